@@ -1,0 +1,80 @@
+# The two commands: `make demo` and `make test`. Everything else is for developers.
+SHELL := bash
+.SHELLFLAGS := -eu -o pipefail -c
+.DEFAULT_GOAL := help
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+RUN_STAMP := $(VENV)/run.stamp
+DEV_STAMP := $(VENV)/dev.stamp
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-input
+LOCKED := --require-hashes --no-deps --no-build-isolation --only-binary :all: --no-binary connection-pool
+
+# Nothing phones home.
+export MLFLOW_DISABLE_TELEMETRY := true
+export DO_NOT_TRACK := 1
+export GX_ANALYTICS_ENABLED := False
+
+.PHONY: help demo test test-slow check lint types imports format lock setup clean
+help:
+	@echo "make demo       set up, run the demo study, say where the report is"
+	@echo "make test       set up, run the test suite (without the slow tests)"
+	@echo "make test-slow  the slow tests"
+	@echo "make check      everything that CI runs, but the slow tests"
+
+$(VENV)/bin/python:
+	@command -v $(PYTHON) >/dev/null || { echo "leafledger needs Python 3.11 or newer: '$(PYTHON)' was not found. Install it, or say which: make demo PYTHON=/path/to/python3"; exit 1; }
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "leafledger needs Python 3.11 or newer; $$($(PYTHON) --version) was found. Say which to use: make demo PYTHON=/path/to/python3.11"; exit 1; }
+	@$(PYTHON) -c 'import venv, ensurepip' 2>/dev/null || { echo "This Python lacks the venv module (Debian and Ubuntu: install python3-venv)."; exit 1; }
+	@echo "Making a virtual environment in $(VENV) ..."
+	@$(PYTHON) -m venv $(VENV)
+
+$(RUN_STAMP): requirements/build.txt requirements/run.txt pyproject.toml | $(VENV)/bin/python
+	@echo "Installing what a run needs (about a minute, 1 GB) ..."
+	@$(PIP) --require-hashes --no-deps --only-binary :all: -r requirements/build.txt
+	@$(PIP) $(LOCKED) -r requirements/run.txt
+	@$(PIP) --no-deps --no-build-isolation --editable .
+	@touch $@
+
+$(DEV_STAMP): requirements/dev.txt $(RUN_STAMP)
+	@echo "Installing what the tests need ..."
+	@$(PIP) $(LOCKED) -r requirements/dev.txt
+	@touch $@
+
+setup: $(DEV_STAMP)
+
+demo: $(RUN_STAMP)
+	@$(BIN)/leafledger demo leafledger-demo --cores 2
+
+test: $(DEV_STAMP)
+	@$(BIN)/python -m pytest -m "not slow" -n 2 --dist loadgroup
+
+test-slow: $(DEV_STAMP)
+	@$(BIN)/python -m pytest -m slow -n 2 --dist loadgroup
+
+check: lint types imports test
+
+lint: $(DEV_STAMP)
+	@$(BIN)/ruff check .
+	@$(BIN)/ruff format --check .
+	@$(BIN)/snakefmt --check Snakefile workflow
+	@$(BIN)/codespell src tests docs workflow README.md DEVELOPERS.md CHANGELOG.md
+
+types: $(DEV_STAMP)
+	@$(BIN)/mypy
+
+imports: $(DEV_STAMP)
+	@$(BIN)/lint-imports
+
+format: $(DEV_STAMP)
+	@$(BIN)/ruff check --fix .
+	@$(BIN)/ruff format .
+	@$(BIN)/snakefmt Snakefile workflow
+
+# Needs uv; writes the lock files anew, without the address of any registry.
+lock:
+	cd requirements && for name in build run dev; do uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-annotate --no-header $$name.in -o $$name.txt; done
+
+clean:
+	rm -rf leafledger-demo .pytest_cache .mypy_cache .ruff_cache .import_linter_cache

@@ -1,0 +1,1 @@
+"""leafledger: a leaf reflectance study, from raw spectrometer files to an auditable result."""

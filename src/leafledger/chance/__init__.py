@@ -1,0 +1,1 @@
+"""Seeds, permutation and resampling."""

@@ -1,0 +1,1 @@
+"""Discriminant classifier and its honest validation."""

@@ -1,0 +1,1 @@
+"""What the treatment changed: unit means and paired tests."""

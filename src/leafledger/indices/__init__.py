@@ -1,0 +1,1 @@
+"""Published and user-made indices of leaf spectra."""

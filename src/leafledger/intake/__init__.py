@@ -1,0 +1,1 @@
+"""Raw files of any supported form, read into scans."""

@@ -1,0 +1,1 @@
+"""The book of runs: tracking store, trace, compare, verify."""

@@ -1,0 +1,1 @@
+"""Flags on scans, the trusted range, and which scans are accepted."""

@@ -1,0 +1,1 @@
+"""What was done: jobs, digests, records, events and the content store."""

@@ -1,0 +1,1 @@
+"""Counts of leaf, white and dark, turned into reflectance with an uncertainty."""

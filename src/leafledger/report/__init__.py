@@ -1,0 +1,1 @@
+"""One page and its figures for a person to read."""

@@ -1,0 +1,1 @@
+"""What must run, and running it."""

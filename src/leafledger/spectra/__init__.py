@@ -1,0 +1,1 @@
+"""Wavelength axes, bands, smoothing and the domain of spectra."""

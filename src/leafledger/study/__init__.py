@@ -1,0 +1,1 @@
+"""The study folder: its definition, its sheets, its tables."""

@@ -1,0 +1,1 @@
+"""Expectations that the tables must meet before anything is concluded."""
