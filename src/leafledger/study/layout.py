@@ -1,0 +1,231 @@
+"""The rules of the pipeline and the files that pass between them.
+
+The Snakemake rules under ``workflow/rules`` say the same in Snakemake's words; a test holds the
+two together.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from leafledger.study.decisions import FILE as DECISIONS
+from leafledger.study.study import Study
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A rule, the module that does its work, and whether it runs once per session."""
+
+    name: str
+    module: str
+    per_session: bool
+    only_with_classes: bool = False
+
+
+RULES: tuple[Rule, ...] = (
+    Rule("intake", "leafledger.intake.stage", per_session=True),
+    Rule("reflectance", "leafledger.reflectance.stage", per_session=True),
+    Rule("quality", "leafledger.quality.stage", per_session=True),
+    Rule("acceptance", "leafledger.quality.acceptance_stage", per_session=False),
+    Rule("catalogue", "leafledger.indices.catalogue_stage", per_session=False),
+    Rule("indices", "leafledger.indices.stage", per_session=True),
+    Rule("validation", "leafledger.validation.stage", per_session=False),
+    Rule("unit_means", "leafledger.effects.unit_means_stage", per_session=False),
+    Rule("classes", "leafledger.classes.stage", per_session=False, only_with_classes=True),
+    Rule("effects", "leafledger.effects.stage", per_session=False),
+    Rule("rivals", "leafledger.classes.rivals_stage", per_session=False, only_with_classes=True),
+    Rule("report", "leafledger.report.stage", per_session=False),
+)
+"""In the order of the data."""
+
+LEVELS: tuple[tuple[str, ...], ...] = (
+    ("intake", "catalogue"),
+    ("reflectance",),
+    ("quality",),
+    ("acceptance",),
+    ("indices",),
+    ("validation",),
+    ("unit_means",),
+    ("classes", "effects", "rivals"),
+    ("report",),
+)
+"""Rules that may run side by side; a level begins when the one before it has ended."""
+
+BY_NAME = {rule.name: rule for rule in RULES}
+
+
+@dataclass(frozen=True, order=True)
+class Task:
+    """One rule on one session, or on the whole study."""
+
+    rule: str
+    session: str | None = None
+
+    @property
+    def name(self) -> str:
+        """Name of the task's record, log and event: ``reflectance.day4``, ``effects``."""
+        return self.rule if self.session is None else f"{self.rule}.{self.session}"
+
+    @property
+    def record(self) -> str:
+        """Path of the task's record in the study folder."""
+        return f"records/{self.name}.json"
+
+
+def tasks(study: Study) -> list[Task]:
+    """Return every task of a study, in the order of the data."""
+    return [task for level in levels(study) for task in level]
+
+
+def levels(study: Study) -> list[list[Task]]:
+    """Return the tasks of each level."""
+    return [[task for rule in level for task in _tasks_of(study, rule)] for level in LEVELS]
+
+
+def _tasks_of(study: Study, rule: str) -> Iterator[Task]:
+    about = BY_NAME[rule]
+    if about.only_with_classes and study.definition.classes is None:
+        return
+    if about.per_session:
+        yield from (Task(rule, session) for session in study.session_ids)
+    else:
+        yield Task(rule)
+
+
+def outputs(task: Task) -> dict[str, str]:
+    """Return role -> path of what a task writes; a path that ends in ``/`` is a folder."""
+    return {
+        role: f"results/{path.format(session=task.session)}"
+        for role, path in _OUTPUTS[task.rule].items()
+    }
+
+
+_OUTPUTS: dict[str, dict[str, str]] = {
+    "intake": {"scans": "scans/{session}.parquet"},
+    "reflectance": {"reflectance": "reflectance/{session}.parquet"},
+    "quality": {
+        "quality": "quality/{session}.parquet",
+        "signal": "quality/{session}.signal.parquet",
+    },
+    "acceptance": {
+        "accepted": "accepted.csv",
+        "exclusions": "exclusions.csv",
+        "range": "range.json",
+        "session_effects": "session_effects.csv",
+    },
+    "catalogue": {"catalogue": "indices/catalogue.json"},
+    "indices": {"indices": "indices/{session}.parquet"},
+    "validation": {
+        "scans": "validation/scans.json",
+        "reflectance": "validation/reflectance.json",
+        "indices": "validation/indices.json",
+        "passed": "validation/passed.json",
+    },
+    "unit_means": {"unit_indices": "unit_indices.csv"},
+    "classes": {
+        "path": "classes/path.csv",
+        "predictions": "classes/predictions.csv",
+        "confusion": "classes/confusion.csv",
+        "terms": "classes/spectra_terms.parquet",
+        "permutation": "classes/permutation.csv",
+        "summary": "classes/summary.json",
+        "model": "classes/model.skops",
+        "model_card": "classes/model.json",
+    },
+    "effects": {
+        "effects": "effects.csv",
+        "effects_summary": "effects.json",
+        "spectrum_effects": "spectrum_effects.csv",
+    },
+    "rivals": {"rivals": "classes/rivals.csv"},
+    "report": {"report": "report.html", "figures": "figures/"},
+}
+
+
+def inputs(study: Study, task: Task) -> dict[str, str]:
+    """Return role -> path of what a task reads, in study order."""
+    if task.rule == "intake":
+        files = [s.file for s in study.scans if s.session == task.session]
+        return {f"raw/{file}": file for file in dict.fromkeys(files)}
+    if task.session is not None:
+        roles = {
+            "reflectance": ("scans",),
+            "quality": ("scans", "reflectance"),
+            "indices": ("reflectance", "range"),
+        }[task.rule]
+        return {role: _path(role, task.session) for role in roles}
+    return _study_inputs(study, task.rule)
+
+
+_SPECTRA = ("reflectance/*", "accepted", "range", "passed")
+_STUDY_INPUTS: dict[str, tuple[str, ...]] = {
+    "acceptance": ("quality/*", "signal/*", "reflectance/*"),
+    "catalogue": (),
+    "validation": ("scans/*", "reflectance/*", "indices/*", "range"),
+    "unit_means": ("indices/*", "accepted", "passed"),
+    "effects": (
+        "unit_indices",
+        "catalogue",
+        "reflectance/*",
+        "accepted",
+        "range",
+        "indices/*",
+        "exclusions",
+    ),
+    "classes": _SPECTRA,
+    "rivals": (*_SPECTRA, "indices/*"),
+}
+
+
+def _study_inputs(study: Study, rule: str) -> dict[str, str]:
+    if rule == "report":
+        return _report_inputs(study)
+    found = _expanded(study, _STUDY_INPUTS[rule])
+    if rule == "acceptance" and study.has_decisions:
+        found["decisions"] = DECISIONS
+    return found
+
+
+def _expanded(study: Study, roles: tuple[str, ...]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for role in roles:
+        if role.endswith("/*"):
+            kind = role.removesuffix("/*")
+            found |= {f"{kind}/{s}": _path(kind, s) for s in study.session_ids}
+        else:
+            found[role] = _path(role, None)
+    return found
+
+
+_WRITER = {
+    role: rule for rule, files in _OUTPUTS.items() if rule != "validation" for role in files
+} | {"passed": "validation"}
+
+
+def _path(role: str, session: str | None) -> str:
+    return outputs(Task(_WRITER[role], session))[role]
+
+
+def _report_inputs(study: Study) -> dict[str, str]:
+    """Return every table and every record: the report reads them all."""
+    found: dict[str, str] = {}
+    for task in tasks(study):
+        if task.rule == "report":
+            continue
+        for role, path in outputs(task).items():
+            if role == "model":
+                continue
+            found[_report_role(task, role)] = path
+        found[f"record/{task.name}"] = task.record
+    return found
+
+
+def _report_role(task: Task, role: str) -> str:
+    if task.session is not None:
+        return f"{role}/{task.session}"
+    if task.rule == "validation" and role != "passed":
+        return f"validation_{role}"
+    if task.rule in {"classes", "rivals"} and role != "model_card":
+        return f"classes_{role}"
+    return role

@@ -1,0 +1,180 @@
+"""What each rule may see of the study: its own settings and no others.
+
+This cut is what makes "rerun only what changed" true: a setting that a rule cannot see cannot
+make it run again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from leafledger.study.scan_sheet import Scan
+from leafledger.study.study import Study
+
+Settings = dict[str, Any]
+
+
+def settings_of(study: Study, rule: str, session: str | None) -> Settings:
+    """Return the settings of a rule as plain JSON values.
+
+    Parameters
+    ----------
+    study
+        The whole study.
+    rule
+        Name of the rule.
+    session
+        The session, or ``None`` for a rule of the whole study.
+    """
+    if session is not None:
+        return _BY_SESSION[rule](study, session)
+    return _BY_STUDY[rule](study)
+
+
+def _dump(section: Any) -> Any:
+    return section.model_dump(mode="json")
+
+
+def _design(study: Study) -> Settings:
+    design = study.definition.design
+    return {
+        "unit": design.unit,
+        "treatment": design.treatment,
+        "control": design.control,
+        "block": design.block,
+        "factors": list(design.factors),
+        "sessions": [_dump(s) for s in study.sessions],
+    }
+
+
+def _units(study: Study) -> Settings:
+    return {unit: dict(labels) for unit, labels in study.units.items()}
+
+
+def _intake(study: Study, session: str) -> Settings:
+    rows = [
+        {
+            "scan": s.scan,
+            "file": s.file,
+            "item": s.item,
+            "role": s.role,
+            "time": s.time,
+            "integration_ms": s.integration_ms,
+            "averages": s.averages,
+        }
+        for s in study.scans
+        if s.session == session
+    ]
+    return {"session": session, "form": _dump(study.form(session)), "scans": rows}
+
+
+def _reflectance(study: Study, _session: str) -> Settings:
+    definition = study.definition
+    return {
+        "instrument": _dump(definition.instrument),
+        "reflectance": _dump(definition.reflectance),
+    }
+
+
+def _quality(study: Study, session: str) -> Settings:
+    return {
+        "checks": _dump(study.definition.quality.checks),
+        "scans": {
+            s.scan: {"unit": study.unit_of(s), "leaf": s.leaf, "replicate": s.replicate}
+            for s in study.samples(session)
+        },
+    }
+
+
+def _acceptance(study: Study) -> Settings:
+    design = study.definition.design
+    quality = study.definition.quality
+    return {
+        "apply": quality.apply,
+        "range": _dump(quality.range),
+        "design": {
+            "unit": design.unit,
+            "control": design.control,
+            "sessions": [_dump(s) for s in study.sessions],
+            "treatments": {u: row.get(design.treatment, "") for u, row in study.units.items()},
+        },
+        "scans": [
+            {
+                "scan": s.scan,
+                "session": s.session,
+                "unit": study.unit_of(s),
+                "leaf": s.leaf,
+                "replicate": s.replicate,
+            }
+            for s in study.samples()
+        ],
+    }
+
+
+def _indices(study: Study, _session: str | None = None) -> Settings:
+    return {"indices": _dump(study.definition.indices)}
+
+
+def _validation(study: Study) -> Settings:
+    def roles(session: str) -> list[dict[str, str]]:
+        return [{"scan": s.scan, "role": s.role} for s in study.scans if s.session == session]
+
+    indices = study.definition.indices
+    return {
+        "severity": _dump(study.definition.quality.severity),
+        "scans": {session: roles(session) for session in study.session_ids},
+        "indices": [*indices.use, *(f.index for f in indices.formulas)],
+    }
+
+
+def _unit_means(study: Study) -> Settings:
+    def place(s: Scan) -> dict[str, str]:
+        return {"session": s.session, "unit": study.unit_of(s), "leaf": s.leaf}
+
+    return {"scans": {s.scan: place(s) for s in study.samples()}}
+
+
+def _effects(study: Study) -> Settings:
+    return {
+        "design": _design(study),
+        "effects": _dump(study.definition.effects),
+        "units": _units(study),
+    }
+
+
+def _classes(study: Study) -> Settings:
+    return {
+        "design": _design(study),
+        "classes": _dump(study.definition.classes),
+        "units": _units(study),
+    }
+
+
+def _report(study: Study) -> Settings:
+    definition = study.definition
+    return {
+        "title": definition.title,
+        "question": definition.question,
+        "design": _design(study),
+        "units": _units(study),
+        "report": _dump(definition.report),
+    }
+
+
+_BY_SESSION: dict[str, Callable[[Study, str], Settings]] = {
+    "intake": _intake,
+    "reflectance": _reflectance,
+    "quality": _quality,
+    "indices": _indices,
+}
+_BY_STUDY: dict[str, Callable[[Study], Settings]] = {
+    "acceptance": _acceptance,
+    "catalogue": _indices,
+    "validation": _validation,
+    "unit_means": _unit_means,
+    "effects": _effects,
+    "classes": _classes,
+    "rivals": _classes,
+    "report": _report,
+}

@@ -1,0 +1,76 @@
+"""A wide table that is its own scan sheet: a row per leaf, labels and bands side by side."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+from leafledger.errors import InputFault, Problem, quoted
+from leafledger.study.definition import Form
+from leafledger.study.headings import split_headings
+from leafledger.study.names import as_id
+from leafledger.study.row_ids import content_ids
+from leafledger.study.sheets import Row, read_text
+
+_DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "space": " "}
+
+
+def is_spectra_table(path: Path, form: Form) -> bool:
+    """Tell whether a sheet holds bands, by its heading row."""
+    if form.form != "wide_table" or not path.is_file():
+        return False
+    with path.open("rb") as file:
+        head = file.readline(4_000_000).decode("utf-8-sig", errors="replace").rstrip("\r\n")
+    return len(split_headings(_cells(head, _delimiter(head, form)))[1]) >= 10
+
+
+def rows_of_table(path: Path, shown: str, form: Form) -> tuple[list[Row], list[str]]:
+    """Return a row of cells per scan (labels only, bands left out) and the label columns.
+
+    The scan's id is the cell of ``scan_column`` made into an id, or, where there is no such
+    column, a digest of the row's text: never the row's number, which moves when rows are sorted.
+
+    Raises
+    ------
+    InputFault
+        If the sheet is no text or its rows do not fit the heading.
+    """
+    lines = read_text(path, shown).splitlines()
+    delimiter = _delimiter(lines[0], form)
+    headings = _cells(lines[0], delimiter)
+    labels, _, _ = split_headings(headings)
+    names = [headings[i].strip() for i in labels]
+    if form.scan_column is not None and form.scan_column not in names:
+        raise InputFault(
+            Problem(
+                file=shown,
+                row=1,
+                column=form.scan_column,
+                found=f"no column {quoted(form.scan_column)}",
+                expected="the scan_column that study.yaml names",
+                mend="Correct intake.forms, or the heading of the table.",
+            )
+        )
+    body = [(i, text) for i, text in enumerate(lines[1:], start=2) if text.strip()]
+    ids = content_ids([text for _, text in body])
+    rows: list[Row] = []
+    for (line, text), content_id in zip(body, ids, strict=True):
+        cells = _cells(text, delimiter)
+        here = {headings[i].strip(): cells[i] for i in labels if i < len(cells)}
+        item = here[form.scan_column].strip() if form.scan_column else content_id
+        given = here.get("scan", "").strip()
+        rows.append(Row(line, {**here, "scan": given or as_id(item), "item": item, "file": shown}))
+    return rows, names
+
+
+def _delimiter(heading: str, form: Form) -> str:
+    if form.delimiter != "auto":
+        return _DELIMITERS[form.delimiter]
+    return max("\t;,", key=heading.count)
+
+
+def _cells(line: str, delimiter: str) -> list[str]:
+    if '"' not in line:
+        return line.split(delimiter)
+    return next(csv.reader(io.StringIO(line), delimiter=delimiter), [])
