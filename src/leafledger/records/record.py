@@ -1,0 +1,137 @@
+"""The record of a task: what went in, what came out, and by which settings and code.
+
+A record is a function of content alone. It holds no time, no path outside the study and no name
+of a machine, so that two equal runs leave equal bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from leafledger.errors import StageFailure
+from leafledger.records.code import Code
+from leafledger.records.digests import files_below, sha256_of_file, sha256_of_value
+from leafledger.records.job import Job, Outcome
+from leafledger.study.tables import read_json, write_json
+
+Record = dict[str, Any]
+VERSION = 1
+
+
+def key_of(
+    rule: str,
+    session: str | None,
+    settings: Mapping[str, Any],
+    inputs: Mapping[str, str],
+    code: Code,
+) -> str:
+    """Return the key under which the content store keeps the result of a task.
+
+    Parameters
+    ----------
+    rule, session, settings
+        What was asked.
+    inputs
+        Role -> SHA-256 (hex) of every input.
+    code
+        What did it.
+    """
+    return sha256_of_value(
+        {
+            "rule": rule,
+            "session": session,
+            "settings": settings,
+            "inputs": sorted([role, digest] for role, digest in inputs.items()),
+            "code": code.sha256,
+            "libraries": code.libraries,
+        }
+    )
+
+
+def input_digests(job: Job) -> dict[str, str]:
+    """Return role -> SHA-256 of every input, read from the files as they are now.
+
+    Raises
+    ------
+    StageFailure
+        If an input is missing.
+    """
+    try:
+        return {role: sha256_of_file(path) for role, path in job.inputs.items()}
+    except OSError as error:
+        raise StageFailure(f"an input of {job.rule} cannot be read: {error.strerror}") from error
+
+
+def output_files(job: Job) -> dict[str, Path]:
+    """Return role -> path of every file written; files of a folder have the role ``role/name``.
+
+    Raises
+    ------
+    StageFailure
+        If the stage did not write an output it owes.
+    """
+    found: dict[str, Path] = {}
+    for role, path in job.outputs.items():
+        if path.is_dir():
+            for file in files_below(path):
+                found[f"{role}/{file.relative_to(path).as_posix()}"] = file
+        elif path.is_file():
+            found[role] = path
+        else:
+            raise StageFailure(f"{job.rule} did not write {job.shown(path)}")
+    return found
+
+
+def make_record(
+    job: Job, inputs: Mapping[str, str], code: Code, package: str, outcome: Outcome
+) -> Record:
+    """Return the record of a job that has written its outputs."""
+    outputs = output_files(job)
+    return {
+        "record": VERSION,
+        "rule": job.rule,
+        "session": job.session,
+        "key": key_of(job.rule, job.session, job.settings, inputs, code),
+        "settings": dict(job.settings),
+        "inputs": [
+            {
+                "role": role,
+                "path": job.shown(path),
+                "sha256": inputs[role],
+                "bytes": path.stat().st_size,
+            }
+            for role, path in job.inputs.items()
+        ],
+        "outputs": [
+            {
+                "role": role,
+                "path": job.shown(path),
+                "sha256": sha256_of_file(path),
+                "bytes": path.stat().st_size,
+            }
+            for role, path in sorted(outputs.items())
+        ],
+        "code": {"package": package, "sha256": code.sha256},
+        "libraries": code.libraries,
+        "metrics": [
+            {"name": m.name, "value": float(m.value), "unit": m.unit} for m in outcome.metrics
+        ],
+        "seeds": dict(sorted(outcome.seeds.items())),
+        "warnings": list(outcome.warnings),
+    }
+
+
+def write_record(path: Path, record: Record) -> None:
+    """Write a record, whole."""
+    write_json(path, record)
+
+
+def read_record(path: Path) -> Record | None:
+    """Return the record at ``path``, or ``None`` if there is none that can be read."""
+    try:
+        record = read_json(path)
+    except (OSError, ValueError):
+        return None
+    return record if isinstance(record, dict) and record.get("record") == VERSION else None

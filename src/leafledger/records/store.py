@@ -1,0 +1,98 @@
+"""The content store: results kept by the key of what made them, so that going back costs nothing.
+
+An entry is a folder named by the key; it is written under another name and renamed, so that it
+is whole or absent. Every file is checked against its record before it is handed out.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+from typing import Any
+
+from leafledger.records.digests import sha256_of_file
+from leafledger.records.record import Record, read_record, write_record
+from leafledger.study.tables import whole_file
+
+FOLDER = "ledger/store"
+_RECORD = "record.json"
+
+
+class ContentStore:
+    """Results of earlier tasks of one study.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.study = folder
+        self.root = folder / FOLDER
+
+    def _entry(self, key: str) -> Path:
+        digest = key.removeprefix("sha256:")
+        return self.root / digest[:2] / digest
+
+    def restore(self, key: str) -> Record | None:
+        """Put the outputs kept under ``key`` back in place.
+
+        Returns
+        -------
+        Record or None
+            The record of the task, or ``None`` if nothing whole is kept; a damaged entry is
+            thrown away.
+        """
+        entry = self._entry(key)
+        record = read_record(entry / _RECORD)
+        if record is None or record.get("key") != key:
+            return None
+        for output in record["outputs"]:
+            kept = entry / output["sha256"]
+            if not kept.is_file() or sha256_of_file(kept) != output["sha256"]:
+                shutil.rmtree(entry, ignore_errors=True)
+                return None
+        for output in record["outputs"]:
+            with whole_file(self.study / output["path"]) as temporary:
+                shutil.copyfile(entry / output["sha256"], temporary)
+        os.utime(entry)
+        return record
+
+    def keep(self, record: Record) -> None:
+        """Keep the outputs that a record names."""
+        entry = self._entry(record["key"])
+        if entry.is_dir():
+            return
+        building = entry.with_name(f".{entry.name}.{os.getpid()}.tmp")
+        building.mkdir(parents=True)
+        try:
+            for output in record["outputs"]:
+                shutil.copyfile(self.study / output["path"], building / output["sha256"])
+            write_record(building / _RECORD, record)
+            building.rename(entry)
+        finally:
+            shutil.rmtree(building, ignore_errors=True)
+
+    def entries(self) -> list[tuple[Path, int, float]]:
+        """Return folder, bytes and time of last use of every entry, the longest unused first."""
+        found = []
+        for entry in self.root.glob("??/*"):
+            if entry.is_dir() and not entry.name.startswith("."):
+                size = sum(path.stat().st_size for path in entry.iterdir())
+                found.append((entry, size, entry.stat().st_mtime))
+        return sorted(found, key=lambda item: item[2])
+
+    def trim(self, most_bytes: int) -> dict[str, Any]:
+        """Throw away the longest unused entries until at most ``most_bytes`` are taken."""
+        entries = self.entries()
+        taken = sum(size for _, size, _ in entries)
+        removed = 0
+        for entry, size, _ in entries:
+            if taken <= most_bytes:
+                break
+            shutil.rmtree(entry, ignore_errors=True)
+            taken -= size
+            removed += 1
+        return {"bytes": taken, "removed": removed, "entries": len(entries) - removed}
