@@ -1,0 +1,56 @@
+"""The closing summary of a run: what was found, what to heed, where it lies."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from leafledger.cli.words import bullet_list, say
+from leafledger.runner.run import RunResult
+from leafledger.study.tables import read_json
+
+
+def findings(folder: Path) -> list[dict[str, Any]]:
+    """Return the findings of the newest results, the classifier's last."""
+    found: list[dict[str, Any]] = []
+    effects = folder / "results/effects.json"
+    if effects.is_file():
+        found += read_json(effects).get("findings", [])
+    classes = folder / "results/classes/summary.json"
+    if classes.is_file():
+        found.append({"id": "classes", "sentence": read_json(classes)["sentence"]})
+    return found
+
+
+def warnings(folder: Path) -> list[str]:
+    """Return the warnings that the records hold, each once."""
+    found: list[str] = []
+    for path in sorted((folder / "records").glob("*.json")):
+        record = read_json(path)
+        name = record["rule"] + (f" {record['session']}" if record["session"] else "")
+        found += [f"{name}: {text}" for text in record["warnings"]]
+    return list(dict.fromkeys(found))
+
+
+def say_closing(folder: Path, result: RunResult) -> None:
+    """Print the summary of a run that ended well."""
+    done = sum(e["outcome"] == "done" for e in result.tasks)
+    restored = sum(e["outcome"] == "restored" for e in result.tasks)
+    ran = "1 stage ran" if done == 1 else f"{done} stages ran"
+    say(f"{ran}, {restored} restored." if restored else f"{ran}.")
+    bullet_list("Found:", (f["sentence"] for f in findings(folder)))
+    heeded = warnings(folder)
+    bullet_list("To heed:", heeded[:12])
+    if len(heeded) > 12:
+        say(f"  - and {len(heeded) - 12} more in the report")
+    bullet_list("Notes:", result.notes)
+    shown = _shown(folder)
+    say(f"Report:  {shown}/results/report.html")
+    say(f"Ledger:  leafledger ui {shown}   (opens the tracking store on this machine only)")
+
+
+def _shown(folder: Path) -> str:
+    try:
+        return folder.relative_to(Path.cwd()).as_posix()
+    except ValueError:
+        return folder.as_posix()

@@ -1,0 +1,59 @@
+"""What the terminal says: plain text, safe whatever the study holds."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from leafledger.errors import Problem
+
+_SHOWN_PROBLEMS = 40
+
+
+def safe(text: str) -> str:
+    r"""Return ``text`` without characters that could steer the terminal.
+
+    Examples
+    --------
+    >>> safe("day\x1b[31m0")
+    'day\ufffd[31m0'
+    """
+    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def say(text: str = "", error: bool = False) -> None:
+    """Print a line of plain text."""
+    click.echo(safe(text), err=error)
+
+
+def say_json(value: Any) -> None:
+    """Print a value for machines."""
+    click.echo(json.dumps(value, ensure_ascii=True, indent=1, sort_keys=True))
+
+
+def say_problems(problems: Sequence[Problem], folder: Path) -> None:
+    """Print every problem with what, where and how to mend it."""
+    count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
+    say(f"{count} in {folder.name or folder}:", error=True)
+    for problem in problems[:_SHOWN_PROBLEMS]:
+        where = problem.file + (f", row {problem.row}" if problem.row else "")
+        where += f", {problem.column}" if problem.column else ""
+        say(f"  {where}", error=True)
+        say(f"    found     {problem.found}", error=True)
+        say(f"    expected  {problem.expected}", error=True)
+        say(f"    mend      {problem.mend}", error=True)
+    if len(problems) > _SHOWN_PROBLEMS:
+        say(f"  and {len(problems) - _SHOWN_PROBLEMS} more (all with --json)", error=True)
+
+
+def bullet_list(title: str, items: Iterable[str]) -> None:
+    """Print a title and indented lines, or nothing if there are none."""
+    lines = list(items)
+    if lines:
+        say(title)
+        for line in lines:
+            say(f"  - {line}")

@@ -1,0 +1,146 @@
+"""The book of runs: a file for each run, chained to the one before, with its records kept.
+
+Written without MLflow; the tracking store is a copy of this book.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+from pathlib import Path
+from typing import Any
+
+from leafledger.records import events
+from leafledger.records.digests import sha256_of_bytes, sha256_of_file
+from leafledger.records.package import version
+from leafledger.study.decisions import FILE as DECISIONS
+from leafledger.study.layout import tasks
+from leafledger.study.study import Study
+from leafledger.study.tables import write_bytes
+from leafledger.study.units import FILE as UNITS
+
+
+def open_run(study: Study, run: str) -> None:
+    """Enter a run that begins, with digests of the study's own files."""
+    events.write_run(study.folder, _entry(study, run, events.now()))
+
+
+def _entry(study: Study, run: str, started: str) -> events.Run:
+    before = list(events.runs(study.folder))
+    previous = next((r for r in reversed(before) if r["run"] != run), None)
+    return {
+        "run": run,
+        "started": started,
+        "ended": None,
+        "outcome": "running",
+        "message": "",
+        "package": version(),
+        "python": platform.python_version(),
+        "process": os.getpid(),
+        "title": study.definition.title,
+        "study": {name: kept(study.folder, name) for name in _own_files(study)},
+        "records": {},
+        "previous": None if previous is None else _link(study.folder, previous["run"]),
+    }
+
+
+def _link(folder: Path, run: str) -> dict[str, str]:
+    return {"run": run, "sha256": sha256_of_file(folder / events.RUNS / f"{run}.json")}
+
+
+def _own_files(study: Study) -> list[str]:
+    names = ["study.yaml", UNITS, DECISIONS]
+    if not study.definition.intake.pattern:
+        names.append(study.definition.intake.sheet)
+    return [name for name in names if (study.folder / name).is_file()]
+
+
+def kept(folder: Path, path: str) -> str:
+    """Keep a copy of a small file under its digest for good, and return the digest."""
+    data = (folder / path).read_bytes()
+    digest = sha256_of_bytes(data)
+    copy = folder / events.HISTORY / digest[:2] / digest
+    if not copy.is_file():
+        write_bytes(copy, data)
+    return digest
+
+
+def close_run(study: Study, run: str, outcome: str, message: str) -> None:
+    """Enter how a run ended and which records stood then; keep every record for good."""
+    entry = next(r for r in events.runs(study.folder) if r["run"] == run)
+    entry |= {
+        "ended": events.now(),
+        "outcome": outcome,
+        "message": message,
+        "records": {
+            task.name: kept(study.folder, task.record)
+            for task in tasks(study)
+            if (study.folder / task.record).is_file()
+        },
+    }
+    events.write_run(study.folder, entry)
+
+
+def close_interrupted(folder: Path) -> list[str]:
+    """Close the runs that never came to an end; call it only while holding the study."""
+    notes = []
+    for entry in events.runs(folder):
+        if entry["outcome"] == "running":
+            entry |= {
+                "ended": events.now(),
+                "outcome": "killed",
+                "message": "ended from outside before it was done",
+            }
+            events.write_run(folder, entry)
+            notes.append(f"run {entry['run']} was interrupted; what it had finished is used")
+    return notes
+
+
+def enter(study: Study, run: str) -> list[str]:
+    """Copy the book into the tracking store; what goes wrong there is a note, not a failure."""
+    from leafledger.ledger.tracking import copy_book
+
+    try:
+        return copy_book(study.folder, study.definition.title)
+    except Exception as error:  # noqa: BLE001  the results stand whatever the store does
+        first = (str(error) or type(error).__name__).splitlines()[0][:200]
+        return [
+            f"run {run} is in ledger/runs but not yet in the tracking store ({first}); "
+            "`leafledger ledger sync` takes it in"
+        ]
+
+
+def summary(folder: Path) -> list[dict[str, Any]]:
+    """Return one line of facts per run, the oldest first."""
+    return [
+        {
+            "run": entry["run"],
+            "started": entry["started"],
+            "ended": entry["ended"],
+            "outcome": entry["outcome"],
+            "message": entry["message"],
+            "tasks": [
+                {"task": e["task"], "outcome": e["outcome"], "seconds": e["seconds"]}
+                for e in events.events_of(folder, entry["run"])
+            ],
+        }
+        for entry in events.runs(folder)
+    ]
+
+
+def take_in(study: Study) -> list[str]:
+    """Take in runs of plain Snakemake, which leave events but no run file, then copy the book."""
+    from leafledger.ledger.tracking import copy_book
+
+    known = {entry["run"] for entry in events.runs(study.folder)}
+    notes = close_interrupted(study.folder)
+    for folder in sorted((study.folder / events.EVENTS).glob("*")):
+        done = events.events_of(study.folder, folder.name)
+        if folder.name in known or not done:
+            continue
+        failed = [e for e in done if e["outcome"] not in {"done", "restored"}]
+        events.write_run(study.folder, _entry(study, folder.name, done[0]["started"]))
+        message = failed[0]["message"] if failed else "taken in from plain Snakemake"
+        close_run(study, folder.name, "failed" if failed else "done", message)
+        notes.append(f"took in run {folder.name} of plain Snakemake")
+    return notes + copy_book(study.folder, study.definition.title)

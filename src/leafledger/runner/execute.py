@@ -1,0 +1,51 @@
+"""The child process of a run: level after level, only what our records call stale.
+
+``python -m leafledger.runner.execute CORES`` in the study folder, with the run's id in the
+environment. A level is judged after the one before it has ended, so that a result that came out
+byte for byte as before forces nothing after it.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+from leafledger.records import events
+from leafledger.records.digests import FileDigests
+from leafledger.runner.plan import why_run
+from leafledger.runner.step import die_with_parent
+from leafledger.study.layout import Task, levels
+from leafledger.study.study import Study, read_study
+
+
+def main() -> int:
+    """Run all levels; return 0, or 1 if a task failed."""
+    cores = int(sys.argv[1])
+    die_with_parent()
+    folder = Path.cwd()
+    run = os.environ[events.RUN_VARIABLE]
+    study = read_study(folder)
+    digests = FileDigests(folder)
+    for level in levels(study):
+        stale = _stale(study, level, digests)
+        if not stale:
+            continue
+        from leafledger.runner.snakemake_run import run_tasks
+
+        events.tell(folder, run, level=[task.name for task in stale], why=list(stale.values()))
+        ended_well = run_tasks(folder, stale, cores)
+        digests.save()
+        if not ended_well or _stale(study, level, digests):
+            return 1
+    digests.save()
+    return 0
+
+
+def _stale(study: Study, level: list[Task], digests: FileDigests) -> dict[Task, str]:
+    reasons = {task: why_run(study, task, digests) for task in level}
+    return {task: why for task, why in reasons.items() if why is not None}
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,146 @@
+"""What must run, and why: judged by our own records, not by dates of files.
+
+Snakemake alone misses a raw file replaced by an older one, an intermediate edited by hand and two
+numbers swapped in the settings; the digests in the records miss none of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from leafledger.records.digests import FileDigests
+from leafledger.records.record import Record, read_record
+from leafledger.runner.jobs import code_of_task
+from leafledger.study.layout import Task, inputs, outputs, tasks
+from leafledger.study.settings import settings_of
+from leafledger.study.study import Study
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A task that would run.
+
+    Attributes
+    ----------
+    task
+        The task.
+    why
+        The reason in words.
+    certain
+        False if it runs only should a task before it change its output.
+    """
+
+    task: Task
+    why: str
+    certain: bool
+
+
+def plan(study: Study, digests: FileDigests) -> list[Planned]:
+    """Return the tasks that would run now, in the order of the data."""
+    planned: dict[Task, Planned] = {}
+    writers = {
+        path: task for task in tasks(study) for path in [*outputs(task).values(), task.record]
+    }
+    for task in tasks(study):
+        why = why_run(study, task, digests)
+        if why is not None:
+            planned[task] = Planned(task, why, certain=True)
+            continue
+        before = [writers[path] for path in inputs(study, task).values() if path in writers]
+        first = next((t for t in before if t in planned), None)
+        if first is not None:
+            planned[task] = Planned(task, f"if {first.name} gives another result", certain=False)
+    return list(planned.values())
+
+
+def why_run(study: Study, task: Task, digests: FileDigests) -> str | None:
+    """Return why a task must run, or ``None`` if its record holds for all that is there."""
+    record = read_record(study.folder / task.record)
+    if record is None:
+        return "not run yet"
+    return (
+        _settings_changed(record, settings_of(study, task.rule, task.session))
+        or _code_changed(record, task)
+        or _inputs_changed(record, inputs(study, task), digests)
+        or _outputs_changed(record, outputs(task), digests)
+    )
+
+
+def _settings_changed(record: Record, now: Mapping[str, Any]) -> str | None:
+    different = list(differences(record["settings"], now))
+    if not different:
+        return None
+    more = f" and {len(different) - 3} more" if len(different) > 3 else ""
+    return "settings changed: " + ", ".join(different[:3]) + more
+
+
+def differences(before: Any, after: Any, place: str = "") -> list[str]:
+    """Return the key paths at which two settings differ.
+
+    Examples
+    --------
+    >>> differences({"a": 1, "b": {"c": 2}}, {"a": 1, "b": {"c": 3}, "d": 4})
+    ['b.c', 'd']
+    """
+    if isinstance(before, Mapping) and isinstance(after, Mapping):
+        return [
+            found
+            for key in sorted({*before, *after})
+            for found in differences(
+                before.get(key), after.get(key), f"{place}.{key}" if place else str(key)
+            )
+        ]
+    if isinstance(before, list) and isinstance(after, list) and len(before) == len(after):
+        return [
+            found
+            for i, (one, other) in enumerate(zip(before, after, strict=True))
+            for found in differences(one, other, f"{place}.{i}")
+        ]
+    same = type(before) is type(after) and before == after
+    return [] if same else [place]
+
+
+def _code_changed(record: Record, task: Task) -> str | None:
+    code = code_of_task(task)
+    if record["code"]["sha256"] != code.sha256:
+        return "the code of this stage changed"
+    for name in sorted({*record["libraries"], *code.libraries}):
+        before, after = record["libraries"].get(name), code.libraries.get(name)
+        if before != after:
+            return f"library {name} changed from {before} to {after}"
+    return None
+
+
+def _inputs_changed(
+    record: Record, expected: Mapping[str, str], digests: FileDigests
+) -> str | None:
+    recorded = {entry["role"]: entry for entry in record["inputs"]}
+    for role, path in expected.items():
+        if role not in recorded:
+            return f"new input {path}"
+        if digests.of(path) != recorded[role]["sha256"]:
+            return f"input changed: {path}"
+    gone = sorted(set(recorded) - set(expected))
+    return f"no longer an input: {recorded[gone[0]]['path']}" if gone else None
+
+
+def _outputs_changed(
+    record: Record, expected: Mapping[str, str], digests: FileDigests
+) -> str | None:
+    for role, path in expected.items():
+        owed = [
+            entry
+            for entry in record["outputs"]
+            if entry["role"] == role or (path.endswith("/") and entry["path"].startswith(path))
+        ]
+        if not owed and not path.endswith("/"):
+            return f"output missing: {path}"
+        for entry in owed:
+            found = digests.of(entry["path"])
+            if found is None:
+                return f"output missing: {entry['path']}"
+            if found != entry["sha256"]:
+                return f"output changed by hand: {entry['path']}"
+    return None

@@ -1,0 +1,189 @@
+"""A whole run of a study: plan, execute, keep the books."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from leafledger.errors import Problem
+from leafledger.ledger import book
+from leafledger.records import events
+from leafledger.records.digests import FileDigests
+from leafledger.records.store import ContentStore
+from leafledger.runner.check import checked_study
+from leafledger.runner.lock import study_lock
+from leafledger.runner.plan import Planned, plan
+from leafledger.runner.step import LOGS, problems_file
+from leafledger.study.layout import Task
+from leafledger.study.study import Study
+from leafledger.study.tables import read_json
+
+_WATCH_SECONDS = 0.1
+SNAKEMAKE_LOG = f"{LOGS}/snakemake.log"
+
+Listener = Callable[[dict[str, Any]], None]
+
+
+@dataclass
+class RunResult:
+    """How a run ended.
+
+    Attributes
+    ----------
+    run
+        Id of the run; ``None`` if nothing had to run.
+    outcome
+        ``idle``, ``done``, ``input_fault`` or ``failed``.
+    tasks
+        Events of the tasks that ran, in the order of their start.
+    problems
+        What was wrong with the user's input.
+    message
+        Why it failed, if it did.
+    notes
+        What the user should know besides, such as a tracking store that was rebuilt.
+    """
+
+    run: str | None
+    outcome: str
+    tasks: list[dict[str, Any]] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    message: str = ""
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def exit_code(self) -> int:
+        """0 done, 2 the user's input is at fault, 1 a stage failed."""
+        return {"idle": 0, "done": 0, "input_fault": 2}.get(self.outcome, 1)
+
+
+def run_study(
+    folder: Path, cores: int, listen: Listener | None = None, use_store: bool = True
+) -> RunResult:
+    """Bring all results of a study up to date.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    cores
+        How many tasks may run side by side.
+    listen
+        Called with every line of progress, and with ``{"planned": [...]}`` first.
+    use_store
+        Whether results of earlier settings may be restored.
+
+    Raises
+    ------
+    InputFault
+        If the study cannot run at all; nothing has been touched then.
+    """
+    study = checked_study(folder)
+    with study_lock(study.folder):
+        notes = book.close_interrupted(study.folder)
+        sweep_temporaries(study.folder)
+        digests = FileDigests(study.folder)
+        planned = plan(study, digests)
+        digests.save()
+        if not planned:
+            return RunResult(None, "idle", notes=notes)
+        result = _execute(study, planned, cores, listen, use_store)
+        result.notes = notes + result.notes
+        most = int(study.definition.tracking.store_gb * 1e9)
+        ContentStore(study.folder).trim(most)
+        result.notes += book.enter(study, result.run or "")
+        return result
+
+
+def sweep_temporaries(folder: Path) -> None:
+    """Remove what an interrupted run left half-written."""
+    for place in ("results", "records", "ledger", LOGS):
+        for path in (folder / place).rglob(".*.tmp"):
+            if path.is_dir():
+                import shutil
+
+                shutil.rmtree(path, ignore_errors=True)
+            else:
+                path.unlink(missing_ok=True)
+
+
+def _execute(
+    study: Study, planned: list[Planned], cores: int, listen: Listener | None, use_store: bool
+) -> RunResult:
+    run = events.new_run_id()
+    folder = study.folder
+    listen = listen or (lambda _line: None)
+    listen({"planned": [p.task.name for p in planned], "run": run})
+    book.open_run(study, run)
+    (folder / LOGS).mkdir(exist_ok=True)
+    environment = {**os.environ, events.RUN_VARIABLE: run}
+    if not use_store:
+        from leafledger.runner.step import NO_STORE_VARIABLE
+
+        environment[NO_STORE_VARIABLE] = "1"
+    command = [sys.executable, "-m", "leafledger.runner.execute", str(cores)]
+    with (folder / SNAKEMAKE_LOG).open("wb") as log:
+        child = subprocess.Popen(
+            command, cwd=folder, env=environment, stdout=log, stderr=log, stdin=subprocess.DEVNULL
+        )
+        try:
+            _watch(child, folder, run, listen)
+        except BaseException:
+            child.terminate()
+            child.wait()
+            book.close_run(study, run, "killed", "interrupted by the user")
+            raise
+    return _result(study, run, child.returncode)
+
+
+def _watch(child: subprocess.Popen[bytes], folder: Path, run: str, listen: Listener) -> None:
+    place = 0
+    while True:
+        over = child.poll() is not None
+        lines, place = events.told(folder, run, place)
+        for line in lines:
+            listen(line)
+        if over:
+            return
+        time.sleep(_WATCH_SECONDS)
+
+
+def _result(study: Study, run: str, code: int) -> RunResult:
+    done = events.events_of(study.folder, run)
+    failed = [e for e in done if e["outcome"] not in {"done", "restored"}]
+    faults = [e for e in failed if e["outcome"] == "input_fault"]
+    problems = [
+        Problem(**problem)
+        for event in faults
+        for problem in read_json(problems_file(study.folder, Task(event["rule"], event["session"])))
+    ]
+    if code == 0:
+        outcome, message = "done", ""
+    elif faults and len(faults) == len(failed):
+        outcome, message = "input_fault", problems[0].sentence()
+    else:
+        outcome, message = "failed", _why_failed(study, run, failed)
+    book.close_run(study, run, outcome, message)
+    return RunResult(run, outcome, done, problems, message)
+
+
+def _why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
+    others = [e for e in failed if e["outcome"] == "failed"]
+    if others:
+        event = others[0]
+        return f"{event['task']} failed: {event['message']} (log: {event['log']})"
+    lines, _ = events.told(study.folder, run)
+    started = [line["task"] for line in lines if line.get("state") == "started"]
+    ended = {line["task"] for line in lines if line.get("state") not in {None, "started"}}
+    cut = [task for task in started if task not in ended]
+    if cut:
+        return (
+            f"{cut[0]} was ended from outside (out of memory, or killed); log: {LOGS}/{cut[0]}.log"
+        )
+    return f"the workflow could not run (log: {SNAKEMAKE_LOG})"

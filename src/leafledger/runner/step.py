@@ -1,0 +1,167 @@
+"""One task, done in a process of its own: ``python -m leafledger.runner.step RULE [SESSION]``.
+
+The process is started by a Snakemake rule in the study folder. It restores the result from the
+content store or computes it, then writes the record and the event.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import importlib
+import os
+import resource
+import signal
+import sys
+import time
+import traceback
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from leafledger.errors import InputFault, Problem, StageFailure
+from leafledger.records import events
+from leafledger.records.job import Job, Stage
+from leafledger.records.record import input_digests, key_of, make_record, write_record
+from leafledger.records.store import ContentStore
+from leafledger.runner.jobs import code_of_task, job_of
+from leafledger.study.layout import BY_NAME, Task
+from leafledger.study.study import read_study
+from leafledger.study.tables import write_json
+
+LOGS = "logs"
+NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"
+_PR_SET_PDEATHSIG = 1
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a step ended: its exit code, outcome and what there is to say about it."""
+
+    code: int
+    outcome: str
+    message: str = ""
+    key: str | None = None
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Do one task in the current folder and return the exit code."""
+    rule, *rest = sys.argv[1:] if arguments is None else arguments
+    task = Task(rule, rest[0] if rest else None)
+    die_with_parent()
+    folder = Path.cwd()
+    run = os.environ.get(events.RUN_VARIABLE) or events.new_run_id()
+    started, clock = events.now(), time.perf_counter()
+    events.tell(folder, run, task=task.name, state="started")
+    problems_file(folder, task).unlink(missing_ok=True)
+    ended = _attempt(folder, task)
+    seconds = time.perf_counter() - clock
+    event = {
+        "task": task.name,
+        "rule": task.rule,
+        "session": task.session,
+        "run": run,
+        "started": started,
+        "seconds": round(seconds, 4),
+        "peak_bytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024,
+        "outcome": ended.outcome,
+        "message": ended.message,
+        "key": ended.key,
+        "log": f"{LOGS}/{task.name}.log",
+        "threads": os.environ.get("OPENBLAS_NUM_THREADS"),
+        "kernel": _blas_kernel() if ended.outcome == "done" else None,
+    }
+    try:
+        events.write_event(folder, run, task.name, event)
+        events.tell(folder, run, task=task.name, state=ended.outcome, seconds=event["seconds"])
+    except OSError as error:
+        print(f"the event could not be written: {error}", file=sys.stderr)  # noqa: T201
+        return ended.code or 1
+    return ended.code
+
+
+def problems_file(folder: Path, task: Task) -> Path:
+    """Return where a task at fault with the user's input leaves its problems."""
+    return folder / LOGS / f"{task.name}.problems.json"
+
+
+def _attempt(folder: Path, task: Task) -> Ended:
+    try:
+        return _do(folder, task)
+    except InputFault as fault:
+        problems = [problem.as_dict() for problem in fault.problems]
+        write_json(problems_file(folder, task), problems)
+        print(fault, file=sys.stderr)  # noqa: T201
+        return Ended(2, "input_fault", fault.problems[0].sentence())
+    except (StageFailure, OSError, MemoryError) as error:
+        traceback.print_exc()
+        return Ended(1, "failed", _plain(error))
+    except Exception as error:  # noqa: BLE001  the log keeps the traceback, the user the sentence
+        traceback.print_exc()
+        return Ended(1, "failed", f"{type(error).__name__}: {error}")
+
+
+def _plain(error: Exception) -> str:
+    if isinstance(error, MemoryError):
+        return "not enough memory"
+    if isinstance(error, OSError) and error.strerror:
+        name = f" ({Path(str(error.filename)).name})" if error.filename else ""
+        return f"{error.strerror}{name}"
+    return str(error)
+
+
+def _do(folder: Path, task: Task) -> Ended:
+    study = read_study(folder)
+    job = job_of(study, task)
+    code = code_of_task(task)
+    digests = input_digests(job)
+    key = key_of(job.rule, job.session, job.settings, digests, code)
+    store = ContentStore(folder)
+    use_store = not os.environ.get(NO_STORE_VARIABLE)
+    kept = store.restore(key) if use_store else None
+    if kept is not None:
+        write_record(folder / task.record, kept)
+        return Ended(0, "restored", key=key)
+    record = _compute(job, task, digests)
+    write_record(folder / task.record, record)
+    if use_store:
+        store.keep(record)
+    return Ended(0, "done", key=key)
+
+
+def _compute(job: Job, task: Task, digests: dict[str, str]) -> dict[str, Any]:
+    stage: Stage = importlib.import_module(BY_NAME[task.rule].module).run
+    outcome = stage(job)
+    after = input_digests(job)
+    for role, digest in digests.items():
+        if after[role] != digest:
+            raise InputFault(
+                Problem(
+                    file=job.shown(job.inputs[role]),
+                    found="a file that changed while it was read",
+                    expected="files that stand still during a run",
+                    mend="Wait until the copy has ended, then run again.",
+                )
+            )
+    from leafledger.records.package import version
+
+    return make_record(job, digests, code_of_task(task), version(), outcome)
+
+
+def die_with_parent() -> None:
+    """Ask the kernel to end this process when Snakemake ends, so that no orphan goes on writing."""
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
+def _blas_kernel() -> str | None:
+    """Return the kernel that NumPy's linear algebra chose, if NumPy was loaded at all."""
+    if "numpy" not in sys.modules:
+        return None
+    from threadpoolctl import threadpool_info
+
+    kernels = [str(info.get("architecture")) for info in threadpool_info()]
+    return kernels[0] if kernels else None
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,101 @@
+"""What the Snakefile asks of the package: the study, and what each rule depends on."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import sys
+from collections.abc import Callable, Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from leafledger.errors import InputFault
+from leafledger.records import events
+from leafledger.records.digests import FileDigests
+from leafledger.runner.jobs import key_value
+from leafledger.study.layout import Task, inputs, outputs, tasks
+from leafledger.study.names import ID_WORDS, is_id
+from leafledger.study.study import Study, read_study
+from leafledger.study.tables import canonical_json
+
+_THREADS = "OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 MKL_NUM_THREADS=1"
+
+
+class StudyWorkflow:
+    """One study, seen by the Snakefile.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    config
+        Snakemake's own configuration, which must be empty: settings live in ``study.yaml``.
+    """
+
+    def __init__(self, folder: Path, config: Mapping[str, Any]) -> None:
+        if config:
+            raise SystemExit(
+                f"leafledger: --config {next(iter(config))}: settings are read from study.yaml "
+                "only, so that a run can be traced. Change study.yaml instead."
+            )
+        try:
+            self.study: Study = read_study(folder)
+        except InputFault as fault:
+            raise SystemExit(f"leafledger: the study cannot run.\n{fault}") from None
+        os.environ.setdefault(events.RUN_VARIABLE, events.new_run_id())
+
+    @property
+    def sessions(self) -> tuple[str, ...]:
+        """Ids of the sessions."""
+        return self.study.session_ids
+
+    @property
+    def has_classes(self) -> bool:
+        """Whether the study asks for a classifier."""
+        return self.study.definition.classes is not None
+
+    @property
+    def decisions(self) -> list[str]:
+        """The decisions file, if there is one."""
+        return ["decisions.csv"] if self.study.has_decisions else []
+
+    @property
+    def step(self) -> str:
+        """The command that does one task; one thread of linear algebra, set before Python."""
+        return f"exec env {_THREADS} {shlex.quote(sys.executable)} -m leafledger.runner.step"
+
+    @property
+    def session_pattern(self) -> str:
+        """Regular expression of the session wildcard."""
+        odd = [s for s in self.sessions if not is_id(s)]
+        if odd:
+            raise SystemExit(f"leafledger: session {odd[0]!r}: expected {ID_WORDS}")
+        return "|".join(self.sessions)
+
+    @cached_property
+    def _raw_digests(self) -> dict[str, str | None]:
+        digests = FileDigests(self.study.folder)
+        found = {s.file: digests.of(s.file) for s in self.study.scans}
+        digests.save()
+        return found
+
+    def key_json(self, rule: str) -> Callable[[Any], str]:
+        """Return the function that gives a rule its one parameter."""
+
+        def of(wildcards: Any) -> str:
+            task = Task(rule, getattr(wildcards, "session", None))
+            raw: dict[str, str | None] = {}
+            if rule == "intake":
+                raw = {f: self._raw_digests[f] for f in inputs(self.study, task).values()}
+            return canonical_json(key_value(self.study, task, raw))
+
+        return of
+
+    def report_inputs(self) -> list[str]:
+        """Return every table and record that the report reads."""
+        return list(inputs(self.study, Task("report")).values())
+
+    def targets(self) -> list[str]:
+        """Return every file of the pipeline."""
+        return [path.rstrip("/") for task in tasks(self.study) for path in outputs(task).values()]

@@ -1,0 +1,41 @@
+# The discriminant classifier with its honest validation, and simple rivals in the same splits.
+rule classes:
+    input:
+        reflectance=expand("results/reflectance/{session}.parquet", session=SESSIONS),
+        accepted="results/accepted.csv",
+        range="results/range.json",
+        passed="results/validation/passed.json",
+    output:
+        path="results/classes/path.csv",
+        predictions="results/classes/predictions.csv",
+        confusion="results/classes/confusion.csv",
+        terms="results/classes/spectra_terms.parquet",
+        permutation="results/classes/permutation.csv",
+        summary="results/classes/summary.json",
+        model="results/classes/model.skops",
+        model_card="results/classes/model.json",
+        record="records/classes.json",
+    log:
+        "logs/classes.log",
+    params:
+        key_json=workflow_of_study.key_json("classes"),
+    shell:
+        STEP + " classes > {log:q} 2>&1"
+
+
+rule rivals:
+    input:
+        reflectance=expand("results/reflectance/{session}.parquet", session=SESSIONS),
+        accepted="results/accepted.csv",
+        range="results/range.json",
+        passed="results/validation/passed.json",
+        indices=expand("results/indices/{session}.parquet", session=SESSIONS),
+    output:
+        rivals="results/classes/rivals.csv",
+        record="records/rivals.json",
+    log:
+        "logs/rivals.log",
+    params:
+        key_json=workflow_of_study.key_json("rivals"),
+    shell:
+        STEP + " rivals > {log:q} 2>&1"

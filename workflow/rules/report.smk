@@ -1,0 +1,14 @@
+# One page and its figures, from every table and every record.
+rule report:
+    input:
+        workflow_of_study.report_inputs(),
+    output:
+        report="results/report.html",
+        figures=directory("results/figures"),
+        record="records/report.json",
+    log:
+        "logs/report.log",
+    params:
+        key_json=workflow_of_study.key_json("report"),
+    shell:
+        STEP + " report > {log:q} 2>&1"
