@@ -135,7 +135,7 @@ def _read_units(
     folder: Path, definition: Definition, columns: list[str], problems: list[Problem]
 ) -> dict[str, dict[str, str]]:
     try:
-        sheet = read_sheet(folder / UNITS, UNITS, required=("unit",), known=columns)
+        sheet = read_sheet(folder / UNITS, UNITS, required=("unit",))
     except InputFault as fault:
         problems += fault.problems
         return {}
@@ -168,7 +168,7 @@ def _read_scans(
     reader = ScanReader(
         shown=STUDY_FILE if intake.pattern else intake.sheet,
         sessions=sessions,
-        units_known=None if units is None else list(units),
+        units_known=list(units) if units else None,
         unit_needed=definition.design.unit is not None,
         paths=PathCheck(folder),
     )

@@ -12,6 +12,7 @@ from leafledger.errors import InputFault, Problem, quoted
 
 LARGEST_BYTES = 1_000_000
 DEEPEST = 20
+_PLAIN = frozenset({"str", "int", "float", "bool", "null", "timestamp", "value", "merge"})
 
 
 @dataclass
@@ -137,7 +138,7 @@ class _Builder:
     def value(self, node: yaml.Node, path: tuple[str | int, ...]) -> Any:
         self.lines.setdefault(path, node.start_mark.line + 1)
         if isinstance(node, yaml.ScalarNode):
-            if node.tag.startswith("!") or not node.tag.startswith("tag:yaml.org,2002:"):
+            if node.tag.removeprefix("tag:yaml.org,2002:") not in _PLAIN:
                 self._tagged(node)
             return node.value
         if isinstance(node, yaml.SequenceNode):
