@@ -1,0 +1,98 @@
+"""The rule ``bracket``, ``nearest`` or ``mean``, carried out on a session and reported."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.errors import InputFault
+from leafledger.reflectance import refusals
+from leafledger.reflectance.blocks import (
+    BRACKET_S,
+    ONE_SIDED_S,
+    Choice,
+    all_whites,
+    bracket,
+    nearest,
+    white_blocks,
+)
+
+
+def assign(
+    rule: str,
+    white_s: NDArray[np.float64],
+    sample_s: NDArray[np.float64],
+    names: tuple[list[str], list[str]],
+    session: str,
+) -> tuple[list[NDArray[np.intp]], Choice, bool, list[str]]:
+    """Give each leaf scan its whites.
+
+    Without any times the rule ``mean`` stands in for ``bracket`` and ``nearest``, with a warning.
+
+    Parameters
+    ----------
+    rule
+        ``bracket``, ``nearest`` or ``mean``.
+    white_s, sample_s
+        Times of whites and leaf scans, ``(n_whites,)`` and ``(n_samples,)``, s; NaN if unknown.
+    names
+        Ids of whites and leaf scans.
+    session
+        Session id.
+
+    Returns
+    -------
+    tuple
+        Positions of the whites of each block; the choice; whether all whites were averaged;
+        warnings.
+
+    Raises
+    ------
+    InputFault
+        If times are stated for some whites and leaf scans but not for all.
+    """
+    time_s = np.r_[white_s, sample_s]
+    said = []
+    if rule != "mean":
+        blank = np.isnan(time_s)
+        problems = refusals.half_stated([*names[0], *names[1]], blank, "time", session)
+        if problems:
+            raise InputFault(problems)
+        if blank.all():
+            said.append(
+                f"No scan states its time: the mean of all whites is used instead of {rule}."
+            )
+            rule = "mean"
+    if rule == "mean":
+        everything = np.argsort(np.array(names[0]), kind="stable").astype(np.intp)
+        return [everything], all_whites(len(sample_s)), True, said
+    n_whites = len(white_s)
+    members = white_blocks(time_s, np.arange(len(time_s)) < n_whites)
+    block_s = np.array([np.median(white_s[m]) for m in members])
+    choice = (bracket if rule == "bracket" else nearest)(block_s, sample_s)
+    return members, choice, False, [*said, *distances(rule, choice)]
+
+
+def distances(rule: str, choice: Choice) -> list[str]:
+    """Return warnings for leaf scans whose whites are one-sided or far away in time."""
+    n = len(choice.before)
+    between = choice.interpolated
+    said = []
+    if rule == "bracket" and (~between).any():
+        said.append(
+            f"{(~between).sum()} of {n} leaf scans have whites on one side only: a change of the "
+            "lamp cannot be followed there."
+        )
+    far = between & (choice.gap_s > BRACKET_S)
+    if far.any():
+        said.append(
+            f"{far.sum()} of {n} leaf scans lie between whites more than {BRACKET_S / 60:g} min "
+            f"apart (up to {choice.gap_s[far].max() / 60:.0f} min)."
+        )
+    far = ~between & (choice.gap_s > ONE_SIDED_S)
+    if far.any():
+        said.append(
+            f"{far.sum()} of {n} leaf scans are more than {ONE_SIDED_S / 60:g} min from their "
+            f"only white (up to {choice.gap_s[far].max() / 60:.0f} min)."
+        )
+    return said

@@ -1,0 +1,180 @@
+"""Every leaf scan of a session into reflectance on the study's grid, a few at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.reflectance.ratio import DarkPart, Part, WhitePart, interpolate, reflect
+from leafledger.reflectance.references import Blocks, levels
+from leafledger.reflectance.session import References, Scans
+
+if TYPE_CHECKING:
+    import scipy.sparse
+
+UNLIT_U = 1000.0
+"""Standard uncertainty written where the white got no light and reflectance cannot be known."""
+_ROWS = 256
+_NO_LIGHT = 1e30
+
+
+@dataclass(frozen=True)
+class Reflected:
+    """Reflectance on the grid, each ``(n_samples, n_wavelengths)``, and where it is not known.
+
+    Attributes
+    ----------
+    reflectance, u_scan, u_reference
+        Fractions; uncertainties are zeros if the noise of the detector is unknown.
+    unlit
+        Wavelengths that no light reached, shape ``(n_wavelengths,)``.
+    """
+
+    reflectance: NDArray[np.float64]
+    u_scan: NDArray[np.float64]
+    u_reference: NDArray[np.float64]
+    unlit: NDArray[np.bool_]
+
+
+def convert(
+    scans: Scans, references: References, panel: float, weights: scipy.sparse.csr_array
+) -> Reflected:
+    """Return the reflectance of all leaf scans, in sheet order.
+
+    Independent noise goes through the resampling weights as variance, drift of lamp and dark
+    (shared by neighbouring pixels) as a whole. Where a white does not stand above its noise
+    (:attr:`Blocks.lit`) there is nothing to divide by: reflectance is written as 0 with
+    ``u_scan`` 1000, so that nothing that looks at the uncertainty trusts it.
+
+    Parameters
+    ----------
+    scans, references
+        The session (counts).
+    panel
+        Reflectance of the white panel.
+    weights
+        Native axis to grid, ``(n_wavelengths, n_pixels)``.
+    """
+    sample = scans.where("sample")
+    lit = references.blocks.lit
+    unlit = np.asarray(abs(weights) @ (~lit).astype(np.float64) > 0, dtype=bool)
+    squared = weights.multiply(weights).tocsr()
+    shape = (len(sample), weights.shape[0])
+    out = Reflected(np.empty(shape), np.zeros(shape), np.zeros(shape), unlit)
+    shaded = _shaded(references.blocks, lit)
+    drift = _mean_drift(references, scans.wavelength_nm)
+    for rows in _groups(references, scans.integration_ms[sample]):
+        part = _reflect(scans, references, shaded, drift, sample[rows], rows, panel)
+        out.reflectance[rows] = (weights @ part.reflectance.T).T
+        if references.noise.known:
+            out.u_scan[rows] = np.sqrt(squared @ part.scan.T).T
+            whole = abs(weights @ part.drift.T)
+            out.u_reference[rows] = np.sqrt(squared @ part.reference.T + whole**2).T
+    out.reflectance[:, unlit] = 0.0
+    if references.noise.known:
+        out.u_scan[:, unlit] = UNLIT_U
+        out.u_reference[:, unlit] = 0.0
+    return out
+
+
+def _shaded(blocks: Blocks, lit: NDArray[np.bool_]) -> Blocks:
+    """Blocks with a huge rate where there is no light: finite numbers, later overwritten."""
+    return Blocks(
+        np.where(lit, blocks.rate, _NO_LIGHT), blocks.variance, blocks.dark_slope, blocks.time_s
+    )
+
+
+def _mean_drift(references: References, wavelength_nm: NDArray[np.float64]) -> float:
+    """Relative standard uncertainty of the mean of all whites from their range (rule mean)."""
+    if not references.averaged:
+        return 0.0
+    return float(np.ptp(levels(references.whites.rate, wavelength_nm)) / np.sqrt(12))
+
+
+def _groups(
+    references: References, integration_ms: NDArray[np.float64]
+) -> Iterator[NDArray[np.intp]]:
+    """Yield leaf scans that share blocks and integration time, at most 256 together."""
+    choice = references.choice
+    keys = np.stack([choice.before, choice.after, integration_ms], axis=1)
+    _, inverse = np.unique(keys, axis=0, return_inverse=True)
+    order = np.argsort(inverse.ravel(), kind="stable")
+    for rows in np.split(order, np.flatnonzero(np.diff(inverse.ravel()[order])) + 1):
+        for start in range(0, len(rows), _ROWS):
+            yield rows[start : start + _ROWS]
+
+
+def _reflect(
+    scans: Scans,
+    references: References,
+    blocks: Blocks,
+    mean_drift: float,
+    at: NDArray[np.intp],
+    rows: NDArray[np.intp],
+    panel: float,
+) -> Part:
+    time_ms = float(scans.integration_ms[at[0]])
+    darks = references.darks
+    of_one = references.noise.dark_variance(scans.averages[scans.where("dark")])
+    dark = DarkPart(darks.at(time_ms), darks.weights(time_ms), darks.variance(of_one), darks.spread)
+    return reflect(
+        scans.counts[at],
+        time_ms,
+        scans.averages[at],
+        dark,
+        _white(references, blocks, mean_drift, rows),
+        panel,
+        references.linearity,
+        references.noise,
+    )
+
+
+def _white(
+    references: References, blocks: Blocks, mean_drift: float, rows: NDArray[np.intp]
+) -> WhitePart:
+    """White rate of leaf scans that share their blocks."""
+    choice = references.choice
+    before, after = int(choice.before[rows[0]]), int(choice.after[rows[0]])
+    if before >= 0 and after >= 0:
+        return interpolate(
+            (blocks.rate[before], blocks.rate[after]),
+            (blocks.variance[before], blocks.variance[after]),
+            (blocks.dark_slope[before], blocks.dark_slope[after]),
+            choice.after_weight[rows],
+        )
+    block = before if before >= 0 else after
+    rate = blocks.rate[block]
+    drift = (
+        np.where(rate < _NO_LIGHT, mean_drift * rate, 0.0)[None]
+        if references.averaged
+        else _one_sided_drift(blocks, block, before >= 0, choice.gap_s[rows])
+    )
+    return WhitePart(
+        rate=rate[None],
+        variance=blocks.variance[block][None],
+        drift=drift,
+        dark_slope=blocks.dark_slope[block][:, None, :],
+    )
+
+
+def _one_sided_drift(
+    blocks: Blocks, block: int, leaf_is_later: bool, gap_s: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Standard uncertainty of a white rate used away from its time, ``(n_scans, n_pixels)``.
+
+    The lamp may have gone on changing as fast as between this block and its neighbour (the one
+    on the leaf's side if there is one), either way: rectangular, half width = that change
+    x gap / time between the blocks. With one block in the session it is not known, and zero.
+    """
+    if len(blocks.rate) < 2:
+        return np.zeros((len(gap_s), blocks.rate.shape[1]))
+    other = block + (1 if leaf_is_later else -1)
+    if not 0 <= other < len(blocks.rate):
+        other = 2 * block - other
+    change = np.abs(blocks.rate[other] - blocks.rate[block])
+    between = max(abs(blocks.time_s[other] - blocks.time_s[block]), 1.0)
+    return np.asarray(gap_s[:, None] / between * change / np.sqrt(3), dtype=np.float64)

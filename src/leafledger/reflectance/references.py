@@ -1,0 +1,152 @@
+"""White references as count rates, with what is uncertain about them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.reflectance.centre import centre, centre_variance_factor
+from leafledger.reflectance.dark import Darks
+from leafledger.reflectance.linearity import Linearity
+from leafledger.reflectance.noise import Noise
+
+_LIT_SIGMA = 3.0
+_LIT_SHARE = 1e-5
+
+
+@dataclass(frozen=True)
+class Whites:
+    """The whites of a session, above dark.
+
+    Attributes
+    ----------
+    signal, slope
+        Linear counts above dark and slope of the linearity polynomial, ``(n_whites, n_pixels)``.
+    integration_ms, averages
+        Shape ``(n_whites,)``.
+    """
+
+    signal: NDArray[np.float64]
+    slope: NDArray[np.float64]
+    integration_ms: NDArray[np.float64]
+    averages: NDArray[np.float64]
+
+    @property
+    def rate(self) -> NDArray[np.float64]:
+        """Linear counts per ms, shape ``(n_whites, n_pixels)``."""
+        return self.signal / self.integration_ms[:, None]
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """White blocks, each boiled down to one count rate.
+
+    Attributes
+    ----------
+    rate
+        Linear counts per ms, shape ``(n_blocks, n_pixels)``.
+    variance
+        Noise variance of the rate, independent over pixels, same shape.
+    dark_slope
+        How the rate falls with each pooled dark, ``(n_blocks, n_dark_times, n_pixels)``.
+    time_s
+        Time of each block, shape ``(n_blocks,)``, s: the middle time of three or more whites
+        (or mean of the two middle ones), so that a steady drift is met exactly.
+    """
+
+    rate: NDArray[np.float64]
+    variance: NDArray[np.float64]
+    dark_slope: NDArray[np.float64]
+    time_s: NDArray[np.float64]
+
+    @property
+    def lit(self) -> NDArray[np.bool_]:
+        """Pixels at which every block stands above its noise, shape ``(n_pixels,)``.
+
+        The rate must exceed 3 standard uncertainties and 1e-5 of the brightest pixel. Elsewhere
+        the division means nothing.
+        """
+        floor = _LIT_SHARE * self.rate.max(axis=1, keepdims=True)
+        above = self.rate > np.maximum(floor, _LIT_SIGMA * np.sqrt(self.variance))
+        return np.asarray(above.all(axis=0), dtype=bool)
+
+
+def above_dark(
+    counts: NDArray[np.float64],
+    integration_ms: NDArray[np.float64],
+    averages: NDArray[np.float64],
+    darks: Darks,
+    linearity: Linearity,
+) -> Whites:
+    """Take the dark of each white's own integration time off it and make it linear."""
+    raw = np.stack([c - darks.at(float(t)) for c, t in zip(counts, integration_ms, strict=True)])
+    return Whites(linearity.value(raw), linearity.slope(raw), integration_ms, averages)
+
+
+def boil_down(
+    whites: Whites,
+    members: Sequence[NDArray[np.intp]],
+    time_s: NDArray[np.float64],
+    darks: Darks,
+    noise: Noise,
+    *,
+    mean: bool = False,
+) -> Blocks:
+    """Reduce each block of whites to one rate: median of three or more, mean of two.
+
+    Parameters
+    ----------
+    whites
+        All whites of the session.
+    members
+        Positions of the whites of each block.
+    time_s
+        Times of the whites, shape ``(n_whites,)``, s.
+    darks, noise
+        Darks and noise of the session.
+    mean
+        Take the mean whatever the number (rule ``mean``).
+    """
+    rate = whites.rate
+    variance = noise.variance(whites.signal, whites.slope, whites.averages[:, None])
+    variance = variance / whites.integration_ms[:, None] ** 2
+    weights = np.stack([darks.weights(float(t)) for t in whites.integration_ms])
+    per_time = whites.slope / whites.integration_ms[:, None]
+    rates, variances, slopes, times = [], [], [], []
+    for block in members:
+        share = 1.0 / len(block) if mean else centre_variance_factor(len(block))
+        rates.append(rate[block].mean(axis=0) if mean else centre(rate[block]))
+        variances.append(share * variance[block].mean(axis=0))
+        slopes.append(weights[block].T @ per_time[block] / len(block))
+        times.append(float(np.median(time_s[block])))
+    return Blocks(np.stack(rates), np.stack(variances), np.stack(slopes), np.array(times))
+
+
+def levels(rate: NDArray[np.float64], wavelength_nm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the level of each white or block relative to their mean, shape ``(n,)``.
+
+    The median of the ratio over 500-800 nm, or over the middle half of the axis if it does not
+    hold 10 points of that range.
+
+    Parameters
+    ----------
+    rate
+        Shape ``(n, n_pixels)``.
+    wavelength_nm
+        Axis, nm.
+    """
+    used = (wavelength_nm >= 500) & (wavelength_nm <= 800)
+    if used.sum() < 10:
+        used = middle_half(len(wavelength_nm))
+    mean = rate[:, used].mean(axis=0)
+    ratio = np.divide(rate[:, used], mean, out=np.ones_like(rate[:, used]), where=mean > 0)
+    return np.asarray(np.median(ratio, axis=1), dtype=np.float64)
+
+
+def middle_half(n_pixels: int) -> NDArray[np.bool_]:
+    """Return the pixels of the middle half of an axis, shape ``(n_pixels,)``."""
+    at = np.arange(n_pixels)
+    return np.asarray((at >= n_pixels // 4) & (at < n_pixels - n_pixels // 4), dtype=bool)

@@ -1,0 +1,261 @@
+"""A session in counts, with its references checked, pooled and assigned."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.errors import InputFault
+from leafledger.reflectance import refusals
+from leafledger.reflectance.assign import assign
+from leafledger.reflectance.blocks import Choice, white_blocks
+from leafledger.reflectance.dark import Darks, pool_darks
+from leafledger.reflectance.linearity import Linearity, from_settings, refuse_turning
+from leafledger.reflectance.noise import (
+    Noise,
+    estimate_electrons_per_count,
+    estimate_read_counts,
+    rounding_of,
+)
+from leafledger.reflectance.references import Blocks, Whites, above_dark, boil_down, middle_half
+
+_ROLES = ("sample", "white", "dark")
+
+
+@dataclass(frozen=True)
+class Scans:
+    """Scans of one session, in sheet order.
+
+    Attributes
+    ----------
+    session
+        Session id.
+    scan, role, file
+        Shape ``(n_scans,)``, text.
+    time_s, integration_ms, averages
+        Shape ``(n_scans,)``, s, ms and 1; NaN where not stated.
+    counts
+        Shape ``(n_scans, n_pixels)``.
+    wavelength_nm
+        Shape ``(n_pixels,)``, nm.
+    full_scale_counts
+        Counts at which the detector is full; None if not known.
+    """
+
+    session: str
+    scan: NDArray[np.str_]
+    role: NDArray[np.str_]
+    file: NDArray[np.str_]
+    time_s: NDArray[np.float64]
+    integration_ms: NDArray[np.float64]
+    averages: NDArray[np.float64]
+    counts: NDArray[np.float64]
+    wavelength_nm: NDArray[np.float64]
+    full_scale_counts: float | None = None
+
+    def where(self, role: str) -> NDArray[np.intp]:
+        """Return the positions of scans of a role."""
+        return np.flatnonzero(self.role == role)
+
+
+@dataclass(frozen=True)
+class References:
+    """What the leaf scans of a session are divided by.
+
+    Attributes
+    ----------
+    darks, whites
+        As measured, pooled (darks) and above dark (whites).
+    members
+        Positions, among the whites, of each block.
+    blocks
+        One count rate for each block.
+    choice
+        Which blocks each leaf scan gets.
+    noise, linearity
+        Of the detector.
+    averaged
+        Whether all whites were averaged (rule ``mean``).
+    """
+
+    darks: Darks
+    whites: Whites
+    members: tuple[NDArray[np.intp], ...]
+    blocks: Blocks
+    choice: Choice
+    noise: Noise
+    linearity: Linearity
+    averaged: bool
+
+
+def settle(scans: Scans) -> tuple[Scans, list[str]]:
+    """Fill what the sheet leaves out for a whole session, and say so.
+
+    Integration times that no leaf scan, white or dark states are taken as equal; so are averages
+    (1). Averages stated for some only count as 1 for the others, which overstates their noise.
+
+    Raises
+    ------
+    InputFault
+        If integration times are stated for some scans only, a value is not above zero, or a white
+        or dark is missing altogether.
+    """
+    used = np.isin(scans.role, _ROLES)
+    names = [str(s) for s in scans.scan[used]]
+    blank = np.isnan(scans.integration_ms[used])
+    problems = refusals.missing_references(
+        scans.session, len(scans.where("white")), len(scans.where("dark"))
+    )
+    problems += refusals.half_stated(names, blank, "integration_ms", scans.session)
+    said = []
+    integration = np.where(np.isnan(scans.integration_ms), 1.0, scans.integration_ms)
+    averages = np.where(np.isnan(scans.averages), 1.0, scans.averages)
+    problems += refusals.bad_times(names, integration[used], averages[used])
+    if problems:
+        raise InputFault(problems)
+    if blank.all():
+        said.append(
+            "No scan states its integration time: all are taken as equal, so that leaf, white and "
+            "dark must have been measured with the same one."
+        )
+    n_blank = int(np.isnan(scans.averages[used]).sum())
+    if 0 < n_blank < used.sum():
+        said.append(
+            f"{n_blank} of {used.sum()} scans do not state their averages: taken as single "
+            "readings in the uncertainty."
+        )
+    return replace(scans, integration_ms=integration, averages=averages), said
+
+
+def refer(
+    scans: Scans, instrument: Mapping[str, Any], settings: Mapping[str, Any]
+) -> tuple[References, list[str]]:
+    """Check, pool and assign the references of a session.
+
+    Parameters
+    ----------
+    scans
+        As :func:`settle` returns them.
+    instrument, settings
+        Sections ``instrument`` and ``reflectance`` of the study.
+
+    Returns
+    -------
+    tuple
+        The references and warnings.
+
+    Raises
+    ------
+    InputFault
+        With every problem found: see :mod:`leafledger.reflectance.refusals`.
+    """
+    white, dark, sample = (scans.where(role) for role in ("white", "dark", "sample"))
+    time_ms = scans.integration_ms
+    darks = pool_darks(scans.counts[dark], time_ms[dark], scaled=settings["dark"] == "scaled")
+    linearity = from_settings(instrument["linearity"])
+    _refuse(scans, darks)
+    whites = above_dark(
+        scans.counts[white], time_ms[white], scans.averages[white], darks, linearity
+    )
+    refuse_turning(linearity, float(scans.counts[white].max() - darks.counts.min()))
+    names = ([str(s) for s in scans.scan[white]], [str(s) for s in scans.scan[sample]])
+    members, choice, averaged, said = assign(
+        settings["references"], scans.time_s[white], scans.time_s[sample], names, scans.session
+    )
+    repeats = members
+    if averaged and not np.isnan(scans.time_s[white]).any():
+        timed = sample[~np.isnan(scans.time_s[sample])]
+        both = np.r_[white, timed]
+        repeats = white_blocks(scans.time_s[both], np.arange(len(both)) < len(white))
+    noise, more = session_noise(scans, darks, whites, repeats, linearity, instrument)
+    blocks = boil_down(whites, members, scans.time_s[white], darks, noise, mean=averaged)
+    out = References(darks, whites, tuple(members), blocks, choice, noise, linearity, averaged)
+    return out, said + more
+
+
+def _refuse(scans: Scans, darks: Darks) -> None:
+    """Raise every problem of the session's darks and whites."""
+    lit = np.flatnonzero(np.isin(scans.role, ("sample", "white")))
+    problems = refusals.darks_missing(
+        [str(s) for s in scans.scan[lit]], scans.integration_ms[lit], darks
+    )
+    if problems:
+        raise InputFault(problems)
+    middle = middle_half(scans.counts.shape[1])
+    dark, white = scans.where("dark"), scans.where("white")
+    bright = scans.counts[white][:, middle]
+    problems = refusals.bright_darks(
+        [str(s) for s in scans.scan[dark]],
+        [str(f) for f in scans.file[dark]],
+        np.median(scans.counts[dark][:, middle], axis=1),
+        darks,
+        float(np.median(bright)),
+    )
+    below = np.stack([darks.at(float(t))[middle] for t in scans.integration_ms[white]])
+    problems += refusals.dim_whites(
+        [str(s) for s in scans.scan[white]], [str(f) for f in scans.file[white]], bright, below
+    )
+    if problems:
+        raise InputFault(problems)
+
+
+def session_noise(
+    scans: Scans,
+    darks: Darks,
+    whites: Whites,
+    repeats: Sequence[NDArray[np.intp]],
+    linearity: Linearity,
+    instrument: Mapping[str, Any],
+) -> tuple[Noise, list[str]]:
+    """Return the noise of the detector, stated or estimated, and a warning if it is unknown.
+
+    Read noise comes from repeated darks of one integration time (else from the intercept of the
+    mean-variance line), gain from repeated whites of one block and integration time.
+    """
+    dark = scans.where("dark")
+    stated_read = instrument["read_noise_counts"]
+    stated_gain = instrument["gain_electrons_per_count"]
+    rounding = rounding_of(scans.counts[dark]) * rounding_of(scans.counts[scans.where("white")])
+    read = (
+        estimate_read_counts(scans.counts[dark], darks.members, scans.averages[dark], rounding)
+        if stated_read == "estimate"
+        else float(stated_read)
+    )
+    if stated_gain != "estimate" and read is not None:
+        return Noise(float(stated_gain), read, rounding), []
+    brightest = float(whites.signal.max())
+    if scans.full_scale_counts is not None:
+        above = np.array([scans.full_scale_counts - float(np.median(darks.counts))])
+        brightest = float(linearity.value(above)[0])
+    sets = [
+        (whites.signal[same], whites.slope[same], whites.averages[same])
+        for block in repeats
+        for same in _one_time(block, whites.integration_ms)
+    ]
+    gain, read = estimate_electrons_per_count(sets, read, rounding, brightest)
+    if stated_gain != "estimate":
+        gain = float(stated_gain)
+    noise = Noise(gain, read, rounding)
+    return noise, [] if noise.known else [_unknown(noise)]
+
+
+def _one_time(
+    block: NDArray[np.intp], integration_ms: NDArray[np.float64]
+) -> list[NDArray[np.intp]]:
+    times = integration_ms[block]
+    return [block[times == time] for time in np.unique(times)]
+
+
+def _unknown(noise: Noise) -> str:
+    lacks = "the gain" if noise.electrons_per_count is None else "the read noise"
+    need = "two whites in a row" if noise.electrons_per_count is None else "two darks"
+    return (
+        f"The uncertainty of reflectance is unknown: {lacks} of the detector is not stated and "
+        f"cannot be estimated. It needs {need} at one integration time whose differences show the "
+        "noise, or numbers in the study (instrument.gain_electrons_per_count and "
+        "read_noise_counts)."
+    )

@@ -1,0 +1,188 @@
+"""Stage reflectance: counts of one session into reflectance with its uncertainty, on one grid.
+
+Data that arrive as reflectance skip the arithmetic with references and nothing else: they go to
+the same grid and through the same smoothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.records.job import Job, Metric, Outcome
+from leafledger.reflectance.convert import UNLIT_U, Reflected, convert
+from leafledger.reflectance.drift import drift_and_outliers
+from leafledger.reflectance.naming import reference_columns
+from leafledger.reflectance.session import References, Scans, refer, settle
+from leafledger.spectra.axis import resampling_weights, target_axis
+from leafledger.spectra.smoothing import smoothing_weights
+from leafledger.study.columns import REFLECTANCE
+from leafledger.study.tables import SpectraTable, read_spectra, write_spectra
+
+if TYPE_CHECKING:
+    import scipy.sparse
+
+
+def run(job: Job) -> Outcome:
+    """Write ``reflectance/<session>.parquet`` from ``scans/<session>.parquet``.
+
+    Raises
+    ------
+    InputFault
+        If references are missing or unusable, or the grid does not fit the session's range.
+    """
+    session = job.session or ""
+    table = read_spectra(job.inputs["scans"], ("counts", "reflectance"))
+    instrument, settings = job.settings["instrument"], job.settings["reflectance"]
+    grid_nm = target_axis(table.wavelength_nm, settings["grid"], session)
+    weights = to_grid(table.wavelength_nm, grid_nm, settings["smoothing"])
+    full_scale = instrument["full_scale_counts"]
+    if full_scale is None:
+        full_scale = table.metadata.get("full_scale_counts")
+    told: dict[str, Any] = {
+        "panel_u_relative": float(instrument["panel"]["u_relative"]),
+        "full_scale_counts": full_scale,
+        "smoothing": settings["smoothing"],
+    }
+    if table.metadata["quantity"] == "reflectance":
+        return _pass_through(job, table, grid_nm, weights, told)
+    scans = scans_of(table, session, full_scale)
+    if not len(scans.where("sample")):
+        return _empty(job, scans, grid_nm, told)
+    scans, said = settle(scans)
+    references, more = refer(scans, instrument, settings)
+    reflected = convert(scans, references, float(instrument["panel"]["reflectance"]), weights)
+    columns = reference_columns(scans, references)
+    drift, outliers = drift_and_outliers(scans, references)
+    unlit_nm = [float(w) for w in grid_nm[reflected.unlit]]
+    known = references.noise.known
+    told |= {"has_references": True, "u": "known" if known else "unknown", "unlit_nm": unlit_nm}
+    _write(job, columns, grid_nm, reflected, told)
+    outcome = Outcome(warnings=[*said, *more, *outliers, *_unlit_sentence(unlit_nm, known)])
+    outcome.metrics = _metrics(scans, references, columns, drift)
+    return outcome
+
+
+def to_grid(
+    native_nm: NDArray[np.float64],
+    grid_nm: NDArray[np.float64],
+    smoothing: Mapping[str, Any] | None,
+) -> scipy.sparse.csr_array:
+    """Return resampling and, if asked for, smoothing as one weight matrix."""
+    from scipy import sparse
+
+    weights = resampling_weights(native_nm, grid_nm)
+    if smoothing is None:
+        return weights
+    smooth = smoothing_weights(grid_nm, float(smoothing["window_nm"]), int(smoothing["order"]))
+    return sparse.csr_array(smooth @ weights)
+
+
+def scans_of(table: SpectraTable, session: str, full_scale_counts: float | None) -> Scans:
+    """Return the table of counts as plain arrays, in sheet order."""
+    rows = table.rows
+    time = rows["time"].to_numpy(dtype="datetime64[ms]")
+    time_s = np.where(np.isnat(time), np.nan, time.astype(np.int64) / 1000.0)
+    order = np.argsort(rows["order"].to_numpy(), kind="stable")
+    counts = table.spectra["counts"]
+    return Scans(
+        session=session,
+        scan=rows["scan"].to_numpy(dtype=str)[order],
+        role=rows["role"].to_numpy(dtype=str)[order],
+        file=rows["file"].to_numpy(dtype=str)[order],
+        time_s=time_s[order],
+        integration_ms=rows["integration_ms"].to_numpy(dtype=np.float64)[order],
+        averages=rows["averages"].to_numpy(dtype=np.float64, na_value=np.nan)[order],
+        counts=counts if np.array_equal(order, np.arange(len(order))) else counts[order],
+        wavelength_nm=table.wavelength_nm,
+        full_scale_counts=full_scale_counts,
+    )
+
+
+def _pass_through(
+    job: Job,
+    table: SpectraTable,
+    grid_nm: NDArray[np.float64],
+    weights: scipy.sparse.csr_array,
+    told: dict[str, Any],
+) -> Outcome:
+    """Bring reflectance as it arrived to the grid; its uncertainty is unknown."""
+    rows = table.rows
+    order = np.argsort(rows["order"].to_numpy(), kind="stable")
+    order = order[rows["role"].to_numpy(dtype=str)[order] == "sample"]
+    value = np.ascontiguousarray((weights @ table.spectra["reflectance"][order].T).T)
+    zeros = np.zeros_like(value)
+    columns: dict[str, list[Any]] = {name: [""] * len(order) for name in REFLECTANCE}
+    columns["scan"] = [str(s) for s in rows["scan"].to_numpy(dtype=str)[order]]
+    columns["white_after_weight"] = [None] * len(order)
+    told |= {"has_references": False, "u": "unknown", "unlit_nm": []}
+    _write(
+        job,
+        columns,
+        grid_nm,
+        Reflected(value, zeros, zeros, np.zeros(len(grid_nm), dtype=bool)),
+        told,
+    )
+    return Outcome(metrics=[Metric("n_samples", float(len(order)))])
+
+
+def _empty(job: Job, scans: Scans, grid_nm: NDArray[np.float64], told: dict[str, Any]) -> Outcome:
+    """Write a table without rows for a session that holds no leaf scan."""
+    nothing = np.zeros((0, len(grid_nm)))
+    told |= {"has_references": bool(len(scans.where("white"))), "u": "unknown", "unlit_nm": []}
+    blank = Reflected(nothing, nothing, nothing, np.zeros(len(grid_nm), dtype=bool))
+    _write(job, {name: [] for name in REFLECTANCE}, grid_nm, blank, told)
+    said = f"Session {scans.session} holds no leaf scan (role sample)."
+    return Outcome(metrics=[Metric("n_samples", 0.0)], warnings=[said])
+
+
+def _write(
+    job: Job,
+    columns: Mapping[str, list[Any]],
+    grid_nm: NDArray[np.float64],
+    reflected: Reflected,
+    told: Mapping[str, Any],
+) -> None:
+    import pyarrow as pa
+
+    kinds = {"white_after_weight": pa.float64()}
+    rows = pa.table(
+        {name: pa.array(columns[name], type=kinds.get(name, pa.string())) for name in REFLECTANCE}
+    )
+    spectra = {
+        "reflectance": reflected.reflectance,
+        "u_scan": reflected.u_scan,
+        "u_reference": reflected.u_reference,
+    }
+    write_spectra(job.outputs["reflectance"], rows, grid_nm, spectra, told)
+
+
+def _metrics(
+    scans: Scans, references: References, columns: Mapping[str, list[Any]], drift: float
+) -> list[Metric]:
+    metrics = [
+        Metric("n_samples", float(len(scans.where("sample")))),
+        Metric("n_whites", float(len(scans.where("white")))),
+        Metric("n_darks", float(len(scans.where("dark")))),
+        Metric("n_reference_sets", float(len(set(columns["reference"])))),
+        Metric("white_drift", drift),
+    ]
+    noise = references.noise
+    if noise.electrons_per_count is not None:
+        metrics.append(Metric("gain", float(noise.electrons_per_count), "electrons/count"))
+    if noise.read_counts is not None:
+        metrics.append(Metric("read_noise", float(noise.read_counts), "counts"))
+    return metrics
+
+
+def _unlit_sentence(unlit_nm: list[float], known: bool) -> list[str]:
+    if not unlit_nm:
+        return []
+    uncertainty = f"an uncertainty of {UNLIT_U:g}" if known else "unknown uncertainty"
+    return [
+        f"At {len(unlit_nm)} wavelengths ({unlit_nm[0]:g} to {unlit_nm[-1]:g} nm) a white does not "
+        f"stand above the noise of the dark: reflectance is written there as 0 with {uncertainty}."
+    ]
