@@ -1,0 +1,175 @@
+"""The indices of one session: values, three uncertainties and a status for each scan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.indices.catalogue import Entry
+from leafledger.indices.evaluate import evaluate
+from leafledger.indices.uncertainty import (
+    Pair,
+    band_covariances,
+    independent_u,
+    scale_u,
+    shared_pairs,
+)
+from leafledger.spectra.bands import Band, covers, weights_matrix, widest_gap_nm
+
+Array = NDArray[np.float64]
+OK, OUTSIDE, UNDEFINED = "ok", "outside_range", "undefined"
+NUMBERS = ("value", "u_scan", "u_reference", "u_panel")
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What has to be read for the indices of a session.
+
+    Attributes
+    ----------
+    entries
+        The indices, in the order asked for.
+    available
+        Whether all bands of each index lie in the trusted range.
+    used
+        Which wavelengths of the axis are read, shape ``(n_wavelengths,)``.
+    weights
+        Band -> weights on the used wavelengths, shape ``(n_used,)``.
+    pairs
+        Bands with a wavelength in common, for the uncertainty.
+    """
+
+    entries: Sequence[Entry]
+    available: Sequence[bool]
+    used: NDArray[np.bool_]
+    weights: Mapping[Band, Array]
+    pairs: Sequence[Pair]
+
+
+def plan(entries: Sequence[Entry], wavelength_nm: Array, start_nm: float, stop_nm: float) -> Plan:
+    """Return what has to be read.
+
+    Parameters
+    ----------
+    entries
+        The indices.
+    wavelength_nm
+        Axis, shape ``(n_wavelengths,)``, nm.
+    start_nm, stop_nm
+        The trusted range; no wavelength outside it is read, not even as the neighbour of a band
+        between two wavelengths.
+    """
+    inside = (wavelength_nm >= start_nm) & (wavelength_nm <= stop_nm)
+    trusted = wavelength_nm[inside]
+    available = [all(covers(trusted, band) for band in entry.bands) for entry in entries]
+    formulas = [e.bands for e, known in zip(entries, available, strict=True) if known]
+    bands = sorted({band for found in formulas for band in found})
+    matrix = weights_matrix(trusted, bands)
+    read = np.any(matrix != 0, axis=0)
+    used = inside.copy()
+    used[inside] = read
+    weights = dict(zip(bands, np.ascontiguousarray(matrix[:, read]), strict=True))
+    return Plan(entries, available, used, weights, shared_pairs(formulas, weights))
+
+
+@dataclass(frozen=True)
+class BandErrors:
+    """Uncertainty of the bands of a session; ``None`` where it is unknown.
+
+    Attributes
+    ----------
+    scan, reference
+        Pair of bands -> covariance, shape ``(n_scans,)``.
+    panel
+        Band -> change for one standard uncertainty of the panel, shape ``(n_scans,)``.
+    """
+
+    scan: Mapping[Pair, Array] | None
+    reference: Mapping[Pair, Array] | None
+    panel: Mapping[Band, Array] | None
+
+
+def band_values(made: Plan, reflectance: Array) -> dict[Band, Array]:
+    """Return band -> reflectance, shape ``(n_scans,)``, from spectra on the used wavelengths."""
+    if not made.weights:
+        return {}
+    matrix = np.stack(list(made.weights.values()))
+    return dict(zip(made.weights, matrix @ reflectance.T, strict=True))
+
+
+def covariances(made: Plan, u: Array | None) -> dict[Pair, Array] | None:
+    """Return the band covariances for ``u`` of shape ``(n_scans, n_used)``; ``None`` if unknown."""
+    return None if u is None else band_covariances(made.pairs, made.weights, u)
+
+
+def index_values(
+    made: Plan, reflectance: Mapping[Band, Array], errors: BandErrors, n_scans: int
+) -> tuple[dict[str, Array], NDArray[np.str_]]:
+    """Return all values, their uncertainties and their status.
+
+    Parameters
+    ----------
+    made
+        The plan.
+    reflectance
+        Band -> reflectance, shape ``(n_scans,)``.
+    errors
+        Uncertainty of the bands.
+    n_scans
+        Number of scans.
+
+    Returns
+    -------
+    numbers
+        ``value``, ``u_scan``, ``u_reference`` and ``u_panel``, each of shape
+        ``(n_scans, n_indices)``, NaN where missing. An uncertainty is missing where it is unknown
+        or the value is.
+    status
+        ``ok``, ``outside_range`` or ``undefined``, shape ``(n_scans, n_indices)``.
+    """
+    shape = (n_scans, len(made.entries))
+    numbers = {name: np.full(shape, np.nan) for name in NUMBERS}
+    status = np.full(shape, OUTSIDE)
+    for column, (entry, known) in enumerate(zip(made.entries, made.available, strict=True)):
+        if not known or not n_scans:
+            continue
+        rated = evaluate(entry.tree, reflectance)
+        numbers["value"][:, column] = rated.value
+        status[:, column] = np.where(np.isnan(rated.value), UNDEFINED, OK)
+        parts = {
+            "u_scan": None if errors.scan is None else independent_u(rated.slopes, errors.scan),
+            "u_reference": (
+                None if errors.reference is None else independent_u(rated.slopes, errors.reference)
+            ),
+            "u_panel": None if errors.panel is None else scale_u(rated.slopes, errors.panel),
+        }
+        for name, part in parts.items():
+            if part is not None:
+                numbers[name][:, column] = np.where(np.isnan(rated.value), np.nan, part)
+    return numbers, status
+
+
+def outside_sentence(entry: Entry, trusted: Array, start_nm: float, stop_nm: float) -> str:
+    """Return which bands of an index lie outside the trusted range, as a sentence."""
+    out = [band.words() for band in entry.bands if not covers(trusted, band)]
+    reach = (
+        f"wavelengths read from {trusted[0]:g} to {trusted[-1]:g} nm"
+        if trusted.size
+        else ("no wavelength of this session inside it")
+    )
+    return (
+        f"{entry.index} is not computed: it needs {' and '.join(out)}, outside the trusted range "
+        f"{start_nm:g} to {stop_nm:g} nm ({reach})."
+    )
+
+
+def coarse_sentence(entry: Entry, trusted: Array, limit_nm: float) -> str | None:
+    """Return a sentence if a band is interpolated across a gap above ``limit_nm``."""
+    gaps = [(band, widest_gap_nm(trusted, band)) for band in entry.bands]
+    wide = [f"{band.words()} across {gap:g} nm" for band, gap in gaps if gap > limit_nm]
+    if not wide:
+        return None
+    return f"{entry.index} is read from far neighbours: {', '.join(wide)}. Compare with care."

@@ -1,0 +1,156 @@
+"""What a band of wavelengths is, and how a spectrum is read there.
+
+A single band is read by linear interpolation. A range is the mean of the interpolated reflectance
+at every whole nanometre from its start to its stop, both ends included, so that its value does
+not depend on how the instrument's pixels happen to fall.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+_SAMPLE_SPACING_NM = 1.0
+_TOLERANCE_NM = 1e-9
+
+
+@dataclass(frozen=True, order=True)
+class Band:
+    """A wavelength, or a range of wavelengths, in nm in air.
+
+    Attributes
+    ----------
+    start_nm, stop_nm
+        Both ends; equal for a single wavelength.
+    """
+
+    start_nm: float
+    stop_nm: float
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.start_nm) and math.isfinite(self.stop_nm)):
+            raise ValueError("the ends of a band must be finite")
+        if self.stop_nm < self.start_nm:
+            raise ValueError("a band must not stop before it starts")
+
+    @property
+    def is_single(self) -> bool:
+        """Whether the band is one wavelength."""
+        return self.start_nm == self.stop_nm
+
+    def widened(self, width_nm: float) -> Band:
+        """Return a single wavelength as the range of ``width_nm`` around it; a range unchanged.
+
+        Examples
+        --------
+        >>> Band(970, 970).widened(10)
+        Band(start_nm=965.0, stop_nm=975.0)
+        """
+        if not self.is_single:
+            return self
+        return Band(self.start_nm - width_nm / 2, self.stop_nm + width_nm / 2)
+
+    def words(self) -> str:
+        """Return the band as text with its unit.
+
+        Examples
+        --------
+        >>> Band(531, 531).words(), Band(750, 800).words()
+        ('531 nm', '750-800 nm')
+        """
+        if self.is_single:
+            return f"{self.start_nm:.10g} nm"
+        return f"{self.start_nm:.10g}-{self.stop_nm:.10g} nm"
+
+
+def covers(wavelength_nm: NDArray[np.float64], band: Band) -> bool:
+    """Return whether the axis reaches over the whole band, so that nothing is extrapolated."""
+    return bool(
+        wavelength_nm.size
+        and band.start_nm >= wavelength_nm[0] - _TOLERANCE_NM
+        and band.stop_nm <= wavelength_nm[-1] + _TOLERANCE_NM
+    )
+
+
+def widest_gap_nm(wavelength_nm: NDArray[np.float64], band: Band) -> float:
+    """Return the largest distance between neighbouring wavelengths that the band is read from.
+
+    Parameters
+    ----------
+    wavelength_nm
+        Axis, shape ``(n_wavelengths,)``, nm, strictly rising, covering the band.
+    band
+        The band.
+
+    Returns
+    -------
+    float
+        In nm; 0 for a single band that falls on a wavelength of the axis.
+    """
+    used = np.flatnonzero(band_weights(wavelength_nm, band))
+    return float(np.diff(wavelength_nm[used]).max()) if used.size > 1 else 0.0
+
+
+def band_weights(wavelength_nm: NDArray[np.float64], band: Band) -> NDArray[np.float64]:
+    """Return the weights whose product with a spectrum is the spectrum's value in the band.
+
+    Parameters
+    ----------
+    wavelength_nm
+        Axis, shape ``(n_wavelengths,)``, nm, strictly rising.
+    band
+        The band; the axis must cover it (:func:`covers`).
+
+    Returns
+    -------
+    NDArray[np.float64]
+        Shape ``(n_wavelengths,)``, not negative, sum 1, zero away from the band.
+
+    Raises
+    ------
+    ValueError
+        If the axis does not cover the band: a value outside the axis is never made up.
+
+    Notes
+    -----
+    A range is sampled at whole steps of 1 nm from its start to its stop; where its length is no
+    whole number of nm, at equal steps just below 1 nm. On a whole-nanometre axis this is the mean
+    of all wavelengths in the range, both ends included, which is how the published ranges are
+    meant (common practice, no source).
+
+    Examples
+    --------
+    >>> band_weights(np.array([700.0, 702.0, 704.0]), Band(703, 703))
+    array([0. , 0.5, 0.5])
+    """
+    if not covers(wavelength_nm, band):
+        raise ValueError(f"the axis does not cover {band.words()}")
+    samples = _samples(band).clip(wavelength_nm[0], wavelength_nm[-1])
+    weights = np.zeros(wavelength_nm.size)
+    if wavelength_nm.size == 1:
+        weights[0] = 1.0
+        return weights
+    left = np.clip(np.searchsorted(wavelength_nm, samples, "right") - 1, 0, wavelength_nm.size - 2)
+    step = wavelength_nm[left + 1] - wavelength_nm[left]
+    share = (samples - wavelength_nm[left]) / step
+    np.add.at(weights, left, 1 - share)
+    np.add.at(weights, left + 1, share)
+    return weights / samples.size
+
+
+def weights_matrix(
+    wavelength_nm: NDArray[np.float64], bands: Sequence[Band]
+) -> NDArray[np.float64]:
+    """Return :func:`band_weights` of many bands, shape ``(n_bands, n_wavelengths)``."""
+    if not bands:
+        return np.zeros((0, wavelength_nm.size))
+    return np.stack([band_weights(wavelength_nm, band) for band in bands])
+
+
+def _samples(band: Band) -> NDArray[np.float64]:
+    steps = math.ceil((band.stop_nm - band.start_nm) / _SAMPLE_SPACING_NM - _TOLERANCE_NM)
+    return np.linspace(band.start_nm, band.stop_nm, max(steps, 0) + 1)
