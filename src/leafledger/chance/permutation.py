@@ -1,0 +1,203 @@
+"""Rearrangements under which nothing should change if the treatment does nothing.
+
+Two kinds: the sign of each unit's change is flipped (paired data), or the treatment labels are
+dealt out anew, within blocks where the layout was in blocks. Few arrangements are enumerated, many
+are drawn at random from a seeded stream.
+
+References
+----------
+Fisher, R. A. (1935). The Design of Experiments, sections 20-21. Oliver and Boyd.
+Phipson, B. and Smyth, G. K. (2010). Permutation p-values should never be zero. Statistical
+Applications in Genetics and Molecular Biology 9, article 39: p = (b + 1) / (B + 1) when drawn.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+FLIP_LIMIT = 20
+"""Up to this many units all 2^n sign patterns are enumerated."""
+ARRANGEMENT_LIMIT = 100_000
+"""Up to this many arrangements of the labels all of them are enumerated."""
+_TIE = 1e-10
+
+
+@dataclass(frozen=True)
+class Flips:
+    """Sums over the units after flipping signs.
+
+    Attributes
+    ----------
+    sums
+        Sum of the changes with flipped signs, shape ``(n_patterns,)``.
+    kept
+        How many units kept their sign, shape ``(n_patterns,)``.
+    enumerated
+        All patterns (the observed one among them), or a random draw without it.
+    """
+
+    sums: NDArray[np.float64]
+    kept: NDArray[np.int64]
+    enumerated: bool
+
+
+def flip_sums(changes: NDArray[np.float64], n_draws: int, stream: np.random.Generator) -> Flips:
+    """Return the sum of the changes under sign flips.
+
+    Parameters
+    ----------
+    changes
+        One change per unit, shape ``(n_units,)``.
+    n_draws
+        Patterns drawn when there are more than 2^20.
+    stream
+        Random stream for the draw.
+
+    Examples
+    --------
+    >>> from leafledger.chance.seeds import generator
+    >>> flip_sums(np.array([1.0, 2.0]), 99, generator(1, "flips")).sums.tolist()
+    [-3.0, 1.0, -1.0, 3.0]
+    """
+    n = len(changes)
+    if n > FLIP_LIMIT:
+        keep = stream.integers(0, 2, size=(n_draws, n))
+        return Flips((2.0 * keep - 1.0) @ changes, keep.sum(axis=1), enumerated=False)
+    sums = np.zeros(1)
+    kept = np.zeros(1, dtype=np.int64)
+    for change in changes[::-1]:
+        sums = np.concatenate([sums - change, sums + change])
+        kept = np.concatenate([kept, kept + 1])
+    return Flips(sums, kept, enumerated=True)
+
+
+@dataclass(frozen=True)
+class Arrangements:
+    """Ways to deal out one label among the units.
+
+    Attributes
+    ----------
+    member
+        Whether a unit carries the label, shape ``(n_arrangements, n_units)``.
+    enumerated
+        All arrangements (the observed one among them), or a random draw.
+    n_possible
+        How many arrangements there are in all.
+    """
+
+    member: NDArray[np.bool_]
+    enumerated: bool
+    n_possible: int
+
+
+def label_arrangements(
+    member: NDArray[np.bool_],
+    blocks: Sequence[str],
+    n_draws: int,
+    stream: np.random.Generator,
+) -> Arrangements:
+    """Return arrangements of a label that keep its count within every block.
+
+    Parameters
+    ----------
+    member
+        Whether a unit carries the label as observed, shape ``(n_units,)``.
+    blocks
+        Block of each unit; the same word throughout if there are none.
+    n_draws
+        Arrangements drawn when there are more than 100,000.
+    stream
+        Random stream for the draw.
+
+    Examples
+    --------
+    >>> from leafledger.chance.seeds import generator
+    >>> held = np.array([True, True, False, False])
+    >>> label_arrangements(held, ["A", "A", "A", "A"], 99, generator(1)).n_possible
+    6
+    >>> label_arrangements(held, ["A", "B", "A", "B"], 99, generator(1)).n_possible
+    4
+    """
+    names = np.asarray(blocks, dtype=str)
+    places = [np.flatnonzero(names == block) for block in sorted(set(blocks))]
+    counts = [int(member[where].sum()) for where in places]
+    possible = math.prod(math.comb(len(w), k) for w, k in zip(places, counts, strict=True))
+    if possible <= ARRANGEMENT_LIMIT:
+        return Arrangements(_all(places, counts, len(member)), True, possible)
+    drawn = np.zeros((n_draws, len(member)), dtype=bool)
+    for where, k in zip(places, counts, strict=True):
+        order = stream.random((n_draws, len(where))).argsort(axis=1)
+        drawn[:, where] = order < k
+    return Arrangements(drawn, False, possible)
+
+
+def _all(places: Sequence[NDArray[np.intp]], counts: Sequence[int], n: int) -> NDArray[np.bool_]:
+    table = np.zeros((1, n), dtype=bool)
+    for where, k in zip(places, counts, strict=True):
+        chosen = list(itertools.combinations(where.tolist(), k))
+        one = np.zeros((len(chosen), n), dtype=bool)
+        for row, units in enumerate(chosen):
+            one[row, list(units)] = True
+        table = (table[:, None, :] | one[None, :, :]).reshape(-1, n)
+    return table
+
+
+def two_sided_p(
+    statistics: NDArray[np.float64], observed: float, scale: float, *, enumerated: bool
+) -> float:
+    """Return the share of arrangements at least as far from zero as the observed one.
+
+    Parameters
+    ----------
+    statistics
+        The statistic under each arrangement, centred on zero, shape ``(n_arrangements,)``.
+    observed
+        The statistic as observed.
+    scale
+        Size of the terms that were added up; statistics closer than 1e-10 of it are tied.
+    enumerated
+        Whether the observed arrangement is among them; if not it is counted in.
+    """
+    reached = int(np.count_nonzero(np.abs(statistics) >= abs(observed) - _TIE * scale))
+    if enumerated:
+        return reached / len(statistics)
+    return (reached + 1) / (len(statistics) + 1)
+
+
+def equal_tailed(
+    limits: NDArray[np.float64], n_arrangements: int, level: float
+) -> tuple[float, float, float]:
+    """Return the interval that a permutation test leaves when it is turned round.
+
+    Parameters
+    ----------
+    limits
+        For each arrangement but the observed one, the shift at which it ties with the observed
+        arrangement, shape ``(n_arrangements - 1,)``.
+    n_arrangements
+        Arrangements, the observed one among them.
+    level
+        Confidence asked for.
+
+    Returns
+    -------
+    tuple of float
+        Lower limit, upper limit, attained level (at least ``level``); limits are NaN and the level
+        is the highest attainable one where ``level`` cannot be reached.
+
+    References
+    ----------
+    Hartigan, J. A. (1969). Using subsample values as typical values. Journal of the American
+    Statistical Association 64, 1303-1317.
+    """
+    k = math.floor((1.0 - level) / 2.0 * n_arrangements + 1e-9)
+    if k < 1:
+        return math.nan, math.nan, 1.0 - 2.0 / n_arrangements
+    ends = np.partition(limits, [k - 1, len(limits) - k])
+    return float(ends[k - 1]), float(ends[len(limits) - k]), 1.0 - 2.0 * k / n_arrangements

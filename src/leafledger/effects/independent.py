@@ -1,0 +1,223 @@
+"""Difference between two groups of units: Welch t, permuted labels, two one-sided tests."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.chance.permutation import equal_tailed, label_arrangements, two_sided_p
+from leafledger.chance.seeds import generator
+from leafledger.effects.result import Result, mean, t_quantile, two_sided_t, variance
+
+NO_SPREAD = "no variation between units in either treatment: there is no t"
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Difference of two means with its standard error and Welch's degrees of freedom."""
+
+    estimate: float
+    error: float
+    df: float
+
+
+def difference(treated: NDArray[np.float64], reference: NDArray[np.float64]) -> Difference:
+    """Return mean(treated) - mean(reference), its standard error and Welch's degrees of freedom.
+
+    Parameters
+    ----------
+    treated, reference
+        One value per unit, shapes ``(n_treated,)`` and ``(n_reference,)``, at least two each.
+    """
+    one = variance(treated) / len(treated)
+    two = variance(reference) / len(reference)
+    below = one**2 / (len(treated) - 1) + two**2 / (len(reference) - 1)
+    df = (one + two) ** 2 / below if below > 0 else math.nan
+    return Difference(mean(treated) - mean(reference), math.sqrt(one + two), df)
+
+
+def welch_t(
+    treated: NDArray[np.float64],
+    reference: NDArray[np.float64],
+    level: float,
+    resolution: float = 0.0,
+) -> Result:
+    """Test whether two groups of units differ in their mean, without assuming equal variances.
+
+    Parameters
+    ----------
+    treated, reference
+        One value per unit (here: its change), at least two each.
+    level
+        Confidence of the interval.
+    resolution
+        A standard error up to this size is rounding, not variation.
+
+    References
+    ----------
+    Welch, B. L. (1947). The generalization of 'Student's' problem when several different
+    population variances are involved. Biometrika 34, 28-35.
+    Satterthwaite, F. E. (1946). Biometrics Bulletin 2, 110-114 (degrees of freedom).
+    """
+    found = difference(treated, reference)
+    if not found.error > resolution or math.isnan(found.df):
+        return Result(found.estimate, ci_level=level, statistic_name="t", remark=NO_SPREAD)
+    half = t_quantile(level, found.df) * found.error
+    statistic = found.estimate / found.error
+    return Result(
+        found.estimate,
+        found.estimate - half,
+        found.estimate + half,
+        level,
+        statistic,
+        "t",
+        found.df,
+        two_sided_t(statistic, found.df),
+    )
+
+
+def tost(
+    treated: NDArray[np.float64],
+    reference: NDArray[np.float64],
+    margin: float,
+    alpha: float,
+    resolution: float = 0.0,
+) -> Result:
+    """Test whether two groups differ by less than a margin: two one-sided Welch tests.
+
+    Parameters
+    ----------
+    treated, reference
+        One value per unit (here: its change), at least two each.
+    margin
+        Largest difference that does not matter, in the unit of the values.
+    alpha
+        The interval has level ``1 - 2 alpha``; it lies inside the margin exactly where p < alpha.
+    resolution
+        A standard error up to this size is rounding, not variation.
+
+    Returns
+    -------
+    Result
+        ``p`` is the larger of the two one-sided p, ``statistic`` belongs to it.
+
+    References
+    ----------
+    Schuirmann, D. J. (1987). A comparison of the two one-sided tests procedure and the power
+    approach. Journal of Pharmacokinetics and Biopharmaceutics 15, 657-680.
+    """
+    from scipy.special import stdtr
+
+    level = 1.0 - 2.0 * alpha
+    found = difference(treated, reference)
+    if not found.error > resolution or math.isnan(found.df):
+        return Result(found.estimate, ci_level=level, statistic_name="t", remark=NO_SPREAD)
+    half = t_quantile(level, found.df) * found.error
+    away = (margin - abs(found.estimate)) / found.error
+    return Result(
+        found.estimate,
+        found.estimate - half,
+        found.estimate + half,
+        level,
+        away if found.estimate <= 0 else -away,
+        "t",
+        found.df,
+        float(stdtr(found.df, -away)),
+    )
+
+
+def label_permutation(
+    values: NDArray[np.float64],
+    treated: NDArray[np.bool_],
+    blocks: Sequence[str],
+    level: float,
+    n_draws: int,
+    seed: int,
+) -> Result:
+    """Test whether two groups differ in their mean by dealing out the labels anew.
+
+    Labels are exchanged within blocks only. Up to 100,000 arrangements all are enumerated, beyond
+    that ``n_draws`` are drawn and p = (b + 1) / (B + 1). The interval holds the shifts of the
+    treated group that the test, each tail at half the error, would not refuse.
+
+    Parameters
+    ----------
+    values
+        One value per unit (here: its change), shape ``(n_units,)``, units in the order of their id.
+    treated
+        Which units are treated, shape ``(n_units,)``.
+    blocks
+        Block of each unit; the same word throughout if there are none.
+    level
+        Confidence asked for; the attained one is given back.
+    n_draws, seed
+        For the draw.
+
+    References
+    ----------
+    Edgington, E. S. and Onghena, P. (2007). Randomization Tests, 4th ed., chapters 4 and 6.
+    Garthwaite, P. H. (1996). Confidence intervals from randomization tests. Biometrics 52,
+    1387-1393.
+    """
+    # The group that holds the first unit is dealt out, so that naming the other one the control
+    # leaves every draw, and with it every digit of p, as it was.
+    first = treated == treated[0]
+    sign = 1.0 if treated[0] else -1.0
+    dealt = label_arrangements(first, blocks, n_draws, generator(seed, "label_permutation"))
+    estimate = sign * (mean(values[first]) - mean(values[~first]))
+    if dealt.n_possible == 1:
+        return Result(
+            estimate,
+            ci_level=level,
+            statistic_name="difference",
+            remark="no block holds both treatments: labels cannot be exchanged within blocks",
+        )
+    weights = np.where(dealt.member, 1.0 / first.sum(), -1.0 / (~first).sum())
+    statistics = weights @ values
+    p = two_sided_p(statistics, estimate, float(np.abs(values).mean()), enumerated=dealt.enumerated)
+    other = ~(dealt.member == first).all(axis=1)
+    limits = sign * _shifts(weights[other], statistics[other], first, sign * estimate)
+    total = dealt.n_possible if dealt.enumerated else n_draws + 1
+    low, high, attained = equal_tailed(limits, total, level)
+    return Result(
+        estimate,
+        low,
+        high,
+        level if math.isnan(low) else attained,
+        estimate,
+        "difference",
+        p=p,
+        p_smallest=_smallest(first, blocks, dealt.n_possible) if dealt.enumerated else 1.0 / total,
+        n_draws=0 if dealt.enumerated else n_draws,
+        seed=None if dealt.enumerated else seed,
+        remark=_no_interval(dealt.n_possible, level, attained) if math.isnan(low) else "",
+    )
+
+
+def _shifts(
+    weights: NDArray[np.float64],
+    statistics: NDArray[np.float64],
+    first: NDArray[np.bool_],
+    observed: float,
+) -> NDArray[np.float64]:
+    """Return for each arrangement the shift of the first group at which it ties with observed."""
+    carried = weights[:, first].sum(axis=1)
+    return np.asarray((observed - statistics) / (1.0 - carried), dtype=np.float64)
+
+
+def _smallest(first: NDArray[np.bool_], blocks: Sequence[str], possible: int) -> float:
+    """Return the smallest two-sided p: twice as large if the groups can be swapped whole."""
+    names = np.asarray(blocks, dtype=str)
+    balanced = all(2 * first[names == b].sum() == (names == b).sum() for b in set(blocks))
+    return (2.0 if balanced else 1.0) / possible
+
+
+def _no_interval(possible: int, level: float, attained: float) -> str:
+    return (
+        f"no exact {100 * level:g} % interval exists with {possible} arrangements: "
+        f"the highest level they can attain is {100 * attained:.4g} %"
+    )

@@ -1,0 +1,139 @@
+"""The analysis in plain words, from the design alone, before any number is seen."""
+
+from __future__ import annotations
+
+from leafledger.effects.analysis import METHODS, Plan
+from leafledger.effects.layout import CHANGE, DIFFERENCE, Layout, confounding, small_arms
+from leafledger.effects.sentences import TEST_NAMES
+from leafledger.effects.words import counted, listed, plural
+
+
+def plan_sentences(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
+    """Return what will be tested, how, and what the design does not allow.
+
+    Parameters
+    ----------
+    layout, plan
+        The design and the settings of the analysis.
+    n_indices
+        Indices in the catalogue of the study.
+    """
+    if not layout.word:
+        return [
+            "The experimental units are not known: scans are described, nothing is tested, because "
+            "it is unknown which scans are independent."
+        ]
+    return [
+        *_who(layout),
+        *_within(layout, plan),
+        *_between(layout, plan),
+        *_judging(layout, plan, n_indices),
+    ]
+
+
+def _who(layout: Layout) -> list[str]:
+    total = sum(len(arm) for arm in layout.levels.values())
+    arms = [
+        f"{len(arm)} {level}{' (control)' if level == layout.control else ''}"
+        for level, arm in layout.levels.items()
+    ]
+    text = f"{counted(total, layout.word)}: {listed(arms)}" if arms else "No unit has a treatment"
+    names = sorted({block for block in layout.blocks.values() if block})
+    if names:
+        text += f", in {len(names)} block{'s' if len(names) > 1 else ''} ({', '.join(names)})"
+    word = plural(layout.word)
+    return [
+        f"{text}.",
+        f"n counts {word}: in every session scans are averaged within leaf and leaves within "
+        f"{layout.word}.",
+    ]
+
+
+def _start(layout: Layout) -> str:
+    if len(layout.before) == 1:
+        return layout.before[0]
+    return f"the mean of {listed(list(layout.before))}"
+
+
+def _tests(plan: Plan, question: str, word: str) -> str:
+    names = [TEST_NAMES[m].replace("unit", word) for m in METHODS[question] if m in plan.methods]
+    return listed(names) if names else ""
+
+
+def _within(layout: Layout, plan: Plan) -> list[str]:
+    if not layout.before:
+        return [
+            "No session is marked as before: changes are undefined, and levels after treatment are "
+            "not compared in their place."
+        ]
+    if not layout.after:
+        return ["No session is marked as after: changes are undefined."]
+    tests = _tests(plan, CHANGE, layout.word)
+    out = []
+    if tests:
+        out.append(
+            f"Within each treatment: the change of each {layout.word} from {_start(layout)} to "
+            f"{listed(list(layout.after))} ({tests})."
+        )
+    out.append(
+        f"A {layout.word} without an accepted value in one of the sessions of a contrast is left "
+        "out of that contrast and named; the test stays the same."
+    )
+    return out
+
+
+def _between(layout: Layout, plan: Plan) -> list[str]:
+    if not layout.treated:
+        if len(layout.levels) > 1:
+            return ["No control is named: treatments are not compared with each other."]
+        return ["There is one treatment only: nothing tells its change from that of time."]
+    out = []
+    tests = _tests(plan, DIFFERENCE, layout.word)
+    if tests and layout.before and layout.after:
+        within = ", labels exchanged within blocks" if layout.blocks else ""
+        if "label_permutation" not in plan.methods:
+            within = ""
+        out.append(
+            f"Between treatments: the difference in change of {listed(layout.treated)} against "
+            f"{layout.control} ({tests}{within})."
+        )
+    if plan.margin and layout.before and layout.after:
+        margins = listed([f"{index} ({plan.margin[index]:g})" for index in sorted(plan.margin)])
+        out.append(
+            f"Equivalence of the change against the margin stated for {margins}: two one-sided "
+            f"Welch tests at {plan.alpha:g}."
+        )
+    out += [f"{text[0].upper()}{text[1:]}." for text in _obstacles(layout)]
+    return out
+
+
+def _obstacles(layout: Layout) -> list[str]:
+    out = [text for level in layout.treated if (text := confounding(layout, level))]
+    small = small_arms(layout, [*layout.treated, layout.control])
+    if small:
+        out.append(
+            f"with fewer than 2 {plural(layout.word)} in {listed(small)} there is description "
+            "only and no test there"
+        )
+    return out
+
+
+def _judging(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
+    family = (
+        f"a family is one question answered by one test over {n_indices} "
+        f"{'indices' if n_indices != 1 else 'index'} and all after-sessions"
+    )
+    shown = (
+        f"{family[0].upper()}{family[1:]}; verdicts are passed at {plan.alpha:g} on p adjusted by "
+        "Holm, with Benjamini and Hochberg's beside it; equivalence is judged by its own p."
+    )
+    if plan.primary is None:
+        return ["No primary contrast is named: every result is exploratory.", shown]
+    named = plan.primary
+    what = "difference in change" if named.question == DIFFERENCE else "change"
+    test = TEST_NAMES[named.method].replace("unit", layout.word) if named.method else "no test"
+    return [
+        f"Primary: the {what} of {named.index} to {named.session or 'after'} ({test}); it stands "
+        "alone and its p is not adjusted for the other indices.",
+        shown,
+    ]

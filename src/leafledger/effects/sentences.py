@@ -1,0 +1,148 @@
+"""One sentence per result that a report can carry, correct whatever the result is."""
+
+from __future__ import annotations
+
+import math
+
+from leafledger.effects.families import EQUIVALENT, PRIMARY, SIGNIFICANT, UNDEFINED, Judged
+from leafledger.effects.layout import CHANGE, EQUIVALENCE, Layout
+from leafledger.effects.words import counted, decimals, number, plural, quantity, shown_p
+
+TEST_NAMES = {
+    "paired_t": "paired t test",
+    "signed_rank": "Wilcoxon signed-rank test",
+    "sign_flip": "sign-flip test",
+    "welch_t": "Welch t test on the change of each unit",
+    "label_permutation": "permutation of the treatment labels",
+    "tost": "two one-sided Welch tests",
+}
+
+
+def sentence(row: Judged, layout: Layout, unit: str, alpha: float, *, exploratory: bool) -> str:
+    """Return the result of one test in one sentence (and a second one for what is missing).
+
+    Parameters
+    ----------
+    row
+        The judged test.
+    layout
+        The design: word for the unit, names of the sessions.
+    unit
+        Unit of the index.
+    alpha
+        Level that the verdict was passed at.
+    exploratory
+        The study named no primary contrast.
+    """
+    if row.verdict == UNDEFINED:
+        return f"Nothing can be concluded about {_subject(row, layout)}: {row.reason}."
+    parts = [_numbers(row, unit, alpha), _how(row, layout), _p(row, alpha, exploratory)]
+    text = f"{_claim(row, layout, unit, alpha)}: {'; '.join(parts)}."
+    return f"{text} Note: {row.note}." if row.note else text
+
+
+def _span(row: Judged, layout: Layout) -> str:
+    if len(layout.before) == 1:
+        start = layout.before[0]
+    else:
+        start = "the mean of the before sessions" if layout.before else "before"
+    return f"from {start} to {row.effect.contrast.after or 'after'}"
+
+
+def _subject(row: Judged, layout: Layout) -> str:
+    contrast, index = row.effect.contrast, row.effect.index
+    span = _span(row, layout)
+    if contrast.question == CHANGE:
+        return f"the change of {index} {span} under {contrast.level}"
+    between = f"between {contrast.level} and {contrast.reference}"
+    if contrast.question == EQUIVALENCE:
+        return f"the equivalence {between} in the change of {index} {span}"
+    return f"the difference {between} in the change of {index} {span}"
+
+
+def _claim(row: Judged, layout: Layout, unit: str, alpha: float) -> str:
+    contrast, index = row.effect.contrast, row.effect.index
+    span, estimate = _span(row, layout), row.effect.tested.estimate
+    if contrast.question == EQUIVALENCE:
+        margin = f"a margin of {row.effect.margin:g}{'' if unit in {'', '1'} else f' {unit}'}"
+        arms = f"under {contrast.level} and under {contrast.reference}"
+        if row.verdict == EQUIVALENT:
+            return f"The change of {index} {span} was equivalent {arms} within {margin}"
+        return f"Equivalence of the change of {index} {span} {arms} within {margin} was not shown"
+    if row.verdict != SIGNIFICANT:
+        shown = f"was shown{_once_counted(row, alpha)}"
+        if contrast.question == CHANGE:
+            return f"No change of {index} {span} under {contrast.level} {shown}"
+        arms = f"between {contrast.level} and {contrast.reference}"
+        return f"No difference {arms} in the change of {index} {span} {shown}"
+    if contrast.question == CHANGE:
+        return f"{index} {'rose' if estimate > 0 else 'fell'} {span} under {contrast.level}"
+    way = "higher" if estimate > 0 else "lower"
+    return (
+        f"The change of {index} {span} was {way} under {contrast.level} "
+        f"than under {contrast.reference}"
+    )
+
+
+def _once_counted(row: Judged, alpha: float) -> str:
+    """Say where only the number of tests stands between a small p and a claim."""
+    if row.effect.tested.p >= alpha:
+        return ""
+    return f" once the {row.n_family} tests of its family are counted"
+
+
+def _numbers(row: Judged, unit: str, alpha: float) -> str:
+    tested = row.effect.tested
+    places = decimals(tested.ci_low, tested.ci_high, tested.estimate)
+    if row.effect.contrast.question != CHANGE:
+        noun = "difference"
+    elif row.effect.method == "signed_rank":
+        noun = "Hodges-Lehmann estimate of the change"
+    else:
+        noun = "mean change"
+    text = f"{noun} {quantity(tested.estimate, places, unit)}"
+    if math.isnan(tested.ci_low):
+        return f"{text} (no {100 * tested.ci_level:g} % interval)"
+    low, high = number(tested.ci_low, places), quantity(tested.ci_high, places, unit)
+    level = f"{100 * tested.ci_level:.4g} % interval"
+    if row.verdict in {SIGNIFICANT, EQUIVALENT}:
+        return f"{text} ({level} {low} to {high})"
+    if tested.p < alpha:
+        return f"{text} ({level} for this test by itself {low} to {high})"
+    return f"{text} ({level} {low} to {high}, all of which the data leave possible)"
+
+
+def _how(row: Judged, layout: Layout) -> str:
+    effect, word = row.effect, layout.word or "unit"
+    test = TEST_NAMES[effect.method].replace("each unit", f"each {word}")
+    if effect.contrast.reference:
+        n = (
+            f"{counted(effect.n_units, word)} under {effect.contrast.level} and "
+            f"{effect.n_reference} under {effect.contrast.reference}"
+        )
+    else:
+        n = counted(effect.n_units, word)
+    tested = effect.tested
+    numbers = ""
+    if tested.statistic_name in {"t", "V"}:
+        numbers = f", {tested.statistic_name} = {tested.statistic:.4g}"
+    if not math.isnan(tested.df):
+        numbers += f", df = {tested.df:.4g}"
+    return f"{test}, {n} (n counts {plural(word)}){numbers}"
+
+
+def _p(row: Judged, alpha: float, exploratory: bool) -> str:
+    raw = f"p {shown_p(row.effect.tested.p, alpha)}"
+    strict = f"Holm-adjusted p {shown_p(row.p_holm, alpha)}"
+    if row.family == PRIMARY:
+        if row.n_family == 1:
+            return f"{raw}, not adjusted: the primary contrast, tested once"
+        return f"{raw}, {strict} over the {row.n_family} primary contrasts"
+    start = "exploratory, no primary contrast was named: " if exploratory else ""
+    if row.n_family == 1:
+        return f"{start}{raw}, not adjusted: the only test of its family"
+    tests = f"over the {row.n_family} tests of its family"
+    if not exploratory:
+        return f"{raw}, {strict} {tests}"
+    loose = f"Benjamini-Hochberg-adjusted p {shown_p(row.p_bh, alpha)}"
+    return f"{start}{raw}, {loose}, {strict} {tests}"

@@ -1,0 +1,78 @@
+"""Whether the settings of the effects fit the indices and the design."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from leafledger.effects.analysis import METHODS, Plan
+from leafledger.effects.layout import DIFFERENCE, Layout
+from leafledger.errors import Problem, nearest, quoted
+
+FILE = "study.yaml"
+
+
+def misfits(plan: Plan, layout: Layout, indices: Sequence[str]) -> list[Problem]:
+    """Return every setting that names something the study does not have.
+
+    Parameters
+    ----------
+    plan, layout
+        Settings and design.
+    indices
+        Indices of the study's catalogue.
+    """
+    if not layout.word:
+        return []
+    named: Mapping[str, str] = {f"effects.margin.{name}": name for name in sorted(plan.margin)}
+    if plan.primary is not None:
+        named = {"effects.primary.index": plan.primary.index, **named}
+    out = [
+        Problem(
+            file=FILE,
+            column=column,
+            found=quoted(name),
+            expected="an index of this study",
+            mend=nearest(name, list(indices)),
+        )
+        for column, name in named.items()
+        if name not in indices
+    ]
+    return out + _primary_misfits(plan, layout)
+
+
+def _primary_misfits(plan: Plan, layout: Layout) -> list[Problem]:
+    named = plan.primary
+    if named is None:
+        return []
+    out = []
+    if named.session not in layout.after and layout.after:
+        out.append(
+            Problem(
+                file=FILE,
+                column="effects.primary.session",
+                found=quoted(named.session),
+                expected="a session of phase after",
+                mend=nearest(named.session, list(layout.after)),
+            )
+        )
+    if not named.method:
+        out.append(
+            Problem(
+                file=FILE,
+                column="effects.methods",
+                found=", ".join(plan.methods) or "no method",
+                expected=f"a method for the primary question {named.question}",
+                mend=f"Add one of: {', '.join(METHODS[named.question])}.",
+            )
+        )
+    if named.question == DIFFERENCE and not layout.treated:
+        out.append(
+            Problem(
+                file=FILE,
+                column="effects.primary.question",
+                found=quoted(named.question),
+                expected="a control and at least one other treatment to compare with it",
+                mend="Name the control in design.control, or ask for the question change.",
+            )
+        )
+    return out

@@ -1,0 +1,94 @@
+"""Numbers and nouns as they stand in a sentence."""
+
+from __future__ import annotations
+
+import math
+
+
+def plural(word: str) -> str:
+    """Return the plural of the word for the experimental unit.
+
+    Examples
+    --------
+    >>> plural("plant"), plural("leaf"), plural("box"), plural("tray"), plural("patch")
+    ('plants', 'leaves', 'boxes', 'trays', 'patches')
+    """
+    if word.endswith("leaf"):
+        return f"{word[:-1]}ves"
+    if word.endswith(("s", "x", "z", "ch", "sh")):
+        return f"{word}es"
+    if word.endswith("y") and word[-2:-1] not in set("aeiou"):
+        return f"{word[:-1]}ies"
+    return f"{word}s"
+
+
+def counted(n: int, word: str) -> str:
+    """Return a count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "plant"), counted(12, "plant")
+    ('1 plant', '12 plants')
+    """
+    noun = word or "unit"
+    return f"{n} {noun if n == 1 else plural(noun)}"
+
+
+def listed(names: list[str]) -> str:
+    """Return names as a list in words.
+
+    Examples
+    --------
+    >>> listed(["a"]), listed(["a", "b", "c"])
+    ('a', 'a, b and c')
+    """
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def decimals(low: float, high: float, estimate: float) -> int:
+    """Return how many decimals show two digits of the half width of an interval."""
+    half = (high - low) / 2.0
+    size = half if math.isfinite(half) and half > 0 else abs(estimate)
+    if not math.isfinite(size) or size == 0:
+        return 3
+    return min(12, max(0, 1 - math.floor(math.log10(size))))
+
+
+def number(value: float, places: int) -> str:
+    """Return a number with fixed decimals, without a minus sign before a plain zero.
+
+    Examples
+    --------
+    >>> number(0.1364, 3), number(-0.0001, 2)
+    ('0.136', '0.00')
+    """
+    text = f"{value:.{places}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def quantity(value: float, places: int, unit: str) -> str:
+    """Return a number with its unit; the unit of a plain number (``1``) is not written.
+
+    Examples
+    --------
+    >>> quantity(0.1364, 3, "1"), quantity(2.5, 1, "nm")
+    ('0.136', '2.5 nm')
+    """
+    return number(value, places) + ("" if unit in {"", "1"} else f" {unit}")
+
+
+def shown_p(p: float, alpha: float) -> str:
+    """Return p with three digits; more where rounding would put it on the other side of alpha.
+
+    Examples
+    --------
+    >>> shown_p(0.03125, 0.05), shown_p(0.0000123, 0.05), shown_p(0.04999, 0.05)
+    ('= 0.0312', '< 0.0001', '= 0.04999')
+    """
+    if p < 1e-4:
+        return "< 0.0001"
+    for digits in range(3, 17):
+        text = f"{p:.{digits}g}"
+        if (float(text) < alpha) == (p < alpha):
+            return f"= {text}"
+    return f"= {p!r}"
