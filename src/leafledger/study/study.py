@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from leafledger.errors import InputFault, Problem
 from leafledger.study import cross_checks
@@ -21,6 +22,11 @@ from leafledger.study.sheets import read_sheet
 from leafledger.study.table_sheet import is_spectra_table, rows_of_table
 from leafledger.study.units import FILE as UNITS
 from leafledger.study.units import columns_of, missing_column, units_of_scans, units_of_sheet
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from leafledger.study.spectra import Spectra
 
 ONLY_SESSION = "all"
 
@@ -49,6 +55,62 @@ class Study:
     scans: tuple[Scan, ...]
     units: Mapping[str, Mapping[str, str]]
     decisions: tuple[Decision, ...]
+
+    @classmethod
+    def open(cls, folder: str | Path = ".") -> Study:
+        """Open the study in a folder.
+
+        Raises
+        ------
+        InputFault
+            With every problem of its files.
+        """
+        return read_study(Path(folder))
+
+    def table(self, path: str) -> pd.DataFrame:
+        """Return a table of ``results/`` as pandas, such as ``"effects.csv"``.
+
+        Spectra are left out of tables that hold them; :meth:`spectra` gives those.
+
+        Raises
+        ------
+        FileNotFoundError
+            If the study has not been run, or has no such table.
+        """
+        from leafledger.study.columns import FLAGS, TEXT
+        from leafledger.study.tables import SPECTRUM_COLUMNS, read_csv, read_parquet
+
+        place = self.folder / "results" / path
+        if not place.is_file():
+            raise FileNotFoundError(f"results/{path}: no such table; run the study first")
+        if place.suffix == ".csv":
+            return read_csv(place, text=tuple(TEXT), flags=tuple(FLAGS))
+        return read_parquet(place, leave_out=SPECTRUM_COLUMNS)
+
+    def spectra(self, accepted: bool = True) -> Spectra:
+        """Return the reflectance of all leaf scans, cut to the trusted range.
+
+        Parameters
+        ----------
+        accepted
+            Leave out excluded scans.
+
+        Returns
+        -------
+        Spectra
+            Reflectance ``(n_scans, n_wavelengths)``, wavelengths in nm, and a row per scan,
+            sorted by session order, then scan.
+        """
+        from leafledger.study.spectra import load_spectra
+
+        results = self.folder / "results"
+        return load_spectra(
+            {s: results / f"reflectance/{s}.parquet" for s in self.session_ids},
+            results / "accepted.csv",
+            results / "range.json",
+            self.units,
+            only_accepted=accepted,
+        )
 
     @property
     def sessions(self) -> tuple[Session, ...]:

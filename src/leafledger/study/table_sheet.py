@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, quoted
@@ -13,6 +14,7 @@ from leafledger.study.names import as_id
 from leafledger.study.row_ids import content_ids
 from leafledger.study.sheets import Row, read_text
 
+_LINE_END = re.compile(r"\r\n|\r|\n")
 _DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "space": " "}
 
 
@@ -36,7 +38,7 @@ def rows_of_table(path: Path, shown: str, form: Form) -> tuple[list[Row], list[s
     InputFault
         If the sheet is no text or its rows do not fit the heading.
     """
-    lines = read_text(path, shown).splitlines()
+    lines = _LINE_END.split(read_text(path, shown))
     delimiter = _delimiter(lines[0], form)
     headings = _cells(lines[0], delimiter)
     labels, _, _ = split_headings(headings)

@@ -289,9 +289,11 @@ def _matrix(column: pa.ChunkedArray, n_wavelengths: int) -> NDArray[np.float64]:
     return out
 
 
-def read_parquet(path: Path) -> pd.DataFrame:
-    """Read a Parquet table without spectra; text columns come back as plain strings."""
+def read_parquet(path: Path, leave_out: Sequence[str] = ()) -> pd.DataFrame:
+    """Read a Parquet table, some columns left out; text columns come back as plain strings."""
     import pyarrow.parquet as pq
 
-    frame: pd.DataFrame = pq.read_table(path).to_pandas(strings_to_categorical=False)
+    names = [name for name in pq.read_schema(path).names if name not in leave_out]
+    table = pq.read_table(path, columns=names)
+    frame: pd.DataFrame = table.to_pandas(strings_to_categorical=False)
     return frame

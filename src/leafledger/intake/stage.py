@@ -1,0 +1,211 @@
+"""Intake: the raw files of one session, of any form, into one table of scans."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from leafledger.errors import InputFault, Problem
+from leafledger.intake.bounds import MAX_VALUES, size_problem
+from leafledger.intake.jcamp_dx import read_jcamp
+from leafledger.intake.parquet import read_parquet
+from leafledger.intake.raw_scan import FileForm, RawScans
+from leafledger.intake.session import FileScans, in_unit, pick, shared_axis
+from leafledger.intake.text import read_text
+from leafledger.intake.text_layout import Layout
+from leafledger.intake.wide_table import read_wide_table
+from leafledger.records.job import Job, Metric, Outcome
+from leafledger.study.tables import write_spectra
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+_READERS = {"wide_table": read_wide_table, "jcamp_dx": read_jcamp, "parquet": read_parquet}
+_MAX_PROBLEMS = 1_000
+
+Rows = Sequence[Mapping[str, Any]]
+
+
+def run(job: Job) -> Outcome:
+    """Read every raw file of the session once and write ``scans/<session>.parquet``.
+
+    Raises
+    ------
+    InputFault
+        With the problems of all files of the session (up to 1,000, 50 a file).
+    """
+    form = FileForm.of(job.settings["form"])
+    rows: Rows = job.settings["scans"]
+    files = _read_all(job, form, _by_file(rows))
+    axis = shared_axis([read for read, _ in files.values()])
+    values = np.empty((len(rows), len(axis)), dtype=np.float64)
+    hashes: list[str] = []
+    for i, row in enumerate(rows):
+        read, places = files[row["file"]]
+        values[i] = read.scans.values[places[row["scan"]]]
+        hashes.append(read.sha256)
+    values, warnings = in_unit(values, form.quantity, [(r["file"], r["scan"]) for r in rows])
+    column = "counts" if form.quantity == "counts" else "reflectance"
+    write_spectra(
+        job.outputs["scans"],
+        _columns(rows, hashes),
+        axis,
+        {column: values},
+        {"quantity": column, "full_scale_counts": None},
+        keys=("scan", "role"),
+    )
+    return Outcome(
+        metrics=[
+            Metric("n_scans", len(rows)),
+            Metric("n_files", len(files)),
+            Metric("n_wavelengths", len(axis)),
+            Metric("first_wavelength", float(axis[0]), "nm"),
+            Metric("last_wavelength", float(axis[-1]), "nm"),
+        ],
+        warnings=[*_notes(files.values()), *(f"session {job.session}: {w}" for w in warnings)],
+    )
+
+
+def _by_file(rows: Rows) -> dict[str, list[Mapping[str, Any]]]:
+    grouped: dict[str, list[Mapping[str, Any]]] = {}
+    for row in rows:
+        grouped.setdefault(row["file"], []).append(row)
+    return grouped
+
+
+def _read_all(
+    job: Job, form: FileForm, wanted: Mapping[str, Rows]
+) -> dict[str, tuple[FileScans, dict[str, int]]]:
+    """Read each file and find the wanted scans in it; all problems of all files together."""
+    out: dict[str, tuple[FileScans, dict[str, int]]] = {}
+    problems: list[Problem] = []
+    layout: Layout | None = None
+    n_values = 0
+    for file, rows in wanted.items():
+        try:
+            read, layout = _read_one(job, form, file, layout)
+        except InputFault as fault:
+            problems.extend(fault.problems)
+            continue
+        places, missing = pick(read, rows)
+        problems.extend(missing)
+        if not missing:
+            out[file] = (read, {row["scan"]: at for row, at in zip(rows, places, strict=True)})
+        n_values += read.scans.values.size
+        if n_values > MAX_VALUES:
+            problems.append(_too_many(file))
+            break
+    if not wanted:
+        problems.append(_no_scans(job))
+    if problems:
+        if len(out) > 1:
+            problems.extend(_axis_problems(out.values()))
+        raise InputFault(_bounded(problems))
+    return out
+
+
+def _read_one(
+    job: Job, form: FileForm, file: str, layout: Layout | None
+) -> tuple[FileScans, Layout | None]:
+    path = job.inputs.get(f"raw/{file}")
+    if path is None or not path.is_file():
+        raise InputFault(
+            Problem(file, "no such file", "a raw file", "Mend the file in the scan sheet.")
+        )
+    wrong = size_problem(path, file, form.form)
+    if wrong is not None:
+        raise InputFault(wrong)
+    data = path.read_bytes()
+    digest = hashlib.sha256(data).hexdigest()
+    scans: RawScans
+    if form.form == "text":
+        # A file read carefully without a layout of its own leaves the one before in force.
+        scans, found = read_text(data, file, form, layout)
+        layout = found or layout
+    else:
+        scans = _READERS[form.form](data, file, form)
+    return FileScans(file, digest, scans), layout
+
+
+def _too_many(file: str) -> Problem:
+    return Problem(
+        file,
+        f"more than {MAX_VALUES:,} values in the session up to this file",
+        f"at most {MAX_VALUES:,}",
+        "Split the session.",
+    )
+
+
+def _no_scans(job: Job) -> Problem:
+    return Problem(
+        "study.yaml",
+        f"session {job.session} without scans",
+        "at least one scan",
+        "Add its scans to the scan sheet, or take the session out.",
+        column="design.sessions",
+    )
+
+
+def _axis_problems(files: Iterable[tuple[FileScans, dict[str, int]]]) -> tuple[Problem, ...]:
+    try:
+        shared_axis([read for read, _ in files])
+    except InputFault as fault:
+        return fault.problems
+    return ()
+
+
+def _bounded(problems: list[Problem]) -> list[Problem]:
+    if len(problems) <= _MAX_PROBLEMS:
+        return problems
+    more = Problem(
+        "study.yaml",
+        f"{len(problems) - _MAX_PROBLEMS} more problems",
+        "none",
+        "Mend those listed first; the rest may have the same cause.",
+    )
+    return [*problems[:_MAX_PROBLEMS], more]
+
+
+def _notes(files: Iterable[tuple[FileScans, dict[str, int]]]) -> list[str]:
+    """Return the readers' notes, each with the first file it is about and how many others."""
+    about: dict[str, list[str]] = {}
+    for read, places in files:
+        for note in read.scans.notes:
+            about.setdefault(note, []).append(read.file)
+        unused = len(read.scans.items) - len(places)
+        if unused:
+            about.setdefault(f"{unused} scans that the sheet does not name", []).append(read.file)
+    return [
+        f"{names[0]}{f' and {len(names) - 1} more files' if len(names) > 1 else ''}: {note}"
+        for note, names in about.items()
+    ]
+
+
+def _columns(rows: Rows, hashes: Sequence[str]) -> pa.Table:
+    """Return the columns of the contract that are not spectra, in sheet order."""
+    import pyarrow as pa
+
+    def column(name: str, kind: pa.DataType) -> pa.Array:
+        return pa.array([row[name] for row in rows], type=kind)
+
+    return pa.table(
+        {
+            "scan": column("scan", pa.string()),
+            "role": column("role", pa.string()).dictionary_encode(),
+            "file": column("file", pa.string()),
+            "item": column("item", pa.string()),
+            "file_sha256": pa.array(hashes, type=pa.string()),
+            "order": pa.array(range(len(rows)), type=pa.int32()),
+            "time": pa.array([_time(row["time"]) for row in rows], type=pa.timestamp("ms")),
+            "integration_ms": column("integration_ms", pa.float64()),
+            "averages": column("averages", pa.int32()),
+        }
+    )
+
+
+def _time(text: str | None) -> dt.datetime | None:
+    return dt.datetime.fromisoformat(text) if text else None
