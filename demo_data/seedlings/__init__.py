@@ -1,0 +1,1 @@
+"""How the demo study is invented: plants, leaves, the instrument, planted faults, raw files."""
