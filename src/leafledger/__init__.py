@@ -1,1 +1,27 @@
-"""leafledger: a leaf reflectance study, from raw spectrometer files to an auditable result."""
+"""leafledger: a leaf reflectance study, from raw spectrometer files to an auditable result.
+
+Examples
+--------
+>>> import leafledger
+>>> study = leafledger.Study.open("my-study")          # doctest: +SKIP
+>>> study.table("effects.csv").query("primary")        # doctest: +SKIP
+>>> study.spectra().reflectance.shape                  # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from leafledger.study.study import Study
+
+__all__ = ["Study"]
+
+
+def __getattr__(name: str) -> Any:
+    """Load :class:`Study` only when it is asked for; the command line starts quicker so."""
+    if name == "Study":
+        from leafledger.study.study import Study
+
+        return Study
+    raise AttributeError(f"module 'leafledger' has no attribute {name!r}")

@@ -1,0 +1,197 @@
+"""Rerun only what changed: the table of the contract, job by job and session by session."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from leafledger.records.digests import FileDigests
+from leafledger.runner.plan import plan
+from leafledger.runner.run import RunResult, run_study
+from leafledger.study.study import read_study
+
+pytestmark = pytest.mark.xdist_group("pipeline")
+
+Edit = Callable[[Path, str, str], None]
+DAY12 = {f"{rule}.day12" for rule in ("intake", "reflectance", "quality", "indices")}
+CONCLUSIONS = {"unit_means", "effects", "classes", "rivals", "report"}
+
+
+def run(study: Path) -> tuple[set[str], RunResult]:
+    """Run a study; return the names of the tasks that ran or were restored."""
+    result = run_study(study, cores=2)
+    assert result.exit_code == 0, (result.message, result.problems)
+    return {event["task"] for event in result.tasks}, result
+
+
+def foreseen(study: Path) -> dict[str, str]:
+    opened = read_study(study)
+    return {p.task.name: p.why for p in plan(opened, FileDigests(opened.folder))}
+
+
+def test_a_second_run_executes_nothing(ran_study: Path) -> None:
+    assert foreseen(ran_study) == {}
+    tasks, result = run(ran_study)
+    assert tasks == set()
+    assert result.outcome == "idle"
+
+
+def test_order_comments_and_notes_run_nothing(ran_study: Path, edit: Edit) -> None:
+    path = ran_study / "study.yaml"
+    text = path.read_text(encoding="utf-8")
+    head, _, tail = text.partition("\nindices:\n")
+    body, _, rest = tail.partition("\neffects:\n")
+    moved = f"# a comment\nindices:\n{body}\n{head}\neffects:\n{rest}"
+    path.write_text(moved, encoding="utf-8")
+    scans = ran_study / "scans.csv"
+    lines = scans.read_text(encoding="utf-8").splitlines()
+    scans.write_text("\n".join([lines[0], lines[1] + "new note", *lines[2:]]) + "\n", "utf-8")
+    assert run(ran_study)[0] == set()
+
+
+def test_a_title_runs_the_report_alone(ran_study: Path, edit: Edit) -> None:
+    edit(ran_study / "study.yaml", 'title: "Iron', 'title: "Ferrous')
+    assert foreseen(ran_study) == {"report": "settings changed: title"}
+    assert run(ran_study)[0] == {"report"}
+
+
+def swap_first_values(path: Path) -> None:
+    """Change a raw text or Parquet file of a leaf a little."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    table = pq.read_table(path)
+    name = next(n for n in table.column_names if pa.types.is_fixed_size_list(table[n].type))
+    column = table[name].combine_chunks()
+    values = column.flatten().to_numpy().copy()
+    width = column.type.list_size
+    values[width * 6 + width // 3 :: width] += 40
+    changed = pa.FixedSizeListArray.from_arrays(pa.array(values, column.type.value_type), width)
+    index = table.column_names.index(name)
+    field = table.schema.field(name)
+    pq.write_table(
+        table.set_column(
+            index, pa.field(name, changed.type, field.nullable), changed
+        ).replace_schema_metadata(table.schema.metadata),
+        path,
+    )
+
+
+def test_a_raw_file_with_an_older_date_runs_its_session(ran_study: Path) -> None:
+    raw = next((ran_study / "raw" / "day12").iterdir())
+    swap_first_values(raw)
+    os.utime(raw, (1_000_000_000, 1_000_000_000))
+    why = foreseen(ran_study)
+    assert why["intake.day12"].startswith("input changed: raw/")
+    tasks, _ = run(ran_study)
+    assert tasks - CONCLUSIONS == DAY12 | {"acceptance", "validation"}
+    assert tasks >= {"unit_means", "effects", "report"}
+
+
+def decide(study: Path, action: str, reason: str) -> str:
+    scan = read_study(study).samples("day12")[3].scan
+    text = f"scan,action,reason,by,when\n{scan},{action},{reason},A. Grower,2026-05-16T18:00:00\n"
+    (study / "decisions.csv").write_text(text, encoding="utf-8")
+    return scan
+
+
+def test_a_decision_runs_from_acceptance_and_its_reason_does_not(ran_study: Path) -> None:
+    decide(ran_study, "exclude", "leaf torn")
+    assert run(ran_study)[0] == {"acceptance"} | CONCLUSIONS
+    decide(ran_study, "exclude", "leaf was torn by the clip")
+    assert run(ran_study)[0] == {"acceptance", "effects", "report"}
+
+
+def test_a_formula_runs_indices_and_what_reads_them(ran_study: Path, edit: Edit) -> None:
+    edit(ran_study / "study.yaml", "(R(750) - R(705)) /", "(R(752) - R(705)) /")
+    assert run(ran_study)[0] == {
+        "catalogue",
+        "indices.day0",
+        "indices.day12",
+        "validation",
+        "unit_means",
+        "effects",
+        "rivals",
+        "report",
+    }
+
+
+def test_a_unit_mended_runs_quality_of_its_session(ran_study: Path) -> None:
+    scans = ran_study / "scans.csv"
+    lines = scans.read_text(encoding="utf-8").splitlines()
+    at = next(i for i, line in enumerate(lines) if ",sample,day12,p01," in line)
+    lines[at] = lines[at].replace(",day12,p01,", ",day12,p02,")
+    scans.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert run(ran_study)[0] == {"quality.day12", "acceptance"} | CONCLUSIONS
+
+
+def test_an_intermediate_edited_by_hand_is_made_again(ran_study: Path) -> None:
+    accepted = ran_study / "results" / "accepted.csv"
+    before = accepted.read_bytes()
+    accepted.write_bytes(before.replace(b"true", b"false", 1))
+    assert foreseen(ran_study)["acceptance"].startswith("output changed by hand")
+    tasks, _ = run(ran_study)
+    assert tasks == {"acceptance"}, "nothing after it may run: the result is as before"
+    assert accepted.read_bytes() == before
+
+
+def test_lost_workflow_metadata_run_nothing(ran_study: Path) -> None:
+    shutil.rmtree(ran_study / ".snakemake")
+    assert run(ran_study)[0] == set()
+
+
+def test_two_numbers_swapped_are_noticed(ran_study: Path, edit: Edit) -> None:
+    edit(
+        ran_study / "study.yaml",
+        "range: {signal_to_noise: 200, margin_nm: 5}",
+        "range: {signal_to_noise: 5, margin_nm: 200}",
+    )
+    assert foreseen(ran_study)["acceptance"].startswith("settings changed: range.margin_nm")
+
+
+def test_going_back_restores_byte_for_byte(ran_study: Path, edit: Edit) -> None:
+    path = ran_study / "study.yaml"
+
+    def digests() -> dict[str, bytes]:
+        return {
+            p.relative_to(ran_study).as_posix(): p.read_bytes()
+            for place in ("results", "records")
+            for p in sorted((ran_study / place).rglob("*"))
+            if p.is_file()
+        }
+
+    before = digests()
+    edit(path, "margin_nm: 5", "margin_nm: 15")
+    changed, _ = run(ran_study)
+    assert "acceptance" in changed
+    edit(path, "margin_nm: 15", "margin_nm: 5")
+    _, result = run(ran_study)
+    assert {event["outcome"] for event in result.tasks} == {"restored"}
+    assert digests() == before
+
+
+def test_a_damaged_kept_result_is_not_restored(ran_study: Path) -> None:
+    record = json.loads((ran_study / "records" / "acceptance.json").read_text("utf-8"))
+    digest = record["key"].removeprefix("sha256:")
+    kept = ran_study / "ledger" / "store" / digest[:2] / digest
+    for path in kept.iterdir():
+        if path.name != "record.json":
+            path.write_bytes(b"damaged")
+    (ran_study / "results" / "accepted.csv").unlink()
+    _, result = run(ran_study)
+    assert [(e["task"], e["outcome"]) for e in result.tasks] == [("acceptance", "done")]
+
+
+def test_changed_code_runs_its_stage(ran_study: Path) -> None:
+    path = ran_study / "records" / "unit_means.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    record["code"]["sha256"] = "0" * 64
+    path.write_text(json.dumps(record), encoding="utf-8")
+    why = foreseen(ran_study)
+    assert why["unit_means"] == "the code of this stage changed"
+    assert set(why) == {"unit_means", "effects", "report"}
