@@ -16,7 +16,7 @@ export MLFLOW_DISABLE_TELEMETRY := true
 export DO_NOT_TRACK := 1
 export GX_ANALYTICS_ENABLED := False
 
-.PHONY: help demo test test-slow check lint types imports format lock setup clean
+.PHONY: help demo test test-slow check lint types imports format lock schema setup clean
 help:
 	@echo "make demo       set up, run the demo study, say where the report is"
 	@echo "make test       set up, run the test suite (without the slow tests)"
@@ -71,6 +71,9 @@ format: $(DEV_STAMP)
 	@$(BIN)/ruff check --fix .
 	@$(BIN)/ruff format .
 	@$(BIN)/snakefmt Snakefile workflow
+
+schema: $(DEV_STAMP)
+	@$(BIN)/python -m leafledger.study.schema config/study.schema.json
 
 # Needs uv; writes the lock files anew, without the address of any registry.
 lock:
