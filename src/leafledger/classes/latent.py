@@ -1,0 +1,141 @@
+"""Partial least squares on class membership: every number of latent variables from one fit."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class LatentPath:
+    """What one fit learned, for 1 to ``n_components`` latent variables.
+
+    Attributes
+    ----------
+    spectrum_mean
+        Training mean, shape ``(n_wavelengths,)``.
+    membership_mean
+        Share of every class in training, shape ``(n_classes,)``.
+    coefficients
+        Shape ``(n_components, n_wavelengths, n_classes)``, for centred spectra.
+    weights, loadings, rotations
+        Shape ``(n_wavelengths, n_components)``; weights have length 1, and each one's largest
+        element is positive. Scores are centred spectra times rotations.
+    membership_loadings
+        Shape ``(n_classes, n_components)``.
+    scores
+        Training scores, shape ``(n_scans, n_components)``.
+    n_stable
+        Leading latent variables that could be computed; the data hold no more than these.
+    """
+
+    spectrum_mean: Array
+    membership_mean: Array
+    coefficients: Array
+    weights: Array
+    loadings: Array
+    rotations: Array
+    membership_loadings: Array
+    scores: Array
+    n_stable: int
+
+    def membership(self, spectra: Array) -> Array:
+        """Return predicted membership, shape ``(n_components, n_scans, n_classes)``."""
+        centred = spectra - self.spectrum_mean
+        return np.asarray(centred @ self.coefficients + self.membership_mean)
+
+
+def membership_of(codes: NDArray[np.int_], n_classes: int) -> Array:
+    """Return class membership as 0 and 1, shape ``codes.shape + (n_classes,)``.
+
+    Examples
+    --------
+    >>> membership_of(np.array([0, 1]), 2).tolist()
+    [[1.0, 0.0], [0.0, 1.0]]
+    """
+    return np.eye(n_classes)[codes]
+
+
+def fit_path(spectra: Array, membership: Array, n_components: int) -> LatentPath:
+    """Fit partial least squares with several responses, centred and not scaled.
+
+    Parameters
+    ----------
+    spectra
+        Training spectra, shape ``(n_scans, n_wavelengths)``.
+    membership
+        Shape ``(n_scans, n_classes)``; a column may be constant.
+    n_components
+        Largest number of latent variables. Where the data hold fewer, predictions with more stay
+        those of the last one that could be computed, and their terms are zero.
+
+    Returns
+    -------
+    LatentPath
+        All numbers of latent variables.
+
+    References
+    ----------
+    Dayal & MacGregor 1997, J. Chemom. 11:73-85 (improved kernel algorithm 1, the faster one where
+    there are fewer scans than wavelengths).
+    """
+    from ikpls.numpy import PLS
+
+    fitted = PLS(algorithm=1, scale_X=False, scale_Y=False)
+    with warnings.catch_warnings():
+        # Too many latent variables for the data: told through n_stable instead.
+        warnings.simplefilter("ignore", UserWarning)
+        fitted.fit(spectra, membership, n_components)
+    signs = weight_signs(fitted.W)
+    return LatentPath(
+        spectrum_mean=np.asarray(fitted.X_mean[0]),
+        membership_mean=np.asarray(fitted.Y_mean[0]),
+        coefficients=np.asarray(fitted.B),
+        weights=fitted.W * signs,
+        loadings=fitted.P * signs,
+        rotations=fitted.R * signs,
+        membership_loadings=fitted.Q * signs,
+        scores=fitted.T * signs,
+        n_stable=int(fitted.max_stable_components),
+    )
+
+
+def weight_signs(weights: Array) -> Array:
+    """Return +1 or -1 per column, so that its element of largest size becomes positive."""
+    largest = np.abs(weights).argmax(axis=0)
+    picked = weights[largest, np.arange(weights.shape[1])]
+    return np.where(picked < 0, -1.0, 1.0)
+
+
+def importance(path: LatentPath, n_components: int) -> Array:
+    """Return the variable importance in projection at a number of latent variables.
+
+    Parameters
+    ----------
+    path
+        A fit.
+    n_components
+        Number of latent variables.
+
+    Returns
+    -------
+    numpy.ndarray
+        ``sqrt(p sum_a(w_ja^2 SS_a) / sum_a SS_a)`` with ``SS_a`` the sum of squares of membership
+        that latent variable ``a`` explains; shape ``(n_wavelengths,)``. Its mean square is 1.
+
+    References
+    ----------
+    Wold, Johansson & Cocchi 1993, in: 3D QSAR in Drug Design, 523-550.
+    """
+    used = min(n_components, path.n_stable)
+    explained = (path.membership_loadings[:, :used] ** 2).sum(axis=0)
+    explained = explained * (path.scores[:, :used] ** 2).sum(axis=0)
+    if explained.sum() <= 0:
+        return np.zeros(len(path.spectrum_mean))
+    squares = path.weights[:, :used] ** 2 @ explained / explained.sum()
+    return np.asarray(np.sqrt(len(squares) * squares))

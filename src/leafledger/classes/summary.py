@@ -1,0 +1,202 @@
+"""The classifier in numbers and in one sentence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from leafledger.chance.resampling import unit_bootstrap_interval, wilson_interval
+from leafledger.chance.seeds import generator
+from leafledger.classes.labelled import Labelled
+from leafledger.classes.permutation import PermutationTest
+from leafledger.classes.plan import Plan
+from leafledger.classes.selection import RULE as CHOICE_RULE
+from leafledger.classes.stability import RULE as STABLE_RULE
+from leafledger.classes.stability import Spread
+from leafledger.classes.validated import Validated
+
+_LEVEL = 0.95
+N_BOOTSTRAP = 2000
+
+
+def summary(
+    data: Labelled,
+    plan: Plan,
+    validated: Validated,
+    test: PermutationTest | None,
+    spread: Spread,
+    job_settings: Mapping[str, Any],
+) -> dict[str, Any]:
+    """Return ``summary.json`` without the digests of the folds.
+
+    Parameters
+    ----------
+    data, plan, validated, test, spread
+        What was found; ``test`` is missing if no permutation was asked for.
+    job_settings
+        All settings of the rule.
+
+    Returns
+    -------
+    dict
+        JSON values. ``accuracy`` is the mean over repeats of the nested accuracy of scans; both
+        intervals count units.
+    """
+    design, settings = job_settings["design"], job_settings["classes"]
+    units, scans = data.units_per_class(), data.scans_per_class()
+    out: dict[str, Any] = {
+        "target": settings["target"],
+        "classes": list(data.classes),
+        "unit": design["unit"],
+        "sessions": list(dict.fromkeys(str(s) for s in data.rows["session"])),
+        "n_units": len(data.units),
+        "n_scans": len(data.codes),
+        "n_units_per_class": dict(zip(data.classes, map(int, units), strict=True)),
+        "n_scans_per_class": dict(zip(data.classes, map(int, scans), strict=True)),
+        "n_wavelengths": len(data.wavelength_nm),
+        "split": settings["split"],
+        "split_rule": plan.rule,
+        "n_folds": plan.schemes[0].n_folds,
+        "n_repeats": len(plan.schemes),
+        "max_components": plan.n_components,
+        "seeds": {"classes": settings["seed"]},
+        "warnings": [*plan.warnings, *_further_warnings(data, test, job_settings)],
+        "stable_components": spread.stable_components,
+        "stable_rule": STABLE_RULE,
+        "loading_cosine": [float(c) for c in spread.cosine],
+    }
+    out |= _choice(validated)
+    out |= _accuracy(data, validated, settings["seed"])
+    out |= _against_chance(test, plan)
+    if out["best_n_components"] == plan.n_components == settings["max_components"]:
+        out["warnings"].append(
+            f"the smallest loss is at {plan.n_components} latent variables, the most that were "
+            "looked at: a larger classes.max_components may do better"
+        )
+    out["sentence"] = sentence(out)
+    return out
+
+
+def _choice(validated: Validated) -> dict[str, Any]:
+    final = validated.final
+    step = int(final.step[0])
+    return {
+        "n_components": int(final.n_components[0]),
+        "preprocessing": validated.steps[step],
+        "choice_rule": CHOICE_RULE,
+        "best_n_components": int(final.best_n_components[0]),
+        "best_preprocessing": validated.steps[int(final.best_step[0])],
+        "validation_curve": [
+            {
+                "preprocessing": validated.steps[s],
+                "n_components": a + 1,
+                "loss": float(final.loss[s, 0, a]),
+                "standard_error": float(final.standard_error[s, 0, a]),
+            }
+            for s in range(len(validated.steps))
+            for a in range(final.loss.shape[2])
+        ],
+    }
+
+
+def _accuracy(data: Labelled, validated: Validated, seed: int) -> dict[str, Any]:
+    each = {
+        name: np.array([getattr(measure, name) for measure in validated.measures])
+        for name in ("accuracy", "balanced_accuracy", "kappa", "mcc")
+    }
+    n = len(data.units)
+    accuracy = validated.accuracy
+    wilson = wilson_interval(accuracy * n, n, _LEVEL)
+    resampled = unit_bootstrap_interval(
+        validated.unit_right,
+        validated.unit_scans,
+        generator(seed, "unit bootstrap"),
+        _LEVEL,
+        N_BOOTSTRAP,
+    )
+    several = len(validated.measures) > 1
+    scans = data.scans_per_class()
+    return {
+        **{name: float(values.mean()) for name, values in each.items()},
+        "accuracy_by_repeat": [float(a) for a in each["accuracy"]],
+        "accuracy_sd_repeats": float(each["accuracy"].std(ddof=1)) if several else None,
+        "accuracy_of_units": float((validated.unit_right / validated.unit_scans).mean()),
+        "ci_level": _LEVEL,
+        "wilson": list(wilson),
+        "wilson_rule": "share of scans right, counted as if every unit were one trial",
+        "unit_bootstrap": list(resampled),
+        "unit_bootstrap_draws": N_BOOTSTRAP,
+        "majority_class": data.classes[int(scans.argmax())],
+        "majority_accuracy": float(scans.max() / scans.sum()),
+    }
+
+
+def _against_chance(test: PermutationTest | None, plan: Plan) -> dict[str, Any]:
+    """Return the permutation test; all but ``n_draws`` is null if none was asked for."""
+    return {
+        "p_permutation": test.p if test else None,
+        "p_smallest": test.p_smallest if test else None,
+        "n_draws": len(test.accuracy) - 1 if test else 0,
+        "permuted_within": plan.within if test else None,
+        # As text: the count of a large design is beyond the whole numbers of a JSON reader.
+        "n_arrangements": str(test.n_arrangements) if test else None,
+        "all_arrangements": test.enumerated if test else None,
+        "permutation_accuracy": float(test.accuracy[0]) if test else None,
+        "permutation_statistic": "nested accuracy of the first repeat, for all labellings alike",
+    }
+
+
+def _further_warnings(
+    data: Labelled, test: PermutationTest | None, job_settings: Mapping[str, Any]
+) -> list[str]:
+    design, settings = job_settings["design"], job_settings["classes"]
+    found = []
+    phases = {row["session"]: row["phase"] for row in design["sessions"]}
+    there = {str(session) for session in data.rows["session"]}
+    before = sorted(s for s in there if phases.get(s) == "before")
+    if settings["target"] == design["treatment"] and before:
+        found.append(
+            f"{', '.join(before)}: measured before the treatment, where its classes should not "
+            "differ"
+            + ("" if len(before) == len(there) else "; such scans blur the classes of the others")
+        )
+    if test is not None and test.p_smallest > 0.05:
+        found.append(
+            f"this design allows {len(test.accuracy)} arrangements of the labels: p cannot fall "
+            f"below {test.p_smallest:.2g}, whatever the spectra"
+        )
+    return found
+
+
+def sentence(told: Mapping[str, Any]) -> str:
+    """Return the finding in one sentence.
+
+    Parameters
+    ----------
+    told
+        ``summary.json``.
+
+    Examples
+    --------
+    >>> sentence({"classes": ["A", "B"], "target": "cultivar", "accuracy": 0.81,
+    ...     "majority_accuracy": 0.5, "ci_level": 0.95, "wilson": [0.61, 0.92], "n_units": 24,
+    ...     "unit": "plant", "n_components": 4, "p_permutation": 0.005, "n_draws": 199})
+    'Of scans left out of training, 81 % were put in the right one of 2 classes of cultivar \
+(always naming the largest class: 50 %), 95 % interval 61 to 92 %, n = 24 units (plant), \
+permutation p = 0.005 (199 draws); the final model has 4 latent variables.'
+    """
+    low, high = told["wilson"]
+    unit = told["unit"]
+    n = f"{told['n_units']} units ({unit})" if unit else f"{told['n_units']} scans, units unknown"
+    many = told["n_components"]
+    text = (
+        f"Of scans left out of training, {100 * told['accuracy']:.0f} % were put in the right one "
+        f"of {len(told['classes'])} classes of {told['target']} (always naming the largest class: "
+        f"{100 * told['majority_accuracy']:.0f} %), {100 * told['ci_level']:.0f} % interval "
+        f"{100 * low:.0f} to {100 * high:.0f} %, n = {n}"
+    )
+    if told["p_permutation"] is not None:
+        text += f", permutation p = {told['p_permutation']:.2g} ({told['n_draws']} draws)"
+    return f"{text}; the final model has {many} latent variable{'s' if many > 1 else ''}."

@@ -1,0 +1,116 @@
+"""The permutation test: who may exchange labels, and that it tells the truth about chance."""
+
+from __future__ import annotations
+
+from itertools import permutations
+from math import comb
+
+import numpy as np
+import pytest
+
+from leafledger.chance.seeds import generator
+from leafledger.classes.nested import nested_validation
+from leafledger.classes.permutation import arrangement_count, arrangements, permutation_test
+from leafledger.classes.predictors import batched_predictor, fitted_predictor
+from leafledger.classes.preprocessing import preprocessed
+from leafledger.classes.splits import dealt_folds, scheme_of
+
+from .conftest import leaves
+
+
+def laid_out(n_units, n_classes, n_leaves, n_folds, seed):
+    """Return unit labels, unit of every scan, fold of every unit and the scheme."""
+    labels = np.arange(n_units) % n_classes
+    units = np.repeat(np.arange(n_units), n_leaves)
+    rng = generator(seed, "test folds")
+    fold = dealt_folds(labels, np.zeros(n_units, dtype=int), n_folds, rng)
+    return labels, units, fold, scheme_of(fold[units], units, rng)
+
+
+def test_count_is_that_of_enumeration():
+    labels = np.array([0, 0, 1, 1, 2, 0, 1])
+    cells = np.array([0, 0, 0, 0, 1, 1, 1])
+    distinct = set(permutations(labels[:4].tolist()))
+    assert arrangement_count(labels, cells) == len(distinct) * 6
+    assert arrangement_count(np.arange(24) % 2, np.zeros(24, dtype=int)) == comb(24, 12)
+
+
+def test_few_arrangements_are_all_taken_once():
+    labels, cells = np.array([0, 1, 0, 1, 1]), np.array([0, 0, 1, 1, 1])
+    found, everything = arrangements(labels, cells, 99, np.random.default_rng(0))
+    assert everything
+    assert found[0].tolist() == labels.tolist()
+    assert len(found) == len({tuple(row) for row in found.tolist()}) == 2 * 3
+
+
+def test_drawn_labels_stay_in_their_cell():
+    labels, _, fold, _ = laid_out(24, 4, 1, 6, seed=1)
+    found, everything = arrangements(labels, fold, 50, np.random.default_rng(0))
+    assert not everything and len(found) == 51
+    for row in found:
+        for cell in range(6):
+            assert sorted(row[fold == cell]) == sorted(labels[fold == cell])
+    assert len({tuple(row) for row in found.tolist()}) > 45
+
+
+@pytest.mark.parametrize("n_folds", [2, 3])
+def test_batched_labellings_do_as_well_as_the_librarys_fits(n_folds):
+    labels, units, fold, scheme = laid_out(12, 3, 2, n_folds, seed=2)
+    spectra = leaves(labels, 2, 50, 0.8, np.random.default_rng(3))
+    drawn, _ = arrangements(labels, fold, 7, np.random.default_rng(1))
+    steps = [preprocessed(spectra, step) for step in ("none", "standard_normal_variate")]
+    one, other = (
+        nested_validation([make(x, 3, 5) for x in steps], scheme, drawn[:, units], units)
+        for make in (fitted_predictor, batched_predictor)
+    )
+    np.testing.assert_array_equal(one.predicted, other.predicted)
+    np.testing.assert_array_equal(one.every_step, other.every_step)
+    for a, b in zip(one.choices, other.choices, strict=True):
+        np.testing.assert_array_equal(a.n_components, b.n_components)
+        np.testing.assert_array_equal(a.step, b.step)
+
+
+def outcome_of(gap, seed, *, n_draws=39, by_leaf=False):
+    """Return the outcome on 16 plants of two classes with four leaves each."""
+    labels, units, fold, scheme = laid_out(16, 2, 4, 4, seed)
+    spectra = leaves(labels, 4, 30, gap, np.random.default_rng(seed))
+    if by_leaf:
+        codes, units = labels[units], np.arange(64)
+        fold = dealt_folds(codes, np.zeros(64, dtype=int), 4, np.random.default_rng(seed))
+        scheme, labels = scheme_of(fold, units, np.random.default_rng(seed)), codes
+    return permutation_test(
+        [batched_predictor(spectra, 2, 5)], scheme, labels, units, fold, n_draws,
+        np.random.default_rng(seed),
+    )  # fmt: skip
+
+
+def test_p_counts_the_observed_labelling():
+    found = outcome_of(gap=3.0, seed=0)
+    reached = int((found.accuracy[1:] >= found.accuracy[0]).sum())
+    assert found.p == (reached + 1) / 40
+    assert found.p_smallest == 1 / 40
+    assert found.p == found.p_smallest, "clear classes must beat every permutation"
+
+
+def test_random_labels_give_chance_by_unit_and_not_by_leaf():
+    """Labels that mean nothing: only a split by unit says so (common practice, no source)."""
+    by_unit = np.array([outcome_of(0.0, seed, n_draws=1).accuracy[0] for seed in range(60)])
+    by_leaf = np.array(
+        [outcome_of(0.0, seed, n_draws=1, by_leaf=True).accuracy[0] for seed in range(20)]
+    )
+    # Monte Carlo allowance: three standard errors.
+    assert by_unit.mean() == pytest.approx(0.5, abs=3 * by_unit.std() / np.sqrt(60))
+    assert by_leaf.mean() > 0.7
+
+
+def test_p_of_meaningless_labels_is_small_about_as_often_as_it_says():
+    p = np.array([outcome_of(0.0, seed, n_draws=19).p for seed in range(100, 180)])
+    # Exactly 0.05 or less is allowed for 5 % of 80 studies: 4, and above 10 in 0.3 %.
+    assert (p <= 0.05).sum() <= 10
+    assert 0.4 < p.mean() < 0.66
+
+
+@pytest.mark.slow
+def test_p_under_five_per_cent_in_one_to_eleven_of_a_hundred_studies():
+    p = np.array([outcome_of(0.0, seed, n_draws=199).p for seed in range(1000, 1100)])
+    assert 1 <= (p < 0.05).sum() <= 11
