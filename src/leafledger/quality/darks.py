@@ -1,0 +1,201 @@
+"""Is a dark scan what a dark should be: the level and noise of the others like it?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.quality.flags import Flag
+
+Floats = NDArray[np.float64]
+
+LEAST_SHIFT = 0.002
+"""A shift of the dark that matters: this share of the white signal (of the level, if no white)."""
+LEVEL_Z = 6.0
+NOISE_RATIO = 3.0
+_BLOCKS = 16
+
+
+def dark_for(integration_ms: float, darks: Floats, times_ms: Floats, n_pixels: int) -> Floats:
+    """Return the median dark of this integration time (else of the nearest one; zeros if none).
+
+    Parameters
+    ----------
+    integration_ms
+        Integration time wanted, ms; NaN if unknown (then all darks count).
+    darks
+        Shape ``(n_darks, n_pixels)``, counts.
+    times_ms
+        Integration time of each dark, ms, shape ``(n_darks,)``; NaN if unknown.
+    n_pixels
+        Pixels of the detector.
+    """
+    if len(darks) == 0:
+        return np.zeros(n_pixels)
+    if np.isnan(integration_ms) or np.isnan(times_ms).all():
+        return np.asarray(np.median(darks, axis=0), dtype=np.float64)
+    gap = np.abs(times_ms - integration_ms)
+    return np.asarray(np.median(darks[gap == np.nanmin(gap)], axis=0), dtype=np.float64)
+
+
+def bad_dark(
+    scans: Sequence[str],
+    darks: Floats,
+    integration_ms: Floats,
+    white_signal: float | None,
+    lit: Floats,
+    lit_ms: Floats,
+) -> list[Flag]:
+    """Flag darks that deviate from the other darks of the same integration time (a fault).
+
+    Parameters
+    ----------
+    scans
+        Ids of the darks in the order of measuring.
+    darks
+        Shape ``(n_darks, n_pixels)``, counts.
+    integration_ms
+        Shape ``(n_darks,)``, ms; NaN if unknown.
+    white_signal
+        Typical white minus dark, counts; ``None`` if there is no white.
+    lit, lit_ms
+        Scans taken with light and their integration times: nowhere can they lie below their dark.
+
+    Notes
+    -----
+    The level is compared in 16 blocks of pixels, so that light that entered the dark at some
+    wavelengths only is found too. With three or more darks the reference is the median of the
+    others; with two that differ, the one further from what the session's other darks (level
+    linear in integration time) say is named, or the one that lies above the darkest pixels of the
+    lit scans; both, if neither tells.
+    """
+    flags: list[Flag] = []
+    blocks = _block_means(darks)
+    noise = _pixel_noise(darks)
+    times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
+    for time in np.unique(times):
+        at = np.flatnonzero(times == time)
+        same = lit_ms == time if time >= 0 else np.ones(len(lit), dtype=bool)
+        ceiling = float(_block_means(lit[same]).min()) if same.any() else None
+        tolerance = LEAST_SHIFT * (white_signal or float(np.abs(blocks[at]).mean()))
+        pixel_noise = float(np.median(noise[at])) * np.sqrt(_BLOCKS / darks.shape[1])
+        tolerance = max(tolerance, LEVEL_Z * pixel_noise)
+        expected = _expected_level(time, at, times, blocks.mean(axis=1))
+        suspects = _level_suspects(at, blocks, tolerance, expected, ceiling)
+        flags += [_level_flag(scans[i], shift, tolerance) for i, shift in suspects]
+        flags += _noise_flags(scans, at, noise)
+    return flags
+
+
+def _block_means(spectra: Floats) -> Floats:
+    parts = np.array_split(spectra, min(_BLOCKS, spectra.shape[1]), axis=1)
+    return np.column_stack([part.mean(axis=1) for part in parts])
+
+
+def _pixel_noise(darks: Floats) -> Floats:
+    """Return the pixel-to-pixel noise of each dark, counts (fixed pattern included)."""
+    step = np.diff(darks, axis=1)
+    centred = np.abs(step - np.median(step, axis=1, keepdims=True))
+    return np.asarray(1.4826 * np.median(centred, axis=1) / np.sqrt(2), dtype=np.float64)
+
+
+def _expected_level(
+    time: float, at: NDArray[np.intp], times: Floats, levels: Floats
+) -> float | None:
+    """Return the level that the darks of other integration times expect at this one."""
+    others = np.setdiff1d(np.arange(len(times)), at)
+    known = np.unique(times[others])
+    known = known[known >= 0]
+    if time < 0 or len(known) == 0:
+        return None
+    medians = [float(np.median(levels[others][times[others] == t])) for t in known]
+    if len(known) == 1:
+        return medians[0]
+    slope, intercept = np.polyfit(known, medians, 1)
+    return float(slope * time + intercept)
+
+
+def _level_suspects(
+    at: NDArray[np.intp],
+    blocks: Floats,
+    tolerance: float,
+    expected: float | None,
+    ceiling: float | None,
+) -> list[tuple[int, float]]:
+    """Return (dark, shift in counts) of the darks of one integration time that are off."""
+    if len(at) >= 3:
+        found = []
+        for i in at:
+            others = np.median(blocks[at[at != i]], axis=0)
+            shift = blocks[i] - others
+            spread = 1.4826 * np.median(np.abs(blocks[at] - np.median(blocks[at], axis=0)), axis=0)
+            worst = int(np.argmax(np.abs(shift)))
+            if abs(shift[worst]) > max(tolerance, LEVEL_Z * float(np.median(spread))):
+                found.append((int(i), float(shift[worst])))
+        return found
+    if len(at) == 2:
+        return _of_two(at, blocks, tolerance, expected, ceiling)
+    above = float(blocks[at[0]].mean()) - ceiling if ceiling is not None else 0.0
+    return [(int(at[0]), above)] if above > tolerance else []
+
+
+def _of_two(
+    at: NDArray[np.intp],
+    blocks: Floats,
+    tolerance: float,
+    expected: float | None,
+    ceiling: float | None,
+) -> list[tuple[int, float]]:
+    """Return which of two darks is off: both, if nothing tells."""
+    shift = blocks[at[0]] - blocks[at[1]]
+    worst = int(np.argmax(np.abs(shift)))
+    if abs(shift[worst]) <= tolerance:
+        return []
+    both = [(int(at[0]), float(shift[worst])), (int(at[1]), float(-shift[worst]))]
+    levels = blocks[at].mean(axis=1)
+    if ceiling is not None:
+        above = [both[k] for k in range(2) if levels[k] > ceiling + tolerance]
+        if len(above) == 1:
+            return above
+    if expected is None:
+        return both
+    return [both[int(np.argmax(np.abs(levels - expected)))]]
+
+
+def _level_flag(scan: str, shift: float, tolerance: float) -> Flag:
+    return Flag(
+        scan,
+        "bad_dark",
+        "fault",
+        abs(shift),
+        tolerance,
+        "count",
+        f"This dark lies {abs(shift):.4g} counts {'above' if shift > 0 else 'below'} what the "
+        f"other scans of its integration time say (tolerance {tolerance:.3g}): light reached the "
+        "detector, or the shutter or settings were wrong.",
+    )
+
+
+def _noise_flags(scans: Sequence[str], at: NDArray[np.intp], noise: Floats) -> list[Flag]:
+    if len(at) < 3:
+        return []
+    flags = []
+    for i in at:
+        usual = float(np.median(noise[at[at != i]]))
+        ratio = float(noise[i]) / max(usual, 1e-12)
+        if usual > 0 and not 1 / NOISE_RATIO <= ratio <= NOISE_RATIO:
+            flags.append(
+                Flag(
+                    scans[i],
+                    "dark_noise",
+                    "fault",
+                    ratio,
+                    NOISE_RATIO,
+                    "1",
+                    f"The noise of this dark is {ratio:.2g} times that of the other darks of its "
+                    "integration time.",
+                )
+            )
+    return flags

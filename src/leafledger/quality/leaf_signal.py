@@ -1,0 +1,148 @@
+"""Is the leaf scan a usable measurement of a leaf: signal, possible values, a red edge?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.quality.flags import Flag
+
+Floats = NDArray[np.float64]
+
+BEYOND_U = 3.0
+CONTIGUOUS_NM = 5.0
+PLAIN_LOWEST, PLAIN_HIGHEST = -0.02, 1.2
+"""Limits of possible reflectance where the uncertainty is not known."""
+LEAST_RED_EDGE = 0.10
+LEAST_NEAR_INFRARED = 0.05
+"""A leaf reflects more than this at 750-800 nm (common practice, no source)."""
+
+
+def low_signal(
+    scans: Sequence[str],
+    wavelength_nm: Floats,
+    reflectance: Floats,
+    u_scan: Floats,
+    least: float,
+) -> list[Flag]:
+    """Flag scans whose signal-to-noise in 550-750 nm is too low (a fault).
+
+    The ratio is the median of reflectance / u_scan over 550-750 nm, or over the middle half of an
+    axis that does not reach there. All arrays ``(n_scans, n_wavelengths)``.
+    """
+    inside = (wavelength_nm >= 550) & (wavelength_nm <= 750)
+    if inside.sum() < 3:
+        quarter = len(wavelength_nm) // 4
+        inside = np.zeros(len(wavelength_nm), dtype=bool)
+        inside[quarter : len(wavelength_nm) - quarter] = True
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.median(reflectance[:, inside] / u_scan[:, inside], axis=1)
+    first, last = wavelength_nm[inside][[0, -1]]
+    return [
+        Flag(
+            scans[i],
+            "low_signal",
+            "fault",
+            float(ratio[i]),
+            least,
+            "1",
+            f"Signal is only {ratio[i]:.3g} times its noise in {first:.0f}-{last:.0f} nm "
+            f"(at least {least:g} wanted).",
+        )
+        for i in np.flatnonzero(ratio < least).tolist()
+    ]
+
+
+def impossible_reflectance(
+    scans: Sequence[str],
+    wavelength_nm: Floats,
+    reflectance: Floats,
+    u: Floats | None,
+    usable: NDArray[np.bool_],
+) -> list[Flag]:
+    """Flag reflectance below 0 or above 1 that its uncertainty does not explain (a fault).
+
+    Parameters
+    ----------
+    scans, wavelength_nm, reflectance
+        Ids; axis (nm); values, shape ``(n_scans, n_wavelengths)``.
+    u
+        Combined standard uncertainty, same shape; ``None`` if unknown, then the plain limits
+        -0.02 and 1.2 are used.
+    usable
+        Wavelengths at which the white had signal, shape ``(n_wavelengths,)``.
+    """
+    if u is None:
+        low, high = PLAIN_LOWEST - reflectance, reflectance - PLAIN_HIGHEST
+        limit, unit, told = 0.0, "1", f"outside {PLAIN_LOWEST} to {PLAIN_HIGHEST}"
+    else:
+        floor = np.maximum(u, 1e-9)
+        low, high = -reflectance / floor, (reflectance - 1) / floor
+        limit, unit, told = BEYOND_U, "u", "outside 0 to 1 by more than 3 uncertainties"
+    flags = []
+    for beyond, word in ((low, "below 0"), (high, "above 1")):
+        bad = (beyond > limit) & usable
+        for i in np.flatnonzero(bad.any(axis=1)).tolist():
+            run = _longest_run(bad[i], wavelength_nm)
+            if run is None:
+                continue
+            worst = run[int(np.argmax(beyond[i, run]))]
+            flags.append(
+                Flag(
+                    scans[i],
+                    "impossible_reflectance",
+                    "fault",
+                    float(beyond[i, worst]),
+                    limit,
+                    unit,
+                    f"Reflectance is {told} ({word}) over {wavelength_nm[run[0]]:.0f}-"
+                    f"{wavelength_nm[run[-1]]:.0f} nm: {reflectance[i, worst]:.3f} at "
+                    f"{wavelength_nm[worst]:.0f} nm.",
+                    float(wavelength_nm[worst]),
+                )
+            )
+    return flags
+
+
+def _longest_run(bad: NDArray[np.bool_], wavelength_nm: Floats) -> NDArray[np.intp] | None:
+    """Return the indices of the widest run, if it covers at least 5 nm."""
+    at = np.flatnonzero(bad)
+    runs = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1)
+    spacing = float(np.median(np.diff(wavelength_nm)))
+    width = [wavelength_nm[run[-1]] - wavelength_nm[run[0]] + spacing for run in runs]
+    widest = int(np.argmax(width))
+    return runs[widest] if width[widest] >= CONTIGUOUS_NM else None
+
+
+def no_leaf(scans: Sequence[str], wavelength_nm: Floats, reflectance: Floats) -> list[Flag]:
+    """Flag spectra without a red edge: panel, background or nothing in the clip (a fault).
+
+    The red edge is (N - r) / (N + r), N the mean at 750-800 nm and r at 670-680 nm. Any leaf with
+    some chlorophyll is above 0.1; an albino or straw-dry leaf may not be: decide `keep` for those.
+    Returns nothing if the axis does not reach both bands.
+    """
+    near = (wavelength_nm >= 750) & (wavelength_nm <= 800)
+    red = (wavelength_nm >= 665) & (wavelength_nm <= 685)
+    if not near.any() or not red.any():
+        return []
+    N, r = reflectance[:, near].mean(axis=1), reflectance[:, red].mean(axis=1)
+    edge = (N - r) / np.maximum(np.abs(N) + np.abs(r), 1e-9)
+    flags = []
+    for i in np.flatnonzero((edge < LEAST_RED_EDGE) | (N < LEAST_NEAR_INFRARED)).tolist():
+        dark = N[i] < LEAST_NEAR_INFRARED
+        flags.append(
+            Flag(
+                scans[i],
+                "no_leaf",
+                "fault",
+                float(N[i] if dark else edge[i]),
+                LEAST_NEAR_INFRARED if dark else LEAST_RED_EDGE,
+                "1",
+                f"No leaf: reflectance is {r[i]:.3f} at 675 nm and {N[i]:.3f} at 750-800 nm, "
+                "so there is no red edge.",
+                720.0,
+            )
+        )
+    return flags

@@ -1,0 +1,221 @@
+"""Does a scan disagree with the others of its leaf or its unit?
+
+Groups are small (three leaves, two replicates), so one scale is pooled over all groups of the
+session. Treatment is never looked at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.quality.flags import Flag
+
+Floats = NDArray[np.float64]
+
+FEWEST_GROUPS = 4
+"""Fewer groups than this give no scale to judge by."""
+FEWEST_AT_POSITION = 5
+AGREE_Z = 3.0
+"""The others of a group agree if their pair distance is below this."""
+_LEAST_SCALE = {"level": 0.002, "shape": 0.002}
+"""No group is called for differences below the repeatability of any clip (log reflectance)."""
+_MAD = 1.482602218505602
+
+
+@dataclass(frozen=True)
+class _Scan:
+    name: str
+    unit: str
+    leaf: str
+
+
+def log_bands(wavelength_nm: Floats, reflectance: Floats, usable: NDArray[np.bool_]) -> Floats:
+    """Return log reflectance in about 25 bands of the usable axis, ``(n_scans, n_bands)``."""
+    inside = np.flatnonzero(usable & (wavelength_nm >= 450) & (wavelength_nm <= 950))
+    if len(inside) < 5:
+        inside = np.flatnonzero(usable)
+    parts = np.array_split(inside, min(25, len(inside)))
+    means = np.column_stack([reflectance[:, part].mean(axis=1) for part in parts])
+    return np.asarray(np.log(np.maximum(means, 0.005)), dtype=np.float64)
+
+
+def replicate(
+    scans: Sequence[str],
+    places: Mapping[str, tuple[str, str]],
+    bands: Floats,
+    limit: float,
+) -> list[Flag]:
+    """Flag scans that disagree with their group.
+
+    Parameters
+    ----------
+    scans
+        Ids of sample scans without a fault.
+    places
+        Scan -> (unit, leaf).
+    bands
+        Log reflectance in broad bands, shape ``(n_scans, n_bands)`` (:func:`log_bands`).
+    limit
+        Robust distance z from which a scan is suggested for exclusion.
+
+    Returns
+    -------
+    list of Flag
+        ``outlier`` where one scan stands apart and the others agree; ``notice`` on every scan of
+        a group that disagrees without telling which one is wrong.
+
+    Notes
+    -----
+    Distance in level (mean difference of log reflectance) and in shape (root mean square of what
+    is left). The session's median of each leaf position is removed first. Two rounds: scans of
+    one leaf against each other, then each scan against the other leaves of its unit. The pooled
+    scale is the median of all pair distances within groups, scaled to a standard deviation.
+
+    References
+    ----------
+    Median absolute deviation and its constant: Rousseeuw & Croux 1993, J. Am. Stat. Assoc.
+    88:1273-1283.
+    """
+    rows = [_Scan(name, *places[name]) for name in scans]
+    centred = _without_position(rows, bands)
+    flags = _same_leaf(rows, centred, limit)
+    taken = {flag.scan for flag in flags if flag.severity == "outlier"}
+    keep = [k for k, row in enumerate(rows) if row.name not in taken]
+    others = _other_leaves([rows[k] for k in keep], centred[keep], limit)
+    sure = {flag.scan for flag in others if flag.severity == "outlier"}
+    return [f for f in flags if f.severity == "outlier" or f.scan not in sure] + [
+        f for f in others if f.severity == "outlier" or f.scan not in {g.scan for g in flags}
+    ]
+
+
+def _without_position(rows: Sequence[_Scan], bands: Floats) -> Floats:
+    out = bands - np.median(bands, axis=0)
+    for leaf in sorted({row.leaf for row in rows}):
+        at = [k for k, row in enumerate(rows) if row.leaf == leaf]
+        if len({rows[k].unit for k in at}) >= FEWEST_AT_POSITION:
+            out[at] = bands[at] - np.median(bands[at], axis=0)
+    return np.asarray(out, dtype=np.float64)
+
+
+def _level_shape(difference: Floats) -> dict[str, float]:
+    level = float(difference.mean())
+    shape = float(np.sqrt(np.mean((difference - level) ** 2)))
+    return {"level": abs(level), "shape": shape}
+
+
+def _pooled(pairs: Sequence[dict[str, float]]) -> dict[str, float]:
+    """Return the standard deviation of one scan, from the median distance of all pairs."""
+    return {
+        kind: max(_MAD * float(np.median([pair[kind] for pair in pairs])) / np.sqrt(2), least)
+        for kind, least in _LEAST_SCALE.items()
+    }
+
+
+def _z(difference: Floats, scale: Mapping[str, float], variance: float) -> tuple[float, str]:
+    found = _level_shape(difference)
+    z = {kind: found[kind] / (scale[kind] * np.sqrt(variance)) for kind in scale}
+    kind = max(sorted(z), key=lambda name: z[name])
+    return float(z[kind]), kind
+
+
+def _same_leaf(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Flag]:
+    groups: dict[tuple[str, str], list[int]] = {}
+    for k, row in enumerate(rows):
+        groups.setdefault((row.unit, row.leaf), []).append(k)
+    full = {key: at for key, at in groups.items() if len(at) > 1}
+    if len(full) < FEWEST_GROUPS:
+        return []
+    pairs = [
+        _level_shape(bands[i] - bands[j]) for at in full.values() for i in at for j in at if i < j
+    ]
+    scale = _pooled(pairs)
+    flags: list[Flag] = []
+    for (unit, leaf), at in sorted(full.items()):
+        values = {rows[k].name: bands[k] for k in at}
+        flags += _judge(values, scale, limit, f"scans of leaf {leaf} of {unit}")
+    return flags
+
+
+def _other_leaves(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Flag]:
+    groups: dict[str, dict[str, list[int]]] = {}
+    for k, row in enumerate(rows):
+        groups.setdefault(row.unit, {}).setdefault(row.leaf, []).append(k)
+    full = {unit: leaves for unit, leaves in groups.items() if len(leaves) > 1}
+    if len(full) < FEWEST_GROUPS:
+        return []
+    means = {
+        unit: {leaf: bands[at].mean(axis=0) for leaf, at in leaves.items()}
+        for unit, leaves in full.items()
+    }
+    pairs = [
+        _level_shape(leaf_means[a] - leaf_means[b])
+        for leaf_means in means.values()
+        for a in leaf_means
+        for b in leaf_means
+        if a < b
+    ]
+    scale = _pooled(pairs)
+    flags: list[Flag] = []
+    for unit, leaf_means in sorted(means.items()):
+        named = _judge(leaf_means, scale, limit, f"leaves of {unit}")
+        for flag in named:
+            flags += [_renamed(flag, rows[k].name) for k in full[unit][flag.scan]]
+    return flags
+
+
+def _renamed(flag: Flag, scan: str) -> Flag:
+    return Flag(
+        scan, flag.check, flag.severity, flag.value, flag.threshold, flag.unit, flag.sentence
+    )
+
+
+def _judge(
+    values: Mapping[str, Floats], scale: Mapping[str, float], limit: float, what: str
+) -> list[Flag]:
+    """Judge one group: name -> bands. Flags carry the name in ``scan``."""
+    names = sorted(values)
+    if len(names) == 2:
+        z, kind = _z(values[names[0]] - values[names[1]], scale, 2.0)
+        return [_disagrees(name, z, limit, kind, what) for name in names] if z > limit else []
+    found: dict[str, tuple[float, str]] = {}
+    for name in names:
+        others = np.array([values[other] for other in names if other != name])
+        spread = 1 + (1 if len(others) == 2 else np.pi / 2) / len(others)
+        found[name] = _z(values[name] - np.median(others, axis=0), scale, spread)
+    worst = max(names, key=lambda name: found[name][0])
+    z, kind = found[worst]
+    if z <= limit:
+        return []
+    rest = [name for name in names if name != worst]
+    gaps = [_z(values[a] - values[b], scale, 2.0)[0] for a in rest for b in rest if a < b]
+    if float(np.median(gaps)) > AGREE_Z:
+        return [_disagrees(name, z, limit, kind, what) for name in names]
+    return [
+        Flag(
+            worst,
+            "replicate",
+            "outlier",
+            z,
+            limit,
+            "1",
+            f"It stands {z:.1f} robust standard deviations in {kind} from the other {what}, which "
+            "agree with each other.",
+        )
+    ]
+
+
+def _disagrees(name: str, z: float, limit: float, kind: str, what: str) -> Flag:
+    return Flag(
+        name,
+        "replicate",
+        "notice",
+        z,
+        limit,
+        "1",
+        f"Group disagrees: the {what} differ by {z:.1f} robust standard deviations in {kind}, and "
+        "nothing tells which is right.",
+    )

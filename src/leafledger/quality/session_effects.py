@@ -1,0 +1,124 @@
+"""Do the untreated units of one session shift together?
+
+A shift is not yet an error: plants grow. Without a stable tile measured every session (role
+``check``) growth and instrument cannot be told apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+WAVELENGTHS_NM = (550.0, 680.0, 720.0, 800.0)
+LEVEL = 0.95
+
+
+@dataclass(frozen=True)
+class SessionEffect:
+    """One row of ``session_effects.csv``; estimate and interval in reflectance."""
+
+    session: str
+    group: str
+    wavelength_nm: float
+    estimate: float
+    ci_low: float
+    ci_high: float
+    ci_level: float
+    n_units: int
+    p: float | None
+    p_holm: float | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the fields as a row."""
+        return asdict(self)
+
+
+def unit_values(units: Sequence[str], leaves: Sequence[str], values: Floats) -> dict[str, Floats]:
+    """Return unit -> mean of its leaf means; ``values`` has shape ``(n_scans, n_wavelengths)``."""
+    groups: dict[str, dict[str, list[int]]] = {}
+    for k, (unit, leaf) in enumerate(zip(units, leaves, strict=True)):
+        groups.setdefault(unit, {}).setdefault(leaf, []).append(k)
+    return {
+        unit: np.mean([values[at].mean(axis=0) for at in by_leaf.values()], axis=0)
+        for unit, by_leaf in groups.items()
+    }
+
+
+def session_effects(
+    sessions: Sequence[tuple[str, str]],
+    control: Mapping[str, Mapping[str, Floats]],
+    wavelength_nm: Sequence[float],
+) -> list[SessionEffect]:
+    """Estimate the shift of the control units in every session, paired over units.
+
+    Parameters
+    ----------
+    sessions
+        (session, phase) in study order.
+    control
+        Session -> control unit -> reflectance at ``wavelength_nm``.
+    wavelength_nm
+        Wavelengths, nm.
+
+    Returns
+    -------
+    list of SessionEffect
+        Each session after the first phase minus the mean of the sessions before (of the first
+        session, if none is called before), with Student's t interval over units; Holm over all
+        rows. Nothing where fewer than two units have the pair.
+
+    References
+    ----------
+    Holm 1979, Scand. J. Stat. 6:65-70. Paired t: Student 1908, Biometrika 6:1-25.
+    """
+    before = [name for name, phase in sessions if phase == "before"] or [sessions[0][0]]
+    rows: list[SessionEffect] = []
+    for session, _ in sessions:
+        if session in before:
+            continue
+        pairs = []
+        for unit in sorted(control.get(session, {})):
+            base = [control[b][unit] for b in before if unit in control.get(b, {})]
+            if base:
+                pairs.append(control[session][unit] - np.mean(base, axis=0))
+        if len(pairs) < 2:
+            continue
+        rows += _tested(session, np.array(pairs), wavelength_nm)
+    return _with_holm(rows)
+
+
+def _tested(session: str, change: Floats, wavelength_nm: Sequence[float]) -> list[SessionEffect]:
+    from scipy.stats import t as student
+
+    n = len(change)
+    half = float(student.ppf(0.5 + LEVEL / 2, n - 1))
+    rows = []
+    for k, at in enumerate(wavelength_nm):
+        mean = float(change[:, k].mean())
+        error = float(change[:, k].std(ddof=1) / np.sqrt(n))
+        p = float(2 * student.sf(abs(mean) / error, n - 1)) if error > 0 else None
+        rows.append(
+            SessionEffect(
+                session, "control", float(at), mean, mean - half * error, mean + half * error,
+                LEVEL, n, p, None,
+            )
+        )  # fmt: skip
+    return rows
+
+
+def _with_holm(rows: Sequence[SessionEffect]) -> list[SessionEffect]:
+    tested = sorted((row.p, k) for k, row in enumerate(rows) if row.p is not None)
+    adjusted: dict[int, float] = {}
+    running = 0.0
+    for rank, (p, k) in enumerate(tested):
+        running = min(1.0, max(running, p * (len(tested) - rank)))
+        adjusted[k] = running
+    return [
+        SessionEffect(**{**row.as_dict(), "p_holm": adjusted.get(k)}) for k, row in enumerate(rows)
+    ]

@@ -1,0 +1,132 @@
+"""Is a scan a copy of another, and does the time run with the sheet?"""
+
+from __future__ import annotations
+
+import hashlib
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.quality.flags import Flag, Severity
+
+MOST_OUT_OF_ORDER = 0.05
+
+
+def duplicate(
+    scans: Sequence[str],
+    roles: Sequence[str],
+    leaves: Mapping[str, tuple[str, str]],
+    counts: NDArray[np.float64],
+) -> list[Flag]:
+    """Flag scans whose raw values all equal another scan's.
+
+    Parameters
+    ----------
+    scans, roles
+        Ids and roles, length ``n_scans``.
+    leaves
+        Scan -> (unit, leaf) of the samples.
+    counts
+        Shape ``(n_scans, n_pixels)``.
+
+    Notes
+    -----
+    Two measurements never agree in every digit: one file was saved or listed twice. Of one leaf
+    (or one kind of reference) that costs a replicate but not the mean, so it is a notice. Under
+    two leaves or two roles one of the labels is wrong and nothing tells which, so both are faults.
+    """
+    groups: dict[bytes, list[int]] = {}
+    for i in range(len(scans)):
+        digest = hashlib.sha256(np.ascontiguousarray(counts[i]).tobytes()).digest()
+        groups.setdefault(digest, []).append(i)
+    flags = []
+    for members in groups.values():
+        for i in members:
+            for j in members:
+                if i == j:
+                    continue
+                same = (roles[i], leaves.get(scans[i])) == (roles[j], leaves.get(scans[j]))
+                if same and i < j:
+                    continue
+                kind: Severity = "notice" if same else "fault"
+                flags.append(_duplicate_flag(scans[i], scans[j], kind, counts.shape[1]))
+                break
+    return flags
+
+
+def _duplicate_flag(scan: str, other: str, severity: Severity, n_pixels: int) -> Flag:
+    told = (
+        "it is no second measurement"
+        if severity == "notice"
+        else "one of the two labels must be wrong"
+    )
+    return Flag(
+        scan,
+        "duplicate",
+        severity,
+        float(n_pixels),
+        float(n_pixels),
+        "pixel",
+        f"All {n_pixels} values equal those of scan {other}: {told}.",
+    )
+
+
+def time_order(scans: Sequence[str], seconds: NDArray[np.float64]) -> tuple[list[Flag], int]:
+    """Flag scans whose time does not fit their place in the sheet (a notice).
+
+    Parameters
+    ----------
+    scans
+        Ids in sheet order.
+    seconds
+        Time of each, s; NaN if unknown.
+
+    Returns
+    -------
+    tuple
+        The flags, and how many scans are out of order. If that is more than 5 % (and more than
+        two), the sheet simply has another order: then no scan is flagged.
+    """
+    known = np.flatnonzero(~np.isnan(seconds))
+    kept = set(_longest_rising(seconds[known]))
+    odd = [int(known[k]) for k in range(len(known)) if k not in kept]
+    if len(odd) > max(2, MOST_OUT_OF_ORDER * len(known)):
+        return [], len(odd)
+    flags = []
+    for i in odd:
+        before = [j for j in known if j < i]
+        other = int(before[-1]) if before else int(known[known > i][0])
+        gap = (seconds[i] - seconds[other]) / 60
+        flags.append(
+            Flag(
+                scans[i],
+                "time_order",
+                "notice",
+                float(gap),
+                0.0,
+                "min",
+                f"Its time is {abs(gap):.3g} min {'before' if gap < 0 else 'after'} that of scan "
+                f"{scans[other]}, its neighbour in the sheet: check the time and the label.",
+            )
+        )
+    return flags, len(odd)
+
+
+def _longest_rising(values: NDArray[np.float64]) -> list[int]:
+    """Return the places of the longest subsequence that never falls."""
+    tails: list[float] = []
+    at: list[int] = []
+    previous = [-1] * len(values)
+    for k, value in enumerate(values):
+        place = bisect_right(tails, float(value))
+        previous[k] = at[place - 1] if place else -1
+        tails[place : place + 1] = [float(value)]
+        at[place : place + 1] = [k]
+    out: list[int] = []
+    k = at[-1] if at else -1
+    while k >= 0:
+        out.append(k)
+        k = previous[k]
+    return out[::-1]

@@ -1,0 +1,147 @@
+"""The lamp-line filter: calls on clean leaves, open clips, LED lamps and hot pixels."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from simulated import MERCURY, TRI_BAND, any_leaves, lamp
+
+from leafledger.quality.ambient_light import (
+    LAMPS,
+    THRESHOLD,
+    ambient_light,
+    assessable,
+    find_leak,
+    smallest_leak,
+)
+from leafledger.quality.ambient_light import (
+    MERCURY as MERCURY_LAMP,
+)
+
+AXIS = np.arange(400.0, 1000.5, 1.0)
+
+
+def noisy(clean: np.ndarray, noise: float, rng: np.random.Generator) -> np.ndarray:
+    return clean + rng.normal(size=clean.shape) * noise
+
+
+def test_lines_stand_where_they_were_measured() -> None:
+    # Sansonetti, Salit & Reader 1996, Appl. Opt. 35:74-77, air wavelengths.
+    published = {404.6565, 435.8335, 546.0750, 576.9610, 579.0670}
+    assert {x.wavelength_nm for group in MERCURY_LAMP.groups for x in group} == published
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_clean_leaves_are_rarely_called(known: bool) -> None:
+    rng = np.random.default_rng(41)
+    clean = np.repeat(any_leaves(AXIS, 400, rng), 5, axis=0)
+    u = np.full(clean.shape, 0.003)
+    called = find_leak(AXIS, noisy(clean, 0.003, rng), u if known else None).called
+    assert called.sum() <= 6  # 2 expected at 1 in 1,000; more than 6 would be 1 in 200
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("known", [True, False])
+@pytest.mark.parametrize("noise", [0.0002, 0.003, 0.005])
+def test_fewer_than_one_clean_leaf_in_a_thousand(noise: float, known: bool) -> None:
+    rng = np.random.default_rng(42)
+    clean = any_leaves(AXIS, 2000, rng)
+    n_called = 0
+    for _ in range(5):
+        u = np.full(clean.shape, noise) if known else None
+        n_called += int(find_leak(AXIS, noisy(clean, noise, rng), u).called.sum())
+    assert n_called <= 10, f"{n_called} of 10,000"
+
+
+@pytest.mark.parametrize("lines", [MERCURY, TRI_BAND], ids=["mercury", "tri-band"])
+@pytest.mark.parametrize(("step", "noise"), [(1.0, 0.003), (0.4, 0.005)])
+def test_one_percent_leak_is_seen_nine_times_in_ten(
+    lines: dict[float, float], step: float, noise: float
+) -> None:
+    rng = np.random.default_rng(43)
+    axis = np.arange(400.0, 1000.0 + step / 2, step)
+    clean = any_leaves(axis, 600, rng)
+    light = lamp(axis, lines, 1.5)
+    light /= light[np.argmin(np.abs(axis - 546.075))]
+    leak = find_leak(axis, noisy(clean + 0.01 * light, noise, rng), np.full(clean.shape, noise))
+    assert leak.called.mean() >= 0.9
+
+
+def test_height_of_a_clear_leak_is_recovered() -> None:
+    rng = np.random.default_rng(44)
+    clean = any_leaves(AXIS, 50, rng)
+    leak = find_leak(AXIS, noisy(clean + 0.05 * lamp(AXIS, MERCURY, 2.5), 0.002, rng), None)
+    assert leak.called.all()
+    assert np.median(leak.height) == pytest.approx(0.05, rel=0.15)
+    assert {LAMPS[k].name for k in leak.lamp} == {"mercury lines"}
+
+
+def _illuminant(name: str) -> np.ndarray:
+    import colour
+
+    table = colour.SDS_ILLUMINANTS[name]
+    return np.interp(AXIS, table.wavelengths, table.values)
+
+
+@pytest.mark.parametrize("name", ["LED-B1", "LED-B3", "LED-B5", "LED-V1", "A", "D65"])
+@pytest.mark.parametrize("leak", [0.02, 0.2])
+def test_lamps_without_lines_are_not_called(name: str, leak: float) -> None:
+    # CIE 15:2018 illuminants as tabulated in the package colour-science. The table's 5 nm steps
+    # are smoothed so that the kinks of linear interpolation are not taken for lines.
+    import colour
+    from scipy.interpolate import CubicSpline
+
+    table = colour.SDS_ILLUMINANTS[name]
+    smooth = CubicSpline(table.wavelengths, table.values)(np.minimum(AXIS, 780.0))
+    rng = np.random.default_rng(45)
+    clean = np.repeat(any_leaves(AXIS, 100, rng), 3, axis=0)
+    light = leak * smooth / smooth.max()
+    called = find_leak(AXIS, noisy(clean + light, 0.003, rng), np.full(clean.shape, 0.003)).called
+    assert called.sum() <= 2
+
+
+@pytest.mark.parametrize("name", ["FL2", "FL8", "FL3.1", "FL11", "FL12", "FL3.9"])
+def test_fluorescent_illuminants_are_called(name: str) -> None:
+    # CIE 15:2018 through colour-science: the 5 nm tables broaden every line, so the leak is larger.
+    power = _illuminant(name)
+    rng = np.random.default_rng(46)
+    clean = any_leaves(AXIS, 60, rng)
+    leak = noisy(clean + 0.08 * power / power.max(), 0.002, rng)
+    assert find_leak(AXIS, leak, np.full(clean.shape, 0.002)).called.mean() >= 0.9
+
+
+@pytest.mark.parametrize("height", [0.01, 0.03, 0.2])
+def test_a_hot_pixel_at_546_alone_is_not_called(height: float) -> None:
+    rng = np.random.default_rng(47)
+    clean = np.repeat(any_leaves(AXIS, 100, rng), 3, axis=0)
+    spiked = noisy(clean, 0.003, rng)
+    spiked[:, np.argmin(np.abs(AXIS - 546))] += height
+    assert find_leak(AXIS, spiked, np.full(clean.shape, 0.003)).called.mean() <= 0.10
+
+
+def test_coarse_or_short_axes_are_not_assessed() -> None:
+    assert assessable(AXIS)
+    assert not assessable(np.arange(400.0, 1000.0, 10.0))
+    assert not assessable(np.arange(700.0, 1000.0, 1.0))
+
+
+def test_flag_says_where_and_how_much() -> None:
+    rng = np.random.default_rng(48)
+    clean = any_leaves(AXIS, 2, rng)
+    clean[1] += 0.04 * lamp(AXIS, MERCURY, 1.5)
+    (flag,) = ambient_light(["a", "b"], AXIS, noisy(clean, 0.002, rng), None)
+    assert (flag.scan, flag.check, flag.severity) == ("b", "ambient_light", "fault")
+    assert flag.value > flag.threshold >= THRESHOLD
+    assert flag.wavelength_nm == pytest.approx(546.1, abs=0.1)
+    assert "% reflectance near 546 nm" in flag.sentence
+
+
+def test_smallest_leak_grows_with_noise() -> None:
+    rng = np.random.default_rng(49)
+    clean = any_leaves(AXIS, 200, rng)
+    seen = [
+        float(np.median(smallest_leak(AXIS, noisy(clean, n, rng), np.full(clean.shape, n))))
+        for n in (0.003, 0.01)
+    ]
+    assert seen[1] == pytest.approx(seen[0] * 10 / 3, rel=0.15)
+    assert 0.005 < seen[0] < 0.0125
