@@ -1,0 +1,241 @@
+"""Fourth part of the page: what tells the groups apart, and how well."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from leafledger.report.class_figures import (
+    accuracy_path,
+    confusion_matrix,
+    draw_confusions,
+    draw_path,
+    draw_permutation,
+    draw_rivals,
+)
+from leafledger.report.drawing import Book, Plate
+from leafledger.report.gather import ClassTables, Material
+from leafledger.report.numbers import known, number
+from leafledger.report.term_figures import Training, draw_importance, draw_loadings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_CHOSEN = ("n_components", "chosen_n_components", "chosen", "n_components_chosen")
+_TOLD_ELSEWHERE = ("sentence", "warnings", "validation_curve", "loading_cosine", "digest")
+_LONG_LIST = 12
+_SPECTRA = ("spectrum_mean", "spectrum_sd", "spectrum_minimum", "spectrum_maximum")
+
+
+def apart(material: Material, book: Book) -> dict[str, Any] | None:
+    """Return what the fourth part of the page shows; ``None`` if no classes were asked for."""
+    tables = material.classes
+    if tables is None:
+        return None
+    chosen = chosen_count(tables)
+    classes = class_names(tables)
+    path = accuracy_path(tables.path)
+    has_confusion = len(tables.confusion) > 0
+    rivals = rival_rows(tables.rivals)
+    return {
+        "target": str(tables.summary.get("target", "")),
+        "classes": classes,
+        "chosen": chosen,
+        "sentence": str(tables.summary.get("sentence") or ""),
+        "summary": flat(tables.summary),
+        "path_plate": draw_path(book, path, chosen, _largest_share(tables)) if len(path) else None,
+        "path": path.to_dict("records"),
+        "confusions": _confusions(tables, classes, chosen),
+        "confusion_plate": draw_confusions(book, _validated(tables.confusion), classes, chosen)
+        if has_confusion
+        else None,
+        **_terms(tables, book, chosen),
+        "rivals": rivals,
+        "rivals_plate": draw_rivals(book, rivals) if rivals else None,
+        "permutation_plate": _permutation(tables, book),
+        "p": tables.summary.get("p_permutation"),
+    }
+
+
+def chosen_count(tables: ClassTables) -> int | None:
+    """Return the chosen number of latent variables, from the summary or the path."""
+    for key in _CHOSEN:
+        value = tables.summary.get(key)
+        if isinstance(value, Mapping):
+            value = next((value[k] for k in ("n_components", "value") if k in value), None)
+        if value is not None and known(value):
+            return int(value)
+    marked = tables.path[tables.path["chosen"].astype(bool)]["n_components"]
+    return int(marked.mode().iloc[0]) if len(marked) else None
+
+
+def class_names(tables: ClassTables) -> list[str]:
+    """Return the classes in the order of the summary, and any other that the tables name."""
+    told = [str(c) for c in tables.summary.get("classes") or []]
+    seen = sorted({*tables.confusion["true"], *tables.confusion["predicted"]} - set(told))
+    return told + seen
+
+
+def _validated(confusion: pd.DataFrame) -> pd.DataFrame:
+    outer = confusion[confusion["split"] == "outer"]
+    return outer if len(outer) else confusion[confusion["split"] == confusion["split"].iloc[0]]
+
+
+def _largest_share(tables: ClassTables) -> float | None:
+    counts = tables.predictions.drop_duplicates("scan")["true"].value_counts(normalize=True)
+    return float(counts.max()) if len(counts) else None
+
+
+def _confusions(
+    tables: ClassTables, classes: list[str], chosen: int | None
+) -> list[dict[str, Any]]:
+    """Return a confusion matrix for every number of latent variables."""
+    if not len(tables.confusion):
+        return []
+    frame = _validated(tables.confusion)
+    steps = sorted({int(n) for n in frame["n_components"]})
+    parts = {n: frame[frame["n_components"] == n] for n in steps}
+    return [{"n": n, "chosen": n == chosen, **_matrix(parts[n], classes)} for n in steps]
+
+
+def _matrix(part: pd.DataFrame, classes: list[str]) -> dict[str, Any]:
+    counts = {(r["true"], r["predicted"]): float(r["n_scans"]) for r in part.to_dict("records")}
+    shares = confusion_matrix(part, classes)
+    rows = [
+        {
+            "true": true,
+            "total": sum(counts.get((true, p), 0.0) for p in classes),
+            "cells": [
+                {
+                    "share": float(shares[i, j]),
+                    "n": counts.get((true, predicted), 0.0),
+                    "tint": round(float(shares[i, j]), 2),
+                    "right": i == j,
+                }
+                for j, predicted in enumerate(classes)
+            ],
+        }
+        for i, true in enumerate(classes)
+    ]
+    right = sum(counts.get((c, c), 0.0) for c in classes)
+    whole = all(n == round(n) for n in counts.values())
+    return {
+        "rows": rows,
+        "right": right,
+        "total": sum(counts.values()),
+        "decimals": 0 if whole else 1,
+    }
+
+
+def _terms(tables: ClassTables, book: Book, chosen: int | None) -> dict[str, Plate | None]:
+    terms = tables.terms
+    loadings = {int(n): part.sort_values("wavelength_nm") for n, part in _one(terms, "loading")}
+    vips = {int(n): part.sort_values("wavelength_nm") for n, part in _one(terms, "vip")}
+    plates: dict[str, Plate | None] = {"loadings_plate": None, "importance_plate": None}
+    training = _training(tables)
+    if loadings and training is not None:
+        axis = next(iter(loadings.values()))["wavelength_nm"].to_numpy(float)
+        values = {n: part["value"].to_numpy(float) for n, part in loadings.items()}
+        spread = {n: part["sd_resample"].to_numpy(float) for n, part in loadings.items()}
+        plates["loadings_plate"] = draw_loadings(book, axis, values, spread, training)
+    if vips:
+        n = chosen if chosen in vips else max(vips)
+        part = vips[n]
+        plates["importance_plate"] = draw_importance(
+            book,
+            part["wavelength_nm"].to_numpy(float),
+            part["value"].to_numpy(float),
+            n or chosen or 1,
+        )
+    return plates
+
+
+def _one(terms: pd.DataFrame, term: str) -> Any:
+    return terms[terms["term"] == term].groupby("component", sort=True)
+
+
+def _training(tables: ClassTables) -> Training | None:
+    """Return the training spectra in short, as the classifier saw them (after preprocessing)."""
+    told = {
+        name: part.sort_values("wavelength_nm")["value"].to_numpy(float)
+        for name, part in tables.terms.groupby("term")
+        if name in _SPECTRA
+    }
+    if len(told) < len(_SPECTRA):
+        return None
+    step = str(tables.summary.get("preprocessing") or "none").replace("_", " ")
+    mean, sd, low, high = (told[name] for name in _SPECTRA)
+    return Training(
+        mean,
+        sd,
+        low,
+        high,
+        n=tables.predictions["scan"].nunique(),
+        quantity="reflectance" if step == "none" else f"reflectance after {step}",
+    )
+
+
+def rival_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return each procedure with its accuracy by repeat (folds pooled) and the mean, best first."""
+    rows = []
+    for name, part in frame.groupby("procedure", sort=True):
+        pooled = part.groupby("repeat")[["n_correct", "n_scans"]].sum()
+        accuracy = pooled["n_correct"] / pooled["n_scans"]
+        rows.append(
+            {
+                "name": str(name).replace("_", " "),
+                "by_repeat": [float(a) for a in accuracy],
+                "mean": float(accuracy.mean()),
+                "lowest": float(accuracy.min()),
+                "highest": float(accuracy.max()),
+            }
+        )
+    return sorted(rows, key=lambda r: (-r["mean"], r["name"]))
+
+
+def _permutation(tables: ClassTables, book: Book) -> Plate | None:
+    frame = tables.permutation
+    observed = frame.loc[frame["draw"] == 0, "accuracy"].to_numpy(float)
+    drawn = frame.loc[frame["draw"] != 0, "accuracy"].to_numpy(float)
+    if not len(observed) or not len(drawn):
+        return None
+    return draw_permutation(book, drawn, float(observed[0]))
+
+
+def flat(value: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:
+    """Lay a nested summary out as pairs of words and shown value, in the order of its keys.
+
+    Examples
+    --------
+    >>> flat({"kappa": 0.41, "accuracy": {"estimate": 0.58716, "n_units": 24}})
+    [('kappa', '0.410'), ('accuracy, estimate', '0.587'), ('accuracy, n units', '24')]
+    """
+    pairs: list[tuple[str, str]] = []
+    for key, item in value.items():
+        if any(word in str(key) for word in _TOLD_ELSEWHERE) or _long(item):
+            continue
+        name = f"{prefix}{str(key).replace('_', ' ')}"
+        if isinstance(item, Mapping):
+            pairs += flat(item, f"{name}, ")
+        else:
+            pairs.append((name, _shown(item)))
+    return pairs
+
+
+def _long(item: Any) -> bool:
+    """Return whether a value is a table of its own and stays in its file."""
+    if not isinstance(item, list):
+        return False
+    return len(item) > _LONG_LIST or any(isinstance(i, Mapping | list) for i in item)
+
+
+def _shown(item: Any) -> str:
+    if item is None or item == []:
+        return "not known"
+    if isinstance(item, bool):
+        return "yes" if item else "no"
+    if isinstance(item, float):
+        return number(item)
+    if isinstance(item, list):
+        return ", ".join(_shown(i) for i in item)
+    return str(item)

@@ -1,0 +1,195 @@
+"""Figures of the classifier: how accurate, with how many latent variables, against what."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.report.drawing import Book, Plate, new_figure
+from leafledger.report.numbers import percent, short
+from leafledger.report.palette import FAINT, INK, RULE, looks
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Floats = NDArray[np.float64]
+SPLIT_WORDS = {
+    "outer": "validation (units left out)",
+    "training": "training (units the model has seen)",
+    "fixed": "fixed split",
+}
+
+
+def accuracy_path(path: pd.DataFrame) -> pd.DataFrame:
+    """Return accuracy by split and number of latent variables.
+
+    Folds are pooled within a repeat (correct over all scans); then mean, lowest and highest over
+    the repeats.
+
+    Parameters
+    ----------
+    path
+        classes/path.csv.
+
+    Returns
+    -------
+    DataFrame
+        split, n_components, mean, lowest, highest, n_repeats.
+    """
+    keys = ["split", "n_components"]
+    pooled = path.groupby([*keys, "repeat"], sort=True)[["n_correct", "n_scans"]].sum()
+    accuracy = (pooled["n_correct"] / pooled["n_scans"]).groupby(level=keys)
+    out = accuracy.agg(["mean", "min", "max", "count"]).reset_index()
+    return out.rename(columns={"min": "lowest", "max": "highest", "count": "n_repeats"})
+
+
+def draw_path(book: Book, table: pd.DataFrame, chosen: int | None, chance: float | None) -> Plate:
+    """Draw accuracy against the number of latent variables."""
+    figure = new_figure(6.4, 3.3)
+    axis = figure.subplots()
+    splits = [s for s in SPLIT_WORDS if (table["split"] == s).any()]
+    look = looks(splits)
+    for split in splits:
+        part = table[table["split"] == split]
+        x = part["n_components"].to_numpy(float)
+        low, high = part["lowest"].to_numpy(float), part["highest"].to_numpy(float)
+        axis.fill_between(x, low, high, color=look[split].colour, alpha=0.18, linewidth=0)
+        axis.plot(x, part["mean"], color=look[split].colour, marker=look[split].marker,
+                  markersize=4, linestyle=look[split].dashes, label=SPLIT_WORDS[split])  # fmt: skip
+    if chosen is not None:
+        axis.axvline(chosen, color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
+        axis.annotate(f"chosen: {chosen}", (chosen, 0.02), xycoords=("data", "axes fraction"),
+                      xytext=(4, 0), textcoords="offset points", fontsize=8)  # fmt: skip
+    if chance is not None:
+        axis.axhline(chance, color=FAINT, linewidth=0.8)
+        axis.annotate("largest class", (1, chance), xycoords=("axes fraction", "data"), ha="right",
+                      va="bottom", fontsize=7.5, color=FAINT)  # fmt: skip
+    axis.set_ylim(0, 1.02)
+    axis.set_xticks(sorted({int(n) for n in table["n_components"]}))
+    axis.set_xlabel("number of latent variables")
+    axis.set_ylabel("share of scans called right")
+    figure.legend(*axis.get_legend_handles_labels(), loc="outside upper left", ncols=2)
+    repeats = int(table["n_repeats"].max())
+    return book.add(
+        figure,
+        "accuracy_by_latent_variables",
+        "Accuracy against the number of latent variables",
+        f"Accuracy from 1 to {int(table['n_components'].max())} latent variables for "
+        f"{' and '.join(splits)}; {chosen} were chosen.",
+        f"Lines: mean over {repeats} repeats of the splitting; bands: lowest and highest repeat "
+        "(a spread over repeats, not a confidence interval). The number is chosen inside the "
+        "training part; the curve only shows what that choice meant."
+        + (" Grey line: accuracy of always naming the largest class." if chance else ""),
+    )
+
+
+def draw_confusions(
+    book: Book, confusion: pd.DataFrame, classes: Sequence[str], chosen: Any
+) -> Plate:
+    """Draw a confusion matrix at every number of latent variables, small, side by side."""
+    steps = sorted({int(n) for n in confusion["n_components"]})
+    columns = min(5, len(steps))
+    rows = -(-len(steps) // columns)
+    figure = new_figure(1.75 * columns + 0.9, 1.8 * rows + 0.7)
+    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
+    for axis, step in zip(axes, steps, strict=False):
+        part = confusion[confusion["n_components"] == step]
+        _draw_matrix(axis, confusion_matrix(part, classes))
+        axis.set_title(f"{step}" + (" (chosen)" if step == chosen else ""))
+    for spare in axes[len(steps) :]:
+        spare.set_axis_off()
+    ticks = range(len(classes))
+    axes[0].set_yticks(ticks, [short(c, 14) for c in classes])
+    axes[0].set_xticks(ticks, [short(c, 14) for c in classes])
+    for axis in axes[: len(steps)]:
+        axis.tick_params(axis="x", labelrotation=90, length=0)
+        axis.tick_params(axis="y", length=0)
+    figure.supxlabel("predicted", fontsize=8.5)
+    figure.supylabel("true", fontsize=8.5)
+    return book.add(
+        figure,
+        "confusion_matrices",
+        "Confusion matrices at every number of latent variables",
+        f"Share of each true class by predicted class at {len(steps)} numbers of latent variables.",
+        "Heading: number of latent variables. Numbers: per cent of the scans of the true class "
+        "(row), called as the column says, in units that were left out of training; rows add up "
+        "to 100.",
+        wide=True,
+    )
+
+
+def confusion_matrix(part: pd.DataFrame, classes: Sequence[str]) -> Floats:
+    """Return shares of the true class, shape ``(n_classes, n_classes)``, rows true."""
+    out = np.zeros((len(classes), len(classes)))
+    place = {name: i for i, name in enumerate(classes)}
+    for row in part.to_dict("records"):
+        out[place[row["true"]], place[row["predicted"]]] = row["share_of_true"]
+    return out
+
+
+def _draw_matrix(axis: Any, shares: Floats) -> None:
+    axis.imshow(shares, cmap="Blues", vmin=0, vmax=1)
+    n = len(shares)
+    if n <= 8:
+        for i in range(n):
+            for j in range(n):
+                axis.text(j, i, f"{100 * shares[i, j]:.0f}", ha="center", va="center", fontsize=7,
+                          color="white" if shares[i, j] > 0.6 else INK)  # fmt: skip
+    for side in ("left", "bottom"):
+        axis.spines[side].set_visible(False)
+
+
+def draw_rivals(book: Book, table: Sequence[Mapping[str, Any]]) -> Plate:
+    """Draw the accuracy of rival procedures, a point per repeat."""
+    figure = new_figure(6.4, 0.42 * len(table) + 0.9)
+    axis = figure.subplots()
+    colour = looks("a")["a"].colour
+    for y, row in enumerate(table):
+        points = row["by_repeat"]
+        axis.plot(points, np.full(len(points), y), "o", color=colour, markerfacecolor="none",
+                  markersize=4, alpha=0.6)  # fmt: skip
+        axis.plot([row["mean"]], [y], "D", color=INK, markersize=5)
+    axis.set_yticks(range(len(table)), [short(str(row["name"]), 40) for row in table])
+    axis.set_ylim(len(table) - 0.5, -0.5)
+    axis.set_xlim(0, 1.02)
+    axis.grid(axis="x", color=RULE, linewidth=0.6)
+    axis.set_xlabel("share of scans called right")
+    most = max(len(r["by_repeat"]) for r in table)
+    return book.add(
+        figure,
+        "rivals",
+        "Other ways to tell the groups apart, on the same splits",
+        "Accuracy of rival procedures: "
+        + "; ".join(f"{r['name']} {percent(r['mean'])}" for r in table),
+        f"Open circles: one repeat of the splitting each, {most} in all; diamonds: their mean. "
+        "The spread over repeats is not a confidence interval.",
+    )
+
+
+def draw_permutation(book: Book, drawn: Floats, observed: float) -> Plate:
+    """Draw the accuracy under permuted labels and as observed."""
+    figure = new_figure(6.4, 2.6)
+    axis = figure.subplots()
+    lowest, highest = float(min(drawn.min(), observed)), float(max(drawn.max(), observed))
+    bins = np.linspace(lowest, highest + 1e-9, min(30, max(8, len(drawn) // 8)))
+    axis.hist(drawn, bins=bins, color=RULE, edgecolor=FAINT, linewidth=0.6)
+    axis.axvline(
+        observed, color=looks("ab")["b"].colour, linewidth=2, linestyle=looks("ab")["b"].dashes
+    )
+    axis.annotate("observed", (observed, 0.96), xycoords=("data", "axes fraction"), ha="right",
+                  va="top", xytext=(-4, 0), textcoords="offset points", fontsize=8)  # fmt: skip
+    axis.set_xlabel("share of scans called right, labels shuffled among units")
+    axis.set_ylabel("draws")
+    axis.yaxis.get_major_locator().set_params(integer=True)
+    reach = int(np.sum(drawn >= observed - 1e-12))
+    return book.add(
+        figure,
+        "permutation",
+        "Could chance have done as well?",
+        f"Histogram of the accuracy of {len(drawn)} permutations; observed {percent(observed)}.",
+        f"{len(drawn)} draws with the labels shuffled among units; {reach} reached the observed "
+        f"accuracy of {percent(observed)}. The same statistic, one repeat, on both sides.",
+    )

@@ -1,0 +1,151 @@
+"""Third part of the page: what happened over the days."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from leafledger.report.drawing import Book, Plate
+from leafledger.report.gather import Material
+from leafledger.report.groups import contrast_words
+from leafledger.report.index_figures import draw_courses, draw_effect_sizes
+from leafledger.report.numbers import (
+    method_words,
+    size_words,
+    unit_suffix,
+    verdict_words,
+    with_interval,
+)
+from leafledger.report.spectra_figures import draw_difference, draw_groups, summaries_by_group
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_HEADLINES = ("difference_in_change", "change")
+_METHODS = ("welch_t", "paired_t")
+
+
+def days(material: Material, book: Book) -> dict[str, Any]:
+    """Return what the third part of the page shows."""
+    words = contrast_words(material.days.sessions, material.groups.names, ["before", "mean_before"])
+    spectra = {
+        s: summaries_by_group(material.spectra, material.groups, s) for s in material.days.sessions
+    }
+    headline = headline_rows(material.effects)
+    contrasts = list(dict.fromkeys(headline["contrast"]))
+    contrasts.sort(key=lambda c: list(words).index(c) if c in words else len(words))
+    return {
+        "spectra_plate": draw_groups(book, material, spectra) if any(spectra.values()) else None,
+        "spectra_table": _spectra_table(spectra),
+        **_courses(material, book),
+        "primary": [effect_row(r, words) for r in _records(_primary(material.effects))],
+        "headline": _headline(material, headline, contrasts, words),
+        "all": [effect_row(r, words) for r in _records(material.effects)],
+        "sizes_plate": draw_effect_sizes(book, headline, contrasts, words),
+        "difference_plate": draw_difference(book, material.spectrum_effects, words),
+        "has_reference": bool((material.effects["question"] == "difference_in_change").any()),
+    }
+
+
+def headline_rows(effects: pd.DataFrame) -> pd.DataFrame:
+    """Return one row per index and contrast: the between-group difference, else the change.
+
+    Where several methods answered, the one of the primary contrast stands here, else the t-test.
+    """
+    for question in _HEADLINES:
+        rows = effects[(effects["question"] == question) & (effects["stratum"] == "all")]
+        if len(rows):
+            named = list(rows.loc[rows["primary"], "method"])
+            order = [*named, *_METHODS, *sorted(set(rows["method"]))]
+            rank = rows["method"].map({m: i for i, m in reversed(list(enumerate(order)))})
+            kept = rows.assign(rank=rank).sort_values("rank", kind="stable")
+            kept = kept.drop_duplicates(["index", "contrast"]).drop(columns="rank")
+            return kept.sort_values("primary", ascending=False, kind="stable")
+    return effects.iloc[:0]
+
+
+def _primary(effects: pd.DataFrame) -> pd.DataFrame:
+    return effects[effects["primary"].astype(bool)]
+
+
+def _courses(material: Material, book: Book) -> dict[str, Plate | None]:
+    there = list(dict.fromkeys(material.unit_indices["index"]))
+    shown = [i for i in material.catalogue if i in there] + [
+        i for i in there if i not in material.catalogue
+    ]
+    if not shown:
+        return {"primary_plate": None, "courses_plate": None}
+    named = [i for i in _primary(material.effects)["index"] if i in there][:1]
+    lone = (
+        draw_courses(book, material, named, "primary_index", f"{named[0]} over the days")
+        if named
+        else None
+    )
+    every = draw_courses(book, material, shown, "index_courses", "All indices over the days")
+    return {"primary_plate": lone, "courses_plate": every}
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
+
+
+def effect_row(row: dict[str, Any], words: dict[str, str]) -> dict[str, Any]:
+    """Return one row of effects.csv with its numbers written out beside the raw ones."""
+    value, low, high = with_interval(row["estimate"], row["ci_low"], row["ci_high"])
+    size, size_low, size_high = with_interval(
+        row["effect_size"], row["effect_low"], row["effect_high"]
+    )
+    return {
+        **row,
+        "question_words": str(row["question"]).replace("_", " "),
+        "method_words": method_words(str(row["method"])),
+        "contrast_words": words.get(row["contrast"], str(row["contrast"])),
+        "shown": value,
+        "shown_low": low,
+        "shown_high": high,
+        "size": size,
+        "size_low": size_low,
+        "size_high": size_high,
+        "size_words": size_words(str(row["effect_size_name"])),
+        "suffix": unit_suffix(str(row["unit"])),
+        "verdict_words": verdict_words(str(row["verdict"])),
+    }
+
+
+def _headline(
+    material: Material, rows: pd.DataFrame, contrasts: list[str], words: dict[str, str]
+) -> dict[str, Any]:
+    """Lay the headline rows out as index by contrast."""
+    cells = {(r["index"], r["contrast"]): effect_row(r, words) for r in _records(rows)}
+    indices = list(dict.fromkeys(rows["index"]))
+    first = next(iter(cells.values()), None)
+    return {
+        "contrasts": [words.get(c, c) for c in contrasts],
+        "question": first["question_words"] if first else "",
+        "method": first["method_words"] if first else "",
+        "n_family": max((r["n_family"] for r in cells.values()), default=0),
+        "level": first["ci_level"] if first else None,
+        "rows": [
+            {
+                "index": index,
+                "unit": str(material.catalogue.get(index, {}).get("unit", "1")),
+                "cells": [cells.get((index, contrast)) for contrast in contrasts],
+            }
+            for index in indices
+        ],
+    }
+
+
+def _spectra_table(spectra: dict[str, Any]) -> list[dict[str, Any]]:
+    return [
+        {
+            "session": session,
+            "group": name,
+            "n_units": summary.n_units,
+            "n_scans": summary.n_scans,
+            "mean": float(summary.mean.mean()),
+            "low": float(summary.low.min()),
+            "high": float(summary.high.max()),
+        }
+        for session, groups in spectra.items()
+        for name, summary in groups.items()
+    ]

@@ -1,0 +1,167 @@
+"""Everything the report reads, in memory."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from leafledger.records.job import Job
+from leafledger.report.groups import Days, Groups, days_of, groups_of
+from leafledger.study.columns import FLAGS, TEXT
+from leafledger.study.spectra import Spectra, load_spectra
+from leafledger.study.tables import (
+    SpectraTable,
+    neutral,
+    read_csv,
+    read_json,
+    read_parquet,
+    read_spectra,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class ClassTables:
+    """What the classifier left behind."""
+
+    path: pd.DataFrame
+    predictions: pd.DataFrame
+    confusion: pd.DataFrame
+    terms: pd.DataFrame
+    permutation: pd.DataFrame
+    rivals: pd.DataFrame
+    summary: Mapping[str, Any]
+    model_card: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Material:
+    """A whole study as the report sees it; tables as contracts.md has them."""
+
+    title: str
+    question: str
+    design: Mapping[str, Any]
+    units: Mapping[str, Mapping[str, str]]
+    groups: Groups
+    days: Days
+    scans: Mapping[str, SpectraTable]
+    reflectance: Mapping[str, SpectraTable]
+    quality: Mapping[str, pd.DataFrame]
+    signal: Mapping[str, pd.DataFrame]
+    spectra: Spectra
+    accepted: pd.DataFrame
+    exclusions: pd.DataFrame
+    trusted: Mapping[str, Any]
+    session_effects: pd.DataFrame
+    catalogue: Mapping[str, Mapping[str, Any]]
+    validation: Mapping[str, Any]
+    unit_indices: pd.DataFrame
+    effects: pd.DataFrame
+    effects_summary: Mapping[str, Any]
+    spectrum_effects: pd.DataFrame
+    classes: ClassTables | None
+    records: Mapping[str, Mapping[str, Any]]
+
+    @property
+    def unit_word(self) -> str:
+        """The word for the experimental unit; ``scan`` where units are not known."""
+        return str(self.design.get("unit") or "scan")
+
+    @property
+    def unit_words(self) -> str:
+        """The same in the plural."""
+        word = self.unit_word
+        return word if word.endswith("s") else f"{word}s"
+
+
+def gather(job: Job) -> Material:
+    """Read every table of the study.
+
+    Raises
+    ------
+    InputFault
+        If the sessions do not share one wavelength axis.
+    """
+    settings, inputs = job.settings, job.inputs
+    design = settings["design"]
+    reflectance = job.by_session("reflectance")
+    sessions = list(design.get("sessions") or []) or [{"session": s} for s in reflectance]
+    units = settings.get("units") or {}
+    spectra = load_spectra(reflectance, inputs["accepted"], inputs["range"], units)
+    return Material(
+        title=settings["title"],
+        question=settings.get("question") or "",
+        design={**design, "sessions": sessions},
+        units=units,
+        groups=groups_of(design, units),
+        days=days_of(sessions),
+        scans={s: read_spectra(p, ()) for s, p in job.by_session("scans").items()},
+        reflectance={s: read_spectra(p, ()) for s, p in reflectance.items()},
+        quality={s: read_parquet(p) for s, p in job.by_session("quality").items()},
+        signal={s: read_parquet(p) for s, p in job.by_session("signal").items()},
+        spectra=spectra,
+        accepted=_table(inputs["accepted"]),
+        exclusions=_table(inputs["exclusions"]),
+        trusted=read_json(inputs["range"]),
+        session_effects=_table(inputs["session_effects"]),
+        catalogue=_entries(read_json(inputs["catalogue"])),
+        validation={
+            part: read_json(inputs[f"validation_{part}"])
+            for part in ("scans", "reflectance", "indices")
+        },
+        unit_indices=_table(inputs["unit_indices"]),
+        effects=_effects(inputs["effects"]),
+        effects_summary=read_json(inputs["effects_summary"]),
+        spectrum_effects=_table(inputs["spectrum_effects"]),
+        classes=_classes(inputs) if "classes_summary" in inputs else None,
+        records={
+            role.removeprefix("record/"): read_json(path)
+            for role, path in inputs.items()
+            if role.startswith("record/")
+        },
+    )
+
+
+def _classes(inputs: Mapping[str, Path]) -> ClassTables:
+    return ClassTables(
+        path=_table(inputs["classes_path"]),
+        predictions=_table(inputs["classes_predictions"]),
+        confusion=_table(inputs["classes_confusion"]),
+        terms=read_parquet(inputs["classes_terms"]),
+        permutation=_table(inputs["classes_permutation"]),
+        rivals=_table(inputs["classes_rivals"]),
+        summary=read_json(inputs["classes_summary"]),
+        model_card=read_json(inputs["model_card"]),
+    )
+
+
+def _table(path: Path) -> pd.DataFrame:
+    """Read a CSV; labels such as ``+N`` come back as typed, without the spreadsheet's guard."""
+    frame = read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
+    for name in frame.columns:
+        if name in TEXT:
+            frame[name] = [_typed(text) for text in frame[name]]
+    return frame
+
+
+def _typed(text: str) -> str:
+    bare = text[1:]
+    return bare if text.startswith("'") and neutral(bare) == text else text
+
+
+def _effects(path: Path) -> pd.DataFrame:
+    """Read effects.csv, the primary rows first."""
+    frame = _table(path)
+    return frame.sort_values("primary", ascending=False, kind="stable", ignore_index=True)
+
+
+def _entries(catalogue: Any) -> dict[str, dict[str, Any]]:
+    """Return index -> its entry, whether the catalogue is a list or keyed by index."""
+    inner = catalogue.get("indices", catalogue) if isinstance(catalogue, dict) else catalogue
+    if isinstance(inner, dict):
+        return {str(k): dict(v) for k, v in inner.items() if isinstance(v, dict)}
+    return {str(row["index"]): dict(row) for row in inner}

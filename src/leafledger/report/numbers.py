@@ -1,0 +1,195 @@
+"""How a number is written on the page: significant figures, a true minus, its unit."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+MINUS = "\N{MINUS SIGN}"
+MISSING = "\N{EN DASH}"
+_SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+_WORDS = {
+    "significant": "significant",
+    "not_significant": "not significant",
+    "equivalent": "equivalent",
+    "undefined": "undefined",
+}
+
+
+def known(value: Any) -> bool:
+    """Return whether ``value`` is a finite number."""
+    if value is None or isinstance(value, str | bool):
+        return False
+    return math.isfinite(float(value))
+
+
+def number(value: Any, digits: int = 3) -> str:
+    """Write a number with so many significant figures.
+
+    Examples
+    --------
+    >>> number(0.13612), number(-12345.6), number(0), number(None)
+    ('0.136', '−12346', '0', '–')
+    >>> number(2.5e-7), number(1.0)
+    ('2.50 × 10⁻⁷', '1.00')
+    """
+    if not known(value):
+        return MISSING
+    x = float(value)
+    if x == 0:
+        return "0"
+    exponent = math.floor(math.log10(abs(float(f"{x:.{digits - 1}e}"))))
+    if -5 < exponent < 6:
+        return fixed(x, max(0, digits - 1 - exponent))
+    mantissa = fixed(x / 10.0**exponent, digits - 1)
+    return f"{mantissa} × 10{str(exponent).translate(_SUPERSCRIPTS)}"
+
+
+def fixed(value: float, decimals: int) -> str:
+    """Write a number with so many decimals and a true minus sign.
+
+    Examples
+    --------
+    >>> fixed(-0.0004, 2), fixed(-1.255, 1)
+    ('0.00', '−1.3')
+    """
+    text = f"{value:.{decimals}f}"
+    if text.startswith("-"):
+        text = text[1:] if float(text) == 0 else MINUS + text[1:]
+    return text
+
+
+def with_interval(value: Any, low: Any, high: Any) -> tuple[str, str, str]:
+    """Write an estimate and its interval with the same decimals.
+
+    The half width of the interval gets two significant figures, as is usual for a stated
+    uncertainty (JCGM 100:2008, 7.2.6); an estimate without an interval gets three.
+
+    Examples
+    --------
+    >>> with_interval(0.13612, 0.1034, 0.1689)
+    ('0.136', '0.103', '0.169')
+    >>> with_interval(0.13612, None, None)
+    ('0.136', '–', '–')
+    """
+    if not (known(value) and known(low) and known(high)) or not float(high) > float(low):
+        return number(value), number(low), number(high)
+    half = (float(high) - float(low)) / 2
+    decimals = 1 - math.floor(math.log10(half))
+    if not 0 <= decimals <= 6:
+        return number(value), number(low), number(high)
+    return fixed(float(value), decimals), fixed(float(low), decimals), fixed(float(high), decimals)
+
+
+def p_value(value: Any) -> str:
+    """Write a p-value: three decimals (five about 0.05), ``< 0.001`` below.
+
+    Examples
+    --------
+    >>> p_value(0.04996)
+    '0.04996'
+    >>> p_value(0.0341), p_value(1e-9), p_value(1.0), p_value(float("nan"))
+    ('0.034', '< 0.001', '1.000', '–')
+    """
+    if not known(value):
+        return MISSING
+    p = float(value)
+    if p < 0.001:
+        return "< 0.001"
+    return fixed(p, 5 if 0.0495 <= p < 0.0505 else 3)
+
+
+def percent(value: Any) -> str:
+    """Write a fraction as a percentage.
+
+    Examples
+    --------
+    >>> percent(0.5871), percent(None)
+    ('58.7 %', '–')
+    """
+    return f"{fixed(100 * float(value), 1)} %" if known(value) else MISSING
+
+
+def whole(value: Any) -> str:
+    """Write a count, with thin spaces between thousands.
+
+    Examples
+    --------
+    >>> whole(12345.0), whole(None)
+    ('12\\u2009345', '–')
+    """
+    return f"{round(float(value)):,}".replace(",", "\N{THIN SPACE}") if known(value) else MISSING
+
+
+def unit_suffix(unit: str) -> str:
+    """Return the unit with the space before it; nothing for a plain number."""
+    return "" if unit in {"", "1"} else f" {unit}"
+
+
+def nm(value: Any) -> str:
+    """Write a wavelength to a tenth of a nanometre at most.
+
+    Examples
+    --------
+    >>> nm(428.0), nm(546.07), nm(None)
+    ('428', '546.1', '–')
+    """
+    return f"{round(float(value), 1):g}" if known(value) else MISSING
+
+
+def count(value: Any, decimals: int = 0) -> str:
+    """Write a count, or a mean of counts with decimals.
+
+    Examples
+    --------
+    >>> count(54.0), count(25.33, 1)
+    ('54', '25.3')
+    """
+    return fixed(float(value), decimals) if decimals and known(value) else whole(value)
+
+
+def method_words(method: str) -> str:
+    """Return a method as it is written in prose.
+
+    Examples
+    --------
+    >>> method_words("welch_t"), method_words("sign_flip")
+    ('Welch t', 'sign flip')
+    """
+    words = method.replace("_", " ")
+    return words.replace("welch", "Welch")
+
+
+def size_words(name: str) -> str:
+    """Return the name of an effect size as it is written in prose.
+
+    Examples
+    --------
+    >>> size_words("hedges_g_paired")
+    'Hedges g, paired'
+    """
+    known_names = {"hedges_g_paired": "Hedges g, paired", "hedges_g_independent": "Hedges g"}
+    return known_names.get(name, name.replace("_", " "))
+
+
+def verdict_words(verdict: str) -> str:
+    """Return the verdict as it is read aloud."""
+    return _WORDS.get(verdict, verdict.replace("_", " "))
+
+
+def plain(text: Any) -> str:
+    """Return text without control or invisible formatting characters.
+
+    Examples
+    --------
+    >>> plain("red" + chr(27) + "[31m")
+    'red�[31m'
+    """
+    kept = (c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in str(text))
+    return "".join(kept)
+
+
+def short(text: str, limit: int = 28) -> str:
+    """Cut a label so that it fits a figure; the tables show it whole."""
+    clean = plain(text)
+    return clean if len(clean) <= limit else clean[: limit - 1] + "…"

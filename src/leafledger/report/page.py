@@ -1,0 +1,78 @@
+"""The page: templates filled with the parts, style and script inside, nothing from outside."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup, escape
+
+from leafledger.report import numbers
+
+_HERE = Path(__file__).parent
+
+
+def render(parts: Mapping[str, Any]) -> str:
+    """Fill the page.
+
+    Parameters
+    ----------
+    parts
+        title, question, study (a :class:`~leafledger.report.gather.Material`), and the view of
+        each part of the page: found, trust, days, apart, made.
+
+    Returns
+    -------
+    str
+        HTML with style and script inside. The content security policy allows no request at all
+        and no script but ours, by its digest.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(_HERE / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        num=_data(numbers.number),
+        p=_data(numbers.p_value),
+        pct=_data(numbers.percent),
+        n=_data(numbers.whole),
+        cnt=_data(numbers.count),
+        nm=_data(numbers.nm),
+        told=_told,
+    )
+    script = _static("page.js")
+    return environment.get_template("page.html").render(
+        **parts,
+        style=Markup(_static("page.css")),  # noqa: S704 - our own file
+        script=Markup(script),  # noqa: S704 - our own file
+        script_digest=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+    )
+
+
+def _static(name: str) -> str:
+    return (_HERE / "static" / name).read_text(encoding="utf-8")
+
+
+def _data(write: Any) -> Any:
+    """Return a filter that shows a number rounded and keeps the whole one in the markup."""
+
+    def shown(value: Any, *options: Any) -> Markup:
+        text = write(value, *options)
+        if not numbers.known(value):
+            return escape(text)
+        return Markup('<data value="{}">{}</data>').format(repr(float(value)), text)
+
+    return shown
+
+
+def _told(text: Any) -> Markup:
+    """Return the user's text without control characters, escaped."""
+    return escape(numbers.plain(text))

@@ -1,0 +1,244 @@
+"""Figures of spectra: the signal of the references, the groups, and their difference."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from leafledger.report.drawing import Book, Plate, new_figure
+from leafledger.report.gather import Material
+from leafledger.report.groups import Groups
+from leafledger.report.numbers import known, number, short, whole
+from leafledger.report.palette import FAINT, INK, RULE, Look, looks
+from leafledger.report.summaries import SpectrumSummary, summarise_spectra, thinned
+from leafledger.study.spectra import Spectra
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_AXIS = "wavelength (nm)"
+
+
+def label_text(text: str) -> str:
+    """Return a label that a legend shows even if it begins with an underscore."""
+    cut = short(text)
+    return f"\N{ZERO WIDTH SPACE}{cut}" if cut.startswith("_") else cut
+
+
+def summaries_by_group(
+    spectra: Spectra, groups: Groups, session: str
+) -> dict[str, SpectrumSummary]:
+    """Return group -> summary of its accepted spectra in one session; empty groups are left out."""
+    rows = spectra.rows
+    here = (rows["session"] == session).to_numpy(dtype=bool)
+    group = np.array([groups.of_unit.get(unit, "all") for unit in rows["unit"]], dtype=object)
+    found = {}
+    for name in groups.names:
+        chosen = np.flatnonzero(here & (group == name))
+        if len(chosen):
+            part = rows.iloc[chosen]
+            found[name] = summarise_spectra(
+                spectra.reflectance[chosen], list(part["unit"]), list(part["leaf"])
+            )
+    return found
+
+
+def draw_groups(
+    book: Book, material: Material, by_session: Mapping[str, Mapping[str, SpectrumSummary]]
+) -> Plate:
+    """Draw mean, standard deviation band and extremes of every group, a panel per session."""
+    shown = [s for s in material.days.sessions if by_session.get(s)]
+    columns = 1 if len(shown) == 1 else 2 if len(shown) <= 4 else 3
+    rows = -(-len(shown) // columns)
+    figure = new_figure(3.6 * columns + (1.6 if columns == 1 else 0), 2.5 * rows + 0.6)
+    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
+    look = looks(material.groups.names)
+    wavelength_nm = material.spectra.wavelength_nm
+    for axis, session in zip(axes, shown, strict=False):
+        for name, summary in by_session[session].items():
+            _draw_summary(axis, wavelength_nm, summary, look[name])
+        axis.set_title(short(session))
+        axis.set_ylim(bottom=0)
+    _finish_grid(axes, len(shown), columns, _AXIS, "reflectance")
+    _legend(figure, material.groups.names, look)
+    return book.add(
+        figure,
+        "spectra_by_group",
+        "Reflectance spectra of the groups, session by session",
+        f"Reflectance against wavelength, one panel for each of {len(shown)} sessions, one line "
+        f"for each of {len(material.groups.names)} groups.",
+        _groups_caption(material, by_session),
+        wide=columns > 1,
+    )
+
+
+def _draw_summary(axis: Any, wavelength_nm: Any, summary: SpectrumSummary, look: Look) -> None:
+    step = thinned(wavelength_nm)
+    x = wavelength_nm[step]
+    if summary.sd is not None:
+        low, high = summary.mean - summary.sd, summary.mean + summary.sd
+        axis.fill_between(x, low[step], high[step], color=look.colour, alpha=0.2, linewidth=0)
+    for edge in (summary.low, summary.high):
+        axis.plot(x, edge[step], color=look.colour, linewidth=0.6, linestyle=look.dashes, alpha=0.6)
+    axis.plot(
+        x,
+        summary.mean[step],
+        color=look.colour,
+        linestyle=look.dashes,
+        marker=look.marker,
+        markersize=3.5,
+        markevery=max(1, len(x) // 9),
+    )
+
+
+def _groups_caption(
+    material: Material, by_session: Mapping[str, Mapping[str, SpectrumSummary]]
+) -> str:
+    word = material.unit_words
+    counts = "; ".join(
+        f"{session}: "
+        + ", ".join(f"{name} {s.n_units} {word} ({s.n_scans} scans)" for name, s in groups.items())
+        for session, groups in by_session.items()
+        if groups
+    )
+    lone = any(s.sd is None for groups in by_session.values() for s in groups.values())
+    return (
+        f"Thick lines: mean of the {material.unit_word} means. Bands: one standard deviation "
+        f"between {word} on either side"
+        + (f" (no band where a group has a single {material.unit_word})" if lone else "")
+        + ". Thin lines: lowest and highest single scan at each wavelength. Accepted scans in the "
+        f"trusted range. n: {counts}."
+    )
+
+
+def _finish_grid(axes: Any, used: int, columns: int, x_label: str, y_label: str) -> None:
+    for i, axis in enumerate(axes):
+        if i >= used:
+            axis.set_axis_off()
+            continue
+        if i % columns == 0:
+            axis.set_ylabel(y_label)
+        if i + columns >= used:
+            axis.set_xlabel(x_label)
+            axis.tick_params(labelbottom=True)
+
+
+def _legend(figure: Any, names: Sequence[str], look: Mapping[str, Look]) -> None:
+    from matplotlib.lines import Line2D
+
+    handles = [
+        Line2D([], [], color=look[n].colour, linestyle=look[n].dashes, marker=look[n].marker)
+        for n in names
+    ]
+    labels = [label_text(n) for n in names]
+    figure.legend(handles, labels, loc="outside upper left", ncols=min(4, len(names)))
+
+
+def draw_signal(book: Book, material: Material, threshold: float | None) -> Plate | None:
+    """Draw the signal-to-noise ratio of the white references against wavelength."""
+    signal = {s: frame for s, frame in material.signal.items() if len(frame)}
+    if not signal:
+        return None
+    figure = new_figure(7.2, 3.0)
+    axis = figure.subplots()
+    look = looks(list(signal))
+    for session, frame in signal.items():
+        x, y = frame["wavelength_nm"].to_numpy(float), frame["signal_to_noise"].to_numpy(float)
+        step = thinned(x, 400)
+        good = np.isfinite(y[step]) & (y[step] > 0)
+        axis.plot(
+            x[step][good],
+            y[step][good],
+            color=look[session].colour,
+            linestyle=look[session].dashes,
+            linewidth=1,
+            label=label_text(session),
+        )
+    start, stop = material.trusted["start_nm"], material.trusted["stop_nm"]
+    axis.axvspan(start, stop, color=RULE, alpha=0.45, linewidth=0, zorder=0)
+    axis.annotate("trusted range", ((start + stop) / 2, 0.03), xycoords=("data", "axes fraction"),
+                  ha="center", color=FAINT, fontsize=8)  # fmt: skip
+    if threshold:
+        axis.axhline(threshold, color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
+    _plain_log(axis)
+    axis.set_xlabel(_AXIS)
+    axis.set_ylabel("signal-to-noise ratio")
+    figure.legend(
+        *axis.get_legend_handles_labels(), loc="outside upper left", ncols=min(5, len(signal))
+    )
+    asked = f" Dotted line: the {number(threshold)} that was asked for." if threshold else ""
+    whites = ", ".join(f"{s} {int(f['n_references'].max())}" for s, f in signal.items())
+    return book.add(
+        figure,
+        "signal_to_noise",
+        "Signal-to-noise ratio of the white references",
+        f"Signal-to-noise ratio against wavelength for {len(signal)} sessions on a logarithmic "
+        f"scale; the trusted range from {start:g} to {stop:g} nm is shaded.",
+        f"One line per session. Number of white references: {whites}.{asked} Shaded: the trusted "
+        "range. The scale is logarithmic. A dark leaf has a lower ratio than the white panel.",
+    )
+
+
+def _plain_log(axis: Any) -> None:
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    axis.set_yscale("log")
+    axis.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5), numticks=8))
+    axis.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{y:g}"))
+    axis.yaxis.set_minor_formatter(NullFormatter())
+
+
+def draw_difference(book: Book, frame: pd.DataFrame, words: Mapping[str, str]) -> Plate | None:
+    """Draw the effect at every wavelength with its simultaneous band, a panel per contrast."""
+    rank = {name: i for i, name in enumerate(words)}
+    contrasts = sorted(set(frame["contrast"]), key=lambda c: (rank.get(c, len(rank)), c))
+    if not contrasts:
+        return None
+    columns = 1 if len(contrasts) == 1 else 2 if len(contrasts) <= 4 else 3
+    rows = -(-len(contrasts) // columns)
+    figure = new_figure(3.6 * columns + (1.6 if columns == 1 else 0), 2.3 * rows + 0.2)
+    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
+    for axis, contrast in zip(axes, contrasts, strict=False):
+        _draw_band(axis, frame[frame["contrast"] == contrast])
+        axis.set_title(short(words.get(contrast, contrast), 52), fontsize=8)
+    _finish_grid(axes, len(contrasts), columns, _AXIS, "reflectance difference")
+    return book.add(
+        figure,
+        "spectrum_difference",
+        "What the treatment did to the whole spectrum",
+        f"Estimated effect on reflectance against wavelength with a simultaneous band, "
+        f"{len(contrasts)} panels.",
+        _difference_caption(frame, contrasts, words),
+        wide=columns > 1,
+    )
+
+
+def _draw_band(axis: Any, part: pd.DataFrame) -> None:
+    x = part["wavelength_nm"].to_numpy(float)
+    estimate, low, high = (part[c].to_numpy(float) for c in ("estimate", "low", "high"))
+    step = thinned(x)
+    axis.axhline(0, color=INK, linewidth=0.7)
+    axis.fill_between(x[step], low[step], high[step], color=looks("a")["a"].colour, alpha=0.22,
+                      linewidth=0)  # fmt: skip
+    axis.plot(x[step], estimate[step], color=looks("a")["a"].colour)
+    apart = np.where((low > 0) | (high < 0), 0.02, np.nan)
+    axis.plot(x, apart, color=INK, linewidth=3, transform=axis.get_xaxis_transform(),
+              solid_capstyle="butt")  # fmt: skip
+
+
+def _difference_caption(
+    frame: pd.DataFrame, contrasts: Sequence[str], words: Mapping[str, str]
+) -> str:
+    counts = []
+    for contrast in contrasts:
+        part = frame[frame["contrast"] == contrast]
+        own, other = (part[c].iloc[0] for c in ("n_units", "n_units_reference"))
+        n = whole(own) + (f" and {whole(other)}" if known(other) else "")
+        counts.append(f"{words.get(contrast, contrast)}: {n}")
+    return (
+        "Line: estimate. Band: simultaneous interval, which holds all wavelengths together, so it "
+        "is adjusted for having looked at every one of them. Bar along the bottom: wavelengths "
+        f"where the band leaves zero out. No band: too few units. n of units: {'; '.join(counts)}."
+    )

@@ -1,0 +1,39 @@
+"use strict";
+(() => {
+  const all = document.getElementById("open-all");
+  if (all) {
+    all.hidden = false;
+    all.addEventListener("click", () => {
+      const open = all.getAttribute("aria-pressed") !== "true";
+      document.querySelectorAll("details:not(.step)").forEach((d) => { d.open = open; });
+      all.setAttribute("aria-pressed", String(open));
+      all.textContent = open ? "Close all folded parts" : "Open all folded parts";
+    });
+  }
+  document.querySelectorAll(".steps").forEach((box) => {
+    const steps = [...box.querySelectorAll("details.step")];
+    const control = box.querySelector(".step-control");
+    if (!control || steps.length < 2) return;
+    const slider = control.querySelector("input");
+    const told = control.querySelector("output");
+    const start = Math.max(0, steps.findIndex((s) => s.open));
+    const show = (i) => {
+      const at = Math.min(steps.length - 1, Math.max(0, i));
+      steps.forEach((s, j) => { s.hidden = j !== at; s.open = true; });
+      slider.value = String(at);
+      const said = steps[at].dataset.n + (at === start ? " (chosen)" : "");
+      slider.setAttribute("aria-valuetext", said + " latent variables");
+      told.textContent = said;
+    };
+    slider.max = String(steps.length - 1);
+    slider.addEventListener("input", () => show(Number(slider.value)));
+    control.querySelectorAll("button").forEach((b) => {
+      b.addEventListener("click", () => {
+        show(b.dataset.step === "chosen" ? start : Number(slider.value) + Number(b.dataset.step));
+      });
+    });
+    control.hidden = false;
+    box.classList.add("stepping");
+    show(start);
+  });
+})();

@@ -1,0 +1,132 @@
+"""Figures of what the classifier learned: loadings over their spectra, and importance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.report.drawing import Book, Plate, new_figure
+from leafledger.report.palette import FAINT, INK, RULE, looks
+from leafledger.report.summaries import thinned
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Training:
+    """The spectra a classifier learned from, in short; ``quantity`` says what they are."""
+
+    mean: Floats
+    sd: Floats
+    low: Floats
+    high: Floats
+    n: int
+    quantity: str
+
+
+def draw_loadings(
+    book: Book,
+    wavelength_nm: Floats,
+    loadings: Mapping[int, Floats],
+    spread: Mapping[int, Floats],
+    training: Training,
+) -> Plate:
+    """Draw the loading of every latent variable over the training spectra it comes from.
+
+    Parameters
+    ----------
+    wavelength_nm
+        Shape ``(n_wavelengths,)``.
+    loadings, spread
+        Latent variable -> loading, and its standard deviation over resamples of the units (NaN
+        where it is not known).
+    training
+        The spectra behind, on the same axis.
+    """
+    steps = sorted(loadings)
+    columns = min(3, len(steps))
+    rows = -(-len(steps) // columns)
+    figure = new_figure(3.2 * columns + 0.6, 1.85 * rows + 0.5)
+    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
+    cut = thinned(wavelength_nm, 100)
+    x = wavelength_nm[cut]
+    mean, sd = training.mean[cut], training.sd[cut]
+    low, high = training.low[cut], training.high[cut]
+    bottom = min(0.0, 1.05 * float(low.min()))
+    top = 1.05 * float(high.max())
+    span = 1.1 * max(float(np.abs(v).max()) for v in loadings.values())
+
+    def place(reflectance: Floats) -> Floats:
+        return (reflectance - bottom) / (top - bottom) * 2 * span - span
+
+    for i, (axis, step) in enumerate(zip(axes, steps, strict=False)):
+        axis.fill_between(x, place(low), place(high), color=RULE, alpha=0.5, linewidth=0)
+        axis.fill_between(x, place(mean - sd), place(mean + sd), color="#b9c3bc", linewidth=0)
+        axis.plot(x, place(mean), color=FAINT, linewidth=0.9)
+        if i % columns == columns - 1:
+            _right_scale(axis, bottom, top)
+        axis.axhline(0, color=INK, linewidth=0.5)
+        colour, value, sd_of = looks("a")["a"].colour, loadings[step][cut], spread[step][cut]
+        if np.isfinite(sd_of).all():
+            axis.fill_between(
+                x, value - sd_of, value + sd_of, color=colour, alpha=0.25, linewidth=0
+            )
+        axis.plot(x, value, color=colour, linewidth=1.4)
+        axis.set_ylim(-span, span)
+        axis.set_title(f"latent variable {step}", fontsize=8.5)
+    for i, axis in enumerate(axes):
+        if i >= len(steps):
+            axis.set_axis_off()
+        elif i + columns >= len(steps):
+            axis.tick_params(labelbottom=True)
+    figure.supxlabel("wavelength (nm)", fontsize=8.5)
+    figure.supylabel("loading (blue line)", fontsize=8.5)
+    resampled = any(bool(np.isfinite(v).any()) for v in spread.values())
+    return book.add(
+        figure,
+        "loadings",
+        "Loadings of the latent variables over the training spectra",
+        f"Loadings of {len(steps)} latent variables against wavelength, with the training spectra "
+        "behind.",
+        "Blue line: loading (left scale; sign chosen so that the largest weight is positive). "
+        + ("Blue band: its standard deviation over resamples of the units. " if resampled else "")
+        + f"Grey: the {training.n} training spectra (right scale, {training.quantity}): mean, one "
+        "standard deviation between scans, lowest and highest."
+        + (f" One wavelength in {cut.step} is drawn." if cut.step > 1 else ""),
+        wide=columns > 1,
+    )
+
+
+def _right_scale(axis: Any, bottom: float, top: float) -> None:
+    """Give a panel a right scale that runs from ``bottom`` to ``top`` over its whole height."""
+    right = axis.twinx()
+    right.set_ylim(bottom, top)
+    right.spines["right"].set_visible(True)
+
+
+def draw_importance(book: Book, wavelength_nm: Floats, vip: Floats, n_components: int) -> Plate:
+    """Draw the variable importance in projection."""
+    figure = new_figure(6.4, 2.5)
+    axis = figure.subplots()
+    cut = thinned(wavelength_nm, 400)
+    colour = looks("a")["a"].colour
+    axis.axhline(1, color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
+    axis.fill_between(wavelength_nm[cut], 1, vip[cut], where=vip[cut] > 1, color=colour, alpha=0.2,
+                      linewidth=0)  # fmt: skip
+    axis.plot(wavelength_nm[cut], vip[cut], color=colour)
+    axis.set_ylim(bottom=0)
+    axis.set_xlabel("wavelength (nm)")
+    axis.set_ylabel("importance (VIP)")
+    return book.add(
+        figure,
+        "importance",
+        "Which wavelengths the classifier leans on",
+        "Variable importance in projection against wavelength.",
+        f"Variable importance in projection of the model with {n_components} latent variables; its "
+        "mean square over wavelengths is 1 (dotted line). Above 1 is a rule of thumb, not a test: "
+        "neighbouring wavelengths carry the same information.",
+    )

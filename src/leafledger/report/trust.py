@@ -1,0 +1,218 @@
+"""Second part of the page: what went in, what was left out and why, and how far to trust it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from leafledger.report.drawing import Book
+from leafledger.report.expectations import suites
+from leafledger.report.gather import Material
+from leafledger.report.spectra_figures import draw_signal
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_FORMS = {
+    "text": "text",
+    "wide_table": "wide table",
+    "jcamp_dx": "JCAMP-DX",
+    "parquet": "Parquet",
+}
+_ROLES = ("sample", "white", "dark", "lamp", "ambient", "check")
+
+
+def trust(material: Material, book: Book) -> dict[str, Any]:
+    """Return what the second part of the page shows."""
+    return {
+        "sessions": [_session(material, row) for row in material.design["sessions"]],
+        "roles": _roles(material),
+        "units": _units(material),
+        "unit_columns": _unit_columns(material),
+        "unit_cells": _cells(material),
+        "exclusions": _exclusions(material),
+        "flags": _flags(material),
+        "range": _range(material),
+        "signal": _signal(material),
+        "signal_plate": draw_signal(book, material, _threshold(material)),
+        "unknown_u": [
+            s for s, t in material.reflectance.items() if t.metadata.get("u") == "unknown"
+        ],
+        "without_references": [
+            s
+            for s, t in material.reflectance.items()
+            if t.metadata.get("has_references") is False
+            or material.scans[s].metadata.get("quantity") == "reflectance"
+        ],
+        "session_effects": material.session_effects.to_dict("records"),
+        "suites": suites(material.validation),
+    }
+
+
+def _roles(material: Material) -> list[str]:
+    there = {role for table in material.scans.values() for role in table.rows["role"]}
+    return [role for role in _ROLES if role in there]
+
+
+def _session(material: Material, row: Mapping[str, Any]) -> dict[str, Any]:
+    name = str(row["session"])
+    table = material.scans[name]
+    rows = table.rows
+    accepted = material.accepted[material.accepted["session"] == name]
+    integration = rows["integration_ms"].to_numpy(dtype=float)
+    integration = integration[np.isfinite(integration)]
+    record = material.records.get(f"intake.{name}", {})
+    form = record.get("settings", {}).get("form", {}) if isinstance(record, Mapping) else {}
+    return {
+        "session": name,
+        "date": row.get("date") or "",
+        "phase": row.get("phase") or "",
+        "form": _FORMS.get(str(form.get("form", "")), ""),
+        "quantity": str(table.metadata.get("quantity", "")),
+        "n_files": rows["file"].nunique(),
+        "by_role": {str(k): int(v) for k, v in rows["role"].astype(str).value_counts().items()},
+        "n_units": accepted["unit"].nunique(),
+        "n_samples": len(accepted),
+        "n_excluded": int((~accepted["accepted"].astype(bool)).sum()),
+        "n_wavelengths": len(table.wavelength_nm),
+        "from_nm": float(table.wavelength_nm[0]),
+        "to_nm": float(table.wavelength_nm[-1]),
+        "integration": [float(integration.min()), float(integration.max())]
+        if len(integration)
+        else [],
+    }
+
+
+def _unit_columns(material: Material) -> list[str]:
+    design = material.design
+    first = [design.get("treatment"), design.get("block"), *(design.get("factors") or [])]
+    there = {name for row in material.units.values() for name in row}
+    ordered = [name for name in dict.fromkeys(first) if name in there]
+    return ordered + sorted(there - set(ordered))
+
+
+def _units(material: Material) -> list[dict[str, Any]]:
+    grouped = material.accepted.groupby("unit")["accepted"]
+    total, kept = grouped.size(), grouped.sum()
+    return [
+        {
+            "unit": unit,
+            "labels": dict(labels),
+            "n_scans": int(total.get(unit, 0)),
+            "n_accepted": int(kept.get(unit, 0)),
+        }
+        for unit, labels in sorted(material.units.items())
+    ]
+
+
+def _cells(material: Material) -> list[dict[str, Any]]:
+    """Count units by treatment and block."""
+    block = str(material.design.get("block") or "")
+    blocks = sorted({row.get(block, "") for row in material.units.values()}) if block else []
+    cells = []
+    for name in material.groups.names:
+        members = [u for u, g in material.groups.of_unit.items() if g == name]
+        counts = [sum(material.units[u].get(block, "") == b for u in members) for b in blocks]
+        cells.append(
+            {
+                "group": name,
+                "control": name == material.groups.control,
+                "n": len(members),
+                "blocks": list(zip(blocks, counts, strict=True)),
+            }
+        )
+    return cells
+
+
+def _exclusions(material: Material) -> dict[str, Any]:
+    accepted = material.accepted
+    out = accepted[~accepted["accepted"].astype(bool)]
+    rows = material.exclusions.to_dict("records")
+    rules: dict[str, dict[str, Any]] = {}
+    for row in rows:
+        rule = rules.setdefault(
+            str(row["rule"]), {"rule": str(row["rule"]).replace("_", " "), "out": [], "kept": []}
+        )
+        rule["out" if row["applied"] == "exclude" else "kept"].append(row["scan"])
+    return {
+        "n_out": len(out),
+        "n": len(accepted),
+        "rules": [rules[name] for name in sorted(rules)],
+        "rows": rows,
+        "decided": [row for row in rows if row["rule"] == "decision"],
+    }
+
+
+def _flags(material: Material) -> list[dict[str, Any]]:
+    """Count flagged scans by check and severity over the sessions, with one example each."""
+    found: dict[tuple[str, str], dict[str, Any]] = {}
+    for session, frame in material.quality.items():
+        for row in frame.to_dict("records"):
+            key = (str(row["severity"]), str(row["check"]))
+            entry = found.setdefault(
+                key,
+                {
+                    "check": key[1].replace("_", " "),
+                    "severity": key[0],
+                    "scans": set(),
+                    "sessions": [],
+                    "example": str(row["sentence"]),
+                },
+            )
+            entry["scans"].add(row["scan"])
+            if session not in entry["sessions"]:
+                entry["sessions"].append(session)
+    order = {"fault": 0, "outlier": 1, "notice": 2}
+    keys = sorted(found, key=lambda k: (order.get(k[0], 3), k[1]))
+    return [{**found[k], "n": len(found[k]["scans"])} for k in keys]
+
+
+def _range(material: Material) -> dict[str, Any]:
+    told = material.trusted
+    return {
+        "start": told["start_nm"],
+        "stop": told["stop_nm"],
+        "rule": told.get("rule", ""),
+        "why": _sentence(str(told.get("why") or "")),
+        "margin": told.get("margin_nm"),
+    }
+
+
+def _sentence(text: str) -> str:
+    """Return text that begins with a capital and ends in a full stop; nothing for nothing."""
+    return text[:1].upper() + text[1:].removesuffix(".") + "." if text else ""
+
+
+def _threshold(material: Material) -> float | None:
+    settings = material.records.get("acceptance", {}).get("settings", {})
+    asked = settings.get("range", {}).get("signal_to_noise") if isinstance(settings, dict) else None
+    return float(asked) if asked else None
+
+
+def _signal(material: Material) -> list[dict[str, Any]]:
+    start, stop = material.trusted["start_nm"], material.trusted["stop_nm"]
+    rows = []
+    for session, frame in material.signal.items():
+        inside = _inside(frame, start, stop)
+        if len(inside):
+            ratio = inside["signal_to_noise"].to_numpy(dtype=float)
+            at = inside["wavelength_nm"].to_numpy(dtype=float)
+            rows.append(
+                {
+                    "session": session,
+                    "median": float(np.median(ratio)),
+                    "worst": float(ratio.min()),
+                    "worst_nm": float(at[ratio.argmin()]),
+                    "n_references": int(inside["n_references"].max()),
+                }
+            )
+    return rows
+
+
+def _inside(frame: pd.DataFrame, start: float, stop: float) -> pd.DataFrame:
+    at = frame["wavelength_nm"].to_numpy(dtype=float)
+    known = np.isfinite(frame["signal_to_noise"].to_numpy(dtype=float))
+    inside: pd.DataFrame = frame.loc[(at >= start) & (at <= stop) & known]
+    return inside

@@ -1,0 +1,18 @@
+"""One page of a whole study, drawn once for all tests of this folder."""
+
+from __future__ import annotations
+
+import pages
+import pytest
+import tables
+
+from leafledger.report.stage import run
+
+
+@pytest.fixture(scope="session")
+def whole(tmp_path_factory):
+    made = tables.make(tmp_path_factory.mktemp("whole"))
+    made.outcome = run(made.job())
+    made.page = made.job().outputs["report"].read_text(encoding="utf-8")
+    made.seen = pages.read(made.page)
+    return made

@@ -1,0 +1,58 @@
+"""Reads a page back: enough of HTML to check what a reader would see."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from html.parser import HTMLParser
+
+VOID = {"meta", "img", "br", "input", "link", "hr"}
+
+
+@dataclass
+class Seen(HTMLParser):
+    """Tags, attributes, values and text of a page."""
+
+    tags: list[tuple[str, dict[str, str | None]]] = field(default_factory=list)
+    values: list[tuple[float, str]] = field(default_factory=list)
+    texts: list[str] = field(default_factory=list)
+    scripts: list[str] = field(default_factory=list)
+    stack: list[str] = field(default_factory=list)
+    unbalanced: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag == "data":
+            self.values.append((float(dict(attrs)["value"] or "nan"), ""))
+        if tag not in VOID:
+            self.stack.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        if not self.stack or self.stack.pop() != tag:
+            self.unbalanced.append(tag)
+
+    def handle_data(self, data: str) -> None:
+        if self.stack and self.stack[-1] == "script":
+            self.scripts.append(data)
+            return
+        if self.stack and self.stack[-1] == "style":
+            return
+        if self.stack and self.stack[-1] == "data":
+            self.values[-1] = (self.values[-1][0], data)
+        self.texts.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.texts).split())
+
+
+def read(page: str) -> Seen:
+    seen = Seen()
+    seen.feed(page)
+    seen.close()
+    return seen
