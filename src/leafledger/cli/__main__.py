@@ -1,0 +1,5 @@
+"""``python -m leafledger.cli``."""
+
+from leafledger.cli.main import main
+
+main()
