@@ -8,8 +8,10 @@ from leafledger.runner.workflow import StudyWorkflow
 min_version("9.27")
 
 workflow_of_study = StudyWorkflow(Path.cwd(), config)
-STEP = workflow_of_study.step
 SESSIONS = workflow_of_study.sessions
+
+# Every rule calls `step RULE [SESSION]`, which this defines: one task, one thread, one process.
+shell.prefix(workflow_of_study.step)
 
 
 wildcard_constraints:

@@ -12,7 +12,6 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.quality.acceptance_stage import run
-from leafledger.quality.decisions import read_decisions
 from leafledger.quality.flags import Flag, flag_table
 from leafledger.quality.session_effects import session_effects
 from leafledger.quality.trusted_range import found_range, stated_range
@@ -25,6 +24,7 @@ from leafledger.study.columns import (
     SIGNAL,
     TEXT,
 )
+from leafledger.study.decisions import read_decisions
 from leafledger.study.tables import read_csv, read_json, write_parquet, write_spectra
 
 AXIS = np.arange(400.0, 1001.0, 1.0)
@@ -156,7 +156,9 @@ def test_decisions_rule_in_both_directions_and_the_last_row_wins(tmp_path: Path)
     table = read_csv(job.outputs["exclusions"], text=tuple(TEXT))
     mine = table[table["rule"] == "decision"].set_index("scan")
     assert mine.loc["day4-p1-1", "reason"] == "looked again,\nit is fine"
-    assert mine.loc["day8-p3-1", "reason"] == "'=clip open"  # a spreadsheet must not run it
+    assert mine.loc["day8-p3-1", "reason"] == "=clip open"
+    on_disk = job.outputs["exclusions"].read_text(encoding="utf-8")
+    assert ",'=clip open," in on_disk, "a spreadsheet must not run it"
     assert mine.loc["day8-p3-1", "when"] == "2026-05-12T10:00:00"
 
 

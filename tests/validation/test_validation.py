@@ -204,10 +204,12 @@ def study(
             ("scan", "index"),
         )
         inputs |= {f"{kind}/{session}": path for kind, path in paths.items()}
+    inputs["catalogue"] = folder / "results/indices/catalogue.json"
+    write_json(inputs["catalogue"], {"indices": [{"index": name} for name in NAMES]})
     inputs["range"] = folder / "results/range.json"
     write_json(inputs["range"], {"start_nm": 510.0, "stop_nm": 790.0})
     outputs = {name: folder / f"results/validation/{name}.json" for name in (*SUITES, "passed")}
-    settings = {"severity": dict.fromkeys(SUITES, severity), "scans": SHEET, "indices": NAMES}
+    settings = {"severity": dict.fromkeys(SUITES, severity), "scans": SHEET}
     return Job("validation", None, settings, inputs, outputs, folder)
 
 

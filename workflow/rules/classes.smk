@@ -20,7 +20,7 @@ rule classes:
     params:
         key_json=workflow_of_study.key_json("classes"),
     shell:
-        STEP + " classes > {log:q} 2>&1"
+        "step classes > {log:q} 2>&1"
 
 
 rule rivals:
@@ -38,4 +38,4 @@ rule rivals:
     params:
         key_json=workflow_of_study.key_json("rivals"),
     shell:
-        STEP + " rivals > {log:q} 2>&1"
+        "step rivals > {log:q} 2>&1"

@@ -12,7 +12,7 @@ rule unit_means:
     params:
         key_json=workflow_of_study.key_json("unit_means"),
     shell:
-        STEP + " unit_means > {log:q} 2>&1"
+        "step unit_means > {log:q} 2>&1"
 
 
 rule effects:
@@ -34,4 +34,4 @@ rule effects:
     params:
         key_json=workflow_of_study.key_json("effects"),
     shell:
-        STEP + " effects > {log:q} 2>&1"
+        "step effects > {log:q} 2>&1"

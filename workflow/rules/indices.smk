@@ -8,7 +8,7 @@ rule catalogue:
     params:
         key_json=workflow_of_study.key_json("catalogue"),
     shell:
-        STEP + " catalogue > {log:q} 2>&1"
+        "step catalogue > {log:q} 2>&1"
 
 
 rule indices:
@@ -23,4 +23,4 @@ rule indices:
     params:
         key_json=workflow_of_study.key_json("indices"),
     shell:
-        STEP + " indices {wildcards.session:q} > {log:q} 2>&1"
+        "step indices {wildcards.session:q} > {log:q} 2>&1"

@@ -9,4 +9,4 @@ rule intake:
     params:
         key_json=workflow_of_study.key_json("intake"),
     shell:
-        STEP + " intake {wildcards.session:q} > {log:q} 2>&1"
+        "step intake {wildcards.session:q} > {log:q} 2>&1"

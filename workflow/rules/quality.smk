@@ -13,7 +13,7 @@ rule quality:
     params:
         key_json=workflow_of_study.key_json("quality"),
     shell:
-        STEP + " quality {wildcards.session:q} > {log:q} 2>&1"
+        "step quality {wildcards.session:q} > {log:q} 2>&1"
 
 
 rule acceptance:
@@ -33,4 +33,4 @@ rule acceptance:
     params:
         key_json=workflow_of_study.key_json("acceptance"),
     shell:
-        STEP + " acceptance > {log:q} 2>&1"
+        "step acceptance > {log:q} 2>&1"

@@ -10,4 +10,4 @@ rule reflectance:
     params:
         key_json=workflow_of_study.key_json("reflectance"),
     shell:
-        STEP + " reflectance {wildcards.session:q} > {log:q} 2>&1"
+        "step reflectance {wildcards.session:q} > {log:q} 2>&1"

@@ -11,4 +11,4 @@ rule report:
     params:
         key_json=workflow_of_study.key_json("report"),
     shell:
-        STEP + " report > {log:q} 2>&1"
+        "step report > {log:q} 2>&1"

@@ -5,6 +5,7 @@ rule validation:
         reflectance=expand("results/reflectance/{session}.parquet", session=SESSIONS),
         indices=expand("results/indices/{session}.parquet", session=SESSIONS),
         range="results/range.json",
+        catalogue="results/indices/catalogue.json",
     output:
         scans="results/validation/scans.json",
         reflectance="results/validation/reflectance.json",
@@ -16,4 +17,4 @@ rule validation:
     params:
         key_json=workflow_of_study.key_json("validation"),
     shell:
-        STEP + " validation > {log:q} 2>&1"
+        "step validation > {log:q} 2>&1"

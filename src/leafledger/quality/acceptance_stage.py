@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
-from leafledger.quality.decisions import read_decisions
 from leafledger.quality.exclusions import excluded_scans, exclusions
 from leafledger.quality.flags import Flag
 from leafledger.quality.session_effects import (
@@ -27,6 +26,7 @@ from leafledger.quality.trusted_range import (
 )
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.columns import ACCEPTED, EXCLUSIONS, SESSION_EFFECTS
+from leafledger.study.decisions import Decision, read_decisions, standing
 from leafledger.study.tables import (
     SpectraTable,
     read_parquet,
@@ -45,10 +45,10 @@ def run(job: Job) -> Outcome:
     """Combine the checks of all sessions with the decisions of people."""
     rows = [dict(row) for row in job.settings["scans"]]
     samples = {str(row["scan"]) for row in rows}
-    decisions = {}
+    decisions: dict[str, Decision] = {}
     if "decisions" in job.inputs:
         path = job.inputs["decisions"]
-        decisions = read_decisions(path, job.shown(path), samples)
+        decisions = standing(read_decisions(path, job.shown(path), samples))
     flags = [flag for path in job.by_session("quality").values() for flag in _flags(path)]
     table = exclusions(flags, samples, decisions, str(job.settings["apply"]))
     excluded = excluded_scans(table, samples)

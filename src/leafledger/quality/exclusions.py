@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from leafledger.quality.decisions import Decision
 from leafledger.quality.flags import RANK, Flag
+from leafledger.study.decisions import Decision
 
 APPLIED_SEVERITIES: dict[str, frozenset[str]] = {
     "none": frozenset(),

@@ -13,7 +13,6 @@ from leafledger.study.columns import FLAGS, TEXT
 from leafledger.study.spectra import Spectra, load_spectra
 from leafledger.study.tables import (
     SpectraTable,
-    neutral,
     read_csv,
     read_json,
     read_parquet,
@@ -140,17 +139,7 @@ def _classes(inputs: Mapping[str, Path]) -> ClassTables:
 
 
 def _table(path: Path) -> pd.DataFrame:
-    """Read a CSV; labels such as ``+N`` come back as typed, without the spreadsheet's guard."""
-    frame = read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
-    for name in frame.columns:
-        if name in TEXT:
-            frame[name] = [_typed(text) for text in frame[name]]
-    return frame
-
-
-def _typed(text: str) -> str:
-    bare = text[1:]
-    return bare if text.startswith("'") and neutral(bare) == text else text
+    return read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
 
 
 def _effects(path: Path) -> pd.DataFrame:

@@ -62,8 +62,13 @@ class StudyWorkflow:
 
     @property
     def step(self) -> str:
-        """The command that does one task; one thread of linear algebra, set before Python."""
-        return f"exec env {_THREADS} {shlex.quote(sys.executable)} -m leafledger.runner.step"
+        """The shell function that does one task; linear algebra gets one thread, set before Python.
+
+        Braces are doubled because Snakemake formats the text. ``exec`` makes the task the very
+        process that Snakemake started, so that it ends when Snakemake is killed.
+        """
+        python = shlex.quote(sys.executable).replace("{", "{{").replace("}", "}}")
+        return f'step() {{{{ exec env {_THREADS} {python} -m leafledger.runner.step "$@"; }}}}; '
 
     @property
     def session_pattern(self) -> str:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from pathlib import Path
 
-from leafledger.errors import Problem, nearest, quoted
-from leafledger.study.sheets import Row, Sheet
+from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.study.sheets import Row, Sheet, read_sheet
 
 FILE = "decisions.csv"
 COLUMNS = ("scan", "action", "reason", "by", "when")
@@ -22,6 +23,39 @@ class Decision:
     reason: str
     by: str
     when: str
+
+
+def read_decisions(path: Path, shown: str, samples: Collection[str]) -> list[Decision]:
+    """Read a decisions file; lines that begin with ``#`` and unknown columns are passed over.
+
+    Parameters
+    ----------
+    path, shown
+        The file and its path in messages.
+    samples
+        Ids of the leaf scans of the study.
+
+    Returns
+    -------
+    list of Decision
+        In file order.
+
+    Raises
+    ------
+    InputFault
+        With every row at fault: unknown scan, unknown action, no reason, no name.
+    """
+    decisions, problems = decisions_of(
+        read_sheet(path, shown, required=COLUMNS, comments=True), samples
+    )
+    if problems:
+        raise InputFault(problems)
+    return decisions
+
+
+def standing(decisions: Iterable[Decision]) -> dict[str, Decision]:
+    """Return scan -> the decision that holds: of several for one scan, the last."""
+    return {decision.scan: decision for decision in decisions}
 
 
 def decisions_of(sheet: Sheet, scans: Collection[str]) -> tuple[list[Decision], list[Problem]]:

@@ -162,7 +162,7 @@ _SPECTRA = ("reflectance/*", "accepted", "range", "passed")
 _STUDY_INPUTS: dict[str, tuple[str, ...]] = {
     "acceptance": ("quality/*", "signal/*", "reflectance/*"),
     "catalogue": (),
-    "validation": ("scans/*", "reflectance/*", "indices/*", "range"),
+    "validation": ("scans/*", "reflectance/*", "indices/*", "range", "catalogue"),
     "unit_means": ("indices/*", "accepted", "passed"),
     "effects": (
         "unit_indices",

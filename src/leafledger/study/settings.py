@@ -120,11 +120,9 @@ def _validation(study: Study) -> Settings:
     def roles(session: str) -> list[dict[str, str]]:
         return [{"scan": s.scan, "role": s.role} for s in study.scans if s.session == session]
 
-    indices = study.definition.indices
     return {
         "severity": _dump(study.definition.quality.severity),
         "scans": {session: roles(session) for session in study.session_ids},
-        "indices": [*indices.use, *(f.index for f in indices.formulas)],
     }
 
 

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING
 
 from leafledger.errors import InputFault, Problem
 from leafledger.study import cross_checks
-from leafledger.study.decisions import COLUMNS as DECISION_COLUMNS
 from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.decisions import Decision, decisions_of
+from leafledger.study.decisions import Decision, read_decisions
 from leafledger.study.definition import Definition, Form, Session
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.study.definition_file import read_definition
@@ -315,11 +314,9 @@ def _units_from_scans(
 def _read_decisions(folder: Path, scans: list[Scan], problems: list[Problem]) -> list[Decision]:
     if not (folder / DECISIONS).is_file():
         return []
+    samples = {s.scan for s in scans if s.role == "sample"}
     try:
-        sheet = read_sheet(folder / DECISIONS, DECISIONS, required=DECISION_COLUMNS, comments=True)
+        return read_decisions(folder / DECISIONS, DECISIONS, samples)
     except InputFault as fault:
         problems += fault.problems
         return []
-    decisions, found = decisions_of(sheet, {s.scan for s in scans if s.role == "sample"})
-    problems += found
-    return decisions

@@ -98,6 +98,17 @@ def neutral(text: str) -> str:
     return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
 
 
+def typed(text: str) -> str:
+    """Return the text that :func:`neutral` was given.
+
+    Examples
+    --------
+    >>> typed("'=1+1"), typed("'quoted'"), typed("clip slipped")
+    ('=1+1', "'quoted'", 'clip slipped')
+    """
+    return text[1:] if text.startswith("'") and text[1:].startswith(_FORMULA_STARTS) else text
+
+
 def write_csv(path: Path, frame: pd.DataFrame, columns: Sequence[str]) -> None:
     """Write a table as CSV: UTF-8, ``\\n``, shortest round-trip floats, empty for missing.
 
@@ -141,8 +152,8 @@ def read_csv(path: Path, text: Sequence[str] = (), flags: Sequence[str] = ()) ->
     path
         The file.
     text
-        Columns kept as text, with ``""`` where empty; all others are parsed as numbers
-        (``NaN`` where empty).
+        Columns kept as text as it was before :func:`neutral`, with ``""`` where empty; all others
+        are parsed as numbers (``NaN`` where empty).
     flags
         Columns of ``true`` and ``false``, returned as booleans.
     """
@@ -152,7 +163,9 @@ def read_csv(path: Path, text: Sequence[str] = (), flags: Sequence[str] = ()) ->
     for name in frame.columns:
         if name in flags:
             frame[name] = frame[name] == "true"
-        elif name not in text:
+        elif name in text:
+            frame[name] = frame[name].map(typed)
+        else:
             frame[name] = pd.to_numeric(frame[name].replace("", None))
     return frame
 

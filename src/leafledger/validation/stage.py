@@ -32,8 +32,9 @@ def run(job: Job) -> Outcome:
     InputFault
         If an expectation of severity ``error`` fails; one problem for each.
     """
-    tables = _tables(job)
-    suites = build_suites(job.settings["scans"], job.settings["indices"])
+    names = [str(e["index"]) for e in read_json(job.inputs["catalogue"])["indices"]]
+    tables = _tables(job, names)
+    suites = build_suites(job.settings["scans"], names)
     severity: Mapping[str, str] = job.settings["severity"]
     results = {
         name: check_tables(name, str(severity[name]), tables, suites[name]) for name in SUITES
@@ -79,11 +80,10 @@ def build_suites(
     }
 
 
-def _tables(job: Job) -> dict[str, pd.DataFrame]:
+def _tables(job: Job, names: Sequence[str]) -> dict[str, pd.DataFrame]:
     limits = read_json(job.inputs["range"])
     reflectance, axes = reflectance_summary(job.by_session("reflectance"), limits)
-    names = [str(name) for name in job.settings["indices"]]
-    long, by_scan = index_tables(job.by_session("indices"), names)
+    long, by_scan = index_tables(job.by_session("indices"), list(names))
     tables = {"scans": scan_summary(job.by_session("scans")), "reflectance": reflectance}
     return {**tables, "axes": axes, **split_indices(long, names), "indices_per_scan": by_scan}
 
