@@ -8,7 +8,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from difflib import get_close_matches
-from typing import Any
+from typing import Any, Final
+
+MOST_PROBLEMS: Final = 200
+"""Problems of a file that are told one by one."""
+_LONGEST_WORD = 80
+_MOST_COMPARED = 1_000
 
 
 @dataclass(frozen=True)
@@ -81,11 +86,35 @@ def nearest(word: str, valid: Sequence[str]) -> str:
     >>> nearest("zzz", ["title", "design"])
     'Valid: title, design.'
     """
-    close = get_close_matches(word, valid, n=1, cutoff=0.6)
+    close = get_close_matches(word[:_LONGEST_WORD], valid[:_MOST_COMPARED], n=1, cutoff=0.6)
     if close:
         return f'Did you mean "{close[0]}"?'
-    shown = ", ".join(valid[:12])
-    return f"Valid: {shown}{', ...' if len(valid) > 12 else ''}."
+    return f"Valid: {first_words(valid)}." if valid else "There is none to choose from."
+
+
+def first_words(words: Sequence[str], most: int = 15) -> str:
+    """Return the first words of a list as text, and how many more there are.
+
+    Examples
+    --------
+    >>> first_words(["a", "b", "c", "d"], most=2)
+    'a, b and 2 more'
+    """
+    more = f" and {len(words) - most} more" if len(words) > most else ""
+    return ", ".join(words[:most]) + more
+
+
+def bounded(problems: Sequence[Problem]) -> list[Problem]:
+    """Return the first problems of one file and, if there are many more, one that counts them."""
+    if len(problems) <= MOST_PROBLEMS:
+        return list(problems)
+    more = Problem(
+        file=problems[0].file,
+        found=f"{len(problems) - MOST_PROBLEMS:,} more problems",
+        expected="none",
+        mend="Mend those listed first; the rest may have the same cause.",
+    )
+    return [*problems[:MOST_PROBLEMS], more]
 
 
 def quoted(text: str, limit: int = 60) -> str:

@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
+from leafledger.chance.multiplicity import benjamini_hochberg, holm
 from leafledger.effects.effect_size import hedges_g_independent, hedges_g_paired
 from leafledger.effects.independent import label_permutation, tost, welch_t
-from leafledger.effects.multiplicity import benjamini_hochberg, holm
 from leafledger.effects.paired import paired_t, sign_flip
 from leafledger.effects.signed_rank import doubled_ranks, signed_rank
 
@@ -133,10 +133,11 @@ def test_adjusted_p_is_never_below_raw(p):
 
 @settings(max_examples=12, deadline=None)
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=20))
-def test_holm_agrees_with_statsmodels(p):
+def test_adjusted_p_agree_with_statsmodels(p):
     from statsmodels.stats.multitest import multipletests
 
     assert holm(p) == pytest.approx(multipletests(p, method="holm")[1], abs=1e-12)
+    assert benjamini_hochberg(p) == pytest.approx(multipletests(p, method="fdr_bh")[1], abs=1e-12)
 
 
 def test_equal_changes_have_no_t_and_say_so():

@@ -175,6 +175,16 @@ def test_four_pairs_reach_an_eighth(new_study):
     assert "out of reach" in ranked["reason"]
 
 
+def test_p_out_of_reach_of_a_family_but_not_of_a_test_by_itself(small_study):
+    effects, _, _ = small_study.run()
+    ranked = row(effects, "signed_rank", "day8-day0@chelate")
+    assert (ranked["p_smallest"], ranked["n_family"]) == (0.03125, 12)
+    assert ranked["reason"] == (
+        "so few units reach p = 0.0312 at best; as the smallest of the 12 tests of its family "
+        "that is 0.375 after adjustment"
+    )
+
+
 @pytest.mark.parametrize("phase", ["before", "after"])
 def test_sessions_of_one_phase_only(new_study, phase):
     study = new_study(phase)
@@ -189,7 +199,10 @@ def test_sessions_of_one_phase_only(new_study, phase):
     assert effects["reason"].str.contains(f"no {other} session").all()
     assert effects["estimate"].isna().all()
     assert len(band) == 0
-    assert all(s.startswith("Nothing can be concluded") for s in summary["sentences"])
+    (said,) = summary["sentences"]
+    what = "NDVI, REP and WI" if phase == "before" else "NDVI"
+    arms = f"the difference between chelate and water in the change of {what}"
+    assert said.startswith(f"Nothing can be concluded about {arms}: the study has no {other}")
 
 
 def test_several_before_sessions_are_averaged(new_study):
@@ -261,7 +274,34 @@ def test_index_without_any_value_is_shown_as_undefined(small_study):
     gone = effects[effects["index"] == "WI"]
     assert len(gone) == 2 * (2 * 3 + 2) + 2
     assert set(gone["verdict"]) == {"undefined"}
-    assert gone["reason"].str.contains("outside the trusted range or is undefined").all()
+    why = "no unit has a defined value: the index lies outside the trusted range or is undefined"
+    assert set(gone["reason"]) == {why}
+    said = [text for text in small_study.outcome.warnings if "undefined" in text]
+    assert said == [f"{len(gone)} tests are undefined: {why}"]
+
+
+def test_session_without_accepted_scans_is_named_as_such(small_study):
+    for r in small_study.rows:
+        r["accepted"] = r["session"] != "day8"
+    effects, _, _ = small_study.run()
+    gone = effects[effects["contrast"].str.contains("day8")]
+    assert set(gone["verdict"]) == {"undefined"}
+    assert set(gone["reason"]) == {"no unit of this contrast has an accepted value in day8"}
+    assert set(effects.loc[effects["method"] == "welch_t", "verdict"]) != {"undefined"}
+
+
+def test_every_treatment_has_its_primary_finding(small_study):
+    for unit in ("p01", "p03", "p05"):
+        small_study.units[unit]["treatment"] = "kelp"
+    effects, summary, _ = small_study.run()
+    primary = effects[effects["primary"]]
+    assert len(primary) == 2
+    found = [f for f in summary["findings"] if f["id"] == "primary"]
+    assert [f["contrast"] for f in found] == primary["contrast"].tolist()
+    assert [f["id"] for f in summary["findings"]][2:] == ["first_session", "equivalence"]
+    plan = next(text for text in summary["plan"] if text.startswith("Primary"))
+    assert "its 2 contrasts, one for each treatment, are adjusted by Holm" in plan
+    assert all("over the 2 primary contrasts" in f["sentence"] for f in found)
 
 
 def test_unknown_units_are_described_not_tested(small_study):

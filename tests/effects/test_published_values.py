@@ -16,6 +16,7 @@ import math
 import numpy as np
 import pytest
 
+from leafledger.chance.multiplicity import benjamini_hochberg, holm
 from leafledger.effects.effect_size import (
     hedges_g_independent,
     hedges_g_paired,
@@ -23,7 +24,6 @@ from leafledger.effects.effect_size import (
     small_sample_factor,
 )
 from leafledger.effects.independent import label_permutation, tost, welch_t
-from leafledger.effects.multiplicity import benjamini_hochberg, holm
 from leafledger.effects.paired import paired_t, sign_flip
 from leafledger.effects.signed_rank import signed_rank
 

@@ -248,6 +248,15 @@ def test_too_weak_white_says_the_best_and_how_to_mend() -> None:
     assert "start_nm" in sentence
 
 
+def test_margins_that_leave_nothing_are_named_as_such() -> None:
+    signal = np.where(AXIS > 420, 300.0, 10.0)
+    with pytest.raises(InputFault) as caught:
+        found_range(AXIS, {"a": signal}, 200.0, 600.0)
+    (problem,) = caught.value.problems
+    assert problem.column == "quality.range.margin_nm"
+    assert "600 nm" in problem.found
+
+
 def test_axis_that_misses_the_core_uses_the_best_wavelength() -> None:
     axis = np.arange(600.0, 1001.0)
     signal = np.where(axis < 850, 300.0, 10.0)

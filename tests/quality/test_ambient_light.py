@@ -7,16 +7,14 @@ import pytest
 from simulated import MERCURY, TRI_BAND, any_leaves, lamp
 
 from leafledger.quality.ambient_light import (
-    LAMPS,
     THRESHOLD,
     ambient_light,
     assessable,
     find_leak,
     smallest_leak,
 )
-from leafledger.quality.ambient_light import (
-    MERCURY as MERCURY_LAMP,
-)
+from leafledger.quality.lamps import LAMPS
+from leafledger.quality.lamps import MERCURY as MERCURY_LAMP
 
 AXIS = np.arange(400.0, 1000.5, 1.0)
 
@@ -129,7 +127,8 @@ def test_flag_says_where_and_how_much() -> None:
     rng = np.random.default_rng(48)
     clean = any_leaves(AXIS, 2, rng)
     clean[1] += 0.04 * lamp(AXIS, MERCURY, 1.5)
-    (flag,) = ambient_light(["a", "b"], AXIS, noisy(clean, 0.002, rng), None)
+    leak = find_leak(AXIS, noisy(clean, 0.002, rng), None)
+    (flag,) = ambient_light(["a", "b"], leak, THRESHOLD)
     assert (flag.scan, flag.check, flag.severity) == ("b", "ambient_light", "fault")
     assert flag.value > flag.threshold >= THRESHOLD
     assert flag.wavelength_nm == pytest.approx(546.1, abs=0.1)
@@ -139,9 +138,7 @@ def test_flag_says_where_and_how_much() -> None:
 def test_smallest_leak_grows_with_noise() -> None:
     rng = np.random.default_rng(49)
     clean = any_leaves(AXIS, 200, rng)
-    seen = [
-        float(np.median(smallest_leak(AXIS, noisy(clean, n, rng), np.full(clean.shape, n))))
-        for n in (0.003, 0.01)
-    ]
+    leaks = [find_leak(AXIS, noisy(clean, n, rng), np.full(clean.shape, n)) for n in (0.003, 0.01)]
+    seen = [float(np.median(smallest_leak(leak, THRESHOLD))) for leak in leaks]
     assert seen[1] == pytest.approx(seen[0] * 10 / 3, rel=0.15)
     assert 0.005 < seen[0] < 0.0125

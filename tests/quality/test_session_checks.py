@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from simulated import TRI_BAND, Simulated, lamp, leaf
 
+from leafledger.quality.darks import bad_dark
 from leafledger.quality.stage import run
 from leafledger.study.columns import QUALITY, SIGNAL
 from leafledger.study.tables import read_parquet
@@ -159,6 +160,17 @@ def test_each_dark_in_turn(tmp_path: Path, block: str, kind: str, factor: float)
     assert faults == {scan}
 
 
+@pytest.mark.parametrize("bad", [0, 1, 2])
+@pytest.mark.parametrize("shift", [-150.0, 200.0])
+def test_of_three_darks_only_the_bad_one_is_named(bad: int, shift: float) -> None:
+    darks = np.random.default_rng(11).normal(340.0, 3.0, (3, 2048))
+    darks[bad] += shift
+    flags = bad_dark(list("abc"), darks, np.full(3, 40.0), 3600.0, np.empty((0, 2048)), np.empty(0))
+    assert [(flag.scan, flag.check) for flag in flags] == [("abc"[bad], "bad_dark")]
+    assert flags[0].value == pytest.approx(abs(shift), abs=2)
+    assert ("above" if shift > 0 else "below") in flags[0].sentence
+
+
 def test_leaves_on_a_bad_dark_are_told(tmp_path: Path) -> None:
     session = Simulated(9)
     session.counts[session.at("day0-r1-d18")] += 600
@@ -203,6 +215,18 @@ def test_swapped_leaf_is_an_outlier(tmp_path: Path) -> None:
     table = checked(session, tmp_path)
     assert found(table, "outlier") == {("day0-p07-2", "replicate")}
     assert found(table) == set()
+
+
+def test_scans_without_a_leaf_id_are_leaves_of_their_own(tmp_path: Path) -> None:
+    session = Simulated(12, n_units=16)
+    k = session.at("day0-p07-2")
+    session.counts[k] = np.round(972 + 75_000 * session.lit * leaf(session.axis, 70.0, session.rng))
+    for place in session.places.values():
+        place["leaf"] = ""
+    table = checked(session, tmp_path)
+    assert found(table, "outlier") == {("day0-p07-2", "replicate")}
+    (told,) = table.loc[table["scan"] == "day0-p07-2", "sentence"]
+    assert "from the other leaves of p07" in told
 
 
 def test_reflectance_without_references_is_checked_for_what_it_can(tmp_path: Path) -> None:

@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 
 from leafledger.reflectance.centre import centre, centre_variance_factor, trimmed_mean
-from leafledger.reflectance.noise import (
-    Noise,
+from leafledger.reflectance.noise import Noise, rounding_of
+from leafledger.reflectance.noise_estimate import (
     estimate_electrons_per_count,
     estimate_read_counts,
-    rounding_of,
 )
 
 

@@ -89,7 +89,7 @@ def test_metrics_follow_the_session(tmp_path: Path) -> None:
     }
     assert metrics["n_reference_sets"].value == 8
     assert metrics["gain"].value == pytest.approx(4.0, rel=0.03)
-    assert metrics["gain"].unit == "electrons/count"
+    assert metrics["gain"].unit == "electron/count"
     assert metrics["read_noise"].value == pytest.approx(6.0, rel=0.05)
     last = 1200 + 30 - 35.0
     assert metrics["white_drift"].value == pytest.approx(4e-6 * last, rel=0.1)

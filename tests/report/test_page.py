@@ -219,8 +219,11 @@ def test_bare_table_of_reflectance(tmp_path):
         "not known which spectra belong to the same plant",
         "No effect was tested",
         "arrived as reflectance, without white and dark references",
-        "Measurement uncertainty is not known for all",
+        "Measurement uncertainty is not known for session all",
         "the accuracy may flatter",
+        "How do the groups differ?",
+        "Small dots: single scans",
+        "Thick lines: mean of the scans.",
         "There is no difference spectrum",
         "no repeated white references",
     ):

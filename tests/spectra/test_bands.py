@@ -5,7 +5,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leafledger.spectra.bands import Band, band_weights, covers, weights_matrix, widest_gap_nm
+from leafledger.spectra.bands import (
+    Band,
+    band_weights,
+    covers,
+    weighted_sums,
+    weights_matrix,
+    widest_gap_nm,
+)
 
 AXIS = np.arange(400.0, 1001.0)
 
@@ -91,3 +98,13 @@ def test_matrix_and_faults() -> None:
         Band(700, 600)
     with pytest.raises(ValueError, match="finite"):
         Band(float("nan"), 700)
+
+
+def test_a_sum_does_not_depend_on_the_scans_beside_it() -> None:
+    rng = np.random.default_rng(4)
+    weights = weights_matrix(AXIS, [Band(500 + 5 * i, 520 + 6 * i) for i in range(40)])
+    spectra = rng.random((71, AXIS.size))
+    sums = weighted_sums(weights, spectra)
+    np.testing.assert_allclose(sums, weights @ spectra.T, rtol=1e-13)
+    for some in (rng.permutation(71), rng.permutation(71)[:5], np.array([70])):
+        assert np.array_equal(weighted_sums(weights, spectra[some]), sums[:, some])

@@ -124,7 +124,7 @@ def test_one_class_only_is_refused(small_study: Path, edit: Edit) -> None:
         ("title: a\ntitle: b\n", "a second time"),
         ("title: &a x\nquestion: *a\n", "anchor"),
         ("title: !!python/object:os.system x\n", "tag"),
-        ("title: [unclosed\n", "YAML"),
+        ("title: [unclosed\n", "bracket"),
         ("- 1\n", "sections"),
         ("title: " + "[" * 500 + "]" * 500 + "\n", "nested"),
         ("", "sections"),

@@ -96,6 +96,26 @@ class Arrangements:
     n_possible: int
 
 
+def dealt_group(treated: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], float]:
+    """Return the group whose label is dealt out, and the sign that makes it treated - reference.
+
+    It is the group of the first unit, whatever its name, so that calling the other one the
+    control leaves every draw, and with it every digit of p, as it was.
+
+    Parameters
+    ----------
+    treated
+        Shape ``(n_units,)``, units in the order of their id.
+
+    Examples
+    --------
+    >>> group, sign = dealt_group(np.array([False, True]))
+    >>> group.tolist(), sign
+    ([True, False], -1.0)
+    """
+    return treated == treated[0], 1.0 if treated[0] else -1.0
+
+
 def label_arrangements(
     member: NDArray[np.bool_],
     blocks: Sequence[str],

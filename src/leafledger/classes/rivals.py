@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.chance.seeds import generator
+from leafledger.classes.labelled import Labelled
+from leafledger.classes.plan import Plan
+from leafledger.study.columns import RIVALS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
 Array = NDArray[np.float64]
 Codes = NDArray[np.int_]
 N_TREES = 100
+N_REPEATS = 3
+"""The first so many repeats of the classifier; a forest takes too long for all of them."""
 VARIANCE_KEPT = 0.999
 """Share of training variance that the principal components of a rival carry."""
 
@@ -101,3 +112,43 @@ ON_SPECTRA: dict[str, Rival] = {
     "random_forest": random_forest,
 }
 ON_INDICES: dict[str, Rival] = {"index_logistic_regression": logistic_regression}
+
+
+def rival_table(
+    data: Labelled,
+    plan: Plan,
+    procedures: Mapping[str, Rival],
+    table: NDArray[np.float64],
+    seed: int,
+) -> pd.DataFrame:
+    """Return the accuracy of every procedure in every outer fold.
+
+    Parameters
+    ----------
+    data, plan
+        Labels and splits, as for the classifier.
+    procedures
+        Name -> rival.
+    table
+        What the rivals see of every scan, shape ``(n_scans, n_columns)``.
+    seed
+        Seed of the settings.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns of ``rivals.csv``, for the first three repeats.
+    """
+    import pandas as pd
+
+    rows = []
+    for name, rival in procedures.items():
+        for repeat, scheme in enumerate(plan.schemes[:N_REPEATS], start=1):
+            for i, outer in enumerate(scheme.outer):
+                training, test = scheme.training[outer], scheme.fold == i
+                own = int(generator(seed, "rival", name, repeat, i).integers(2**31))
+                said = rival(table[training], data.codes[training], table[test], own)
+                right = int((said == data.codes[test]).sum())
+                n = int(test.sum())
+                rows.append((name, repeat, i + 1, right, n, right / n))
+    return pd.DataFrame(rows, columns=list(RIVALS))

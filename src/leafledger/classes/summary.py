@@ -44,18 +44,9 @@ def summary(
         JSON values. ``accuracy`` is the mean over repeats of the nested accuracy of scans; both
         intervals count units.
     """
-    design, settings = job_settings["design"], job_settings["classes"]
-    units, scans = data.units_per_class(), data.scans_per_class()
+    settings = job_settings["classes"]
     out: dict[str, Any] = {
-        "target": settings["target"],
-        "classes": list(data.classes),
-        "unit": design["unit"],
-        "sessions": list(dict.fromkeys(str(s) for s in data.rows["session"])),
-        "n_units": len(data.units),
-        "n_scans": len(data.codes),
-        "n_units_per_class": dict(zip(data.classes, map(int, units), strict=True)),
-        "n_scans_per_class": dict(zip(data.classes, map(int, scans), strict=True)),
-        "n_wavelengths": len(data.wavelength_nm),
+        **_material(data, job_settings),
         "split": settings["split"],
         "split_rule": plan.rule,
         "n_folds": plan.schemes[0].n_folds,
@@ -77,6 +68,22 @@ def summary(
         )
     out["sentence"] = sentence(out)
     return out
+
+
+def _material(data: Labelled, job_settings: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the classifier learned from, in numbers."""
+    units, scans = data.units_per_class(), data.scans_per_class()
+    return {
+        "target": job_settings["classes"]["target"],
+        "classes": list(data.classes),
+        "unit": job_settings["design"]["unit"],
+        "sessions": list(dict.fromkeys(str(s) for s in data.rows["session"])),
+        "n_units": len(data.units),
+        "n_scans": len(data.codes),
+        "n_units_per_class": dict(zip(data.classes, map(int, units), strict=True)),
+        "n_scans_per_class": dict(zip(data.classes, map(int, scans), strict=True)),
+        "n_wavelengths": len(data.wavelength_nm),
+    }
 
 
 def _choice(validated: Validated) -> dict[str, Any]:
@@ -182,7 +189,8 @@ def sentence(told: Mapping[str, Any]) -> str:
     --------
     >>> sentence({"classes": ["A", "B"], "target": "cultivar", "accuracy": 0.81,
     ...     "majority_accuracy": 0.5, "ci_level": 0.95, "wilson": [0.61, 0.92], "n_units": 24,
-    ...     "unit": "plant", "n_components": 4, "p_permutation": 0.005, "n_draws": 199})
+    ...     "unit": "plant", "n_components": 4, "p_permutation": 0.005, "n_draws": 199,
+    ...     "all_arrangements": False})
     'Of scans left out of training, 81 % were put in the right one of 2 classes of cultivar \
 (always naming the largest class: 50 %), 95 % interval 61 to 92 %, n = 24 units (plant), \
 permutation p = 0.005 (199 draws); the final model has 4 latent variables.'
@@ -198,5 +206,12 @@ permutation p = 0.005 (199 draws); the final model has 4 latent variables.'
         f"{100 * low:.0f} to {100 * high:.0f} %, n = {n}"
     )
     if told["p_permutation"] is not None:
-        text += f", permutation p = {told['p_permutation']:.2g} ({told['n_draws']} draws)"
+        text += f", permutation p = {told['p_permutation']:.2g} ({_labellings(told)})"
     return f"{text}; the final model has {many} latent variable{'s' if many > 1 else ''}."
+
+
+def _labellings(told: Mapping[str, Any]) -> str:
+    """Say how many labellings the observed one was compared with."""
+    if told["all_arrangements"]:
+        return f"all {told['n_draws'] + 1} arrangements of the labels"
+    return f"{told['n_draws']} draws"

@@ -16,7 +16,7 @@ from leafledger.classes.measures import agreement, confusion
 from leafledger.classes.plan import Plan
 from leafledger.classes.stability import Spread
 from leafledger.classes.validated import Validated
-from leafledger.study.columns import CONFUSION, PATH, PREDICTIONS
+from leafledger.study.columns import CONFUSION, PATH, PREDICTIONS, SPECTRA_TERMS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -177,7 +177,7 @@ def terms_table(
     blocks += [("weight", a + 1, None, fit.weights[:, a], spread.weights[:, a]) for a in each]
     n = len(wavelength_nm)
     spreads = [pa.nulls(n, pa.float64()) if b[4] is None else pa.array(b[4]) for b in blocks]
-    return pa.table(
+    table = pa.table(
         {
             "term": pa.array([b[0] for b in blocks for _ in range(n)], pa.string()),
             "component": pa.array(np.repeat([b[1] for b in blocks], n), pa.int32()),
@@ -187,3 +187,4 @@ def terms_table(
             "sd_resample": pa.concat_arrays(spreads),
         }
     )
+    return table.select(list(SPECTRA_TERMS))

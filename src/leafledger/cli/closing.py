@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +47,8 @@ def say_closing(folder: Path, result: RunResult) -> None:
     bullet_list("Notes:", result.notes)
     shown = _shown(folder)
     say(f"Report:  {shown}/results/report.html")
-    say(f"Ledger:  leafledger ui {shown}   (opens the tracking store on this machine only)")
+    command = f"leafledger ui {shlex.quote(shown)}"
+    say(f"Ledger:  {command}   (opens the tracking store on this machine only)")
 
 
 def _shown(folder: Path) -> str:

@@ -89,12 +89,22 @@ def new(folder: Path, **given: Any) -> None:
 @cli.command()
 @study_argument
 @json_option
-def check(study: Path, as_json: bool) -> None:
-    """List what is wrong with a study, before anything runs. Example: leafledger check my-study."""
-    from leafledger.runner.check import checked_study
+@click.option("--sheets", is_flag=True, help="Check the sheets only; leave the raw files unread.")
+def check(study: Path, as_json: bool, sheets: bool) -> None:
+    """List what is wrong with a study, before anything runs.
 
+    Raw files that have not been taken in yet are read as well; nothing is written. Example:
+    leafledger check my-study
+    """
+    from leafledger.runner.check import check_raw_files, checked_study
+
+    # As in a step of a run: no threads whose memory nobody needs.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    n_files = 0
     try:
         found = checked_study(study)
+        if not sheets:
+            n_files = check_raw_files(found)
     except InputFault as fault:
         if as_json:
             say_json({"problems": [p.as_dict() for p in fault.problems]})
@@ -106,7 +116,8 @@ def check(study: Path, as_json: bool) -> None:
     say(
         f"No problem found: {len(found.samples())} leaf scans of {len(found.units)} "
         f"{'units' if found.definition.design.unit else 'leaves'} in "
-        f"{len(found.sessions)} session{'s' * (len(found.sessions) > 1)}."
+        f"{len(found.sessions)} session{'s' * (len(found.sessions) > 1)}"
+        + (f"; {n_files} raw file{'s' * (n_files > 1)} read." if n_files else ".")
     )
 
 
@@ -180,14 +191,23 @@ def status(study: Path, as_json: bool) -> None:
     """Say what a run would do now, and why. Example: leafledger status my-study."""
     from leafledger.records.digests import FileDigests
     from leafledger.runner.check import checked_study
+    from leafledger.runner.lock import is_held
     from leafledger.runner.plan import plan
 
-    found = checked_study(study)
-    digests = FileDigests(found.folder)
-    planned = plan(found, digests)
+    try:
+        found = checked_study(study)
+    except InputFault as fault:
+        if not as_json:
+            raise
+        say_json({"problems": [p.as_dict() for p in fault.problems], "would_run": []})
+        raise SystemExit(2) from None
+    planned = plan(found, FileDigests(found.folder))
+    at_work = is_held(found.folder)
     if as_json:
         say_json(
             {
+                "problems": [],
+                "at_work": at_work,
                 "would_run": [
                     {
                         "rule": p.task.rule,
@@ -196,10 +216,12 @@ def status(study: Path, as_json: bool) -> None:
                         "certain": p.certain,
                     }
                     for p in planned
-                ]
+                ],
             }
         )
         return
+    if at_work:
+        say("A run is at work on this study now; this is how it stands at this moment:")
     if not planned:
         say("Up to date: nothing would run.")
     for p in planned:
@@ -236,9 +258,21 @@ def ui(study: Path, port: int) -> None:
 
     Example: leafledger ui my-study
     """
+    from leafledger.ledger.book import bring_up
     from leafledger.ledger.server import serve
+    from leafledger.runner.lock import study_lock
 
-    raise SystemExit(serve(study.resolve(), port, lambda text: say(text)))
+    folder = study.resolve()
+    if (folder / "ledger").is_dir():
+        try:
+            with study_lock(folder):
+                for note in bring_up(folder):
+                    say(note)
+        except InputFault:
+            say(
+                "The store is shown as it is: a run is at work, or the folder cannot be written to."
+            )
+    raise SystemExit(serve(folder, port, lambda text: say(text)))
 
 
 @cli.command()
@@ -250,8 +284,8 @@ def clean(study: Path, store: bool) -> None:
     Example: leafledger clean my-study --store
     """
     from leafledger.records.store import ContentStore
+    from leafledger.runner.leftovers import sweep_temporaries
     from leafledger.runner.lock import study_lock
-    from leafledger.runner.run import sweep_temporaries
     from leafledger.study.study import read_study
 
     found = read_study(study)
@@ -296,7 +330,7 @@ def _guarded(command: Callable[[], Any]) -> int:
     try:
         command()
     except InputFault as fault:
-        say_problems(fault.problems, Path.cwd())
+        say_problems(fault.problems)
         return 2
     except LeafledgerError as error:
         say(f"leafledger: {error}", error=True)
@@ -311,6 +345,9 @@ def _guarded(command: Callable[[], Any]) -> int:
         return ended.exit_code
     except SystemExit as ended:
         return ended.code if isinstance(ended.code, int) else 1
+    except MemoryError:
+        say("leafledger: not enough memory", error=True)
+        return 1
     except OSError as error:
         name = f": {error.filename}" if error.filename else ""
         say(f"leafledger: {error.strerror or error}{name}", error=True)

@@ -35,10 +35,10 @@ def say_json(value: Any) -> None:
     click.echo(json.dumps(value, ensure_ascii=True, indent=1, sort_keys=True))
 
 
-def say_problems(problems: Sequence[Problem], folder: Path) -> None:
+def say_problems(problems: Sequence[Problem], folder: Path | None = None) -> None:
     """Print every problem with what, where and how to mend it."""
     count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
-    say(f"{count} in {folder.name or folder}:", error=True)
+    say(f"{count} in {folder.name or folder}:" if folder else f"{count}:", error=True)
     for problem in problems[:_SHOWN_PROBLEMS]:
         where = problem.file + (f", row {problem.row}" if problem.row else "")
         where += f", {problem.column}" if problem.column else ""

@@ -156,10 +156,18 @@ def effects_of(
             _in_u(tested.estimate, contrast, found),
             plan.margin.get(index, math.nan) if contrast.question == EQUIVALENCE else math.nan,
             _is_primary(layout, plan, contrast, index, method),
-            tuple(text for text in (tested.remark, left_out(found) if found else "") if text),
+            _remarks(contrast, tested, found),
         )
         for method in methods
     ]
+
+
+def _remarks(contrast: Contrast, tested: Result, found: Sample | None) -> tuple[str, ...]:
+    """Return what must be known beside the numbers: what hinders a test, and who is left out."""
+    missing = left_out(found) if found else ""
+    if found is not None and found.bare and not contrast.obstacle:
+        return (missing,)  # says already why the test has no units
+    return tuple(text for text in (tested.remark, missing) if text)
 
 
 def _is_primary(layout: Layout, plan: Plan, contrast: Contrast, index: str, method: str) -> bool:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.effects.layout import Contrast, Layout
+from leafledger.effects.words import listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,6 +79,8 @@ class Sample:
         Whether a unit belongs to the contrast's level; shape ``(n_units,)``.
     u
         Measurement uncertainty of each change (k = 1), ``NaN`` if unknown.
+    sessions
+        The sessions of the contrast, before ones first.
     missing
         Session -> units without an accepted value there.
     n_missing
@@ -91,6 +94,7 @@ class Sample:
     before: NDArray[np.float64]
     treated: NDArray[np.bool_]
     u: NDArray[np.float64]
+    sessions: tuple[str, ...]
     missing: dict[str, list[str]]
     n_missing: int
     resolution: float
@@ -99,6 +103,17 @@ class Sample:
     def arms(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Changes of the treated units and of the reference units."""
         return self.change[self.treated], self.change[~self.treated]
+
+    @property
+    def bare(self) -> list[str]:
+        """Sessions in which no unit at all has an accepted value."""
+        n_units = len(self.units) + self.n_missing
+        return [s for s, units in self.missing.items() if len(units) == n_units]
+
+    @property
+    def valueless(self) -> bool:
+        """Whether no unit has an accepted value in any of the sessions."""
+        return len(self.bare) == len(self.sessions)
 
 
 def sample(layout: Layout, table: UnitTable, contrast: Contrast, index: str) -> Sample:
@@ -129,6 +144,7 @@ def sample(layout: Layout, table: UnitTable, contrast: Contrast, index: str) -> 
         before=before,
         treated=np.array(inside, dtype=bool)[paired],
         u=u,
+        sessions=(*layout.before, contrast.after),
         missing=_absent([*layout.before, contrast.after], np.column_stack([start, end]), names),
         n_missing=int((~paired).sum()),
         resolution=float(_RESOLUTION * largest),
@@ -146,12 +162,14 @@ def _absent(
 
 
 def left_out(found: Sample) -> str:
-    """Name the units without a pair, by session; ``""`` if there are none."""
+    """Say why units lack the pair, by session and name; ``""`` if none does."""
     if not found.missing:
         return ""
-    if not found.units and all(len(units) == found.n_missing for units in found.missing.values()):
+    if found.valueless:
         return (
             "no unit has a defined value: the index lies outside the trusted range or is undefined"
         )
+    if found.bare:
+        return f"no unit of this contrast has an accepted value in {listed(found.bare)}"
     parts = [f"no {s} value for {', '.join(units)}" for s, units in found.missing.items()]
     return f"{'; '.join(parts)}: left out of this contrast, the test stays the same"

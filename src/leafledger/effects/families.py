@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from leafledger.chance.multiplicity import benjamini_hochberg, holm
 from leafledger.effects.analysis import Effect
 from leafledger.effects.layout import EQUIVALENCE
-from leafledger.effects.multiplicity import benjamini_hochberg, holm
 
 SIGNIFICANT, NOT_SIGNIFICANT = "significant", "not_significant"
 EQUIVALENT, UNDEFINED = "equivalent", "undefined"
@@ -98,11 +98,15 @@ def _note(effect: Effect, n: int, alpha: float, verdict: str) -> str:
     parts = list(effect.remarks)
     smallest = effect.tested.p_smallest
     if verdict != UNDEFINED and smallest * n >= alpha:
-        after = f", {min(1.0, smallest * n):.3g} as the smallest of the {n} tests of its family"
-        parts.append(
-            f"so few units reach p = {smallest:.3g} at best{after if n > 1 else ''}: "
-            f"significance at {alpha:g} is out of reach{' for a test by itself' if n > 1 else ''}"
-        )
+        reach = f"so few units reach p = {smallest:.3g} at best"
+        if smallest >= alpha:
+            parts.append(f"{reach}: significance at {alpha:g} is out of reach")
+        else:
+            # Not out of reach for good: others of the family may come before it.
+            parts.append(
+                f"{reach}; as the smallest of the {n} tests of its family that is "
+                f"{min(1.0, smallest * n):.3g} after adjustment"
+            )
     return "; ".join(parts)
 
 

@@ -46,7 +46,10 @@ def _most(rows: Sequence[Judged]) -> Judged | None:
 def findings(
     rows: Sequence[Judged], layout: Layout, plan: Plan, units: Mapping[str, str]
 ) -> list[dict[str, Any]]:
-    """Return up to three findings: the main one, a second one, and one that bears on no effect.
+    """Return the main finding, a second one, and one that bears on no effect.
+
+    The main one is the primary contrast: one finding for each treatment that it compares with the
+    control. None of them may be picked out, so none is left out.
 
     Parameters
     ----------
@@ -58,11 +61,15 @@ def findings(
         Index -> its unit.
     """
     main = main_rows(rows, layout, plan)
-    first = next(iter(main), None) if plan.primary else _least(main)
-    if first is None:
+    if plan.primary:
+        chosen = [("primary", "Primary contrast", row) for row in main]
+    else:
+        rule = "Smallest adjusted p at the last after-session"
+        least = _least(main)
+        chosen = [("smallest_p", rule, least)] if least else []
+    if not chosen:
         return []
-    rule = "Primary contrast" if plan.primary else "Smallest adjusted p at the last after-session"
-    chosen = [("primary" if plan.primary else "smallest_p", rule, first)]
+    first = chosen[0][2]
     chosen += _second(rows, layout, first)
     chosen += _third(rows, first, [row for _, _, row in chosen])
     return [_finding(*each, layout, plan, units) for each in chosen]

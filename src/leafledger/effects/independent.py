@@ -9,9 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.permutation import equal_tailed, label_arrangements, two_sided_p
+from leafledger.chance.permutation import (
+    dealt_group,
+    equal_tailed,
+    label_arrangements,
+    two_sided_p,
+)
 from leafledger.chance.seeds import generator
-from leafledger.effects.result import Result, mean, t_quantile, two_sided_t, variance
+from leafledger.chance.student import two_sided_t
+from leafledger.effects.exact import rearranged
+from leafledger.effects.result import Result, mean, t_result, variance
 
 NO_SPREAD = "no variation between units in either treatment: there is no t"
 
@@ -23,6 +30,14 @@ class Difference:
     estimate: float
     error: float
     df: float
+
+    def has_no_t(self, resolution: float) -> bool:
+        """Return whether the units of both groups are alike up to rounding."""
+        return not self.error > resolution or math.isnan(self.df)
+
+    def result(self, level: float, statistic: float, p: float) -> Result:
+        """Return the result of a t test, with the central interval of this level."""
+        return t_result(self.estimate, self.error, self.df, level, statistic, p)
 
 
 def difference(treated: NDArray[np.float64], reference: NDArray[np.float64]) -> Difference:
@@ -64,20 +79,10 @@ def welch_t(
     Satterthwaite, F. E. (1946). Biometrics Bulletin 2, 110-114 (degrees of freedom).
     """
     found = difference(treated, reference)
-    if not found.error > resolution or math.isnan(found.df):
+    if found.has_no_t(resolution):
         return Result(found.estimate, ci_level=level, statistic_name="t", remark=NO_SPREAD)
-    half = t_quantile(level, found.df) * found.error
     statistic = found.estimate / found.error
-    return Result(
-        found.estimate,
-        found.estimate - half,
-        found.estimate + half,
-        level,
-        statistic,
-        "t",
-        found.df,
-        two_sided_t(statistic, found.df),
-    )
+    return found.result(level, statistic, two_sided_t(statistic, found.df))
 
 
 def tost(
@@ -114,20 +119,11 @@ def tost(
 
     level = 1.0 - 2.0 * alpha
     found = difference(treated, reference)
-    if not found.error > resolution or math.isnan(found.df):
+    if found.has_no_t(resolution):
         return Result(found.estimate, ci_level=level, statistic_name="t", remark=NO_SPREAD)
-    half = t_quantile(level, found.df) * found.error
     away = (margin - abs(found.estimate)) / found.error
-    return Result(
-        found.estimate,
-        found.estimate - half,
-        found.estimate + half,
-        level,
-        away if found.estimate <= 0 else -away,
-        "t",
-        found.df,
-        float(stdtr(found.df, -away)),
-    )
+    statistic = away if found.estimate <= 0 else -away
+    return found.result(level, statistic, float(stdtr(found.df, -away)))
 
 
 def label_permutation(
@@ -163,10 +159,7 @@ def label_permutation(
     Garthwaite, P. H. (1996). Confidence intervals from randomization tests. Biometrics 52,
     1387-1393.
     """
-    # The group that holds the first unit is dealt out, so that naming the other one the control
-    # leaves every draw, and with it every digit of p, as it was.
-    first = treated == treated[0]
-    sign = 1.0 if treated[0] else -1.0
+    first, sign = dealt_group(treated)
     dealt = label_arrangements(first, blocks, n_draws, generator(seed, "label_permutation"))
     estimate = sign * (mean(values[first]) - mean(values[~first]))
     if dealt.n_possible == 1:
@@ -182,19 +175,14 @@ def label_permutation(
     other = ~(dealt.member == first).all(axis=1)
     limits = sign * _shifts(weights[other], statistics[other], first, sign * estimate)
     total = dealt.n_possible if dealt.enumerated else n_draws + 1
-    low, high, attained = equal_tailed(limits, total, level)
-    return Result(
-        estimate,
-        low,
-        high,
-        level if math.isnan(low) else attained,
+    return rearranged(
         estimate,
         "difference",
-        p=p,
-        p_smallest=_smallest(first, blocks, dealt.n_possible) if dealt.enumerated else 1.0 / total,
-        n_draws=0 if dealt.enumerated else n_draws,
-        seed=None if dealt.enumerated else seed,
-        remark=_no_interval(dealt.n_possible, level, attained) if math.isnan(low) else "",
+        (p, _smallest(first, blocks, dealt.n_possible) if dealt.enumerated else 1.0 / total),
+        equal_tailed(limits, total, level),
+        level,
+        None if dealt.enumerated else (n_draws, seed),
+        f"{dealt.n_possible} arrangements",
     )
 
 
@@ -214,10 +202,3 @@ def _smallest(first: NDArray[np.bool_], blocks: Sequence[str], possible: int) ->
     names = np.asarray(blocks, dtype=str)
     balanced = all(2 * first[names == b].sum() == (names == b).sum() for b in set(blocks))
     return (2.0 if balanced else 1.0) / possible
-
-
-def _no_interval(possible: int, level: float, attained: float) -> str:
-    return (
-        f"no exact {100 * level:g} % interval exists with {possible} arrangements: "
-        f"the highest level they can attain is {100 * attained:.4g} %"
-    )

@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from leafledger.chance.permutation import equal_tailed, flip_sums, two_sided_p
 from leafledger.chance.seeds import generator
-from leafledger.effects.result import Result, mean, t_quantile, two_sided_t, variance
+from leafledger.chance.student import two_sided_t
+from leafledger.effects.exact import rearranged
+from leafledger.effects.result import Result, mean, t_result, variance
 
 
 def paired_t(changes: NDArray[np.float64], level: float, resolution: float = 0.0) -> Result:
@@ -43,18 +45,8 @@ def paired_t(changes: NDArray[np.float64], level: float, resolution: float = 0.0
     if spread <= resolution:
         return Result(estimate, ci_level=level, statistic_name="t", df=n - 1, remark=_no_spread(n))
     error = spread / math.sqrt(n)
-    half = t_quantile(level, n - 1) * error
     statistic = estimate / error
-    return Result(
-        estimate,
-        estimate - half,
-        estimate + half,
-        level,
-        statistic,
-        "t",
-        float(n - 1),
-        two_sided_t(statistic, n - 1),
-    )
+    return t_result(estimate, error, n - 1, level, statistic, two_sided_t(statistic, n - 1))
 
 
 def _no_spread(n: int) -> str:
@@ -98,25 +90,12 @@ def sign_flip(
     some = flips.kept > 0
     means = (changes.sum() + flips.sums[some]) / (2.0 * flips.kept[some])
     total = len(flips.sums) if flips.enumerated else len(means) + 1
-    low, high, attained = equal_tailed(means, total, level)
-    return Result(
-        estimate,
-        low,
-        high,
-        level if math.isnan(low) else attained,
+    return rearranged(
         estimate,
         "mean",
-        p=p,
-        p_smallest=2.0 ** (1 - n) if flips.enumerated else 1.0 / (n_draws + 1),
-        n_draws=0 if flips.enumerated else n_draws,
-        seed=None if flips.enumerated else seed,
-        remark=no_interval(n, level, attained) if math.isnan(low) else "",
-    )
-
-
-def no_interval(n: int, level: float, attained: float) -> str:
-    """Say that an exact interval of the level asked for does not exist."""
-    return (
-        f"no exact {100 * level:g} % interval exists with {n} pairs: "
-        f"the highest level they can attain is {100 * attained:.4g} %"
+        (p, 2.0 ** (1 - n) if flips.enumerated else 1.0 / (n_draws + 1)),
+        equal_tailed(means, total, level),
+        level,
+        None if flips.enumerated else (n_draws, seed),
+        f"{n} pairs",
     )

@@ -121,7 +121,7 @@ def _obstacles(layout: Layout) -> list[str]:
 def _judging(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
     family = (
         f"a family is one question answered by one test over {n_indices} "
-        f"{'indices' if n_indices != 1 else 'index'} and all after-sessions"
+        f"{'indices' if n_indices != 1 else 'index'}, all treatments and all after-sessions"
     )
     shown = (
         f"{family[0].upper()}{family[1:]}; verdicts are passed at {plan.alpha:g} on p adjusted by "
@@ -132,8 +132,21 @@ def _judging(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
     named = plan.primary
     what = "difference in change" if named.question == DIFFERENCE else "change"
     test = TEST_NAMES[named.method].replace("unit", layout.word) if named.method else "no test"
+    n = _n_primary(layout, named.question)
+    alone = "it stands alone and its p is not adjusted for the other indices"
+    if n > 1:
+        alone = (
+            f"its {n} contrasts, one for each treatment, are adjusted by Holm among themselves "
+            "and not for the other indices"
+        )
     return [
-        f"Primary: the {what} of {named.index} to {named.session or 'after'} ({test}); it stands "
-        "alone and its p is not adjusted for the other indices.",
+        f"Primary: the {what} of {named.index} to {named.session or 'after'} ({test}); {alone}.",
         shown,
     ]
+
+
+def _n_primary(layout: Layout, question: str) -> int:
+    """Return how many contrasts the primary question has: one for each treated level."""
+    if question == DIFFERENCE:
+        return len(layout.treated)
+    return sum(level != layout.control for level in layout.levels)

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.chance.student import t_quantile
+
 
 @dataclass(frozen=True)
 class Result:
@@ -54,15 +56,21 @@ def variance(values: NDArray[np.float64]) -> float:
     return math.fsum((v - centre) ** 2 for v in values.tolist()) / (len(values) - 1)
 
 
-def two_sided_t(statistic: float, df: float) -> float:
-    """Return the two-sided p of a t statistic."""
-    from scipy.special import stdtr
+def t_result(
+    estimate: float, error: float, df: float, level: float, statistic: float, p: float
+) -> Result:
+    """Return the result of a t test with the central interval of a level.
 
-    return min(1.0, 2.0 * float(stdtr(df, -abs(statistic))))
-
-
-def t_quantile(level: float, df: float) -> float:
-    """Return the t quantile of a central interval of the given level."""
-    from scipy.special import stdtrit
-
-    return float(stdtrit(df, 0.5 + level / 2.0))
+    Parameters
+    ----------
+    estimate, error
+        Mean (or difference of means) and its standard error, in the unit of the values.
+    df
+        Degrees of freedom.
+    level
+        Confidence of the interval.
+    statistic, p
+        Of the hypothesis tested.
+    """
+    half = t_quantile(level, df) * error
+    return Result(estimate, estimate - half, estimate + half, level, statistic, "t", float(df), p)

@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 
 from leafledger.effects.families import EQUIVALENT, PRIMARY, SIGNIFICANT, UNDEFINED, Judged
-from leafledger.effects.layout import CHANGE, EQUIVALENCE, Layout
-from leafledger.effects.words import counted, decimals, number, plural, quantity, shown_p
+from leafledger.effects.layout import CHANGE, EQUIVALENCE, Contrast, Layout
+from leafledger.effects.words import (
+    counted,
+    decimals,
+    listed,
+    number,
+    plural,
+    quantity,
+    shown_p,
+)
 
 TEST_NAMES = {
     "paired_t": "paired t test",
@@ -35,51 +44,89 @@ def sentence(row: Judged, layout: Layout, unit: str, alpha: float, *, explorator
         The study named no primary contrast.
     """
     if row.verdict == UNDEFINED:
-        return f"Nothing can be concluded about {_subject(row, layout)}: {row.reason}."
+        return _nothing(row.effect.contrast, [row.effect.index], row.reason, layout)
     parts = [_numbers(row, unit, alpha), _how(row, layout), _p(row, alpha, exploratory)]
     text = f"{_claim(row, layout, unit, alpha)}: {'; '.join(parts)}."
     return f"{text} Note: {row.note}." if row.note else text
 
 
-def _span(row: Judged, layout: Layout) -> str:
-    if len(layout.before) == 1:
-        start = layout.before[0]
-    else:
-        start = "the mean of the before sessions" if layout.before else "before"
-    return f"from {start} to {row.effect.contrast.after or 'after'}"
+def sentences(
+    rows: Sequence[Judged],
+    layout: Layout,
+    units: Mapping[str, str],
+    alpha: float,
+    *,
+    exploratory: bool,
+) -> list[str]:
+    """Return a sentence per result; indices that lack one for the same reason share a sentence.
+
+    Parameters
+    ----------
+    rows
+        The judged tests.
+    layout, alpha, exploratory
+        As in :func:`sentence`.
+    units
+        Index -> its unit.
+    """
+    told = []
+    silent: dict[tuple[Contrast, str], list[str]] = {}
+    for row in rows:
+        index = row.effect.index
+        if row.verdict == UNDEFINED:
+            silent.setdefault((row.effect.contrast, row.reason), []).append(index)
+        else:
+            unit = units.get(index, "")
+            told.append(sentence(row, layout, unit, alpha, exploratory=exploratory))
+    return told + [
+        _nothing(contrast, indices, reason, layout)
+        for (contrast, reason), indices in silent.items()
+    ]
 
 
-def _subject(row: Judged, layout: Layout) -> str:
-    contrast, index = row.effect.contrast, row.effect.index
-    span = _span(row, layout)
+def _nothing(contrast: Contrast, indices: Sequence[str], reason: str, layout: Layout) -> str:
+    subject = _subject(contrast, listed(list(indices)), layout)
+    return f"Nothing can be concluded about {subject}: {reason}."
+
+
+def _span(contrast: Contrast, layout: Layout) -> str:
+    """Return " from ... to ..."; nothing where the study has no change at all."""
+    if not (layout.before and layout.after):
+        return ""
+    start = layout.before[0] if len(layout.before) == 1 else "the mean of the before sessions"
+    return f" from {start} to {contrast.after}"
+
+
+def _subject(contrast: Contrast, index: str, layout: Layout) -> str:
+    span = _span(contrast, layout)
     if contrast.question == CHANGE:
-        return f"the change of {index} {span} under {contrast.level}"
+        return f"the change of {index}{span} under {contrast.level}"
     between = f"between {contrast.level} and {contrast.reference}"
     if contrast.question == EQUIVALENCE:
-        return f"the equivalence {between} in the change of {index} {span}"
-    return f"the difference {between} in the change of {index} {span}"
+        return f"the equivalence {between} in the change of {index}{span}"
+    return f"the difference {between} in the change of {index}{span}"
 
 
 def _claim(row: Judged, layout: Layout, unit: str, alpha: float) -> str:
     contrast, index = row.effect.contrast, row.effect.index
-    span, estimate = _span(row, layout), row.effect.tested.estimate
+    span, estimate = _span(contrast, layout), row.effect.tested.estimate
     if contrast.question == EQUIVALENCE:
         margin = f"a margin of {row.effect.margin:g}{'' if unit in {'', '1'} else f' {unit}'}"
         arms = f"under {contrast.level} and under {contrast.reference}"
         if row.verdict == EQUIVALENT:
-            return f"The change of {index} {span} was equivalent {arms} within {margin}"
-        return f"Equivalence of the change of {index} {span} {arms} within {margin} was not shown"
+            return f"The change of {index}{span} was equivalent {arms} within {margin}"
+        return f"Equivalence of the change of {index}{span} {arms} within {margin} was not shown"
     if row.verdict != SIGNIFICANT:
         shown = f"was shown{_once_counted(row, alpha)}"
         if contrast.question == CHANGE:
-            return f"No change of {index} {span} under {contrast.level} {shown}"
+            return f"No change of {index}{span} under {contrast.level} {shown}"
         arms = f"between {contrast.level} and {contrast.reference}"
-        return f"No difference {arms} in the change of {index} {span} {shown}"
+        return f"No difference {arms} in the change of {index}{span} {shown}"
     if contrast.question == CHANGE:
-        return f"{index} {'rose' if estimate > 0 else 'fell'} {span} under {contrast.level}"
+        return f"{index} {'rose' if estimate > 0 else 'fell'}{span} under {contrast.level}"
     way = "higher" if estimate > 0 else "lower"
     return (
-        f"The change of {index} {span} was {way} under {contrast.level} "
+        f"The change of {index}{span} was {way} under {contrast.level} "
         f"than under {contrast.reference}"
     )
 

@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.effects.paired import no_interval
+from leafledger.effects.exact import no_interval
 from leafledger.effects.result import Result
 
 EXACT_LIMIT = 200
@@ -50,7 +50,7 @@ def signed_rank(changes: NDArray[np.float64], level: float, resolution: float = 
     n = len(changes)
     low, high, attained = walsh_interval(changes, level)
     missing = math.isnan(low)
-    remarks = [no_interval(n, level, attained)] if missing else []
+    remarks = [no_interval(f"{n} pairs", level, attained)] if missing else []
     moved = changes[np.abs(changes) > resolution]
     statistic = p = math.nan
     if len(moved) == 0:

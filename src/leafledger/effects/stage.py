@@ -18,7 +18,7 @@ from leafledger.effects.layout import DIFFERENCE, Contrast, Layout, contrasts, l
 from leafledger.effects.plan_words import plan_sentences
 from leafledger.effects.readings import readings
 from leafledger.effects.sensitivity import with_and_without
-from leafledger.effects.sentences import sentence
+from leafledger.effects.sentences import sentences
 from leafledger.effects.settings import misfits
 from leafledger.effects.unit_means import unit_means
 from leafledger.effects.whole_spectrum import simultaneous_band, unit_spectra
@@ -68,8 +68,8 @@ def _frame(rows: Sequence[Judged], units: Mapping[str, str]) -> pd.DataFrame:
     for name in EFFECTS:
         if name in _WHOLE:
             frame[name] = frame[name].astype("Int64")
-        elif name not in TEXT and name not in FLAGS:
-            frame[name] = frame[name].astype("float64") if name != "unit" else frame[name]
+        elif name not in TEXT | FLAGS:
+            frame[name] = frame[name].astype("float64")
     return frame
 
 
@@ -77,18 +77,12 @@ def _summary(
     rows: Sequence[Judged], layout: Layout, plan: Plan, units: Mapping[str, str]
 ) -> dict[str, Any]:
     main = main_rows(rows, layout, plan)
-    exploratory = plan.primary is None
     primary = [row for row in main if row.effect.primary]
     shown = [record(row, units.get(row.effect.index, "")) for row in primary]
     return {
         "plan": plan_sentences(layout, plan, len(units)),
         "primary": {**shown[0], "contrasts": [r["contrast"] for r in shown]} if shown else None,
-        "sentences": [
-            sentence(
-                row, layout, units.get(row.effect.index, ""), plan.alpha, exploratory=exploratory
-            )
-            for row in main
-        ],
+        "sentences": sentences(main, layout, units, plan.alpha, exploratory=plan.primary is None),
         "findings": findings(rows, layout, plan, units),
         "alpha": plan.alpha,
         "interval": plan.level,

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.permutation import label_arrangements
+from leafledger.chance.permutation import dealt_group, label_arrangements
 from leafledger.chance.seeds import generator
 
 if TYPE_CHECKING:
@@ -25,7 +25,9 @@ if TYPE_CHECKING:
 MOST_DRAWS = 999
 """Arrangements drawn for the band at most: it is a quantile of the bulk, not a small p."""
 _CHUNK = 250
+"""Arrangements at once, so that memory stays small whatever the number of wavelengths."""
 _RESOLUTION = 1e-9
+"""Standard errors up to this share of the largest change are rounding."""
 
 
 @dataclass(frozen=True)
@@ -108,8 +110,7 @@ def simultaneous_band(
     n_draws, seed
         Arrangements drawn where there are more than 100,000; at most 999 are used.
     """
-    first = treated == treated[0]
-    sign = 1.0 if treated[0] else -1.0
+    first, sign = dealt_group(treated)
     stream = generator(seed, "whole_spectrum")
     dealt = label_arrangements(first, blocks, min(n_draws, MOST_DRAWS), stream)
     centred = changes - changes.mean(axis=0)

@@ -17,7 +17,13 @@ from leafledger.indices.uncertainty import (
     scale_u,
     shared_pairs,
 )
-from leafledger.spectra.bands import Band, covers, weights_matrix, widest_gap_nm
+from leafledger.spectra.bands import (
+    Band,
+    covers,
+    weighted_sums,
+    weights_matrix,
+    widest_gap_nm,
+)
 
 Array = NDArray[np.float64]
 OK, OUTSIDE, UNDEFINED = "ok", "outside_range", "undefined"
@@ -97,7 +103,7 @@ def band_values(made: Plan, reflectance: Array) -> dict[Band, Array]:
     if not made.weights:
         return {}
     matrix = np.stack(list(made.weights.values()))
-    return dict(zip(made.weights, matrix @ reflectance.T, strict=True))
+    return dict(zip(made.weights, weighted_sums(matrix, reflectance), strict=True))
 
 
 def covariances(made: Plan, u: Array | None) -> dict[Pair, Array] | None:

@@ -17,7 +17,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.spectra.bands import Band
+from leafledger.spectra.bands import Band, weighted_sums
 
 Array = NDArray[np.float64]
 Pair = tuple[Band, Band]
@@ -72,8 +72,7 @@ def band_covariances(
     if not pairs:
         return {}
     products = np.stack([weights[a] * weights[b] for a, b in pairs])
-    covariances = products @ np.square(u).T
-    return dict(zip(pairs, covariances, strict=True))
+    return dict(zip(pairs, weighted_sums(products, np.square(u)), strict=True))
 
 
 def independent_u(slopes: Mapping[Band, Array], covariances: Mapping[Pair, Array]) -> Array:

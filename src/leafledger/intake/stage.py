@@ -5,9 +5,11 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
 from leafledger.intake.bounds import MAX_VALUES, size_problem
@@ -38,6 +40,63 @@ def run(job: Job) -> Outcome:
     InputFault
         With the problems of all files of the session (up to 1,000, 50 a file).
     """
+    rows: Rows = job.settings["scans"]
+    read = read_session(job)
+    axis = read.wavelength_nm
+    column = "counts" if FileForm.of(job.settings["form"]).quantity == "counts" else "reflectance"
+    write_spectra(
+        job.outputs["scans"],
+        _columns(rows, read.sha256),
+        axis,
+        {column: read.values},
+        {"quantity": column, "full_scale_counts": None},
+        keys=("scan", "role"),
+    )
+    return Outcome(
+        metrics=[
+            Metric("n_scans", len(rows)),
+            Metric("n_files", read.n_files),
+            Metric("n_wavelengths", len(axis)),
+            Metric("first_wavelength", float(axis[0]), "nm"),
+            Metric("last_wavelength", float(axis[-1]), "nm"),
+        ],
+        warnings=read.warnings,
+    )
+
+
+@dataclass(frozen=True)
+class SessionScans:
+    """The scans of a session in sheet order, in their unit, on one axis.
+
+    Attributes
+    ----------
+    wavelength_nm
+        Shape ``(n_wavelengths,)``.
+    values
+        Shape ``(n_scans, n_wavelengths)``.
+    sha256
+        Of the file of each scan.
+    n_files
+        Raw files read.
+    warnings
+        What the user should know of them.
+    """
+
+    wavelength_nm: NDArray[np.float64]
+    values: NDArray[np.float64]
+    sha256: list[str]
+    n_files: int
+    warnings: list[str]
+
+
+def read_session(job: Job) -> SessionScans:
+    """Read every raw file of a session once; nothing is written.
+
+    Raises
+    ------
+    InputFault
+        With the problems of all files of the session (up to 1,000, 50 a file).
+    """
     form = FileForm.of(job.settings["form"])
     rows: Rows = job.settings["scans"]
     files = _read_all(job, form, _by_file(rows))
@@ -49,25 +108,8 @@ def run(job: Job) -> Outcome:
         values[i] = read.scans.values[places[row["scan"]]]
         hashes.append(read.sha256)
     values, warnings = in_unit(values, form.quantity, [(r["file"], r["scan"]) for r in rows])
-    column = "counts" if form.quantity == "counts" else "reflectance"
-    write_spectra(
-        job.outputs["scans"],
-        _columns(rows, hashes),
-        axis,
-        {column: values},
-        {"quantity": column, "full_scale_counts": None},
-        keys=("scan", "role"),
-    )
-    return Outcome(
-        metrics=[
-            Metric("n_scans", len(rows)),
-            Metric("n_files", len(files)),
-            Metric("n_wavelengths", len(axis)),
-            Metric("first_wavelength", float(axis[0]), "nm"),
-            Metric("last_wavelength", float(axis[-1]), "nm"),
-        ],
-        warnings=[*_notes(files.values()), *(f"session {job.session}: {w}" for w in warnings)],
-    )
+    told = [*_notes(files.values()), *(f"session {job.session}: {w}" for w in warnings)]
+    return SessionScans(axis, values, hashes, len(files), told)
 
 
 def _by_file(rows: Rows) -> dict[str, list[Mapping[str, Any]]]:

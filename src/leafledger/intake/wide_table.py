@@ -23,7 +23,7 @@ from leafledger.intake.faults import Faults
 from leafledger.intake.raw_scan import FileForm, RawScans
 from leafledger.intake.text_dialect import MARKS, fields_of
 from leafledger.intake.wide_cells import Wide, lines_of, read_cells, read_clean
-from leafledger.study.headings import impossible_wavelength, split_headings
+from leafledger.study.headings import LONGEST_NM, SHORTEST_NM, impossible_wavelength, split_headings
 from leafledger.study.row_ids import content_ids
 
 _LINES_TRIED = 100
@@ -154,7 +154,7 @@ def _check_headings(
         if impossible_wavelength(text) is not None:
             faults.add(
                 f"a heading {quoted(text)}",
-                "a wavelength from 150 to 30000 nm, or a heading in words",
+                f"a wavelength from {SHORTEST_NM:g} to {LONGEST_NM:g} nm, or a heading in words",
                 "Mend the heading.",
                 row=heading.row,
                 column=text,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import platform
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -26,8 +27,7 @@ def open_run(study: Study, run: str) -> None:
 
 
 def _entry(study: Study, run: str, started: str) -> events.Run:
-    before = list(events.runs(study.folder))
-    previous = next((r for r in reversed(before) if r["run"] != run), None)
+    previous = _head([r for r in events.runs(study.folder) if r["run"] != run])
     return {
         "run": run,
         "started": started,
@@ -40,8 +40,15 @@ def _entry(study: Study, run: str, started: str) -> events.Run:
         "title": study.definition.title,
         "study": {name: kept(study.folder, name) for name in _own_files(study)},
         "records": {},
+        "logs": {},
         "previous": None if previous is None else _link(study.folder, previous["run"]),
     }
+
+
+def _head(before: list[events.Run]) -> events.Run | None:
+    """Return the end of the chain, whatever the clock said: the run that no other follows."""
+    followed = {r["previous"]["run"] for r in before if r["previous"]}
+    return next((r for r in reversed(before) if r["run"] not in followed), None)
 
 
 def _link(folder: Path, run: str) -> dict[str, str]:
@@ -65,25 +72,45 @@ def kept(folder: Path, path: str) -> str:
     return digest
 
 
-def close_run(study: Study, run: str, outcome: str, message: str) -> None:
-    """Enter how a run ended and which records stood then; keep every record for good."""
-    entry = next(r for r in events.runs(study.folder) if r["run"] == run)
+def close_run(
+    study: Study, run: str, outcome: str, message: str, stale: Collection[str] = ()
+) -> None:
+    """Enter how a run ended and which records stood then; keep every record for good.
+
+    Parameters
+    ----------
+    study, run, outcome, message
+        The run and how it ended.
+    stale
+        Names of the tasks whose records no longer hold: they belong to an earlier run, so this
+        run may not show their numbers.
+    """
+    folder = study.folder
+    entry = next(r for r in events.runs(folder) if r["run"] == run)
     entry |= {
         "ended": events.now(),
         "outcome": outcome,
         "message": message,
         "records": {
-            task.name: kept(study.folder, task.record)
+            task.name: kept(folder, task.record)
             for task in tasks(study)
-            if (study.folder / task.record).is_file()
+            if task.name not in stale and (folder / task.record).is_file()
+        },
+        "logs": {
+            event["task"]: kept(folder, event["log"])
+            for event in events.events_of(folder, run)
+            if event["outcome"] not in events.ENDED_WELL and (folder / event["log"]).is_file()
         },
     }
-    events.write_run(study.folder, entry)
+    events.write_run(folder, entry)
 
 
 def close_interrupted(folder: Path) -> list[str]:
-    """Close the runs that never came to an end; call it only while holding the study."""
-    notes = []
+    """Close the runs that never came to an end and return their ids.
+
+    Call it only while holding the study.
+    """
+    interrupted = []
     for entry in events.runs(folder):
         if entry["outcome"] == "running":
             entry |= {
@@ -92,20 +119,33 @@ def close_interrupted(folder: Path) -> list[str]:
                 "message": "ended from outside before it was done",
             }
             events.write_run(folder, entry)
-            notes.append(f"run {entry['run']} was interrupted; what it had finished is used")
-    return notes
+            interrupted.append(str(entry["run"]))
+    return interrupted
 
 
 def enter(study: Study, run: str) -> list[str]:
     """Copy the book into the tracking store; what goes wrong there is a note, not a failure."""
+    return _copied(study.folder, study.definition.title, f"run {run}")
+
+
+def bring_up(folder: Path) -> list[str]:
+    """Bring the tracking store up to the book, whatever state the study's own files are in.
+
+    Call it only while holding the study.
+    """
+    known = list(events.runs(folder))
+    return _copied(folder, known[-1]["title"], "the newest run") if known else []
+
+
+def _copied(folder: Path, title: str, what: str) -> list[str]:
     from leafledger.ledger.tracking import copy_book
 
     try:
-        return copy_book(study.folder, study.definition.title)
+        return copy_book(folder, title)
     except Exception as error:  # noqa: BLE001  the results stand whatever the store does
         first = (str(error) or type(error).__name__).splitlines()[0][:200]
         return [
-            f"run {run} is in ledger/runs but not yet in the tracking store ({first}); "
+            f"{what} is in ledger/runs but not yet in the tracking store ({first}); "
             "`leafledger ledger sync` takes it in"
         ]
 
@@ -133,12 +173,12 @@ def take_in(study: Study) -> list[str]:
     from leafledger.ledger.tracking import copy_book
 
     known = {entry["run"] for entry in events.runs(study.folder)}
-    notes = close_interrupted(study.folder)
+    notes = [f"closed run {run}, which was interrupted" for run in close_interrupted(study.folder)]
     for folder in sorted((study.folder / events.EVENTS).glob("*")):
         done = events.events_of(study.folder, folder.name)
         if folder.name in known or not done:
             continue
-        failed = [e for e in done if e["outcome"] not in {"done", "restored"}]
+        failed = [e for e in done if e["outcome"] not in events.ENDED_WELL]
         events.write_run(study.folder, _entry(study, folder.name, done[0]["started"]))
         message = failed[0]["message"] if failed else "taken in from plain Snakemake"
         close_run(study, folder.name, "failed" if failed else "done", message)

@@ -6,26 +6,45 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-_LONG = frozenset({"scans", "units", "treatments"})
 _LONGEST_VALUE = 6000
+_OF_QUALITY = frozenset({"checks", "apply", "range", "severity"})
+_PER_SCAN_OR_UNIT = frozenset({"scans", "units"})
 
 
-def parameters(settings: Mapping[str, Any], prefix: str = "") -> dict[str, str]:
-    """Return settings as ``section.key`` -> text; lists of scans and units are left out.
+def parameters(record: Mapping[str, Any]) -> dict[str, str]:
+    """Return the settings of a record as text, under the names they have in ``study.yaml``.
+
+    What is said of each scan and each unit is left out: the record itself holds it.
 
     Examples
     --------
-    >>> parameters({"grid": {"step_nm": 1.0}, "scans": [1, 2], "use": ["NDVI", "WI"]})
-    {'grid.step_nm': '1.0', 'use': 'NDVI, WI'}
+    >>> parameters({"rule": "reflectance", "session": "day0",
+    ...             "settings": {"reflectance": {"grid": {"step_nm": 1.0}, "smoothing": None}}})
+    {'reflectance.grid.step_nm': '1.0', 'reflectance.smoothing': 'none'}
+    >>> parameters({"rule": "acceptance", "session": None,
+    ...             "settings": {"apply": "faults", "scans": [{"scan": "a"}]}})
+    {'quality.apply': 'faults'}
     """
-    return {name_of(k): v[:_LONGEST_VALUE] for k, v in _flat(settings, prefix)}
+    return {name_of(k): v[:_LONGEST_VALUE] for k, v in _flat(_as_in_the_study(record), "")}
+
+
+def _as_in_the_study(record: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the settings of a record in the places that they have in ``study.yaml``."""
+    settings = {k: v for k, v in record["settings"].items() if k not in _PER_SCAN_OR_UNIT}
+    if record["rule"] == "intake":
+        return {"intake": {"forms": {record["session"]: settings["form"]}}}
+    placed: dict[str, Any] = {k: v for k, v in settings.items() if k not in _OF_QUALITY}
+    if len(placed) < len(settings):
+        placed["quality"] = {k: v for k, v in settings.items() if k in _OF_QUALITY}
+    if "design" in placed:
+        placed["design"] = {k: v for k, v in placed["design"].items() if k != "treatments"}
+    return placed
 
 
 def _flat(value: Any, place: str) -> Iterator[tuple[str, str]]:
     if isinstance(value, Mapping):
         for key, inner in value.items():
-            if key not in _LONG:
-                yield from _flat(inner, f"{place}.{key}" if place else str(key))
+            yield from _flat(inner, f"{place}.{key}" if place else str(key))
     elif isinstance(value, list) and all(not isinstance(item, Mapping | list) for item in value):
         yield place, ", ".join(_text(item) for item in value)
     elif isinstance(value, list):

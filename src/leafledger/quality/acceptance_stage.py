@@ -57,9 +57,7 @@ def run(job: Job) -> Outcome:
     spectra = {
         s: read_spectra(p, ("reflectance",)) for s, p in job.by_session("reflectance").items()
     }
-    trusted = _range(job, spectra)
-    if trusted.why.startswith("untested"):
-        outcome.warnings.append(f"trusted range {trusted.why}")
+    trusted = _range(job, spectra, outcome)
     accepted = _accepted(rows, excluded, job.settings["design"]["sessions"])
     effects = _effects(job.settings["design"], accepted, spectra, trusted)
     _warn_of_shift(effects, outcome)
@@ -140,7 +138,7 @@ def _accepted(
     return _frame(table, ACCEPTED)
 
 
-def _range(job: Job, spectra: Mapping[str, SpectraTable]) -> TrustedRange:
+def _range(job: Job, spectra: Mapping[str, SpectraTable], outcome: Outcome) -> TrustedRange:
     axis = _one_axis(spectra)
     settings = job.settings["range"]
     if "start_nm" in settings:
@@ -154,7 +152,9 @@ def _range(job: Job, spectra: Mapping[str, SpectraTable]) -> TrustedRange:
         else:
             untested.append(session)
     if not signal:
-        return untested_range(axis)
+        trusted = untested_range(axis)
+        outcome.warnings.append(f"trusted range {trusted.why}")
+        return trusted
     least, margin = float(settings["signal_to_noise"]), float(settings["margin_nm"])
     return found_range(axis, signal, least, margin, untested)
 

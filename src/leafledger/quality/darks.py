@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.chance.spread import robust_sd
 from leafledger.quality.flags import Flag
 
 Floats = NDArray[np.float64]
@@ -14,7 +15,9 @@ Floats = NDArray[np.float64]
 LEAST_SHIFT = 0.002
 """A shift of the dark that matters: this share of the white signal (of the level, if no white)."""
 LEVEL_Z = 6.0
+"""Standard deviations of the darks' own spread that a level must be off: chance never is."""
 NOISE_RATIO = 3.0
+"""A dark this many times as noisy (or as quiet) as the others was not measured like them."""
 _BLOCKS = 16
 
 
@@ -66,8 +69,8 @@ def bad_dark(
     Notes
     -----
     The level is compared in 16 blocks of pixels, so that light that entered the dark at some
-    wavelengths only is found too. With three or more darks the reference is the median of the
-    others; with two that differ, the one further from what the session's other darks (level
+    wavelengths only is found too. With three or more darks the reference is their median;
+    with two that differ, the one further from what the session's other darks (level
     linear in integration time) say is named, or the one that lies above the darkest pixels of the
     lit scans; both, if neither tells.
     """
@@ -97,8 +100,8 @@ def _block_means(spectra: Floats) -> Floats:
 def _pixel_noise(darks: Floats) -> Floats:
     """Return the pixel-to-pixel noise of each dark, counts (fixed pattern included)."""
     step = np.diff(darks, axis=1)
-    centred = np.abs(step - np.median(step, axis=1, keepdims=True))
-    return np.asarray(1.4826 * np.median(centred, axis=1) / np.sqrt(2), dtype=np.float64)
+    # The difference of two pixels has the variance of both.
+    return np.asarray(robust_sd(step, axis=1) / np.sqrt(2), dtype=np.float64)
 
 
 def _expected_level(
@@ -127,10 +130,11 @@ def _level_suspects(
     """Return (dark, shift in counts) of the darks of one integration time that are off."""
     if len(at) >= 3:
         found = []
+        # The median of all: that of the other two of three would lie half way to a bad one.
+        middle = np.median(blocks[at], axis=0)
+        spread = robust_sd(blocks[at], axis=0)
         for i in at:
-            others = np.median(blocks[at[at != i]], axis=0)
-            shift = blocks[i] - others
-            spread = 1.4826 * np.median(np.abs(blocks[at] - np.median(blocks[at], axis=0)), axis=0)
+            shift = blocks[i] - middle
             worst = int(np.argmax(np.abs(shift)))
             if abs(shift[worst]) > max(tolerance, LEVEL_Z * float(np.median(spread))):
                 found.append((int(i), float(shift[worst])))

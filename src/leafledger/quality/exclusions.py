@@ -49,13 +49,7 @@ def exclusions(
         ``none``, ``faults`` or ``faults_and_outliers``.
     """
     active = APPLIED_SEVERITIES[apply]
-    gravest: dict[tuple[str, str], Flag] = {}
-    for flag in flags:
-        if flag.severity == "notice":
-            continue
-        known = gravest.get((flag.scan, flag.check))
-        if known is None or RANK[flag.severity] < RANK[known.severity]:
-            gravest[flag.scan, flag.check] = flag
+    gravest = _gravest(flags)
     rows = []
     for (scan, rule), flag in gravest.items():
         decision = decisions.get(scan)
@@ -82,6 +76,18 @@ def exclusions(
         for scan, decision in decisions.items()
     ]
     return sorted(rows, key=lambda row: (row.scan, row.rule))
+
+
+def _gravest(flags: Sequence[Flag]) -> dict[tuple[str, str], Flag]:
+    """Return the gravest flag of every check on every scan; notices suggest nothing."""
+    out: dict[tuple[str, str], Flag] = {}
+    for flag in flags:
+        if flag.severity == "notice":
+            continue
+        known = out.get((flag.scan, flag.check))
+        if known is None or RANK[flag.severity] < RANK[known.severity]:
+            out[flag.scan, flag.check] = flag
+    return out
 
 
 def excluded_scans(rows: Sequence[Exclusion], samples: Collection[str]) -> set[str]:

@@ -12,10 +12,17 @@ from leafledger.quality.flags import Flag
 Floats = NDArray[np.float64]
 
 BEYOND_U = 3.0
+"""Standard uncertainties beyond 0 or 1 that are not noise any more."""
 CONTIGUOUS_NM = 5.0
+"""Narrower than this it is noise or a hot pixel, not a reference that does not fit."""
 PLAIN_LOWEST, PLAIN_HIGHEST = -0.02, 1.2
 """Limits of possible reflectance where the uncertainty is not known."""
+SIGNAL_NM = (550.0, 750.0)
+NEAR_INFRARED_NM = (750.0, 800.0)
+RED_NM = (665.0, 685.0)
+"""Around the absorption of chlorophyll in a leaf at about 675 nm (common practice, no source)."""
 LEAST_RED_EDGE = 0.10
+"""Any green or yellowing leaf is above it; panel, paper and an empty clip are not."""
 LEAST_NEAR_INFRARED = 0.05
 """A leaf reflects more than this at 750-800 nm (common practice, no source)."""
 
@@ -29,10 +36,17 @@ def low_signal(
 ) -> list[Flag]:
     """Flag scans whose signal-to-noise in 550-750 nm is too low (a fault).
 
-    The ratio is the median of reflectance / u_scan over 550-750 nm, or over the middle half of an
-    axis that does not reach there. All arrays ``(n_scans, n_wavelengths)``.
+    Parameters
+    ----------
+    scans, wavelength_nm
+        Ids; axis (nm), shape ``(n_wavelengths,)``.
+    reflectance, u_scan
+        Values and their standard uncertainty, shape ``(n_scans, n_wavelengths)``.
+    least
+        Ratio that is wanted: the median of reflectance / u_scan over 550-750 nm, or over the
+        middle half of an axis that does not reach there.
     """
-    inside = (wavelength_nm >= 550) & (wavelength_nm <= 750)
+    inside = _within(wavelength_nm, SIGNAL_NM)
     if inside.sum() < 3:
         quarter = len(wavelength_nm) // 4
         inside = np.zeros(len(wavelength_nm), dtype=bool)
@@ -53,6 +67,10 @@ def low_signal(
         )
         for i in np.flatnonzero(ratio < least).tolist()
     ]
+
+
+def _within(wavelength_nm: Floats, ends_nm: tuple[float, float]) -> NDArray[np.bool_]:
+    return np.asarray((wavelength_nm >= ends_nm[0]) & (wavelength_nm <= ends_nm[1]), dtype=bool)
 
 
 def impossible_reflectance(
@@ -76,11 +94,11 @@ def impossible_reflectance(
     """
     if u is None:
         low, high = PLAIN_LOWEST - reflectance, reflectance - PLAIN_HIGHEST
-        limit, unit, told = 0.0, "1", f"outside {PLAIN_LOWEST} to {PLAIN_HIGHEST}"
+        limit, told = 0.0, f"outside {PLAIN_LOWEST} to {PLAIN_HIGHEST}"
     else:
         floor = np.maximum(u, 1e-9)
         low, high = -reflectance / floor, (reflectance - 1) / floor
-        limit, unit, told = BEYOND_U, "u", "outside 0 to 1 by more than 3 uncertainties"
+        limit, told = BEYOND_U, f"outside 0 to 1 by more than {BEYOND_U:g} standard uncertainties"
     flags = []
     for beyond, word in ((low, "below 0"), (high, "above 1")):
         bad = (beyond > limit) & usable
@@ -96,7 +114,7 @@ def impossible_reflectance(
                     "fault",
                     float(beyond[i, worst]),
                     limit,
-                    unit,
+                    "1",
                     f"Reflectance is {told} ({word}) over {wavelength_nm[run[0]]:.0f}-"
                     f"{wavelength_nm[run[-1]]:.0f} nm: {reflectance[i, worst]:.3f} at "
                     f"{wavelength_nm[worst]:.0f} nm.",
@@ -119,29 +137,33 @@ def _longest_run(bad: NDArray[np.bool_], wavelength_nm: Floats) -> NDArray[np.in
 def no_leaf(scans: Sequence[str], wavelength_nm: Floats, reflectance: Floats) -> list[Flag]:
     """Flag spectra without a red edge: panel, background or nothing in the clip (a fault).
 
-    The red edge is (N - r) / (N + r), N the mean at 750-800 nm and r at 670-680 nm. Any leaf with
-    some chlorophyll is above 0.1; an albino or straw-dry leaf may not be: decide `keep` for those.
-    Returns nothing if the axis does not reach both bands.
+    The red edge is (infrared - red) / (infrared + red), the means at 750-800 nm and 665-685 nm. An
+    albino or straw-dry leaf may stay below 0.1: decide `keep` for those. Returns nothing if the
+    axis does not reach both bands.
+
+    Parameters
+    ----------
+    scans, wavelength_nm, reflectance
+        Ids; axis (nm); values, shape ``(n_scans, n_wavelengths)``.
     """
-    near = (wavelength_nm >= 750) & (wavelength_nm <= 800)
-    red = (wavelength_nm >= 665) & (wavelength_nm <= 685)
-    if not near.any() or not red.any():
+    near, deep = _within(wavelength_nm, NEAR_INFRARED_NM), _within(wavelength_nm, RED_NM)
+    if not near.any() or not deep.any():
         return []
-    N, r = reflectance[:, near].mean(axis=1), reflectance[:, red].mean(axis=1)
-    edge = (N - r) / np.maximum(np.abs(N) + np.abs(r), 1e-9)
+    infrared, red = reflectance[:, near].mean(axis=1), reflectance[:, deep].mean(axis=1)
+    edge = (infrared - red) / np.maximum(np.abs(infrared) + np.abs(red), 1e-9)
     flags = []
-    for i in np.flatnonzero((edge < LEAST_RED_EDGE) | (N < LEAST_NEAR_INFRARED)).tolist():
-        dark = N[i] < LEAST_NEAR_INFRARED
+    for i in np.flatnonzero((edge < LEAST_RED_EDGE) | (infrared < LEAST_NEAR_INFRARED)).tolist():
+        dark = infrared[i] < LEAST_NEAR_INFRARED
         flags.append(
             Flag(
                 scans[i],
                 "no_leaf",
                 "fault",
-                float(N[i] if dark else edge[i]),
+                float(infrared[i] if dark else edge[i]),
                 LEAST_NEAR_INFRARED if dark else LEAST_RED_EDGE,
                 "1",
-                f"No leaf: reflectance is {r[i]:.3f} at 675 nm and {N[i]:.3f} at 750-800 nm, "
-                "so there is no red edge.",
+                f"No leaf: reflectance is {red[i]:.3f} at 675 nm and {infrared[i]:.3f} at "
+                "750-800 nm, so there is no red edge.",
                 720.0,
             )
         )

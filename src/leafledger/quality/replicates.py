@@ -7,11 +7,12 @@ session. Treatment is never looked at.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.chance.spread import MAD_TO_SD
 from leafledger.quality.flags import Flag
 
 Floats = NDArray[np.float64]
@@ -19,11 +20,16 @@ Floats = NDArray[np.float64]
 FEWEST_GROUPS = 4
 """Fewer groups than this give no scale to judge by."""
 FEWEST_AT_POSITION = 5
+"""Units that must have a leaf at a position before its median is taken off."""
 AGREE_Z = 3.0
 """The others of a group agree if their pair distance is below this."""
+_SHAPE_NM = (450.0, 950.0)
+_N_BANDS = 25
+"""Bands of about 20 nm: noise averages out, the red edge stays."""
+_DARKEST = 0.005
+"""Reflectance below this is noise; its logarithm would drown the rest."""
 _LEAST_SCALE = {"level": 0.002, "shape": 0.002}
 """No group is called for differences below the repeatability of any clip (log reflectance)."""
-_MAD = 1.482602218505602
 
 
 @dataclass(frozen=True)
@@ -34,13 +40,27 @@ class _Scan:
 
 
 def log_bands(wavelength_nm: Floats, reflectance: Floats, usable: NDArray[np.bool_]) -> Floats:
-    """Return log reflectance in about 25 bands of the usable axis, ``(n_scans, n_bands)``."""
-    inside = np.flatnonzero(usable & (wavelength_nm >= 450) & (wavelength_nm <= 950))
+    """Return log reflectance in about 25 bands of the usable axis, 450-950 nm if it holds that.
+
+    Parameters
+    ----------
+    wavelength_nm, usable
+        Axis (nm), and where the white had signal, shape ``(n_wavelengths,)``.
+    reflectance
+        Shape ``(n_scans, n_wavelengths)``.
+
+    Returns
+    -------
+    ndarray
+        Shape ``(n_scans, n_bands)``.
+    """
+    in_shape = (wavelength_nm >= _SHAPE_NM[0]) & (wavelength_nm <= _SHAPE_NM[1])
+    inside = np.flatnonzero(usable & in_shape)
     if len(inside) < 5:
         inside = np.flatnonzero(usable)
-    parts = np.array_split(inside, min(25, len(inside)))
+    parts = np.array_split(inside, min(_N_BANDS, len(inside)))
     means = np.column_stack([reflectance[:, part].mean(axis=1) for part in parts])
-    return np.asarray(np.log(np.maximum(means, 0.005)), dtype=np.float64)
+    return np.asarray(np.log(np.maximum(means, _DARKEST)), dtype=np.float64)
 
 
 def replicate(
@@ -110,7 +130,7 @@ def _level_shape(difference: Floats) -> dict[str, float]:
 def _pooled(pairs: Sequence[dict[str, float]]) -> dict[str, float]:
     """Return the standard deviation of one scan, from the median distance of all pairs."""
     return {
-        kind: max(_MAD * float(np.median([pair[kind] for pair in pairs])) / np.sqrt(2), least)
+        kind: max(MAD_TO_SD * float(np.median([pair[kind] for pair in pairs])) / np.sqrt(2), least)
         for kind, least in _LEAST_SCALE.items()
     }
 
@@ -163,14 +183,8 @@ def _other_leaves(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Fl
     for unit, leaf_means in sorted(means.items()):
         named = _judge(leaf_means, scale, limit, f"leaves of {unit}")
         for flag in named:
-            flags += [_renamed(flag, rows[k].name) for k in full[unit][flag.scan]]
+            flags += [replace(flag, scan=rows[k].name) for k in full[unit][flag.scan]]
     return flags
-
-
-def _renamed(flag: Flag, scan: str) -> Flag:
-    return Flag(
-        scan, flag.check, flag.severity, flag.value, flag.threshold, flag.unit, flag.sentence
-    )
 
 
 def _judge(
@@ -184,6 +198,7 @@ def _judge(
     found: dict[str, tuple[float, str]] = {}
     for name in names:
         others = np.array([values[other] for other in names if other != name])
+        # Variance of the median of n normal values: 1/n for two, about (pi/2)/n for more.
         spread = 1 + (1 if len(others) == 2 else np.pi / 2) / len(others)
         found[name] = _z(values[name] - np.median(others, axis=0), scale, spread)
     worst = max(names, key=lambda name: found[name][0])

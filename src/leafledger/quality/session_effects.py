@@ -7,15 +7,19 @@ A shift is not yet an error: plants grow. Without a stable tile measured every s
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.chance.multiplicity import holm
+from leafledger.chance.student import t_quantile, two_sided_t
+
 Floats = NDArray[np.float64]
 
 WAVELENGTHS_NM = (550.0, 680.0, 720.0, 800.0)
+"""Green peak, red absorption, red edge, near-infrared plateau of a leaf."""
 LEVEL = 0.95
 
 
@@ -94,15 +98,13 @@ def session_effects(
 
 
 def _tested(session: str, change: Floats, wavelength_nm: Sequence[float]) -> list[SessionEffect]:
-    from scipy.stats import t as student
-
     n = len(change)
-    half = float(student.ppf(0.5 + LEVEL / 2, n - 1))
+    half = t_quantile(LEVEL, n - 1)
     rows = []
     for k, at in enumerate(wavelength_nm):
         mean = float(change[:, k].mean())
         error = float(change[:, k].std(ddof=1) / np.sqrt(n))
-        p = float(2 * student.sf(abs(mean) / error, n - 1)) if error > 0 else None
+        p = two_sided_t(mean / error, n - 1) if error > 0 else None
         rows.append(
             SessionEffect(
                 session, "control", float(at), mean, mean - half * error, mean + half * error,
@@ -113,12 +115,8 @@ def _tested(session: str, change: Floats, wavelength_nm: Sequence[float]) -> lis
 
 
 def _with_holm(rows: Sequence[SessionEffect]) -> list[SessionEffect]:
-    tested = sorted((row.p, k) for k, row in enumerate(rows) if row.p is not None)
-    adjusted: dict[int, float] = {}
-    running = 0.0
-    for rank, (p, k) in enumerate(tested):
-        running = min(1.0, max(running, p * (len(tested) - rank)))
-        adjusted[k] = running
+    adjusted = holm([np.nan if row.p is None else row.p for row in rows])
     return [
-        SessionEffect(**{**row.as_dict(), "p_holm": adjusted.get(k)}) for k, row in enumerate(rows)
+        row if row.p is None else replace(row, p_holm=float(p))
+        for row, p in zip(rows, adjusted, strict=True)
     ]

@@ -90,7 +90,8 @@ def found_range(
     Raises
     ------
     InputFault
-        If the worst session does not reach ``least`` all through 550-750 nm.
+        If the worst session does not reach ``least`` all through 550-750 nm, or if the margins
+        leave nothing of the range.
 
     Notes
     -----
@@ -100,29 +101,22 @@ def found_range(
     sessions = list(signal)
     stack = np.array([signal[name] for name in sessions])
     worst = stack.min(axis=0)
-    core = (axis >= CORE_NM[0]) & (axis <= CORE_NM[1])
-    covered = axis[0] <= CORE_NM[0] and axis[-1] >= CORE_NM[1]
-    if not covered:
-        core = np.zeros(len(axis), dtype=bool)
-        core[int(np.argmax(worst))] = True
-    good = worst >= least
-    if not good[core].all():
-        at = np.flatnonzero(core)[int(np.argmin(worst[core]))]
-        raise InputFault(
-            _too_weak(axis, worst, int(at), sessions[int(np.argmin(stack[:, at]))], least)
-        )
-    bad = np.flatnonzero(~good)
-    inner = np.flatnonzero(core)
-    below, above = bad[bad < inner[0]], bad[bad > inner[-1]]
+    core = _core(axis, worst)
+    weak = core[worst[core] < least]
+    if len(weak):
+        at = int(weak[np.argmin(worst[weak])])
+        session = sessions[int(np.argmin(stack[:, at]))]
+        raise InputFault(_too_weak(axis, worst, at, session, least))
+    bad = np.flatnonzero(worst < least)
+    below, above = bad[bad < core[0]], bad[bad > core[-1]]
     first = int(below[-1]) + 1 if len(below) else 0
     last = int(above[0]) - 1 if len(above) else len(axis) - 1
     start = axis[first] + (margin_nm if len(below) else 0.0)
     stop = axis[last] - (margin_nm if len(above) else 0.0)
     inside = axis[(axis >= start) & (axis <= stop)]
     if len(inside) < 2:
-        raise InputFault(_too_weak(axis, worst, int(inner[0]), sessions[0], least))
-    edges = [int(below[-1])] if len(below) else []
-    edges += [int(above[0])] if len(above) else []
+        raise InputFault(_nothing_left(axis[first], axis[last], margin_nm))
+    edges = [*below[-1:].tolist(), *above[:1].tolist()]
     limiting = _limiting(stack, edges, sessions)
     why = _why(axis, first, last, edges, least, margin_nm, limiting, len(sessions))
     if untested:
@@ -130,6 +124,15 @@ def found_range(
     return TrustedRange(
         float(inside[0]), float(inside[-1]), "references", why, float(margin_nm), limiting
     )
+
+
+def _core(axis: Floats, worst: Floats) -> NDArray[np.intp]:
+    """Return the places of 550-750 nm, or of the best wavelength if the axis is short of that."""
+    if axis[0] <= CORE_NM[0] and axis[-1] >= CORE_NM[1]:
+        inside = np.flatnonzero((axis >= CORE_NM[0]) & (axis <= CORE_NM[1]))
+        if len(inside):
+            return inside
+    return np.array([np.argmax(worst)], dtype=np.intp)
 
 
 def _limiting(stack: Floats, edges: Sequence[int], sessions: Sequence[str]) -> str | None:
@@ -157,6 +160,17 @@ def _why(
         return f"{told}, to both ends of the axis"
     return (
         f"{told} (session {limiting} sets the limit); {margin_nm:g} nm are cut off where it fails"
+    )
+
+
+def _nothing_left(first_nm: float, last_nm: float, margin_nm: float) -> Problem:
+    return Problem(
+        "study.yaml",
+        f"a margin of {margin_nm:g} nm at the edges of {first_nm:g} to {last_nm:g} nm, where the "
+        "white's signal suffices",
+        "margins that leave at least two wavelengths",
+        "Lower quality.range.margin_nm.",
+        column="quality.range.margin_nm",
     )
 
 

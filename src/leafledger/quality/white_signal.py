@@ -10,7 +10,28 @@ Floats = NDArray[np.float64]
 USABLE_SIGNAL_TO_NOISE = 50.0
 """From here up a wavelength takes part in the checks of values (not yet the trusted range)."""
 _LARGEST = 1e6
+"""More than any detector reaches; only a made-up white without noise comes here."""
 _NOISY_PAIR = 3.0
+"""A pair this many times as noisy (variance) as the median pair holds a white that failed."""
+_SMOOTHED_PIXELS = 9
+"""The signal varies little over so few pixels, and its own noise falls to a third."""
+_HOT = 15.0
+"""A pixel this many times above the fitted variance is hot and tells nothing of the others."""
+
+
+def usable_pixels(signal: Floats | None, n_pixels: int) -> NDArray[np.bool_]:
+    """Return where the white has signal enough for checks of values; everywhere if unknown.
+
+    Parameters
+    ----------
+    signal
+        Signal-to-noise of the white, shape ``(n_pixels,)``, or ``None``.
+    n_pixels
+        Length of the axis.
+    """
+    if signal is None:
+        return np.ones(n_pixels, dtype=bool)
+    return np.asarray(signal >= USABLE_SIGNAL_TO_NOISE, dtype=bool)
 
 
 def white_signal_to_noise(whites: Floats) -> Floats:
@@ -54,8 +75,11 @@ def white_signal_to_noise(whites: Floats) -> Floats:
     overall = np.median(rest**2, axis=1)
     sound = overall <= _NOISY_PAIR * np.median(overall)
     variance = (rest[sound] ** 2).mean(axis=0)
+    # Of one pixel and the mean of two neighbours: 1 + 1/2 variances for each white of the pair.
     variance = variance / (1.5 * n_white)
-    smooth = np.maximum(uniform_filter1d(mean, min(9, len(mean)), mode="nearest"), 0.0)
+    smooth = np.maximum(
+        uniform_filter1d(mean, min(_SMOOTHED_PIXELS, len(mean)), mode="nearest"), 0.0
+    )
     noise = np.sqrt(_variance_model(smooth[1:-1], variance, smooth))
     return np.asarray(np.clip(smooth / np.maximum(noise, 1e-12), 0, _LARGEST), dtype=np.float64)
 
@@ -73,7 +97,7 @@ def _variance_model(signal: Floats, variance: Floats, at: Floats) -> Floats:
         weight = 1 / known[keep]
         coefficients, _residual = nnls(terms[keep] * weight[:, None], variance[keep] * weight)
         known = np.maximum(terms @ coefficients, float(variance.mean()) * 1e-6 + 1e-300)
-        keep = variance <= 15 * known  # hot pixels tell nothing of the others
+        keep = variance <= _HOT * known
         if keep.sum() < 5:
             break
     fitted = np.column_stack([np.ones_like(at), at / scale, (at / scale) ** 2]) @ coefficients

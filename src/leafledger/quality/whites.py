@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 NOTICE_DRIFT = 0.01
 """Change of the white signal worth a notice (relative); above it drift enters the budget."""
 _BANDS = 8
+"""Broad enough that noise averages out, narrow enough that a change of colour shows."""
 
 
 def white_drift(
@@ -52,7 +53,11 @@ def white_drift(
     bands = np.maximum(bands, 1e-12)
     centres = [float(np.mean(wavelength_nm[part])) for part in parts]
     flags: list[Flag] = []
-    for threshold, severity in ((limit, "fault"), (min(NOTICE_DRIFT, limit), "notice")):
+    levels: tuple[tuple[float, Severity], ...] = (
+        (limit, "fault"),
+        (min(NOTICE_DRIFT, limit), "notice"),
+    )
+    for threshold, severity in levels:
         named = {flag.scan for flag in flags}
         for i, j in _changes(bands, threshold):
             change = bands[i] / bands[j] - 1
@@ -103,13 +108,12 @@ def _explained(
 
 
 def _flag(
-    scan: str, other: str, change: float, threshold: float, severity: str, wavelength_nm: float
+    scan: str, other: str, change: float, threshold: float, severity: Severity, wavelength_nm: float
 ) -> Flag:
-    kind: Severity = "fault" if severity == "fault" else "notice"
     return Flag(
         scan,
         "reference_drift",
-        kind,
+        severity,
         abs(float(change)),
         threshold,
         "1",

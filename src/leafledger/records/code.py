@@ -84,11 +84,23 @@ def _module(name: str) -> tuple[str, tuple[str, ...], frozenset[str]]:
 
 
 def _imports(tree: ast.Module) -> Iterator[str]:
-    for node in ast.walk(tree):
+    for node in _statements(tree):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
             yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def _statements(tree: ast.Module) -> Iterator[ast.AST]:
+    """Yield the module and all its statements; expressions hold neither imports nor docstrings."""
+    waiting: list[ast.AST] = [tree]
+    while waiting:
+        node = waiting.pop()
+        yield node
+        for name in ("body", "orelse", "finalbody", "handlers", "cases"):
+            inner = getattr(node, name, None)
+            if isinstance(inner, list):
+                waiting += inner
 
 
 def _resolved(dotted: str) -> str | None:
@@ -108,7 +120,7 @@ def _path(name: str) -> Path:
 
 
 def _drop_docstrings(tree: ast.Module) -> None:
-    for node in ast.walk(tree):
+    for node in list(_statements(tree)):
         if not isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
             continue
         first = node.body[0] if node.body else None

@@ -20,6 +20,7 @@ RUN_VARIABLE = "LEAFLEDGER_RUN"
 EVENTS = "ledger/events"
 RUNS = "ledger/runs"
 HISTORY = "ledger/history"
+ENDED_WELL = frozenset({"done", "restored"})
 
 Event = dict[str, Any]
 Run = dict[str, Any]

@@ -6,6 +6,7 @@ of a machine, so that two equal runs leave equal bytes.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from leafledger.errors import StageFailure
 from leafledger.records.code import Code
 from leafledger.records.digests import files_below, sha256_of_file, sha256_of_value
 from leafledger.records.job import Job, Outcome
-from leafledger.study.tables import read_json, write_json
+from leafledger.study.tables import write_json
 
 Record = dict[str, Any]
 VERSION = 1
@@ -129,9 +130,31 @@ def write_record(path: Path, record: Record) -> None:
 
 
 def read_record(path: Path) -> Record | None:
-    """Return the record at ``path``, or ``None`` if there is none that can be read."""
+    """Return the record at ``path``, or ``None`` if there is none that can be read.
+
+    A record that was edited by hand until it no longer has its form is none.
+    """
     try:
-        record = read_json(path)
+        record = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
     except (OSError, ValueError):
         return None
-    return record if isinstance(record, dict) and record.get("record") == VERSION else None
+    return record if _has_the_form(record) else None
+
+
+def _refuse(constant: str) -> None:
+    raise ValueError(f"{constant} in a record")
+
+
+def _has_the_form(record: Any) -> bool:
+    """Tell whether ``record`` has what :func:`make_record` writes, in the form it writes it."""
+    if not isinstance(record, dict) or record.get("record") != VERSION:
+        return False
+    lists = ("inputs", "outputs", "metrics", "warnings")
+    if not all(isinstance(record.get(name), list) for name in lists):
+        return False
+    if not all(isinstance(record.get(name), dict) for name in ("settings", "code", "libraries")):
+        return False
+    files = [*record["inputs"], *record["outputs"]]
+    texts = [f.get(k) for f in files if isinstance(f, dict) for k in ("role", "path", "sha256")]
+    texts += [record["code"].get("sha256"), record.get("key"), record.get("rule")]
+    return all(isinstance(f, dict) for f in files) and all(isinstance(t, str) for t in texts)

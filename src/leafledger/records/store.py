@@ -60,6 +60,18 @@ class ContentStore:
         os.utime(entry)
         return record
 
+    def tells_otherwise(self, key: str, record: Path) -> bool:
+        """Tell whether the record kept under ``key`` is another text than the file ``record``."""
+        try:
+            return (self._entry(key) / _RECORD).read_bytes() != record.read_bytes()
+        except OSError:
+            return False
+
+    def content(self, key: str, sha256: str) -> Path | None:
+        """Return the file kept for an output of the task ``key``, or ``None`` if none is whole."""
+        kept = self._entry(key) / sha256
+        return kept if kept.is_file() and sha256_of_file(kept) == sha256 else None
+
     def keep(self, record: Record) -> None:
         """Keep the outputs that a record names."""
         entry = self._entry(record["key"])

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.chance.spread import robust_sd
 from leafledger.reflectance.centre import centre, centre_variance_factor, scan_levels
 
 _SAME_TIME = 1e-6
-_MAD_TO_SD = 1.4826
 
 
 def same_time(one_ms: float, other_ms: float) -> bool:
@@ -141,4 +141,4 @@ def level_spread(levels: Sequence[float] | NDArray[np.float64]) -> float:
     values = np.asarray(levels, dtype=np.float64)
     if len(values) < 3:
         return float(np.ptp(values) / np.sqrt(12))
-    return float(_MAD_TO_SD * np.median(np.abs(values - np.median(values))))
+    return float(robust_sd(values))

@@ -15,11 +15,10 @@ from leafledger.reflectance.assign import assign
 from leafledger.reflectance.blocks import Choice, white_blocks
 from leafledger.reflectance.dark import Darks, pool_darks
 from leafledger.reflectance.linearity import Linearity, from_settings, refuse_turning
-from leafledger.reflectance.noise import (
-    Noise,
+from leafledger.reflectance.noise import Noise, rounding_of
+from leafledger.reflectance.noise_estimate import (
     estimate_electrons_per_count,
     estimate_read_counts,
-    rounding_of,
 )
 from leafledger.reflectance.references import Blocks, Whites, above_dark, boil_down, middle_half
 

@@ -172,9 +172,9 @@ def _metrics(
     ]
     noise = references.noise
     if noise.electrons_per_count is not None:
-        metrics.append(Metric("gain", float(noise.electrons_per_count), "electrons/count"))
+        metrics.append(Metric("gain", float(noise.electrons_per_count), "electron/count"))
     if noise.read_counts is not None:
-        metrics.append(Metric("read_noise", float(noise.read_counts), "counts"))
+        metrics.append(Metric("read_noise", float(noise.read_counts), "count"))
     return metrics
 
 

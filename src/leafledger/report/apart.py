@@ -15,13 +15,17 @@ from leafledger.report.class_figures import (
 )
 from leafledger.report.drawing import Book, Plate
 from leafledger.report.gather import ClassTables, Material
-from leafledger.report.numbers import known, number
-from leafledger.report.term_figures import Training, draw_importance, draw_loadings
+from leafledger.report.numbers import number
+from leafledger.report.term_figures import (
+    Loading,
+    Training,
+    draw_importance,
+    draw_loadings,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_CHOSEN = ("n_components", "chosen_n_components", "chosen", "n_components_chosen")
 _TOLD_ELSEWHERE = ("sentence", "warnings", "validation_curve", "loading_cosine", "digest")
 _LONG_LIST = 12
 _SPECTRA = ("spectrum_mean", "spectrum_sd", "spectrum_minimum", "spectrum_maximum")
@@ -32,67 +36,31 @@ def apart(material: Material, book: Book) -> dict[str, Any] | None:
     tables = material.classes
     if tables is None:
         return None
-    chosen = chosen_count(tables)
-    classes = class_names(tables)
+    chosen = int(tables.summary["n_components"])
+    classes = [str(name) for name in tables.summary["classes"]]
     path = accuracy_path(tables.path)
-    has_confusion = len(tables.confusion) > 0
     rivals = rival_rows(tables.rivals)
     return {
-        "target": str(tables.summary.get("target", "")),
+        "target": str(tables.summary["target"]),
         "classes": classes,
         "chosen": chosen,
-        "sentence": str(tables.summary.get("sentence") or ""),
+        "sentence": str(tables.summary["sentence"]),
         "summary": flat(tables.summary),
-        "path_plate": draw_path(book, path, chosen, _largest_share(tables)) if len(path) else None,
+        "path_plate": draw_path(book, path, chosen, tables.summary["majority_accuracy"]),
         "path": path.to_dict("records"),
         "confusions": _confusions(tables, classes, chosen),
-        "confusion_plate": draw_confusions(book, _validated(tables.confusion), classes, chosen)
-        if has_confusion
-        else None,
+        "confusion_plate": draw_confusions(book, tables.confusion, classes, chosen),
         **_terms(tables, book, chosen),
         "rivals": rivals,
         "rivals_plate": draw_rivals(book, rivals) if rivals else None,
         "permutation_plate": _permutation(tables, book),
-        "p": tables.summary.get("p_permutation"),
+        "p": tables.summary["p_permutation"],
     }
 
 
-def chosen_count(tables: ClassTables) -> int | None:
-    """Return the chosen number of latent variables, from the summary or the path."""
-    for key in _CHOSEN:
-        value = tables.summary.get(key)
-        if isinstance(value, Mapping):
-            value = next((value[k] for k in ("n_components", "value") if k in value), None)
-        if value is not None and known(value):
-            return int(value)
-    marked = tables.path[tables.path["chosen"].astype(bool)]["n_components"]
-    return int(marked.mode().iloc[0]) if len(marked) else None
-
-
-def class_names(tables: ClassTables) -> list[str]:
-    """Return the classes in the order of the summary, and any other that the tables name."""
-    told = [str(c) for c in tables.summary.get("classes") or []]
-    seen = sorted({*tables.confusion["true"], *tables.confusion["predicted"]} - set(told))
-    return told + seen
-
-
-def _validated(confusion: pd.DataFrame) -> pd.DataFrame:
-    outer = confusion[confusion["split"] == "outer"]
-    return outer if len(outer) else confusion[confusion["split"] == confusion["split"].iloc[0]]
-
-
-def _largest_share(tables: ClassTables) -> float | None:
-    counts = tables.predictions.drop_duplicates("scan")["true"].value_counts(normalize=True)
-    return float(counts.max()) if len(counts) else None
-
-
-def _confusions(
-    tables: ClassTables, classes: list[str], chosen: int | None
-) -> list[dict[str, Any]]:
+def _confusions(tables: ClassTables, classes: list[str], chosen: int) -> list[dict[str, Any]]:
     """Return a confusion matrix for every number of latent variables."""
-    if not len(tables.confusion):
-        return []
-    frame = _validated(tables.confusion)
+    frame = tables.confusion
     steps = sorted({int(n) for n in frame["n_components"]})
     parts = {n: frame[frame["n_components"] == n] for n in steps}
     return [{"n": n, "chosen": n == chosen, **_matrix(parts[n], classes)} for n in steps]
@@ -127,44 +95,28 @@ def _matrix(part: pd.DataFrame, classes: list[str]) -> dict[str, Any]:
     }
 
 
-def _terms(tables: ClassTables, book: Book, chosen: int | None) -> dict[str, Plate | None]:
-    terms = tables.terms
-    loadings = {int(n): part.sort_values("wavelength_nm") for n, part in _one(terms, "loading")}
-    vips = {int(n): part.sort_values("wavelength_nm") for n, part in _one(terms, "vip")}
-    plates: dict[str, Plate | None] = {"loadings_plate": None, "importance_plate": None}
-    training = _training(tables)
-    if loadings and training is not None:
-        axis = next(iter(loadings.values()))["wavelength_nm"].to_numpy(float)
-        values = {n: part["value"].to_numpy(float) for n, part in loadings.items()}
-        spread = {n: part["sd_resample"].to_numpy(float) for n, part in loadings.items()}
-        plates["loadings_plate"] = draw_loadings(book, axis, values, spread, training)
-    if vips:
-        n = chosen if chosen in vips else max(vips)
-        part = vips[n]
-        plates["importance_plate"] = draw_importance(
-            book,
-            part["wavelength_nm"].to_numpy(float),
-            part["value"].to_numpy(float),
-            n or chosen or 1,
-        )
-    return plates
-
-
-def _one(terms: pd.DataFrame, term: str) -> Any:
-    return terms[terms["term"] == term].groupby("component", sort=True)
-
-
-def _training(tables: ClassTables) -> Training | None:
-    """Return the training spectra in short, as the classifier saw them (after preprocessing)."""
-    told = {
-        name: part.sort_values("wavelength_nm")["value"].to_numpy(float)
-        for name, part in tables.terms.groupby("term")
-        if name in _SPECTRA
+def _terms(tables: ClassTables, book: Book, chosen: int) -> dict[str, Plate]:
+    terms = tables.terms.sort_values("wavelength_nm", kind="stable")
+    importance = terms[terms["term"] == "vip"]
+    by_component = terms[terms["term"] == "loading"].groupby("component", sort=True)
+    loadings = {
+        int(str(n)): Loading(part["value"].to_numpy(float), part["sd_resample"].to_numpy(float))
+        for n, part in by_component
     }
-    if len(told) < len(_SPECTRA):
-        return None
-    step = str(tables.summary.get("preprocessing") or "none").replace("_", " ")
-    mean, sd, low, high = (told[name] for name in _SPECTRA)
+    axis = importance["wavelength_nm"].to_numpy(float)
+    vip = importance["value"].to_numpy(float)
+    return {
+        "loadings_plate": draw_loadings(book, axis, loadings, _training(tables, terms)),
+        "importance_plate": draw_importance(book, axis, vip, chosen),
+    }
+
+
+def _training(tables: ClassTables, terms: pd.DataFrame) -> Training:
+    """Return the training spectra in short, as the classifier saw them (after preprocessing)."""
+    mean, sd, low, high = (
+        terms.loc[terms["term"] == name, "value"].to_numpy(float) for name in _SPECTRA
+    )
+    step = str(tables.summary["preprocessing"]).replace("_", " ")
     return Training(
         mean,
         sd,

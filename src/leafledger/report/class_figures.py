@@ -17,9 +17,8 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 SPLIT_WORDS = {
-    "outer": "validation (units left out)",
+    "outer": "validation (left out of training)",
     "training": "training (units the model has seen)",
-    "fixed": "fixed split",
 }
 
 

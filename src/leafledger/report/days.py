@@ -34,6 +34,10 @@ def days(material: Material, book: Book) -> dict[str, Any]:
     contrasts = list(dict.fromkeys(headline["contrast"]))
     contrasts.sort(key=lambda c: list(words).index(c) if c in words else len(words))
     return {
+        "heading": "How do the groups differ?"
+        if len(material.days.sessions) == 1
+        else "What happened over the days?",
+        "courses_heading": f"Indices {_how(material)}",
         "spectra_plate": draw_groups(book, material, spectra) if any(spectra.values()) else None,
         "spectra_table": _spectra_table(spectra),
         **_courses(material, book),
@@ -67,6 +71,10 @@ def _primary(effects: pd.DataFrame) -> pd.DataFrame:
     return effects[effects["primary"].astype(bool)]
 
 
+def _how(material: Material) -> str:
+    return "by group" if len(material.days.sessions) == 1 else "over the days"
+
+
 def _courses(material: Material, book: Book) -> dict[str, Plate | None]:
     there = list(dict.fromkeys(material.unit_indices["index"]))
     shown = [i for i in material.catalogue if i in there] + [
@@ -75,12 +83,11 @@ def _courses(material: Material, book: Book) -> dict[str, Plate | None]:
     if not shown:
         return {"primary_plate": None, "courses_plate": None}
     named = [i for i in _primary(material.effects)["index"] if i in there][:1]
+    how = _how(material)
     lone = (
-        draw_courses(book, material, named, "primary_index", f"{named[0]} over the days")
-        if named
-        else None
+        draw_courses(book, material, named, "primary_index", f"{named[0]} {how}") if named else None
     )
-    every = draw_courses(book, material, shown, "index_courses", "All indices over the days")
+    every = draw_courses(book, material, shown, "index_courses", f"All indices {how}")
     return {"primary_plate": lone, "courses_plate": every}
 
 

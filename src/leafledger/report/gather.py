@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from leafledger.effects.words import plural
 from leafledger.records.job import Job
 from leafledger.report.groups import Days, Groups, days_of, groups_of
 from leafledger.study.columns import FLAGS, TEXT
@@ -73,8 +74,7 @@ class Material:
     @property
     def unit_words(self) -> str:
         """The same in the plural."""
-        word = self.unit_word
-        return word if word.endswith("s") else f"{word}s"
+        return plural(self.unit_word)
 
 
 def gather(job: Job) -> Material:
@@ -107,7 +107,7 @@ def gather(job: Job) -> Material:
         exclusions=_table(inputs["exclusions"]),
         trusted=read_json(inputs["range"]),
         session_effects=_table(inputs["session_effects"]),
-        catalogue=_entries(read_json(inputs["catalogue"])),
+        catalogue={row["index"]: row for row in read_json(inputs["catalogue"])["indices"]},
         validation={
             part: read_json(inputs[f"validation_{part}"])
             for part in ("scans", "reflectance", "indices")
@@ -146,11 +146,3 @@ def _effects(path: Path) -> pd.DataFrame:
     """Read effects.csv, the primary rows first."""
     frame = _table(path)
     return frame.sort_values("primary", ascending=False, kind="stable", ignore_index=True)
-
-
-def _entries(catalogue: Any) -> dict[str, dict[str, Any]]:
-    """Return index -> its entry, whether the catalogue is a list or keyed by index."""
-    inner = catalogue.get("indices", catalogue) if isinstance(catalogue, dict) else catalogue
-    if isinstance(inner, dict):
-        return {str(k): dict(v) for k, v in inner.items() if isinstance(v, dict)}
-    return {str(row["index"]): dict(row) for row in inner}

@@ -81,19 +81,22 @@ def _draw_course(axis: Any, material: Material, frame: pd.DataFrame) -> None:
         units = [u for u in groups.of_unit if groups.of_unit[u] == name]
         lines, means = course_of(frame, days.sessions, units)
         shift = 0.09 * gap * (i - (len(groups.names) - 1) / 2)
-        _draw_units(axis, x, lines[:_LINES_AT_MOST], look[name])
+        _draw_units(axis, x, shift, lines[:_LINES_AT_MOST], look[name])
         half = _spreads(lines) if material.design.get("unit") is None else _intervals(means)
         _draw_means(axis, x + shift, means, half, look[name])
     axis.set_xticks(x, [f"{v:g}" for v in x] if days.label != "session" else list(days.sessions))
     axis.set_xlim(x[0] - 0.25 * gap, x[-1] + 0.25 * gap)
 
 
-def _draw_units(axis: Any, x: NDArray[np.float64], lines: Any, look: Look) -> None:
+def _draw_units(
+    axis: Any, x: NDArray[np.float64], shift: float, lines: NDArray[np.float64], look: Look
+) -> None:
     from matplotlib.collections import LineCollection
 
     if len(x) == 1:
-        axis.plot(np.full(len(lines), x[0]), lines[:, 0], ".", color=look.colour, alpha=0.35,
-                  markersize=3)  # fmt: skip
+        # Beside the mean of their own group, so that no group's points hide another's.
+        beside = x[0] + shift + 0.022 * (1 + np.arange(len(lines)) % 2)
+        axis.plot(beside, lines[:, 0], ".", color=look.colour, alpha=0.45, markersize=3)
         return
     paths = [np.column_stack([x, line]) for line in lines]
     drawn = LineCollection(paths, colors=look.colour, linewidths=0.5, alpha=0.35)
@@ -149,8 +152,10 @@ def _course_caption(material: Material) -> str:
         else "one standard deviation between scans, because without known units no interval holds"
     )
     crowded = any(n > _LINES_AT_MOST for n in material.groups.sizes().values())
+    one_day = len(material.days.sessions) == 1
+    averaged = " (mean of their leaves)" if material.design.get("unit") else ""
     return (
-        f"Thin lines: single {word} (mean of their leaves)"
+        f"{'Small dots' if one_day else 'Thin lines'}: single {word}{averaged}"
         + (f"; the first {_LINES_AT_MOST} of each group are drawn" if crowded else "")
         + f". Symbols: mean of the {word}; bars: {bars}; groups are set slightly apart sideways. "
         f"n of {word} in the study: {sizes}."

@@ -97,20 +97,28 @@ def _groups_caption(
     material: Material, by_session: Mapping[str, Mapping[str, SpectrumSummary]]
 ) -> str:
     word = material.unit_words
+    stated = bool(material.design.get("unit"))
+    means = f"the {material.unit_word} means" if stated else "the scans"
     counts = "; ".join(
         f"{session}: "
-        + ", ".join(f"{name} {s.n_units} {word} ({s.n_scans} scans)" for name, s in groups.items())
+        + ", ".join(
+            f"{name} {s.n_units} {word}{_scans_of(s, stated)}" for name, s in groups.items()
+        )
         for session, groups in by_session.items()
         if groups
     )
     lone = any(s.sd is None for groups in by_session.values() for s in groups.values())
     return (
-        f"Thick lines: mean of the {material.unit_word} means. Bands: one standard deviation "
+        f"Thick lines: mean of {means}. Bands: one standard deviation "
         f"between {word} on either side"
         + (f" (no band where a group has a single {material.unit_word})" if lone else "")
         + ". Thin lines: lowest and highest single scan at each wavelength. Accepted scans in the "
         f"trusted range. n: {counts}."
     )
+
+
+def _scans_of(summary: SpectrumSummary, units_stated: bool) -> str:
+    return f" ({summary.n_scans} scans)" if units_stated else ""
 
 
 def _finish_grid(axes: Any, used: int, columns: int, x_label: str, y_label: str) -> None:
@@ -145,17 +153,7 @@ def draw_signal(book: Book, material: Material, threshold: float | None) -> Plat
     axis = figure.subplots()
     look = looks(list(signal))
     for session, frame in signal.items():
-        x, y = frame["wavelength_nm"].to_numpy(float), frame["signal_to_noise"].to_numpy(float)
-        step = thinned(x, 400)
-        good = np.isfinite(y[step]) & (y[step] > 0)
-        axis.plot(
-            x[step][good],
-            y[step][good],
-            color=look[session].colour,
-            linestyle=look[session].dashes,
-            linewidth=1,
-            label=label_text(session),
-        )
+        _draw_ratio(axis, frame, look[session], label_text(session))
     start, stop = material.trusted["start_nm"], material.trusted["stop_nm"]
     axis.axvspan(start, stop, color=RULE, alpha=0.45, linewidth=0, zorder=0)
     axis.annotate("trusted range", ((start + stop) / 2, 0.03), xycoords=("data", "axes fraction"),
@@ -178,6 +176,20 @@ def draw_signal(book: Book, material: Material, threshold: float | None) -> Plat
         f"scale; the trusted range from {start:g} to {stop:g} nm is shaded.",
         f"One line per session. Number of white references: {whites}.{asked} Shaded: the trusted "
         "range. The scale is logarithmic. A dark leaf has a lower ratio than the white panel.",
+    )
+
+
+def _draw_ratio(axis: Any, frame: pd.DataFrame, look: Look, label: str) -> None:
+    x, y = frame["wavelength_nm"].to_numpy(float), frame["signal_to_noise"].to_numpy(float)
+    step = thinned(x, 400)
+    good = np.isfinite(y[step]) & (y[step] > 0)
+    axis.plot(
+        x[step][good],
+        y[step][good],
+        color=look.colour,
+        linestyle=look.dashes,
+        linewidth=1,
+        label=label,
     )
 
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.chance.student import t_quantile
+
 Floats = NDArray[np.float64]
 
 
@@ -110,12 +112,10 @@ def mean_interval(values: Floats, level: float = 0.95) -> MeanInterval:
     ----------
     Student's t interval, e.g. NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.2.
     """
-    from scipy.stats import t
-
     n = len(values)
     if n < 2:
         return MeanInterval(float(values.mean()), None, n)
-    quantile = float(t.ppf(0.5 + level / 2, n - 1))
+    quantile = t_quantile(level, n - 1)
     return MeanInterval(
         float(values.mean()), quantile * float(values.std(ddof=1)) / float(np.sqrt(n)), n
     )

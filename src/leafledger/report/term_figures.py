@@ -14,6 +14,7 @@ from leafledger.report.palette import FAINT, INK, RULE, looks
 from leafledger.report.summaries import thinned
 
 Floats = NDArray[np.float64]
+_BAND = "#b9c3bc"
 
 
 @dataclass(frozen=True)
@@ -28,12 +29,29 @@ class Training:
     quantity: str
 
 
+@dataclass(frozen=True)
+class Loading:
+    """Loading of one latent variable, and its standard deviation over resamples of the units."""
+
+    value: Floats
+    sd: Floats
+
+
+@dataclass(frozen=True)
+class _Scale:
+    """Puts reflectance from ``bottom`` to ``top`` over the height of a panel from -span to span."""
+
+    bottom: float
+    top: float
+    span: float
+
+    def place(self, reflectance: Floats) -> Floats:
+        share = (reflectance - self.bottom) / (self.top - self.bottom)
+        return share * 2 * self.span - self.span
+
+
 def draw_loadings(
-    book: Book,
-    wavelength_nm: Floats,
-    loadings: Mapping[int, Floats],
-    spread: Mapping[int, Floats],
-    training: Training,
+    book: Book, wavelength_nm: Floats, loadings: Mapping[int, Loading], training: Training
 ) -> Plate:
     """Draw the loading of every latent variable over the training spectra it comes from.
 
@@ -41,9 +59,8 @@ def draw_loadings(
     ----------
     wavelength_nm
         Shape ``(n_wavelengths,)``.
-    loadings, spread
-        Latent variable -> loading, and its standard deviation over resamples of the units (NaN
-        where it is not known).
+    loadings
+        Latent variable -> its loading; NaN where the deviation is not known.
     training
         The spectra behind, on the same axis.
     """
@@ -53,30 +70,17 @@ def draw_loadings(
     figure = new_figure(3.2 * columns + 0.6, 1.85 * rows + 0.5)
     axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
     cut = thinned(wavelength_nm, 100)
-    x = wavelength_nm[cut]
-    mean, sd = training.mean[cut], training.sd[cut]
-    low, high = training.low[cut], training.high[cut]
-    bottom = min(0.0, 1.05 * float(low.min()))
-    top = 1.05 * float(high.max())
-    span = 1.1 * max(float(np.abs(v).max()) for v in loadings.values())
-
-    def place(reflectance: Floats) -> Floats:
-        return (reflectance - bottom) / (top - bottom) * 2 * span - span
-
+    scale = _Scale(
+        min(0.0, 1.05 * float(training.low[cut].min())),
+        1.05 * float(training.high[cut].max()),
+        1.1 * max(float(np.abs(loading.value).max()) for loading in loadings.values()),
+    )
     for i, (axis, step) in enumerate(zip(axes, steps, strict=False)):
-        axis.fill_between(x, place(low), place(high), color=RULE, alpha=0.5, linewidth=0)
-        axis.fill_between(x, place(mean - sd), place(mean + sd), color="#b9c3bc", linewidth=0)
-        axis.plot(x, place(mean), color=FAINT, linewidth=0.9)
+        _draw_training(axis, wavelength_nm, training, cut, scale)
         if i % columns == columns - 1:
-            _right_scale(axis, bottom, top)
-        axis.axhline(0, color=INK, linewidth=0.5)
-        colour, value, sd_of = looks("a")["a"].colour, loadings[step][cut], spread[step][cut]
-        if np.isfinite(sd_of).all():
-            axis.fill_between(
-                x, value - sd_of, value + sd_of, color=colour, alpha=0.25, linewidth=0
-            )
-        axis.plot(x, value, color=colour, linewidth=1.4)
-        axis.set_ylim(-span, span)
+            _right_scale(axis, scale.bottom, scale.top)
+        _draw_loading(axis, wavelength_nm, loadings[step], cut)
+        axis.set_ylim(-scale.span, scale.span)
         axis.set_title(f"latent variable {step}", fontsize=8.5)
     for i, axis in enumerate(axes):
         if i >= len(steps):
@@ -85,19 +89,45 @@ def draw_loadings(
             axis.tick_params(labelbottom=True)
     figure.supxlabel("wavelength (nm)", fontsize=8.5)
     figure.supylabel("loading (blue line)", fontsize=8.5)
-    resampled = any(bool(np.isfinite(v).any()) for v in spread.values())
     return book.add(
         figure,
         "loadings",
         "Loadings of the latent variables over the training spectra",
         f"Loadings of {len(steps)} latent variables against wavelength, with the training spectra "
         "behind.",
+        _loadings_caption(loadings, training, cut.step),
+        wide=columns > 1,
+    )
+
+
+def _draw_training(
+    axis: Any, wavelength_nm: Floats, training: Training, cut: slice, scale: _Scale
+) -> None:
+    x, place = wavelength_nm[cut], scale.place
+    mean, sd = training.mean[cut], training.sd[cut]
+    low, high = place(training.low[cut]), place(training.high[cut])
+    axis.fill_between(x, low, high, color=RULE, alpha=0.5, linewidth=0)
+    axis.fill_between(x, place(mean - sd), place(mean + sd), color=_BAND, linewidth=0)
+    axis.plot(x, place(mean), color=FAINT, linewidth=0.9)
+
+
+def _draw_loading(axis: Any, wavelength_nm: Floats, loading: Loading, cut: slice) -> None:
+    x, value, sd = wavelength_nm[cut], loading.value[cut], loading.sd[cut]
+    colour = looks("a")["a"].colour
+    axis.axhline(0, color=INK, linewidth=0.5)
+    if np.isfinite(sd).all():
+        axis.fill_between(x, value - sd, value + sd, color=colour, alpha=0.25, linewidth=0)
+    axis.plot(x, value, color=colour, linewidth=1.4)
+
+
+def _loadings_caption(loadings: Mapping[int, Loading], training: Training, step: int) -> str:
+    resampled = any(bool(np.isfinite(loading.sd).any()) for loading in loadings.values())
+    return (
         "Blue line: loading (left scale; sign chosen so that the largest weight is positive). "
         + ("Blue band: its standard deviation over resamples of the units. " if resampled else "")
         + f"Grey: the {training.n} training spectra (right scale, {training.quantity}): mean, one "
         "standard deviation between scans, lowest and highest."
-        + (f" One wavelength in {cut.step} is drawn." if cut.step > 1 else ""),
-        wide=columns > 1,
+        + (f" One wavelength in {step} is drawn." if step > 1 else "")
     )
 
 

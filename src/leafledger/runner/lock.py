@@ -6,6 +6,7 @@ import fcntl
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import IO
 
 from leafledger.errors import InputFault, Problem
 
@@ -14,7 +15,31 @@ _FILE = "ledger/lock"
 
 @contextmanager
 def study_lock(folder: Path) -> Iterator[None]:
-    """Hold the study for this process; the kernel frees it whatever becomes of the process.
+    """Hold the study for the block.
+
+    Raises
+    ------
+    InputFault
+        If another run holds it, or the folder cannot be written to.
+    """
+    with hold_study(folder):
+        yield
+
+
+def is_held(folder: Path) -> bool:
+    """Tell whether a run is at work on the study now."""
+    try:
+        with (folder / _FILE).open() as handle:
+            fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    return False
+
+
+def hold_study(folder: Path) -> IO[str]:
+    """Hold the study until the file returned is closed; the kernel closes it with the process.
 
     Raises
     ------
@@ -34,16 +59,16 @@ def study_lock(folder: Path) -> Iterator[None]:
                 mend="Copy the study to a folder of your own, or ask for the right to write.",
             )
         ) from error
-    with handle:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as error:
-            raise InputFault(
-                Problem(
-                    file=_FILE,
-                    found="another run at work on this study",
-                    expected="one run at a time",
-                    mend="Wait until it has ended; `leafledger status` shows how far it is.",
-                )
-            ) from error
-        yield
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        handle.close()
+        raise InputFault(
+            Problem(
+                file=_FILE,
+                found="another run at work on this study",
+                expected="one run at a time",
+                mend="Wait until it has ended; `leafledger status` says whether it has.",
+            )
+        ) from error
+    return handle

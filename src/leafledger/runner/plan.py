@@ -6,16 +6,19 @@ numbers swapped in the settings; the digests in the records miss none of them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record, read_record
+from leafledger.records.store import ContentStore
 from leafledger.runner.jobs import code_of_task
 from leafledger.study.layout import Task, inputs, outputs, tasks
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
+from leafledger.study.tables import canonical_json
 
 
 @dataclass(frozen=True)
@@ -44,34 +47,53 @@ def plan(study: Study, digests: FileDigests) -> list[Planned]:
         path: task for task in tasks(study) for path in [*outputs(task).values(), task.record]
     }
     for task in tasks(study):
-        why = why_run(study, task, digests)
+        made = [path for path in inputs(study, task).values() if writers.get(path) in planned]
+        why = why_run(study, task, digests, leave_out=made)
         if why is not None:
             planned[task] = Planned(task, why, certain=True)
-            continue
-        before = [writers[path] for path in inputs(study, task).values() if path in writers]
-        first = next((t for t in before if t in planned), None)
-        if first is not None:
-            planned[task] = Planned(task, f"if {first.name} gives another result", certain=False)
+        elif made:
+            first = writers[made[0]].name
+            planned[task] = Planned(task, f"if {first} gives another result", certain=False)
     return list(planned.values())
 
 
-def why_run(study: Study, task: Task, digests: FileDigests) -> str | None:
-    """Return why a task must run, or ``None`` if its record holds for all that is there."""
+def why_run(
+    study: Study, task: Task, digests: FileDigests, leave_out: Collection[str] = ()
+) -> str | None:
+    """Return why a task must run, or ``None`` if its record holds for all that is there.
+
+    Parameters
+    ----------
+    study, task
+        The task of the study.
+    digests
+        Digests of the study's files.
+    leave_out
+        Inputs that are about to be made again: what they hold now decides nothing.
+    """
     record = read_record(study.folder / task.record)
     if record is None:
         return "not run yet"
     return (
         _settings_changed(record, settings_of(study, task.rule, task.session))
         or _code_changed(record, task)
-        or _inputs_changed(record, inputs(study, task), digests)
+        or _inputs_changed(record, inputs(study, task), digests, leave_out)
         or _outputs_changed(record, outputs(task), digests)
+        or _record_changed(study.folder, record, task)
     )
 
 
+def _record_changed(folder: Path, record: Record, task: Task) -> str | None:
+    """Judge the rest of a record, such as its metrics, by the text that was kept of it."""
+    if ContentStore(folder).tells_otherwise(record["key"], folder / task.record):
+        return f"record changed by hand: {task.record}"
+    return None
+
+
 def _settings_changed(record: Record, now: Mapping[str, Any]) -> str | None:
-    different = list(differences(record["settings"], now))
-    if not different:
+    if canonical_json(record["settings"]) == canonical_json(now):
         return None
+    different = differences(record["settings"], now) or ["their form"]
     more = f" and {len(different) - 3} more" if len(different) > 3 else ""
     return "settings changed: " + ", ".join(different[:3]) + more
 
@@ -114,13 +136,13 @@ def _code_changed(record: Record, task: Task) -> str | None:
 
 
 def _inputs_changed(
-    record: Record, expected: Mapping[str, str], digests: FileDigests
+    record: Record, expected: Mapping[str, str], digests: FileDigests, leave_out: Collection[str]
 ) -> str | None:
     recorded = {entry["role"]: entry for entry in record["inputs"]}
     for role, path in expected.items():
         if role not in recorded:
             return f"new input {path}"
-        if digests.of(path) != recorded[role]["sha256"]:
+        if path not in leave_out and digests.of(path) != recorded[role]["sha256"]:
             return f"input changed: {path}"
     gone = sorted(set(recorded) - set(expected))
     return f"no longer an input: {recorded[gone[0]]['path']}" if gone else None

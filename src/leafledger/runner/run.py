@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 import time
@@ -17,14 +18,16 @@ from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.records.store import ContentStore
 from leafledger.runner.check import checked_study
+from leafledger.runner.leftovers import remove_orphans, sweep_temporaries
 from leafledger.runner.lock import study_lock
 from leafledger.runner.plan import Planned, plan
-from leafledger.runner.step import LOGS, problems_file
-from leafledger.study.layout import Task
+from leafledger.runner.step import PARENT_VARIABLE, problems_file
+from leafledger.study.layout import LOGS, Task
 from leafledger.study.study import Study
 from leafledger.study.tables import read_json
 
 _WATCH_SECONDS = 0.1
+_NEXT_TO_NOTHING = 1_000_000
 SNAKEMAKE_LOG = f"{LOGS}/snakemake.log"
 
 Listener = Callable[[dict[str, Any]], None]
@@ -86,12 +89,15 @@ def run_study(
     """
     study = checked_study(folder)
     with study_lock(study.folder):
-        notes = book.close_interrupted(study.folder)
+        interrupted = book.close_interrupted(study.folder)
+        notes = [f"run {run} was interrupted; what it had finished is used" for run in interrupted]
         sweep_temporaries(study.folder)
+        notes += remove_orphans(study)
         digests = FileDigests(study.folder)
         planned = plan(study, digests)
         digests.save()
         if not planned:
+            notes += book.enter(study, interrupted[-1]) if interrupted else []
             return RunResult(None, "idle", notes=notes)
         result = _execute(study, planned, cores, listen, use_store)
         result.notes = notes + result.notes
@@ -99,18 +105,6 @@ def run_study(
         ContentStore(study.folder).trim(most)
         result.notes += book.enter(study, result.run or "")
         return result
-
-
-def sweep_temporaries(folder: Path) -> None:
-    """Remove what an interrupted run left half-written."""
-    for place in ("results", "records", "ledger", LOGS):
-        for path in (folder / place).rglob(".*.tmp"):
-            if path.is_dir():
-                import shutil
-
-                shutil.rmtree(path, ignore_errors=True)
-            else:
-                path.unlink(missing_ok=True)
 
 
 def _execute(
@@ -122,7 +116,11 @@ def _execute(
     listen({"planned": [p.task.name for p in planned], "run": run})
     book.open_run(study, run)
     (folder / LOGS).mkdir(exist_ok=True)
-    environment = {**os.environ, events.RUN_VARIABLE: run}
+    environment = {
+        **os.environ,
+        events.RUN_VARIABLE: run,
+        PARENT_VARIABLE: str(os.getpid()),
+    }
     if not use_store:
         from leafledger.runner.step import NO_STORE_VARIABLE
 
@@ -137,7 +135,7 @@ def _execute(
         except BaseException:
             child.terminate()
             child.wait()
-            book.close_run(study, run, "killed", "interrupted by the user")
+            _close(study, run, "killed", "interrupted by the user")
             raise
     return _result(study, run, child.returncode)
 
@@ -156,7 +154,7 @@ def _watch(child: subprocess.Popen[bytes], folder: Path, run: str, listen: Liste
 
 def _result(study: Study, run: str, code: int) -> RunResult:
     done = events.events_of(study.folder, run)
-    failed = [e for e in done if e["outcome"] not in {"done", "restored"}]
+    failed = [e for e in done if e["outcome"] not in events.ENDED_WELL]
     faults = [e for e in failed if e["outcome"] == "input_fault"]
     problems = [
         Problem(**problem)
@@ -169,8 +167,21 @@ def _result(study: Study, run: str, code: int) -> RunResult:
         outcome, message = "input_fault", problems[0].sentence()
     else:
         outcome, message = "failed", _why_failed(study, run, failed)
-    book.close_run(study, run, outcome, message)
-    return RunResult(run, outcome, done, problems, message)
+    notes = []
+    try:
+        _close(study, run, outcome, message)
+    except OSError as error:
+        # A full disk must not hide what failed; the next run closes this one.
+        notes = [f"the run could not be closed in the book ({error.strerror})"]
+    return RunResult(run, outcome, done, problems, message, notes)
+
+
+def _close(study: Study, run: str, outcome: str, message: str) -> None:
+    """Close a run; one cut short keeps only the records that hold now."""
+    stale: set[str] = set()
+    if outcome != "done":
+        stale = {planned.task.name for planned in plan(study, FileDigests(study.folder))}
+    book.close_run(study, run, outcome, message, stale)
 
 
 def _why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
@@ -186,4 +197,9 @@ def _why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
         return (
             f"{cut[0]} was ended from outside (out of memory, or killed); log: {LOGS}/{cut[0]}.log"
         )
-    return f"the workflow could not run (log: {SNAKEMAKE_LOG})"
+    if shutil.disk_usage(study.folder).free < _NEXT_TO_NOTHING:
+        return "no space left on the disk that holds the study"
+    level: list[str] = next((line["level"] for line in reversed(lines) if "level" in line), [])
+    waiting = [task for task in level if task not in ended]
+    what = f"{waiting[0]} did not begin, or was ended at once" if waiting else "it could not begin"
+    return f"{what} (log: {SNAKEMAKE_LOG})"

@@ -24,12 +24,12 @@ from leafledger.records.job import Job, Stage
 from leafledger.records.record import input_digests, key_of, make_record, write_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.jobs import code_of_task, job_of
-from leafledger.study.layout import BY_NAME, Task
+from leafledger.study.layout import BY_NAME, LOGS, Task
 from leafledger.study.study import read_study
 from leafledger.study.tables import write_json
 
-LOGS = "logs"
 NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"
+PARENT_VARIABLE = "LEAFLEDGER_PARENT"
 _PR_SET_PDEATHSIG = 1
 
 
@@ -148,9 +148,16 @@ def _compute(job: Job, task: Task, digests: dict[str, str]) -> dict[str, Any]:
 
 
 def die_with_parent() -> None:
-    """Ask the kernel to end this process when Snakemake ends, so that no orphan goes on writing."""
+    """Ask the kernel to end this process with the one that started it: no orphan goes on writing.
+
+    A parent that died before the kernel was asked is noticed by its number.
+    """
     if sys.platform == "linux":
         ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.environ.get(PARENT_VARIABLE, str(os.getppid())) != str(os.getppid()):
+        sys.exit("the run that started this has ended")
+    if events.RUN_VARIABLE in os.environ:
+        os.environ[PARENT_VARIABLE] = str(os.getpid())
 
 
 def _blas_kernel() -> str | None:

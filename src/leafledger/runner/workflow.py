@@ -14,6 +14,7 @@ from leafledger.errors import InputFault
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.jobs import key_value
+from leafledger.runner.lock import hold_study
 from leafledger.study.layout import Task, inputs, outputs, tasks
 from leafledger.study.names import ID_WORDS, is_id
 from leafledger.study.study import Study, read_study
@@ -41,9 +42,13 @@ class StudyWorkflow:
             )
         try:
             self.study: Study = read_study(folder)
+            if events.RUN_VARIABLE not in os.environ:
+                # Plain Snakemake: the study is ours until this process ends. The runner, and
+                # Snakemake's own children, have it already and say so in the environment.
+                self._held = hold_study(folder)
+                os.environ[events.RUN_VARIABLE] = events.new_run_id()
         except InputFault as fault:
             raise SystemExit(f"leafledger: the study cannot run.\n{fault}") from None
-        os.environ.setdefault(events.RUN_VARIABLE, events.new_run_id())
 
     @property
     def sessions(self) -> tuple[str, ...]:

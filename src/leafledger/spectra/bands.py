@@ -151,6 +151,30 @@ def weights_matrix(
     return np.stack([band_weights(wavelength_nm, band) for band in bands])
 
 
+def weighted_sums(
+    weights: NDArray[np.float64], spectra: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the sum of each spectrum under each row of weights.
+
+    Parameters
+    ----------
+    weights
+        Shape ``(n_rows, n_wavelengths)``, mostly zeros.
+    spectra
+        Shape ``(n_scans, n_wavelengths)``.
+
+    Returns
+    -------
+    NDArray[np.float64]
+        Shape ``(n_rows, n_scans)``. Every scan is summed in the order of the wavelengths, so that
+        to the last digit its value does not depend on the scans beside it, as it does where a
+        product of dense matrices is taken in blocks.
+    """
+    from scipy import sparse
+
+    return np.asarray(sparse.csr_array(weights) @ spectra.T, dtype=np.float64)
+
+
 def _samples(band: Band) -> NDArray[np.float64]:
     steps = math.ceil((band.stop_nm - band.start_nm) / _SAMPLE_SPACING_NM - _TOLERANCE_NM)
     return np.linspace(band.start_nm, band.stop_nm, max(steps, 0) + 1)

@@ -139,7 +139,7 @@ def _scans(study: Study) -> Iterator[Problem]:
         if not by_session[session]:
             yield Problem(
                 file=sheet,
-                column="session",
+                column="intake.pattern" if intake.pattern else "session",
                 found=f"no leaf scan of session {quoted(session)}",
                 expected="at least one scan of role sample in every session",
                 mend="Add its scans, or take the session out of design.sessions.",
@@ -147,7 +147,8 @@ def _scans(study: Study) -> Iterator[Problem]:
 
 
 def _references(study: Study) -> Iterator[Problem]:
-    sheet = FILE if study.definition.intake.pattern else study.definition.intake.sheet
+    intake = study.definition.intake
+    sheet, column = (FILE, "intake.pattern") if intake.pattern else (intake.sheet, "role")
     for session in study.session_ids:
         if study.form(session).quantity != "counts":
             continue
@@ -156,7 +157,7 @@ def _references(study: Study) -> Iterator[Problem]:
             if role not in roles and "sample" in roles:
                 yield Problem(
                     file=sheet,
-                    column="role",
+                    column=column,
                     found=f"session {quoted(session)} with counts but no {role} reference",
                     expected=f"at least one scan of role {role}",
                     mend=f"Add the {role} scan; if the files already hold reflectance, say "

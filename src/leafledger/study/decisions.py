@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.errors import MOST_PROBLEMS, InputFault, Problem, bounded, nearest, quoted
 from leafledger.study.sheets import Row, Sheet, read_sheet
 
 FILE = "decisions.csv"
@@ -49,7 +49,7 @@ def read_decisions(path: Path, shown: str, samples: Collection[str]) -> list[Dec
         read_sheet(path, shown, required=COLUMNS, comments=True), samples
     )
     if problems:
-        raise InputFault(problems)
+        raise InputFault(bounded(problems))
     return decisions
 
 
@@ -62,6 +62,7 @@ def decisions_of(sheet: Sheet, scans: Collection[str]) -> tuple[list[Decision], 
     """Return the decisions of a sheet in file order, and every problem of its rows."""
     problems: list[Problem] = []
     decisions: list[Decision] = []
+    valid = sorted(scans)
     for row in sheet.rows:
         decision = Decision(*(row.get(name) for name in COLUMNS))
         decisions.append(decision)
@@ -72,7 +73,7 @@ def decisions_of(sheet: Sheet, scans: Collection[str]) -> tuple[list[Decision], 
                     "scan",
                     quoted(decision.scan),
                     "a leaf scan of the scan sheet",
-                    nearest(decision.scan, sorted(scans)),
+                    nearest(decision.scan, valid) if len(problems) < MOST_PROBLEMS else "",
                 )
             )
         if decision.action not in ACTIONS:

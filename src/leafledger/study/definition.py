@@ -12,7 +12,9 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
 ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
+ID_WORDS = "letters, digits, _ and -, beginning with a letter or digit, at most 64"
 LABEL_PATTERN = r"^[^\x00-\x1f\x7f-\x9f]{1,64}$"
+LABEL_WORDS = "printable text, at most 64 characters"
 
 Id = Annotated[str, StringConstraints(pattern=ID_PATTERN)]
 Label = Annotated[str, StringConstraints(pattern=LABEL_PATTERN)]
@@ -63,7 +65,9 @@ class Design(Section):
         [], description="Further columns used in effects or classes, such as cultivar."
     )
     sessions: list[Session] = Field(
-        [], description="In the order of measuring; left out: one session called `all`."
+        [],
+        max_length=1000,
+        description="In the order of measuring; left out: one session called `all`.",
     )
 
 

@@ -5,23 +5,28 @@ from __future__ import annotations
 import types
 import typing
 from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from difflib import get_close_matches
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from leafledger.errors import InputFault, Problem, nearest, quoted
-from leafledger.study.definition import Definition
+from leafledger.errors import MOST_PROBLEMS, InputFault, Problem, bounded, nearest, quoted
+from leafledger.study.definition import ID_PATTERN, ID_WORDS, LABEL_WORDS, Definition
 from leafledger.study.yaml_text import YamlText, read_yaml
 
 FILE = "study.yaml"
+
+_MOST_HOMES = 3
 
 Place = tuple[str | int, ...]
 
 _EXPECTED = {
     "missing": "this key",
-    "string_pattern_mismatch": "a plain word of the allowed characters",
     "float_parsing": "a number",
     "int_parsing": "a whole number",
     "int_from_float": "a whole number",
@@ -33,6 +38,16 @@ _EXPECTED = {
     "list_type": "a list",
     "string_type": "a single value",
     "finite_number": "a finite number",
+}
+_LIMITS = {
+    "greater_than": "a number above {gt:g}",
+    "greater_than_equal": "a number not below {ge:g}",
+    "less_than": "a number below {lt:g}",
+    "less_than_equal": "a number not above {le:g}",
+    "string_too_long": "at most {max_length} characters",
+    "string_too_short": "at least {min_length} character",
+    "too_long": "at most {max_length} items",
+    "too_short": "at least {min_length} item",
 }
 
 
@@ -53,7 +68,42 @@ def read_definition(folder: Path) -> tuple[Definition, YamlText]:
     try:
         return Definition.model_validate(text.value), text
     except ValidationError as error:
-        raise InputFault(_problems(error, text)) from error
+        raise InputFault(bounded(_problems(error, text))) from error
+
+
+def with_rows(problems: Iterable[Problem], text: YamlText) -> list[Problem]:
+    """Return the problems, those of ``study.yaml`` with the row of the key they name."""
+    return [
+        replace(problem, row=text.line(_keys(problem.column, text.value)))
+        if problem.file == FILE and problem.column and problem.row is None
+        else problem
+        for problem in problems
+    ]
+
+
+def _keys(column: str, value: Any) -> Place:
+    """Return ``column`` as keys; an item of a list may be named by one of its values."""
+    place: Place = ()
+    for part in column.split("."):
+        key: str | int = part
+        if isinstance(value, list):
+            named = (
+                i
+                for i, item in enumerate(value)
+                if isinstance(item, dict) and part in item.values()
+            )
+            key = int(part) if part.isdigit() else next(named, part)
+        place = (*place, key)
+        value = _inside(value, key)
+    return place
+
+
+def _inside(value: Any, key: str | int) -> Any:
+    if isinstance(value, dict):
+        return value.get(key)
+    if isinstance(value, list) and isinstance(key, int) and key < len(value):
+        return value[key]
+    return None
 
 
 def _problems(error: ValidationError, text: YamlText) -> list[Problem]:
@@ -65,11 +115,14 @@ def _problems(error: ValidationError, text: YamlText) -> list[Problem]:
         if all(meant.get(where, choice) == choice for where, choice in choices):
             by_place.setdefault(place, []).append(detail)
     deeper = {place[:n] for place in by_place for n in range(len(place))}
-    return [
-        _problem(place, details, text)
+    kept = [
+        (place, details)
         for place, details in by_place.items()
         if place not in deeper or any(d["type"] == "extra_forbidden" for d in details)
     ]
+    # More than are told one by one are only counted: no valid word is looked up for them.
+    told = [_problem(place, details, text) for place, details in kept[:MOST_PROBLEMS]]
+    return told + [Problem(FILE, "", "", "")] * (len(kept) - len(told))
 
 
 def _place(loc: Place, text: YamlText) -> tuple[Place, tuple[tuple[Place, str], ...]]:
@@ -113,7 +166,7 @@ def _problem(place: Place, details: list[ErrorDetails], text: YamlText) -> Probl
             column=key,
             found=f"the unknown key {quoted(str(place[-1]))}",
             expected="a key of this section",
-            mend=nearest(str(place[-1]), valid) if valid else "Remove it.",
+            mend=_misplaced(str(place[-1]), valid) or nearest(str(place[-1]), valid),
         )
     if detail["type"] == "missing":
         return Problem(
@@ -138,12 +191,41 @@ def _problem(place: Place, details: list[ErrorDetails], text: YamlText) -> Probl
 
 
 def _expected(detail: ErrorDetails) -> str:
-    if detail["type"] == "literal_error":
-        return str(detail["ctx"]["expected"]).replace("'", "")
-    if detail["type"] in _EXPECTED:
-        return _EXPECTED[detail["type"]]
+    kind, about = detail["type"], detail.get("ctx", {})
+    if kind == "literal_error":
+        return str(about["expected"]).replace("'", "")
+    if kind == "string_pattern_mismatch":
+        return ID_WORDS if about["pattern"] == ID_PATTERN else LABEL_WORDS
+    if kind in _LIMITS:
+        return _LIMITS[kind].format(**about)
+    if kind in _EXPECTED:
+        return _EXPECTED[kind]
     message = detail["msg"].removeprefix("Input should be ").removeprefix("Value should have ")
     return message[0].lower() + message[1:]
+
+
+def _misplaced(key: str, valid: list[str]) -> str | None:
+    """Return a hint if ``key`` is unlike the keys of its section, but a key of another one."""
+    homes = _homes().get(key)
+    if not homes or get_close_matches(key, valid, n=1, cutoff=0.6):
+        return None
+    places = " or ".join(place or "the top level" for place in homes)
+    return f"{key} is a key of {places}: check how far the line is indented."
+
+
+@cache
+def _homes() -> dict[str, list[str]]:
+    homes: dict[str, list[str]] = {}
+    for place, name in _all_keys(Definition, ""):
+        homes.setdefault(name, []).append(place)
+    return {name: places for name, places in homes.items() if len(places) <= _MOST_HOMES}
+
+
+def _all_keys(model: type[BaseModel], place: str) -> Iterator[tuple[str, str]]:
+    for name, about in model.model_fields.items():
+        yield place, name
+        for inner in _models(about.annotation):
+            yield from _all_keys(inner, f"{place}.{name}".lstrip("."))
 
 
 def _literals(details: list[ErrorDetails]) -> list[str]:

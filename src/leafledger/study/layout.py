@@ -12,6 +12,10 @@ from dataclasses import dataclass
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.study import Study
 
+RESULTS = "results"
+RECORDS = "records"
+LOGS = "logs"
+
 
 @dataclass(frozen=True)
 class Rule:
@@ -70,7 +74,7 @@ class Task:
     @property
     def record(self) -> str:
         """Path of the task's record in the study folder."""
-        return f"records/{self.name}.json"
+        return f"{RECORDS}/{self.name}.json"
 
 
 def tasks(study: Study) -> list[Task]:
@@ -96,7 +100,7 @@ def _tasks_of(study: Study, rule: str) -> Iterator[Task]:
 def outputs(task: Task) -> dict[str, str]:
     """Return role -> path of what a task writes; a path that ends in ``/`` is a folder."""
     return {
-        role: f"results/{path.format(session=task.session)}"
+        role: f"{RESULTS}/{path.format(session=task.session)}"
         for role, path in _OUTPUTS[task.rule].items()
     }
 

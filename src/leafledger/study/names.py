@@ -6,10 +6,10 @@ import re
 from pathlib import Path
 
 from leafledger.study.definition import ID_PATTERN, LABEL_PATTERN
+from leafledger.study.definition import ID_WORDS as ID_WORDS
 
 _ID = re.compile(ID_PATTERN)
 _LABEL = re.compile(LABEL_PATTERN)
-ID_WORDS = "letters, digits, _ and -, beginning with a letter or digit, at most 64"
 
 
 def is_id(text: str) -> bool:
@@ -65,6 +65,10 @@ class PathCheck:
                 return "a path that leaves the study folder"
             if not path.exists():
                 return "no such file"
-            return None if path.is_file() else "a folder or device, not a file"
-        except (OSError, ValueError) as error:
-            return f"a path that cannot be opened ({error.__class__.__name__})"
+            return None if path.is_file() else "a folder or a special file, not a plain one"
+        except RuntimeError:
+            return "a link that leads back to itself"
+        except OSError as error:
+            return f"a path that cannot be opened ({(error.strerror or 'unknown').lower()})"
+        except ValueError:
+            return "a path that cannot be opened"

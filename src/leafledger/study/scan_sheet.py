@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import PurePosixPath
 from typing import TypeVar
 
-from leafledger.errors import Problem, nearest, quoted
+from leafledger.errors import MOST_PROBLEMS, Problem, first_words, nearest, quoted
 from leafledger.study.names import ID_WORDS, PathCheck, is_id
 from leafledger.study.sheets import Row, Sheet
 
@@ -81,13 +82,14 @@ class ScanReader:
     ) -> None:
         self.shown = shown
         self.sessions = list(sessions)
-        self.units_known = units_known
+        self.units_known = None if units_known is None else dict.fromkeys(units_known)
+        self._session_set = set(self.sessions)
         self.unit_needed = unit_needed
         self.paths = paths
         self.problems: list[Problem] = []
         self.scans: list[Scan] = []
-        self._seen: dict[str, int] = {}
-        self._sources: dict[tuple[str, str], int] = {}
+        self._seen: dict[str, str] = {}
+        self._sources: dict[tuple[str, str], str] = {}
         self._refused: dict[str, str | None] = {}
 
     def read(self, sheet: Sheet) -> list[Scan]:
@@ -117,7 +119,7 @@ class ScanReader:
             integration_ms=self._number(row, "integration_ms", float),
             averages=self._number(row, "averages", int),
             row=row.line,
-            source=self.shown,
+            source=row.source or self.shown,
             others=others,
         )
         self._unique(row, scan)
@@ -126,8 +128,8 @@ class ScanReader:
     def _problem(self, row: Row, column: str, found: str, expected: str, mend: str) -> None:
         self.problems.append(
             Problem(
-                file=self.shown,
-                row=row.line,
+                file=row.source or self.shown,
+                row=row.line or None,
                 column=column,
                 found=found,
                 expected=expected,
@@ -135,22 +137,28 @@ class ScanReader:
             )
         )
 
+    def _hint(self, text: str, valid: Iterable[str]) -> str:
+        """Return the nearest valid word; none for problems that are only counted."""
+        return nearest(text, list(valid)) if len(self.problems) < MOST_PROBLEMS else ""
+
     def _unique(self, row: Row, scan: Scan) -> None:
-        first = self._seen.setdefault(scan.scan, row.line)
-        if scan.scan and first != row.line:
+        first = self._seen.setdefault(scan.scan, row.place)
+        if scan.scan and first != row.place:
             self._problem(
                 row,
                 "scan",
-                f"{quoted(scan.scan)}, already used in row {first}",
+                f"{quoted(scan.scan)}, already used in {first}",
                 "each scan once",
-                "Give the scan an id of its own, or remove the row.",
+                "Rename the file, or name the scan by a field {scan} of the pattern."
+                if row.source
+                else "Give the scan an id of its own, or remove the row.",
             )
-        first = self._sources.setdefault((scan.file, scan.item), row.line)
-        if scan.file and first != row.line:
+        first = self._sources.setdefault((scan.file, scan.item), row.place)
+        if scan.file and first != row.place:
             self._problem(
                 row,
                 "item" if scan.item else "file",
-                f"the same raw scan as row {first} ({quoted(scan.item or scan.file)})",
+                f"the same raw scan as {first} ({quoted(scan.item or scan.file)})",
                 "each raw scan in one row",
                 "Correct the file or item, or remove the row.",
             )
@@ -158,7 +166,13 @@ class ScanReader:
     def _id(self, row: Row, column: str, needed: bool = False) -> str:
         text = row.get(column)
         if text and not is_id(text):
-            self._problem(row, column, quoted(text), ID_WORDS, "Rename it.")
+            self._problem(
+                row,
+                column,
+                quoted(text),
+                ID_WORDS,
+                "Rename the file." if row.source else "Rename it.",
+            )
         if needed and not text:
             self._problem(row, column, "an empty cell", "an id", f"Give the row a {column} id.")
         return text
@@ -179,19 +193,20 @@ class ScanReader:
                 "a file inside the study folder",
                 "Correct the path (relative to the study folder, with /), or copy the file there.",
             )
-        return text
+        # One spelling of each path, or `raw/a.txt` and `raw//a.txt` would be two scans.
+        return PurePosixPath(text).as_posix()
 
     def _session(self, row: Row) -> str:
         text = row.get("session")
         if not text and len(self.sessions) == 1:
             return self.sessions[0]
-        if text not in self.sessions:
+        if text not in self._session_set:
             self._problem(
                 row,
                 "session",
                 quoted(text) if text else "an empty cell",
-                "a session of study.yaml: " + ", ".join(self.sessions),
-                nearest(text, self.sessions) if text else "Name the session.",
+                "a session of study.yaml: " + first_words(self.sessions),
+                self._hint(text, self.sessions) if text else "Name the session.",
             )
         return text
 
@@ -212,7 +227,7 @@ class ScanReader:
                     "unit",
                     quoted(text),
                     "a unit of units.csv",
-                    nearest(text, self.units_known),
+                    self._hint(text, self.units_known),
                 )
         return text
 

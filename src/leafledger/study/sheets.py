@@ -9,18 +9,31 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
-from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.errors import InputFault, Problem, bounded, nearest, quoted
 
 LARGEST_BYTES = 256_000_000
+"""A wide table that is its own scan sheet; a sheet without spectra is far smaller."""
+LARGEST_SHEET = 64_000_000
+MOST_ROWS = 200_000
 MOST_COLUMNS = 20_000
 
 
 @dataclass(frozen=True)
 class Row:
-    """One line of a sheet: its cells by column name, and where it stands."""
+    """One line of a sheet: its cells by column name, and where it stands.
+
+    A row made from the name of a raw file stands in no sheet: its line is 0, its ``source`` the
+    file.
+    """
 
     line: int
     cells: dict[str, str]
+    source: str = ""
+
+    @property
+    def place(self) -> str:
+        """What to call the row in messages about another one."""
+        return self.source or f"row {self.line}"
 
     def get(self, column: str) -> str:
         """Return the cell without surrounding blanks; ``""`` if empty or there is no column."""
@@ -36,7 +49,7 @@ class Sheet:
     rows: tuple[Row, ...]
 
 
-def read_text(path: Path, shown: str) -> str:
+def read_text(path: Path, shown: str, largest: int = LARGEST_BYTES) -> str:
     """Read a sheet as text, with a message for what cannot be one.
 
     Raises
@@ -45,8 +58,13 @@ def read_text(path: Path, shown: str) -> str:
         If the file is too large, not UTF-8, or holds a zero byte.
     """
     size = path.stat().st_size
-    if size > LARGEST_BYTES:
-        raise _fault(shown, f"{size} bytes", f"at most {LARGEST_BYTES} bytes", "Split the sheet.")
+    if size > largest:
+        raise _fault(
+            shown,
+            f"{size / 1e6:.0f} MB",
+            f"at most {largest / 1e6:.0f} MB",
+            "Check that the file is the sheet you mean.",
+        )
     data = path.read_bytes()
     if b"\0" in data[:4096] or data.startswith((b"PK\x03\x04", b"PAR1")):
         raise _fault(shown, "a binary file", "a CSV sheet", "Save the sheet as CSV (UTF-8).")
@@ -93,7 +111,7 @@ def read_sheet(
     InputFault
         With every problem of the headings and of the shape of the rows.
     """
-    lines = _lines(read_text(path, shown), shown, delimiter, comments)
+    lines = _lines(read_text(path, shown, LARGEST_SHEET), shown, delimiter, comments)
     first = next(lines, None)
     if first is None:
         raise _fault(shown, "an empty file", "a heading row", f"Begin with: {','.join(required)}")
@@ -103,6 +121,13 @@ def read_sheet(
         raise InputFault(problems)
     rows: list[Row] = []
     for line, cells in lines:
+        if len(rows) + len(problems) >= MOST_ROWS:
+            raise _fault(
+                shown,
+                f"more than {MOST_ROWS:,} rows",
+                f"at most {MOST_ROWS:,}",
+                "Check that the file is the sheet you mean; split the study if it is.",
+            )
         if len(cells) != len(columns):
             problems.append(
                 Problem(
@@ -116,7 +141,7 @@ def read_sheet(
         else:
             rows.append(Row(line, dict(zip(columns, cells, strict=True))))
     if problems:
-        raise InputFault(problems[:50])
+        raise InputFault(bounded(problems))
     return Sheet(shown, columns, tuple(rows))
 
 

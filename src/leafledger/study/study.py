@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from leafledger.errors import InputFault, Problem
+from leafledger.errors import InputFault, Problem, bounded
 from leafledger.study import cross_checks
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision, read_decisions
 from leafledger.study.definition import Definition, Form, Session
 from leafledger.study.definition_file import FILE as STUDY_FILE
-from leafledger.study.definition_file import read_definition
+from leafledger.study.definition_file import read_definition, with_rows
 from leafledger.study.file_pattern import rows_of
 from leafledger.study.names import PathCheck
 from leafledger.study.scan_sheet import OPTIONAL, REQUIRED, Scan, ScanReader
@@ -164,7 +164,7 @@ def read_study(folder: Path) -> Study:
     problems: list[Problem] = cross_checks.of_definition(definition)
     units_sheet: dict[str, dict[str, str]] | None = None
     columns = columns_of(definition.design)
-    if (folder / UNITS).is_file() and definition.design.unit is not None:
+    if definition.design.unit is not None and _is_there(folder, UNITS, problems):
         units_sheet = _read_units(folder, definition, columns, problems)
     scans, others = _read_scans(folder, definition, units_sheet, problems)
     if units_sheet is not None:
@@ -176,20 +176,8 @@ def read_study(folder: Path) -> Study:
     if not problems:
         problems += cross_checks.of_study(study)
     if problems:
-        placed = [p if p.row or p.file != STUDY_FILE else _with_row(p, text) for p in problems]
-        raise InputFault(placed)
+        raise InputFault(with_rows(problems, text))
     return study
-
-
-def _with_row(problem: Problem, text: object) -> Problem:
-    from dataclasses import replace
-
-    from leafledger.study.yaml_text import YamlText
-
-    if not isinstance(text, YamlText) or not problem.column:
-        return problem
-    path = tuple(int(p) if p.isdigit() else p for p in problem.column.split("."))
-    return replace(problem, row=text.line(path))
 
 
 def _read_units(
@@ -236,7 +224,9 @@ def _read_scans(
     others: list[str] = []
     try:
         if intake.pattern:
-            found, wrong = rows_of(folder, intake.pattern, STUDY_FILE)
+            needed = ["session"] if len(sessions) > 1 else []
+            needed += ["unit"] if definition.design.unit is not None else []
+            found, wrong = rows_of(folder, intake.pattern, STUDY_FILE, needed)
             problems += wrong
             meant = {*REQUIRED, *OPTIONAL}
             for row, fields in found:
@@ -247,7 +237,7 @@ def _read_scans(
             others = _read_sheet(folder, definition, sessions, reader, problems)
     except InputFault as fault:
         problems += fault.problems
-    problems += reader.problems[:200]
+    problems += bounded(reader.problems)
     return reader.scans, others
 
 
@@ -307,12 +297,29 @@ def _units_from_scans(
             if name not in others
         ]
     units, found = units_of_scans(samples, present, by_scan=definition.design.unit is None)
-    problems += found[:50]
+    problems += bounded(found)
     return units
 
 
+def _is_there(folder: Path, name: str, problems: list[Problem]) -> bool:
+    """Tell whether a sheet is there; one that is there but is no file is never passed over."""
+    path = folder / name
+    if path.is_file():
+        return True
+    if path.exists() or path.is_symlink():
+        problems.append(
+            Problem(
+                file=name,
+                found="a folder, a special file or a broken link",
+                expected="a CSV sheet",
+                mend="Put the sheet there, or take the name away.",
+            )
+        )
+    return False
+
+
 def _read_decisions(folder: Path, scans: list[Scan], problems: list[Problem]) -> list[Decision]:
-    if not (folder / DECISIONS).is_file():
+    if not _is_there(folder, DECISIONS, problems):
         return []
     samples = {s.scan for s in scans if s.role == "sample"}
     try:

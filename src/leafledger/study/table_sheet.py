@@ -12,8 +12,9 @@ from leafledger.study.definition import Form
 from leafledger.study.headings import split_headings
 from leafledger.study.names import as_id
 from leafledger.study.row_ids import content_ids
-from leafledger.study.sheets import Row, read_text
+from leafledger.study.sheets import MOST_ROWS, Row, read_text
 
+MOST_BANDS = 40_000
 _LINE_END = re.compile(r"\r\n|\r|\n")
 _DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "space": " "}
 
@@ -41,6 +42,16 @@ def rows_of_table(path: Path, shown: str, form: Form) -> tuple[list[Row], list[s
     lines = _LINE_END.split(read_text(path, shown))
     delimiter = _delimiter(lines[0], form)
     headings = _cells(lines[0], delimiter)
+    if len(headings) > MOST_BANDS or len(lines) > MOST_ROWS:
+        raise InputFault(
+            Problem(
+                file=shown,
+                row=1,
+                found=f"{len(headings):,} columns and {len(lines):,} lines",
+                expected=f"at most {MOST_BANDS:,} columns and {MOST_ROWS:,} lines",
+                mend="Check that the file is the table you mean; split it if it is.",
+            )
+        )
     labels, _, _ = split_headings(headings)
     names = [headings[i].strip() for i in labels]
     if form.scan_column is not None and form.scan_column not in names:

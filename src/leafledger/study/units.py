@@ -123,5 +123,7 @@ def missing_column(name: str, key: str, available: Sequence[str], source: str) -
         column=key,
         found=f"{quoted(name)}, but {source} has no such column",
         expected=f"a column of {source}",
-        mend=nearest(name, [c for c in available if c != "unit"]),
+        mend=nearest(name, [c for c in available if c != "unit"])
+        if available
+        else f"Write {FILE} with the columns unit and {name}.",
     )

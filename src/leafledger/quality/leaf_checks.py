@@ -1,0 +1,132 @@
+"""All checks of the reflectance of the leaves: red edge, signal, possible values, room light."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.quality.ambient_light import (
+    COARSEST_NM,
+    OPERATING_LEAK,
+    ambient_light,
+    assessable,
+    find_leak,
+    smallest_leak,
+    threshold,
+)
+from leafledger.quality.flags import Flag
+from leafledger.quality.leaf_signal import impossible_reflectance, low_signal, no_leaf
+from leafledger.quality.replicates import log_bands, replicate
+from leafledger.quality.session import Session
+from leafledger.quality.white_signal import usable_pixels
+from leafledger.records.job import Metric, Outcome
+
+if TYPE_CHECKING:
+    from leafledger.study.tables import SpectraTable
+
+Floats = NDArray[np.float64]
+
+
+def check_leaves(
+    session: Session, checks: Mapping[str, Any], signal: Floats | None, outcome: Outcome
+) -> list[Flag]:
+    """Check the reflectance of every leaf scan by itself.
+
+    Parameters
+    ----------
+    session
+        The session.
+    checks
+        Settings ``quality.checks``.
+    signal
+        Signal-to-noise of the white on the axis of the reflectance, shape ``(n_wavelengths,)``;
+        ``None`` if unknown.
+    outcome
+        Gets the warnings, and the smallest room light that could be seen.
+    """
+    if not session.leaf_ids:
+        return []
+    ids, axis = session.leaf_ids, session.leaves.wavelength_nm
+    values = session.leaves.spectra["reflectance"]
+    u_scan, u = _uncertainty(session.leaves)
+    usable = usable_pixels(signal, len(axis))
+    flags = no_leaf(ids, axis, values)
+    if u_scan is not None:
+        flags += low_signal(ids, axis, values, u_scan, float(checks["low_signal_to_noise"]))
+    else:
+        outcome.warnings.append("signal of the leaves not judged: their uncertainty is unknown")
+    flags += impossible_reflectance(ids, axis, values, u, usable)
+    if checks["lamp_lines"]:
+        flags += _room_light(session, u_scan, usable, outcome)
+    return flags
+
+
+def _uncertainty(leaves: SpectraTable) -> tuple[Floats | None, Floats | None]:
+    """Return u_scan, and the combined standard uncertainty, of the leaves; None where unknown."""
+    if leaves.metadata.get("u") != "known" or "u_scan" not in leaves.spectra:
+        return None, None
+    u_scan = leaves.spectra["u_scan"]
+    panel = np.asarray(leaves.metadata.get("panel_u_relative") or 0.0, dtype=np.float64)
+    reference = leaves.spectra.get("u_reference", np.zeros_like(u_scan))
+    own = np.abs(leaves.spectra["reflectance"]) * panel
+    return u_scan, np.sqrt(u_scan**2 + reference**2 + own**2)
+
+
+def _room_light(
+    session: Session, u_scan: Floats | None, usable: NDArray[np.bool_], outcome: Outcome
+) -> list[Flag]:
+    """Look for the lines of room lamps between the first and the last usable wavelength."""
+    at = np.flatnonzero(usable)
+    inside = slice(int(at[0]), int(at[-1]) + 1) if len(at) else slice(0, 0)
+    axis = session.leaves.wavelength_nm[inside]
+    if len(at) < 2 or not assessable(axis):
+        outcome.warnings.append(
+            "room light not assessable: the usable wavelengths hold too few lamp lines or are "
+            f"more than {COARSEST_NM:g} nm apart"
+        )
+        return []
+    values = session.leaves.spectra["reflectance"][:, inside]
+    noise = None if u_scan is None else u_scan[:, inside]
+    leak, limit = find_leak(axis, values, noise), threshold(noise)
+    least = smallest_leak(leak, limit)
+    blind = int((least > OPERATING_LEAK).sum())
+    outcome.metrics.append(Metric("smallest_room_light_seen", float(np.median(least))))
+    if blind:
+        outcome.warnings.append(
+            f"in {blind} of {len(values)} scans the noise hides room light of 1 % reflectance; the "
+            f"smallest that could be seen is {100 * float(least.max()):.2g} %"
+        )
+    return ambient_light(session.leaf_ids, leak, limit)
+
+
+def check_replicates(
+    session: Session,
+    places: Mapping[str, tuple[str, str]],
+    faulty: set[str],
+    signal: Floats | None,
+    limit: float,
+) -> list[Flag]:
+    """Compare the leaf scans without a fault with the others of their leaf and unit.
+
+    Parameters
+    ----------
+    session, signal
+        As in :func:`check_leaves`.
+    places
+        Scan -> (unit, leaf); without a leaf id a scan is a leaf of its own, as in the unit means.
+    faulty
+        Scans with a fault.
+    limit
+        Robust distance from which a scan stands apart.
+    """
+    ids, axis = session.leaf_ids, session.leaves.wavelength_nm
+    keep = [i for i, scan in enumerate(ids) if scan not in faulty and scan in places]
+    usable = usable_pixels(signal, len(axis))
+    if not keep or not usable.any():
+        return []
+    bands = log_bands(axis, session.leaves.spectra["reflectance"][keep], usable)
+    own = {scan: (unit, leaf or scan) for scan, (unit, leaf) in places.items()}
+    return replicate([ids[i] for i in keep], own, bands, limit)

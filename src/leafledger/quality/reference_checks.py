@@ -1,0 +1,144 @@
+"""All checks of raw counts: full scale, darks, whites; and which leaves rest on a bad reference."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.quality.darks import bad_dark
+from leafledger.quality.flags import Flag
+from leafledger.quality.full_scale import proposed_full_scale, saturated
+from leafledger.quality.session import Session
+from leafledger.quality.white_signal import usable_pixels
+from leafledger.quality.whites import white_drift
+
+Floats = NDArray[np.float64]
+_REFERENCES = ("white_before", "white_after", "dark_before", "dark_after")
+
+
+def check_counts(
+    session: Session, checks: Mapping[str, Any], signal: Floats | None
+) -> tuple[list[Flag], list[str]]:
+    """Check the raw scans of a session in counts.
+
+    Parameters
+    ----------
+    session
+        The session, in counts.
+    checks
+        Settings ``quality.checks``.
+    signal
+        Signal-to-noise of the white, shape ``(n_pixels,)``; ``None`` if unknown.
+
+    Returns
+    -------
+    tuple
+        Flags and warnings.
+    """
+    flags, warnings = _full_scale(session, float(checks["saturated_share"]))
+    usable = usable_pixels(signal, len(session.scans.wavelength_nm))
+    flags += _darks(session, usable)
+    flags += _whites(session, usable, float(checks["reference_drift"]))
+    return flags, warnings
+
+
+def _full_scale(session: Session, tolerated_share: float) -> tuple[list[Flag], list[str]]:
+    stated = session.leaves.metadata.get("full_scale_counts")
+    if stated is None:
+        stated = session.scans.metadata.get("full_scale_counts")
+    full = float(stated) if stated is not None else proposed_full_scale(session.raw)
+    if full is None:
+        return [], []
+    warnings = []
+    if stated is None:
+        warnings.append(
+            f"full scale was not stated; {full:g} counts is proposed from spectra cut flat at "
+            "this count: state instrument.full_scale_counts"
+        )
+    axis = session.scans.wavelength_nm
+    flags = saturated(
+        session.ids, axis, session.raw, full, tolerated_share, stated=stated is not None
+    )
+    return flags, warnings
+
+
+def _darks(session: Session, usable: NDArray[np.bool_]) -> list[Flag]:
+    darks = session.of_role("dark")
+    if not len(darks):
+        return []
+    lit = np.flatnonzero(np.isin(session.roles, ["white", "sample"]))
+    strong = session.white_minus_dark[:, usable]
+    return bad_dark(
+        [session.ids[i] for i in darks],
+        session.raw[darks],
+        session.integration_ms[darks],
+        float(np.median(strong)) if strong.size else None,
+        session.raw[lit],
+        session.integration_ms[lit],
+    )
+
+
+def _whites(session: Session, usable: NDArray[np.bool_], limit: float) -> list[Flag]:
+    whites = session.of_role("white")
+    if not len(whites):
+        return []
+    times = np.nan_to_num(session.integration_ms[whites], nan=1.0)
+    per_ms = session.white_minus_dark / times[:, None]
+    ids = [session.ids[i] for i in whites]
+    return white_drift(ids, session.scans.wavelength_nm, per_ms, usable, limit)
+
+
+def leaves_on_faults(session: Session, flags: Sequence[Flag]) -> list[Flag]:
+    """Return a notice on every leaf scan that rests on a reference at fault.
+
+    Parameters
+    ----------
+    session
+        Its reflectance names the references of every leaf scan, a block of whites by its middle
+        one.
+    flags
+        What was found so far.
+    """
+    roles = dict(zip(session.ids, session.roles, strict=True))
+    faulty = {f.scan: f.check for f in flags if f.severity == "fault" and roles[f.scan] != "sample"}
+    blocks = _white_blocks(session)
+    out = []
+    for row in session.leaves.rows.to_dict("records"):
+        used = [str(row.get(name)) for name in _REFERENCES]
+        whole = {member for name in used for member in blocks.get(name, (name,))}
+        bad = sorted(whole & set(faulty))
+        if bad:
+            told = ", ".join(f"{name} ({faulty[name]})" for name in bad)
+            out.append(
+                Flag(
+                    str(row["scan"]),
+                    "reference_at_fault",
+                    "notice",
+                    float(len(bad)),
+                    0.0,
+                    "scan",
+                    f"Its reflectance rests on a reference at fault: {told}.",
+                )
+            )
+    return out
+
+
+def _white_blocks(session: Session) -> dict[str, tuple[str, ...]]:
+    """Return white -> all whites measured with it, no leaf between; references come in blocks."""
+    when = session.seconds
+    if np.isnan(when).any():
+        when = np.arange(len(when), dtype=np.float64)
+    blocks: list[list[str]] = []
+    open_block = False
+    for i in np.argsort(when, kind="stable"):
+        role = session.roles[i]
+        if role == "white":
+            if not open_block:
+                blocks.append([])
+            blocks[-1].append(session.ids[i])
+        if role in ("white", "sample"):
+            open_block = role == "white"
+    return {name: tuple(block) for block in blocks for name in block}

@@ -1,0 +1,96 @@
+"""The scans of one session as the checks see them, in one place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.quality.darks import dark_for
+from leafledger.quality.white_signal import white_signal_to_noise
+
+if TYPE_CHECKING:
+    from leafledger.study.tables import SpectraTable
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Session:
+    """The raw scans of a session and the reflectance of its leaves."""
+
+    scans: SpectraTable
+    leaves: SpectraTable
+
+    @cached_property
+    def ids(self) -> list[str]:
+        """Scan ids in sheet order."""
+        return [str(s) for s in self.scans.rows["scan"]]
+
+    @cached_property
+    def roles(self) -> list[str]:
+        """Roles in sheet order."""
+        return [str(r) for r in self.scans.rows["role"]]
+
+    @cached_property
+    def leaf_ids(self) -> list[str]:
+        """Ids of the leaf scans, in the order of the reflectance."""
+        return [str(s) for s in self.leaves.rows["scan"]]
+
+    @property
+    def in_counts(self) -> bool:
+        """Whether the raw values are counts, not reflectance."""
+        return "counts" in self.scans.spectra
+
+    @property
+    def raw(self) -> Floats:
+        """Raw values, shape ``(n_scans, n_pixels)``."""
+        return self.scans.spectra["counts" if self.in_counts else "reflectance"]
+
+    @cached_property
+    def integration_ms(self) -> Floats:
+        """Integration time per scan, ms; NaN if unknown."""
+        return np.asarray(self.scans.rows["integration_ms"], dtype=np.float64)
+
+    @cached_property
+    def seconds(self) -> Floats:
+        """Time of each scan in s; NaN if unknown."""
+        stamps = np.asarray(self.scans.rows["time"], dtype="datetime64[ms]")
+        out = stamps.astype(np.int64) / 1000.0
+        out[np.isnat(stamps)] = np.nan
+        return out
+
+    def of_role(self, role: str) -> NDArray[np.intp]:
+        """Places of the scans of a role, in the order of measuring."""
+        at = np.flatnonzero(np.array(self.roles) == role)
+        if not np.isnan(self.seconds[at]).any():
+            at = at[np.argsort(self.seconds[at], kind="stable")]
+        return at
+
+    @cached_property
+    def white_minus_dark(self) -> Floats:
+        """White minus dark, shape ``(n_whites, n_pixels)``, in the order of measuring."""
+        whites, darks = self.of_role("white"), self.of_role("dark")
+        dark, times = self.raw[darks], self.integration_ms[darks]
+        n_pixels = self.raw.shape[1]
+        rows = [
+            self.raw[i] - dark_for(self.integration_ms[i], dark, times, n_pixels) for i in whites
+        ]
+        return np.array(rows).reshape(len(whites), n_pixels)
+
+    def white_signal(self) -> tuple[Floats | None, int]:
+        """Return the white's signal-to-noise per pixel and the number of whites it is from.
+
+        Whites at the integration time that most of them have (the longest of equals) are used.
+        ``None`` and 0 for data that arrived without whites.
+        """
+        whites = self.of_role("white")
+        if len(whites) == 0 or not self.in_counts:
+            return None, 0
+        times = np.nan_to_num(self.integration_ms[whites], nan=-1.0)
+        kinds, counts = np.unique(times, return_counts=True)
+        chosen = times == kinds[counts == counts.max()][-1]
+        return white_signal_to_noise(self.white_minus_dark[chosen]), int(chosen.sum())

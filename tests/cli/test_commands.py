@@ -1,0 +1,136 @@
+"""The commands as a user meets them: help, exit codes, JSON, and a terminal that stays safe."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import click
+import pytest
+
+from leafledger.cli.main import cli
+from leafledger.cli.words import safe, say_problems
+from leafledger.errors import Problem
+
+Edit = Callable[[Path, str, str], None]
+
+
+def commands(group: click.Group, names: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    for name, command in sorted(group.commands.items()):
+        if isinstance(command, click.Group):
+            yield from commands(command, (*names, name))
+        else:
+            yield (*names, name)
+
+
+def leafledger(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "leafledger.cli", *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize("names", list(commands(cli)), ids=" ".join)
+def test_the_help_of_each_command_carries_an_example(
+    names: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        cli([*names, "--help"])
+    assert ended.value.code == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert f"Example: leafledger {' '.join(names)}" in text
+
+
+def test_a_wrong_word_is_a_mistake_of_use() -> None:
+    done = leafledger("rnu")
+    assert done.returncode == 2
+    assert "No such command" in done.stderr
+    assert leafledger("run", "--cores", "0").returncode == 2
+
+
+def test_no_study_is_named_with_what_to_do(tmp_path: Path) -> None:
+    for command in ("run", "check", "status"):
+        done = leafledger(command, str(tmp_path / "nowhere"))
+        assert done.returncode == 2
+        assert "study.yaml" in done.stderr
+        assert "mend" in done.stderr
+        assert "Traceback" not in done.stderr
+
+
+def test_json_holds_one_value_and_nothing_else(small_study: Path, edit: Edit) -> None:
+    status = json.loads(leafledger("status", str(small_study), "--json").stdout)
+    assert set(status) == {"problems", "at_work", "would_run"}
+    assert status["at_work"] is False
+    assert status["would_run"][0] == {
+        "rule": "intake",
+        "session": "day0",
+        "why": "not run yet",
+        "certain": True,
+    }
+    assert json.loads(leafledger("runs", str(small_study), "--json").stdout) == []
+    edit(small_study / "study.yaml", "apply: faults", "apply: fualts")
+    for command in ("status", "check", "run"):
+        done = leafledger(command, str(small_study), "--json")
+        assert done.returncode == 2
+        problem = json.loads(done.stdout)["problems"][0]
+        assert {"file", "row", "column", "found", "expected", "mend"} == set(problem)
+        assert problem["column"] == "quality.apply"
+    assert not (small_study / "results").exists()
+
+
+def test_status_writes_nothing_and_tells_of_a_run_at_work(small_study: Path) -> None:
+    from leafledger.runner.lock import study_lock
+
+    before = sorted(small_study.rglob("*"))
+    assert leafledger("status", str(small_study)).returncode == 0
+    assert sorted(small_study.rglob("*")) == before
+    with study_lock(small_study):
+        done = leafledger("status", str(small_study), "--json")
+        assert json.loads(done.stdout)["at_work"] is True
+
+
+def test_an_interrupted_run_says_so_and_is_in_the_book(small_study: Path) -> None:
+    child = subprocess.Popen(
+        [sys.executable, "-m", "leafledger.cli", "run", str(small_study)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert child.stderr is not None
+    assert child.stderr.readline().startswith("up to")
+    time.sleep(1)
+    child.send_signal(signal.SIGINT)
+    _, errors = child.communicate(timeout=60)
+    assert child.returncode == 130
+    assert "Interrupted" in errors
+    assert "Traceback" not in errors
+    (entry,) = json.loads(leafledger("runs", str(small_study), "--json").stdout)
+    assert (entry["outcome"], entry["message"]) == ("killed", "interrupted by the user")
+
+
+def test_what_steers_a_terminal_is_not_printed(capsys: pytest.CaptureFixture[str]) -> None:
+    evil = "a\x1b]0;owned\x07\x1b[2J\u202e\x9b31mb\rc\nd"
+    assert not set("\x1b\x07\u202e\x9b\r") & set(safe(evil))
+    assert safe("é 葉 µm\n") == "é 葉 µm\n"
+    say_problems([Problem(file=evil, found=evil, expected="[/b] $\\foo$", mend=evil)])
+    shown = capsys.readouterr().err
+    assert not set("\x1b\x07\u202e\x9b\r") & set(shown)
+    assert "[/b] $\\foo$" in shown
+
+
+def test_closing_words(ran_study: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A path with a blank is quoted in the command to copy; an idle run says that nothing ran."""
+    odd = ran_study.with_name("a study's")
+    ran_study.rename(odd)
+    done = leafledger("run", str(odd))
+    assert done.returncode == 0
+    assert done.stdout.startswith("0 stages ran.\nFound:\n")
+    assert f"leafledger ui '{odd.parent}/a study'\"'\"'s'" in done.stdout

@@ -1,0 +1,121 @@
+"""The code digest follows what a rule runs, not how it is commented."""
+
+from __future__ import annotations
+
+import importlib.util
+import shutil
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from leafledger.records import code as installed
+
+SOURCE = Path(installed.__file__).resolve().parents[1]
+Loader = Callable[[], ModuleType]
+
+
+@pytest.fixture(scope="module")
+def copied(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a copy of the package whose modules may be changed."""
+    out = tmp_path_factory.mktemp("code") / "leafledger"
+    shutil.copytree(SOURCE, out, ignore=shutil.ignore_patterns("__pycache__"))
+    return out
+
+
+@pytest.fixture
+def package(copied: Path) -> Path:
+    return copied
+
+
+def digests(package: Path, *stages: str) -> list[str]:
+    """Return the digests of stages as a fresh process would find them in ``package``."""
+    spec = importlib.util.spec_from_file_location("code_of_a_copy", package / "records/code.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return [module.code_of(f"leafledger.{stage}").sha256 for stage in stages]
+
+
+STAGES = ("indices.stage", "intake.stage", "effects.stage")
+
+
+def changed_by(package: Path, path: str, change: Callable[[str], str]) -> list[bool]:
+    before = digests(package, *STAGES)
+    place = package / path
+    text = place.read_text(encoding="utf-8")
+    place.write_text(change(text), encoding="utf-8")
+    try:
+        after = digests(package, *STAGES)
+    finally:
+        place.write_text(text, encoding="utf-8")
+    return [one != other for one, other in zip(before, after, strict=True)]
+
+
+def test_a_copy_has_the_digest_of_the_original(package: Path) -> None:
+    expected = [installed.code_of(f"leafledger.{stage}").sha256 for stage in STAGES]
+    assert digests(package, *STAGES) == expected
+
+
+def test_comments_docstrings_and_blank_lines_do_not_count(package: Path) -> None:
+    def comment(text: str) -> str:
+        head, quotes, rest = text.partition('"""')
+        assert head == ""
+        return f"# a comment\n\n{quotes}Other words. {rest}\n# the end\n"
+
+    assert changed_by(package, "indices/formula.py", comment) == [False, False, False]
+
+
+def test_a_statement_counts_for_the_stages_that_import_it(package: Path) -> None:
+    def add(text: str) -> str:
+        return text + "\nTHE_LIMIT = 4\n"
+
+    assert changed_by(package, "indices/formula.py", add) == [True, False, False]
+    assert changed_by(package, "errors.py", add) == [True, True, True]
+
+
+def test_an_import_inside_a_function_belongs_to_the_stage(package: Path) -> None:
+    """What effects uses of chance is imported where it is used."""
+
+    def add(text: str) -> str:
+        return text + "\nTHE_LIMIT = 4\n"
+
+    def import_it(text: str) -> str:
+        return text + (
+            "\n\ndef late() -> None:\n    try:\n        pass\n    finally:\n"
+            "        from leafledger.indices import formula  # noqa: F401\n"
+        )
+
+    assert changed_by(package, "intake/stage.py", import_it) == [False, True, False]
+    place = package / "intake/stage.py"
+    text = place.read_text(encoding="utf-8")
+    place.write_text(import_it(text), encoding="utf-8")
+    try:
+        assert changed_by(package, "indices/formula.py", add) == [True, True, False]
+    finally:
+        place.write_text(text, encoding="utf-8")
+
+
+def test_data_files_count(package: Path) -> None:
+    def add(text: str) -> str:
+        return text + "\n"
+
+    assert changed_by(package, "indices/catalogue.csv", add)[0]
+
+
+def test_bookkeeping_does_not_count(package: Path) -> None:
+    def add(text: str) -> str:
+        return text + "\nTHE_LIMIT = 4\n"
+
+    for path in ("records/events.py", "runner/plan.py", "ledger/book.py", "cli/words.py"):
+        assert changed_by(package, path, add) == [False, False, False]
+
+
+def test_libraries_are_named_with_their_versions() -> None:
+    libraries = installed.code_of("leafledger.classes.stage").libraries
+    assert {"numpy", "sklearn"} <= set(libraries)
+    assert all(version[0].isdigit() for version in libraries.values())
