@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from conftest import ROOT
+from generated import ROOT
 from leafledger.study.study import Study
 
 TABLE = ROOT.parent / "shared" / "real" / "lemon_myrtle_leaves.csv"
@@ -61,8 +61,8 @@ def test_a_labelled_table_runs_with_a_dozen_lines(tmp_path: Path) -> None:
     theirs = values.astype(np.float32).astype(float)
     np.testing.assert_allclose(ours, theirs[np.lexsort(theirs.T[::-1])], rtol=1e-6)
     summary = json.loads((study / "results/classes/summary.json").read_text(encoding="utf-8"))
-    assert sum(summary["n_scans"].values()) == 680
-    assert summary["accuracy"]["mean"] > 0.8
+    assert summary["n_scans"] == 680
+    assert summary["accuracy"] > 0.8
     assert any("flatter" in text for text in summary["warnings"])
     effects = json.loads((study / "results/effects.json").read_text(encoding="utf-8"))
     assert effects["description"]
