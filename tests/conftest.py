@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from generated import generator, shrink
@@ -15,6 +16,13 @@ from generated import generator, shrink
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ[_name] = "1"
 os.environ["MPLBACKEND"] = "Agg"
+
+
+@pytest.fixture(autouse=True)
+def _print_options_kept() -> Iterator[None]:
+    """Undo what a library does to NumPy's way of printing, on which the doctests rest."""
+    with np.printoptions():
+        yield
 
 
 @pytest.fixture(scope="session")

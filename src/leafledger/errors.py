@@ -62,10 +62,11 @@ class LeafledgerError(Exception):
 
 
 class InputFault(LeafledgerError):
-    """The user's input is at fault (exit 2). Holds every problem found, not only the first."""
+    """The user's input is at fault (exit 2). Holds every problem found, each once."""
 
     def __init__(self, problems: Iterable[Problem] | Problem) -> None:
-        found = (problems,) if isinstance(problems, Problem) else tuple(problems)
+        told = (problems,) if isinstance(problems, Problem) else tuple(problems)
+        found = tuple(dict.fromkeys(told))
         if not found:
             raise ValueError("an InputFault needs at least one problem")
         self.problems: tuple[Problem, ...] = found

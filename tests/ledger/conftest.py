@@ -16,7 +16,8 @@ from leafledger.records.record import input_digests, make_record, write_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.jobs import code_of_task, job_of
 from leafledger.study.layout import Task, tasks
-from leafledger.study.study import Study, read_study
+from leafledger.study.reading import read_study
+from leafledger.study.study import Study
 
 PATH = "split,n_components,accuracy\nouter,1,0.5\nouter,2,0.75\nouter,2,0.25\ntraining,1,0.9\n"
 

@@ -34,7 +34,7 @@ def refused(study: Path) -> list[dict[str, object]]:
 
 
 def first_text_leaf(study: Path) -> Path:
-    from leafledger.study.study import read_study
+    from leafledger.study.reading import read_study
 
     return study / read_study(study).samples("day0")[0].file
 
@@ -65,7 +65,7 @@ def damage_source(text: str, row: int) -> str:
 
 
 def test_broken_raw_files_are_all_named_in_one_run(small_study: Path) -> None:
-    from leafledger.study.study import read_study
+    from leafledger.study.reading import read_study
 
     leaves = read_study(small_study).samples("day0")
     broken: dict[str, str] = {}
@@ -82,7 +82,7 @@ def test_broken_raw_files_are_all_named_in_one_run(small_study: Path) -> None:
 
 
 def test_a_white_no_brighter_than_the_dark_is_refused(small_study: Path) -> None:
-    from leafledger.study.study import read_study
+    from leafledger.study.reading import read_study
 
     scans = read_study(small_study).scans
     dark = next(s for s in scans if s.session == "day0" and s.role == "dark")
@@ -219,3 +219,19 @@ def test_a_full_disk_ends_in_a_sentence_and_the_next_run_mends_it(
 
     assert run_study(ran_study, cores=1).outcome == "done"
     assert not list(ran_study.rglob(".*.tmp"))
+
+
+def test_a_setting_that_only_a_stage_can_refuse_is_told_with_its_row_and_once_each(
+    small_study: Path, edit: Callable[[Path, str, str], None]
+) -> None:
+    path = small_study / "study.yaml"
+    edit(path, "{start_nm: 400, stop_nm: 1000, step_nm: 1}", "{start_nm: 100, stop_nm: 1000}")
+    row = next(
+        number
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1)
+        if "start_nm: 100" in line
+    )
+    problems = refused(small_study)
+    assert {(p["file"], p["row"]) for p in problems} == {("study.yaml", row)}
+    sentences = [json.dumps(p, sort_keys=True) for p in problems]
+    assert len(sentences) == len(set(sentences))

@@ -8,12 +8,13 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from leafledger.records.digests import FileDigests
 from leafledger.runner.plan import plan
 from leafledger.runner.run import RunResult, run_study
-from leafledger.study.study import read_study
+from leafledger.study.reading import read_study
 
 pytestmark = pytest.mark.xdist_group("pipeline")
 
@@ -195,3 +196,30 @@ def test_changed_code_runs_its_stage(ran_study: Path) -> None:
     why = foreseen(ran_study)
     assert why["unit_means"] == "the code of this stage changed"
     assert set(why) == {"unit_means", "effects", "report"}
+
+
+def test_an_added_session_costs_only_its_own_work(ran_study: Path, edit: Edit) -> None:
+    shutil.copytree(ran_study / "raw" / "day12", ran_study / "raw" / "day16")
+    counts = ran_study / "raw" / "day16" / "counts.parquet"
+    table = pq.read_table(counts)
+    pq.write_table(table, counts, compression="gzip")  # a file of its own, not day 12's twin
+    scans = ran_study / "scans.csv"
+    text = scans.read_text(encoding="utf-8")
+    added = [
+        row.replace("d12-", "d16-", 1)
+        .replace("raw/day12/", "raw/day16/")
+        .replace(",day12,", ",day16,")
+        .replace("2026-05-16", "2026-05-20")
+        for row in text.splitlines()
+        if row.startswith("d12-")
+    ]
+    scans.write_text(text + "\n".join(added) + "\n", encoding="utf-8")
+    last = "    - {session: day12, date: 2026-05-16, phase: after}\n"
+    new = last.replace("day12", "day16").replace("05-16", "05-20")
+    edit(ran_study / "study.yaml", last, last + new)
+    form = "    day12: {form: parquet"
+    path = ran_study / "study.yaml"
+    line = next(row for row in path.read_text("utf-8").splitlines() if row.startswith(form))
+    edit(path, line, line + "\n" + line.replace("day12", "day16"))
+    own = {f"{rule}.day16" for rule in ("intake", "reflectance", "quality", "indices")}
+    assert run(ran_study)[0] == own | {"acceptance", "validation", *CONCLUSIONS}

@@ -45,7 +45,7 @@ def test_plain_snakemake_gives_the_same_bytes(small_study: Path, small_study_run
     assert done.returncode == 0, done.stderr[-3000:]
     assert digests(small_study) == digests(small_study_run)
     from leafledger.ledger.book import summary, take_in
-    from leafledger.study.study import read_study
+    from leafledger.study.reading import read_study
 
     notes = take_in(read_study(small_study))
     assert any("plain Snakemake" in note for note in notes)

@@ -21,7 +21,7 @@ from leafledger.runner.plan import plan
 from leafledger.runner.run import run_study
 from leafledger.runner.shipped import snakefile
 from leafledger.runner.step import PARENT_VARIABLE
-from leafledger.study.study import read_study
+from leafledger.study.reading import read_study
 
 pytestmark = pytest.mark.xdist_group("pipeline")
 Edit = Callable[[Path, str, str], None]

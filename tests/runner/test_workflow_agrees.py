@@ -10,7 +10,7 @@ import pytest
 
 from leafledger.runner.shipped import snakefile
 from leafledger.study.layout import LEVELS, RULES, Task, inputs, outputs, tasks
-from leafledger.study.study import read_study
+from leafledger.study.reading import read_study
 
 ROOT = Path(__file__).parents[2]
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from leafledger.errors import InputFault
 from leafledger.study.names import as_id, is_id
-from leafledger.study.study import read_study
+from leafledger.study.reading import read_study
 
 PATTERN_STUDY = """\
 title: x

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from leafledger.errors import MOST_PROBLEMS, InputFault, Problem
 from leafledger.runner.check import check_raw_files, checked_study
 from leafledger.study.file_pattern import fit
-from leafledger.study.study import read_study
+from leafledger.study.reading import read_study
 
 Edit = Callable[[Path, str, str], None]
 SECONDS = 20.0

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from leafledger.errors import InputFault, Problem
-from leafledger.study.study import read_study
+from leafledger.study.reading import read_study
 
 Edit = Callable[[Path, str, str], None]
 

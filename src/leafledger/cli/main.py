@@ -286,7 +286,7 @@ def clean(study: Path, store: bool) -> None:
     from leafledger.records.store import ContentStore
     from leafledger.runner.leftovers import sweep_temporaries
     from leafledger.runner.lock import study_lock
-    from leafledger.study.study import read_study
+    from leafledger.study.reading import read_study
 
     found = read_study(study)
     with study_lock(found.folder):
@@ -312,7 +312,7 @@ def sync(study: Path) -> None:
     """
     from leafledger.ledger.book import take_in
     from leafledger.runner.lock import study_lock
-    from leafledger.study.study import read_study
+    from leafledger.study.reading import read_study
 
     found = read_study(study)
     with study_lock(found.folder):

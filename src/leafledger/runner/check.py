@@ -9,7 +9,8 @@ from leafledger.runner.jobs import job_of
 from leafledger.study.definition import Definition
 from leafledger.study.definition_file import read_definition, with_rows
 from leafledger.study.layout import Task
-from leafledger.study.study import Study, read_study
+from leafledger.study.reading import read_study
+from leafledger.study.study import Study
 
 
 def checked_study(folder: Path) -> Study:

@@ -16,7 +16,8 @@ from leafledger.records.digests import FileDigests
 from leafledger.runner.plan import why_run
 from leafledger.runner.step import die_with_parent
 from leafledger.study.layout import Task, levels
-from leafledger.study.study import Study, read_study
+from leafledger.study.reading import read_study
+from leafledger.study.study import Study
 
 
 def main() -> int:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from leafledger.errors import Problem
+from leafledger.errors import InputFault, Problem
 from leafledger.ledger import book
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
@@ -22,6 +22,8 @@ from leafledger.runner.leftovers import remove_orphans, sweep_temporaries
 from leafledger.runner.lock import study_lock
 from leafledger.runner.plan import Planned, plan
 from leafledger.runner.step import PARENT_VARIABLE, problems_file
+from leafledger.study.definition_file import FILE as STUDY_FILE
+from leafledger.study.definition_file import read_definition, with_rows
 from leafledger.study.layout import LOGS, Task
 from leafledger.study.study import Study
 from leafledger.study.tables import read_json
@@ -156,11 +158,7 @@ def _result(study: Study, run: str, code: int) -> RunResult:
     done = events.events_of(study.folder, run)
     failed = [e for e in done if e["outcome"] not in events.ENDED_WELL]
     faults = [e for e in failed if e["outcome"] == "input_fault"]
-    problems = [
-        Problem(**problem)
-        for event in faults
-        for problem in read_json(problems_file(study.folder, Task(event["rule"], event["session"])))
-    ]
+    problems = _problems(study, faults)
     if code == 0:
         outcome, message = "done", ""
     elif faults and len(faults) == len(failed):
@@ -174,6 +172,22 @@ def _result(study: Study, run: str, code: int) -> RunResult:
         # A full disk must not hide what failed; the next run closes this one.
         notes = [f"the run could not be closed in the book ({error.strerror})"]
     return RunResult(run, outcome, done, problems, message, notes)
+
+
+def _problems(study: Study, faults: list[dict[str, Any]]) -> list[Problem]:
+    """Return what the tasks found wrong, each problem once, with the rows of ``study.yaml``."""
+    told = [
+        Problem(**problem)
+        for event in faults
+        for problem in read_json(problems_file(study.folder, Task(event["rule"], event["session"])))
+    ]
+    if not any(problem.file == STUDY_FILE for problem in told):
+        return list(dict.fromkeys(told))
+    try:
+        _, text = read_definition(study.folder)
+    except InputFault:
+        return list(dict.fromkeys(told))
+    return list(dict.fromkeys(with_rows(told, text)))
 
 
 def _close(study: Study, run: str, outcome: str, message: str) -> None:

@@ -25,7 +25,7 @@ from leafledger.records.record import input_digests, key_of, make_record, write_
 from leafledger.records.store import ContentStore
 from leafledger.runner.jobs import code_of_task, job_of
 from leafledger.study.layout import BY_NAME, LOGS, Task
-from leafledger.study.study import read_study
+from leafledger.study.reading import read_study
 from leafledger.study.tables import write_json
 
 NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"

@@ -17,7 +17,8 @@ from leafledger.runner.jobs import key_value
 from leafledger.runner.lock import hold_study
 from leafledger.study.layout import Task, inputs, outputs, tasks
 from leafledger.study.names import ID_WORDS, is_id
-from leafledger.study.study import Study, read_study
+from leafledger.study.reading import read_study
+from leafledger.study.study import Study
 from leafledger.study.tables import canonical_json
 
 _THREADS = "OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 MKL_NUM_THREADS=1"

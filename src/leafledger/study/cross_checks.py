@@ -5,15 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 from leafledger.errors import Problem, nearest, quoted
 from leafledger.study.definition import Definition
 from leafledger.study.definition_file import FILE
+from leafledger.study.study import Study, sessions_of
 from leafledger.study.units import columns_of
-
-if TYPE_CHECKING:
-    from leafledger.study.study import Study
 
 
 def of_definition(definition: Definition) -> list[Problem]:
@@ -63,8 +60,6 @@ def _sessions(definition: Definition) -> Iterator[Problem]:
 
 def _session_words(definition: Definition) -> Iterator[Problem]:
     """Every place that names a session must name one of the design."""
-    from leafledger.study.study import sessions_of
-
     known = [s.session for s in sessions_of(definition)]
     places = [
         (f"intake.forms.{name}", name) for name in definition.intake.forms if name != "default"

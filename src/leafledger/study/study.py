@@ -1,4 +1,4 @@
-"""A study as it stands in its folder: definition, units, scans and decisions, all checked."""
+"""A checked study: its definition, units, scans and decisions, and the tables of its results."""
 
 from __future__ import annotations
 
@@ -7,20 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from leafledger.errors import InputFault, Problem, bounded
-from leafledger.study import cross_checks
 from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.decisions import Decision, read_decisions
+from leafledger.study.decisions import Decision
 from leafledger.study.definition import Definition, Form, Session
-from leafledger.study.definition_file import FILE as STUDY_FILE
-from leafledger.study.definition_file import read_definition, with_rows
-from leafledger.study.file_pattern import rows_of
-from leafledger.study.names import PathCheck
-from leafledger.study.scan_sheet import OPTIONAL, REQUIRED, Scan, ScanReader
-from leafledger.study.sheets import read_sheet
-from leafledger.study.table_sheet import is_spectra_table, rows_of_table
-from leafledger.study.units import FILE as UNITS
-from leafledger.study.units import columns_of, missing_column, units_of_scans, units_of_sheet
+from leafledger.study.scan_sheet import Scan
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -64,6 +54,8 @@ class Study:
         InputFault
             With every problem of its files.
         """
+        from leafledger.study.reading import read_study  # which makes a Study
+
         return read_study(Path(folder))
 
     def table(self, path: str) -> pd.DataFrame:
@@ -149,181 +141,3 @@ class Study:
 def sessions_of(definition: Definition) -> tuple[Session, ...]:
     """Return the sessions of a definition, or the one session of a study that names none."""
     return tuple(definition.design.sessions) or (Session(session=ONLY_SESSION),)
-
-
-def read_study(folder: Path) -> Study:
-    """Read and check a study folder.
-
-    Raises
-    ------
-    InputFault
-        With the problems of all its files together.
-    """
-    folder = folder.resolve()
-    definition, text = read_definition(folder)
-    problems: list[Problem] = cross_checks.of_definition(definition)
-    units_sheet: dict[str, dict[str, str]] | None = None
-    columns = columns_of(definition.design)
-    if definition.design.unit is not None and _is_there(folder, UNITS, problems):
-        units_sheet = _read_units(folder, definition, columns, problems)
-    scans, others = _read_scans(folder, definition, units_sheet, problems)
-    if units_sheet is not None:
-        units = units_sheet
-    else:
-        units = _units_from_scans(definition, scans, others, columns, problems)
-    decisions = _read_decisions(folder, scans, problems)
-    study = Study(folder, definition, tuple(scans), units, tuple(decisions))
-    if not problems:
-        problems += cross_checks.of_study(study)
-    if problems:
-        raise InputFault(with_rows(problems, text))
-    return study
-
-
-def _read_units(
-    folder: Path, definition: Definition, columns: list[str], problems: list[Problem]
-) -> dict[str, dict[str, str]]:
-    try:
-        sheet = read_sheet(folder / UNITS, UNITS, required=("unit",))
-    except InputFault as fault:
-        problems += fault.problems
-        return {}
-    keys = _column_keys(definition)
-    absent = [name for name in columns if name not in sheet.columns]
-    problems += [missing_column(name, keys[name], sheet.columns, UNITS) for name in absent]
-    units, found = units_of_sheet(sheet, [c for c in columns if c in sheet.columns])
-    problems += found
-    return units
-
-
-def _column_keys(definition: Definition) -> dict[str, str]:
-    design = definition.design
-    keys = dict.fromkeys(design.factors, "design.factors")
-    if design.block:
-        keys[design.block] = "design.block"
-    keys[design.treatment] = "design.treatment"
-    return keys
-
-
-def _read_scans(
-    folder: Path,
-    definition: Definition,
-    units: dict[str, dict[str, str]] | None,
-    problems: list[Problem],
-) -> tuple[list[Scan], list[str]]:
-    """Return the scans and the names of the columns that have no meaning of their own."""
-    intake = definition.intake
-    sessions = [s.session for s in sessions_of(definition)]
-    reader = ScanReader(
-        shown=STUDY_FILE if intake.pattern else intake.sheet,
-        sessions=sessions,
-        units_known=list(units) if units else None,
-        unit_needed=definition.design.unit is not None,
-        paths=PathCheck(folder),
-    )
-    others: list[str] = []
-    try:
-        if intake.pattern:
-            needed = ["session"] if len(sessions) > 1 else []
-            needed += ["unit"] if definition.design.unit is not None else []
-            found, wrong = rows_of(folder, intake.pattern, STUDY_FILE, needed)
-            problems += wrong
-            meant = {*REQUIRED, *OPTIONAL}
-            for row, fields in found:
-                extra = [name for name in fields if name not in meant]
-                others += [name for name in extra if name not in others]
-                reader.add(row, {name: row.get(name) for name in extra})
-        else:
-            others = _read_sheet(folder, definition, sessions, reader, problems)
-    except InputFault as fault:
-        problems += fault.problems
-    problems += bounded(reader.problems)
-    return reader.scans, others
-
-
-def _read_sheet(
-    folder: Path,
-    definition: Definition,
-    sessions: list[str],
-    reader: ScanReader,
-    problems: list[Problem],
-) -> list[str]:
-    name = definition.intake.sheet
-    why = PathCheck(folder).why_refused(name)
-    if why:
-        problems.append(
-            Problem(
-                file=STUDY_FILE,
-                column="intake.sheet",
-                found=f"{why}: {name}",
-                expected="the scan sheet, inside the study folder",
-                mend="Write scans.csv, name your sheet, or give a file name pattern.",
-            )
-        )
-        return []
-    forms = definition.intake.forms
-    form = forms.get("default") or Form()
-    if is_spectra_table(folder / name, form):
-        rows, names = rows_of_table(folder / name, name, form)
-        extra = [n for n in names if n not in {*REQUIRED, *OPTIONAL}]
-        for row in rows:
-            reader.add(row, {n: row.get(n) for n in extra})
-        return extra
-    needed = [*REQUIRED, *(["session"] if len(sessions) > 1 else [])]
-    if definition.design.unit is not None:
-        needed.append("unit")
-    sheet = read_sheet(folder / name, name, required=needed, known=[*OPTIONAL])
-    reader.read(sheet)
-    return [n for n in sheet.columns if n not in {*REQUIRED, *OPTIONAL}]
-
-
-def _units_from_scans(
-    definition: Definition,
-    scans: list[Scan],
-    others: list[str],
-    columns: list[str],
-    problems: list[Problem],
-) -> dict[str, dict[str, str]]:
-    samples = [scan for scan in scans if scan.role == "sample"]
-    keys = _column_keys(definition)
-    source = "the file name pattern" if definition.intake.pattern else definition.intake.sheet
-    if definition.design.unit is not None:
-        source = f"units.csv (no such file) or {source}"
-    present = [name for name in columns if name in others]
-    if samples:
-        problems += [
-            missing_column(name, keys[name], others, source)
-            for name in columns
-            if name not in others
-        ]
-    units, found = units_of_scans(samples, present, by_scan=definition.design.unit is None)
-    problems += bounded(found)
-    return units
-
-
-def _is_there(folder: Path, name: str, problems: list[Problem]) -> bool:
-    """Tell whether a sheet is there; one that is there but is no file is never passed over."""
-    path = folder / name
-    if path.is_file():
-        return True
-    if path.exists() or path.is_symlink():
-        problems.append(
-            Problem(
-                file=name,
-                found="a folder, a special file or a broken link",
-                expected="a CSV sheet",
-                mend="Put the sheet there, or take the name away.",
-            )
-        )
-    return False
-
-
-def _read_decisions(folder: Path, scans: list[Scan], problems: list[Problem]) -> list[Decision]:
-    if not _is_there(folder, DECISIONS, problems):
-        return []
-    samples = {s.scan for s in scans if s.role == "sample"}
-    try:
-        return read_decisions(folder / DECISIONS, DECISIONS, samples)
-    except InputFault as fault:
-        problems += fault.problems
-        return []
