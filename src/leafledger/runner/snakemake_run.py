@@ -34,9 +34,11 @@ def run_tasks(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
     )
 
     targets = {next(iter(outputs(task).values())).rstrip("/") for task in tasks}
+    # Quiet about what goes well only: ``ALL`` would hide why a job was given up, too.
+    quiet = {Quietness.PROGRESS, Quietness.RULES, Quietness.HOST, Quietness.REASON}
     handler = signal.getsignal(signal.SIGTERM)
     try:
-        with SnakemakeApi(OutputSettings(quiet={Quietness.ALL}, show_failed_logs=False)) as api:
+        with SnakemakeApi(OutputSettings(quiet=quiet, show_failed_logs=False)) as api:
             workflow = api.workflow(
                 resource_settings=ResourceSettings(cores=cores),
                 snakefile=snakefile(),

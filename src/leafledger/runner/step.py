@@ -7,6 +7,7 @@ content store or computes it, then writes the record and the event.
 from __future__ import annotations
 
 import ctypes
+import faulthandler
 import importlib
 import os
 import resource
@@ -47,6 +48,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Do one task in the current folder and return the exit code."""
     rule, *rest = sys.argv[1:] if arguments is None else arguments
     task = Task(rule, rest[0] if rest else None)
+    faulthandler.enable()  # a crash inside a library leaves its place in the task's log
     die_with_parent()
     folder = Path.cwd()
     run = os.environ.get(events.RUN_VARIABLE) or events.new_run_id()
