@@ -1,0 +1,81 @@
+"""Commands on the book of runs and its copy in MLflow: ``runs``, ``ui``, ``ledger sync``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from leafledger.cli.options import json_option, study_argument
+from leafledger.cli.words import say, say_json
+from leafledger.errors import InputFault
+
+
+@click.command()
+@study_argument
+@json_option
+def runs(study: Path, as_json: bool) -> None:
+    """List the runs of a study in time. Example: leafledger runs my-study."""
+    from leafledger.ledger.book import summary
+
+    found = summary(study.resolve())
+    if as_json:
+        say_json(found)
+        return
+    if not found:
+        say("No run yet.")
+    for entry in found:
+        counts = [e["outcome"] for e in entry["tasks"]]
+        done, restored = counts.count("done"), counts.count("restored")
+        say(
+            f"{entry['run']}  {entry['outcome']:<11} {done:>3} ran {restored:>3} restored"
+            f"  {entry['message']}".rstrip()
+        )
+
+
+@click.command()
+@study_argument
+@click.option("--port", type=click.IntRange(1, 65535), default=5000, show_default=True)
+def ui(study: Path, port: int) -> None:
+    """Open the tracking store in a browser, on this machine only.
+
+    Example: leafledger ui my-study
+    """
+    from leafledger.ledger.book import bring_up
+    from leafledger.ledger.server import serve
+    from leafledger.runner.lock import study_lock
+
+    folder = study.resolve()
+    if (folder / "ledger").is_dir():
+        try:
+            with study_lock(folder):
+                for note in bring_up(folder):
+                    say(note)
+        except InputFault:
+            say(
+                "The store is shown as it is: a run is at work, or the folder cannot be written to."
+            )
+    raise SystemExit(serve(folder, port, lambda text: say(text)))
+
+
+@click.group()
+def ledger() -> None:
+    """Keep the tracking store in step with the book of runs."""
+
+
+@ledger.command()
+@study_argument
+def sync(study: Path) -> None:
+    """Take runs into the tracking store that are not in it yet.
+
+    Example: leafledger ledger sync my-study
+    """
+    from leafledger.ledger.book import take_in
+    from leafledger.runner.lock import study_lock
+    from leafledger.study.reading import read_study
+
+    found = read_study(study)
+    with study_lock(found.folder):
+        for note in take_in(found):
+            say(note)
+    say("The tracking store holds every run of the book.")

@@ -1,0 +1,80 @@
+"""Commands that begin and check a study: ``new``, ``check``."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from leafledger.cli.options import json_option, study_argument
+from leafledger.cli.words import say, say_json
+from leafledger.errors import InputFault
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@click.option("--title", help="What the study is called.")
+@click.option("--treatment", help="Column that holds the treatment.")
+@click.option("--control", help="Level that the others are compared with.")
+@click.option(
+    "--session",
+    "sessions",
+    multiple=True,
+    metavar="ID:PHASE",
+    help="Such as day0:before; once for each, in order.",
+)
+@click.option("--quantity", type=click.Choice(["counts", "reflectance", "percent"]))
+@click.option(
+    "--table",
+    type=click.Path(path_type=Path, exists=True, dir_okay=False),
+    help="A table of labelled spectra (a row per leaf) to copy in.",
+)
+def new(folder: Path, **given: Any) -> None:
+    """Write a commented study to FOLDER, asking for what is not given.
+
+    Example: leafledger new rust --table leaves.csv --treatment Type --quantity percent
+    """
+    from leafledger.cli.new_questions import wanted_from
+    from leafledger.cli.new_study import write_study
+
+    names = write_study(folder, wanted_from(given, asking=sys.stdin.isatty()))
+    say(f"Wrote {', '.join(names)} in {folder}.")
+    say(f"Next: leafledger check {folder}, then leafledger run {folder}")
+
+
+@click.command()
+@study_argument
+@json_option
+@click.option("--sheets", is_flag=True, help="Check the sheets only; leave the raw files unread.")
+def check(study: Path, as_json: bool, sheets: bool) -> None:
+    """List what is wrong with a study, before anything runs.
+
+    Raw files that have not been taken in yet are read as well; nothing is written. Example:
+    leafledger check my-study
+    """
+    from leafledger.runner.check import check_raw_files, checked_study
+
+    # As in a step of a run: no threads whose memory nobody needs.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    n_files = 0
+    try:
+        found = checked_study(study)
+        if not sheets:
+            n_files = check_raw_files(found)
+    except InputFault as fault:
+        if as_json:
+            say_json({"problems": [p.as_dict() for p in fault.problems]})
+            raise SystemExit(2) from None
+        raise
+    if as_json:
+        say_json({"problems": []})
+        return
+    say(
+        f"No problem found: {len(found.samples())} leaf scans of {len(found.units)} "
+        f"{'units' if found.definition.design.unit else 'leaves'} in "
+        f"{len(found.sessions)} session{'s' * (len(found.sessions) > 1)}"
+        + (f"; {n_files} raw file{'s' * (n_files > 1)} read." if n_files else ".")
+    )
