@@ -21,7 +21,6 @@ rule acceptance:
         quality=expand("results/quality/{session}.parquet", session=SESSIONS),
         signal=expand("results/quality/{session}.signal.parquet", session=SESSIONS),
         reflectance=expand("results/reflectance/{session}.parquet", session=SESSIONS),
-        decisions=workflow_of_study.decisions,
     output:
         accepted="results/accepted.csv",
         exclusions="results/exclusions.csv",

@@ -38,7 +38,8 @@ def main() -> int:
         ended_well = run_tasks(folder, stale, cores)
         left = _stale(study, level, digests)
         if left and all(_said_done(folder, run, task) for task in left):
-            # Ended well by its own word, but its files were taken back: once more, from the store.
+            # Snakemake takes back what a task wrote if the clock was set back at that moment: once
+            # more, from the store.
             ended_well = run_tasks(folder, left, cores)
             left = _stale(study, level, digests)
         digests.save()

@@ -33,14 +33,14 @@ def code_of_task(task: Task) -> Code:
     return code_of(BY_NAME[task.rule].module)
 
 
-def key_value(study: Study, task: Task, raw_digests: dict[str, str | None]) -> dict[str, Any]:
-    """Return what Snakemake is told of a task: its settings, code and, for intake, raw digests."""
+def key_value(study: Study, task: Task, own_digests: dict[str, str | None]) -> dict[str, Any]:
+    """Return what Snakemake is told of a task: settings, code, digests of the user's own files."""
     code = code_of_task(task)
     told: dict[str, Any] = {
         "settings": settings_of(study, task.rule, task.session),
         "code": code.sha256,
         "libraries": code.libraries,
     }
-    if task.rule == "intake":
-        told["raw"] = sorted(raw_digests.items())
+    if own_digests:
+        told["own_files"] = sorted(own_digests.items())
     return told

@@ -215,5 +215,10 @@ def _why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
         return "no space left on the disk that holds the study"
     level: list[str] = next((line["level"] for line in reversed(lines) if "level" in line), [])
     waiting = [task for task in level if task not in ended]
-    what = f"{waiting[0]} did not begin, or was ended at once" if waiting else "it could not begin"
+    if waiting:
+        what = f"{waiting[0]} did not begin, or was ended at once"
+    elif level:
+        what = f"Snakemake took back what {' and '.join(level)} had written"
+    else:
+        what = "it could not begin"
     return f"{what} (log: {SNAKEMAKE_LOG})"

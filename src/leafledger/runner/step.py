@@ -27,6 +27,7 @@ from leafledger.records.store import ContentStore
 from leafledger.runner.jobs import code_of_task, job_of
 from leafledger.study.layout import BY_NAME, LOGS, Task
 from leafledger.study.reading import read_study
+from leafledger.study.study import Study
 from leafledger.study.tables import write_json
 
 NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"
@@ -114,6 +115,28 @@ def _plain(error: Exception) -> str:
 def _do(folder: Path, task: Task) -> Ended:
     study = read_study(folder)
     job = job_of(study, task)
+    ended = _done(study, task, job)
+    date_no_later_than_now(job)
+    return ended
+
+
+def date_no_later_than_now(job: Job) -> None:
+    """Give results that were read and are dated in the future, when the clock was, today's date.
+
+    Snakemake takes back what a task wrote if a file it read is dated later, as after a clock was
+    set back or a folder came from a machine that was ahead.
+    """
+    now = time.time()
+    for path in job.inputs.values():
+        ours = path.is_relative_to(job.folder / "results") or path.is_relative_to(
+            job.folder / "records"
+        )
+        if ours and path.stat().st_mtime > now:
+            os.utime(path, (now, now))
+
+
+def _done(study: Study, task: Task, job: Job) -> Ended:
+    folder = study.folder
     code = code_of_task(task)
     digests = input_digests(job)
     key = key_of(job.rule, job.session, job.settings, digests, code)

@@ -15,7 +15,7 @@ from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.jobs import key_value
 from leafledger.runner.lock import hold_study
-from leafledger.study.layout import Task, inputs, outputs, tasks
+from leafledger.study.layout import Task, inputs, outputs, own_files, tasks
 from leafledger.study.names import ID_WORDS, is_id
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
@@ -62,11 +62,6 @@ class StudyWorkflow:
         return self.study.definition.classes is not None
 
     @property
-    def decisions(self) -> list[str]:
-        """The decisions file, if there is one."""
-        return ["decisions.csv"] if self.study.has_decisions else []
-
-    @property
     def step(self) -> str:
         """The shell function that does one task; linear algebra gets one thread, set before Python.
 
@@ -85,9 +80,10 @@ class StudyWorkflow:
         return "|".join(self.sessions)
 
     @cached_property
-    def _raw_digests(self) -> dict[str, str | None]:
+    def _own_digests(self) -> dict[str, str | None]:
         digests = FileDigests(self.study.folder)
-        found = {s.file: digests.of(s.file) for s in self.study.scans}
+        files = [file for task in tasks(self.study) for file in own_files(self.study, task)]
+        found = {file: digests.of(file) for file in files}
         digests.save()
         return found
 
@@ -96,10 +92,8 @@ class StudyWorkflow:
 
         def of(wildcards: Any) -> str:
             task = Task(rule, getattr(wildcards, "session", None))
-            raw: dict[str, str | None] = {}
-            if rule == "intake":
-                raw = {f: self._raw_digests[f] for f in inputs(self.study, task).values()}
-            return canonical_json(key_value(self.study, task, raw))
+            own = {file: self._own_digests[file] for file in own_files(self.study, task)}
+            return canonical_json(key_value(self.study, task, own))
 
         return of
 

@@ -162,6 +162,16 @@ def inputs(study: Study, task: Task) -> dict[str, str]:
     return _study_inputs(study, task.rule)
 
 
+def own_files(study: Study, task: Task) -> list[str]:
+    """Return the files that a task reads and a person wrote: raw files, decisions.
+
+    Snakemake is told their digests, never the files: it would judge them by their dates, which a
+    copy from another machine sets as it likes.
+    """
+    made = ("results/", "records/")
+    return [path for path in inputs(study, task).values() if not path.startswith(made)]
+
+
 _SPECTRA = ("reflectance/*", "accepted", "range", "passed")
 _STUDY_INPUTS: dict[str, tuple[str, ...]] = {
     "acceptance": ("quality/*", "signal/*", "reflectance/*"),
