@@ -134,3 +134,17 @@ def test_closing_words(ran_study: Path, monkeypatch: pytest.MonkeyPatch) -> None
     assert done.returncode == 0
     assert done.stdout.startswith("0 stages ran.\nFound:\n")
     assert f"leafledger ui '{odd.parent}/a study'\"'\"'s'" in done.stdout
+
+
+def test_a_warning_of_several_sessions_is_told_once(tmp_path: Path) -> None:
+    from leafledger.cli.closing import warnings
+    from leafledger.study.tables import write_json
+
+    for session, texts in {"d0": ["same", "own"], "d4": ["same"]}.items():
+        record = {"rule": "indices", "session": session, "warnings": texts}
+        write_json(tmp_path / "records" / f"indices.{session}.json", record)
+    write_json(
+        tmp_path / "records" / "effects.json",
+        {"rule": "effects", "session": None, "warnings": ["few"]},
+    )
+    assert warnings(tmp_path) == ["effects: few", "indices d0, d4: same", "indices d0: own"]

@@ -24,13 +24,16 @@ def findings(folder: Path) -> list[dict[str, Any]]:
 
 
 def warnings(folder: Path) -> list[str]:
-    """Return the warnings that the records hold, each once."""
-    found: list[str] = []
+    """Return the warnings that the records hold, each once with the sessions that it holds for."""
+    found: dict[tuple[str, str], list[str]] = {}
     for path in sorted((folder / "records").glob("*.json")):
         record = read_json(path)
-        name = record["rule"] + (f" {record['session']}" if record["session"] else "")
-        found += [f"{name}: {text}" for text in record["warnings"]]
-    return list(dict.fromkeys(found))
+        for text in record["warnings"]:
+            found.setdefault((record["rule"], text), []).append(record["session"] or "")
+    return [
+        f"{rule} {', '.join(dict.fromkeys(sessions))}".rstrip() + f": {text}"
+        for (rule, text), sessions in found.items()
+    ]
 
 
 def say_closing(folder: Path, result: RunResult) -> None:
