@@ -1,51 +1,22 @@
-"""Whatever the bytes are: scans or a fault with its file, and soon."""
+"""Whatever the bytes are: scans or a fault with its file, soon and in little memory."""
 
-import time
+import random
+from itertools import islice
 
-import numpy as np
 import pytest
+from fuzz import MEMORY_BYTES, READERS, WHOLE, inputs, memory_of, survives
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from test_intake_jcamp import BODIES, jcamp
-from test_intake_parquet import VALUES, lists, saved
 from test_intake_text import scan_rows, text_of
-from test_intake_wide_table import table
 
 from leafledger.errors import InputFault
-from leafledger.intake.jcamp_dx import read_jcamp
-from leafledger.intake.parquet import read_parquet
-from leafledger.intake.raw_scan import FileForm
-from leafledger.intake.text import read_text
-from leafledger.intake.wide_table import read_wide_table
-
-READERS = {
-    "text": lambda data: read_text(data, "f", FileForm())[0],
-    "wide_table": lambda data: read_wide_table(data, "f", FileForm(scan_column="label")),
-    "jcamp_dx": lambda data: read_jcamp(data, "f", FileForm(quantity="reflectance")),
-    "parquet": lambda data: read_parquet(data, "f", FileForm(scan_column="label")),
-}
-WHOLE = {
-    "text": [text_of(scan_rows(15)), text_of(scan_rows(15)).decode().encode("utf-16")],
-    "wide_table": [("\n".join(table(3)) + "\n").encode()],
-    "jcamp_dx": [jcamp(body) for body in BODIES.values()],
-    "parquet": [saved(lists(VALUES)), saved(lists(VALUES), compression="zstd")],
-}
-SLOWEST_S = 3.0
 
 
-def survives(form: str, data: bytes) -> None:
-    start = time.perf_counter()
-    try:
-        scans = READERS[form](data)
-    except InputFault as fault:
-        assert all(p.file == "f" and p.found and p.expected and p.mend for p in fault.problems)
-        assert len(fault.problems) <= 51
-    else:
-        assert np.isfinite(scans.values).all()
-        assert scans.values.shape == (len(scans.items), len(scans.wavelength_nm))
-        assert (np.diff(scans.wavelength_nm) > 0).all()
-        assert len(scans.wavelength_nm) >= 10
-    assert time.perf_counter() - start < SLOWEST_S
+@pytest.mark.parametrize("form", list(READERS))
+def test_whole_files_are_read(form: str) -> None:
+    for data in WHOLE[form]:
+        survives(form, data)
+        assert READERS[form](data).values.size
 
 
 @pytest.mark.parametrize("form", list(READERS))
@@ -81,3 +52,48 @@ def test_mutated_files(form: str, choice) -> None:
         if not data:
             break
     survives(form, bytes(data))
+
+
+@pytest.mark.parametrize("form", list(READERS))
+def test_fuzz(form: str) -> None:
+    for data in islice(inputs(form, random.Random(3)), 250):
+        survives(form, data)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("form", list(READERS))
+def test_fuzz_for_longer(form: str) -> None:
+    for data in islice(inputs(form, random.Random(4)), 20_000):
+        survives(form, data)
+
+
+@pytest.mark.parametrize("form", list(READERS))
+def test_memory_stays_small(form: str) -> None:
+    for data in islice(inputs(form, random.Random(5)), 40):
+        assert memory_of(form, data) < MEMORY_BYTES
+
+
+ROWS = text_of(scan_rows(15))
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        ROWS.replace(b"\t1013", b"\t\r013"),
+        b"\xff\xfe" + ROWS,
+        b"".join(b"%d;%d,5\n" % (400 + i, i) for i in range(14)) * 2 + ROWS,
+        b"\x01\x02\x03" * 40 + b"\n" + ROWS,
+    ],
+    ids=["lone return", "other byte order mark", "rows above in another dialect", "binary above"],
+)
+def test_what_fuzzing_found_in_the_text_reader(data: bytes) -> None:
+    """Read in the light of the file before, each of these once passed for a whole scan."""
+    with pytest.raises(InputFault):
+        READERS["text"](data)
+
+
+def test_what_fuzzing_found_in_the_parquet_reader() -> None:
+    """An index beyond the names of the scans, in a file whose check sums nobody asks for."""
+    whole = WHOLE["parquet"][1]
+    for at in range(4, len(whole) // 4):
+        survives("parquet", whole[:at] + b"\x01" + whole[at + 1 :])

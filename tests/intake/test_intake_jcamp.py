@@ -5,9 +5,12 @@ files A to C and the multi-digit strings are constructed by the same rules.
 """
 
 import time
+from itertools import groupby, pairwise
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from leafledger.errors import InputFault
 from leafledger.intake.jcamp_dx import read_jcamp
@@ -198,3 +201,137 @@ def test_a_small_file_never_costs_memory() -> None:
 def test_no_jcamp_at_all() -> None:
     assert "TITLE" in problems(b"400 1\n401 2\n")[0].found
     assert "TITLE" in problems(b"##JCAMP-DX= 4.24\n")[0].expected
+
+
+@pytest.mark.parametrize(
+    ("form", "x", "row"), [("AFFN", "407 ", 16), ("SQZ", "407@", 16), ("PAC", "407+", 16)]
+)
+@pytest.mark.parametrize("off", [-1, 1])
+def test_the_check_of_abscissas_sees_one_lost_ordinate(form, x, row, off) -> None:
+    """A line that begins one step off: an ordinate was lost or doubled before it."""
+    body = BODIES[form].replace(x, f"{407 + off}{x[3:]}")
+    assert body != BODIES[form]
+    found = problems(jcamp(body))
+    assert [(p.row, p.found) for p in found] == [(row, f"abscissa {407 + off}")]
+
+
+def test_abscissas_of_few_digits_may_be_rounded_or_cut_off() -> None:
+    head = HEAD.replace("FIRSTX= 400", "FIRSTX= 400.4").replace("LASTX= 412", "LASTX= 407.6")
+    for second in ("404", "405"):  # 404.6
+        body = f"400 1000 1012 1012 1012 998 998 -5\n{second} 0 0 0 0 37 37\n"
+        assert len(read(jcamp(body, head)).wavelength_nm) == 13
+    assert problems(jcamp("400 1000 1012 1012 1012 998 998 -5\n403 0 0 0 0 37 37\n", head))
+
+
+@pytest.mark.parametrize("end", ["412C7", "412C8", "412C6", "412c7", "412@"])
+def test_the_last_check_ordinate_alone_in_its_line(end: str) -> None:
+    data = jcamp(BODIES["DIFDUP"].replace("412C7", end))
+    if end == "412C7":
+        assert read(data).values.shape == (1, 13)
+    else:
+        assert problems(data)[0].row == 17
+
+
+def test_differences_of_decimals_add_up() -> None:
+    """0.1 added up five times is not 0.5 to the last bit; the check ordinate allows for that."""
+    head = HEAD.replace("YFACTOR= 0.001", "YFACTOR= 1")
+    body = "400A.1" + 5 * "%.1" + "\n405A.6" + 7 * "%.1" + "\n412B.3\n"
+    scans = read(jcamp(body, head))
+    np.testing.assert_allclose(scans.values[0], 1.1 + 0.1 * np.arange(13), atol=1e-12)
+    assert "check ordinate" in problems(jcamp(body.replace("A.6", "A.61"), head))[0].expected
+
+
+def test_a_line_that_ends_in_no_difference_has_no_check_ordinate() -> None:
+    """Mixed forms: the second line begins with a new ordinate, for the first ends in SQZ."""
+    scans = read(jcamp("400A000J2%%j4%C7\n407@@@@C7C7\n"))
+    expected = [1.0, 1.012, 1.012, 1.012, 0.998, 0.998, 0.037, 0, 0, 0, 0, 0.037, 0.037]
+    np.testing.assert_allclose(scans.values[0], expected, atol=1e-15)
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    st.lists(st.integers(-99_999, 99_999), min_size=12, max_size=60),
+    st.sampled_from(["AFFN", "PAC", "SQZ", "DIF", "DIFDUP"]),
+    st.integers(3, 12),
+)
+def test_every_form_decodes_to_the_same_numbers(values, form: str, per_line: int) -> None:
+    """Encode by the rules of the standard, decode, and compare; runs are made long on purpose."""
+    values = [v for v in values for _ in range(1 + (v % 3 == 0) * 4)]
+    body = encoded(values, form, per_line)
+    head = (
+        HEAD.replace("LASTX= 412", f"LASTX= {399 + len(values)}")
+        .replace("NPOINTS= 13", f"NPOINTS= {len(values)}")
+        .replace("YFACTOR= 0.001", "YFACTOR= 1")
+        .replace("FIRSTY= 1.0", f"FIRSTY= {values[0]}")
+    )
+    scans = read(jcamp(body, head))
+    assert scans.values[0].tolist() == values
+    assert not scans.notes
+
+
+def encoded(values, form: str, per_line: int) -> str:
+    """Write ordinates in one form, ``per_line`` new ones a line (Tables VI and VII)."""
+    lines, at = [], 0
+    difference = form in {"DIF", "DIFDUP"}
+    while at < len(values):
+        part = values[at : at + per_line]
+        start = at
+        if difference and at:
+            part, start = [values[at - 1], *part], at - 1
+        lines.append(f"{400 + start}" + line_of(part, form))
+        at += per_line
+    if difference:
+        lines.append(f"{399 + len(values)}" + pseudo(values[-1], "@ABCDEFGHI", " abcdefghi"))
+    return "\n".join(lines) + "\n"
+
+
+def line_of(part, form: str) -> str:
+    if form == "AFFN":
+        return "".join(f" {v}" for v in part)
+    if form == "PAC":
+        return "".join(f"{v:+d}" for v in part)
+    if form == "SQZ":
+        return "".join(pseudo(v, "@ABCDEFGHI", " abcdefghi") for v in part)
+    out = pseudo(part[0], "@ABCDEFGHI", " abcdefghi")
+    steps = [b - a for a, b in pairwise(part)]
+    if form == "DIF":
+        return out + "".join(pseudo(s, "%JKLMNOPQR", " jklmnopqr") for s in steps)
+    for step, run in groupby(steps):
+        count = len(list(run))
+        out += pseudo(step, "%JKLMNOPQR", " jklmnopqr")
+        if count > 1:
+            out += pseudo(count, " STUVWXYZs", "")
+    return out
+
+
+def pseudo(value: int, plus: str, minus: str) -> str:
+    digits = str(abs(value))
+    return (minus if value < 0 else plus)[int(digits[0])] + digits[1:]
+
+
+@pytest.mark.parametrize("word", ["PEAK TABLE", "PEAK ASSIGNMENTS", "RADATA"])
+def test_other_kinds_of_data_are_refused_by_name(word: str) -> None:
+    data = jcamp(BODIES["SQZ"]).replace(b"##XYDATA=", f"##{word}=".encode())
+    assert "plain spectrum" in problems(data)[0].mend
+
+
+def test_a_whole_block_of_ntuples_is_refused() -> None:
+    """Shape of an NTUPLES block as JCAMP-DX 5.0 describes it; the numbers are ours."""
+    body = (
+        "##NTUPLES= SPECTRUM\n##VAR_NAME= WAVELENGTH, COUNTS, PAGE NUMBER\n##SYMBOL= X, Y, N\n"
+        "##VAR_DIM= 4, 4, 1\n##PAGE= N=1\n##DATA TABLE= (X++(Y..Y)), XYDATA\n400 1 2 3 4\n"
+        "##END NTUPLES= SPECTRUM\n##END=\n"
+    )
+    found = problems((HEAD.format(title="n") + body).encode())
+    assert "NTUPLES" in found[0].found
+    assert found[0].row == 14
+    assert "plain spectrum" in found[0].mend
+
+
+def test_compound_files_hold_blocks_of_different_forms() -> None:
+    inner = "".join(jcamp(body, title=form).decode() for form, body in BODIES.items())
+    head = "##TITLE= all\n##JCAMP-DX= 5.01\n##DATA TYPE= LINK\n##BLOCKS= 5\n"
+    scans = read((head + inner + "##END= $$ all\n").encode())
+    assert scans.items == tuple(BODIES)
+    for row in scans.values:
+        np.testing.assert_allclose(row, np.array(MULTI) / 1000, rtol=0, atol=1e-15)

@@ -12,6 +12,7 @@ from test_intake_jcamp import BODIES, jcamp
 from test_intake_parquet import VALUES, lists, saved
 from test_intake_text import scan_rows, text_of
 from test_intake_wide_table import table
+from workbooks import scan, wide, workbook
 
 from leafledger.errors import InputFault
 from leafledger.intake.raw_scan import FileForm
@@ -215,3 +216,33 @@ def test_notes_of_many_files_are_one_warning(study: Study) -> None:
     outcome = study.run([row(f"s{i}", f"raw/{i}.txt") for i in range(3)], form="text")
     (warning,) = outcome.warnings
     assert warning.startswith("raw/0.txt and 2 more files: row 2")
+
+
+def test_workbooks_by_sheet_by_row_and_by_file(study: Study) -> None:
+    study.add("raw/leaves.xlsx", workbook({"p1": scan(first=1), "p2": scan(first=2), "x": []}))
+    study.add("raw/one.xlsx", workbook({"Data": scan(first=3)}))
+    rows = [
+        row("s1", "raw/leaves.xlsx", "p2"),
+        row("s2", "raw/leaves.xlsx", "p1"),
+        row("s3", "raw/one.xlsx"),
+    ]
+    outcome = study.run(rows, form="spreadsheet")
+    assert read_spectra(study.out).spectra["counts"][:, 0].tolist() == [2.0, 1.0, 3.0]
+    assert outcome.warnings == ["raw/leaves.xlsx: sheets that the scan sheet does not name: x"]
+
+    study.add("raw/all.xlsx", workbook({"all": wide()}))
+    rows = [row("a", "raw/all.xlsx", "leaf2"), row("b", "raw/all.xlsx", "leaf0")]
+    form = {"form": "spreadsheet", "scans_in": "rows", "scan_column": "label"}
+    outcome = study.run(rows, **form)
+    assert read_spectra(study.out).spectra["counts"][:, 0].tolist() == [2.0, 0.0]
+    assert outcome.warnings == ["raw/all.xlsx: 1 scans that the sheet does not name"]
+
+
+def test_faults_of_a_workbook_name_file_sheet_row_and_column(study: Study) -> None:
+    study.add("raw/a.xlsx", workbook({"p1": [*scan(), [415, "n.a."]], "p2": scan()}))
+    rows = [row("s1", "raw/a.xlsx", "p1"), row("s2", "raw/a.xlsx", "p3")]
+    assert "no sheet" in study.problems(rows, form="spreadsheet")[0].found
+    rows[1]["item"] = "p2"
+    problem = study.problems(rows, form="spreadsheet")[0]
+    assert (problem.file, problem.row) == ("raw/a.xlsx", 17)
+    assert problem.column == 'sheet "p1", column B'

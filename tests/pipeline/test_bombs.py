@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import resource
 import subprocess
 import sys
+import time
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 MEMORY = 1_500_000 * 1024
+LONGEST_S = 15.0
+"""5 s on an idle machine; tests share theirs."""
 STUDY = """\
 title: bomb
 design: {{unit: plant, treatment: treatment, control: a}}
@@ -61,11 +66,86 @@ def large(path: Path) -> None:
         file.truncate(200_000_000)
 
 
+OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+SHEET = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+RELATIONS = "http://schemas.openxmlformats.org/package/2006/relationships"
+
+
+def workbook(path: Path, **parts: str) -> None:
+    """A workbook of one sheet; ``sheet``, ``strings`` and ``more`` are the bombs."""
+    links = (
+        f'<Relationships xmlns="{RELATIONS}"><Relationship Id="r1" Type="{OFFICE}/{{}}" '
+        'Target="{}"/>{}</Relationships>'
+    )
+    strings = f'<Relationship Id="r2" Type="{OFFICE}/sharedStrings" Target="strings.xml"/>'
+    named = {
+        "_rels/.rels": links.format("officeDocument", "xl/workbook.xml", ""),
+        "xl/workbook.xml": f'<workbook xmlns="{SHEET}" xmlns:r="{OFFICE}"><sheets>'
+        '<sheet name="a" sheetId="1" r:id="r1"/></sheets></workbook>',
+        "xl/_rels/workbook.xml.rels": links.format("worksheet", "sheet1.xml", strings),
+        "xl/sheet1.xml": f'<worksheet xmlns="{SHEET}"><sheetData>{parts.get("rows", "")}'
+        f"</sheetData>{parts.get('after', '')}</worksheet>",
+        "xl/strings.xml": f"{parts.get('doctype', '')}<sst>{parts.get('strings', '')}</sst>",
+        "xl/more.xml": parts.get("more", ""),
+    }
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, text in named.items():
+            archive.writestr(name, text)
+
+
+def inflating(path: Path) -> None:
+    """1,000 to 1: 100 MB of zeros in 100 kB."""
+    workbook(path, more="0" * 100_000_000)
+    assert path.stat().st_size < 140_000
+
+
+def lying(path: Path) -> None:
+    """The same sheet, but the archive promises 1,000 bytes."""
+    workbook(path, rows="<row/>" * 5_000_000)
+    data = path.read_bytes()
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        entry = archive.getinfo("xl/sheet1.xml")
+    path.write_bytes(
+        data.replace(entry.file_size.to_bytes(4, "little"), (1000).to_bytes(4, "little"))
+    )
+
+
+def entities(path: Path) -> None:
+    """A billion laughs."""
+    levels = "".join(f'<!ENTITY e{i} "{f"&e{i - 1};" * 10}">' for i in range(1, 10))
+    doctype = f'<!DOCTYPE sst [<!ENTITY e0 "laugh">{levels}]>'
+    workbook(path, doctype=doctype, strings="<si><t>&e9;</t></si>")
+
+
+def far_cells(path: Path) -> None:
+    """A few cells at the far end of the largest sheet there can be."""
+    rows = "".join(
+        f'<row r="{i}"><c r="XFD{i}"><v>1</v></c></row>' for i in range(1_048_000, 1_048_577)
+    )
+    workbook(path, rows=rows, after='<dimension ref="A1:XFD1048576"/>')
+
+
+def texts(path: Path) -> None:
+    """A million shared texts, each of its own so that they do not shrink much."""
+    workbook(path, strings="".join(f"<si><t>{i * 7919 % 10**7}</t></si>" for i in range(1_000_000)))
+
+
+def elements(path: Path) -> None:
+    """A million elements that mean nothing, in a part that shrinks like any other."""
+    workbook(path, after="".join(f'<a b="{i * 7919 % 10**7}"/>' for i in range(1_000_000)))
+
+
 BOMBS: dict[str, tuple[str, Callable[[Path], object]]] = {
     "parquet": ("form: parquet, scan_column: label", parquet),
     "jcamp": ("form: jcamp_dx", lambda path: path.write_text(JCAMP, encoding="utf-8")),
     "header": ("form: wide_table, scan_column: label", header),
     "large": ("form: text", large),
+    "xlsx_inflating": ("form: spreadsheet", inflating),
+    "xlsx_lying": ("form: spreadsheet", lying),
+    "xlsx_entities": ("form: spreadsheet", entities),
+    "xlsx_far_cells": ("form: spreadsheet", far_cells),
+    "xlsx_texts": ("form: spreadsheet", texts),
+    "xlsx_elements": ("form: spreadsheet", elements),
 }
 
 
@@ -77,6 +157,7 @@ def test_a_bomb_is_refused_by_check(tmp_path: Path, kind: str) -> None:
     (tmp_path / "units.csv").write_text("unit,treatment\np1,a\n", encoding="utf-8")
     (tmp_path / "scans.csv").write_text("scan,file,item,unit\ns0,bomb,,p1\n", encoding="utf-8")
     before = sorted(tmp_path.rglob("*"))
+    start = time.monotonic()
     done = subprocess.run(
         [sys.executable, "-m", "leafledger.cli", "check", str(tmp_path)],
         capture_output=True,
@@ -85,6 +166,7 @@ def test_a_bomb_is_refused_by_check(tmp_path: Path, kind: str) -> None:
         timeout=60,
         preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY)),
     )
+    assert time.monotonic() - start < LONGEST_S
     assert done.returncode == 2, done.stdout + done.stderr
     assert "Traceback" not in done.stderr
     assert "  bomb" in done.stderr

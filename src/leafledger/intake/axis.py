@@ -1,21 +1,27 @@
-"""Is this a wavelength axis? Range, order, doubles, length."""
+"""Is this a wavelength axis? Range, order, doubles, length; the same for all scans of a file."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.intake.bounds import MIN_WAVELENGTHS
 from leafledger.intake.faults import Faults
+from leafledger.intake.pixels import pixel_problems
 from leafledger.study.headings import LONGEST_NM, SHORTEST_NM
+
+SAME_NM = 1e-6
+"""Wavelengths nearer than this are the same."""
 
 Place = Callable[[int], tuple[int | None, str | None]]
 """Position on the axis -> row and column in the file."""
 
 
-def check_axis(raw: NDArray[np.float64], faults: Faults, place: Place) -> bool:
+def check_axis(
+    raw: NDArray[np.float64], faults: Faults, place: Place, *, pixels: bool = False
+) -> bool:
     """Add a problem for each wavelength that is impossible, doubled or out of order.
 
     Parameters
@@ -27,12 +33,19 @@ def check_axis(raw: NDArray[np.float64], faults: Faults, place: Place) -> bool:
         Where the problems go.
     place
         Where in the file a wavelength stands.
+    pixels
+        They are the numbers of pixels, not wavelengths (:mod:`leafledger.intake.pixels`).
 
     Returns
     -------
     bool
         Whether the axis falls and has to be reversed.
     """
+    if pixels:
+        for at, found, expected, mend in pixel_problems(raw):
+            row, column = place(at)
+            faults.add(found, expected, mend, row=row, column=column)
+        return False
     if len(raw) < MIN_WAVELENGTHS:
         faults.add(
             f"{len(raw)} wavelengths",
@@ -63,3 +76,24 @@ def check_axis(raw: NDArray[np.float64], faults: Faults, place: Place) -> bool:
             column=column,
         )
     return falls
+
+
+def check_one_axis(
+    spectra: Sequence[tuple[str, int | None, NDArray[np.float64]]], faults: Faults
+) -> None:
+    """Add a problem for each scan of a file whose wavelengths are not those of the first.
+
+    Parameters
+    ----------
+    spectra
+        What the scan is called (``block "leaf 1"``), its first row, and its wavelengths in nm.
+    """
+    _, _, first = spectra[0]
+    for name, row, x in spectra[1:]:
+        if len(x) != len(first) or not np.allclose(x, first, rtol=0, atol=SAME_NM):
+            faults.add(
+                f"{name} with {len(x)} wavelengths from {x[0]:g} to {x[-1]:g}",
+                f"those of the first: {len(first)} from {first[0]:g} to {first[-1]:g} nm",
+                "Put scans with other wavelengths into another session.",
+                row=row,
+            )

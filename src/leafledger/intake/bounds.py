@@ -13,6 +13,7 @@ LARGEST_FILE: Final = {
     "jcamp_dx": 64 * MEGABYTE,
     "wide_table": 256 * MEGABYTE,
     "parquet": 512 * MEGABYTE,
+    "spreadsheet": 64 * MEGABYTE,
 }
 MAX_LINES = 200_000
 MAX_LINE = 100_000

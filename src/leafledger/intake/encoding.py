@@ -7,7 +7,7 @@ import codecs
 from leafledger.errors import InputFault, Problem
 
 _ALLOWED_CONTROLS = b"\t\n\r\f\x1a"
-_CONTROLS = bytes(c for c in (*range(32), 127) if c not in _ALLOWED_CONTROLS)
+CONTROLS = bytes(c for c in (*range(32), 127) if c not in _ALLOWED_CONTROLS)
 _SAMPLE = 4096
 _UTF16_SHARE = 0.4
 _BINARY_SHARE = 0.02
@@ -91,7 +91,7 @@ def _is_binary(text: str, data: bytes, codec: str) -> bool:
     if "\0" in text:
         return True
     if not codec.startswith("utf-16"):
-        return len(data) - len(data.translate(None, _CONTROLS)) > _BINARY_SHARE * len(data)
+        return len(data) - len(data.translate(None, CONTROLS)) > _BINARY_SHARE * len(data)
     odd = sum(not c.isprintable() and c not in "\t\n\r\f\x1a" for c in text[:_SAMPLE])
     return odd > _BINARY_SHARE * min(len(text), _SAMPLE)
 

@@ -1,5 +1,9 @@
 """JCAMP-DX 4.24 and 5.x: XYDATA and XYPOINTS, single and compound files.
 
+All forms of ordinates are decoded by our own code (:mod:`leafledger.intake.jcamp_ordinates`),
+because each check of the standard has to name the row at fault and no repeat count may be carried
+out before it is bounded; DEVELOPERS.md (Readers) says which packages were considered.
+
 References
 ----------
 McDonald and Wilks (1988) Appl. Spectrosc. 42, 151-162 (4.24). Lampen, Lambert, Lancashire,
@@ -12,15 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import quoted
-from leafledger.intake.axis import Place, check_axis
+from leafledger.intake.axis import Place, check_axis, check_one_axis
 from leafledger.intake.bounds import MAX_LINE, MAX_LINES, MAX_VALUES
 from leafledger.intake.encoding import decode, split_lines
 from leafledger.intake.faults import Faults
 from leafledger.intake.jcamp_blocks import Block, split_blocks
 from leafledger.intake.jcamp_points import Points, read_points
 from leafledger.intake.raw_scan import FileForm, RawScans
-
-_SAME_NM = 1e-6
 
 
 def read_jcamp(data: bytes, file: str, form: FileForm) -> RawScans:
@@ -68,7 +70,8 @@ def read_jcamp(data: bytes, file: str, form: FileForm) -> RawScans:
         order = slice(None, None, -1) if falls else slice(None)
         spectra.append((block, points.x[order], points.y[order]))
     faults.stop()
-    _one_axis(spectra, faults)
+    named = [(f"block {quoted(block.title)}", block.row, x) for block, x, _ in spectra]
+    check_one_axis(named, faults)
     faults.stop()
     notes = tuple(note for block in blocks for note in block.notes)
     return RawScans(
@@ -82,17 +85,3 @@ def read_jcamp(data: bytes, file: str, form: FileForm) -> RawScans:
 
 def _rows_of(points: Points) -> Place:
     return lambda i: (points.rows[i], None)
-
-
-def _one_axis(
-    spectra: list[tuple[Block, NDArray[np.float64], NDArray[np.float64]]], faults: Faults
-) -> None:
-    _, first, _ = spectra[0]
-    for block, x, _ in spectra[1:]:
-        if len(x) != len(first) or not np.allclose(x, first, rtol=0, atol=_SAME_NM):
-            faults.add(
-                f"block {quoted(block.title)} with {len(x)} wavelengths from {x[0]:g} to {x[-1]:g}",
-                f"those of the first block: {len(first)} from {first[0]:g} to {first[-1]:g} nm",
-                "Put scans with other wavelengths into another session.",
-                row=block.row,
-            )

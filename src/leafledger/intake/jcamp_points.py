@@ -30,6 +30,9 @@ _NM_PER = {
 }
 _OTHER_ORDINATES = ("ABSORBANCE", "KUBELKA", "TRANSMI", "LOG(1/R)", "EMISSION")
 _DELTA_SHARE = 0.01
+_SAME_DIGIT = 1e-3
+_SAME_ORDINATE = 1e-9
+"""Ordinates with decimals, added up from differences, are equal only so far."""
 
 
 @dataclass(frozen=True)
@@ -199,10 +202,10 @@ class _Table:
             self._fault(f"{error} in {quoted(text.strip())}", "ordinates of JCAMP-DX", row)
             self.differences = False
             return
-        self._check_abscissa(abscissa, len(self.y) - repeats, row)
+        self._check_abscissa(abscissa, len(self.y) - repeats, row, repeats)
         values = line.values
         if repeats and values:
-            if values[0] != self.y[-1]:
+            if abs(values[0] - self.y[-1]) > _SAME_ORDINATE * max(1.0, abs(self.y[-1])):
                 self._fault(
                     f"the first ordinate {values[0]:g}",
                     f"{self.y[-1]:g}, the last of the line before (check ordinate)",
@@ -213,18 +216,29 @@ class _Table:
         self.rows.extend([row] * len(values))
         self.differences = line.differences
 
-    def _check_abscissa(self, text: str, at: int, row: int) -> None:
+    def _check_abscissa(self, text: str, at: int, row: int, repeats: bool) -> None:
         stated = float(text) * self.x_factor
         if self.damaged:
             return  # the place in the spectrum is not known any more
         if at >= len(self.x):
             self._fault(f"abscissa {text}", "no more lines than ##NPOINTS= says", row)
             return
-        decimals = len(text.partition(".")[2]) if "e" not in text.lower() else 0
-        rounding = 0.5 * 10.0**-decimals * abs(self.x_factor)
-        step = abs(float(self.x[1] - self.x[0]))
-        if not abs(stated - self.x[at]) <= max(step, rounding) * 1.001:
+        if not abs(stated - self.x[at]) <= self._x_tolerance(text, repeats):
             self._fault(f"abscissa {text}", f"{self.x[at]:g}, from FIRSTX, LASTX and NPOINTS", row)
+
+    def _x_tolerance(self, text: str, repeats: bool) -> float:
+        """Return how far a printed abscissa may be off.
+
+        Half a step, so that one ordinate lost or doubled is seen; a whole unit of the last digit
+        where the abscissas have fewer digits than they need; a step in a line that repeats an
+        ordinate, which has its own check and of which some writers give the abscissa after it.
+        """
+        decimals = len(text.partition(".")[2]) if "e" not in text.lower() else 0
+        digit = 10.0**-decimals * abs(self.x_factor)
+        step = abs(float(self.x[1] - self.x[0]))
+        exact = all(abs(v / digit - round(v / digit)) < _SAME_DIGIT for v in map(float, self.x[:2]))
+        tolerance = max(step if repeats else 0.5 * step, 0.0 if exact else digit)
+        return tolerance * 1.001
 
     def _fault(self, found: str, expected: str, row: int) -> None:
         self.damaged = True

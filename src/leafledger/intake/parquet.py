@@ -109,6 +109,7 @@ def _read(data: bytes, form: FileForm, faults: Faults) -> RawScans:
     keys = [form.scan_column] if form.scan_column else []
     source = pq.ParquetFile(pa.BufferReader(data), metadata=source.metadata, read_dictionary=keys)
     table = source.read(columns=[*keys, *columns], use_threads=False)
+    table.validate(full=True)  # damaged files can hold offsets and indices beyond their values
     items = item_names(table, form.scan_column, faults)
     if len(columns) == 1:
         values = list_values(table.column(columns[0]), len(raw), faults)

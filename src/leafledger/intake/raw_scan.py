@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Self
 
@@ -22,6 +22,9 @@ class FileForm:
     delimiter: str = "auto"
     encoding: str = "auto"
     scan_column: str | None = None
+    scans_in: str = "sheets"
+    sheet: str | None = None
+    pixel_coefficients: Sequence[float] | None = None
 
     @classmethod
     def of(cls, settings: Mapping[str, Any]) -> Self:

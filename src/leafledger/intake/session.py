@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.intake.axis import SAME_NM
 from leafledger.intake.bounds import LARGEST_VALUE
 from leafledger.intake.raw_scan import RawScans
 
-_SAME_NM = 1e-6
 _FRACTION_TOP = 1.5
 
 
@@ -102,7 +102,7 @@ def shared_axis(files: Sequence[FileScans]) -> NDArray[np.float64]:
         axis = read.scans.wavelength_nm
         for known, names in zip(axes, members, strict=True):
             if known is axis or (
-                len(known) == len(axis) and np.allclose(known, axis, rtol=0, atol=_SAME_NM)
+                len(known) == len(axis) and np.allclose(known, axis, rtol=0, atol=SAME_NM)
             ):
                 names.append(read.file)
                 break
@@ -133,7 +133,7 @@ def _told(axis: NDArray[np.float64]) -> str:
 def _first_difference(axis: NDArray[np.float64], other: NDArray[np.float64]) -> str:
     if len(axis) != len(other):
         return ""
-    i = int(np.argmax(np.abs(axis - other) > _SAME_NM))
+    i = int(np.argmax(np.abs(axis - other) > SAME_NM))
     return f" ({axis[i]:.10g} instead of {other[i]:.10g})"
 
 

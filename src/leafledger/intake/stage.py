@@ -15,9 +15,12 @@ from leafledger.errors import InputFault, Problem
 from leafledger.intake.bounds import MAX_VALUES, size_problem
 from leafledger.intake.jcamp_dx import read_jcamp
 from leafledger.intake.parquet import read_parquet
+from leafledger.intake.pixels import check_form, counts_alone, in_wavelengths
 from leafledger.intake.raw_scan import FileForm, RawScans
 from leafledger.intake.session import FileScans, in_unit, pick, shared_axis
+from leafledger.intake.spreadsheet import read_spreadsheet
 from leafledger.intake.text import read_text
+from leafledger.intake.text_counts import read_counts_alone
 from leafledger.intake.text_layout import Layout
 from leafledger.intake.wide_table import read_wide_table
 from leafledger.records.job import Job, Metric, Outcome
@@ -98,6 +101,7 @@ def read_session(job: Job) -> SessionScans:
         With the problems of all files of the session (up to 1,000, 50 a file).
     """
     form = FileForm.of(job.settings["form"])
+    check_form(form)
     rows: Rows = job.settings["scans"]
     files = _read_all(job, form, _by_file(rows))
     axis = shared_axis([read for read, _ in files.values()])
@@ -129,7 +133,7 @@ def _read_all(
     n_values = 0
     for file, rows in wanted.items():
         try:
-            read, layout = _read_one(job, form, file, layout)
+            read, layout = _read_one(job, form, file, layout, [row["item"] for row in rows])
         except InputFault as fault:
             problems.extend(fault.problems)
             continue
@@ -151,7 +155,7 @@ def _read_all(
 
 
 def _read_one(
-    job: Job, form: FileForm, file: str, layout: Layout | None
+    job: Job, form: FileForm, file: str, layout: Layout | None, items: Sequence[str]
 ) -> tuple[FileScans, Layout | None]:
     path = job.inputs.get(f"raw/{file}")
     if path is None or not path.is_file():
@@ -164,13 +168,17 @@ def _read_one(
     data = path.read_bytes()
     digest = hashlib.sha256(data).hexdigest()
     scans: RawScans
-    if form.form == "text":
+    if form.form == "text" and counts_alone(form):
+        scans = read_counts_alone(data, file, form)
+    elif form.form == "text":
         # A file read carefully without a layout of its own leaves the one before in force.
         scans, found = read_text(data, file, form, layout)
         layout = found or layout
+    elif form.form == "spreadsheet":
+        scans = read_spreadsheet(data, file, form, items)
     else:
         scans = _READERS[form.form](data, file, form)
-    return FileScans(file, digest, scans), layout
+    return FileScans(file, digest, in_wavelengths(scans, form)), layout
 
 
 def _too_many(file: str) -> Problem:

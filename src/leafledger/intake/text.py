@@ -80,7 +80,8 @@ def _read_carefully(data: bytes, file: str, form: FileForm) -> tuple[RawScans, L
     good = [line for line in block.lines if line.good]
     raw = np.array([line.wavelength for line in good], dtype=np.float64)
     values = np.array([line.value for line in good], dtype=np.float64)
-    falls = check_axis(raw, faults, lambda i: (good[i].row, None))
+    on_pixels = form.pixel_coefficients is not None
+    falls = check_axis(raw, faults, lambda i: (good[i].row, None), pixels=on_pixels)
     faults.stop()
     layout = None
     if not block.notes:

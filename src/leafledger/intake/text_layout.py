@@ -12,14 +12,20 @@ import re
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.intake.encoding import CONTROLS
 from leafledger.intake.text_block import Line, classify
 from leafledger.intake.text_dialect import MARKS, Dialect
 
+_BLOCK = 1 << 27
 _DIGIT = re.compile(rb"[0-9]")
+_NUMBER_LETTERS = b"0123456789eE+-.,; \t\r"
+_PARTED = bytes.maketrans(b",;", b"  ")
 
 
 @dataclass(frozen=True)
@@ -41,6 +47,7 @@ class Layout:
     first: bytes
     n_fields: int
     n_marks: int
+    n_number_lines: int
     dialect: Dialect
     axis: NDArray[np.float64]
 
@@ -68,19 +75,17 @@ class Layout:
         body = self._body(plain)
         if body is None:
             return None
-        numbers = _all_numbers(body)
-        n_rows = len(self.axis)
-        if numbers is None or numbers.size != n_rows * self.n_fields:
+        if self.newline == b"\n" and body.count(b"\r") != body.count(b"\r\n"):
+            return None  # a lone return ends a line too
+        columns = _even_columns(body, self.newline, len(self.axis), self.n_fields)
+        if columns is None:
+            columns = _loose_columns(body, self.newline, len(self.axis), self.n_fields)
+        if columns is None:
             return None
-        table = numbers.reshape(n_rows, self.n_fields)
-        if not np.array_equal(table[:, self.dialect.wavelength], self.axis):
+        if not np.array_equal(columns[self.dialect.wavelength], self.axis):
             return None
-        values = table[:, self.dialect.value]
-        if not np.isfinite(values).all():
-            return None
-        if not _in_rows(body, self.newline, n_rows, self.n_fields):
-            return None
-        return values.copy()
+        values = columns[self.dialect.value]
+        return np.array(values) if np.isfinite(values).all() else None
 
     def _plain(self, data: bytes) -> bytes | None:
         """Return the file as bytes of one code a character, without its byte order mark."""
@@ -96,6 +101,8 @@ class Layout:
         marked = data.startswith(codecs.BOM_UTF8)
         if marked != (self.codec == "utf-8-sig") or b"\0" in data:
             return None
+        if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+            return None
         return data[3:] if marked else data
 
     def _body(self, data: bytes) -> bytes | None:
@@ -108,7 +115,14 @@ class Layout:
         footer = data[stop:]
         if footer != self.footer and _DIGIT.search(footer):
             return None
-        return None if self._row_above(data, start) else self._blanks(data[start:stop])
+        header = data[:start]
+        if not _plain_text(header, self.codec) or not _plain_text(footer, self.codec):
+            return None
+        if self._row_above(data, start) or (
+            _number_lines(header, self.newline) > self.n_number_lines
+        ):
+            return None
+        return self._blanks(data[start:stop])
 
     def _start(self, data: bytes) -> int | None:
         """Return where the first row begins: after as many lines, or where its words are."""
@@ -150,6 +164,25 @@ class Layout:
         return body.replace(mark, b" ") if mark in b";," else body
 
 
+def _plain_text(around: bytes, codec: str) -> bool:
+    """Return whether the lines around the rows are text of this encoding, without controls."""
+    if len(around) != len(around.translate(None, CONTROLS)):
+        return False
+    try:
+        around.decode("ascii" if codec.startswith("utf-16") else codec)
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _number_lines(header: bytes, newline: bytes) -> int:
+    """Return how many header lines may hold nothing but two numbers or more, in any dialect."""
+    return sum(
+        not line.translate(None, _NUMBER_LETTERS) and len(line.translate(_PARTED).split()) > 1
+        for line in header.split(newline)
+    )
+
+
 def _footer_start(data: bytes, newline: bytes, n_footer: int) -> int:
     """Return where the last ``n_footer`` lines begin, with the line ending before them."""
     stop = len(data)
@@ -158,6 +191,60 @@ def _footer_start(data: bytes, newline: bytes, n_footer: int) -> int:
         if stop < 0:
             break
     return stop
+
+
+def _even_columns(
+    body: bytes, newline: bytes, n_rows: int, n_fields: int
+) -> list[NDArray[np.float64]] | None:
+    """Return the columns of rows of numbers parted by one tab or one blank each.
+
+    Three times as fast as :func:`_loose_columns`, which takes what this leaves (``None``): signs
+    of plus, several blanks between two numbers, blanks at the start of a line.
+    """
+    import pyarrow as pa
+    import pyarrow.csv as pa_csv
+
+    # As many line endings as rows less one, and no row lost: so no line is blank or cut in two.
+    if body.count(newline) != n_rows - 1:
+        return None
+    end = body.find(newline)
+    mark = "\t" if b"\t" in body[: end if end >= 0 else len(body)] else " "
+    try:
+        table = pa_csv.read_csv(pa.BufferReader(body), *_even_options(n_fields, mark))
+    except (pa.ArrowException, ValueError, OSError):
+        return None
+    if table.num_rows != n_rows:
+        return None
+    return [column.to_numpy() for column in table.columns]
+
+
+@cache
+def _even_options(n_fields: int, mark: str) -> tuple[Any, Any, Any]:
+    import pyarrow as pa
+    import pyarrow.csv as pa_csv
+
+    names = [str(i) for i in range(n_fields)]
+    return (
+        pa_csv.ReadOptions(use_threads=False, block_size=_BLOCK, column_names=names),
+        pa_csv.ParseOptions(delimiter=mark, quote_char=False),
+        pa_csv.ConvertOptions(
+            column_types=dict.fromkeys(names, pa.float64()),
+            null_values=[],
+            strings_can_be_null=False,
+        ),
+    )
+
+
+def _loose_columns(
+    body: bytes, newline: bytes, n_rows: int, n_fields: int
+) -> list[NDArray[np.float64]] | None:
+    """Return the columns of rows of numbers parted by any white space, else ``None``."""
+    numbers = _all_numbers(body)
+    if numbers is None or numbers.size != n_rows * n_fields:
+        return None
+    if not _in_rows(body, newline, n_rows, n_fields):
+        return None
+    return list(numbers.reshape(n_rows, n_fields).T)
 
 
 def _all_numbers(body: bytes) -> NDArray[np.float64] | None:
@@ -209,8 +296,20 @@ def layout_of(
     # With the wavelength first, a row is found by it when the header is longer or shorter.
     first = _encoded(block[0].text[: len(dialect.split(block[0].text)[0]) + 1], codec)
     n_marks = sum(line.text.count(MARKS[dialect.delimiter]) for line in block)
+    numbers = _number_lines(b"\n".join(_encoded(t, codec) for t in lines[:n_header]), b"\n")
     layout = Layout(
-        codec, newline, n_header, n_footer, b"", heading, first, n_fields, n_marks, dialect, axis
+        codec,
+        newline,
+        n_header,
+        n_footer,
+        b"",
+        heading,
+        first,
+        n_fields,
+        n_marks,
+        numbers,
+        dialect,
+        axis,
     )
     plain = layout._plain(data)
     if plain is None:

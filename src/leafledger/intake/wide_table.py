@@ -20,6 +20,7 @@ from leafledger.intake.axis import check_axis
 from leafledger.intake.bounds import MAX_COLUMNS, MIN_WAVELENGTHS, count_problem
 from leafledger.intake.encoding import decode
 from leafledger.intake.faults import Faults
+from leafledger.intake.pixels import split_pixel_headings
 from leafledger.intake.raw_scan import FileForm, RawScans
 from leafledger.intake.text_dialect import MARKS, fields_of
 from leafledger.intake.wide_cells import Wide, lines_of, read_cells, read_clean
@@ -73,9 +74,9 @@ def read_wide_table(data: bytes, file: str, form: FileForm) -> RawScans:
     heading = _find_heading(data, form, faults)
     faults.stop()
     assert heading is not None  # else faults says why
-    _, positions, wavelengths = split_headings(heading.headings)
+    _, positions, wavelengths = _split(heading.headings, form)
     raw = np.array(wavelengths, dtype=np.float64)
-    falls = _check_headings(heading, positions, raw, faults)
+    falls = _check_headings(heading, positions, raw, form, faults)
     item_at = _item_position(heading, positions, form, faults)
     n_rows = data.count(b"\n", heading.end) + 1
     faults.take(count_problem(file, n_rows, len(positions)))
@@ -120,7 +121,7 @@ def _find_heading(data: bytes, form: FileForm, faults: Faults) -> _Heading | Non
             return None
         found = _heading_of(line.decode("utf-8"), row, end + 1, form)
         if found is not None:
-            n_wavelengths = len(split_headings(found.headings)[1])
+            n_wavelengths = len(_split(found.headings, form)[1])
             if n_wavelengths >= MIN_WAVELENGTHS:
                 return found
             if n_wavelengths > most:
@@ -141,15 +142,29 @@ def _heading_of(line: str, row: int, end: int, form: FileForm) -> _Heading | Non
     best, most = None, -1
     for delimiter in MARKS if form.delimiter == "auto" else [form.delimiter]:
         headings = fields_of(line, delimiter)
-        n_wavelengths = len(split_headings(headings)[1])
+        n_wavelengths = len(_split(headings, form)[1])
         if n_wavelengths > most:
             best, most = _Heading(row, end, delimiter, headings), n_wavelengths
     return best
 
 
+def _split(headings: Sequence[str], form: FileForm) -> tuple[list[int], list[int], list[float]]:
+    """Split headings into metadata and wavelengths, or pixels where the form says so."""
+    return (split_headings if form.pixel_coefficients is None else split_pixel_headings)(headings)
+
+
 def _check_headings(
-    heading: _Heading, positions: Sequence[int], raw: NDArray[np.float64], faults: Faults
+    heading: _Heading,
+    positions: Sequence[int],
+    raw: NDArray[np.float64],
+    form: FileForm,
+    faults: Faults,
 ) -> bool:
+    def place(i: int) -> tuple[int | None, str | None]:
+        return heading.row, heading.headings[positions[i]]
+
+    if form.pixel_coefficients is not None:
+        return check_axis(raw, faults, place, pixels=True)
     for text in heading.headings:
         if impossible_wavelength(text) is not None:
             faults.add(
@@ -159,7 +174,7 @@ def _check_headings(
                 row=heading.row,
                 column=text,
             )
-    return check_axis(raw, faults, lambda i: (heading.row, heading.headings[positions[i]]))
+    return check_axis(raw, faults, place)
 
 
 def _item_position(

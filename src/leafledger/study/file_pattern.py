@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
-from leafledger.errors import Problem, quoted
+from leafledger.errors import Problem, first_words, quoted
 from leafledger.study.definition import Pattern
 from leafledger.study.names import as_id
 from leafledger.study.sheets import Row
@@ -71,6 +71,41 @@ def rows_of(
     return [(row, fields) for _, row, fields in rows], problems
 
 
+def without_pattern(folder: Path, patterns: Sequence[Pattern]) -> str | None:
+    """Return a warning that names the files beside the raw scans that fit no pattern.
+
+    Such a file may be a scan whose name was mistyped; it is told and not refused, for notes and
+    pictures lie there as well.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    patterns
+        Of the study; only the folders before their first field are looked at.
+
+    Returns
+    -------
+    str or None
+        One sentence, ``None`` if every file fits.
+    """
+    parts = [_FIELD.split(pattern.pattern) for pattern in patterns]
+    starts = {_start(pattern.pattern) for pattern in patterns} - {"."}
+    odd = [
+        path
+        for path in _files(folder, patterns)
+        if all(fit(one, path) is None for one in parts)
+        and any(path.startswith(f"{start}/") for start in starts)
+    ]
+    if not odd:
+        return None
+    words = "1 file fits" if len(odd) == 1 else f"{len(odd):,} files fit"
+    return (
+        f"{words} no `intake.pattern` and will not be read: "
+        f"{first_words([quoted(path) for path in odd], 5)}"
+    )
+
+
 def fit(parts: Sequence[str], text: str) -> list[str] | None:
     """Return what the fields of a pattern stand for in ``text``, or ``None`` if it does not fit.
 
@@ -119,9 +154,8 @@ def _files(folder: Path, patterns: Sequence[Pattern]) -> list[str]:
     """Return the files below the fixed first folders of the patterns, as POSIX paths."""
     starts = set()
     for pattern in patterns:
-        fixed = pattern.pattern.split("{")[0].rpartition("/")[0]
         if not _leaves(pattern.pattern):
-            starts.add(fixed or ".")
+            starts.add(_start(pattern.pattern))
     out: set[str] = set()
     for start in sorted(starts):
         for path in (folder / start).rglob("*"):
@@ -131,6 +165,11 @@ def _files(folder: Path, patterns: Sequence[Pattern]) -> list[str]:
             if len(out) > _MOST_FILES:
                 break
     return sorted(path for path in out if (folder / path).is_file())
+
+
+def _start(pattern: str) -> str:
+    """Return the folder before the first field, ``.`` for the study folder itself."""
+    return pattern.split("{")[0].rpartition("/")[0] or "."
 
 
 def _leaves(text: str) -> bool:
