@@ -110,3 +110,27 @@ def test_even_axes_are_told_from_uneven_ones() -> None:
     assert is_even(np.arange(400.0, 500.0, 0.1))
     assert not is_even(np.array([400.0, 401.0, 402.1]))
     assert not is_even(np.array([400.0]))
+
+
+def test_down_is_the_mean_within_the_band_and_not_the_value_at_its_centre() -> None:
+    # A spike one pixel wide: the area it has is shared out, wherever it falls in the band.
+    native = np.arange(400.0, 601.0, 0.5)
+    target = np.arange(410.0, 591.0, 10.0)
+    for pixel in (200, 203, 207):
+        spike = np.zeros(len(native))
+        spike[pixel] = 1.0
+        got = resampling_weights(native, target) @ spike
+        assert got.sum() * 10.0 == pytest.approx(0.5, rel=1e-12)
+        nearest = int(np.argmin(np.abs(target - native[pixel])))
+        assert got[nearest] == pytest.approx(0.05, rel=1e-12)
+
+
+def test_an_axis_put_right_by_a_shift_is_read_where_its_spectrum_stands() -> None:
+    peak = np.exp(-0.5 * ((NATIVE - 700.0) / 20.0) ** 2)
+    target = np.arange(400.0, 1001.0)
+    at = [
+        float(np.average(target, weights=resampling_weights(axis, target) @ peak))
+        for axis in (NATIVE, NATIVE - 1.3)
+    ]
+    assert at[0] == pytest.approx(700.0, abs=1e-3)
+    assert at[1] == pytest.approx(698.7, abs=1e-3)

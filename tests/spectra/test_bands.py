@@ -108,3 +108,23 @@ def test_a_sum_does_not_depend_on_the_scans_beside_it() -> None:
     np.testing.assert_allclose(sums, weights @ spectra.T, rtol=1e-13)
     for some in (rng.permutation(71), rng.permutation(71)[:5], np.array([70])):
         assert np.array_equal(weighted_sums(weights, spectra[some]), sums[:, some])
+
+
+@pytest.mark.parametrize("width", [2.0, 5.0, 10.0])
+def test_a_band_averaged_over_a_stated_width_is_the_mean_of_the_spectrum_there(width) -> None:
+    # The mean of a parabola over c +- h is its value at c plus a quarter of its bend: a h^2 / 3;
+    # over n + 1 equal steps, a h^2 (n + 2) / (3 n). The axis is uneven and finer than the samples.
+    axis = 940.0 + np.cumsum(np.random.default_rng(2).uniform(0.05, 0.15, 700))
+    centre, half, n = 970.0, width / 2, int(width)
+    spectrum = 0.4 + 2e-3 * (axis - centre) ** 2
+    got = band_weights(axis, Band(centre, centre).widened(width)) @ spectrum
+    assert got == pytest.approx(0.4 + 2e-3 * half**2 * (n + 2) / (3 * n), abs=1e-5)
+    # Reading at one wavelength is another value: the width is used.
+    assert band_weights(axis, Band(centre, centre)) @ spectrum == pytest.approx(0.4, abs=1e-5)
+
+
+def test_a_width_that_reaches_beyond_the_axis_is_refused_not_narrowed() -> None:
+    wide = Band(402, 402).widened(10)
+    assert not covers(AXIS, wide)
+    with pytest.raises(ValueError, match="does not cover 397-407 nm"):
+        band_weights(AXIS, wide)
