@@ -153,7 +153,8 @@ class Simulated:
         told = {"quantity": "counts", "full_scale_counts": full_scale}
         write_spectra(paths["scans"], table, self.axis, {"counts": np.array(self.counts)}, told)
         white = next(row["scan"] for row in self.rows if row["role"] == "white")
-        dark = next(row["scan"] for row in self.rows if row["role"] == "dark" and row["ms"] == 18)
+        ms = next(row["ms"] for row in self.rows if row["role"] == "sample")
+        dark = next(r["scan"] for r in self.rows if r["role"] == "dark" and r["ms"] == ms)
         inside = (self.axis >= 400) & (self.axis <= 1000)
         rows = pa.table(
             {
@@ -185,6 +186,7 @@ class Simulated:
                 "low_signal_to_noise": 20.0,
                 "replicate_distance": 4.5,
                 "lamp_lines": True,
+                "ambient_share": 0.005,
                 "reference_drift": 0.03,
                 **checks,
             },
@@ -193,5 +195,6 @@ class Simulated:
         outputs = {
             "quality": folder / f"results/quality/{self.session}.parquet",
             "signal": folder / f"results/quality/{self.session}.signal.parquet",
+            "levels": folder / f"results/quality/{self.session}.levels.parquet",
         }
         return Job("quality", self.session, settings, paths, outputs, folder)

@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pytest
 
 from leafledger.errors import InputFault
 from leafledger.quality.acceptance_stage import run
+from leafledger.quality.copied_scans import copies_between_sessions
 from leafledger.quality.flags import Flag, flag_table
 from leafledger.quality.session_effects import session_effects
 from leafledger.quality.trusted_range import found_range, stated_range
@@ -60,7 +62,7 @@ def study(
         peak = 800 - 100 * place
         signal = peak * np.exp(-(((AXIS - 680) / 180) ** 2))
         n = len(AXIS) if references else 0
-        columns = [AXIS[:n], signal[:n], np.full(n, 6, dtype=np.int32)]
+        columns = [AXIS[:n], signal[:n], np.full(n, 6, dtype=np.int32), np.full(n, 0.001)]
         write_parquet(
             kinds["signal"], pa.table([pa.array(c) for c in columns], names=list(SIGNAL)), {}, ()
         )
@@ -76,6 +78,7 @@ def study(
     names = {"accepted": "accepted.csv", "exclusions": "exclusions.csv", "range": "range.json"}
     outputs = {role: folder / "results" / name for role, name in names.items()}
     outputs["session_effects"] = folder / "results/session_effects.csv"
+    outputs["order_effects"] = folder / "results/order_effects.csv"
     design = {
         "unit": "plant",
         "control": "water",
@@ -197,7 +200,13 @@ def test_a_reason_alone_changes_exclusions_only(tmp_path: Path) -> None:
         role: jobs[0].outputs[role].read_bytes() == jobs[1].outputs[role].read_bytes()
         for role in jobs[0].outputs
     }
-    assert same == {"accepted": True, "range": True, "session_effects": True, "exclusions": False}
+    assert same == {
+        "accepted": True,
+        "range": True,
+        "session_effects": True,
+        "order_effects": True,
+        "exclusions": False,
+    }
 
 
 def test_empty_session_warns_and_empty_study_is_refused(tmp_path: Path) -> None:
@@ -313,7 +322,7 @@ def test_session_shift_is_found_and_told(tmp_path: Path) -> None:
 
 def test_no_session_effects_without_a_control_or_units(tmp_path: Path) -> None:
     job = study(tmp_path)
-    for change in ({"control": None}, {"unit": None}, {"treatments": {"p1": "water"}}):
+    for change in ({"control": None}, {"unit": None}, {"treatments": {"p9": "water"}}):
         design = {**job.settings["design"], **change}
         run(
             Job(
@@ -328,6 +337,33 @@ def test_no_session_effects_without_a_control_or_units(tmp_path: Path) -> None:
         assert job.outputs["session_effects"].read_text().count("\n") == 1
 
 
+def test_one_control_unit_gives_an_estimate_without_interval_and_says_why(tmp_path: Path) -> None:
+    job = study(tmp_path, shift=0.2)
+    design = {**job.settings["design"], "treatments": {"p1": "water", "p3": "chelate"}}
+    settings = {**job.settings, "design": design}
+    outcome = run(Job("acceptance", None, settings, job.inputs, job.outputs, tmp_path))
+    table = read_csv(job.outputs["session_effects"], text=tuple(TEXT))
+    assert list(table["session"]) == ["day8"] * 4 + ["day10"] * 4
+    assert set(table["n_units"]) == {1}
+    assert table["estimate"].to_numpy() == pytest.approx(0.2, abs=0.05)
+    assert table[["ci_low", "ci_high", "p", "p_holm"]].isna().all().all()
+    assert table["reason"].str.contains("one control unit only").all()
+    assert not any("shifted together" in warning for warning in outcome.warnings)
+
+
+def test_counts_of_exclusions_by_rule(tmp_path: Path) -> None:
+    decisions = f"{HEAD}day8-p2-1,exclude,torn,me,now\nday4-p1-1,keep,fine,me,now\n"
+    found = {
+        **FOUND,
+        "day10": [flag("day10-p4-1"), flag("day10-p4-2"), flag("day10-p4-2", "no_leaf")],
+    }
+    outcome = run(study(tmp_path, found, decisions))
+    told = {m.name: m.value for m in outcome.metrics}
+    assert told["n_scans_excluded"] == 3
+    by_rule = {k.removeprefix("n_scans_excluded_by_"): v for k, v in told.items() if "_by_" in k}
+    assert by_rule == {"decision": 1, "no_leaf": 1, "saturated": 2}
+
+
 def test_same_bytes_twice(tmp_path: Path) -> None:
     job = study(tmp_path, FOUND, f"{HEAD}day8-p1-1,exclude,why,me,now\n")
     run(job)
@@ -336,3 +372,22 @@ def test_same_bytes_twice(tmp_path: Path) -> None:
     assert first == {role: path.read_bytes() for role, path in job.outputs.items()}
     assert str(tmp_path) not in "".join(data.decode() for data in first.values())
     json.loads(first["range"])
+
+
+def test_copies_between_sessions_are_faults_on_leaves_and_a_warning_on_references() -> None:
+    def table(session: str, **digests: str) -> pd.DataFrame:
+        rows = [
+            (f"{session}-{name}", "white" if name == "w" else "sample", digest)
+            for name, digest in digests.items()
+            for _ in range(4)
+        ]
+        return pd.DataFrame(rows, columns=["scan", "role", "digest"])
+
+    levels = {
+        "day0": table("day0", w="1", p1="2", p2="3"),
+        "day4": table("day4", w="1", p1="4", p2="2"),
+    }
+    flags, (told,) = copies_between_sessions(levels)
+    assert [(f.scan, f.severity) for f in flags] == [("day0-p1", "fault"), ("day4-p2", "fault")]
+    assert "scan day4-p2 of session day4" in flags[0].sentence
+    assert told.startswith("session day4: 1 references hold the very values")

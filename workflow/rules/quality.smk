@@ -7,6 +7,7 @@ rule quality:
     output:
         quality="results/quality/{session}.parquet",
         signal="results/quality/{session}.signal.parquet",
+        levels="results/quality/{session}.levels.parquet",
         record="records/quality.{session}.json",
     log:
         "logs/quality.{session}.log",
@@ -20,12 +21,14 @@ rule acceptance:
     input:
         quality=expand("results/quality/{session}.parquet", session=SESSIONS),
         signal=expand("results/quality/{session}.signal.parquet", session=SESSIONS),
+        levels=expand("results/quality/{session}.levels.parquet", session=SESSIONS),
         reflectance=expand("results/reflectance/{session}.parquet", session=SESSIONS),
     output:
         accepted="results/accepted.csv",
         exclusions="results/exclusions.csv",
         range="results/range.json",
         session_effects="results/session_effects.csv",
+        order_effects="results/order_effects.csv",
         record="records/acceptance.json",
     log:
         "logs/acceptance.log",

@@ -10,13 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
-from leafledger.quality.exclusions import excluded_scans, exclusions
+from leafledger.quality.copied_scans import copies_between_sessions
+from leafledger.quality.dark_sessions import darks_against_sessions
+from leafledger.quality.exclusions import counts_by_rule, excluded_scans, exclusions
 from leafledger.quality.flags import Flag
-from leafledger.quality.session_effects import (
-    WAVELENGTHS_NM,
-    SessionEffect,
-    session_effects,
-    unit_values,
+from leafledger.quality.levels import WAVELENGTHS_NM
+from leafledger.quality.noise_in_range import largest_noise
+from leafledger.quality.session_effects import SessionEffect, session_effects, unit_values
+from leafledger.quality.systematic import (
+    order_warnings,
+    orders_of,
+    reference_effects,
+    sessions_of,
+    shift_warnings,
+    without_bad_references,
 )
 from leafledger.quality.trusted_range import (
     TrustedRange,
@@ -25,7 +32,7 @@ from leafledger.quality.trusted_range import (
     untested_range,
 )
 from leafledger.records.job import Job, Metric, Outcome
-from leafledger.study.columns import ACCEPTED, EXCLUSIONS, SESSION_EFFECTS
+from leafledger.study.columns import ACCEPTED, EXCLUSIONS, ORDER_EFFECTS, SESSION_EFFECTS
 from leafledger.study.decisions import Decision, read_decisions, standing
 from leafledger.study.tables import (
     SpectraTable,
@@ -50,32 +57,68 @@ def run(job: Job) -> Outcome:
         path = job.inputs["decisions"]
         decisions = standing(read_decisions(path, job.shown(path), samples))
     flags = [flag for path in job.by_session("quality").values() for flag in _flags(path)]
+    outcome = Outcome()
+    levels = {s: read_parquet(path) for s, path in job.by_session("levels").items()}
+    flags += _between_sessions(levels, flags, outcome)
+    sound = without_bad_references(levels, {f.scan for f in flags if f.severity == "fault"})
     table = exclusions(flags, samples, decisions, str(job.settings["apply"]))
     excluded = excluded_scans(table, samples)
-    outcome = Outcome()
     _refuse_or_warn_of_empty(rows, excluded, outcome)
     spectra = {
         s: read_spectra(p, ("reflectance",)) for s, p in job.by_session("reflectance").items()
     }
     trusted = _range(job, spectra, outcome)
     accepted = _accepted(rows, excluded, job.settings["design"]["sessions"])
-    effects = _effects(job.settings["design"], accepted, spectra, trusted)
-    _warn_of_shift(effects, outcome)
+    _systematic(job, (accepted, spectra, trusted), sound, outcome)
     write_csv(job.outputs["accepted"], accepted, ACCEPTED)
     write_csv(
         job.outputs["exclusions"], _frame([asdict(row) for row in table], EXCLUSIONS), EXCLUSIONS
     )
     write_json(job.outputs["range"], trusted.as_dict())
-    shifts = _frame([row.as_dict() for row in effects], SESSION_EFFECTS)
-    write_csv(job.outputs["session_effects"], shifts, SESSION_EFFECTS)
+    _tell_noise(job, trusted, outcome)
+    by_rule = counts_by_rule(table, samples)
     outcome.metrics += [
         Metric("n_scans", float(len(rows))),
         Metric("n_scans_excluded", float(len(excluded))),
+        *(Metric(f"n_scans_excluded_by_{rule}", float(n)) for rule, n in by_rule.items()),
         Metric("n_decisions", float(len(decisions))),
         Metric("trusted_range_start", trusted.start_nm, "nm"),
         Metric("trusted_range_stop", trusted.stop_nm, "nm"),
     ]
     return outcome
+
+
+def _between_sessions(
+    levels: Mapping[str, pd.DataFrame], flags: Sequence[Flag], outcome: Outcome
+) -> list[Flag]:
+    """Return what only shows when sessions are held against each other."""
+    named = {flag.scan for flag in flags if flag.severity == "fault"}
+    shared, told = darks_against_sessions(levels, named)
+    copies, copied = copies_between_sessions(levels)
+    outcome.warnings += [*told, *copied]
+    return [*shared, *copies]
+
+
+def _systematic(
+    job: Job,
+    found: tuple[pd.DataFrame, Mapping[str, SpectraTable], TrustedRange],
+    levels: Mapping[str, pd.DataFrame],
+    outcome: Outcome,
+) -> None:
+    """Write both tables of systematic error and say what is clear in them."""
+    accepted, spectra, trusted = found
+    design = job.settings["design"]
+    at = [w for w in WAVELENGTHS_NM if trusted.start_nm <= w <= trusted.stop_nm]
+    effects = [
+        *_effects(design, accepted, spectra, at),
+        *reference_effects(sessions_of(design), levels, at),
+    ]
+    orders = orders_of(design, accepted, levels, at)
+    outcome.warnings += [*shift_warnings(effects), *order_warnings(orders)]
+    shifts = _frame([row.as_dict() for row in effects], SESSION_EFFECTS)
+    write_csv(job.outputs["session_effects"], shifts, SESSION_EFFECTS)
+    ordered = _frame([row.as_dict() for row in orders], ORDER_EFFECTS)
+    write_csv(job.outputs["order_effects"], ordered, ORDER_EFFECTS)
 
 
 def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pd.DataFrame:
@@ -180,13 +223,12 @@ def _effects(
     design: Mapping[str, Any],
     accepted: pd.DataFrame,
     spectra: Mapping[str, SpectraTable],
-    trusted: TrustedRange,
+    at: Sequence[float],
 ) -> list[SessionEffect]:
     """Return the shifts of the control units; none without a control group or known units."""
     if design.get("control") is None or design.get("unit") is None:
         return []
     control = {unit for unit, label in design["treatments"].items() if label == design["control"]}
-    at = [w for w in WAVELENGTHS_NM if trusted.start_nm <= w <= trusted.stop_nm]
     values: dict[str, dict[str, Floats]] = {}
     taking_part = accepted[accepted["accepted"] & accepted["unit"].isin(control)].set_index("scan")
     for session, table in spectra.items():
@@ -199,20 +241,15 @@ def _effects(
             [str(leaf) for leaf in rows["leaf"]],
             np.array(read).reshape(len(keep), len(at)),
         )
-    sessions = [(str(s["session"]), str(s["phase"])) for s in design["sessions"]]
+    sessions = sessions_of(design)
     return session_effects(sessions, values, at) if at and sessions else []
 
 
-def _warn_of_shift(effects: Sequence[SessionEffect], outcome: Outcome) -> None:
-    clear = [row for row in effects if row.p_holm is not None and row.p_holm < 1 - row.ci_level]
-    for session in dict.fromkeys(row.session for row in clear):
-        told = ", ".join(
-            f"{row.estimate:+.4f} at {row.wavelength_nm:.0f} nm"
-            for row in clear
-            if row.session == session
-        )
-        outcome.warnings.append(
-            f"session {session}: the untreated units shifted together ({told}, reflectance). "
-            "Without a stable tile (role check) an instrument shift cannot be told from growth; "
-            "the difference in change cancels additive shifts only"
-        )
+def _tell_noise(job: Job, trusted: TrustedRange, outcome: Outcome) -> None:
+    """Report the largest noise to expect at a reflectance of 0.05 within the trusted range."""
+    signals = {s: read_parquet(path) for s, path in job.by_session("signal").items()}
+    found = largest_noise(signals, trusted.start_nm, trusted.stop_nm)
+    if found is not None:
+        outcome.metrics.append(Metric("noise_at_reflectance_005", found.noise))
+        outcome.metrics.append(Metric("noise_at_reflectance_005_at", found.wavelength_nm, "nm"))
+        outcome.warnings += found.warnings()

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.chance.spread import robust_sd
+from leafledger.quality.dark_levels import shared_shifts
 from leafledger.quality.flags import Flag
 
 Floats = NDArray[np.float64]
@@ -72,7 +73,8 @@ def bad_dark(
     wavelengths only is found too. With three or more darks the reference is their median;
     with two that differ, the one further from what the session's other darks (level
     linear in integration time) say is named, or the one that lies above the darkest pixels of the
-    lit scans; both, if neither tells.
+    lit scans; both, if neither tells. Darks that agree with each other and are off together are
+    found by :func:`~leafledger.quality.dark_levels.shared_shifts`.
     """
     flags: list[Flag] = []
     blocks = _block_means(darks)
@@ -80,8 +82,7 @@ def bad_dark(
     times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
     for time in np.unique(times):
         at = np.flatnonzero(times == time)
-        same = lit_ms == time if time >= 0 else np.ones(len(lit), dtype=bool)
-        ceiling = float(_block_means(lit[same]).min()) if same.any() else None
+        ceiling = _ceiling(time, lit, lit_ms)
         tolerance = LEAST_SHIFT * (white_signal or float(np.abs(blocks[at]).mean()))
         pixel_noise = float(np.median(noise[at])) * np.sqrt(_BLOCKS / darks.shape[1])
         tolerance = max(tolerance, LEVEL_Z * pixel_noise)
@@ -89,7 +90,58 @@ def bad_dark(
         suspects = _level_suspects(at, blocks, tolerance, expected, ceiling)
         flags += [_level_flag(scans[i], shift, tolerance) for i, shift in suspects]
         flags += _noise_flags(scans, at, noise)
-    return flags
+    named = {flag.scan for flag in flags if flag.check == "bad_dark"}
+    return flags + _shared(scans, times, blocks, named, white_signal, (lit, lit_ms))
+
+
+def _shared(
+    scans: Sequence[str],
+    times: Floats,
+    blocks: Floats,
+    named: set[str],
+    white_signal: float | None,
+    lit: tuple[Floats, Floats],
+) -> list[Flag]:
+    """Flag the darks of an integration time that are off together, without those named alone."""
+    rest = np.array([scan not in named for scan in scans])
+    levels = {
+        float(t): float(np.median(blocks[rest & (times == t)].mean(axis=1)))
+        for t in np.unique(times[rest])
+    }
+    if not levels or not white_signal:
+        return []
+    spread = max(float(robust_sd(blocks[rest & (times == t)].mean(axis=1))) for t in levels)
+    tolerance = max(LEAST_SHIFT * white_signal, LEVEL_Z * spread)
+    out = []
+    excess = {}
+    for t in levels:
+        ceiling = _ceiling(t, *lit)
+        if ceiling is not None:
+            excess[t] = float((np.median(blocks[rest & (times == t)], axis=0) - ceiling).max())
+    for found in shared_shifts(levels, excess, tolerance):
+        for i in np.flatnonzero(rest & (times == found.integration_ms)):
+            sentence = f"It is off by about {abs(found.shift):.4g} counts (tolerance "
+            sentence += f"{tolerance:.3g}) together with others: {found.sentence}."
+            out.append(
+                Flag(
+                    scans[int(i)], "bad_dark", "fault", abs(found.shift), tolerance, "count",
+                    sentence,
+                )
+            )  # fmt: skip
+    return out
+
+
+def _ceiling(time: float, lit: Floats, lit_ms: Floats) -> Floats | None:
+    """Return the level of the typical scan with light, block by block: no dark can lie above it.
+
+    Scans of this integration time or a longer one count. The median over scans, so that a single
+    one whose baseline fell does not accuse the darks; block by block, so that the fixed pattern of
+    the detector does not.
+    """
+    counted = lit_ms >= time if time >= 0 else np.ones(len(lit), dtype=bool)
+    if not counted.any():
+        return None
+    return np.asarray(np.median(_block_means(lit[counted]), axis=0), dtype=np.float64)
 
 
 def _block_means(spectra: Floats) -> Floats:
@@ -125,7 +177,7 @@ def _level_suspects(
     blocks: Floats,
     tolerance: float,
     expected: float | None,
-    ceiling: float | None,
+    ceiling: Floats | None,
 ) -> list[tuple[int, float]]:
     """Return (dark, shift in counts) of the darks of one integration time that are off."""
     if len(at) >= 3:
@@ -141,7 +193,7 @@ def _level_suspects(
         return found
     if len(at) == 2:
         return _of_two(at, blocks, tolerance, expected, ceiling)
-    above = float(blocks[at[0]].mean()) - ceiling if ceiling is not None else 0.0
+    above = float((blocks[at[0]] - ceiling).max()) if ceiling is not None else 0.0
     return [(int(at[0]), above)] if above > tolerance else []
 
 
@@ -150,7 +202,7 @@ def _of_two(
     blocks: Floats,
     tolerance: float,
     expected: float | None,
-    ceiling: float | None,
+    ceiling: Floats | None,
 ) -> list[tuple[int, float]]:
     """Return which of two darks is off: both, if nothing tells."""
     shift = blocks[at[0]] - blocks[at[1]]
@@ -160,7 +212,7 @@ def _of_two(
     both = [(int(at[0]), float(shift[worst])), (int(at[1]), float(-shift[worst]))]
     levels = blocks[at].mean(axis=1)
     if ceiling is not None:
-        above = [both[k] for k in range(2) if levels[k] > ceiling + tolerance]
+        above = [both[k] for k in range(2) if (blocks[at[k]] - ceiling).max() > tolerance]
         if len(above) == 1:
             return above
     if expected is None:

@@ -93,3 +93,18 @@ def _gravest(flags: Sequence[Flag]) -> dict[tuple[str, str], Flag]:
 def excluded_scans(rows: Sequence[Exclusion], samples: Collection[str]) -> set[str]:
     """Return the leaf scans that do not take part."""
     return {row.scan for row in rows if row.applied == "exclude" and row.scan in samples}
+
+
+def counts_by_rule(rows: Sequence[Exclusion], samples: Collection[str]) -> dict[str, int]:
+    """Return rule -> number of leaf scans that it keeps out of the study, sorted by rule.
+
+    A scan on which a person decided counts under ``decision`` alone; one that several checks call
+    counts under each of them, so that the numbers can add up to more than the scans.
+    """
+    decided = {row.scan for row in rows if row.rule == "decision"}
+    out: dict[str, int] = {}
+    for row in rows:
+        own = row.rule == "decision" or row.scan not in decided
+        if own and row.applied == "exclude" and row.scan in samples:
+            out[row.rule] = out.get(row.rule, 0) + 1
+    return dict(sorted(out.items()))

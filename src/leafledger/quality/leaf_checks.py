@@ -8,21 +8,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.ambient_light import (
-    COARSEST_NM,
-    OPERATING_LEAK,
-    ambient_light,
-    assessable,
-    find_leak,
-    smallest_leak,
-    threshold,
-)
 from leafledger.quality.flags import Flag
 from leafledger.quality.leaf_signal import impossible_reflectance, low_signal, no_leaf
 from leafledger.quality.replicates import log_bands, replicate
+from leafledger.quality.room_light import lamp_lines
 from leafledger.quality.session import Session
 from leafledger.quality.white_signal import usable_pixels
-from leafledger.records.job import Metric, Outcome
+from leafledger.records.job import Outcome
 
 if TYPE_CHECKING:
     from leafledger.study.tables import SpectraTable
@@ -60,7 +52,7 @@ def check_leaves(
         outcome.warnings.append("signal of the leaves not judged: their uncertainty is unknown")
     flags += impossible_reflectance(ids, axis, values, u, usable)
     if checks["lamp_lines"]:
-        flags += _room_light(session, u_scan, usable, outcome)
+        flags += lamp_lines(session, u_scan, usable, outcome)
     return flags
 
 
@@ -73,33 +65,6 @@ def _uncertainty(leaves: SpectraTable) -> tuple[Floats | None, Floats | None]:
     reference = leaves.spectra.get("u_reference", np.zeros_like(u_scan))
     own = np.abs(leaves.spectra["reflectance"]) * panel
     return u_scan, np.sqrt(u_scan**2 + reference**2 + own**2)
-
-
-def _room_light(
-    session: Session, u_scan: Floats | None, usable: NDArray[np.bool_], outcome: Outcome
-) -> list[Flag]:
-    """Look for the lines of room lamps between the first and the last usable wavelength."""
-    at = np.flatnonzero(usable)
-    inside = slice(int(at[0]), int(at[-1]) + 1) if len(at) else slice(0, 0)
-    axis = session.leaves.wavelength_nm[inside]
-    if len(at) < 2 or not assessable(axis):
-        outcome.warnings.append(
-            "room light not assessable: the usable wavelengths hold too few lamp lines or are "
-            f"more than {COARSEST_NM:g} nm apart"
-        )
-        return []
-    values = session.leaves.spectra["reflectance"][:, inside]
-    noise = None if u_scan is None else u_scan[:, inside]
-    leak, limit = find_leak(axis, values, noise), threshold(noise)
-    least = smallest_leak(leak, limit)
-    blind = int((least > OPERATING_LEAK).sum())
-    outcome.metrics.append(Metric("smallest_room_light_seen", float(np.median(least))))
-    if blind:
-        outcome.warnings.append(
-            f"in {blind} of {len(values)} scans the noise hides room light of 1 % reflectance; the "
-            f"smallest that could be seen is {100 * float(least.max()):.2g} %"
-        )
-    return ambient_light(session.leaf_ids, leak, limit)
 
 
 def check_replicates(

@@ -23,6 +23,8 @@ RED_NM = (665.0, 685.0)
 """Around the absorption of chlorophyll in a leaf at about 675 nm (common practice, no source)."""
 LEAST_RED_EDGE = 0.10
 """Any green or yellowing leaf is above it; panel, paper and an empty clip are not."""
+_PANEL = 0.8
+"""No leaf reflects so much at 675 nm (common practice, no source)."""
 LEAST_NEAR_INFRARED = 0.05
 """A leaf reflects more than this at 750-800 nm (common practice, no source)."""
 
@@ -63,7 +65,9 @@ def low_signal(
             least,
             "1",
             f"Signal is only {ratio[i]:.3g} times its noise in {first:.0f}-{last:.0f} nm "
-            f"(at least {least:g} wanted).",
+            f"(at least {least:g} wanted): the lamp was weak or off, or the integration time too "
+            "short.",
+            float((first + last) / 2),
         )
         for i in np.flatnonzero(ratio < least).tolist()
     ]
@@ -163,8 +167,17 @@ def no_leaf(scans: Sequence[str], wavelength_nm: Floats, reflectance: Floats) ->
                 LEAST_NEAR_INFRARED if dark else LEAST_RED_EDGE,
                 "1",
                 f"No leaf: reflectance is {red[i]:.3f} at 675 nm and {infrared[i]:.3f} at "
-                "750-800 nm, so there is no red edge.",
+                f"750-800 nm, {_instead(float(red[i]), float(infrared[i]))}",
                 720.0,
             )
         )
     return flags
+
+
+def _instead(red: float, infrared: float) -> str:
+    """Say what was measured in place of a leaf."""
+    if infrared < LEAST_NEAR_INFRARED:
+        return "so hardly any light came back: the clip was empty, or the lamp was off."
+    if min(red, infrared) > _PANEL:
+        return "as bright as a panel in both: no red edge, so the white was measured again."
+    return "so there is no red edge: background, paper or nothing green was in the clip."

@@ -20,8 +20,8 @@ Floats = NDArray[np.float64]
 _FWHM_TO_SIGMA = 1 / np.sqrt(8 * np.log(2))
 _REACH_NM = 60.0
 """How far to either side chance is measured: leaf and lamp are still alike there."""
-_LEAST_HALF_NM = 12.0
-_HALF_IN_WIDTHS = 2.2
+_LEAST_HALF_NM = 16.0
+_HALF_IN_WIDTHS = 3.5
 """Half the stretch a group is measured on: room for the lines and a baseline on both sides."""
 _SHARE_INSIDE = 0.9
 """So much of either half must lie on the axis, or the baseline has one side only."""
@@ -51,6 +51,8 @@ class LineFilter:
         Middle of the group, weighted by area.
     height
         Height of the lines for a factor of 1.
+    plane
+        Orthonormal columns that span lines and baseline, shape ``(n_points, 5)``.
     """
 
     first: int
@@ -58,6 +60,7 @@ class LineFilter:
     shifts: NDArray[np.intp]
     centre_nm: float
     height: float
+    plane: Floats
 
 
 @dataclass(frozen=True)
@@ -73,12 +76,16 @@ class GroupHeights:
         Reflectance of a group's peak for a factor of 1, shape ``(n_groups,)``.
     centre_nm
         Shape ``(n_groups,)``.
+    line_like
+        Share of what departs from the baselines, noise taken off, that the lines explain; shape
+        ``(n_scans,)``. The flank or peak of a diode is not explained by a line.
     """
 
     factor: Floats
     deviation: Floats
     height: Floats
     centre_nm: Floats
+    line_like: Floats
 
 
 def line_filter(wavelength_nm: Floats, group: Sequence[Line], width_nm: float) -> LineFilter | None:
@@ -113,13 +120,16 @@ def line_filter(wavelength_nm: Floats, group: Sequence[Line], width_nm: float) -
     axis = wavelength_nm[inside]
     shape = _line_shape(axis, group, width_nm, spacing)
     baseline = np.vander((axis - centre) / half, 4)
-    weights = np.linalg.pinv(np.column_stack([shape, baseline]))[0]
+    design = np.column_stack([shape, baseline])
+    weights = np.linalg.pinv(design)[0]
     lowest, highest = -int(inside[0]), len(wavelength_nm) - 1 - int(inside[-1])
     shifts = _clear_shifts(centre, spacing, _CLEAR_IN_WIDTHS * broadest + spread)
     shifts = shifts[(shifts >= lowest) & (shifts <= highest)]
     if len(shifts) < _FEWEST_SHIFTS:
         return None
-    return LineFilter(int(inside[0]), weights, shifts, centre, float(shape.max()))
+    return LineFilter(
+        int(inside[0]), weights, shifts, centre, float(shape.max()), np.linalg.qr(design)[0]
+    )
 
 
 def _line_shape(axis: Floats, group: Sequence[Line], width_nm: float, spacing_nm: float) -> Floats:
@@ -188,12 +198,31 @@ def group_heights(
             deviation[:, k] = np.sqrt(variance[:, on_group] @ f.weights**2)
         beside.append(moved)
     deviation *= MAD_TO_SD * _chance(beside, pooled=variance is not None)
+    deviation = np.maximum(deviation, 1e-12)
     return GroupHeights(
         factor,
-        np.maximum(deviation, 1e-12),
+        deviation,
         np.array([f.height for f in filters]),
         np.array([f.centre_nm for f in filters]),
+        _line_like(filters, reflectance, factor, deviation),
     )
+
+
+def _line_like(
+    filters: Sequence[LineFilter], reflectance: Floats, factor: Floats, deviation: Floats
+) -> Floats:
+    """Return the share of the departures from the baselines that the lines explain."""
+    explained, unexplained = np.zeros(len(reflectance)), np.zeros(len(reflectance))
+    for k, f in enumerate(filters):
+        values = reflectance[:, f.first : f.first + len(f.weights)]
+        left = values - (values @ f.plane) @ f.plane.T
+        norm2 = float(f.weights @ f.weights)
+        free = len(f.weights) - f.plane.shape[1]
+        # The energy of noise alone, and three standard deviations of it (chi-squared).
+        noise = deviation[:, k] ** 2 / norm2 * (free + 3 * np.sqrt(2 * free))
+        explained += factor[:, k] ** 2 / norm2
+        unexplained += np.maximum((left**2).sum(axis=1) - noise, 0.0)
+    return np.asarray(explained / np.maximum(explained + unexplained, 1e-300), dtype=np.float64)
 
 
 def _moved(f: LineFilter, n_wavelengths: int) -> Floats:

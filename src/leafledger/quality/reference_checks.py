@@ -8,12 +8,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.quality.blocks import reference_blocks
+from leafledger.quality.dark_course import dark_drift, dark_spikes, hot_pixels
 from leafledger.quality.darks import bad_dark
 from leafledger.quality.flags import Flag
 from leafledger.quality.full_scale import proposed_full_scale, saturated
 from leafledger.quality.session import Session
 from leafledger.quality.white_signal import usable_pixels
-from leafledger.quality.whites import white_drift
+from leafledger.quality.white_times import far_from_white
+from leafledger.quality.whites import weak_white, white_drift
 
 Floats = NDArray[np.float64]
 _REFERENCES = ("white_before", "white_after", "dark_before", "dark_after")
@@ -42,14 +45,20 @@ def check_counts(
     usable = usable_pixels(signal, len(session.scans.wavelength_nm))
     flags += _darks(session, usable)
     flags += _whites(session, usable, float(checks["reference_drift"]))
-    return flags, warnings
+    far, told = far_from_white(session)
+    return flags + far, [*warnings, *told]
 
 
-def _full_scale(session: Session, tolerated_share: float) -> tuple[list[Flag], list[str]]:
+def _stated_full_scale(session: Session) -> float | None:
     stated = session.leaves.metadata.get("full_scale_counts")
     if stated is None:
         stated = session.scans.metadata.get("full_scale_counts")
-    full = float(stated) if stated is not None else proposed_full_scale(session.raw)
+    return None if stated is None else float(stated)
+
+
+def _full_scale(session: Session, tolerated_share: float) -> tuple[list[Flag], list[str]]:
+    stated = _stated_full_scale(session)
+    full = stated if stated is not None else proposed_full_scale(session.raw)
     if full is None:
         return [], []
     warnings = []
@@ -71,14 +80,20 @@ def _darks(session: Session, usable: NDArray[np.bool_]) -> list[Flag]:
         return []
     lit = np.flatnonzero(np.isin(session.roles, ["white", "sample"]))
     strong = session.white_minus_dark[:, usable]
-    return bad_dark(
-        [session.ids[i] for i in darks],
-        session.raw[darks],
-        session.integration_ms[darks],
-        float(np.median(strong)) if strong.size else None,
-        session.raw[lit],
-        session.integration_ms[lit],
+    white_signal = float(np.median(strong)) if strong.size else None
+    ids, times = [session.ids[i] for i in darks], session.integration_ms[darks]
+    flags = bad_dark(
+        ids, session.raw[darks], times, white_signal, session.raw[lit], session.integration_ms[lit]
     )
+    bad = {flag.scan for flag in flags}
+    sound = np.array([scan not in bad for scan in ids])
+    kept = darks[sound]
+    if len(kept):
+        names, block = [session.ids[i] for i in kept], reference_blocks(session)[kept]
+        flags += dark_drift(names, session.raw[kept], times[sound], block, white_signal)
+        axis = session.scans.wavelength_nm
+        flags += dark_spikes(names, axis, session.raw[kept], times[sound])
+    return flags + hot_pixels(ids[0], session.leaves.metadata.get("hot_pixels_nm") or [])
 
 
 def _whites(session: Session, usable: NDArray[np.bool_], limit: float) -> list[Flag]:
@@ -88,7 +103,9 @@ def _whites(session: Session, usable: NDArray[np.bool_], limit: float) -> list[F
     times = np.nan_to_num(session.integration_ms[whites], nan=1.0)
     per_ms = session.white_minus_dark / times[:, None]
     ids = [session.ids[i] for i in whites]
-    return white_drift(ids, session.scans.wavelength_nm, per_ms, usable, limit)
+    flags = white_drift(ids, session.scans.wavelength_nm, per_ms, usable, limit)
+    full = _stated_full_scale(session)
+    return flags + weak_white(ids, session.raw[whites], session.white_minus_dark, full)
 
 
 def leaves_on_faults(session: Session, flags: Sequence[Flag]) -> list[Flag]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from leafledger.chance.spread import MAD_TO_SD
 from leafledger.quality.flags import Flag
+from leafledger.quality.group_model import model_outliers
 
 Floats = NDArray[np.float64]
 
@@ -94,6 +95,8 @@ def replicate(
     is left). The session's median of each leaf position is removed first. Two rounds: scans of
     one leaf against each other, then each scan against the other leaves of its unit. The pooled
     scale is the median of all pair distances within groups, scaled to a standard deviation.
+    Groups of six scans or more are also held against the principal components of the session
+    (:mod:`leafledger.quality.group_model`).
 
     References
     ----------
@@ -107,15 +110,20 @@ def replicate(
     keep = [k for k, row in enumerate(rows) if row.name not in taken]
     others = _other_leaves([rows[k] for k in keep], centred[keep], limit)
     sure = {flag.scan for flag in others if flag.severity == "outlier"}
-    return [f for f in flags if f.severity == "outlier" or f.scan not in sure] + [
-        f for f in others if f.severity == "outlier" or f.scan not in {g.scan for g in flags}
+    known = {f.scan for f in flags}
+    both = [f for f in flags if f.severity == "outlier" or f.scan not in sure] + [
+        f for f in others if f.severity == "outlier" or f.scan not in known
     ]
+    units, leaves = [row.unit for row in rows], [row.leaf for row in rows]
+    return both + model_outliers(scans, units, leaves, centred)
 
 
 def _without_position(rows: Sequence[_Scan], bands: Floats) -> Floats:
     out = bands - np.median(bands, axis=0)
-    for leaf in sorted({row.leaf for row in rows}):
-        at = [k for k, row in enumerate(rows) if row.leaf == leaf]
+    at_leaf: dict[str, list[int]] = {}
+    for k, row in enumerate(rows):
+        at_leaf.setdefault(row.leaf, []).append(k)
+    for at in at_leaf.values():
         if len({rows[k].unit for k in at}) >= FEWEST_AT_POSITION:
             out[at] = bands[at] - np.median(bands[at], axis=0)
     return np.asarray(out, dtype=np.float64)

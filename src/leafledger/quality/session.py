@@ -76,10 +76,14 @@ class Session:
         whites, darks = self.of_role("white"), self.of_role("dark")
         dark, times = self.raw[darks], self.integration_ms[darks]
         n_pixels = self.raw.shape[1]
-        rows = [
-            self.raw[i] - dark_for(self.integration_ms[i], dark, times, n_pixels) for i in whites
-        ]
-        return np.array(rows).reshape(len(whites), n_pixels)
+        out = np.empty((len(whites), n_pixels))
+        own = np.nan_to_num(self.integration_ms[whites], nan=-1.0)
+        # One median per integration time: one per white would take time in the square of scans.
+        for ms in np.unique(own):
+            at = own == ms
+            level = dark_for(float(ms) if ms >= 0 else np.nan, dark, times, n_pixels)
+            out[at] = self.raw[whites[at]] - level
+        return out
 
     def white_signal(self) -> tuple[Floats | None, int]:
         """Return the white's signal-to-noise per pixel and the number of whites it is from.

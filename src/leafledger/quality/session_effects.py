@@ -18,25 +18,32 @@ from leafledger.chance.student import t_quantile, two_sided_t
 
 Floats = NDArray[np.float64]
 
-WAVELENGTHS_NM = (550.0, 680.0, 720.0, 800.0)
-"""Green peak, red absorption, red edge, near-infrared plateau of a leaf."""
 LEVEL = 0.95
 
 
 @dataclass(frozen=True)
 class SessionEffect:
-    """One row of ``session_effects.csv``; estimate and interval in reflectance."""
+    """One row of ``session_effects.csv``; estimate, interval and limits in ``unit``.
+
+    ``unit`` is 1 for reflectance (groups ``control`` and ``check``) and for a relative change
+    (``white``), count for ``dark``. The limits are those of the control chart of the stable tile.
+    ``reason`` says why a number is missing, or what it rests on.
+    """
 
     session: str
     group: str
     wavelength_nm: float
-    estimate: float
-    ci_low: float
-    ci_high: float
+    estimate: float | None
+    ci_low: float | None
+    ci_high: float | None
     ci_level: float
     n_units: int
     p: float | None
     p_holm: float | None
+    limit_low: float | None = None
+    limit_high: float | None = None
+    unit: str = "1"
+    reason: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Return the fields as a row."""
@@ -75,7 +82,8 @@ def session_effects(
     list of SessionEffect
         Each session after the first phase minus the mean of the sessions before (of the first
         session, if none is called before), with Student's t interval over units; Holm over all
-        rows. Nothing where fewer than two units have the pair.
+        rows. One unit alone gives an estimate without interval and p, and the reason; nothing
+        where no unit has the pair.
 
     References
     ----------
@@ -91,14 +99,22 @@ def session_effects(
             base = [control[b][unit] for b in before if unit in control.get(b, {})]
             if base:
                 pairs.append(control[session][unit] - np.mean(base, axis=0))
-        if len(pairs) < 2:
-            continue
-        rows += _tested(session, np.array(pairs), wavelength_nm)
-    return _with_holm(rows)
+        if pairs:
+            rows += _tested(session, np.array(pairs), wavelength_nm)
+    return with_holm(rows)
 
 
 def _tested(session: str, change: Floats, wavelength_nm: Sequence[float]) -> list[SessionEffect]:
     n = len(change)
+    if n == 1:
+        reason = "one control unit only: no interval and no test, units are what varies"
+        return [
+            SessionEffect(
+                session, "control", float(at), float(change[0, k]), None, None, LEVEL, 1, None,
+                None, reason=reason,
+            )
+            for k, at in enumerate(wavelength_nm)
+        ]  # fmt: skip
     half = t_quantile(LEVEL, n - 1)
     rows = []
     for k, at in enumerate(wavelength_nm):
@@ -114,7 +130,8 @@ def _tested(session: str, change: Floats, wavelength_nm: Sequence[float]) -> lis
     return rows
 
 
-def _with_holm(rows: Sequence[SessionEffect]) -> list[SessionEffect]:
+def with_holm(rows: Sequence[SessionEffect]) -> list[SessionEffect]:
+    """Return the rows with Holm's p over all of them, one family."""
     adjusted = holm([np.nan if row.p is None else row.p for row in rows])
     return [
         row if row.p is None else replace(row, p_holm=float(p))

@@ -14,6 +14,11 @@ from leafledger.quality.flags import Flag, Severity
 MOST_OUT_OF_ORDER = 0.05
 
 
+def raw_digest(values: NDArray[np.float64]) -> str:
+    """Return a digest of the raw values of one scan, equal only if all of them are."""
+    return hashlib.sha256(np.ascontiguousarray(values, dtype=np.float64).tobytes()).hexdigest()
+
+
 def duplicate(
     scans: Sequence[str],
     roles: Sequence[str],
@@ -37,10 +42,9 @@ def duplicate(
     (or one kind of reference) that costs a replicate but not the mean, so it is a notice. Under
     two leaves or two roles one of the labels is wrong and nothing tells which, so both are faults.
     """
-    groups: dict[bytes, list[int]] = {}
+    groups: dict[str, list[int]] = {}
     for i in range(len(scans)):
-        digest = hashlib.sha256(np.ascontiguousarray(counts[i]).tobytes()).digest()
-        groups.setdefault(digest, []).append(i)
+        groups.setdefault(raw_digest(counts[i]), []).append(i)
     flags = []
     for members in groups.values():
         for i in members:

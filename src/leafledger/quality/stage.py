@@ -8,11 +8,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.quality.clip_checks import check_clip
+from leafledger.quality.dark_leaf_noise import predicted_noise
 from leafledger.quality.flags import Flag, flag_table
 from leafledger.quality.leaf_checks import check_leaves, check_replicates
+from leafledger.quality.levels import level_table
 from leafledger.quality.reference_checks import check_counts, leaves_on_faults
+from leafledger.quality.room_light import check_ambient
 from leafledger.quality.session import Session
 from leafledger.quality.sheet_order import duplicate, time_order
+from leafledger.quality.wavelength_shift import Moved, check_wavelengths
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.columns import SIGNAL
 from leafledger.study.tables import read_spectra, write_parquet
@@ -30,16 +35,24 @@ def run(job: Job) -> Outcome:
     signal, n_references = session.white_signal()
     on_axis = None if signal is None else np.interp(axis, session.scans.wavelength_nm, signal)
     flags: list[Flag] = []
+    moved = Moved()
     if session.in_counts:
         flags, outcome.warnings = check_counts(session, checks, signal)
+        moved = check_wavelengths(session, signal)
+        flags += moved.flags
     flags += _sheet_flags(session, places, outcome)
     flags += check_leaves(session, checks, on_axis, outcome)
+    flags += check_ambient(session, checks, signal, outcome)
+    flags += check_clip(session, places, on_axis, flags, outcome)
     flags += leaves_on_faults(session, flags)
     faulty = {flag.scan for flag in flags if flag.severity == "fault"}
     limit = float(checks["replicate_distance"])
     flags += check_replicates(session, places, faulty, on_axis, limit)
-    write_parquet(job.outputs["quality"], flag_table(flags), {}, ("scan", "check"))
-    _write_signal(job, axis, on_axis, n_references)
+    write_parquet(job.outputs["quality"], flag_table(flags), moved.told, ("scan", "check"))
+    noise = None if signal is None else predicted_noise(session, signal)
+    on_dark = None if noise is None else np.interp(axis, session.scans.wavelength_nm, noise)
+    _write_signal(job, axis, on_axis, n_references, on_dark)
+    write_parquet(job.outputs["levels"], level_table(session), {}, ("scan", "role", "unit"))
     _count(outcome, flags, len(session.leaf_ids))
     return outcome
 
@@ -66,14 +79,18 @@ def _sheet_flags(
     return flags
 
 
-def _write_signal(job: Job, axis: Floats, on_axis: Floats | None, n_references: int) -> None:
+def _write_signal(
+    job: Job, axis: Floats, on_axis: Floats | None, n_references: int, on_dark: Floats | None
+) -> None:
     import pyarrow as pa
 
     n = 0 if on_axis is None else len(axis)
+    noise = np.full(n, np.nan) if on_dark is None else on_dark[:n]
     columns = (
         pa.array(axis[:n], type=pa.float64()),
         pa.array([] if on_axis is None else on_axis, type=pa.float64()),
         pa.array([n_references] * n, type=pa.int32()),
+        pa.array(noise, type=pa.float64(), mask=~np.isfinite(noise)),
     )
     write_parquet(job.outputs["signal"], pa.table(columns, names=list(SIGNAL)), {}, SIGNAL[:1])
 

@@ -118,7 +118,7 @@ def found_range(
         raise InputFault(_nothing_left(axis[first], axis[last], margin_nm))
     edges = [*below[-1:].tolist(), *above[:1].tolist()]
     limiting = _limiting(stack, edges, sessions)
-    why = _why(axis, first, last, edges, least, margin_nm, limiting, len(sessions))
+    why = _why(axis, first, last, edges, least, margin_nm, limiting)
     if untested:
         why += f"; untested in {', '.join(untested)}, which came without references"
     return TrustedRange(
@@ -150,11 +150,10 @@ def _why(
     least: float,
     margin_nm: float,
     limiting: str | None,
-    n_sessions: int,
 ) -> str:
     told = (
         f"the white's signal is at least {least:g} times its noise from {axis[first]:g} to "
-        f"{axis[last]:g} nm in all {n_sessions} sessions with references"
+        f"{axis[last]:g} nm in every session with references"
     )
     if not edges:
         return f"{told}, to both ends of the axis"

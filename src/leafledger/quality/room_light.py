@@ -1,0 +1,184 @@
+"""Everything that tells of room light in one session: lamp lines, ambient scans, their fit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.quality.ambient_fit import leak_amounts, leaks_like
+from leafledger.quality.ambient_light import (
+    COARSEST_NM,
+    OPERATING_LEAK,
+    ambient_light,
+    assessable,
+    find_leak,
+    smallest_leak,
+    threshold,
+)
+from leafledger.quality.ambient_scan import (
+    LAMP_ON,
+    AmbientScan,
+    ambient_rows,
+    ambient_share,
+    on_leaves,
+)
+from leafledger.quality.flags import Flag
+from leafledger.quality.session import Session
+from leafledger.quality.white_signal import usable_pixels
+from leafledger.records.job import Metric, Outcome
+
+Floats = NDArray[np.float64]
+
+
+def lamp_lines(
+    session: Session, u_scan: Floats | None, usable: NDArray[np.bool_], outcome: Outcome
+) -> list[Flag]:
+    """Look for the lines of room lamps between the first and the last usable wavelength.
+
+    Parameters
+    ----------
+    session
+        The session.
+    u_scan
+        Standard uncertainty of the leaves' reflectance; ``None`` if unknown.
+    usable
+        Where the white had signal, on the axis of the reflectance.
+    outcome
+        Gets the smallest leak that could have been seen, and a warning where it is above 1 %.
+    """
+    at = np.flatnonzero(usable)
+    inside = slice(int(at[0]), int(at[-1]) + 1) if len(at) else slice(0, 0)
+    axis = session.leaves.wavelength_nm[inside]
+    if len(at) < 2 or not assessable(axis):
+        outcome.warnings.append(
+            "room light not assessable: the usable wavelengths hold too few lamp lines or are "
+            f"more than {COARSEST_NM:g} nm apart"
+        )
+        return []
+    values = session.leaves.spectra["reflectance"][:, inside]
+    noise = None if u_scan is None else u_scan[:, inside]
+    leak, limit = find_leak(axis, values, noise), threshold(noise)
+    least = smallest_leak(leak, limit)
+    # A leak that was found stands in its own way: only scans without one tell what was missed.
+    least = least[~leak.called] if not leak.called.all() else least
+    blind = int((least > OPERATING_LEAK).sum())
+    outcome.metrics.append(Metric("smallest_room_light_seen", float(np.median(least))))
+    if blind:
+        outcome.warnings.append(
+            f"in {blind} of {len(values)} scans the noise hides room light of 1 % reflectance; the "
+            f"smallest that could be seen is {100 * float(least.max()):.2g} %"
+        )
+    return ambient_light(session.leaf_ids, leak, limit)
+
+
+def check_ambient(
+    session: Session, checks: Mapping[str, Any], signal: Floats | None, outcome: Outcome
+) -> list[Flag]:
+    """Measure the ambient scans of a session and look for their light in the leaves.
+
+    Parameters
+    ----------
+    session, outcome
+        The session; gets the largest leak as a metric, and why one could not be measured.
+    checks
+        Settings ``quality.checks``.
+    signal
+        Signal-to-noise of the white per pixel of the raw axis, ``None`` if unknown.
+    """
+    limit = float(checks["ambient_share"])
+    usable = usable_pixels(signal, len(session.scans.wavelength_nm))
+    found = _measured(session, usable, outcome)
+    if not found:
+        return []
+    largest = max(one.largest for _, one in found)
+    outcome.metrics.append(Metric("ambient_light_share", largest))
+    flags = ambient_rows([one for _, one in found], limit)
+    if not session.leaf_ids:
+        return flags
+    nearest = _nearest(session, found)
+    flags += on_leaves(session.leaf_ids, nearest, limit)
+    return flags + _fitted(session, found, usable, limit)
+
+
+def _measured(
+    session: Session, usable: NDArray[np.bool_], outcome: Outcome
+) -> list[tuple[int, AmbientScan]]:
+    """Return (place, what it measured) of every ambient scan that could be measured."""
+    found = []
+    for i in session.of_role("ambient").tolist():
+        pair, why = _against_white(session, i)
+        one = None
+        if pair is not None:
+            one = ambient_share(session.ids[i], session.scans.wavelength_nm, *pair, usable)
+            why = "the white has no signal in 400-700 nm"
+        if one is None:
+            outcome.warnings.append(f"ambient scan {session.ids[i]} not measured: {why}")
+        else:
+            found.append((i, one))
+    return found
+
+
+def _against_white(session: Session, i: int) -> tuple[tuple[Floats, Floats] | None, str]:
+    """Return ambient minus dark and white minus dark at one integration time, or why not."""
+    raw = session.raw[i]
+    if not session.in_counts:
+        return (raw, np.ones_like(raw)), ""
+    whites, darks = session.of_role("white"), session.of_role("dark")
+    if not len(whites) or not len(darks):
+        return None, "the session has no white or no dark"
+    times = session.integration_ms
+    if np.isnan(times[[i, *whites, *darks]]).any():
+        return None, "an integration time is missing"
+    dark = _dark_at(float(times[i]), session.raw[darks], times[darks])
+    if dark is None:
+        return None, f"no dark at its integration time, {times[i]:g} ms, nor at two other times"
+    white = np.median(session.white_minus_dark / times[whites][:, None], axis=0)
+    return ((raw - dark) / times[i], np.asarray(white, dtype=np.float64)), ""
+
+
+def _dark_at(integration_ms: float, darks: Floats, times_ms: Floats) -> Floats | None:
+    """Return the median dark of a time, or the straight line through those of two other times."""
+    known = np.unique(times_ms)
+    medians = {float(t): np.median(darks[times_ms == t], axis=0) for t in known}
+    if integration_ms in medians:
+        return np.asarray(medians[integration_ms], dtype=np.float64)
+    if len(known) < 2:
+        return None
+    # Dark current adds the same in every millisecond.
+    near = known[np.argsort(np.abs(known - integration_ms), kind="stable")[:2]]
+    first, other = float(near[0]), float(near[1])
+    share = (integration_ms - first) / (other - first)
+    return np.asarray(medians[first] + share * (medians[other] - medians[first]), dtype=np.float64)
+
+
+def _nearest(session: Session, found: list[tuple[int, AmbientScan]]) -> list[AmbientScan]:
+    """Return the ambient scan nearest to each leaf scan in time (in sheet order without times)."""
+    place = {scan: k for k, scan in enumerate(session.ids)}
+    leaves = [place[scan] for scan in session.leaf_ids]
+    when = session.seconds
+    if np.isnan(when[[*leaves, *(i for i, _ in found)]]).any():
+        when = np.arange(len(when), dtype=np.float64)
+    return [min(found, key=lambda pair: abs(when[pair[0]] - when[k]))[1] for k in leaves]
+
+
+def _fitted(
+    session: Session,
+    found: list[tuple[int, AmbientScan]],
+    usable: NDArray[np.bool_],
+    limit: float,
+) -> list[Flag]:
+    """Fit the strongest ambient light into every leaf scan."""
+    leaks = [one for _, one in found if one.seen and one.largest <= LAMP_ON]
+    if not leaks:
+        return []
+    one = max(leaks, key=lambda leak: leak.largest)
+    raw_nm, axis = session.scans.wavelength_nm, session.leaves.wavelength_nm
+    template = np.interp(axis, raw_nm, one.share)
+    on_axis = np.interp(axis, raw_nm, usable.astype(np.float64)) > 1 - 1e-9
+    amounts = leak_amounts(axis, session.leaves.spectra["reflectance"], template, on_axis)
+    if amounts is None:
+        return []
+    return leaks_like(session.leaf_ids, amounts, one.scan, one.largest, one.at_nm, limit, one.light)

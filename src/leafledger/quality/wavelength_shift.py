@@ -1,0 +1,272 @@
+"""Did the wavelength axis move within the session?
+
+Two witnesses, and no others: the lines of a lamp (read with the reflectance and told in its
+metadata), and the structure that source, fibre and panel print on every white. The red edge of
+the leaves is none: chlorophyll moves it. A white without structure tells nothing, and that is
+said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.quality.flags import Flag, Severity
+from leafledger.quality.session import Session
+from leafledger.quality.white_signal import usable_pixels
+
+Floats = NDArray[np.float64]
+
+CHECK = "wavelength_shift"
+NOTICE_NM = 0.2
+FAULT_NM = 0.5
+_NOTICE_U = 4.0
+_FAULT_U = 5.0
+_BEST_U_NM = 0.1
+"""With a larger uncertainty a fault of half a nanometre could not be told from chance."""
+_LONG_NM = 20.0
+"""Standard deviation of the mean that is taken off: lamps change colour more broadly than this."""
+_SHORT_PIXELS = (1.5, 3.0, 6.0)
+_OVER_PIXELS = 5.0
+"""So many times the energy that noise and the pattern of the pixels give is structure."""
+_FLOOR_U_NM = 0.01
+"""No shift is told better: lamps change colour in more ways than a parabola follows."""
+_MAD_TO_SD = 1.4826
+_BLOCKS = 20
+_FEWEST_PIXELS = 80
+
+
+@dataclass(frozen=True)
+class WhiteShifts:
+    """How far the structure of each white stands from the others.
+
+    Attributes
+    ----------
+    shift_nm, u_nm
+        Shape ``(n_whites,)``: positive where the structure stands at longer wavelengths, and its
+        standard uncertainty; empty if it cannot be told.
+    why_not
+        Why it cannot be told; empty if it can.
+    """
+
+    shift_nm: Floats
+    u_nm: Floats
+    why_not: str = ""
+
+
+@dataclass(frozen=True)
+class Moved:
+    """Flags of a session, and what the metadata of its quality table say of the check."""
+
+    flags: list[Flag] = field(default_factory=list)
+    told: dict[str, Any] = field(default_factory=dict)
+
+
+def check_wavelengths(session: Session, signal: Floats | None) -> Moved:
+    """Check whether the wavelength axis moved within a session in counts.
+
+    Parameters
+    ----------
+    session
+        The session; metadata ``wavelengths`` of its reflectance tell of lamp scans.
+    signal
+        Signal-to-noise of the white, shape ``(n_pixels,)``; ``None`` if unknown.
+
+    Notes
+    -----
+    Judged within the session only: sessions are compared with each other by the lamp shifts in
+    their metadata.
+    """
+    told = session.leaves.metadata.get("wavelengths") or {}
+    flags = _lamp_flags(told)
+    places = session.of_role("white")
+    ids = [session.ids[i] for i in places]
+    axis = session.scans.wavelength_nm
+    usable = usable_pixels(signal, len(axis))
+    found = white_shifts(axis, session.white_minus_dark, usable)
+    if found.why_not:
+        return Moved(flags, {CHECK: {"white": "not assessable", "why": found.why_not}})
+    flags += _white_flags(ids, found)
+    u = round(float(np.median(found.u_nm)), 4)
+    return Moved(flags, {CHECK: {"white": "assessed", "u_nm": u}})
+
+
+def white_shifts(wavelength_nm: Floats, whites: Floats, usable: NDArray[np.bool_]) -> WhiteShifts:
+    """Return how far the structure of each white stands from the median white.
+
+    Parameters
+    ----------
+    wavelength_nm
+        Axis, shape ``(n_pixels,)``, nm, rising.
+    whites
+        White minus dark, shape ``(n_whites, n_pixels)``, in the order of measuring.
+    usable
+        Pixels with signal enough, shape ``(n_pixels,)``.
+
+    Notes
+    -----
+    The logarithm of a white, band-passed, differs from that of the mean white by minus the shift
+    times the band-passed slope of the latter; the shift is the least-squares factor, a parabola
+    beside it. Its uncertainty is taken from the scatter of the residuals over 20 stretches, so
+    that neighbouring pixels need not be independent. Shifts count from the median white, or, if
+    the whites fall into two halves, from the first.
+
+    References
+    ----------
+    Shift by the slope (differential) method: Lucas & Kanade 1981, Proc. IJCAI 674-679 (memory).
+    Uncertainty from stretches: Liang & Zeger 1986, Biometrika 73:13-22 (memory).
+    """
+    if len(whites) < 2:
+        return _not("there are not two whites to compare")
+    first, last = _longest_run(usable & (whites > 0).all(axis=0))
+    if last - first < _FEWEST_PIXELS:
+        return _not("the whites have too few pixels with enough signal in a row")
+    axis, log = wavelength_nm[first:last], np.log(whites[:, first:last])
+    structure = _structure(axis, log)
+    if isinstance(structure, str):
+        return _not(structure)
+    slope, residual, energy = structure
+    shift = -(residual @ slope) / energy
+    left = residual + shift[:, None] * slope
+    parts = np.array_split(np.arange(len(slope)), _BLOCKS)
+    sums = np.stack([left[:, part] @ slope[part] for part in parts], axis=1)
+    u = np.sqrt((sums**2).sum(axis=1) * _BLOCKS / (_BLOCKS - 1)) / energy
+    u = np.hypot(u, _FLOOR_U_NM)
+    if float(np.median(u)) > _BEST_U_NM:
+        return _not(
+            f"the white is too smooth: its structure tells a shift to {float(np.median(u)):.2g} nm "
+            "only"
+        )
+    return WhiteShifts(_from_usual(shift), u)
+
+
+def _not(why: str) -> WhiteShifts:
+    return WhiteShifts(np.zeros(0), np.zeros(0), why)
+
+
+def _from_usual(shift: Floats) -> Floats:
+    """Return shifts from the median white; from the first if most do not stand at the median."""
+    from_median = shift - np.median(shift)
+    if np.mean(np.abs(from_median) <= NOTICE_NM / 2) > 0.5:
+        return np.asarray(from_median)
+    return np.asarray(shift - shift[0])
+
+
+def _longest_run(flags: NDArray[np.bool_]) -> tuple[int, int]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
+    starts, stops = edges[::2], edges[1::2]
+    if not len(starts):
+        return 0, 0
+    longest = int(np.argmax(stops - starts))
+    return int(starts[longest]), int(stops[longest])
+
+
+def _structure(axis: Floats, log: Floats) -> tuple[Floats, Floats, float] | str:
+    """Return the band-passed slope of the mean white, what each white differs from it by, energy.
+
+    The least smoothing is taken under which the slope has several times the energy that noise and
+    the pattern of the pixels would give it. That pattern stays where it is when the spectrum
+    moves: its energy is taken off, or every shift would come out too small. A sentence if no
+    smoothing serves.
+    """
+    mean = log.mean(axis=0)
+    around = mean[1:-1] - (mean[:-2] + mean[2:]) / 2
+    pixel = _MAD_TO_SD * float(np.median(np.abs(around - np.median(around)))) / np.sqrt(1.5)
+    impulse = np.zeros(len(axis))
+    impulse[len(axis) // 2] = pixel
+    for pixels in _SHORT_PIXELS:
+        slope = _band_pass(axis, _slope(axis, mean), pixels)
+        energy = float(slope @ slope)
+        of_pixel = _band_pass(axis, _slope(axis, impulse), pixels)
+        by_pixels = len(slope) * float(of_pixel @ of_pixel)
+        if energy >= _OVER_PIXELS * by_pixels:
+            return slope, _band_pass(axis, log - mean, pixels), energy - by_pixels
+    return "the white is too smooth: it holds no structure but noise and the pattern of the pixels"
+
+
+def _slope(axis: Floats, values: Floats) -> Floats:
+    return np.asarray(np.gradient(values, axis, axis=-1))
+
+
+def _band_pass(axis: Floats, values: Floats, short_pixels: float) -> Floats:
+    """Smooth a little, take the broad mean off, cut the ends, take a parabola off."""
+    from scipy.ndimage import gaussian_filter1d
+
+    long_pixels = _LONG_NM / float(np.median(np.diff(axis)))
+    short = gaussian_filter1d(values, short_pixels, axis=-1, mode="nearest")
+    rest = short - gaussian_filter1d(values, long_pixels, axis=-1, mode="nearest")
+    cut = min(int(1.5 * long_pixels), len(axis) // 5)
+    rest = rest[..., cut : len(axis) - cut]
+    terms = np.linalg.qr(np.vander(np.linspace(-1, 1, rest.shape[-1]), 3))[0]
+    return np.asarray(rest - (rest @ terms) @ terms.T)
+
+
+def _graded(shift: float, u: float) -> tuple[Severity, float] | None:
+    """Return the severity of a shift and the threshold it is beyond; ``None`` if it is neither."""
+    grades: tuple[tuple[Severity, float], ...] = (
+        ("fault", max(FAULT_NM, _FAULT_U * u)),
+        ("notice", max(NOTICE_NM, _NOTICE_U * u)),
+    )
+    return next((grade for grade in grades if abs(shift) > grade[1]), None)
+
+
+def _white_flags(scans: Sequence[str], found: WhiteShifts) -> list[Flag]:
+    flags = []
+    for scan, shift, u in zip(scans, found.shift_nm, found.u_nm, strict=True):
+        grade = _graded(float(shift), float(u))
+        if grade is not None:
+            flags.append(
+                _flag(
+                    scan,
+                    float(shift),
+                    grade,
+                    f"The structure of this white stands {shift:+.2f} nm (standard uncertainty "
+                    f"{u:.2g} nm) from that of the other whites of the session: the spectrometer's "
+                    "wavelengths, or the peaks of the light source, have moved.",
+                )
+            )
+    return flags
+
+
+def _lamp_flags(told: dict[str, Any]) -> list[Flag]:
+    lamp = told.get("lamp")
+    if not lamp:
+        return []
+    flags = []
+    first = lamp["by_scan"][0]
+    for other in lamp["by_scan"][1:]:
+        shift = float(other["from_mean_nm"]) - float(first["from_mean_nm"])
+        u = float(np.hypot(other["u_nm"], first["u_nm"]))
+        grade = _graded(shift, u)
+        if grade is not None:
+            flags.append(
+                _flag(
+                    str(other["scan"]),
+                    shift,
+                    grade,
+                    f"The lamp's lines stand {shift:+.2f} nm (standard uncertainty {u:.2g} nm) "
+                    f"from those of lamp scan {first['scan']}: the spectrometer's wavelengths have "
+                    "moved within the session.",
+                )
+            )
+    shift, u = float(lamp["shift_nm"]), float(lamp["u_shift_nm"])
+    if told["axis"] == "as_read" and abs(shift) > max(NOTICE_NM, _NOTICE_U * u):
+        flags.append(
+            _flag(
+                str(first["scan"]),
+                shift,
+                ("notice", max(NOTICE_NM, _NOTICE_U * u)),
+                f"The axis of the session stands {shift:+.2f} nm (standard uncertainty {u:.2g} nm) "
+                "from the published lines of the lamp and was left as read.",
+            )
+        )
+    return flags
+
+
+def _flag(scan: str, shift: float, grade: tuple[Severity, float], sentence: str) -> Flag:
+    severity, threshold = grade
+    return Flag(scan, CHECK, severity, abs(shift), threshold, "nm", sentence)

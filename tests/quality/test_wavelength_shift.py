@@ -1,0 +1,181 @@
+"""Axes that moved within a session are named; whites that move otherwise, or are smooth, are not.
+
+Sources are simulated: a xenon lamp, a white LED, and tungsten through a filter with ripples
+(shapes ours). Planted shifts are the truth.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from simulated import Simulated
+
+from leafledger.quality.session import Session
+from leafledger.quality.stage import run
+from leafledger.quality.wavelength_shift import check_wavelengths, white_shifts
+from leafledger.study.tables import SpectraTable, read_parquet, read_spectra
+
+Floats = np.ndarray
+
+
+def tungsten(x: Floats) -> Floats:
+    return np.exp(-(((x - 690) / 190) ** 2)) + 0.004
+
+
+def xenon(x: Floats) -> Floats:
+    y = 1 + 0.3 * np.exp(-(((x - 560) / 200) ** 2))
+    for at, height in ((468, 0.4), (485, 0.2), (764, 0.4), (823, 1.5), (882, 1.5), (980, 0.8)):
+        y = y + height * np.exp(-0.5 * ((x - at) / 2.5) ** 2)
+    return y
+
+
+def led(x: Floats) -> Floats:
+    blue, yellow = np.exp(-0.5 * ((x - 450) / 9) ** 2), np.exp(-0.5 * ((x - 565) / 50) ** 2)
+    return 0.02 + blue + 0.6 * yellow
+
+
+def filtered(x: Floats) -> Floats:
+    return tungsten(x) * (1 + 0.03 * np.sin(x / 6))
+
+
+def whites(
+    source: Any, shifts: list[float], seed: int, step: float = 1.0, pattern: float = 0.01
+) -> tuple[Floats, Floats, Floats]:
+    """Return axis, whites above dark and usable pixels; level and colour drift from each to each.
+
+    ``pattern`` is the relative sensitivity of the pixels, which does not move with the spectrum.
+    """
+    x = np.arange(395.0, 1000.0, step)
+    sensitivity = 1 + pattern * np.random.default_rng(5).normal(size=len(x))
+    rng = np.random.default_rng(seed)
+    rows = []
+    for shift in shifts:
+        light = source(x - shift) * sensitivity * (1 + 0.02 * rng.normal() * (x - 700) / 300)
+        light *= 40_000 * (1 + 0.01 * rng.normal()) / light.max()
+        rows.append(light + rng.normal(size=len(x)) * np.sqrt((light / 4 + 25) / 10))
+    counts = np.array(rows)
+    middle = np.median(counts, axis=0)
+    return x, counts, middle > 50 * np.sqrt(np.abs(middle) / 40 + 2.5)
+
+
+@pytest.mark.parametrize("source", [xenon, led, filtered])
+@pytest.mark.parametrize("step", [0.5, 1.0, 2.0])
+@pytest.mark.parametrize("planted", [0.6, -0.3])
+def test_a_planted_shift_is_measured(source: Any, step: float, planted: float) -> None:
+    for seed in range(5):
+        found = white_shifts(*whites(source, [0, 0, 0, 0, planted], seed, step))
+        assert found.why_not == ""
+        assert found.shift_nm[-1] == pytest.approx(planted, abs=max(0.1 * abs(planted), 0.09))
+        assert np.abs(found.shift_nm[:-1]).max() < 0.15
+        assert (found.u_nm < 0.05).all()
+
+
+def test_a_session_in_two_halves_counts_from_the_first(tmp_path: Path) -> None:
+    found = white_shifts(*whites(led, [0, 0, 0, 0.6, 0.6, 0.6], 1))
+    np.testing.assert_allclose(found.shift_nm, [0, 0, 0, 0.6, 0.6, 0.6], atol=0.05)
+
+
+@pytest.mark.parametrize("source", [xenon, led, filtered])
+def test_whites_that_stood_still_are_not_called(source: Any) -> None:
+    """Level and colour change, the axis does not: not one call in 1,500 whites."""
+    calls = 0
+    for seed in range(250):
+        found = white_shifts(*whites(source, [0.0] * 6, seed))
+        calls += int(np.sum(np.abs(found.shift_nm) > np.maximum(0.2, 4 * found.u_nm)))
+    assert calls == 0
+
+
+@pytest.mark.parametrize("pattern", [0.0, 0.01])
+@pytest.mark.parametrize("step", [0.5, 1.0, 2.0])
+def test_a_smooth_white_tells_nothing_and_that_is_said(pattern: float, step: float) -> None:
+    for seed in range(5):
+        found = white_shifts(*whites(tungsten, [0, 0, 0, 0, 0.6], seed, step, pattern))
+        assert "too smooth" in found.why_not
+        assert not len(found.shift_nm)
+
+
+def test_what_cannot_be_compared_is_said() -> None:
+    x, counts, usable = whites(led, [0.0, 0.0], 1)
+    assert "two whites" in white_shifts(x, counts[:1], usable).why_not
+    assert "too few pixels" in white_shifts(x, counts, np.zeros_like(usable)).why_not
+    assert "too few pixels" in white_shifts(x, -counts, usable).why_not
+
+
+def session_of(source: Any, folder: Path, moved: dict[str, float]) -> tuple[Any, Any]:
+    """Run the rule on a session under a source; the whites named are measured shifted."""
+    simulated = Simulated(3, n_units=4)
+    simulated.rows, simulated.counts, simulated.minutes = [], [], 0.0
+    simulated.lit = source(simulated.axis) / source(simulated.axis).max()
+    simulated.references("r1")
+    for scan in simulated.places:
+        simulated.add(scan, "sample", 18.0, np.full(len(simulated.axis), 0.3))
+    simulated.references("r2")
+    for scan, shift in moved.items():
+        row = simulated.at(scan)
+        lit = source(simulated.axis - shift) / source(simulated.axis).max()
+        light = 50_000 * lit * 0.985
+        noise = simulated.rng.normal(size=len(light)) * np.sqrt(light / 10 + 40)
+        simulated.counts[row] = np.round(948 + light + noise)
+    job = simulated.job(folder)
+    run(job)
+    return job, read_parquet(job.outputs["quality"])
+
+
+def test_the_rule_names_the_white_that_moved_and_the_leaves_on_it(tmp_path: Path) -> None:
+    _, table = session_of(led, tmp_path, {"day0-r2-wb": 0.8})
+    moved = table[table["check"] == "wavelength_shift"]
+    assert list(moved["scan"]) == ["day0-r2-wb"]
+    assert list(moved["severity"]) == ["fault"]
+    assert moved["value"].iloc[0] == pytest.approx(0.8, abs=0.1)
+    assert moved["unit"].iloc[0] == "nm"
+    assert moved["value"].iloc[0] > moved["threshold"].iloc[0] >= 0.5
+    assert "+0.8" in moved["sentence"].iloc[0]
+
+
+def test_a_small_shift_is_a_notice(tmp_path: Path) -> None:
+    _, table = session_of(led, tmp_path, {"day0-r2-wb": 0.35})
+    moved = table[table["check"] == "wavelength_shift"]
+    assert list(moved["severity"]) == ["notice"]
+
+
+def test_the_rule_says_whether_it_could_tell(tmp_path: Path) -> None:
+    import pyarrow.parquet as pq
+
+    for source, word in ((led, b'"assessed"'), (tungsten, b'"not assessable"')):
+        job, table = session_of(source, tmp_path / source.__name__, {})
+        assert not (table["check"] == "wavelength_shift").any()
+        told = pq.read_schema(job.outputs["quality"]).metadata
+        assert word in told[b"wavelength_shift"]
+
+
+def lamp_told(axis: str, shift: float, second: float) -> dict[str, Any]:
+    scans = [
+        {"scan": "lamp-1", "from_mean_nm": -second / 2, "u_nm": 0.01},
+        {"scan": "lamp-2", "from_mean_nm": second / 2, "u_nm": 0.01},
+    ]
+    lamp = {"shift_nm": shift, "u_shift_nm": 0.02, "by_scan": scans}
+    return {"asked": axis, "axis": axis, "lamp": lamp, "refused": []}
+
+
+@pytest.mark.parametrize(
+    ("axis", "shift", "second", "expected"),
+    [
+        ("as_read", 0.0, 0.0, []),
+        ("as_read", 0.9, 0.0, [("lamp-1", "notice")]),
+        ("from_lamp", 0.9, 0.0, []),
+        ("as_read", 0.0, -0.7, [("lamp-2", "fault")]),
+        ("as_read", 0.0, 0.3, [("lamp-2", "notice")]),
+    ],
+)
+def test_lamp_scans_tell_of_shift_and_of_movement(
+    axis: str, shift: float, second: float, expected: list[tuple[str, str]], tmp_path: Path
+) -> None:
+    job = Simulated(3, n_units=4).job(tmp_path)
+    leaves = read_spectra(job.inputs["reflectance"])
+    told = {**leaves.metadata, "wavelengths": lamp_told(axis, shift, second)}
+    leaves = SpectraTable(leaves.rows, leaves.wavelength_nm, leaves.spectra, told)
+    moved = check_wavelengths(Session(read_spectra(job.inputs["scans"]), leaves), None)
+    assert [(flag.scan, flag.severity) for flag in moved.flags] == expected
