@@ -36,6 +36,13 @@ SETTINGS: dict[str, Any] = {
 }
 
 
+EVERY_METHOD = [
+    *("paired_t", "signed_rank", "sign_flip", "welch_t", "label_permutation", "ancova"),
+    *("summary_mean", "summary_slope", "summary_area"),
+    *("mixed_model", "mixed_model_slope", "mixed_model_unstructured"),
+]
+
+
 def design(sessions: Mapping[str, str], **changes: Any) -> dict[str, Any]:
     base = {
         "unit": "plant",
@@ -87,6 +94,18 @@ class SmallStudy:
                     )
         self.design = design(self.sessions, block="block" if blocks else None)
 
+    def ask_everything(self) -> None:
+        """Ask for every method, within two cultivars too, with dates a week apart."""
+        for i, columns in enumerate(self.units.values()):
+            columns["cultivar"] = "KL"[(i // 4) % 2]
+        for i, session in enumerate(self.design["sessions"]):
+            session["date"] = f"2026-05-{4 + 7 * i:02d}"
+        self.settings = {**self.settings, "methods": EVERY_METHOD, "strata": "cultivar"}
+
+    def table(self, name: str) -> pd.DataFrame:
+        path = self.folder / "results" / f"{name}.csv"
+        return read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
+
     def run(self) -> tuple[pd.DataFrame, dict[str, Any], pd.DataFrame]:
         """Run both rules and return effects.csv, effects.json and spectrum_effects.csv."""
         inputs = self._write()
@@ -115,6 +134,9 @@ class SmallStudy:
                     "effects": out / "effects.csv",
                     "effects_summary": out / "effects.json",
                     "spectrum_effects": out / "spectrum_effects.csv",
+                    "sensitivity": out / "sensitivity.csv",
+                    "variance_components": out / "variance_components.csv",
+                    "power": out / "power.csv",
                 },
                 self.folder,
             )

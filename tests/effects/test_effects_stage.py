@@ -12,7 +12,10 @@ from leafledger.errors import InputFault
 from leafledger.study.columns import EFFECTS, SPECTRUM_EFFECTS
 
 PRIMARY = "(day8-day0)@chelate-water"
-SAME = ["n_units", "n_units_reference", "df", "p", "estimate", "ci_low", "ci_high", "p_holm"]
+SAME = [
+    *("n_units", "n_units_reference", "df", "df2", "p", "estimate", "ci_low", "ci_high"),
+    *("p_holm", "p_max_t"),
+]
 
 
 def raw(study, name="effects.csv"):
@@ -47,7 +50,7 @@ def test_contract_and_primary(small_study):
     assert main["verdict"] == "significant"
     assert main["ci_low"] < 1.0 < main["ci_high"]  # planted: 0.5 a session
     assert (main["n_units"], main["n_units_reference"], main["n_missing"]) == (6, 6, 0)
-    assert summary["primary"]["contrast"] == PRIMARY
+    assert [p["contrast"] for p in summary["primary"]] == [PRIMARY]
     assert len(summary["findings"]) == 3
     others = effects[(effects["family"] == "difference_in_change, welch_t")]
     assert (others["n_family"] == len(others)).all()
@@ -71,9 +74,11 @@ def test_every_p_is_a_probability_and_every_number_finite(small_study):
 
 
 def test_ten_copies_of_every_scan_change_nothing(small_study, new_study):
+    small_study.ask_everything()
     small_study.run()
     copied = new_study("copied")
     copied.grow()
+    copied.ask_everything()
     copied.rows = [{**r, "scan": f"{r['scan']}-{k}"} for r in copied.rows for k in range(10)]
     copied.run()
     one, ten = raw(small_study), raw(copied)
@@ -88,7 +93,8 @@ def test_row_order_changes_no_byte(small_study, new_study):
     other.shuffle = 4
     other.units = dict(reversed(other.units.items()))
     other.run()
-    for name in ("effects.csv", "effects.json", "spectrum_effects.csv"):
+    tables = ("effects", "spectrum_effects", "sensitivity", "variance_components", "power")
+    for name in ("effects.json", *(f"{table}.csv" for table in tables)):
         a, b = ((s.folder / "results" / name).read_bytes() for s in (small_study, other))
         assert a == b, name
 
@@ -98,6 +104,7 @@ def test_swapping_control_and_treatment_changes_signs_only(new_study, how):
     one, other = new_study("one"), new_study("other")
     for study in (one, other):
         study.grow(n=7, blocks=True)
+        study.ask_everything()
         study.units["p01"]["treatment"] = "water"  # arms of 6 and 8
     if how == "control":
         other.design["control"] = "chelate"
@@ -108,13 +115,17 @@ def test_swapping_control_and_treatment_changes_signs_only(new_study, how):
     one.run()
     other.run()
     a, b = raw(one), raw(other)
-    for question in ("difference_in_change", "equivalence"):
-        first = a[a["question"] == question].sort_values(["index", "contrast", "method"])
-        second = b[b["question"] == question].sort_values(["index", "contrast", "method"])
+    for question in ("difference_in_change", "equivalence", "course"):
+        order = ["index", "contrast", "stratum", "method"]
+        first = a[a["question"] == question].sort_values(order)
+        second = b[b["question"] == question].sort_values(order)
         assert len(first) == len(second) > 0
-        assert first["p"].tolist() == second["p"].tolist()
+        for name in ("p", "p_holm", "p_max_t", "verdict"):
+            assert first[name].tolist() == second[name].tolist(), name
+        signed = (first["statistic_name"] != "F").to_numpy()
         for name in ("estimate", "statistic", "effect_size", "percent_change", "in_u"):
-            assert first[name].astype(float).tolist() == (-second[name].astype(float)).tolist()
+            one, two = (pd.to_numeric(t.loc[signed, name]).to_numpy() for t in (first, second))
+            assert np.array_equal(one, -two, equal_nan=True), name
         low, high = pd.to_numeric(first["ci_low"]), pd.to_numeric(second["ci_high"])
         assert np.array_equal(low.to_numpy(), -high.to_numpy(), equal_nan=True)
 
@@ -251,6 +262,23 @@ def test_treatment_that_coincides_with_block_is_refused(small_study):
     assert len(band) == 0
 
 
+def test_treatment_that_coincides_with_session_is_refused(small_study):
+    small_study.rows = [
+        r
+        for r in small_study.rows
+        if not (r["session"] == "day8" and small_study.units[r["unit"]]["treatment"] == "water")
+    ]
+    effects, summary, _ = small_study.run()
+    main = row(effects, "welch_t")
+    assert main["verdict"] == "undefined"
+    assert main["reason"].startswith(
+        "no plant of water has a value in day8 and those of chelate have: the treatment cannot be "
+        "told from the session"
+    )
+    assert "told from the session" in summary["sentences"][0]
+    assert row(effects, "welch_t", "(day4-day0)@chelate-water")["verdict"] != "undefined"
+
+
 def test_equal_changes_are_undefined_not_infinite(small_study):
     for r in small_study.rows:
         step = list(small_study.sessions).index(r["session"])
@@ -331,7 +359,7 @@ def test_without_primary_everything_is_exploratory(small_study):
     assert not effects["primary"].any()
     assert len(summary["sentences"]) == 3
     assert all("exploratory" in s and "Benjamini-Hochberg" in s for s in summary["sentences"])
-    assert summary["primary"] is None
+    assert summary["primary"] == []
     assert summary["with_and_without"] is None
     assert summary["findings"][0]["id"] == "smallest_p"
 

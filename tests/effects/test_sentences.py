@@ -67,6 +67,15 @@ def test_lower_with_a_unit():
     )
 
 
+def test_covariance_analysis_says_what_it_adjusts_for():
+    (text,) = said(effect(DIFFERENCE, "ancova", t(0.136, 0.1021, 0.1699, 4e-8), primary=True))
+    assert text.startswith(
+        "The change of CI_rededge from day0 to day12 was higher under chelate than under water: "
+        "difference adjusted for the value before 0.136 (95 % interval 0.102 to 0.170); analysis "
+        "of covariance on the value before, 12 plants under chelate and 11 under water"
+    )
+
+
 def test_not_significant_claims_no_absence():
     assert said(effect(DIFFERENCE, "welch_t", t(0.01, -0.0236, 0.0436, 0.54), primary=True)) == [
         "No difference between chelate and water in the change of CI_rededge from day0 to day12 "

@@ -28,6 +28,9 @@ rule effects:
         effects="results/effects.csv",
         effects_summary="results/effects.json",
         spectrum_effects="results/spectrum_effects.csv",
+        sensitivity="results/sensitivity.csv",
+        variance_components="results/variance_components.csv",
+        power="results/power.csv",
         record="records/effects.json",
     log:
         "logs/effects.log",

@@ -144,10 +144,9 @@ def label_arrangements(
     >>> label_arrangements(held, ["A", "B", "A", "B"], 99, generator(1)).n_possible
     4
     """
-    names = np.asarray(blocks, dtype=str)
-    places = [np.flatnonzero(names == block) for block in sorted(set(blocks))]
+    places = _places(blocks)
     counts = [int(member[where].sum()) for where in places]
-    possible = math.prod(math.comb(len(w), k) for w, k in zip(places, counts, strict=True))
+    possible = n_arrangements(member, blocks)
     if possible <= ARRANGEMENT_LIMIT:
         return Arrangements(_all(places, counts, len(member)), True, possible)
     drawn = np.zeros((n_draws, len(member)), dtype=bool)
@@ -155,6 +154,22 @@ def label_arrangements(
         order = stream.random((n_draws, len(where))).argsort(axis=1)
         drawn[:, where] = order < k
     return Arrangements(drawn, False, possible)
+
+
+def n_arrangements(member: NDArray[np.bool_], blocks: Sequence[str]) -> int:
+    """Return in how many ways a label can be dealt out within blocks.
+
+    Examples
+    --------
+    >>> n_arrangements(np.array([True, True, False, False]), ["A", "B", "A", "B"])
+    4
+    """
+    return math.prod(math.comb(len(w), int(member[w].sum())) for w in _places(blocks))
+
+
+def _places(blocks: Sequence[str]) -> list[NDArray[np.intp]]:
+    names = np.asarray(blocks, dtype=str)
+    return [np.flatnonzero(names == block) for block in sorted(set(blocks))]
 
 
 def _all(places: Sequence[NDArray[np.intp]], counts: Sequence[int], n: int) -> NDArray[np.bool_]:
@@ -166,6 +181,19 @@ def _all(places: Sequence[NDArray[np.intp]], counts: Sequence[int], n: int) -> N
             one[row, list(units)] = True
         table = (table[:, None, :] | one[None, :, :]).reshape(-1, n)
     return table
+
+
+def smallest_label_p(member: NDArray[np.bool_], blocks: Sequence[str], n_possible: int) -> float:
+    """Return the smallest two-sided p: twice as large if the groups can be swapped whole.
+
+    Examples
+    --------
+    >>> smallest_label_p(np.array([True, True, False, False]), ["A"] * 4, 6) == 2 / 6
+    True
+    """
+    names = np.asarray(blocks, dtype=str)
+    balanced = all(2 * member[names == b].sum() == (names == b).sum() for b in set(blocks))
+    return (2.0 if balanced else 1.0) / n_possible
 
 
 def two_sided_p(

@@ -16,7 +16,18 @@ from leafledger.effects.effect_size import (
     hedges_g_paired,
 )
 from leafledger.effects.independent import label_permutation, tost, welch_t
-from leafledger.effects.layout import CHANGE, DIFFERENCE, EQUIVALENCE, Contrast, Layout, contrasts
+from leafledger.effects.layout import (
+    ALL,
+    CHANGE,
+    COURSE,
+    DIFFERENCE,
+    EQUIVALENCE,
+    TREND,
+    Contrast,
+    Layout,
+    contrasts,
+)
+from leafledger.effects.linear_model import ancova
 from leafledger.effects.paired import paired_t, sign_flip
 from leafledger.effects.result import Result, mean
 from leafledger.effects.signed_rank import signed_rank
@@ -24,8 +35,17 @@ from leafledger.effects.words import counted
 
 METHODS = {
     CHANGE: ("paired_t", "signed_rank", "sign_flip"),
-    DIFFERENCE: ("welch_t", "label_permutation"),
+    DIFFERENCE: ("welch_t", "label_permutation", "ancova"),
     EQUIVALENCE: ("tost",),
+    COURSE: (
+        "summary_mean",
+        "summary_slope",
+        "summary_area",
+        "mixed_model",
+        "mixed_model_slope",
+        "mixed_model_unstructured",
+    ),
+    TREND: ("linear_trend",),
 }
 """Methods that answer each question; the first one that is used is the primary test."""
 
@@ -49,9 +69,11 @@ class Plan:
     methods
         Method names.
     margin
-        Index -> largest difference that does not matter.
+        Index -> smallest difference that would matter.
     primary
         ``None`` if the study names none.
+    strata
+        Column whose levels are looked at one by one; ``""`` for none.
     """
 
     methods: tuple[str, ...]
@@ -61,11 +83,14 @@ class Plan:
     n_draws: int
     seed: int
     primary: Primary | None
+    strata: str = ""
 
     def methods_for(self, question: str, index: str) -> list[str]:
         """Return the methods that answer a question on an index."""
         if question == EQUIVALENCE:
             return ["tost"] if index in self.margin else []
+        if question == TREND:  # needs no name in the settings: the doses ask for it
+            return ["linear_trend"]
         return [method for method in METHODS[question] if method in self.methods]
 
 
@@ -118,13 +143,14 @@ def plan_from(settings: Mapping[str, Any], layout: Layout) -> Plan:
         settings["n_draws"],
         settings["seed"],
         primary,
+        settings.get("strata") or "",
     )
 
 
-def all_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
-    """Run every test of the plan on every index of the table."""
+def all_effects(layout: Layout, table: UnitTable, plan: Plan, stratum: str = ALL) -> list[Effect]:
+    """Run every test between sessions on every index of the table, in one stratum."""
     out: list[Effect] = []
-    for contrast in contrasts(layout):
+    for contrast in contrasts(layout, stratum):
         for index in table.indices:
             methods = plan.methods_for(contrast.question, index)
             if methods:
@@ -143,23 +169,42 @@ def effects_of(
     """Run the given methods on one contrast and index."""
     possible = bool(layout.before and layout.after)
     found = sample(layout, table, contrast, index) if possible else None
-    size = _size(contrast, found, plan.level)
-    return [
-        Effect(
-            contrast,
-            index,
-            method,
-            tested := _test(layout, plan, contrast, found, index, method),
-            size,
-            *_counts(layout, contrast, found),
-            _percent(tested.estimate, found),
-            _in_u(tested.estimate, contrast, found),
-            plan.margin.get(index, math.nan) if contrast.question == EQUIVALENCE else math.nan,
-            _is_primary(layout, plan, contrast, index, method),
-            _remarks(contrast, tested, found),
+    size = size_of(contrast, found, plan.level)
+    out = []
+    for method in methods:
+        tested, own = _test(layout, plan, contrast, found, index, method)
+        named = is_primary(layout, plan, contrast, index, method)
+        out.append(
+            effect_of(layout, plan, contrast, index, method, found, tested, own or size, named)
         )
-        for method in methods
-    ]
+    return out
+
+
+def effect_of(
+    layout: Layout,
+    plan: Plan,
+    contrast: Contrast,
+    index: str,
+    method: str,
+    found: Sample | None,
+    tested: Result,
+    size: EffectSize,
+    primary: bool = False,
+) -> Effect:
+    """Put a tested contrast together with its counts, percentage and remarks."""
+    return Effect(
+        contrast,
+        index,
+        method,
+        tested,
+        size,
+        *_counts(layout, contrast, found),
+        _percent(tested.estimate, found) if not contrast.per else math.nan,
+        _in_u(tested.estimate, contrast, found),
+        plan.margin.get(index, math.nan) if contrast.question == EQUIVALENCE else math.nan,
+        primary,
+        _remarks(contrast, tested, found),
+    )
 
 
 def _remarks(contrast: Contrast, tested: Result, found: Sample | None) -> tuple[str, ...]:
@@ -170,9 +215,12 @@ def _remarks(contrast: Contrast, tested: Result, found: Sample | None) -> tuple[
     return tuple(text for text in (tested.remark, missing) if text)
 
 
-def _is_primary(layout: Layout, plan: Plan, contrast: Contrast, index: str, method: str) -> bool:
+def is_primary(layout: Layout, plan: Plan, contrast: Contrast, index: str, method: str) -> bool:
+    """Return whether a test is the one the study named, in one of its treatments."""
     named = plan.primary
-    if named is None or (contrast.question == CHANGE and contrast.level == layout.control):
+    if named is None or contrast.stratum != ALL:
+        return False
+    if contrast.question == CHANGE and contrast.level == layout.control:
         return False
     return (named.index, named.question, named.session, named.method) == (
         index,
@@ -188,7 +236,8 @@ def _counts(
     between = bool(contrast.reference)
     if found is None:
         levels = [contrast.level, contrast.reference] if between else [contrast.level]
-        missing = sum(len(layout.levels.get(level, ())) for level in levels)
+        inside = layout.within(contrast.stratum).levels
+        missing = sum(len(inside.get(level, ())) for level in levels)
         return 0, 0 if between else None, missing
     n = int(found.treated.sum())
     return n, len(found.units) - n if between else None, found.n_missing
@@ -201,36 +250,52 @@ def _test(
     found: Sample | None,
     index: str,
     method: str,
-) -> Result:
+) -> tuple[Result, EffectSize | None]:
+    """Return the result, and the effect size where the method has one of its own."""
     level = 1.0 - 2.0 * plan.alpha if method == "tost" else plan.level
     if found is None:
-        return Result(math.nan, ci_level=level, remark=contrast.obstacle)
-    obstacle = contrast.obstacle or _too_few(layout, contrast, found)
-    treated, reference = found.arms
+        return Result(math.nan, ci_level=level, remark=contrast.obstacle), None
+    obstacle = contrast.obstacle or too_few(layout, contrast, found)
     if obstacle:
-        return Result(_described(contrast, found), ci_level=level, remark=obstacle)
-    tiny = found.resolution
+        return Result(described(contrast, found), ci_level=level, remark=obstacle), None
+    blocks = [layout.blocks.get(unit, "") for unit in found.units]
+    if method == "ancova":
+        return ancova(found, blocks, level)
+    if method == "label_permutation":
+        arms = found.change, found.treated
+        return label_permutation(*arms, blocks, level, plan.n_draws, plan.seed), None
+    if contrast.reference:
+        return between_arms(method, found, level, plan, index), None
+    return _within_arm(method, found, level, plan), None
+
+
+def _within_arm(method: str, found: Sample, level: float, plan: Plan) -> Result:
+    treated, tiny = found.arms[0], found.resolution
     if method == "paired_t":
         return paired_t(treated, level, tiny)
     if method == "signed_rank":
         return signed_rank(treated, level, tiny)
-    if method == "sign_flip":
-        return sign_flip(treated, level, plan.n_draws, plan.seed, tiny)
-    if method == "welch_t":
-        return welch_t(treated, reference, level, tiny)
+    return sign_flip(treated, level, plan.n_draws, plan.seed, tiny)
+
+
+def between_arms(method: str, found: Sample, level: float, plan: Plan, index: str) -> Result:
+    """Return the Welch test of two arms, or the two one-sided ones."""
+    treated, reference = found.arms
     if method == "tost":
-        return tost(treated, reference, plan.margin[index], plan.alpha, tiny)
-    blocks = [layout.blocks.get(unit, "") for unit in found.units]
-    return label_permutation(found.change, found.treated, blocks, level, plan.n_draws, plan.seed)
+        return tost(treated, reference, plan.margin[index], plan.alpha, found.resolution)
+    return welch_t(treated, reference, level, found.resolution)
 
 
-def _too_few(layout: Layout, contrast: Contrast, found: Sample) -> str:
+def too_few(layout: Layout, contrast: Contrast, found: Sample) -> str:
+    """Return why the units of a contrast are too few for a test; ``""`` if they are not."""
     treated, reference = found.arms
     if not contrast.reference:
         if len(treated) >= 2:
             return ""
         have = counted(len(treated), layout.word)
         return f"{have} with the pair in {contrast.level}; at least 2 are needed: description only"
+    if text := _session_confounded(layout, contrast, found):
+        return text
     short = [
         f"{level} has {counted(len(arm), layout.word)} with the pair"
         for level, arm in ((contrast.level, treated), (contrast.reference, reference))
@@ -239,7 +304,22 @@ def _too_few(layout: Layout, contrast: Contrast, found: Sample) -> str:
     return f"{', '.join(short)}; at least 2 are needed: description only" if short else ""
 
 
-def _described(contrast: Contrast, found: Sample) -> float:
+def _session_confounded(layout: Layout, contrast: Contrast, found: Sample) -> str:
+    """Say where one arm was never measured in a session that the other one has."""
+    arms = layout.within(contrast.stratum).levels
+    level, reference = contrast.level, contrast.reference
+    for session, gone in found.missing.items():
+        without = [name for name in (level, reference) if set(arms.get(name, ())) <= set(gone)]
+        if len(without) == 1 and arms.get(without[0]):
+            other = reference if without[0] == level else level
+            return (
+                f"no {layout.word or 'unit'} of {without[0]} has a value in {session} and those of "
+                f"{other} have: the treatment cannot be told from the session"
+            )
+    return ""
+
+
+def described(contrast: Contrast, found: Sample) -> float:
     """Return the estimate alone, where the units allow no test."""
     treated, reference = found.arms
     if len(treated) == 0 or (contrast.reference and len(reference) == 0):
@@ -247,7 +327,8 @@ def _described(contrast: Contrast, found: Sample) -> float:
     return mean(treated) - (mean(reference) if contrast.reference else 0.0)
 
 
-def _size(contrast: Contrast, found: Sample | None, level: float) -> EffectSize:
+def size_of(contrast: Contrast, found: Sample | None, level: float) -> EffectSize:
+    """Return Hedges g of the change, paired or between arms."""
     between = bool(contrast.reference)
     if found is None or contrast.obstacle:
         return EffectSize("hedges_g_independent" if between else "hedges_g_paired")
@@ -276,7 +357,7 @@ def _in_u(estimate: float, contrast: Contrast, found: Sample | None) -> float:
     The uncertainty is taken as shared by all units of an arm, so it does not shrink with their
     number: an upper bound, so that the ratio is a lower one.
     """
-    if found is None or math.isnan(estimate) or len(found.u) == 0:
+    if found is None or math.isnan(estimate) or len(found.u) == 0 or contrast.question == TREND:
         return math.nan
     arms = [found.u[found.treated]]
     if contrast.reference:

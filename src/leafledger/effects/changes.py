@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -123,32 +124,68 @@ def sample(layout: Layout, table: UnitTable, contrast: Contrast, index: str) -> 
     session (several are averaged). A unit without it is left out of this contrast and named; the
     test stays the same.
     """
+    layout = layout.within(contrast.stratum)
     wanted = {*layout.levels[contrast.level], *layout.levels.get(contrast.reference, ())}
     rows = np.array([i for i, unit in enumerate(table.units) if unit in wanted], dtype=int)
+    return _weighed(layout, table, contrast, index, rows, {contrast.after: 1.0})
+
+
+def weighted_sample(
+    layout: Layout, table: UnitTable, contrast: Contrast, index: str, weights: Mapping[str, float]
+) -> Sample:
+    """Return, for each unit, a weighted sum of its changes in several after sessions.
+
+    Parameters
+    ----------
+    layout, table, contrast, index
+        As in :func:`sample`; the contrast's own session is not used.
+    weights
+        After session -> weight of the change from before to it. A unit needs a value in every
+        session with a weight and in every before session.
+    """
+    layout = layout.within(contrast.stratum)
+    wanted = {*layout.levels[contrast.level], *layout.levels.get(contrast.reference, ())}
+    rows = np.array([i for i, unit in enumerate(table.units) if unit in wanted], dtype=int)
+    return _weighed(layout, table, contrast, index, rows, weights)
+
+
+def _weighed(
+    layout: Layout,
+    table: UnitTable,
+    contrast: Contrast,
+    index: str,
+    rows: NDArray[np.intp],
+    weights: Mapping[str, float],
+) -> Sample:
     at = {session: i for i, session in enumerate(table.sessions)}
     k = table.indices.index(index)
-    early = [at[s] for s in layout.before]
-    late = at[contrast.after]
-    start, end = table.mean[rows][:, early, k], table.mean[rows, late, k]
-    paired = np.isfinite(end) & np.isfinite(start).all(axis=1)
+    early, late = [at[s] for s in layout.before], [at[s] for s in weights]
+    w = np.array(list(weights.values()))
+    start, end = table.mean[rows][:, early, k], table.mean[rows][:, late, k]
+    paired = np.asarray(np.isfinite(np.column_stack([start, end])).all(axis=1), dtype=bool)
     before = start.mean(axis=1)[paired]
     # Shared references and panel do not average out between before sessions either.
-    u_before = table.u[rows][:, early, k].mean(axis=1)
-    u = np.hypot(table.u[rows, late, k], u_before)[paired]
+    u_before = table.u[rows][:, early, k].mean(axis=1) * abs(w.sum())
+    u = np.sqrt(((table.u[rows][:, late, k] * w) ** 2).sum(axis=1) + u_before**2)[paired]
     names = [table.units[i] for i in rows]
     inside = [unit in layout.levels[contrast.level] for unit in names]
     largest = max(np.abs(before).max(initial=0.0), np.abs(end[paired]).max(initial=0.0))
+    sessions = [*layout.before, *weights]
     return Sample(
-        units=tuple(name for name, has in zip(names, paired, strict=True) if has),
-        change=end[paired] - before,
+        units=tuple(name for name, has in zip(names, paired.tolist(), strict=True) if has),
+        change=np.array([_added(w, row) for row in end[paired] - before[:, None]]),
         before=before,
         treated=np.array(inside, dtype=bool)[paired],
         u=u,
-        sessions=(*layout.before, contrast.after),
-        missing=_absent([*layout.before, contrast.after], np.column_stack([start, end]), names),
+        sessions=tuple(sessions),
+        missing=_absent(sessions, np.column_stack([start, end]), names),
         n_missing=int((~paired).sum()),
-        resolution=float(_RESOLUTION * largest),
+        resolution=float(_RESOLUTION * largest * max(1.0, np.abs(w).max(initial=0.0))),
     )
+
+
+def _added(weights: NDArray[np.float64], changes: NDArray[np.float64]) -> float:
+    return math.fsum((weights * changes).tolist())
 
 
 def _absent(

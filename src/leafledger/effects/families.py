@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -40,6 +40,7 @@ class Judged:
     p_bh: float
     verdict: str
     note: str
+    p_max_t: float = math.nan
 
     @property
     def reason(self) -> str:
@@ -51,39 +52,83 @@ class Judged:
         return f"{shown}; {self.note}" if self.note else shown
 
 
-def judged(effects: Sequence[Effect], alpha: float) -> list[Judged]:
+Key = tuple[str, ...]
+
+
+def judged(
+    effects: Sequence[Effect], alpha: float, max_t: Mapping[Key, float] | None = None
+) -> list[Judged]:
     """Adjust p within families and pass the verdicts.
 
     A test is significant if its Holm-adjusted p is below alpha; for the primary contrast, alone in
     its family, that is its own p. Equivalence is judged by its own p, because the margin is stated
     for each index beforehand; the adjusted p stands beside it.
+
+    Parameters
+    ----------
+    effects
+        All tests.
+    alpha
+        Level of the verdicts.
+    max_t
+        Key of a test -> its p adjusted by the largest |t|, see :mod:`leafledger.effects.max_t`.
     """
-    families: dict[str, list[Effect]] = defaultdict(list)
-    for effect in effects:
-        families[family_of(effect)].append(effect)
     out = []
-    for family in sorted(families):
-        members = families[family]
+    beside = max_t or {}
+    for family, members in families_of(effects).items():
         raw = [member.tested.p for member in members]
         n = sum(not math.isnan(p) for p in raw)
         for member, strict, loose in zip(members, holm(raw), benjamini_hochberg(raw), strict=True):
             verdict = _verdict(member, float(strict), alpha)
             note = _note(member, n, alpha, verdict)
-            out.append(Judged(member, family, n, float(strict), float(loose), verdict, note))
+            largest = beside.get(key_of_effect(member), math.nan)
+            out.append(
+                Judged(member, family, n, float(strict), float(loose), verdict, note, largest)
+            )
     return sorted(out, key=key_of)
+
+
+def families_of(effects: Sequence[Effect]) -> dict[str, list[Effect]]:
+    """Return family -> its tests, by name of the family."""
+    families: dict[str, list[Effect]] = defaultdict(list)
+    for effect in effects:
+        families[family_of(effect)].append(effect)
+    return {name: families[name] for name in sorted(families)}
 
 
 def family_of(effect: Effect) -> str:
     """Return the name of the family of a test."""
     if effect.primary:
         return PRIMARY
-    return f"{effect.contrast.question}, {effect.method}"
+    contrast = effect.contrast
+    by = f", by {contrast.stratum.partition('=')[0]}" if "=" in contrast.stratum else ""
+    return f"{contrast.question}, {effect.method}{by}"
 
 
-def key_of(row: Judged) -> tuple[str, ...]:
+def key_of_effect(effect: Effect) -> Key:
+    """Return the key of the row of ``effects.csv`` that a test becomes."""
+    contrast = effect.contrast
+    return contrast.question, effect.index, contrast.name, contrast.stratum, effect.method
+
+
+def key_of(row: Judged) -> Key:
     """Return the key of a row of ``effects.csv``."""
-    contrast = row.effect.contrast
-    return contrast.question, row.effect.index, contrast.name, "all", row.effect.method
+    return key_of_effect(row.effect)
+
+
+def unit_of(effect: Effect, unit: str) -> str:
+    """Return the unit of an estimate: that of the index, by or times what the contrast says.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace as Some
+    >>> unit_of(Some(contrast=Some(per="/day")), "nm"), unit_of(Some(contrast=Some(per="")), "1")
+    ('nm/day', '1')
+    """
+    per = effect.contrast.per
+    if not per or not per.startswith("*"):
+        return unit + per
+    return per[1:] if unit in {"", "1"} else f"{unit} {per[1:]}"
 
 
 def _verdict(effect: Effect, p_holm: float, alpha: float) -> str:
@@ -133,21 +178,21 @@ def record(row: Judged, unit: str) -> dict[str, Any]:
         "ci_low": tested.ci_low,
         "ci_high": tested.ci_high,
         "ci_level": tested.ci_level,
-        "unit": unit,
+        "unit": unit_of(effect, unit),
         "n_units": effect.n_units,
         "n_units_reference": effect.n_reference,
         "n_missing": effect.n_missing,
         "statistic": tested.statistic,
         "statistic_name": tested.statistic_name,
         "df": tested.df,
-        "df2": None,
+        "df2": tested.df2,
         "p": tested.p,
         "p_smallest": tested.p_smallest,
         "family": row.family,
         "n_family": row.n_family,
         "p_holm": row.p_holm,
         "p_bh": row.p_bh,
-        "p_max_t": None,
+        "p_max_t": row.p_max_t,
         "effect_size": size.g,
         "effect_size_name": size.name,
         "effect_low": size.low,
@@ -160,6 +205,43 @@ def record(row: Judged, unit: str) -> dict[str, Any]:
         "reason": row.reason,
     }
     return {name: finite(value) for name, value in values.items()}
+
+
+def family_rows(
+    rows: Sequence[Judged], reach: Mapping[str, tuple[float, int]]
+) -> list[dict[str, Any]]:
+    """Return every family with its size and the smallest adjusted p that its units can reach.
+
+    Parameters
+    ----------
+    rows
+        All judged tests.
+    reach
+        Family -> smallest p by the largest |t|, and random arrangements (0: all enumerated).
+
+    Returns
+    -------
+    list of dict
+        family, n_tests, n_defined, p_holm_smallest (``None`` for tests without a bound),
+        p_max_t_smallest, max_t_draws (``None`` where no permutation was made).
+    """
+    out = []
+    for family in sorted({row.family for row in rows}):
+        members = [row for row in rows if row.family == family]
+        n = members[0].n_family
+        bounds = [r.effect.tested.p_smallest for r in members if not math.isnan(r.effect.tested.p)]
+        smallest = min((b for b in bounds if not math.isnan(b)), default=math.nan)
+        by_max_t, draws = reach.get(family, (math.nan, None))
+        values = {
+            "family": family,
+            "n_tests": len(members),
+            "n_defined": n,
+            "p_holm_smallest": math.nan if math.isnan(smallest) else min(1.0, smallest * n),
+            "p_max_t_smallest": by_max_t,
+            "max_t_draws": draws,
+        }
+        out.append({name: finite(value) for name, value in values.items()})
+    return out
 
 
 def finite(value: Any) -> Any:

@@ -13,6 +13,7 @@ from leafledger.chance.permutation import (
     dealt_group,
     equal_tailed,
     label_arrangements,
+    smallest_label_p,
     two_sided_p,
 )
 from leafledger.chance.seeds import generator
@@ -99,7 +100,7 @@ def tost(
     treated, reference
         One value per unit (here: its change), at least two each.
     margin
-        Largest difference that does not matter, in the unit of the values.
+        Smallest difference that would matter, in the unit of the values.
     alpha
         The interval has level ``1 - 2 alpha``; it lies inside the margin exactly where p < alpha.
     resolution
@@ -178,7 +179,7 @@ def label_permutation(
     return rearranged(
         estimate,
         "difference",
-        (p, _smallest(first, blocks, dealt.n_possible) if dealt.enumerated else 1.0 / total),
+        (p, smallest_label_p(first, blocks, dealt.n_possible) if dealt.enumerated else 1.0 / total),
         equal_tailed(limits, total, level),
         level,
         None if dealt.enumerated else (n_draws, seed),
@@ -195,10 +196,3 @@ def _shifts(
     """Return for each arrangement the shift of the first group at which it ties with observed."""
     carried = weights[:, first].sum(axis=1)
     return np.asarray((observed - statistics) / (1.0 - carried), dtype=np.float64)
-
-
-def _smallest(first: NDArray[np.bool_], blocks: Sequence[str], possible: int) -> float:
-    """Return the smallest two-sided p: twice as large if the groups can be swapped whole."""
-    names = np.asarray(blocks, dtype=str)
-    balanced = all(2 * first[names == b].sum() == (names == b).sum() for b in set(blocks))
-    return (2.0 if balanced else 1.0) / possible

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import datetime as dt
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 CHANGE = "change"
 DIFFERENCE = "difference_in_change"
 EQUIVALENCE = "equivalence"
+COURSE = "course"
+TREND = "trend"
+ALL = "all"
+"""The stratum that holds every unit."""
 
 
 @dataclass(frozen=True)
@@ -18,7 +23,7 @@ class Contrast:
     Attributes
     ----------
     question
-        ``change``, ``difference_in_change`` or ``equivalence``.
+        ``change``, ``difference_in_change``, ``equivalence``, ``course`` or ``trend``.
     name
         Such as ``day8-day0@chelate`` or ``(day8-day0)@chelate-water``.
     after
@@ -27,6 +32,10 @@ class Contrast:
         Treatment, and the control it is compared with (``""`` for a change within a treatment).
     obstacle
         Why the design cannot answer it, in words; ``""`` if it can.
+    stratum
+        ``all``, or the units of one level of a factor, such as ``cultivar=Kestrel``.
+    per
+        What the unit of the index is divided or multiplied by, such as ``/day``.
     """
 
     question: str
@@ -35,6 +44,8 @@ class Contrast:
     level: str
     reference: str
     obstacle: str
+    stratum: str = ALL
+    per: str = ""
 
 
 @dataclass(frozen=True)
@@ -53,6 +64,14 @@ class Layout:
         Unit -> its block; empty if there are no blocks.
     before, after
         Sessions in study order.
+    times
+        Session -> days since the first one, or its place in the order if a date is missing.
+    time_word
+        ``day`` or ``session``: what ``times`` counts.
+    strata
+        Stratum -> its units, such as ``cultivar=Kestrel``; empty if none are asked for.
+    doses
+        Treatment -> its amount; empty if the levels are not ordered.
     """
 
     word: str
@@ -61,6 +80,27 @@ class Layout:
     blocks: Mapping[str, str]
     before: tuple[str, ...]
     after: tuple[str, ...]
+    times: Mapping[str, float] = field(default_factory=dict)
+    time_word: str = "session"
+    strata: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    doses: Mapping[str, float] = field(default_factory=dict)
+
+    def only(self, units: Iterable[str]) -> Layout:
+        """Return the same design with these units alone."""
+        kept = set(units)
+        levels = {
+            level: tuple(unit for unit in arm if unit in kept) for level, arm in self.levels.items()
+        }
+        return replace(self, levels=levels)
+
+    def within(self, stratum: str) -> Layout:
+        """Return the design within one stratum; the whole design for ``all``."""
+        return self.only(self.strata[stratum]) if stratum in self.strata else self
+
+    def block_of(self, unit: str, stratum: str = "") -> str:
+        """Return the group within which the label of a unit may be exchanged."""
+        block = self.blocks.get(unit, "")
+        return f"{stratum}\n{block}" if stratum else block
 
     @property
     def treated(self) -> list[str]:
@@ -78,15 +118,21 @@ class Layout:
         return (*self.before, *self.after)
 
 
-def layout_from(design: Mapping[str, Any], units: Mapping[str, Mapping[str, str]]) -> Layout:
+def layout_from(
+    design: Mapping[str, Any],
+    units: Mapping[str, Mapping[str, str]],
+    strata: str | None = None,
+) -> Layout:
     """Read the design settings and the unit sheet.
 
     Parameters
     ----------
     design
-        unit, treatment, control, block, sessions (session, phase).
+        unit, treatment, control, block, doses, sessions (session, date, phase).
     units
         Unit -> its columns; a unit without a treatment belongs to no arm.
+    strata
+        Column of the units whose levels are looked at one by one.
     """
     levels: dict[str, list[str]] = {}
     for unit in sorted(units):
@@ -95,6 +141,7 @@ def layout_from(design: Mapping[str, Any], units: Mapping[str, Mapping[str, str]
             levels.setdefault(level, []).append(unit)
     sessions = design.get("sessions") or [{"session": "all", "phase": "after"}]
     block = design.get("block")
+    times, time_word = _times(sessions)
     return Layout(
         word=design.get("unit") or "",
         levels={level: tuple(levels[level]) for level in sorted(levels)},
@@ -102,26 +149,71 @@ def layout_from(design: Mapping[str, Any], units: Mapping[str, Mapping[str, str]
         blocks={u: units[u].get(block, "") for u in sorted(units)} if block else {},
         before=tuple(s["session"] for s in sessions if s["phase"] == "before"),
         after=tuple(s["session"] for s in sessions if s["phase"] != "before"),
+        times=times,
+        time_word=time_word,
+        strata=_strata(units, strata),
+        doses=doses_of(sorted(levels), design.get("doses") or {}),
     )
 
 
-def contrasts(layout: Layout) -> list[Contrast]:
-    """Return every contrast the study asks for, also those that its design cannot answer."""
+def _times(sessions: Sequence[Mapping[str, Any]]) -> tuple[dict[str, float], str]:
+    names = [str(s["session"]) for s in sessions]
+    dates = [dt.date.fromisoformat(str(s["date"])) for s in sessions if s.get("date")]
+    if len(dates) == len(names) and len(set(dates)) == len(dates):
+        return {n: float((d - dates[0]).days) for n, d in zip(names, dates, strict=True)}, "day"
+    return {name: float(i) for i, name in enumerate(names)}, "session"
+
+
+def _strata(
+    units: Mapping[str, Mapping[str, str]], column: str | None
+) -> dict[str, tuple[str, ...]]:
+    if not column:
+        return {}
+    found: dict[str, list[str]] = {}
+    for unit in sorted(units):
+        if label := units[unit].get(column, ""):
+            found.setdefault(f"{column}={label}", []).append(unit)
+    return {name: tuple(found[name]) for name in sorted(found)}
+
+
+def doses_of(levels: Sequence[str], named: Mapping[str, float]) -> dict[str, float]:
+    """Return the amount of every level; empty unless each has one and there are three or more.
+
+    Examples
+    --------
+    >>> doses_of(["0", "1.5", "3"], {}), doses_of(["full", "none"], {})
+    ({'0': 0.0, '1.5': 1.5, '3': 3.0}, {})
+    """
+    found: dict[str, float] = {}
+    for level in levels:
+        try:
+            found[level] = float(named[level] if named else level)
+        except (KeyError, ValueError):
+            return {}
+    return found if len(set(found.values())) >= 3 else {}
+
+
+def contrasts(layout: Layout, stratum: str = ALL) -> list[Contrast]:
+    """Return the contrasts between sessions, also those that the design cannot answer."""
     out = []
+    layout = layout.within(stratum)
     for after in layout.after or ("",):
         step = f"{after or 'after'}-{layout.before_name}"
-        obstacle = _no_sessions(layout)
+        obstacle = no_sessions(layout)
         for level in layout.levels:
-            out.append(Contrast(CHANGE, f"{step}@{level}", after, level, "", obstacle))
+            out.append(Contrast(CHANGE, f"{step}@{level}", after, level, "", obstacle, stratum))
         for level in layout.treated:
             name = f"({step})@{level}-{layout.control}"
             hindered = obstacle or confounding(layout, level)
             for question in (DIFFERENCE, EQUIVALENCE):
-                out.append(Contrast(question, name, after, level, layout.control, hindered))
+                out.append(
+                    Contrast(question, name, after, level, layout.control, hindered, stratum)
+                )
     return out
 
 
-def _no_sessions(layout: Layout) -> str:
+def no_sessions(layout: Layout) -> str:
+    """Return why no change can be computed; ``""`` if it can."""
     if not layout.before:
         return (
             "the study has no before session, so no change can be computed; levels after "
@@ -138,7 +230,7 @@ def confounding(layout: Layout, level: str) -> str:
         return ""
     one = {layout.blocks[unit] for unit in layout.levels[level]}
     two = {layout.blocks[unit] for unit in layout.levels.get(layout.control, ())}
-    if len(one | two) < 2 or one & two:
+    if not one or not two or len(one | two) < 2 or one & two:
         return ""
     return (
         f"no block holds both {level} and {layout.control}: "

@@ -3,7 +3,15 @@
 from __future__ import annotations
 
 from leafledger.effects.analysis import METHODS, Plan
-from leafledger.effects.layout import CHANGE, DIFFERENCE, Layout, confounding, small_arms
+from leafledger.effects.layout import (
+    CHANGE,
+    COURSE,
+    DIFFERENCE,
+    Layout,
+    confounding,
+    small_arms,
+)
+from leafledger.effects.max_t import BY_FLIPS, BY_LABELS
 from leafledger.effects.sentences import TEST_NAMES
 from leafledger.effects.words import counted, listed, plural
 
@@ -27,6 +35,7 @@ def plan_sentences(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
         *_who(layout),
         *_within(layout, plan),
         *_between(layout, plan),
+        *_beside(layout, plan),
         *_judging(layout, plan, n_indices),
     ]
 
@@ -107,6 +116,34 @@ def _between(layout: Layout, plan: Plan) -> list[str]:
     return out
 
 
+def _beside(layout: Layout, plan: Plan) -> list[str]:
+    """Return what is asked beside the changes: strata, the whole course, the dose."""
+    if not (layout.before and layout.after):
+        return []
+    out = []
+    if layout.strata and layout.treated:
+        names = listed([name.partition("=")[2] for name in layout.strata])
+        out.append(
+            f"The same within each {plan.strata} ({names}), and whether the difference in change "
+            f"differs between them (F test of treatment x {plan.strata} on the changes); each is a "
+            "family of its own."
+        )
+    course = [m for m in METHODS[COURSE] if m in plan.methods]
+    if course and layout.treated and len(layout.after) > 1:
+        tests = listed([TEST_NAMES[m] for m in course])
+        out.append(
+            f"The whole course of each {layout.word}, secondary: {tests}; summaries are tested by "
+            "Welch's t, models by Kenward and Roger's t."
+        )
+    if layout.doses:
+        amounts = [f"{level} = {dose:g}" for level, dose in layout.doses.items()]
+        out.append(
+            f"Trend over the dose ({listed(amounts)}): the change of each {layout.word} along a "
+            "straight line, blocks fixed."
+        )
+    return out
+
+
 def _obstacles(layout: Layout) -> list[str]:
     out = [text for level in layout.treated if (text := confounding(layout, level))]
     small = small_arms(layout, [*layout.treated, layout.control])
@@ -127,6 +164,14 @@ def _judging(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
         f"{family[0].upper()}{family[1:]}; verdicts are passed at {plan.alpha:g} on p adjusted by "
         "Holm, with Benjamini and Hochberg's beside it; equivalence is judged by its own p."
     )
+    if {*plan.methods} & (BY_FLIPS | BY_LABELS):
+        shown += (
+            " Beside them stands p adjusted by the largest |t|: whole units are permuted (signs "
+            "within a treatment, labels between treatments"
+            f"{' within blocks' if layout.blocks else ''}), all indices and sessions together, so "
+            f"that correlated indices are not counted twice (all arrangements, or {plan.n_draws} "
+            "drawn)."
+        )
     if plan.primary is None:
         return ["No primary contrast is named: every result is exploratory.", shown]
     named = plan.primary

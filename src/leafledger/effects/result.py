@@ -27,6 +27,8 @@ class Result:
         The smallest p that so many units can reach at all; ``NaN`` where there is no bound.
     n_draws, seed
         Random arrangements (0: all were enumerated) and their seed; ``None`` for other methods.
+    df2
+        Second degrees of freedom, of an F.
     remark
         Why there is no p or no interval, in words; empty if there is nothing to say.
     """
@@ -43,6 +45,7 @@ class Result:
     n_draws: int | None = None
     seed: int | None = None
     remark: str = ""
+    df2: float = math.nan
 
 
 def mean(values: NDArray[np.float64]) -> float:

@@ -23,6 +23,14 @@ TEST_NAMES = {
     "sign_flip": "sign-flip test",
     "welch_t": "Welch t test on the change of each unit",
     "label_permutation": "permutation of the treatment labels",
+    "ancova": "analysis of covariance on the value before",
+    "summary_mean": "mean change over the after-sessions",
+    "summary_slope": "slope of a straight line through the course",
+    "summary_area": "area between the course and the value before",
+    "mixed_model": "mixed model with a random intercept",
+    "mixed_model_slope": "mixed model with a random intercept and slope",
+    "mixed_model_unstructured": "mixed model with a free covariance between sessions",
+    "linear_trend": "straight line over the dose",
     "tost": "two one-sided Welch tests",
 }
 
@@ -141,7 +149,9 @@ def _once_counted(row: Judged, alpha: float) -> str:
 def _numbers(row: Judged, unit: str, alpha: float) -> str:
     tested = row.effect.tested
     places = decimals(tested.ci_low, tested.ci_high, tested.estimate)
-    if row.effect.contrast.question != CHANGE:
+    if row.effect.method == "ancova":
+        noun = "difference adjusted for the value before"
+    elif row.effect.contrast.question != CHANGE:
         noun = "difference"
     elif row.effect.method == "signed_rank":
         noun = "Hodges-Lehmann estimate of the change"

@@ -11,7 +11,9 @@ from leafledger.errors import Problem, nearest, quoted
 FILE = "study.yaml"
 
 
-def misfits(plan: Plan, layout: Layout, indices: Sequence[str]) -> list[Problem]:
+def misfits(
+    plan: Plan, layout: Layout, indices: Sequence[str], treatment: str = ""
+) -> list[Problem]:
     """Return every setting that names something the study does not have.
 
     Parameters
@@ -20,6 +22,8 @@ def misfits(plan: Plan, layout: Layout, indices: Sequence[str]) -> list[Problem]
         Settings and design.
     indices
         Indices of the study's catalogue.
+    treatment
+        Column that holds the treatment.
     """
     if not layout.word:
         return []
@@ -37,7 +41,55 @@ def misfits(plan: Plan, layout: Layout, indices: Sequence[str]) -> list[Problem]
         for column, name in named.items()
         if name not in indices
     ]
+    if plan.strata and (not layout.strata or plan.strata == treatment):
+        out.append(
+            Problem(
+                file=FILE,
+                column="effects.strata",
+                found=quoted(plan.strata),
+                expected="a column beside the treatment that design.factors or design.block names",
+                mend="Add the column to design.factors, or take effects.strata out.",
+            )
+        )
     return out + _primary_misfits(plan, layout)
+
+
+def dose_misfits(named: Mapping[str, float], layout: Layout) -> list[Problem]:
+    """Return every dose of a treatment that no unit has, and every treatment without a dose.
+
+    Parameters
+    ----------
+    named
+        Section ``design.doses``.
+    layout
+        The design.
+    """
+    if not named:
+        return []
+    levels = list(layout.levels)
+    out = [
+        Problem(
+            file=FILE,
+            column=f"design.doses.{level}",
+            found=quoted(level),
+            expected="a treatment of units.csv",
+            mend=nearest(level, levels),
+        )
+        for level in sorted(named)
+        if level not in levels
+    ]
+    lacking = [level for level in levels if level not in named]
+    if lacking:
+        out.append(
+            Problem(
+                file=FILE,
+                column="design.doses",
+                found=f"no amount for {', '.join(lacking)}",
+                expected="an amount for every treatment",
+                mend="Add the amount; the control has 0.",
+            )
+        )
+    return out
 
 
 def _primary_misfits(plan: Plan, layout: Layout) -> list[Problem]:

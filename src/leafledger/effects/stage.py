@@ -1,71 +1,114 @@
-"""Rule ``effects``: from unit means to tested effects, sentences and the whole-spectrum band."""
+"""Rule ``effects``: from unit means to tested effects, sentences and the tables beside them."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from leafledger.effects.analysis import Plan, all_effects, plan_from
-from leafledger.effects.changes import unit_table
+from leafledger.effects.analysis import Effect, Plan, all_effects, plan_from
+from leafledger.effects.assumptions import looked_at
+from leafledger.effects.changes import UnitTable, unit_table
+from leafledger.effects.course import course_effects
+from leafledger.effects.course_model import model_effects
 from leafledger.effects.description import description
-from leafledger.effects.families import UNDEFINED, Judged, judged, record
+from leafledger.effects.factors import strata_effects, trend_effects
+from leafledger.effects.families import UNDEFINED, Judged, family_rows, judged, record
 from leafledger.effects.findings import findings, main_rows
-from leafledger.effects.layout import DIFFERENCE, Contrast, Layout, contrasts, layout_from
+from leafledger.effects.layout import Layout, layout_from
+from leafledger.effects.max_t import FamilyMaxT, max_t_of
 from leafledger.effects.plan_words import plan_sentences
-from leafledger.effects.readings import readings
+from leafledger.effects.power import design_table
+from leafledger.effects.robustness import robustness, robustness_sentences, sensitivity_rows
+from leafledger.effects.scan_tables import (
+    Scans,
+    accepted_cells,
+    reasons_of,
+    scans_of,
+    table_of_all,
+)
 from leafledger.effects.sensitivity import with_and_without
 from leafledger.effects.sentences import sentences
-from leafledger.effects.settings import misfits
-from leafledger.effects.unit_means import unit_means
-from leafledger.effects.whole_spectrum import simultaneous_band, unit_spectra
+from leafledger.effects.settings import dose_misfits, misfits
+from leafledger.effects.spectrum_table import spectrum_table
+from leafledger.effects.variance_components import Component, components
+from leafledger.effects.variation_tables import component_rows
 from leafledger.errors import InputFault
 from leafledger.records.job import Job, Metric, Outcome
-from leafledger.study.columns import EFFECTS, FLAGS, SPECTRUM_EFFECTS, TEXT
-from leafledger.study.spectra import load_spectra
+from leafledger.study.columns import (
+    EFFECTS,
+    FLAGS,
+    POWER,
+    SENSITIVITY,
+    SPECTRUM_EFFECTS,
+    TEXT,
+    VARIANCE_COMPONENTS,
+)
 from leafledger.study.tables import read_csv, read_json, write_csv, write_json
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_WHOLE = ("n_units", "n_units_reference", "n_missing", "n_family", "n_draws", "seed")
+_WHOLE = frozenset(
+    {
+        *("n_units", "n_units_reference", "n_missing", "n_family", "n_draws", "seed"),
+        *("n_leaves", "n_scans", "n_groups"),
+    }
+)
 
 
 def run(job: Job) -> Outcome:
-    """Write ``effects.csv``, ``effects.json`` and ``spectrum_effects.csv``.
+    """Write the tables of effects, of what they lean on, and of the next study.
 
     Raises
     ------
     InputFault
-        If the settings name an index, session or method that the study does not have.
+        If the settings name an index, session, factor or method that the study does not have.
     """
-    layout = layout_from(job.settings["design"], job.settings["units"])
-    plan = plan_from(job.settings["effects"], layout)
+    layout, plan = _settings(job)
     units = {e["index"]: e["unit"] for e in read_json(job.inputs["catalogue"])["indices"]}
-    if problems := misfits(plan, layout, list(units)):
+    problems = misfits(plan, layout, list(units), job.settings["design"]["treatment"])
+    problems += dose_misfits(job.settings["design"].get("doses") or {}, layout)
+    if problems:
         raise InputFault(problems)
     means = read_csv(job.inputs["unit_indices"], text=tuple(TEXT))
     table = unit_table(layout, means, units)
-    effects = all_effects(layout, table, plan) if layout.word else []
-    rows = judged(effects, plan.alpha)
-    write_csv(job.outputs["effects"], _frame(rows, units), EFFECTS)
-    summary = _summary(rows, layout, plan, units)
+    effects = every_effect(layout, table, plan) if layout.word else []
+    largest, reach = max_t_of(layout, table, plan, effects)
+    rows = judged(effects, plan.alpha, largest)
+    records = [record(row, units.get(row.effect.index, "")) for row in rows]
+    write_csv(job.outputs["effects"], _frame(records, EFFECTS), EFFECTS)
+    summary = _summary(rows, layout, plan, units, reach)
     summary["description"] = description(layout, means, units)
-    summary["with_and_without"] = _without_exclusions(job, layout, plan, rows, units)
+    summary |= _does_it_hold(job, layout, table, plan, rows, units)
     write_json(job.outputs["effects_summary"], summary)
-    write_csv(job.outputs["spectrum_effects"], _spectrum(job, layout, plan), SPECTRUM_EFFECTS)
+    write_csv(job.outputs["spectrum_effects"], spectrum_table(job, layout, plan), SPECTRUM_EFFECTS)
+    _write_next_study(job, layout, plan, units)
     return Outcome(_metrics(rows, layout, units), _warnings(rows, layout), {"effects": plan.seed})
 
 
-def _frame(rows: Sequence[Judged], units: Mapping[str, str]) -> pd.DataFrame:
+def _settings(job: Job) -> tuple[Layout, Plan]:
+    named = job.settings["effects"]
+    layout = layout_from(job.settings["design"], job.settings["units"], named.get("strata"))
+    return layout, plan_from(named, layout)
+
+
+def every_effect(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+    """Return every test: between sessions, within strata, over the course and over the dose."""
+    return [
+        *all_effects(layout, table, plan),
+        *strata_effects(layout, table, plan),
+        *course_effects(layout, table, plan),
+        *model_effects(layout, table, plan),
+        *trend_effects(layout, table, plan),
+    ]
+
+
+def _frame(records: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pd.DataFrame:
     import pandas as pd
 
-    records = [record(row, units.get(row.effect.index, "")) for row in rows]
-    frame = pd.DataFrame(records, columns=list(EFFECTS))
-    for name in EFFECTS:
+    frame = pd.DataFrame(records, columns=list(columns))
+    for name in columns:
         if name in _WHOLE:
             frame[name] = frame[name].astype("Int64")
         elif name not in TEXT | FLAGS:
@@ -74,14 +117,20 @@ def _frame(rows: Sequence[Judged], units: Mapping[str, str]) -> pd.DataFrame:
 
 
 def _summary(
-    rows: Sequence[Judged], layout: Layout, plan: Plan, units: Mapping[str, str]
+    rows: Sequence[Judged],
+    layout: Layout,
+    plan: Plan,
+    units: Mapping[str, str],
+    reach: Mapping[str, FamilyMaxT],
 ) -> dict[str, Any]:
     main = main_rows(rows, layout, plan)
     primary = [row for row in main if row.effect.primary]
-    shown = [record(row, units.get(row.effect.index, "")) for row in primary]
     return {
         "plan": plan_sentences(layout, plan, len(units)),
-        "primary": {**shown[0], "contrasts": [r["contrast"] for r in shown]} if shown else None,
+        "primary": [record(row, units.get(row.effect.index, "")) for row in primary],
+        "families": family_rows(
+            rows, {name: (found.p_smallest, found.n_draws) for name, found in reach.items()}
+        ),
         "sentences": sentences(main, layout, units, plan.alpha, exploratory=plan.primary is None),
         "findings": findings(rows, layout, plan, units),
         "alpha": plan.alpha,
@@ -89,102 +138,65 @@ def _summary(
     }
 
 
-def _without_exclusions(
-    job: Job, layout: Layout, plan: Plan, rows: Sequence[Judged], units: Mapping[str, str]
-) -> dict[str, Any] | None:
-    """Return the primary contrasts with and without exclusions; ``None`` if none is named."""
+def _does_it_hold(
+    job: Job,
+    layout: Layout,
+    table: UnitTable,
+    plan: Plan,
+    rows: Sequence[Judged],
+    units: Mapping[str, str],
+) -> dict[str, Any]:
+    """Write ``sensitivity.csv``; return what the summary says of the primary contrasts."""
     primary = [row.effect for row in rows if row.effect.primary]
     if not primary or not (layout.before and layout.after):
-        return None
-    scans = read_csv(job.inputs["accepted"], text=tuple(TEXT), flags=tuple(FLAGS))
-    columns = (scans[name].tolist() for name in ("scan", "unit", "session", "leaf"))
-    places = {scan: (unit, day, leaf) for scan, unit, day, leaf in zip(*columns, strict=True)}
-    everything = unit_table(
-        layout, _means_of_all(job, places), {*units, *(e.index for e in primary)}
-    )
-    dropped = scans.loc[~scans["accepted"], "scan"]
-    excluded = {scan: places[scan][:2] for scan in dropped}
+        write_csv(job.outputs["sensitivity"], _frame([], SENSITIVITY), SENSITIVITY)
+        return {"with_and_without": None, "robustness": [], "assumptions": []}
+    scans = scans_of(job)
+    everything = table_of_all(job, scans, layout, table.indices)
+    held = robustness(layout, table, everything, plan)
+    shown = _frame(sensitivity_rows(held, units), SENSITIVITY)
+    write_csv(job.outputs["sensitivity"], shown, SENSITIVITY)
     return {
-        "rows": with_and_without(layout, plan, everything, primary, excluded),
-        "reasons": _reasons(job.inputs["exclusions"], set(dropped)),
+        "with_and_without": _without_exclusions(job, layout, plan, everything, primary, scans),
+        "robustness": robustness_sentences(held, layout.word),
+        "assumptions": looked_at(layout, table, primary, held),
     }
 
 
-def _means_of_all(job: Job, places: Mapping[str, tuple[str, str, str]]) -> pd.DataFrame:
-    import pandas as pd
-
-    means = unit_means(readings(job.by_session("indices"), places, set(places)))
-    rows = [(*key, found.mean, found.u) for key, found in means.items()]
-    return pd.DataFrame(rows, columns=["unit", "session", "index", "mean", "u"])
-
-
-def _reasons(path: Path, excluded: set[str]) -> list[dict[str, str]]:
-    """Return why each excluded scan was left out, as the table of exclusions has it."""
-    table = read_csv(path, text=tuple(TEXT))
-    kept = table[table["scan"].isin(excluded) & (table["applied"] == "exclude")]
-    kept = kept.sort_values(["scan", "rule"], kind="stable")
-    return [
-        {"scan": scan, "rule": rule, "reason": reason}
-        for scan, rule, reason in zip(kept["scan"], kept["rule"], kept["reason"], strict=True)
-    ]
-
-
-def _spectrum(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
-    import pandas as pd
-
-    empty = pd.DataFrame(columns=list(SPECTRUM_EFFECTS))
-    asked = [c for c in contrasts(layout) if c.question == DIFFERENCE and not c.obstacle]
-    if not layout.word or not asked:
-        return empty
-    spectra = load_spectra(
-        job.by_session("reflectance"),
-        job.inputs["accepted"],
-        job.inputs["range"],
-        job.settings["units"],
-        sessions=layout.sessions,
-    )
-    units = sorted(unit for arm in layout.levels.values() for unit in arm)
-    means = unit_spectra(spectra.reflectance, spectra.rows, units, layout.sessions)
-    before = means[:, : len(layout.before)].mean(axis=1)
-    frames = []
-    for contrast in asked:
-        change = means[:, layout.sessions.index(contrast.after)] - before
-        frame = _contrast_band(contrast, layout, plan, units, change)
-        if frame is not None:
-            frames.append(frame.assign(wavelength_nm=spectra.wavelength_nm))
-    if not frames:
-        return empty
-    table = pd.concat(frames, ignore_index=True)
-    return table.sort_values(["contrast", "wavelength_nm"], kind="stable", ignore_index=True)
-
-
-def _contrast_band(
-    contrast: Contrast,
+def _without_exclusions(
+    job: Job,
     layout: Layout,
     plan: Plan,
-    units: Sequence[str],
-    change: NDArray[np.float64],
-) -> pd.DataFrame | None:
-    """Return the band of one contrast; ``None`` with fewer than two units in an arm."""
-    import pandas as pd
-
-    two = {*layout.levels[contrast.level], *layout.levels.get(contrast.reference, ())}
-    rows = [i for i, u in enumerate(units) if u in two and np.isfinite(change[i]).all()]
-    treated = np.array([units[i] in layout.levels[contrast.level] for i in rows], dtype=bool)
-    n, n_reference = int(treated.sum()), int((~treated).sum())
-    if min(n, n_reference) < 2:
-        return None
-    blocks = [layout.blocks.get(units[i], "") for i in rows]
-    band = simultaneous_band(change[rows], treated, blocks, plan.level, plan.n_draws, plan.seed)
-    columns = {
-        "contrast": contrast.name,
-        "estimate": band.estimate,
-        "low": band.low,
-        "high": band.high,
-        "n_units": n,
-        "n_units_reference": n_reference,
+    everything: UnitTable,
+    primary: Sequence[Effect],
+    scans: Scans,
+) -> dict[str, Any]:
+    return {
+        "rows": with_and_without(layout, plan, everything, primary, scans.excluded),
+        "reasons": reasons_of(job.inputs["exclusions"], scans.dropped),
     }
-    return pd.DataFrame(columns)
+
+
+def _write_next_study(job: Job, layout: Layout, plan: Plan, units: Mapping[str, str]) -> None:
+    """Write ``variance_components.csv`` and ``power.csv``; empty where units are not known."""
+    found: dict[str, list[Component]] = {}
+    if layout.word and layout.levels:
+        cells = accepted_cells(job, scans_of(job))
+        known = {unit for arm in layout.levels.values() for unit in arm}
+        for index, all_cells in cells.items():
+            own = {k: v for k, v in all_cells.items() if k[0] in known and k[1] in layout.sessions}
+            if own:
+                found[index] = components(layout, own)
+    rows = component_rows(found, units)
+    write_csv(
+        job.outputs["variance_components"],
+        _frame(rows, VARIANCE_COMPONENTS),
+        VARIANCE_COMPONENTS,
+    )
+    designs: list[dict[str, Any]] = []
+    if layout.before and layout.after:
+        designs = design_table(found, len(layout.before), plan.alpha, plan.margin, units, plan.seed)
+    write_csv(job.outputs["power"], _frame(designs, POWER), POWER)
 
 
 def _metrics(rows: Sequence[Judged], layout: Layout, units: Mapping[str, str]) -> list[Metric]:
@@ -193,11 +205,13 @@ def _metrics(rows: Sequence[Judged], layout: Layout, units: Mapping[str, str]) -
         Metric("n_tests", len(rows)),
         Metric("n_undefined", sum(row.verdict == UNDEFINED for row in rows)),
     ]
-    main = next((row for row in rows if row.effect.primary and row.verdict != UNDEFINED), None)
-    if main is not None:
-        unit = units.get(main.effect.index, "1")
-        out.append(Metric("primary_estimate", main.effect.tested.estimate, unit))
-        out.append(Metric("primary_p", main.effect.tested.p))
+    main = [row for row in rows if row.effect.primary and row.verdict != UNDEFINED]
+    for i, row in enumerate(main, start=1):
+        unit = units.get(row.effect.index, "1")
+        level = re.sub(r"[^A-Za-z0-9]+", "_", row.effect.contrast.level)
+        which = "" if len(main) == 1 else f".{i}_{level}"
+        out.append(Metric(f"primary_estimate{which}", row.effect.tested.estimate, unit))
+        out.append(Metric(f"primary_p{which}", row.effect.tested.p))
     return out
 
 

@@ -1,0 +1,230 @@
+"""Treatment x session by a linear mixed model: one model per index, all sessions together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from leafledger.effects.analysis import METHODS, Effect, Plan
+from leafledger.effects.changes import UnitTable
+from leafledger.effects.effect_size import EffectSize
+from leafledger.effects.layout import COURSE, Contrast, Layout, confounding, no_sessions
+from leafledger.effects.linear_model import block_columns
+from leafledger.effects.mixed_contrasts import joint_f, kenward_roger, line_result
+from leafledger.effects.mixed_model import (
+    Array,
+    Fit,
+    NotFitted,
+    Repeated,
+    fit_random_intercept,
+    fit_random_slope,
+    fit_unstructured,
+)
+from leafledger.effects.result import Result
+from leafledger.effects.words import listed
+
+MODELS = ("mixed_model", "mixed_model_slope", "mixed_model_unstructured")
+SINGULAR = (
+    "singular fit: no variation between units was left beside that within them, so the variance "
+    "between units is held at zero"
+)
+
+
+@dataclass(frozen=True)
+class Cells:
+    """One model's data and what its columns mean.
+
+    Attributes
+    ----------
+    column
+        Treatment and session -> column of its mean.
+    n_units
+        Treatment -> units with any value.
+    partial
+        Unit -> sessions without a value; these units stay in the model.
+    """
+
+    data: Repeated
+    column: Mapping[tuple[str, str], int]
+    n_units: Mapping[str, int]
+    partial: Mapping[str, list[str]]
+
+
+def model_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+    """Return the contrasts of the mixed models that the plan asks for, and the joint test."""
+    methods = [m for m in METHODS[COURSE] if m in plan.methods and m in MODELS]
+    if not methods or not layout.treated or len(layout.after) < 2:
+        return []
+    out = []
+    for index in table.indices:
+        cells = cells_of(layout, table, index)
+        for method in methods:
+            out += _effects(layout, plan, cells, index, method)
+    return out
+
+
+def _effects(layout: Layout, plan: Plan, cells: Cells, index: str, method: str) -> list[Effect]:
+    found, why = _fitted(layout, cells, method)
+    out = []
+    for after in layout.after:
+        for level in layout.treated:
+            name = f"({after}-{layout.before_name})@{level}-{layout.control}"
+            contrast = Contrast(COURSE, name, after, level, layout.control, "")
+            obstacle = no_sessions(layout) or confounding(layout, level) or why
+            tested = _line(layout, cells, found, contrast, plan.level, obstacle)
+            out.append(_effect(contrast, index, method, tested, cells, found))
+    joint = Contrast(COURSE, "treatment x session", "", "", layout.control, "")
+    hindered = no_sessions(layout) or why
+    tested = _joint(layout, cells, found, hindered)
+    out.append(_effect(joint, index, f"{method}_f", tested, cells, found))
+    return out
+
+
+def cells_of(layout: Layout, table: UnitTable, index: str) -> Cells:
+    """Arrange one index for the model: a mean for every treatment and session, blocks fixed.
+
+    Levels stand in the order of their first unit, so that exchanging two names of treatments
+    changes no digit.
+    """
+    level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
+    y = table.mean[:, :, table.indices.index(index)]
+    rows = [i for i in range(len(table.units)) if np.isfinite(y[i]).any()]
+    units = [table.units[i] for i in rows]
+    y = y[rows]
+    levels = list(dict.fromkeys(level_of[unit] for unit in units))
+    pairs = [
+        (level, session)
+        for level in levels
+        for j, session in enumerate(table.sessions)
+        if any(np.isfinite(y[i, j]) for i, u in enumerate(units) if level_of[u] == level)
+    ]
+    column = {pair: k for k, pair in enumerate(pairs)}
+    blocks = block_columns([layout.blocks.get(unit, "") for unit in units])
+    x = np.zeros((len(units), len(table.sessions), len(pairs) + len(blocks)))
+    for i, unit in enumerate(units):
+        for j, session in enumerate(table.sessions):
+            if (level_of[unit], session) in column:
+                x[i, j, column[level_of[unit], session]] = 1.0
+        for k, block in enumerate(blocks):
+            x[i, :, len(pairs) + k] = block[i]
+    gone = {
+        unit: [s for s, v in zip(table.sessions, y[i], strict=True) if np.isnan(v)]
+        for i, unit in enumerate(units)
+    }
+    everyone = sorted({*layout.levels, layout.control})
+    counts = {level: sum(level_of[u] == level for u in units) for level in everyone}
+    return Cells(Repeated(y, x), column, counts, {u: s for u, s in gone.items() if s})
+
+
+def _fitted(layout: Layout, cells: Cells, method: str) -> tuple[Fit | None, str]:
+    if not layout.before:
+        return None, no_sessions(layout)
+    if small := [lv for lv, n in cells.n_units.items() if n < 2]:
+        return None, f"fewer than 2 units in {listed(small)}: description only"
+    here = np.isfinite(cells.data.y)
+    flat = cells.data.x[here]
+    n, p = flat.shape
+    if n <= p or int(np.linalg.matrix_rank(flat)) < p:
+        return None, "the values are too few for the coefficients of the model"
+    try:
+        if method == "mixed_model":
+            return fit_random_intercept(cells.data), ""
+        if method == "mixed_model_slope":
+            times = np.array([layout.times[s] for s in layout.sessions])
+            return fit_random_slope(cells.data, times), ""
+        return fit_unstructured(cells.data), ""
+    except NotFitted as reason:
+        return None, str(reason)
+
+
+def _weights(layout: Layout, cells: Cells, level: str, after: str) -> Array | None:
+    """Return the contrast (after - before) of a level against the control."""
+    out = np.zeros(cells.data.x.shape[2])
+    for sign, arm in ((1.0, level), (-1.0, layout.control)):
+        for session, w in ((after, 1.0), *((s, -1.0 / len(layout.before)) for s in layout.before)):
+            if (arm, session) not in cells.column:
+                return None
+            out[cells.column[arm, session]] += sign * w
+    return out
+
+
+def _line(
+    layout: Layout,
+    cells: Cells,
+    found: Fit | None,
+    contrast: Contrast,
+    level: float,
+    obstacle: str,
+) -> Result:
+    if obstacle or found is None:
+        return Result(math.nan, ci_level=level, statistic_name="t", remark=obstacle)
+    weights = _weights(layout, cells, contrast.level, contrast.after)
+    if weights is None:
+        remark = "no unit has a value in one of the sessions of this contrast"
+        return Result(math.nan, ci_level=level, statistic_name="t", remark=remark)
+    line = kenward_roger(found, weights)
+    if not (line.df > 0 and math.isfinite(line.df)):
+        remark = "the model gives no degrees of freedom for this contrast"
+        return Result(line.estimate, ci_level=level, statistic_name="t", remark=remark)
+    return line_result(line, level)
+
+
+def _joint(layout: Layout, cells: Cells, found: Fit | None, obstacle: str) -> Result:
+    """Return the test of all treatment x session products at once."""
+    if obstacle or found is None:
+        return Result(math.nan, statistic_name="F", remark=obstacle)
+    rows: list[Array] = []
+    first = layout.sessions[0]
+    for level in layout.treated:
+        for session in layout.sessions[1:]:
+            corners = [(level, session), (level, first), (layout.control, session)]
+            if any(corner not in cells.column for corner in [*corners, (layout.control, first)]):
+                return Result(math.nan, statistic_name="F", remark="a session has no value at all")
+            row = np.zeros(cells.data.x.shape[2])
+            for sign, corner in zip((1.0, -1.0, -1.0), corners, strict=True):
+                row[cells.column[corner]] = sign
+            row[cells.column[layout.control, first]] = 1.0
+            rows.append(row)
+    tested = joint_f(found, np.array(rows))
+    if math.isfinite(tested.p):
+        return tested
+    return Result(math.nan, statistic_name="F", remark="the model gives no degrees of freedom")
+
+
+def _effect(
+    contrast: Contrast, index: str, method: str, tested: Result, cells: Cells, found: Fit | None
+) -> Effect:
+    arms = [contrast.level] if contrast.level else list(cells.n_units)
+    remarks = [tested.remark] if tested.remark else []
+    if found is not None and found.singular:
+        remarks.append(SINGULAR)
+    if found is not None and cells.partial:
+        remarks.append(_partial(cells.partial))
+    if contrast.level:
+        n, n_reference = cells.n_units[contrast.level], cells.n_units[contrast.reference]
+    else:
+        n_reference = cells.n_units[contrast.reference]
+        n = sum(cells.n_units[level] for level in arms) - n_reference
+    return Effect(
+        contrast,
+        index,
+        method,
+        tested,
+        EffectSize(""),
+        n,
+        n_reference,
+        0,
+        math.nan,
+        math.nan,
+        math.nan,
+        False,
+        tuple(remarks),
+    )
+
+
+def _partial(partial: Mapping[str, Sequence[str]]) -> str:
+    parts = [f"{unit} lacks {listed(list(days))}" for unit, days in partial.items()]
+    return f"{'; '.join(parts)}: its other sessions stay in the model"

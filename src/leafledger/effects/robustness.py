@@ -1,0 +1,239 @@
+"""Does the conclusion hold? The primary contrasts under other choices than the planned ones."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from leafledger.effects.analysis import METHODS, Effect, Plan, Primary, effects_of, is_primary
+from leafledger.effects.changes import UnitTable
+from leafledger.effects.families import SIGNIFICANT, UNDEFINED, Judged, finite, judged
+from leafledger.effects.layout import CHANGE, Layout, contrasts
+from leafledger.effects.words import listed, plural
+
+PLANNED = "as_planned"
+EVERY_SCAN = "every_scan"
+WITHOUT_SESSION = "without_session"
+WITHOUT_UNIT = "without_unit"
+OTHER_METHOD = "other_method"
+NOT_PART = "this session is not part of the contrast"
+
+
+@dataclass(frozen=True)
+class Variant:
+    """One choice other than the planned one.
+
+    Attributes
+    ----------
+    kind, left_out
+        What was done, and with which session, unit or method.
+    note
+        What must be known of it, in words.
+    """
+
+    kind: str
+    left_out: str
+    layout: Layout
+    table: UnitTable
+    plan: Plan
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Held:
+    """A primary contrast under one variant, and whether its conclusion stays."""
+
+    variant: Variant
+    row: Judged
+    planned: Judged
+    same: bool
+
+
+def robustness(layout: Layout, table: UnitTable, all_scans: UnitTable, plan: Plan) -> list[Held]:
+    """Test every primary contrast again under each variant.
+
+    Parameters
+    ----------
+    layout, table, plan
+        Design, unit means of accepted scans, and settings with a primary contrast.
+    all_scans
+        Unit means over all scans, excluded ones too.
+
+    Returns
+    -------
+    list of Held
+        In the order of the variants; the conclusion stays if the verdict is the same and, where
+        something is significant, the sign too.
+    """
+    planned = _primary(Variant(PLANNED, "", layout, table, plan))
+    out: list[Held] = []
+    for variant in _variants(layout, table, all_scans, plan):
+        # A session left out may change the name of the contrast, never its treatment.
+        found = {row.effect.contrast.level: row for row in _primary(variant)}
+        for level, before in {r.effect.contrast.level: r for r in planned}.items():
+            row = found.get(level)
+            if row is not None:
+                out.append(Held(variant, row, before, _same(before, row)))
+    return out
+
+
+def _same(one: Judged, other: Judged) -> bool:
+    if one.verdict != other.verdict:
+        return False
+    if one.verdict != SIGNIFICANT:
+        return True
+    return (one.effect.tested.estimate > 0) == (other.effect.tested.estimate > 0)
+
+
+def _primary(variant: Variant) -> list[Judged]:
+    layout, plan = variant.layout, variant.plan
+    named = plan.primary
+    if named is None or not named.method:
+        return []
+    effects: list[Effect] = []
+    for contrast in contrasts(layout):
+        if not is_primary(layout, plan, contrast, named.index, named.method):
+            continue
+        effects += effects_of(layout, variant.table, plan, contrast, named.index, [named.method])
+    return judged(effects, plan.alpha)
+
+
+def _variants(
+    layout: Layout, table: UnitTable, all_scans: UnitTable, plan: Plan
+) -> Iterator[Variant]:
+    named = plan.primary
+    if named is None:
+        return
+    yield Variant(PLANNED, "", layout, table, plan)
+    yield Variant(EVERY_SCAN, "", layout, all_scans, plan, "no scan is left out")
+    yield from _sessions(layout, table, plan, named)
+    for unit in table.units:
+        if _takes_part(layout, named, unit):
+            yield Variant(
+                WITHOUT_UNIT,
+                unit,
+                layout.only(u for u in table.units if u != unit),
+                table,
+                plan,
+            )
+    for method in METHODS[named.question]:
+        if method != named.method:
+            other = replace(plan, primary=replace(named, method=method))
+            yield Variant(OTHER_METHOD, method, layout, table, other)
+
+
+def _takes_part(layout: Layout, named: Primary, unit: str) -> bool:
+    alone = named.question == CHANGE
+    return not (alone and unit in layout.levels.get(layout.control, ()))
+
+
+def _sessions(layout: Layout, table: UnitTable, plan: Plan, named: Primary) -> Iterator[Variant]:
+    for session in layout.sessions:
+        before = tuple(s for s in layout.before if s != session)
+        after = tuple(s for s in layout.after if s != session)
+        if not before or not after:
+            continue  # nothing is left to compare with; the table says which sessions it could drop
+        changed, note = plan, NOT_PART
+        if session in layout.before:
+            note = "one before session fewer"
+        if session == named.session:
+            changed = replace(plan, primary=replace(named, session=after[-1]))
+            note = f"the contrast to {after[-1]} in its place"
+        smaller = replace(layout, before=before, after=after)
+        yield Variant(WITHOUT_SESSION, session, smaller, _without(table, session), changed, note)
+
+
+def _without(table: UnitTable, session: str) -> UnitTable:
+    kept = [i for i, name in enumerate(table.sessions) if name != session]
+    return replace(
+        table,
+        sessions=tuple(table.sessions[i] for i in kept),
+        mean=table.mean[:, kept],
+        u=table.u[:, kept],
+    )
+
+
+def sensitivity_rows(held: Sequence[Held], units: Mapping[str, str]) -> list[dict[str, Any]]:
+    """Return the rows of ``sensitivity.csv``.
+
+    Parameters
+    ----------
+    held
+        The primary contrasts under every variant.
+    units
+        Index -> its unit.
+    """
+    return [_row(one, units) for one in held]
+
+
+def _row(one: Held, units: Mapping[str, str]) -> dict[str, Any]:
+    effect, variant = one.row.effect, one.variant
+    tested = effect.tested
+    values = {
+        "question": effect.contrast.question,
+        "index": effect.index,
+        "contrast": effect.contrast.name,
+        "method": effect.method,
+        "variant": variant.kind,
+        "left_out": variant.left_out,
+        "estimate": tested.estimate,
+        "ci_low": tested.ci_low,
+        "ci_high": tested.ci_high,
+        "ci_level": tested.ci_level,
+        "unit": units.get(effect.index, ""),
+        "n_units": effect.n_units,
+        "n_units_reference": effect.n_reference,
+        "p": tested.p,
+        "p_holm": one.row.p_holm,
+        "verdict": one.row.verdict,
+        "same_conclusion": one.same,
+        "reason": "; ".join(text for text in (variant.note, one.row.note) if text),
+    }
+    return {name: finite(value) for name, value in values.items()}
+
+
+def robustness_sentences(held: Sequence[Held], word: str) -> list[str]:
+    """Say for each primary contrast under which choices its conclusion changes.
+
+    Parameters
+    ----------
+    held
+        The primary contrasts under every variant.
+    word
+        Word for the experimental unit.
+    """
+    by_contrast: dict[str, list[Held]] = {}
+    for one in held:
+        by_contrast.setdefault(one.planned.effect.contrast.name, []).append(one)
+    return [_sentence(name, some, word) for name, some in by_contrast.items()]
+
+
+def _sentence(name: str, held: Sequence[Held], word: str) -> str:
+    index = held[0].planned.effect.index
+    subject = f"{index}, {name}"
+    if held[0].planned.verdict == UNDEFINED:
+        return f"{subject}: undefined as planned, so there is no conclusion that could change."
+    units = [one for one in held if one.variant.kind == WITHOUT_UNIT]
+    lost = [one.variant.left_out for one in units if not one.same]
+    parts = []
+    if units and not lost:
+        parts.append(f"leaving out any one of the {len(units)} {plural(word)} does not change it")
+    elif lost:
+        parts.append(f"it changes without {listed(lost)}, one at a time")
+    others = [o for o in held if o.variant.kind not in {PLANNED, WITHOUT_UNIT}]
+    others = [o for o in others if o.variant.note != NOT_PART]
+    parts += [f"it {'stays' if o.same else 'changes'} {_how(o)}" for o in others]
+    verdict = held[0].planned.verdict.replace("_", " ")
+    return f"{subject}: the conclusion is {verdict}; {'; '.join(parts)}."
+
+
+def _how(one: Held) -> str:
+    variant, p = one.variant, one.row.effect.tested.p
+    shown = "no p" if math.isnan(p) else f"p = {p:.2g}"
+    if variant.kind == EVERY_SCAN:
+        return f"with every scan, excluded ones too ({shown})"
+    if variant.kind == WITHOUT_SESSION:
+        return f"without {variant.left_out} ({variant.note}; {shown})"
+    return f"by the method {variant.left_out.replace('_', ' ')} ({shown})"

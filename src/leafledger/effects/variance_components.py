@@ -1,0 +1,250 @@
+"""Where the variation sits: between units, unit by session, leaves, scans, and sessions.
+
+References
+----------
+Searle, S. R., Casella, G. and McCulloch, C. E. (1992). Variance Components, chapters 3 and 5.
+Wiley (analysis of variance estimators of nested and unbalanced layouts).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.effects.layout import Layout
+
+Array = NDArray[np.float64]
+
+UNIT, UNIT_SESSION, LEAF, SCAN = "unit", "unit_x_session", "leaf", "scan"
+SESSION = "session"
+HELD = "the estimate was below zero and is held at zero"
+
+
+@dataclass(frozen=True)
+class Anova:
+    """One-way analysis of variance of values in groups.
+
+    Attributes
+    ----------
+    size
+        What the between-group variance is multiplied by in the expected mean square between.
+    """
+
+    df_between: int
+    ss_between: float
+    df_within: int
+    ss_within: float
+    size: float
+
+    @property
+    def ms_between(self) -> float:
+        """Mean square between groups; ``NaN`` without degrees of freedom."""
+        return self.ss_between / self.df_between if self.df_between else math.nan
+
+    @property
+    def ms_within(self) -> float:
+        """Mean square within groups; ``NaN`` without degrees of freedom."""
+        return self.ss_within / self.df_within if self.df_within else math.nan
+
+    @property
+    def f(self) -> float:
+        """Ratio of the two mean squares."""
+        return self.ms_between / self.ms_within
+
+
+def one_way(groups: Sequence[Sequence[float]]) -> Anova:
+    """Return the one-way analysis of variance, stable for values with a large common part.
+
+    Parameters
+    ----------
+    groups
+        Values of each group, at least one each.
+
+    Examples
+    --------
+    >>> one_way([[1.0, 3.0], [5.0, 7.0]]).f
+    8.0
+    """
+    first = groups[0][0]
+    moved = [[float(value - first) for value in group] for group in groups]
+    n = sum(len(group) for group in moved)
+    grand = math.fsum(v for group in moved for v in group) / n
+    means = [math.fsum(group) / len(group) for group in moved]
+    between = math.fsum(len(g) * (m - grand) ** 2 for g, m in zip(moved, means, strict=True))
+    within = math.fsum((v - m) ** 2 for g, m in zip(moved, means, strict=True) for v in g)
+    df = len(groups) - 1
+    size = (n - sum(len(g) ** 2 for g in groups) / n) / df if df else math.nan
+    return Anova(df, between, n - len(groups), within, size)
+
+
+@dataclass(frozen=True)
+class Component:
+    """One variance component of one index.
+
+    Attributes
+    ----------
+    variance
+        In the squared unit of the index; ``NaN`` if the data cannot tell it.
+    df
+        Degrees of freedom of the mean square it comes from.
+    n_groups
+        How many of them were seen (units, leaves, scans).
+    """
+
+    name: str
+    variance: float
+    df: float
+    n_groups: int
+    reason: str = ""
+
+
+Leaves = Mapping[str, Sequence[float]]
+"""Leaf -> values of its scans."""
+
+
+def components(layout: Layout, cells: Mapping[tuple[str, str], Leaves]) -> list[Component]:
+    """Estimate the components of one index.
+
+    Parameters
+    ----------
+    layout
+        Treatments and sessions: their means are taken out, so no effect counts as variation.
+    cells
+        Unit and session -> leaf -> values of the accepted scans.
+    """
+    scan = _scans(cells)
+    leaf = _leaves(cells, scan)
+    unit, unit_session, session = _units(layout, cells, leaf, scan)
+    return [unit, unit_session, leaf, scan, session]
+
+
+def _named(name: str, value: float, df: float, n: int, reason: str = "") -> Component:
+    if value < 0:
+        return Component(name, 0.0, df, n, HELD)
+    return Component(name, value, df, n, reason)
+
+
+def _scans(cells: Mapping[tuple[str, str], Leaves]) -> Component:
+    groups = [list(values) for leaves in cells.values() for values in leaves.values()]
+    n = sum(len(group) for group in groups)
+    found = one_way(groups)
+    if found.df_within == 0:
+        why = "every leaf was scanned once: what scans add is part of the leaves"
+        return Component(SCAN, math.nan, 0, n, why)
+    return _named(SCAN, found.ms_within, found.df_within, n)
+
+
+def _leaves(cells: Mapping[tuple[str, str], Leaves], scan: Component) -> Component:
+    df = n_leaves = 0
+    squares = coefficient = 0.0
+    for leaves in cells.values():
+        found = one_way([list(values) for values in leaves.values()])
+        n_leaves += len(leaves)
+        df += found.df_between
+        squares += found.ss_between
+        coefficient += found.df_between * found.size if found.df_between else 0.0
+    if df == 0:
+        why = "one leaf per unit and session: what leaves add is part of unit x session"
+        return Component(LEAF, math.nan, 0, n_leaves, why)
+    below = 0.0 if math.isnan(scan.variance) else scan.variance
+    return _named(LEAF, (squares / df - below) / (coefficient / df), df, n_leaves)
+
+
+def _units(
+    layout: Layout,
+    cells: Mapping[tuple[str, str], Leaves],
+    leaf: Component,
+    scan: Component,
+) -> tuple[Component, Component, Component]:
+    level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
+    keys = sorted(key for key in cells if key[0] in level_of)
+    y = np.array([_mean_of_leaves(cells[key]) for key in keys])
+    below = float(np.mean([_below(cells[key], leaf, scan) for key in keys])) if keys else 0.0
+    units = [unit for unit, _ in keys]
+    sessions = [session for _, session in keys]
+    arms, own = tuple(f"{level_of[u]}\n{s}" for u, s in keys), tuple(units)
+    rest, df_rest = _left((arms, own), y)
+    total, df_total = _left((arms,), y)
+    n_units = len(set(units))
+    within = rest / df_rest if df_rest else math.nan
+    both = _named(UNIT_SESSION, within - below, df_rest, len(keys))
+    if not df_rest:
+        why = "no unit was measured in more sessions than one: part of the units"
+        both = Component(UNIT_SESSION, math.nan, 0, len(keys), why)
+    df_unit = df_total - df_rest
+    if df_unit == 0:
+        return Component(UNIT, math.nan, 0, n_units, "one unit per treatment"), both, _no_session()
+    k = _multiplier(arms, own) / df_unit
+    noise = below if math.isnan(within) else within
+    unit = _named(UNIT, ((total - rest) / df_unit - noise) / k, df_unit, n_units)
+    return unit, both, _session(layout, units, sessions, y)
+
+
+def _session(layout: Layout, units: Sequence[str], sessions: Sequence[str], y: Array) -> Component:
+    """Return the variance between sessions in the control: growth and instrument together."""
+    arm = layout.levels.get(layout.control, ())
+    rows = [i for i, unit in enumerate(units) if unit in arm]
+    if not rows or len({sessions[i] for i in rows}) < 2:
+        return _no_session()
+    own, days = tuple(units[i] for i in rows), tuple(sessions[i] for i in rows)
+    rest, df_rest = _left((own, days), y[rows])
+    total, df_total = _left((own,), y[rows])
+    df = df_total - df_rest
+    if not df_rest or not df:
+        return _no_session()
+    k = _multiplier(own, days) / df
+    why = "growth and drift of the instrument together, which nothing here can tell apart"
+    return _named(SESSION, ((total - rest) / df - rest / df_rest) / k, df, len(set(days)), why)
+
+
+def _no_session() -> Component:
+    return Component(SESSION, math.nan, 0, 0, "no control was measured in two sessions or more")
+
+
+def _mean_of_leaves(leaves: Leaves) -> float:
+    means = sorted(math.fsum(sorted(v)) / len(v) for v in leaves.values())
+    return math.fsum(means) / len(means)
+
+
+def _below(leaves: Leaves, leaf: Component, scan: Component) -> float:
+    """Return the variance that leaves and scans put into a unit's mean."""
+    n = len(leaves)
+    out = 0.0 if math.isnan(leaf.variance) else leaf.variance / n
+    if not math.isnan(scan.variance):
+        out += scan.variance * sum(1.0 / len(values) for values in leaves.values()) / n**2
+    return out
+
+
+def _indicator(labels: Sequence[str]) -> Array:
+    held = np.asarray(labels, dtype=str)
+    return np.column_stack([(held == name).astype(float) for name in sorted(set(labels))])
+
+
+Labels = tuple[str, ...]
+
+
+def _left(factors: tuple[Labels, ...], y: Array) -> tuple[float, int]:
+    """Return the residual sum of squares and its degrees of freedom."""
+    base = _span(factors)
+    moved = y - y.mean()
+    left = moved - base @ (base.T @ moved)
+    return float(left @ left), len(y) - base.shape[1]
+
+
+@lru_cache(maxsize=32)
+def _span(factors: tuple[Labels, ...]) -> Array:
+    """Return an orthonormal basis of the means of factors; most indices share their layout."""
+    u, s, _ = np.linalg.svd(np.column_stack([_indicator(f) for f in factors]), full_matrices=False)
+    return np.asarray(u[:, s > 1e-9 * s[0]], dtype=np.float64)
+
+
+@lru_cache(maxsize=32)
+def _multiplier(fixed: Labels, random: Labels) -> float:
+    base, columns = _span((fixed,)), _indicator(random)
+    left = columns - base @ (base.T @ columns)
+    return float(np.sum(left**2))

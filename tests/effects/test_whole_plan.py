@@ -1,0 +1,288 @@
+"""Strata, courses, doses, robustness and the next study, through the whole rule."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from leafledger.errors import InputFault
+from leafledger.study.columns import POWER, SENSITIVITY, VARIANCE_COMPONENTS
+
+PRIMARY = "(day8-day0)@chelate-water"
+
+
+def rows(effects, **wanted):
+    for name, value in wanted.items():
+        effects = effects[effects[name] == value]
+    return effects
+
+
+def one(effects, **wanted):
+    found = rows(effects, **wanted)
+    assert len(found) == 1, wanted
+    return found.iloc[0]
+
+
+@pytest.fixture
+def asked(small_study):
+    small_study.ask_everything()
+    return small_study
+
+
+def unit_values(study, index="NDVI"):
+    table = study.unit_indices().query("index == @index")
+    values = table.pivot(index="unit", columns="session", values="mean")
+    return values, pd.Series({u: c["treatment"] for u, c in study.units.items()})
+
+
+def test_summaries_of_the_course_are_what_they_say(asked):
+    effects, _, _ = asked.run()
+    values, level = unit_values(asked)
+    change = values[["day4", "day8"]].sub(values["day0"], axis=0)
+    expected = {
+        "summary_mean": (change.mean(axis=1), "(mean-day0)@chelate-water", "1"),
+        "summary_slope": (
+            pd.Series([np.polyfit([0, 7, 14], v, 1)[0] for v in values.to_numpy()], values.index),
+            "(slope)@chelate-water",
+            "1/day",
+        ),
+        "summary_area": (
+            7 * change["day4"] / 2 + 7 * (change["day4"] + change["day8"]) / 2,
+            "(area-day0)@chelate-water",
+            "day",
+        ),
+    }
+    for method, (each, contrast, unit) in expected.items():
+        found = one(effects, method=method, index="NDVI")
+        arms = each[level == "chelate"], each[level == "water"]
+        assert found["estimate"] == pytest.approx(arms[0].mean() - arms[1].mean(), rel=1e-9)
+        assert (found["contrast"], found["unit"], found["question"]) == (contrast, unit, "course")
+        assert found["verdict"] == "significant"
+    assert one(effects, method="summary_slope", index="REP")["unit"] == "nm/day"
+    assert one(effects, method="summary_area", index="REP")["unit"] == "nm day"
+
+
+def test_a_unit_that_misses_a_day_is_left_out_of_summaries_and_kept_in_models(asked):
+    asked.rows = [r for r in asked.rows if not (r["unit"] == "p07" and r["session"] == "day4")]
+    effects, _, _ = asked.run()
+    mean = one(effects, method="summary_mean", index="NDVI")
+    assert (mean["n_units"], mean["n_missing"]) == (5, 1)
+    assert "no day4 value for p07" in mean["reason"]
+    model = one(effects, method="mixed_model", index="NDVI", contrast=PRIMARY)
+    assert model["n_units"] == 6
+    assert "p07 lacks day4: its other sessions stay in the model" in model["reason"]
+
+
+def test_one_after_session_has_no_course(new_study):
+    study = new_study("short")
+    study.sessions = {"day0": "before", "day4": "after"}
+    study.grow()
+    study.ask_everything()
+    effects, summary, _ = study.run()
+    assert len(rows(effects, question="course")) == 0
+    assert not any("whole course" in text for text in summary["plan"])
+
+
+def test_strata_are_families_of_their_own_with_a_test_of_interaction(asked):
+    for r in asked.rows:  # the treatment works in one cultivar only
+        number = int(r["unit"][1:]) - 1
+        if (number // 4) % 2 == 1 and r["session"] != "day0":
+            r["values"]["NDVI"] -= (
+                0.5 * list(asked.sessions).index(r["session"]) * (number % 2 == 0)
+            )
+    effects, summary, _ = asked.run()
+    within = one(effects, method="welch_t", index="NDVI", contrast=PRIMARY, stratum="cultivar=K")
+    assert within["family"] == "difference_in_change, welch_t, by cultivar"
+    assert not within["primary"]
+    assert (within["n_units"], within["n_units_reference"]) == (4, 4)
+    values, level = unit_values(asked)
+    cultivar = pd.Series({u: c["cultivar"] for u, c in asked.units.items()})
+    change = (values["day8"] - values["day0"])[cultivar == "K"]
+    arms = change[level == "chelate"], change[level == "water"]
+    assert within["estimate"] == pytest.approx(arms[0].mean() - arms[1].mean(), rel=1e-9)
+    differs = one(effects, method="interaction_f", index="NDVI", contrast=PRIMARY)
+    assert (differs["stratum"], differs["statistic_name"]) == ("cultivar", "F")
+    assert differs["p"] < 0.001
+    assert one(effects, method="interaction_f", index="WI", contrast=PRIMARY)["p"] > 0.01
+    assert len(rows(effects, primary=True)) == 1
+    assert any("within each cultivar (K and L)" in text for text in summary["plan"])
+
+
+@pytest.mark.parametrize("column", ["cultivar", "treatment"])
+def test_strata_must_be_a_factor_beside_the_treatment(small_study, column):
+    small_study.settings = {**small_study.settings, "strata": column}
+    with pytest.raises(InputFault) as caught:
+        small_study.run()
+    assert [p.column for p in caught.value.problems] == ["effects.strata"]
+
+
+def dosed(study):
+    """Three doses, unbalanced, one plant lost on the last day; the rise goes with the dose."""
+    for i, columns in enumerate(study.units.values()):
+        columns["treatment"] = ["water", "half", "full", "water"][i % 4]
+    for r in study.rows:
+        level = study.units[r["unit"]]["treatment"]
+        step = list(study.sessions).index(r["session"])
+        dose = {"water": 0.0, "half": 1.0, "full": 2.0}[level]
+        r["values"] = {**r["values"], "WI": 1.0 + r["values"]["WI"] * 0.01 + 0.3 * step * dose}
+    study.rows = [r for r in study.rows if not (r["unit"] == "p02" and r["session"] == "day8")]
+    study.design["doses"] = {"water": 0, "half": 1, "full": 2}
+
+
+def test_dose_response_of_unbalanced_doses_with_a_missing_plant(small_study):
+    dosed(small_study)
+    effects, summary, _ = small_study.run()
+    found = one(effects, question="trend", index="WI", contrast="(day8-day0)/dose")
+    assert found["method"] == "linear_trend"
+    assert found["estimate"] == pytest.approx(0.6, abs=0.02)
+    assert found["unit"] == "1/dose"
+    assert (found["n_units"], found["n_missing"], found["df"]) == (11, 1, 9)
+    assert "no day8 value for p02" in found["reason"]
+    assert found["verdict"] == "significant"
+    assert any("Trend over the dose" in text for text in summary["plan"])
+    main = rows(effects, primary=True)
+    assert sorted(main["contrast"]) == ["(day8-day0)@full-water", "(day8-day0)@half-water"]
+    assert [p["contrast"] for p in summary["primary"]] == main["contrast"].tolist()
+    assert len(summary["robustness"]) == len(summary["assumptions"]) == 2
+
+
+def test_levels_that_are_numbers_are_doses(small_study):
+    dosed(small_study)
+    small_study.design["doses"] = {}
+    words = {"water": "0", "half": "1", "full": "2.5"}
+    for columns in small_study.units.values():
+        columns["treatment"] = words[columns["treatment"]]
+    small_study.design["control"] = "0"
+    effects, summary, _ = small_study.run()
+    assert len(rows(effects, question="trend")) == 3 * 2
+    assert any("0 = 0, 1 = 1 and 2.5 = 2.5" in text for text in summary["plan"])
+
+
+def test_doses_that_do_not_fit_the_treatments_are_named(small_study):
+    small_study.design["doses"] = {"chelate": 1, "watr": 0}
+    with pytest.raises(InputFault) as caught:
+        small_study.run()
+    assert [p.column for p in caught.value.problems] == ["design.doses.watr", "design.doses"]
+    assert "no amount for water" in str(caught.value)
+
+
+def test_one_plant_per_treatment_tests_nothing_by_any_method(new_study):
+    study = new_study("alone")
+    study.grow(n=1)
+    study.ask_everything()
+    effects, _, _ = study.run()
+    assert set(effects["verdict"]) == {"undefined"}
+    assert effects["p"].isna().all()
+    assert effects["reason"].str.len().min() > 10
+
+
+@pytest.mark.parametrize("phase", ["before", "after"])
+def test_sessions_of_one_phase_test_nothing_by_any_method(new_study, phase):
+    study = new_study(phase)
+    study.grow()
+    study.ask_everything()
+    for session in study.design["sessions"]:
+        session["phase"] = phase
+    study.settings = {**study.settings, "primary": None}
+    effects, _, _ = study.run()
+    assert effects["p"].isna().all()
+    assert set(effects["verdict"]) == {"undefined"}
+    assert len(study.table("power")) == 0
+
+
+def test_conclusions_under_other_choices(asked):
+    for r in asked.rows:
+        if r["unit"] == "p03" and r["session"] == "day8" and r["leaf"] == "1":
+            r["accepted"] = False
+    effects, summary, _ = asked.run()
+    table = asked.table("sensitivity")
+    assert tuple(table.columns) == SENSITIVITY
+    planned = one(table, variant="as_planned")
+    main = one(effects, primary=True)
+    for name in ("estimate", "ci_low", "ci_high", "p", "n_units", "verdict"):
+        assert planned[name] == main[name], name
+    assert planned["same_conclusion"]
+    assert one(table, variant="every_scan")["estimate"] != planned["estimate"]
+    left = rows(table, variant="without_unit")
+    assert left["left_out"].tolist() == [f"p{i:02d}" for i in range(1, 13)]
+    assert ((left["n_units"] + left["n_units_reference"]) == 11).all()
+    day = one(table, variant="without_session", left_out="day8")
+    assert day["contrast"] == "(day4-day0)@chelate-water"
+    assert "the contrast to day4 in its place" in day["reason"]
+    assert set(rows(table, variant="other_method")["left_out"]) == {"label_permutation", "ancova"}
+    (said,) = summary["robustness"]
+    assert "leaving out any one of the 12 plants does not change it" in said
+    assert "without day8 (the contrast to day4 in its place; p = " in said
+
+
+def test_a_plant_that_decides_is_named(small_study):
+    for r in small_study.rows:
+        spread = {"p01": 30.0}.get(r["unit"], 0.0)
+        if r["session"] == "day8":
+            r["values"]["NDVI"] += spread
+    _, summary, _ = small_study.run()
+    (said,) = summary["robustness"]
+    assert said.startswith(f"NDVI, {PRIMARY}: the conclusion is not significant; ")
+    assert "it changes without p01, one at a time" in said
+    (looked,) = summary["assumptions"]
+    assert looked["influential"] == ["p01"]
+    assert looked["variance_ratio"] > 100
+    worst = max(looked["residuals"], key=lambda r: abs(r["standardised"]))
+    assert worst["unit"] == "p01"
+    assert sum(r["residual"] for r in looked["residuals"]) == pytest.approx(0, abs=1e-9)
+
+
+def test_studentised_residual_by_leaving_the_unit_out(small_study):
+    _, summary, _ = small_study.run()
+    (looked,) = summary["assumptions"]
+    values, level = unit_values(small_study)
+    change = (values["day8"] - values["day0"])[level == "water"]
+    residual = next(r for r in looked["residuals"] if r["unit"] == "p04")
+    rest = change.drop("p04")
+    # the same as the t of this unit against the others
+    t = (change["p04"] - rest.mean()) / (rest.std() * math.sqrt(1 + 1 / len(rest)))
+    assert residual["standardised"] == pytest.approx(t, rel=1e-9)
+
+
+def test_components_and_designs_have_their_columns(asked):
+    asked.run()
+    parts, power = asked.table("variance_components"), asked.table("power")
+    assert tuple(parts.columns) == VARIANCE_COMPONENTS
+    assert tuple(power.columns) == POWER
+    assert set(parts["component"]) == {"unit", "unit_x_session", "leaf", "scan", "session"}
+    scan = rows(parts, component="scan")
+    assert scan["variance"].isna().all()
+    assert scan["reason"].str.startswith("every leaf was scanned once").all()
+    ndvi = rows(parts, index="NDVI").set_index("component")
+    assert math.sqrt(ndvi.loc["leaf", "variance"]) == pytest.approx(0.1, abs=0.03)  # planted
+    assert ndvi["share"].sum() == pytest.approx(1)
+    first = rows(power, index="WI", n_units=12, n_leaves=2).iloc[0]
+    assert first["detectable"] == pytest.approx(
+        first["sd_change"] * math.sqrt(2 / 12) * 2.93, rel=0.01
+    )  # noncentrality for 80 % power, 22 df: 2.93
+    assert 0 < first["power_at_margin"] <= 1
+    assert power["power_simulated"].between(0.74, 0.84).all()
+    rising = rows(power, index="NDVI", n_leaves=2).sort_values("n_units")["detectable"]
+    assert rising.is_monotonic_decreasing
+
+
+def test_families_say_what_they_can_reach(asked):
+    _, summary, _ = asked.run()
+    families = {f["family"]: f for f in summary["families"]}
+    ranked = families["change, signed_rank"]
+    assert ranked["p_holm_smallest"] == pytest.approx(0.03125 * ranked["n_defined"])
+    assert families["difference_in_change, welch_t"]["p_max_t_smallest"] == 2 / 924
+    assert families["change, paired_t"]["p_max_t_smallest"] == 2 / 64
+    assert families["primary"]["max_t_draws"] == 0
+
+
+def test_max_t_stands_beside_holm_and_uses_the_correlation(asked):
+    for r in asked.rows:
+        r["values"]["REP"] = 700 + r["values"]["NDVI"]  # the same index under another name
+    effects, _, _ = asked.run()
+    of = rows(effects, question="change", stratum="all", method="paired_t")
+    assert of["p_max_t"].notna().all()
+    same = of.pivot(index="contrast", columns="index", values="p_max_t")
+    assert same["REP"].tolist() == pytest.approx(same["NDVI"].tolist(), abs=1e-9)
+    assert rows(effects, method="signed_rank")["p_max_t"].isna().all()
