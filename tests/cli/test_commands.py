@@ -108,7 +108,7 @@ def test_an_interrupted_run_says_so_and_is_in_the_book(small_study: Path) -> Non
     assert child.stderr.readline().startswith("up to")
     time.sleep(1)
     child.send_signal(signal.SIGINT)
-    _, errors = child.communicate(timeout=60)
+    _, errors = child.communicate(timeout=600)
     assert child.returncode == 130
     assert "Interrupted" in errors
     assert "Traceback" not in errors
@@ -148,3 +148,24 @@ def test_a_warning_of_several_sessions_is_told_once(tmp_path: Path) -> None:
         {"rule": "effects", "session": None, "warnings": ["few"]},
     )
     assert warnings(tmp_path) == ["effects: few", "indices d0, d4: same", "indices d0: own"]
+
+
+def test_a_raw_file_that_fits_no_pattern_is_told(tmp_path: Path) -> None:
+    (tmp_path / "raw").mkdir()
+    lines = "".join(f"{nm}\t{0.1 + nm / 2000:.4f}\n" for nm in range(500, 801))
+    for name in ("water_p1", "water_p2", "chelate_p3", "chelate_p4"):
+        (tmp_path / "raw" / f"{name}.txt").write_text(lines, encoding="utf-8")
+    (tmp_path / "raw" / "chelate-p5.txt").write_text(lines, encoding="utf-8")
+    (tmp_path / "study.yaml").write_text(
+        "version: 1\ntitle: A pattern\n"
+        "design: {control: water}\n"
+        "intake:\n  pattern: raw/{treatment}_{unit}.txt\n"
+        "  forms: {default: {form: text, quantity: reflectance}}\n",
+        encoding="utf-8",
+    )
+    done = leafledger("check", str(tmp_path))
+    assert done.returncode == 0, done.stderr
+    assert "1 file fits no" in done.stdout
+    assert "raw/chelate-p5.txt" in done.stdout
+    told = json.loads(leafledger("check", str(tmp_path), "--json").stdout)
+    assert len(told["warnings"]) == 1

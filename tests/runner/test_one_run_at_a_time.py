@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from leafledger.cli.closing import findings, warnings
-from leafledger.ledger.book import close_run, open_run, summary
+from leafledger.ledger.book import close_run, open_run
+from leafledger.ledger.course import course
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.leftovers import remove_orphans
@@ -154,4 +155,4 @@ def test_a_run_cut_short_keeps_only_records_that_hold(ran_study: Path) -> None:
     entry = next(run for run in events.runs(ran_study) if run["run"] == "r9")
     assert "unit_means" in entry["records"]
     assert not {"report", "effects"} & set(entry["records"])
-    assert summary(ran_study)[-1]["outcome"] == "failed"
+    assert course(ran_study)[-1]["outcome"] == "failed"

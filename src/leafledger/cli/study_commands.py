@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from leafledger.cli.options import json_option, study_argument
-from leafledger.cli.words import say, say_json
+from leafledger.cli.words import bullet_list, say, say_json
 from leafledger.errors import InputFault
 
 
@@ -55,7 +55,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
     Raw files that have not been taken in yet are read as well; nothing is written. Example:
     leafledger check my-study
     """
-    from leafledger.runner.check import check_raw_files, checked_study
+    from leafledger.runner.check import check_raw_files, checked_study, unread_files
 
     # As in a step of a run: no threads whose memory nobody needs.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -69,8 +69,9 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
             say_json({"problems": [p.as_dict() for p in fault.problems]})
             raise SystemExit(2) from None
         raise
+    warnings = unread_files(found)
     if as_json:
-        say_json({"problems": []})
+        say_json({"problems": [], "warnings": warnings})
         return
     say(
         f"No problem found: {len(found.samples())} leaf scans of {len(found.units)} "
@@ -78,3 +79,4 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
         f"{len(found.sessions)} session{'s' * (len(found.sessions) > 1)}"
         + (f"; {n_files} raw file{'s' * (n_files > 1)} read." if n_files else ".")
     )
+    bullet_list("To heed:", warnings)

@@ -8,6 +8,7 @@ from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.runner.jobs import job_of
 from leafledger.study.definition import Definition
 from leafledger.study.definition_file import read_definition, with_rows
+from leafledger.study.file_pattern import without_pattern
 from leafledger.study.layout import Task
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
@@ -43,6 +44,12 @@ def _index_problems(folder: Path) -> list[Problem]:
         return []
     problems = check_indices(definition.indices.model_dump(mode="json"))
     return with_rows(problems or _unknown_indices(definition), text)
+
+
+def unread_files(study: Study) -> list[str]:
+    """Return a warning if files beside the raw scans fit no pattern of the study."""
+    told = without_pattern(study.folder, study.definition.intake.pattern)
+    return [told] if told else []
 
 
 def check_raw_files(study: Study) -> int:

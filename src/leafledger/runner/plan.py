@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from leafledger.records.differences import differences
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record, read_record
 from leafledger.records.store import ContentStore
@@ -96,32 +97,6 @@ def _settings_changed(record: Record, now: Mapping[str, Any]) -> str | None:
     different = differences(record["settings"], now) or ["their form"]
     more = f" and {len(different) - 3} more" if len(different) > 3 else ""
     return "settings changed: " + ", ".join(different[:3]) + more
-
-
-def differences(before: Any, after: Any, place: str = "") -> list[str]:
-    """Return the key paths at which two settings differ.
-
-    Examples
-    --------
-    >>> differences({"a": 1, "b": {"c": 2}}, {"a": 1, "b": {"c": 3}, "d": 4})
-    ['b.c', 'd']
-    """
-    if isinstance(before, Mapping) and isinstance(after, Mapping):
-        return [
-            found
-            for key in sorted({*before, *after})
-            for found in differences(
-                before.get(key), after.get(key), f"{place}.{key}" if place else str(key)
-            )
-        ]
-    if isinstance(before, list) and isinstance(after, list) and len(before) == len(after):
-        return [
-            found
-            for i, (one, other) in enumerate(zip(before, after, strict=True))
-            for found in differences(one, other, f"{place}.{i}")
-        ]
-    same = type(before) is type(after) and before == after
-    return [] if same else [place]
 
 
 def _code_changed(record: Record, task: Task) -> str | None:

@@ -17,7 +17,7 @@ from leafledger.ledger import book
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.records.store import ContentStore
-from leafledger.runner.check import checked_study
+from leafledger.runner.check import checked_study, unread_files
 from leafledger.runner.leftovers import remove_orphans, sweep_temporaries
 from leafledger.runner.lock import study_lock
 from leafledger.runner.plan import Planned, plan
@@ -69,7 +69,11 @@ class RunResult:
 
 
 def run_study(
-    folder: Path, cores: int, listen: Listener | None = None, use_store: bool = True
+    folder: Path,
+    cores: int,
+    listen: Listener | None = None,
+    use_store: bool = True,
+    into_tracking: bool = True,
 ) -> RunResult:
     """Bring all results of a study up to date.
 
@@ -83,6 +87,8 @@ def run_study(
         Called with every line of progress, and with ``{"planned": [...]}`` first.
     use_store
         Whether results of earlier settings may be restored.
+    into_tracking
+        Whether the run is copied into the tracking store.
 
     Raises
     ------
@@ -94,7 +100,7 @@ def run_study(
         interrupted = book.close_interrupted(study.folder)
         notes = [f"run {run} was interrupted; what it had finished is used" for run in interrupted]
         sweep_temporaries(study.folder)
-        notes += remove_orphans(study)
+        notes += [*remove_orphans(study), *unread_files(study)]
         digests = FileDigests(study.folder)
         planned = plan(study, digests)
         digests.save()
@@ -105,7 +111,8 @@ def run_study(
         result.notes = notes + result.notes
         most = int(study.definition.tracking.store_gb * 1e9)
         ContentStore(study.folder).trim(most)
-        result.notes += book.enter(study, result.run or "")
+        if into_tracking:
+            result.notes += book.enter(study, result.run or "")
         return result
 
 

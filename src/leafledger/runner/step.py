@@ -21,6 +21,7 @@ from typing import Any
 
 from leafledger.errors import InputFault, Problem, StageFailure
 from leafledger.records import events
+from leafledger.records.digests import sha256_of_file
 from leafledger.records.job import Job, Stage
 from leafledger.records.record import input_digests, key_of, make_record, write_record
 from leafledger.records.store import ContentStore
@@ -43,6 +44,7 @@ class Ended:
     outcome: str
     message: str = ""
     key: str | None = None
+    record: str | None = None
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -69,6 +71,7 @@ def main(arguments: list[str] | None = None) -> int:
         "outcome": ended.outcome,
         "message": ended.message,
         "key": ended.key,
+        "record": ended.record,
         "log": f"{LOGS}/{task.name}.log",
         "threads": os.environ.get("OPENBLAS_NUM_THREADS"),
         "kernel": _blas_kernel() if ended.outcome == "done" else None,
@@ -145,12 +148,12 @@ def _done(study: Study, task: Task, job: Job) -> Ended:
     kept = store.restore(key) if use_store else None
     if kept is not None:
         write_record(folder / task.record, kept)
-        return Ended(0, "restored", key=key)
+        return Ended(0, "restored", key=key, record=sha256_of_file(folder / task.record))
     record = _compute(job, task, digests)
     write_record(folder / task.record, record)
     if use_store:
         store.keep(record)
-    return Ended(0, "done", key=key)
+    return Ended(0, "done", key=key, record=sha256_of_file(folder / task.record))
 
 
 def _compute(job: Job, task: Task, digests: dict[str, str]) -> dict[str, Any]:

@@ -26,7 +26,19 @@ REFLECTANCE = (
     "white_after_weight",
 )
 QUALITY = ("scan", "check", "severity", "value", "threshold", "unit", "wavelength_nm", "sentence")
-SIGNAL = ("wavelength_nm", "signal_to_noise", "n_references")
+SIGNAL = ("wavelength_nm", "signal_to_noise", "n_references", "noise_at_005")
+LEVELS = (
+    "scan",
+    "role",
+    "place",
+    "block",
+    "hours",
+    "integration_ms",
+    "digest",
+    "wavelength_nm",
+    "value",
+    "unit",
+)
 ACCEPTED = ("scan", "session", "unit", "leaf", "replicate", "accepted")
 EXCLUSIONS = ("scan", "rule", "suggested", "applied", "reason", "by", "when")
 SESSION_EFFECTS = (
@@ -40,6 +52,25 @@ SESSION_EFFECTS = (
     "n_units",
     "p",
     "p_holm",
+    "limit_low",
+    "limit_high",
+    "unit",
+    "reason",
+)
+ORDER_EFFECTS = (
+    "session",
+    "term",
+    "position",
+    "wavelength_nm",
+    "estimate",
+    "ci_low",
+    "ci_high",
+    "ci_level",
+    "n_units",
+    "p",
+    "p_holm",
+    "unit",
+    "reason",
 )
 INDICES = ("scan", "index", "value", "u_scan", "u_reference", "u_panel", "status")
 UNIT_INDICES = (
@@ -96,6 +127,51 @@ SPECTRUM_EFFECTS = (
     "n_units",
     "n_units_reference",
 )
+SENSITIVITY = (
+    "question",
+    "index",
+    "contrast",
+    "method",
+    "variant",
+    "left_out",
+    "estimate",
+    "ci_low",
+    "ci_high",
+    "ci_level",
+    "unit",
+    "n_units",
+    "n_units_reference",
+    "p",
+    "p_holm",
+    "verdict",
+    "same_conclusion",
+    "reason",
+)
+VARIANCE_COMPONENTS = (
+    "index",
+    "component",
+    "variance",
+    "sd",
+    "share",
+    "df",
+    "n_groups",
+    "unit",
+    "reason",
+)
+POWER = (
+    "index",
+    "n_units",
+    "n_leaves",
+    "n_scans",
+    "sd_change",
+    "alpha",
+    "power",
+    "detectable",
+    "power_simulated",
+    "margin",
+    "power_at_margin",
+    "unit",
+)
 PATH = (
     "split",
     "repeat",
@@ -120,7 +196,56 @@ CONFUSION = (
 )
 SPECTRA_TERMS = ("term", "component", "class", "wavelength_nm", "value", "sd_resample")
 PERMUTATION = ("draw", "accuracy")
+RELIABILITY = ("low", "high", "n_scans", "n_units", "mean_probability", "share_right")
+PER_CLASS = (
+    "class",
+    "n_units",
+    "n_scans",
+    "sensitivity",
+    "sensitivity_low",
+    "sensitivity_high",
+    "ci_level",
+    "n_predicted",
+    "precision",
+)
+CONFUSED_PAIRS = (
+    "true",
+    "predicted",
+    "rank",
+    "n_scans",
+    "share_of_true",
+    "wavelength_nm",
+    "difference",
+    "sd_units",
+    "standardised",
+)
 RIVALS = ("procedure", "repeat", "fold", "n_correct", "n_scans", "accuracy")
+COMPARISON = (
+    "procedure",
+    "n_units",
+    "accuracy",
+    "wilson_low",
+    "wilson_high",
+    "difference",
+    "difference_low",
+    "difference_high",
+    "ci_level",
+    "as_good",
+    "sentence",
+)
+QUESTIONS = (
+    "asked",
+    "n_classes",
+    "n_units",
+    "n_scans",
+    "accuracy",
+    "majority_accuracy",
+    "p",
+    "n_draws",
+    "permuted_within",
+    "sentence",
+    "reason",
+)
 
 TEXT = frozenset(
     {
@@ -158,13 +283,19 @@ TEXT = frozenset(
         "family",
         "effect_size_name",
         "verdict",
+        "variant",
+        "left_out",
+        "component",
         "split",
         "true",
         "predicted",
         "term",
         "class",
         "procedure",
+        "position",
+        "asked",
+        "permuted_within",
     }
 )
-FLAGS = frozenset({"accepted", "primary", "chosen"})
+FLAGS = frozenset({"accepted", "primary", "chosen", "same_conclusion", "as_good"})
 """Columns of text, and columns of ``true`` or ``false``, wherever they occur in a CSV."""

@@ -7,8 +7,9 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from leafledger.errors import Problem, nearest, quoted
-from leafledger.study.definition import Definition
+from leafledger.study.definition import NOTHING_WORDS, Definition
 from leafledger.study.definition_file import FILE
+from leafledger.study.names import PathCheck
 from leafledger.study.study import Study, sessions_of
 from leafledger.study.units import columns_of
 
@@ -20,11 +21,29 @@ def of_definition(definition: Definition) -> list[Problem]:
 
 def of_study(study: Study) -> list[Problem]:
     """Return what does not fit between definition, units and scans."""
-    return [*_scans(study), *_references(study), *_control(study), *_classes(study)]
+    return [
+        *_scans(study),
+        *_references(study),
+        *_panel(study),
+        *_control(study),
+        *_classes(study),
+    ]
 
 
 def _yaml(key: str, found: str, expected: str, mend: str) -> Problem:
     return Problem(file=FILE, column=key, found=found, expected=expected, mend=mend)
+
+
+def _panel(study: Study) -> Iterator[Problem]:
+    name = study.panel_table
+    why = None if name is None else PathCheck(study.folder).why_refused(name)
+    if name is not None and why:
+        yield _yaml(
+            "instrument.panel.reflectance",
+            f"{why}: {quoted(name)}",
+            "a number, or a CSV inside the study folder",
+            "Put the table of the panel's certificate there, or correct its name.",
+        )
 
 
 def _sessions(definition: Definition) -> Iterator[Problem]:
@@ -175,8 +194,16 @@ def _control(study: Study) -> Iterator[Problem]:
             "design.control",
             "no control",
             f"one of {design.treatment}: " + ", ".join(levels[:12]),
-            "Name the treatment that the others are compared with.",
+            "Name the treatment that the others are compared with." + _like_nothing(levels),
         )
+
+
+def _like_nothing(levels: Sequence[str]) -> str:
+    """Return a hint where a level reads like a word for nothing but is written otherwise."""
+    like = [level for level in levels if level.strip().casefold() in NOTHING_WORDS]
+    if not like:
+        return ""
+    return f" To name {quoted(like[0])}, write it just so; any other `none` means no control."
 
 
 def _classes(study: Study) -> Iterator[Problem]:

@@ -7,6 +7,7 @@ as ``config/study.schema.json`` is made from these models.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
@@ -15,6 +16,14 @@ ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
 ID_WORDS = "letters, digits, _ and -, beginning with a letter or digit, at most 64"
 LABEL_PATTERN = r"^[^\x00-\x1f\x7f-\x9f]{1,64}$"
 LABEL_WORDS = "printable text, at most 64 characters"
+TRACKING_PATTERN = (
+    r"^https?://(localhost|127\.0\.0\.1|\[::1\])(:[0-9]{1,5})?(/[A-Za-z0-9._~/-]{0,200})?$"
+)
+TRACKING_WORDS = (
+    "a server on this machine such as http://127.0.0.1:5000, without name or password; another "
+    "machine is named in the environment variable LEAFLEDGER_TRACKING_URI only, so that nobody's "
+    "study can send data away"
+)
 
 Id = Annotated[str, StringConstraints(pattern=ID_PATTERN)]
 Label = Annotated[str, StringConstraints(pattern=LABEL_PATTERN)]
@@ -26,8 +35,18 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Fraction = Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)]
 
 
+NOTHING_WORDS = frozenset({"none", "null", "~"})
+"""What may be typed for nothing at all; quoted or not, the text is the same."""
+
+
 def _nothing(value: Any) -> Any:
-    return None if isinstance(value, str) and value.strip() in {"", "none", "null", "~"} else value
+    empty = isinstance(value, str) and value.strip() in {"", *NOTHING_WORDS}
+    return None if empty else value
+
+
+def _blank(value: Any) -> Any:
+    """Keep words such as `none`: they may be the label of a treatment."""
+    return None if isinstance(value, str) and not value.strip() else value
 
 
 def _one_or_many(value: Any) -> Any:
@@ -55,14 +74,21 @@ class Design(Section):
         "plant", description="Word for the experimental unit in sentences; `none` if not known."
     )
     treatment: ColumnName = Field("treatment", description="Column that holds the treatment.")
-    control: Annotated[Label | None, BeforeValidator(_nothing)] = Field(
-        None, description="The level of the treatment column that the others are compared with."
+    control: Annotated[Label | None, BeforeValidator(_blank)] = Field(
+        None,
+        description="The level of the treatment column that the others are compared with; `none` "
+        "is that level if there is one of this name, else no control.",
     )
     block: Annotated[ColumnName | None, BeforeValidator(_nothing)] = Field(
         None, description="Column that holds the block, if the layout was in blocks."
     )
     factors: Annotated[list[ColumnName], BeforeValidator(_one_or_many)] = Field(
         [], description="Further columns used in effects or classes, such as cultivar."
+    )
+    doses: dict[Label, NotNegative] = Field(
+        {},
+        description="Amount of each treatment level, for a dose-response trend; left out: the "
+        "levels themselves where all of them are numbers.",
     )
     sessions: list[Session] = Field(
         [],
@@ -71,18 +97,57 @@ class Design(Section):
     )
 
 
+def without_a_word_for_nothing(design: Design, levels: Collection[str]) -> Design:
+    """Return the design with no control where a word such as `none` names no level.
+
+    Parameters
+    ----------
+    design
+        As read; its control is the text that was typed.
+    levels
+        Levels of the treatment column.
+    """
+    if design.control in NOTHING_WORDS and design.control not in levels:
+        return design.model_copy(update={"control": None})
+    return design
+
+
 class Form(Section):
     """How the raw files of a session are written."""
 
-    form: Literal["text", "wide_table", "jcamp_dx", "parquet"] = "text"
+    form: Literal["text", "wide_table", "jcamp_dx", "parquet", "spreadsheet"] = "text"
     quantity: Literal["counts", "reflectance", "percent"] = "counts"
-    wavelength_column: str = Field("1", description="Number (from 1) or name; form text.")
-    value_column: str = Field("2", description="Number (from 1) or name; form text.")
+    wavelength_column: str = Field(
+        "1", description="Number (from 1) or name; forms text and spreadsheet."
+    )
+    value_column: str = Field(
+        "2", description="Number (from 1) or name; forms text and spreadsheet."
+    )
     decimal: Literal["auto", "point", "comma"] = "auto"
     delimiter: Literal["auto", "tab", "comma", "semicolon", "space"] = "auto"
     encoding: Literal["auto", "utf-8", "utf-16", "latin-1"] = "auto"
     scan_column: Annotated[ColumnName | None, BeforeValidator(_nothing)] = Field(
-        None, description="Column that names the scan of a row; forms wide_table and parquet."
+        None,
+        description="Column that names the scan of a row; forms wide_table, parquet and, with "
+        "`scans_in: rows`, spreadsheet.",
+    )
+    scans_in: Literal["sheets", "rows"] = Field(
+        "sheets",
+        description="Form spreadsheet: a scan in each sheet (a file of one sheet is one scan), or "
+        "in each row of a wide table.",
+    )
+    sheet: Annotated[Label | None, BeforeValidator(_nothing)] = Field(
+        None,
+        description="Form spreadsheet: the sheet to read in each file; left out, the sheets that "
+        "the items of the scan sheet name, or the only one.",
+    )
+    pixel_coefficients: Annotated[
+        Annotated[list[Finite], Field(min_length=2, max_length=6)] | None,
+        BeforeValidator(_nothing),
+    ] = Field(
+        None,
+        description="Wavelength in nm = c0 + c1 p + c2 p^2 ..., p the pixel from 0; for files that "
+        "number their pixels or, with `wavelength_column: none`, hold counts alone.",
     )
 
 
@@ -122,10 +187,19 @@ class Linearity(Section):
     )
 
 
+TABLE_PATTERN = r"^([A-Za-z0-9_-][A-Za-z0-9_. -]*/)*[A-Za-z0-9_-][A-Za-z0-9_. -]*[.][cC][sS][vV]$"
+"""A CSV inside the study folder: no part of the path begins with a point."""
+TableFile = Annotated[str, StringConstraints(pattern=TABLE_PATTERN, max_length=300)]
+
+
 class Panel(Section):
     """Reflectance factor of the white reference panel."""
 
-    reflectance: Annotated[float, Field(gt=0, le=1.2)] = 1.0
+    reflectance: Annotated[float, Field(gt=0, le=1.2)] | TableFile = Field(
+        1.0,
+        description="A number, or a CSV of the study folder with the columns wavelength_nm, "
+        "reflectance and, if known, u_relative (then the key below is not used).",
+    )
     u_relative: NotNegative = Field(0.0, description="Relative standard uncertainty (k = 1).")
 
 
@@ -135,7 +209,9 @@ class Instrument(Section):
     full_scale_counts: Annotated[Positive | None, BeforeValidator(_nothing)] = None
     gain_electrons_per_count: Literal["estimate"] | Positive = "estimate"
     read_noise_counts: Literal["estimate"] | NotNegative = "estimate"
-    linearity: Annotated[Linearity | None, BeforeValidator(_nothing)] = None
+    linearity: Annotated[Linearity | Literal["estimate"] | None, BeforeValidator(_nothing)] = Field(
+        None, description="`estimate`: from whites of each session at four or more times."
+    )
     panel: Panel = Panel(reflectance=1.0, u_relative=0.0)
 
 
@@ -154,6 +230,22 @@ class Smoothing(Section):
     order: Annotated[int, Field(ge=1, le=6)] = 2
 
 
+class StrayShare(Section):
+    """Stray light as a stated share of the mean signal of a scan."""
+
+    fraction: Annotated[float, Field(gt=0, lt=0.2, allow_inf_nan=False)]
+    u_relative: NotNegative = Field(0.29, description="Relative standard uncertainty (k = 1).")
+
+
+class StrayRegion(Section):
+    """Stray light as the mean signal of a part of the array that no light can reach."""
+
+    dark_region_nm: Annotated[list[Positive], Field(min_length=2, max_length=2)]
+    u_relative: NotNegative = Field(
+        0.29, description="Relative standard uncertainty (k = 1) of the level elsewhere."
+    )
+
+
 class Reflectance(Section):
     """From counts to reflectance."""
 
@@ -161,8 +253,13 @@ class Reflectance(Section):
         "auto",
         description="`native`: as the file has it; `auto`: native, but 1 nm where finer than that.",
     )
+    wavelengths: Literal["as_read", "from_lamp"] = Field(
+        "as_read",
+        description="`from_lamp`: put right by a scan of a mercury-argon lamp in every session.",
+    )
     references: Literal["bracket", "nearest", "mean"] = "bracket"
     dark: Literal["per_integration_time", "scaled"] = "per_integration_time"
+    stray_light: Annotated[StrayShare | StrayRegion | None, BeforeValidator(_nothing)] = None
     smoothing: Annotated[Smoothing | None, BeforeValidator(_nothing)] = None
 
 
@@ -177,6 +274,11 @@ class Checks(Section):
         4.5, description="Robust distance (z) from the other scans of the same leaf position."
     )
     lamp_lines: bool = True
+    ambient_share: Positive = Field(
+        0.005,
+        description="Largest share of the white that an `ambient` scan (lamp off, leaf in the "
+        "clip) may show.",
+    )
     reference_drift: Positive = Field(0.03, description="Relative change of the white signal.")
 
 
@@ -261,17 +363,49 @@ class Primary(Section):
     session: Id | None = None
 
 
+Method = Literal[
+    "paired_t",
+    "signed_rank",
+    "sign_flip",
+    "welch_t",
+    "label_permutation",
+    "ancova",
+    "summary_mean",
+    "summary_slope",
+    "summary_area",
+    "mixed_model",
+    "mixed_model_slope",
+    "mixed_model_unstructured",
+]
+DEFAULT_METHODS: tuple[Method, ...] = (
+    "paired_t",
+    "signed_rank",
+    "welch_t",
+    "ancova",
+    "summary_mean",
+    "summary_slope",
+    "summary_area",
+    "mixed_model",
+    "mixed_model_unstructured",
+)
+
+
 class Effects(Section):
     """Tests of the treatment on the indices; `n` counts units."""
 
     primary: Annotated[Primary | None, BeforeValidator(_nothing)] = None
     alpha: Fraction = 0.05
     interval: Fraction = 0.95
-    methods: list[
-        Literal["paired_t", "signed_rank", "sign_flip", "welch_t", "label_permutation"]
-    ] = ["paired_t", "signed_rank", "welch_t"]
+    methods: list[Method] = list(DEFAULT_METHODS)
     margin: dict[Id, Positive] = Field(
-        {}, description="Largest change that does not matter, by index, in the index's unit."
+        {},
+        description="Smallest difference in change that would matter, by index, in its unit; "
+        "equivalence is claimed when the interval lies inside.",
+    )
+    strata: Annotated[ColumnName | None, BeforeValidator(_nothing)] = Field(
+        None,
+        description="A factor of the design: the difference in change also within each of its "
+        "levels, and whether it differs between them.",
     )
     n_draws: Annotated[int, Field(ge=99, le=1_000_000)] = 9999
     seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
@@ -284,16 +418,47 @@ class Folds(Section):
     repeats: Annotated[int, Field(ge=1, le=100)] = 10
 
 
+class FixedSplit(Section):
+    """A split that the study fixes."""
+
+    column: ColumnName = Field(description="Column of units.csv that says `train` or `test`.")
+
+
 class Classes(Section):
     """Training and honest validation of the discriminant classifier."""
 
     target: ColumnName
     sessions: Literal["all", "before", "after"] | list[Id] = "after"
-    split: Literal["unit", "block"] = Field(
-        "unit", description="What is never on both sides of a split."
+    split: Literal["unit", "block", "session", "leave_one_unit_out"] | FixedSplit = Field(
+        "unit",
+        description="What is held out together; no unit is ever on both sides. `session`: train "
+        "on earlier sessions, judge later ones; `{column: set}`: as that column says.",
     )
     max_components: Annotated[int, Field(ge=1, le=50)] = 15
-    preprocessing: list[Literal["none", "standard_normal_variate"]] = ["none"]
+    preprocessing: Annotated[
+        list[
+            Literal[
+                "none",
+                "standard_normal_variate",
+                "multiplicative_scatter",
+                "derivative_1",
+                "derivative_2",
+                "detrend",
+                "autoscale",
+            ]
+        ],
+        BeforeValidator(_one_or_many),
+        Field(min_length=1),
+    ] = ["none"]
+    decision: Literal["largest_membership", "linear_discriminant"] = Field(
+        "largest_membership",
+        description="The class with the largest predicted membership, or the likeliest one of a "
+        "linear discriminant on the scores.",
+    )
+    weights: Literal["equal", "balanced"] = Field(
+        "equal",
+        description="`balanced`: every class counts alike, whatever its number of scans.",
+    )
     folds: Folds = Folds()
     n_permutations: Annotated[int, Field(ge=0, le=99_999)] = 999
     seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
@@ -307,8 +472,16 @@ class Report(Section):
 
 
 class Tracking(Section):
-    """How much the ledger may keep."""
+    """How much the ledger may keep, and where its copy in MLflow goes."""
 
+    uri: Annotated[
+        Annotated[str, StringConstraints(pattern=TRACKING_PATTERN)] | None,
+        BeforeValidator(_nothing),
+    ] = Field(
+        None,
+        description="Address of an MLflow server on this machine; `none` keeps the store in the "
+        "study. A server elsewhere is named by LEAFLEDGER_TRACKING_URI only.",
+    )
     store_gb: Annotated[float, Field(ge=0, le=10_000)] = Field(
         2.0, description="Space for results of earlier settings, so that going back is quick."
     )

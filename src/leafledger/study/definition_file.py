@@ -16,7 +16,15 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from leafledger.errors import MOST_PROBLEMS, InputFault, Problem, bounded, nearest, quoted
-from leafledger.study.definition import ID_PATTERN, ID_WORDS, LABEL_WORDS, Definition
+from leafledger.study.definition import (
+    ID_PATTERN,
+    ID_WORDS,
+    LABEL_WORDS,
+    TABLE_PATTERN,
+    TRACKING_PATTERN,
+    TRACKING_WORDS,
+    Definition,
+)
 from leafledger.study.yaml_text import YamlText, read_yaml
 
 FILE = "study.yaml"
@@ -195,7 +203,12 @@ def _expected(detail: ErrorDetails) -> str:
     if kind == "literal_error":
         return str(about["expected"]).replace("'", "")
     if kind == "string_pattern_mismatch":
-        return ID_WORDS if about["pattern"] == ID_PATTERN else LABEL_WORDS
+        words = {
+            ID_PATTERN: ID_WORDS,
+            TABLE_PATTERN: "a CSV inside the study folder",
+            TRACKING_PATTERN: TRACKING_WORDS,
+        }
+        return words.get(about["pattern"], LABEL_WORDS)
     if kind in _LIMITS:
         return _LIMITS[kind].format(**about)
     if kind in _EXPECTED:

@@ -111,12 +111,14 @@ _OUTPUTS: dict[str, dict[str, str]] = {
     "quality": {
         "quality": "quality/{session}.parquet",
         "signal": "quality/{session}.signal.parquet",
+        "levels": "quality/{session}.levels.parquet",
     },
     "acceptance": {
         "accepted": "accepted.csv",
         "exclusions": "exclusions.csv",
         "range": "range.json",
         "session_effects": "session_effects.csv",
+        "order_effects": "order_effects.csv",
     },
     "catalogue": {"catalogue": "indices/catalogue.json"},
     "indices": {"indices": "indices/{session}.parquet"},
@@ -133,6 +135,9 @@ _OUTPUTS: dict[str, dict[str, str]] = {
         "confusion": "classes/confusion.csv",
         "terms": "classes/spectra_terms.parquet",
         "permutation": "classes/permutation.csv",
+        "reliability": "classes/reliability.csv",
+        "per_class": "classes/per_class.csv",
+        "confused_pairs": "classes/confused_pairs.csv",
         "summary": "classes/summary.json",
         "model": "classes/model.skops",
         "model_card": "classes/model.json",
@@ -141,8 +146,15 @@ _OUTPUTS: dict[str, dict[str, str]] = {
         "effects": "effects.csv",
         "effects_summary": "effects.json",
         "spectrum_effects": "spectrum_effects.csv",
+        "sensitivity": "sensitivity.csv",
+        "variance_components": "variance_components.csv",
+        "power": "power.csv",
     },
-    "rivals": {"rivals": "classes/rivals.csv"},
+    "rivals": {
+        "rivals": "classes/rivals.csv",
+        "comparison": "classes/comparison.csv",
+        "questions": "classes/questions.csv",
+    },
     "report": {"report": "report.html", "figures": "figures/"},
 }
 
@@ -158,12 +170,15 @@ def inputs(study: Study, task: Task) -> dict[str, str]:
             "quality": ("scans", "reflectance"),
             "indices": ("reflectance", "range"),
         }[task.rule]
-        return {role: _path(role, task.session) for role in roles}
+        found = {role: _path(role, task.session) for role in roles}
+        if task.rule == "reflectance" and study.panel_table is not None:
+            found["panel"] = study.panel_table
+        return found
     return _study_inputs(study, task.rule)
 
 
 def own_files(study: Study, task: Task) -> list[str]:
-    """Return the files that a task reads and a person wrote: raw files, decisions.
+    """Return the files that a task reads and a person wrote: raw files, decisions, the panel.
 
     Snakemake is told their digests, never the files: it would judge them by their dates, which a
     copy from another machine sets as it likes.
@@ -174,7 +189,7 @@ def own_files(study: Study, task: Task) -> list[str]:
 
 _SPECTRA = ("reflectance/*", "accepted", "range", "passed")
 _STUDY_INPUTS: dict[str, tuple[str, ...]] = {
-    "acceptance": ("quality/*", "signal/*", "reflectance/*"),
+    "acceptance": ("quality/*", "signal/*", "levels/*", "reflectance/*"),
     "catalogue": (),
     "validation": ("scans/*", "reflectance/*", "indices/*", "range", "catalogue"),
     "unit_means": ("indices/*", "accepted", "passed"),

@@ -8,7 +8,7 @@ from leafledger.errors import InputFault, Problem, bounded
 from leafledger.study import cross_checks
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision, read_decisions
-from leafledger.study.definition import Definition, Form
+from leafledger.study.definition import Definition, Form, without_a_word_for_nothing
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.study.definition_file import read_definition, with_rows
 from leafledger.study.file_pattern import rows_of
@@ -42,6 +42,9 @@ def read_study(folder: Path) -> Study:
     else:
         units = _units_from_scans(definition, scans, others, columns, problems)
     decisions = _read_decisions(folder, scans, problems)
+    levels = {labels.get(definition.design.treatment, "") for labels in units.values()}
+    design = without_a_word_for_nothing(definition.design, levels)
+    definition = definition.model_copy(update={"design": design})
     study = Study(folder, definition, tuple(scans), units, tuple(decisions))
     if not problems:
         problems += cross_checks.of_study(study)

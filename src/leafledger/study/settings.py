@@ -44,6 +44,7 @@ def _design(study: Study) -> Settings:
         "control": design.control,
         "block": design.block,
         "factors": list(design.factors),
+        "doses": dict(design.doses),
         "sessions": [_dump(s) for s in study.sessions],
     }
 

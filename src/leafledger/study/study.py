@@ -118,6 +118,12 @@ class Study:
         """Whether ``decisions.csv`` exists."""
         return (self.folder / DECISIONS).is_file()
 
+    @property
+    def panel_table(self) -> str | None:
+        """Path of the table of the white panel's reflectance, if there is one."""
+        given = self.definition.instrument.panel.reflectance
+        return given if isinstance(given, str) else None
+
     def form(self, session: str) -> Form:
         """Return how the raw files of a session are written."""
         forms = self.definition.intake.forms

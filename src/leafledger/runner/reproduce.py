@@ -1,0 +1,279 @@
+"""Rebuild a recorded run from what was stored of it, in an empty folder, and compare every output.
+
+Nothing is restored from the content store: every stage computes again.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from leafledger.errors import InputFault, Problem
+from leafledger.ledger.table_match import Match, match
+from leafledger.ledger.view import BookView, in_data_order
+from leafledger.records.code import code_of
+from leafledger.records.digests import files_below, sha256_of_file
+from leafledger.records.record import Record, read_record
+from leafledger.runner.run import Listener, run_study
+from leafledger.study.layout import BY_NAME, RECORDS
+
+_MADE = ("results/", "records/")
+
+
+@dataclass(frozen=True)
+class FileMatch:
+    """One output of the recorded run beside what came out now."""
+
+    task: str
+    path: str
+    match: Match
+
+
+@dataclass
+class Reproduction:
+    """What came of rebuilding a run.
+
+    Attributes
+    ----------
+    run
+        The run that was rebuilt.
+    outcome
+        ``identical``, ``within_tolerance``, ``differs``, ``failed`` (it did not run to its end)
+        or ``impossible`` (something it needs is gone).
+    missing
+        What is gone or other than then, in words.
+    differing
+        The outputs that are not the same bytes, in the order of the data.
+    first
+        The first task that differs.
+    n_files
+        Outputs that were compared.
+    kernels
+        The kernels of linear algebra then and now.
+    message
+        Why it failed.
+    """
+
+    run: str
+    outcome: str
+    missing: list[str] = field(default_factory=list)
+    differing: list[FileMatch] = field(default_factory=list)
+    first: str | None = None
+    n_files: int = 0
+    kernels: tuple[str, str] = ("unknown", "unknown")
+    message: str = ""
+
+    @property
+    def exit_code(self) -> int:
+        """0 if the run was reproduced, within tolerance at least."""
+        return 0 if self.outcome in {"identical", "within_tolerance"} else 1
+
+
+def reproduce(
+    folder: Path, run: str, scratch: Path, cores: int, listen: Listener | None = None
+) -> Reproduction:
+    """Rebuild a run of a study in the empty folder ``scratch`` and compare its outputs.
+
+    Parameters
+    ----------
+    folder
+        The study folder; it is read only.
+    run
+        The run's id, or how it begins, or ``latest``.
+    scratch
+        A folder that does not exist yet, or is empty.
+    cores
+        How many tasks may run side by side.
+    listen
+        Called with every line of progress.
+
+    Raises
+    ------
+    InputFault
+        If the run is not in the book or ended before it was done.
+    """
+    book = BookView(folder)
+    entry = book.run(run)
+    records = _whole(book, entry)
+    missing = [*_other_code(records), *_lay_out(book, entry, records, scratch)]
+    if missing:
+        return Reproduction(entry["run"], "impossible", missing)
+    try:
+        result = run_study(scratch, cores, listen, use_store=False, into_tracking=False)
+    except InputFault as fault:
+        told = "; ".join(problem.sentence() for problem in fault.problems[:3])
+        return Reproduction(entry["run"], "failed", message=told)
+    if result.exit_code:
+        return Reproduction(entry["run"], "failed", message=result.message)
+    return _compared(book, entry["run"], records, scratch)
+
+
+def _whole(book: BookView, entry: Mapping[str, Any]) -> dict[str, Record]:
+    records = book.records_of(entry)
+    if entry["outcome"] != "done" or not records or set(records) != set(entry["records"]):
+        gone = ", ".join(sorted(set(entry["records"]) - set(records))[:3])
+        found = f"the record of {gone} no longer kept whole" if gone else f"{entry['outcome']}"
+        raise InputFault(
+            Problem(
+                file=f"ledger/runs/{entry['run']}.json",
+                found=f"a run that cannot be rebuilt: {found}",
+                expected="a run that ended well, with its records kept",
+                mend="Choose another: `leafledger runs` lists them.",
+            )
+        )
+    return records
+
+
+def _other_code(records: Mapping[str, Record]) -> Iterator[str]:
+    told: dict[str, None] = {}
+    for record in records.values():
+        rule = record["rule"]
+        if rule not in BY_NAME:
+            told[f"other code: the installed version knows no stage {rule}"] = None
+            continue
+        now = code_of(BY_NAME[rule].module)
+        if now.sha256 != record["code"]["sha256"]:
+            then = f"{record['code']['package']}, {record['code']['sha256'][:12]}..."
+            told[f"other code: {rule} was made by another version ({then})"] = None
+        for name in sorted({*now.libraries, *record["libraries"]}):
+            before, after = record["libraries"].get(name), now.libraries.get(name)
+            if before != after:
+                told[f"other library: {name} was {before}, {after} is installed"] = None
+    return iter(told)
+
+
+def _lay_out(
+    book: BookView, entry: Mapping[str, Any], records: Mapping[str, Record], scratch: Path
+) -> Iterator[str]:
+    """Write the study as it was into ``scratch``; yield what is missing."""
+    for name, digest in entry["study"].items():
+        data = book.history(digest)
+        if data is None:
+            yield f"the copy of {name} as it was ({digest[:12]}...) is gone or was changed"
+            continue
+        (scratch / name).parent.mkdir(parents=True, exist_ok=True)
+        (scratch / name).write_bytes(data)
+    raw = {
+        given["path"]: given["sha256"]
+        for record in records.values()
+        for given in record["inputs"]
+        if not given["path"].startswith(_MADE) and given["path"] not in entry["study"]
+    }
+    found = _Raw(book.folder)
+    for path, digest in raw.items():
+        source = found.of(path, digest)
+        if source is None:
+            yield f"missing content: {path} as it was read ({digest[:12]}...)"
+            continue
+        (scratch / path).parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(source, scratch / path)
+
+
+class _Raw:
+    """Raw content by digest, in its place or wherever it was moved below ``raw/``."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._elsewhere: dict[str, Path] | None = None
+
+    def of(self, path: str, digest: str) -> Path | None:
+        place = self.folder / path
+        if place.is_file() and sha256_of_file(place) == digest:
+            return place
+        if self._elsewhere is None:
+            root = self.folder / "raw"
+            files = files_below(root) if root.is_dir() else []
+            self._elsewhere = {sha256_of_file(file): file for file in files}
+        return self._elsewhere.get(digest)
+
+
+def _compared(
+    book: BookView, run: str, records: Mapping[str, Record], scratch: Path
+) -> Reproduction:
+    found = Reproduction(run, "identical", kernels=_kernels(book, records, scratch))
+    for task in in_data_order(list(records)):
+        made = read_record(scratch / RECORDS / f"{task}.json")
+        outputs = {o["path"]: o["sha256"] for o in made["outputs"]} if made else {}
+        for output in records[task]["outputs"]:
+            found.n_files += 1
+            if outputs.get(output["path"]) != output["sha256"]:
+                how = _match(book, records[task], output, scratch)
+                found.differing.append(FileMatch(task, output["path"], how))
+        for path in sorted(set(outputs) - {o["path"] for o in records[task]["outputs"]}):
+            found.differing.append(FileMatch(task, path, Match("differs", column="a new file")))
+    if found.differing:
+        found.first = found.differing[0].task
+        judged = [f.match.same for f in found.differing if f.match.same != "not_compared"]
+        # Pages, figures and the model are made from the tables: these decide.
+        close = bool(judged) and set(judged) == {"within_tolerance"}
+        found.outcome = "within_tolerance" if close else "differs"
+    return found
+
+
+def _match(book: BookView, record: Record, output: Mapping[str, Any], scratch: Path) -> Match:
+    now = scratch / output["path"]
+    if not now.is_file():
+        return Match("differs", column="the file was not made")
+    then = book.content(record, output)
+    if then is None:
+        return Match("differs", column="unknown: the recorded content is no longer kept")
+    return match(then, now, output["path"])
+
+
+def _kernels(book: BookView, records: Mapping[str, Record], scratch: Path) -> tuple[str, str]:
+    then = {book.made.get(record["key"], {}).get("kernel") for record in records.values()}
+    again = BookView(scratch)
+    now = {event.get("kernel") for run in again.runs for event in again.events(run["run"])}
+    words = [
+        ", ".join(sorted(str(k) for k in some if k not in {None, "None"})) or "unknown"
+        for some in (then, now)
+    ]
+    return words[0], words[1]
+
+
+def as_json(found: Reproduction) -> dict[str, Any]:
+    """Return a reproduction as plain JSON values."""
+    return asdict(found) | {"kernels": dict(zip(("then", "now"), found.kernels, strict=True))}
+
+
+def lines(found: Reproduction) -> Iterator[str]:
+    """Yield a reproduction line by line for a person to read."""
+    if found.outcome == "impossible":
+        yield f"Run {found.run} cannot be rebuilt here:"
+        yield from (f"  - {text}" for text in found.missing[:20])
+        if len(found.missing) > 20:
+            yield f"  and {len(found.missing) - 20} more (all with --json)"
+        return
+    if found.outcome == "failed":
+        yield f"Run {found.run} did not run to its end: {found.message}"
+        return
+    if found.outcome == "identical":
+        yield f"Run {found.run} reproduced: all {found.n_files} outputs are byte-identical."
+        return
+    tables = [f for f in found.differing if f.match.same != "not_compared"]
+    if found.outcome == "within_tolerance":
+        yield f"Run {found.run}: equal within tolerance, not byte-identical."
+    else:
+        yield f"Run {found.run} was not reproduced."
+    yield f"  {len(found.differing)} of {found.n_files} outputs have other bytes"
+    yield f"  first stage that differs: {found.first}"
+    if tables:
+        yield from _first_table(tables[0])
+    if found.kernels[0] != found.kernels[1]:
+        yield f"  linear algebra kernel then {found.kernels[0]}, now {found.kernels[1]}"
+    worst = [f for f in tables if f.match.same == "differs"]
+    if worst and worst[0] != tables[0]:
+        yield "  first beyond tolerance:"
+        yield from _first_table(worst[0])
+
+
+def _first_table(found: FileMatch) -> Iterator[str]:
+    how = found.match
+    yield f"  first table that differs: {found.path}, column {how.column}"
+    if how.row is not None or how.before is not None:
+        where = f"row {how.row}: " if how.row is not None else ""
+        size = "" if how.largest is None else f" (largest relative difference {how.largest:.2g})"
+        yield f"    {where}{how.before} -> {how.after}{size}"
