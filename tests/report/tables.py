@@ -6,6 +6,7 @@ the numbers (means, t intervals), so that the page can be checked against them.
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -45,6 +46,10 @@ class Plan:
     max_components: int = 10
     repeats: int = 4
     figures: tuple[str, ...] = ("svg", "png")
+    n_faults: int = 1
+    n_outliers: int = 1
+    n_primary: int = 1
+    lone_control: bool = False
 
 
 BARE = Plan(
@@ -97,7 +102,9 @@ def make(folder: Path, plan: Plan | None = None) -> Made:
             "sessions": [
                 {
                     "session": s,
-                    "date": f"2026-05-{4 + 4 * i:02d}" if len(plan.sessions) > 1 else None,
+                    "date": str(dt.date(2026, 5, 4) + dt.timedelta(days=4 * i))
+                    if len(plan.sessions) > 1
+                    else None,
                     "phase": "before" if i == 0 and len(plan.sessions) > 1 else "after",
                 }
                 for i, s in enumerate(plan.sessions)
@@ -217,7 +224,10 @@ def _one(plan: Plan, labels: Any, number: int, wavelength: np.ndarray, rng: Any)
 def _judged(made: Made, scans: pd.DataFrame) -> None:
     plan = made.plan
     wavelength = np.arange(400.0, 1001.0)
-    out = {scans["scan"].iloc[4]: "lamp_lines", scans["scan"].iloc[-2]: "decision"}
+    faults = list(scans["scan"].iloc[4 : 4 + 3 * plan.n_faults : 3])
+    out = {**dict.fromkeys(faults, "lamp_lines"), scans["scan"].iloc[-2]: "decision"}
+    odd = list(scans["scan"].iloc[5 : 5 + 3 * plan.n_outliers : 3])
+    bad_darks = [f"d{i}-dark-2" for i in range(len(plan.sessions))] if plan.references else []
     for number, session in enumerate(plan.sessions):
         rows = [
             {"scan": scan, "check": "lamp_lines", "severity": "fault", "value": 0.021,
@@ -225,6 +235,13 @@ def _judged(made: Made, scans: pd.DataFrame) -> None:
              "sentence": f"{scan}: lamp lines reach 2.1 % at 546.1 nm; the clip was open."}
             for scan, rule in out.items()
             if rule == "lamp_lines" and scan.startswith(f"d{number}-")
+        ] + [
+            {"scan": scan, "check": check, "severity": severity, "value": 6.1, "threshold": 4.5,
+             "unit": "1", "wavelength_nm": np.nan, "sentence": f"{scan} is not like the others."}
+            for names, check, severity in ((odd, "replicate", "outlier"),
+                                           (bad_darks, "bad_dark", "fault"))
+            for scan in names
+            if scan.startswith(f"d{number}-")
         ]  # fmt: skip
         frame = pd.DataFrame(rows, columns=list(columns.QUALITY))
         types = {"value": float, "threshold": float, "wavelength_nm": float}
@@ -245,6 +262,7 @@ def _judged(made: Made, scans: pd.DataFrame) -> None:
         )
         write_parquet(made.place(f"signal/{session}", f"quality/{session}.signal.parquet"), signal,
                       {}, ["wavelength_nm"])  # fmt: skip
+        _levels(made, number, session, list(scans.loc[scans["session"] == session, "scan"]))
     accepted = scans.assign(accepted=~scans["scan"].isin(list(out))).sort_values("scan")
     write_csv(made.place("accepted", "accepted.csv"), accepted, columns.ACCEPTED)
     exclusions = pd.DataFrame(
@@ -253,6 +271,12 @@ def _judged(made: Made, scans: pd.DataFrame) -> None:
              "reason": plan.reason, "by": "A. Grower" if rule == "decision" else "",
              "when": "2026-05-08T17:40:00" if rule == "decision" else ""}
             for scan, rule in sorted(out.items())
+        ]
+        + [
+            {"scan": scan, "rule": rule, "suggested": "exclude", "applied": "keep",
+             "reason": f"{scan} is not like the others.", "by": "", "when": ""}
+            for names, rule in ((odd, "replicate"), (bad_darks, "bad_dark"))
+            for scan in names
         ]
     )  # fmt: skip
     write_csv(made.place("exclusions", "exclusions.csv"), exclusions, columns.EXCLUSIONS)
@@ -273,12 +297,59 @@ def _judged(made: Made, scans: pd.DataFrame) -> None:
         {"session": s, "group": "control", "wavelength_nm": w, "estimate": 0.004, "ci_low": -0.003,
          "ci_high": 0.011, "ci_level": 0.95, "n_units": 12, "p": 0.24, "p_holm": 0.96}
         for s in plan.sessions[1:]
-        for w in (550.0, 680.0, 720.0, 800.0)
+        for w in LEVELS_NM
     ]  # fmt: skip
+    if plan.lone_control:
+        reason = "one control unit only: no interval and no test, units are what varies"
+        none = dict.fromkeys(("ci_low", "ci_high", "p", "p_holm"))
+        effects = [{**row, **none, "n_units": 1, "reason": reason} for row in effects]
+        effects.append({**effects[0], "group": "moss_<pad>", "unit": "count"})
+    write_csv(
+        made.place("order_effects", "order_effects.csv"),
+        pd.DataFrame(
+            [
+                {"session": s, "term": "order", "position": "", "wavelength_nm": 550.0,
+                 "estimate": 0.02, "ci_low": 0.01, "ci_high": 0.03, "ci_level": 0.95,
+                 "n_units": 24, "p": 0.001, "p_holm": 0.004, "unit": "1", "reason": ""}
+                for s in plan.sessions[1:]
+            ],
+            columns=list(columns.ORDER_EFFECTS),
+        ),
+        columns.ORDER_EFFECTS,
+    )  # fmt: skip
     write_csv(
         made.place("session_effects", "session_effects.csv"),
         pd.DataFrame(effects, columns=list(columns.SESSION_EFFECTS)),
         columns.SESSION_EFFECTS,
+    )
+
+
+LEVELS_NM = (550.0, 680.0, 720.0, 800.0)
+
+
+def _levels(made: Made, number: int, session: str, leaves: list[str]) -> None:
+    """Six whites of 12 ms in two blocks, three darks of 12 and three of 18 ms; dark-2 is bad."""
+    kinds = [(f"d{number}-white-{k}", "white", 12.0, 100.0 * (1 + 0.004 * k)) for k in range(6)]
+    kinds += [
+        (f"d{number}-dark-{k}", "dark", 12.0 if k < 4 else 18.0, 1000.0 + k + 900.0 * (k == 2))
+        for k in range(1, 7)
+    ]
+    kinds = kinds if made.plan.references else []
+    kinds += [(leaf_scan, "sample", 18.0, 0.2) for leaf_scan in leaves]
+    rows = [
+        {"scan": scan, "role": role, "place": place, "block": 0, "hours": place / 60,
+         "integration_ms": ms, "digest": "ab" * 32, "wavelength_nm": at,
+         "value": value * (1 + at / 1e6), "unit": {"white": "count/ms", "dark": "count"}.get(
+             role, "1")}
+        for place, (scan, role, ms, value) in enumerate(kinds)
+        for at in LEVELS_NM
+    ]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=list(columns.LEVELS)).sort_values(["scan", "wavelength_nm"])
+    write_parquet(
+        made.place(f"levels/{session}", f"quality/{session}.levels.parquet"),
+        pa.Table.from_pandas(frame, preserve_index=False),
+        {},
+        ["scan", "wavelength_nm"],
     )
 
 
@@ -346,6 +417,7 @@ def _effects(made: Made, means: pd.DataFrame, units: Any, wavelength: np.ndarray
     rows = _tests(plan, means, units) if plan.effects else []
     frame = pd.DataFrame(rows, columns=list(columns.EFFECTS))
     frame = frame.sort_values(list(columns.EFFECTS_KEY))
+    _name_primary(frame, plan.n_primary)
     made.effects = frame
     write_csv(made.place("effects", "effects.csv"), frame, columns.EFFECTS)
     findings = [
@@ -378,6 +450,21 @@ def _effects(made: Made, means: pd.DataFrame, units: Any, wavelength: np.ndarray
         pd.DataFrame(bands, columns=list(columns.SPECTRUM_EFFECTS)),
         columns.SPECTRUM_EFFECTS,
     )
+
+
+def _name_primary(frame: pd.DataFrame, n: int) -> None:
+    """Make so many rows primary, one family adjusted by Holm."""
+    if n == 1 or not len(frame):
+        return
+    between = frame["question"] == "difference_in_change"
+    rows = frame.index[between & (frame["index"] == "CI_rededge")]
+    rows = rows.union(frame.index[between & (frame["index"] != "CI_rededge")][: n - len(rows)])[:n]
+    frame["primary"] = frame.index.isin(rows)
+    frame.loc[rows, "family"] = "primary"
+    frame.loc[rows, "n_family"] = n
+    order = frame.loc[rows, "p"].sort_values().index
+    adjusted = np.maximum.accumulate(frame.loc[order, "p"] * np.arange(n, 0, -1)).clip(upper=1.0)
+    frame.loc[order, "p_holm"] = adjusted
 
 
 def _headlines(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -422,7 +509,8 @@ def _row(
         "unit": "nm" if name == "REP_linear" else "1", "n_units": len(a),
         "n_units_reference": np.nan if b is None else len(b), "n_missing": 0,
         "statistic": float(test.statistic), "statistic_name": "t", "df": float(test.df),
-        "df2": np.nan, "p": p, "p_smallest": np.nan, "family": f"{method}", "n_family": 36,
+        "df2": np.nan, "p": p, "p_smallest": np.nan,
+        "family": "primary" if primary else method, "n_family": 1 if primary else 36,
         "p_holm": p_holm, "p_bh": min(1.0, 8 * p), "p_max_t": np.nan, "effect_size": size,
         "effect_size_name": "hedges_g_paired" if b is None else "hedges_g_independent",
         "effect_low": size - 0.8, "effect_high": size + 0.8, "percent_change": 12.3, "in_u": 4.0,
@@ -537,6 +625,7 @@ def _records(made: Made) -> None:
     }  # fmt: skip
     settings: dict[str, Any] = {
         "acceptance": {"apply": "faults", "range": {"signal_to_noise": 200.0, "margin_nm": 5.0}},
+        "quality": {"checks": {"reference_drift": 0.03}},
         "effects": {"effects": {"alpha": 0.05, "interval": 0.95, "seed": 20260504}},
     }
     jobs = [(rule, s) for rule in ("intake", "reflectance", "quality", "indices")
@@ -556,7 +645,10 @@ def _records(made: Made) -> None:
             "libraries": {"numpy": "2.4.6", "pyarrow": "25.0.1"},
             "metrics": [{"name": "n_scans", "value": 72, "unit": "1"}],
             "seeds": {"effects": 20260504} if rule == "effects" else {},
-            "warnings": ["The white signal drifted by 1.2 %."] if rule == "reflectance" else [],
+            "warnings": ["The white signal drifted by 1.2 %."] if rule == "reflectance" else
+            [f"{i} is not computed: it needs R(970), outside the trusted range 428 to 952 nm "
+             "(wavelengths read from 428 to 952 nm)." for i in ("WI", "NDWI", "SRWI")]
+            if rule == "indices" else [],
         }  # fmt: skip
         name = rule if session is None else f"{rule}.{session}"
         write_json(made.folder / "records" / f"{name}.json", record)

@@ -20,6 +20,10 @@ from leafledger.report.numbers import with_interval
 from leafledger.report.stage import run
 
 FIGURES = {
+    "scans_at_fault",
+    "replicates",
+    "whites_over_time",
+    "darks_over_time",
     "signal_to_noise",
     "primary_index",
     "index_courses",

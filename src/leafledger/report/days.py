@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 _HEADLINES = ("difference_in_change", "change")
 _METHODS = ("welch_t", "paired_t")
+_REASONS = 3
 
 
 def days(material: Material, book: Book) -> dict[str, Any]:
@@ -30,7 +31,7 @@ def days(material: Material, book: Book) -> dict[str, Any]:
     spectra = {
         s: summaries_by_group(material.spectra, material.groups, s) for s in material.days.sessions
     }
-    headline = headline_rows(material.effects)
+    headline = headline_rows(material.effects[material.effects["verdict"] != "undefined"])
     contrasts = list(dict.fromkeys(headline["contrast"]))
     contrasts.sort(key=lambda c: list(words).index(c) if c in words else len(words))
     return {
@@ -41,12 +42,15 @@ def days(material: Material, book: Book) -> dict[str, Any]:
         "spectra_plate": draw_groups(book, material, spectra) if any(spectra.values()) else None,
         "spectra_table": _spectra_table(spectra),
         **_courses(material, book),
+        "nothing": nothing_words(material.effects),
+        "primary_words": primary_words(_primary(material.effects)),
+        "judged_words": judged_words(material.effects),
         "primary": [effect_row(r, words) for r in _records(_primary(material.effects))],
         "headline": _headline(material, headline, contrasts, words),
         "all": [effect_row(r, words) for r in _records(material.effects)],
         "sizes_plate": draw_effect_sizes(book, headline, contrasts, words),
         "difference_plate": draw_difference(book, material.spectrum_effects, words),
-        "has_reference": bool((material.effects["question"] == "difference_in_change").any()),
+        "has_reference": bool((headline["question"] == "difference_in_change").any()),
     }
 
 
@@ -69,6 +73,57 @@ def headline_rows(effects: pd.DataFrame) -> pd.DataFrame:
 
 def _primary(effects: pd.DataFrame) -> pd.DataFrame:
     return effects[effects["primary"].astype(bool)]
+
+
+def primary_words(primary: pd.DataFrame) -> str:
+    """Return how the primary contrasts were adjusted, by their number and family."""
+    n = len(primary)
+    if n == 0:
+        return ""
+    sizes = {int(k) for k in primary["n_family"] if k == k}
+    one_family = primary["family"].nunique() == 1
+    if n == 1 and sizes <= {0, 1}:
+        return (
+            "The primary contrast, named before the data were seen, stands alone and needs no "
+            "adjustment."
+        )
+    if one_family and len(sizes) == 1:
+        tested = sizes.pop()
+        out_of = "" if tested == n else f", {tested} of which could be tested"
+        adjusted = (
+            "their p is adjusted by Holm over those tests, and the adjusted p decides the verdict."
+            if tested > 1
+            else "with a single test there is nothing to adjust for."
+        )
+        return (
+            f"The study names {n} primary contrasts before the data were seen{out_of}. They are "
+            f"one family: {adjusted}"
+        )
+    return (
+        f"The study names {n} primary contrast{'s' if n > 1 else ''} before the data were seen; p "
+        "is adjusted by Holm within the family of each, and the adjusted p decides the verdict."
+    )
+
+
+def nothing_words(effects: pd.DataFrame) -> str:
+    """Return why no effect at all has a verdict; nothing if one has."""
+    if not len(effects) or (effects["verdict"] != "undefined").any():
+        return ""
+    reasons = list(dict.fromkeys(str(reason) for reason in effects["reason"] if reason))
+    told = "; ".join(reasons[:_REASONS])
+    more = f"; and {len(reasons) - _REASONS} more reasons" if len(reasons) > _REASONS else ""
+    return "No effect could be tested" + (f": {told}{more}." if told else ".")
+
+
+def judged_words(effects: pd.DataFrame) -> str:
+    """Return which p the verdicts rest on."""
+    words = "The verdict rests on p adjusted by Holm within the family (alone: on its own p)"
+    if not (effects["question"] == "equivalence").any():
+        return f"{words}."
+    return (
+        f"{words}; that of an equivalence test rests on its own p, not the adjusted one, because "
+        "the margin is stated for each index beforehand. What cannot be tested is undefined."
+    )
 
 
 def _how(material: Material) -> str:

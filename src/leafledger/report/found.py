@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from leafledger.report.gather import Material
 from leafledger.report.numbers import known, unit_suffix, verdict_words, with_interval
+from leafledger.report.warned import Source, texts, warnings_of
 
 _WARNINGS_SHOWN = 8
 
@@ -16,11 +17,11 @@ def found(material: Material) -> dict[str, Any]:
     summary = material.effects_summary
     findings = [_finding(row) for row in _rows(summary.get("findings"))]
     said = {row["sentence"] for row in findings}
-    warnings = warnings_of(material)
+    warnings = warnings_of(_sources(material))
     return {
         "findings": findings,
-        "sentences": [s for s in _texts(summary.get("sentences")) if not any(s in t for t in said)],
-        "plan": _texts(summary.get("plan")),
+        "sentences": [s for s in texts(summary.get("sentences")) if not any(s in t for t in said)],
+        "plan": texts(summary.get("plan")),
         "nothing": _nothing_found(material) if not findings else "",
         "classes": _class_sentence(material),
         "warnings": warnings[:_WARNINGS_SHOWN],
@@ -86,37 +87,22 @@ def _nothing_found(material: Material) -> str:
             "No effect was tested: the study holds no contrast that its design allows. What the "
             "groups look like is described below, without inference."
         )
+    if (material.effects["verdict"] == "undefined").all():
+        return "No effect could be tested; the reasons are given here and beside each effect below."
     return "No finding was singled out; all tests stand in the table of effects below."
 
 
-def warnings_of(material: Material) -> list[dict[str, str]]:
-    """Return every warning of every rule once, with the rule it came from."""
-    told: dict[tuple[str, str], list[str]] = {}
-    sources: list[tuple[str, str | None, Sequence[str]]] = [
-        (str(r.get("rule", name)), r.get("session"), _texts(r.get("warnings")))
+def _sources(material: Material) -> list[Source]:
+    """Return the warnings of every record, of the effects and of the classes."""
+    sources: list[Source] = [
+        (str(r.get("rule", name)), r.get("session"), texts(r.get("warnings")))
         for name, r in material.records.items()
     ]
-    sources.append(("effects", None, _texts(material.effects_summary.get("warnings"))))
+    sources.append(("effects", None, texts(material.effects_summary.get("warnings"))))
     if material.classes is not None:
-        sources.append(("classes", None, _texts(material.classes.summary.get("warnings"))))
-    for rule, session, texts in sources:
-        for text in texts:
-            sessions = told.setdefault((rule, text), [])
-            if session and session not in sessions:
-                sessions.append(session)
-    return [
-        {"rule": rule, "text": text, "sessions": ", ".join(sessions)}
-        for (rule, text), sessions in told.items()
-    ]
+        sources.append(("classes", None, texts(material.classes.summary.get("warnings"))))
+    return sources
 
 
 def _rows(value: Any) -> list[Mapping[str, Any]]:
     return [row for row in value if isinstance(row, Mapping)] if isinstance(value, list) else []
-
-
-def _texts(value: Any) -> list[str]:
-    if isinstance(value, str):
-        return [value]
-    if isinstance(value, Mapping):
-        return [str(v) for v in value.values()]
-    return [str(v) for v in value] if isinstance(value, list) else []

@@ -52,11 +52,14 @@ class Material:
     reflectance: Mapping[str, SpectraTable]
     quality: Mapping[str, pd.DataFrame]
     signal: Mapping[str, pd.DataFrame]
+    levels: Mapping[str, pd.DataFrame]
+    all_spectra: Spectra
     spectra: Spectra
     accepted: pd.DataFrame
     exclusions: pd.DataFrame
     trusted: Mapping[str, Any]
     session_effects: pd.DataFrame
+    order_effects: pd.DataFrame
     catalogue: Mapping[str, Mapping[str, Any]]
     validation: Mapping[str, Any]
     unit_indices: pd.DataFrame
@@ -70,6 +73,12 @@ class Material:
     def unit_word(self) -> str:
         """The word for the experimental unit; ``scan`` where units are not known."""
         return str(self.design.get("unit") or "scan")
+
+    @property
+    def names(self) -> frozenset[str]:
+        """Ids and labels of the study that sentences may hold."""
+        labels = {label for row in self.units.values() for label in row.values()}
+        return frozenset({*self.units, *labels, *self.days.sessions, *self.catalogue})
 
     @property
     def unit_words(self) -> str:
@@ -90,7 +99,9 @@ def gather(job: Job) -> Material:
     reflectance = job.by_session("reflectance")
     sessions = list(design.get("sessions") or []) or [{"session": s} for s in reflectance]
     units = settings.get("units") or {}
-    spectra = load_spectra(reflectance, inputs["accepted"], inputs["range"], units)
+    spectra = load_spectra(
+        reflectance, inputs["accepted"], inputs["range"], units, only_accepted=False
+    )
     return Material(
         title=settings["title"],
         question=settings.get("question") or "",
@@ -102,11 +113,16 @@ def gather(job: Job) -> Material:
         reflectance={s: read_spectra(p, ()) for s, p in reflectance.items()},
         quality={s: read_parquet(p) for s, p in job.by_session("quality").items()},
         signal={s: read_parquet(p) for s, p in job.by_session("signal").items()},
-        spectra=spectra,
+        levels={
+            s: read_parquet(p, leave_out=("digest",)) for s, p in job.by_session("levels").items()
+        },
+        all_spectra=spectra,
+        spectra=accepted_only(spectra),
         accepted=_table(inputs["accepted"]),
         exclusions=_table(inputs["exclusions"]),
         trusted=read_json(inputs["range"]),
         session_effects=_table(inputs["session_effects"]),
+        order_effects=_table(inputs["order_effects"]),
         catalogue={row["index"]: row for row in read_json(inputs["catalogue"])["indices"]},
         validation={
             part: read_json(inputs[f"validation_{part}"])
@@ -122,6 +138,14 @@ def gather(job: Job) -> Material:
             for role, path in inputs.items()
             if role.startswith("record/")
         },
+    )
+
+
+def accepted_only(spectra: Spectra) -> Spectra:
+    """Return the accepted scans."""
+    kept = spectra.rows["accepted"].to_numpy(dtype=bool)
+    return Spectra(
+        spectra.reflectance[kept], spectra.wavelength_nm, spectra.rows[kept].reset_index(drop=True)
     )
 
 

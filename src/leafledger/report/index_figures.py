@@ -12,6 +12,7 @@ from leafledger.report.drawing import Book, Plate, new_figure
 from leafledger.report.gather import Material
 from leafledger.report.numbers import known, short, size_words, unit_suffix
 from leafledger.report.palette import FAINT, INK, Look, looks
+from leafledger.report.panels import and_more
 from leafledger.report.spectra_figures import label_text
 from leafledger.report.summaries import MeanInterval, mean_interval
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _LINES_AT_MOST = 60
+_MOST_CONTRASTS = 4
 
 
 def course_of(
@@ -167,7 +169,8 @@ def draw_effect_sizes(
 ) -> Plate | None:
     """Draw the standardised effects of all indices side by side, a panel per contrast."""
     rows = rows[np.isfinite(rows["effect_size"].to_numpy(float))]
-    contrasts = [c for c in contrasts if (rows["contrast"] == c).any()][:4]
+    there = [c for c in contrasts if (rows["contrast"] == c).any()]
+    contrasts = there[:_MOST_CONTRASTS]
     titles = [words.get(c, c).split(":")[0] for c in contrasts]
     if len(set(titles)) < len(titles):
         titles = [words.get(c, c).replace(": ", ":\n") for c in contrasts]
@@ -192,7 +195,8 @@ def draw_effect_sizes(
         f"Standardised effect of {len(indices)} indices with intervals, {len(contrasts)} panels.",
         f"Points: {name}; lines: its interval, not adjusted for the number of indices. Filled: "
         f"significant after adjustment; open: not. {ranged} units in the treated group. Effects "
-        "are in units of a standard deviation, so indices of different units can be compared.",
+        "are in units of a standard deviation, so indices of different units can be compared."
+        + and_more(len(there) - len(contrasts), "the tables of effects"),
         wide=len(contrasts) > 1,
     )
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Collection
 from typing import Any
 
 MINUS = "\N{MINUS SIGN}"
@@ -187,6 +189,33 @@ def plain(text: Any) -> str:
     """
     kept = (c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in str(text))
     return "".join(kept)
+
+
+_NEGATIVE = re.compile(r"(?<![\w.,@)\]%/-])-(?=\d+(?:\.\d+)?(?:e[-+]?\d+)?(?![\w-]|\.\w))")
+
+
+def true_minus(text: str, names: Collection[str] = ()) -> str:
+    """Return text with the minus sign before negative numbers; ids and names stay as they are.
+
+    Parameters
+    ----------
+    text
+        A sentence.
+    names
+        Names of the study that may hold something like a negative number.
+
+    Examples
+    --------
+    >>> true_minus("the change day8-day0 is -0.12 (95 %: -0.2 to 0.0), -5 to 550-750 nm")
+    'the change day8-day0 is −0.12 (95 %: −0.2 to 0.0), −5 to 550-750 nm'
+    >>> true_minus("frost -5 against water: -5.0", ["frost -5"])
+    'frost -5 against water: −5.0'
+    """
+    held = sorted((n for n in names if _NEGATIVE.search(n)), key=lambda n: (-len(n), n))
+    if not held:
+        return _NEGATIVE.sub(MINUS, text)
+    parts = re.split("(" + "|".join(re.escape(name) for name in held) + ")", text)
+    return "".join(part if i % 2 else _NEGATIVE.sub(MINUS, part) for i, part in enumerate(parts))
 
 
 def short(text: str, limit: int = 28) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from leafledger.report import numbers
 _HERE = Path(__file__).parent
 
 
-def render(parts: Mapping[str, Any]) -> str:
+def render(parts: Mapping[str, Any], names: Collection[str] = ()) -> str:
     """Fill the page.
 
     Parameters
@@ -23,6 +23,8 @@ def render(parts: Mapping[str, Any]) -> str:
     parts
         title, question, study (a :class:`~leafledger.report.gather.Material`), and the view of
         each part of the page: found, trust, days, apart, made.
+    names
+        Names of the study, which no filter may alter.
 
     Returns
     -------
@@ -47,6 +49,7 @@ def render(parts: Mapping[str, Any]) -> str:
         cnt=_data(numbers.count),
         nm=_data(numbers.nm),
         told=_told,
+        said=_said(names),
     )
     script = _static("page.js")
     return environment.get_template("page.html").render(
@@ -76,3 +79,12 @@ def _data(write: Any) -> Any:
 def _told(text: Any) -> Markup:
     """Return the user's text without control characters, escaped."""
     return escape(numbers.plain(text))
+
+
+def _said(names: Collection[str]) -> Callable[[Any], Markup]:
+    """Return a filter for sentences of ours: as ``told``, negative numbers with a true minus."""
+
+    def said(text: Any) -> Markup:
+        return escape(numbers.true_minus(numbers.plain(text), names))
+
+    return said

@@ -1,4 +1,4 @@
-"""Figures of spectra: the signal of the references, the groups, and their difference."""
+"""Figures of spectra: the groups, and their difference."""
 
 from __future__ import annotations
 
@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from leafledger.report.drawing import Book, Plate, new_figure
+from leafledger.report.drawing import Book, Plate
 from leafledger.report.gather import Material
 from leafledger.report.groups import Groups
-from leafledger.report.numbers import known, number, short, whole
-from leafledger.report.palette import FAINT, INK, RULE, Look, looks
+from leafledger.report.numbers import known, short, whole
+from leafledger.report.palette import INK, Look, looks
+from leafledger.report.panels import finish_panels, panels
 from leafledger.report.summaries import SpectrumSummary, summarise_spectra, thinned
 from leafledger.study.spectra import Spectra
 
@@ -50,10 +51,7 @@ def draw_groups(
 ) -> Plate:
     """Draw mean, standard deviation band and extremes of every group, a panel per session."""
     shown = [s for s in material.days.sessions if by_session.get(s)]
-    columns = 1 if len(shown) == 1 else 2 if len(shown) <= 4 else 3
-    rows = -(-len(shown) // columns)
-    figure = new_figure(3.6 * columns + (1.6 if columns == 1 else 0), 2.5 * rows + 0.6)
-    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
+    figure, axes, columns = panels(len(shown), 2.5, 0.6)
     look = looks(material.groups.names)
     wavelength_nm = material.spectra.wavelength_nm
     for axis, session in zip(axes, shown, strict=False):
@@ -61,7 +59,7 @@ def draw_groups(
             _draw_summary(axis, wavelength_nm, summary, look[name])
         axis.set_title(short(session))
         axis.set_ylim(bottom=0)
-    _finish_grid(axes, len(shown), columns, _AXIS, "reflectance")
+    finish_panels(axes, len(shown), columns, _AXIS, "reflectance")
     _legend(figure, material.groups.names, look)
     return book.add(
         figure,
@@ -121,18 +119,6 @@ def _scans_of(summary: SpectrumSummary, units_stated: bool) -> str:
     return f" ({summary.n_scans} scans)" if units_stated else ""
 
 
-def _finish_grid(axes: Any, used: int, columns: int, x_label: str, y_label: str) -> None:
-    for i, axis in enumerate(axes):
-        if i >= used:
-            axis.set_axis_off()
-            continue
-        if i % columns == 0:
-            axis.set_ylabel(y_label)
-        if i + columns >= used:
-            axis.set_xlabel(x_label)
-            axis.tick_params(labelbottom=True)
-
-
 def _legend(figure: Any, names: Sequence[str], look: Mapping[str, Look]) -> None:
     from matplotlib.lines import Line2D
 
@@ -144,78 +130,17 @@ def _legend(figure: Any, names: Sequence[str], look: Mapping[str, Look]) -> None
     figure.legend(handles, labels, loc="outside upper left", ncols=min(4, len(names)))
 
 
-def draw_signal(book: Book, material: Material, threshold: float | None) -> Plate | None:
-    """Draw the signal-to-noise ratio of the white references against wavelength."""
-    signal = {s: frame for s, frame in material.signal.items() if len(frame)}
-    if not signal:
-        return None
-    figure = new_figure(7.2, 3.0)
-    axis = figure.subplots()
-    look = looks(list(signal))
-    for session, frame in signal.items():
-        _draw_ratio(axis, frame, look[session], label_text(session))
-    start, stop = material.trusted["start_nm"], material.trusted["stop_nm"]
-    axis.axvspan(start, stop, color=RULE, alpha=0.45, linewidth=0, zorder=0)
-    axis.annotate("trusted range", ((start + stop) / 2, 0.03), xycoords=("data", "axes fraction"),
-                  ha="center", color=FAINT, fontsize=8)  # fmt: skip
-    if threshold:
-        axis.axhline(threshold, color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
-    _plain_log(axis)
-    axis.set_xlabel(_AXIS)
-    axis.set_ylabel("signal-to-noise ratio")
-    figure.legend(
-        *axis.get_legend_handles_labels(), loc="outside upper left", ncols=min(5, len(signal))
-    )
-    asked = f" Dotted line: the {number(threshold)} that was asked for." if threshold else ""
-    whites = ", ".join(f"{s} {int(f['n_references'].max())}" for s, f in signal.items())
-    return book.add(
-        figure,
-        "signal_to_noise",
-        "Signal-to-noise ratio of the white references",
-        f"Signal-to-noise ratio against wavelength for {len(signal)} sessions on a logarithmic "
-        f"scale; the trusted range from {start:g} to {stop:g} nm is shaded.",
-        f"One line per session. Number of white references: {whites}.{asked} Shaded: the trusted "
-        "range. The scale is logarithmic. A dark leaf has a lower ratio than the white panel.",
-    )
-
-
-def _draw_ratio(axis: Any, frame: pd.DataFrame, look: Look, label: str) -> None:
-    x, y = frame["wavelength_nm"].to_numpy(float), frame["signal_to_noise"].to_numpy(float)
-    step = thinned(x, 400)
-    good = np.isfinite(y[step]) & (y[step] > 0)
-    axis.plot(
-        x[step][good],
-        y[step][good],
-        color=look.colour,
-        linestyle=look.dashes,
-        linewidth=1,
-        label=label,
-    )
-
-
-def _plain_log(axis: Any) -> None:
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
-    axis.set_yscale("log")
-    axis.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5), numticks=8))
-    axis.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{y:g}"))
-    axis.yaxis.set_minor_formatter(NullFormatter())
-
-
 def draw_difference(book: Book, frame: pd.DataFrame, words: Mapping[str, str]) -> Plate | None:
     """Draw the effect at every wavelength with its simultaneous band, a panel per contrast."""
     rank = {name: i for i, name in enumerate(words)}
     contrasts = sorted(set(frame["contrast"]), key=lambda c: (rank.get(c, len(rank)), c))
     if not contrasts:
         return None
-    columns = 1 if len(contrasts) == 1 else 2 if len(contrasts) <= 4 else 3
-    rows = -(-len(contrasts) // columns)
-    figure = new_figure(3.6 * columns + (1.6 if columns == 1 else 0), 2.3 * rows + 0.2)
-    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
+    figure, axes, columns = panels(len(contrasts), 2.3, 0.2)
     for axis, contrast in zip(axes, contrasts, strict=False):
         _draw_band(axis, frame[frame["contrast"] == contrast])
         axis.set_title(short(words.get(contrast, contrast), 52), fontsize=8)
-    _finish_grid(axes, len(contrasts), columns, _AXIS, "reflectance difference")
+    finish_panels(axes, len(contrasts), columns, _AXIS, "reflectance difference")
     return book.add(
         figure,
         "spectrum_difference",

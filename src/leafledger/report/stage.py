@@ -47,7 +47,8 @@ def run(job: Job) -> Outcome:
             "found": found(material),
             "made": made(material),
             **parts,
-        }
+        },
+        material.names,
     )
     _write_figures(job, book)
     write_text(job.outputs["report"], page)

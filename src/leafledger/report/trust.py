@@ -9,8 +9,11 @@ import numpy as np
 
 from leafledger.report.drawing import Book
 from leafledger.report.expectations import suites
+from leafledger.report.flag_figures import draw_pointed
 from leafledger.report.gather import Material
-from leafledger.report.spectra_figures import draw_signal
+from leafledger.report.reference_figures import draw_references
+from leafledger.report.shifts import order_shifts, session_shifts
+from leafledger.report.signal_figure import draw_signal
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,6 +29,7 @@ _ROLES = ("sample", "white", "dark", "lamp", "ambient", "check")
 
 def trust(material: Material, book: Book) -> dict[str, Any]:
     """Return what the second part of the page shows."""
+    fault_plate, replicate_plate = draw_pointed(book, material)
     return {
         "sessions": [_session(material, row) for row in material.design["sessions"]],
         "roles": _roles(material),
@@ -37,6 +41,9 @@ def trust(material: Material, book: Book) -> dict[str, Any]:
         "range": _range(material),
         "signal": _signal(material),
         "signal_plate": draw_signal(book, material, _threshold(material)),
+        "fault_plate": fault_plate,
+        "replicate_plate": replicate_plate,
+        "reference_plates": [draw_references(book, material, role) for role in ("white", "dark")],
         "unknown_u": [
             s for s, t in material.reflectance.items() if t.metadata.get("u") == "unknown"
         ],
@@ -46,7 +53,8 @@ def trust(material: Material, book: Book) -> dict[str, Any]:
             if t.metadata.get("has_references") is False
             or material.scans[s].metadata.get("quantity") == "reflectance"
         ],
-        "session_effects": material.session_effects.to_dict("records"),
+        "shifts": session_shifts(material),
+        "orders": order_shifts(material),
         "suites": suites(material.validation),
     }
 

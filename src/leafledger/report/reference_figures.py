@@ -1,0 +1,195 @@
+"""Figures of the whites and darks over time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from leafledger.effects.words import counted
+from leafledger.quality.darks import LEAST_SHIFT
+from leafledger.report.drawing import Book, Plate
+from leafledger.report.gather import Material
+from leafledger.report.numbers import fixed, number, short
+from leafledger.report.palette import FAINT, INK, RULE, looks
+from leafledger.report.panels import and_more, panels
+from leafledger.report.references import ReferenceCourse, reference_course, white_counts
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MOST_SESSIONS = 12
+"""Sessions with a panel of their own."""
+_NAMED = 4
+_NAMED_IN_CAPTION = 12
+_SERIES = (("o", "full"), ("s", "none"), ("^", "full"), ("D", "none"), ("v", "full"))
+
+
+def bad_references(material: Material) -> dict[str, str]:
+    """Return reference scan -> what the checks called it, for those at fault."""
+    leaves = set(material.accepted["scan"])
+    told: dict[str, list[str]] = {}
+    for row in material.exclusions.to_dict("records"):
+        if row["suggested"] == "exclude" and row["scan"] not in leaves:
+            told.setdefault(str(row["scan"]), []).append(str(row["rule"]).replace("_", " "))
+    return {scan: ", ".join(rules) for scan, rules in told.items()}
+
+
+def draw_references(book: Book, material: Material, role: str) -> Plate | None:
+    """Draw the whites or the darks over time, a panel per session.
+
+    Parameters
+    ----------
+    book, material
+        Where the figure goes, and the study.
+    role
+        ``white`` or ``dark``.
+    """
+    bad = bad_references(material)
+    courses = {}
+    for session, levels in material.levels.items():
+        limit = _tolerance(material, session, levels, role, bad)
+        course = reference_course(levels, role, bad, limit)
+        if course is not None:
+            courses[session] = course
+    if not courses:
+        return None
+    # Sessions with a bad reference must not fall off the end.
+    ranked = sorted(courses, key=lambda s: not courses[s].bad.any())[:MOST_SESSIONS]
+    shown = {s: course for s, course in courses.items() if s in ranked}
+    scale = 100.0 if role == "white" else 1.0
+    figure, axes, columns = panels(len(shown), 2.2, 0.3, same_y=False)
+    span = _span(list(shown.values()), scale)
+    for axis, (session, course) in zip(axes, shown.items(), strict=False):
+        _draw_course(axis, course, scale, span)
+        axis.set_title(short(session))
+        axis.set_xlabel(_below(course, scale, span), fontsize=7.5)
+    for i, axis in enumerate(axes):
+        if i >= len(shown):
+            axis.set_axis_off()
+        elif i % columns == 0:
+            axis.set_ylabel(_AXIS_WORDS[role])
+    more = and_more(len(courses) - len(shown), "the flags by check above")
+    return book.add(
+        figure,
+        f"{role}s_over_time",
+        f"{role.capitalize()} references over time",
+        f"{role.capitalize()} references of {counted(len(shown), 'session')} in the order of "
+        f"measuring, as {_QUANTITY[role]} from the median of each session; "
+        f"{_bad_words(shown)} marked with a cross.",
+        _course_caption(role, shown) + more,
+        wide=columns > 1,
+    )
+
+
+_AXIS_WORDS = {"white": "change of signal (%)", "dark": "change of level (counts)"}
+_QUANTITY = {"white": "change in percent", "dark": "change in counts"}
+
+
+def _tolerance(
+    material: Material, session: str, levels: pd.DataFrame, role: str, bad: Mapping[str, str]
+) -> float | None:
+    if role == "white":
+        settings = material.records.get(f"quality.{session}", {}).get("settings", {})
+        asked = settings.get("checks", {}).get("reference_drift")
+        return None if asked is None else float(asked)
+    counts = white_counts(levels, bad)
+    return None if counts is None else LEAST_SHIFT * counts
+
+
+def _span(courses: Sequence[ReferenceCourse], scale: float) -> float:
+    """Return the half height of the panels: what is sound and the band fit; faults may not."""
+    sound = [np.abs(np.r_[c.low[~c.bad], c.high[~c.bad]]) for c in courses]
+    reach = np.concatenate([*sound, [c.tolerance or 0.0 for c in courses]])
+    reach = reach[np.isfinite(reach)]
+    largest = float(reach.max()) if len(reach) else 0.0
+    return 1.35 * scale * largest or 1.0
+
+
+def _draw_course(axis: Any, course: ReferenceCourse, scale: float, span: float) -> None:
+    if course.tolerance is not None:
+        half = scale * course.tolerance
+        axis.axhspan(-half, half, color=RULE, alpha=0.45, linewidth=0, zorder=0)
+        for edge in (-half, half):
+            axis.axhline(edge, color=FAINT, linewidth=0.7, linestyle=(0, (4, 2)))
+    axis.axhline(0, color=INK, linewidth=0.6)
+    level = scale * course.level
+    keys = np.where(np.isfinite(course.series), course.series, -1.0)
+    for i, key in enumerate(np.unique(keys)):
+        own = (keys == key) & ~course.bad
+        marker, fill = _SERIES[i % len(_SERIES)]
+        axis.vlines(course.time[own], scale * course.low[own], scale * course.high[own],
+                    color=FAINT, linewidth=0.8)  # fmt: skip
+        axis.plot(course.time[own], level[own], linestyle="none", marker=marker, markersize=3.5,
+                  fillstyle=fill, color=INK, markeredgewidth=0.8)  # fmt: skip
+    for n, k in enumerate(np.flatnonzero(course.bad), start=1):
+        at = float(np.clip(level[k], -0.86 * span, 0.86 * span))
+        axis.plot(course.time[k], at, marker="X", markersize=8, color=looks("ab")["b"].colour,
+                  markeredgecolor=INK, markeredgewidth=0.8, linestyle="none", zorder=4)  # fmt: skip
+        if n <= _NAMED:
+            axis.annotate(str(n), (course.time[k], at), xytext=(6, -3),
+                          textcoords="offset points", fontsize=7.5, fontweight="bold")  # fmt: skip
+    axis.set_ylim(-span, span)
+
+
+def _below(course: ReferenceCourse, scale: float, span: float) -> str:
+    """Return what stands below a panel: the axis, and the bad references by name."""
+    axis = "hours since the first scan" if course.timed else "place in the order of measuring"
+    at = np.flatnonzero(course.bad)
+    named = []
+    for n, k in enumerate(at[:_NAMED], start=1):
+        value = scale * course.level[k]
+        off = ", off the scale" if abs(value) > span else ""
+        sign = "+" if value > 0 else ""
+        named.append(f"{n}: {short(course.scans[k])} ({sign}{_amount(value, scale)}{off})")
+    if len(at) > _NAMED:
+        named.append(f"and {len(at) - _NAMED} more")
+    return "\n".join([axis, *named])
+
+
+def _amount(value: float, scale: float) -> str:
+    return f"{fixed(value, 1)} %" if scale > 1 else f"{number(value)} counts"
+
+
+def _bad_words(shown: Mapping[str, ReferenceCourse]) -> str:
+    n = sum(int(course.bad.sum()) for course in shown.values())
+    return "none is at fault, so none is" if n == 0 else f"{n} at fault {'is' if n == 1 else 'are'}"
+
+
+def _course_caption(role: str, shown: Mapping[str, ReferenceCourse]) -> str:
+    courses = list(shown.values())
+    n = ", ".join(f"{session} {len(course.scans)}" for session, course in shown.items())
+    band = "Band: "
+    if not any(course.tolerance is not None for course in courses):
+        band = "No band: a tolerance is not known."
+    elif role == "white":
+        band += (
+            "the change that counts as a fault; the check compares each white with its neighbours "
+            "in eight parts of the spectrum, so a white can be at fault inside the band and sound "
+            "outside it."
+        )
+    else:
+        band += (
+            "0.2 % of the session's white signal at these wavelengths, about what a shift of the "
+            "dark may reach; the check looks at sixteen parts of the spectrum and at the noise, so "
+            "a dark can be at fault inside the band."
+        )
+    named = [scan for c in courses for scan, bad in zip(c.scans, c.bad, strict=True) if bad]
+    left = len(named) - _NAMED_IN_CAPTION
+    cross = " No reference is at fault."
+    if named:
+        told = ", ".join(named[:_NAMED_IN_CAPTION]) + (f" and {left} more" if left > 0 else "")
+        cross = f" Crosses with numbers: at fault ({told})."
+    return (
+        f"One symbol per {role} reference: its mean deviation at up to four wavelengths (550, 680, "
+        "720 and 800 nm) from the median of the sound ones of its session"
+        + (_series_words(courses) if role == "dark" else "")
+        + f"; the stroke spans those wavelengths. {band}{cross} n of references: {n}."
+    )
+
+
+def _series_words(courses: Sequence[ReferenceCourse]) -> str:
+    most = max(len(np.unique(c.series[np.isfinite(c.series)])) for c in courses)
+    told = " and integration time"
+    return f"{told} (one kind of symbol for each, the shortest filled)" if most > 1 else told
