@@ -102,9 +102,9 @@ def test_a_file_of_many_thousand_faults_is_refused_soon(small_study: Path, kind:
         file = first_leaf(small_study)
         rows = [f"s{i},{file},{i},day0,q{i}" for i in range(50_000)]
         write("scans.csv", "scan,file,item,session,unit", rows)
-    started = time.perf_counter()
+    started = time.process_time()
     problems = problems_of(small_study)
-    assert time.perf_counter() - started < SECONDS
+    assert time.process_time() - started < SECONDS
     assert len(problems) <= 3 * (MOST_PROBLEMS + 1) or kind == "indices"
     assert all(p.found and p.expected for p in problems)
 
