@@ -24,6 +24,7 @@ REFLECTANCE: dict[str, Any] = {
     "grid": "native",
     "references": "bracket",
     "dark": "per_integration_time",
+    "stray_light": None,
     "smoothing": None,
 }
 

@@ -197,3 +197,19 @@ def test_far_and_one_sided_whites_are_counted(tmp_path: Path) -> None:
     session.add("white", 2505.0)
     said = " ".join(run(job_of(tmp_path / "long", session.scans())).warnings)
     assert "2 of 4 leaf scans lie between whites more than 30 min apart (up to 36 min)" in said
+
+
+def test_leaves_in_an_odd_gap_between_whites_are_named(tmp_path: Path) -> None:
+    session = Bench()
+    session.add("dark", 0.0)
+    session.add("dark", 1.0)
+    for block, start in enumerate((10, 310, 610, 1210, 1510)):
+        session.add("white", start)
+        session.add("white", start + 5)
+        session.add("sample", start + 60, 0.3, scan=f"leaf{block}")
+    said = run(job_of(tmp_path, session.scans())).warnings
+    odd = [sentence for sentence in said if "seems to be missing" in sentence]
+    assert odd == [
+        "1 of 5 leaf scans lie between whites 10 min apart, where 5 min is usual: a block of "
+        "whites seems to be missing around leaf2."
+    ]

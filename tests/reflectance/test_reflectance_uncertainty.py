@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from uncertainties import correlated_values, ufloat
 
+from leafledger.reflectance.dark import level_spread
 from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.noise import Noise
 from leafledger.reflectance.ratio import DarkPart, Part, WhitePart, interpolate, reflect
@@ -272,3 +273,31 @@ def test_analytic_variance_is_that_of_simulated_counts() -> None:
     )
     assert drawn.mean() == pytest.approx(part.reflectance[0, 0], rel=1e-4)
     assert drawn.std() == pytest.approx(np.sqrt(part.scan + part.reference)[0, 0], rel=0.01)
+
+
+def test_end_gauge_of_the_gum() -> None:
+    """GUM H.1 (from memory): a gauge block of 50 mm, published combined uncertainty 32 nm.
+
+    What applies here: the reference library of these tests gives the published value, and our rule
+    for a quantity known only to lie between two ends (darks, the lamp between two whites) gives
+    the example's uncertainties of the rectangular terms.
+    """
+    standard, difference = ufloat(50.000623e6, 25.0), ufloat(215.0, 9.7)
+    expansion = ufloat(11.5e-6, level_spread([-2e-6, 2e-6]))
+    expansion_difference = ufloat(0.0, level_spread([-1e-6, 1e-6]))
+    temperature_difference = ufloat(0.0, level_spread([-0.05, 0.05]))
+    temperature = ufloat(-0.1, 0.41)
+    length = standard + difference
+    length -= standard * (expansion_difference * temperature + expansion * temperature_difference)
+    assert expansion.std_dev == pytest.approx(1.2e-6, rel=0.04)
+    assert expansion_difference.std_dev == pytest.approx(0.58e-6, rel=0.01)
+    assert temperature_difference.std_dev == pytest.approx(0.029, rel=0.01)
+    assert length.nominal_value == pytest.approx(50.000838e6, abs=0.5)
+    assert round(length.std_dev) == 32
+    # The same by Monte Carlo (Supplement 1) with the second-order term the GUM adds: 34 nm.
+    rng, n = np.random.default_rng(1), 400_000
+    flat = rng.uniform(-1, 1, (3, n))
+    theta = -0.1 + 0.41 * rng.normal(size=n)
+    drawn = 25.0 * rng.normal(size=n) + 9.7 * rng.normal(size=n)
+    drawn -= 50.000623e6 * (1e-6 * flat[0] * theta + (11.5e-6 + 2e-6 * flat[1]) * 0.05 * flat[2])
+    assert drawn.std() == pytest.approx(34, abs=0.7)

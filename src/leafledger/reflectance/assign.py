@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +18,9 @@ from leafledger.reflectance.blocks import (
     nearest,
     white_blocks,
 )
+
+_ODD_GAP = 1.5
+_FEWEST_GAPS = 3
 
 
 def assign(
@@ -70,11 +75,23 @@ def assign(
     members = white_blocks(time_s, np.arange(len(time_s)) < n_whites)
     block_s = np.array([np.median(white_s[m]) for m in members])
     choice = (bracket if rule == "bracket" else nearest)(block_s, sample_s)
-    return members, choice, False, [*said, *distances(rule, choice)]
+    return members, choice, False, [*said, *distances(rule, choice, names[1], block_s)]
 
 
-def distances(rule: str, choice: Choice) -> list[str]:
-    """Return warnings for leaf scans whose whites are one-sided or far away in time."""
+def distances(
+    rule: str, choice: Choice, scans: Sequence[str], block_s: NDArray[np.float64]
+) -> list[str]:
+    """Return warnings for leaf scans whose whites are one-sided or far away in time.
+
+    Parameters
+    ----------
+    rule, choice
+        The rule and what it gave each leaf scan.
+    scans
+        Ids of the leaf scans.
+    block_s
+        Times of the white blocks, s, rising.
+    """
     n = len(choice.before)
     between = choice.interpolated
     said = []
@@ -95,4 +112,22 @@ def distances(rule: str, choice: Choice) -> list[str]:
             f"{far.sum()} of {n} leaf scans are more than {ONE_SIDED_S / 60:g} min from their "
             f"only white (up to {choice.gap_s[far].max() / 60:.0f} min)."
         )
-    return said
+    return said + _in_odd_gaps(choice, scans, block_s)
+
+
+def _in_odd_gaps(choice: Choice, scans: Sequence[str], block_s: NDArray[np.float64]) -> list[str]:
+    """Name the leaf scans between white blocks much farther apart than is usual in the session."""
+    gaps = np.diff(block_s)
+    if len(gaps) < _FEWEST_GAPS:
+        return []
+    usual = float(np.median(gaps))
+    odd = choice.interpolated & (choice.gap_s > _ODD_GAP * usual)
+    names = [scan for scan, far in zip(scans, odd, strict=True) if far]
+    if not names:
+        return []
+    widest = choice.gap_s[odd].max() / 60
+    return [
+        f"{len(names)} of {len(scans)} leaf scans lie between whites {widest:.0f} min apart, where "
+        f"{usual / 60:.0f} min is usual: a block of whites seems to be missing around "
+        f"{refusals.listed(names)}."
+    ]

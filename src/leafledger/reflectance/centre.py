@@ -89,6 +89,7 @@ def trimmed_mean(variances: NDArray[np.float64], freedom: int) -> float:
 
     if len(variances) < _FEW:
         return float(variances.mean())
-    kept = np.sort(variances)[: int(np.ceil(_KEPT * len(variances)))]
+    n_kept = int(np.ceil(_KEPT * len(variances)))
+    kept = np.partition(variances, n_kept - 1)[:n_kept]
     point = chdtri(freedom, 1 - _KEPT)
     return float(kept.mean() / (chdtr(freedom + 2, point) / _KEPT))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -41,7 +41,10 @@ class Reflected:
 
 
 def convert(
-    scans: Scans, references: References, panel: float, weights: scipy.sparse.csr_array
+    scans: Scans,
+    references: References,
+    panel: float | NDArray[np.float64],
+    weights: scipy.sparse.csr_array,
 ) -> Reflected:
     """Return the reflectance of all leaf scans, in sheet order.
 
@@ -55,7 +58,7 @@ def convert(
     scans, references
         The session (counts).
     panel
-        Reflectance of the white panel.
+        Reflectance of the white panel, a number or one for each native pixel.
     weights
         Native axis to grid, ``(n_wavelengths, n_pixels)``.
     """
@@ -83,9 +86,7 @@ def convert(
 
 def _shaded(blocks: Blocks, lit: NDArray[np.bool_]) -> Blocks:
     """Blocks with a huge rate where there is no light: finite numbers, later overwritten."""
-    return Blocks(
-        np.where(lit, blocks.rate, _NO_LIGHT), blocks.variance, blocks.dark_slope, blocks.time_s
-    )
+    return replace(blocks, rate=np.where(lit, blocks.rate, _NO_LIGHT))
 
 
 def _mean_drift(references: References, wavelength_nm: NDArray[np.float64]) -> float:
@@ -115,7 +116,7 @@ def _reflect(
     mean_drift: float,
     at: NDArray[np.intp],
     rows: NDArray[np.intp],
-    panel: float,
+    panel: float | NDArray[np.float64],
 ) -> Part:
     time_ms = float(scans.integration_ms[at[0]])
     darks = references.darks
@@ -130,6 +131,7 @@ def _reflect(
         panel,
         references.linearity,
         references.noise,
+        references.stray,
     )
 
 
@@ -145,6 +147,7 @@ def _white(
             (blocks.variance[before], blocks.variance[after]),
             (blocks.dark_slope[before], blocks.dark_slope[after]),
             choice.after_weight[rows],
+            (float(blocks.stray_rate[before]), float(blocks.stray_rate[after])),
         )
     block = before if before >= 0 else after
     rate = blocks.rate[block]
@@ -158,6 +161,7 @@ def _white(
         variance=blocks.variance[block][None],
         drift=drift,
         dark_slope=blocks.dark_slope[block][:, None, :],
+        stray=float(blocks.stray_rate[block]),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -31,8 +32,8 @@ def reference_columns(scans: Scans, references: References) -> dict[str, list[An
         "white_after_weight": [],
     }
     choice, darks = references.choice, references.darks
-    for row, at in enumerate(sample):
-        group = None if darks.scaled else darks.group(float(scans.integration_ms[at]))
+    groups = [None if darks.scaled else darks.group(float(t)) for t in scans.integration_ms[sample]]
+    for row, group in enumerate(groups):
         blocks = [int(b) for b in (choice.before[row], choice.after[row]) if b >= 0]
         whites = ["wm"] if references.averaged else [f"w{b + 1}" for b in blocks]
         out["reference"].append("-".join([*whites, "ds" if group is None else f"d{group + 1}"]))
@@ -41,18 +42,48 @@ def reference_columns(scans: Scans, references: References) -> dict[str, list[An
             out[name].append(middles[block[row]] if named else "")
         weight = float(choice.after_weight[row])
         out["white_after_weight"].append(None if np.isnan(weight) else weight)
-        pooled = dark if group is None else dark[list(darks.members[group])]
-        earlier, later = _around(scans.time_s[pooled], float(scans.time_s[at]))
-        out["dark_before"].append("" if earlier is None else str(scans.scan[pooled[earlier]]))
-        out["dark_after"].append("" if later is None else str(scans.scan[pooled[later]]))
+    out["dark_before"], out["dark_after"] = _darks_around(scans, references, sample, dark, groups)
     return out
 
 
-def _around(time_s: NDArray[np.float64], at_s: float) -> tuple[int | None, int | None]:
-    """Return the positions of the last time not after, and the first time after ``at_s``."""
-    earlier = np.flatnonzero(time_s <= at_s)
-    later = np.flatnonzero(time_s > at_s)
+def _darks_around(
+    scans: Scans,
+    references: References,
+    sample: NDArray[np.intp],
+    dark: NDArray[np.intp],
+    groups: Sequence[int | None],
+) -> tuple[list[str], list[str]]:
+    """Return the ids of the nearest dark before and after each leaf scan, of its own group."""
+    before, after = np.full(len(sample), "", dtype=object), np.full(len(sample), "", dtype=object)
+    for group in dict.fromkeys(groups):
+        rows = np.array([g == group for g in groups])
+        pooled = dark if group is None else dark[list(references.darks.members[group])]
+        ids = np.array([*scans.scan[pooled].tolist(), ""], dtype=object)
+        earlier, later = _around(scans.time_s[pooled], scans.time_s[sample[rows]])
+        before[rows], after[rows] = ids[earlier], ids[later]
+    return before.tolist(), after.tolist()
+
+
+def _around(
+    dark_s: NDArray[np.float64], at_s: NDArray[np.float64]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the positions of the last dark not after, and the first after; -1 for none.
+
+    Parameters
+    ----------
+    dark_s
+        Times of the darks, shape ``(n_darks,)``, s; NaN if unknown. Of equal times the first
+        counts.
+    at_s
+        Times of the leaf scans, shape ``(n_scans,)``, s.
+    """
+    known = np.flatnonzero(~np.isnan(dark_s))
+    times, first = np.unique(dark_s[known], return_index=True)
+    names = np.r_[known[first], -1]
+    later = np.searchsorted(times, at_s, side="right")
+    timed = ~np.isnan(at_s)
+    # Position -1 is the last of names, which stands for none.
     return (
-        int(earlier[np.argmax(time_s[earlier])]) if len(earlier) else None,
-        int(later[np.argmin(time_s[later])]) if len(later) else None,
+        np.where(timed, names[later - 1], -1),
+        np.where(timed, names[later], -1),
     )

@@ -11,6 +11,8 @@ from leafledger.reflectance.centre import trimmed_mean
 
 _TOO_FAR = 1.5
 _SIGMAS = 6.0
+_REACH = 5
+"""Fellows on either side, in the order of the sheet, that a repeat is compared with."""
 
 
 def agreeing(
@@ -18,10 +20,11 @@ def agreeing(
 ) -> list[NDArray[np.intp]]:
     """Return, for each set of repeats, the positions of those that agree with another one.
 
-    Each repeat is compared with the fellow nearest to it: the variance of a single reading from
-    the pixels' differences. A repeat is left out if that variance exceeds the median over all
-    repeats by more than half (by more than 6 of its own standard errors on short axes), as a
-    dark with light on it or a white with a shadow does. Sets left with one repeat are empty.
+    Each repeat is compared with the fellow nearest to it among the five before and the five after
+    it: the variance of a single reading from the pixels' differences. A repeat is left out if that
+    variance exceeds the median over all repeats by more than half (by more than 6 of its own
+    standard errors on short axes), as a dark with light on it or a white with a shadow does. Sets
+    left with one repeat are empty.
 
     Parameters
     ----------
@@ -44,7 +47,7 @@ def _nearest(repeats: NDArray[np.float64], averages: NDArray[np.float64]) -> NDA
     n = len(repeats)
     out = np.full(n, np.inf)
     for one in range(n):
-        for other in range(one + 1, n):
+        for other in range(one + 1, min(n, one + 1 + _REACH)):
             squares = (repeats[one] - repeats[other]) ** 2
             variance = trimmed_mean(squares, 1) / (1 / averages[one] + 1 / averages[other])
             out[one] = min(out[one], variance)

@@ -1,8 +1,10 @@
 """The measurement equation of reflectance, and the law of propagation of uncertainty for it.
 
-R = R_panel * linear(S - D_s) / t_s / rate,   rate = sum of weight * linear(W - D_w) / t_w
+R = R_panel * (linear(S - D_s) - s) / t_s / rate
+rate = sum of weight * (linear(W - D_w) - s) / t_w
 
-with leaf S, white W, darks D of their integration times t, and R_panel the panel's reflectance.
+with leaf S, white W, darks D of their integration times t, stray light s of each scan (0 if it is
+not corrected), and R_panel the panel's reflectance.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ from numpy.typing import NDArray
 
 from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.noise import Noise
+from leafledger.reflectance.stray_light import StrayLight
 
 
 @dataclass(frozen=True)
@@ -52,12 +55,15 @@ class WhitePart:
         Standard uncertainty from drift of the lamp, shared by all pixels; same shape.
     dark_slope
         How the rate falls with each pooled dark, ``(n_dark_times, n_scans or 1, n_pixels)``.
+    stray
+        Stray light taken off the rate, linear counts per ms, ``(n_scans or 1, 1)`` or a number.
     """
 
     rate: NDArray[np.float64]
     variance: NDArray[np.float64]
     drift: NDArray[np.float64]
     dark_slope: NDArray[np.float64]
+    stray: NDArray[np.float64] | float = 0.0
 
 
 @dataclass(frozen=True)
@@ -73,7 +79,8 @@ class Part:
     reference
         Variance from noise in darks and whites: shared by scans, independent over pixels.
     drift
-        Standard uncertainty (not variance) from drift of lamp and dark: shared by pixels.
+        Standard uncertainty (not variance) from drift of lamp and dark and from stray light:
+        shared by pixels.
     """
 
     reflectance: NDArray[np.float64]
@@ -87,6 +94,7 @@ def interpolate(
     blocks_variance: tuple[NDArray[np.float64], NDArray[np.float64]],
     blocks_dark_slope: tuple[NDArray[np.float64], NDArray[np.float64]],
     after_weight: NDArray[np.float64],
+    blocks_stray: tuple[float, float] = (0.0, 0.0),
 ) -> WhitePart:
     """Interpolate the white rate in time between the block before and the block after.
 
@@ -101,6 +109,8 @@ def interpolate(
         Likewise, each ``(n_dark_times, n_pixels)``.
     after_weight
         Share of the block after, shape ``(n_scans,)``.
+    blocks_stray
+        Stray light taken off each rate, linear counts per ms.
 
     References
     ----------
@@ -116,6 +126,7 @@ def interpolate(
         dark_slope=np.stack(
             [early * a + late * b for a, b in zip(*blocks_dark_slope, strict=True)]
         ),
+        stray=early * blocks_stray[0] + late * blocks_stray[1],
     )
 
 
@@ -125,9 +136,10 @@ def reflect(
     averages: NDArray[np.float64],
     dark: DarkPart,
     white: WhitePart,
-    panel: float,
+    panel: float | NDArray[np.float64],
     linearity: Linearity,
     noise: Noise,
+    stray: StrayLight | None = None,
 ) -> Part:
     """Return reflectance and its uncertainty, parts kept apart by what they share.
 
@@ -145,9 +157,13 @@ def reflect(
     dark, white
         Their references.
     panel
-        Reflectance of the white panel. Its uncertainty is carried apart, as ``panel_u_relative``.
+        Reflectance of the white panel, a number or ``(n_pixels,)``. Its uncertainty is carried
+        apart, as ``panel_u_relative``.
     linearity, noise
         Of the detector.
+    stray
+        Correction of stray light. An error of its level is common to leaf and white, and so
+        cancels in part.
 
     References
     ----------
@@ -156,11 +172,19 @@ def reflect(
     raw = counts - dark.counts
     signal, slope = linearity.value(raw), linearity.slope(raw)
     factor = panel / (integration_ms * white.rate)
-    value = factor * signal
-    own = factor**2 * noise.variance(signal, slope, averages[:, None])
+    own = noise.variance(signal, slope, averages[:, None])
+    level: NDArray[np.float64] | float = 0.0
+    if stray is not None:
+        level = stray.level(signal)
+        own += stray.variance(own)
+    own *= factor**2
+    value = factor * (signal - level)
     relative = value / white.rate
     shared = relative**2 * white.variance
     drift = (relative * white.drift) ** 2
+    if stray is not None:
+        drift += (stray.u_relative * (relative * white.stray - factor * level)) ** 2
+    kept = 1.0 if stray is None else stray.kept_offset
     by_leaf = factor * slope
     for weight, variance, spread, fall in zip(
         dark.weights, dark.variance, dark.spread, white.dark_slope, strict=True
@@ -168,5 +192,5 @@ def reflect(
         if variance > 0 or spread > 0:
             squared = (relative * fall - weight * by_leaf) ** 2
             shared += squared * variance
-            drift += squared * spread**2
+            drift += squared * (kept * spread) ** 2
     return Part(value, own, shared, np.sqrt(drift))

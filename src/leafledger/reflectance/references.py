@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from leafledger.reflectance.centre import centre, centre_variance_factor
 from leafledger.reflectance.dark import Darks
 from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.noise import Noise
+from leafledger.reflectance.stray_light import StrayLight
 
 _LIT_SIGMA = 3.0
 _LIT_SHARE = 1e-5
@@ -27,17 +29,28 @@ class Whites:
         Linear counts above dark and slope of the linearity polynomial, ``(n_whites, n_pixels)``.
     integration_ms, averages
         Shape ``(n_whites,)``.
+    stray
+        Correction of stray light, if any; ``signal`` still holds it (its shot noise is there).
     """
 
     signal: NDArray[np.float64]
     slope: NDArray[np.float64]
     integration_ms: NDArray[np.float64]
     averages: NDArray[np.float64]
+    stray: StrayLight | None = None
 
     @property
+    def stray_rate(self) -> NDArray[np.float64]:
+        """Stray light in linear counts per ms, shape ``(n_whites, 1)``."""
+        if self.stray is None:
+            return np.zeros((len(self.signal), 1))
+        return self.stray.level(self.signal) / self.integration_ms[:, None]
+
+    @cached_property
     def rate(self) -> NDArray[np.float64]:
-        """Linear counts per ms, shape ``(n_whites, n_pixels)``."""
-        return self.signal / self.integration_ms[:, None]
+        """Linear counts per ms without stray light, shape ``(n_whites, n_pixels)``."""
+        rate = self.signal / self.integration_ms[:, None]
+        return rate if self.stray is None else rate - self.stray_rate
 
 
 @dataclass(frozen=True)
@@ -55,12 +68,15 @@ class Blocks:
     time_s
         Time of each block, shape ``(n_blocks,)``, s: the middle time of three or more whites
         (or mean of the two middle ones), so that a steady drift is met exactly.
+    stray_rate
+        Stray light that was taken off, linear counts per ms, shape ``(n_blocks,)``.
     """
 
     rate: NDArray[np.float64]
     variance: NDArray[np.float64]
     dark_slope: NDArray[np.float64]
     time_s: NDArray[np.float64]
+    stray_rate: NDArray[np.float64]
 
     @property
     def lit(self) -> NDArray[np.bool_]:
@@ -80,10 +96,11 @@ def above_dark(
     averages: NDArray[np.float64],
     darks: Darks,
     linearity: Linearity,
+    stray: StrayLight | None = None,
 ) -> Whites:
     """Take the dark of each white's own integration time off it and make it linear."""
     raw = np.stack([c - darks.at(float(t)) for c, t in zip(counts, integration_ms, strict=True)])
-    return Whites(linearity.value(raw), linearity.slope(raw), integration_ms, averages)
+    return Whites(linearity.value(raw), linearity.slope(raw), integration_ms, averages, stray)
 
 
 def boil_down(
@@ -112,17 +129,27 @@ def boil_down(
     """
     rate = whites.rate
     variance = noise.variance(whites.signal, whites.slope, whites.averages[:, None])
+    if whites.stray is not None:
+        variance = variance + whites.stray.variance(variance)
     variance = variance / whites.integration_ms[:, None] ** 2
+    stray_rate = whites.stray_rate[:, 0]
     weights = np.stack([darks.weights(float(t)) for t in whites.integration_ms])
     per_time = whites.slope / whites.integration_ms[:, None]
-    rates, variances, slopes, times = [], [], [], []
+    rates, variances, slopes, times, strays = [], [], [], [], []
     for block in members:
         share = 1.0 / len(block) if mean else centre_variance_factor(len(block))
         rates.append(rate[block].mean(axis=0) if mean else centre(rate[block]))
         variances.append(share * variance[block].mean(axis=0))
         slopes.append(weights[block].T @ per_time[block] / len(block))
         times.append(float(np.median(time_s[block])))
-    return Blocks(np.stack(rates), np.stack(variances), np.stack(slopes), np.array(times))
+        strays.append(float(np.median(stray_rate[block])))
+    return Blocks(
+        np.stack(rates),
+        np.stack(variances),
+        np.stack(slopes),
+        np.array(times),
+        np.array(strays),
+    )
 
 
 def levels(rate: NDArray[np.float64], wavelength_nm: NDArray[np.float64]) -> NDArray[np.float64]:

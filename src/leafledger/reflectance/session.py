@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -14,13 +14,13 @@ from leafledger.reflectance import refusals
 from leafledger.reflectance.assign import assign
 from leafledger.reflectance.blocks import Choice, white_blocks
 from leafledger.reflectance.dark import Darks, pool_darks
-from leafledger.reflectance.linearity import Linearity, from_settings, refuse_turning
-from leafledger.reflectance.noise import Noise, rounding_of
-from leafledger.reflectance.noise_estimate import (
-    estimate_electrons_per_count,
-    estimate_read_counts,
-)
+from leafledger.reflectance.detector import session_noise, settle_linearity
+from leafledger.reflectance.hot_pixels import find_hot, hot_sentence, mend_hot
+from leafledger.reflectance.linearity import Linearity
+from leafledger.reflectance.linearity_fit import LinearityFit
+from leafledger.reflectance.noise import Noise
 from leafledger.reflectance.references import Blocks, Whites, above_dark, boil_down, middle_half
+from leafledger.reflectance.stray_light import StrayLight, refuse_lit_region, stray_of
 
 _ROLES = ("sample", "white", "dark")
 
@@ -79,6 +79,10 @@ class References:
         Of the detector.
     averaged
         Whether all whites were averaged (rule ``mean``).
+    stray
+        Correction of stray light, None if the study asks for none.
+    fit
+        How ``linearity`` was estimated, None if it was stated.
     """
 
     darks: Darks
@@ -89,6 +93,24 @@ class References:
     noise: Noise
     linearity: Linearity
     averaged: bool
+    stray: StrayLight | None = None
+    fit: LinearityFit | None = None
+
+
+def without_hot_pixels(scans: Scans) -> tuple[Scans, NDArray[np.float64], list[str]]:
+    """Find the hot pixels of a session in its darks and interpolate them in every scan.
+
+    Returns
+    -------
+    tuple
+        The scans, the wavelengths of the hot pixels, and a warning that names them.
+    """
+    dark = scans.where("dark")
+    groups = pool_darks(scans.counts[dark], scans.integration_ms[dark], scaled=False).members
+    hot = find_hot(scans.counts[dark], groups)
+    mended = mend_hot(scans.counts, scans.wavelength_nm, hot)
+    said = hot_sentence(scans.wavelength_nm, hot, scans.session)
+    return replace(scans, counts=mended), scans.wavelength_nm[hot], said
 
 
 def settle(scans: Scans) -> tuple[Scans, list[str]]:
@@ -155,12 +177,14 @@ def refer(
     white, dark, sample = (scans.where(role) for role in ("white", "dark", "sample"))
     time_ms = scans.integration_ms
     darks = pool_darks(scans.counts[dark], time_ms[dark], scaled=settings["dark"] == "scaled")
-    linearity = from_settings(instrument["linearity"])
     _refuse(scans, darks)
+    linearity, fit, said_linear = settle_linearity(scans, darks, instrument)
+    stray = stray_of(settings.get("stray_light"), scans.wavelength_nm)
     whites = above_dark(
-        scans.counts[white], time_ms[white], scans.averages[white], darks, linearity
+        scans.counts[white], time_ms[white], scans.averages[white], darks, linearity, stray
     )
-    refuse_turning(linearity, float(scans.counts[white].max() - darks.counts.min()))
+    if stray is not None:
+        refuse_lit_region(stray, whites.signal, scans.session)
     names = ([str(s) for s in scans.scan[white]], [str(s) for s in scans.scan[sample]])
     members, choice, averaged, said = assign(
         settings["references"], scans.time_s[white], scans.time_s[sample], names, scans.session
@@ -172,8 +196,10 @@ def refer(
         repeats = white_blocks(scans.time_s[both], np.arange(len(both)) < len(white))
     noise, more = session_noise(scans, darks, whites, repeats, linearity, instrument)
     blocks = boil_down(whites, members, scans.time_s[white], darks, noise, mean=averaged)
-    out = References(darks, whites, tuple(members), blocks, choice, noise, linearity, averaged)
-    return out, said + more
+    out = References(
+        darks, whites, tuple(members), blocks, choice, noise, linearity, averaged, stray, fit
+    )
+    return out, said_linear + said + more
 
 
 def _refuse(scans: Scans, darks: Darks) -> None:
@@ -200,61 +226,3 @@ def _refuse(scans: Scans, darks: Darks) -> None:
     )
     if problems:
         raise InputFault(problems)
-
-
-def session_noise(
-    scans: Scans,
-    darks: Darks,
-    whites: Whites,
-    repeats: Sequence[NDArray[np.intp]],
-    linearity: Linearity,
-    instrument: Mapping[str, Any],
-) -> tuple[Noise, list[str]]:
-    """Return the noise of the detector, stated or estimated, and a warning if it is unknown.
-
-    Read noise comes from repeated darks of one integration time (else from the intercept of the
-    mean-variance line), gain from repeated whites of one block and integration time.
-    """
-    dark = scans.where("dark")
-    stated_read = instrument["read_noise_counts"]
-    stated_gain = instrument["gain_electrons_per_count"]
-    rounding = rounding_of(scans.counts[dark]) * rounding_of(scans.counts[scans.where("white")])
-    read = (
-        estimate_read_counts(scans.counts[dark], darks.members, scans.averages[dark], rounding)
-        if stated_read == "estimate"
-        else float(stated_read)
-    )
-    if stated_gain != "estimate" and read is not None:
-        return Noise(float(stated_gain), read, rounding), []
-    brightest = float(whites.signal.max())
-    if scans.full_scale_counts is not None:
-        above = np.array([scans.full_scale_counts - float(np.median(darks.counts))])
-        brightest = float(linearity.value(above)[0])
-    sets = [
-        (whites.signal[same], whites.slope[same], whites.averages[same])
-        for block in repeats
-        for same in _one_time(block, whites.integration_ms)
-    ]
-    gain, read = estimate_electrons_per_count(sets, read, rounding, brightest)
-    if stated_gain != "estimate":
-        gain = float(stated_gain)
-    noise = Noise(gain, read, rounding)
-    return noise, [] if noise.known else [_unknown(noise)]
-
-
-def _one_time(
-    block: NDArray[np.intp], integration_ms: NDArray[np.float64]
-) -> list[NDArray[np.intp]]:
-    times = integration_ms[block]
-    return [block[times == time] for time in np.unique(times)]
-
-
-def _unknown(noise: Noise) -> str:
-    lacks = "the gain" if noise.electrons_per_count is None else "the read noise"
-    need = "two whites in a row" if noise.electrons_per_count is None else "two darks"
-    return (
-        f"The uncertainty of reflectance is unknown: {lacks} of the detector is not stated and "
-        f"cannot be estimated. It needs {need} at one integration time whose differences show the "
-        "noise, or numbers in the study (instrument.gain_electrons_per_count and "
-        "read_noise_counts)."
-    )

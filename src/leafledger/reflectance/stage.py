@@ -7,6 +7,7 @@ the same grid and through the same smoothing.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +17,9 @@ from leafledger.records.job import Job, Metric, Outcome
 from leafledger.reflectance.convert import UNLIT_U, Reflected, convert
 from leafledger.reflectance.drift import drift_and_outliers
 from leafledger.reflectance.naming import reference_columns
-from leafledger.reflectance.session import References, Scans, refer, settle
+from leafledger.reflectance.panel import panel_of
+from leafledger.reflectance.session import References, Scans, refer, settle, without_hot_pixels
+from leafledger.reflectance.wavelengths import settle_axis, wavelengths_asked
 from leafledger.spectra.axis import resampling_weights, target_axis
 from leafledger.spectra.smoothing import smoothing_weights
 from leafledger.study.columns import REFLECTANCE
@@ -37,15 +40,21 @@ def run(job: Job) -> Outcome:
     session = job.session or ""
     table = read_spectra(job.inputs["scans"], ("counts", "reflectance"))
     instrument, settings = job.settings["instrument"], job.settings["reflectance"]
-    grid_nm = target_axis(table.wavelength_nm, settings["grid"], session)
-    weights = to_grid(table.wavelength_nm, grid_nm, settings["smoothing"])
     full_scale = instrument["full_scale_counts"]
     if full_scale is None:
         full_scale = table.metadata.get("full_scale_counts")
+    axis = settle_axis(table, wavelengths_asked(settings), full_scale, session)
+    table = replace(table, wavelength_nm=axis.wavelength_nm)
+    grid_nm = target_axis(table.wavelength_nm, settings["grid"], session)
+    weights = to_grid(table.wavelength_nm, grid_nm, settings["smoothing"])
+    table_file = job.inputs.get("panel")
+    shown = "" if table_file is None else job.shown(table_file)
+    panel = panel_of(instrument["panel"], table_file, shown, table.wavelength_nm, grid_nm)
     told: dict[str, Any] = {
-        "panel_u_relative": float(instrument["panel"]["u_relative"]),
+        "panel_u_relative": panel.told_u,
         "full_scale_counts": full_scale,
         "smoothing": settings["smoothing"],
+        **axis.metadata,
     }
     if table.metadata["quantity"] == "reflectance":
         return _pass_through(job, table, grid_nm, weights, told)
@@ -53,16 +62,21 @@ def run(job: Job) -> Outcome:
     if not len(scans.where("sample")):
         return _empty(job, scans, grid_nm, told)
     scans, said = settle(scans)
+    scans, hot_nm, hot = without_hot_pixels(scans)
     references, more = refer(scans, instrument, settings)
-    reflected = convert(scans, references, float(instrument["panel"]["reflectance"]), weights)
+    reflected = convert(scans, references, panel.reflectance, weights)
     columns = reference_columns(scans, references)
     drift, outliers = drift_and_outliers(scans, references)
     unlit_nm = [float(w) for w in grid_nm[reflected.unlit]]
     known = references.noise.known
     told |= {"has_references": True, "u": "known" if known else "unknown", "unlit_nm": unlit_nm}
+    told |= {"hot_pixels_nm": [float(w) for w in hot_nm]}
+    if references.fit is not None:
+        told |= {"linearity": references.fit.told}
     _write(job, columns, grid_nm, reflected, told)
-    outcome = Outcome(warnings=[*said, *more, *outliers, *_unlit_sentence(unlit_nm, known)])
-    outcome.metrics = _metrics(scans, references, columns, drift)
+    unlit = _unlit_sentence(unlit_nm, known)
+    outcome = Outcome(warnings=[*axis.warnings, *said, *hot, *more, *outliers, *unlit])
+    outcome.metrics = [*_metrics(scans, references, columns, drift), *axis.metrics]
     return outcome
 
 

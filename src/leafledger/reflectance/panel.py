@@ -1,0 +1,222 @@
+"""The reflectance factor of the white panel: a stated number, or a table over wavelength."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.errors import InputFault, Problem, bounded, quoted
+
+WAVELENGTH, REFLECTANCE, U_RELATIVE = "wavelength_nm", "reflectance", "u_relative"
+_LARGEST_BYTES = 4_000_000
+_LARGEST = {WAVELENGTH: 30_000.0, REFLECTANCE: 1.2, U_RELATIVE: 1.0}
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Panel:
+    """What the panel reflects.
+
+    Attributes
+    ----------
+    reflectance
+        A fraction: one number, or one for each native pixel.
+    u_relative
+        Relative standard uncertainty, the same for all scans: one number, or one for each
+        wavelength of the grid.
+    """
+
+    reflectance: float | Floats
+    u_relative: float | Floats
+
+    @property
+    def told_u(self) -> float | list[float]:
+        """The uncertainty as metadata of the reflectance table."""
+        if isinstance(self.u_relative, float):
+            return self.u_relative
+        return [float(u) for u in self.u_relative]
+
+
+def panel_of(
+    settings: Mapping[str, Any],
+    table: Path | None,
+    shown: str,
+    wavelength_nm: Floats,
+    grid_nm: Floats,
+) -> Panel:
+    """Return the panel of a session.
+
+    Parameters
+    ----------
+    settings
+        Section ``instrument.panel``.
+    table, shown
+        The table and its name in messages, if ``reflectance`` names one.
+    wavelength_nm, grid_nm
+        Native axis and grid of the reflectance, nm.
+
+    Raises
+    ------
+    InputFault
+        If the table is missing, at fault, or does not cover the grid.
+    """
+    if table is None:
+        return Panel(float(settings["reflectance"]), float(settings["u_relative"]))
+    at, factor, u = read_panel(table, shown)
+    if at[0] > grid_nm[0] or at[-1] < grid_nm[-1]:
+        raise InputFault(_too_short(shown, at, grid_nm))
+    # Only pixels less than a grid step outside the table, if any, get its end value.
+    on_pixels = np.interp(wavelength_nm, at, factor)
+    if u is None:
+        return Panel(on_pixels, float(settings["u_relative"]))
+    return Panel(on_pixels, np.interp(grid_nm, at, u))
+
+
+def _too_short(shown: str, at: Floats, grid_nm: Floats) -> Problem:
+    return Problem(
+        file=shown,
+        column=WAVELENGTH,
+        found=f"{at[0]:g} to {at[-1]:g} nm",
+        expected=f"the whole range of the reflectance, {grid_nm[0]:g} to {grid_nm[-1]:g} nm",
+        mend="Complete the table, or state a reflectance.grid inside it.",
+    )
+
+
+def read_panel(path: Path, shown: str) -> tuple[Floats, Floats, Floats | None]:
+    """Read a table of wavelength, reflectance factor and, if it has it, relative uncertainty.
+
+    Returns
+    -------
+    tuple
+        Wavelengths (rising, nm), reflectance factors, relative standard uncertainties or None.
+
+    Raises
+    ------
+    InputFault
+        With every problem of the table, each with its row and column.
+    """
+    if not path.is_file():
+        raise InputFault(Problem(shown, "no such file", "the table of the panel", "Put it there."))
+    if path.stat().st_size > _LARGEST_BYTES:
+        raise InputFault(
+            Problem(
+                file=shown,
+                found=f"{path.stat().st_size / 1e6:.0f} MB",
+                expected=f"at most {_LARGEST_BYTES / 1e6:.0f} MB",
+                mend="Check that the file is the table of the panel.",
+            )
+        )
+    rows = _rows(path, shown)
+    columns = _columns(shown, [cell.strip() for cell in rows[0][1]] if rows else [])
+    values: list[list[float]] = []
+    problems: list[Problem] = []
+    for line, cells in rows[1:]:
+        numbers, wrong = _numbers(shown, line, cells, columns)
+        previous = values[-1][0] if values else -math.inf
+        if not wrong and numbers[0] <= previous:
+            wrong = [_falls(shown, line, numbers[0], previous)]
+        problems += wrong
+        if not wrong:
+            values.append(numbers)
+    if len(values) < 2 and not problems:
+        problems = [_empty(shown, len(values))]
+    if problems:
+        raise InputFault(bounded(problems))
+    table = np.array(values)
+    return table[:, 0], table[:, 1], table[:, 2] if len(columns) == 3 else None
+
+
+def _rows(path: Path, shown: str) -> list[tuple[int, list[str]]]:
+    """Return line and cells of every row that holds something."""
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+        reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+        return [(reader.line_num, cells) for cells in reader if any(c.strip() for c in cells)]
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise InputFault(
+            Problem(
+                file=shown,
+                found="text that is no CSV in UTF-8",
+                expected=f"a sheet that begins with {WAVELENGTH},{REFLECTANCE}",
+                mend="Save the table as CSV (UTF-8).",
+            )
+        ) from error
+
+
+def _columns(shown: str, heading: list[str]) -> dict[str, int]:
+    """Return the position of each column that is used."""
+    missing = [name for name in (WAVELENGTH, REFLECTANCE) if heading.count(name) != 1]
+    if missing or heading.count(U_RELATIVE) > 1:
+        raise InputFault(
+            Problem(
+                file=shown,
+                row=1,
+                column=missing[0] if missing else U_RELATIVE,
+                found=f"the headings {quoted(','.join(heading))}",
+                expected=f"{WAVELENGTH}, {REFLECTANCE} and, if known, {U_RELATIVE}, each once",
+                mend="Correct the heading row.",
+            )
+        )
+    used = (WAVELENGTH, REFLECTANCE, U_RELATIVE)
+    return {name: heading.index(name) for name in used if name in heading}
+
+
+def _numbers(
+    shown: str, line: int, cells: list[str], columns: Mapping[str, int]
+) -> tuple[list[float], list[Problem]]:
+    numbers, problems = [], []
+    for name, place in columns.items():
+        text = cells[place].strip() if place < len(cells) else ""
+        number = _number(text)
+        lowest = 0.0 if name == U_RELATIVE else math.ulp(0.0)
+        if number is None or not lowest <= number <= _LARGEST[name]:
+            above = "from 0" if name == U_RELATIVE else "above 0"
+            problems.append(
+                Problem(
+                    file=shown,
+                    row=line,
+                    column=name,
+                    found=quoted(text),
+                    expected=f"a number {above} up to {_LARGEST[name]:g}",
+                    mend="Correct the cell (reflectance is a fraction, not percent).",
+                )
+            )
+        else:
+            numbers.append(number)
+    return numbers, problems
+
+
+def _number(text: str) -> float | None:
+    try:
+        return float(text) if text.isascii() and "_" not in text else None
+    except ValueError:
+        return None
+
+
+def _falls(shown: str, line: int, here: float, before: float) -> Problem:
+    return Problem(
+        file=shown,
+        row=line,
+        column=WAVELENGTH,
+        found=f"{here:g} after {before:g}",
+        expected="rising wavelengths, each once",
+        mend="Sort the rows by wavelength and take out doubles.",
+    )
+
+
+def _empty(shown: str, n_rows: int) -> Problem:
+    return Problem(
+        file=shown,
+        found=f"{n_rows} rows of numbers",
+        expected="two or more",
+        mend="Fill in the panel's certificate, or state one number in instrument.panel.",
+    )
