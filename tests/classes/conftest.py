@@ -26,6 +26,8 @@ CLASSES = {
     "split": "unit",
     "max_components": 6,
     "preprocessing": ["none"],
+    "decision": "largest_membership",
+    "weights": "equal",
     "folds": {"outer": 4, "repeats": 2},
     "n_permutations": 19,
     "seed": 20260505,
@@ -36,9 +38,17 @@ OUTPUTS = {
     "confusion": "confusion.csv",
     "terms": "spectra_terms.parquet",
     "permutation": "permutation.csv",
+    "reliability": "reliability.csv",
+    "per_class": "per_class.csv",
+    "confused_pairs": "confused_pairs.csv",
     "summary": "summary.json",
     "model": "model.skops",
     "model_card": "model.json",
+}
+RIVAL_OUTPUTS = {
+    "rivals": "rivals.csv",
+    "comparison": "comparison.csv",
+    "questions": "questions.csv",
 }
 
 
@@ -114,7 +124,7 @@ def make_job(tmp_path: Path) -> Callable[..., Job]:
             "classes": {**CLASSES, **(classes or {})},
             "units": units,
         }
-        names = OUTPUTS if rule == "classes" else {"rivals": "rivals.csv"}
+        names = OUTPUTS if rule == "classes" else RIVAL_OUTPUTS
         outputs = {role: root / "results/classes" / name for role, name in names.items()}
         return Job(rule, None, settings, inputs, outputs, root)
 

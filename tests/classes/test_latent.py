@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sklearn.datasets import load_iris
 
-from leafledger.classes.latent import fit_path, importance, membership_of
+from leafledger.classes.latent import explained_shares, fit_path, importance, membership_of
 
 # Fisher's iris, 150 flowers, three 0/1 columns, spectra and membership centred, nothing scaled:
 # coefficients, intercepts and resubstitution hits of R 4.2.2, package pls 2.8-1, method kernelpls
@@ -60,7 +60,7 @@ def iris():
 def test_coefficients_and_hits_are_those_of_r(iris, n_components):
     spectra, codes = iris
     path = fit_path(spectra, membership_of(codes, 3), 4)
-    coefficients = path.coefficients[n_components - 1]
+    coefficients = path.coefficients(n_components)
     intercept = path.membership_mean - path.spectrum_mean @ coefficients
     np.testing.assert_allclose(coefficients, R_COEFFICIENTS[n_components], atol=1e-8)
     np.testing.assert_allclose(intercept, R_INTERCEPTS[n_components], atol=1e-8)
@@ -85,7 +85,7 @@ def test_largest_weight_is_positive_and_terms_fit_together(iris):
     products = path.scores.T @ path.scores
     assert np.abs(products - np.diag(np.diag(products))).max() < 1e-9 * products.max()
     np.testing.assert_allclose(
-        path.rotations @ path.membership_loadings.T, path.coefficients[3], atol=1e-10
+        path.rotations @ path.membership_loadings.T, path.coefficients(4), atol=1e-10
     )
 
 
@@ -115,3 +115,16 @@ def test_one_class_in_training_is_always_named():
     assert path.n_stable == 0
     assert (path.membership(np.ones((2, 8))).argmax(axis=-1) == 1).all()
     assert not importance(path, 2).any()
+
+
+def test_explained_variance_of_the_irises_is_that_of_r(iris):
+    """R 4.2.2, package pls 2.8-1, kernelpls: sums of squares of the spectra by component."""
+    spectra, codes = iris
+    member = membership_of(codes, 3)
+    shares, of_member = explained_shares(fit_path(spectra, member, 4), spectra, member)
+    by_r = np.array([629.938866681946, 34.8246573563976, 12.9006610524521, 3.70641490920444])
+    np.testing.assert_allclose(shares, by_r / 681.3706, atol=1e-8)
+    assert shares.sum() == pytest.approx(1)
+    residual = member - fit_path(spectra, member, 4).membership(spectra)[-1]
+    left = (residual**2).sum() / ((member - member.mean(axis=0)) ** 2).sum()
+    assert of_member.sum() == pytest.approx(1 - left)

@@ -17,7 +17,7 @@ from sklearn.utils.estimator_checks import check_estimator
 from leafledger.classes.archive import canonical_archive, load_archive, types_to_trust
 from leafledger.classes.latent import fit_path, membership_of
 from leafledger.classes.model import DiscriminantModel
-from leafledger.classes.preprocessing import preprocessed
+from leafledger.classes.preprocessing import learned_from, preprocessed
 
 from .conftest import leaves
 
@@ -32,19 +32,29 @@ def world():
 
 
 @pytest.mark.filterwarnings("ignore")
-def test_scikit_learns_own_checks_pass():
-    check_estimator(DiscriminantModel())
+@pytest.mark.parametrize(
+    "settings",
+    [
+        {},
+        {"decision": "linear_discriminant"},
+        {"balanced": True, "preprocessing": "autoscale"},
+        # Not the scatter correction: on the two columns of these checks it leaves nothing.
+        {"preprocessing": "autoscale", "decision": "linear_discriminant"},
+    ],
+)
+def test_scikit_learns_own_checks_pass(settings):
+    check_estimator(DiscriminantModel(**settings))
 
 
-@pytest.mark.parametrize("step", ["none", "standard_normal_variate"])
+@pytest.mark.parametrize("step", ["none", "standard_normal_variate", "detrend", "autoscale"])
 def test_every_number_of_latent_variables_comes_from_one_fit(world, step):
     spectra, labels, codes = world
     model = DiscriminantModel(6, step).fit(spectra, labels)
     member = model.predict_membership_path(spectra)
-    reference = fit_path(preprocessed(spectra, step), membership_of(codes, 3), 6)
-    np.testing.assert_allclose(
-        member, reference.membership(preprocessed(spectra, step)), atol=1e-10
-    )
+    ready = preprocessed(spectra, step, np.arange(40.0))
+    ready = learned_from(ready, step).apply(ready)
+    reference = fit_path(ready, membership_of(codes, 3), 6)
+    np.testing.assert_allclose(member, reference.membership(ready), atol=1e-10)
     for a in range(1, 7):
         fewer = DiscriminantModel(a, step).fit(spectra, labels)
         np.testing.assert_allclose(fewer.predict_membership(spectra), member[a - 1], atol=1e-10)
@@ -75,11 +85,48 @@ def test_standard_normal_variate_has_mean_zero_and_deviation_one():
     assert not flat.any()
     with pytest.raises(ValueError, match="unknown preprocessing"):
         preprocessed(spectra, "detrended")
+    with pytest.raises(ValueError, match="needs the wavelengths"):
+        preprocessed(spectra, "detrend")
 
 
-def test_loaded_again_it_says_the_same(world):
+@pytest.mark.parametrize("decision", ["largest_membership", "linear_discriminant"])
+def test_probabilities_agree_with_the_decision_and_add_up(world, decision):
     spectra, labels, _ = world
-    model = DiscriminantModel(4, "standard_normal_variate").fit(spectra, labels)
+    model = DiscriminantModel(4, decision=decision, sharpness=3.0).fit(spectra, labels)
+    sure = model.predict_proba(spectra)
+    np.testing.assert_allclose(sure.sum(axis=1), 1)
+    np.testing.assert_array_equal(model.classes_[sure.argmax(axis=1)], model.predict(spectra))
+    fewer = DiscriminantModel(2, decision=decision).fit(spectra, labels)
+    np.testing.assert_array_equal(fewer.predict(spectra), model.predict(spectra, 2))
+
+
+def test_balanced_weights_are_those_of_repeating_the_rare_class():
+    """A class counted threefold is a class whose every scan stands there three times."""
+    rng = np.random.default_rng(4)
+    spectra = rng.normal(size=(40, 12)) + np.repeat([0.0, 0.4], [30, 10])[:, None]
+    labels = np.repeat(["many", "few"], [30, 10])
+    times = np.repeat([1, 3], [30, 10])
+    weighed = DiscriminantModel(3, balanced=True).fit(spectra, labels)
+    repeated = DiscriminantModel(3).fit(np.repeat(spectra, times, axis=0), labels.repeat(times))
+    np.testing.assert_allclose(
+        weighed.predict_membership(spectra), repeated.predict_membership(spectra), atol=1e-10
+    )
+    plain = DiscriminantModel(3).fit(spectra, labels)
+    said = [(m.predict(spectra) == "few").sum() for m in (plain, weighed)]
+    assert said[0] < said[1]
+
+
+@pytest.mark.parametrize(
+    ("step", "decision"),
+    [
+        ("standard_normal_variate", "largest_membership"),
+        ("multiplicative_scatter", "linear_discriminant"),
+        ("autoscale", "linear_discriminant"),
+    ],
+)
+def test_loaded_again_it_says_the_same(world, step, decision):
+    spectra, labels, _ = world
+    model = DiscriminantModel(4, step, decision).fit(spectra, labels)
     data = canonical_archive(model)
     assert types_to_trust(data) == TYPES
     again = load_archive(data, TYPES)

@@ -9,13 +9,17 @@ import numpy as np
 import pytest
 
 from leafledger.chance.seeds import generator
+from leafledger.classes import cross_products, predictors
+from leafledger.classes.fold_fit import Procedure
 from leafledger.classes.nested import nested_validation
 from leafledger.classes.permutation import arrangement_count, arrangements, permutation_test
-from leafledger.classes.predictors import batched_predictor, fitted_predictor
+from leafledger.classes.predictors import FittedPredictor, batched_predictor
 from leafledger.classes.preprocessing import preprocessed
 from leafledger.classes.splits import dealt_folds, scheme_of
 
 from .conftest import leaves
+
+STEPS = ("none", "standard_normal_variate", "multiplicative_scatter", "autoscale", "derivative_1")
 
 
 def laid_out(n_units, n_classes, n_leaves, n_folds, seed):
@@ -53,21 +57,55 @@ def test_drawn_labels_stay_in_their_cell():
     assert len({tuple(row) for row in found.tolist()}) > 45
 
 
+@pytest.mark.parametrize("balanced", [False, True])
+@pytest.mark.parametrize("decision", ["largest_membership", "linear_discriminant"])
 @pytest.mark.parametrize("n_folds", [2, 3])
-def test_batched_labellings_do_as_well_as_the_librarys_fits(n_folds):
+def test_batched_labellings_do_as_well_as_the_librarys_fits(n_folds, decision, balanced):
     labels, units, fold, scheme = laid_out(12, 3, 2, n_folds, seed=2)
     spectra = leaves(labels, 2, 50, 0.8, np.random.default_rng(3))
     drawn, _ = arrangements(labels, fold, 7, np.random.default_rng(1))
-    steps = [preprocessed(spectra, step) for step in ("none", "standard_normal_variate")]
+    axis = np.linspace(450, 700, 50)
+    procedure = Procedure(3, 5, decision, balanced)
     one, other = (
-        nested_validation([make(x, 3, 5) for x in steps], scheme, drawn[:, units], units)
-        for make in (fitted_predictor, batched_predictor)
+        nested_validation(
+            [make(preprocessed(spectra, step, axis), step, procedure) for step in STEPS],
+            scheme,
+            drawn[:, units],
+            units,
+        )
+        for make in (FittedPredictor, batched_predictor)
     )
     np.testing.assert_array_equal(one.predicted, other.predicted)
     np.testing.assert_array_equal(one.every_step, other.every_step)
     for a, b in zip(one.choices, other.choices, strict=True):
         np.testing.assert_array_equal(a.n_components, b.n_components)
         np.testing.assert_array_equal(a.step, b.step)
+
+
+@pytest.mark.parametrize("decision", ["largest_membership", "linear_discriminant"])
+def test_many_scans_are_predicted_from_products_summed_by_parts(monkeypatch, decision):
+    """Above a few thousand scans another way is taken; here it is taken for few, and agrees."""
+    labels, units, fold, scheme = laid_out(12, 3, 9, 3, seed=2)
+    spectra = leaves(labels, 9, 30, 0.8, np.random.default_rng(3))
+    drawn, _ = arrangements(labels, fold, 3, np.random.default_rng(1))
+    procedure = Procedure(3, 5, decision)
+    plain, summed = (FittedPredictor(spectra, "none", procedure) for _ in range(2))
+    monkeypatch.setattr(predictors, "MANY_SCANS", 50)
+    monkeypatch.setattr(predictors, "ROWS_AT_ONCE", 7)
+    monkeypatch.setattr(cross_products, "ROWS_AT_ONCE", 11)
+    summed.prepare(scheme.training)
+    one, other = (
+        nested_validation([p], scheme, drawn[:, units], units, with_training=True)
+        for p in (plain, summed)
+    )
+    np.testing.assert_array_equal(one.every_step, other.every_step)
+    np.testing.assert_array_equal(one.predicted, other.predicted)
+    fit = summed.fit_of(scheme.training[0])
+    assert fit.path.scores.shape[0] == 0, "this fit came from the products"
+    reference = plain.fit_of(scheme.training[0])
+    np.testing.assert_allclose(
+        fit.decision_path(spectra), reference.decision_path(spectra), atol=1e-7
+    )
 
 
 def outcome_of(gap, seed, *, n_draws=39, by_leaf=False):
@@ -79,7 +117,7 @@ def outcome_of(gap, seed, *, n_draws=39, by_leaf=False):
         fold = dealt_folds(codes, np.zeros(64, dtype=int), 4, np.random.default_rng(seed))
         scheme, labels = scheme_of(fold, units, np.random.default_rng(seed)), codes
     return permutation_test(
-        [batched_predictor(spectra, 2, 5)], scheme, labels, units, fold, n_draws,
+        [batched_predictor(spectra, "none", Procedure(2, 5))], scheme, labels, units, fold, n_draws,
         np.random.default_rng(seed),
     )  # fmt: skip
 

@@ -19,8 +19,8 @@ from leafledger.classes.rivals import (
 from leafledger.study.columns import RIVALS
 
 EVERY = [
-    "index_logistic_regression", "majority_class", "nearest_class_mean",
-    "principal_component_discriminant", "random_forest",
+    "discriminant_model", "index_logistic_regression", "majority_class", "nearest_class_mean",
+    "principal_component_discriminant", "prior_draw", "random_forest",
 ]  # fmt: skip
 
 
@@ -75,9 +75,9 @@ def test_same_splits_as_the_classifier(make_job):
     assert share["accuracy_nearest_class_mean"] > 0.7
     # Three classes of equal size, spread evenly over the folds.
     assert share["accuracy_majority_class"] == pytest.approx(1 / 3)
-    assert outcome.warnings == [
+    assert outcome.warnings[0] == (
         "left out of the logistic regression, without a value for every scan: WI"
-    ]
+    )
 
 
 def test_rivals_without_any_index_leave_the_regression_out(make_job):
@@ -92,5 +92,20 @@ def test_rivals_without_any_index_leave_the_regression_out(make_job):
         only = frame[frame["index"] == "WI"]
         write_parquet(path, pa.Table.from_pandas(only, preserve_index=False), {}, ("scan",))
     outcome = rivals_stage.run(job)
-    assert outcome.warnings[-1] == "no logistic regression: no index has a value for every scan"
+    assert outcome.warnings[-1:] == ["no logistic regression: no index has a value for every scan"]
     assert "index_logistic_regression" not in set(pd.read_csv(job.outputs["rivals"])["procedure"])
+
+
+def test_a_rival_that_cannot_be_trained_is_left_out_and_named(make_job):
+    """Two scans train two classes: no spread within classes is left for a linear discriminant."""
+    units = {
+        f"p{i}": {"treatment": "water", "block": "A", "cultivar": "HK"[i // 2]} for i in range(4)
+    }
+    job = make_job(
+        rule="rivals", units=units, classes={"sessions": ["day4"], "n_permutations": 0},
+        excluded=lambda scan: scan.endswith("-2"),
+    )  # fmt: skip
+    outcome = rivals_stage.run(job)
+    assert "no principal component discriminant: 2 scans train 2 classes" in outcome.warnings
+    said = set(pd.read_csv(job.outputs["rivals"])["procedure"])
+    assert "principal_component_discriminant" not in said and "random_forest" in said

@@ -16,7 +16,16 @@ import pytest
 from leafledger.classes import stage
 from leafledger.classes.archive import load_archive
 from leafledger.errors import InputFault
-from leafledger.study.columns import CONFUSION, PATH, PERMUTATION, PREDICTIONS, SPECTRA_TERMS
+from leafledger.study.columns import (
+    CONFUSED_PAIRS,
+    CONFUSION,
+    PATH,
+    PER_CLASS,
+    PERMUTATION,
+    PREDICTIONS,
+    RELIABILITY,
+    SPECTRA_TERMS,
+)
 from leafledger.study.tables import read_json, read_parquet, read_spectra
 
 from .conftest import CLASSES, default_units
@@ -34,9 +43,11 @@ def done(make_job):
 
 def test_tables_have_the_columns_of_the_contract(done):
     job, outcome = done
+    sure = tuple(f"p_{name}" for name in ("Heron", "Kestrel", "Plover"))
     for role, columns in {
-        "path": PATH, "predictions": PREDICTIONS, "confusion": CONFUSION,
-        "permutation": PERMUTATION,
+        "path": PATH, "predictions": (*PREDICTIONS, *sure), "confusion": CONFUSION,
+        "permutation": PERMUTATION, "reliability": RELIABILITY, "per_class": PER_CLASS,
+        "confused_pairs": CONFUSED_PAIRS,
     }.items():  # fmt: skip
         assert tuple(read(job, role).columns) == columns
     assert tuple(read_parquet(job.outputs["terms"]).columns) == SPECTRA_TERMS
@@ -184,7 +195,7 @@ def test_two_processes_write_equal_bytes(make_job, tmp_path):
         paths = [path for job in jobs for path in job.outputs.values()]
         outputs.append({path.name: path.read_bytes() for path in paths})
     assert outputs[0] == outputs[1]
-    assert len(outputs[0]) == 9
+    assert len(outputs[0]) == 14
 
 
 def test_row_order_of_the_sheet_does_not_matter(make_job):

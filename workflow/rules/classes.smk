@@ -11,6 +11,9 @@ rule classes:
         confusion="results/classes/confusion.csv",
         terms="results/classes/spectra_terms.parquet",
         permutation="results/classes/permutation.csv",
+        reliability="results/classes/reliability.csv",
+        per_class="results/classes/per_class.csv",
+        confused_pairs="results/classes/confused_pairs.csv",
         summary="results/classes/summary.json",
         model="results/classes/model.skops",
         model_card="results/classes/model.json",
@@ -32,6 +35,8 @@ rule rivals:
         indices=expand("results/indices/{session}.parquet", session=SESSIONS),
     output:
         rivals="results/classes/rivals.csv",
+        comparison="results/classes/comparison.csv",
+        questions="results/classes/questions.csv",
         record="records/rivals.json",
     log:
         "logs/rivals.log",

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.records.job import Job
-from leafledger.study.spectra import load_spectra
+from leafledger.study.spectra import Spectra, load_spectra
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,6 +45,10 @@ class Labelled:
         Block labels, sorted; empty without blocks.
     unit_blocks
         Block number of every unit; zeros without blocks.
+    sessions
+        Sessions that hold accepted scans, in study order.
+    day
+        Place of every scan's session among them, from 0.
     """
 
     spectra: NDArray[np.float64]
@@ -57,6 +61,8 @@ class Labelled:
     unit_codes: NDArray[np.int_]
     blocks: tuple[str, ...]
     unit_blocks: NDArray[np.int_]
+    sessions: tuple[str, ...]
+    day: NDArray[np.int_]
 
     def units_per_class(self) -> NDArray[np.int_]:
         """Return the number of units of every class."""
@@ -67,13 +73,15 @@ class Labelled:
         return np.bincount(self.codes, minlength=len(self.classes))
 
 
-def labelled_spectra(job: Job) -> Labelled:
+def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labelled:
     """Read the accepted spectra of the wanted sessions and label them.
 
     Parameters
     ----------
     job
         Of the rule ``classes`` or ``rivals``.
+    asked
+        Sessions, as in ``classes.sessions``; those of the settings if left out.
 
     Returns
     -------
@@ -88,15 +96,7 @@ def labelled_spectra(job: Job) -> Labelled:
     """
     design, settings = job.settings["design"], job.settings["classes"]
     units: Mapping[str, Mapping[str, str]] = job.settings["units"]
-    reflectance = job.by_session("reflectance")
-    sessions = wanted_sessions(settings["sessions"], design["sessions"], list(reflectance))
-    found = load_spectra(
-        reflectance, job.inputs["accepted"], job.inputs["range"], {}, sessions=sessions
-    )
-    if len(found.rows) == 0:
-        raise InputFault(_no_scans(sessions))
-    if found.reflectance.shape[1] == 0:
-        raise InputFault(_no_wavelengths())
+    found = _accepted(job, settings["sessions"] if asked is None else asked)
     rows = found.rows[["scan", "session", "unit"]]
     there, unit_of = np.unique(np.asarray(rows["unit"], dtype=str), return_inverse=True)
     ids = tuple(str(unit) for unit in there)
@@ -107,6 +107,7 @@ def labelled_spectra(job: Job) -> Labelled:
     unit_blocks = np.zeros(len(ids), dtype=np.int_)
     if design["block"]:
         blocks, unit_blocks = _coded([units[unit].get(design["block"], "") for unit in ids])
+    sessions = tuple(dict.fromkeys(str(s) for s in rows["session"]))
     return Labelled(
         spectra=found.reflectance,
         wavelength_nm=found.wavelength_nm,
@@ -118,7 +119,22 @@ def labelled_spectra(job: Job) -> Labelled:
         unit_codes=unit_codes,
         blocks=blocks,
         unit_blocks=unit_blocks,
+        sessions=sessions,
+        day=np.array([sessions.index(s) for s in rows["session"]], dtype=np.int_),
     )
+
+
+def _accepted(job: Job, asked: str | Sequence[str]) -> Spectra:
+    reflectance = job.by_session("reflectance")
+    sessions = wanted_sessions(asked, job.settings["design"]["sessions"], list(reflectance))
+    found = load_spectra(
+        reflectance, job.inputs["accepted"], job.inputs["range"], {}, sessions=sessions
+    )
+    if len(found.rows) == 0:
+        raise InputFault(_no_scans(sessions))
+    if found.reflectance.shape[1] == 0:
+        raise InputFault(_no_wavelengths())
+    return found
 
 
 def wanted_sessions(

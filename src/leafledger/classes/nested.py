@@ -25,7 +25,7 @@ class Nested:
     ----------
     predicted
         What the chosen model of every outer fold says of the scans held out, shape
-        ``(n_labellings, n_scans)``.
+        ``(n_labellings, n_scans)``; -1 for scans that are never held out, here and below.
     held_out, training
         Class numbers at every number of latent variables with the preprocessing chosen in the
         fold. ``held_out`` has shape ``(n_labellings, n_components, n_scans)``; ``training`` holds
@@ -79,9 +79,9 @@ def nested_validation(
     ]
     rows = np.arange(len(labels))
     n_components = known[0][0].shape[1]
-    predicted = np.empty_like(labels)
-    held_out = np.empty((len(labels), n_components, labels.shape[1]), dtype=np.int_)
-    every_step = np.empty((len(known), *held_out.shape), dtype=np.int_)
+    predicted = np.full_like(labels, -1)
+    held_out = np.full((len(labels), n_components, labels.shape[1]), -1, dtype=np.int_)
+    every_step = np.full((len(known), *held_out.shape), -1, dtype=np.int_)
     training: list[Codes] = []
     choices: list[Choice] = []
     for i, outer in enumerate(scheme.outer):
@@ -111,9 +111,10 @@ def _asked(scheme: Scheme, with_training: bool) -> NDArray[np.bool_]:
 def _inner_losses(
     known: Sequence[Codes], scheme: Scheme, i: int, labels: Codes, units: Codes
 ) -> NDArray[np.float64]:
-    """Return losses of units outside fold ``i``: ``(n_labellings, n_components, n_units)``."""
+    """Return losses of the units of the inner loop: ``(n_labellings, n_components, n_units)``."""
     wrong = np.zeros(known[0].shape)
+    part = np.zeros_like(scheme.training[0])
     for inner, judged in scheme.inner[i]:
         wrong[:, :, judged] = known[inner][:, :, judged] != labels[:, None, judged]
-    part = scheme.fold != i
+        part = part | judged
     return unit_shares(wrong[:, :, part], units[part])

@@ -161,16 +161,41 @@ def permutation_test(
     2010, J. Mach. Learn. Res. 11:1833-1863 (permutation of classifiers).
     """
     labellings, enumerated = arrangements(unit_labels, cells, n_draws, rng)
-    accuracy: list[NDArray[np.float64]] = []
-    at_once = max(1, min(_LABELLINGS_AT_ONCE, _SCANS_AT_ONCE // len(units)))
-    for start in range(0, len(labellings), at_once):
-        labels = labellings[start : start + at_once][:, units]
-        nested = nested_validation(predictors, scheme, labels, units)
-        accuracy.append((nested.predicted == labels).mean(axis=1))
-    reached = np.concatenate(accuracy)
+    reached = nested_accuracy(predictors, scheme, labellings[:, units], units)
     return PermutationTest(
         accuracy=reached,
-        p=float((reached >= reached[0] - 1e-12).sum() / len(reached)),
+        p=share_reaching(reached),
         n_arrangements=arrangement_count(unit_labels, cells),
         enumerated=enumerated,
     )
+
+
+def nested_accuracy(
+    predictors: Sequence[Predict], scheme: Scheme, labellings: Codes, units: Codes
+) -> NDArray[np.float64]:
+    """Return the nested accuracy of every labelling of the scans.
+
+    Parameters
+    ----------
+    predictors, scheme, units
+        See :func:`permutation_test`.
+    labellings
+        Class number of every scan, shape ``(n_labellings, n_scans)``.
+
+    Returns
+    -------
+    numpy.ndarray
+        Share of the scans held out that were named rightly, shape ``(n_labellings,)``.
+    """
+    accuracy: list[NDArray[np.float64]] = []
+    at_once = max(1, min(_LABELLINGS_AT_ONCE, _SCANS_AT_ONCE // len(units)))
+    for start in range(0, len(labellings), at_once):
+        labels = labellings[start : start + at_once]
+        nested = nested_validation(predictors, scheme, labels, units)
+        accuracy.append((nested.predicted == labels)[:, scheme.tested].mean(axis=1))
+    return np.concatenate(accuracy)
+
+
+def share_reaching(reached: NDArray[np.float64]) -> float:
+    """Return the share of labellings that do at least as well as the first, itself included."""
+    return float((reached >= reached[0] - 1e-12).sum() / len(reached))

@@ -2,48 +2,148 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.kernel_path import centred_products, membership_paths, scan_products
-from leafledger.classes.latent import LatentPath, fit_path, membership_of
+from leafledger.classes.cross_products import ROWS_AT_ONCE, SplitProducts
+from leafledger.classes.discriminant import fit_discriminants
+from leafledger.classes.fold_fit import (
+    DISCRIMINANT,
+    FoldFit,
+    Procedure,
+    discriminant_of,
+    fit_training,
+)
+from leafledger.classes.kernel_path import centred_products, label_paths, scan_products
+from leafledger.classes.labelled import Labelled
 from leafledger.classes.nested import Codes, Predict
+from leafledger.classes.preprocessing import LEARNED, Learned, learned_from, preprocessed
+from leafledger.classes.splits import Scheme
+
+MOST_SCANS_IN_ONE_PRODUCT = 4000
+"""Above this the products of all scans with each other would not fit in 1 GB beside the rest."""
+MANY_SCANS = 800
+"""Above this, with wavelengths fewer than a third of them, the space of scans is the slower way."""
+Array = NDArray[np.float64]
+Scans = NDArray[np.bool_]
 
 
-def fitted_predictor(spectra: NDArray[np.float64], n_classes: int, n_components: int) -> Predict:
-    """Return a predictor that fits every labelling by the library's kernel algorithm."""
+def sums_products(spectra: Array, step: str, procedure: Procedure) -> bool:
+    """Return whether products of wavelengths, summed by parts, are the quickest way."""
+    n, p = spectra.shape
+    many = n > MOST_SCANS_IN_ONE_PRODUCT or (n > MANY_SCANS and n > 3 * p)
+    return many and step not in LEARNED and not procedure.balanced
 
-    def predict(training: NDArray[np.bool_], asked: NDArray[np.bool_], labels: Codes) -> Codes:
-        out = np.full((len(labels), n_components, len(spectra)), -1, dtype=np.int_)
-        for row, codes in enumerate(labels):
-            path = training_fit(spectra, training, codes, n_classes, n_components)
-            out[row][:, asked] = path.membership(spectra[asked]).argmax(axis=-1)
+
+class FittedPredictor:
+    """Fits every labelling by the library's kernel algorithm and keeps the fits of the last one.
+
+    Parameters
+    ----------
+    spectra
+        After :func:`leafledger.classes.preprocessing.preprocessed`, shape ``(n_scans,
+        n_wavelengths)``.
+    step
+        Preprocessing, for what it learns from each training part.
+    procedure
+        How a model is fitted.
+    """
+
+    def __init__(self, spectra: Array, step: str, procedure: Procedure) -> None:
+        self.spectra, self.step, self.procedure = spectra, step, procedure
+        self._fits: dict[bytes, FoldFit] = {}
+        self._products: SplitProducts | None = None
+
+    def prepare(self, training: Scans) -> None:
+        """Form what all training sets ``(n_sets, n_scans)`` share, where that saves work."""
+        if sums_products(self.spectra, self.step, self.procedure):
+            self._products = SplitProducts(self.spectra, training)
+
+    def __call__(self, training: Scans, asked: Scans, labels: Codes) -> Codes:
+        """Return predicted class numbers (see :data:`leafledger.classes.nested.Predict`)."""
+        shape = (len(labels), self.procedure.n_components, len(self.spectra))
+        out = np.full(shape, -1, dtype=np.int_)
+        rows = np.flatnonzero(asked)
+        for own, codes in zip(out, labels, strict=True):
+            fit = self._fit(training, codes)
+            for start in range(0, len(rows), ROWS_AT_ONCE):
+                block = rows[start : start + ROWS_AT_ONCE]
+                own[:, block] = fit.decision_path(self.spectra[block]).argmax(axis=-1)
+            self._fits[training.tobytes()] = fit
         return out
 
-    return predict
+    def _fit(self, training: Scans, codes: Codes) -> FoldFit:
+        procedure = self.procedure
+        if self._products is None or not self._products.knows(training):
+            return fit_training(self.spectra[training], codes[training], self.step, procedure)
+        path = self._products.fit(training, codes, procedure.n_classes, procedure.n_components)
+        discriminant = None
+        if procedure.decision == DISCRIMINANT:
+            scores = path.place(self.spectra[training])
+            discriminant = discriminant_of(scores, codes[training], procedure)
+        return FoldFit(Learned(), path, discriminant)
+
+    def fit_of(self, training: Scans) -> FoldFit:
+        """Return the fit of a training part that was asked for before."""
+        return self._fits[training.tobytes()]
+
+    def forget(self) -> None:
+        """Let go of all fits and of what they share."""
+        self._fits.clear()
+        self._products = None
 
 
-def training_fit(
-    spectra: NDArray[np.float64],
-    training: NDArray[np.bool_],
-    codes: Codes,
-    n_classes: int,
-    n_components: int,
-) -> LatentPath:
-    """Fit the training scans (true) alone; no other row is looked at."""
-    return fit_path(spectra[training], membership_of(codes[training], n_classes), n_components)
+def batched_predictor(spectra: Array, step: str, procedure: Procedure) -> Predict:
+    """Return a predictor that takes all labellings through the space of scans together.
 
+    Parameters
+    ----------
+    spectra, step, procedure
+        See :class:`FittedPredictor`. A step that learns is learned anew in every training part,
+        which then needs products of its own.
+    """
+    shared = None if step in LEARNED else scan_products(spectra)
 
-def batched_predictor(spectra: NDArray[np.float64], n_classes: int, n_components: int) -> Predict:
-    """Return a predictor that takes all labellings through the space of scans together."""
-    products = scan_products(spectra)
-
-    def predict(training: NDArray[np.bool_], asked: NDArray[np.bool_], labels: Codes) -> Codes:
+    def predict(training: Scans, asked: Scans, labels: Codes) -> Codes:
         rows = np.flatnonzero(training)
+        products = shared
+        if products is None:
+            products = scan_products(learned_from(spectra[training], step).apply(spectra))
         inner, across = centred_products(products, rows, np.flatnonzero(asked))
-        member = membership_paths(inner, across, labels[:, rows], n_classes, n_components)
-        out = np.full((len(labels), n_components, len(spectra)), -1, dtype=np.int_)
-        out[:, :, asked] = member.argmax(axis=-1).transpose(1, 0, 2)
+        decided = _decided(inner, across, labels[:, rows], procedure)
+        out = np.full((len(labels), len(decided), len(spectra)), -1, dtype=np.int_)
+        out[:, :, asked] = decided.transpose(1, 0, 2)
         return out
 
     return predict
+
+
+def _decided(inner: Array, across: Array, codes: Codes, procedure: Procedure) -> Codes:
+    """Return class numbers, shape ``(n_components, n_labellings, m)``."""
+    paths = label_paths(
+        inner, across, codes, procedure.n_classes, procedure.n_components,
+        balanced=procedure.balanced,
+    )  # fmt: skip
+    if procedure.decision != DISCRIMINANT:
+        return np.asarray(paths.membership.argmax(axis=-1))
+    found = fit_discriminants(paths.scores, codes, procedure.n_classes, balanced=procedure.balanced)
+    return np.asarray(found.log_posterior_path(paths.other_scores).argmax(axis=-1))
+
+
+def nested_predictors(
+    data: Labelled, steps: Sequence[str], procedure: Procedure, scheme: Scheme
+) -> list[Predict]:
+    """Return the quickest predictor of many labellings for every preprocessing step."""
+    out: list[Predict] = []
+    for step in steps:
+        spectra = preprocessed(data.spectra, step, data.wavelength_nm)
+        summed = sums_products(spectra, step, procedure)
+        if not summed and len(spectra) <= MOST_SCANS_IN_ONE_PRODUCT:
+            out.append(batched_predictor(spectra, step, procedure))
+        else:
+            predictor = FittedPredictor(spectra, step, procedure)
+            predictor.prepare(scheme.training)
+            out.append(predictor)
+    return out

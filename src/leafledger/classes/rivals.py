@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.chance.seeds import generator
+from leafledger.classes.fold_fit import Procedure
 from leafledger.classes.labelled import Labelled
+from leafledger.classes.nested import nested_validation
 from leafledger.classes.plan import Plan
+from leafledger.classes.predictors import nested_predictors
+from leafledger.classes.selection import unit_shares
 from leafledger.study.columns import RIVALS
 
 if TYPE_CHECKING:
@@ -32,6 +36,12 @@ def majority_class(training: Array, codes: Codes, judged: Array, seed: int) -> C
     """Name the class with most training scans, whatever the spectrum."""
     del training, seed
     return np.full(len(judged), np.bincount(codes).argmax(), dtype=np.int_)
+
+
+def prior_draw(training: Array, codes: Codes, judged: Array, seed: int) -> Codes:
+    """Draw a class for every scan, as often as each class occurs in training."""
+    del training
+    return np.asarray(np.random.default_rng(seed).choice(codes, len(judged)), dtype=np.int_)
 
 
 def nearest_class_mean(training: Array, codes: Codes, judged: Array, seed: int) -> Codes:
@@ -108,47 +118,88 @@ def random_forest(training: Array, codes: Codes, judged: Array, seed: int) -> Co
 ON_SPECTRA: dict[str, Rival] = {
     "majority_class": majority_class,
     "nearest_class_mean": nearest_class_mean,
+    "prior_draw": prior_draw,
     "principal_component_discriminant": principal_component_discriminant,
     "random_forest": random_forest,
 }
 ON_INDICES: dict[str, Rival] = {"index_logistic_regression": logistic_regression}
 
 
-def rival_table(
-    data: Labelled,
-    plan: Plan,
-    procedures: Mapping[str, Rival],
-    table: NDArray[np.float64],
-    seed: int,
-) -> pd.DataFrame:
-    """Return the accuracy of every procedure in every outer fold.
+MODEL = "discriminant_model"
+NEEDS_MORE = "principal_component_discriminant"
+"""This rival has no spread within classes unless there are more training scans than classes."""
+WORDS: dict[str, str] = {
+    MODEL: "the classifier on the full spectrum",
+    "majority_class": "always naming the largest class",
+    "nearest_class_mean": "the nearest class mean",
+    "prior_draw": "drawing a class at random by its share",
+    "principal_component_discriminant": "a linear discriminant on principal components",
+    "random_forest": "a random forest",
+    "index_logistic_regression": "a logistic regression on the indices alone",
+}
+
+
+def rival_predictions(
+    data: Labelled, plan: Plan, name: str, rival: Rival, table: Array, seed: int
+) -> list[Codes]:
+    """Return what a rival says of every scan held out, one array per repeat.
 
     Parameters
     ----------
     data, plan
-        Labels and splits, as for the classifier.
-    procedures
-        Name -> rival.
+        Labels and splits, as for the classifier; the first three repeats are used.
+    name, rival
+        The rival.
     table
-        What the rivals see of every scan, shape ``(n_scans, n_columns)``.
+        What it sees of every scan, shape ``(n_scans, n_columns)``.
     seed
         Seed of the settings.
 
     Returns
     -------
-    pandas.DataFrame
-        Columns of ``rivals.csv``, for the first three repeats.
+    list of numpy.ndarray
+        Class numbers, shape ``(n_scans,)``; -1 for scans that are never held out.
     """
+    out = []
+    for repeat, scheme in enumerate(plan.schemes[:N_REPEATS], start=1):
+        said = np.full(len(data.codes), -1, dtype=np.int_)
+        for i, outer in enumerate(scheme.outer):
+            training, test = scheme.training[outer], scheme.fold == i
+            own = int(generator(seed, "rival", name, repeat, i).integers(2**31))
+            said[test] = rival(table[training], data.codes[training], table[test], own)
+        out.append(said)
+    return out
+
+
+def model_predictions(
+    data: Labelled, plan: Plan, steps: Sequence[str], procedure: Procedure
+) -> list[Codes]:
+    """Return what the classifier itself says in the same repeats, chosen in its inner loop."""
+    out = []
+    for scheme in plan.schemes[:N_REPEATS]:
+        predictors = nested_predictors(data, steps, procedure, scheme)
+        nested = nested_validation(predictors, scheme, data.codes[None, :], data.unit_of)
+        out.append(nested.predicted[0])
+    return out
+
+
+def fold_table(data: Labelled, plan: Plan, name: str, said: Sequence[Codes]) -> pd.DataFrame:
+    """Return the accuracy of one procedure in every outer fold: columns of ``rivals.csv``."""
     import pandas as pd
 
     rows = []
-    for name, rival in procedures.items():
-        for repeat, scheme in enumerate(plan.schemes[:N_REPEATS], start=1):
-            for i, outer in enumerate(scheme.outer):
-                training, test = scheme.training[outer], scheme.fold == i
-                own = int(generator(seed, "rival", name, repeat, i).integers(2**31))
-                said = rival(table[training], data.codes[training], table[test], own)
-                right = int((said == data.codes[test]).sum())
-                n = int(test.sum())
-                rows.append((name, repeat, i + 1, right, n, right / n))
+    for repeat, (scheme, codes) in enumerate(
+        zip(plan.schemes[:N_REPEATS], said, strict=True), start=1
+    ):
+        for i in range(scheme.n_folds):
+            test = scheme.fold == i
+            right, n = int((codes[test] == data.codes[test]).sum()), int(test.sum())
+            rows.append((name, repeat, i + 1, right, n, right / n))
     return pd.DataFrame(rows, columns=list(RIVALS))
+
+
+def units_right(data: Labelled, plan: Plan, said: Sequence[Codes]) -> Array:
+    """Return the share of each tested unit's scans that was named rightly, mean over repeats."""
+    held = plan.tested
+    right = np.mean([(codes == data.codes)[held] for codes in said], axis=0)
+    return unit_shares(right, data.unit_of[held])

@@ -2,39 +2,103 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.classes.comparison import comparison_table
+from leafledger.classes.fold_fit import procedure_of
 from leafledger.classes.labelled import Labelled, labelled_spectra
-from leafledger.classes.plan import planned
-from leafledger.classes.rivals import ON_INDICES, ON_SPECTRA, rival_table
+from leafledger.classes.plan import Plan, planned
+from leafledger.classes.questions import question_table
+from leafledger.classes.rivals import (
+    MODEL,
+    N_REPEATS,
+    NEEDS_MORE,
+    ON_INDICES,
+    ON_SPECTRA,
+    WORDS,
+    Codes,
+    fold_table,
+    model_predictions,
+    rival_predictions,
+    units_right,
+)
 from leafledger.records.job import Job, Metric, Outcome
-from leafledger.study.columns import RIVALS
+from leafledger.study.columns import COMPARISON, QUESTIONS, RIVALS
 from leafledger.study.tables import read_parquet, write_csv
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def run(job: Job) -> Outcome:
-    """Hold out the same scans as the classifier and write the accuracy of every rival."""
-    design, settings = job.settings["design"], job.settings["classes"]
-    data = labelled_spectra(job)
-    plan = planned(data, design, settings)
-    warnings: list[str] = []
-    table = _index_table(job, data, warnings)
-    seed = int(settings["seed"])
-    frame = rival_table(data, plan, ON_SPECTRA, data.spectra, seed)
-    if table is not None:
-        import pandas as pd
+    """Hold out the same scans as the classifier; write every rival and the other questions."""
+    import pandas as pd
 
-        frame = pd.concat([frame, rival_table(data, plan, ON_INDICES, table, seed)])
-    frame = frame.sort_values(["procedure", "repeat", "fold"], ignore_index=True)
-    write_csv(job.outputs["rivals"], frame, RIVALS)
-    right = frame.groupby("procedure")[["n_correct", "n_scans"]].sum()
-    share = right["n_correct"] / right["n_scans"]
+    settings = job.settings["classes"]
+    data = labelled_spectra(job)
+    plan = planned(data, job.settings)
+    warnings: list[str] = []
+    steps = list(dict.fromkeys(settings["preprocessing"]))
+    said = _everyone(job, data, plan, steps, warnings)
+    folds = [fold_table(data, plan, name, codes) for name, codes in sorted(said.items())]
+    write_csv(job.outputs["rivals"], pd.concat(folds, ignore_index=True), RIVALS)
+    right = {name: units_right(data, plan, codes) for name, codes in said.items()}
+    table = comparison_table(right, MODEL, WORDS, int(settings["seed"]))
+    write_csv(job.outputs["comparison"], table, COMPARISON)
+    questions = question_table(job, data, plan, steps)
+    write_csv(job.outputs["questions"], questions, QUESTIONS)
     return Outcome(
-        metrics=[Metric(f"accuracy_{name}", float(value)) for name, value in share.items()],
-        warnings=warnings,
-        seeds={"classes": seed},
+        metrics=_metrics(said, data, plan),
+        warnings=[*warnings, *_findings(table)],
+        seeds={"classes": int(settings["seed"])},
     )
+
+
+def _everyone(
+    job: Job, data: Labelled, plan: Plan, steps: list[str], warnings: list[str]
+) -> dict[str, list[Codes]]:
+    """Return what the classifier and every rival say of the scans held out."""
+    settings = job.settings["classes"]
+    seed = int(settings["seed"])
+    procedure = procedure_of(len(data.classes), plan.n_components, settings)
+    said = {MODEL: model_predictions(data, plan, steps, procedure)}
+    smallest = min(
+        int(s.training[outer].sum()) for s in plan.schemes[:N_REPEATS] for outer in s.outer
+    )
+    for name, rival in ON_SPECTRA.items():
+        if name == NEEDS_MORE and smallest <= len(data.classes):
+            warnings.append(
+                f"no {name.replace('_', ' ')}: {smallest} scans train {len(data.classes)} classes"
+            )
+            continue
+        said[name] = rival_predictions(data, plan, name, rival, data.spectra, seed)
+    table = _index_table(job, data, warnings)
+    if table is not None:
+        for name, rival in ON_INDICES.items():
+            said[name] = rival_predictions(data, plan, name, rival, table, seed)
+    return said
+
+
+def _findings(table: pd.DataFrame) -> list[str]:
+    """Say so if a handful of indices does as well as the full spectrum."""
+    rows = table[table["procedure"].isin(list(ON_INDICES)) & (table["as_good"] == True)]  # noqa: E712
+    return [
+        f"{sentence} A handful of indices may be enough." for sentence in rows["sentence"].tolist()
+    ]
+
+
+def _metrics(said: dict[str, list[Codes]], data: Labelled, plan: Plan) -> list[Metric]:
+    held = plan.tested
+    return [
+        Metric(
+            f"accuracy_{name}",
+            float(np.mean([(codes == data.codes)[held].mean() for codes in said[name]])),
+        )
+        for name in sorted(said)
+    ]
 
 
 def _index_table(job: Job, data: Labelled, warnings: list[str]) -> NDArray[np.float64] | None:

@@ -46,10 +46,9 @@ def unit_shares(values: Array, units: NDArray[np.int_]) -> Array:
     >>> unit_shares(np.array([1.0, 0.0, 1.0]), np.array([4, 4, 9])).tolist()
     [0.5, 1.0]
     """
-    there, place, counts = np.unique(units, return_inverse=True, return_counts=True)
-    spread = np.zeros((len(units), len(there)))
-    spread[np.arange(len(units)), place] = 1 / counts[place]
-    return np.asarray(values @ spread)
+    order = np.argsort(units, kind="stable")
+    _, starts, counts = np.unique(units[order], return_index=True, return_counts=True)
+    return np.asarray(np.add.reduceat(values[..., order], starts, axis=-1) / counts)
 
 
 def choose(losses: Array) -> Choice:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-INNER_FOLDS_OF_TWO = 6
-"""Inner folds where there are only two outer ones, which leave no others to use."""
+INNER_FOLDS = 6
+"""Inner folds where the outer ones leave no others to use."""
 
 
 def dealt_folds(
@@ -50,6 +51,18 @@ def dealt_folds(
     return folds
 
 
+def members_of(units: NDArray[np.int_]) -> list[NDArray[np.intp]]:
+    """Return the scans of unit 0, 1, ...
+
+    Examples
+    --------
+    >>> [scans.tolist() for scans in members_of(np.array([1, 0, 1]))]
+    [[1], [0, 2]]
+    """
+    ends = np.cumsum(np.bincount(units))
+    return np.split(np.argsort(units, kind="stable"), ends[:-1])
+
+
 @dataclass(frozen=True)
 class Scheme:
     """All training sets of one repeat of the nested validation.
@@ -57,14 +70,14 @@ class Scheme:
     Attributes
     ----------
     fold
-        Outer fold of every scan, shape ``(n_scans,)``.
+        Outer fold of every scan, shape ``(n_scans,)``; -1 for scans that are never held out.
     training
         Training scans (true) of every set, shape ``(n_sets, n_scans)``.
     outer
-        Set that is everything but outer fold ``i``.
+        Set that outer fold ``i`` is judged by.
     inner
-        For outer fold ``i``: pairs of a set and the scans (true) it is judged on; none of these
-        are in fold ``i``.
+        For outer fold ``i``: pairs of a set and the scans (true) it is judged on; all of these
+        are in the training part of ``i``.
     """
 
     fold: NDArray[np.int_]
@@ -76,6 +89,11 @@ class Scheme:
     def n_folds(self) -> int:
         """Number of outer folds."""
         return len(self.outer)
+
+    @property
+    def tested(self) -> NDArray[np.bool_]:
+        """Scans that are held out once, shape ``(n_scans,)``."""
+        return self.fold >= 0
 
 
 def scheme_of(fold: NDArray[np.int_], units: NDArray[np.int_], rng: np.random.Generator) -> Scheme:
@@ -100,40 +118,137 @@ def scheme_of(fold: NDArray[np.int_], units: NDArray[np.int_], rng: np.random.Ge
         Training sets and how they pair up.
     """
     n_folds = int(fold.max()) + 1
-    training: list[NDArray[np.bool_]] = [fold != i for i in range(n_folds)]
+    parts = [fold != i for i in range(n_folds)]
     if n_folds == 2:
-        inner = _inner_of_two(fold, units, training, rng)
-        return Scheme(fold, np.array(training), (0, 1), inner)
-    pairs: dict[tuple[int, int], int] = {}
-    for i in range(n_folds):
-        for j in range(i + 1, n_folds):
-            pairs[i, j] = pairs[j, i] = len(training)
-            training.append((fold != i) & (fold != j))
+        return dealt_scheme(fold, parts, units, rng)
+    training = list(parts)
+    pairs = _pairs(training, fold, np.ones(len(fold), dtype=bool))
     listed = tuple(
         tuple((pairs[i, j], fold == j) for j in range(n_folds) if j != i) for i in range(n_folds)
     )
     return Scheme(fold, np.array(training), tuple(range(n_folds)), listed)
 
 
-def _inner_of_two(
+def dealt_scheme(
     fold: NDArray[np.int_],
+    parts: Sequence[NDArray[np.bool_]],
+    units: NDArray[np.int_],
+    rng: np.random.Generator,
+) -> Scheme:
+    """Lay out given training parts, with inner folds dealt blind to labels.
+
+    Parameters
+    ----------
+    fold
+        Outer fold of every scan; -1 for scans that are never held out.
+    parts
+        Training scans (true) of every outer fold.
+    units
+        Unit number of every scan.
+    rng
+        Random stream.
+    """
+    training = list(parts)
+    inner = tuple(_dealt_inner(part, units, training, rng) for part in parts)
+    return Scheme(fold, np.array(training), tuple(range(len(parts))), inner)
+
+
+def one_by_one_scheme(units: NDArray[np.int_], rng: np.random.Generator) -> Scheme:
+    """Hold out every unit by itself; inner folds are dealt once, blind to labels, for all."""
+    there = np.unique(units)
+    fold = np.searchsorted(there, units)
+    nothing = np.zeros(len(there), dtype=np.int_)
+    dealt = dealt_folds(nothing, nothing, min(INNER_FOLDS, len(there) - 1), rng)[fold]
+    training = [fold != i for i in range(len(there))]
+    outer = tuple(range(len(there)))
+    listed = []
+    for i in outer:
+        own = []
+        for j in np.unique(dealt[fold != i]):
+            own.append((len(training), (fold != i) & (dealt == j)))
+            training.append((fold != i) & (dealt != j))
+        listed.append(tuple(own))
+    return Scheme(fold, np.array(training), outer, tuple(listed))
+
+
+def later_days_scheme(
+    fold: NDArray[np.int_],
+    day: NDArray[np.int_],
+    units: NDArray[np.int_],
+    rng: np.random.Generator,
+) -> Scheme:
+    """Train on early days and judge later ones, always on units that training has not seen.
+
+    Parameters
+    ----------
+    fold
+        Fold of every scan's unit, from 0.
+    day
+        Place of every scan's session in time, from 0; day 0 is never judged.
+    units
+        Unit number of every scan.
+    rng
+        Random stream; drawn from only with two folds of units.
+
+    Returns
+    -------
+    Scheme
+        An outer fold for every day after the first and every fold of units; it is judged by what
+        the other units showed on the days before. The inner loop leaves out the other folds of
+        units on those days.
+    """
+    n_folds = int(fold.max()) + 1
+    place = np.full(len(fold), -1)
+    training: list[NDArray[np.bool_]] = []
+    outer: list[int] = []
+    listed: list[tuple[tuple[int, NDArray[np.bool_]], ...]] = []
+    for last in np.unique(day)[1:]:
+        early = day < last
+        start = len(training)
+        training += [early & (fold != i) for i in range(n_folds)]
+        pairs = _pairs(training, fold, early) if n_folds > 2 else {}
+        for i in range(n_folds):
+            judged = (day == last) & (fold == i)
+            if not judged.any():
+                continue
+            place[judged] = len(outer)
+            outer.append(start + i)
+            if pairs:
+                others = [j for j in range(n_folds) if j != i]
+                listed.append(tuple((pairs[i, j], early & (fold == j)) for j in others))
+            else:
+                listed.append(_dealt_inner(early & (fold != i), units, training, rng))
+    return Scheme(place, np.array(training), tuple(outer), tuple(listed))
+
+
+def _pairs(
+    training: list[NDArray[np.bool_]], fold: NDArray[np.int_], part: NDArray[np.bool_]
+) -> dict[tuple[int, int], int]:
+    """Append the sets of ``part`` without two folds; return where each pair's set stands."""
+    n_folds = int(fold.max()) + 1
+    pairs: dict[tuple[int, int], int] = {}
+    for i in range(n_folds):
+        for j in range(i + 1, n_folds):
+            pairs[i, j] = pairs[j, i] = len(training)
+            training.append(part & (fold != i) & (fold != j))
+    return pairs
+
+
+def _dealt_inner(
+    part: NDArray[np.bool_],
     units: NDArray[np.int_],
     training: list[NDArray[np.bool_]],
     rng: np.random.Generator,
-) -> tuple[tuple[tuple[int, NDArray[np.bool_]], ...], ...]:
-    """Append the inner training sets of two outer folds and return how they are judged."""
-    listed = []
-    for i in range(2):
-        part = fold != i
-        there = np.unique(units[part])
-        nothing = np.zeros(len(there), dtype=np.int_)
-        n_inner = min(INNER_FOLDS_OF_TWO, len(there))
-        where = np.full(int(units.max()) + 1, -1)
-        where[there] = dealt_folds(nothing, nothing, n_inner, rng)
-        own = []
-        for j in range(n_inner):
-            judged = part & (where[units] == j)
-            own.append((len(training), judged))
-            training.append(part & ~judged)
-        listed.append(tuple(own))
-    return tuple(listed)
+) -> tuple[tuple[int, NDArray[np.bool_]], ...]:
+    """Append inner training sets of one training part and return how they are judged."""
+    there = np.unique(units[part])
+    nothing = np.zeros(len(there), dtype=np.int_)
+    n_inner = min(INNER_FOLDS, len(there))
+    where = np.full(int(units.max()) + 1, -1)
+    where[there] = dealt_folds(nothing, nothing, n_inner, rng)
+    own = []
+    for j in range(n_inner):
+        judged = part & (where[units] == j)
+        own.append((len(training), judged))
+        training.append(part & ~judged)
+    return tuple(own)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.latent import LatentPath, fit_path, importance, membership_of
+from leafledger.classes.fold_fit import FoldFit, Procedure, fit_training
+from leafledger.classes.latent import LatentPath, importance
+from leafledger.classes.selectivity import selectivity_ratio
+from leafledger.classes.splits import members_of
 
 Array = NDArray[np.float64]
 N_RESAMPLES = 50
@@ -24,14 +27,15 @@ RULE = (
 class Spread:
     """Standard deviation over resamples of every term, and how alike the loadings are.
 
-    ``weights`` and ``loadings`` have shape ``(n_wavelengths, n_components)``, ``coefficients``
-    ``(n_wavelengths, n_classes)``, ``importance`` ``(n_wavelengths,)``, ``cosine`` (median)
-    ``(n_components,)``.
+    ``weights`` and ``loadings`` have shape ``(n_wavelengths, n_components)``, ``coefficients`` and
+    ``selectivity`` ``(n_wavelengths, n_classes)``, ``importance`` ``(n_wavelengths,)``,
+    ``cosine`` (median) ``(n_components,)``.
     """
 
     weights: Array
     loadings: Array
     coefficients: Array
+    selectivity: Array
     importance: Array
     cosine: Array
 
@@ -42,11 +46,46 @@ class Spread:
         return len(alike) if alike.all() else int(alike.argmin())
 
 
+@dataclass(frozen=True)
+class Terms:
+    """Terms of one fit: shapes as in :class:`Spread`."""
+
+    weights: Array
+    loadings: Array
+    coefficients: Array
+    selectivity: Array
+    importance: Array
+
+
+def terms_of(fit: FoldFit, ready: Array, chosen: int) -> Terms:
+    """Return the terms of a fit.
+
+    Parameters
+    ----------
+    fit
+        Any fit.
+    ready
+        The spectra it was fitted to, as the latent variables see them.
+    chosen
+        Number of latent variables of the coefficients, the selectivity and the importance.
+    """
+    coefficients = fit.path.coefficients(chosen)
+    return Terms(
+        weights=fit.path.weights,
+        loadings=fit.path.loadings,
+        coefficients=coefficients,
+        selectivity=selectivity_ratio(ready, coefficients),
+        importance=importance(fit.path, chosen),
+    )
+
+
 def resampled_terms(
     spectra: Array,
     codes: NDArray[np.int_],
     units: NDArray[np.int_],
-    path: LatentPath,
+    fit: FoldFit,
+    step: str,
+    procedure: Procedure,
     chosen: int,
     rng: np.random.Generator,
 ) -> Spread:
@@ -55,11 +94,14 @@ def resampled_terms(
     Parameters
     ----------
     spectra, codes, units
-        What ``path`` was fitted to: spectra, class number and unit number of every scan.
-    path
+        What ``fit`` was fitted to: spectra (after the part of preprocessing that looks at one
+        spectrum only), class number and unit number of every scan.
+    fit
         The full fit.
+    step, procedure
+        How it was fitted; preprocessing that learns is learned anew every time.
     chosen
-        Number of latent variables of the coefficients and the importance.
+        See :func:`terms_of`.
     rng
         Random stream; units are drawn with replacement within their class, with all their scans.
 
@@ -69,29 +111,32 @@ def resampled_terms(
         Standard deviations (divisor ``n - 1``) over the resamples. Each resampled latent variable
         takes the sign that agrees with the full fit.
     """
-    n_classes, n_components = path.membership_loadings.shape
-    members = [np.flatnonzero(units == unit) for unit in range(int(units.max()) + 1)]
+    path = fit.path
+    members = members_of(units)
     unit_codes = np.array([codes[scans[0]] for scans in members])
-    weights: list[Array] = []
-    loadings: list[Array] = []
-    coefficients: list[Array] = []
-    importances: list[Array] = []
+    found: list[Terms] = []
     for _ in range(N_RESAMPLES):
         rows = np.concatenate([members[unit] for unit in _redrawn(unit_codes, rng)])
-        again = fit_path(spectra[rows], membership_of(codes[rows], n_classes), n_components)
-        same = (again.weights * path.weights).sum(axis=0)
-        signs = np.where(same < 0, -1.0, 1.0)
-        weights.append(again.weights * signs)
-        loadings.append(again.loadings * signs)
-        coefficients.append(again.coefficients[chosen - 1])
-        importances.append(importance(again, chosen))
+        again = fit_training(spectra[rows], codes[rows], step, procedure)
+        found.append(_turned(terms_of(again, again.learned.apply(spectra[rows]), chosen), path))
+
+    def spread(name: str) -> Array:
+        return np.asarray(np.std([getattr(terms, name) for terms in found], axis=0, ddof=1))
+
     return Spread(
-        weights=np.std(weights, axis=0, ddof=1),
-        loadings=np.std(loadings, axis=0, ddof=1),
-        coefficients=np.std(coefficients, axis=0, ddof=1),
-        importance=np.std(importances, axis=0, ddof=1),
-        cosine=np.median([_cosine(p, path.loadings) for p in loadings], axis=0),
+        weights=spread("weights"),
+        loadings=spread("loadings"),
+        coefficients=spread("coefficients"),
+        selectivity=spread("selectivity"),
+        importance=spread("importance"),
+        cosine=np.median([_cosine(terms.loadings, path.loadings) for terms in found], axis=0),
     )
+
+
+def _turned(terms: Terms, path: LatentPath) -> Terms:
+    """Return the terms with the signs of weights and loadings that agree with ``path``."""
+    signs = np.where((terms.weights * path.weights).sum(axis=0) < 0, -1.0, 1.0)
+    return replace(terms, weights=terms.weights * signs, loadings=terms.loadings * signs)
 
 
 def _redrawn(unit_codes: NDArray[np.int_], rng: np.random.Generator) -> NDArray[np.int_]:

@@ -2,42 +2,57 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from leafledger.chance.seeds import generator
 from leafledger.classes.archive import canonical_archive, types_to_trust
 from leafledger.classes.card import model_card
+from leafledger.classes.fold_fit import fit_training, procedure_of
 from leafledger.classes.labelled import Labelled, labelled_spectra
-from leafledger.classes.latent import fit_path, membership_of
+from leafledger.classes.latent import class_weights, explained_shares, membership_of
+from leafledger.classes.per_class import confused_pairs_table, per_class_table
 from leafledger.classes.permutation import PermutationTest, permutation_test
 from leafledger.classes.plan import Plan, planned
-from leafledger.classes.predictors import batched_predictor, fitted_predictor
+from leafledger.classes.predictors import nested_predictors
 from leafledger.classes.preprocessing import preprocessed
 from leafledger.classes.stability import resampled_terms
 from leafledger.classes.summary import summary
-from leafledger.classes.tables import confusion_table, path_table, prediction_table, terms_table
-from leafledger.classes.validated import Validated, fitted_terms_digest, validate
+from leafledger.classes.tables import (
+    confusion_table,
+    path_table,
+    prediction_columns,
+    prediction_table,
+    reliability_table,
+    terms_table,
+)
+from leafledger.classes.validated import Validated, validate
 from leafledger.records.job import Job, Metric, Outcome
-from leafledger.study.columns import CONFUSION, PATH, PERMUTATION, PREDICTIONS
+from leafledger.study.columns import (
+    CONFUSED_PAIRS,
+    CONFUSION,
+    PATH,
+    PER_CLASS,
+    PERMUTATION,
+    RELIABILITY,
+)
 from leafledger.study.tables import read_json, write_bytes, write_csv, write_json, write_parquet
 
-_MOST_SCANS_IN_ONE_PRODUCT = 4000
-"""Above this the products of all scans with each other would not fit in 1 GB beside the rest."""
+if TYPE_CHECKING:
+    from leafledger.classes.model import DiscriminantModel
 
 
 def run(job: Job) -> Outcome:
     """Read accepted spectra, validate the classifier, write its tables and the final model."""
-    design, settings = job.settings["design"], job.settings["classes"]
+    settings = job.settings["classes"]
     data = labelled_spectra(job)
-    plan = planned(data, design, settings)
+    plan = planned(data, job.settings)
     steps = list(dict.fromkeys(settings["preprocessing"]))
-    validated = validate(data, plan, steps)
-    test = _permuted(data, plan, steps, settings["n_permutations"], settings["seed"])
-    write_csv(job.outputs["path"], path_table(data, plan, validated), PATH)
-    write_csv(job.outputs["predictions"], prediction_table(data, plan, validated), PREDICTIONS)
-    write_csv(job.outputs["confusion"], confusion_table(data, plan, validated), CONFUSION)
+    procedure = procedure_of(len(data.classes), plan.n_components, settings)
+    validated = validate(data, plan, steps, procedure)
+    test = _permuted(data, plan, validated, settings["n_permutations"], settings["seed"])
+    _write_tables(job, data, plan, validated)
     _write_permutation(job, test)
     told = _write_model(job, data, plan, validated, test)
     return Outcome(
@@ -48,17 +63,12 @@ def run(job: Job) -> Outcome:
 
 
 def _permuted(
-    data: Labelled, plan: Plan, steps: list[str], n_draws: int, seed: int
+    data: Labelled, plan: Plan, validated: Validated, n_draws: int, seed: int
 ) -> PermutationTest | None:
     if n_draws == 0:
         return None
-    few = len(data.codes) <= _MOST_SCANS_IN_ONE_PRODUCT
-    predictor = batched_predictor if few else fitted_predictor
     return permutation_test(
-        [
-            predictor(preprocessed(data.spectra, step), len(data.classes), plan.n_components)
-            for step in steps
-        ],
+        nested_predictors(data, validated.steps, validated.procedure, plan.schemes[0]),
         plan.schemes[0],
         data.unit_codes,
         data.unit_of,
@@ -66,6 +76,15 @@ def _permuted(
         n_draws,
         generator(seed, "permutation"),
     )
+
+
+def _write_tables(job: Job, data: Labelled, plan: Plan, validated: Validated) -> None:
+    write_csv(job.outputs["path"], path_table(data, plan, validated), PATH)
+    said = prediction_table(data, plan, validated)
+    write_csv(job.outputs["predictions"], said, prediction_columns(data))
+    write_csv(job.outputs["confusion"], confusion_table(data, plan, validated), CONFUSION)
+    write_csv(job.outputs["reliability"], reliability_table(data, plan, validated), RELIABILITY)
+    write_csv(job.outputs["per_class"], per_class_table(data, plan, validated), PER_CLASS)
 
 
 def _write_permutation(job: Job, test: PermutationTest | None) -> None:
@@ -80,34 +99,54 @@ def _write_model(
     job: Job, data: Labelled, plan: Plan, validated: Validated, test: PermutationTest | None
 ) -> dict[str, Any]:
     """Fit all scans, write terms, summary, model and card; return the summary."""
-    from leafledger.classes.model import DiscriminantModel
-
     settings = job.settings["classes"]
     step = validated.steps[int(validated.final.step[0])]
     chosen = int(validated.final.n_components[0])
-    ready = preprocessed(data.spectra, step)
-    fit = fit_path(ready, membership_of(data.codes, len(data.classes)), plan.n_components)
+    spectra = preprocessed(data.spectra, step, data.wavelength_nm)
+    fit = fit_training(spectra, data.codes, step, validated.procedure)
+    ready = fit.learned.apply(spectra)
+    model = final_model(data, step, chosen, validated)
     rng = generator(settings["seed"], "resampled terms")
-    spread = resampled_terms(ready, data.codes, data.unit_of, fit, chosen, rng)
-    terms = terms_table(data.wavelength_nm, ready, data.classes, fit, spread, chosen)
-    write_parquet(job.outputs["terms"], terms, {}, ("term", "class"))
-    told = summary(data, plan, validated, test, spread, job.settings)
-    told["fitted_terms_sha256"] = fitted_terms_digest(data, plan, validated)
+    spread = resampled_terms(
+        spectra, data.codes, data.unit_of, fit, step, validated.procedure, chosen, rng
+    )
+    write_parquet(
+        job.outputs["terms"], terms_table(data, ready, fit, spread, chosen), {}, ("term", "class")
+    )
+    pairs = confused_pairs_table(data, plan, validated, ready)
+    write_csv(job.outputs["confused_pairs"], pairs, CONFUSED_PAIRS)
+    weights = class_weights(data.codes, len(data.classes)) if model.balanced else None
+    member = membership_of(data.codes, len(data.classes))
+    explained = explained_shares(fit.path, ready, member, weights)
+    told = summary(data, plan, validated, test, fit.path, explained, spread, job.settings)
     write_json(job.outputs["summary"], told)
-    labels = np.array(data.classes)[data.codes]
-    model = DiscriminantModel(chosen, step).fit(data.spectra, labels)
     archive = canonical_archive(model)
     write_bytes(job.outputs["model"], archive)
-    card = model_card(
-        model, data, settings, read_json(job.inputs["range"]), archive, types_to_trust(archive)
-    )
+    limits = read_json(job.inputs["range"])
+    card = model_card(model, data, plan, settings, limits, archive, types_to_trust(archive))
     write_json(job.outputs["model_card"], card)
     return told
 
 
+def final_model(data: Labelled, step: str, chosen: int, validated: Validated) -> DiscriminantModel:
+    """Fit the chosen model to all scans; its probabilities are those of scans held out."""
+    from leafledger.classes.model import DiscriminantModel
+
+    span = float(data.wavelength_nm[-1] - data.wavelength_nm[0])
+    model = DiscriminantModel(
+        n_components=chosen,
+        preprocessing=step,
+        decision=validated.procedure.decision,
+        balanced=validated.procedure.balanced,
+        sharpness=validated.sharpness,
+        step_nm=span / max(len(data.wavelength_nm) - 1, 1) or 1.0,
+    )
+    return model.fit(data.spectra, np.array(data.classes)[data.codes])
+
+
 def _metrics(told: dict[str, Any]) -> list[Metric]:
     names = ("accuracy", "balanced_accuracy", "kappa", "mcc", "n_components", "n_units",
-             "majority_accuracy", "p_permutation", "stable_components")  # fmt: skip
+             "majority_accuracy", "p_permutation", "stable_components", "brier")  # fmt: skip
     return [
         Metric(name, float(value)) for name in names if isinstance(value := told[name], int | float)
     ]

@@ -6,17 +6,24 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from leafledger.chance.resampling import unit_bootstrap_interval, wilson_interval
 from leafledger.chance.seeds import generator
+from leafledger.classes.component_words import component_words
+from leafledger.classes.confounding import confounding_warnings
 from leafledger.classes.labelled import Labelled
+from leafledger.classes.latent import LatentPath
 from leafledger.classes.permutation import PermutationTest
 from leafledger.classes.plan import Plan
+from leafledger.classes.probabilities import RULE as PROBABILITY_RULE
+from leafledger.classes.probabilities import brier_score
 from leafledger.classes.selection import RULE as CHOICE_RULE
 from leafledger.classes.stability import RULE as STABLE_RULE
 from leafledger.classes.stability import Spread
 from leafledger.classes.validated import Validated
 
+Array = NDArray[np.float64]
 _LEVEL = 0.95
 N_BOOTSTRAP = 2000
 
@@ -26,15 +33,19 @@ def summary(
     plan: Plan,
     validated: Validated,
     test: PermutationTest | None,
+    fit: LatentPath,
+    explained: tuple[Array, Array],
     spread: Spread,
     job_settings: Mapping[str, Any],
 ) -> dict[str, Any]:
-    """Return ``summary.json`` without the digests of the folds.
+    """Return ``summary.json``.
 
     Parameters
     ----------
-    data, plan, validated, test, spread
-        What was found; ``test`` is missing if no permutation was asked for.
+    data, plan, validated, test, fit, explained, spread
+        What was found; ``test`` is missing if no permutation was asked for; ``fit`` is that of
+        all scans, with as many latent variables as were looked at, and ``explained`` the shares
+        of variance of spectra and membership that each of them accounts for.
     job_settings
         All settings of the rule.
 
@@ -47,7 +58,9 @@ def summary(
     settings = job_settings["classes"]
     out: dict[str, Any] = {
         **_material(data, job_settings),
-        "split": settings["split"],
+        "split": split if isinstance(split := settings["split"], str) else split["column"],
+        "decision": settings["decision"],
+        "weights": settings["weights"],
         "split_rule": plan.rule,
         "n_folds": plan.schemes[0].n_folds,
         "n_repeats": len(plan.schemes),
@@ -57,9 +70,12 @@ def summary(
         "stable_components": spread.stable_components,
         "stable_rule": STABLE_RULE,
         "loading_cosine": [float(c) for c in spread.cosine],
+        "components": _components(data, fit, explained, spread),
+        "fitted_terms_sha256": [list(row) for row in validated.digests],
     }
     out |= _choice(validated)
     out |= _accuracy(data, validated, settings["seed"])
+    out |= _certainty(data, plan, validated)
     out |= _against_chance(test, plan)
     if out["best_n_components"] == plan.n_components == settings["max_components"]:
         out["warnings"].append(
@@ -83,6 +99,39 @@ def _material(data: Labelled, job_settings: Mapping[str, Any]) -> dict[str, Any]
         "n_units_per_class": dict(zip(data.classes, map(int, units), strict=True)),
         "n_scans_per_class": dict(zip(data.classes, map(int, scans), strict=True)),
         "n_wavelengths": len(data.wavelength_nm),
+    }
+
+
+def _components(
+    data: Labelled, fit: LatentPath, explained: tuple[Array, Array], spread: Spread
+) -> list[dict[str, Any]]:
+    """Return what every latent variable looks at, in words, and how steady it is."""
+    stable = spread.stable_components
+    return [
+        {
+            "component": a + 1,
+            "words": component_words(fit.loadings[:, a], data.wavelength_nm, noise=a >= stable),
+            "cosine": float(spread.cosine[a]),
+            "spectra_explained": float(explained[0][a]),
+            "membership_explained": float(explained[1][a]),
+            "noise": a >= stable,
+        }
+        for a in range(fit.n_stable)
+    ]
+
+
+def _certainty(data: Labelled, plan: Plan, validated: Validated) -> dict[str, Any]:
+    """Return how good the class probabilities are, beside always naming the class shares."""
+    held = plan.tested
+    codes = data.codes[held]
+    shares = np.bincount(codes, minlength=len(data.classes)) / len(codes)
+    known = np.tile(shares, (len(codes), 1))
+    scores = [brier_score(p[held], codes) for p in validated.probability]
+    return {
+        "brier": float(np.mean(scores)),
+        "brier_of_class_shares": brier_score(known, codes),
+        "sharpness": validated.sharpness,
+        "probability_rule": PROBABILITY_RULE,
     }
 
 
@@ -113,7 +162,7 @@ def _accuracy(data: Labelled, validated: Validated, seed: int) -> dict[str, Any]
         name: np.array([getattr(measure, name) for measure in validated.measures])
         for name in ("accuracy", "balanced_accuracy", "kappa", "mcc")
     }
-    n = len(data.units)
+    n = len(validated.unit_scans)
     accuracy = validated.accuracy
     wilson = wilson_interval(accuracy * n, n, _LEVEL)
     resampled = unit_bootstrap_interval(
@@ -124,12 +173,15 @@ def _accuracy(data: Labelled, validated: Validated, seed: int) -> dict[str, Any]
         N_BOOTSTRAP,
     )
     several = len(validated.measures) > 1
-    scans = data.scans_per_class()
+    codes = data.codes[validated.tested]
+    scans = np.bincount(codes, minlength=len(data.classes))
     return {
         **{name: float(values.mean()) for name, values in each.items()},
         "accuracy_by_repeat": [float(a) for a in each["accuracy"]],
         "accuracy_sd_repeats": float(each["accuracy"].std(ddof=1)) if several else None,
         "accuracy_of_units": float((validated.unit_right / validated.unit_scans).mean()),
+        "n_units_tested": n,
+        "n_scans_tested": len(codes),
         "ci_level": _LEVEL,
         "wilson": list(wilson),
         "wilson_rule": "share of scans right, counted as if every unit were one trial",
@@ -159,7 +211,7 @@ def _further_warnings(
     data: Labelled, test: PermutationTest | None, job_settings: Mapping[str, Any]
 ) -> list[str]:
     design, settings = job_settings["design"], job_settings["classes"]
-    found = []
+    found = confounding_warnings(data, settings["target"], design["block"])
     phases = {row["session"]: row["phase"] for row in design["sessions"]}
     there = {str(session) for session in data.rows["session"]}
     before = sorted(s for s in there if phases.get(s) == "before")
@@ -188,16 +240,18 @@ def sentence(told: Mapping[str, Any]) -> str:
     Examples
     --------
     >>> sentence({"classes": ["A", "B"], "target": "cultivar", "accuracy": 0.81,
-    ...     "majority_accuracy": 0.5, "ci_level": 0.95, "wilson": [0.61, 0.92], "n_units": 24,
-    ...     "unit": "plant", "n_components": 4, "p_permutation": 0.005, "n_draws": 199,
-    ...     "all_arrangements": False})
+    ...     "majority_accuracy": 0.5, "ci_level": 0.95, "wilson": [0.61, 0.92],
+    ...     "n_units_tested": 24, "unit": "plant", "n_components": 4, "p_permutation": 0.005,
+    ...     "n_draws": 199, "all_arrangements": False})
     'Of scans left out of training, 81 % were put in the right one of 2 classes of cultivar \
 (always naming the largest class: 50 %), 95 % interval 61 to 92 %, n = 24 units (plant), \
 permutation p = 0.005 (199 draws); the final model has 4 latent variables.'
     """
     low, high = told["wilson"]
     unit = told["unit"]
-    n = f"{told['n_units']} units ({unit})" if unit else f"{told['n_units']} scans, units unknown"
+    n = f"{told['n_units_tested']} units ({unit})"
+    if not unit:
+        n = f"{told['n_units_tested']} scans, units unknown"
     many = told["n_components"]
     text = (
         f"Of scans left out of training, {100 * told['accuracy']:.0f} % were put in the right one "

@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.classes.fold_fit import FoldFit
 from leafledger.classes.labelled import Labelled
-from leafledger.classes.latent import LatentPath, importance
 from leafledger.classes.measures import agreement, confusion
 from leafledger.classes.plan import Plan
-from leafledger.classes.stability import Spread
+from leafledger.classes.probabilities import reliability
+from leafledger.classes.stability import Spread, terms_of
 from leafledger.classes.validated import Validated
-from leafledger.study.columns import CONFUSION, PATH, PREDICTIONS, SPECTRA_TERMS
+from leafledger.study.columns import CONFUSION, PATH, PREDICTIONS, RELIABILITY, SPECTRA_TERMS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,8 +32,9 @@ def path_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame
     Returns
     -------
     pandas.DataFrame
-        Columns of ``path.csv``; split ``outer`` (scans held out) and ``training`` (scans of the
-        same fold's training part). ``chosen`` marks what the inner loop of that fold chose.
+        Columns of ``path.csv``; split ``outer`` (scans held out; ``fixed`` if the study fixes
+        them) and ``training`` (scans of the same fold's training part). ``chosen`` marks what
+        the inner loop of that fold chose.
     """
     import pandas as pd
 
@@ -42,7 +44,7 @@ def path_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame
     ):
         for i, choice in enumerate(nested.choices):
             for split, part, codes in (
-                ("outer", scheme.fold == i, nested.held_out[0]),
+                (plan.kind, scheme.fold == i, nested.held_out[0]),
                 ("training", scheme.training[scheme.outer[i]], nested.training[i][0]),
             ):
                 known = (len(np.unique(data.unit_of[part])), int(choice.n_components[0]))
@@ -70,24 +72,58 @@ def _path_row(
 
 
 def prediction_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame:
-    """Return what was said of every scan while its unit was held out, once a repeat."""
+    """Return what was said of every scan while its unit was held out, once a repeat.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns of ``predictions.csv``, then ``p_<class>`` of every class.
+    """
     import pandas as pd
 
     names = np.array(data.classes, dtype=object)
+    held = plan.tested
     parts = []
     for repeat, (scheme, nested) in enumerate(
         zip(plan.schemes, validated.repeats, strict=True), start=1
     ):
         counts = np.array([int(choice.n_components[0]) for choice in nested.choices])
-        part = data.rows[["scan", "unit", "session"]].copy()
+        part = data.rows.loc[held, ["scan", "unit", "session"]].copy()
         part["repeat"] = repeat
-        part["fold"] = scheme.fold + 1
-        part["true"] = names[data.codes]
-        part["predicted"] = names[nested.predicted[0]]
-        part["n_components"] = counts[scheme.fold]
+        part["fold"] = scheme.fold[held] + 1
+        part["true"] = names[data.codes[held]]
+        part["predicted"] = names[nested.predicted[0][held]]
+        part["n_components"] = counts[scheme.fold[held]]
+        sure = validated.probability[repeat - 1][held]
+        for i, name in enumerate(data.classes):
+            part[f"p_{name}"] = sure[:, i]
         parts.append(part)
-    frame = pd.concat(parts, ignore_index=True)[list(PREDICTIONS)]
+    frame = pd.concat(parts, ignore_index=True)[list(prediction_columns(data))]
     return frame.sort_values(["scan", "repeat", "fold"], ignore_index=True)
+
+
+def prediction_columns(data: Labelled) -> tuple[str, ...]:
+    """Return the columns of ``predictions.csv`` for these classes."""
+    return (*PREDICTIONS, *(f"p_{name}" for name in data.classes))
+
+
+def reliability_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame:
+    """Return how often the named class was right, by how sure the classifier was.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns of ``reliability.csv``; a scan counts once in every repeat.
+    """
+    import pandas as pd
+
+    held, many = plan.tested, len(plan.schemes)
+    rows = reliability(
+        np.concatenate([p[held] for p in validated.probability]),
+        np.tile(data.codes[held], many),
+        np.tile(data.unit_of[held], many),
+    )
+    return pd.DataFrame(rows, columns=list(RELIABILITY))
 
 
 def confusion_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame:
@@ -96,35 +132,37 @@ def confusion_table(data: Labelled, plan: Plan, validated: Validated) -> pd.Data
     Returns
     -------
     pandas.DataFrame
-        Columns of ``confusion.csv``; split ``outer``. ``n_scans`` is the mean over repeats, so
-        that the rows of a true class add up to its scans; ``n_units`` counts every unit by the
-        share of its scans, so that they add up to its units. ``share_of_true`` is of scans.
+        Columns of ``confusion.csv``; split ``outer`` or ``fixed``. ``n_scans`` is the mean
+        over repeats, so that the rows of a true class add up to its scans; ``n_units`` counts
+        every unit by the share of its scans, so that they add up to its units.
+        ``share_of_true`` is of scans.
     """
     import pandas as pd
 
-    n, n_units = len(data.classes), len(data.units)
-    weight = 1 / np.bincount(data.unit_of, minlength=n_units)[data.unit_of]
+    n, n_units, held = len(data.classes), len(data.units), plan.tested
+    codes, unit_of = data.codes[held], data.unit_of[held]
+    weight = 1 / np.bincount(unit_of, minlength=n_units)[unit_of]
     true = np.repeat(np.arange(n), n)
     predicted = np.tile(np.arange(n), n)
-    scans = data.scans_per_class()[true]
+    scans = np.bincount(codes, minlength=n)[true]
     names = np.array(data.classes, dtype=object)
     parts = []
     for a in range(plan.n_components):
-        cells = [data.codes * n + nested.held_out[0, a] for nested in validated.repeats]
+        cells = [codes * n + nested.held_out[0, a][held] for nested in validated.repeats]
         counted = sum(np.bincount(c, minlength=n * n) for c in cells)
         by_unit = sum(np.bincount(c, weights=weight, minlength=n * n) for c in cells)
         mean = counted / len(cells)
         parts.append(
             pd.DataFrame(
                 {
-                    "split": "outer",
+                    "split": plan.kind,
                     "n_components": a + 1,
                     "true": names[true],
                     "predicted": names[predicted],
                     "n_scans": mean,
                     # Rounded: sums of thirds and halves would end in digits without meaning.
                     "n_units": np.round(by_unit / len(cells), 9),
-                    "share_of_true": mean / scans,
+                    "share_of_true": np.where(scans > 0, mean / np.maximum(scans, 1), np.nan),
                 }
             )
         )
@@ -132,25 +170,23 @@ def confusion_table(data: Labelled, plan: Plan, validated: Validated) -> pd.Data
 
 
 def terms_table(
-    wavelength_nm: Array, spectra: Array, classes: tuple[str, ...], fit: LatentPath, spread: Spread,
-    chosen: int,
-) -> pa.Table:  # fmt: skip
-    """Return weights, loadings, coefficients and importance of the final model.
+    data: Labelled, ready: Array, fit: FoldFit, spread: Spread, chosen: int
+) -> pa.Table:
+    """Return weights, loadings, coefficients, selectivity and importance of the final model.
 
     Parameters
     ----------
-    wavelength_nm
-        Shape ``(n_wavelengths,)``.
-    spectra
-        Training spectra after preprocessing, shape ``(n_scans, n_wavelengths)``.
-    classes
-        Class labels.
+    data
+        Labelled spectra.
+    ready
+        Training spectra as the latent variables see them, shape ``(n_scans, n_wavelengths)``.
     fit
         Fit of all scans, with as many latent variables as were looked at.
     spread
         Standard deviations over resamples of units.
     chosen
-        Number of latent variables of the model; coefficients and importance are for it.
+        Number of latent variables of the model; coefficients, selectivity and importance are for
+        it.
 
     Returns
     -------
@@ -161,20 +197,25 @@ def terms_table(
     """
     import pyarrow as pa
 
+    terms, wavelength_nm = terms_of(fit, ready, chosen), data.wavelength_nm
     blocks: list[tuple[str, int, str | None, Array, Array | None]] = [
-        ("coefficient", chosen, name, fit.coefficients[chosen - 1][:, i], spread.coefficients[:, i])
-        for i, name in enumerate(classes)
+        ("coefficient", chosen, name, terms.coefficients[:, i], spread.coefficients[:, i])
+        for i, name in enumerate(data.classes)
     ]
-    each = range(fit.n_stable)
-    blocks += [("loading", a + 1, None, fit.loadings[:, a], spread.loadings[:, a]) for a in each]
+    each = range(fit.path.n_stable)
+    blocks += [("loading", a + 1, None, terms.loadings[:, a], spread.loadings[:, a]) for a in each]
     blocks += [
-        ("spectrum_maximum", 0, None, spectra.max(axis=0), None),
-        ("spectrum_mean", 0, None, spectra.mean(axis=0), None),
-        ("spectrum_minimum", 0, None, spectra.min(axis=0), None),
-        ("spectrum_sd", 0, None, spectra.std(axis=0, ddof=1), None),
-        ("vip", chosen, None, importance(fit, chosen), spread.importance),
+        ("selectivity_ratio", chosen, name, terms.selectivity[:, i], spread.selectivity[:, i])
+        for i, name in enumerate(data.classes)
     ]
-    blocks += [("weight", a + 1, None, fit.weights[:, a], spread.weights[:, a]) for a in each]
+    blocks += [
+        ("spectrum_maximum", 0, None, ready.max(axis=0), None),
+        ("spectrum_mean", 0, None, ready.mean(axis=0), None),
+        ("spectrum_minimum", 0, None, ready.min(axis=0), None),
+        ("spectrum_sd", 0, None, ready.std(axis=0, ddof=1), None),
+        ("vip", chosen, None, terms.importance, spread.importance),
+    ]
+    blocks += [("weight", a + 1, None, terms.weights[:, a], spread.weights[:, a]) for a in each]
     n = len(wavelength_nm)
     spreads = [pa.nulls(n, pa.float64()) if b[4] is None else pa.array(b[4]) for b in blocks]
     table = pa.table(

@@ -1,0 +1,150 @@
+"""New spectra put into the classes of a saved model, if they belong to its world at all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.classes.saved_model import SavedModel
+from leafledger.errors import InputFault, Problem
+from leafledger.spectra.domain import hotelling_t2, residual_q
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Array = NDArray[np.float64]
+LEVEL = 0.99
+"""Share of spectra of the training kind that lie inside each limit."""
+SAME_NM = 1e-6
+"""Wavelengths closer than this are the same, nm."""
+INSIDE = "inside the model's domain"
+OUTSIDE = "outside the model's domain"
+
+
+def identify(
+    saved: SavedModel,
+    scans: Sequence[str],
+    reflectance: Array,
+    wavelength_nm: Array,
+    source: str,
+) -> pd.DataFrame:
+    """Return class, probability and distance from the model of every spectrum.
+
+    Parameters
+    ----------
+    saved
+        From :func:`leafledger.classes.saved_model.load_saved_model`.
+    scans
+        Name of every spectrum.
+    reflectance
+        Shape ``(n_scans, n_wavelengths)``, a fraction.
+    wavelength_nm
+        Axis, nm, shape ``(n_wavelengths,)``. It may reach further than the model's, but must hold
+        every wavelength of the model: nothing is interpolated or made up.
+    source
+        File the spectra are from, for messages.
+
+    Returns
+    -------
+    pandas.DataFrame
+        scan, class, probability, ``p_<class>`` of every class, t2, t2_limit (NaN where the
+        training set was too small for one), q, q_limit, inside, domain (in words). A spectrum
+        outside gets its class as well: it is what the model says, of something it does not know.
+
+    Raises
+    ------
+    InputFault
+        If the axis does not hold the model's wavelengths, or a value is not a finite number.
+
+    References
+    ----------
+    Tracy, Young & Mason 1992, J. Qual. Technol. 24:88-95 (T2 of future observations); Jackson &
+    Mudholkar 1979, Technometrics 21:341-349 (Q).
+    """
+    import pandas as pd
+
+    spectra = np.asarray(reflectance, dtype=np.float64)[:, _places(saved, wavelength_nm, source)]
+    _refuse_not_finite(spectra, scans, source)
+    probability = saved.model.predict_proba(spectra)
+    t2 = hotelling_t2(saved.model.scores(spectra), saved.score_variance)
+    q = residual_q(saved.model.residuals(spectra))
+    limit = min(saved.limits, key=lambda one: abs(float(one["level"]) - LEVEL))
+    t2_limit = np.nan if limit["t2"] is None else float(limit["t2"])
+    q_limit = float(limit["q"])
+    far_in, far_off = t2 > t2_limit, q > q_limit
+    # predict_proba keeps the order of the decision, so its largest is the predicted class.
+    place = probability.argmax(axis=1)
+    frame = pd.DataFrame(
+        {
+            "scan": list(scans),
+            "class": [saved.classes[i] for i in place],
+            "probability": probability[np.arange(len(place)), place],
+        }
+    )
+    for i, name in enumerate(saved.classes):
+        frame[f"p_{name}"] = probability[:, i]
+    frame["t2"], frame["t2_limit"], frame["q"], frame["q_limit"] = t2, t2_limit, q, q_limit
+    frame["inside"] = ~(far_in | far_off)
+    frame["domain"] = [_words(a, b) for a, b in zip(far_in, far_off, strict=True)]
+    return frame
+
+
+def _words(far_in: bool, far_off: bool) -> str:
+    if not far_in and not far_off:
+        return INSIDE
+    why = [
+        *(["further from the training mean than its scans (T2)"] if far_in else []),
+        *(["a shape that the training scans do not have (Q)"] if far_off else []),
+    ]
+    return f"{OUTSIDE}: {' and '.join(why)}"
+
+
+def _places(saved: SavedModel, wavelength_nm: Array, source: str) -> NDArray[np.intp]:
+    """Return where the model's wavelengths stand on the axis of the new spectra."""
+    axis, wanted = np.asarray(wavelength_nm, dtype=np.float64), saved.wavelength_nm
+    have = f"{axis[0]:g} to {axis[-1]:g} nm" if len(axis) else "no wavelength"
+    need = f"{wanted[0]:g} to {wanted[-1]:g} nm"
+    if len(axis) == 0 or axis[0] > wanted[0] + SAME_NM or axis[-1] < wanted[-1] - SAME_NM:
+        raise InputFault(
+            Problem(
+                file=source,
+                found=f"spectra over {have}",
+                expected=f"the whole range of {saved.name}: {need}",
+                mend="Measure over the whole range, or train a model on the narrower one "
+                "(quality.range in study.yaml).",
+            )
+        )
+    after = np.clip(np.searchsorted(axis, wanted), 0, len(axis) - 1)
+    before = np.maximum(after - 1, 0)
+    nearer = np.abs(axis[before] - wanted) < np.abs(axis[after] - wanted)
+    places = np.where(nearer, before, after)
+    off = np.abs(axis[places] - wanted)
+    if off.max() > SAME_NM:
+        first = int(off.argmax())
+        raise InputFault(
+            Problem(
+                file=source,
+                found=f"another grid: no value at {wanted[first]:g} nm (nearest: "
+                f"{axis[places[first]]:g} nm)",
+                expected=f"the grid of {saved.name}: {len(wanted)} wavelengths over {need}",
+                mend="Bring the spectra to that grid (reflectance.grid in study.yaml).",
+            )
+        )
+    return places
+
+
+def _refuse_not_finite(spectra: Array, scans: Sequence[str], source: str) -> None:
+    bad = np.flatnonzero(~np.isfinite(spectra).all(axis=1))
+    if len(bad):
+        raise InputFault(
+            Problem(
+                file=source,
+                found=f"a value that is not a number in {scans[int(i)]}",
+                expected="reflectance at every wavelength of the model",
+                mend="Leave the scan out, or measure it again.",
+            )
+            for i in bad
+        )

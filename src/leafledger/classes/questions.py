@@ -1,0 +1,231 @@
+"""Is it the day or the treatment? The same procedure, asked for something else.
+
+If spectra tell the session or the block as readily as the treatment, the classifier may have
+learned the day or the bench. The splits stay those of the classifier.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.chance.seeds import generator
+from leafledger.classes.fold_fit import procedure_of
+from leafledger.classes.labelled import Labelled, labelled_spectra
+from leafledger.classes.permutation import arrangements, nested_accuracy, share_reaching
+from leafledger.classes.plan import Plan, planned
+from leafledger.classes.predictors import nested_predictors
+from leafledger.classes.splits import Scheme, members_of
+from leafledger.errors import InputFault
+from leafledger.records.job import Job
+from leafledger.study.columns import QUESTIONS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Codes = NDArray[np.int_]
+BEFORE = "treatment_before"
+MOST_DRAWS = 99
+"""Labellings drawn at most: enough to see whether chance explains it."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One question: labels of the scans, and how they may be exchanged.
+
+    Attributes
+    ----------
+    name
+        ``target``, ``session``, ``block`` or ``treatment_before``.
+    classes
+        Labels.
+    codes
+        Class number of every scan.
+    within
+        What labels are exchanged within, in words.
+    """
+
+    name: str
+    classes: tuple[str, ...]
+    codes: Codes
+    within: str
+
+
+def question_table(job: Job, data: Labelled, plan: Plan, steps: Sequence[str]) -> pd.DataFrame:
+    """Return how well the same procedure names the target, the session and the block.
+
+    Parameters
+    ----------
+    job
+        Of the rule ``rivals``.
+    data, plan
+        Labels and splits of the classifier; the first repeat is used.
+    steps
+        Preprocessing steps to choose among.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns of ``questions.csv``. Session labels are exchanged within units (a unit's scans of
+        one session stay together), or among the units of an outer fold if each has one session;
+        block labels among units of an outer fold.
+    """
+    import pandas as pd
+
+    rows = [
+        _row(data, plan, steps, job.settings, asked) if isinstance(asked, Asked) else asked
+        for asked in _questions(data, plan, job.settings)
+    ]
+    control = control_row(job, data, steps)
+    if control is not None:
+        rows.append(control)
+    return pd.DataFrame(rows, columns=list(QUESTIONS))
+
+
+def _questions(
+    data: Labelled, plan: Plan, job_settings: Mapping[str, Any]
+) -> list[Asked | tuple[object, ...]]:
+    settings, design = job_settings["classes"], job_settings["design"]
+    found: list[Asked | tuple[object, ...]] = []
+    if not design["block"] or len(data.blocks) < 2:
+        found.append(_not_asked("block", "the design has no two blocks"))
+    elif settings["target"] == design["block"]:
+        found.append(_not_asked("block", "it is the target"))
+    else:
+        codes = data.unit_blocks[data.unit_of]
+        found.append(Asked("block", data.blocks, codes, "outer fold"))
+    if len(data.sessions) < 2:
+        found.append(_not_asked("session", "the scans are of one session"))
+    elif settings["split"] == "session":
+        found.append(_not_asked("session", "the split is by session"))
+    else:
+        within = "unit" if _days_of_units(data) is None else "outer fold"
+        found.append(Asked("session", data.sessions, data.day, within))
+    found.append(Asked("target", data.classes, data.codes, plan.within))
+    return found
+
+
+def control_row(job: Job, data: Labelled, steps: Sequence[str]) -> tuple[object, ...] | None:
+    """Ask for the treatment before it was given: a procedure that finds it there is at fault.
+
+    Parameters
+    ----------
+    job
+        Of the rule ``rivals``.
+    data
+        What the classifier was trained on.
+    steps
+        Preprocessing steps to choose among.
+
+    Returns
+    -------
+    tuple or None
+        A row of ``questions.csv``; none if the target is not the treatment or no session before
+        the treatment is left to ask.
+    """
+    design = job.settings["design"]
+    before = [s["session"] for s in design["sessions"] if s["phase"] == "before"]
+    others = [s for s in before if s in job.by_session("reflectance") and s not in data.sessions]
+    if job.settings["classes"]["target"] != design["treatment"] or not others:
+        return None
+    own = dict(job.settings["classes"]) | {"sessions": others}
+    if own["split"] == "session":
+        own["split"] = "unit"
+    settings = dict(job.settings) | {"classes": own}
+    try:
+        control = labelled_spectra(job, others)
+        plan = planned(control, settings)
+    except InputFault as fault:
+        return _not_asked(BEFORE, fault.problems[0].found)
+    asked = Asked(BEFORE, control.classes, control.codes, plan.within)
+    return _row(control, plan, steps, settings, asked)
+
+
+def _not_asked(name: str, why: str) -> tuple[object, ...]:
+    empty = (np.nan,) * 6
+    told = f"The {name.replace('_', ' ')} was not asked for: {why}."
+    return (name, *empty, 0, "", told, why)
+
+
+def _row(
+    data: Labelled,
+    plan: Plan,
+    steps: Sequence[str],
+    job_settings: Mapping[str, Any],
+    asked: Asked,
+) -> tuple[object, ...]:
+    settings = job_settings["classes"]
+    other = replace(data, codes=asked.codes, classes=asked.classes)
+    scheme, tested = plan.schemes[0], plan.tested
+    procedure = procedure_of(len(asked.classes), plan.n_components, settings)
+    draws = min(int(settings["n_permutations"]), MOST_DRAWS)
+    labellings = _labellings(other, plan, asked, draws, int(settings["seed"]))
+    reached = nested_accuracy(
+        nested_predictors(other, steps, procedure, scheme), scheme, labellings, data.unit_of
+    )
+    codes = asked.codes[tested]
+    majority = float(np.bincount(codes).max() / len(codes))
+    p = share_reaching(reached) if len(reached) > 1 else np.nan
+    name = {
+        "target": settings["target"],
+        BEFORE: f"{settings['target']} before it was given ({', '.join(data.sessions)})",
+    }.get(asked.name, asked.name)
+    sentence = (
+        f"Asked for the {name}, the same procedure names {100 * reached[0]:.0f} % of the scans "
+        f"rightly (always naming the largest class: {100 * majority:.0f} %)"
+        + (f", permutation p = {p:.2g}." if len(reached) > 1 else ".")
+    )
+    return (asked.name, len(asked.classes), len(np.unique(data.unit_of[tested])), len(codes),
+            float(reached[0]), majority, p, len(reached) - 1, asked.within, sentence,
+            _caveat(scheme, asked))  # fmt: skip
+
+
+def _caveat(scheme: Scheme, asked: Asked) -> str:
+    """Say where a label is missing from training, so that it cannot be named."""
+    lost = {
+        asked.classes[code]
+        for i, outer in enumerate(scheme.outer)
+        for code in np.unique(asked.codes[scheme.fold == i])
+        if code not in asked.codes[scheme.training[outer]]
+    }
+    if not lost:
+        return ""
+    return f"{', '.join(sorted(lost))} missing from training in some folds: it cannot be named"
+
+
+def _labellings(data: Labelled, plan: Plan, asked: Asked, n_draws: int, seed: int) -> Codes:
+    """Return labellings of the scans, the observed one first, shape ``(1 + n, n_scans)``."""
+    rng = generator(seed, "question", asked.name)
+    if n_draws == 0:
+        return data.codes[None, :]
+    labels, cells = data.unit_codes, plan.cells
+    if asked.name in ("session", "block"):
+        days = _days_of_units(data)
+        if asked.name == "session" and days is None:
+            return _days_exchanged(data, n_draws, rng)
+        labels = data.unit_blocks if asked.name == "block" or days is None else days
+        cells = plan.cells // (len(data.blocks) + 1)
+    return arrangements(labels, cells, n_draws, rng)[0][:, data.unit_of]
+
+
+def _days_of_units(data: Labelled) -> Codes | None:
+    """Return the day of every unit if each was measured in one session only."""
+    first = np.zeros(len(data.units), dtype=np.int_)
+    first[data.unit_of] = data.day
+    return first if np.array_equal(first[data.unit_of], data.day) else None
+
+
+def _days_exchanged(data: Labelled, n_draws: int, rng: np.random.Generator) -> Codes:
+    """Exchange whole days within every unit."""
+    out = np.empty((n_draws + 1, len(data.day)), dtype=np.int_)
+    out[0] = data.day
+    members = members_of(data.unit_of)
+    for row in out[1:]:
+        for scans in members:
+            there, place = np.unique(data.day[scans], return_inverse=True)
+            row[scans] = rng.permutation(there)[place]
+    return out

@@ -1,0 +1,59 @@
+"""The linear discriminant on scores, against another implementation and by itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from sklearn.datasets import load_iris
+from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
+
+from leafledger.classes.discriminant import fit_discriminants
+
+
+@pytest.mark.parametrize("n_components", [1, 2, 3, 4])
+def test_every_number_of_scores_gives_what_an_independent_library_gives(n_components):
+    """Fisher's iris; scikit-learn divides the covariance by n, this by n less the classes."""
+    scores, codes = load_iris(return_X_y=True)
+    found = fit_discriminants(scores[None], codes[None], 3).log_posterior_path(scores[None])
+    reference = LinearDiscriminantAnalysis(solver="lsqr").fit(scores[:, :n_components], codes)
+    log_p = reference.predict_log_proba(scores[:, :n_components])
+    mine = found[n_components - 1, 0] * 150 / 147
+    np.testing.assert_allclose(
+        mine - mine.mean(axis=1, keepdims=True),
+        log_p - log_p.mean(axis=1, keepdims=True),
+        rtol=1e-5, atol=1e-5,
+    )  # fmt: skip
+
+
+def test_all_four_iris_measures_misplace_three():
+    """Fisher 1936, Ann. Eugen. 7:179-188: three of 150 fall on the wrong side (recomputed)."""
+    scores, codes = load_iris(return_X_y=True)
+    said = fit_discriminants(scores[None], codes[None], 3).log_posterior_path(scores[None])
+    assert int((said[3, 0].argmax(axis=1) != codes).sum()) == 3
+
+
+def test_labellings_do_not_touch_each_other():
+    rng = np.random.default_rng(0)
+    scores, codes = rng.normal(size=(3, 30, 4)), rng.integers(0, 3, (3, 30))
+    together = fit_discriminants(scores, codes, 3).log_posterior_path(scores)
+    for i in range(3):
+        alone = fit_discriminants(scores[i : i + 1], codes[i : i + 1], 3)
+        path = alone.log_posterior_path(scores[i : i + 1])
+        np.testing.assert_allclose(path[:, 0], together[:, i], atol=1e-9)
+
+
+def test_a_class_that_is_missing_is_never_named_and_empty_scores_change_nothing():
+    rng = np.random.default_rng(0)
+    codes = np.arange(20) % 2
+    scores = np.concatenate([rng.normal(size=(20, 2)), np.zeros((20, 2))], axis=1)
+    path = fit_discriminants(scores[None], codes[None], 3).log_posterior_path(scores[None])
+    assert np.isneginf(path[..., 2]).all()
+    np.testing.assert_allclose(path[1][..., :2], path[3][..., :2])
+
+
+def test_balanced_priors_are_equal():
+    codes = np.repeat([0, 1], [15, 5])[None]
+    scores = np.random.default_rng(1).normal(size=(1, 20, 2))
+    plain, even = (fit_discriminants(scores, codes, 2, balanced=b) for b in (False, True))
+    np.testing.assert_allclose(np.exp(plain.log_prior[0]), [0.75, 0.25])
+    np.testing.assert_allclose(np.exp(even.log_prior[0]), [0.5, 0.5])

@@ -1,0 +1,157 @@
+"""Is it the day or the treatment, and does a simple rival do as well?"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from leafledger.classes import rivals_stage, stage
+from leafledger.classes.comparison import comparison_table
+from leafledger.classes.rivals import prior_draw
+from leafledger.study.columns import COMPARISON, QUESTIONS
+from leafledger.study.tables import read_json
+
+
+@pytest.fixture
+def asked(make_job):
+    """Return the questions of a study whose sessions differ by an offset, or do not."""
+
+    def ask(offset, **settings):
+        job = make_job(rule="rivals", classes=settings, folder=f"study{offset}")
+        from leafledger.study.tables import read_spectra, write_spectra
+
+        for i, (_, path) in enumerate(job.by_session("reflectance").items()):
+            import pyarrow as pa
+
+            table = read_spectra(path, ("reflectance",))
+            bent = table.spectra["reflectance"] + offset * i * np.linspace(0, 1, 40) ** 2
+            rows = pa.table({"scan": list(table.rows["scan"])})
+            write_spectra(path, rows, table.wavelength_nm, {"reflectance": bent}, {})
+        rivals_stage.run(job)
+        frame = pd.read_csv(job.outputs["questions"])
+        assert tuple(frame.columns) == QUESTIONS
+        return frame.set_index("asked"), job
+
+    return ask
+
+
+def test_a_shift_between_days_is_seen(asked):
+    with_shift, _ = asked(0.5)
+    without, _ = asked(0.0)
+    assert with_shift.loc["session", "accuracy"] > 0.9
+    assert with_shift.loc["session", "p"] == 1 / 20
+    assert with_shift.loc["session", "permuted_within"] == "unit"
+    assert without.loc["session", "p"] > 0.05
+    assert with_shift.loc["block", "p"] > 0.05
+    assert with_shift.loc["session", "majority_accuracy"] == 0.5
+
+
+def test_the_target_is_asked_by_the_same_procedure(asked, make_job):
+    frame, _ = asked(0.0)
+    job = make_job()
+    stage.run(job)
+    assert frame.loc["target", "accuracy"] == pytest.approx(
+        read_json(job.outputs["summary"])["accuracy_by_repeat"][0]
+    )
+
+
+def test_what_cannot_be_asked_says_why(asked):
+    frame, _ = asked(0.0, target="block", sessions=["day4"])
+    assert frame.loc["block", "reason"] == "it is the target"
+    assert frame.loc["session", "reason"] == "the scans are of one session"
+    assert np.isnan(frame.loc["session", "accuracy"])
+
+
+def test_the_treatment_before_it_was_given_is_the_negative_control(asked):
+    frame, _ = asked(0.0, target="treatment")
+    row = frame.loc["treatment_before"]
+    assert "before it was given (day0)" in row["sentence"]
+    assert row["p"] > 0.05 and row["n_scans"] == 24
+    frame, _ = asked(0.1, target="treatment", sessions="all")
+    assert "treatment_before" not in frame.index, "day0 is in training already"
+    assert "treatment_before" not in asked(0.2)[0].index, "the target is the cultivar"
+
+
+def test_a_control_that_cannot_be_asked_says_why(make_job):
+    job = make_job(
+        rule="rivals",
+        classes={"target": "treatment"},
+        excluded=lambda scan: scan.startswith("day0") and scan.split("-")[1] in {
+            "p01", "p03", "p05", "p07", "p09"
+        },
+    )  # fmt: skip
+    rivals_stage.run(job)
+    row = pd.read_csv(job.outputs["questions"]).set_index("asked").loc["treatment_before"]
+    assert 'class "chelate"' in row["reason"] and np.isnan(row["accuracy"])
+
+
+def test_classes_that_differ_only_by_the_day_are_called_so(make_job):
+    """Heron on day4, the others on day8: nobody can tell the class from the day."""
+    from .conftest import default_units
+
+    herons = {unit for unit, row in default_units().items() if row["cultivar"] == "Heron"}
+
+    def other_day(scan):
+        day, unit, _ = scan.split("-")
+        return (day == "day4") != (unit in herons)
+
+    job = make_job(excluded=other_day, classes={"n_permutations": 9})
+    warnings = stage.run(job).warnings
+    (told,) = [w for w in warnings if "never measured in the same session" in w]
+    assert "Heron and Kestrel, Heron and Plover." in told and "may be the day" in told
+    assert not any("never measured" in w for w in stage.run(make_job(folder="fair")).warnings)
+    rivals = make_job(excluded=other_day, rule="rivals", classes={"n_permutations": 9})
+    rivals_stage.run(rivals)
+    row = pd.read_csv(rivals.outputs["questions"]).set_index("asked").loc["session"]
+    assert row["permuted_within"] == "outer fold", "each unit has one day: it cannot swap its own"
+    assert row["p"] < 0.5
+
+
+def test_rivals_are_compared_unit_by_unit(make_job):
+    job = make_job(rule="rivals")
+    rivals_stage.run(job)
+    table = pd.read_csv(job.outputs["comparison"])
+    assert tuple(table.columns) == COMPARISON
+    rows = table.set_index("procedure")
+    assert (rows["n_units"] == 12).all()
+    away = rows.loc["majority_class"]
+    assert away["difference"] == pytest.approx(
+        away["accuracy"] - rows.loc["discriminant_model", "accuracy"]
+    )
+    assert away["difference_high"] < 0 and "does worse than" in away["sentence"]
+    assert not bool(away["as_good"])
+
+
+def test_as_good_is_within_one_standard_error_of_the_difference():
+    base = np.array([1.0, 1.0, 0.5, 0.5, 1.0, 0.0, 1.0, 0.5])
+    words = {"model": "the model", "same": "the same", "worse": "worse", "near": "near"}
+    near = base.copy()
+    near[[0, 6]] -= [0.5, -0.0]
+    right = {"model": base, "same": base, "worse": base * 0, "near": near}
+    table = comparison_table(right, "model", words, 1).set_index("procedure")
+    assert table["as_good"].to_dict() == {
+        "model": "", "same": True, "worse": False, "near": True,
+    }  # fmt: skip
+    error = (near - base).std(ddof=1) / np.sqrt(8)
+    assert table.loc["near", "difference"] == pytest.approx(-error)
+    assert "does as well as" in table.loc["same", "sentence"]
+
+
+def test_indices_that_are_enough_are_called_enough(make_job):
+    """Classes that differ at the index bands only as much as everywhere."""
+    job = make_job(rule="rivals", gap=8.0)
+    outcome = rivals_stage.run(job)
+    rows = pd.read_csv(job.outputs["comparison"]).set_index("procedure")
+    if bool(rows.loc["index_logistic_regression", "as_good"]):
+        assert "A handful of indices may be enough." in outcome.warnings[-1]
+    else:
+        assert all("handful" not in warning for warning in outcome.warnings)
+
+
+def test_drawing_by_share_gives_the_shares():
+    codes = np.repeat([0, 2], [300, 100])
+    said = prior_draw(np.zeros((400, 1)), codes, np.zeros((4000, 1)), 3)
+    assert set(said) == {0, 2}
+    # 4,000 draws: three standard errors are 0.02.
+    assert (said == 0).mean() == pytest.approx(0.75, abs=0.021)
