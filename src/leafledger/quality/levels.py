@@ -5,6 +5,7 @@ Session and order effects, and the picture of references over time, rest on this
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +14,6 @@ from numpy.typing import NDArray
 from leafledger.quality.blocks import NO_BLOCK, measuring_order, reference_blocks
 from leafledger.quality.check_tile import tile_reflectance
 from leafledger.quality.session import Session
-from leafledger.quality.sheet_order import raw_digest
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -39,59 +39,63 @@ def level_table(session: Session) -> pa.Table:
     import pyarrow as pa
 
     place, block = measuring_order(session), reference_blocks(session)
-    hours = (session.seconds - np.nanmin(session.seconds)) / 3600 if _timed(session) else None
-    rows = []
-    for i, (at_nm, value, unit) in _values(session):
-        for at, one in zip(at_nm, value, strict=True):
-            rows.append((session.ids[i], i, float(at), float(one), unit))
-    rows.sort(key=lambda row: (row[0], row[2]))
-    at = np.array([row[1] for row in rows], dtype=np.intp)
-    ms = session.integration_ms[at]
-    digests = {i: raw_digest(session.raw[i]) for i in set(at.tolist())}
+    values = _values(session)
+    ids = np.array(session.ids)
+    at = np.concatenate([np.repeat(v.scans, v.values.shape[1]) for v in values])
+    at_nm = np.concatenate([np.tile(v.wavelength_nm, len(v.scans)) for v in values])
+    value = np.concatenate([v.values.ravel() for v in values])
+    unit = np.concatenate([np.full(v.values.size, v.unit) for v in values])
+    order = np.lexsort((at_nm, ids[at]))
+    at = at[order]
     return pa.table(
         {
-            "scan": pa.array([row[0] for row in rows], pa.string()),
-            "role": pa.array([session.roles[i] for i in at], pa.string()),
+            "scan": pa.array(ids[at], pa.string()),
+            "role": pa.array(np.array(session.roles)[at], pa.string()),
             "place": pa.array(place[at], pa.int32()),
-            "block": pa.array([None if block[i] == NO_BLOCK else int(block[i]) for i in at],
-                              pa.int32()),
-            "hours": pa.array([None if hours is None else _known(hours[i]) for i in at],
-                              pa.float64()),
-            "integration_ms": pa.array([_known(value) for value in ms], pa.float64()),
-            "digest": pa.array([digests[i] for i in at], pa.string()),
-            "wavelength_nm": pa.array([row[2] for row in rows], pa.float64()),
-            "value": pa.array([row[3] for row in rows], pa.float64()),
-            "unit": pa.array([row[4] for row in rows], pa.string()),
+            "block": pa.array(block[at], pa.int32(), mask=block[at] == NO_BLOCK),
+            "hours": _known(_hours(session)[at]),
+            "integration_ms": _known(session.integration_ms[at]),
+            "digest": pa.array(np.array(session.digests)[at], pa.string()),
+            "wavelength_nm": pa.array(at_nm[order], pa.float64()),
+            "value": pa.array(value[order], pa.float64()),
+            "unit": pa.array(unit[order], pa.string()),
         }
-    )  # fmt: skip
+    )
 
 
-def _timed(session: Session) -> bool:
-    return bool(np.isfinite(session.seconds).any())
+@dataclass(frozen=True)
+class _Values:
+    """Values of some scans, shape ``(n_scans, n_wavelengths)``, and where the scans stand."""
+
+    scans: NDArray[np.intp]
+    wavelength_nm: Floats
+    values: Floats
+    unit: str
 
 
-def _known(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
+def _hours(session: Session) -> Floats:
+    """Return the time since the first scan, h; NaN where unknown."""
+    if not np.isfinite(session.seconds).any():
+        return np.full(len(session.ids), np.nan)
+    return np.asarray((session.seconds - np.nanmin(session.seconds)) / 3600, dtype=np.float64)
 
 
-def _values(session: Session) -> list[tuple[int, tuple[Floats, Floats, str]]]:
-    """Return scan place -> wavelengths (nm), values and their unit."""
-    out: list[tuple[int, tuple[Floats, Floats, str]]] = []
+def _known(values: Floats) -> pa.Array:
+    import pyarrow as pa
+
+    return pa.array(values, pa.float64(), mask=~np.isfinite(values))
+
+
+def _values(session: Session) -> list[_Values]:
+    leaf_nm = session.leaves.wavelength_nm
     own = {scan: k for k, scan in enumerate(session.ids)}
-    leaf_nm = _inside(session.leaves.wavelength_nm)
-    for k, scan in enumerate(session.leaf_ids):
-        spectrum = session.leaves.spectra["reflectance"][k]
-        out.append(
-            (own[scan], (leaf_nm, np.interp(leaf_nm, session.leaves.wavelength_nm, spectrum), "1"))
-        )
+    leaves = np.array([own[scan] for scan in session.leaf_ids], dtype=np.intp)
+    reflectance = session.leaves.spectra["reflectance"]
+    out = [_Values(leaves, _inside(leaf_nm), _interpolated(leaf_nm, reflectance), "1")]
     axis = session.scans.wavelength_nm
-    at_nm = _inside(axis)
     for role, unit, spectra in _references(session):
         places = session.of_role(role) if role != "check" else _sheet_places(session)
-        out += [
-            (int(i), (at_nm, _windowed(axis, spectra[k], at_nm), unit))
-            for k, i in enumerate(places)
-        ]
+        out.append(_Values(places, _inside(axis), _windowed(axis, spectra), unit))
     return out
 
 
@@ -118,11 +122,21 @@ def _inside(axis: Floats) -> Floats:
     return np.array([w for w in WAVELENGTHS_NM if axis[0] <= w <= axis[-1]], dtype=np.float64)
 
 
-def _windowed(axis: Floats, spectrum: Floats, at_nm: Floats) -> Floats:
+def _interpolated(axis: Floats, spectra: Floats) -> Floats:
+    """Return each spectrum at the wavelengths of the table that the axis holds."""
+    at_nm = _inside(axis)
+    left = np.clip(np.searchsorted(axis, at_nm, side="right") - 1, 0, max(len(axis) - 2, 0))
+    right = np.minimum(left + 1, len(axis) - 1)
+    step = np.maximum(axis[right] - axis[left], 1e-12)
+    share = np.clip((at_nm - axis[left]) / step, 0, 1)
+    return np.asarray(spectra[:, left] * (1 - share) + spectra[:, right] * share, dtype=np.float64)
+
+
+def _windowed(axis: Floats, spectra: Floats) -> Floats:
     """Return the mean over 5 nm around each wavelength; interpolated on a coarser axis."""
-    out = np.interp(at_nm, axis, spectrum)
-    for k, at in enumerate(at_nm):
+    out = _interpolated(axis, spectra)
+    for k, at in enumerate(_inside(axis)):
         near = np.abs(axis - at) <= _HALF_WINDOW_NM
         if near.sum() > 2:
-            out[k] = spectrum[near].mean()
-    return np.asarray(out, dtype=np.float64)
+            out[:, k] = spectra[:, near].mean(axis=1)
+    return out

@@ -191,10 +191,10 @@ def group_heights(
     for k, f in enumerate(filters):
         on_group = slice(f.first, f.first + len(f.weights))
         factor[:, k] = reflectance[:, on_group] @ f.weights
-        bank = _moved(f, reflectance.shape[1])
-        moved = np.abs(reflectance @ bank)
+        reach, bank = _moved(f)
+        moved = np.abs(reflectance[:, reach] @ bank)
         if variance is not None:
-            moved /= np.sqrt(variance @ bank**2)
+            moved /= np.sqrt(variance[:, reach] @ bank**2)
             deviation[:, k] = np.sqrt(variance[:, on_group] @ f.weights**2)
         beside.append(moved)
     deviation *= MAD_TO_SD * _chance(beside, pooled=variance is not None)
@@ -225,12 +225,18 @@ def _line_like(
     return np.asarray(explained / np.maximum(explained + unexplained, 1e-300), dtype=np.float64)
 
 
-def _moved(f: LineFilter, n_wavelengths: int) -> Floats:
-    """Return the filter at all its clear places, shape ``(n_wavelengths, n_shifts)``."""
-    bank = np.zeros((n_wavelengths, len(f.shifts)))
+def _moved(f: LineFilter) -> tuple[slice, Floats]:
+    """Return the stretch that the filter meets at its clear places, and the filter there.
+
+    The filters have shape ``(n_points of the stretch, n_shifts)``.
+    """
+    start = f.first + int(f.shifts.min())
+    stop = f.first + int(f.shifts.max()) + len(f.weights)
+    bank = np.zeros((stop - start, len(f.shifts)))
     for column, shift in enumerate(f.shifts):
-        bank[f.first + shift : f.first + shift + len(f.weights), column] = f.weights
-    return bank
+        place = f.first + shift - start
+        bank[place : place + len(f.weights), column] = f.weights
+    return slice(start, stop), bank
 
 
 def _chance(beside: Sequence[Floats], *, pooled: bool) -> Floats:

@@ -6,8 +6,10 @@ session. Treatment is never looked at.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +19,7 @@ from leafledger.quality.flags import Flag
 from leafledger.quality.group_model import model_outliers
 
 Floats = NDArray[np.float64]
+_Key = TypeVar("_Key", bound=Hashable)
 
 FEWEST_GROUPS = 4
 """Fewer groups than this give no scale to judge by."""
@@ -31,6 +34,8 @@ _DARKEST = 0.005
 """Reflectance below this is noise; its logarithm would drown the rest."""
 _LEAST_SCALE = {"level": 0.002, "shape": 0.002}
 """No group is called for differences below the repeatability of any clip (log reflectance)."""
+_SURELY = 1 - 1e-9
+"""Groups this near to the limit are judged one by one, whatever the order of a sum."""
 
 
 @dataclass(frozen=True)
@@ -129,23 +134,60 @@ def _without_position(rows: Sequence[_Scan], bands: Floats) -> Floats:
     return np.asarray(out, dtype=np.float64)
 
 
-def _level_shape(difference: Floats) -> dict[str, float]:
-    level = float(difference.mean())
-    shape = float(np.sqrt(np.mean((difference - level) ** 2)))
-    return {"level": abs(level), "shape": shape}
+def _level_shape(difference: Floats) -> dict[str, Floats]:
+    """Return the distance in level and in shape of differences, shape ``(..., n_bands)``."""
+    level = difference.mean(axis=-1)
+    shape = np.sqrt(np.mean((difference - level[..., None]) ** 2, axis=-1))
+    return {"level": np.abs(level), "shape": np.asarray(shape)}
 
 
-def _pooled(pairs: Sequence[dict[str, float]]) -> dict[str, float]:
+def _pair_distances(groups: Iterable[Mapping[str, Floats]]) -> dict[str, Floats]:
+    """Return the distances of all pairs within groups."""
+    stacks = [np.stack([group[name] for name in sorted(group)]) for group in groups]
+    pairs = [stack[i] - stack[j] for stack in stacks for i, j in combinations(range(len(stack)), 2)]
+    return _level_shape(np.array(pairs))
+
+
+def _pooled(pairs: Mapping[str, Floats]) -> dict[str, float]:
     """Return the standard deviation of one scan, from the median distance of all pairs."""
     return {
-        kind: max(MAD_TO_SD * float(np.median([pair[kind] for pair in pairs])) / np.sqrt(2), least)
+        kind: max(MAD_TO_SD * float(np.median(pairs[kind])) / np.sqrt(2), least)
         for kind, least in _LEAST_SCALE.items()
     }
 
 
+def _farthest(
+    groups: Mapping[_Key, Mapping[str, Floats]], scale: Mapping[str, float]
+) -> dict[_Key, float]:
+    """Return the largest z of each group; groups of one size are taken together."""
+    by_size: dict[int, list[_Key]] = {}
+    for key, values in groups.items():
+        by_size.setdefault(len(values), []).append(key)
+    far: dict[_Key, float] = {}
+    for size, keys in by_size.items():
+        stack = np.stack([np.stack([groups[key][n] for n in sorted(groups[key])]) for key in keys])
+        worst = np.zeros(len(keys))
+        for i in range(size):
+            others = np.median(np.delete(stack, i, axis=1), axis=1)
+            found = _level_shape(stack[:, i] - others)
+            for kind in scale:
+                z = found[kind] / (scale[kind] * np.sqrt(_spread(size - 1)))
+                worst = np.maximum(worst, z)
+        far |= dict(zip(keys, worst.tolist(), strict=True))
+    return far
+
+
+def _spread(n_others: int) -> float:
+    """Return the variance of a scan less the median of others, in variances of one scan.
+
+    That of a median of n normal values is 1/n for one or two, about (pi/2)/n for more.
+    """
+    return 1 + (1 if n_others <= 2 else np.pi / 2) / n_others
+
+
 def _z(difference: Floats, scale: Mapping[str, float], variance: float) -> tuple[float, str]:
     found = _level_shape(difference)
-    z = {kind: found[kind] / (scale[kind] * np.sqrt(variance)) for kind in scale}
+    z = {kind: float(found[kind]) / (scale[kind] * np.sqrt(variance)) for kind in scale}
     kind = max(sorted(z), key=lambda name: z[name])
     return float(z[kind]), kind
 
@@ -157,14 +199,13 @@ def _same_leaf(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Flag]
     full = {key: at for key, at in groups.items() if len(at) > 1}
     if len(full) < FEWEST_GROUPS:
         return []
-    pairs = [
-        _level_shape(bands[i] - bands[j]) for at in full.values() for i in at for j in at if i < j
-    ]
-    scale = _pooled(pairs)
+    values = {key: {rows[k].name: bands[k] for k in at} for key, at in full.items()}
+    scale = _pooled(_pair_distances(values.values()))
+    far = _farthest(values, scale)
     flags: list[Flag] = []
-    for (unit, leaf), at in sorted(full.items()):
-        values = {rows[k].name: bands[k] for k in at}
-        flags += _judge(values, scale, limit, f"scans of leaf {leaf} of {unit}")
+    for unit, leaf in sorted(key for key, z in far.items() if z > limit * _SURELY):
+        what = f"scans of leaf {leaf} of {unit}"
+        flags += _judge(values[unit, leaf], scale, limit, what)
     return flags
 
 
@@ -179,17 +220,11 @@ def _other_leaves(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Fl
         unit: {leaf: bands[at].mean(axis=0) for leaf, at in leaves.items()}
         for unit, leaves in full.items()
     }
-    pairs = [
-        _level_shape(leaf_means[a] - leaf_means[b])
-        for leaf_means in means.values()
-        for a in leaf_means
-        for b in leaf_means
-        if a < b
-    ]
-    scale = _pooled(pairs)
+    scale = _pooled(_pair_distances(means.values()))
+    far = _farthest(means, scale)
     flags: list[Flag] = []
-    for unit, leaf_means in sorted(means.items()):
-        named = _judge(leaf_means, scale, limit, f"leaves of {unit}")
+    for unit in sorted(unit for unit, z in far.items() if z > limit * _SURELY):
+        named = _judge(means[unit], scale, limit, f"leaves of {unit}")
         for flag in named:
             flags += [replace(flag, scan=rows[k].name) for k in full[unit][flag.scan]]
     return flags
@@ -206,9 +241,8 @@ def _judge(
     found: dict[str, tuple[float, str]] = {}
     for name in names:
         others = np.array([values[other] for other in names if other != name])
-        # Variance of the median of n normal values: 1/n for two, about (pi/2)/n for more.
-        spread = 1 + (1 if len(others) == 2 else np.pi / 2) / len(others)
-        found[name] = _z(values[name] - np.median(others, axis=0), scale, spread)
+        middle = np.median(others, axis=0)
+        found[name] = _z(values[name] - middle, scale, _spread(len(others)))
     worst = max(names, key=lambda name: found[name][0])
     z, kind = found[worst]
     if z <= limit:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.quality.darks import dark_for
+from leafledger.quality.sheet_order import raw_digest
 from leafledger.quality.white_signal import white_signal_to_noise
 
 if TYPE_CHECKING:
@@ -49,6 +50,11 @@ class Session:
     def raw(self) -> Floats:
         """Raw values, shape ``(n_scans, n_pixels)``."""
         return self.scans.spectra["counts" if self.in_counts else "reflectance"]
+
+    @cached_property
+    def digests(self) -> list[str]:
+        """Digest of the raw values of each scan, equal only if all values are."""
+        return [raw_digest(values) for values in self.raw]
 
     @cached_property
     def integration_ms(self) -> Floats:

@@ -23,7 +23,8 @@ def duplicate(
     scans: Sequence[str],
     roles: Sequence[str],
     leaves: Mapping[str, tuple[str, str]],
-    counts: NDArray[np.float64],
+    digests: Sequence[str],
+    n_pixels: int,
 ) -> list[Flag]:
     """Flag scans whose raw values all equal another scan's.
 
@@ -33,8 +34,10 @@ def duplicate(
         Ids and roles, length ``n_scans``.
     leaves
         Scan -> (unit, leaf) of the samples.
-    counts
-        Shape ``(n_scans, n_pixels)``.
+    digests
+        Of the raw values of each scan (:func:`raw_digest`).
+    n_pixels
+        How many values a scan has.
 
     Notes
     -----
@@ -44,7 +47,7 @@ def duplicate(
     """
     groups: dict[str, list[int]] = {}
     for i in range(len(scans)):
-        groups.setdefault(raw_digest(counts[i]), []).append(i)
+        groups.setdefault(digests[i], []).append(i)
     flags = []
     for members in groups.values():
         for i in members:
@@ -55,7 +58,7 @@ def duplicate(
                 if same and i < j:
                     continue
                 kind: Severity = "notice" if same else "fault"
-                flags.append(_duplicate_flag(scans[i], scans[j], kind, counts.shape[1]))
+                flags.append(_duplicate_flag(scans[i], scans[j], kind, n_pixels))
                 break
     return flags
 

@@ -66,7 +66,7 @@ def _sheet_flags(
     session: Session, places: Mapping[str, tuple[str, str]], outcome: Outcome
 ) -> list[Flag]:
     ids, roles = session.ids, session.roles
-    flags = duplicate(ids, roles, places, session.raw)
+    flags = duplicate(ids, roles, places, session.digests, session.raw.shape[1])
     for group in (["sample"], ["white", "dark"]):
         at = np.flatnonzero(np.isin(roles, group))
         found, n_odd = time_order([ids[i] for i in at], session.seconds[at])

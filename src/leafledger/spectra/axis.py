@@ -187,7 +187,11 @@ def _band(
     native_nm: NDArray[np.float64], start: float, stop: float
 ) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
     """Weights of the mean over a band of the lines through the pixels (trapezoids)."""
-    inside = native_nm[(native_nm > start) & (native_nm < stop)]
+    first, last = (
+        np.searchsorted(native_nm, start, "right"),
+        np.searchsorted(native_nm, stop, "left"),
+    )
+    inside = native_nm[first:last]
     corners = np.r_[start, inside, stop]
     steps = np.diff(corners)
     weight = (np.r_[steps, 0.0] + np.r_[0.0, steps]) / (2 * (stop - start))
