@@ -11,7 +11,7 @@ temporary folder (about 320 MB) and prints, as JSON:
     arithmetic (with uncertainties) and writes the same arrays. Bound 1.5.
 ``whole_path``
     Intake, reflectance and quality of 10,000 scans, sessions side by side on two processes, against
-    a plain script that reads and divides on two processes. Bounds: 30 s, 2 GB, ratio 1.3.
+    a plain script that reads and divides on two processes. Bounds: 30 s, 2 GB; the ratio is told.
 
 Both sides are run in turn, three times; the best of each counts. Processor seconds are those of
 all processes together and hardly change when others use the machine; wall seconds do, so the
