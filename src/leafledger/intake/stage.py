@@ -6,6 +6,7 @@ import datetime as dt
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -114,6 +115,28 @@ def read_session(job: Job) -> SessionScans:
     values, warnings = in_unit(values, form.quantity, [(r["file"], r["scan"]) for r in rows])
     told = [*_notes(files.values()), *(f"session {job.session}: {w}" for w in warnings)]
     return SessionScans(axis, values, hashes, len(files), told)
+
+
+def scans_in_file(path: Path, file: str, settings: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the names of the scans that a raw file holds; ``("",)`` for a single unnamed one.
+
+    Parameters
+    ----------
+    path, file
+        The file, and what to call it in messages.
+    settings
+        The form, as in ``intake.forms`` of study.yaml.
+
+    Raises
+    ------
+    InputFault
+        If the file cannot be read in that form.
+    """
+    form = FileForm.of(settings)
+    check_form(form)
+    job = Job("intake", None, {}, {f"raw/{file}": path}, {}, path.parent)
+    read, _ = _read_one(job, form, file, None, [""])
+    return read.scans.items
 
 
 def _by_file(rows: Rows) -> dict[str, list[Mapping[str, Any]]]:

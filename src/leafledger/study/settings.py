@@ -53,20 +53,21 @@ def _units(study: Study) -> Settings:
     return {unit: dict(labels) for unit, labels in study.units.items()}
 
 
+def intake_row(scan: Scan) -> Settings:
+    """Return what intake is told of a scan: nothing of its unit, leaf or note."""
+    return {
+        "scan": scan.scan,
+        "file": scan.file,
+        "item": scan.item,
+        "role": scan.role,
+        "time": scan.time,
+        "integration_ms": scan.integration_ms,
+        "averages": scan.averages,
+    }
+
+
 def _intake(study: Study, session: str) -> Settings:
-    rows = [
-        {
-            "scan": s.scan,
-            "file": s.file,
-            "item": s.item,
-            "role": s.role,
-            "time": s.time,
-            "integration_ms": s.integration_ms,
-            "averages": s.averages,
-        }
-        for s in study.scans
-        if s.session == session
-    ]
+    rows = [intake_row(s) for s in study.scans if s.session == session]
     return {"session": session, "form": _dump(study.form(session)), "scans": rows}
 
 

@@ -1,0 +1,86 @@
+"""``leafledger identify``: new leaf scans into the classes of a saved model."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any, Literal
+
+import click
+
+from leafledger.cli.options import json_option
+from leafledger.cli.words import bullet_list, say, say_json
+from leafledger.errors import InputFault, Problem
+
+_FORMS = {".jdx": "jcamp_dx", ".dx": "jcamp_dx", ".parquet": "parquet", ".xlsx": "spreadsheet"}
+_FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
+
+
+@click.command()
+@click.argument("model", type=_FILE)
+@click.argument("files", nargs=-1, type=_FILE)
+@click.option(
+    "--sheet",
+    type=_FILE,
+    help="Instead of FILES: a sheet written as scans.csv, with the whites and darks of counts.",
+)
+@click.option(
+    "--quantity",
+    type=click.Choice(["reflectance", "percent", "counts"]),
+    default="reflectance",
+    show_default=True,
+    help="What the files hold; counts need --sheet.",
+)
+@click.option(
+    "--form",
+    type=click.Choice(["text", "wide_table", "jcamp_dx", "parquet", "spreadsheet"]),
+    help="How the files are written; left out, told by the ending of the first.",
+)
+@json_option
+def identify(
+    model: Path,
+    files: tuple[Path, ...],
+    sheet: Path | None,
+    quantity: Literal["reflectance", "percent", "counts"],
+    form: str | None,
+    as_json: bool,
+) -> None:
+    """Put the leaf scans in FILES into the classes of MODEL.
+
+    Says the probability of the class and whether a scan lies inside what the model was trained
+    on. Example: leafledger identify my-study/results/classes/model.skops leaf.txt
+    """
+    from leafledger.runner.identify import identify_scans, scans_of_files, scans_of_sheet
+    from leafledger.study.definition import Form
+
+    if bool(files) == bool(sheet) or (quantity == "counts" and sheet is None):
+        raise InputFault(_what_to_read(quantity, bool(files), sheet is not None))
+    first = files[0] if files else None
+    told = form or (_FORMS.get(first.suffix.lower(), "text") if first else "text")
+    written = Form.model_validate({"form": told, "quantity": quantity})
+    new = scans_of_sheet(sheet, written) if sheet else scans_of_files(files, written)
+    table, warnings = identify_scans(model, new)
+    if as_json:
+        rows = [{k: _plain(v) for k, v in row.items()} for row in table.to_dict("records")]
+        say_json({"scans": rows, "warnings": warnings})
+        return
+    for row in table.to_dict("records"):
+        say(
+            f"{row['scan']}: {row['class']} (probability {row['probability']:.2f}), {row['domain']}"
+        )
+    bullet_list("To heed:", warnings)
+
+
+def _plain(value: Any) -> Any:
+    return None if isinstance(value, float) and math.isnan(value) else value
+
+
+def _what_to_read(quantity: str, has_files: bool, has_sheet: bool) -> Problem:
+    given = [*(["files"] if has_files else []), *(["--sheet"] if has_sheet else [])]
+    return Problem(
+        file="command line",
+        found=f"--quantity {quantity} with {' and '.join(given) or 'nothing to read'}",
+        expected="either files of reflectance, or --sheet; counts always by --sheet",
+        mend="Counts need their whites, darks and integration times: list them with the leaves in "
+        "a sheet such as scans.csv and name it with --sheet.",
+    )
