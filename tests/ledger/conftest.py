@@ -11,6 +11,8 @@ import pytest
 
 from leafledger.ledger import book
 from leafledger.records import events
+from leafledger.records.code import Code
+from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.records.job import Metric, Outcome
 from leafledger.records.record import input_digests, make_record, write_record
 from leafledger.records.store import ContentStore
@@ -22,15 +24,19 @@ from leafledger.study.study import Study
 PATH = "split,n_components,accuracy\nouter,1,0.5\nouter,2,0.75\nouter,2,0.25\ntraining,1,0.9\n"
 
 
-def enact(study: Study, task: Task, run: str, said: str = "") -> None:
-    """Do what a step does, with made-up results."""
+def enact(study: Study, task: Task, run: str, said: str = "", content: str | None = None) -> None:
+    """Do what a step does, with made-up results; other words are said by other code."""
     job = job_of(study, task)
     for role, path in job.outputs.items():
         file = path / "one.svg" if role == "figures" else path
         file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_text(PATH if role == "path" else f"{task.name} {role} {said}\n", "utf-8")
+        made_up = PATH if role == "path" else f"{task.name} {role} {said}\n"
+        file.write_text(made_up if content is None else content, "utf-8")
     outcome = Outcome([Metric("n_things", 3 + len(said)), Metric("share", 0.25)])
-    record = make_record(job, input_digests(job), code_of_task(task), "0.1.0", outcome)
+    code = code_of_task(task)
+    if said:
+        code = Code(sha256_of_bytes(f"{code.sha256}{said}".encode()), code.libraries)
+    record = make_record(job, input_digests(job), code, "0.1.0", outcome)
     write_record(study.folder / task.record, record)
     ContentStore(study.folder).keep(record)
     write_event(study, task, run, "done", "", record["key"])
@@ -50,6 +56,7 @@ def write_event(
         "outcome": outcome,
         "message": message,
         "key": key,
+        "record": sha256_of_file(study.folder / task.record) if key else None,
         "log": f"logs/{task.name}.log",
         "threads": "1",
         "kernel": None,

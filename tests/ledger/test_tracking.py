@@ -82,6 +82,20 @@ def test_a_run_is_entered_whole(study: Study, whole_run: Entered) -> None:
     assert seen.text(run, "effects.csv") == (study.folder / "results/effects.csv").read_text()
 
 
+def test_datasets_and_the_commit_are_told(study: Study, whole_run: Entered) -> None:
+    from leafledger.records.package import commit
+
+    whole_run("r1")
+    copy_book(study.folder, "t")
+    run = Seen(study.folder).parents["r1"]
+    datasets = {one.dataset.name: one.dataset for one in run.inputs.dataset_inputs}
+    assert {"raw files of day0", "raw files of day12", "study.yaml", "units.csv"} <= set(datasets)
+    entry = next(iter(events.runs(study.folder)))
+    assert entry["study"]["units.csv"].startswith(datasets["units.csv"].digest)
+    assert run.data.tags["leafledger.sha256.units.csv"] == entry["study"]["units.csv"]
+    assert run.data.tags.get("mlflow.source.git.commit") == commit()
+
+
 def test_settings_have_the_names_of_the_study_file(study: Study, whole_run: Entered) -> None:
     whole_run("r1")
     copy_book(study.folder, "t")
@@ -266,6 +280,19 @@ def test_nothing_is_left_beside_the_study(
     copy_book(study.folder, "t")
     assert list(elsewhere.iterdir()) == []
     assert not list(study.folder.rglob("*.tmp"))
+
+
+def test_a_kept_record_that_is_gone_keeps_no_run_out_of_the_store(
+    study: Study, whole_run: Entered
+) -> None:
+    whole_run("r1")
+    digest = next(iter(events.runs(study.folder)))["records"]["effects"]
+    (study.folder / "ledger/history" / digest[:2] / digest).unlink()
+    copy_book(study.folder, "t")
+    run = Seen(study.folder).parents["r1"]
+    assert run.info.status == "FINISHED"
+    assert "effects.csv" not in set(Seen(study.folder).files(run))
+    assert "unit_indices.csv" in set(Seen(study.folder).files(run))
 
 
 def test_runs_are_chained_by_digest(study: Study, whole_run: Entered) -> None:

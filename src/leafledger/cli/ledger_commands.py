@@ -15,22 +15,23 @@ from leafledger.errors import InputFault
 @study_argument
 @json_option
 def runs(study: Path, as_json: bool) -> None:
-    """List the runs of a study in time. Example: leafledger runs my-study."""
-    from leafledger.ledger.book import summary
+    """List the runs in time: what changed from one to the next, and what they found.
 
-    found = summary(study.resolve())
+    Example: leafledger runs my-study
+    """
+    from leafledger.ledger.course import course, head_of, lines
+
+    found = course(study.resolve())
     if as_json:
         say_json(found)
         return
     if not found:
         say("No run yet.")
     for entry in found:
-        counts = [e["outcome"] for e in entry["tasks"]]
-        done, restored = counts.count("done"), counts.count("restored")
-        say(
-            f"{entry['run']}  {entry['outcome']:<11} {done:>3} ran {restored:>3} restored"
-            f"  {entry['message']}".rstrip()
-        )
+        for line in lines(entry):
+            say(line)
+    if found:
+        say(f"Head of the chain: {head_of(study.resolve())}")
 
 
 @click.command()
@@ -43,9 +44,14 @@ def ui(study: Path, port: int) -> None:
     """
     from leafledger.ledger.book import bring_up
     from leafledger.ledger.server import serve
+    from leafledger.ledger.server_address import tracking_server
     from leafledger.runner.lock import study_lock
 
     folder = study.resolve()
+    server = tracking_server(folder)
+    if server is not None:
+        say(f"The runs of this study are on the tracking server: open {server} in a browser.")
+        return
     if (folder / "ledger").is_dir():
         try:
             with study_lock(folder):

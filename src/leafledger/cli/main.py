@@ -8,6 +8,8 @@ from typing import Any
 
 import click
 
+from leafledger.cli.audit_commands import compare, export, reproduce, trace, verify
+from leafledger.cli.identify_command import identify
 from leafledger.cli.ledger_commands import ledger, runs, ui
 from leafledger.cli.run_commands import clean, demo, run, status
 from leafledger.cli.study_commands import check, new
@@ -29,7 +31,23 @@ def cli() -> None:
     """
 
 
-for _command in (demo, new, check, run, status, runs, ui, clean, ledger):
+for _command in (
+    demo,
+    new,
+    check,
+    run,
+    status,
+    identify,
+    runs,
+    trace,
+    compare,
+    verify,
+    reproduce,
+    export,
+    ui,
+    clean,
+    ledger,
+):
     cli.add_command(_command)
 
 

@@ -9,13 +9,12 @@ import os
 import platform
 from collections.abc import Collection
 from pathlib import Path
-from typing import Any
 
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
-from leafledger.records.package import version
+from leafledger.records.package import commit, version
 from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.layout import tasks
+from leafledger.study.layout import RECORDS, tasks
 from leafledger.study.study import Study
 from leafledger.study.tables import write_bytes
 from leafledger.study.units import FILE as UNITS
@@ -35,6 +34,7 @@ def _entry(study: Study, run: str, started: str) -> events.Run:
         "outcome": "running",
         "message": "",
         "package": version(),
+        "commit": commit(),
         "python": platform.python_version(),
         "process": os.getpid(),
         "title": study.definition.title,
@@ -59,6 +59,8 @@ def _own_files(study: Study) -> list[str]:
     names = ["study.yaml", UNITS, DECISIONS]
     if not study.definition.intake.pattern:
         names.append(study.definition.intake.sheet)
+    if study.panel_table is not None:
+        names.append(study.panel_table)
     return [name for name in names if (study.folder / name).is_file()]
 
 
@@ -101,6 +103,7 @@ def close_run(
             for event in events.events_of(folder, run)
             if event["outcome"] not in events.ENDED_WELL and (folder / event["log"]).is_file()
         },
+        "events": events.event_digests(folder, run),
     }
     events.write_run(folder, entry)
 
@@ -117,10 +120,24 @@ def close_interrupted(folder: Path) -> list[str]:
                 "ended": events.now(),
                 "outcome": "killed",
                 "message": "ended from outside before it was done",
+                "records": _finished(folder, str(entry["run"])),
+                "events": events.event_digests(folder, str(entry["run"])),
             }
             events.write_run(folder, entry)
             interrupted.append(str(entry["run"]))
     return interrupted
+
+
+def _finished(folder: Path, run: str) -> dict[str, str]:
+    """Keep the records that an interrupted run had written, as far as they are still in place."""
+    finished = {}
+    for event in events.events_of(folder, run):
+        path = f"{RECORDS}/{event['task']}.json"
+        told = event.get("record") if event["outcome"] in events.ENDED_WELL else None
+        there = (folder / path).is_file()
+        if there and told and sha256_of_file(folder / path) == told:
+            finished[str(event["task"])] = kept(folder, path)
+    return finished
 
 
 def enter(study: Study, run: str) -> list[str]:
@@ -148,24 +165,6 @@ def _copied(folder: Path, title: str, what: str) -> list[str]:
             f"{what} is in ledger/runs but not yet in the tracking store ({first}); "
             "`leafledger ledger sync` takes it in"
         ]
-
-
-def summary(folder: Path) -> list[dict[str, Any]]:
-    """Return one line of facts per run, the oldest first."""
-    return [
-        {
-            "run": entry["run"],
-            "started": entry["started"],
-            "ended": entry["ended"],
-            "outcome": entry["outcome"],
-            "message": entry["message"],
-            "tasks": [
-                {"task": e["task"], "outcome": e["outcome"], "seconds": e["seconds"]}
-                for e in events.events_of(folder, entry["run"])
-            ],
-        }
-        for entry in events.runs(folder)
-    ]
 
 
 def take_in(study: Study) -> list[str]:

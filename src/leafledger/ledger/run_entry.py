@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from leafledger.ledger.flat import name_of, parameters
+from leafledger.ledger.view import BookView
 from leafledger.records import events
-from leafledger.records.digests import sha256_of_file
+from leafledger.records.digests import sha256_of_value
 from leafledger.records.record import Record
-from leafledger.records.store import ContentStore
-from leafledger.study.tables import read_json, write_json
+from leafledger.study.tables import write_json
 
 if TYPE_CHECKING:
     from mlflow.tracking import MlflowClient
@@ -25,6 +26,7 @@ _STATUS = {"done": "FINISHED", "killed": "KILLED"}
 _NOT_COPIED = (".parquet",)
 _PATH = "results/classes/path.csv"
 _PARAMETERS_AT_ONCE = 100
+_LONGEST_DIGEST = 36
 
 Number = tuple[str, float, int]
 """Name, value and step."""
@@ -45,7 +47,7 @@ class RunEntry:
         self.client = client
         self.experiment = experiment
         self.folder = folder
-        self.kept = ContentStore(folder)
+        self.book = BookView(folder)
 
     def enter(self, run: events.Run, done: list[events.Event], makers: Mapping[str, str]) -> str:
         """Enter a run with a child for each task that executed; return the store's id of it.
@@ -59,7 +61,7 @@ class RunEntry:
         makers
             Key of a task -> the store's id of the run that computed it.
         """
-        records = {task: self._history_json(digest) for task, digest in run["records"].items()}
+        records = self.book.records_of(run)
         executed = {event["task"] for event in done if event["outcome"] == "done"}
         reused = {
             f"leafledger.reused.{name_of(task)}": makers[record["key"]]
@@ -79,6 +81,7 @@ class RunEntry:
         ]
         self._log(run_id, settings, numbers + self._accuracy_path(records), ended)
         self._log_files(run_id, records)
+        self._log_datasets(run_id, run, records)
         for task, digest in run.get("logs", {}).items():
             self._log_text(run_id, task, digest)
         for event in done:
@@ -98,7 +101,7 @@ class RunEntry:
             "leafledger.task": event["task"],
             "leafledger.outcome": event["outcome"],
         }
-        if event["key"]:
+        if event.get("key"):
             tags["leafledger.key"] = event["key"]
         if event["message"]:
             tags["leafledger.message"] = event["message"][:5000]
@@ -130,8 +133,9 @@ class RunEntry:
             self.client.log_batch(run_id, metrics=metrics[part], params=params[part])
 
     def _log_text(self, run_id: str, task: str, digest: str) -> None:
-        text = self._history(digest).read_text(encoding="utf-8", errors="replace")
-        self.client.log_text(run_id, text, f"logs/{task}.log")
+        data = self.book.history(digest)
+        if data is not None:
+            self.client.log_text(run_id, data.decode("utf-8", "replace"), f"logs/{task}.log")
 
     def _log_files(self, run_id: str, records: Mapping[str, Record]) -> None:
         """Copy tables, figures, page, model and records; spectra stay, named by digest."""
@@ -141,7 +145,7 @@ class RunEntry:
                 for output in record["outputs"]:
                     if output["path"].endswith(_NOT_COPIED):
                         continue
-                    found = self._content(record, output)
+                    found = self.book.content(record, output)
                     place = Path(name) / Path(output["path"]).relative_to("results")
                     if found is not None:
                         place.parent.mkdir(parents=True, exist_ok=True)
@@ -149,9 +153,35 @@ class RunEntry:
             if records:
                 self.client.log_artifacts(run_id, name)
 
+    def _log_datasets(self, run_id: str, run: events.Run, records: Mapping[str, Record]) -> None:
+        """Name the raw files of each session, and the study's sheets, as inputs of a run."""
+        from mlflow.entities import Dataset, DatasetInput, InputTag
+
+        found = [
+            (f"raw files of {record['session']}", "raw", sha256_of_value(files), {"files": files})
+            for record in records.values()
+            if record["rule"] == "intake"
+            for files in [{given["path"]: given["sha256"] for given in record["inputs"]}]
+        ]
+        found += [(name, "sheet", digest, {}) for name, digest in run["study"].items()]
+        inputs = []
+        for name, kind, digest, profile in found:
+            plain = digest.removeprefix("sha256:")
+            told = {"sha256": plain, "n_files": len(profile.get("files", [name]))}
+            dataset = Dataset(
+                name=name[:500],
+                digest=plain[:_LONGEST_DIGEST],
+                source_type="local",
+                source=json.dumps({"study": run["title"], "path": name}),
+                profile=json.dumps(told),
+            )
+            inputs.append(DatasetInput(dataset, [InputTag("mlflow.data.context", kind)]))
+        if inputs:
+            self.client.log_inputs(run_id, datasets=inputs)
+
     def _accuracy_path(self, records: Mapping[str, Record]) -> list[Number]:
         """Return accuracy against the number of latent variables, the number being the step."""
-        found = self._content_of(records.get("classes"), _PATH)
+        found = self.book.content_at(records.get("classes"), _PATH)
         if found is None:
             return []
         from leafledger.study.columns import FLAGS, TEXT
@@ -164,26 +194,6 @@ class RunEntry:
             for n, group in by_split.groupby(by_split["n_components"].astype(str))
         ]
 
-    def _content_of(self, record: Record | None, path: str) -> Path | None:
-        outputs = record["outputs"] if record else []
-        output = next((one for one in outputs if one["path"] == path), None)
-        return self._content(record, output) if record and output else None
-
-    def _content(self, record: Record, output: Mapping[str, Any]) -> Path | None:
-        """Return a file with an output's content: in place if it still stands, else kept."""
-        digest = str(output["sha256"])
-        path = self.folder / str(output["path"])
-        if path.is_file() and sha256_of_file(path) == digest:
-            return path
-        return self.kept.content(str(record["key"]), digest)
-
-    def _history(self, digest: str) -> Path:
-        return self.folder / events.HISTORY / digest[:2] / digest
-
-    def _history_json(self, digest: str) -> Record:
-        record: Record = read_json(self._history(digest))
-        return record
-
 
 def _tags(run: events.Run) -> dict[str, str]:
     tags = {
@@ -195,6 +205,8 @@ def _tags(run: events.Run) -> dict[str, str]:
     }
     if run["message"]:
         tags["leafledger.message"] = run["message"][:5000]
+    if run.get("commit"):
+        tags["mlflow.source.git.commit"] = run["commit"]
     return tags
 
 

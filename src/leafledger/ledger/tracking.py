@@ -15,8 +15,10 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from leafledger.errors import InputFault, Problem, quoted
+from leafledger.errors import InputFault, Problem, StageFailure, quoted
+from leafledger.ledger.flat import name_of
 from leafledger.ledger.run_entry import PARENT_TAG, RUN_TAG, RunEntry
+from leafledger.ledger.server_address import tracking_server, why_unreachable
 from leafledger.records import events
 
 if TYPE_CHECKING:
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
 DATABASE = "ledger/ledger.sqlite"
 ARTIFACTS = "ledger/artifacts"
 EXPERIMENT = "leafledger"
+STUDY_TAG = "leafledger.study"
 _TITLE_TAG = "mlflow.note.content"
 _SECONDS = itertools.count(60)
 
@@ -34,6 +37,9 @@ for _variable, _value in {
     "MLFLOW_LOGGING_LEVEL": "ERROR",
     "MLFLOW_ENABLE_ARTIFACTS_PROGRESS_BAR": "false",
     "GIT_PYTHON_REFRESH": "quiet",
+    # A server that does not answer is left for the next run rather than waited for.
+    "MLFLOW_HTTP_REQUEST_MAX_RETRIES": "2",
+    "MLFLOW_HTTP_REQUEST_TIMEOUT": "20",
     # No connection outlives its use, so that none is held to a file that has been replaced.
     "MLFLOW_SQLALCHEMYSTORE_POOLCLASS": "NullPool",
 }.items():
@@ -64,13 +70,20 @@ def address(folder: Path) -> str:
 def copy_book(folder: Path, title: str) -> list[str]:
     """Bring the tracking store up to the book of runs; call it only while holding the study.
 
+    The store is the one in the study's folder, or the server that the study or the user's
+    environment names.
+
     Returns
     -------
     list of str
         What the user should know, such as that the store was made again.
     """
     notes: list[str] = []
-    client, experiment = _open(folder, title, notes)
+    server = tracking_server(folder)
+    if server is None:
+        client, experiment = _open(folder, title, notes)
+    else:
+        client, experiment = _open_server(folder, title, server)
     known = _whole_runs(client, experiment)
     entries = RunEntry(client, experiment, folder)
     makers: dict[str, str] = {}
@@ -79,7 +92,7 @@ def copy_book(folder: Path, title: str) -> list[str]:
         if entry["run"] not in known and entry["outcome"] != "running":
             known[entry["run"]] = entries.enter(entry, done, makers)
         made = [e for e in done if e["outcome"] == "done"]
-        makers |= {e["key"]: known[entry["run"]] for e in made if entry["run"] in known}
+        makers |= {e.get("key", ""): known[entry["run"]] for e in made if entry["run"] in known}
     return notes
 
 
@@ -108,6 +121,33 @@ def _open(folder: Path, title: str, notes: list[str]) -> tuple[MlflowClient, str
     client = MlflowClient(tracking_uri=f"{where}?timeout={next(_SECONDS)}")
     created = client.create_experiment(EXPERIMENT, artifact_location=location)
     client.set_experiment_tag(created, _TITLE_TAG, title)
+    return client, str(created)
+
+
+def _open_server(folder: Path, title: str, server: str) -> tuple[MlflowClient, str]:
+    """Return a client of a server and this study's experiment there.
+
+    Studies that share a server are told apart by the id of their first run.
+
+    Raises
+    ------
+    StageFailure
+        If nothing answers at the address.
+    """
+    why = why_unreachable(server)
+    if why is not None:
+        raise StageFailure(why)
+    from mlflow.tracking import MlflowClient
+
+    client = MlflowClient(tracking_uri=server)
+    first = next(iter(events.runs(folder)))["run"]
+    found = client.search_experiments(filter_string=f"tags.`{STUDY_TAG}` = '{first}'")
+    if found:
+        if found[0].tags.get(_TITLE_TAG) != title:
+            client.set_experiment_tag(found[0].experiment_id, _TITLE_TAG, title)
+        return client, str(found[0].experiment_id)
+    tags = {STUDY_TAG: first, _TITLE_TAG: title}
+    created = client.create_experiment(f"{name_of(title)[:150]} ({first})", tags=tags)
     return client, str(created)
 
 

@@ -10,11 +10,12 @@ import datetime as dt
 import json
 import os
 import secrets
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from leafledger.study.tables import read_json, write_json
+from leafledger.records.digests import sha256_of_file, sha256_of_value
+from leafledger.study.tables import write_json, write_text
 
 RUN_VARIABLE = "LEAFLEDGER_RUN"
 EVENTS = "ledger/events"
@@ -71,17 +72,104 @@ def write_event(folder: Path, run: str, name: str, event: Event) -> None:
 
 
 def events_of(folder: Path, run: str) -> list[Event]:
-    """Return the events of a run's tasks, in the order of their start."""
-    found = [read_json(path) for path in sorted((folder / EVENTS / run).glob("*.json"))]
+    """Return the events of a run's tasks, in the order of their start.
+
+    One that was damaged behind our back is left out; ``leafledger verify`` names it.
+    """
+    read = (readable(path) for path in sorted((folder / EVENTS / run).glob("*.json")))
+    found = [e for e in read if e is not None and _is_event(e)]
     return sorted(found, key=lambda event: (event["started"], event["task"]))
 
 
+def event_digests(folder: Path, run: str) -> dict[str, str]:
+    """Return the digest of every file that tells of a run, by name."""
+    place = folder / EVENTS / run
+    files = sorted(place.iterdir()) if place.is_dir() else []
+    return {
+        path.name: sha256_of_file(path)
+        for path in files
+        if path.is_file() and not path.name.startswith(".")
+    }
+
+
+def readable(path: Path) -> dict[str, Any] | None:
+    """Return the JSON object in a file, or ``None`` if there is none that can be read."""
+    try:
+        value = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    return value if isinstance(value, dict) else None
+
+
+def _is_event(event: Event) -> bool:
+    """Tell whether ``event`` has the form in which a step writes it."""
+    texts = ("task", "rule", "started", "outcome", "message", "log")
+    optional = ("session", "key", "record", "kernel", "threads")
+    return (
+        all(isinstance(event.get(name), str) for name in texts)
+        and all(isinstance(event.get(name), str | None) for name in optional)
+        and all(isinstance(event.get(name), int | float) for name in ("seconds", "peak_bytes"))
+    )
+
+
+def _is_run(run: Run) -> bool:
+    """Tell whether ``run`` has the form in which the book writes it."""
+    texts = ("run", "started", "outcome", "message", "package", "python", "title")
+    previous = run.get("previous", "")
+    linked = previous is None or (_all_texts(previous) and {"run", "sha256"} <= set(previous))
+    return (
+        linked
+        and all(isinstance(run.get(name), str) for name in texts)
+        and (run.get("ended") is None or isinstance(run["ended"], str))
+        and all(_all_texts(run.get(name)) for name in ("records", "study", "logs"))
+        and _all_texts(run.get("events", {}))
+    )
+
+
+def _all_texts(value: Any) -> bool:
+    return isinstance(value, dict) and all(isinstance(inner, str) for inner in value.values())
+
+
+def seal_of(run: Run) -> str:
+    """Return the digest of all that a run's file says but for the seal itself.
+
+    It shows damage to the newest run, which no other run's digest covers yet.
+    """
+    return sha256_of_value({name: value for name, value in run.items() if name != "seal"})
+
+
 def write_run(folder: Path, run: Run) -> None:
-    """Write what is known of a run."""
-    write_json(folder / RUNS / f"{run['run']}.json", run)
+    """Write what is known of a run, sealed."""
+    write_text(folder / RUNS / f"{run['run']}.json", text_of_run(run | {"seal": seal_of(run)}))
+
+
+def text_of_run(run: Run) -> str:
+    """Return the one text of a run's file."""
+    return json.dumps(run, sort_keys=True, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
 
 
 def runs(folder: Path) -> Iterator[Run]:
-    """Yield the runs of a study in the order of their start."""
-    found = [read_json(path) for path in (folder / RUNS).glob("*.json")]
-    yield from sorted(found, key=lambda run: (run["started"], run["run"]))
+    """Yield the runs of a study in the order of the chain, whatever the clock said.
+
+    A file that was damaged behind our back is left out; ``leafledger verify`` names it.
+    """
+    read = {path.stem: readable(path) for path in (folder / RUNS).glob("*.json")}
+    yield from in_order(
+        [run for name, run in read.items() if run and _is_run(run) and run["run"] == name]
+    )
+
+
+def in_order(found: Iterable[Run]) -> list[Run]:
+    """Return runs so that each follows the one it names as previous."""
+    by_id = {run["run"]: run for run in sorted(found, key=lambda run: (run["started"], run["run"]))}
+    after: dict[str | None, list[Run]] = {}
+    for run in by_id.values():
+        before = (run["previous"] or {}).get("run")
+        after.setdefault(before if before in by_id else None, []).append(run)
+    ordered: list[Run] = []
+    waiting = list(reversed(after.get(None, [])))
+    while waiting:
+        run = waiting.pop()
+        ordered.append(run)
+        waiting += reversed(after.get(run["run"], []))
+    return ordered

@@ -51,6 +51,13 @@ def key_of(
     )
 
 
+def key_in(record: Record) -> str:
+    """Return the key that a record should have by what it says itself."""
+    inputs = {entry["role"]: entry["sha256"] for entry in record["inputs"]}
+    code = Code(record["code"]["sha256"], record["libraries"])
+    return key_of(record["rule"], record["session"], record["settings"], inputs, code)
+
+
 def input_digests(job: Job) -> dict[str, str]:
     """Return role -> SHA-256 of every input, read from the files as they are now.
 
@@ -138,14 +145,14 @@ def read_record(path: Path) -> Record | None:
         record = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
     except (OSError, ValueError):
         return None
-    return record if _has_the_form(record) else None
+    return record if has_the_form(record) else None
 
 
 def _refuse(constant: str) -> None:
     raise ValueError(f"{constant} in a record")
 
 
-def _has_the_form(record: Any) -> bool:
+def has_the_form(record: Any) -> bool:
     """Tell whether ``record`` has what :func:`make_record` writes, in the form it writes it."""
     if not isinstance(record, dict) or record.get("record") != VERSION:
         return False

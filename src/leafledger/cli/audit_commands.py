@@ -1,0 +1,206 @@
+"""Commands that answer for a result: verify, trace, compare, reproduce, export."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import click
+
+from leafledger.cli.options import cores_option, json_option, study_argument
+from leafledger.cli.words import bullet_list, say, say_json
+from leafledger.errors import InputFault, Problem
+
+
+def with_a_book(folder: Path) -> Path:
+    """Return the study folder, absolute.
+
+    Raises
+    ------
+    InputFault
+        If no run of it is recorded there.
+    """
+    found = folder.resolve()
+    if not (found / "ledger" / "runs").is_dir():
+        raise InputFault(
+            Problem(
+                file="ledger/runs",
+                found="no book of runs",
+                expected="a study that has been run",
+                mend="Run it first (leafledger run), or name its folder.",
+            )
+        )
+    return found
+
+
+@click.command()
+@study_argument
+@click.option("--head", metavar="DIGEST", help="Digest of the chain's end, noted down earlier.")
+@json_option
+def verify(study: Path, head: str | None, as_json: bool) -> None:
+    """Hash every file again and say what is not as it was recorded.
+
+    Ends with exit code 1 if anything is changed, missing or unknown. Note the digest that is
+    printed: a chain of runs that was rewritten as a whole is seen by it alone. Example: leafledger
+    verify my-study
+    """
+    from leafledger.ledger.verify import as_json as plain
+    from leafledger.ledger.verify import verify as check
+    from leafledger.runner.lock import is_held
+
+    folder = with_a_book(study)
+    if is_held(folder):
+        raise InputFault(
+            Problem(
+                file="ledger/lock",
+                found="a run at work on this study",
+                expected="files that stand still",
+                mend="Wait until it has ended, then verify.",
+            )
+        )
+    verdict = check(folder, head)
+    if as_json:
+        say_json(plain(verdict))
+    else:
+        _say_verdict(verdict)
+    if not verdict.holds:
+        raise SystemExit(1)
+
+
+def _say_verdict(verdict: Any) -> None:
+    for broken in verdict.broken:
+        say(f"{broken.what:<8} {broken.file}")
+        say(f"         {broken.sentence}")
+    bullet_list("Notes:", verdict.notes)
+    amount = f"{verdict.n_files} files ({verdict.n_bytes / 1e6:.1f} MB) of {verdict.n_runs} runs"
+    if verdict.holds:
+        say(f"All holds: {amount}.")
+    else:
+        count = len(verdict.broken)
+        say(f"{count} file{'s do' if count > 1 else ' does'} not hold, of {amount}.")
+    say(f"Head of the chain: {verdict.head}")
+
+
+@click.command()
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("target")
+@click.option("--all", "whole", is_flag=True, help="Show every file and every setting.")
+@json_option
+def trace(study: Path, target: str, whole: bool, as_json: bool) -> None:
+    """Say which files, settings, code and decisions a result rests on.
+
+    TARGET is a path (results/effects.csv, a figure, the model, report.html, a raw file), a digest,
+    or a value: effects.csv#index=PRI,method=paired_t. Exit code 1 if a link no longer holds.
+    Example: leafledger trace my-study report.html
+    """
+    from leafledger.ledger.trace import as_json as plain
+    from leafledger.ledger.trace import trace as follow
+    from leafledger.ledger.trace_words import lines
+
+    lineage = follow(with_a_book(study), target)
+    if as_json:
+        say_json(plain(lineage))
+    else:
+        for line in lines(lineage, whole):
+            say(line)
+    if lineage.broken:
+        raise SystemExit(1)
+
+
+@click.command()
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("run_a")
+@click.argument("run_b", default="latest")
+@json_option
+def compare(study: Path, run_a: str, run_b: str, as_json: bool) -> None:
+    """Say what differs between two runs, what came of it, and which can have caused which.
+
+    A run is named by its id, by how its id begins, or as `latest`. Example: leafledger compare
+    my-study 20260504-1712 latest
+    """
+    from leafledger.ledger.compare import as_json as plain
+    from leafledger.ledger.compare import compare as side_by_side
+    from leafledger.ledger.compare_words import lines
+
+    found = side_by_side(with_a_book(study), run_a, run_b)
+    if as_json:
+        say_json(plain(found))
+        return
+    for line in lines(found):
+        say(line)
+
+
+@click.command()
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("run", default="latest")
+@click.option("--keep", type=click.Path(path_type=Path), help="Rebuild in this new folder.")
+@cores_option
+@json_option
+def reproduce(study: Path, run: str, keep: Path | None, cores: int, as_json: bool) -> None:
+    """Rebuild a recorded run in an empty folder and compare every output with what was recorded.
+
+    The study itself is only read. Exit code 1 if it does not come out equal, or if raw content or
+    the code of then is gone. Example: leafledger reproduce my-study 20260504-1712
+    """
+    from leafledger.cli.progress import RunProgress
+    from leafledger.runner.reproduce import as_json as plain
+    from leafledger.runner.reproduce import lines
+    from leafledger.runner.reproduce import reproduce as rebuild
+
+    folder = with_a_book(study)
+    with _scratch(keep) as scratch, RunProgress(as_json) as progress:
+        found = rebuild(folder, run, scratch, cores, progress)
+    if as_json:
+        say_json(plain(found))
+    else:
+        for line in lines(found):
+            say(line)
+    if found.exit_code:
+        raise SystemExit(found.exit_code)
+
+
+@click.command()
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option("--run", default="latest", show_default=True, help="Which run to hand on.")
+@click.option("--raw", is_flag=True, help="Put the raw files in; else only their digests.")
+@click.option("--licence", help="Address or text of the licence of the data.")
+@click.option("--author", "authors", multiple=True, help="An author; may be given again.")
+def export(
+    study: Path, out: Path, run: str, raw: bool, licence: str | None, authors: tuple[str, ...]
+) -> None:
+    """Hand a run on: write it with its origin as an RO-Crate into the new folder OUT.
+
+    The folder holds results, records, settings, the fields of the MIAPPE checklist (miappe.csv), a
+    methods paragraph (methods.txt) and a page to look at. Example: leafledger export my-study
+    my-crate --raw --author "A. Grower"
+    """
+    from leafledger.ledger.export import export as hand_on
+    from leafledger.runner.shipped import snakefile
+
+    folder = with_a_book(study)
+    notes = hand_on(folder, out.resolve(), snakefile(), run, raw, licence, authors)
+    say(f"Written: {out}/ro-crate-preview.html (to look at), ro-crate-metadata.json (for programs)")
+    bullet_list("To fill in:", notes)
+
+
+@contextmanager
+def _scratch(keep: Path | None) -> Iterator[Path]:
+    if keep is None:
+        with TemporaryDirectory(prefix="leafledger-") as name:
+            yield Path(name).resolve()
+        return
+    if keep.exists() and (not keep.is_dir() or any(keep.iterdir())):
+        raise InputFault(
+            Problem(
+                file="--keep",
+                found="a folder that is not empty",
+                expected="a new or empty folder",
+                mend="Name another; nothing is overwritten.",
+            )
+        )
+    keep.mkdir(parents=True, exist_ok=True)
+    yield keep.resolve()

@@ -1,0 +1,178 @@
+"""What differs between two runs in what went in: settings, files, decisions, code, libraries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from leafledger.ledger.flat import parameters
+from leafledger.ledger.view import BookView, in_data_order
+from leafledger.records.differences import differences
+from leafledger.records.record import Record
+from leafledger.study.decisions import FILE as DECISIONS
+from leafledger.study.decisions import Decision, standing
+
+Run = Mapping[str, Any]
+_ABSENT = "not there"
+
+
+@dataclass
+class Difference:
+    """One thing that is not the same in two runs.
+
+    Attributes
+    ----------
+    kind
+        ``setting``, ``sheet``, ``file``, ``decision``, ``code``, ``library``, ``task`` or
+        ``machine``.
+    name
+        What it is: a setting's name, a path, a scan, a stage, a library.
+    before, after
+        What it was and what it is.
+    tasks
+        The tasks that see it.
+    """
+
+    kind: str
+    name: str
+    before: str
+    after: str
+    tasks: list[str] = field(default_factory=list)
+
+    def sentence(self) -> str:
+        """Return the difference in words."""
+        if self.kind == "setting":
+            return f"{self.name}: {self.before} -> {self.after}"
+        if self.kind == "file":
+            return f"file {self.name}: {_content_words(self.before, self.after)}"
+        if self.kind == "code":
+            return f"code of {self.name}: {self.before[:12]} -> {self.after[:12]}"
+        if self.kind == "task":
+            return f"{self.name}: {self.before} -> {self.after}"
+        return f"{self.kind} {self.name}: {self.before} -> {self.after}"
+
+
+def _content_words(before: str, after: str) -> str:
+    if _ABSENT in {before, after}:
+        return "added" if before == _ABSENT else "no longer read"
+    return f"another content ({before[:12]}... -> {after[:12]}...)"
+
+
+def differing(book: BookView, one: Run, other: Run) -> list[Difference]:
+    """Return all that differs in what went into two runs, in the order of the data.
+
+    Tasks that only one of them has are told as such and their settings left out.
+    """
+    before, after = book.records_of(one), book.records_of(other)
+    merged: dict[tuple[str, str, str, str], Difference] = {}
+    for task in in_data_order([*{*before, *after}]):
+        if before.get(task) == after.get(task):
+            continue
+        for found in _of_a_task(book, task, before.get(task), after.get(task)):
+            known = merged.setdefault((found.kind, found.name, found.before, found.after), found)
+            if task not in known.tasks:
+                known.tasks.append(task)
+    return [*merged.values(), *_machine(book, one, other)]
+
+
+def _of_a_task(
+    book: BookView, task: str, before: Record | None, after: Record | None
+) -> Iterator[Difference]:
+    if before is None or after is None:
+        there = "stood" if before else "stands"
+        yield Difference("task", task, *(("stood", "not run") if before else ("not run", there)))
+        return
+    yield from _settings(before, after)
+    yield from _files(book, before, after)
+    if before["code"]["sha256"] != after["code"]["sha256"]:
+        yield Difference("code", after["rule"], before["code"]["sha256"], after["code"]["sha256"])
+    for name in sorted({*before["libraries"], *after["libraries"]}):
+        then, now = before["libraries"].get(name), after["libraries"].get(name)
+        if then != now:
+            yield Difference("library", name, then or _ABSENT, now or _ABSENT)
+
+
+def _settings(before: Record, after: Record) -> Iterator[Difference]:
+    then, now = parameters(before), parameters(after)
+    for name in sorted({*then, *now}):
+        if then.get(name) != now.get(name):
+            yield Difference("setting", name, then.get(name, _ABSENT), now.get(name, _ABSENT))
+    yield from _sheets(before["settings"], after["settings"])
+
+
+def _sheets(before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator[Difference]:
+    """Yield what differs in the rows of scans.csv and units.csv that a task sees."""
+    for kind in ("scans", "units"):
+        then, now = _by_id(before.get(kind)), _by_id(after.get(kind))
+        for place in differences(then, now):
+            row = f"{kind}.csv {place.replace('.', ' ')}"
+            yield Difference("sheet", row, _at(then, place), _at(now, place))
+
+
+def _by_id(rows: Any) -> Any:
+    if not isinstance(rows, list):
+        return rows or {}
+    return {str(row["scan"]): {k: v for k, v in row.items() if k != "scan"} for row in rows}
+
+
+def _at(value: Any, place: str) -> str:
+    for part in place.split("."):
+        if isinstance(value, list) and part.isdigit() and int(part) < len(value):
+            value = value[int(part)]
+        elif isinstance(value, Mapping) and part in value:
+            value = value[part]
+        else:
+            return _ABSENT
+    if value is None or value == "":
+        return "empty"
+    return "a row" if isinstance(value, Mapping | list) else str(value)
+
+
+def _files(book: BookView, before: Record, after: Record) -> Iterator[Difference]:
+    then, now = _by_hand(before), _by_hand(after)
+    for path in sorted({*then, *now}):
+        if then.get(path) == now.get(path):
+            continue
+        if path == DECISIONS:
+            yield from _decisions(book, then.get(path), now.get(path))
+        else:
+            yield Difference("file", path, then.get(path, _ABSENT), now.get(path, _ABSENT))
+
+
+def _by_hand(record: Record) -> dict[str, str]:
+    """Return path -> digest of the inputs that a person wrote."""
+    made = ("results/", "records/")
+    return {i["path"]: i["sha256"] for i in record["inputs"] if not i["path"].startswith(made)}
+
+
+def _decisions(book: BookView, before: str | None, after: str | None) -> Iterator[Difference]:
+    then = standing(book.decisions(before) or []) if before else {}
+    now = standing(book.decisions(after) or []) if after else {}
+    changed = [scan for scan in sorted({*then, *now}) if then.get(scan) != now.get(scan)]
+    for scan in changed:
+        yield Difference("decision", scan, _words(then.get(scan)), _words(now.get(scan)))
+    if not changed:
+        yield Difference("file", DECISIONS, before or _ABSENT, after or _ABSENT)
+
+
+def _words(decision: Decision | None) -> str:
+    if decision is None:
+        return "none"
+    return f"{decision.action} ({decision.reason}; {decision.by})"
+
+
+def _machine(book: BookView, one: Run, other: Run) -> Iterator[Difference]:
+    for name in ("package", "python"):
+        if one[name] != other[name]:
+            yield Difference("machine", name, str(one[name]), str(other[name]))
+    kernels = [_kernels(book, run) for run in (one, other)]
+    if kernels[0] != kernels[1]:
+        yield Difference("machine", "linear algebra kernel", kernels[0], kernels[1])
+
+
+def _kernels(book: BookView, run: Run) -> str:
+    """Return the kernels by which the results that stood in a run were computed."""
+    made = [book.made.get(record["key"], {}) for record in book.records_of(run).values()]
+    found = sorted({str(event["kernel"]) for event in made if event.get("kernel")})
+    return ", ".join(found) or "unknown"

@@ -1,0 +1,103 @@
+"""Do the copies still hold that the ledger keeps: history, content store, tracking store?"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+
+from leafledger.ledger.tracking import ARTIFACTS, DATABASE
+from leafledger.ledger.view import BookView
+from leafledger.records import events
+from leafledger.records.digests import files_below
+from leafledger.records.record import key_in, read_record
+from leafledger.records.store import FOLDER
+
+Fault = tuple[str, str, str]
+Hash = Callable[[str], str | None]
+
+
+def history_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) -> Iterator[Fault]:
+    """Yield what is missing from, or changed in, the copies of records, sheets and logs."""
+    owed: dict[str, str] = {}
+    for run in book.runs:
+        for kind in ("records", "study", "logs"):
+            owed |= {digest: f"{name} of run {run['run']}" for name, digest in run[kind].items()}
+    for digest, what in owed.items():
+        file = f"{events.HISTORY}/{digest[:2]}/{digest}"
+        if not (book.folder / file).is_file():
+            yield file, "missing", f"the kept copy of {what} is no longer there"
+    spare = 0
+    for path in files_below(book.folder / events.HISTORY):
+        file = path.relative_to(book.folder).as_posix()
+        if path.name.endswith(".tmp"):
+            continue
+        if sha256(file) != path.name:
+            yield file, "changed", f"the kept copy of {owed.get(path.name, 'a file')} was changed"
+        spare += path.name not in owed
+    if spare and not book.leave_out:
+        note(f"{spare} kept copies belong to no run, as after one that was interrupted")
+
+
+def store_faults(book: BookView, sha256: Hash) -> Iterator[Fault]:
+    """Yield what is wrong in the content store and in the tracking store."""
+    told = {e.get("key"): e.get("record") for run in book.runs for e in book.events(run["run"])}
+    for entry in sorted((book.folder / FOLDER).glob("??/*")):
+        if entry.is_dir() and not entry.name.startswith("."):
+            yield from _entry_faults(book, entry, sha256, told)
+    yield from _artifact_faults(book, sha256)
+
+
+def _entry_faults(
+    book: BookView, entry: Path, sha256: Hash, told: dict[str | None, str | None]
+) -> Iterator[Fault]:
+    place = entry.relative_to(book.folder).as_posix()
+    record = read_record(entry / "record.json")
+    digest = sha256(f"{place}/record.json")
+    known = digest in book.versions or digest in told.values()
+    if record is None or record["key"] != f"sha256:{entry.name}" or key_in(record) != record["key"]:
+        yield f"{place}/record.json", "changed", "the record of a kept result was changed"
+        record = None
+    elif not known and record["key"] in told:
+        yield f"{place}/record.json", "changed", "the record of a kept result was changed"
+    names = {output["sha256"] for output in record["outputs"]} if record else None
+    for path in files_below(entry):
+        file = path.relative_to(book.folder).as_posix()
+        if path.name == "record.json":
+            continue
+        if sha256(file) != path.name:
+            yield file, "changed", "a kept result was changed"
+        elif names is not None and path.name not in names:
+            yield file, "orphan", "a file in the store that its record does not name"
+    for name in sorted((names or set()) - {path.name for path in entry.iterdir()}):
+        yield f"{place}/{name}", "missing", "a kept result is no longer there"
+
+
+def _artifact_faults(book: BookView, sha256: Hash) -> Iterator[Fault]:
+    """Yield copies in the tracking store that are not what the records say."""
+    database = book.folder / DATABASE
+    if not database.is_file():
+        return
+    try:
+        with closing(sqlite3.connect(f"{database.resolve().as_uri()}?mode=ro", uri=True)) as store:
+            if store.execute("PRAGMA quick_check").fetchone() != ("ok",):
+                raise sqlite3.DatabaseError("damaged")
+            entered = dict(
+                store.execute("SELECT run_uuid, value FROM tags WHERE key = 'leafledger.run'")
+            )
+    except sqlite3.Error as error:
+        why = f"cannot be read ({error}); the next run makes it again from the book"
+        yield DATABASE, "changed", f"the tracking store {why}"
+        return
+    runs = {run["run"]: run for run in book.runs}
+    for store_id, run in entered.items():
+        place = f"{ARTIFACTS}/{store_id}/artifacts"
+        if run not in runs or not (book.folder / place).is_dir():
+            continue
+        for record in book.records_of(runs[run]).values():
+            for output in record["outputs"]:
+                file = f"{place}/{output['path'].removeprefix('results/')}"
+                found = sha256(file)
+                if found not in {None, output["sha256"]}:
+                    yield file, "changed", f"the copy of {output['path']} of run {run} was changed"

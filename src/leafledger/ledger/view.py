@@ -1,0 +1,182 @@
+"""The book of runs as a graph to ask: runs in the order of the chain, records by digest."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterator, Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.records import events as told_of
+from leafledger.records.digests import sha256_of_bytes, sha256_of_file
+from leafledger.records.record import Record, has_the_form
+from leafledger.records.store import ContentStore
+from leafledger.study.decisions import COLUMNS, Decision, decisions_of
+from leafledger.study.decisions import FILE as DECISIONS
+from leafledger.study.layout import BY_NAME
+from leafledger.study.sheets import read_sheet
+
+LATEST = "latest"
+
+
+class BookView:
+    """The book of one study, read and never written.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    leave_out
+        Ids of runs whose entries are not to be believed.
+    """
+
+    def __init__(self, folder: Path, leave_out: Collection[str] = ()) -> None:
+        self.folder = folder
+        self.leave_out = frozenset(leave_out)
+        self.kept = ContentStore(folder)
+        self._records: dict[str, Record | None] = {}
+
+    @cached_property
+    def runs(self) -> list[told_of.Run]:
+        """The runs in the order of the chain."""
+        return [run for run in told_of.runs(self.folder) if run["run"] not in self.leave_out]
+
+    @cached_property
+    def _events(self) -> dict[str, list[told_of.Event]]:
+        return {run["run"]: told_of.events_of(self.folder, run["run"]) for run in self.runs}
+
+    def events(self, run: str) -> list[told_of.Event]:
+        """Return the events of a run's tasks."""
+        return self._events[run]
+
+    def run(self, name: str) -> told_of.Run:
+        """Return the run of this id, of an id that begins so, or the ``latest``.
+
+        Raises
+        ------
+        InputFault
+            If there is none, or more than one.
+        """
+        if name == LATEST and self.runs:
+            return self.runs[-1]
+        found = [run for run in self.runs if run["run"] == name]
+        found = found or [run for run in self.runs if run["run"].startswith(name)]
+        if len(found) == 1:
+            return found[0]
+        ids = [run["run"] for run in self.runs]
+        raise InputFault(
+            Problem(
+                file=told_of.RUNS,
+                found=f"{len(found) or 'no'} runs that begin with {quoted(name)}",
+                expected="the id of one run, or `latest`",
+                mend=f"{nearest(name, ids)} `leafledger runs` lists them.".strip(),
+            )
+        )
+
+    def history(self, digest: str) -> bytes | None:
+        """Return what was kept under a digest, ``None`` if it is missing or no longer that."""
+        try:
+            data = (self.folder / told_of.HISTORY / digest[:2] / digest).read_bytes()
+        except OSError:
+            return None
+        return data if sha256_of_bytes(data) == digest else None
+
+    def record(self, digest: str) -> Record | None:
+        """Return the record of this digest, ``None`` if it was not kept whole."""
+        if digest not in self._records:
+            data = self.history(digest)
+            value = json.loads(data) if data is not None else None
+            self._records[digest] = value if has_the_form(value) else None
+        return self._records[digest]
+
+    def records_of(self, run: Mapping[str, Any]) -> dict[str, Record]:
+        """Return task -> record of all that stood when a run ended, as far as it was kept."""
+        found = {task: self.record(digest) for task, digest in run["records"].items()}
+        return {task: record for task, record in found.items() if record is not None}
+
+    def decisions(self, digest: str) -> list[Decision] | None:
+        """Return the decisions of a kept ``decisions.csv``, ``None`` if it was not kept whole."""
+        if self.history(digest) is None:
+            return None
+        path = self.folder / told_of.HISTORY / digest[:2] / digest
+        sheet = read_sheet(path, DECISIONS, required=COLUMNS, comments=True)
+        return decisions_of(sheet, ())[0]
+
+    @cached_property
+    def standing(self) -> dict[str, tuple[str, str]]:
+        """Task -> the newest run that vouches for its record, and the record's digest."""
+        return {
+            task: (run["run"], digest)
+            for run in self.runs
+            for task, digest in run["records"].items()
+        }
+
+    @cached_property
+    def versions(self) -> dict[str, str]:
+        """Digest of every record that ever stood -> the last run in which it did."""
+        return {digest: run["run"] for run in self.runs for digest in run["records"].values()}
+
+    @cached_property
+    def _first(self) -> dict[str, str]:
+        first: dict[str, str] = {}
+        for run in self.runs:
+            for digest in run["records"].values():
+                first.setdefault(digest, run["run"])
+        return first
+
+    def first_run_of(self, digest: str) -> str | None:
+        """Return the first run in which a record stood."""
+        return self._first.get(digest)
+
+    @cached_property
+    def made(self) -> dict[str, told_of.Event]:
+        """Key of a task -> the event of its computing, the first one."""
+        found: dict[str, told_of.Event] = {}
+        for run in self.runs:
+            for event in self.events(run["run"]):
+                if event["outcome"] == "done" and event.get("key"):
+                    found.setdefault(event["key"], event)
+        return found
+
+    @cached_property
+    def makers(self) -> dict[tuple[str, str], list[str]]:
+        """Path and digest of an output -> digests of the records that made it, oldest first."""
+        found: dict[tuple[str, str], list[str]] = {}
+        for digest in self._first:
+            record = self.record(digest)
+            for output in record["outputs"] if record else []:
+                found.setdefault((output["path"], output["sha256"]), []).append(digest)
+        return found
+
+    def content(self, record: Record, output: Mapping[str, Any]) -> Path | None:
+        """Return a file with an output's content: in place if it still stands, else kept."""
+        digest = str(output["sha256"])
+        path = self.folder / str(output["path"])
+        if path.is_file() and sha256_of_file(path) == digest:
+            return path
+        return self.kept.content(str(record["key"]), digest)
+
+    def content_at(self, record: Record | None, path: str) -> Path | None:
+        """Return a file with the content of the output at ``path``, ``None`` if it is gone."""
+        outputs = record["outputs"] if record else []
+        output = next((one for one in outputs if one["path"] == path), None)
+        return self.content(record, output) if record and output else None
+
+
+def task_of(record: Mapping[str, Any]) -> str:
+    """Return the name of a record's task: ``effects``, ``reflectance.day4``."""
+    session = record["session"]
+    return str(record["rule"]) if session is None else f"{record['rule']}.{session}"
+
+
+def in_data_order(names: Iterator[str] | list[str]) -> list[str]:
+    """Return names of tasks in the order of the data."""
+    rules = list(BY_NAME)
+
+    def place(name: str) -> tuple[int, str]:
+        rule = name.split(".")[0]
+        return (rules.index(rule) if rule in rules else len(rules), name)
+
+    return sorted(names, key=place)

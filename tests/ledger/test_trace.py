@@ -1,0 +1,175 @@
+"""A result's lineage: all it rests on, and at once what no longer holds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from leafledger.errors import InputFault
+from leafledger.ledger.trace import as_json, trace
+from leafledger.ledger.trace_words import lines
+from leafledger.records.code import Code
+from leafledger.records.digests import sha256_of_file
+from leafledger.study.reading import read_study
+from leafledger.study.study import Study
+
+Entered = Callable[..., str]
+BEFORE_EFFECTS = {
+    "effects",
+    "unit_means",
+    "validation",
+    "acceptance",
+    "catalogue",
+    *(
+        f"{rule}.day{day}"
+        for rule in ("intake", "reflectance", "quality", "indices")
+        for day in (0, 12)
+    ),
+}
+
+
+@pytest.fixture
+def ran(study: Study, whole_run: Entered) -> Study:
+    """Return a study whose book holds one run, with a decision."""
+    path = study.folder / "decisions.csv"
+    path.write_text(
+        "scan,action,reason,by,when\n"
+        "d12-p01-1,keep,looked torn,A. Grower,2026-05-16T17:00:00\n"
+        'd12-p01-1,exclude,"torn, seen on the plant",B. Grower,2026-05-17T09:00:00\n',
+        encoding="utf-8",
+    )
+    whole_run("r1")
+    return read_study(study.folder)
+
+
+def test_effects_rest_on_every_raw_file_and_not_on_the_classifier(ran: Study) -> None:
+    lineage = trace(ran.folder, "results/effects.csv")
+    assert lineage.broken == []
+    assert set(lineage.nodes) == BEFORE_EFFECTS
+    assert next(iter(lineage.nodes)) == "effects"
+    files = {g.path: g.sha256 for node in lineage.nodes.values() for g in node.files}
+    assert set(files) == {scan.file for scan in ran.scans} | {"decisions.csv"}
+    assert all(sha256_of_file(ran.folder / path) == digest for path, digest in files.items())
+    assert {node.run for node in lineage.nodes.values()} == {"r1"}
+
+
+def test_the_report_rests_on_everything(ran: Study) -> None:
+    nodes = trace(ran.folder, "report.html").nodes
+    assert set(nodes) == BEFORE_EFFECTS | {"classes", "rivals", "report"}
+
+
+def test_settings_that_differ_from_the_defaults_come_first(ran: Study) -> None:
+    settings = trace(ran.folder, "effects.csv").nodes["effects"].settings
+    changed = [s.changed for s in settings]
+    assert changed == sorted(changed, reverse=True)
+    told = {s.name: (s.value, s.default) for s in settings}
+    assert told["effects.n_draws"] == ("99", "9999")
+    assert told["effects.alpha"] == ("0.05", "0.05")
+
+
+def test_decisions_come_with_who_and_why(ran: Study) -> None:
+    told = [
+        (d.action, d.reason, d.by)
+        for d in trace(ran.folder, "effects.csv").nodes["acceptance"].decisions
+    ]
+    assert told == [
+        ("keep", "looked torn", "A. Grower"),
+        ("exclude", "torn, seen on the plant", "B. Grower"),
+    ]
+    text = "\n".join(lines(trace(ran.folder, "effects.csv")))
+    assert "exclude d12-p01-1: torn, seen on the plant" in text
+    assert "by B. Grower, 2026-05-17T09:00:00" in text
+
+
+@pytest.mark.parametrize(
+    ("path", "where"),
+    [
+        ("raw/day0/p01_1.txt", "has another content"),
+        ("results/reflectance/day0.parquet", "has another content"),
+        ("results/effects.csv", "has another content"),
+    ],
+)
+def test_a_link_that_was_changed_is_told_at_once(ran: Study, path: str, where: str) -> None:
+    (ran.folder / path).write_text("something else\n", encoding="utf-8")
+    lineage = trace(ran.folder, "effects.csv")
+    assert any(path in text and where in text for text in lineage.broken)
+    shown = list(lines(lineage))
+    assert shown[2].startswith("BROKEN")
+
+
+def test_a_link_that_is_missing_is_told(ran: Study) -> None:
+    (ran.folder / "raw/day0/p01_1.txt").unlink()
+    assert trace(ran.folder, "effects.csv").broken == ["raw/day0/p01_1.txt is missing"]
+
+
+def test_other_code_is_told(ran: Study, monkeypatch: pytest.MonkeyPatch) -> None:
+    from leafledger.ledger import trace as module
+
+    plain = module.code_of
+
+    def other(name: str) -> Code:
+        code = plain(name)
+        return Code("0" * 64, code.libraries) if name == "leafledger.effects.stage" else code
+
+    monkeypatch.setattr(module, "code_of", other)
+    (told,) = trace(ran.folder, "effects.csv").broken
+    assert told.startswith("effects was made by other code (version 0.1.0, ")
+    assert trace(ran.folder, "unit_indices.csv").broken == []
+
+
+def test_a_digest_finds_its_file(ran: Study) -> None:
+    whole = sha256_of_file(ran.folder / "results/effects.csv")
+    for asked in (whole, f"sha256:{whole}", whole[:10]):
+        assert trace(ran.folder, asked).target.path == "results/effects.csv"
+    raw = trace(ran.folder, sha256_of_file(ran.folder / "raw/day0/p01_1.txt"))
+    assert (raw.target.path, raw.used_by[0]) == ("raw/day0/p01_1.txt", "intake.day0")
+    assert {"reflectance.day0", "effects", "report"} <= set(raw.used_by)
+    assert not {"intake.day12", "quality.day12", "catalogue"} & set(raw.used_by)
+
+
+def test_a_value_of_a_table(ran: Study) -> None:
+    lineage = trace(ran.folder, "classes/path.csv#split=outer,n_components=2")
+    assert [dict(row) for row in lineage.target.rows] == [
+        {"split": "outer", "n_components": "2", "accuracy": "0.75"},
+        {"split": "outer", "n_components": "2", "accuracy": "0.25"},
+    ]
+    assert as_json(lineage)["target"]["rows"][0]["accuracy"] == "0.75"
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ("results/effect.csv", "effects.csv"),
+        ("classes/path.csv#splitt=outer", "split"),
+        ("classes/path.csv#split=outre", "outer"),
+        ("classes/path.csv#outer", "column=value"),
+        ("classes/model.skops#a=1", "without `#`"),
+        ("0123456789abcdef", "sha256sum"),
+        ("../../etc/passwd", "results/effects.csv"),
+    ],
+)
+def test_what_is_not_there_is_refused_with_what_is(ran: Study, asked: str, told: str) -> None:
+    with pytest.raises(InputFault) as caught:
+        trace(ran.folder, asked)
+    assert told in caught.value.problems[0].mend
+
+
+def test_of_an_earlier_run_the_earlier_lineage_is_told(ran: Study, whole_run: Entered) -> None:
+    old = sha256_of_file(ran.folder / "results/effects.csv")
+    whole_run("r2", only=frozenset({"effects", "report"}), said="anew")
+    lineage = trace(ran.folder, old)
+    assert lineage.run == "r1"
+    assert lineage.nodes["effects"].run == "r1"
+    assert any("another content now" in text for text in lineage.broken)
+    now = trace(ran.folder, "effects.csv")
+    assert (now.run, now.nodes["effects"].run, now.nodes["unit_means"].run) == ("r2", "r2", "r1")
+    assert len(now.broken) == 1
+    assert now.broken[0].startswith("effects was made by other code")
+
+
+def test_a_moved_study_is_traced_the_same(ran: Study, tmp_path: Path) -> None:
+    before = as_json(trace(ran.folder, "effects.csv"))
+    moved = ran.folder.rename(tmp_path / "elsewhere é")
+    assert as_json(trace(moved, "effects.csv")) == before
