@@ -41,7 +41,7 @@ FIGURES = {
 
 def test_parts_stand_in_the_order_a_reader_asks(whole):
     ids = [a["id"] for t, a in whole.seen.tags if t == "section"]
-    assert ids == ["found", "trust", "days", "apart", "made", "cautions"]
+    assert ids == ["found", "trust", "days", "holds", "apart", "next", "made", "cautions"]
     assert not whole.seen.unbalanced and not whole.seen.stack
 
 
@@ -264,9 +264,11 @@ def test_only_the_forms_that_were_asked_for(tmp_path):
 def test_same_bytes_in_two_processes(tmp_path):
     script = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"
-        "from pathlib import Path\nimport tables\nfrom test_page import small\n"
+        "from pathlib import Path\nimport beside\nimport tables\nfrom test_page import small\n"
         "from leafledger.report.stage import run\n"
-        "run(tables.make(Path(sys.argv[2]), small()).job())\n"
+        "made = tables.make(Path(sys.argv[2]), small())\n"
+        "beside.add(made, sorted(made.settings['units']))\n"
+        "run(made.job())\n"
     )
     digests = []
     for seed in ("1", "2"):

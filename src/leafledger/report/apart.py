@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from leafledger.report.class_details import class_details
 from leafledger.report.class_figures import (
     accuracy_path,
     confusion_matrix,
@@ -55,6 +56,7 @@ def apart(material: Material, book: Book) -> dict[str, Any] | None:
         "rivals_plate": draw_rivals(book, rivals) if rivals else None,
         "permutation_plate": _permutation(tables, book),
         "p": tables.summary["p_permutation"],
+        **class_details(tables, book),
     }
 
 
@@ -106,7 +108,9 @@ def _terms(tables: ClassTables, book: Book, chosen: int) -> dict[str, Plate]:
     axis = importance["wavelength_nm"].to_numpy(float)
     vip = importance["value"].to_numpy(float)
     return {
-        "loadings_plate": draw_loadings(book, axis, loadings, _training(tables, terms)),
+        "loadings_plate": draw_loadings(
+            book, axis, loadings, _training(tables, terms), tables.summary.get("stable_components")
+        ),
         "importance_plate": draw_importance(book, axis, vip, chosen),
     }
 

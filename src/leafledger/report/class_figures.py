@@ -192,3 +192,28 @@ def draw_permutation(book: Book, drawn: Floats, observed: float) -> Plate:
         f"{len(drawn)} draws with the labels shuffled among units; {reach} reached the observed "
         f"accuracy of {percent(observed)}. The same statistic, one repeat, on both sides.",
     )
+
+
+def draw_reliability(book: Book, table: pd.DataFrame) -> Plate:
+    """Draw the share named rightly against how sure the classifier was."""
+    figure = new_figure(4.6, 3.4)
+    axis = figure.subplots()
+    said = table["mean_probability"].to_numpy(float)
+    right = table["share_right"].to_numpy(float)
+    axis.plot([0, 1], [0, 1], color=FAINT, linewidth=0.9, linestyle=(0, (4, 3)))
+    axis.plot(said, right, color=looks("a")["a"].colour, marker="o", markersize=5)
+    for x, y, n in zip(said, right, table["n_units"], strict=True):
+        axis.annotate(f"{int(n)}", (x, y), xytext=(5, -9), textcoords="offset points", fontsize=7)
+    axis.set_xlim(0, 1.02)
+    axis.set_ylim(-0.04, 1.06)
+    axis.set_xlabel("probability given to the class named")
+    axis.set_ylabel("share named rightly")
+    return book.add(
+        figure,
+        "reliability",
+        "Is it as sure as it says?",
+        f"Share named rightly against the probability given, in {len(table)} steps.",
+        "Points: scans of held-out units, by the probability given to the class that was named, "
+        "in steps of a tenth; beside them the number of units. Dashed: as sure as it is right. "
+        "Below it the classifier is too sure. Points of few units are rough.",
+    )

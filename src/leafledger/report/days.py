@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from leafledger.report.drawing import Book, Plate
+from leafledger.report.further import BETWEEN, by_kind, family_view, further_tables, kept_rows
 from leafledger.report.gather import Material
 from leafledger.report.groups import contrast_words
 from leafledger.report.index_figures import draw_courses, draw_effect_sizes
 from leafledger.report.numbers import (
+    known,
     method_words,
     size_words,
     unit_suffix,
@@ -47,10 +49,27 @@ def days(material: Material, book: Book) -> dict[str, Any]:
         "judged_words": judged_words(material.effects),
         "primary": [effect_row(r, words) for r in _records(_primary(material.effects))],
         "headline": _headline(material, headline, contrasts, words),
-        "all": [effect_row(r, words) for r in _records(material.effects)],
+        "n_tests": len(material.effects),
+        **_tables(material.effects, words),
+        "families": family_view(material.effects_summary),
         "sizes_plate": draw_effect_sizes(book, headline, contrasts, words),
         "difference_plate": draw_difference(book, material.spectrum_effects, words),
         "has_reference": bool((headline["question"] == "difference_in_change").any()),
+    }
+
+
+def _tables(effects: pd.DataFrame, words: dict[str, str]) -> dict[str, Any]:
+    """Return the tests between sessions, and apart from them all others."""
+
+    def shown(frame: pd.DataFrame) -> list[dict[str, Any]]:
+        return [effect_row(r, words) for r in _records(frame)]
+
+    tables = by_kind(effects)
+    between, left = kept_rows(tables.get(BETWEEN, effects.iloc[:0]))
+    return {
+        "between": shown(between),
+        "between_left": left,
+        "further": further_tables(tables, shown),
     }
 
 
@@ -153,6 +172,7 @@ def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
 def effect_row(row: dict[str, Any], words: dict[str, str]) -> dict[str, Any]:
     """Return one row of effects.csv with its numbers written out beside the raw ones."""
     value, low, high = with_interval(row["estimate"], row["ci_low"], row["ci_high"])
+    interval = known(row["ci_low"]) and known(row["ci_high"])
     size, size_low, size_high = with_interval(
         row["effect_size"], row["effect_low"], row["effect_high"]
     )
@@ -162,6 +182,8 @@ def effect_row(row: dict[str, Any], words: dict[str, str]) -> dict[str, Any]:
         "method_words": method_words(str(row["method"])),
         "contrast_words": words.get(row["contrast"], str(row["contrast"])),
         "shown": value,
+        "has_estimate": known(row["estimate"]),
+        "interval": f"{low} to {high}" if interval else "",
         "shown_low": low,
         "shown_high": high,
         "size": size,

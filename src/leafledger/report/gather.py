@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,7 +10,18 @@ from typing import TYPE_CHECKING, Any
 from leafledger.effects.words import plural
 from leafledger.records.job import Job
 from leafledger.report.groups import Days, Groups, days_of, groups_of
-from leafledger.study.columns import FLAGS, TEXT
+from leafledger.study.columns import (
+    COMPARISON,
+    CONFUSED_PAIRS,
+    FLAGS,
+    PER_CLASS,
+    POWER,
+    QUESTIONS,
+    RELIABILITY,
+    SENSITIVITY,
+    TEXT,
+    VARIANCE_COMPONENTS,
+)
 from leafledger.study.spectra import Spectra, load_spectra
 from leafledger.study.tables import (
     SpectraTable,
@@ -34,6 +45,11 @@ class ClassTables:
     terms: pd.DataFrame
     permutation: pd.DataFrame
     rivals: pd.DataFrame
+    per_class: pd.DataFrame
+    reliability: pd.DataFrame
+    confused_pairs: pd.DataFrame
+    comparison: pd.DataFrame
+    questions: pd.DataFrame
     summary: Mapping[str, Any]
     model_card: Mapping[str, Any]
 
@@ -66,6 +82,9 @@ class Material:
     effects: pd.DataFrame
     effects_summary: Mapping[str, Any]
     spectrum_effects: pd.DataFrame
+    sensitivity: pd.DataFrame
+    variance_components: pd.DataFrame
+    power: pd.DataFrame
     classes: ClassTables | None
     records: Mapping[str, Mapping[str, Any]]
 
@@ -132,6 +151,9 @@ def gather(job: Job) -> Material:
         effects=_effects(inputs["effects"]),
         effects_summary=read_json(inputs["effects_summary"]),
         spectrum_effects=_table(inputs["spectrum_effects"]),
+        sensitivity=table_or_empty(inputs.get("sensitivity"), SENSITIVITY),
+        variance_components=table_or_empty(inputs.get("variance_components"), VARIANCE_COMPONENTS),
+        power=table_or_empty(inputs.get("power"), POWER),
         classes=_classes(inputs) if "classes_summary" in inputs else None,
         records={
             role.removeprefix("record/"): read_json(path)
@@ -157,6 +179,11 @@ def _classes(inputs: Mapping[str, Path]) -> ClassTables:
         terms=read_parquet(inputs["classes_terms"]),
         permutation=_table(inputs["classes_permutation"]),
         rivals=_table(inputs["classes_rivals"]),
+        per_class=table_or_empty(inputs.get("classes_per_class"), PER_CLASS),
+        reliability=table_or_empty(inputs.get("classes_reliability"), RELIABILITY),
+        confused_pairs=table_or_empty(inputs.get("classes_confused_pairs"), CONFUSED_PAIRS),
+        comparison=table_or_empty(inputs.get("classes_comparison"), COMPARISON),
+        questions=table_or_empty(inputs.get("classes_questions"), QUESTIONS),
         summary=read_json(inputs["classes_summary"]),
         model_card=read_json(inputs["model_card"]),
     )
@@ -164,6 +191,27 @@ def _classes(inputs: Mapping[str, Path]) -> ClassTables:
 
 def _table(path: Path) -> pd.DataFrame:
     return read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
+
+
+def table_or_empty(path: Path | None, columns: Sequence[str]) -> pd.DataFrame:
+    """Read a table that a study may lack; without it, no rows.
+
+    Parameters
+    ----------
+    path
+        The file, ``None`` if the study has none.
+    columns
+        Columns of the contract; one that an older table lacks is empty.
+    """
+    import pandas as pd
+
+    if path is None or not path.exists():
+        return pd.DataFrame(columns=list(columns))
+    frame = _table(path)
+    for name in columns:
+        if name not in frame.columns:
+            frame[name] = "" if name in TEXT else None
+    return frame
 
 
 def _effects(path: Path) -> pd.DataFrame:

@@ -10,6 +10,22 @@ from typing import Any
 MINUS = "\N{MINUS SIGN}"
 MISSING = "\N{EN DASH}"
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+_METHODS = {
+    "welch_t": "Welch t",
+    "ancova": "analysis of covariance",
+    "tost": "two one-sided tests",
+    "summary_mean": "mean of the course",
+    "summary_slope": "slope of the course",
+    "summary_area": "area under the course",
+    "mixed_model": "mixed model, random intercept",
+    "mixed_model_slope": "mixed model, random slope",
+    "mixed_model_unstructured": "mixed model, free covariance",
+    "mixed_model_f": "mixed model, random intercept: joint F",
+    "mixed_model_slope_f": "mixed model, random slope: joint F",
+    "mixed_model_unstructured_f": "mixed model, free covariance: joint F",
+    "linear_trend": "linear trend",
+    "interaction_f": "interaction, F",
+}
 _WORDS = {
     "significant": "significant",
     "not_significant": "not significant",
@@ -123,9 +139,33 @@ def whole(value: Any) -> str:
     return f"{round(float(value)):,}".replace(",", "\N{THIN SPACE}") if known(value) else MISSING
 
 
+def freedom(value: Any) -> str:
+    """Write degrees of freedom: whole ones without decimals.
+
+    Examples
+    --------
+    >>> freedom(66.00000000000001), freedom(21.876), freedom(None)
+    ('66', '21.9', '–')
+    """
+    if known(value) and abs(float(value) - round(float(value))) < 1e-6:
+        return whole(value)
+    return number(value)
+
+
 def unit_suffix(unit: str) -> str:
-    """Return the unit with the space before it; nothing for a plain number."""
-    return "" if unit in {"", "1"} else f" {unit}"
+    """Return the unit with the space before it; nothing for a plain number.
+
+    Examples
+    --------
+    >>> unit_suffix("nm"), unit_suffix("1"), unit_suffix("1/day"), unit_suffix("nm/day")
+    (' nm', '', ' per day', ' nm per day')
+    """
+    if unit in {"", "1"}:
+        return ""
+    number, _, per = unit.partition("/")
+    if per.isalpha() and "/" not in per:
+        return f"{unit_suffix(number)} per {per}"
+    return f" {unit}"
 
 
 def nm(value: Any) -> str:
@@ -158,8 +198,7 @@ def method_words(method: str) -> str:
     >>> method_words("welch_t"), method_words("sign_flip")
     ('Welch t', 'sign flip')
     """
-    words = method.replace("_", " ")
-    return words.replace("welch", "Welch")
+    return _METHODS.get(method, method.replace("_", " "))
 
 
 def size_words(name: str) -> str:
@@ -170,7 +209,11 @@ def size_words(name: str) -> str:
     >>> size_words("hedges_g_paired")
     'Hedges g, paired'
     """
-    known_names = {"hedges_g_paired": "Hedges g, paired", "hedges_g_independent": "Hedges g"}
+    known_names = {
+        "hedges_g_paired": "Hedges g, paired",
+        "hedges_g_independent": "Hedges g",
+        "hedges_g_adjusted": "Hedges g, adjusted",
+    }
     return known_names.get(name, name.replace("_", " "))
 
 

@@ -48,6 +48,7 @@ def render(parts: Mapping[str, Any], names: Collection[str] = ()) -> str:
         n=_data(numbers.whole),
         cnt=_data(numbers.count),
         nm=_data(numbers.nm),
+        freedom=_data(numbers.freedom),
         told=_told,
         said=_said(names),
     )

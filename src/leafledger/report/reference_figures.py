@@ -9,6 +9,7 @@ import numpy as np
 
 from leafledger.effects.words import counted
 from leafledger.quality.darks import LEAST_SHIFT
+from leafledger.report.check_words import check_words
 from leafledger.report.drawing import Book, Plate
 from leafledger.report.gather import Material
 from leafledger.report.numbers import fixed, number, short
@@ -32,7 +33,7 @@ def bad_references(material: Material) -> dict[str, str]:
     told: dict[str, list[str]] = {}
     for row in material.exclusions.to_dict("records"):
         if row["suggested"] == "exclude" and row["scan"] not in leaves:
-            told.setdefault(str(row["scan"]), []).append(str(row["rule"]).replace("_", " "))
+            told.setdefault(str(row["scan"]), []).append(check_words(str(row["rule"])))
     return {scan: ", ".join(rules) for scan, rules in told.items()}
 
 
@@ -78,7 +79,7 @@ def draw_references(book: Book, material: Material, role: str) -> Plate | None:
         f"{role.capitalize()} references of {counted(len(shown), 'session')} in the order of "
         f"measuring, as {_QUANTITY[role]} from the median of each session; "
         f"{_bad_words(shown)} marked with a cross.",
-        _course_caption(role, shown) + more,
+        _course_caption(role, shown, _told_sessions(material, role, shown)) + more,
         wide=columns > 1,
     )
 
@@ -94,8 +95,24 @@ def _tolerance(
         settings = material.records.get(f"quality.{session}", {}).get("settings", {})
         asked = settings.get("checks", {}).get("reference_drift")
         return None if asked is None else float(asked)
+    told = told_tolerance(material.quality.get(session))
+    if told is not None:
+        return told
     counts = white_counts(levels, bad)
     return None if counts is None else LEAST_SHIFT * counts
+
+
+def told_tolerance(quality: pd.DataFrame | None) -> float | None:
+    """Return the widest tolerance, in counts, that the check of the darks held one against.
+
+    A sound dark leaves no row, so a session without a bad dark tells no tolerance.
+    """
+    if quality is None or not len(quality):
+        return None
+    rows = quality[(quality["check"] == "bad_dark") & (quality["unit"] == "count")]
+    limits = rows["threshold"].to_numpy(dtype=float)
+    limits = limits[np.isfinite(limits) & (limits > 0)]
+    return float(limits.max()) if len(limits) else None
 
 
 def _span(courses: Sequence[ReferenceCourse], scale: float) -> float:
@@ -157,7 +174,33 @@ def _bad_words(shown: Mapping[str, ReferenceCourse]) -> str:
     return "none is at fault, so none is" if n == 0 else f"{n} at fault {'is' if n == 1 else 'are'}"
 
 
-def _course_caption(role: str, shown: Mapping[str, ReferenceCourse]) -> str:
+def _told_sessions(
+    material: Material, role: str, shown: Mapping[str, ReferenceCourse]
+) -> list[str]:
+    """Return the sessions whose band is the tolerance that the check wrote down."""
+    if role == "white":
+        return []
+    return [s for s in shown if told_tolerance(material.quality.get(s)) is not None]
+
+
+def _dark_band(shown: Mapping[str, ReferenceCourse], told: Sequence[str]) -> str:
+    least = (
+        f"{100 * LEAST_SHIFT:g} % of the session's white signal at these wavelengths, about the "
+        "least shift that counts"
+    )
+    if len(told) == len(shown):
+        where = "the tolerance that the check of the darks held them against"
+    elif told:
+        where = f"the tolerance of the check in {', '.join(told)}; elsewhere {least}"
+    else:
+        where = least
+    return (
+        f"{where}; the check looks at sixteen parts of the spectrum and at the noise, so a dark "
+        "can be at fault inside the band."
+    )
+
+
+def _course_caption(role: str, shown: Mapping[str, ReferenceCourse], told_in: Sequence[str]) -> str:
     courses = list(shown.values())
     n = ", ".join(f"{session} {len(course.scans)}" for session, course in shown.items())
     band = "Band: "
@@ -170,11 +213,7 @@ def _course_caption(role: str, shown: Mapping[str, ReferenceCourse]) -> str:
             "outside it."
         )
     else:
-        band += (
-            "0.2 % of the session's white signal at these wavelengths, about what a shift of the "
-            "dark may reach; the check looks at sixteen parts of the spectrum and at the noise, so "
-            "a dark can be at fault inside the band."
-        )
+        band += _dark_band(shown, told_in)
     named = [scan for c in courses for scan, bad in zip(c.scans, c.bad, strict=True) if bad]
     left = len(named) - _NAMED_IN_CAPTION
     cross = " No reference is at fault."

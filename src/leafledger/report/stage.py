@@ -8,7 +8,9 @@ from leafledger.report.days import days
 from leafledger.report.drawing import Book
 from leafledger.report.found import found
 from leafledger.report.gather import gather
+from leafledger.report.holds import holds
 from leafledger.report.made import made
+from leafledger.report.next_study import next_study
 from leafledger.report.page import render
 from leafledger.report.palette import STYLE
 from leafledger.report.trust import trust
@@ -37,7 +39,9 @@ def run(job: Job) -> Outcome:
         parts = {
             "trust": trust(material, book),
             "days": days(material, book),
+            "holds": holds(material, book),
             "apart": apart(material, book),
+            "next": next_study(material, book),
         }
     page = render(
         {

@@ -51,7 +51,11 @@ class _Scale:
 
 
 def draw_loadings(
-    book: Book, wavelength_nm: Floats, loadings: Mapping[int, Loading], training: Training
+    book: Book,
+    wavelength_nm: Floats,
+    loadings: Mapping[int, Loading],
+    training: Training,
+    stable: int | None = None,
 ) -> Plate:
     """Draw the loading of every latent variable over the training spectra it comes from.
 
@@ -63,6 +67,8 @@ def draw_loadings(
         Latent variable -> its loading; NaN where the deviation is not known.
     training
         The spectra behind, on the same axis.
+    stable
+        Latent variables before the point where loadings turn to noise; ``None`` if not known.
     """
     steps = sorted(loadings)
     columns = min(3, len(steps))
@@ -81,7 +87,8 @@ def draw_loadings(
             _right_scale(axis, scale.bottom, scale.top)
         _draw_loading(axis, wavelength_nm, loadings[step], cut)
         axis.set_ylim(-scale.span, scale.span)
-        axis.set_title(f"latent variable {step}", fontsize=8.5)
+        noise = stable is not None and step > stable
+        axis.set_title(f"latent variable {step}" + (" (noise)" if noise else ""), fontsize=8.5)
     for i, axis in enumerate(axes):
         if i >= len(steps):
             axis.set_axis_off()
@@ -95,7 +102,13 @@ def draw_loadings(
         "Loadings of the latent variables over the training spectra",
         f"Loadings of {len(steps)} latent variables against wavelength, with the training spectra "
         "behind.",
-        _loadings_caption(loadings, training, cut.step),
+        _loadings_caption(loadings, training, cut.step)
+        + (
+            ""
+            if stable is None
+            else " Noise: beyond the point where loadings are no longer steady "
+            "over resamples of the units; not to be read."
+        ),
         wide=columns > 1,
     )
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from leafledger.report.check_words import check_words
 from leafledger.report.drawing import Book
 from leafledger.report.expectations import suites
 from leafledger.report.flag_figures import draw_pointed
@@ -23,6 +24,7 @@ _FORMS = {
     "wide_table": "wide table",
     "jcamp_dx": "JCAMP-DX",
     "parquet": "Parquet",
+    "spreadsheet": "workbook (.xlsx)",
 }
 _ROLES = ("sample", "white", "dark", "lamp", "ambient", "check")
 
@@ -77,7 +79,7 @@ def _session(material: Material, row: Mapping[str, Any]) -> dict[str, Any]:
         "session": name,
         "date": row.get("date") or "",
         "phase": row.get("phase") or "",
-        "form": _FORMS.get(str(form.get("form", "")), ""),
+        "form": form_words(str(form.get("form") or "")),
         "quantity": str(table.metadata.get("quantity", "")),
         "n_files": rows["file"].nunique(),
         "by_role": {str(k): int(v) for k, v in rows["role"].astype(str).value_counts().items()},
@@ -91,6 +93,17 @@ def _session(material: Material, row: Mapping[str, Any]) -> dict[str, Any]:
         if len(integration)
         else [],
     }
+
+
+def form_words(form: str) -> str:
+    """Return the form of the files in words; one that is new here, without its underscores.
+
+    Examples
+    --------
+    >>> form_words("spreadsheet"), form_words("new_form")
+    ('workbook (.xlsx)', 'new form')
+    """
+    return _FORMS.get(form, form.replace("_", " "))
 
 
 def _unit_columns(material: Material) -> list[str]:
@@ -137,11 +150,14 @@ def _cells(material: Material) -> list[dict[str, Any]]:
 def _exclusions(material: Material) -> dict[str, Any]:
     accepted = material.accepted
     out = accepted[~accepted["accepted"].astype(bool)]
-    rows = material.exclusions.to_dict("records")
+    rows = [
+        {**row, "words": check_words(str(row["rule"]))}
+        for row in material.exclusions.to_dict("records")
+    ]
     rules: dict[str, dict[str, Any]] = {}
     for row in rows:
         rule = rules.setdefault(
-            str(row["rule"]), {"rule": str(row["rule"]).replace("_", " "), "out": [], "kept": []}
+            str(row["rule"]), {**_check(row["rule"], "rule"), "out": [], "kept": []}
         )
         rule["out" if row["applied"] == "exclude" else "kept"].append(row["scan"])
     return {
@@ -153,6 +169,11 @@ def _exclusions(material: Material) -> dict[str, Any]:
     }
 
 
+def _check(name: Any, key: str) -> dict[str, str]:
+    """Return a check in words, and under ``key`` the name that the tables and settings hold."""
+    return {key: str(name), "words": check_words(str(name))}
+
+
 def _flags(material: Material) -> list[dict[str, Any]]:
     """Count flagged scans by check and severity over the sessions, with one example each."""
     found: dict[tuple[str, str], dict[str, Any]] = {}
@@ -162,7 +183,7 @@ def _flags(material: Material) -> list[dict[str, Any]]:
             entry = found.setdefault(
                 key,
                 {
-                    "check": key[1].replace("_", " "),
+                    **_check(key[1], "check"),
                     "severity": key[0],
                     "scans": set(),
                     "sessions": [],

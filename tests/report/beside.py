@@ -1,0 +1,180 @@
+"""Tables that stand beside the effects and the classes, small enough to be worked by hand."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import tables
+
+from leafledger.study import columns
+from leafledger.study.tables import write_csv, write_json
+
+CONTRAST = "(day4-day0)@chelate-water"
+
+
+def variant(kind: str, left_out: str, estimate: float | None, *, same: bool = True, **more: Any):
+    half = None if estimate is None else 0.02
+    return {
+        "question": "difference_in_change", "index": "CI_rededge", "contrast": CONTRAST,
+        "method": "welch_t", "variant": kind, "left_out": left_out, "estimate": estimate,
+        "ci_low": None if half is None else estimate - half,
+        "ci_high": None if half is None else estimate + half, "ci_level": 0.95, "unit": "1",
+        "n_units": 6, "n_units_reference": 6, "p": 0.01, "p_holm": 0.01,
+        "verdict": "significant" if same else "not_significant", "same_conclusion": same,
+        "reason": "", **more,
+    }  # fmt: skip
+
+
+def add(made: tables.Made, units: list[str]) -> None:
+    """Write what the stages write beside the tables of :mod:`tables`."""
+    _held(made, units)
+    _summary(made, units)
+    _next(made)
+    _effects(made)
+    _classes(made)
+
+
+def _held(made: tables.Made, units: list[str]) -> None:
+    rows = [
+        variant("as_planned", "", 0.05),
+        variant("every_scan", "", 0.051),
+        variant("without_session", "day0", None, same=False, reason="no before session is left"),
+        *(variant("without_unit", u, 0.05 + 0.001 * i, same=u != "p03")
+          for i, u in enumerate(units)),
+        variant("other_method", "ancova", 0.049),
+    ]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=list(columns.SENSITIVITY))
+    write_csv(made.place("sensitivity", "sensitivity.csv"), frame, columns.SENSITIVITY)
+
+
+def _summary(made: tables.Made, units: list[str]) -> None:
+    path = made.inputs["effects_summary"]
+    told = json.loads(path.read_text(encoding="utf-8"))
+    told |= {
+        "alpha": 0.05,
+        "robustness": [
+            f"CI_rededge, {CONTRAST}: the conclusion is significant; it changes without p03, one "
+            "at a time; it stays by the method ancova (p = 1.4e-08)."
+        ],
+        "assumptions": [
+            {
+                "index": "CI_rededge", "contrast": CONTRAST, "variance_ratio": 3.61,
+                "influential": ["p03"],
+                "residuals": [
+                    {"unit": u, "treatment": ("chelate", "water")[i % 2], "fitted": 0.1,
+                     "residual": 0.01 * (i - 5), "standardised": 4.2 if u == "p02" else 0.3}
+                    for i, u in enumerate(units)
+                ],
+            }
+        ],
+        "families": [
+            {"family": "change, signed_rank", "n_tests": 4, "n_defined": 4,
+             "p_holm_smallest": 0.125, "p_max_t_smallest": None, "max_t_draws": None},
+            {"family": "difference_in_change, welch_t", "n_tests": 3, "n_defined": 3,
+             "p_holm_smallest": None, "p_max_t_smallest": 0.002, "max_t_draws": 499},
+        ],
+    }  # fmt: skip
+    write_json(path, told)
+
+
+def _next(made: tables.Made) -> None:
+    parts = {"unit": 4.0, "unit_x_session": 1.0, "leaf": 3.0, "scan": 2.0, "session": 1.5}
+    rows = [
+        {"index": index, "component": name, "variance": v, "sd": np.sqrt(v),
+         "share": np.nan if name == "session" else v / 10.0, "df": 5, "n_groups": 6, "unit": "1",
+         "reason": "growth and drift together" if name == "session" else ""}
+        for index in ("CI_rededge", "NDVI")
+        for name, v in parts.items()
+    ]  # fmt: skip
+    write_csv(
+        made.place("variance_components", "variance_components.csv"),
+        pd.DataFrame(rows, columns=list(columns.VARIANCE_COMPONENTS)),
+        columns.VARIANCE_COMPONENTS,
+    )
+    designs = [
+        {"index": index, "n_units": n, "n_leaves": k, "n_scans": s, "sd_change": 1.0 / k,
+         "alpha": 0.05, "power": 0.8, "detectable": 1.0 / (n * k * s),
+         "power_simulated": 0.79, "margin": 0.05 if index == "CI_rededge" else np.nan,
+         "power_at_margin": 0.62 if index == "CI_rededge" else np.nan, "unit": "1"}
+        for index in ("CI_rededge", "NDVI") for n in (4, 8) for k in (1, 3) for s in (1, 2)
+    ]  # fmt: skip
+    write_csv(
+        made.place("power", "power.csv"),
+        pd.DataFrame(designs, columns=list(columns.POWER)),
+        columns.POWER,
+    )
+
+
+def _effects(made: tables.Made) -> None:
+    """Add a row of every other kind: F rows have no estimate, slopes are per day."""
+    frame = made.effects
+    base = frame[frame["method"] == "welch_t"].iloc[0].to_dict() | {
+        "primary": False, "p_max_t": 0.0123, "percent_change": np.nan,
+    }  # fmt: skip
+    none = dict.fromkeys(("estimate", "ci_low", "ci_high", "ci_level", "effect_size", "effect_low",
+                          "effect_high"), np.nan)  # fmt: skip
+    f_test = {**none, "statistic_name": "F", "statistic": 3.21, "df": 3.0, "df2": 54.1,
+              "effect_size_name": ""}  # fmt: skip
+    more = [
+        {"method": "ancova"},
+        {"method": "interaction_f", "stratum": "cultivar", **f_test},
+        {"method": "welch_t", "stratum": "cultivar=Kestrel"},
+        {"question": "course", "method": "summary_slope", "unit": "1/day",
+         "contrast": "(slope)@chelate-water"},
+        {"question": "course", "method": "mixed_model_f", "contrast": "treatment x session",
+         **f_test},
+        {"question": "trend", "method": "linear_trend", "contrast": "(day4-day0)/dose"},
+    ]  # fmt: skip
+    rows = pd.DataFrame([{**base, **row} for row in more], columns=list(columns.EFFECTS))
+    whole = pd.concat([frame, rows]).sort_values(list(columns.EFFECTS_KEY))
+    made.effects = whole
+    write_csv(made.inputs["effects"], whole, columns.EFFECTS)
+
+
+def _classes(made: tables.Made) -> None:
+    def put(role: str, names: tuple[str, ...], rows: list[tuple[Any, ...]]) -> None:
+        frame = pd.DataFrame(rows, columns=list(names))
+        write_csv(made.place(f"classes_{role}", f"classes/{role}.csv"), frame, names)
+
+    put("per_class", columns.PER_CLASS, [
+        ("Dunlin", 3, 9, 0.777, 0.3, 0.95, 0.95, 8.0, 0.875),
+        ("Kestrel", 3, 9, 0.0, 0.0, 0.56, 0.95, 0.0, np.nan),
+    ])  # fmt: skip
+    put("reliability", columns.RELIABILITY, [
+        (0.3, 0.4, 20, 6, 0.36, 0.35), (0.8, 0.9, 7, 4, 0.84, 0.71),
+    ])  # fmt: skip
+    put("confused_pairs", columns.CONFUSED_PAIRS, [
+        ("Dunlin", "Kestrel", 1, 2.0, 0.22, 705.0, 0.01, 0.004, 2.5),
+        ("Dunlin", "Kestrel", 2, 2.0, 0.22, 553.0, -0.01, 0.005, -2.0),
+        ("Kestrel", "Dunlin", 1, 6.5, 0.72, 705.0, -0.01, 0.004, -2.5),
+    ])  # fmt: skip
+    put("comparison", columns.COMPARISON, [
+        ("discriminant_model", 6, 0.5, 0.2, 0.8, np.nan, np.nan, np.nan, 0.95, False, ""),
+        ("index_logistic_regression", 6, 0.52, 0.2, 0.8, 0.02, -0.1, 0.14, 0.95, True, "As good."),
+        ("majority_class", 6, 0.25, 0.1, 0.6, -0.25, -0.5, -0.1, 0.95, False, "Worse."),
+    ])  # fmt: skip
+    put("questions", columns.QUESTIONS, [
+        ("block", np.nan, np.nan, np.nan, np.nan, np.nan, np.nan, 0, "",
+         "The block was not asked for: the design has no two blocks.",
+         "the design has no two blocks"),
+        ("session", 2, 6, 18, 0.97, 0.5, 0.05, 19, "unit",
+         "Asked for the session, the same procedure names 97 % of the scans rightly.", ""),
+        ("target", 2, 6, 18, 0.49, 0.5, 0.4, 19, "block",
+         "Asked for the cultivar, the same procedure names 49 % of the scans rightly.", ""),
+    ])  # fmt: skip
+    path = made.inputs["classes_summary"]
+    told = json.loads(path.read_text(encoding="utf-8"))
+    told |= {
+        "stable_components": 1, "max_components": 2, "n_components": 2, "brier": 0.61,
+        "brier_of_class_shares": 0.75, "stable_rule": "those of a median cosine of at least 0.9",
+        "components": [
+            {"component": 1, "words": "compares near-infrared with visible", "cosine": 0.99,
+             "spectra_explained": 0.71, "membership_explained": 0.09, "noise": False},
+            {"component": 2, "words": "noise, not to be read", "cosine": 0.5,
+             "spectra_explained": 0.2, "membership_explained": 0.01, "noise": True},
+        ],
+    }  # fmt: skip
+    write_json(path, told)

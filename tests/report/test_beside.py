@@ -1,0 +1,345 @@
+"""The parts of the page beside the headline: does it hold, other tests, next study, each class."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import beside
+import matplotlib as mpl
+import numpy as np
+import pages
+import pandas as pd
+import pytest
+import tables
+from test_page import drawn, small
+
+import leafledger.quality
+from leafledger.report.check_words import CHECK_WORDS, check_words
+from leafledger.report.class_details import (
+    comparison_rows,
+    confused_pairs,
+    noise_words,
+    question_rows,
+    rival_words,
+    sureness_words,
+)
+from leafledger.report.drawing import Book
+from leafledger.report.further import by_kind, family_view, kept_rows, kind_of
+from leafledger.report.gather import table_or_empty
+from leafledger.report.holds import assumption_words, variant_words, why_none
+from leafledger.report.holds_figures import MOST_UNITS, chosen_rows, draw_sensitivity
+from leafledger.report.next_study import design_rows, remarks, share_rows
+from leafledger.report.palette import STYLE
+from leafledger.report.reference_figures import _course_caption, told_tolerance
+from leafledger.report.references import reference_course
+from leafledger.report.stage import run
+from leafledger.report.trust import form_words
+from leafledger.study import columns
+from leafledger.study.definition import Form
+
+NEW_FIGURES = {
+    "sensitivity", "residuals", "variance_shares", "detectable_difference", "reliability",
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def full(tmp_path_factory):
+    made = tables.make(tmp_path_factory.mktemp("beside"), small(figures=("svg",)))
+    beside.add(made, sorted(made.settings["units"]))
+    run(made.job())
+    made.page = made.job().outputs["report"].read_text(encoding="utf-8")
+    made.seen = pages.read(made.page)
+    return made
+
+
+def test_every_new_figure_is_drawn_described_and_balanced(full):
+    shown = {a["id"].removeprefix("fig-") for t, a in full.seen.tags if t == "figure"}
+    assert shown >= NEW_FIGURES
+    assert not full.seen.unbalanced and not full.seen.stack
+    drawings = [a for t, a in full.seen.tags if t == "svg" and a.get("class") == "plot"]
+    assert all(a["aria-labelledby"] for a in drawings)
+
+
+def test_changed_conclusion_is_marked_in_words_and_in_shape(full):
+    assert full.seen.text.count("■ changed") == 3  # two in the table, p03 once more in the fold
+    assert "without plant p03" in full.seen.text
+    svg = (full.job().outputs["figures"] / "sensitivity.svg").read_text(encoding="utf-8")
+    assert svg.count(">changed<") == 1 and "no estimate" in svg
+    assert "stroke-dasharray" in svg
+
+
+def test_the_first_part_says_whether_the_conclusion_holds(full):
+    # Every scan, a session, twelve plants and a method; the session and p03 change it.
+    found = full.seen.text.split("Can the data be trusted?")[1]
+    assert "Of 15 other choices of scans, sessions, single plants and methods, 2 change it." in (
+        " ".join(found.replace(" ,", ",").split())
+    )
+
+
+def test_robustness_sentence_is_told_without_codes(full):
+    said = full.seen.text.split("Does the conclusion hold?", 3)[3]
+    assert "CI_rededge, change from day0 to day4: chelate minus water: the conclusion is" in said
+    assert "by analysis of covariance (p = 1.4 × 10⁻⁸)" in said
+    assert "(day4-day0)@" not in said.split("What the test leans on")[0]
+
+
+def test_other_tests_stand_apart_from_the_headline(full):
+    for words in (
+        "Analysis of covariance: the change, with the value before held equal: 1 test",
+        "Whether the effect differs between strata: 1 test",
+        "The same tests within each stratum: 1 test",
+        "One number per unit for the whole course: 1 test",
+        "Trend over the dose: 1 test",
+        "Mixed models of the whole course (secondary): 1 test",
+        "F = 3.21 , df 3 and 54.1",
+        " per day",
+        "p (largest t)",
+    ):
+        assert words in full.seen.text, words
+    assert (0.0123, "0.012") in full.seen.values
+    assert "– to –" not in full.seen.text and "nan" not in full.seen.text.lower().split()
+
+
+def test_families_say_what_their_units_can_reach(full):
+    assert "could not be significant at 0.05 after Holm in: change, signed rank." in full.seen.text
+    assert (0.125, "0.125") in full.seen.values and (0.002, "0.002") in full.seen.values
+
+
+def test_assumptions_and_next_study_are_told(full):
+    for words in (
+        "3.6 times the smaller",
+        "p02 (4.2)",
+        "Without plant p03 the conclusion changes.",
+        "between sessions, in the control: growth and drift together.",
+        "Detectable difference in change of CI_rededge with a power of 0.80 at 0.05",
+        "power for the margin of 0.050",
+        "62.0 %",
+    ):
+        assert words in full.seen.text, words
+    assert {0.4, 0.1, 0.3, 0.2} <= {v for v, _ in full.seen.values}
+
+
+def test_classes_are_told_one_by_one(full):
+    for words in (
+        "never named",
+        "705 nm (−2.5)",
+        "705 nm (+2.5), 553 nm (−2.0)",
+        "Brier score 0.610",
+        "Loadings turn to noise from latent variable 2 on",
+        "beyond that point: do not read them",
+        "compares near-infrared with visible",
+        "Asked for the session, the same procedure names 97 %",
+        "As good as the classifier on these units: index logistic regression",
+    ):
+        assert words in full.seen.text, words
+    assert full.seen.text.count("the design has no two blocks") == 1
+
+
+def test_words_where_nothing_was_recorded(tmp_path):
+    _, seen = drawn(tmp_path, small())
+    for words in (
+        "The primary contrast was not tested under other choices.",
+        "No residuals were recorded",
+        "No variance components were recorded",
+        "No design table was recorded",
+        "Sensitivity and precision of the single classes were not recorded.",
+        "No pair of classes that were taken for each other was recorded.",
+        "Class probabilities were not recorded.",
+        "Where loadings turn to noise was not looked at.",
+        "The procedure was not asked for session or block",
+    ):
+        assert words in seen.text, words
+
+
+def _flag_names() -> set[str]:
+    """Return every check that the quality stages can name, read from their source."""
+    folder = Path(leafledger.quality.__file__).parent
+    found: set[str] = set()
+    for path in folder.glob("*.py"):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        constants = {
+            target.id: node.value.value
+            for node in tree.body
+            if isinstance(node, ast.Assign) and isinstance(node.value, ast.Constant)
+            for target in node.targets
+            if isinstance(target, ast.Name)
+        }
+        for node in ast.walk(tree):
+            if not (isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Flag"):
+                continue
+            named = node.args[1:2] + [k.value for k in node.keywords if k.arg == "check"]
+            for value in named:
+                name = value.value if isinstance(value, ast.Constant) else None
+                name = constants.get(value.id) if isinstance(value, ast.Name) else name
+                found |= {name} if isinstance(name, str) else set()
+    return found
+
+
+def test_every_check_of_the_quality_stage_has_words():
+    names = _flag_names()
+    assert len(names) > 15 and {"ambient_scan", "clip_moved", "wavelength_shift"} <= names
+    assert names <= set(CHECK_WORDS)
+    assert len(set(CHECK_WORDS.values())) == len(CHECK_WORDS)
+    assert check_words("decision") == "decision of a person"
+
+
+def test_every_form_of_a_study_has_words():
+    forms = Form.model_fields["form"].annotation.__args__
+    words = {form: form_words(form) for form in forms}
+    assert words["spreadsheet"] == "workbook (.xlsx)"
+    assert all(words.values()) and not any("_" in word for word in words.values())
+
+
+def test_dark_band_is_the_tolerance_that_the_check_wrote():
+    rows = pd.DataFrame(
+        [
+            ("a", "bad_dark", "count", 21.0),
+            ("b", "bad_dark", "count", 34.0),
+            ("c", "dark_noise", "1", 99.0),
+            ("d", "replicate", "1", 4.5),
+        ],
+        columns=["scan", "check", "unit", "threshold"],
+    )
+    assert told_tolerance(rows) == 34.0
+    assert told_tolerance(rows[rows["check"] != "bad_dark"]) is None
+    assert told_tolerance(None) is None
+
+
+def test_band_of_the_darks_says_where_it_comes_from(whole):
+    # The invented bad darks carry a threshold in the unit 1: no tolerance in counts is known.
+    least = "0.2 % of the session's white signal at these wavelengths"
+    assert least in whole.seen.text
+    levels = pd.read_parquet(whole.inputs["levels/day0"])
+    course = reference_course(levels, "dark", set(), 25.0)
+    assert course is not None
+    shown = {"day0": course, "day4": course}
+    some = _course_caption("dark", shown, ["day0"])
+    assert "Band: the tolerance of the check in day0; elsewhere 0.2 %" in some
+    every = _course_caption("dark", shown, ["day0", "day4"])
+    assert "Band: the tolerance that the check of the darks held them against;" in every
+    assert least not in every
+
+
+def test_kinds_cover_every_row_once():
+    frame = pd.DataFrame(
+        [("change", "paired_t", "all"), ("course", "mixed_model", "all"),
+         ("difference_in_change", "ancova", "all"), ("difference_in_change", "ancova", "x=1"),
+         ("trend", "linear_trend", "all"), ("equivalence", "tost", "all"),
+         ("difference_in_change", "interaction_f", "x")],
+        columns=["question", "method", "stratum"],
+    )  # fmt: skip
+    found = by_kind(frame)
+    assert sum(len(part) for part in found.values()) == len(frame)
+    assert [kind_of(*row) for row in frame.itertuples(index=False)] == [
+        "between", "models", "covariance", "strata", "trend", "between", "interaction",
+    ]  # fmt: skip
+
+
+def test_a_long_table_keeps_the_primary_row_and_the_smallest_p():
+    frame = pd.DataFrame({"p": np.linspace(1, 0, 11), "primary": [True] + [False] * 10})
+    kept, left = kept_rows(frame, 4)
+    assert list(kept.index) == [0, 8, 9, 10] and left == 7
+    assert kept_rows(frame, 11)[1] == 0
+
+
+def test_families_without_a_bound_say_nothing():
+    assert family_view({})["rows"] == []
+    row = {"family": "primary", "p_holm_smallest": None}
+    assert family_view({"families": [row], "alpha": 0.05})["reach"] == ""
+    held = {**row, "p_holm_smallest": 0.01}
+    assert (
+        "could show a result at 0.05" in family_view({"families": [held], "alpha": 0.05})["reach"]
+    )
+
+
+def test_units_that_change_the_conclusion_are_always_drawn():
+    rows = [beside.variant("as_planned", "", 0.05)]
+    rows += [beside.variant("without_unit", f"u{i}", 0.05 + 1e-4 * i) for i in range(40)]
+    rows[1]["same_conclusion"] = False
+    drawn_rows, left = chosen_rows(rows)
+    names = [r["left_out"] for r in drawn_rows]
+    assert left == 40 - MOST_UNITS and len(drawn_rows) == MOST_UNITS + 1
+    # u0 changes the conclusion, u39 moves the estimate most; u1 moves it least and is left out.
+    assert "u0" in names and "u39" in names and "u1" not in names
+    assert names == ["", *sorted(names[1:], key=lambda n: int(n[1:]))]
+
+
+def test_several_contrasts_have_a_panel_each_and_hostile_names_stay_text():
+    bad = "$\\foo$ </text><script>"
+    rows = [
+        {**beside.variant(kind, bad, 0.05), "contrast": f"(d4-d0)@{arm}-water", "words": bad,
+         "contrast_words": bad, "unit": "nm/day"}
+        for arm in ("a", "b", "c", "d", "e")
+        for kind in ("as_planned", "every_scan")
+    ]  # fmt: skip
+    with mpl.rc_context(STYLE):
+        plate = draw_sensitivity(Book(["svg"]), rows, "leaf")
+    assert plate.wide and plate.markup.count("(nm per day)") == 4
+    assert "And 1 more, see the table." in plate.caption
+    assert "<script>" not in plate.markup and "$\\foo$" in plate.markup
+
+
+def test_words_of_variants_and_assumptions():
+    assert variant_words("without_session", "day4", "plant") == "without session day4"
+    one = {"index": "NDVI", "contrast": "c", "variance_ratio": None, "influential": ["a", "b"],
+           "residuals": []}  # fmt: skip
+    told = assumption_words(one, {"c": "a change"}, "pot")
+    assert told == "NDVI, a change: Without pot a and b (one at a time) the conclusion changes."
+    assert "No single pot decides" in assumption_words({**one, "influential": []}, {}, "pot")
+
+
+def test_why_there_is_no_conclusion():
+    frame = pd.DataFrame({"primary": [False]})
+    assert "names no primary contrast" in why_none(frame)
+    assert "No effect was tested" in why_none(frame.iloc[:0])
+
+
+def test_shares_keep_unknown_parts_apart():
+    rows = pd.DataFrame(
+        [("NDVI", "unit", 0.8, 2.0, ""), ("NDVI", "leaf", 0.2, 1.0, ""),
+         ("PRI", "unit", 1.0, 1.0, "scans were not repeated")],
+        columns=["index", "component", "share", "sd", "reason"],
+    ).assign(unit="1")  # fmt: skip
+    told = share_rows(rows, ["PRI", "NDVI", "WI"])
+    assert [row["index"] for row in told] == ["PRI", "NDVI"]
+    assert told[1]["shares"] == {"unit": 0.8, "unit_x_session": None, "leaf": 0.2, "scan": None}
+    assert remarks(rows, {"unit": "between plants"}) == [
+        "between plants: scans were not repeated (PRI)."
+    ]
+
+
+def test_designs_are_laid_out_by_units_and_leaves():
+    frame = pd.DataFrame(
+        {"n_units": [8, 4, 4, 4], "n_leaves": [1, 1, 3, 1], "n_scans": [1, 1, 1, 2],
+         "detectable": [0.1, 0.2, 0.15, 0.18], "margin": [np.nan] * 4}
+    )  # fmt: skip
+    told = design_rows(frame)
+    assert told["leaves"] == [1, 3] and told["scans"] == 1 and told["margin"] is None
+    assert [row["n"] for row in told["rows"]] == [4, 8]
+    assert told["rows"][0]["cells"][1]["detectable"] == 0.15
+    assert told["rows"][1]["cells"][1] is None
+    assert design_rows(frame.iloc[:0])["rows"] == []
+
+
+def test_class_tables_that_are_missing_are_empty():
+    for names in (columns.PER_CLASS, columns.COMPARISON, columns.QUESTIONS):
+        frame = table_or_empty(None, names)
+        assert list(frame.columns) == list(names) and not len(frame)
+    assert rival_words(table_or_empty(None, columns.COMPARISON)) == ""
+    assert question_rows(table_or_empty(None, columns.QUESTIONS)) == []
+    assert confused_pairs(table_or_empty(None, columns.CONFUSED_PAIRS)) == []
+    assert comparison_rows(table_or_empty(None, columns.COMPARISON)) == []
+    assert noise_words({}) == "" and sureness_words({}) == ""
+
+
+def test_an_older_table_without_a_column_is_read(tmp_path):
+    path = tmp_path / "per_class.csv"
+    path.write_text("class,n_units\nKite,3\n")
+    frame = table_or_empty(path, columns.PER_CLASS)
+    assert set(columns.PER_CLASS) <= set(frame.columns) and frame["class"].tolist() == ["Kite"]
+
+
+def test_noise_words():
+    told = noise_words({"stable_components": 3, "max_components": 3, "n_components": 2})
+    assert told == "No loading turned to noise among those that were looked at."
