@@ -11,6 +11,7 @@ import click
 from leafledger.cli.audit_commands import compare, export, reproduce, trace, verify
 from leafledger.cli.identify_command import identify
 from leafledger.cli.ledger_commands import ledger, runs, ui
+from leafledger.cli.review_commands import review
 from leafledger.cli.run_commands import clean, demo, run, status
 from leafledger.cli.study_commands import check, new
 from leafledger.cli.words import say, say_problems
@@ -37,6 +38,7 @@ for _command in (
     check,
     run,
     status,
+    review,
     identify,
     runs,
     trace,

@@ -205,6 +205,13 @@ def _close(study: Study, run: str, outcome: str, message: str) -> None:
     book.close_run(study, run, outcome, message, stale)
 
 
+def _no_longer_holds(study: Study, level: list[str]) -> str:
+    """Say why a level that ended well is not up to date: its files or what it rests on changed."""
+    reasons = {p.task.name: p.why for p in plan(study, FileDigests(study.folder))}
+    stale = [f"{task} ended well, but then: {reasons[task]}" for task in level if task in reasons]
+    return stale[0] if stale else f"{level[0]} ended well, but not for Snakemake"
+
+
 def _why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
     others = [e for e in failed if e["outcome"] == "failed"]
     if others:
@@ -225,7 +232,7 @@ def _why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
     if waiting:
         what = f"{waiting[0]} did not begin, or was ended at once"
     elif level:
-        what = f"Snakemake took back what {' and '.join(level)} had written"
+        what = _no_longer_holds(study, level)
     else:
         what = "it could not begin"
     return f"{what} (log: {SNAKEMAKE_LOG})"

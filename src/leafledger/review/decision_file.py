@@ -1,0 +1,229 @@
+"""Writing decisions: whole, added to what is on disk at that moment, never over another's.
+
+Every byte that stands in ``decisions.csv`` stays: rows, their order, comments, columns that have
+no meaning here. New rows are added at the end, where the last row of a scan holds.
+"""
+
+from __future__ import annotations
+
+import csv
+import fcntl
+import io
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from leafledger.errors import InputFault, Problem, quoted
+from leafledger.study.decisions import ACTIONS, COLUMNS, FILE, Decision, decisions_of, standing
+from leafledger.study.sheets import Sheet, read_sheet
+from leafledger.study.tables import write_bytes
+
+LOCK = "ledger/decisions.lock"
+LONGEST_REASON = 500
+LONGEST_NAME = 80
+_NOT_FIRST = tuple("=+-@#")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A decision that a reviewer asks to write.
+
+    Attributes
+    ----------
+    scan, action, reason
+        What is decided.
+    seen
+        The decision that held when the reviewer looked; ``None`` if there was none.
+    """
+
+    scan: str
+    action: str
+    reason: str
+    seen: Mapping[str, str] | None
+
+
+@dataclass(frozen=True)
+class Saved:
+    """What became of a save.
+
+    Attributes
+    ----------
+    written
+        Decisions now in the file.
+    conflicts
+        Scan -> the decision that another reviewer wrote since (``None``: took away); nothing was
+        written for these, they are to be looked at again.
+    lines
+        The lines that were added, to take them back.
+    """
+
+    written: tuple[Decision, ...]
+    conflicts: Mapping[str, Decision | None]
+    lines: tuple[bytes, ...]
+
+
+def save(
+    folder: Path, samples: Collection[str], asked: Sequence[Asked], by: str, when: str
+) -> Saved:
+    """Add decisions to the file.
+
+    Raises
+    ------
+    InputFault
+        If a decision lacks its reason or name, names no leaf scan, or the file on disk is at
+        fault; the file is untouched then.
+    """
+    problems = list(_problems(samples, asked, by))
+    if problems:
+        raise InputFault(problems)
+    path = (folder / FILE).resolve()
+    with _held(folder):
+        sheet, now = _read(path, samples)
+        conflicts = {
+            one.scan: now.get(one.scan)
+            for one in asked
+            if _told(now.get(one.scan)) != (dict(one.seen) if one.seen else None)
+        }
+        written = [
+            Decision(one.scan, one.action, tidy(one.reason), tidy(by), when)
+            for one in asked
+            if one.scan not in conflicts
+        ]
+        columns = sheet.columns if sheet else COLUMNS
+        lines = tuple(_line(columns, decision) for decision in written)
+        if lines:
+            _add(path, sheet is not None, lines)
+    return Saved(tuple(written), conflicts, lines)
+
+
+def take_back(folder: Path, lines: Sequence[bytes]) -> None:
+    """Remove lines that a save added, all or none.
+
+    Raises
+    ------
+    InputFault
+        If one of them is not in the file any more as it was written.
+    """
+    path = (folder / FILE).resolve()
+    with _held(folder):
+        rows = path.read_bytes().splitlines(keepends=True) if path.is_file() else []
+        for line in lines:
+            places = [k for k, row in enumerate(rows) if row.rstrip(b"\r\n") == line]
+            if not places:
+                raise InputFault(
+                    Problem(
+                        file=FILE,
+                        found="no row as it was saved here; it was changed since",
+                        expected=quoted(line.decode("utf-8")),
+                        mend="Decide about the scan anew, or edit the file by hand.",
+                    )
+                )
+            del rows[places[-1]]
+        write_bytes(path, b"".join(rows))
+
+
+def standing_now(folder: Path, samples: Collection[str]) -> dict[str, Decision]:
+    """Return scan -> the decision that holds in the file now.
+
+    Raises
+    ------
+    InputFault
+        With every problem of the file.
+    """
+    return _read(folder / FILE, samples)[1]
+
+
+def tidy(text: str) -> str:
+    """Return text on one line, without blanks around it.
+
+    Examples
+    --------
+    >>> tidy("  clip\\n slipped ")
+    'clip slipped'
+    """
+    return " ".join(text.split())
+
+
+@contextmanager
+def _held(folder: Path) -> Iterator[None]:
+    """Hold the file of decisions; another reviewer's save takes a moment, so wait for it."""
+    place = folder / LOCK
+    place.parent.mkdir(parents=True, exist_ok=True)
+    with place.open("a+") as handle:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+
+
+def _read(path: Path, samples: Collection[str]) -> tuple[Sheet | None, dict[str, Decision]]:
+    if not path.is_file():
+        return None, {}
+    sheet = read_sheet(path, FILE, required=COLUMNS, comments=True)
+    decisions, problems = decisions_of(sheet, samples)
+    if problems:
+        raise InputFault(problems)
+    return sheet, standing(decisions)
+
+
+def _told(decision: Decision | None) -> dict[str, str] | None:
+    return None if decision is None else asdict(decision)
+
+
+def _line(columns: Sequence[str], decision: Decision) -> bytes:
+    cells = asdict(decision)
+    out = io.StringIO(newline="")
+    csv.writer(out, lineterminator="").writerow([cells.get(name, "") for name in columns])
+    return out.getvalue().encode("utf-8")
+
+
+def _add(path: Path, is_there: bool, lines: Sequence[bytes]) -> None:
+    data = path.read_bytes() if is_there else ",".join(COLUMNS).encode() + b"\n"
+    end = b"\r\n" if b"\r\n" in data else b"\n"
+    if not data.endswith((b"\n", b"\r")):
+        data += end
+    mode = path.stat().st_mode if is_there else None
+    write_bytes(path, data + b"".join(line + end for line in lines))
+    if mode is not None:
+        path.chmod(mode & 0o777)
+
+
+def _problems(samples: Collection[str], asked: Sequence[Asked], by: str) -> Iterator[Problem]:
+    if not asked:
+        yield _problem("scan", "no decision", "one decision or more", "Decide about a scan first.")
+    yield from _word_problems("by", by, LONGEST_NAME, "the name of who decides")
+    scans = [one.scan for one in asked]
+    for one in asked:
+        if one.scan not in samples:
+            yield _problem(
+                "scan",
+                quoted(one.scan),
+                "a leaf scan of the study",
+                "A reference is left out by mending the scan sheet, not here.",
+            )
+        if scans.count(one.scan) > 1:
+            yield _problem("scan", f"{quoted(one.scan)} twice", "once", "Decide once.")
+        if one.action not in ACTIONS:
+            yield _problem("action", quoted(one.action), "exclude or keep", "Choose one of them.")
+        yield from _word_problems("reason", one.reason, LONGEST_REASON, "a reason in words")
+
+
+def _word_problems(column: str, text: str, longest: int, expected: str) -> Iterator[Problem]:
+    clean = tidy(text)
+    if not clean:
+        yield _problem(
+            column,
+            "an empty field",
+            expected,
+            "A decision without reason and name cannot be defended later; fill it in.",
+        )
+    elif len(clean) > longest:
+        yield _problem(column, f"{len(clean)} characters", f"at most {longest}", "Shorten it.")
+    elif not clean.isprintable():
+        yield _problem(column, "a control character", "printable text", "Type it anew.")
+    elif clean.startswith(_NOT_FIRST):
+        # A spreadsheet would run it as a formula; after # the line would be a comment.
+        yield _problem(column, quoted(clean), "text that begins with a word", "Begin with a word.")
+
+
+def _problem(column: str, found: str, expected: str, mend: str) -> Problem:
+    return Problem(file=FILE, column=column, found=found, expected=expected, mend=mend)

@@ -1,0 +1,125 @@
+"""Decisions are added to the file and nothing that stands in it is lost."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import asdict
+from pathlib import Path
+
+import pytest
+
+from leafledger.errors import InputFault
+from leafledger.review.decision_file import Asked, save, standing_now, take_back
+
+SAMPLES = {f"s{k}" for k in range(40)}
+WHEN = "2026-05-08T17:40:00"
+BY_HAND = (
+    "\ufeff# looked at with A. Grower, 8 May\r\n"
+    "scan,action,reason,by,when,bench\r\n"
+    's1,exclude,"clip open, light in",A. Grower,,A\r\n'
+    "\r\n"
+    "# s2 is pale but sound\r\n"
+    "s2, keep ,pale but healthy,A. Grower,2026-05-08,B"
+).encode()
+
+
+def asked(scan: str, action: str = "exclude", seen: dict[str, str] | None = None) -> Asked:
+    return Asked(scan, action, f"reason for {scan}", seen)
+
+
+def test_a_first_decision_makes_the_file(tmp_path: Path) -> None:
+    saved = save(tmp_path, SAMPLES, [asked("s3")], " B.  Keeper\n", WHEN)
+    text = (tmp_path / "decisions.csv").read_text()
+    assert text == f"scan,action,reason,by,when\ns3,exclude,reason for s3,B. Keeper,{WHEN}\n"
+    assert not saved.conflicts
+
+
+def test_what_was_written_by_hand_stays_byte_for_byte(tmp_path: Path) -> None:
+    path = tmp_path / "decisions.csv"
+    path.write_bytes(BY_HAND)
+    path.chmod(0o640)
+    save(tmp_path, SAMPLES, [Asked("s3", "exclude", 'two, "quoted"', None)], "B", WHEN)
+    data = path.read_bytes()
+    assert data.startswith(BY_HAND)
+    added = data[len(BY_HAND) :].decode()
+    assert added == f'\r\ns3,exclude,"two, ""quoted""",B,{WHEN},\r\n'
+    assert path.stat().st_mode & 0o777 == 0o640
+    assert standing_now(tmp_path, SAMPLES)["s2"].action == "keep"
+
+
+def test_two_reviewers_from_one_state_lose_nothing(tmp_path: Path) -> None:
+    ended: list[int] = []
+
+    def review(name: str, scans: list[str]) -> None:
+        for scan in scans:
+            ended.append(len(save(tmp_path, SAMPLES, [asked(scan)], name, WHEN).written))
+
+    halves = [[f"s{k}" for k in range(start, 40, 4)] for start in range(4)]
+    threads = [threading.Thread(target=review, args=(f"R{k}", h)) for k, h in enumerate(halves)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert ended == [1] * 40
+    now = standing_now(tmp_path, SAMPLES)
+    assert {scan: d.by for scan, d in now.items()} == {f"s{k}": f"R{k % 4}" for k in range(40)}
+
+
+def test_the_later_on_the_same_scan_is_asked_to_look_again(tmp_path: Path) -> None:
+    first = save(tmp_path, SAMPLES, [asked("s1"), asked("s2")], "A", WHEN)
+    later = save(tmp_path, SAMPLES, [asked("s1", "keep"), asked("s3")], "B", WHEN)
+    assert [d.scan for d in later.written] == ["s3"]
+    assert later.conflicts == {"s1": first.written[0]}
+    again = save(tmp_path, SAMPLES, [asked("s1", "keep", seen=asdict(first.written[0]))], "B", WHEN)
+    assert not again.conflicts
+    rows = (tmp_path / "decisions.csv").read_text().splitlines()
+    assert [row.split(",")[:2] for row in rows[1:]] == [
+        ["s1", "exclude"],
+        ["s2", "exclude"],
+        ["s3", "exclude"],
+        ["s1", "keep"],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("ask", "by", "column"),
+    [
+        (Asked("s1", "exclude", " \n", None), "A", "reason"),
+        (Asked("s1", "exclude", "=1+1", None), "A", "reason"),
+        (Asked("s1", "exclude", "# not a comment", None), "A", "reason"),
+        (Asked("s1", "exclude", "x" * 501, None), "A", "reason"),
+        (Asked("s1", "exclude", "bell \x07", None), "A", "reason"),
+        (Asked("s1", "exclude", "ok", None), "", "by"),
+        (Asked("s1", "drop", "ok", None), "A", "action"),
+        (Asked("white-1", "exclude", "ok", None), "A", "scan"),
+    ],
+)
+def test_a_decision_that_cannot_be_defended_is_refused(
+    tmp_path: Path, ask: Asked, by: str, column: str
+) -> None:
+    (tmp_path / "decisions.csv").write_bytes(BY_HAND)
+    with pytest.raises(InputFault) as fault:
+        save(tmp_path, SAMPLES, [ask], by, WHEN)
+    assert [p.column for p in fault.value.problems] == [column]
+    assert (tmp_path / "decisions.csv").read_bytes() == BY_HAND
+
+
+def test_a_file_at_fault_is_not_added_to(tmp_path: Path) -> None:
+    broken = b"scan,action,reason,by,when\ns1,exclude,,A,\n"
+    (tmp_path / "decisions.csv").write_bytes(broken)
+    with pytest.raises(InputFault):
+        save(tmp_path, SAMPLES, [asked("s2")], "A", WHEN)
+    assert (tmp_path / "decisions.csv").read_bytes() == broken
+
+
+def test_a_save_is_taken_back_whole_or_not_at_all(tmp_path: Path) -> None:
+    path = tmp_path / "decisions.csv"
+    path.write_bytes(BY_HAND + b"\r\n")
+    saved = save(tmp_path, SAMPLES, [asked("s3"), asked("s4")], "B", WHEN)
+    with_both = path.read_bytes()
+    take_back(tmp_path, saved.lines)
+    assert path.read_bytes() == BY_HAND + b"\r\n"
+    path.write_bytes(with_both.replace(b"reason for s4", b"mended by hand"))
+    with pytest.raises(InputFault, match="changed since"):
+        take_back(tmp_path, saved.lines)
+    assert b"reason for s3" in path.read_bytes()
