@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 RUN_TAG = "leafledger.run"
 PARENT_TAG = "mlflow.parentRunId"
 _STATUS = {"done": "FINISHED", "killed": "KILLED"}
+_MODEL_FILES = tuple(
+    f"results/classes/{name}" for name in ("model.skops", "model.json", "spectra_terms.parquet")
+)
 _NOT_COPIED = (".parquet",)
 _PATH = "results/classes/path.csv"
 _PARAMETERS_AT_ONCE = 100
@@ -150,8 +153,18 @@ class RunEntry:
                     if found is not None:
                         place.parent.mkdir(parents=True, exist_ok=True)
                         shutil.copyfile(found, place)
+            self._write_model(Path(name), records)
             if records:
                 self.client.log_artifacts(run_id, name)
+
+    def _write_model(self, place: Path, records: Mapping[str, Record]) -> None:
+        """Put the classifier, if the run made one, into the form that MLflow opens."""
+        files = [self.book.content_at(records.get("classes"), path) for path in _MODEL_FILES]
+        if all(files):
+            from leafledger.ledger.model_entry import FOLDER, write_model
+
+            archive, card, terms = (path for path in files if path is not None)
+            write_model(place / "classes" / FOLDER, archive, card, terms)
 
     def _log_datasets(self, run_id: str, run: events.Run, records: Mapping[str, Record]) -> None:
         """Name the raw files of each session, and the study's sheets, as inputs of a run."""
