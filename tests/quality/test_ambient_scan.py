@@ -88,6 +88,18 @@ def test_share_is_scaled_and_noise_is_no_leak() -> None:
 
 
 @pytest.mark.slow
+def test_a_faint_filament_is_not_called_an_led() -> None:
+    rng = np.random.default_rng(11)
+    white = np.exp(-(((AXIS - 690) / 190) ** 2)) * 4000
+    named = []
+    for _ in range(200):
+        net = 0.0004 * white + rng.normal(size=len(AXIS)) * 0.4
+        one = ambient_share("a", AXIS, net, white, white > 0)
+        assert one is not None
+        named.append(one.light)
+    assert not any("LED" in light and "blue peak" in light for light in named)
+
+
 def test_dark_ambient_scans_are_not_called() -> None:
     rng = np.random.default_rng(6)
     white = 4000.0 * illuminant("A", AXIS)

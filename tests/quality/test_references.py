@@ -152,6 +152,22 @@ def test_clean_darks_have_no_spikes() -> None:
     assert n == 0
 
 
+def test_an_unsteady_pixel_is_named_once_and_a_hot_one_not_again() -> None:
+    rng = np.random.default_rng(4)
+    darks = rng.normal(900, 3, (10, 1024))
+    # A pixel that jumps between two levels: off in many darks, so no particle in "this dark only".
+    darks[::3, 500] += 200
+    darks[4, 700] += 90
+    names = [f"d{k}" for k in range(10)]
+    axis, times = np.arange(1024.0), np.full(10, 12.0)
+    unsteady, spike = dark_spikes(names, axis, darks, times)
+    assert "(500.0 nm) is unsteady: off in 4 of 10 darks" in unsteady.sentence
+    assert "1 pixel stands out in this dark only, most at 700.0 nm" in spike.sentence
+    assert spike.scan == "d4"
+    (alone,) = dark_spikes(names, axis, darks, times, hot=[500])
+    assert alone == spike
+
+
 def test_noise_of_the_dark_is_what_was_planted_whatever_the_pattern() -> None:
     rng = np.random.default_rng(10)
     pattern = rng.normal(900, 40, 2048)

@@ -73,6 +73,15 @@ def test_a_planted_shift_is_measured(source: Any, step: float, planted: float) -
         assert (found.u_nm < 0.05).all()
 
 
+@pytest.mark.parametrize("source", [xenon, led, filtered])
+def test_a_dark_that_drifted_by_a_few_counts_is_no_shift(source: Any) -> None:
+    x, counts, usable = whites(source, [0, 0, 0, 0, 0, 0.4], 3)
+    counts[4:] += 200
+    found = white_shifts(x, counts, usable & (counts > 0).all(axis=0))
+    assert np.abs(found.shift_nm[:-1]).max() < 0.05
+    assert found.shift_nm[-1] == pytest.approx(0.4, abs=0.05)
+
+
 def test_a_session_in_two_halves_counts_from_the_first(tmp_path: Path) -> None:
     found = white_shifts(*whites(led, [0, 0, 0, 0.6, 0.6, 0.6], 1))
     np.testing.assert_allclose(found.shift_nm, [0, 0, 0, 0.6, 0.6, 0.6], atol=0.05)

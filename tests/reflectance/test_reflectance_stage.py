@@ -69,7 +69,9 @@ def test_table_and_metadata_follow_the_contract(tmp_path: Path) -> None:
         "u": "known",
         "smoothing": None,
         "unlit_nm": [],
+        "hot_pixels": [],
         "hot_pixels_nm": [],
+        "linearity_coefficients": [1.0],
     }
     np.testing.assert_array_equal(table.wavelength_nm, np.arange(410.0, 991.0))
     expected = 0.985 * (0.05 + 0.02 * np.arange(12))

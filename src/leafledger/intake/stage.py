@@ -55,6 +55,7 @@ def run(job: Job) -> Outcome:
         {column: read.values},
         {"quantity": column, "full_scale_counts": None},
         keys=("scan", "role"),
+        in_full=("reflectance",),
     )
     return Outcome(
         metrics=[
@@ -251,7 +252,7 @@ def _notes(files: Iterable[tuple[FileScans, dict[str, int]]]) -> list[str]:
             about.setdefault(note, []).append(read.file)
         unused = len(read.scans.items) - len(places)
         if unused:
-            about.setdefault(f"{unused} scans that the sheet does not name", []).append(read.file)
+            about.setdefault(f"{unused} scans that the session does not use", []).append(read.file)
     return [
         f"{names[0]}{f' and {len(names) - 1} more files' if len(names) > 1 else ''}: {note}"
         for note, names in about.items()

@@ -123,8 +123,11 @@ def _which_light(wavelength_nm: Floats, net: Floats, share: Floats) -> str:
     peak, gap = (
         net[(wavelength_nm >= a) & (wavelength_nm <= b)] for a, b in (_BLUE_DIODE_NM, _GAP_NM)
     )
-    if len(peak) and len(gap) and peak.mean() > _DIODE_OVER_GAP * max(float(gap.mean()), 0.0) > 0:
-        return "no lines but the blue peak and gap of a white LED"
+    if len(peak) and len(gap):
+        over = float(peak.mean()) - _DIODE_OVER_GAP * max(float(gap.mean()), 0.0)
+        noise = _pixel_noise(net) * np.sqrt(1 / len(peak) + _DIODE_OVER_GAP**2 / len(gap))
+        if over > BEYOND_NOISE * noise:
+            return "no lines but the blue peak and gap of a white LED"
     return "no lines, as daylight, a filament lamp or some LEDs"
 
 

@@ -31,8 +31,8 @@ def tile_reflectance(session: Session) -> Floats:
 
     Notes
     -----
-    Counts less the dark of the same (else the nearest) integration time, per millisecond, over
-    the same of the white; the white is the median of its block, interpolated between blocks in
+    Linear counts above the dark of the same (else the nearest) integration time, per millisecond,
+    over the same of the white; the white is the median of its block, interpolated between blocks in
     the order of measuring. Data that arrived as reflectance are returned as they came.
     """
     checks = np.flatnonzero(np.array(session.roles) == "check")
@@ -44,10 +44,11 @@ def tile_reflectance(session: Session) -> Floats:
     place = measuring_order(session).astype(np.float64)
     at, white = _white_by_block(session, whites, place)
     out = np.zeros((len(checks), session.raw.shape[1]))
+    dark_counts, tiles = session.sound(darks), session.sound(checks)
     for k, i in enumerate(checks):
         ms = float(session.integration_ms[i])
-        dark = dark_for(ms, session.raw[darks], session.integration_ms[darks], out.shape[1])
-        signal = (session.raw[i] - dark) / (ms if np.isfinite(ms) else 1.0)
+        dark = dark_for(ms, dark_counts, session.integration_ms[darks], out.shape[1])
+        signal = session.linear(tiles[k] - dark) / (ms if np.isfinite(ms) else 1.0)
         reference = _between(place[i], at, white)
         lit = reference > 0
         out[k, lit] = signal[lit] / reference[lit]
@@ -58,8 +59,7 @@ def _white_by_block(
     session: Session, whites: NDArray[np.intp], place: Floats
 ) -> tuple[Floats, Floats]:
     """Return the place of each white block and its median signal per ms."""
-    ms = np.nan_to_num(session.integration_ms[whites], nan=1.0)
-    per_ms = session.white_minus_dark / ms[:, None]
+    per_ms = session.white_per_ms
     block = reference_blocks(session)[whites]
     numbers = np.unique(block)
     at = np.array([place[whites[block == n]].mean() for n in numbers])

@@ -66,45 +66,79 @@ def dark_drift(
 
 
 def dark_spikes(
-    scans: Sequence[str], wavelength_nm: Floats, darks: Floats, integration_ms: Floats
+    scans: Sequence[str],
+    wavelength_nm: Floats,
+    darks: Floats,
+    integration_ms: Floats,
+    hot: Sequence[int] = (),
 ) -> list[Flag]:
     """Give a notice for pixels that stand out in one dark and not in the others like it.
 
     Needs three darks of one integration time. A single pixel of one dark is taken out by the
-    median of darks; the notice says that it happened, with its wavelength.
+    median of darks; the notice says that it happened, with its wavelength. Pixels that do so in
+    several darks are unsteady: one notice names them.
+
+    Parameters
+    ----------
+    scans
+        Ids of sound darks in the order of measuring.
+    wavelength_nm
+        Shape ``(n_pixels,)``.
+    darks, integration_ms
+        Shape ``(n_darks, n_pixels)``, counts, and ``(n_darks,)``, ms.
+    hot
+        Places of the hot pixels, which have a notice of their own and flicker by nature.
     """
-    flags: list[Flag] = []
+    rest = np.zeros_like(darks)
+    z = np.zeros_like(darks)
     times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
     for time in np.unique(times):
         at = np.flatnonzero(times == time)
-        if len(at) < 3:
-            continue
-        rest = darks[at] - np.median(darks[at], axis=0)
-        rest -= np.median(rest, axis=1, keepdims=True)
-        # The median of few darks is one of them: zeros would make the spread too small.
-        spread = np.array([float(robust_sd(row[row != 0])) if row.any() else 0.0 for row in rest])
-        for k, i in enumerate(at):
-            if spread[k] == 0:
-                continue
-            z = np.abs(rest[k]) / max(float(np.median(spread)), float(spread[k]))
-            out = np.flatnonzero(z > SPIKE_Z)
-            if len(out):
-                worst = int(out[np.argmax(z[out])])
-                flags.append(
-                    Flag(
-                        scans[int(i)],
-                        "dark_pixel",
-                        "notice",
-                        float(z[worst]),
-                        SPIKE_Z,
-                        "1",
-                        f"{len(out)} pixel{'s' * (len(out) > 1)} stand{'s' * (len(out) == 1)} out "
-                        f"in this dark only, most at {wavelength_nm[worst]:.1f} nm "
-                        f"({rest[k, worst]:+.4g} counts): a particle or a disturbance.",
-                        float(wavelength_nm[worst]),
-                    )
-                )
+        if len(at) >= 3:
+            rest[at], z[at] = _off_the_others(darks[at])
+    z[:, list(hot)] = 0.0
+    out = z > SPIKE_Z
+    unsteady = out.sum(axis=0) > 1
+    flags = [_unsteady_flag(scans, wavelength_nm, z * unsteady)] if unsteady.any() else []
+    for i in np.flatnonzero((out & ~unsteady).any(axis=1)):
+        n = int((out[i] & ~unsteady).sum())
+        worst = int(np.argmax(z[i] * ~unsteady))
+        sentence = (
+            f"{n} pixel{'s' * (n > 1)} stand{'s' * (n == 1)} out in this dark only, most at "
+            f"{wavelength_nm[worst]:.1f} nm ({rest[i, worst]:+.4g} counts): a particle or a "
+            "disturbance."
+        )
+        flags.append(_pixel_flag(scans[int(i)], float(z[i, worst]), sentence, wavelength_nm[worst]))
     return flags
+
+
+def _off_the_others(darks: Floats) -> tuple[Floats, Floats]:
+    """Return how far each pixel of each dark lies off their median: counts, deviations."""
+    rest = darks - np.median(darks, axis=0)
+    rest -= np.median(rest, axis=1, keepdims=True)
+    # The median of few darks is one of them: zeros would make the spread too small.
+    spread = np.array([float(robust_sd(row[row != 0])) if row.any() else 0.0 for row in rest])
+    scale = np.maximum(np.median(spread), spread)[:, None]
+    return rest, np.divide(np.abs(rest), scale, out=np.zeros_like(rest), where=spread[:, None] > 0)
+
+
+def _unsteady_flag(scans: Sequence[str], wavelength_nm: Floats, z: Floats) -> Flag:
+    """Return the notice on pixels that stand out in several darks, ``z`` being zero elsewhere."""
+    dark, worst = np.unravel_index(int(np.argmax(z)), z.shape)
+    pixels = np.flatnonzero((z > SPIKE_Z).any(axis=0))
+    n, n_darks = len(pixels), int((z > SPIKE_Z).any(axis=1).sum())
+    shown = ", ".join(f"{w:.1f}" for w in wavelength_nm[pixels[:_MOST_LISTED]])
+    more = f" and {n - _MOST_LISTED} more" if n > _MOST_LISTED else ""
+    sentence = (
+        f"{n} pixel{'s' * (n > 1)} ({shown}{more} nm) {'are' if n > 1 else 'is'} unsteady: off in "
+        f"{n_darks} of {len(z)} darks, most in this one. Reflectance there is noisier than its "
+        "uncertainty says."
+    )
+    return _pixel_flag(scans[int(dark)], float(z[dark, worst]), sentence, wavelength_nm[worst])
+
+
+def _pixel_flag(scan: str, z: float, sentence: str, at_nm: float) -> Flag:
+    return Flag(scan, "dark_pixel", "notice", z, SPIKE_Z, "1", sentence, float(at_nm))
 
 
 def hot_pixels(scan: str, hot_nm: Sequence[float]) -> list[Flag]:

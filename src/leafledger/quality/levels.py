@@ -109,10 +109,9 @@ def _references(session: Session) -> list[tuple[str, str, Floats]]:
         return [(role, "1", session.raw[roles == role]) for role in ("check",)]
     whites = session.of_role("white")
     ms = session.integration_ms[whites]
-    per = np.where(np.isfinite(ms), ms, 1.0)
     unit = "count/ms" if np.isfinite(ms).all() else "count"
     return [
-        ("white", unit, session.white_minus_dark / per[:, None]),
+        ("white", unit, session.white_per_ms),
         ("dark", "count", session.raw[session.of_role("dark")]),
         ("check", "1", tile_reflectance(session)),
     ]

@@ -92,7 +92,8 @@ def _darks(session: Session, usable: NDArray[np.bool_]) -> list[Flag]:
         names, block = [session.ids[i] for i in kept], reference_blocks(session)[kept]
         flags += dark_drift(names, session.raw[kept], times[sound], block, white_signal)
         axis = session.scans.wavelength_nm
-        flags += dark_spikes(names, axis, session.raw[kept], times[sound])
+        hot = session.leaves.metadata.get("hot_pixels") or []
+        flags += dark_spikes(names, axis, session.raw[kept], times[sound], hot)
     return flags + hot_pixels(ids[0], session.leaves.metadata.get("hot_pixels_nm") or [])
 
 
@@ -100,10 +101,8 @@ def _whites(session: Session, usable: NDArray[np.bool_], limit: float) -> list[F
     whites = session.of_role("white")
     if not len(whites):
         return []
-    times = np.nan_to_num(session.integration_ms[whites], nan=1.0)
-    per_ms = session.white_minus_dark / times[:, None]
     ids = [session.ids[i] for i in whites]
-    flags = white_drift(ids, session.scans.wavelength_nm, per_ms, usable, limit)
+    flags = white_drift(ids, session.scans.wavelength_nm, session.white_per_ms, usable, limit)
     full = _stated_full_scale(session)
     return flags + weak_white(ids, session.raw[whites], session.white_minus_dark, full)
 

@@ -123,7 +123,7 @@ def _measured(
 
 def _against_white(session: Session, i: int) -> tuple[tuple[Floats, Floats] | None, str]:
     """Return ambient minus dark and white minus dark at one integration time, or why not."""
-    raw = session.raw[i]
+    raw = session.sound(np.array([i]))[0]
     if not session.in_counts:
         return (raw, np.ones_like(raw)), ""
     whites, darks = session.of_role("white"), session.of_role("dark")
@@ -132,11 +132,11 @@ def _against_white(session: Session, i: int) -> tuple[tuple[Floats, Floats] | No
     times = session.integration_ms
     if np.isnan(times[[i, *whites, *darks]]).any():
         return None, "an integration time is missing"
-    dark = _dark_at(float(times[i]), session.raw[darks], times[darks])
+    dark = _dark_at(float(times[i]), session.sound(darks), times[darks])
     if dark is None:
         return None, f"no dark at its integration time, {times[i]:g} ms, nor at two other times"
-    white = np.median(session.white_minus_dark / times[whites][:, None], axis=0)
-    return ((raw - dark) / times[i], np.asarray(white, dtype=np.float64)), ""
+    white = np.median(session.white_per_ms, axis=0)
+    return (session.linear(raw - dark) / times[i], np.asarray(white, dtype=np.float64)), ""
 
 
 def _dark_at(integration_ms: float, darks: Floats, times_ms: Floats) -> Floats | None:

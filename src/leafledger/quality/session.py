@@ -69,6 +69,29 @@ class Session:
         out[np.isnat(stamps)] = np.nan
         return out
 
+    def sound(self, at: NDArray[np.intp]) -> Floats:
+        """Return raw values of the scans at some places, hot pixels interpolated as for leaves.
+
+        Shape ``(n_places, n_pixels)``. Which pixels are hot is told by the reflectance table.
+        """
+        values = self.raw[at]
+        hot = self.leaves.metadata.get("hot_pixels") or []
+        if not hot:
+            return values
+        pixels = np.arange(values.shape[1], dtype=np.float64)
+        kept = np.setdiff1d(np.arange(len(pixels)), hot)
+        for row in values:
+            row[hot] = np.interp(pixels[hot], pixels[kept], row[kept])
+        return values
+
+    def linear(self, above_dark: Floats) -> Floats:
+        """Return counts above dark as a linear detector would give them; same shape.
+
+        By the polynomial that the reflectance rests on, told in its table.
+        """
+        coefficients = self.leaves.metadata.get("linearity_coefficients") or [1.0]
+        return np.asarray(above_dark * np.polyval(coefficients[::-1], above_dark))
+
     def of_role(self, role: str) -> NDArray[np.intp]:
         """Places of the scans of a role, in the order of measuring."""
         at = np.flatnonzero(np.array(self.roles) == role)
@@ -80,7 +103,8 @@ class Session:
     def white_minus_dark(self) -> Floats:
         """White minus dark, shape ``(n_whites, n_pixels)``, in the order of measuring."""
         whites, darks = self.of_role("white"), self.of_role("dark")
-        dark, times = self.raw[darks], self.integration_ms[darks]
+        dark, times = self.sound(darks), self.integration_ms[darks]
+        white = self.sound(whites)
         n_pixels = self.raw.shape[1]
         out = np.empty((len(whites), n_pixels))
         own = np.nan_to_num(self.integration_ms[whites], nan=-1.0)
@@ -88,8 +112,14 @@ class Session:
         for ms in np.unique(own):
             at = own == ms
             level = dark_for(float(ms) if ms >= 0 else np.nan, dark, times, n_pixels)
-            out[at] = self.raw[whites[at]] - level
+            out[at] = white[at] - level
         return out
+
+    @cached_property
+    def white_per_ms(self) -> Floats:
+        """Linear white minus dark per ms (per scan where a time is unknown), same shape."""
+        ms = np.nan_to_num(self.integration_ms[self.of_role("white")], nan=1.0)
+        return self.linear(self.white_minus_dark) / ms[:, None]
 
     def white_signal(self) -> tuple[Floats | None, int]:
         """Return the white's signal-to-noise per pixel and the number of whites it is from.

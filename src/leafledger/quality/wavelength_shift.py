@@ -87,7 +87,7 @@ def check_wavelengths(session: Session, signal: Floats | None) -> Moved:
     ids = [session.ids[i] for i in places]
     axis = session.scans.wavelength_nm
     usable = usable_pixels(signal, len(axis))
-    found = white_shifts(axis, session.white_minus_dark, usable)
+    found = white_shifts(axis, session.white_per_ms, usable)
     if found.why_not:
         return Moved(flags, {CHECK: {"white": "not assessable", "why": found.why_not}})
     flags += _white_flags(ids, found)
@@ -111,9 +111,10 @@ def white_shifts(wavelength_nm: Floats, whites: Floats, usable: NDArray[np.bool_
     -----
     The logarithm of a white, band-passed, differs from that of the mean white by minus the shift
     times the band-passed slope of the latter; the shift is the least-squares factor, a parabola
-    beside it. Its uncertainty is taken from the scatter of the residuals over 20 stretches, so
-    that neighbouring pixels need not be independent. Shifts count from the median white, or, if
-    the whites fall into two halves, from the first.
+    and a few counts too much or too little of dark beside it. Its uncertainty is taken from the
+    scatter of the residuals over 20 stretches, so that neighbouring pixels need not be
+    independent. Shifts count from the median white, or, if the whites fall into two halves, from
+    the first.
 
     References
     ----------
@@ -178,13 +179,17 @@ def _structure(axis: Floats, log: Floats) -> tuple[Floats, Floats, float] | str:
     pixel = _MAD_TO_SD * float(np.median(np.abs(around - np.median(around)))) / np.sqrt(1.5)
     impulse = np.zeros(len(axis))
     impulse[len(axis) // 2] = pixel
+    # A dark that drifted by c counts changes the logarithm by c / white: most where light is weak.
+    by_dark = np.exp(mean.min() - mean)
     for pixels in _SHORT_PIXELS:
-        slope = _band_pass(axis, _slope(axis, mean), pixels)
+        dark = _band_pass(axis, by_dark, pixels)
+        slope = _beside(dark, _band_pass(axis, _slope(axis, mean), pixels))
         energy = float(slope @ slope)
         of_pixel = _band_pass(axis, _slope(axis, impulse), pixels)
         by_pixels = len(slope) * float(of_pixel @ of_pixel)
         if energy >= _OVER_PIXELS * by_pixels:
-            return slope, _band_pass(axis, log - mean, pixels), energy - by_pixels
+            rest = _beside(dark, _band_pass(axis, log - mean, pixels))
+            return slope, rest, energy - by_pixels
     return "the white is too smooth: it holds no structure but noise and the pattern of the pixels"
 
 
@@ -203,6 +208,13 @@ def _band_pass(axis: Floats, values: Floats, short_pixels: float) -> Floats:
     rest = rest[..., cut : len(axis) - cut]
     terms = np.linalg.qr(np.vander(np.linspace(-1, 1, rest.shape[-1]), 3))[0]
     return np.asarray(rest - (rest @ terms) @ terms.T)
+
+
+def _beside(term: Floats, values: Floats) -> Floats:
+    """Return what is left of the values when the term is taken off by least squares."""
+    energy = float(term @ term)
+    share = (values @ term) / energy if energy > 0 else np.zeros(values.shape[:-1])
+    return np.asarray(values - np.multiply.outer(share, term))
 
 
 def _graded(shift: float, u: float) -> tuple[Severity, float] | None:

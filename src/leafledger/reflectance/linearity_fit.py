@@ -178,10 +178,11 @@ def _no_full_scale() -> Problem:
 
 def _too_few(times: Sequence[float] | Floats, session: str) -> Problem:
     have = ", ".join(f"{t:g}" for t in times) or "none"
+    word = "time" if len(times) == 1 else "times"
     return Problem(
         file="scans.csv",
         column="integration_ms",
-        found=f"whites below full scale at {len(times)} integration times in session {session} "
+        found=f"whites below full scale at {len(times)} integration {word} in session {session} "
         f"({have} ms)",
         expected=f"at least {FEWEST_TIMES}, the longest {_LEAST_RANGE:g} times the shortest, as "
         "instrument.linearity: estimate asks",

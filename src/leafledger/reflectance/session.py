@@ -97,20 +97,20 @@ class References:
     fit: LinearityFit | None = None
 
 
-def without_hot_pixels(scans: Scans) -> tuple[Scans, NDArray[np.float64], list[str]]:
+def without_hot_pixels(scans: Scans) -> tuple[Scans, NDArray[np.intp], list[str]]:
     """Find the hot pixels of a session in its darks and interpolate them in every scan.
 
     Returns
     -------
     tuple
-        The scans, the wavelengths of the hot pixels, and a warning that names them.
+        The scans, the places of the hot pixels, and a warning that names them.
     """
     dark = scans.where("dark")
     groups = pool_darks(scans.counts[dark], scans.integration_ms[dark], scaled=False).members
     hot = find_hot(scans.counts[dark], groups)
     mended = mend_hot(scans.counts, scans.wavelength_nm, hot)
     said = hot_sentence(scans.wavelength_nm, hot, scans.session)
-    return replace(scans, counts=mended), scans.wavelength_nm[hot], said
+    return replace(scans, counts=mended), np.flatnonzero(hot), said
 
 
 def settle(scans: Scans) -> tuple[Scans, list[str]]:

@@ -62,7 +62,7 @@ def run(job: Job) -> Outcome:
     if not len(scans.where("sample")):
         return _empty(job, scans, grid_nm, told)
     scans, said = settle(scans)
-    scans, hot_nm, hot = without_hot_pixels(scans)
+    scans, hot_at, hot = without_hot_pixels(scans)
     references, more = refer(scans, instrument, settings)
     reflected = convert(scans, references, panel.reflectance, weights)
     columns = reference_columns(scans, references)
@@ -70,7 +70,9 @@ def run(job: Job) -> Outcome:
     unlit_nm = [float(w) for w in grid_nm[reflected.unlit]]
     known = references.noise.known
     told |= {"has_references": True, "u": "known" if known else "unknown", "unlit_nm": unlit_nm}
-    told |= {"hot_pixels_nm": [float(w) for w in hot_nm]}
+    told |= {"hot_pixels": hot_at.tolist()}
+    told |= {"hot_pixels_nm": [float(w) for w in scans.wavelength_nm[hot_at]]}
+    told |= {"linearity_coefficients": list(references.linearity.coefficients)}
     if references.fit is not None:
         told |= {"linearity": references.fit.told}
     _write(job, columns, grid_nm, reflected, told)
@@ -171,7 +173,8 @@ def _write(
         "u_scan": reflected.u_scan,
         "u_reference": reflected.u_reference,
     }
-    write_spectra(job.outputs["reflectance"], rows, grid_nm, spectra, told)
+    in_full = () if told["has_references"] else ("reflectance",)
+    write_spectra(job.outputs["reflectance"], rows, grid_nm, spectra, told, in_full=in_full)
 
 
 def _metrics(
