@@ -104,6 +104,8 @@ def test_classes_that_differ_only_by_the_day_are_called_so(make_job):
     rivals = make_job(excluded=other_day, rule="rivals", classes={"n_permutations": 9})
     rivals_stage.run(rivals)
     row = pd.read_csv(rivals.outputs["questions"]).set_index("asked").loc["session"]
+    cannot = "what names the cultivar may be the session, and these scans cannot tell which"
+    assert cannot in row["reason"] and cannot in row["sentence"]
     assert row["permuted_within"] == "outer fold", "each unit has one day: it cannot swap its own"
     assert row["p"] < 0.5
 
@@ -155,3 +157,11 @@ def test_drawing_by_share_gives_the_shares():
     assert set(said) == {0, 2}
     # 4,000 draws: three standard errors are 0.02.
     assert (said == 0).mean() == pytest.approx(0.75, abs=0.021)
+
+
+def test_a_difference_of_nothing_carries_no_sign():
+    right = {"model": np.array([1.0, 0.0] * 150), "rival": np.array([1.0, 0.0] * 150)}
+    right["rival"][0] = 0.99
+    frame = comparison_table(right, "model", {"model": "the model", "rival": "a rival"}, 1)
+    said = frame.set_index("procedure").loc["rival", "sentence"]
+    assert ": 0 points of accuracy (95 % interval 0 to 0" in said

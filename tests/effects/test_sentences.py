@@ -172,6 +172,8 @@ def test_several_before_sessions_and_another_word():
 def test_digits():
     assert decimals(0.104, 0.168, 0.136) == 3
     assert decimals(-300.0, 500.0, 100.0) == 0
+    # Darwin's maize: 0.0312 to 41.8355 does not hold zero and must not read "0 to 42".
+    assert decimals(0.0312, 41.8355, 20.9333) == 2
     assert decimals(math.nan, math.nan, 0.02) == 3
     assert quantity(-0.0004, 2, "1") == "0.00"
     for p in (0.0499999, 0.05, 0.0500001):

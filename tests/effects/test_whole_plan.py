@@ -74,6 +74,32 @@ def test_a_unit_that_misses_a_day_is_left_out_of_summaries_and_kept_in_models(as
     assert "p07 lacks day4: its other sessions stay in the model" in model["reason"]
 
 
+def test_a_unit_without_any_value_is_named_by_the_models_too(small_study):
+    small_study.ask_everything()
+    for row in small_study.rows:
+        row["accepted"] = row["unit"] != "p02"
+    effects, _, _ = small_study.run()
+    models = effects[effects["method"].isin(["mixed_model", "mixed_model_f"])]
+    assert len(models) > 0
+    assert (models["n_missing"] == 1).all()
+    assert (models["n_units_reference"] == 5).all()
+    assert models["reason"].str.contains("no value at all for p02: not part of the model").all()
+
+
+def test_models_name_the_treatment_that_was_not_measured_in_a_session(asked):
+    chelated = {u for u, columns in asked.units.items() if columns["treatment"] == "chelate"}
+    asked.rows = [r for r in asked.rows if not (r["unit"] in chelated and r["session"] == "day4")]
+    effects, _, _ = asked.run()
+    for row in (
+        one(effects, method="mixed_model", index="NDVI", contrast="(day4-day0)@chelate-water"),
+        one(effects, method="mixed_model_f", index="NDVI"),
+    ):
+        assert row["verdict"] == "undefined"
+        assert row["reason"].startswith("no plant of chelate has a value in day4")
+    last = one(effects, method="mixed_model", index="NDVI", contrast=PRIMARY)
+    assert last["verdict"] == "significant"
+
+
 def test_one_after_session_has_no_course(new_study):
     study = new_study("short")
     study.sessions = {"day0": "before", "day4": "after"}
@@ -156,7 +182,8 @@ def test_levels_that_are_numbers_are_doses(small_study):
     small_study.design["control"] = "0"
     effects, summary, _ = small_study.run()
     assert len(rows(effects, question="trend")) == 3 * 2
-    assert any("0 = 0, 1 = 1 and 2.5 = 2.5" in text for text in summary["plan"])
+    assert any("(0, 1 and 2.5): the change" in text for text in summary["plan"])
+    assert any(" under 0 (control)" in text for text in summary["plan"])
 
 
 def test_doses_that_do_not_fit_the_treatments_are_named(small_study):

@@ -84,7 +84,19 @@ def _beside(
     elif high < 0:
         told = "does worse than"
     sentence = (
-        f"{names[0]} {told} {names[1]}: {100 * mean:+.0f} points of accuracy "
-        f"(95 % interval {100 * float(low):+.0f} to {100 * float(high):+.0f}, n = {n} units)."
+        f"{names[0]} {told} {names[1]}: {_points(mean)} points of accuracy "
+        f"(95 % interval {_points(float(low))} to {_points(float(high))}, n = {n} units)."
     )
     return mean, float(low), float(high), LEVEL, bool(as_good), sentence
+
+
+def _points(share: float) -> str:
+    """Return a share as signed percentage points; no sign before a plain zero.
+
+    Examples
+    --------
+    >>> _points(-0.0046), _points(0.0278), _points(-0.28)
+    ('0', '+3', '-28')
+    """
+    whole = round(100 * share)
+    return f"{whole:+d}" if whole else "0"

@@ -14,13 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.chance.seeds import generator
+from leafledger.classes.confounding import never_together
 from leafledger.classes.fold_fit import procedure_of
 from leafledger.classes.labelled import Labelled, labelled_spectra
 from leafledger.classes.permutation import arrangements, nested_accuracy, share_reaching
 from leafledger.classes.plan import Plan, planned
 from leafledger.classes.predictors import nested_predictors
 from leafledger.classes.splits import Scheme, members_of
-from leafledger.errors import InputFault
+from leafledger.errors import InputFault, first_words
 from leafledger.records.job import Job
 from leafledger.study.columns import QUESTIONS
 
@@ -179,9 +180,27 @@ def _row(
         f"rightly (always naming the largest class: {100 * majority:.0f} %)"
         + (f", permutation p = {p:.2g}." if len(reached) > 1 else ".")
     )
+    mixed = _inseparable(data, settings["target"], asked)
+    if mixed:
+        sentence += f" {mixed[0].upper()}{mixed[1:]}."
+    reason = "; ".join(text for text in (mixed, _caveat(scheme, asked)) if text)
     return (asked.name, len(asked.classes), len(np.unique(data.unit_of[tested])), len(codes),
             float(reached[0]), majority, p, len(reached) - 1, asked.within, sentence,
-            _caveat(scheme, asked))  # fmt: skip
+            reason)  # fmt: skip
+
+
+def _inseparable(data: Labelled, target: str, asked: Asked) -> str:
+    """Say which classes of the target share no session or block, so that the two are one label."""
+    if asked.name not in ("session", "block"):
+        return ""
+    pairs = never_together(data.codes, asked.codes, data.classes)
+    if not pairs:
+        return ""
+    told = first_words([f"{a} and {b}" for a, b in pairs], 5)
+    return (
+        f"classes {told} were never measured in the same {asked.name}: what names the {target} may "
+        f"be the {asked.name}, and these scans cannot tell which"
+    )
 
 
 def _caveat(scheme: Scheme, asked: Asked) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +24,7 @@ from leafledger.effects.mixed_model import (
     fit_unstructured,
 )
 from leafledger.effects.result import Result
-from leafledger.effects.words import listed
+from leafledger.effects.words import listed, plural
 
 MODELS = ("mixed_model", "mixed_model_slope", "mixed_model_unstructured")
 SINGULAR = (
@@ -45,12 +45,15 @@ class Cells:
         Treatment -> units with any value.
     partial
         Unit -> sessions without a value; these units stay in the model.
+    absent
+        Treatment -> units without any value; the model knows nothing of them.
     """
 
     data: Repeated
     column: Mapping[tuple[str, str], int]
     n_units: Mapping[str, int]
     partial: Mapping[str, list[str]]
+    absent: Mapping[str, list[str]]
 
 
 def model_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
@@ -116,14 +119,18 @@ def cells_of(layout: Layout, table: UnitTable, index: str) -> Cells:
     }
     everyone = sorted({*layout.levels, layout.control})
     counts = {level: sum(level_of[u] == level for u in units) for level in everyone}
-    return Cells(Repeated(y, x), column, counts, {u: s for u, s in gone.items() if s})
+    absent = {
+        level: [u for u in layout.levels.get(level, ()) if u not in gone] for level in everyone
+    }
+    partial = {u: s for u, s in gone.items() if s}
+    return Cells(Repeated(y, x), column, counts, partial, absent)
 
 
 def _fitted(layout: Layout, cells: Cells, method: str) -> tuple[Fit | None, str]:
     if not layout.before:
         return None, no_sessions(layout)
     if small := [lv for lv, n in cells.n_units.items() if n < 2]:
-        return None, f"fewer than 2 units in {listed(small)}: description only"
+        return None, f"fewer than 2 {plural(layout.word)} in {listed(small)}: description only"
     here = np.isfinite(cells.data.y)
     flat = cells.data.x[here]
     n, p = flat.shape
@@ -140,13 +147,17 @@ def _fitted(layout: Layout, cells: Cells, method: str) -> tuple[Fit | None, str]
         return None, str(reason)
 
 
-def _weights(layout: Layout, cells: Cells, level: str, after: str) -> Array | None:
+def _empty(layout: Layout, cells: Cells, corners: Iterable[tuple[str, str]]) -> str:
+    """Say in which sessions a treatment has no value, so that the model has no mean there."""
+    gone = [pair for pair in dict.fromkeys(corners) if pair not in cells.column]
+    return ", ".join(f"no {layout.word} of {arm} has a value in {session}" for arm, session in gone)
+
+
+def _weights(layout: Layout, cells: Cells, level: str, after: str) -> Array:
     """Return the contrast (after - before) of a level against the control."""
     out = np.zeros(cells.data.x.shape[2])
     for sign, arm in ((1.0, level), (-1.0, layout.control)):
         for session, w in ((after, 1.0), *((s, -1.0 / len(layout.before)) for s in layout.before)):
-            if (arm, session) not in cells.column:
-                return None
             out[cells.column[arm, session]] += sign * w
     return out
 
@@ -161,10 +172,14 @@ def _line(
 ) -> Result:
     if obstacle or found is None:
         return Result(math.nan, ci_level=level, statistic_name="t", remark=obstacle)
-    weights = _weights(layout, cells, contrast.level, contrast.after)
-    if weights is None:
-        remark = "no unit has a value in one of the sessions of this contrast"
+    corners = [
+        (arm, session)
+        for arm in (contrast.level, layout.control)
+        for session in (*layout.before, contrast.after)
+    ]
+    if remark := _empty(layout, cells, corners):
         return Result(math.nan, ci_level=level, statistic_name="t", remark=remark)
+    weights = _weights(layout, cells, contrast.level, contrast.after)
     line = kenward_roger(found, weights)
     if not (line.df > 0 and math.isfinite(line.df)):
         remark = "the model gives no degrees of freedom for this contrast"
@@ -176,13 +191,14 @@ def _joint(layout: Layout, cells: Cells, found: Fit | None, obstacle: str) -> Re
     """Return the test of all treatment x session products at once."""
     if obstacle or found is None:
         return Result(math.nan, statistic_name="F", remark=obstacle)
+    everywhere = [(arm, s) for arm in (*layout.treated, layout.control) for s in layout.sessions]
+    if remark := _empty(layout, cells, everywhere):
+        return Result(math.nan, statistic_name="F", remark=remark)
     rows: list[Array] = []
     first = layout.sessions[0]
     for level in layout.treated:
         for session in layout.sessions[1:]:
             corners = [(level, session), (level, first), (layout.control, session)]
-            if any(corner not in cells.column for corner in [*corners, (layout.control, first)]):
-                return Result(math.nan, statistic_name="F", remark="a session has no value at all")
             row = np.zeros(cells.data.x.shape[2])
             for sign, corner in zip((1.0, -1.0, -1.0), corners, strict=True):
                 row[cells.column[corner]] = sign
@@ -203,7 +219,11 @@ def _effect(
         remarks.append(SINGULAR)
     if found is not None and cells.partial:
         remarks.append(_partial(cells.partial))
+    lost = [unit for arm in cells.absent.values() for unit in arm]
+    if found is not None and lost:
+        remarks.append(f"no value at all for {', '.join(lost)}: not part of the model")
     if contrast.level:
+        lost = [*cells.absent[contrast.level], *cells.absent[contrast.reference]]
         n, n_reference = cells.n_units[contrast.level], cells.n_units[contrast.reference]
     else:
         n_reference = cells.n_units[contrast.reference]
@@ -216,7 +236,7 @@ def _effect(
         EffectSize(""),
         n,
         n_reference,
-        0,
+        len(lost),
         math.nan,
         math.nan,
         math.nan,

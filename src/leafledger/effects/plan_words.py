@@ -43,7 +43,7 @@ def plan_sentences(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
 def _who(layout: Layout) -> list[str]:
     total = sum(len(arm) for arm in layout.levels.values())
     arms = [
-        f"{len(arm)} {level}{' (control)' if level == layout.control else ''}"
+        f"{len(arm)} {_named(level)}{' (control)' if level == layout.control else ''}"
         for level, arm in layout.levels.items()
     ]
     text = f"{counted(total, layout.word)}: {listed(arms)}" if arms else "No unit has a treatment"
@@ -56,6 +56,11 @@ def _who(layout: Layout) -> list[str]:
         f"n counts {word}: in every session scans are averaged within leaf and leaves within "
         f"{layout.word}.",
     ]
+
+
+def _named(level: str) -> str:
+    """Return a treatment as it stands after a count; "5 under 0", not "5 0"."""
+    return f"under {level}" if level[:1].isdigit() else level
 
 
 def _start(layout: Layout) -> str:
@@ -136,10 +141,11 @@ def _beside(layout: Layout, plan: Plan) -> list[str]:
             "Welch's t, models by Kenward and Roger's t."
         )
     if layout.doses:
-        amounts = [f"{level} = {dose:g}" for level, dose in layout.doses.items()]
+        by_dose = sorted(layout.doses.items(), key=lambda item: item[1])
+        amounts = [lv if lv == f"{dose:g}" else f"{lv} = {dose:g}" for lv, dose in by_dose]
         out.append(
             f"Trend over the dose ({listed(amounts)}): the change of each {layout.word} along a "
-            "straight line, blocks fixed."
+            f"straight line{', blocks fixed' if layout.blocks else ''}."
         )
     return out
 

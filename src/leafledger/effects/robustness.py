@@ -11,7 +11,7 @@ from leafledger.effects.analysis import METHODS, Effect, Plan, Primary, effects_
 from leafledger.effects.changes import UnitTable
 from leafledger.effects.families import SIGNIFICANT, UNDEFINED, Judged, finite, judged
 from leafledger.effects.layout import CHANGE, Layout, contrasts
-from leafledger.effects.words import listed, plural
+from leafledger.effects.words import listed, plural, shown_p
 
 PLANNED = "as_planned"
 EVERY_SCAN = "every_scan"
@@ -194,7 +194,7 @@ def _row(one: Held, units: Mapping[str, str]) -> dict[str, Any]:
     return {name: finite(value) for name, value in values.items()}
 
 
-def robustness_sentences(held: Sequence[Held], word: str) -> list[str]:
+def robustness_sentences(held: Sequence[Held], word: str, alpha: float) -> list[str]:
     """Say for each primary contrast under which choices its conclusion changes.
 
     Parameters
@@ -203,14 +203,16 @@ def robustness_sentences(held: Sequence[Held], word: str) -> list[str]:
         The primary contrasts under every variant.
     word
         Word for the experimental unit.
+    alpha
+        Level of the verdicts; the p shown is the one that a verdict rests on.
     """
     by_contrast: dict[str, list[Held]] = {}
     for one in held:
         by_contrast.setdefault(one.planned.effect.contrast.name, []).append(one)
-    return [_sentence(name, some, word) for name, some in by_contrast.items()]
+    return [_sentence(name, some, word, alpha) for name, some in by_contrast.items()]
 
 
-def _sentence(name: str, held: Sequence[Held], word: str) -> str:
+def _sentence(name: str, held: Sequence[Held], word: str, alpha: float) -> str:
     index = held[0].planned.effect.index
     subject = f"{index}, {name}"
     if held[0].planned.verdict == UNDEFINED:
@@ -224,14 +226,15 @@ def _sentence(name: str, held: Sequence[Held], word: str) -> str:
         parts.append(f"it changes without {listed(lost)}, one at a time")
     others = [o for o in held if o.variant.kind not in {PLANNED, WITHOUT_UNIT}]
     others = [o for o in others if o.variant.note != NOT_PART]
-    parts += [f"it {'stays' if o.same else 'changes'} {_how(o)}" for o in others]
+    parts += [f"it {'stays' if o.same else 'changes'} {_how(o, alpha)}" for o in others]
     verdict = held[0].planned.verdict.replace("_", " ")
     return f"{subject}: the conclusion is {verdict}; {'; '.join(parts)}."
 
 
-def _how(one: Held) -> str:
-    variant, p = one.variant, one.row.effect.tested.p
-    shown = "no p" if math.isnan(p) else f"p = {p:.2g}"
+def _how(one: Held, alpha: float) -> str:
+    variant, p = one.variant, one.row.p_holm
+    name = "p" if one.row.n_family < 2 else "Holm-adjusted p"
+    shown = "no p" if math.isnan(p) else f"{name} {shown_p(p, alpha)}"
     if variant.kind == EVERY_SCAN:
         return f"with every scan, excluded ones too ({shown})"
     if variant.kind == WITHOUT_SESSION:

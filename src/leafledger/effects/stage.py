@@ -158,7 +158,7 @@ def _does_it_hold(
     write_csv(job.outputs["sensitivity"], shown, SENSITIVITY)
     return {
         "with_and_without": _without_exclusions(job, layout, plan, everything, primary, scans),
-        "robustness": robustness_sentences(held, layout.word),
+        "robustness": robustness_sentences(held, layout.word, plan.alpha),
         "assumptions": looked_at(layout, table, primary, held),
     }
 

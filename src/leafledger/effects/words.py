@@ -46,12 +46,25 @@ def listed(names: list[str]) -> str:
 
 
 def decimals(low: float, high: float, estimate: float) -> int:
-    """Return how many decimals show two digits of the half width of an interval."""
+    """Return how many decimals show two digits of the half width of an interval.
+
+    More where a bound would read as zero: an interval that just misses zero must not seem to
+    hold it.
+
+    Examples
+    --------
+    >>> decimals(0.1, 0.2, 0.15), decimals(0.031, 41.8, 20.9)
+    (3, 2)
+    """
     half = (high - low) / 2.0
     size = half if math.isfinite(half) and half > 0 else abs(estimate)
     if not math.isfinite(size) or size == 0:
         return 3
-    return min(12, max(0, 1 - math.floor(math.log10(size))))
+    places = min(12, max(0, 1 - math.floor(math.log10(size))))
+    bounds = [bound for bound in (low, high) if math.isfinite(bound) and bound != 0]
+    while places < 12 and any(round(bound, places) == 0 for bound in bounds):
+        places += 1
+    return places
 
 
 def number(value: float, places: int) -> str:

@@ -121,7 +121,7 @@ def _parquet_columns(path: Path) -> dict[str, Any]:
         column = table.column(name)
         if pa.types.is_fixed_size_list(column.type):
             flat = column.combine_chunks().flatten()
-            found[name] = np.asarray(flat, dtype=np.float32).reshape(len(column), -1)
+            found[name] = flat.to_numpy(zero_copy_only=False).reshape(len(column), -1)
         elif pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
             found[name] = np.asarray(column.to_pandas(), dtype=np.float64)
         else:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from leafledger.errors import Problem, nearest, quoted
+from leafledger.study.analysis_checks import of_analysis
 from leafledger.study.definition import NOTHING_WORDS, Definition
 from leafledger.study.definition_file import FILE
 from leafledger.study.names import PathCheck
@@ -27,6 +28,7 @@ def of_study(study: Study) -> list[Problem]:
         *_panel(study),
         *_control(study),
         *_classes(study),
+        *of_analysis(study),
     ]
 
 

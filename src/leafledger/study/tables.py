@@ -209,6 +209,7 @@ def write_spectra(
     spectra: Mapping[str, NDArray[np.float64]],
     metadata: Mapping[str, Any],
     keys: Sequence[str] = ("scan",),
+    in_full: Sequence[str] = (),
 ) -> None:
     """Write a table of spectra in the layout of the contract.
 
@@ -222,11 +223,14 @@ def write_spectra(
         Axis, shape ``(n_wavelengths,)``, nm, strictly rising.
     spectra
         Arrays of shape ``(n_scans, n_wavelengths)`` by column name, finite; names that begin with
-        ``u_`` are rounded (:func:`rounded`). Stored as float32.
+        ``u_`` are rounded (:func:`rounded`). Stored as float32, far finer than any detector.
     metadata
         JSON-able schema metadata.
     keys
         Columns that get dictionary pages and statistics.
+    in_full
+        Spectra stored as float64: those that arrive as reflectance, whose digits are not ours to
+        drop (values that were equal must differ by equal amounts afterwards).
 
     Raises
     ------
@@ -242,8 +246,9 @@ def write_spectra(
         if not np.isfinite(values).all():
             raise StageFailure(f"{path.name}: {name} holds a value that is not finite")
         stored = rounded(values) if name.startswith("u_") else values
-        flat = pa.array(np.ascontiguousarray(stored, dtype=np.float32).ravel())
-        field = pa.field("element", pa.float32(), nullable=False)
+        width = np.float64 if name in in_full else np.float32
+        flat = pa.array(np.ascontiguousarray(stored, dtype=width).ravel())
+        field = pa.field("element", flat.type, nullable=False)
         kind = pa.list_(field, len(wavelength_nm))
         table = table.append_column(
             pa.field(name, kind, nullable=False),
