@@ -13,6 +13,7 @@ from pathlib import Path
 import click
 import pytest
 
+from interruptible import heed_interrupts
 from leafledger.cli.main import cli
 from leafledger.cli.words import safe, say_problems
 from leafledger.errors import Problem
@@ -103,6 +104,7 @@ def test_an_interrupted_run_says_so_and_is_in_the_book(small_study: Path) -> Non
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
+        preexec_fn=heed_interrupts,
     )
     assert child.stderr is not None
     assert child.stderr.readline().startswith("up to")

@@ -49,3 +49,16 @@ def test_a_run_keeps_it_beside_its_tables(small_study_run: Path) -> None:
     kept = {path.name for path in model.parent.iterdir()}
     assert kept == {"MLmodel", "model.skops", "input_example.json", "requirements.txt"}
     assert not [name for name in kept if name.endswith((".pkl", ".pickle"))]
+
+
+def test_what_is_no_model_is_refused_before_anything_is_made(
+    small_study_run: Path, tmp_path: Path
+) -> None:
+    classes = small_study_run / "results" / "classes"
+    torn = tmp_path / "torn.json"
+    torn.write_text("{", encoding="utf-8")
+    with pytest.raises(ValueError, match="line 1"):
+        write_model(
+            tmp_path / "model", classes / "model.skops", torn, classes / "spectra_terms.parquet"
+        )
+    assert not (tmp_path / "model").exists()

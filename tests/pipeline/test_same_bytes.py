@@ -44,12 +44,13 @@ def test_plain_snakemake_gives_the_same_bytes(small_study: Path, small_study_run
     )
     assert done.returncode == 0, done.stderr[-3000:]
     assert digests(small_study) == digests(small_study_run)
-    from leafledger.ledger.book import summary, take_in
+    from leafledger.ledger.book import take_in
+    from leafledger.ledger.course import course
     from leafledger.study.reading import read_study
 
     notes = take_in(read_study(small_study))
     assert any("plain Snakemake" in note for note in notes)
-    assert [entry["outcome"] for entry in summary(small_study)] == ["done"]
+    assert [entry["outcome"] for entry in course(small_study)] == ["done"]
     assert run_study(small_study, cores=1).outcome == "idle"
 
 
@@ -90,9 +91,9 @@ def check_after_kills(study: Path, undisturbed: Path, seeds: range, longest: flo
     assert result.exit_code == 0, result.message
     assert digests(study) == digests(undisturbed)
     assert not list(study.rglob(".*.tmp"))
-    from leafledger.ledger.book import summary
+    from leafledger.ledger.course import course
 
-    outcomes = [entry["outcome"] for entry in summary(study)]
+    outcomes = [entry["outcome"] for entry in course(study)]
     assert "running" not in outcomes
     assert outcomes.count("killed") >= killed - 1
 

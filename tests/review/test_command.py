@@ -12,6 +12,7 @@ import sys
 import urllib.request
 from pathlib import Path
 
+from interruptible import heed_interrupts
 from leafledger.review import decision_file
 
 COMMAND = [sys.executable, "-m", "leafledger.cli", "review"]
@@ -21,7 +22,12 @@ def test_it_serves_until_interrupted(study: Path) -> None:
     without_screen = {k: v for k, v in os.environ.items() if "DISPLAY" not in k}
     command = [*COMMAND, str(study), "--reviewer", "A. Grower"]
     with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=without_screen
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=without_screen,
+        preexec_fn=heed_interrupts,
     ) as child:
         assert child.stdout is not None
         address = child.stdout.readline().split()[-1]

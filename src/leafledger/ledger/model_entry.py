@@ -33,15 +33,21 @@ def write_model(place: Path, archive: Path, card_path: Path, terms: Path) -> Non
     archive, card_path, terms
         ``model.skops``, ``model.json`` and ``spectra_terms.parquet`` of the stage classes; the
         mean spectrum of training is the input example.
+
+    Raises
+    ------
+    ValueError, KeyError
+        If card or terms are not what the stage writes; nothing has been made then.
     """
     from mlflow.models import Model
     from mlflow.models.signature import ModelSignature
     from mlflow.types import Schema, TensorSpec
 
     card: dict[str, Any] = read_json(card_path)
+    example = _mean_spectrum(terms, len(card["wavelength_nm"]))
+    flavours = _flavours(card)
     place.mkdir(parents=True)
     shutil.copyfile(archive, place / _ARCHIVE)
-    example = _mean_spectrum(terms, len(card["wavelength_nm"]))
     (place / _EXAMPLE).write_text(json.dumps([example]), encoding="utf-8")
     needed = [f"{name}=={version}" for name, version in sorted(card["libraries"].items())]
     (place / _REQUIREMENTS).write_text("\n".join(["leafledger", *needed]) + "\n", encoding="utf-8")
@@ -52,7 +58,7 @@ def write_model(place: Path, archive: Path, card_path: Path, terms: Path) -> Non
         saved_input_example_info={"artifact_path": _EXAMPLE, "type": "ndarray"},
         metadata={name: card[name] for name in ("target", "classes", "quantity", "range")},
     )
-    for name, told in _flavours(card).items():
+    for name, told in flavours.items():
         model.add_flavor(name, **told)
     model.save(place / "MLmodel")
 

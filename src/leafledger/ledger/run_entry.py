@@ -26,6 +26,8 @@ _STATUS = {"done": "FINISHED", "killed": "KILLED"}
 _MODEL_FILES = tuple(
     f"results/classes/{name}" for name in ("model.skops", "model.json", "spectra_terms.parquet")
 )
+MODEL_TAG = "leafledger.model"
+_LONGEST_TAG = 500
 _NOT_COPIED = (".parquet",)
 _PATH = "results/classes/path.csv"
 _PARAMETERS_AT_ONCE = 100
@@ -153,18 +155,26 @@ class RunEntry:
                     if found is not None:
                         place.parent.mkdir(parents=True, exist_ok=True)
                         shutil.copyfile(found, place)
-            self._write_model(Path(name), records)
+            self._write_model(run_id, Path(name), records)
             if records:
                 self.client.log_artifacts(run_id, name)
 
-    def _write_model(self, place: Path, records: Mapping[str, Record]) -> None:
-        """Put the classifier, if the run made one, into the form that MLflow opens."""
-        files = [self.book.content_at(records.get("classes"), path) for path in _MODEL_FILES]
-        if all(files):
-            from leafledger.ledger.model_entry import FOLDER, write_model
+    def _write_model(self, run_id: str, place: Path, records: Mapping[str, Record]) -> None:
+        """Put the classifier, if the run made one, into the form that MLflow opens.
 
-            archive, card, terms = (path for path in files if path is not None)
+        Files that hold no model any more are copied as they are, and a tag says so.
+        """
+        files = [self.book.content_at(records.get("classes"), path) for path in _MODEL_FILES]
+        if not all(files):
+            return
+        from leafledger.ledger.model_entry import FOLDER, write_model
+
+        archive, card, terms = (path for path in files if path is not None)
+        try:
             write_model(place / "classes" / FOLDER, archive, card, terms)
+        except (ValueError, KeyError) as error:
+            said = f"cannot be opened as a model: {type(error).__name__}: {error}"
+            self.client.set_tag(run_id, MODEL_TAG, said[:_LONGEST_TAG])
 
     def _log_datasets(self, run_id: str, run: events.Run, records: Mapping[str, Record]) -> None:
         """Name the raw files of each session, and the study's sheets, as inputs of a run."""
