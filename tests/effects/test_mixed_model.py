@@ -8,6 +8,7 @@ BodyWeight: Crowder and Hand (1990), Analysis of Repeated Measures, p. 19. Resul
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -291,3 +292,14 @@ def test_block_is_fixed_and_takes_its_part():
     change = mean[:, 2] - mean[:, 0]
     assert found[0].tested.estimate == pytest.approx(change[::2].mean() - change[1::2].mean())
     assert found[0].tested.ci_high - found[0].tested.ci_low < 1.0  # without blocks: about 6
+
+
+def test_a_fit_without_a_positive_variance_gives_no_number_and_no_error(orthodont):
+    """Sessions that repeat one another leave a covariance that rounding can turn negative."""
+    found = fit_random_intercept(orthodont)
+    broken = replace(found, phi=-found.phi)
+    contrast = np.array([0.0, 1.0, 0.0, 1.0])
+    assert kenward_roger(found, contrast).error > 0
+    assert np.isnan(satterthwaite(broken, contrast).error)
+    assert np.isnan(kenward_roger(broken, contrast).error)
+    assert np.isnan(joint_f(replace(found, phi=0 * found.phi), np.eye(4)[:2]).p)

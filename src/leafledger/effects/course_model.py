@@ -181,8 +181,8 @@ def _line(
         return Result(math.nan, ci_level=level, statistic_name="t", remark=remark)
     weights = _weights(layout, cells, contrast.level, contrast.after)
     line = kenward_roger(found, weights)
-    if not (line.df > 0 and math.isfinite(line.df)):
-        remark = "the model gives no degrees of freedom for this contrast"
+    if not (line.df > 0 and math.isfinite(line.df) and line.error > 0):
+        remark = "the model gives no standard error or no degrees of freedom for this contrast"
         return Result(line.estimate, ci_level=level, statistic_name="t", remark=remark)
     return line_result(line, level)
 

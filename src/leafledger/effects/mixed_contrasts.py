@@ -22,7 +22,7 @@ from leafledger.effects.result import Result, t_result
 
 @dataclass(frozen=True)
 class Line:
-    """One contrast: estimate, standard error and degrees of freedom."""
+    """One contrast: estimate, standard error (NaN if there is none) and degrees of freedom."""
 
     estimate: float
     error: float
@@ -41,7 +41,7 @@ def satterthwaite(found: Fit, contrast: Array) -> Line:
     """
     variance = float(contrast @ found.phi @ contrast)
     df = _df(found, contrast, _inverse(found.observed))
-    return Line(float(contrast @ found.beta), math.sqrt(variance), df)
+    return Line(float(contrast @ found.beta), _root(variance), df)
 
 
 def kenward_roger(found: Fit, contrast: Array) -> Line:
@@ -56,7 +56,12 @@ def kenward_roger(found: Fit, contrast: Array) -> Line:
     """
     spread = _inverse(found.expected)
     variance = float(contrast @ adjusted_covariance(found, spread) @ contrast)
-    return Line(float(contrast @ found.beta), math.sqrt(variance), _df(found, contrast, spread))
+    return Line(float(contrast @ found.beta), _root(variance), _df(found, contrast, spread))
+
+
+def _root(variance: float) -> float:
+    """Return a standard error; NaN where a singular fit leaves no positive variance."""
+    return math.sqrt(variance) if variance > 0 else math.nan
 
 
 def _inverse(information: Array) -> Array:
@@ -102,7 +107,19 @@ def joint_f(found: Fit, contrasts: Array) -> Result:
         The fitted model.
     contrasts
         Independent rows of weights, shape ``(q, p)``.
+
+    Returns
+    -------
+    Result
+        With p NaN where the fit is too singular for a test.
     """
+    try:
+        return _joint_f(found, contrasts)
+    except (np.linalg.LinAlgError, ZeroDivisionError):
+        return Result(math.nan, statistic_name="F")
+
+
+def _joint_f(found: Fit, contrasts: Array) -> Result:
     from scipy.special import fdtrc
 
     spread = _inverse(found.expected)
