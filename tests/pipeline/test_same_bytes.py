@@ -81,8 +81,10 @@ def kill_after(study: Path, seconds: float, whole_group: bool) -> bool:
 def check_after_kills(study: Path, undisturbed: Path, seeds: range, longest: float) -> None:
     draw = random.Random(seeds.start)
     killed = 0
+    opened: set[str] = set()
     for seed in seeds:
         killed += kill_after(study, draw.uniform(0.3, longest), whole_group=seed % 2 == 0)
+        opened |= {path.stem for path in (study / "ledger" / "runs").glob("*.json")}
         if seed % 3 == 0:
             shutil.rmtree(study / "ledger" / "store", ignore_errors=True)
     assert killed, "no run was cut short: the test proves nothing"
@@ -93,9 +95,12 @@ def check_after_kills(study: Path, undisturbed: Path, seeds: range, longest: flo
     assert not list(study.rglob(".*.tmp"))
     from leafledger.ledger.course import course
 
-    outcomes = [entry["outcome"] for entry in course(study)]
-    assert "running" not in outcomes
-    assert outcomes.count("killed") >= killed - 1
+    book = course(study)
+    assert "running" not in {entry["outcome"] for entry in book}
+    runs = [entry["run"] for entry in book]
+    assert len(runs) == len(set(runs)), "no run may be doubled"
+    assert opened <= set(runs), "no run may be lost; one killed before it began is none"
+    assert opened, "no run was cut short after it began: the test proves nothing"
 
 
 def test_a_killed_run_is_finished_to_the_same_bytes(
