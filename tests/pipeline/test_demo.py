@@ -154,6 +154,7 @@ def quick(tmp_path: Path, name: str, seed: int, effect: float) -> Path:
     return out
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("seed", "effect", "verdict"),
     [(7, 0.0, "not_significant"), (7, 2.0, "significant"), (8, -1.0, "significant")],
@@ -172,6 +173,7 @@ def test_findings_follow_the_planted_effect(
     assert word in findings[0]["sentence"]
 
 
+@pytest.mark.slow
 def test_shuffled_treatments_show_nothing(tmp_path: Path) -> None:
     study = quick(tmp_path, "study", 7, 2.0)
     units = study / "units.csv"
