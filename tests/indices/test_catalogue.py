@@ -12,7 +12,8 @@ from leafledger.indices.evaluate import evaluate
 from leafledger.indices.formula import parse
 from leafledger.indices.tree import written
 from leafledger.spectra.bands import band_weights
-from leafledger.study.definition import DEFAULT_INDICES, ID_PATTERN
+from leafledger.study.analysis_sections import DEFAULT_INDICES
+from leafledger.study.field_types import ID_PATTERN
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "indices" / "prospect_d_values.csv"
 # N, chlorophyll, carotenoid, brown pigment, water, dry matter, anthocyanin.

@@ -36,7 +36,7 @@ from leafledger.report.references import reference_course
 from leafledger.report.stage import run
 from leafledger.report.trust import form_words
 from leafledger.study import columns
-from leafledger.study.definition import Form
+from leafledger.study.measurement_sections import Form
 
 NEW_FIGURES = {
     "sensitivity", "residuals", "variance_shares", "detectable_difference", "reliability",

@@ -51,7 +51,7 @@ def identify(
     on. Example: leafledger identify my-study/results/classes/model.skops leaf.txt
     """
     from leafledger.runner.identify import identify_scans, scans_of_files, scans_of_sheet
-    from leafledger.study.definition import Form
+    from leafledger.study.measurement_sections import Form
 
     if bool(files) == bool(sheet) or (quantity == "counts" and sheet is None):
         raise InputFault(_what_to_read(quantity, bool(files), sheet is not None))

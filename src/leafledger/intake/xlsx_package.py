@@ -74,9 +74,10 @@ class Package:
 
     def _check_promises(self, entries: list[zipfile.ZipInfo]) -> None:
         if len(entries) > MAX_PARTS or len(self.parts) != len(entries):
-            doubled = f", {len(entries) - len(self.parts)} of them doubled"
+            n_doubled = len(entries) - len(self.parts)
+            doubled = f", {n_doubled:,} of them doubled" if n_doubled else ""
             raise self.fault(
-                f"an archive of {len(entries):,} parts{doubled if doubled else ''}",
+                f"an archive of {len(entries):,} parts{doubled}",
                 f"a workbook of at most {MAX_PARTS:,} parts, each there once",
             )
         for entry in entries:

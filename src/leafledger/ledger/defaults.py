@@ -8,7 +8,9 @@ from functools import cache
 from typing import Any
 
 from leafledger.ledger.flat import parameters
-from leafledger.study.definition import Classes, Definition, Form
+from leafledger.study.analysis_sections import Classes
+from leafledger.study.definition import Definition
+from leafledger.study.measurement_sections import Form
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
 from leafledger.study.columns import FLAGS, TEXT
-from leafledger.study.definition import Form
 from leafledger.study.layout import Task, outputs
+from leafledger.study.measurement_sections import Form
 from leafledger.study.sheets import read_sheet
 from leafledger.study.study import Study
 from leafledger.study.table_sheet import is_spectra_table

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from leafledger.errors import InputFault, Problem, bounded
 from leafledger.records.job import Job
-from leafledger.study.definition import Form
+from leafledger.study.measurement_sections import Form
 from leafledger.study.names import PathCheck
 from leafledger.study.scan_sheet import OPTIONAL, REQUIRED, ScanReader
 from leafledger.study.settings import intake_row

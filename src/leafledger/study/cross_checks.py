@@ -8,8 +8,9 @@ from itertools import pairwise
 
 from leafledger.errors import Problem, nearest, quoted
 from leafledger.study.analysis_checks import of_analysis
-from leafledger.study.definition import NOTHING_WORDS, Definition
+from leafledger.study.definition import Definition
 from leafledger.study.definition_file import FILE
+from leafledger.study.field_types import NOTHING_WORDS
 from leafledger.study.names import PathCheck
 from leafledger.study.study import Study, sessions_of
 from leafledger.study.units import columns_of

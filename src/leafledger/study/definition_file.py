@@ -16,15 +16,9 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from leafledger.errors import MOST_PROBLEMS, InputFault, Problem, bounded, nearest, quoted
-from leafledger.study.definition import (
-    ID_PATTERN,
-    ID_WORDS,
-    LABEL_WORDS,
-    TABLE_PATTERN,
-    TRACKING_PATTERN,
-    TRACKING_WORDS,
-    Definition,
-)
+from leafledger.study.definition import TRACKING_PATTERN, TRACKING_WORDS, Definition
+from leafledger.study.field_types import ID_PATTERN, ID_WORDS, LABEL_WORDS
+from leafledger.study.measurement_sections import TABLE_PATTERN
 from leafledger.study.yaml_text import YamlText, read_yaml
 
 FILE = "study.yaml"

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from leafledger.errors import Problem, first_words, quoted
-from leafledger.study.definition import Pattern
+from leafledger.study.measurement_sections import Pattern
 from leafledger.study.names import as_id
 from leafledger.study.sheets import Row
 

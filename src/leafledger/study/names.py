@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from leafledger.study.definition import ID_PATTERN, LABEL_PATTERN
-from leafledger.study.definition import ID_WORDS as ID_WORDS
+from leafledger.study.field_types import ID_PATTERN, LABEL_PATTERN
+from leafledger.study.field_types import ID_WORDS as ID_WORDS
 
 _ID = re.compile(ID_PATTERN)
 _LABEL = re.compile(LABEL_PATTERN)

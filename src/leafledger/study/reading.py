@@ -8,10 +8,11 @@ from leafledger.errors import InputFault, Problem, bounded
 from leafledger.study import cross_checks
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision, read_decisions
-from leafledger.study.definition import Definition, Form, without_a_word_for_nothing
+from leafledger.study.definition import Definition, without_a_word_for_nothing
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.study.definition_file import read_definition, with_rows
 from leafledger.study.file_pattern import rows_of
+from leafledger.study.measurement_sections import Form
 from leafledger.study.names import PathCheck
 from leafledger.study.scan_sheet import OPTIONAL, REQUIRED, Scan, ScanReader
 from leafledger.study.sheets import read_sheet

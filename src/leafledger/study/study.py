@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision
-from leafledger.study.definition import Definition, Form, Session
+from leafledger.study.definition import Definition, Session
+from leafledger.study.measurement_sections import Form
 from leafledger.study.scan_sheet import Scan
 
 if TYPE_CHECKING:

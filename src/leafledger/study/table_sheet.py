@@ -8,8 +8,8 @@ import re
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, quoted
-from leafledger.study.definition import Form
 from leafledger.study.headings import split_headings
+from leafledger.study.measurement_sections import Form
 from leafledger.study.names import as_id
 from leafledger.study.row_ids import content_ids
 from leafledger.study.sheets import MOST_ROWS, Row, read_text

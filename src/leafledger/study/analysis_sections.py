@@ -1,0 +1,165 @@
+"""What ``study.yaml`` may say of indices, effects and classes."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field, StringConstraints
+
+from leafledger.study.field_types import (
+    ColumnName,
+    Fraction,
+    Id,
+    Positive,
+    Section,
+    nothing,
+    one_or_many,
+)
+
+
+class UserFormula(Section):
+    """An index of the user's own."""
+
+    index: Id
+    formula: Annotated[str, StringConstraints(min_length=1, max_length=500)]
+    unit: Annotated[str, StringConstraints(max_length=32)] = "1"
+    source: Annotated[str, StringConstraints(max_length=300)] = "user formula"
+
+
+class BandMean(Section):
+    """Bands averaged over a width instead of read at one wavelength."""
+
+    mean_over_nm: Annotated[float, Field(gt=0, le=100)]
+
+
+DEFAULT_INDICES = (
+    "NDVI",
+    "PRI",
+    "CI_rededge",
+    "ND705",
+    "MTCI",
+    "REP_linear",
+    "CI_green",
+    "ARI1",
+    "CRI1",
+    "PSRI",
+    "SIPI",
+    "WI",
+)
+
+
+class Indices(Section):
+    """Which index of the catalogue, and which of the user's own, to compute."""
+
+    use: Annotated[list[Id], BeforeValidator(one_or_many)] = Field(list(DEFAULT_INDICES))
+    band_read: Literal["interpolate"] | BandMean = "interpolate"
+    formulas: list[UserFormula] = Field([])
+
+
+class Primary(Section):
+    """The one effect named before the data were seen."""
+
+    index: Id
+    question: Literal["change", "difference_in_change"] = "difference_in_change"
+    session: Id | None = None
+
+
+Method = Literal[
+    "paired_t",
+    "signed_rank",
+    "sign_flip",
+    "welch_t",
+    "label_permutation",
+    "ancova",
+    "summary_mean",
+    "summary_slope",
+    "summary_area",
+    "mixed_model",
+    "mixed_model_slope",
+    "mixed_model_unstructured",
+]
+DEFAULT_METHODS: tuple[Method, ...] = (
+    "paired_t",
+    "signed_rank",
+    "welch_t",
+    "ancova",
+    "summary_mean",
+    "summary_slope",
+    "summary_area",
+    "mixed_model",
+    "mixed_model_unstructured",
+)
+
+
+class Effects(Section):
+    """Tests of the treatment on the indices; `n` counts units."""
+
+    primary: Annotated[Primary | None, BeforeValidator(nothing)] = None
+    alpha: Fraction = 0.05
+    interval: Fraction = 0.95
+    methods: list[Method] = Field(list(DEFAULT_METHODS))
+    margin: dict[Id, Positive] = Field(
+        {},
+        description="Smallest difference in change that would matter, by index, in its unit; "
+        "equivalence is claimed when the interval lies inside.",
+    )
+    strata: Annotated[ColumnName | None, BeforeValidator(nothing)] = Field(
+        None,
+        description="A factor of the design: the difference in change also within each of its "
+        "levels, and whether it differs between them.",
+    )
+    n_draws: Annotated[int, Field(ge=99, le=1_000_000)] = 9999
+    seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
+
+
+class Folds(Section):
+    """Folds of the outer loop; the inner loop uses the remaining outer folds."""
+
+    outer: Annotated[int, Field(ge=2, le=50)] = 6
+    repeats: Annotated[int, Field(ge=1, le=100)] = 10
+
+
+class FixedSplit(Section):
+    """A split that the study fixes."""
+
+    column: ColumnName = Field(description="Column of units.csv that says `train` or `test`.")
+
+
+class Classes(Section):
+    """Training and honest validation of the discriminant classifier."""
+
+    target: ColumnName
+    sessions: Literal["all", "before", "after"] | list[Id] = "after"
+    split: Literal["unit", "block", "session", "leave_one_unit_out"] | FixedSplit = Field(
+        "unit",
+        description="What is held out together; no unit is ever on both sides. `session`: train "
+        "on earlier sessions, judge later ones; `{column: set}`: as that column says.",
+    )
+    max_components: Annotated[int, Field(ge=1, le=50)] = 15
+    preprocessing: Annotated[
+        list[
+            Literal[
+                "none",
+                "standard_normal_variate",
+                "multiplicative_scatter",
+                "derivative_1",
+                "derivative_2",
+                "detrend",
+                "autoscale",
+            ]
+        ],
+        BeforeValidator(one_or_many),
+        Field(min_length=1),
+    ] = Field(["none"])
+    decision: Literal["largest_membership", "linear_discriminant"] = Field(
+        "largest_membership",
+        description="The class with the largest predicted membership, or the likeliest one of a "
+        "linear discriminant on the scores.",
+    )
+    weights: Literal["equal", "balanced"] = Field(
+        "equal",
+        description="`balanced`: every class counts alike, whatever its number of scans.",
+    )
+    folds: Folds = Folds()
+    n_permutations: Annotated[int, Field(ge=0, le=99_999)] = 999
+    seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
