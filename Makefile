@@ -8,6 +8,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 RUN_STAMP := $(VENV)/run.stamp
 DEV_STAMP := $(VENV)/dev.stamp
+DOCS_STAMP := $(VENV)/docs.stamp
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-input
 LOCKED := --require-hashes --no-deps --no-build-isolation --only-binary :all: --no-binary connection-pool
 
@@ -40,6 +41,11 @@ $(RUN_STAMP): requirements/build.txt requirements/run.txt pyproject.toml | $(VEN
 $(DEV_STAMP): requirements/dev.txt $(RUN_STAMP)
 	@echo "Installing what the tests need ..."
 	@$(PIP) $(LOCKED) -r requirements/dev.txt
+	@touch $@
+
+$(DOCS_STAMP): requirements/docs.txt $(DEV_STAMP)
+	@echo "Installing what the documentation site needs ..."
+	@$(PIP) $(LOCKED) -r requirements/docs.txt
 	@touch $@
 
 setup: $(DEV_STAMP)
@@ -77,7 +83,7 @@ schema: $(DEV_STAMP)
 
 # Needs uv; writes the lock files anew, without the address of any registry.
 lock:
-	cd requirements && for name in build run dev; do uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-annotate --no-header $$name.in -o $$name.txt; done
+	cd requirements && for name in build run dev docs; do uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-annotate --no-header $$name.in -o $$name.txt; done
 
 clean:
 	rm -rf leafledger-demo .pytest_cache .mypy_cache .ruff_cache .import_linter_cache
