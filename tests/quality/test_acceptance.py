@@ -27,7 +27,13 @@ from leafledger.study.columns import (
     TEXT,
 )
 from leafledger.study.decisions import read_decisions
-from leafledger.study.tables import read_csv, read_json, write_parquet, write_spectra
+from leafledger.study.tables import (
+    read_csv,
+    read_json,
+    read_spectra,
+    write_parquet,
+    write_spectra,
+)
 
 AXIS = np.arange(400.0, 1001.0, 1.0)
 SESSIONS = [("day4", "before"), ("day8", "after"), ("day10", "after")]
@@ -214,7 +220,7 @@ def test_empty_session_warns_and_empty_study_is_refused(tmp_path: Path) -> None:
         s: [flag(f"{s}-{unit}-{leaf}") for unit in UNITS for leaf in "12"] for s, _ in SESSIONS
     }
     outcome = run(study(tmp_path / "one", {"day8": every["day8"]}))
-    assert any("session day8: all 8 leaf scans are excluded" in w for w in outcome.warnings)
+    assert any("Session day8: all 8 leaf scans are excluded" in w for w in outcome.warnings)
     with pytest.raises(InputFault, match="all 24 leaf scans excluded"):
         run(study(tmp_path / "all", every))
 
@@ -390,4 +396,28 @@ def test_copies_between_sessions_are_faults_on_leaves_and_a_warning_on_reference
     flags, (told,) = copies_between_sessions(levels)
     assert [(f.scan, f.severity) for f in flags] == [("day0-p1", "fault"), ("day4-p2", "fault")]
     assert "scan day4-p2 of session day4" in flags[0].sentence
-    assert told.startswith("session day4: 1 references hold the very values")
+    assert told.startswith("Session day4: 1 reference holds the very values")
+
+
+def test_axes_that_moved_between_sessions_are_told(tmp_path: Path) -> None:
+    job = study(tmp_path)
+    for session, shift in (("day4", 0.1), ("day8", 0.12), ("day10", 0.8)):
+        path = job.inputs[f"reflectance/{session}"]
+        table = read_spectra(path)
+        lamp = {"shift_nm": shift, "u_shift_nm": 0.02, "shift_at_ends_nm": [shift, shift],
+                "u_shift_at_ends_nm": [0.05, 0.05]}  # fmt: skip
+        ids = pa.table({"scan": [str(scan) for scan in table.rows["scan"]]})
+        told = {"wavelengths": {"axis": "as_read", "lamp": lamp}}
+        write_spectra(path, ids, table.wavelength_nm, table.spectra, told)
+    outcome = run(job)
+    (said,) = [w for w in outcome.warnings if "by the lamp" in w]
+    assert said.startswith("Session day10: its wavelengths stand +0.68 nm")
+    metrics = {metric.name: metric.value for metric in outcome.metrics}
+    assert metrics["wavelength_shift_between_sessions"] == pytest.approx(0.7)
+
+
+def test_warnings_are_sentences(tmp_path: Path) -> None:
+    everything = {s: [flag(f"{s}-{u}-{n}") for u in UNITS for n in "12"] for s in ("day8",)}
+    outcome = run(study(tmp_path, everything, references=False, shift=0.1))
+    assert len(outcome.warnings) >= 2
+    assert all(w[0].isupper() and w.endswith(".") for w in outcome.warnings), outcome.warnings

@@ -9,11 +9,13 @@ import pandas as pd
 import pytest
 from simulated import Simulated
 
+from leafledger.quality.between_sessions import dark_noises
 from leafledger.quality.dark_course import dark_noise, dark_spikes, hot_pixels
 from leafledger.quality.dark_levels import shared_shifts
 from leafledger.quality.dark_sessions import darks_against_sessions
 from leafledger.quality.darks import bad_dark
 from leafledger.quality.stage import run
+from leafledger.quality.white_scale import whites_against_sessions
 from leafledger.quality.whites import weak_white, white_drift
 from leafledger.study.columns import LEVELS, SIGNAL
 from leafledger.study.tables import read_parquet
@@ -113,8 +115,91 @@ def test_darks_that_share_a_shift_are_told_by_the_other_sessions() -> None:
 def test_a_session_whose_darks_all_moved_is_a_warning_not_a_fault() -> None:
     flags, (told,) = darks_against_sessions(_levels({("day8", 18.0): 300.0, ("day8", 12.0): 300.0}))
     assert flags == []
-    assert told.startswith("session day8: all its darks differ")
+    assert told.startswith("Session day8: all its darks differ")
     assert darks_against_sessions(_levels({})) == ([], [])
+
+
+def _scaled(factor: float, *sessions: str) -> dict[str, pd.DataFrame]:
+    levels = _levels({})
+    for session in sessions:
+        table = levels[session]
+        dark = table["role"] == "dark"
+        levels[session] = table.assign(value=table["value"] * np.where(dark, factor, 1.0))
+    return levels
+
+
+NOISE = {"day0": 4.1, "day4": 3.9, "day8": 4.0, "day12": 4.05}
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0])
+def test_darks_of_a_session_that_are_all_scaled_alike_are_faults(factor: float) -> None:
+    noise = {**NOISE, "day8": 4.0 * factor}
+    flags, warnings = darks_against_sessions(_scaled(factor, "day8"), (), noise)
+    assert {flag.scan for flag in flags} == {f"day8-d{ms}-{k}" for ms in (12, 18) for k in range(3)}
+    assert {(flag.check, flag.severity) for flag in flags} == {("dark_against_sessions", "fault")}
+    assert all(f"{factor:.2g} times as large, noise included" in flag.sentence for flag in flags)
+    assert warnings == []
+
+
+@pytest.mark.parametrize(
+    ("factor", "noise"),
+    [
+        (0.5, 1.0),  # an offset that was set lower: the noise stays
+        (2.0, 1.41),  # a dark current that doubled, all of the noise its shot noise
+        (1.7, 1.7**0.5),
+        (1.3, 1.3),  # too small a factor to tell
+        (0.5, None),
+    ],
+)
+def test_a_warmer_detector_is_no_fault(factor: float, noise: float | None) -> None:
+    known = {} if noise is None else {**NOISE, "day8": 4.0 * noise}
+    flags, warnings = darks_against_sessions(_scaled(factor, "day8"), (), known)
+    assert flags == []
+    assert len(warnings) == 1
+
+
+def test_of_two_sessions_nothing_tells_which_was_halved() -> None:
+    levels = {name: t for name, t in _scaled(0.5, "day4").items() if name in ("day0", "day4")}
+    noise = {"day0": 4.0, "day4": 2.0}
+    flags, (told,) = darks_against_sessions(levels, (), noise)
+    assert flags == []
+    assert "darks of session day4 are those of session day0 times 0.5" in told
+    assert darks_against_sessions(levels, (), {"day0": 4.0, "day4": 4.0}) == ([], [])
+
+
+def test_noise_of_the_darks_reaches_acceptance(tmp_path: Path) -> None:
+    job = Simulated(7).job(tmp_path)
+    run(job)
+    noise = dark_noises({"day0": job.outputs["quality"]})
+    # Read noise 20 electrons, 10 averages of 10 electrons per count in `Simulated`: 6.3 counts,
+    # rounding included.
+    assert noise["day0"] == pytest.approx(np.sqrt(10) * 20 / 10, rel=0.1)
+
+
+def _dimmed(white: float, leaf: float, *sessions: str) -> dict[str, pd.DataFrame]:
+    levels = _levels({})
+    for session, table in levels.items():
+        own = session in sessions
+        lit = table["role"] == "white"
+        table = table.assign(value=table["value"] * np.where(lit & own, white, 1.0))
+        leaves = pd.DataFrame(
+            [(f"{session}-p{k}", "sample", 20 + k, None, 12.0, 800.0, 0.45 * (leaf if own else 1.0),
+              "1") for k in range(6)],
+            columns=table.columns,
+        )  # fmt: skip
+        levels[session] = pd.concat([table, leaves], ignore_index=True)
+    return levels
+
+
+def test_whites_of_a_session_that_are_all_halved_are_told() -> None:
+    (told,) = whites_against_sessions(_dimmed(0.5, 1.0, "day8"))
+    assert told.startswith("Session day8: its whites give 0.5 times the signal")
+    assert "divides out" in told and "(1 times the usual" in told
+    (told,) = whites_against_sessions(_dimmed(0.5, 2.0, "day8"))
+    assert "whites and leaves were not measured alike" in told
+    assert whites_against_sessions(_dimmed(0.85, 1.0, "day8")) == []
+    two = {name: table for name, table in _dimmed(0.5, 1.0, "day4").items() if name < "day5"}
+    assert len(whites_against_sessions({n: two[n] for n in ("day0", "day4")})) == 1
 
 
 def test_darks_named_alone_do_not_speak_for_the_others() -> None:

@@ -79,6 +79,7 @@ def test_group_that_scatters_gives_notices_only() -> None:
     bands[31] -= 0.9
     flags = replicate(names, places, bands, LIMIT)
     assert {(f.scan, f.severity) for f in flags} == {(names[k], "notice") for k in (30, 31, 32)}
+    assert {f.check for f in flags} == {"group_disagrees"}
     assert all("Group disagrees" in f.sentence for f in flags)
 
 

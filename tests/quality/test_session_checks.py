@@ -59,6 +59,17 @@ def test_saturated_leaf_and_white(tmp_path: Path) -> None:
     assert {scan for scan, check in faults if check == "saturated"} == {"day0-p01-1", "day0-r2-wb"}
 
 
+def test_a_saturated_lamp_scan_is_told_and_is_no_fault(tmp_path: Path) -> None:
+    session = Simulated(2)
+    session.add("day0-lamp", "lamp", 12.0, np.full(len(session.axis), 0.5))
+    session.counts[-1][300:304] = 65535
+    table = checked(session, tmp_path)
+    own = table[table["scan"] == "day0-lamp"]
+    assert list(zip(own["check"], own["severity"], strict=True)) == [("saturated", "notice")]
+    assert "not used for the wavelengths" in own["sentence"].iloc[0]
+    assert found(table) == set()
+
+
 def test_full_scale_is_proposed_from_a_flat_top(tmp_path: Path) -> None:
     session = Simulated(3)
     for k, counts in enumerate(session.counts):

@@ -141,7 +141,7 @@ def test_planted_drift_over_a_session_is_estimated_and_told() -> None:
     last = rows["s2"]
     assert last.estimate == pytest.approx(np.expm1(0.2), abs=0.06)
     assert last.p_holm is not None and last.p_holm < 0.001
-    (told,) = [w for w in order_warnings(list(rows.values())) if "session s2" in w]
+    (told,) = [w for w in order_warnings(list(rows.values())) if "Session s2" in w]
     assert "order of measuring" in told
 
 
@@ -252,7 +252,7 @@ def test_a_tile_that_moves_leaves_its_limits_and_a_still_one_does_not(tmp_path: 
     moved = looks(tiles(tmp_path / "moved", 0.03), "check", [550.0, 680.0])
     rows = tile_shifts(SESSIONS, moved, [550.0, 680.0])
     (told,) = shift_warnings(rows)
-    assert told.startswith("session c: the stable tile left its control limits")
+    assert told.startswith("Session c: the stable tile left its control limits")
     assert rows[-1].estimate == pytest.approx(0.012 / 0.985, rel=0.1)
 
 

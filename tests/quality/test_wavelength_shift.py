@@ -15,6 +15,7 @@ from simulated import Simulated
 
 from leafledger.quality.session import Session
 from leafledger.quality.stage import run
+from leafledger.quality.wavelength_sessions import axes_against_sessions
 from leafledger.quality.wavelength_shift import check_wavelengths, white_shifts
 from leafledger.study.tables import SpectraTable, read_parquet, read_spectra
 
@@ -188,3 +189,48 @@ def test_lamp_scans_tell_of_shift_and_of_movement(
     leaves = SpectraTable(leaves.rows, leaves.wavelength_nm, leaves.spectra, told)
     moved = check_wavelengths(Session(read_spectra(job.inputs["scans"]), leaves), None)
     assert [(flag.scan, flag.severity) for flag in moved.flags] == expected
+
+
+def axes(
+    shifts: dict[str, float], axis: str = "as_read", u: float = 0.02
+) -> dict[str, dict[str, Any]]:
+    told = {}
+    for name, shift in shifts.items():
+        ends = {"shift_at_ends_nm": [shift - 0.05, shift + 0.05], "u_shift_at_ends_nm": [3 * u] * 2}
+        lamp = {"shift_nm": shift, "u_shift_nm": u, **ends}
+        told[name] = {"axis": axis, "lamp": lamp}
+    return told
+
+
+@pytest.mark.parametrize(
+    ("shifts", "axis", "u", "expected"),
+    [
+        ({"a": 0.3, "b": 0.35, "c": 0.28, "d": 0.9}, "as_read", 0.02, ["d"]),
+        ({"a": 0.9, "b": 0.35, "c": 0.28, "d": 0.3}, "as_read", 0.02, ["a"]),
+        ({"a": 0.3, "b": 0.4, "c": 0.22}, "as_read", 0.02, []),
+        ({"a": 0.3, "b": 0.6}, "as_read", 0.02, ["b"]),
+        ({"a": 0.3, "b": 0.6}, "as_read", 0.1, []),
+        ({"a": 0.3, "b": 0.35, "c": 0.28, "d": 0.7}, "from_lamp", 0.02, []),
+        ({"a": 0.3, "b": 0.35, "c": 0.28, "d": 1.4}, "from_lamp", 0.02, ["d"]),
+        ({"a": 0.3}, "as_read", 0.02, []),
+    ],
+)
+def test_axes_of_sessions_are_held_against_each_other(
+    shifts: dict[str, float], axis: str, u: float, expected: list[str]
+) -> None:
+    told = {**axes(shifts, axis, u), "no lamp": {}}
+    said, largest = axes_against_sessions(told)
+    assert [sentence.split(":")[0] for sentence in said] == [f"Session {name}" for name in expected]
+    assert all(("put right" in s) if axis == "from_lamp" else ("left as read" in s) for s in said)
+    if len(shifts) > 1:
+        assert largest == pytest.approx(max(shifts.values()) - min(shifts.values()))
+    else:
+        assert largest is None
+
+
+def test_a_shift_at_one_end_counts_too() -> None:
+    told = axes({"a": 0.3, "b": 0.3, "c": 0.3})
+    told["c"]["lamp"]["shift_at_ends_nm"] = [0.25, 1.1]
+    (said,) = axes_against_sessions(told)[0]
+    assert said.startswith("Session c")
+    assert "at the long end" in said

@@ -12,6 +12,8 @@ from simulated_sessions import INSTRUMENT, REFLECTANCE, Bench, job_of
 
 from leafledger.errors import InputFault
 from leafledger.records.job import Outcome
+from leafledger.reflectance.axis_doubt import with_axis_doubt
+from leafledger.reflectance.convert import Reflected
 from leafledger.reflectance.stage import run
 from leafledger.reflectance.wavelengths import saturated_pixels
 from leafledger.study.tables import SpectraTable, read_spectra
@@ -138,6 +140,88 @@ def test_from_lamp_without_a_lamp_scan_is_refused(tmp_path: Path) -> None:
     (problem,) = fault.value.problems
     assert problem.column == "reflectance.wavelengths"
     assert "session day0 without a lamp scan" in problem.found
+
+
+@pytest.mark.parametrize("ms", [10.0, 40.0])
+def test_a_hot_pixel_is_not_taken_for_a_line(ms: float, tmp_path: Path) -> None:
+    """Hot pixels beside three lines: longer integration makes them stand out of the lamp's dark."""
+    clean = reflect(session(), tmp_path / "clean")[1].metadata["wavelengths"]["lamp"]
+    bench = session()
+    hot = np.searchsorted(bench.wavelength_nm, [548.5, 549.9, 765.5, 814.6, 620.0])
+    for row, counts in zip(bench.rows, bench.counts, strict=True):
+        if row["role"] == "lamp":
+            row["ms"] = ms
+            counts += bench.dark_rate * (ms - 10)
+        counts[hot] += 900.0 * row["ms"]
+    lamp = reflect(bench, tmp_path / "hot")[1].metadata["wavelengths"]["lamp"]
+    assert lamp is not None
+    assert lamp["shift_nm"] == pytest.approx(clean["shift_nm"], abs=3 * clean["u_shift_nm"])
+    assert lamp["residual_nm"] < 2 * clean["residual_nm"] + 0.005
+    found = np.array([line["found_nm"] for line in lamp["lines"]])
+    assert np.abs(found[:, None] - bench.wavelength_nm[hot]).min() > 1.5
+    assert lamp["n_lines"] >= clean["n_lines"] - 3
+
+
+def test_lines_at_which_the_detector_is_full_are_told_and_not_used(tmp_path: Path) -> None:
+    bench = session()
+    bench.counts[-1] = np.minimum(1400 + 3 * (bench.counts[-1] - 1400), 65_535)
+    outcome, table = reflect(bench, tmp_path, 65_535.0, wavelengths="from_lamp")
+    lamp = table.metadata["wavelengths"]["lamp"]
+    assert lamp["n_saturated"] == 2
+    published = np.array([line["published_nm"] for line in lamp["lines"]])
+    assert np.abs(published[:, None] - np.array([435.8335, 546.075])).min() > 5
+    (said,) = [w for w in outcome.warnings if "was full at 2 published lines" in w]
+    assert said.startswith("Lamp scan lamp-1")
+    assert edge_nm(table) == pytest.approx(700.0, abs=0.04)
+
+
+def test_an_axis_put_right_carries_its_uncertainty_into_reflectance(tmp_path: Path) -> None:
+    """Worked: |dR / dwavelength| times the uncertainty that the lamp's lines leave."""
+    quiet = {"gain_electrons_per_count": 1e9, "read_noise_counts": 1e-3}
+    shared = {}
+    for asked in ("as_read", "from_lamp"):
+        settings = {"grid": {"start_nm": 400.0, "stop_nm": 950.0, "step_nm": 1.0}}
+        settings["wavelengths"] = asked
+        job = job_of(tmp_path / asked, session(0.0, 0.0).scans(), quiet, settings)
+        run(job)
+        table = read_spectra(job.outputs["reflectance"])
+        shared[asked] = table.spectra["u_reference"][0]
+    told = table.metadata["wavelengths"]["lamp"]
+    at = np.searchsorted(table.wavelength_nm, [450.0, 700.0])
+    # Slope of the logistic edge at its middle: 0.4 / (4 x 12 nm).
+    u_nm = shared["from_lamp"][at[1]] / (0.4 / 48)
+    assert told["u_shift_nm"] * 0.9 < u_nm < max(told["u_shift_at_ends_nm"])
+    assert shared["as_read"][at[1]] < 0.1 * shared["from_lamp"][at[1]]
+    assert shared["from_lamp"][at[0]] < 0.1 * shared["from_lamp"][at[1]]
+
+
+def test_coverage_over_axes_that_are_redrawn() -> None:
+    """200 sessions whose axis is off by its own uncertainty: 95 % intervals hold the truth."""
+    grid, u_nm = np.arange(400.0, 950.0, 1.0), 0.15
+    rng = np.random.default_rng(9)
+    truth = 0.1 + 0.4 / (1 + np.exp(-(grid - 700) / 12))
+    shift = rng.normal(0, u_nm, (200, 1))
+    seen = 0.1 + 0.4 / (1 + np.exp(-(grid + shift - 700) / 12))
+    u = np.full_like(seen, 2e-4)
+    seen = seen + rng.normal(size=seen.shape) * u
+    nothing = np.zeros(len(grid), dtype=bool)
+    out = with_axis_doubt(
+        Reflected(seen, u, np.zeros_like(u), nothing), grid, np.full(len(grid), u_nm)
+    )
+    held = np.abs(seen - truth) <= 1.959964 * np.hypot(out.u_scan, out.u_reference)
+    edge = (grid > 670) & (grid < 730)
+    assert 0.93 <= held[:, edge].mean() <= 0.97
+    assert (np.abs(seen - truth) <= 1.959964 * u)[:, edge].mean() < 0.6
+
+
+def test_where_no_light_came_the_axis_adds_nothing() -> None:
+    grid = np.arange(400.0, 420.0)
+    unlit = grid < 405
+    value = np.where(unlit, 0.0, 0.3)[None]
+    out = with_axis_doubt(
+        Reflected(value, value * 0, value * 0, unlit), grid, np.full(len(grid), 0.2)
+    )
+    assert np.array_equal(out.u_reference, np.zeros_like(value))
 
 
 def broken(kind: str) -> Bench:

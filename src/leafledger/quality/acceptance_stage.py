@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
-from leafledger.quality.copied_scans import copies_between_sessions
-from leafledger.quality.dark_sessions import darks_against_sessions
+from leafledger.quality.between_sessions import between_sessions, compare_axes, dark_noises
 from leafledger.quality.exclusions import counts_by_rule, excluded_scans, exclusions
 from leafledger.quality.flags import Flag
 from leafledger.quality.levels import WAVELENGTHS_NM
@@ -33,7 +32,13 @@ from leafledger.quality.trusted_range import (
 )
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.columns import ACCEPTED, EXCLUSIONS, ORDER_EFFECTS, SESSION_EFFECTS
-from leafledger.study.decisions import Decision, read_decisions, standing
+from leafledger.study.decisions import (
+    Decision,
+    change_told,
+    judged_otherwise,
+    read_decisions,
+    standing,
+)
 from leafledger.study.tables import (
     SpectraTable,
     read_parquet,
@@ -59,7 +64,8 @@ def run(job: Job) -> Outcome:
     flags = [flag for path in job.by_session("quality").values() for flag in _flags(path)]
     outcome = Outcome()
     levels = {s: read_parquet(path) for s, path in job.by_session("levels").items()}
-    flags += _between_sessions(levels, flags, outcome)
+    flags += between_sessions(levels, flags, dark_noises(job.by_session("quality")), outcome)
+    outcome.warnings += change_told(judged_otherwise(decisions.values(), _digests(levels)))
     sound = without_bad_references(levels, {f.scan for f in flags if f.severity == "fault"})
     table = exclusions(flags, samples, decisions, str(job.settings["apply"]))
     excluded = excluded_scans(table, samples)
@@ -67,6 +73,7 @@ def run(job: Job) -> Outcome:
     spectra = {
         s: read_spectra(p, ("reflectance",)) for s, p in job.by_session("reflectance").items()
     }
+    compare_axes({s: t.metadata.get("wavelengths") or {} for s, t in spectra.items()}, outcome)
     trusted = _range(job, spectra, outcome)
     accepted = _accepted(rows, excluded, job.settings["design"]["sessions"])
     _systematic(job, (accepted, spectra, trusted), sound, outcome)
@@ -88,15 +95,10 @@ def run(job: Job) -> Outcome:
     return outcome
 
 
-def _between_sessions(
-    levels: Mapping[str, pd.DataFrame], flags: Sequence[Flag], outcome: Outcome
-) -> list[Flag]:
-    """Return what only shows when sessions are held against each other."""
-    named = {flag.scan for flag in flags if flag.severity == "fault"}
-    shared, told = darks_against_sessions(levels, named)
-    copies, copied = copies_between_sessions(levels)
-    outcome.warnings += [*told, *copied]
-    return [*shared, *copies]
+def _digests(levels: Mapping[str, pd.DataFrame]) -> dict[str, str]:
+    """Return scan -> digest of its raw values."""
+    pairs = [table[["scan", "digest"]].drop_duplicates("scan") for table in levels.values()]
+    return {str(scan): str(digest) for one in pairs for scan, digest in one.to_numpy()}
 
 
 def _systematic(
@@ -159,8 +161,8 @@ def _refuse_or_warn_of_empty(
         own = [str(row["scan"]) for row in rows if str(row["session"]) == session]
         if all(scan in excluded for scan in own):
             outcome.warnings.append(
-                f"session {session}: all {len(own)} leaf scans are excluded; it takes no part in "
-                "effects and classes"
+                f"Session {session}: all {len(own)} leaf scans are excluded; it takes no part in "
+                "effects and classes."
             )
 
 
@@ -196,7 +198,7 @@ def _range(job: Job, spectra: Mapping[str, SpectraTable], outcome: Outcome) -> T
             untested.append(session)
     if not signal:
         trusted = untested_range(axis)
-        outcome.warnings.append(f"trusted range {trusted.why}")
+        outcome.warnings.append(f"Trusted range: {trusted.why}.")
         return trusted
     least, margin = float(settings["signal_to_noise"]), float(settings["margin_nm"])
     return found_range(axis, signal, least, margin, untested)

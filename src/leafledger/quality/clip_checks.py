@@ -66,7 +66,8 @@ def check_clip(
     names = [sound[k] for k in order]
     units = [places.get(name, (name, ""))[0] for name in names]
     whites = _times(session, [session.ids[i] for i in session.of_role("white")])
-    before = sorted({int((times[order] < white).sum()) for white in whites})
+    measured = times[order]
+    before = sorted({int((measured < white).sum()) for white in whites})
     for kind, values_of in series.items():
         flags += clip_steps(names, units, values_of[order], before, kind)
     return flags

@@ -42,12 +42,16 @@ def copies_between_sessions(levels: Mapping[str, pd.DataFrame]) -> tuple[list[Fl
             elif list(levels).index(other[0]) < list(levels).index(session):
                 references.setdefault((session, other[0]), []).append(scan)
     warnings = [
-        f"session {session}: {len(scans)} references hold the very values of references of "
+        f"Session {session}: {_number(len(scans))} the very values of references of "
         f"session {other} ({', '.join(sorted(scans)[:6])}{' ...' if len(scans) > 6 else ''}): "
-        "they do not show what the instrument did on this day"
+        "they do not show what the instrument did on this day."
         for (session, other), scans in sorted(references.items())
     ]
     return sorted(flags, key=lambda flag: flag.scan), warnings
+
+
+def _number(n: int) -> str:
+    return "1 reference holds" if n == 1 else f"{n} references hold"
 
 
 def _copy(scan: str, other: str, session: str) -> Flag:

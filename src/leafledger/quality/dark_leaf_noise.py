@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.dark_course import dark_noise
 from leafledger.quality.session import Session
 
 Floats = NDArray[np.float64]
@@ -44,7 +43,7 @@ def predicted_noise(session: Session, signal_to_noise: Floats) -> Floats | None:
     whites, darks = session.of_role("white"), session.of_role("dark")
     if not len(whites) or not len(darks):
         return None
-    noise = dark_noise(session.raw[darks], session.integration_ms[darks])
+    noise = session.dark_noise
     if noise is None:
         return None
     white = np.median(session.white_minus_dark, axis=0)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from leafledger.chance.spread import MAD_TO_SD
+from leafledger.quality.dark_scale import common_factor
 from leafledger.quality.darks import LEAST_SHIFT, LEVEL_Z
 from leafledger.quality.flags import Flag
 
@@ -19,7 +20,9 @@ FEWEST_OTHERS = 2
 
 
 def darks_against_sessions(
-    levels: Mapping[str, pd.DataFrame], named: Collection[str] = ()
+    levels: Mapping[str, pd.DataFrame],
+    named: Collection[str] = (),
+    noise: Mapping[str, float] | None = None,
 ) -> tuple[list[Flag], list[str]]:
     """Hold the darks of each session and integration time against those of the other sessions.
 
@@ -29,14 +32,18 @@ def darks_against_sessions(
         Session -> table ``quality/<session>.levels.parquet``.
     named
         Darks at fault by themselves; they say nothing of the others.
+    noise
+        Session -> noise of one dark from scan to scan, counts, where it is known.
 
     Returns
     -------
     tuple
         Faults on all darks of an integration time that lie off what the other sessions agree on,
-        while the session's darks of another integration time do not; warnings where all darks of
-        a session moved, which a warmer or cooler detector does too.
+        while the session's darks of another integration time do not, and on all darks of a session
+        whose level and noise are those of the others times one factor; warnings where all darks
+        of a session moved, which a warmer or cooler detector does too.
     """
+    noise = noise or {}
     levels = {name: of[~of["scan"].isin(list(named))] for name, of in levels.items()}
     table = _session_levels(levels)
     flags: list[Flag] = []
@@ -51,13 +58,53 @@ def darks_against_sessions(
         if moved and still:
             flags += [flag for ms, *of in moved for flag in _flags(levels[session], ms, *of)]
         elif moved:
-            told = ", ".join(f"{shift:+.4g} counts{_at(ms)}" for ms, shift, _ in moved)
-            warnings.append(
-                f"session {session}: all its darks differ from those of the other sessions "
-                f"({told}): a warmer or cooler detector, or light in every dark; nothing in this "
-                "session tells which"
-            )
-    return flags, warnings
+            ratios = [_ratio(table[session, ms], shift) for ms, shift, _ in moved]
+            factor = common_factor(ratios, _noise_ratio(noise, session))
+            if factor is None:
+                warnings.append(_all_moved(session, moved))
+            else:
+                of = levels[session]
+                flags += [f for ms, by, limit in moved for f in _flags(of, ms, by, limit, factor)]
+    return flags, warnings + _of_two(table, noise)
+
+
+def _all_moved(session: str, moved: Sequence[tuple[float, float, float]]) -> str:
+    told = ", ".join(f"{shift:+.4g} counts{_at(ms)}" for ms, shift, _ in moved)
+    return (
+        f"Session {session}: all its darks differ from those of the other sessions ({told}): a "
+        "warmer or cooler detector, or light in every dark; nothing in this session tells which."
+    )
+
+
+def _ratio(level: float, shift: float) -> float:
+    """Return the level over what the other sessions agree on; 0 if one of them is not positive."""
+    usual = level - shift
+    return level / usual if min(level, usual) > 0 else 0.0
+
+
+def _noise_ratio(noise: Mapping[str, float], session: str) -> float | None:
+    """Return the noise of a session's darks over the usual noise of the others."""
+    others = [value for name, value in noise.items() if name != session]
+    if session not in noise or not others or min(others) <= 0:
+        return None
+    return noise[session] / float(np.median(others))
+
+
+def _of_two(table: Mapping[tuple[str, float], float], noise: Mapping[str, float]) -> list[str]:
+    """Warn where a study has two sessions and the darks of one are a multiple of the other's."""
+    sessions = list(dict.fromkeys(name for name, _ in table))
+    if len(sessions) != 2:
+        return []
+    first, second = sessions
+    shared = [ms for name, ms in table if name == first and (second, ms) in table]
+    ratios = [_ratio(table[second, ms], table[second, ms] - table[first, ms]) for ms in shared]
+    factor = common_factor(ratios, _noise_ratio(noise, second))
+    if factor is None:
+        return []
+    return [
+        f"The darks of session {second} are those of session {first} times {factor:.2g}, noise "
+        "included: one of them was recorded with other averages, sums or gain. Nothing tells which."
+    ]
 
 
 def _at(ms: float) -> str:
@@ -98,9 +145,18 @@ def _shift(
     return table[session, ms] - middle, limit
 
 
-def _flags(table: pd.DataFrame, ms: float, shift: float, limit: float) -> Sequence[Flag]:
+def _flags(
+    table: pd.DataFrame, ms: float, shift: float, limit: float, factor: float | None = None
+) -> Sequence[Flag]:
     darks = table[table["role"] == "dark"]
     own = darks.loc[darks["integration_ms"].fillna(-1.0) == ms, "scan"].unique()
+    told = (
+        "and the darks of another integration time do not: light reached the detector, or a "
+        "setting was wrong."
+        if factor is None
+        else f"and all darks of the session are {factor:.2g} times as large, noise included: they "
+        "were recorded with other averages, sums or gain, not by a warmer or cooler detector."
+    )
     return [
         Flag(
             str(scan),
@@ -111,8 +167,7 @@ def _flags(table: pd.DataFrame, ms: float, shift: float, limit: float) -> Sequen
             "count",
             f"All {len(own)} darks{_at(ms)} of this session lie {abs(shift):.4g} counts "
             f"{'above' if shift > 0 else 'below'} what the other sessions agree on (tolerance "
-            f"{limit:.3g}), and the darks of another integration time do not: light reached the "
-            "detector, or a setting was wrong.",
+            f"{limit:.3g}), {told}",
         )
         for scan in sorted(own)
     ]

@@ -78,6 +78,7 @@ def bad_dark(
     """
     flags: list[Flag] = []
     blocks = _block_means(darks)
+    lit = _block_means(lit)
     noise = _pixel_noise(darks)
     times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
     for time in np.unique(times):
@@ -134,6 +135,8 @@ def _shared(
 def _ceiling(time: float, lit: Floats, lit_ms: Floats) -> Floats | None:
     """Return the level of the typical scan with light, block by block: no dark can lie above it.
 
+    ``lit`` holds the means of the blocks.
+
     Scans of this integration time or a longer one count. The median over scans, so that a single
     one whose baseline fell does not accuse the darks; block by block, so that the fixed pattern of
     the detector does not.
@@ -141,7 +144,7 @@ def _ceiling(time: float, lit: Floats, lit_ms: Floats) -> Floats | None:
     counted = lit_ms >= time if time >= 0 else np.ones(len(lit), dtype=bool)
     if not counted.any():
         return None
-    return np.asarray(np.median(_block_means(lit[counted]), axis=0), dtype=np.float64)
+    return np.asarray(np.median(lit[counted], axis=0), dtype=np.float64)
 
 
 def _block_means(spectra: Floats) -> Floats:

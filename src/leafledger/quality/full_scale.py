@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,10 @@ Floats = NDArray[np.float64]
 
 PLATEAU_PIXELS = 5
 """Neighbouring pixels at exactly the same highest count that no noisy spectrum shows by chance."""
+_LAMP = (
+    "Lines of the lamp there are not used for the wavelengths; a shorter integration time would "
+    "show them."
+)
 
 
 def proposed_full_scale(counts: Floats) -> float | None:
@@ -54,8 +58,12 @@ def saturated(
     tolerated_share: float,
     *,
     stated: bool,
+    lamps: Collection[str] = (),
 ) -> list[Flag]:
     """Flag scans with more pixels at or above full scale than are tolerated (a fault).
+
+    A lamp scan gets a notice: its strongest lines fill the detector easily, the wavelengths rest
+    on the others, and a lamp whose lines do not serve is refused by the reflectance rule.
 
     Parameters
     ----------
@@ -71,6 +79,8 @@ def saturated(
         Share of the pixels, 0 to 1.
     stated
         Whether the full scale was stated, or proposed from the data.
+    lamps
+        Ids of lamp scans.
     """
     at = counts >= full_scale
     share = at.mean(axis=1)
@@ -78,17 +88,18 @@ def saturated(
     flags = []
     for i in np.flatnonzero(share > tolerated_share).tolist():
         where = wavelength_nm[at[i]]
+        lamp = scans[i] in lamps
+        mend = _LAMP if lamp else "Shorten the integration time and measure again."
         flags.append(
             Flag(
                 scans[i],
                 "saturated",
-                "fault",
+                "notice" if lamp else "fault",
                 float(share[i]),
                 tolerated_share,
                 "1",
                 f"{at[i].sum()} of {at.shape[1]} pixels ({where.min():.0f}-{where.max():.0f} nm) "
-                f"are at or above full scale, {full_scale:g} counts{origin}. Shorten the "
-                "integration time and measure again.",
+                f"are at or above full scale, {full_scale:g} counts{origin}. {mend}",
                 float(where[len(where) // 2]),
             )
         )

@@ -49,7 +49,9 @@ def check_leaves(
     if u_scan is not None:
         flags += low_signal(ids, axis, values, u_scan, float(checks["low_signal_to_noise"]))
     else:
-        outcome.warnings.append("signal of the leaves not judged: their uncertainty is unknown")
+        outcome.warnings.append(
+            "The signal of the leaves is not judged: their uncertainty is unknown."
+        )
     flags += impossible_reflectance(ids, axis, values, u, usable)
     if checks["lamp_lines"]:
         flags += lamp_lines(session, u_scan, usable, outcome)

@@ -30,10 +30,10 @@ class LargestNoise:
         if self.noise <= TOLERABLE * DARK_REFLECTANCE:
             return []
         return [
-            f"session {self.session}: at {self.wavelength_nm:g} nm one scan of a leaf that "
+            f"Session {self.session}: at {self.wavelength_nm:g} nm one scan of a leaf that "
             f"reflects {DARK_REFLECTANCE:g} has a noise of {self.noise:.2g}, "
             f"{100 * self.noise / DARK_REFLECTANCE:.2g} % of it; the white's signal-to-noise, on "
-            "which the trusted range rests, flatters dark leaves and says nothing of stray light"
+            "which the trusted range rests, flatters dark leaves and says nothing of stray light."
         ]
 
 

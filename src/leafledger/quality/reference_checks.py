@@ -64,12 +64,19 @@ def _full_scale(session: Session, tolerated_share: float) -> tuple[list[Flag], l
     warnings = []
     if stated is None:
         warnings.append(
-            f"full scale was not stated; {full:g} counts is proposed from spectra cut flat at "
-            "this count: state instrument.full_scale_counts"
+            f"Full scale was not stated; {full:g} counts is proposed from spectra cut flat at "
+            "this count: state instrument.full_scale_counts."
         )
     axis = session.scans.wavelength_nm
+    lamps = {session.ids[i] for i in session.of_role("lamp")}
     flags = saturated(
-        session.ids, axis, session.raw, full, tolerated_share, stated=stated is not None
+        session.ids,
+        axis,
+        session.raw,
+        full,
+        tolerated_share,
+        stated=stated is not None,
+        lamps=lamps,
     )
     return flags, warnings
 
@@ -120,6 +127,8 @@ def leaves_on_faults(session: Session, flags: Sequence[Flag]) -> list[Flag]:
     """
     roles = dict(zip(session.ids, session.roles, strict=True))
     faulty = {f.scan: f.check for f in flags if f.severity == "fault" and roles[f.scan] != "sample"}
+    if not faulty:
+        return []
     blocks = _white_blocks(session)
     out = []
     for row in session.leaves.rows.to_dict("records"):

@@ -91,8 +91,9 @@ def replicate(
     Returns
     -------
     list of Flag
-        ``outlier`` where one scan stands apart and the others agree; ``notice`` on every scan of
-        a group that disagrees without telling which one is wrong.
+        ``outlier``, check ``replicate``, where one scan stands apart and the others agree;
+        ``notice``, check ``group_disagrees``, on every scan of a group that disagrees without
+        telling which one is wrong.
 
     Notes
     -----
@@ -217,7 +218,7 @@ def _other_leaves(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Fl
     if len(full) < FEWEST_GROUPS:
         return []
     means = {
-        unit: {leaf: bands[at].mean(axis=0) for leaf, at in leaves.items()}
+        unit: {leaf: _mean(bands, at) for leaf, at in leaves.items()}
         for unit, leaves in full.items()
     }
     scale = _pooled(_pair_distances(means.values()))
@@ -228,6 +229,11 @@ def _other_leaves(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Fl
         for flag in named:
             flags += [replace(flag, scan=rows[k].name) for k in full[unit][flag.scan]]
     return flags
+
+
+def _mean(bands: Floats, at: Sequence[int]) -> Floats:
+    # Mostly a leaf has one scan: its own mean, and many times faster had.
+    return bands[at[0]] if len(at) == 1 else np.asarray(bands[list(at)].mean(axis=0))
 
 
 def _judge(
@@ -268,7 +274,7 @@ def _judge(
 def _disagrees(name: str, z: float, limit: float, kind: str, what: str) -> Flag:
     return Flag(
         name,
-        "replicate",
+        "group_disagrees",
         "notice",
         z,
         limit,

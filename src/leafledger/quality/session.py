@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.quality.dark_course import dark_noise
 from leafledger.quality.darks import dark_for
 from leafledger.quality.sheet_order import raw_digest
 from leafledger.quality.white_signal import white_signal_to_noise
@@ -98,6 +99,12 @@ class Session:
         if not np.isnan(self.seconds[at]).any():
             at = at[np.argsort(self.seconds[at], kind="stable")]
         return at
+
+    @cached_property
+    def dark_noise(self) -> float | None:
+        """Noise of one dark from scan to scan, counts; ``None`` without a repeat."""
+        darks = self.of_role("dark")
+        return dark_noise(self.raw[darks], self.integration_ms[darks]) if len(darks) else None
 
     @cached_property
     def white_minus_dark(self) -> Floats:

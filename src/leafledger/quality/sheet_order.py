@@ -16,7 +16,7 @@ MOST_OUT_OF_ORDER = 0.05
 
 def raw_digest(values: NDArray[np.float64]) -> str:
     """Return a digest of the raw values of one scan, equal only if all of them are."""
-    return hashlib.sha256(np.ascontiguousarray(values, dtype=np.float64).tobytes()).hexdigest()
+    return hashlib.sha256(np.ascontiguousarray(values, dtype=np.float64).data).hexdigest()
 
 
 def duplicate(

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.quality.between_sessions import DARK_NOISE
 from leafledger.quality.clip_checks import check_clip
 from leafledger.quality.dark_leaf_noise import predicted_noise
 from leafledger.quality.flags import Flag, flag_table
@@ -48,7 +49,8 @@ def run(job: Job) -> Outcome:
     faulty = {flag.scan for flag in flags if flag.severity == "fault"}
     limit = float(checks["replicate_distance"])
     flags += check_replicates(session, places, faulty, on_axis, limit)
-    write_parquet(job.outputs["quality"], flag_table(flags), moved.told, ("scan", "check"))
+    told = {**moved.told, **_dark_noise(session)}
+    write_parquet(job.outputs["quality"], flag_table(flags), told, ("scan", "check"))
     noise = None if signal is None else predicted_noise(session, signal)
     on_dark = None if noise is None else np.interp(axis, session.scans.wavelength_nm, noise)
     _write_signal(job, axis, on_axis, n_references, on_dark)
@@ -73,10 +75,16 @@ def _sheet_flags(
         flags += found
         if n_odd and not found:
             outcome.warnings.append(
-                f"the sheet is not in the order of measuring ({n_odd} of {len(at)} "
-                f"{'/'.join(group)} scans): single wrong times cannot be found"
+                f"The sheet is not in the order of measuring ({n_odd} of {len(at)} "
+                f"{'/'.join(group)} scans): single wrong times cannot be found."
             )
     return flags
+
+
+def _dark_noise(session: Session) -> dict[str, float]:
+    """Return the noise of a dark for the comparison of sessions; nothing if it is not known."""
+    noise = session.dark_noise if session.in_counts else None
+    return {} if noise is None else {DARK_NOISE: noise}
 
 
 def _write_signal(

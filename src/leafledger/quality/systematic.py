@@ -89,9 +89,9 @@ def shift_warnings(effects: Sequence[SessionEffect]) -> list[str]:
     ]
     for session in dict.fromkeys(row.session for row in outside):
         out.append(
-            f"session {session}: the stable tile left its control limits "
+            f"Session {session}: the stable tile left its control limits "
             f"({_told(outside, session)}, reflectance): the instrument or the panel changed, and "
-            "leaves of this session carry it too"
+            "leaves of this session carry it too."
         )
     clear = [
         row
@@ -101,9 +101,9 @@ def shift_warnings(effects: Sequence[SessionEffect]) -> list[str]:
     has_tile = {row.session for row in effects if row.group == "check"}
     for session in dict.fromkeys(row.session for row in clear):
         out.append(
-            f"session {session}: the untreated units shifted together "
+            f"Session {session}: the untreated units shifted together "
             f"({_told(clear, session)}, reflectance). {_meaning(session, has_tile, outside)}; "
-            "the difference in change cancels additive shifts only"
+            "the difference in change cancels additive shifts only."
         )
     return out
 
@@ -137,8 +137,8 @@ def order_warnings(effects: Sequence[OrderEffect]) -> list[str]:
         told = ", ".join(f"{100 * (row.estimate or 0):+.2g} % at {row.wavelength_nm:.0f} nm"
                          for row in own)  # fmt: skip
         out.append(
-            f"session {session}: reflectance changes with the order of measuring ({told} from the "
+            f"Session {session}: reflectance changes with the order of measuring ({told} from the "
             f"first leaf to the last; {own[0].reason}): leaf clip, lamp or the plants themselves "
-            "through the day"
+            "through the day."
         )
     return out

@@ -74,7 +74,7 @@ def _summary(flags: Sequence[Flag]) -> list[str]:
     return [
         f"{len(flags)} leaf scans are far in time from any white, from {flags[0].scan} to "
         f"{flags[-1].scan}: measure whites at least every {BRACKET_MIN:g} min, the first before "
-        "and the last after the leaves"
+        "and the last after the leaves."
     ]
 
 
@@ -85,7 +85,7 @@ def _missing_block(at: Floats) -> list[str]:
     usual = float(np.median(gaps))
     odd = np.flatnonzero(gaps > ODD_GAP * usual)
     return [
-        f"no white for {gaps[k]:.3g} min from minute {at[k] - at[0]:.3g} of the whites on, where "
-        f"{usual:.3g} min is usual: a block of whites seems to be missing"
+        f"No white for {gaps[k]:.3g} min from minute {at[k] - at[0]:.3g} of the whites on, where "
+        f"{usual:.3g} min is usual: a block of whites seems to be missing."
         for k in odd
     ]

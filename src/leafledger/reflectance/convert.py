@@ -148,6 +148,7 @@ def _white(
             (blocks.dark_slope[before], blocks.dark_slope[after]),
             choice.after_weight[rows],
             (float(blocks.stray_rate[before]), float(blocks.stray_rate[after])),
+            (blocks.bends[before], blocks.bends[after]),
         )
     block = before if before >= 0 else after
     rate = blocks.rate[block]
@@ -162,6 +163,7 @@ def _white(
         drift=drift,
         dark_slope=blocks.dark_slope[block][:, None, :],
         stray=float(blocks.stray_rate[block]),
+        bends=blocks.bends[block][:, None, :],
     )
 
 

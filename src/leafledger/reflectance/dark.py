@@ -101,6 +101,17 @@ class Darks:
         )
 
 
+def by_time(integration_ms: NDArray[np.float64]) -> tuple[tuple[int, ...], ...]:
+    """Return the positions of the scans of each integration time, the times rising."""
+    members: list[list[int]] = []
+    for position in np.argsort(integration_ms, kind="stable"):
+        if members and same_time(integration_ms[members[-1][0]], integration_ms[position]):
+            members[-1].append(int(position))
+        else:
+            members.append([int(position)])
+    return tuple(tuple(m) for m in members)
+
+
 def pool_darks(
     counts: NDArray[np.float64], integration_ms: NDArray[np.float64], *, scaled: bool
 ) -> Darks:
@@ -115,17 +126,12 @@ def pool_darks(
     scaled
         Whether the level at other times comes from a straight line in time.
     """
-    members: list[list[int]] = []
-    for position in np.argsort(integration_ms, kind="stable"):
-        if members and same_time(integration_ms[members[-1][0]], integration_ms[position]):
-            members[-1].append(int(position))
-        else:
-            members.append([int(position)])
+    members = by_time(integration_ms)
     return Darks(
         integration_ms=np.array([integration_ms[m[0]] for m in members]),
-        members=tuple(tuple(m) for m in members),
-        counts=np.stack([centre(counts[m]) for m in members]),
-        spread=np.array([level_spread(scan_levels(counts[m])) for m in members]),
+        members=members,
+        counts=np.stack([centre(counts[list(m)]) for m in members]),
+        spread=np.array([level_spread(scan_levels(counts[list(m)])) for m in members]),
         scaled=scaled,
     )
 

@@ -142,6 +142,17 @@ def sentences_of(
     return [f"{fact}. They were left as read; reflectance.wavelengths: from_lamp corrects them."]
 
 
+def full_sentences(read: Sequence[LampScan]) -> list[str]:
+    """Say in which lamp scans the detector was full at published lines."""
+    return [
+        f"Lamp scan {lamp.scan}: the detector was full at {reading_of(lamp).n_saturated} published "
+        "lines of the lamp; the wavelengths rest on the others. A shorter integration time would "
+        "show them all."
+        for lamp in read
+        if reading_of(lamp).n_saturated
+    ]
+
+
 def refused_sentence(lamp: LampScan) -> str:
     """Return why a lamp scan was not used, as a warning."""
     refusal = refusal_of(lamp)

@@ -20,9 +20,14 @@ class Linearity:
     ----------
     coefficients
         ``c0, c1, ...``; ``(1.0,)`` leaves the counts as they are.
+    modes
+        One standard deviation of the coefficients along each independent direction in which they
+        are uncertain, ``(0, ...)`` each, so that the sum of ``mode mode^T`` is their covariance.
+        Empty for a polynomial that was stated: its uncertainty is not known.
     """
 
     coefficients: tuple[float, ...] = (1.0,)
+    modes: tuple[tuple[float, ...], ...] = ()
 
     def value(self, above_dark: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return linear counts; same shape as ``above_dark``."""
@@ -32,6 +37,18 @@ class Linearity:
         for coefficient in self.coefficients[-2::-1]:
             factor = factor * above_dark + coefficient
         return above_dark * factor
+
+    def bends(self, above_dark: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return how linear counts change along each of :attr:`modes`.
+
+        Returns
+        -------
+        ndarray
+            Shape ``(n_modes, *above_dark.shape)``; none for a polynomial that was stated.
+        """
+        if not self.modes:
+            return np.zeros((0, *above_dark.shape))
+        return np.stack([Linearity(mode).value(above_dark) for mode in self.modes])
 
     def slope(self, above_dark: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the derivative of :meth:`value`, through which uncertainties pass."""

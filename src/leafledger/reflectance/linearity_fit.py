@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
 from leafledger.reflectance.linearity import Linearity
+from leafledger.reflectance.linearity_spread import modes, rate_of, without_rate
 
 FEWEST_TIMES = 4
 _MOST_TERMS = 3
@@ -30,7 +31,8 @@ class LinearityFit:
     Attributes
     ----------
     linearity
-        ``c0`` is 1: the detector is taken as true at small signals.
+        ``c0`` is 1: the detector is taken as true at small signals. With the directions in which
+        its coefficients are uncertain.
     n_times
         Distinct integration times.
     residual
@@ -49,10 +51,21 @@ class LinearityFit:
     brightest: float
 
     @property
+    def u_coefficients(self) -> Floats:
+        """Standard uncertainties of the coefficients after ``c0``, shape ``(n_terms,)``."""
+        return np.asarray(np.sqrt(np.square(np.array(self.linearity.modes)[:, 1:]).sum(axis=0)))
+
+    def u_relative(self) -> float:
+        """Relative standard uncertainty of the linear counts at the brightest counts fitted."""
+        at = np.array([self.brightest])
+        return float(np.sqrt(np.square(self.linearity.bends(at)).sum()) / self.brightest)
+
+    @property
     def told(self) -> dict[str, Any]:
         """As metadata of the reflectance table."""
         return {
             "coefficients": list(self.linearity.coefficients),
+            "u_coefficients": [0.0, *(float(u) for u in self.u_coefficients)],
             "n_times": self.n_times,
             "residual": self.residual,
             "residual_before": self.residual_before,
@@ -66,7 +79,9 @@ class LinearityFit:
             f"Session {session}: linearity estimated from whites at {self.n_times} integration "
             f"times, coefficients [{shown}]; their levels lie off a straight line by "
             f"{100 * self.residual_before:.2g} % before and {100 * self.residual:.2g} % after "
-            "correction (standard deviation)."
+            "correction (standard deviation). The correction is uncertain by "
+            f"{100 * self.u_relative():.2g} % at {self.brightest:.0f} counts; what that makes of "
+            "reflectance is part of its uncertainty."
         ]
         if self.residual > _ODD_RESIDUAL:
             said.append(
@@ -127,43 +142,46 @@ def fit_linearity(
     weight = np.where(ok, averages[kept][:, None] / np.maximum(x, 1.0), 0.0)
     scale = float(x[ok].max())
     n_terms = min(_MOST_TERMS, max(1, (len(times) - 2) // 2))
-    terms = _solve(x / scale, time, weight, n_terms)
-    linearity = Linearity((1.0, *(float(c / scale ** (k + 1)) for k, c in enumerate(terms))))
+    terms, spread = _solve(x / scale, time, weight, n_terms)
+    powers = scale ** np.arange(1, n_terms + 1)
+    linearity = Linearity(
+        (1.0, *(float(c) for c in terms / powers)),
+        tuple((0.0, *(float(c) for c in mode)) for mode in spread / powers),
+    )
     return LinearityFit(
         linearity,
         len(times),
-        _residual(linearity.value(x), time, weight),
-        _residual(x, time, weight),
+        _scatter(_levels(linearity.value(x), time, weight)),
+        _scatter(_levels(x, time, weight)),
         scale,
     )
 
 
-def _solve(x: Floats, time: Floats, weight: Floats, n_terms: int) -> Floats:
-    """Return c1, c2 ...: least squares of x + sum c_k x^(k+1) - rate time, rates eliminated."""
-    columns = [_without_rate(x ** (k + 1), time, weight) for k in range(n_terms + 1)]
+def _solve(x: Floats, time: Floats, weight: Floats, n_terms: int) -> tuple[Floats, Floats]:
+    """Return c1, c2 ... and their modes (:func:`~.linearity_spread.modes`).
+
+    Least squares of x + sum c_k x^(k+1) - rate time, rates eliminated.
+    """
+    columns = np.stack([without_rate(x ** (k + 1), time, weight) for k in range(n_terms + 1)])
     flat = np.stack([(np.sqrt(weight) * c).ravel() for c in columns])
     found: Floats = np.linalg.lstsq(flat[1:].T, -flat[0], rcond=None)[0]
-    return found
+    signal = Linearity((1.0, *(float(c) for c in found))).value(x)
+    left = columns[0] + np.tensordot(found, columns[1:], axes=1)
+    levels = _levels(signal, time, weight)
+    return found, modes(columns[1:], signal, left, weight, time, levels)
 
 
-def _without_rate(values: Floats, time: Floats, weight: Floats) -> Floats:
-    """Take the weighted best multiple of the integration time off each pixel."""
-    return np.asarray(values - _rate(values, time, weight) * time[:, None])
-
-
-def _rate(values: Floats, time: Floats, weight: Floats) -> Floats:
-    square = (weight * time[:, None] ** 2).sum(axis=0)
-    sums = (weight * values * time[:, None]).sum(axis=0)
-    return np.asarray(np.divide(sums, square, out=np.zeros_like(sums), where=square > 0))
-
-
-def _residual(signal: Floats, time: Floats, weight: Floats) -> float:
-    """Relative standard deviation of the scans' levels about the straight line in time."""
-    line = _rate(signal, time, weight) * time[:, None]
+def _levels(signal: Floats, time: Floats, weight: Floats) -> Floats:
+    """Return how far each scan as a whole lies off the straight line in time, relative."""
+    line = rate_of(signal, time, weight) * time[:, None]
     known = (weight > 0) & (line > 0)
     ratio = np.divide(signal, line, out=np.ones_like(signal), where=known)
-    level = np.array([np.median(r[k]) - 1 for r, k in zip(ratio, known, strict=True)])
-    return float(np.sqrt((level**2).sum() / max(len(level) - 1, 1)))
+    return np.array([np.median(r[k]) - 1 for r, k in zip(ratio, known, strict=True)])
+
+
+def _scatter(levels: Floats) -> float:
+    """Return the standard deviation of levels about zero, one of them spent on the rates."""
+    return float(np.sqrt((levels**2).sum() / max(len(levels) - 1, 1)))
 
 
 def _no_full_scale() -> Problem:

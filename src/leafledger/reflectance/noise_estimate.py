@@ -172,11 +172,10 @@ def without_drift(signal: NDArray[np.float64]) -> NDArray[np.float64]:
     mean = signal.mean(axis=0)
     at = np.linspace(-1.0, 1.0, signal.shape[1])
     order = _drift_order(signal.shape[1])
-    smooth = [
-        np.polynomial.Polynomial.fit(at, row / mean, order, domain=[-1, 1], w=np.sqrt(mean))(at)
-        for row in signal
-    ]
-    out: NDArray[np.float64] = signal / np.stack(smooth)
+    from numpy.polynomial import polynomial
+
+    terms = polynomial.polyfit(at, (signal / mean).T, order, w=np.sqrt(mean))
+    out: NDArray[np.float64] = signal / polynomial.polyval(at, terms)
     return out
 
 

@@ -9,7 +9,7 @@ not corrected), and R_panel the panel's reflectance.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +57,8 @@ class WhitePart:
         How the rate falls with each pooled dark, ``(n_dark_times, n_scans or 1, n_pixels)``.
     stray
         Stray light taken off the rate, linear counts per ms, ``(n_scans or 1, 1)`` or a number.
+    bends
+        How the rate changes with an estimated linearity, ``(n_modes, n_scans or 1, n_pixels)``.
     """
 
     rate: NDArray[np.float64]
@@ -64,6 +66,7 @@ class WhitePart:
     drift: NDArray[np.float64]
     dark_slope: NDArray[np.float64]
     stray: NDArray[np.float64] | float = 0.0
+    bends: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 1, 1)))
 
 
 @dataclass(frozen=True)
@@ -79,8 +82,8 @@ class Part:
     reference
         Variance from noise in darks and whites: shared by scans, independent over pixels.
     drift
-        Standard uncertainty (not variance) from drift of lamp and dark and from stray light:
-        shared by pixels.
+        Standard uncertainty (not variance) from drift of lamp and dark, from stray light and from
+        an estimated linearity: shared by pixels.
     """
 
     reflectance: NDArray[np.float64]
@@ -95,6 +98,7 @@ def interpolate(
     blocks_dark_slope: tuple[NDArray[np.float64], NDArray[np.float64]],
     after_weight: NDArray[np.float64],
     blocks_stray: tuple[float, float] = (0.0, 0.0),
+    blocks_bends: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
 ) -> WhitePart:
     """Interpolate the white rate in time between the block before and the block after.
 
@@ -111,6 +115,8 @@ def interpolate(
         Share of the block after, shape ``(n_scans,)``.
     blocks_stray
         Stray light taken off each rate, linear counts per ms.
+    blocks_bends
+        How each rate changes with an estimated linearity, each ``(n_modes, n_pixels)``.
 
     References
     ----------
@@ -123,11 +129,19 @@ def interpolate(
         rate=early * blocks_rate[0] + late * blocks_rate[1],
         variance=early**2 * blocks_variance[0] + late**2 * blocks_variance[1],
         drift=np.broadcast_to(change / np.sqrt(12), (len(late), len(change))),
-        dark_slope=np.stack(
-            [early * a + late * b for a, b in zip(*blocks_dark_slope, strict=True)]
-        ),
+        dark_slope=_between(early, late, blocks_dark_slope),
         stray=early * blocks_stray[0] + late * blocks_stray[1],
+        bends=np.zeros((0, 1, 1)) if blocks_bends is None else _between(early, late, blocks_bends),
     )
+
+
+def _between(
+    early: NDArray[np.float64],
+    late: NDArray[np.float64],
+    blocks: tuple[NDArray[np.float64], NDArray[np.float64]],
+) -> NDArray[np.float64]:
+    """Interpolate several spectra at once, ``(n, n_pixels)`` to ``(n, n_scans, n_pixels)``."""
+    return np.asarray(early * blocks[0][:, None, :] + late * blocks[1][:, None, :])
 
 
 def reflect(
@@ -144,7 +158,8 @@ def reflect(
     """Return reflectance and its uncertainty, parts kept apart by what they share.
 
     Sensitivities (R over S - D and so on) with the linearity slope in each; a dark that enters
-    both leaf and white enters with the sum of its two sensitivities.
+    both leaf and white enters with the sum of its two sensitivities, and so does the error of an
+    estimated linearity, which cancels where leaf and white have equal counts.
 
     Parameters
     ----------
@@ -184,6 +199,9 @@ def reflect(
     drift = (relative * white.drift) ** 2
     if stray is not None:
         drift += (stray.u_relative * (relative * white.stray - factor * level)) ** 2
+    for leaf_bend, white_bend in zip(linearity.bends(raw), white.bends, strict=True):
+        own_bend = leaf_bend if stray is None else leaf_bend - stray.level(leaf_bend)
+        drift += (factor * own_bend - relative * white_bend) ** 2
     kept = 1.0 if stray is None else stray.kept_offset
     by_leaf = factor * slope
     for weight, variance, spread, fall in zip(

@@ -29,6 +29,9 @@ class Whites:
         Linear counts above dark and slope of the linearity polynomial, ``(n_whites, n_pixels)``.
     integration_ms, averages
         Shape ``(n_whites,)``.
+    bends
+        How ``signal`` changes with an estimated linearity (:meth:`Linearity.bends`), shape
+        ``(n_modes, n_whites, n_pixels)``.
     stray
         Correction of stray light, if any; ``signal`` still holds it (its shot noise is there).
     """
@@ -37,6 +40,7 @@ class Whites:
     slope: NDArray[np.float64]
     integration_ms: NDArray[np.float64]
     averages: NDArray[np.float64]
+    bends: NDArray[np.float64]
     stray: StrayLight | None = None
 
     @property
@@ -70,6 +74,8 @@ class Blocks:
         (or mean of the two middle ones), so that a steady drift is met exactly.
     stray_rate
         Stray light that was taken off, linear counts per ms, shape ``(n_blocks,)``.
+    bends
+        How the rate changes with an estimated linearity, ``(n_blocks, n_modes, n_pixels)``.
     """
 
     rate: NDArray[np.float64]
@@ -77,6 +83,7 @@ class Blocks:
     dark_slope: NDArray[np.float64]
     time_s: NDArray[np.float64]
     stray_rate: NDArray[np.float64]
+    bends: NDArray[np.float64]
 
     @property
     def lit(self) -> NDArray[np.bool_]:
@@ -100,7 +107,14 @@ def above_dark(
 ) -> Whites:
     """Take the dark of each white's own integration time off it and make it linear."""
     raw = np.stack([c - darks.at(float(t)) for c, t in zip(counts, integration_ms, strict=True)])
-    return Whites(linearity.value(raw), linearity.slope(raw), integration_ms, averages, stray)
+    return Whites(
+        linearity.value(raw),
+        linearity.slope(raw),
+        integration_ms,
+        averages,
+        linearity.bends(raw),
+        stray,
+    )
 
 
 def boil_down(
@@ -135,6 +149,7 @@ def boil_down(
     stray_rate = whites.stray_rate[:, 0]
     weights = np.stack([darks.weights(float(t)) for t in whites.integration_ms])
     per_time = whites.slope / whites.integration_ms[:, None]
+    bends = _bends_per_ms(whites)
     rates, variances, slopes, times, strays = [], [], [], [], []
     for block in members:
         share = 1.0 / len(block) if mean else centre_variance_factor(len(block))
@@ -149,7 +164,16 @@ def boil_down(
         np.stack(slopes),
         np.array(times),
         np.array(strays),
+        np.stack([bends[:, block].mean(axis=1) for block in members]),
     )
+
+
+def _bends_per_ms(whites: Whites) -> NDArray[np.float64]:
+    """Return how the rates change with an estimated linearity, stray light taken off alike."""
+    bends = whites.bends
+    if whites.stray is not None and len(bends):
+        bends = np.stack([bend - whites.stray.level(bend) for bend in bends])
+    return bends / whites.integration_ms[:, None]
 
 
 def levels(rate: NDArray[np.float64], wavelength_nm: NDArray[np.float64]) -> NDArray[np.float64]:

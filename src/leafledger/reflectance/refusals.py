@@ -145,9 +145,10 @@ def dim_whites(
         ``(n_whites, n_pixels)``.
     """
     found = []
-    for scan, file, white, below in zip(scans, files, counts, dark, strict=True):
-        level, floor = float(np.median(white)), float(np.median(below))
-        if level <= max(floor, _WHITE_OVER_DARK * floor) or np.median(white - below) <= 0:
+    levels, floors = np.median(counts, axis=1), np.median(dark, axis=1)
+    rises = np.median(counts - dark, axis=1)
+    for scan, file, level, floor, rise in zip(scans, files, levels, floors, rises, strict=True):
+        if level <= max(floor, _WHITE_OVER_DARK * floor) or rise <= 0:
             found.append(
                 Problem(
                     file=file or _SHEET,

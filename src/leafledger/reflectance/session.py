@@ -13,7 +13,7 @@ from leafledger.errors import InputFault
 from leafledger.reflectance import refusals
 from leafledger.reflectance.assign import assign
 from leafledger.reflectance.blocks import Choice, white_blocks
-from leafledger.reflectance.dark import Darks, pool_darks
+from leafledger.reflectance.dark import Darks, by_time, pool_darks
 from leafledger.reflectance.detector import session_noise, settle_linearity
 from leafledger.reflectance.hot_pixels import find_hot, hot_sentence, mend_hot
 from leafledger.reflectance.linearity import Linearity
@@ -106,8 +106,7 @@ def without_hot_pixels(scans: Scans) -> tuple[Scans, NDArray[np.intp], list[str]
         The scans, the places of the hot pixels, and a warning that names them.
     """
     dark = scans.where("dark")
-    groups = pool_darks(scans.counts[dark], scans.integration_ms[dark], scaled=False).members
-    hot = find_hot(scans.counts[dark], groups)
+    hot = find_hot(scans.counts[dark], by_time(scans.integration_ms[dark]))
     mended = mend_hot(scans.counts, scans.wavelength_nm, hot)
     said = hot_sentence(scans.wavelength_nm, hot, scans.session)
     return replace(scans, counts=mended), np.flatnonzero(hot), said

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.records.job import Job, Metric, Outcome
+from leafledger.reflectance.axis_doubt import with_axis_doubt
 from leafledger.reflectance.convert import UNLIT_U, Reflected, convert
 from leafledger.reflectance.drift import drift_and_outliers
 from leafledger.reflectance.naming import reference_columns
@@ -65,6 +66,9 @@ def run(job: Job) -> Outcome:
     scans, hot_at, hot = without_hot_pixels(scans)
     references, more = refer(scans, instrument, settings)
     reflected = convert(scans, references, panel.reflectance, weights)
+    if axis.u_nm is not None and references.noise.known:
+        u_nm = np.interp(grid_nm, axis.wavelength_nm, axis.u_nm)
+        reflected = with_axis_doubt(reflected, grid_nm, u_nm)
     columns = reference_columns(scans, references)
     drift, outliers = drift_and_outliers(scans, references)
     unlit_nm = [float(w) for w in grid_nm[reflected.unlit]]

@@ -7,7 +7,7 @@ from published lines. Nothing else does: the red edge moves with chlorophyll.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -15,9 +15,12 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
 from leafledger.records.job import Metric
+from leafledger.reflectance.dark import by_time
+from leafledger.reflectance.hot_pixels import find_hot, mend_hot
 from leafledger.reflectance.lamp_report import (
     SETTING,
     LampScan,
+    full_sentences,
     lines_of,
     metrics_of,
     no_correction,
@@ -50,10 +53,15 @@ class SettledAxis:
     told
         Empty without a lamp scan; else ``asked``, ``axis`` (``as_read`` | ``from_lamp``),
         ``lamp`` (``None`` without a usable scan) and ``refused``.
+    u_nm
+        Standard uncertainty of ``wavelength_nm``, same shape, nm, where the lamp put it right;
+        ``None`` for an axis left as read, whose error is not known or, if a lamp shows it, told
+        and left standing.
     """
 
     wavelength_nm: Floats
     told: dict[str, Any]
+    u_nm: Floats | None = field(default=None, kw_only=True)
     metrics: list[Metric] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
 
@@ -105,14 +113,15 @@ def settle_axis(
         return SettledAxis(table.wavelength_nm, told, warnings=warnings)
     resolution = float(np.median([reading_of(lamp).resolution_nm for lamp in read]))
     told["lamp"] = report_of(correction, read, resolution, table.wavelength_nm)
-    axis = table.wavelength_nm
+    axis, u_nm = table.wavelength_nm, None
     if asked == "from_lamp":
-        axis = correction.corrected(table.wavelength_nm)
+        axis, u_nm = correction.corrected(axis), correction.at(axis)[1]
         _check_rising(axis, session)
         told["axis"] = "from_lamp"
+    warnings += full_sentences(read)
     names = ", ".join(lamp.scan for lamp in read)
     warnings += sentences_of(correction, names, resolution, table.wavelength_nm, asked)
-    return SettledAxis(axis, told, metrics_of(correction, resolution), warnings)
+    return SettledAxis(axis, told, metrics_of(correction, resolution), warnings, u_nm=u_nm)
 
 
 def wavelengths_asked(settings: Mapping[str, Any]) -> str:
@@ -126,14 +135,38 @@ def _read_lamps(table: SpectraTable, full_scale_counts: float | None) -> list[La
     rows, counts = table.rows, table.spectra["counts"]
     role = rows["role"].to_numpy(dtype=str)
     time_ms = rows["integration_ms"].to_numpy(dtype=np.float64)
-    darks = np.flatnonzero(role == "dark")
+    at, axis = np.flatnonzero(role == "dark"), table.wavelength_nm
+    lamps = np.flatnonzero(role == "lamp")
+    if not len(lamps):
+        return []
+    hot = _hot(counts[at], time_ms[at])
+    darks = mend_hot(counts[at], axis, hot)
     out = []
-    for i in np.flatnonzero(role == "lamp"):
-        dark = _dark(counts[darks], time_ms[darks], float(time_ms[i]), counts[i])
-        full = saturated_pixels(counts[i], full_scale_counts)
-        result = read_lamp(table.wavelength_nm, counts[i] - dark, full, FEWEST_LINES)
+    for i, mended in zip(lamps, mend_hot(counts[lamps], axis, hot), strict=True):
+        dark = _dark(darks, time_ms[at], float(time_ms[i]), mended)
+        full = saturated_pixels(mended, full_scale_counts)
+        result = read_lamp(axis, mended - dark, full, FEWEST_LINES)
+        if isinstance(result, LampReading):
+            result = _without_hot(result, axis[hot])
         out.append(LampScan(str(rows["scan"].iloc[i]), str(rows["file"].iloc[i]), result))
     return out
+
+
+def _hot(darks: Floats, times_ms: Floats) -> NDArray[np.bool_]:
+    """Return the hot pixels of the darks: a spike of theirs would be taken for a line."""
+    if not len(darks):
+        return np.zeros(darks.shape[1], dtype=bool)
+    return find_hot(darks, by_time(np.nan_to_num(times_ms, nan=1.0)))
+
+
+def _without_hot(reading: LampReading, hot_nm: Floats) -> LampReading:
+    """Leave out lines that hold an interpolated pixel, if there are lines enough without them."""
+    lines = tuple(
+        line
+        for line in reading.lines
+        if not len(hot_nm) or np.abs(hot_nm - line.found_nm).min() > line.fwhm_nm
+    )
+    return replace(reading, lines=lines) if len(lines) >= FEWEST_LINES else reading
 
 
 def _dark(darks: Floats, times_ms: Floats, time_ms: float, lamp: Floats) -> Floats:

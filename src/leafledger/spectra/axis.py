@@ -145,21 +145,9 @@ def resampling_weights(
     half = np.minimum(_half_steps(target_nm), np.minimum(target - low, high - target))
     at = np.clip(np.searchsorted(native_nm, target, side="right") - 1, 0, len(native_nm) - 2)
     average = 2 * half > np.diff(native_nm)[at] * (1 + _TOLERANCE_NM)
-    rows: list[NDArray[np.intp]] = []
-    columns: list[NDArray[np.intp]] = []
-    values: list[NDArray[np.float64]] = []
-    for row, centre in enumerate(target):
-        index, weight = (
-            _band(native_nm, centre - half[row], centre + half[row])
-            if average[row]
-            else _points(native_nm, np.array([centre]), np.array([1.0]))
-        )
-        rows.append(np.full(len(index), row, dtype=np.intp))
-        columns.append(index)
-        values.append(weight)
-    where = (np.concatenate(rows), np.concatenate(columns))
+    rows, columns, values = _entries(native_nm, target, half, average)
     weights = sparse.csr_array(
-        sparse.coo_array((np.concatenate(values), where), shape=(len(target_nm), len(native_nm)))
+        sparse.coo_array((values, (rows, columns)), shape=(len(target_nm), len(native_nm)))
     )
     weights.sum_duplicates()
     weights.eliminate_zeros()
@@ -174,25 +162,36 @@ def _half_steps(target_nm: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(around / 2, dtype=np.float64)
 
 
-def _points(
-    native_nm: NDArray[np.float64], at_nm: NDArray[np.float64], weight: NDArray[np.float64]
-) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
-    """Share the weight of each point between the two pixels around it."""
-    left = np.clip(np.searchsorted(native_nm, at_nm, side="right") - 1, 0, len(native_nm) - 2)
-    part = (at_nm - native_nm[left]) / (native_nm[left + 1] - native_nm[left])
-    return np.r_[left, left + 1], np.r_[weight * (1 - part), weight * part]
+def _entries(
+    native_nm: NDArray[np.float64],
+    target: NDArray[np.float64],
+    half: NDArray[np.float64],
+    average: NDArray[np.bool_],
+) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+    """Return row, column and value of every weight, all rows at once.
 
-
-def _band(
-    native_nm: NDArray[np.float64], start: float, stop: float
-) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
-    """Weights of the mean over a band of the lines through the pixels (trapezoids)."""
-    first, last = (
-        np.searchsorted(native_nm, start, "right"),
-        np.searchsorted(native_nm, stop, "left"),
-    )
-    inside = native_nm[first:last]
-    corners = np.r_[start, inside, stop]
-    steps = np.diff(corners)
-    weight = (np.r_[steps, 0.0] + np.r_[0.0, steps]) / (2 * (stop - start))
-    return _points(native_nm, corners, weight)
+    A row that is interpolated has one point, the target. A row that is averaged has the corners of
+    the line through its band: both ends, and the pixels between them, with trapezoid weights. The
+    weight of each point is shared by the two pixels around it.
+    """
+    start, stop = target - half, target + half
+    first = np.searchsorted(native_nm, start, "right")
+    last = np.searchsorted(native_nm, stop, "left")
+    n = np.where(average, last - first + 2, 1)
+    row = np.repeat(np.arange(len(target)), n)
+    within = np.arange(len(row)) - np.repeat(np.cumsum(n) - n, n)
+    ends = within == n[row] - 1
+    inner = native_nm[np.clip(first[row] + within - 1, 0, len(native_nm) - 1)]
+    corner = np.where(within == 0, start[row], np.where(ends, stop[row], inner))
+    corner = np.where(average[row], corner, target[row])
+    step = np.where(ends, 0.0, np.r_[corner[1:], 0.0] - corner)
+    around = step + np.where(within == 0, 0.0, np.r_[0.0, step[:-1]])
+    width = np.where(average, stop - start, 1.0)
+    weight = np.where(average[row], around / (2 * width[row]), 1.0)
+    left = np.clip(np.searchsorted(native_nm, corner, side="right") - 1, 0, len(native_nm) - 2)
+    part = (corner - native_nm[left]) / (native_nm[left + 1] - native_nm[left])
+    rows = np.r_[row, row]
+    # Row by row, first all left neighbours, then all right ones: sums keep one order.
+    order = np.argsort(rows, kind="stable")
+    columns, values = np.r_[left, left + 1], np.r_[weight * (1 - part), weight * part]
+    return rows[order], columns[order], values[order]
