@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from browser import chromium, watched  # noqa: F401 - fixtures for every test of a page
 from generated import generator, shrink
 
 # A test must not depend on what the machine's environment says, nor take two cores for one sum.

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import shutil
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-import desks
 import pytest
 from flask.testing import FlaskClient
+from playwright.sync_api import Page, expect
 
+from browser import Watched
 from leafledger.review.app import make_app
 from leafledger.review.desk import Desk
 from leafledger.review.guard import Guard
+from leafledger.review.server import open_server
+
+from . import desks
 
 PORT = 8123
 
@@ -58,3 +65,35 @@ def client(stranger, guard: Guard):
     answer = stranger.get(f"/?token={guard.token}")
     assert answer.status_code == 303
     return stranger
+
+
+@contextmanager
+def _serving(desk: Desk) -> Iterator[str]:
+    server, guard = open_server(desk, 0)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    yield guard.address
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+@pytest.fixture
+def served() -> Iterator[Callable[[Desk], str]]:
+    """Return a function that serves a desk until the test ends and returns the address."""
+    with ExitStack() as until_the_end:
+        yield lambda desk: until_the_end.enter_context(_serving(desk))
+
+
+@pytest.fixture
+def opened(watched: Watched, desk: Desk, served: Callable[[Desk], str]) -> Callable[[], Page]:
+    """Return a function that opens the review of the shared study, drawn and ready."""
+
+    def open_it() -> Page:
+        address = served(desk)
+        watched.allow(address.split("?")[0])
+        watched.page.goto(address)
+        expect(watched.page.locator("#figures svg").first).to_be_visible()
+        return watched.page
+
+    return open_it

@@ -7,7 +7,7 @@ import threading
 from dataclasses import replace
 from pathlib import Path
 
-import desks
+import pyarrow as pa
 import pytest
 
 from leafledger.errors import InputFault, LeafledgerError, Problem
@@ -16,8 +16,12 @@ from leafledger.review import groups, rerun
 from leafledger.review.blinding import blind_of
 from leafledger.review.desk import AFTER_EFFECTS, Desk
 from leafledger.review.guard import Guard
+from leafledger.review.request_body import asked_from
 from leafledger.review.server import open_server
 from leafledger.runner.run import RunResult
+from leafledger.study.tables import read_spectra, write_spectra
+
+from . import desks
 
 HOST = "127.0.0.1:8123"
 
@@ -210,20 +214,45 @@ def test_a_decision_lands_in_the_file_and_is_told_to_the_next(client, study: Pat
     assert decided == answer.json["written"][0]
     undone = client.post("/api/undo", json={"save": answer.json["save"]})
     assert undone.json == {"taken_back": 1}
-    assert (study / "decisions.csv").read_text() == "scan,action,reason,by,when\n"
+    assert (study / "decisions.csv").read_text() == "scan,action,reason,by,when,scan_sha256\n"
     assert client.post("/api/undo", json={"save": answer.json["save"]}).status_code == 422
+
+
+def test_a_decision_on_a_scan_that_changed_since_asks_to_look_again(client, study: Path) -> None:
+    (looked_at,) = [
+        s for s in client.get("/api/leaves/day12/p2").json["scans"] if s["scan"] == desks.OUTLIER
+    ]
+    given = body()
+    given["decisions"][0]["scan_sha256"] = looked_at["scan_sha256"]
+    assert client.post("/api/decisions", json=given).status_code == 200
+    (row,) = (study / "decisions.csv").read_text().splitlines()[1:]
+    assert row.endswith(f",{looked_at['scan_sha256']}")
+
+    def told() -> tuple[list[str], list[str]]:
+        overview = client.get("/api/study").json["groups"]
+        (group,) = [g for g in overview if (g["session"], g["name"]) == ("day12", "p2")]
+        view = client.get("/api/leaves/day12/p2").json
+        return group["changed"], [s["scan"] for s in view["scans"] if s["changed"]]
+
+    assert told() == ([], [])
+    path = study / "results/scans/day12.parquet"
+    table = read_spectra(path, ("counts",))
+    counts = table.spectra["counts"]
+    counts[list(table.rows["scan"]).index(desks.OUTLIER), 7] += 1
+    names = pa.table({"scan": list(table.rows["scan"])})
+    write_spectra(path, names, table.wavelength_nm, {"counts": counts}, {})
+    assert told() == ([desks.OUTLIER], [desks.OUTLIER])
 
 
 def test_two_reviews_of_one_study_keep_both_decisions(study: Path) -> None:
     one, other = Desk(study), Desk(study)
-    ask = desk_module.asked_from
-    one.save(*ask(body("day0-p1-1", by="A")))
-    told = other.save(*ask(body("day0-p1-2", by="B")))
+    one.save(*asked_from(body("day0-p1-1", by="A")))
+    told = other.save(*asked_from(body("day0-p1-2", by="B")))
     assert not told["conflicts"]
     text = (study / "decisions.csv").read_text()
     assert "day0-p1-1,exclude,clip slipped,A," in text
     assert "day0-p1-2,exclude,clip slipped,B," in text
-    told = other.save(*ask(body("day0-p1-1", "keep", by="B")))
+    told = other.save(*asked_from(body("day0-p1-1", "keep", by="B")))
     (conflict,) = told["conflicts"]
     assert conflict["standing"]["by"] == "A"
     assert (study / "decisions.csv").read_text() == text
@@ -238,6 +267,8 @@ def test_two_reviews_of_one_study_keep_both_decisions(study: Path) -> None:
         {"by": "A", "decisions": ["x"]},
         {"by": "A", "decisions": [{"scan": 1, "action": "keep", "reason": "r"}]},
         {"by": 3, "decisions": [{}]},
+        {"by": "A", "decisions": [{**body()["decisions"][0], "scan_sha256": "short"}]},
+        {"by": "A", "decisions": [{**body()["decisions"][0], "scan_sha256": 7}]},
         {"by": "", "decisions": body()["decisions"]},
         {"by": "A", "decisions": [{**body()["decisions"][0], "reason": ""}]},
     ],

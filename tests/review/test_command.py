@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import errno
+import http.client
 import http.cookiejar
 import json
 import os
 import signal
 import subprocess
 import sys
+import urllib.parse
 import urllib.request
+from collections.abc import Callable
 from pathlib import Path
 
 from interruptible import heed_interrupts
 from leafledger.review import decision_file
+from leafledger.review.desk import Desk
 
 COMMAND = [sys.executable, "-m", "leafledger.cli", "review"]
 
@@ -67,3 +71,41 @@ def test_a_folder_that_cannot_be_written_to_is_told(client, study: Path, monkeyp
     assert problem["file"] == "decisions.csv"
     assert problem["found"] == "permission denied"
     assert str(study) not in answer.get_data(as_text=True)
+
+
+def test_over_the_wire_strangers_are_refused(
+    desk: Desk, study: Path, served: Callable[[Desk], str]
+) -> None:
+    """acceptance.md, section 6, second check: what curl would send to the real server."""
+    address = urllib.parse.urlsplit(served(desk))
+    own = f"127.0.0.1:{address.port}"
+
+    def status(method: str, path: str, body: str = "", **headers: str) -> tuple[int, str]:
+        wire = http.client.HTTPConnection(own, timeout=30)
+        wire.putrequest(method, path, skip_host=True)
+        sent = {"Host": own, "Content-Length": str(len(body)), **headers}
+        for name, value in sent.items():
+            wire.putheader(name.replace("_", "-"), value)
+        wire.endheaders(body.encode())
+        answer = wire.getresponse()
+        answer.read()
+        wire.close()
+        return answer.status, answer.getheader("Set-Cookie") or ""
+
+    opened = f"/?{address.query}"
+    code, cookie = status("GET", opened)
+    assert code == 303
+    known = {"Cookie": cookie.split(";")[0]}
+    entry = {"scan": "day0-p1-1", "action": "exclude", "reason": "r", "seen": None}
+    body = json.dumps({"by": "A", "decisions": [entry]})
+    json_body = {"Content_Type": "application/json"}
+    form = {"Content_Type": "application/x-www-form-urlencoded"}
+    assert status("GET", opened, Host="evil.example")[0] == 403
+    post = ("POST", "/api/decisions", body)
+    assert status(*post, **known, **json_body, Host="evil.example")[0] == 403
+    assert status(*post, **known, **json_body, Origin="http://evil.example")[0] == 403
+    assert status(*post, **known, **form)[0] == 403
+    assert status(*post, **json_body)[0] == 403
+    assert not (study / "decisions.csv").exists()
+    assert status(*post, **known, **json_body, Origin=f"http://{own}")[0] == 200
+    assert (study / "decisions.csv").exists()

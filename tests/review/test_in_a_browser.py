@@ -3,170 +3,160 @@
 from __future__ import annotations
 
 import re
-import threading
-from collections.abc import Iterator
+from collections.abc import Callable
 from pathlib import Path
 
-import chromium
-import desks
 import pytest
-from chromium import Chromium
+from playwright.sync_api import Page, expect
 
+from browser import DESKTOP, SIZES, Watched
 from leafledger.review.desk import Desk
-from leafledger.review.server import open_server
 
-pytestmark = pytest.mark.skipif(chromium.PROGRAM is None, reason="needs the program chromium")
-READY = "document.querySelector('#figures svg')"
+from . import desks
 
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chromium]:
-    with Chromium(tmp_path_factory.mktemp("profile")) as one:
-        yield one
+Opened = Callable[[], Page]
 
 
-def served(desk: Desk) -> Iterator[str]:
-    server, guard = open_server(desk, 0)
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
-    thread.start()
-    yield guard.address
-    server.shutdown()
-    thread.join()
-    server.server_close()
+def title(page: Page) -> str:
+    return str(page.locator("#group-title").text_content())
 
 
-@pytest.fixture
-def address(desk: Desk) -> Iterator[str]:
-    yield from served(desk)
-
-
-def title(browser: Chromium) -> str:
-    return str(browser.value("document.getElementById('group-title').textContent"))
-
-
-def press_until(browser: Chromium, key: str, wanted: str) -> None:
+def press_until(page: Page, key: str, wanted: str) -> None:
     for _ in range(12):
-        before = title(browser)
+        before = title(page)
         if wanted in before:
             return
-        browser.press(key)
-        browser.wait(f"document.getElementById('group-title').textContent != {before!r}")
-    raise AssertionError(f"{wanted} was not reached; last {title(browser)}")
+        page.keyboard.press(key)
+        expect(page.locator("#group-title")).not_to_have_text(before)
+    raise AssertionError(f"{wanted} was not reached; last {title(page)}")
 
 
-def decide(browser: Chromium, key: str, words: str) -> None:
-    browser.press(key)
-    browser.wait("document.activeElement.id == 'reason'")
-    browser.type(words)
-    browser.press("Enter")
-    browser.wait("!document.getElementById('save').disabled")
+def decide(page: Page, key: str, words: str) -> None:
+    page.keyboard.press(key)
+    expect(page.locator("#reason")).to_be_focused()
+    page.keyboard.type(words)
+    page.keyboard.press("Enter")
+    expect(page.locator("#save")).to_be_enabled()
 
 
-def test_a_decision_made_with_keys_lands_in_the_file(
-    browser: Chromium, address: str, study: Path
-) -> None:
-    browser.events.clear()
-    browser.size(1280, 900)
-    browser.go(address, READY)
-    assert title(browser) == "day0 · darks"
-    press_until(browser, "n", "day12 · plant p2")
-    chosen = "document.querySelector('.scan.chosen h3').textContent"
-    assert browser.value(chosen) == f"3. {desks.OUTLIER}"
-    assert browser.value("document.getElementById('progress-words').textContent") == (
-        "2 of 2 flagged groups seen"
-    )
-    decide(browser, "e", "clip slipped")
-    browser.press("s")
-    browser.wait("document.activeElement.id == 'by'")
-    browser.type("B. <b>Keeper</b>")
-    browser.value("document.getElementById('by').blur()")
-    browser.press("s")
-    browser.wait("!document.getElementById('after').hidden")
+def test_a_decision_made_with_keys_lands_in_the_file(opened: Opened, study: Path) -> None:
+    page = opened()
+    assert title(page) == "day0 · darks"
+    press_until(page, "n", "day12 · plant p2")
+    expect(page.locator(".scan.chosen h3")).to_have_text(f"3. {desks.OUTLIER}")
+    expect(page.locator("#progress-words")).to_have_text("2 of 2 flagged groups seen")
+    decide(page, "e", "clip slipped")
+    page.keyboard.press("s")
+    expect(page.locator("#by")).to_be_focused()
+    page.keyboard.type("B. <b>Keeper</b>")
+    page.evaluate("document.getElementById('by').blur()")
+    page.keyboard.press("s")
+    expect(page.locator("#after")).to_be_visible()
     (row,) = (study / "decisions.csv").read_text().splitlines()[1:]
     assert row.startswith(f"{desks.OUTLIER},exclude,clip slipped,B. <b>Keeper</b>,20")
-    browser.wait("document.querySelector('#rerun li')")
-    browser.press("u")
-    browser.wait("document.getElementById('undo').disabled")
-    assert (study / "decisions.csv").read_text() == "scan,action,reason,by,when\n"
-    assert browser.troubles() == []
-    outside = [url for url in browser.requests() if not url.startswith(address.split("?")[0])]
-    assert outside == []
+    expect(page.locator("#rerun li").first).to_be_visible()
+    page.keyboard.press("u")
+    expect(page.locator("#undo")).to_be_disabled()
+    assert (study / "decisions.csv").read_text().count("\n") == 1
 
 
-def test_hostile_names_stay_text(browser: Chromium, address: str) -> None:
-    browser.go(address, READY)
-    press_until(browser, "n", "day12 · plant p2")
-    text = browser.value("document.getElementById('scans').textContent")
+def test_hostile_names_stay_text(opened: Opened) -> None:
+    page = opened()
+    press_until(page, "n", "day12 · plant p2")
+    text = page.locator("#scans").text_content() or ""
     assert desks.HOSTILE in text
     assert desks.HOSTILE_FILE in text
-    assert browser.value("document.title") == "Review of scans"
-    assert browser.value("document.querySelectorAll('main img, main i').length") == 0
+    assert page.title() == "Review of scans"
+    assert page.locator("main img, main i").count() == 0
 
 
-def test_no_treatment_stands_on_the_page(browser: Chromium, address: str) -> None:
-    browser.go(address, READY)
-    seen = {title(browser)}
+def test_no_treatment_stands_on_the_page(opened: Opened) -> None:
+    page = opened()
+    seen = {title(page)}
     for _ in range(9):
-        text = browser.value("document.documentElement.outerHTML").lower()
-        assert not [word for word in desks.LABELS if word in text], title(browser)
-        before = title(browser)
-        browser.press("n")
-        browser.wait(f"document.getElementById('group-title').textContent != {before!r}")
-        seen.add(title(browser))
+        text = page.content().lower()
+        assert not [word for word in desks.LABELS if word in text], title(page)
+        before = title(page)
+        page.keyboard.press("n")
+        expect(page.locator("#group-title")).not_to_have_text(before)
+        seen.add(title(page))
     assert len(seen) == 10
 
 
-def test_the_later_of_two_reviewers_is_told(browser: Chromium, address: str, study: Path) -> None:
-    browser.go(address, READY)
-    browser.value("sessionStorage.setItem('review-by', 'Second')")
-    browser.go(address, READY)
-    press_until(browser, "n", "day12 · plant p2")
-    decide(browser, "k", "a pale leaf, sound")
+def test_the_later_of_two_reviewers_is_told(opened: Opened, study: Path) -> None:
+    page = opened()
+    page.locator("#by").fill("Second")
+    page.evaluate("document.getElementById('by').blur()")
+    press_until(page, "n", "day12 · plant p2")
+    decide(page, "k", "a pale leaf, sound")
     other = Desk(study)
     other.save("First", [desks.asked(desks.OUTLIER, "exclude", "clip open")])
-    browser.press("s")
-    browser.wait("document.querySelector('#problems .problem')")
-    told = browser.value("document.getElementById('problems').textContent")
-    assert "First decided meanwhile: exclude (clip open)" in told
+    page.keyboard.press("s")
+    expect(page.locator("#problems .problem")).to_contain_text(
+        "First decided meanwhile: exclude (clip open)"
+    )
     assert "Second" not in (study / "decisions.csv").read_text()
-    browser.press("s")
-    browser.wait("!document.getElementById('drafts').children.length")
+    page.keyboard.press("s")
+    expect(page.locator("#drafts li")).to_have_count(0)
     rows = (study / "decisions.csv").read_text().splitlines()[1:]
     assert [row.split(",")[1] for row in rows] == ["exclude", "keep"]
 
 
-@pytest.mark.parametrize("width", [1280, 390])
-def test_the_page_fits_and_every_control_has_a_name(
-    browser: Chromium, address: str, width: int
+def test_a_scan_that_changed_since_its_decision_is_marked(
+    opened: Opened, watched: Watched, study: Path
 ) -> None:
-    browser.size(width, 844)
-    browser.go(address, READY)
-    press_until(browser, "n", "day12 · plant p2")
-    browser.press("e")
-    browser.wait("document.activeElement.id == 'reason'")
-    assert browser.value("document.documentElement.scrollWidth <= innerWidth")
+    scan, digest = "day12-p1-1", "ab" * 32
+    (study / "decisions.csv").write_text(
+        f"scan,action,reason,by,when,scan_sha256\n{scan},keep,pale,A,,{digest}\n", encoding="utf-8"
+    )
+    page = opened()
+    line = page.locator("#groups button", has_text="day12 · p1")
+    expect(line.first).to_contain_text("changed")
+    expect(page.locator("#progress-words")).to_contain_text("of 3 flagged")
+    line.first.click()
+    expect(page.locator(".scan.chosen .changed")).to_contain_text("changed since this decision")
+    assert watched.barriers() == []
+    page.evaluate("document.activeElement.blur()")
+    decide(page, "e", "it is another leaf now")
+    page.locator("#by").fill("B")
+    page.locator("#save").click()
+    expect(page.locator(".changed")).to_have_count(0)
+    last = (study / "decisions.csv").read_text(encoding="utf-8").splitlines()[-1]
+    assert last.startswith(f"{scan},exclude,it is another leaf now,B,")
+    assert digest not in last
+    assert len(last.split(",")[-1]) == 64
+
+
+@SIZES
+def test_the_page_fits_and_every_control_has_a_name(
+    opened: Opened, watched: Watched, size: tuple[int, int]
+) -> None:
+    watched.size(size)
+    page = opened()
+    press_until(page, "n", "day12 · plant p2")
+    page.keyboard.press("e")
+    expect(page.locator("#reason")).to_be_focused()
+    assert watched.fits()
     nameless = """[...document.querySelectorAll('input, button, progress')].filter(e =>
         !(e.labels && e.labels.length) && !e.textContent.trim() && !e.ariaLabel).length"""
-    assert browser.value(nameless) == 0
+    assert page.evaluate(nameless) == 0
     small = """[...document.querySelectorAll('button')].filter(e => e.offsetParent
         && e.getBoundingClientRect().height < 24).length"""
-    assert browser.value(small) == 0
-    landmarks = "['header', 'nav', 'main'].map(n => document.querySelectorAll(n).length).join()"
-    assert browser.value(landmarks) == "1,1,1"
-    assert browser.value("document.querySelector('svg.plot').getAttribute('aria-label')")
+    assert page.evaluate(small) == 0
+    assert [page.locator(name).count() for name in ("header", "nav", "main")] == [1, 1, 1]
+    assert page.locator("svg.plot").first.get_attribute("aria-label")
     ids = "[...document.querySelectorAll('[id]')].map(e => e.id)"
-    assert browser.value(f"new Set({ids}).size == {ids}.length")
+    assert page.evaluate(f"new Set({ids}).size == {ids}.length")
 
 
-def test_tab_reaches_every_control_in_reading_order(browser: Chromium, address: str) -> None:
-    browser.size(1280, 900)
-    browser.go(address, READY)
-    browser.value("document.body.focus()")
+def test_tab_reaches_every_control_in_reading_order(opened: Opened) -> None:
+    page = opened()
+    page.evaluate("document.body.focus()")
     reached: list[str] = []
     where = "(e => e.id || e.textContent.trim())(document.activeElement)"
     for _ in range(40):
-        browser.press("Tab")
-        place = str(browser.value(where))
+        page.keyboard.press("Tab")
+        place = str(page.evaluate(where))
         if place in reached:
             break
         reached.append(place)
@@ -175,44 +165,113 @@ def test_tab_reaches_every_control_in_reading_order(browser: Chromium, address: 
     assert [place for place in named if place in order] == order
 
 
+MARKED = """(() => {
+  const here = document.activeElement, style = getComputedStyle(here);
+  here.dataset.reached = 1;
+  return style.outlineStyle !== "none" && parseFloat(style.outlineWidth) >= 2;
+})()"""
+LEFT = """[...document.querySelectorAll("a[href], button, input, summary")].filter(
+  (e) => !e.disabled && e.checkVisibility() && !e.dataset.reached).map((e) => e.outerHTML)"""
+
+
+def tab_to(page: Page, found: str) -> None:
+    """Press Tab until an expression about the focused element ``e`` holds."""
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        if page.evaluate(f"(e => Boolean({found}))(document.activeElement)"):
+            return
+    raise AssertionError(f"Tab does not reach: {found}")
+
+
+def test_without_a_mouse_everything_is_reached_and_seen(opened: Opened, study: Path) -> None:
+    page = opened()
+    press_until(page, "n", "day12 · plant p2")
+    page.evaluate("document.activeElement.blur()")
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement === document.body"):
+            break
+        assert page.evaluate(MARKED), page.evaluate("document.activeElement.outerHTML")
+    assert page.evaluate(LEFT) == []
+    tab_to(page, "e.id == 'by'")
+    page.keyboard.type("A. Grower")
+    tab_to(page, f"e.ariaLabel == 'exclude {desks.OUTLIER}'")
+    page.keyboard.press("Enter")
+    expect(page.locator("#reason")).to_be_focused()
+    page.keyboard.type("clip slipped")
+    tab_to(page, "e.textContent == 'Exclude'")
+    page.keyboard.press("Enter")
+    tab_to(page, "e.id == 'save'")
+    page.keyboard.press("Space")
+    expect(page.locator("#after")).to_be_visible()
+    assert ",clip slipped,A. Grower," in (study / "decisions.csv").read_text()
+
+
+def test_on_paper_it_fits_and_shows_no_controls(opened: Opened, watched: Watched) -> None:
+    page = opened()
+    press_until(page, "n", "day12 · plant p2")
+    watched.as_print()
+    watched.size((700, 1000))
+    assert watched.fits()
+    expect(page.locator(".scan h3").first).to_be_visible()
+    for hidden in ("nav", "#next", "[data-action=exclude]", "#keys"):
+        expect(page.locator(hidden).first).to_be_hidden()
+
+
+@SIZES
+def test_nothing_keeps_people_out(opened: Opened, watched: Watched, size: tuple[int, int]) -> None:
+    watched.size(size)
+    page = opened()
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        assert watched.barriers() == []
+    page.emulate_media(color_scheme="light")
+    press_until(page, "n", "day12 · plant p2")
+    page.locator("#keys summary").click()
+    page.locator("[data-action=exclude]").last.click()
+    expect(page.locator("#reason")).to_be_focused()
+    assert watched.barriers() == []
+    page.locator("#reason").fill("clip slipped")
+    page.keyboard.press("Enter")
+    page.locator("#by").fill("A. Grower")
+    page.locator("#save").click()
+    expect(page.locator("#rerun li").first).to_be_visible()
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        assert watched.barriers() == []
+
+
 @pytest.mark.slow
-def test_a_rerun_from_the_page_touches_what_it_should(browser: Chromium, ran_study: Path) -> None:
+def test_a_rerun_from_the_page_touches_what_it_should(
+    watched: Watched, ran_study: Path, served: Callable[[Desk], str]
+) -> None:
     desk = Desk(ran_study, "A. Grower")
-    for address in served(desk):
-        browser.events.clear()
-        browser.size(1280, 900)
-        browser.go(address, READY)
-        assert "chelate" not in browser.value("document.documentElement.outerHTML").lower()
-        press_until_leaves(browser)
-        decide(browser, "e", "clip slipped")
-        browser.press("s")
-        browser.wait("document.querySelector('#rerun .stages')")
-        planned = browser.value("document.querySelector('#rerun .stages').textContent")
-        assert "acceptance" in planned
-        for rule in ("intake", "reflectance", "quality"):
-            assert rule not in re.findall(r"\w+", planned)
-        browser.value("document.querySelector('#rerun button').click()")
-        for _ in range(600):
-            if desk.rerun.progress()["state"] not in {"idle", "running"}:
-                break
-            threading.Event().wait(0.5)
-        assert desk.rerun.progress()["state"] == "done", desk.rerun.progress()
-        ran = {entry["task"] for entry in desk.rerun.progress()["ended"]}
-        assert {"acceptance", "unit_means", "effects", "report"} <= ran
-        assert not [task for task in ran if task.split(".")[0] in {"intake", "reflectance"}]
-        browser.wait("document.querySelector('#rerun button')")
-        browser.value("document.querySelector('#rerun button').click()")
-        browser.wait("document.querySelector('#effects table')")
-        table = browser.value("document.getElementById('effects').textContent")
-        assert "as analysed" in table
-        assert "with every scan" in table
-        assert "clip slipped" in table
-        assert browser.value("document.querySelectorAll('.notice').length") == 0
-        assert browser.troubles() == []
-
-
-def press_until_leaves(browser: Chromium) -> None:
-    """Go to the first group of leaves."""
-    browser.value("document.querySelector('#groups button').click()")
-    browser.wait("document.querySelector('[data-action=exclude]')")
-    browser.value("document.activeElement.blur()")
+    address = served(desk)
+    watched.allow(address.split("?")[0])
+    watched.size(DESKTOP)
+    page = watched.page
+    page.goto(address)
+    expect(page.locator("#figures svg").first).to_be_visible()
+    assert "chelate" not in page.content().lower()
+    page.locator("#groups button").first.click()
+    expect(page.locator("[data-action=exclude]").first).to_be_visible()
+    page.evaluate("document.activeElement.blur()")
+    decide(page, "e", "clip slipped")
+    page.keyboard.press("s")
+    stages = page.locator("#rerun .stages")
+    expect(stages).to_contain_text("acceptance")
+    planned = re.findall(r"\w+", stages.text_content() or "")
+    assert not {"intake", "reflectance", "quality"} & set(planned)
+    page.get_by_role("button", name="Run now").click()
+    result = page.get_by_role("button", name="Show the result with and without exclusions")
+    result.wait_for(timeout=300_000)
+    assert desk.rerun.progress()["state"] == "done", desk.rerun.progress()
+    ran = {entry["task"] for entry in desk.rerun.progress()["ended"]}
+    assert {"acceptance", "unit_means", "effects", "report"} <= ran
+    assert not [task for task in ran if task.split(".")[0] in {"intake", "reflectance"}]
+    result.click()
+    expect(page.locator("#effects table")).to_be_visible()
+    for words in ("as analysed", "with every scan", "clip slipped"):
+        expect(page.locator("#effects")).to_contain_text(words)
+    expect(page.locator(".notice")).to_have_count(0)
+    assert watched.barriers() == []

@@ -6,8 +6,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from leafledger.errors import InputFault
-from leafledger.review.desk import Desk, asked_from
+from leafledger.review.desk import Desk
 from leafledger.review.guard import HEADERS, Guard
+from leafledger.review.request_body import asked_from
 
 if TYPE_CHECKING:
     from flask import Flask, Response

@@ -1,7 +1,8 @@
 """Writing decisions: whole, added to what is on disk at that moment, never over another's.
 
-Every byte that stands in ``decisions.csv`` stays: rows, their order, comments, columns that have
-no meaning here. New rows are added at the end, where the last row of a scan holds.
+All that stands in ``decisions.csv`` stays: rows, their order, comments, columns that have no
+meaning here. New rows are added at the end, where the last row of a scan holds. A file without a
+column for the digest of what was judged gets one at the right, empty in the rows that were there.
 """
 
 from __future__ import annotations
@@ -15,7 +16,17 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, quoted
-from leafledger.study.decisions import ACTIONS, COLUMNS, FILE, Decision, decisions_of, standing
+from leafledger.review.added_column import with_column
+from leafledger.study.decisions import (
+    ACTIONS,
+    COLUMNS,
+    FILE,
+    SCAN_DIGEST,
+    Decision,
+    decisions_of,
+    is_digest,
+    standing,
+)
 from leafledger.study.sheets import Sheet, read_sheet
 from leafledger.study.tables import write_bytes
 
@@ -35,12 +46,15 @@ class Asked:
         What is decided.
     seen
         The decision that held when the reviewer looked; ``None`` if there was none.
+    scan_sha256
+        Digest of the raw values that the reviewer looked at.
     """
 
     scan: str
     action: str
     reason: str
     seen: Mapping[str, str] | None
+    scan_sha256: str = ""
 
 
 @dataclass(frozen=True)
@@ -86,14 +100,16 @@ def save(
             if _told(now.get(one.scan)) != (dict(one.seen) if one.seen else None)
         }
         written = [
-            Decision(one.scan, one.action, tidy(one.reason), tidy(by), when)
+            Decision(one.scan, one.action, tidy(one.reason), tidy(by), when, one.scan_sha256)
             for one in asked
             if one.scan not in conflicts
         ]
         columns = sheet.columns if sheet else COLUMNS
+        if SCAN_DIGEST not in columns:
+            columns = (*columns, SCAN_DIGEST)
         lines = tuple(_line(columns, decision) for decision in written)
         if lines:
-            _add(path, sheet is not None, lines)
+            _add(path, sheet, lines)
     return Saved(tuple(written), conflicts, lines)
 
 
@@ -158,7 +174,7 @@ def _held(folder: Path) -> Iterator[None]:
 def _read(path: Path, samples: Collection[str]) -> tuple[Sheet | None, dict[str, Decision]]:
     if not path.is_file():
         return None, {}
-    sheet = read_sheet(path, FILE, required=COLUMNS, comments=True)
+    sheet = read_sheet(path, FILE, required=COLUMNS, known=(SCAN_DIGEST,), comments=True)
     decisions, problems = decisions_of(sheet, samples)
     if problems:
         raise InputFault(problems)
@@ -176,12 +192,14 @@ def _line(columns: Sequence[str], decision: Decision) -> bytes:
     return out.getvalue().encode("utf-8")
 
 
-def _add(path: Path, is_there: bool, lines: Sequence[bytes]) -> None:
-    data = path.read_bytes() if is_there else ",".join(COLUMNS).encode() + b"\n"
+def _add(path: Path, sheet: Sheet | None, lines: Sequence[bytes]) -> None:
+    data = path.read_bytes() if sheet else ",".join(COLUMNS).encode() + b"\n"
+    if sheet is None or SCAN_DIGEST not in sheet.columns:
+        data = with_column(data, SCAN_DIGEST)
     end = b"\r\n" if b"\r\n" in data else b"\n"
     if not data.endswith((b"\n", b"\r")):
         data += end
-    mode = path.stat().st_mode if is_there else None
+    mode = path.stat().st_mode if sheet else None
     write_bytes(path, data + b"".join(line + end for line in lines))
     if mode is not None:
         path.chmod(mode & 0o777)
@@ -202,6 +220,10 @@ def _problems(samples: Collection[str], asked: Sequence[Asked], by: str) -> Iter
             )
         if scans.count(one.scan) > 1:
             yield _problem("scan", f"{quoted(one.scan)} twice", "once", "Decide once.")
+        if one.scan_sha256 and not is_digest(one.scan_sha256):
+            yield _problem(
+                SCAN_DIGEST, quoted(one.scan_sha256), "64 hexadecimal digits", "Reload the page."
+            )
         if one.action not in ACTIONS:
             yield _problem("action", quoted(one.action), "exclude or keep", "Choose one of them.")
         yield from _word_problems("reason", one.reason, LONGEST_REASON, "a reason in words")

@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import secrets
 import threading
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +16,9 @@ from leafledger.review.blinding import Blind, blind_of
 from leafledger.review.decision_file import Asked
 from leafledger.review.rerun import Rerun, effects_are_older, spectra_are_older, would_run
 from leafledger.review.shown_after import with_and_without
-from leafledger.study.decisions import FILE
+from leafledger.study.decisions import FILE, standing
 from leafledger.study.reading import read_study
+from leafledger.study.scan_sheet import Scan
 from leafledger.study.study import Study
 
 AFTER_EFFECTS = " (decided after the effect was seen)"
@@ -59,7 +60,7 @@ class Desk:
     def overview(self) -> dict[str, Any]:
         """Return the study as it is now: its groups in order, and what stands to be known."""
         self.study = study = self._opened()
-        known = self._known(study)
+        known = self._known(study, _noted(study))
         title = study.definition.title or study.folder.name
         leaves, references = groups.leaf_groups(study), groups.reference_groups(study)
         return {
@@ -80,7 +81,9 @@ class Desk:
         if scans is None:
             return None
         measured = evidence.reflectance_of(study, session)
-        return groups.leaf_view(scans, measured, self._known(study), evidence.trusted_range(study))
+        return groups.leaf_view(
+            scans, measured, self._known(study, scans), evidence.trusted_range(study)
+        )
 
     def references(self, session: str, role: str) -> dict[str, Any] | None:
         """Return the references of one role; ``None`` if there are none."""
@@ -88,7 +91,7 @@ class Desk:
         scans = groups.reference_groups(study).get((session, role))
         if scans is None:
             return None
-        return groups.reference_view(scans, evidence.raw_of(study, session), self._known(study))
+        return groups.reference_view(scans, evidence.raw_of(study, session), self._known(study, ()))
 
     def save(self, by: str, asked: Sequence[Asked]) -> dict[str, Any]:
         """Write decisions.
@@ -100,8 +103,7 @@ class Desk:
         """
         if self.effects_seen:
             asked = [
-                Asked(a.scan, a.action, a.reason and a.reason + AFTER_EFFECTS, a.seen)
-                for a in asked
+                replace(one, reason=one.reason and one.reason + AFTER_EFFECTS) for one in asked
             ]
         when = dt.datetime.now().isoformat(timespec="seconds")
         saved = decision_file.save(self.folder, self._samples(), asked, by, when)
@@ -194,45 +196,22 @@ class Desk:
     def _samples(self) -> set[str]:
         return {scan.scan for scan in self.study.samples()}
 
-    def _known(self, study: Study) -> groups.Known:
+    def _known(self, study: Study, looked_at: Iterable[Scan]) -> groups.Known:
         samples = {scan.scan for scan in study.samples()}
         return groups.Known(
             said=evidence.said_of(study),
             accepted=evidence.accepted_now(study),
             decisions=decision_file.standing_now(self.folder, samples),
+            digests=evidence.digests_of(study, looked_at),
             notes=evidence.notes_of(study),
             blind=blind_of(study),
         )
 
 
-def asked_from(body: Mapping[str, Any]) -> tuple[str, list[Asked]]:
-    """Return who decides and what, from the body of a request.
-
-    Raises
-    ------
-    InputFault
-        If the body is not of that form.
-    """
-    entries = body.get("decisions")
-    by = body.get("by")
-    if not isinstance(by, str) or not isinstance(entries, list):
-        raise InputFault(_refusal("a body without by and decisions", "both", "Reload the page."))
-    return by, [_asked(entry) for entry in entries]
-
-
-def _asked(entry: Any) -> Asked:
-    if isinstance(entry, dict):
-        scan, action, reason = (entry.get(name) for name in ("scan", "action", "reason"))
-        seen = entry.get("seen")
-        fits = seen is None or (
-            isinstance(seen, dict) and all(isinstance(v, str) for v in seen.values())
-        )
-        words = isinstance(scan, str) and isinstance(action, str) and isinstance(reason, str)
-        if fits and words:
-            return Asked(str(scan), str(action), str(reason), seen)
-    raise InputFault(
-        _refusal("a decision of another form", "scan, action, reason and seen", "Reload the page.")
-    )
+def _noted(study: Study) -> list[Scan]:
+    """Return the scans whose decision says which raw values it judged."""
+    decisions = standing(study.decisions)
+    return [s for s in study.samples() if s.scan in decisions and decisions[s.scan].scan_sha256]
 
 
 def _told_by_names(study: Study, blind: Blind) -> list[str]:

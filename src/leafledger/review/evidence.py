@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -12,9 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
+from leafledger.quality.sheet_order import raw_digest
 from leafledger.study.columns import FLAGS, TEXT
 from leafledger.study.layout import Task, outputs
 from leafledger.study.measurement_sections import Form
+from leafledger.study.scan_sheet import Scan
 from leafledger.study.sheets import read_sheet
 from leafledger.study.study import Study
 from leafledger.study.table_sheet import is_spectra_table
@@ -91,12 +93,24 @@ def refuse_unless_run(study: Study) -> None:
 
 def reflectance_of(study: Study, session: str) -> Measured:
     """Return the reflectance of the leaf scans of a session, a fraction."""
-    return _measured(study.folder / _path("reflectance", session), "reflectance")
+    return _measured(study.folder / _path("reflectance", session), ("reflectance",))
 
 
 def raw_of(study: Study, session: str) -> Measured:
     """Return the raw spectra of all scans of a session, as the instrument gave them."""
-    return _measured(study.folder / outputs(Task("intake", session))["scans"], "counts")
+    return _measured(
+        study.folder / outputs(Task("intake", session))["scans"], ("counts", "reflectance")
+    )
+
+
+def digests_of(study: Study, scans: Iterable[Scan]) -> dict[str, str]:
+    """Return scan -> digest of its raw values, as the last run took them in."""
+    found: dict[str, str] = {}
+    for scan in scans:
+        raw = raw_of(study, scan.session)
+        if scan.scan in raw.place:
+            found[scan.scan] = raw_digest(raw.values[raw.place[scan.scan]])
+    return found
 
 
 def said_of(study: Study) -> dict[str, list[Said]]:
@@ -161,15 +175,15 @@ def _path(role: str, session: str | None) -> str:
     return outputs(Task(rule, session))[role]
 
 
-def _measured(path: Path, column: str) -> Measured:
+def _measured(path: Path, columns: tuple[str, ...]) -> Measured:
     there = path.stat()
-    return _read(path, column, there.st_mtime_ns, there.st_size)
+    return _read(path, columns, there.st_mtime_ns, there.st_size)
 
 
 @lru_cache(maxsize=16)
-def _read(path: Path, column: str, _changed: int, _size: int) -> Measured:
-    table = read_spectra(path, (column,))
-    values = table.spectra[column]
+def _read(path: Path, columns: tuple[str, ...], _changed: int, _size: int) -> Measured:
+    table = read_spectra(path, columns)
+    (values,) = table.spectra.values()
     place = {str(scan): k for k, scan in enumerate(table.rows["scan"])}
     if len(values):
         low, middle, high = np.percentile(values, (5, 50, 95), axis=0)

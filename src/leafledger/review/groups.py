@@ -15,7 +15,7 @@ import numpy as np
 from leafledger.review.blinding import Blind
 from leafledger.review.evidence import Floats, Measured, Said
 from leafledger.review.thinning import thinned
-from leafledger.study.decisions import Decision
+from leafledger.study.decisions import Decision, judged_otherwise
 from leafledger.study.scan_sheet import Scan
 from leafledger.study.study import Study
 
@@ -36,6 +36,8 @@ class Known:
         Leaf scan -> whether it took part in the last run.
     decisions
         Scan -> the decision that holds now.
+    digests
+        Scan -> digest of its raw values, as far as it is wanted.
     notes
         Scan -> the note of the scan sheet.
     blind
@@ -45,12 +47,18 @@ class Known:
     said: Mapping[str, Sequence[Said]]
     accepted: Mapping[str, bool]
     decisions: Mapping[str, Decision]
+    digests: Mapping[str, str]
     notes: Mapping[str, str]
     blind: Blind
 
     def flagged(self, scan: str) -> bool:
         """Tell whether a check suggests to leave the scan out."""
         return any(said.suggests for said in self.said.get(scan, ()))
+
+    def changed(self, scan: str) -> bool:
+        """Tell whether the raw values are not those that the decision judged."""
+        decision = self.decisions.get(scan)
+        return decision is not None and bool(judged_otherwise([decision], self.digests))
 
 
 def natural(text: str) -> list[tuple[int, int, str]]:
@@ -98,6 +106,7 @@ def summary(key: tuple[str, str], scans: Sequence[Scan], known: Known) -> dict[s
         "n_scans": len(scans),
         "flagged": [s.scan for s in scans if known.flagged(s.scan)],
         "decided": [s.scan for s in scans if s.scan in known.decisions],
+        "changed": [s.scan for s in scans if known.changed(s.scan)],
     }
 
 
@@ -199,4 +208,6 @@ def _about(scan: Scan, known: Known) -> dict[str, Any]:
         "suggested": known.flagged(scan.scan),
         "accepted": known.accepted.get(scan.scan),
         "decision": asdict(decision) if decision else None,
+        "changed": known.changed(scan.scan),
+        "scan_sha256": known.digests.get(scan.scan, ""),
     }

@@ -94,7 +94,7 @@ const Draw = (() => {
 
   function axes(svg, spec, box, x, y, [x0, x1, y0, y1], narrow) {
     const [across, dx] = ticks(x0, x1, narrow ? 4 : 8);
-    const [up, dy] = ticks(y0, y1, spec.height < 200 ? 3 : 5);
+    const [up, dy] = ticks(y0, y1, spec.height < 200 ? 4 : 5);
     for (const v of up) {
       svg.append(node("path", { class: "grid", d: `M${box.left} ${y(v)}H${box.right}` }));
       svg.append(node("text", { x: box.left - 6, y: y(v) + 4, "text-anchor": "end" }, tidy(v, dy)));

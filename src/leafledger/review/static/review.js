@@ -64,7 +64,8 @@ const Review = (() => {
   // --- the list of groups ----------------------------------------------------------------------
 
   const keyOf = (kind, group) => `${kind}/${group.session}/${group.name}`;
-  const flaggedGroups = () => everything().filter((entry) => entry.group.flagged.length);
+  const calls = (group) => group.flagged.length > 0 || group.changed.length > 0;
+  const flaggedGroups = () => everything().filter((entry) => calls(entry.group));
   const everything = () => [
     ...state.study.references.map((group) => ({ kind: "references", group })),
     ...state.study.groups.map((group) => ({ kind: "leaves", group })),
@@ -125,6 +126,7 @@ const Review = (() => {
     const drafted = state.drafts.some((d) => d.key === key);
     const marks = make("span", { class: "marks" },
       group.flagged.length ? make("span", { class: "flag" }, "▲ flagged") : "",
+      group.changed.length ? make("span", { class: "flag" }, " ▲ changed") : "",
       group.decided.length || drafted ? " decided" : "",
       state.seen.has(key) ? " seen" : "");
     const button = make("button", { type: "button", click: () => act(entry), "aria-current": key === state.key ? "true" : false },
@@ -142,8 +144,8 @@ const Review = (() => {
     if (turn !== wanted) return; // another group was asked for meanwhile
     state.view = { ...view, kind, group };
     state.key = keyOf(kind, group);
-    state.chosen = Math.max(view.scans.findIndex((scan) => scan.suggested), 0);
-    if (group.flagged.length) state.seen.add(state.key);
+    state.chosen = Math.max(view.scans.findIndex((scan) => scan.suggested || scan.changed), 0);
+    if (calls(group)) state.seen.add(state.key);
     remember("seen", JSON.stringify([...state.seen]));
     history.replaceState(null, "", `#${state.key}`);
     at("problems").replaceChildren();
@@ -245,6 +247,7 @@ const Review = (() => {
     const heard = scan.said.map((said) => make("li", {}, said.severity === "notice" ? "" : make("b", {}, "Suggested to leave out: "), said.sentence));
     if (heard.length) parts.push(make("ul", { class: "said" }, ...heard));
     if (scan.decision) parts.push(make("p", {}, make("span", { class: "badge decided" }, scan.decision.action === "keep" ? "kept" : "excluded"), ` by ${scan.decision.by}${scan.decision.when ? `, ${scan.decision.when.replace("T", " ")}` : ""}: ${scan.decision.reason}`));
+    if (scan.changed) parts.push(make("p", { class: "changed" }, make("b", {}, "▲ Look again: "), "the scan has changed since this decision was taken. Keep or exclude it anew, or mend the file."));
     if (draft) parts.push(make("p", {}, make("span", { class: "badge decided" }, `${draft.action}, not saved yet`), ` ${draft.reason}`));
     if (leaves) parts.push(make("div", { class: "actions" }, ...["exclude", "keep"].map((action) => make("button", { type: "button", "data-action": action, "aria-label": `${action} ${scan.scan}`, click: () => { choose(k); reason(action); } }, action === "exclude" ? "Exclude…" : "Keep…"))));
     return make("li", { class: `scan ${leaves && k === state.chosen ? "chosen" : ""}`, id: `scan-${k}` }, ...parts);
@@ -291,7 +294,7 @@ const Review = (() => {
       return;
     }
     state.drafts = state.drafts.filter((d) => d.scan !== scan.scan);
-    state.drafts.push({ scan: scan.scan, action, reason: words, seen: scan.decision, key: state.key });
+    state.drafts.push({ scan: scan.scan, action, reason: words, seen: scan.decision, scan_sha256: scan.scan_sha256, key: state.key });
     say(`${scan.scan}: ${action}, not saved yet.`);
     const k = state.chosen;
     scans();
@@ -345,7 +348,7 @@ const Review = (() => {
     state.saving = true;
     let told;
     try {
-      const sent = state.drafts.map(({ scan, action, reason: words, seen }) => ({ scan, action, reason: words, seen }));
+      const sent = state.drafts.map(({ key, ...draft }) => draft);
       told = await ask("/api/decisions", { by: name.value, decisions: sent });
       kept(told);
     } finally {
