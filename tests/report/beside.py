@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import tables
 
 from leafledger.study import columns
 from leafledger.study.tables import write_csv, write_json
+
+from . import tables
 
 CONTRAST = "(day4-day0)@chelate-water"
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import pages
 import pytest
-import tables
 
 from leafledger.report.stage import run
+
+from . import pages, tables
 
 
 @pytest.fixture(scope="session")

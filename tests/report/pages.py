@@ -10,12 +10,13 @@ VOID = {"meta", "img", "br", "input", "link", "hr"}
 
 @dataclass
 class Seen(HTMLParser):
-    """Tags, attributes, values and text of a page."""
+    """Tags, attributes, values and text of a page; scripts that run, apart from blocks of data."""
 
     tags: list[tuple[str, dict[str, str | None]]] = field(default_factory=list)
     values: list[tuple[float, str]] = field(default_factory=list)
     texts: list[str] = field(default_factory=list)
     scripts: list[str] = field(default_factory=list)
+    blocks: list[str] = field(default_factory=list)
     stack: list[str] = field(default_factory=list)
     unbalanced: list[str] = field(default_factory=list)
 
@@ -38,7 +39,8 @@ class Seen(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         if self.stack and self.stack[-1] == "script":
-            self.scripts.append(data)
+            script = next(a for tag, a in reversed(self.tags) if tag == "script")
+            (self.scripts if script.get("type") is None else self.blocks).append(data)
             return
         if self.stack and self.stack[-1] == "style":
             return

@@ -74,7 +74,11 @@ class Made:
             session=None,
             settings=self.settings,
             inputs=self.inputs,
-            outputs={"report": out / "report.html", "figures": out / "figures"},
+            outputs={
+                "report": out / "report.html",
+                "figures": out / "figures",
+                "tables": out / "tables.xlsx",
+            },
             folder=self.folder,
         )
 

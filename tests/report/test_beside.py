@@ -5,14 +5,10 @@ from __future__ import annotations
 import ast
 from pathlib import Path
 
-import beside
 import matplotlib as mpl
 import numpy as np
-import pages
 import pandas as pd
 import pytest
-import tables
-from test_page import drawn, small
 
 import leafledger.quality
 from leafledger.report.check_words import CHECK_WORDS, check_words
@@ -37,6 +33,9 @@ from leafledger.report.stage import run
 from leafledger.report.trust import form_words
 from leafledger.study import columns
 from leafledger.study.measurement_sections import Form
+
+from . import beside, pages, tables
+from .test_page import drawn, small
 
 NEW_FIGURES = {
     "sensitivity", "residuals", "variance_shares", "detectable_difference", "reliability",

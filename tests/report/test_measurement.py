@@ -8,7 +8,6 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 import pytest
-from test_page import drawn, small
 
 from leafledger.report.days import judged_words, nothing_words, primary_words
 from leafledger.report.flagged import Pointed, beside, chosen_to_draw, pointed_scans
@@ -17,6 +16,8 @@ from leafledger.report.numbers import true_minus
 from leafledger.report.references import reference_course, white_counts
 from leafledger.report.warned import warnings_of
 from leafledger.study.spectra import Spectra
+
+from .test_page import drawn, small
 
 
 def levels(rows: list[tuple[str, str, float, float]], unit: str) -> pd.DataFrame:

@@ -1,10 +1,11 @@
-# One page and its figures, from every table and every record.
+# One page, its figures and a spreadsheet, from every table and every record.
 rule report:
     input:
         workflow_of_study.report_inputs(),
     output:
         report="results/report.html",
         figures=directory("results/figures"),
+        tables="results/tables.xlsx",
         record="records/report.json",
     log:
         "logs/report.log",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from leafledger.effects.words import counted
 from leafledger.report.class_details import class_details
 from leafledger.report.class_figures import (
     accuracy_path,
@@ -16,6 +17,8 @@ from leafledger.report.class_figures import (
 )
 from leafledger.report.drawing import Book, Plate
 from leafledger.report.gather import ClassTables, Material
+from leafledger.report.live import LiveView
+from leafledger.report.live_steps import live_path, live_terms
 from leafledger.report.numbers import number
 from leafledger.report.term_figures import (
     Loading,
@@ -41,23 +44,32 @@ def apart(material: Material, book: Book) -> dict[str, Any] | None:
     classes = [str(name) for name in tables.summary["classes"]]
     path = accuracy_path(tables.path)
     rivals = rival_rows(tables.rivals)
+    n = _n_words(tables.predictions, material)
     return {
         "target": str(tables.summary["target"]),
         "classes": classes,
         "chosen": chosen,
         "sentence": str(tables.summary["sentence"]),
         "summary": flat(tables.summary),
-        "path_plate": draw_path(book, path, chosen, tables.summary["majority_accuracy"]),
+        "path_plate": draw_path(book, path, chosen, tables.summary["majority_accuracy"], n),
+        "path_live": book.enliven(live_path(tables, path)),
         "path": path.to_dict("records"),
         "confusions": _confusions(tables, classes, chosen),
-        "confusion_plate": draw_confusions(book, tables.confusion, classes, chosen),
+        "confusion_plate": draw_confusions(book, tables.confusion, classes, chosen, n),
         **_terms(tables, book, chosen),
         "rivals": rivals,
-        "rivals_plate": draw_rivals(book, rivals) if rivals else None,
-        "permutation_plate": _permutation(tables, book),
+        "rivals_plate": draw_rivals(book, rivals, n) if rivals else None,
+        "permutation_plate": _permutation(tables, book, n),
         "p": tables.summary["p_permutation"],
         **class_details(tables, book),
     }
+
+
+def _n_words(predictions: pd.DataFrame, material: Material) -> str:
+    scans = counted(predictions["scan"].nunique(), "scan")
+    if not material.design.get("unit"):
+        return f"n = {scans}."
+    return f"n = {scans} of {counted(predictions['unit'].nunique(), material.unit_word)}."
 
 
 def _confusions(tables: ClassTables, classes: list[str], chosen: int) -> list[dict[str, Any]]:
@@ -97,7 +109,7 @@ def _matrix(part: pd.DataFrame, classes: list[str]) -> dict[str, Any]:
     }
 
 
-def _terms(tables: ClassTables, book: Book, chosen: int) -> dict[str, Plate]:
+def _terms(tables: ClassTables, book: Book, chosen: int) -> dict[str, Plate | LiveView | None]:
     terms = tables.terms.sort_values("wavelength_nm", kind="stable")
     importance = terms[terms["term"] == "vip"]
     by_component = terms[terms["term"] == "loading"].groupby("component", sort=True)
@@ -107,11 +119,13 @@ def _terms(tables: ClassTables, book: Book, chosen: int) -> dict[str, Plate]:
     }
     axis = importance["wavelength_nm"].to_numpy(float)
     vip = importance["value"].to_numpy(float)
+    training = _training(tables, terms)
     return {
         "loadings_plate": draw_loadings(
-            book, axis, loadings, _training(tables, terms), tables.summary.get("stable_components")
+            book, axis, loadings, training, tables.summary.get("stable_components")
         ),
-        "importance_plate": draw_importance(book, axis, vip, chosen),
+        "terms_live": book.enliven(live_terms(tables, training)),
+        "importance_plate": draw_importance(book, axis, vip, chosen, training.n),
     }
 
 
@@ -149,13 +163,13 @@ def rival_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda r: (-r["mean"], r["name"]))
 
 
-def _permutation(tables: ClassTables, book: Book) -> Plate | None:
+def _permutation(tables: ClassTables, book: Book, n_words: str) -> Plate | None:
     frame = tables.permutation
     observed = frame.loc[frame["draw"] == 0, "accuracy"].to_numpy(float)
     drawn = frame.loc[frame["draw"] != 0, "accuracy"].to_numpy(float)
     if not len(observed) or not len(drawn):
         return None
-    return draw_permutation(book, drawn, float(observed[0]))
+    return draw_permutation(book, drawn, float(observed[0]), n_words)
 
 
 def flat(value: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.report.drawing import Book, Plate, new_figure
+from leafledger.report.drawing import NOT_TESTED, Book, Plate, new_figure
 from leafledger.report.numbers import percent, short
 from leafledger.report.palette import FAINT, INK, RULE, looks
 
@@ -45,8 +45,10 @@ def accuracy_path(path: pd.DataFrame) -> pd.DataFrame:
     return out.rename(columns={"min": "lowest", "max": "highest", "count": "n_repeats"})
 
 
-def draw_path(book: Book, table: pd.DataFrame, chosen: int | None, chance: float | None) -> Plate:
-    """Draw accuracy against the number of latent variables."""
+def draw_path(
+    book: Book, table: pd.DataFrame, chosen: int | None, chance: float | None, n_words: str
+) -> Plate:
+    """Draw accuracy against the number of latent variables; ``n_words`` is a sentence on n."""
     figure = new_figure(6.4, 3.3)
     axis = figure.subplots()
     splits = [s for s in SPLIT_WORDS if (table["split"] == s).any()]
@@ -79,14 +81,15 @@ def draw_path(book: Book, table: pd.DataFrame, chosen: int | None, chance: float
         f"Accuracy from 1 to {int(table['n_components'].max())} latent variables for "
         f"{' and '.join(splits)}; {chosen} were chosen.",
         f"Lines: mean over {repeats} repeats of the splitting; bands: lowest and highest repeat "
-        "(a spread over repeats, not a confidence interval). The number is chosen inside the "
-        "training part; the curve only shows what that choice meant."
+        f"(a spread over repeats, not a confidence interval). {n_words} The number is chosen by "
+        "validation inside the training part; the curve only shows what that choice meant."
+        f"{NOT_TESTED}"
         + (" Grey line: accuracy of always naming the largest class." if chance else ""),
     )
 
 
 def draw_confusions(
-    book: Book, confusion: pd.DataFrame, classes: Sequence[str], chosen: Any
+    book: Book, confusion: pd.DataFrame, classes: Sequence[str], chosen: Any, n_words: str
 ) -> Plate:
     """Draw a confusion matrix at every number of latent variables, small, side by side."""
     steps = sorted({int(n) for n in confusion["n_components"]})
@@ -115,7 +118,8 @@ def draw_confusions(
         f"Share of each true class by predicted class at {len(steps)} numbers of latent variables.",
         "Heading: number of latent variables. Numbers: per cent of the scans of the true class "
         "(row), called as the column says, in units that were left out of training; rows add up "
-        "to 100.",
+        f"to 100. {n_words} Shares have no error bars here; the table of classes gives their "
+        f"intervals.{NOT_TESTED}",
         wide=True,
     )
 
@@ -141,7 +145,7 @@ def _draw_matrix(axis: Any, shares: Floats) -> None:
         axis.spines[side].set_visible(False)
 
 
-def draw_rivals(book: Book, table: Sequence[Mapping[str, Any]]) -> Plate:
+def draw_rivals(book: Book, table: Sequence[Mapping[str, Any]], n_words: str) -> Plate:
     """Draw the accuracy of rival procedures, a point per repeat."""
     figure = new_figure(6.4, 0.42 * len(table) + 0.9)
     axis = figure.subplots()
@@ -164,11 +168,12 @@ def draw_rivals(book: Book, table: Sequence[Mapping[str, Any]]) -> Plate:
         "Accuracy of rival procedures: "
         + "; ".join(f"{r['name']} {percent(r['mean'])}" for r in table),
         f"Open circles: one repeat of the splitting each, {most} in all; diamonds: their mean. "
-        "The spread over repeats is not a confidence interval.",
+        f"The spread over repeats is not a confidence interval. {n_words} No error bars; the table "
+        f"below it gives intervals.{NOT_TESTED}",
     )
 
 
-def draw_permutation(book: Book, drawn: Floats, observed: float) -> Plate:
+def draw_permutation(book: Book, drawn: Floats, observed: float, n_words: str) -> Plate:
     """Draw the accuracy under permuted labels and as observed."""
     figure = new_figure(6.4, 2.6)
     axis = figure.subplots()
@@ -190,7 +195,8 @@ def draw_permutation(book: Book, drawn: Floats, observed: float) -> Plate:
         "Could chance have done as well?",
         f"Histogram of the accuracy of {len(drawn)} permutations; observed {percent(observed)}.",
         f"{len(drawn)} draws with the labels shuffled among units; {reach} reached the observed "
-        f"accuracy of {percent(observed)}. The same statistic, one repeat, on both sides.",
+        f"accuracy of {percent(observed)}. The same statistic, one repeat, on both sides. "
+        f"{n_words} Bars: counts of draws, without error bars. One test, so nothing is adjusted.",
     )
 
 
@@ -214,6 +220,7 @@ def draw_reliability(book: Book, table: pd.DataFrame) -> Plate:
         "Is it as sure as it says?",
         f"Share named rightly against the probability given, in {len(table)} steps.",
         "Points: scans of held-out units, by the probability given to the class that was named, "
-        "in steps of a tenth; beside them the number of units. Dashed: as sure as it is right. "
-        "Below it the classifier is too sure. Points of few units are rough.",
+        "in steps of a tenth; beside them n, the number of units. Dashed: as sure as it is right. "
+        "Below it the classifier is too sure. Points of few units are rough and have no error "
+        f"bars.{NOT_TESTED}",
     )

@@ -9,6 +9,10 @@ from leafledger.report.further import BETWEEN, by_kind, family_view, further_tab
 from leafledger.report.gather import Material
 from leafledger.report.groups import contrast_words
 from leafledger.report.index_figures import draw_courses, draw_effect_sizes
+from leafledger.report.live import LiveView
+from leafledger.report.live_courses import live_courses
+from leafledger.report.live_difference import live_difference
+from leafledger.report.live_spectra import live_spectra
 from leafledger.report.numbers import (
     known,
     method_words,
@@ -41,7 +45,7 @@ def days(material: Material, book: Book) -> dict[str, Any]:
         if len(material.days.sessions) == 1
         else "What happened over the days?",
         "courses_heading": f"Indices {_how(material)}",
-        "spectra_plate": draw_groups(book, material, spectra) if any(spectra.values()) else None,
+        **_spectra(material, book, spectra),
         "spectra_table": _spectra_table(spectra),
         **_courses(material, book),
         "nothing": nothing_words(material.effects),
@@ -54,6 +58,9 @@ def days(material: Material, book: Book) -> dict[str, Any]:
         "families": family_view(material.effects_summary),
         "sizes_plate": draw_effect_sizes(book, headline, contrasts, words),
         "difference_plate": draw_difference(book, material.spectrum_effects, words),
+        "difference_live": book.enliven(
+            live_difference(material.spectrum_effects, words, material.unit_words)
+        ),
         "has_reference": bool((headline["question"] == "difference_in_change").any()),
     }
 
@@ -149,20 +156,32 @@ def _how(material: Material) -> str:
     return "by group" if len(material.days.sessions) == 1 else "over the days"
 
 
-def _courses(material: Material, book: Book) -> dict[str, Plate | None]:
+def _spectra(material: Material, book: Book, spectra: dict[str, Any]) -> dict[str, Any]:
+    if not any(spectra.values()):
+        return {"spectra_plate": None, "spectra_live": None}
+    return {
+        "spectra_plate": draw_groups(book, material, spectra),
+        "spectra_live": book.enliven(live_spectra(material)),
+    }
+
+
+def _courses(material: Material, book: Book) -> dict[str, Plate | LiveView | None]:
     there = list(dict.fromkeys(material.unit_indices["index"]))
     shown = [i for i in material.catalogue if i in there] + [
         i for i in there if i not in material.catalogue
     ]
     if not shown:
-        return {"primary_plate": None, "courses_plate": None}
+        return {"primary_plate": None, "courses_plate": None, "courses_live": None}
     named = [i for i in _primary(material.effects)["index"] if i in there][:1]
     how = _how(material)
     lone = (
         draw_courses(book, material, named, "primary_index", f"{named[0]} {how}") if named else None
     )
     every = draw_courses(book, material, shown, "index_courses", f"All indices {how}")
-    return {"primary_plate": lone, "courses_plate": every}
+    live = book.enliven(
+        live_courses(material, shown, named[0] if named else None, f"One index {how}")
+    )
+    return {"primary_plate": lone, "courses_plate": every, "courses_live": live}
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -12,8 +12,12 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from leafledger.errors import StageFailure
+from leafledger.report.live import LiveView
 from leafledger.report.numbers import plain
 from leafledger.report.palette import STYLE
+
+NOT_TESTED = " Nothing is tested here, so nothing is adjusted."
+"""What a caption says of a figure without a test; every caption tells n, error bars, adjustment."""
 
 _RASTER_ABOVE_BYTES = 300_000
 _DPI = 200
@@ -48,11 +52,14 @@ class Book:
         File name -> content.
     plates
         The figures in the order they were drawn.
+    live
+        What the figures that answer the pointer are drawn from.
     """
 
     forms: Sequence[str]
     files: dict[str, bytes] = field(default_factory=dict)
     plates: list[Plate] = field(default_factory=list)
+    live: list[LiveView] = field(default_factory=list)
 
     def add(
         self, figure: Any, name: str, title: str, alt: str, caption: str, *, wide: bool = False
@@ -90,6 +97,12 @@ class Book:
         plate = Plate(name, title, alt, plain(caption), markup, wide, names)
         self.plates.append(plate)
         return plate
+
+    def enliven(self, view: LiveView | None) -> LiveView | None:
+        """Keep the values of a figure that answers the pointer, if there is one; return it."""
+        if view is not None:
+            self.live.append(view)
+        return view
 
     def captions(self) -> str:
         """Return the captions of all figures as one text, for ``figures/captions.txt``."""

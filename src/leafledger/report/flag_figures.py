@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.effects.words import counted
-from leafledger.report.drawing import Book, Plate, new_figure
+from leafledger.report.drawing import NOT_TESTED, Book, Plate, new_figure
 from leafledger.report.flagged import Beside, Pointed, beside, chosen_to_draw, pointed_scans
 from leafledger.report.gather import Material
 from leafledger.report.numbers import short
@@ -75,7 +75,8 @@ def _faults(book: Book, material: Material, pointed: Sequence[Pointed]) -> Plate
         "of its group; the reason stands above it.",
         "Thick dashes with crosses: the scan; dotted upright lines: where the check found it. "
         f"Band: lowest to highest accepted scan of the same treatment and session.{thin}"
-        f"{own} n of scans in the band: {n}." + and_more(len(pointed) - len(drawn), _WHERE),
+        f"{own} n of scans in the band: {n}. Single scans have no error bars.{NOT_TESTED}"
+        + and_more(len(pointed) - len(drawn), _WHERE),
         wide=columns > 1,
     )
 
@@ -152,8 +153,8 @@ def _outliers(book: Book, material: Material, pointed: Sequence[Pointed]) -> Pla
         "the median of the others on the right; the suggested outlier is a thick dashed line.",
         f"All scans of one {unit} in one session, left their reflectance, right divided by the "
         "median of the scans that are not suggested. Thick dashes with crosses: the suggested "
-        f"outlier. A suggestion is no verdict.{_drawn_at_most(every)} n of scans: {counts}."
-        + and_more(len(groups) - n, _WHERE),
+        f"outlier. A suggestion is no verdict.{_drawn_at_most(every)} n of scans: {counts}. "
+        f"Single scans have no error bars.{NOT_TESTED}" + and_more(len(groups) - n, _WHERE),
         wide=True,
     )
 

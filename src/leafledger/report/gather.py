@@ -21,6 +21,7 @@ from leafledger.study.columns import (
     SENSITIVITY,
     TEXT,
     VARIANCE_COMPONENTS,
+    VARIANTS,
 )
 from leafledger.study.spectra import Spectra, load_spectra
 from leafledger.study.tables import (
@@ -78,6 +79,7 @@ class Material:
     order_effects: pd.DataFrame
     catalogue: Mapping[str, Mapping[str, Any]]
     validation: Mapping[str, Any]
+    indices: Mapping[str, pd.DataFrame]
     unit_indices: pd.DataFrame
     effects: pd.DataFrame
     effects_summary: Mapping[str, Any]
@@ -85,6 +87,7 @@ class Material:
     sensitivity: pd.DataFrame
     variance_components: pd.DataFrame
     power: pd.DataFrame
+    variants: pd.DataFrame
     classes: ClassTables | None
     records: Mapping[str, Mapping[str, Any]]
 
@@ -129,7 +132,7 @@ def gather(job: Job) -> Material:
         groups=groups_of(design, units),
         days=days_of(sessions),
         scans={s: read_spectra(p, ()) for s, p in job.by_session("scans").items()},
-        reflectance={s: read_spectra(p, ()) for s, p in reflectance.items()},
+        reflectance={s: read_spectra(p, ("reflectance",)) for s, p in reflectance.items()},
         quality={s: read_parquet(p) for s, p in job.by_session("quality").items()},
         signal={s: read_parquet(p) for s, p in job.by_session("signal").items()},
         levels={
@@ -147,6 +150,7 @@ def gather(job: Job) -> Material:
             part: read_json(inputs[f"validation_{part}"])
             for part in ("scans", "reflectance", "indices")
         },
+        indices={s: read_parquet(p) for s, p in job.by_session("indices").items()},
         unit_indices=_table(inputs["unit_indices"]),
         effects=_effects(inputs["effects"]),
         effects_summary=read_json(inputs["effects_summary"]),
@@ -154,6 +158,7 @@ def gather(job: Job) -> Material:
         sensitivity=table_or_empty(inputs.get("sensitivity"), SENSITIVITY),
         variance_components=table_or_empty(inputs.get("variance_components"), VARIANCE_COMPONENTS),
         power=table_or_empty(inputs.get("power"), POWER),
+        variants=table_or_empty(inputs.get("variants"), VARIANTS),
         classes=_classes(inputs) if "classes_summary" in inputs else None,
         records={
             role.removeprefix("record/"): read_json(path)

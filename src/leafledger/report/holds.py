@@ -21,6 +21,7 @@ from leafledger.report.numbers import (
     verdict_words,
     with_interval,
 )
+from leafledger.report.variants import under_other_settings
 from leafledger.report.warned import texts
 
 if TYPE_CHECKING:
@@ -53,6 +54,7 @@ def holds(material: Material, book: Book) -> dict[str, Any]:
         "why_none": why_none(material.effects),
         "plate": draw_sensitivity(book, rows, material.unit_word) if rows else None,
         "assumptions": [assumption_words(one, words, material.unit_word) for one in looked],
+        "variants": under_other_settings(material, book, words),
         "residuals_plate": draw_residuals(book, looked, words, material),
     }
 

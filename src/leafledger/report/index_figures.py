@@ -84,7 +84,7 @@ def _draw_course(axis: Any, material: Material, frame: pd.DataFrame) -> None:
         lines, means = course_of(frame, days.sessions, units)
         shift = 0.09 * gap * (i - (len(groups.names) - 1) / 2)
         _draw_units(axis, x, shift, lines[:_LINES_AT_MOST], look[name])
-        half = _spreads(lines) if material.design.get("unit") is None else _intervals(means)
+        half = course_spreads(lines) if material.design.get("unit") is None else _intervals(means)
         _draw_means(axis, x + shift, means, half, look[name])
     axis.set_xticks(x, [f"{v:g}" for v in x] if days.label != "session" else list(days.sessions))
     axis.set_xlim(x[0] - 0.25 * gap, x[-1] + 0.25 * gap)
@@ -111,7 +111,7 @@ def _intervals(means: Sequence[MeanInterval | None]) -> list[float]:
     return [0.0 if m is None or m.half is None else m.half for m in means]
 
 
-def _spreads(lines: NDArray[np.float64]) -> list[float]:
+def course_spreads(lines: NDArray[np.float64]) -> list[float]:
     """Return the standard deviation per session: what is left to show if n is not known."""
     columns = [column[np.isfinite(column)] for column in lines.T]
     return [float(c.std(ddof=1)) if len(c) > 1 else 0.0 for c in columns]
@@ -145,22 +145,24 @@ def _course_alt(material: Material, indices: Sequence[str]) -> str:
     )
 
 
+def error_bar_words(material: Material) -> str:
+    """Return what the bars of a group's mean are."""
+    if material.design.get("unit"):
+        return "95 % t interval of that mean, not adjusted (none where a group has a single value)"
+    return "one standard deviation between scans, because without known units no interval holds"
+
+
 def _course_caption(material: Material) -> str:
     sizes = ", ".join(f"{name} {n}" for name, n in material.groups.sizes().items())
     word = material.unit_words
-    bars = (
-        "95 % t interval of that mean, not adjusted (none where a group has a single value)"
-        if material.design.get("unit")
-        else "one standard deviation between scans, because without known units no interval holds"
-    )
     crowded = any(n > _LINES_AT_MOST for n in material.groups.sizes().values())
     one_day = len(material.days.sessions) == 1
     averaged = " (mean of their leaves)" if material.design.get("unit") else ""
     return (
         f"{'Small dots' if one_day else 'Thin lines'}: single {word}{averaged}"
         + (f"; the first {_LINES_AT_MOST} of each group are drawn" if crowded else "")
-        + f". Symbols: mean of the {word}; bars: {bars}; groups are set slightly apart sideways. "
-        f"n of {word} in the study: {sizes}."
+        + f". Symbols: mean of the {word}; bars: {error_bar_words(material)}; groups are "
+        f"set slightly apart sideways. n of {word} in the study: {sizes}."
     )
 
 
@@ -194,8 +196,8 @@ def draw_effect_sizes(
         "Effect sizes of all indices side by side",
         f"Standardised effect of {len(indices)} indices with intervals, {len(contrasts)} panels.",
         f"Points: {name}; lines: its interval, not adjusted for the number of indices. Filled: "
-        f"significant after adjustment; open: not. {ranged} units in the treated group. Effects "
-        "are in units of a standard deviation, so indices of different units can be compared."
+        f"significant after adjustment; open: not. n = {ranged} units in the treated group. "
+        "Effects are in units of a standard deviation, so indices of different units compare."
         + and_more(len(there) - len(contrasts), "the tables of effects"),
         wide=len(contrasts) > 1,
     )

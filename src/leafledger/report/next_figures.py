@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from leafledger.effects.words import counted, plural
-from leafledger.report.drawing import Book, Plate, new_figure
+from leafledger.report.drawing import NOT_TESTED, Book, Plate, new_figure
 from leafledger.report.numbers import known, short, unit_suffix
 from leafledger.report.palette import FAINT, INK, RULE, looks
 from leafledger.report.panels import and_more
@@ -20,7 +20,9 @@ _HATCHES = ("", "////", "....", "")
 _TOLD_FROM = 0.09
 
 
-def draw_shares(book: Book, rows: Sequence[Mapping[str, Any]], words: Mapping[str, str]) -> Plate:
+def draw_shares(
+    book: Book, rows: Sequence[Mapping[str, Any]], words: Mapping[str, str], n_words: str
+) -> Plate:
     """Draw the shares of the variance components, a bar per index."""
     shown = list(rows[:_MOST])
     figure = new_figure(6.8, 0.27 * len(shown) + 1.05)
@@ -56,7 +58,7 @@ def draw_shares(book: Book, rows: Sequence[Mapping[str, Any]], words: Mapping[st
         "Shares of the sum of the components that could be known, after the means of every "
         "treatment and session are taken out; estimates below zero are held at zero. Numbers: per "
         f"cent, from {100 * _TOLD_FROM:.0f} on. Shares have no interval here: with few units they "
-        "are rough." + and_more(len(rows) - len(shown), "the table"),
+        f"are rough. {n_words}{NOT_TESTED}" + and_more(len(rows) - len(shown), "the table"),
     )
 
 
@@ -107,5 +109,6 @@ def draw_detectable(book: Book, own: pd.DataFrame, unit_word: str) -> Plate:
         f"probability {power:g}, by the noncentral t, from the variance components of this study; "
         f"{scans} per leaf; a line for each number of leaves "
         f"per {unit_word} and session. It cannot say which difference will be there."
-        + (" Dotted: the margin that the study states." if known(margin) else ""),
+        + (" Dotted: the margin that the study states." if known(margin) else "")
+        + f" n runs along the axis. A plan, not an estimate: no error bars.{NOT_TESTED}",
     )

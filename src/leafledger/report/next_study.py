@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from leafledger.effects.words import plural
+from leafledger.effects.words import counted, plural
 from leafledger.report.drawing import Book
 from leafledger.report.gather import Material
 from leafledger.report.next_figures import draw_detectable, draw_shares
@@ -48,7 +48,7 @@ def next_study(material: Material, book: Book) -> dict[str, Any]:
         "session_words": words["session"],
         "shares": shares,
         "remarks": remarks(material.variance_components, words),
-        "shares_plate": draw_shares(book, shares, words) if shares else None,
+        "shares_plate": draw_shares(book, shares, words, _n_words(material)) if shares else None,
         "index": index,
         "unit": unit_suffix(str(own["unit"].iloc[0])) if len(own) else "",
         "designs": design_rows(own),
@@ -56,6 +56,11 @@ def next_study(material: Material, book: Book) -> dict[str, Any]:
         "facts": _facts(own),
         "others": _others(power, order),
     }
+
+
+def _n_words(material: Material) -> str:
+    n_scans = int(material.accepted["accepted"].astype(bool).sum())
+    return f"n = {counted(len(material.units), material.unit_word)}, {counted(n_scans, 'scan')}."
 
 
 def _order(material: Material) -> list[str]:

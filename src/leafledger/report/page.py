@@ -4,33 +4,42 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup, escape
 
-from leafledger.report import numbers
+from leafledger.report import downloads, numbers
+from leafledger.report.live import LiveView, drawing_library, packed
 
 _HERE = Path(__file__).parent
+_SCRIPTS = ("page.js", "downloads.js", *(f"live/{name}.js" for name in (
+    "parts", "drawing", "frame", "spectra", "courses", "difference", "steps", "start",
+)))  # fmt: skip
 
 
-def render(parts: Mapping[str, Any], names: Collection[str] = ()) -> str:
+def render(
+    parts: Mapping[str, Any], names: Collection[str] = (), live: Sequence[LiveView] = ()
+) -> str:
     """Fill the page.
 
     Parameters
     ----------
     parts
         title, question, study (a :class:`~leafledger.report.gather.Material`), and the view of
-        each part of the page: found, trust, days, apart, made.
+        each part of the page: found, trust, days, apart, made, lineage; and downloads, the tables
+        that can be saved.
     names
         Names of the study, which no filter may alter.
+    live
+        Figures that answer the pointer; without any, the drawing library stays out.
 
     Returns
     -------
     str
         HTML with style and script inside. The content security policy allows no request at all
-        and no script but ours, by its digest.
+        and no script but ours and the drawing library, by their digests.
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
@@ -52,13 +61,21 @@ def render(parts: Mapping[str, Any], names: Collection[str] = ()) -> str:
         told=_told,
         said=_said(names),
     )
-    script = _static("page.js")
+    script = _script()
     return environment.get_template("page.html").render(
         **parts,
-        style=Markup(_static("page.css")),  # noqa: S704 - our own file
+        style=Markup(_static("page.css") + _static("live.css") + _static("lineage.css")),  # noqa: S704 - our own file
         script=Markup(script),  # noqa: S704 - our own file
         script_digest=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+        library=drawing_library() if live else None,
+        live_values=packed(live),
+        table_values=downloads.packed(parts["downloads"]),
     )
+
+
+def _script() -> str:
+    """Return all scripts as one, private to the page."""
+    return "\n".join(['"use strict";', "(() => {", *map(_static, _SCRIPTS), "})();", ""])
 
 
 def _static(name: str) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 from leafledger.effects.words import counted
 from leafledger.quality.darks import LEAST_SHIFT
 from leafledger.report.check_words import check_words
-from leafledger.report.drawing import Book, Plate
+from leafledger.report.drawing import NOT_TESTED, Book, Plate
 from leafledger.report.gather import Material
 from leafledger.report.numbers import fixed, number, short
 from leafledger.report.palette import FAINT, INK, RULE, looks
@@ -224,7 +224,8 @@ def _course_caption(role: str, shown: Mapping[str, ReferenceCourse], told_in: Se
         f"One symbol per {role} reference: its mean deviation at up to four wavelengths (550, 680, "
         "720 and 800 nm) from the median of the sound ones of its session"
         + (_series_words(courses) if role == "dark" else "")
-        + f"; the stroke spans those wavelengths. {band}{cross} n of references: {n}."
+        + f"; the stroke spans those wavelengths. {band}{cross} n of references: {n}. "
+        f"Single references have no error bars.{NOT_TESTED}"
     )
 
 

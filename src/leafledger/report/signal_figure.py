@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from leafledger.effects.words import counted
-from leafledger.report.drawing import Book, Plate, new_figure
+from leafledger.report.drawing import NOT_TESTED, Book, Plate, new_figure
 from leafledger.report.gather import Material
 from leafledger.report.numbers import number
 from leafledger.report.palette import FAINT, INK, RULE, Look, looks
@@ -79,7 +79,8 @@ def _signal_caption(
         n = f"{min(whites)} to {max(whites)} a session"
     return (
         f"{lines}. Number of white references: {n}.{asked} Shaded: the trusted range. The scale is "
-        "logarithmic. A dark leaf has a lower ratio than the white panel."
+        "logarithmic. A dark leaf has a lower ratio than the white panel. No error bars: each "
+        f"ratio is a single number.{NOT_TESTED}"
     )
 
 

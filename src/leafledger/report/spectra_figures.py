@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from leafledger.report.drawing import Book, Plate
+from leafledger.report.drawing import NOT_TESTED, Book, Plate
 from leafledger.report.gather import Material
 from leafledger.report.groups import Groups
 from leafledger.report.numbers import known, short, whole
@@ -111,7 +111,7 @@ def _groups_caption(
         f"between {word} on either side"
         + (f" (no band where a group has a single {material.unit_word})" if lone else "")
         + ". Thin lines: lowest and highest single scan at each wavelength. Accepted scans in the "
-        f"trusted range. n: {counts}."
+        f"trusted range. n: {counts}.{NOT_TESTED}"
     )
 
 
@@ -130,10 +130,21 @@ def _legend(figure: Any, names: Sequence[str], look: Mapping[str, Look]) -> None
     figure.legend(handles, labels, loc="outside upper left", ncols=min(4, len(names)))
 
 
+def contrasts_in_order(frame: pd.DataFrame, words: Mapping[str, str]) -> list[str]:
+    """Return the contrasts of a table in the order of ``words``; others follow by name."""
+    rank = {name: i for i, name in enumerate(words)}
+    return sorted(set(frame["contrast"]), key=lambda c: (rank.get(c, len(rank)), c))
+
+
+def units_of_contrast(part: pd.DataFrame) -> str:
+    """Return how many units stand behind a contrast: treated and reference."""
+    own, other = (part[c].iloc[0] for c in ("n_units", "n_units_reference"))
+    return whole(own) + (f" and {whole(other)}" if known(other) else "")
+
+
 def draw_difference(book: Book, frame: pd.DataFrame, words: Mapping[str, str]) -> Plate | None:
     """Draw the effect at every wavelength with its simultaneous band, a panel per contrast."""
-    rank = {name: i for i, name in enumerate(words)}
-    contrasts = sorted(set(frame["contrast"]), key=lambda c: (rank.get(c, len(rank)), c))
+    contrasts = contrasts_in_order(frame, words)
     if not contrasts:
         return None
     figure, axes, columns = panels(len(contrasts), 2.3, 0.2)
@@ -170,9 +181,7 @@ def _difference_caption(
 ) -> str:
     counts = []
     for contrast in contrasts:
-        part = frame[frame["contrast"] == contrast]
-        own, other = (part[c].iloc[0] for c in ("n_units", "n_units_reference"))
-        n = whole(own) + (f" and {whole(other)}" if known(other) else "")
+        n = units_of_contrast(frame[frame["contrast"] == contrast])
         counts.append(f"{words.get(contrast, contrast)}: {n}")
     return (
         "Line: estimate. Band: simultaneous interval, which holds all wavelengths together, so it "

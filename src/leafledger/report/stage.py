@@ -1,10 +1,12 @@
-"""The report rule: reads every table and record, writes one page and its figures."""
+"""The report rule: reads every table and record, writes one page, its figures and a workbook."""
 
 from __future__ import annotations
 
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.report.apart import apart
+from leafledger.report.appendix import lineage
 from leafledger.report.days import days
+from leafledger.report.download_tables import downloads_of
 from leafledger.report.drawing import Book
 from leafledger.report.found import found
 from leafledger.report.gather import gather
@@ -14,11 +16,14 @@ from leafledger.report.next_study import next_study
 from leafledger.report.page import render
 from leafledger.report.palette import STYLE
 from leafledger.report.trust import trust
+from leafledger.report.workbook import written
+from leafledger.report.workbook_front import front_of
+from leafledger.report.workbook_sheets import sheets_of
 from leafledger.study.tables import write_bytes, write_text
 
 
 def run(job: Job) -> Outcome:
-    """Write ``report.html`` and ``figures/``.
+    """Write ``report.html``, ``figures/`` and ``tables.xlsx``.
 
     Parameters
     ----------
@@ -43,6 +48,7 @@ def run(job: Job) -> Outcome:
             "apart": apart(material, book),
             "next": next_study(material, book),
         }
+    behind = lineage(material, job.inputs.get("variants"))
     page = render(
         {
             "title": material.title,
@@ -50,12 +56,17 @@ def run(job: Job) -> Outcome:
             "study": material,
             "found": found(material),
             "made": made(material),
+            "lineage": behind,
+            "downloads": downloads_of(material, parts, behind["steps"], job.inputs),
             **parts,
         },
         material.names,
+        book.live,
     )
     _write_figures(job, book)
     write_text(job.outputs["report"], page)
+    sheets = sheets_of(material)
+    write_bytes(job.outputs["tables"], written(material.title, front_of(material, sheets), sheets))
     return Outcome(
         metrics=[
             Metric("n_figures", len(book.plates)),

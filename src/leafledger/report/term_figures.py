@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.report.drawing import Book, Plate, new_figure
+from leafledger.report.drawing import NOT_TESTED, Book, Plate, new_figure
 from leafledger.report.palette import FAINT, INK, RULE, looks
 from leafledger.report.summaries import thinned
 
@@ -108,7 +108,8 @@ def draw_loadings(
             if stable is None
             else " Noise: beyond the point where loadings are no longer steady "
             "over resamples of the units; not to be read."
-        ),
+        )
+        + NOT_TESTED,
         wide=columns > 1,
     )
 
@@ -138,8 +139,8 @@ def _loadings_caption(loadings: Mapping[int, Loading], training: Training, step:
     return (
         "Blue line: loading (left scale; sign chosen so that the largest weight is positive). "
         + ("Blue band: its standard deviation over resamples of the units. " if resampled else "")
-        + f"Grey: the {training.n} training spectra (right scale, {training.quantity}): mean, one "
-        "standard deviation between scans, lowest and highest."
+        + f"Grey: the n = {training.n} training spectra (right scale, {training.quantity}): mean, "
+        "one standard deviation between scans, lowest and highest."
         + (f" One wavelength in {step} is drawn." if step > 1 else "")
     )
 
@@ -151,7 +152,9 @@ def _right_scale(axis: Any, bottom: float, top: float) -> None:
     right.spines["right"].set_visible(True)
 
 
-def draw_importance(book: Book, wavelength_nm: Floats, vip: Floats, n_components: int) -> Plate:
+def draw_importance(
+    book: Book, wavelength_nm: Floats, vip: Floats, n_components: int, n_spectra: int
+) -> Plate:
     """Draw the variable importance in projection."""
     figure = new_figure(6.4, 2.5)
     axis = figure.subplots()
@@ -171,5 +174,6 @@ def draw_importance(book: Book, wavelength_nm: Floats, vip: Floats, n_components
         "Variable importance in projection against wavelength.",
         f"Variable importance in projection of the model with {n_components} latent variables; its "
         "mean square over wavelengths is 1 (dotted line). Above 1 is a rule of thumb, not a test: "
-        "neighbouring wavelengths carry the same information.",
+        f"neighbouring wavelengths carry the same information. n = {n_spectra} training spectra; "
+        f"no error bars.{NOT_TESTED}",
     )

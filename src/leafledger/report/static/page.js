@@ -1,4 +1,3 @@
-"use strict";
 (() => {
   const all = document.getElementById("open-all");
   if (all) {
@@ -24,9 +23,12 @@
       const said = steps[at].dataset.n + (at === start ? " (chosen)" : "");
       slider.setAttribute("aria-valuetext", said + " latent variables");
       told.textContent = said;
+      box.dataset.n = steps[at].dataset.n;
+      box.dispatchEvent(new CustomEvent("step", { detail: Number(box.dataset.n) }));
     };
     slider.max = String(steps.length - 1);
     slider.addEventListener("input", () => show(Number(slider.value)));
+    box.addEventListener("ask", ({ detail }) => show(steps.findIndex((s) => Number(s.dataset.n) === detail)));
     control.querySelectorAll("button").forEach((b) => {
       b.addEventListener("click", () => {
         show(b.dataset.step === "chosen" ? start : Number(slider.value) + Number(b.dataset.step));

@@ -1,0 +1,36 @@
+// Draws the figures one after the other; whatever fails leaves its still picture in place.
+const FIGURES = {
+  courses: coursesFigure, difference: differenceFigure, path: pathFigure, spectra: spectraFigure, terms: termsFigure,
+};
+
+const stayStill = (host, error) => {
+  host.closest("figure").classList.remove("on");
+  host.replaceChildren(el("p", { class: "note" },
+    `The picture that can be zoomed did not start in this browser (${error.message}); the still one stands below.`));
+  host.hidden = false;
+};
+
+const startLive = async () => {
+  const hosts = [...document.querySelectorAll("[data-live]")];
+  if (!hosts.length) return;
+  let values;
+  try {
+    values = JSON.parse(await unpacked("drawing-values"));
+    await loadLibrary();
+  } catch (error) {
+    hosts.forEach((host) => stayStill(host, error));
+    return;
+  }
+  for (const host of hosts) {
+    try {
+      await FIGURES[host.dataset.live](host, values[host.dataset.live]);
+    } catch (error) {
+      stayStill(host, error);
+    }
+    await new Promise((next) => { setTimeout(next); });
+  }
+  document.documentElement.dataset.live = "drawn";
+};
+
+document.querySelectorAll("figure").forEach(offerStill);
+startLive();

@@ -1,0 +1,246 @@
+"""Which tables of a study stand in its workbook."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from leafledger.report.gather import ClassTables, Material
+from leafledger.report.spectra_figures import summaries_by_group
+from leafledger.report.variants import out_of_date
+from leafledger.report.workbook import Column, Sheet
+from leafledger.study.columns import INDICES, STATED
+from leafledger.study.meanings import TABLES, kind_of, meaning_of, unit_in
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_PARTS_OF_AN_INDEX = {
+    "value": "index values",
+    "u_scan": "index u scan",
+    "u_reference": "index u reference",
+    "u_panel": "index u panel",
+}
+_CLASS_TABLES = ("path", "predictions", "confusion", "per_class", "confused_pairs", "reliability",
+                 "permutation", "rivals", "comparison", "questions")  # fmt: skip
+
+
+def sheets_of(material: Material) -> list[Sheet]:
+    """Return every table of the study as a sheet; tables without a row are left out."""
+    found = [
+        *_tested(material),
+        *_index_sheets(material),
+        *_measured(material),
+        *(_class_sheets(material.classes, material) if material.classes else ()),
+    ]
+    found = [sheet for sheet in found if sheet.n_rows]
+    return [_columns_sheet(found), *found]
+
+
+def _tested(material: Material) -> Iterator[Sheet]:
+    found = [row for row in material.effects_summary.get("findings") or [] if row]
+    sentences = [[str(row.get("id", "")), str(row.get("sentence", ""))] for row in found]
+    plan = [["plan", str(text)] for text in material.effects_summary.get("plan") or []]
+    words = [Column("kind", "", "which finding, or plan"), Column("sentence", "", "in words")]
+    if material.classes is not None:
+        sentences.append(["classes", str(material.classes.summary.get("sentence") or "")])
+    rows = [*sentences, *plan]
+    yield Sheet("findings", "What was found, and the plan as it stood before any number was seen",
+                words, rows, len(rows), ["effects.json"])  # fmt: skip
+    for path, frame in (
+        ("effects.csv", material.effects),
+        ("sensitivity.csv", material.sensitivity),
+        ("variants.csv", _current_variants(material)),
+        ("unit_indices.csv", material.unit_indices),
+        ("spectrum_effects.csv", material.spectrum_effects),
+        ("variance_components.csv", material.variance_components),
+        ("power.csv", material.power),
+    ):
+        yield _sheet_of(path, frame, material)
+
+
+def _current_variants(material: Material) -> pd.DataFrame:
+    """Return the results under other settings; none if they belong to other results than these."""
+    frame = material.variants
+    stated = [row for row in _records(frame) if row["variant"] == STATED]
+    return frame.iloc[:0] if out_of_date(stated, material.records) else frame
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
+
+
+def _index_sheets(material: Material) -> Iterator[Sheet]:
+    """Yield each part of the index values with a row for each scan and a column for each index."""
+    import pandas as pd
+
+    frames = [f for f in material.indices.values() if len(f)]
+    if not frames:
+        return
+    whole = pd.concat(frames, ignore_index=True)
+    files = [f"indices/{session}.parquet" for session in material.indices]
+    labels = _labels(material)
+    names = [i for i in material.catalogue if (whole["index"] == i).any()]
+    for part, name in _PARTS_OF_AN_INDEX.items():
+        if whole[part].isna().all():
+            continue
+        wide = whole.pivot(index="scan", columns="index", values=part).reindex(columns=names)
+        frame = labels.join(wide, on="scan", how="inner")
+        columns = [_column("accepted.csv", str(c), frame, material) for c in labels.columns]
+        columns += [Column(i, _unit_of(material, i), _about_index(material, i)) for i in names]
+        meaning = meaning_of("indices", part)[1]
+        about = f"Every index on every leaf scan, accepted or not: {meaning}"
+        yield Sheet(name, about, columns, _rows(frame), len(frame), files)
+    gaps = whole[whole["status"] != "ok"].loc[:, [c for c in INDICES if c in whole.columns]]
+    yield _sheet_of("indices", gaps, material, "index gaps", "Index values that could not be taken",
+                    files)  # fmt: skip
+
+
+def _labels(material: Material) -> pd.DataFrame:
+    """Return the leaf scans with the labels of their units."""
+    frame = material.accepted.copy()
+    for column in sorted({c for row in material.units.values() for c in row}):
+        if column not in frame.columns:
+            frame[column] = [material.units.get(u, {}).get(column, "") for u in frame["unit"]]
+    return frame
+
+
+def _measured(material: Material) -> Iterator[Sheet]:
+    yield _sheet_of("accepted.csv", _labels(material), material, "leaf scans")
+    yield _sheet_of("exclusions.csv", material.exclusions, material)
+    flags, signal = _stacked(material.quality), _stacked(material.signal)
+    session = list(material.quality)
+    yield _sheet_of("quality", flags, material, "quality flags",
+                    files=[f"quality/{s}.parquet" for s in session])  # fmt: skip
+    yield _sheet_of("session_effects.csv", material.session_effects, material)
+    yield _sheet_of("order_effects.csv", material.order_effects, material)
+    yield _sheet_of("signal", signal, material, "signal to noise",
+                    files=[f"quality/{s}.signal.parquet" for s in session])  # fmt: skip
+    yield _spectra_sheet(material)
+    yield _sheet_of("levels", _stacked(material.levels), material,
+                    files=[f"quality/{s}.levels.parquet" for s in session])  # fmt: skip
+    for kind, name, tables in (
+        ("scans", "all scans", material.scans),
+        ("reflectance", "references used", material.reflectance),
+    ):
+        frame = _stacked({s: table.rows for s, table in tables.items()})
+        yield _sheet_of(kind, frame, material, name, files=[f"{kind}/{s}.parquet" for s in tables])
+    yield _catalogue_sheet(material)
+
+
+def _stacked(by_session: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    import pandas as pd
+
+    frames = [f.assign(session=s) for s, f in by_session.items() if len(f)]
+    if not frames:
+        return pd.DataFrame()
+    whole = pd.concat(frames, ignore_index=True)
+    return whole[["session", *(c for c in whole.columns if c != "session")]]
+
+
+def _spectra_sheet(material: Material) -> Sheet:
+    axis = material.spectra.wavelength_nm
+    columns = [Column("wavelength", "nm", "wavelength in air")]
+    values: list[Any] = [axis]
+    for session in material.days.sessions:
+        found = summaries_by_group(material.spectra, material.groups, session)
+        for group, summary in found.items():
+            n = f"{group} in {session}, n = {summary.n_units} {material.unit_words}"
+            columns.append(Column(f"{group} {session} mean", "1", f"mean reflectance of {n}"))
+            values.append(summary.mean)
+            if summary.sd is not None:
+                meaning = f"standard deviation of reflectance between units: {n}"
+                columns.append(Column(f"{group} {session} sd", "1", meaning))
+                values.append(summary.sd)
+    rows = list(zip(*values, strict=True)) if len(values) > 1 else []
+    about = "Reflectance of the groups, accepted scans in the trusted range: mean of the unit means"
+    files = [f"reflectance/{s}.parquet" for s in material.reflectance]
+    return Sheet("mean spectra", about, columns, rows, len(rows), files)
+
+
+def _catalogue_sheet(material: Material) -> Sheet:
+    columns = [Column("index", "", "name of the index")]
+    columns += [Column(name, "", meaning) for name, meaning in (
+        ("formula", "R(w) is the reflectance at w nm"), ("unit", "unit of the index"),
+        ("source", "where it was published"), ("confusions", "what else moves it"),
+    )]  # fmt: skip
+    rows = [
+        [index, *(entry.get(c.name, "") for c in columns[1:])]
+        for index, entry in material.catalogue.items()
+    ]
+    return Sheet("index catalogue", "Formula, unit and source of every index used", columns, rows,
+                 len(rows), ["indices/catalogue.json"])  # fmt: skip
+
+
+def _class_sheets(classes: ClassTables, material: Material) -> Iterator[Sheet]:
+    for kind in _CLASS_TABLES:
+        frame = getattr(classes, kind)
+        name = f"classes {kind.replace('_', ' ')}"
+        yield _sheet_of(f"classes/{kind}.csv", frame, material, name)
+    yield _sheet_of("classes/spectra_terms.parquet", classes.terms, material, "classes terms")
+    rows = [[key, value] for key, value in _flat(classes.summary, "")]
+    words = [Column("entry", "", "name of the entry"), Column("value", "", "its value")]
+    yield Sheet("classes summary", "The classifier: classes, rules, accuracy with intervals, p",
+                words, rows, len(rows), ["classes/summary.json"])  # fmt: skip
+
+
+def _flat(value: Any, place: str) -> Iterator[tuple[str, Any]]:
+    if isinstance(value, Mapping):
+        for key, inner in value.items():
+            yield from _flat(inner, f"{place}.{key}" if place else str(key))
+    elif isinstance(value, list):
+        for i, inner in enumerate(value, start=1):
+            yield from _flat(inner, f"{place}.{i}")
+    else:
+        yield place, value
+
+
+def _sheet_of(
+    path: str,
+    frame: pd.DataFrame,
+    material: Material,
+    name: str | None = None,
+    about: str | None = None,
+    files: Sequence[str] | None = None,
+) -> Sheet:
+    kind = kind_of(path)
+    columns = [_column(path, str(column), frame, material) for column in frame.columns]
+    return Sheet(
+        name or kind.replace("_", " "),
+        about or TABLES[kind],
+        columns,
+        _rows(frame),
+        len(frame),
+        files if files is not None else [path],
+    )
+
+
+def _column(path: str, name: str, frame: pd.DataFrame, material: Material) -> Column:
+    units = [str(u) for u in frame["unit"].unique()] if "unit" in frame.columns else []
+    indices = [_unit_of(material, index) for index in material.catalogue]
+    unit = unit_in(path, name, units, indices)
+    return Column(name, unit, meaning_of(path, name)[1] or "label of the unit")
+
+
+def _unit_of(material: Material, index: str) -> str:
+    return str(material.catalogue[index].get("unit", "1"))
+
+
+def _about_index(material: Material, index: str) -> str:
+    entry = material.catalogue[index]
+    return str(entry.get("name") or entry.get("formula") or index)
+
+
+def _rows(frame: pd.DataFrame) -> Iterator[Sequence[Any]]:
+    return frame.itertuples(index=False, name=None)
+
+
+def _columns_sheet(sheets: Sequence[Sheet]) -> Sheet:
+    columns = [
+        Column("sheet", "", "name of the sheet"),
+        Column("column", "", "name of the column"),
+        Column("unit", "", "1 is a plain number; empty for text"),
+        Column("meaning", "", "what it holds"),
+    ]
+    rows = [[s.name, c.name, c.unit, c.meaning] for s in sheets for c in s.columns]
+    return Sheet("columns", "What every column of every sheet means", columns, rows, len(rows), [])
