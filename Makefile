@@ -17,12 +17,13 @@ export MLFLOW_DISABLE_TELEMETRY := true
 export DO_NOT_TRACK := 1
 export GX_ANALYTICS_ENABLED := False
 
-.PHONY: help demo test test-slow check lint types imports format lock schema setup clean
+.PHONY: help demo test test-slow check lint types imports format lock schema reference docs docs-figures setup clean
 help:
 	@echo "make demo       set up, run the demo study, say where the report is"
 	@echo "make test       set up, run the test suite (without the slow tests)"
 	@echo "make test-slow  the slow tests"
-	@echo "make check      everything that CI runs, but the slow tests"
+	@echo "make check      everything that CI runs, but the slow tests and the site"
+	@echo "make docs       the documentation site: docs/_build/html/index.html"
 
 $(VENV)/bin/python:
 	@command -v $(PYTHON) >/dev/null || { echo "leafledger needs Python 3.11 or newer: '$(PYTHON)' was not found. Install it, or say which: make demo PYTHON=/path/to/python3"; exit 1; }
@@ -65,7 +66,7 @@ lint: $(DEV_STAMP)
 	@$(BIN)/ruff check .
 	@$(BIN)/ruff format --check .
 	@$(BIN)/snakefmt --check Snakefile workflow
-	@$(BIN)/codespell src tests docs workflow README.md DEVELOPERS.md CHANGELOG.md
+	@$(BIN)/codespell --skip docs/_build src tests docs workflow README.md DEVELOPERS.md CHANGELOG.md
 
 types: $(DEV_STAMP)
 	@$(BIN)/mypy
@@ -81,9 +82,22 @@ format: $(DEV_STAMP)
 schema: $(DEV_STAMP)
 	@$(BIN)/python -m leafledger.study.schema config/study.schema.json
 
+# The pages of docs/reference, from the models, the tables and the commands.
+reference: $(DEV_STAMP)
+	@$(BIN)/python docs/_ext/reference_pages.py
+
+# Renews the pictures of docs/reading_figures.md from the demo as it is now.
+docs-figures: demo
+	@$(BIN)/python docs/_ext/figure_pictures.py leafledger-demo
+
+docs: $(DOCS_STAMP)
+	@$(BIN)/sphinx-build -W --keep-going --quiet -b html -d docs/_build/doctrees docs docs/_build/html
+	@$(BIN)/python docs/_ext/check_site.py docs/_build/html
+	@echo "Site: docs/_build/html/index.html"
+
 # Needs uv; writes the lock files anew, without the address of any registry.
 lock:
 	cd requirements && for name in build run dev docs; do uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-annotate --no-header $$name.in -o $$name.txt; done
 
 clean:
-	rm -rf leafledger-demo .pytest_cache .mypy_cache .ruff_cache .import_linter_cache
+	rm -rf leafledger-demo docs/_build .pytest_cache .mypy_cache .ruff_cache .import_linter_cache
