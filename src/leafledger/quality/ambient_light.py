@@ -7,24 +7,27 @@ called a fluorescent lamp.
 
 What can be seen
 ----------------
-A leak of 1 % at its strongest line from 500 nm up, resolution 1.5 nm, pixels of 1 nm, a flat
-source. The best any filter can do knows the lamp, its width and its line ratios, and is called by
-chance once in a thousand: it sees a share Phi(d - 3.09), with d the height of the lines (less
-what a smooth leaf may explain) over the noise. This filter knows neither and searches.
+A leak of 1 % at its strongest line from 500 nm up, resolution 1.5 nm, a flat source. The best any
+filter can do knows the lamp, its width, its line ratios and the noise, takes the leaf for the same
+smooth random curve as this filter, and is called by chance once in a thousand: it sees a share
+Phi(d - 3.09), d being the height of the lines over noise and leaf together. This filter knows
+neither lamp nor width and asks for more than one line, lest a hot pixel be called a lamp.
 
-=========  ========  ====  ==========  ===========
-noise      lamp      d     best share  this filter
-=========  ========  ====  ==========  ===========
-0.3 %      mercury   8.1   > 0.999     0.98
-0.3 %      tri-band  6.4   > 0.999     0.95
-0.5 %      mercury   4.9   0.96        0.65
-0.5 %      tri-band  3.9   0.78        0.37
-=========  ========  ====  ==========  ===========
+=========  ======  ========  ====  ==========  ===========
+noise      pixel   lamp      d     best share  this filter
+=========  ======  ========  ====  ==========  ===========
+0.3 %      1 nm    mercury   7.8   > 0.999     0.99
+0.3 %      1 nm    tri-band  6.1   0.999       0.97
+0.5 %      1 nm    mercury   4.8   0.95        0.82
+0.5 %      1 nm    tri-band  3.7   0.74        0.45
+0.5 %      0.7 nm  mercury                     0.96
+0.5 %      0.7 nm  tri-band                    0.50
+0.5 %      0.35 nm mercury                     > 0.99
+0.5 %      0.35 nm tri-band                    0.88
+=========  ======  ========  ====  ==========  ===========
 
-So nine in ten cannot be had for a tri-band lamp at 0.5 % per nm by any filter (it could up to
-0.44 %). At 0.5 % per *pixel* of 0.4 nm this filter sees 0.96 (mercury) and 0.67 (tri-band), and
-under tungsten, which raises the blue lines, 0.9 of the tri-band leaks at 1 nm. Where noise hides
-1 %, :func:`smallest_leak` says what could have been seen. Shares: 500 to 1,000 simulated leaves.
+So nine in ten cannot be had for a tri-band lamp at 0.5 % and 1 nm by any filter. Where noise hides
+1 %, :func:`smallest_leak` says what could have been seen. Shares: 1,000 simulated leaves each.
 """
 
 from __future__ import annotations
@@ -36,16 +39,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.quality.flags import Flag
-from leafledger.quality.lamps import LAMPS, MERCURY, tungsten
-from leafledger.quality.line_filter import GroupHeights, group_heights, line_filter
+from leafledger.quality.lamp_templates import Template, clear_places, line_shape, templates
+from leafledger.quality.lamps import LAMPS, Line, tungsten
+from leafledger.quality.line_filter import line_heights, noise_of
 
 Floats = NDArray[np.float64]
 
-THRESHOLD = 3.6
+THRESHOLD = 3.3
 """Joint height of the lines over its standard deviation; set on simulated clean leaves.
 
-Clean leaves (10,000 of PROSPECT-D for each of nine pairs of pixel, 0.4 to 2.5 nm, and noise, 0.03
-to 0.5 %) were called 0 to 5 times in 10,000; 0 to 6 times where the noise was unknown.
+Clean leaves (12,000 of PROSPECT-D for each of six pairs of pixel, 0.4 to 2.5 nm, and noise, 0.02
+to 0.5 %) were called 2 to 7 times in 12,000; 1 to 6 times where the noise was unknown.
 """
 THRESHOLD_UNKNOWN_NOISE = 3.8
 """The same where no uncertainty came with the spectra and the scan alone must tell its noise."""
@@ -54,21 +58,23 @@ COARSEST_NM = 3.0
 OPERATING_LEAK = 0.01
 """A leak of 1 % reflectance at the strongest line from 500 nm up must be seen."""
 
-_WIDTHS_NM = (1.5, 2.8, 5.0)
-"""Full widths at half maximum that the instrument may give a line: of fine to coarse clips."""
-_FAR_NM = 500.0
-"""From here up the source is strong enough for the height of a line to mean something."""
-_CONSISTENCY = 0.5
-"""The lines besides the strongest must show at least this share of what it makes expect ..."""
-_LEAST_REST = 1.0
-"""... and stand at least so many standard deviations above chance."""
-_LINE_LIKE = 0.5
-"""Lines must explain so much of what departs from a smooth leaf."""
+_BAND_NM = (385.0, 675.0)
+"""All lines that are used lie here; the red edge, the least smooth part of a leaf, does not."""
+_WIDTHS_NM = (1.5, 3.5)
+"""Full widths at half maximum that the instrument may give a line: of fine and of coarse clips."""
+_CONSISTENCY = 0.55
+"""The lines besides the strongest must show at least this share of what it makes expect."""
+_NEAR_NM, _NEAR_SHARE = 50.0, 0.6
+"""Chance heights so near a group count where this share of them is above those of the session."""
+_CHANCE_QUANTILE, _NORMAL_QUANTILE = 0.75, 1.1503
+"""Share of chance heights (either sign) below this many standard deviations (normal)."""
+_FEWEST_PLACES = 12
+"""Fewer places beside the lines do not tell a standard deviation."""
 _PEAK_NM, _BESIDE_NM = 8.0, 22.0
 """The tallest line is looked for so near, above a baseline through what lies beside."""
 _PIXELS_A_LINE = 2.0
 """Instruments spread a line over about two pixels (sampling theorem)."""
-_LOST = 0.1
+_LOST = 0.45
 """Standard deviations lost to a width and ratios of lines that are not the lamp's own."""
 _NINE_IN_TEN = 1.28
 """90 % quantile of the standard normal distribution."""
@@ -105,9 +111,18 @@ class Leak:
 
 def assessable(wavelength_nm: Floats) -> bool:
     """Return whether this axis can show lamp lines: fine enough, and over at least two groups."""
-    spacing = float(np.median(np.diff(wavelength_nm)))
-    inside = [line_filter(wavelength_nm, group, _WIDTHS_NM[0]) for group in MERCURY.groups]
-    return spacing <= COARSEST_NM and sum(found is not None for found in inside) >= 2
+    axis = wavelength_nm[_in_band(wavelength_nm)]
+    if len(axis) < 2 or float(np.median(np.diff(axis))) > COARSEST_NM:
+        return False
+    return all(
+        len(templates(axis, width)) == len(LAMPS)
+        and len(clear_places(axis, width)) >= _FEWEST_PLACES
+        for width in _WIDTHS_NM
+    )
+
+
+def _in_band(wavelength_nm: Floats) -> NDArray[np.bool_]:
+    return np.asarray((wavelength_nm >= _BAND_NM[0]) & (wavelength_nm <= _BAND_NM[1]))
 
 
 def find_leak(wavelength_nm: Floats, reflectance: Floats, u_scan: Floats | None = None) -> Leak:
@@ -118,10 +133,10 @@ def find_leak(wavelength_nm: Floats, reflectance: Floats, u_scan: Floats | None 
     wavelength_nm
         Axis, shape ``(n_wavelengths,)``, nm.
     reflectance
-        Shape ``(n_scans, n_wavelengths)``.
+        Scans of a session, shape ``(n_scans, n_wavelengths)``.
     u_scan
-        Standard uncertainty per wavelength, same shape; used for the relative noise along the
-        axis only, the size of the noise is taken from the scan itself.
+        Standard uncertainty per wavelength, same shape. How it runs along the axis and from scan
+        to scan is believed, its size is taken from the scans themselves.
 
     Returns
     -------
@@ -136,19 +151,50 @@ def find_leak(wavelength_nm: Floats, reflectance: Floats, u_scan: Floats | None 
         np.full(n_scans, np.nan),
         np.zeros(n_scans, dtype=np.intp),
     )
-    variance = None if u_scan is None or not np.all(u_scan > 0) else u_scan**2
+    band = _in_band(wavelength_nm)
+    axis, values = wavelength_nm[band], reflectance[:, band]
+    spacing = float(np.median(np.diff(axis)))
     limit = threshold(u_scan)
-    two_pixels = _PIXELS_A_LINE * float(np.median(np.diff(wavelength_nm)))
-    own_width = min(_WIDTHS_NM, key=lambda width: abs(width - two_pixels))
+    if u_scan is not None and bool(np.all(u_scan > 0)):
+        variance = u_scan[:, band] ** 2
+    else:
+        variance = noise_of(values, spacing)
+    own_width = min(_WIDTHS_NM, key=lambda width: abs(width - _PIXELS_A_LINE * spacing))
     for width_nm in _WIDTHS_NM:
-        for number, lamp in enumerate(LAMPS):
-            measured = group_heights(wavelength_nm, reflectance, variance, lamp, width_nm)
-            if measured is not None:
-                _keep_better(best, limit, number, measured)
-                if width_nm == own_width:
-                    np.maximum(best.unit_leak, _unit_leak(measured), out=best.unit_leak)
+        clear = clear_places(axis, width_nm)
+        lamps = templates(axis, width_nm)
+        one_line = [line_shape(axis, (Line(x, 0.0, 1.0),), width_nm, spacing) for x in clear]
+        shapes = np.column_stack([*one_line, *(lamp.shapes for lamp in lamps)])
+        height, per_factor = line_heights(axis, values, variance, shapes)
+        centres = np.concatenate([lamp.centre_nm for lamp in lamps])
+        chance = _chance(height[:, : len(clear)], clear, centres)
+        height, per_factor = (x[:, len(clear) :] / chance for x in (height, per_factor))
+        first = 0
+        for lamp in lamps:
+            own = slice(first, first + len(lamp.centre_nm))
+            first = own.stop
+            _keep_better(best, limit, lamp, height[:, own], per_factor[:, own])
+            if width_nm == own_width:
+                np.maximum(best.unit_leak, _unit_leak(lamp, per_factor[:, own]), out=best.unit_leak)
     _measure_peaks(best, wavelength_nm, reflectance)
     return best
+
+
+def _chance(height: Floats, clear_nm: Floats, centre_nm: Floats) -> Floats:
+    """Return the standard deviation of chance heights at every group, ``(n_scans, n_groups)``.
+
+    They are heights over what the stated noise makes expect. What that is wrong by is the same
+    for all scans of a session, so that all together tell it. Only where a scan is clearly rougher
+    near a group, as on the flank of a diode's peak, does it stand for itself.
+    """
+    absolute = np.abs(height)
+    out = np.empty((len(height), len(centre_nm)))
+    typical = float(np.median(np.quantile(absolute, _CHANCE_QUANTILE, axis=1)))
+    for k, centre in enumerate(centre_nm):
+        near = absolute[:, np.abs(clear_nm - centre) <= _NEAR_NM]
+        own = np.quantile(near, _CHANCE_QUANTILE, axis=1)
+        out[:, k] = np.maximum(typical, _NEAR_SHARE * own)
+    return np.asarray(out / _NORMAL_QUANTILE)
 
 
 def _measure_peaks(leak: Leak, wavelength_nm: Floats, reflectance: Floats) -> None:
@@ -175,62 +221,54 @@ def threshold(u_scan: Floats | None) -> float:
     return THRESHOLD if known else THRESHOLD_UNKNOWN_NOISE
 
 
-def _keep_better(best: Leak, limit: float, lamp: int, measured: GroupHeights) -> None:
-    """Replace in ``best`` what this lamp and width explain better, for two kinds of source.
+def _keep_better(
+    best: Leak, limit: float, template: Template, height: Floats, per_factor: Floats
+) -> None:
+    """Replace in ``best`` what this lamp explains better.
 
     A leak is divided by the white: under a flat source the lines keep their relative heights,
-    under tungsten the blue ones grow.
+    under tungsten the blue ones grow. The middle of both is expected.
     """
-    factor, deviation = measured.factor, measured.deviation
-    height, centre_nm = measured.height, measured.centre_nm
-    rows = np.arange(len(factor))
-    far = np.flatnonzero(centre_nm >= _FAR_NM)
-    far = far if len(far) else np.arange(len(centre_nm))
-    tallest = far[np.argmax(factor[:, far] * height[far], axis=1)]
-    for expected in (np.ones(len(centre_nm)), 1.0 / tungsten(centre_nm)):
-        score = _joint_score(factor, deviation, expected, limit)
-        score = np.where(measured.line_like >= _LINE_LIKE, score, np.minimum(score, limit))
-        better = score > best.score
-        best.score[better] = score[better]
-        best.called[better] = score[better] > limit
-        best.height[better] = (factor[rows, tallest] * height[tallest])[better]
-        best.wavelength_nm[better] = centre_nm[tallest][better]
-        best.lamp[better] = lamp
+    expected = tungsten(template.centre_nm) ** -0.5 * per_factor
+    score = _joint_score(height, expected, limit)
+    k = template.strongest
+    better = score > best.score
+    best.score[better] = score[better]
+    best.called[better] = score[better] > limit
+    tall = height[:, k] / per_factor[:, k] * template.shapes[:, k].max()
+    best.height[better] = tall[better]
+    best.wavelength_nm[better] = template.centre_nm[k]
+    best.lamp[better] = template.lamp
 
 
-def _joint_score(factor: Floats, deviation: Floats, expected: Floats, limit: float) -> Floats:
+def _joint_score(height: Floats, expected: Floats, limit: float) -> Floats:
     """Return the joint height of the lines over its standard deviation, shape ``(n_scans,)``.
 
     At most ``limit`` where one line alone carries it.
 
     Parameters
     ----------
-    factor, deviation
-        Shape ``(n_scans, n_groups)``.
-    expected
-        Factors that a leak of this lamp would have, relative to each other, ``(n_groups,)``.
+    height, expected
+        Height of every group of lines over its standard deviation, and what a leak of this lamp
+        would give, in any unit; shape ``(n_scans, n_groups)``.
     limit
         Score above which a lamp is called.
     """
-    rows = np.arange(len(factor))
-    signal = expected / deviation
-    norm2 = (signal**2).sum(axis=1)
-    parts = signal * factor / deviation
+    rows = np.arange(len(height))
+    norm2 = (expected**2).sum(axis=1)
+    parts = expected * height
     score = parts.sum(axis=1) / np.sqrt(norm2)
     strongest = np.argmax(parts, axis=1)
-    rest_norm2 = np.maximum(norm2 - signal[rows, strongest] ** 2, 1e-300)
+    rest_norm2 = norm2 - expected[rows, strongest] ** 2
     rest = (parts.sum(axis=1) - parts[rows, strongest]) / np.sqrt(rest_norm2)
-    expected_rest = score * np.sqrt(rest_norm2 / norm2)
-    shared = rest >= np.maximum(_LEAST_REST, _CONSISTENCY * expected_rest)
+    shared = rest >= _CONSISTENCY * score * np.sqrt(rest_norm2 / norm2)
     return np.asarray(np.where(shared, score, np.minimum(score, limit)), dtype=np.float64)
 
 
-def _unit_leak(measured: GroupHeights) -> Floats:
+def _unit_leak(template: Template, per_factor: Floats) -> Floats:
     """Return the height of the strongest line >= 500 nm at a joint score of 1, ``(n_scans,)``."""
-    height, centre_nm = measured.height, measured.centre_nm
-    main = min(range(len(height)), key=lambda k: (centre_nm[k] < _FAR_NM, -height[k]))
-    per_factor = np.sqrt((measured.deviation**-2).sum(axis=1))
-    return np.asarray(height[main] / per_factor, dtype=np.float64)
+    main = template.shapes[:, template.strongest].max()
+    return np.asarray(main / np.sqrt((per_factor**2).sum(axis=1)), dtype=np.float64)
 
 
 def ambient_light(scans: Sequence[str], leak: Leak, limit: float) -> list[Flag]:
