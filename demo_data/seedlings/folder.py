@@ -95,6 +95,12 @@ classes:
   seed: 20260505
 """
 _REPORT = "report: {language: en, figures: [svg, png]}\n"
+_VARIANTS = """\
+variants:                         # leafledger run --variants: the same study under other settings
+  smoothed: {reflectance: {smoothing: {window_nm: 15, order: 2}}}
+  nearest_white: {reflectance: {references: nearest}}
+  outliers_out: {quality: {apply: faults_and_outliers}}
+"""
 
 
 def study_yaml(sessions: tuple[Session, ...], n_units: int) -> str:
@@ -118,7 +124,7 @@ def study_yaml(sessions: tuple[Session, ...], n_units: int) -> str:
     lines.append(_EFFECTS)
     has_after = sessions[-1].phase == "after"
     lines.append(_CLASSES if n_units >= _FEWEST_FOR_CLASSES and has_after else "classes: none\n")
-    return "".join([*lines, _REPORT])
+    return "".join([*lines, _REPORT, _VARIANTS])
 
 
 def units_csv(units: list[Unit]) -> str:

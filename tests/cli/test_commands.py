@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -14,7 +16,7 @@ import click
 import pytest
 
 from interruptible import heed_interrupts
-from leafledger.cli.main import cli
+from leafledger.cli.main import _guarded, cli
 from leafledger.cli.words import safe, say_problems
 from leafledger.errors import Problem
 
@@ -171,3 +173,49 @@ def test_a_raw_file_that_fits_no_pattern_is_told(tmp_path: Path) -> None:
     assert "raw/chelate-p5.txt" in done.stdout
     told = json.loads(leafledger("check", str(tmp_path), "--json").stdout)
     assert len(told["warnings"]) == 1
+
+
+def test_the_tab_key_completes_commands() -> None:
+    asked = {"_LEAFLEDGER_COMPLETE": "bash_complete", "COMP_WORDS": "leafledger re"}
+    start = "import sys; sys.argv[0] = 'leafledger'\nfrom leafledger.cli.main import main; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", start],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, **asked, "COMP_CWORD": "1"},
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.split() == ["plain,reproduce", "plain,review"]
+
+
+def test_the_list_of_commands_follows_the_work(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        cli(["--help"])
+    text = capsys.readouterr().out
+    listed = [line.split()[0] for line in text.splitlines() if line.startswith("  ")]
+    assert [name for name in listed if name in cli.commands] == list(cli.commands)
+    assert listed.index("new") < listed.index("check") < listed.index("run")
+    assert not [line for line in text.splitlines()[1:] if line.endswith("...")]
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (PermissionError(errno.EACCES, "Permission denied", "a.csv"), "right to read and write"),
+        (OSError(errno.ENOSPC, "No space left on device"), "Free some space"),
+        (OSError(errno.EIO, "Input/output error"), "Check that the path"),
+        (MemoryError(), "--cores 1"),
+    ],
+    ids=lambda value: str(value)[:20],
+)
+def test_what_the_machine_refuses_ends_in_what_to_do(
+    error: BaseException, words: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def refused() -> None:
+        raise error
+
+    assert _guarded(refused) == 1
+    told = capsys.readouterr().err
+    assert words in told.splitlines()[-1]
+    assert "Traceback" not in told

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import hashlib
-import importlib.util
 import io
 import json
 from html.parser import HTMLParser
@@ -139,7 +138,6 @@ def test_settings_that_differ_are_values_of_their_task(graph: dict[str, dict[str
     assert {"@id": draws["@id"]} in graph["#task-effects"]["object"]
 
 
-@pytest.mark.skipif(importlib.util.find_spec("rocrate") is None, reason="rocrate not installed")
 def test_the_crate_library_reads_it(handed_on: Path) -> None:
     from rocrate.rocrate import ROCrate
 

@@ -314,3 +314,27 @@ def test_a_clock_set_back_does_not_fork_the_chain(
             whole_run(run, only=frozenset({"catalogue"}))
     previous = {run["run"]: (run["previous"] or {}).get("run") for run in events.runs(study.folder)}
     assert previous == {"r1": None, "r2": "r1", "r3": "r2"}
+
+
+def test_the_store_is_made_while_the_first_run_is_at_work(study: Study, whole_run: Entered) -> None:
+    with book.store_made_meanwhile(study):
+        pass
+    made = (study.folder / tracking.DATABASE).stat().st_ino
+    whole_run("r1")
+    assert book.enter(study, "r1") == [], "nothing was made again"
+    assert (study.folder / tracking.DATABASE).stat().st_ino == made
+    assert set(Seen(study.folder).parents) == {"r1"}
+
+
+def test_a_store_that_cannot_be_made_meanwhile_is_told_when_the_run_is_entered(
+    study: Study, whole_run: Entered, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_of: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(tracking, "_open", full)
+    with book.store_made_meanwhile(study):
+        whole_run("r1")
+    (note,) = book.enter(study, "r1")
+    assert "No space left on device" in note
+    assert "leafledger ledger sync" in note

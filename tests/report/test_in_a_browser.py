@@ -322,7 +322,7 @@ def test_many_scans_are_thinned_in_the_drawing_and_said_so(watched, tmp_path):
     expect(page.locator("#fig-spectra_by_group figcaption")).to_contain_text(
         "At most 332 lines are drawn at once"
     )
-    page.locator("[data-live=spectra] select").first.select_option(label="p077")
+    page.locator("[data-live=spectra] select").first.select_option(label="p77")
     expect(said).to_contain_text("Drawn: 3 scans")
 
 

@@ -44,8 +44,12 @@ def verify(study: Path, head: str | None, as_json: bool) -> None:
     """Hash every file again and say what is not as it was recorded.
 
     Ends with exit code 1 if anything is changed, missing or unknown. Note the digest that is
-    printed: a chain of runs that was rewritten as a whole is seen by it alone. Example: leafledger
-    verify my-study
+    printed: a chain of runs that was rewritten as a whole is seen by it alone.
+
+    \b
+    Example:
+      leafledger verify my-study
+      leafledger verify my-study --head DIGEST
     """
     from leafledger.ledger.verify import as_json as plain
     from leafledger.ledger.verify import verify as check
@@ -84,7 +88,7 @@ def _say_verdict(verdict: Any) -> None:
     say(f"Head of the chain: {verdict.head}")
 
 
-@click.command()
+@click.command(short_help="Say what a result rests on.")
 @click.argument("study", type=click.Path(path_type=Path))
 @click.argument("target")
 @click.option("--all", "whole", is_flag=True, help="Show every file and every setting.")
@@ -94,7 +98,11 @@ def trace(study: Path, target: str, whole: bool, as_json: bool) -> None:
 
     TARGET is a path (results/effects.csv, a figure, the model, report.html, a raw file), a digest,
     or a value: effects.csv#index=PRI,method=paired_t. Exit code 1 if a link no longer holds.
-    Example: leafledger trace my-study report.html
+
+    \b
+    Example:
+      leafledger trace my-study report.html
+      leafledger trace my-study "effects.csv#index=PRI,method=paired_t"
     """
     from leafledger.ledger.trace import as_json as plain
     from leafledger.ledger.trace import trace as follow
@@ -110,7 +118,7 @@ def trace(study: Path, target: str, whole: bool, as_json: bool) -> None:
         raise SystemExit(1)
 
 
-@click.command()
+@click.command(short_help="Say what differs between two runs, and why.")
 @click.argument("study", type=click.Path(path_type=Path))
 @click.argument("run_a")
 @click.argument("run_b", default="latest")
@@ -118,8 +126,11 @@ def trace(study: Path, target: str, whole: bool, as_json: bool) -> None:
 def compare(study: Path, run_a: str, run_b: str, as_json: bool) -> None:
     """Say what differs between two runs, what came of it, and which can have caused which.
 
-    A run is named by its id, by how its id begins, or as `latest`. Example: leafledger compare
-    my-study 20260504-1712 latest
+    A run is named by its id, by how its id begins, or as `latest`.
+
+    \b
+    Example:
+      leafledger compare my-study 20260504-1712 latest
     """
     from leafledger.ledger.compare import as_json as plain
     from leafledger.ledger.compare import compare as side_by_side
@@ -133,7 +144,7 @@ def compare(study: Path, run_a: str, run_b: str, as_json: bool) -> None:
         say(line)
 
 
-@click.command()
+@click.command(short_help="Rebuild a recorded run elsewhere and compare.")
 @click.argument("study", type=click.Path(path_type=Path))
 @click.argument("run", default="latest")
 @click.option("--keep", type=click.Path(path_type=Path), help="Rebuild in this new folder.")
@@ -143,7 +154,11 @@ def reproduce(study: Path, run: str, keep: Path | None, cores: int, as_json: boo
     """Rebuild a recorded run in an empty folder and compare every output with what was recorded.
 
     The study itself is only read. Exit code 1 if it does not come out equal, or if raw content or
-    the code of then is gone. Example: leafledger reproduce my-study 20260504-1712
+    the code of then is gone.
+
+    \b
+    Example:
+      leafledger reproduce my-study 20260504-1712
     """
     from leafledger.cli.progress import RunProgress
     from leafledger.runner.reproduce import as_json as plain
@@ -162,7 +177,7 @@ def reproduce(study: Path, run: str, keep: Path | None, cores: int, as_json: boo
         raise SystemExit(found.exit_code)
 
 
-@click.command()
+@click.command(short_help="Write a run with its origin as an RO-Crate.")
 @click.argument("study", type=click.Path(path_type=Path))
 @click.argument("out", type=click.Path(path_type=Path))
 @click.option("--run", default="latest", show_default=True, help="Which run to hand on.")
@@ -175,8 +190,11 @@ def export(
     """Hand a run on: write it with its origin as an RO-Crate into the new folder OUT.
 
     The folder holds results, records, settings, the fields of the MIAPPE checklist (miappe.csv), a
-    methods paragraph (methods.txt) and a page to look at. Example: leafledger export my-study
-    my-crate --raw --author "A. Grower"
+    methods paragraph (methods.txt) and a page to look at.
+
+    \b
+    Example:
+      leafledger export my-study my-crate --raw --author "A. Grower"
     """
     from leafledger.ledger.export import export as hand_on
     from leafledger.runner.shipped import snakefile

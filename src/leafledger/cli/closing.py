@@ -38,10 +38,11 @@ def warnings(folder: Path) -> list[str]:
 
 def say_closing(folder: Path, result: RunResult) -> None:
     """Print the summary of a run that ended well."""
-    done = sum(e["outcome"] == "done" for e in result.tasks)
-    restored = sum(e["outcome"] == "restored" for e in result.tasks)
-    ran = "1 stage ran" if done == 1 else f"{done} stages ran"
-    say(f"{ran}, {restored} restored." if restored else f"{ran}.")
+    for one in result.variants:
+        said = "holds as it was run before" if one.outcome == "idle" else _counts(one.tasks)
+        said = "failed" if one.exit_code else said
+        say(f"Variant {one.variant}: {said}.")
+    say(("As stated: " if result.variants else "") + f"{_counts(result.tasks)}.")
     bullet_list("Found:", (f["sentence"] for f in findings(folder)))
     heeded = warnings(folder)
     bullet_list("To heed:", heeded[:12])
@@ -52,6 +53,13 @@ def say_closing(folder: Path, result: RunResult) -> None:
     say(f"Report:  {shown}/results/report.html")
     command = f"leafledger ui {shlex.quote(shown)}"
     say(f"Ledger:  {command}   (opens the tracking store on this machine only)")
+
+
+def _counts(tasks: list[dict[str, Any]]) -> str:
+    done = sum(e["outcome"] == "done" for e in tasks)
+    restored = sum(e["outcome"] == "restored" for e in tasks)
+    ran = "1 stage ran" if done == 1 else f"{done} stages ran"
+    return f"{ran}, {restored} restored" if restored else ran
 
 
 def _shown(folder: Path) -> str:

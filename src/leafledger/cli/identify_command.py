@@ -48,7 +48,11 @@ def identify(
     """Put the leaf scans in FILES into the classes of MODEL.
 
     Says the probability of the class and whether a scan lies inside what the model was trained
-    on. Example: leafledger identify my-study/results/classes/model.skops leaf.txt
+    on.
+
+    \b
+    Example:
+      leafledger identify my-study/results/classes/model.skops leaf.txt
     """
     from leafledger.runner.identify import identify_scans, scans_of_files, scans_of_sheet
     from leafledger.study.measurement_sections import Form

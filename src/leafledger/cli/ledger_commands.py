@@ -11,13 +11,15 @@ from leafledger.cli.words import say, say_json
 from leafledger.errors import InputFault
 
 
-@click.command()
+@click.command(short_help="List the runs and what changed between them.")
 @study_argument
 @json_option
 def runs(study: Path, as_json: bool) -> None:
     """List the runs in time: what changed from one to the next, and what they found.
 
-    Example: leafledger runs my-study
+    \b
+    Example:
+      leafledger runs my-study
     """
     from leafledger.ledger.course import course, head_of, lines
 
@@ -40,7 +42,9 @@ def runs(study: Path, as_json: bool) -> None:
 def ui(study: Path, port: int) -> None:
     """Open the tracking store in a browser, on this machine only.
 
-    Example: leafledger ui my-study
+    \b
+    Example:
+      leafledger ui my-study
     """
     from leafledger.ledger.book import bring_up
     from leafledger.ledger.server import serve
@@ -66,7 +70,12 @@ def ui(study: Path, port: int) -> None:
 
 @click.group()
 def ledger() -> None:
-    """Keep the tracking store in step with the book of runs."""
+    """Keep the tracking store in step with the book of runs.
+
+    \b
+    Example:
+      leafledger ledger sync my-study
+    """
 
 
 @ledger.command()
@@ -74,7 +83,9 @@ def ledger() -> None:
 def sync(study: Path) -> None:
     """Take runs into the tracking store that are not in it yet.
 
-    Example: leafledger ledger sync my-study
+    \b
+    Example:
+      leafledger ledger sync my-study
     """
     from leafledger.ledger.book import take_in
     from leafledger.runner.lock import study_lock

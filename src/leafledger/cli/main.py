@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import sys
 from collections.abc import Callable
 from typing import Any
@@ -17,40 +18,63 @@ from leafledger.cli.study_commands import check, new
 from leafledger.cli.words import say, say_problems
 from leafledger.errors import InputFault, LeafledgerError
 
+_NO_RIGHT = "Ask for the right to read and write there, or work on a copy of your own."
+_MEND = {
+    errno.EACCES: _NO_RIGHT,
+    errno.EPERM: _NO_RIGHT,
+    errno.EROFS: "The disk can only be read: work on a copy elsewhere.",
+    errno.ENOSPC: "Free some space and try again; what was finished is kept.",
+    errno.EDQUOT: "Free some space and try again; what was finished is kept.",
+}
+_MEND_OTHERWISE = "Check that the path is right and its disk in order, then try again."
 _HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 96}
 
 
-@click.group(context_settings=_HELP)
+_SECTIONS: dict[str, tuple[click.Command, ...]] = {
+    "Work on a study": (demo, new, check, run, status, review, identify),
+    "Answer for a result": (runs, trace, compare, verify, reproduce, export, ui),
+    "Keep house": (clean, ledger),
+}
+
+
+class Sections(click.Group):
+    """Lists the commands in the order of the work, not of the alphabet."""
+
+    def format_commands(
+        self,
+        ctx: click.Context,  # noqa: ARG002 - click's own signature
+        formatter: click.HelpFormatter,
+    ) -> None:
+        """Write the commands, section by section."""
+        width = max(len(name) for name in self.commands)
+        room = formatter.width - width - 4
+        for title, commands in _SECTIONS.items():
+            with formatter.section(title):
+                formatter.write_dl(
+                    [(f"{c.name:<{width}}", c.get_short_help_str(room)) for c in commands]
+                )
+
+
+@click.group(cls=Sections, context_settings=_HELP)
 @click.version_option(package_name="leafledger")
 def cli() -> None:
     """Carry a leaf reflectance study from raw files to tested effects, and keep the books.
 
     \b
-    leafledger demo            run the demo study in ./leafledger-demo
-    leafledger new my-study    write a commented study to fill in
-    leafledger run my-study    bring all its results up to date
+    Example:
+      leafledger demo            run the demo study in ./leafledger-demo
+      leafledger new my-study    write a commented study to fill in
+      leafledger run my-study    bring all its results up to date
+
+    \b
+    The Tab key completes commands with this in ~/.bashrc (zsh, fish: likewise):
+      eval "$(_LEAFLEDGER_COMPLETE=bash_source leafledger)"
     """
 
 
-for _command in (
-    demo,
-    new,
-    check,
-    run,
-    status,
-    review,
-    identify,
-    runs,
-    trace,
-    compare,
-    verify,
-    reproduce,
-    export,
-    ui,
-    clean,
-    ledger,
-):
-    cli.add_command(_command)
+for _commands in _SECTIONS.values():
+    for _command in _commands:
+        cli.add_command(_command)
 
 
 def main() -> None:
@@ -79,9 +103,11 @@ def _guarded(command: Callable[[], Any]) -> int:
         return ended.code if isinstance(ended.code, int) else 1
     except MemoryError:
         say("leafledger: not enough memory", error=True)
+        say("  Close other programs, or take fewer tasks side by side (--cores 1).", error=True)
         return 1
     except OSError as error:
         name = f": {error.filename}" if error.filename else ""
         say(f"leafledger: {error.strerror or error}{name}", error=True)
+        say(f"  {_MEND.get(error.errno or 0, _MEND_OTHERWISE)}", error=True)
         return 1
     return 0

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import sys
+import time
+from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from leafledger.cli.time_left import Forecast, in_words, seconds_before
 from leafledger.cli.words import safe, say
 
+_LONGEST = 26
 _WORDS = {"done": "done", "restored": "restored", "failed": "FAILED", "input_fault": "REFUSED"}
 
 
@@ -18,10 +22,16 @@ class RunProgress:
     ----------
     quiet
         Say nothing.
+    folder
+        The study, whose earlier runs tell how long its tasks take.
     """
 
-    def __init__(self, quiet: bool) -> None:
+    def __init__(self, quiet: bool, folder: Path | None = None) -> None:
         self.quiet = quiet
+        self._before = seconds_before(folder) if folder and not quiet else {}
+        self._forecast = Forecast((), {})
+        self._began = time.monotonic()
+        self._running: dict[str, None] = {}
         self.on_terminal = sys.stderr.isatty() and not quiet
         self._bar: Any = None
         self._task: Any = None
@@ -30,19 +40,33 @@ class RunProgress:
 
     def __enter__(self) -> RunProgress:
         if self.on_terminal:
-            from rich.console import Console
-            from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-            self._bar = Progress(
-                TextColumn("{task.description}", markup=False),
-                BarColumn(bar_width=30),
-                TextColumn("{task.completed:.0f}/{task.total:.0f}", markup=False),
-                TimeElapsedColumn(),
-                console=Console(stderr=True),
-                transient=True,
-            )
+            self._bar = self._columns()
             self._bar.start()
         return self
+
+    def _columns(self) -> Any:
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, ProgressColumn, TextColumn, TimeElapsedColumn
+        from rich.text import Text
+
+        class Left(ProgressColumn):
+            """Counts down between two tasks."""
+
+            def render(own, task: Any) -> Text:  # noqa: ARG002, N805 - rich's own signature
+                return Text(in_words(self._forecast.left(self._elapsed())))
+
+        return Progress(
+            TextColumn("{task.description}", markup=False),
+            BarColumn(bar_width=12),
+            TextColumn("{task.percentage:>3.0f} %  {task.fields[count]}", markup=False),
+            TimeElapsedColumn(),
+            Left(),
+            console=Console(stderr=True),
+            transient=True,
+        )
+
+    def _elapsed(self) -> float:
+        return time.monotonic() - self._began
 
     def __exit__(
         self,
@@ -56,28 +80,61 @@ class RunProgress:
     def __call__(self, line: dict[str, Any]) -> None:
         """Take in one line of progress."""
         if "planned" in line:
-            self._plan(len(line["planned"]))
+            self._plan(line["planned"], line.get("variant"))
         elif line.get("state") == "started":
-            self._describe(line["task"])
+            self._running[line["task"]] = None
+            self._show(at_work(list(self._running)))
         elif "state" in line:
             self._end(line)
 
-    def _plan(self, count: int) -> None:
-        self._planned = count
+    def _plan(self, tasks: list[str], variant: str | None) -> None:
+        """Begin a run: the first, or that of one variant after another."""
+        self._planned, self._ended = len(tasks), 0
+        self._running.clear()
+        self._forecast, self._began = Forecast(tasks, self._before), time.monotonic()
         if self._bar is not None:
-            self._task = self._bar.add_task("starting", total=count)
+            if self._task is not None:
+                self._bar.remove_task(self._task)
+            self._task = self._bar.add_task("starting", total=1.0, count="")
+            self._show("starting")
         elif not self.quiet:
-            say(f"up to {count} tasks to run", error=True)
+            named = f"variant {variant}: " if variant else ""
+            say(f"{named}up to {self._planned} tasks to run", error=True)
 
-    def _describe(self, task: str) -> None:
-        if self._bar is not None:
-            self._bar.update(self._task, description=f"{safe(task):<22}")
+    def _show(self, words: str) -> None:
+        """Draw; without words, what stood there stays: the next task is about to begin."""
+        if self._bar is None:
+            return
+        if words:
+            self._bar.update(self._task, description=f"{words:<{_LONGEST}}")
+        self._bar.update(
+            self._task,
+            completed=self._forecast.share,
+            count=f"{self._ended} of {self._planned}",
+        )
 
     def _end(self, line: dict[str, Any]) -> None:
         self._ended += 1
-        if self._bar is not None:
-            self._bar.update(self._task, completed=min(self._ended, self._planned))
-        elif not self.quiet:
+        self._running.pop(line["task"], None)
+        self._forecast.end(line["task"], line["state"] != "restored", self._elapsed())
+        self._show(at_work(list(self._running)))
+        if self._bar is None and not self.quiet:
             word = _WORDS.get(line["state"], line["state"])
             count = f"[{self._ended}/{self._planned}]"
             say(f"{count:<8} {line['task']:<22} {word} {line['seconds']:.1f} s", error=True)
+
+
+def at_work(tasks: list[str]) -> str:
+    """Return which stage and session is at work, and how many others beside it.
+
+    Examples
+    --------
+    >>> at_work(["intake.day0", "intake.day4"]), at_work(["effects"]), at_work([])
+    ('intake day0, 1 more', 'effects', '')
+    """
+    if not tasks:
+        return ""
+    first = safe(tasks[0]).replace(".", " ", 1)
+    more = f", {len(tasks) - 1} more" if len(tasks) > 1 else ""
+    room = _LONGEST - len(more)
+    return (first if len(first) <= room else first[: room - 1] + "…") + more

@@ -10,7 +10,7 @@ from leafledger.cli.options import cores_option, study_argument
 from leafledger.cli.words import say
 
 
-@click.command()
+@click.command(short_help="Look at replicates and decide, in a browser.")
 @study_argument
 @click.option(
     "--port",
@@ -24,8 +24,11 @@ from leafledger.cli.words import say
 def review(study: Path, port: int, no_browser: bool, reviewer: str, cores: int) -> None:
     """Look at replicates and decide which scans take part, in a browser on this machine.
 
-    Treatments and effects are hidden until decisions are saved in decisions.csv. Example:
-    leafledger review my-study --reviewer "A. Grower"
+    Treatments and effects are hidden until decisions are saved in decisions.csv.
+
+    \b
+    Example:
+      leafledger review my-study --reviewer "A. Grower"
     """
     from leafledger.review.desk import Desk
     from leafledger.review.server import serve

@@ -19,12 +19,16 @@ def demo(folder: Path, cores: int) -> None:
     """Run the demo study.
 
     Copies it to FOLDER (the first time) and runs it: an iron-chelate spray on chlorotic soybean
-    seedlings against water, invented data. Example: leafledger demo
+    seedlings against water, invented data.
+
+    \b
+    Example:
+      leafledger demo
     """
     from leafledger.cli.demo import copy_demo
 
     copy_demo(folder)
-    _run(folder, cores, as_json=False, quiet=False)
+    _run(folder, cores, as_json=False, quiet=False, variants=False)
 
 
 @click.command()
@@ -32,19 +36,36 @@ def demo(folder: Path, cores: int) -> None:
 @cores_option
 @json_option
 @click.option("--quiet", is_flag=True, help="Say nothing but problems.")
-def run(study: Path, cores: int, as_json: bool, quiet: bool) -> None:
-    """Bring all results of a study up to date. Example: leafledger run my-study --cores 4."""
-    _run(study, cores, as_json, quiet)
+@click.option(
+    "--variants",
+    is_flag=True,
+    help="Run every variant of study.yaml first, then the study as stated.",
+)
+def run(study: Path, cores: int, as_json: bool, quiet: bool, variants: bool) -> None:
+    """Bring all results of a study up to date.
+
+    With --variants the study also runs under each of its alternative settings; what they have in
+    common is computed once, and the report shows how the primary effects move. A variant that fails
+    does not stop the others; the exit code is 1 then.
+
+    \b
+    Example:
+      leafledger run my-study --cores 4
+      leafledger run my-study --variants
+    """
+    _run(study, cores, as_json, quiet, variants)
 
 
-def _run(folder: Path, cores: int, as_json: bool, quiet: bool) -> None:
+def _run(folder: Path, cores: int, as_json: bool, quiet: bool, variants: bool) -> None:
     from leafledger.cli.progress import RunProgress
     from leafledger.runner.run import run_study
+    from leafledger.runner.run_variants import run_variants
 
     folder = folder.resolve()
+    work = run_variants if variants else run_study
     try:
-        with RunProgress(quiet or as_json) as progress:
-            result = run_study(folder, cores, progress)
+        with RunProgress(quiet or as_json, folder) as progress:
+            result = work(folder, cores, progress)
     except InputFault as fault:
         if as_json:
             say_json(
@@ -64,37 +85,68 @@ def _run(folder: Path, cores: int, as_json: bool, quiet: bool) -> None:
 def _tell(folder: Path, result: Any, as_json: bool, quiet: bool) -> None:
     from leafledger.cli.closing import findings, say_closing, warnings
 
+    well = result.outcome in {"done", "idle"}
     if as_json:
         say_json(
             {
                 "run": result.run,
                 "outcome": result.outcome,
                 "message": result.message,
-                "tasks": [
-                    {name: e[name] for name in ("rule", "session", "outcome", "seconds")}
-                    for e in result.tasks
-                ],
+                "tasks": _tasks_json(result),
                 "problems": [p.as_dict() for p in result.problems],
                 "notes": result.notes,
-                "findings": findings(folder) if result.exit_code == 0 else [],
-                "warnings": warnings(folder) if result.exit_code == 0 else [],
+                "findings": findings(folder) if well else [],
+                "warnings": warnings(folder) if well else [],
+                "variants": [_variant_json(one) for one in result.variants],
             }
         )
-    elif result.outcome == "input_fault":
+        return
+    if result.outcome == "input_fault":
         say_problems(result.problems, folder)
     elif result.outcome == "failed":
         say(f"The run failed: {result.message}", error=True)
         for note in result.notes:
             say(f"  {note}", error=True)
+        say(
+            "What was finished is kept. The log says more; mend the cause and run again.",
+            error=True,
+        )
     elif not quiet:
         say_closing(folder, result)
+    for one in result.failed_variants:
+        say(f"Variant {one.variant} failed: {one.message}", error=True)
+        if one.problems:
+            say_problems(one.problems, folder)
+
+
+def _variant_json(result: Any) -> dict[str, Any]:
+    return {
+        "variant": result.variant,
+        "run": result.run,
+        "outcome": result.outcome,
+        "message": result.message,
+        "tasks": _tasks_json(result),
+        "problems": [p.as_dict() for p in result.problems],
+        "notes": result.notes,
+    }
+
+
+def _tasks_json(result: Any) -> list[dict[str, Any]]:
+    return [
+        {name: e[name] for name in ("rule", "session", "outcome", "seconds")} for e in result.tasks
+    ]
 
 
 @click.command()
 @study_argument
 @json_option
 def status(study: Path, as_json: bool) -> None:
-    """Say what a run would do now, and why. Example: leafledger status my-study."""
+    """Say what a run would do now, and why.
+
+    \b
+    Example:
+      leafledger status my-study
+    """
     from leafledger.records.digests import FileDigests
     from leafledger.runner.check import checked_study
     from leafledger.runner.lock import is_held
@@ -134,13 +186,15 @@ def status(study: Path, as_json: bool) -> None:
         say(f"{'runs' if p.certain else 'may run':<8} {p.task.name:<22} {p.why}")
 
 
-@click.command()
+@click.command(short_help="Free the space of results kept for going back.")
 @study_argument
 @click.option("--store", is_flag=True, help="Also forget results kept for going back.")
 def clean(study: Path, store: bool) -> None:
     """Free the space of kept results; results and the book of runs stay.
 
-    Example: leafledger clean my-study --store
+    \b
+    Example:
+      leafledger clean my-study --store
     """
     from leafledger.records.store import ContentStore
     from leafledger.runner.leftovers import sweep_temporaries

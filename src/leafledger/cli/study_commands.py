@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from leafledger.cli.words import bullet_list, say, say_json
 from leafledger.errors import InputFault
 
 
-@click.command()
+@click.command(short_help="Write a commented study to fill in.")
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--title", help="What the study is called.")
 @click.option("--treatment", help="Column that holds the treatment.")
@@ -35,14 +36,27 @@ from leafledger.errors import InputFault
 def new(folder: Path, **given: Any) -> None:
     """Write a commented study to FOLDER, asking for what is not given.
 
-    Example: leafledger new rust --table leaves.csv --treatment Type --quantity percent
+    \b
+    Example:
+      leafledger new my-study
+      leafledger new rust --table leaves.csv --treatment Type --quantity percent
     """
     from leafledger.cli.new_questions import wanted_from
     from leafledger.cli.new_study import write_study
 
     names = write_study(folder, wanted_from(given, asking=sys.stdin.isatty()))
     say(f"Wrote {', '.join(names)} in {folder}.")
-    say(f"Next: leafledger check {folder}, then leafledger run {folder}")
+    shown = shlex.quote(str(folder))
+    if given["table"] is None:
+        bullet_list(
+            "Fill in:",
+            [
+                f"{folder}/units.csv: a row per plant (or pot, or plot) with its treatment",
+                f"{folder}/raw/: put the raw files here; they are never written to",
+                f"{folder}/scans.csv: a row per raw scan; or a file name pattern in study.yaml",
+            ],
+        )
+    say(f"Next: leafledger check {shown} (says what is missing), then leafledger run {shown}")
 
 
 @click.command()
@@ -52,24 +66,28 @@ def new(folder: Path, **given: Any) -> None:
 def check(study: Path, as_json: bool, sheets: bool) -> None:
     """List what is wrong with a study, before anything runs.
 
-    Raw files that have not been taken in yet are read as well; nothing is written. Example:
-    leafledger check my-study
+    Raw files that have not been taken in yet are read as well; nothing is written.
+
+    \b
+    Example:
+      leafledger check my-study
     """
     from leafledger.runner.check import check_raw_files, checked_study, unread_files
 
     # As in a step of a run: no threads whose memory nobody needs.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    n_files = 0
+    n_files, warnings = 0, list[str]()
     try:
         found = checked_study(study)
         if not sheets:
-            n_files = check_raw_files(found)
+            raw = check_raw_files(found)
+            n_files, warnings = raw.n_files, raw.warnings
     except InputFault as fault:
         if as_json:
             say_json({"problems": [p.as_dict() for p in fault.problems]})
             raise SystemExit(2) from None
         raise
-    warnings = unread_files(found)
+    warnings = [*unread_files(found), *warnings]
     if as_json:
         say_json({"problems": [], "warnings": warnings})
         return

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import shutil
+import sys
+import textwrap
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
@@ -12,6 +15,7 @@ import click
 from leafledger.errors import Problem
 
 _SHOWN_PROBLEMS = 40
+_WIDEST = 100
 
 
 def safe(text: str) -> str:
@@ -30,6 +34,38 @@ def say(text: str = "", error: bool = False) -> None:
     click.echo(safe(text), err=error)
 
 
+def say_indented(text: str, first: str, error: bool = False) -> None:
+    """Print text after some first words; at a terminal its lines end between words.
+
+    Elsewhere it stays one line, for programs that look for it.
+    """
+    stream = sys.stderr if error else sys.stdout
+    if not stream.isatty():
+        say(first + text, error)
+        return
+    width = min(shutil.get_terminal_size().columns, _WIDEST)
+    say(folded(text, first, width), error)
+
+
+def folded(text: str, first: str, width: int) -> str:
+    r"""Return text after some first words, folded between words and indented under its beginning.
+
+    Examples
+    --------
+    >>> print(folded("one two three\nfour", "- ", 12))
+    - one two
+      three
+      four
+    """
+    rest = " " * len(first)
+    lines = safe(text).split("\n")
+    folds = [
+        textwrap.wrap(line, width - len(rest), break_long_words=False, break_on_hyphens=False)
+        for line in lines
+    ]
+    return first + f"\n{rest}".join(part for fold in folds for part in fold or [""])
+
+
 def say_json(value: Any) -> None:
     """Print a value for machines."""
     click.echo(json.dumps(value, ensure_ascii=True, indent=1, sort_keys=True))
@@ -43,9 +79,9 @@ def say_problems(problems: Sequence[Problem], folder: Path | None = None) -> Non
         where = problem.file + (f", row {problem.row}" if problem.row else "")
         where += f", {problem.column}" if problem.column else ""
         say(f"  {where}", error=True)
-        say(f"    found     {problem.found}", error=True)
-        say(f"    expected  {problem.expected}", error=True)
-        say(f"    mend      {problem.mend}", error=True)
+        say_indented(problem.found, "    found     ", error=True)
+        say_indented(problem.expected, "    expected  ", error=True)
+        say_indented(problem.mend, "    mend      ", error=True)
     if len(problems) > _SHOWN_PROBLEMS:
         say(f"  and {len(problems) - _SHOWN_PROBLEMS} more (all with --json)", error=True)
 
@@ -56,4 +92,4 @@ def bullet_list(title: str, items: Iterable[str]) -> None:
     if lines:
         say(title)
         for line in lines:
-            say(f"  - {line}")
+            say_indented(line, "  - ")

@@ -7,17 +7,21 @@ from __future__ import annotations
 
 import os
 import platform
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from threading import Thread
 
+from leafledger.ledger.variants_kept import whole_table
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.records.package import commit, version
+from leafledger.records.record import read_record
 from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.layout import RECORDS, tasks
+from leafledger.study.layout import RECORDS, VARIANTS_TASK, Task, outputs, tasks
+from leafledger.study.sheet_files import units_file
 from leafledger.study.study import Study
 from leafledger.study.tables import write_bytes
-from leafledger.study.units import FILE as UNITS
 
 
 def open_run(study: Study, run: str) -> None:
@@ -38,6 +42,7 @@ def _entry(study: Study, run: str, started: str) -> events.Run:
         "python": platform.python_version(),
         "process": os.getpid(),
         "title": study.definition.title,
+        "variant": study.variant,
         "study": {name: kept(study.folder, name) for name in _own_files(study)},
         "records": {},
         "logs": {},
@@ -56,7 +61,7 @@ def _link(folder: Path, run: str) -> dict[str, str]:
 
 
 def _own_files(study: Study) -> list[str]:
-    names = ["study.yaml", UNITS, DECISIONS]
+    names = ["study.yaml", units_file(study.folder), DECISIONS]
     if not study.definition.intake.pattern:
         names.append(study.definition.intake.sheet)
     if study.panel_table is not None:
@@ -95,8 +100,13 @@ def close_run(
         "message": message,
         "records": {
             task.name: kept(folder, task.record)
-            for task in tasks(study)
+            for task in [*tasks(study), *_table_of_variants(study)]
             if task.name not in stale and (folder / task.record).is_file()
+        },
+        "tables": {
+            path: kept(folder, path)
+            for task in _table_of_variants(study)
+            for path in outputs(task).values()
         },
         "logs": {
             event["task"]: kept(folder, event["log"])
@@ -106,6 +116,17 @@ def close_run(
         "events": events.event_digests(folder, run),
     }
     events.write_run(folder, entry)
+
+
+def _table_of_variants(study: Study) -> list[Task]:
+    """Return the task of the table of the variants if the study has one and it is whole.
+
+    The table is kept for good: it is made of other runs, so that no step of this one makes it.
+    """
+    record = read_record(study.folder / VARIANTS_TASK.record)
+    if study.variant is not None or record is None:
+        return []
+    return [VARIANTS_TASK] if whole_table(study.folder, record) else []
 
 
 def close_interrupted(folder: Path) -> list[str]:
@@ -138,6 +159,26 @@ def _finished(folder: Path, run: str) -> dict[str, str]:
         if there and told and sha256_of_file(folder / path) == told:
             finished[str(event["task"])] = kept(folder, path)
     return finished
+
+
+@contextmanager
+def store_made_meanwhile(study: Study) -> Iterator[None]:
+    """Make a tracking store that is not there yet while the block runs, which mostly waits.
+
+    MLflow takes seconds to begin and to make its tables: the first run need not wait for that.
+    """
+
+    def make() -> None:
+        from leafledger.ledger.tracking import make_store
+
+        # Whatever goes wrong here is met again, and told, when the run is entered.
+        with suppress(Exception):
+            make_store(study.folder, study.definition.title)
+
+    maker = Thread(target=make, daemon=True)
+    maker.start()
+    yield
+    maker.join()
 
 
 def enter(study: Study, run: str) -> list[str]:

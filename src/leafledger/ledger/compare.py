@@ -67,6 +67,8 @@ def compare(folder: Path, first: str, second: str) -> Comparison:
     )
     _explain(found, before, after)
     for run, records in ((one, before), (other, after)):
+        if run.get("variant"):
+            found.notes.append(f"run {run['run']} is of the variant {run['variant']}")
         if run["outcome"] != "done":
             found.notes.append(f"run {run['run']} ended as {run['outcome']}: {run['message']}")
         for task in sorted(set(run["records"]) - set(records)):

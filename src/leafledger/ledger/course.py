@@ -25,6 +25,8 @@ def course(folder: Path) -> list[dict[str, Any]]:
     """Return the runs in the order of the chain, each with what changed since the one before.
 
     A run that was interrupted is compared with none, and none with it: it may hold a part only.
+    The run of a variant is compared with the run before it of the study as stated, and none with
+    it.
     """
     book = BookView(folder)
     told: list[dict[str, Any]] = []
@@ -38,6 +40,7 @@ def course(folder: Path) -> list[dict[str, Any]]:
                 "started": run["started"],
                 "ended": run["ended"],
                 "outcome": run["outcome"],
+                "variant": run.get("variant"),
                 "message": run["message"],
                 "tasks": [
                     {"task": e["task"], "outcome": e["outcome"], "seconds": e["seconds"]}
@@ -47,7 +50,7 @@ def course(folder: Path) -> list[dict[str, Any]]:
                 "headline": {name: numbers[name] for name in HEADLINE if name in numbers},
             }
         )
-        if run["records"] and run["outcome"] == "done":
+        if run["records"] and run["outcome"] == "done" and not run.get("variant"):
             before = run
     return told
 
@@ -74,9 +77,11 @@ def lines(entry: Mapping[str, Any]) -> list[str]:
     """Return one run as lines for a person to read."""
     counts = [task["outcome"] for task in entry["tasks"]]
     done, restored = counts.count("done"), counts.count("restored")
+    said = [f"variant {entry['variant']}"] if entry["variant"] else []
+    said += [entry["message"]] if entry["message"] else []
     first = (
         f"{entry['run']}  {entry['outcome']:<11} {done:>3} ran {restored:>3} restored"
-        f"  {entry['message']}"
+        f"  {': '.join(said)}"
     ).rstrip()
     found = [first]
     changed = entry["changed"]

@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from leafledger.ledger.defaults import settings_told
 from leafledger.ledger.exported import ExportedRun
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.record import Record
+from leafledger.study.defaults import settings_told
 
 METADATA = "ro-crate-metadata.json"
 PREVIEW = "ro-crate-preview.html"

@@ -6,12 +6,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from leafledger.ledger.flat import parameters
 from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records.differences import differences
 from leafledger.records.record import Record
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision, standing
+from leafledger.study.parameters import parameters
 
 Run = Mapping[str, Any]
 _ABSENT = "not there"

@@ -19,11 +19,12 @@ Hash = Callable[[str], str | None]
 
 
 def history_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) -> Iterator[Fault]:
-    """Yield what is missing from, or changed in, the copies of records, sheets and logs."""
+    """Yield what is missing from, or changed in, the copies of records, sheets, logs, tables."""
     owed: dict[str, str] = {}
     for run in book.runs:
-        for kind in ("records", "study", "logs"):
-            owed |= {digest: f"{name} of run {run['run']}" for name, digest in run[kind].items()}
+        for kind in ("records", "study", "logs", "tables"):
+            kept = run.get(kind, {})
+            owed |= {digest: f"{name} of run {run['run']}" for name, digest in kept.items()}
     for digest, what in owed.items():
         file = f"{events.HISTORY}/{digest[:2]}/{digest}"
         if not (book.folder / file).is_file():

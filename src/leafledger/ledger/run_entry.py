@@ -10,11 +10,11 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from leafledger.ledger.flat import name_of, parameters
 from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_value
 from leafledger.records.record import Record
+from leafledger.study.parameters import name_of, parameters
 from leafledger.study.tables import write_json
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ _MODEL_FILES = tuple(
     f"results/classes/{name}" for name in ("model.skops", "model.json", "spectra_terms.parquet")
 )
 MODEL_TAG = "leafledger.model"
+VARIANT_TAG = "leafledger.variant"
 _LONGEST_TAG = 500
 _NOT_COPIED = (".parquet",)
 _PATH = "results/classes/path.csv"
@@ -221,13 +222,15 @@ class RunEntry:
 def _tags(run: events.Run) -> dict[str, str]:
     tags = {
         RUN_TAG: run["run"],
-        "mlflow.runName": run["run"],
+        "mlflow.runName": run["run"] + (f" {run['variant']}" if run.get("variant") else ""),
         "leafledger.package": run["package"],
         "leafledger.outcome": run["outcome"],
         **{f"leafledger.sha256.{name_of(k)}": v for k, v in run["study"].items()},
     }
     if run["message"]:
         tags["leafledger.message"] = run["message"][:5000]
+    if run.get("variant"):
+        tags[VARIANT_TAG] = run["variant"]
     if run.get("commit"):
         tags["mlflow.source.git.commit"] = run["commit"]
     return tags

@@ -7,15 +7,16 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from leafledger.ledger.defaults import Setting, settings_told
 from leafledger.ledger.target import Target, find_target
 from leafledger.ledger.view import BookView, in_data_order, task_of
 from leafledger.records.code import code_of
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record
+from leafledger.study.columns import STATED
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision
-from leafledger.study.layout import BY_NAME
+from leafledger.study.defaults import Setting, settings_told
+from leafledger.study.layout import BY_NAME, VARIANTS
 
 
 @dataclass(frozen=True)
@@ -159,9 +160,12 @@ class _Tracer:
         return in_data_order(list(tasks))
 
     def _follow(self, start: str, run: str | None) -> None:
-        waiting = [start]
+        waiting, elsewhere, in_place = [start], list[str](), True
         done: set[str] = set()
-        while waiting:
+        while waiting or elsewhere:
+            if not waiting:
+                # The results of variants stood in place during their runs and no longer do.
+                waiting, elsewhere, in_place = elsewhere, [], False
             digest = waiting.pop()
             if digest in done:
                 continue
@@ -174,7 +178,9 @@ class _Tracer:
             name = node.task if node.task not in self.nodes else f"{node.task} ({digest[:8]})"
             self.nodes[name] = node
             self._check_code(record)
-            waiting += self._sources(record, node, run)
+            own, of_variants = _by_place(record)
+            waiting += self._sources(own, node, run, in_place)
+            elsewhere += self._sources(of_variants, node, run, False)
 
     def _node(self, record: Record, digest: str) -> Node:
         event = self.book.made.get(record["key"], {})
@@ -208,8 +214,10 @@ class _Tracer:
             if then != today and now.sha256 == record["code"]["sha256"]:
                 self._tell(f"{record['rule']} was made with {name} {then}; {today} is installed")
 
-    def _sources(self, record: Record, node: Node, run: str | None) -> Iterator[str]:
-        for given in record["inputs"]:
+    def _sources(
+        self, inputs: list[dict[str, Any]], node: Node, run: str | None, in_place: bool
+    ) -> Iterator[str]:
+        for given in inputs:
             path, sha256 = given["path"], given["sha256"]
             if path.startswith("records/"):
                 self._check_file(path, sha256)
@@ -219,7 +227,8 @@ class _Tracer:
                 continue
             makers = self.book.makers.get((path, sha256), [])
             if makers:
-                self._check_file(path, sha256)
+                if in_place:
+                    self._check_file(path, sha256)
                 maker = self._of_the_run(makers, run)
                 made = self.book.record(maker)
                 if made is not None and task_of(made) not in node.reads:
@@ -252,6 +261,14 @@ class _Tracer:
         if decisions is None:
             self._tell(f"the decisions that were applied ({sha256[:12]}...) were not kept")
         return decisions or []
+
+
+def _by_place(record: Record) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Return the inputs that stand in place, and those that a table has of runs of variants."""
+    if record["rule"] != VARIANTS.name:
+        return record["inputs"], []
+    own = [given for given in record["inputs"] if given["role"].endswith(f"/{STATED}")]
+    return own, [given for given in record["inputs"] if given not in own]
 
 
 def as_json(lineage: Lineage) -> dict[str, Any]:

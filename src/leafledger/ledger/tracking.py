@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from leafledger.errors import InputFault, Problem, StageFailure, quoted
-from leafledger.ledger.flat import name_of
 from leafledger.ledger.run_entry import PARENT_TAG, RUN_TAG, RunEntry
 from leafledger.ledger.server_address import tracking_server, why_unreachable
 from leafledger.records import events
+from leafledger.study.parameters import name_of
 
 if TYPE_CHECKING:
     from mlflow.tracking import MlflowClient
@@ -94,6 +94,12 @@ def copy_book(folder: Path, title: str) -> list[str]:
         made = [e for e in done if e["outcome"] == "done"]
         makers |= {e.get("key", ""): known[entry["run"]] for e in made if entry["run"] in known}
     return notes
+
+
+def make_store(folder: Path, title: str) -> None:
+    """Make the store in the study's folder if there is none and no server takes its place."""
+    if tracking_server(folder) is None and not (folder / DATABASE).exists():
+        _open(folder, title, [])
 
 
 def _open(folder: Path, title: str, notes: list[str]) -> tuple[MlflowClient, str]:

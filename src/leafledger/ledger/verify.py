@@ -16,7 +16,7 @@ from leafledger.ledger.verdict import Broken, Verdict
 from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
-from leafledger.study.layout import RECORDS, RESULTS
+from leafledger.study.layout import RECORDS, RESULTS, VARIANTS
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
 from leafledger.study.tables import canonical_json
@@ -226,6 +226,8 @@ class _Check:
         except InputFault as fault:
             return f"; it can no longer be read: {fault.problems[0].sentence()}"
         for _run, record in self.current():
+            if record["rule"] == VARIANTS.name:
+                continue  # it says under which settings its rows stand
             if record["session"] is not None and record["session"] not in study.session_ids:
                 return f"; session {record['session']} is gone"
             if record["rule"] in {"classes", "rivals"} and study.definition.classes is None:

@@ -122,7 +122,8 @@ def _is_run(run: Run) -> bool:
         and all(isinstance(run.get(name), str) for name in texts)
         and (run.get("ended") is None or isinstance(run["ended"], str))
         and all(_all_texts(run.get(name)) for name in ("records", "study", "logs"))
-        and _all_texts(run.get("events", {}))
+        and isinstance(run.get("variant"), str | None)
+        and all(_all_texts(run.get(name, {})) for name in ("events", "tables"))
     )
 
 

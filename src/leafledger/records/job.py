@@ -28,6 +28,9 @@ class Job:
         Role -> absolute path of every file the rule must write.
     folder
         The study folder, for paths in messages.
+    digests
+        Role -> SHA-256 of inputs whose content the task's key holds; a stage that reads such a
+        file refuses any other content. Empty where there is no key.
     """
 
     rule: str
@@ -36,6 +39,7 @@ class Job:
     inputs: Mapping[str, Path]
     outputs: Mapping[str, Path]
     folder: Path
+    digests: Mapping[str, str] = field(default_factory=dict)
 
     def by_session(self, kind: str) -> dict[str, Path]:
         """Return session -> path of the inputs with role ``<kind>/<session>``, in study order."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -96,15 +97,34 @@ class ContentStore:
                 found.append((entry, size, entry.stat().st_mtime))
         return sorted(found, key=lambda item: item[2])
 
-    def trim(self, most_bytes: int) -> dict[str, Any]:
-        """Throw away the longest unused entries until at most ``most_bytes`` are taken."""
-        entries = self.entries()
+    def trim(self, most_bytes: int, last: Collection[str] = ()) -> dict[str, Any]:
+        """Throw away the longest unused entries until at most ``most_bytes`` are taken.
+
+        Parameters
+        ----------
+        most_bytes
+            The bound.
+        last
+            Keys of entries that go only when all others are gone.
+
+        Returns
+        -------
+        dict
+            bytes and entries that are left, and how many were removed: in all, and of ``last``.
+        """
+        spared = {self._entry(key) for key in last}
+        entries = sorted(self.entries(), key=lambda item: item[0] in spared)
         taken = sum(size for _, size, _ in entries)
-        removed = 0
+        removed = []
         for entry, size, _ in entries:
             if taken <= most_bytes:
                 break
             shutil.rmtree(entry, ignore_errors=True)
             taken -= size
-            removed += 1
-        return {"bytes": taken, "removed": removed, "entries": len(entries) - removed}
+            removed.append(entry)
+        return {
+            "bytes": taken,
+            "removed": len(removed),
+            "removed_last": sum(entry in spared for entry in removed),
+            "entries": len(entries) - len(removed),
+        }

@@ -12,6 +12,7 @@ from leafledger.report.panels import and_more, wrapped
 
 MOST_EFFECTS = 3
 View = Mapping[str, Any]
+_NOTHING = {"estimate": None, "ci_low": None, "ci_high": None, "agrees": False}
 
 
 def draw_variants(book: Book, views: Sequence[View]) -> Plate | None:
@@ -36,8 +37,7 @@ def draw_variants(book: Book, views: Sequence[View]) -> Plate | None:
     n_panels = len(shown) + with_accuracy
     if not n_panels:
         return None
-    tallest = max(len(rows) for rows in [*shown.values(), accuracies])
-    figure = new_figure(2.4 + 3.2 * n_panels, 0.26 * tallest + 1.1)
+    figure = new_figure(2.4 + 3.2 * n_panels, 0.26 * len(accuracies) + 1.1)
     axes = figure.subplots(1, n_panels, squeeze=False).ravel()
     for axis, rows in zip(axes, shown.values(), strict=False):
         _panel(axis, rows, ("estimate", "ci_low", "ci_high"))
@@ -74,12 +74,20 @@ def _level(views: Sequence[View]) -> str:
 
 
 def _by_effect(views: Sequence[View]) -> dict[tuple[str, str], list[View]]:
-    """Return the rows of each primary effect; those in another unit cannot share its axis."""
-    found: dict[tuple[str, str], list[View]] = {}
+    """Return, for each primary effect, a row for every set of settings: the panels share rows.
+
+    Settings under which it has no estimate, or one in another unit, have an empty row.
+    """
+    every = _once(views)
+    found: dict[tuple[str, str], dict[str, View]] = {}
     for view in views:
         if view["index"] and view["comparable"]:
-            found.setdefault((str(view["index"]), str(view["contrast"])), []).append(view)
-    return found
+            key = (str(view["index"]), str(view["contrast"]))
+            found.setdefault(key, {})[str(view["variant"])] = view
+    return {
+        key: [rows.get(str(one["variant"]), {**one, **_NOTHING}) for one in every]
+        for key, rows in found.items()
+    }
 
 
 def _once(views: Sequence[View]) -> list[View]:
@@ -100,7 +108,8 @@ def _panel(
         own = look["a" if same else "b"]
         if not known(row[middle]):
             axis.text(0.02, y, "none", va="center", fontsize=7, color=FAINT,
-                      transform=axis.get_yaxis_transform())  # fmt: skip
+                      transform=axis.get_yaxis_transform(), zorder=3,
+                      bbox={"facecolor": "white", "edgecolor": "none", "pad": 1})  # fmt: skip
             continue
         if known(row[low]) and known(row[high]):
             axis.plot([row[low], row[high]], [y, y], color=own.colour, linewidth=1.3,

@@ -46,9 +46,7 @@ def _not_run(others: Sequence[View]) -> list[str]:
     names = list(dict.fromkeys(str(v["name"]) for v in others if not v["ran"]))
     if not names:
         return []
-    were = "were" if len(names) > 1 else "was"
-    return [f"The study {were} not run to its end under {listed(names)}: nothing is said of that."
-            .replace("The study were", "The study was")]  # fmt: skip
+    return [f"The study was not run to its end under {listed(names)}: nothing is said of that."]
 
 
 def _verdicts(effect: View, same: Sequence[View], several: bool) -> str:

@@ -2,48 +2,70 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.runner.jobs import job_of
+from leafledger.runner.judged import (
+    digests_read,
+    digests_taken_in,
+    sessions_judged,
+    told_of_changes,
+)
 from leafledger.study.definition import Definition
-from leafledger.study.definition_file import read_definition, with_rows
+from leafledger.study.definition_file import with_rows
 from leafledger.study.file_pattern import without_pattern
 from leafledger.study.layout import Task
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
+from leafledger.study.variant_definitions import definition_of, of_variant
 
 
-def checked_study(folder: Path) -> Study:
+def checked_study(folder: Path, variant: str | None = None) -> Study:
     """Read a study and check it, the indices included.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    variant
+        Name of the variant whose settings hold. Without one, the variants are checked as well.
 
     Raises
     ------
     InputFault
         With all problems found.
     """
-    problems: list[Problem] = []
-    study: Study | None = None
-    try:
-        study = read_study(folder)
-    except InputFault as fault:
-        problems += fault.problems
-    problems += _index_problems(folder)
+    study, problems = _checked(folder, variant)
+    if study is not None and variant is None:
+        for name in study.definition.variants:
+            problems += _checked(folder, name)[1]
     if study is None or problems:
-        raise InputFault(problems)
+        raise InputFault(list(dict.fromkeys(problems)))
     return study
 
 
-def _index_problems(folder: Path) -> list[Problem]:
+def _checked(folder: Path, variant: str | None) -> tuple[Study | None, list[Problem]]:
+    problems: list[Problem] = []
+    study: Study | None = None
+    try:
+        study = read_study(folder, variant)
+    except InputFault as fault:
+        problems += fault.problems
+    return study, problems + _index_problems(folder, variant)
+
+
+def _index_problems(folder: Path, variant: str | None) -> list[Problem]:
     """Return what is wrong with the indices; nothing if ``study.yaml`` cannot be read at all."""
     from leafledger.indices.check import check_indices
 
     try:
-        definition, text = read_definition(folder)
+        definition, text = definition_of(folder, variant)
     except InputFault:
         return []
     problems = check_indices(definition.indices.model_dump(mode="json"))
-    return with_rows(problems or _unknown_indices(definition), text)
+    return with_rows(of_variant(problems or _unknown_indices(definition), variant), text)
 
 
 def unread_files(study: Study) -> list[str]:
@@ -52,13 +74,24 @@ def unread_files(study: Study) -> list[str]:
     return [told] if told else []
 
 
-def check_raw_files(study: Study) -> int:
-    """Read the raw files of every session that is not taken in yet, and keep nothing.
+@dataclass(frozen=True)
+class RawFiles:
+    """What a look at the raw files told.
 
-    Returns
-    -------
-    int
-        How many raw files were read; a session whose results stand is not read again.
+    Attributes
+    ----------
+    n_files
+        How many were read; a session whose results stand is not read again.
+    warnings
+        What the user should know, such as scans that changed since a decision about them.
+    """
+
+    n_files: int
+    warnings: list[str]
+
+
+def check_raw_files(study: Study) -> RawFiles:
+    """Read the raw files of every session that is not taken in yet, and keep nothing.
 
     Raises
     ------
@@ -72,17 +105,24 @@ def check_raw_files(study: Study) -> int:
     digests = FileDigests(study.folder)
     problems: list[Problem] = []
     n_files = 0
+    judged, raw_digests = sessions_judged(study), dict[str, str]()
     for session in study.session_ids:
         task = Task("intake", session)
         if why_run(study, task, digests) is None:
+            if session in judged:
+                raw_digests |= digests_taken_in(study, session)
             continue
         try:
-            n_files += read_session(job_of(study, task)).n_files
+            read = read_session(job_of(study, task))
         except InputFault as fault:
             problems += fault.problems
+            continue
+        n_files += read.n_files
+        if session in judged:
+            raw_digests |= digests_read(study, session, read)
     if problems:
         raise InputFault(problems)
-    return n_files
+    return RawFiles(n_files, told_of_changes(study, raw_digests))
 
 
 def _unknown_indices(definition: Definition) -> list[Problem]:

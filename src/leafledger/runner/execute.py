@@ -15,20 +15,27 @@ from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.plan import why_run
 from leafledger.runner.step import die_with_parent
+from leafledger.runner.variants import TABLE_VARIABLE, make_table, variant_at_work
 from leafledger.study.layout import Task, levels
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
 
 
 def main() -> int:
-    """Run all levels; return 0, or 1 if a task failed."""
+    """Run all levels; return 0, or 1 if a task failed.
+
+    The table of the variants is made before the report that reads it, if it was asked for.
+    """
     cores = int(sys.argv[1])
     die_with_parent()
     folder = Path.cwd()
     run = os.environ[events.RUN_VARIABLE]
-    study = read_study(folder)
+    study = read_study(folder, variant_at_work())
     digests = FileDigests(folder)
     for level in levels(study):
+        wanted = os.environ.get(TABLE_VARIABLE) and Task("report") in level
+        if wanted and not make_table(study, run, digests):
+            return 1
         stale = _stale(study, level, digests)
         if not stale:
             continue

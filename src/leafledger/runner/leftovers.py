@@ -5,8 +5,10 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+from leafledger.ledger.view import BookView
 from leafledger.records.record import read_record
-from leafledger.study.layout import LOGS, RECORDS, RESULTS, outputs, tasks
+from leafledger.records.store import ContentStore
+from leafledger.study.layout import LOGS, RECORDS, RESULTS, VARIANTS_TASK, outputs, tasks
 from leafledger.study.study import Study
 
 
@@ -32,8 +34,9 @@ def remove_orphans(study: Study) -> list[str]:
         What the user should know.
     """
     folder = study.folder
-    wanted = {task.record for task in tasks(study)}
-    owned = {path for task in tasks(study) for path in outputs(task).values()}
+    kept = [*tasks(study), VARIANTS_TASK]
+    wanted = {task.record for task in kept}
+    owned = {path for task in kept for path in outputs(task).values()}
     gone = []
     for path in sorted((folder / RECORDS).glob("*.json")):
         if f"{RECORDS}/{path.name}" in wanted:
@@ -49,8 +52,41 @@ def remove_orphans(study: Study) -> list[str]:
     if not gone:
         return []
     _remove_empty_folders(folder / RESULTS)
+    if study.variant is not None:
+        return []  # what the study as stated asks for is put back after its variants
     named = ", ".join(gone[:6]) + (f" and {len(gone) - 6} more" if len(gone) > 6 else "")
     return [f"removed results that the study no longer asks for: {named}"]
+
+
+def trim_store(study: Study) -> list[str]:
+    """Keep the content store within the study's bound; return what the user should know.
+
+    Results that the study and its variants rest on are thrown away last: one run through them
+    reads all of these again.
+    """
+    store = ContentStore(study.folder)
+    most = int(study.definition.tracking.store_gb * 1e9)
+    left = store.trim(most, last=_shared_keys(study))
+    if not left["removed_last"] or not study.definition.variants:
+        return []
+    return [
+        f"the variants and the study take more than tracking.store_gb ({most / 1e9:g} GB) holds: "
+        f"{left['removed_last']} of their results will be computed again"
+    ]
+
+
+def _shared_keys(study: Study) -> set[str]:
+    """Return the keys of what stands in place and in the newest finished run of each variant."""
+    if not study.definition.variants:
+        return set()
+    book = BookView(study.folder)
+    newest = {r.get("variant"): r for r in book.runs if r["outcome"] == "done"}
+    return {
+        str(record["key"])
+        for variant, run in newest.items()
+        if variant is None or variant in study.definition.variants
+        for record in book.records_of(run).values()
+    }
 
 
 def _remove_empty_folders(root: Path) -> None:

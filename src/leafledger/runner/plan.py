@@ -16,7 +16,7 @@ from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record, read_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.jobs import code_of_task
-from leafledger.study.layout import Task, inputs, outputs, tasks
+from leafledger.study.layout import RECORDS, RESULTS, Task, inputs, outputs, tasks
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
 from leafledger.study.tables import canonical_json
@@ -84,6 +84,58 @@ def why_run(
     )
 
 
+class RecordedDigests:
+    """Digests of a study's files as one run left them; what a person wrote is as it is now.
+
+    Parameters
+    ----------
+    records
+        Task -> record of the run.
+    texts
+        Task -> digest of the record's own file.
+    now
+        Digests of the files in place.
+    """
+
+    def __init__(
+        self, records: Mapping[str, Record], texts: Mapping[str, str], now: FileDigests
+    ) -> None:
+        self._made = {o["path"]: str(o["sha256"]) for r in records.values() for o in r["outputs"]}
+        self._made |= {f"{RECORDS}/{task}.json": digest for task, digest in texts.items()}
+        self._now = now
+
+    def of(self, path: str) -> str | None:
+        """Return the digest of a file, ``None`` if there is none."""
+        if path.startswith((f"{RESULTS}/", f"{RECORDS}/")):
+            return self._made.get(path)
+        return self._now.of(path)
+
+
+def holds_as_recorded(
+    study: Study, records: Mapping[str, Record], digests: RecordedDigests
+) -> bool:
+    """Tell whether a run would come out as recorded, without its results being in place.
+
+    Parameters
+    ----------
+    study
+        The study under the settings of the run.
+    records
+        Task -> record of the run.
+    digests
+        Digests of the files as the run left them.
+    """
+    for task in tasks(study):
+        record = records.get(task.name)
+        if record is None or (
+            _settings_changed(record, settings_of(study, task.rule, task.session))
+            or _code_changed(record, task)
+            or _inputs_changed(record, inputs(study, task), digests, ())
+        ):
+            return False
+    return True
+
+
 def _record_changed(folder: Path, record: Record, task: Task) -> str | None:
     """Judge the rest of a record, such as its metrics, by the text that was kept of it."""
     if ContentStore(folder).tells_otherwise(record["key"], folder / task.record):
@@ -111,7 +163,10 @@ def _code_changed(record: Record, task: Task) -> str | None:
 
 
 def _inputs_changed(
-    record: Record, expected: Mapping[str, str], digests: FileDigests, leave_out: Collection[str]
+    record: Record,
+    expected: Mapping[str, str],
+    digests: FileDigests | RecordedDigests,
+    leave_out: Collection[str],
 ) -> str | None:
     recorded = {entry["role"]: entry for entry in record["inputs"]}
     for role, path in expected.items():

@@ -18,7 +18,7 @@ from leafledger.records.code import code_of
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.record import Record, read_record
 from leafledger.runner.run import Listener, run_study
-from leafledger.study.layout import BY_NAME, RECORDS
+from leafledger.study.layout import BY_NAME, RECORDS, VARIANTS_TASK
 
 _MADE = ("results/", "records/")
 
@@ -55,6 +55,8 @@ class Reproduction:
         The kernels of linear algebra then and now.
     message
         Why it failed.
+    taken
+        Tables that were taken as recorded: they are made of other runs, named here.
     """
 
     run: str
@@ -65,6 +67,7 @@ class Reproduction:
     n_files: int = 0
     kernels: tuple[str, str] = ("unknown", "unknown")
     message: str = ""
+    taken: list[str] = field(default_factory=list)
 
     @property
     def exit_code(self) -> int:
@@ -102,13 +105,22 @@ def reproduce(
     if missing:
         return Reproduction(entry["run"], "impossible", missing)
     try:
-        result = run_study(scratch, cores, listen, use_store=False, into_tracking=False)
+        result = run_study(
+            scratch,
+            cores,
+            listen,
+            use_store=False,
+            into_tracking=False,
+            variant=entry.get("variant"),
+        )
     except InputFault as fault:
         told = "; ".join(problem.sentence() for problem in fault.problems[:3])
         return Reproduction(entry["run"], "failed", message=told)
     if result.exit_code:
         return Reproduction(entry["run"], "failed", message=result.message)
-    return _compared(book, entry["run"], records, scratch)
+    found = _compared(book, entry["run"], records, scratch)
+    found.taken = list(entry.get("tables", {}))
+    return found
 
 
 def _whole(book: BookView, entry: Mapping[str, Any]) -> dict[str, Record]:
@@ -156,6 +168,7 @@ def _lay_out(
             continue
         (scratch / name).parent.mkdir(parents=True, exist_ok=True)
         (scratch / name).write_bytes(data)
+    yield from _lay_out_tables(book, entry, scratch)
     raw = {
         given["path"]: given["sha256"]
         for record in records.values()
@@ -170,6 +183,20 @@ def _lay_out(
             continue
         (scratch / path).parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(source, scratch / path)
+
+
+def _lay_out_tables(book: BookView, entry: Mapping[str, Any], scratch: Path) -> Iterator[str]:
+    """Write the tables that were made of other runs, with their records."""
+    owed = dict(entry.get("tables", {}))
+    if owed:
+        owed[VARIANTS_TASK.record] = entry["records"][VARIANTS_TASK.name]
+    for name, digest in owed.items():
+        data = book.history(digest)
+        if data is None:
+            yield f"the copy of {name} as it was ({digest[:12]}...) is gone or was changed"
+            continue
+        (scratch / name).parent.mkdir(parents=True, exist_ok=True)
+        (scratch / name).write_bytes(data)
 
 
 class _Raw:
@@ -195,6 +222,8 @@ def _compared(
 ) -> Reproduction:
     found = Reproduction(run, "identical", kernels=_kernels(book, records, scratch))
     for task in in_data_order(list(records)):
+        if task == VARIANTS_TASK.name:
+            continue
         made = read_record(scratch / RECORDS / f"{task}.json")
         outputs = {o["path"]: o["sha256"] for o in made["outputs"]} if made else {}
         for output in records[task]["outputs"]:
@@ -250,6 +279,8 @@ def lines(found: Reproduction) -> Iterator[str]:
     if found.outcome == "failed":
         yield f"Run {found.run} did not run to its end: {found.message}"
         return
+    for path in found.taken:
+        yield f"{path} was taken as recorded: it is made of the runs of the variants."
     if found.outcome == "identical":
         yield f"Run {found.run} reproduced: all {found.n_files} outputs are byte-identical."
         return

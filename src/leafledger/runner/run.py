@@ -3,34 +3,31 @@
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from leafledger.errors import InputFault, Problem
+from leafledger.errors import Problem
 from leafledger.ledger import book
+from leafledger.ledger.variants_kept import bring_table_back
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.records.store import ContentStore
 from leafledger.runner.check import checked_study, unread_files
-from leafledger.runner.leftovers import remove_orphans, sweep_temporaries
+from leafledger.runner.leftovers import remove_orphans, sweep_temporaries, trim_store
 from leafledger.runner.lock import study_lock
-from leafledger.runner.plan import Planned, plan
-from leafledger.runner.step import PARENT_VARIABLE, problems_file
-from leafledger.study.definition_file import FILE as STUDY_FILE
-from leafledger.study.definition_file import read_definition, with_rows
-from leafledger.study.layout import LOGS, Task
+from leafledger.runner.outcome import SNAKEMAKE_LOG, problems_of, why_failed
+from leafledger.runner.plan import plan
+from leafledger.runner.step import NO_STORE_VARIABLE, PARENT_VARIABLE, VARIANT_VARIABLE
+from leafledger.runner.variants import TABLE_VARIABLE, table_is_current
+from leafledger.study.layout import LOGS, VARIANTS_TASK
 from leafledger.study.study import Study
-from leafledger.study.tables import read_json
 
 _WATCH_SECONDS = 0.1
-_NEXT_TO_NOTHING = 1_000_000
-SNAKEMAKE_LOG = f"{LOGS}/snakemake.log"
 
 Listener = Callable[[dict[str, Any]], None]
 
@@ -53,6 +50,10 @@ class RunResult:
         Why it failed, if it did.
     notes
         What the user should know besides, such as a tracking store that was rebuilt.
+    variant
+        The variant that was run; ``None`` for the study as stated.
+    variants
+        How the runs of the variants ended, if they were asked for.
     """
 
     run: str | None
@@ -61,11 +62,41 @@ class RunResult:
     problems: list[Problem] = field(default_factory=list)
     message: str = ""
     notes: list[str] = field(default_factory=list)
+    variant: str | None = None
+    variants: list[RunResult] = field(default_factory=list)
 
     @property
     def exit_code(self) -> int:
-        """0 done, 2 the user's input is at fault, 1 a stage failed."""
-        return {"idle": 0, "done": 0, "input_fault": 2}.get(self.outcome, 1)
+        """0 done, 2 the user's input is at fault, 1 a stage failed or a variant did."""
+        own = {"idle": 0, "done": 0, "input_fault": 2}.get(self.outcome, 1)
+        return own or int(bool(self.failed_variants))
+
+    @property
+    def failed_variants(self) -> list[RunResult]:
+        """The variants that did not run to their end."""
+        return [one for one in self.variants if one.exit_code]
+
+
+@dataclass(frozen=True)
+class How:
+    """How a run is carried out.
+
+    Attributes
+    ----------
+    cores
+        How many tasks may run side by side.
+    listen
+        Called with every line of progress, and with ``{"planned": [...]}`` first.
+    use_store
+        Whether results of earlier settings may be restored.
+    into_tracking
+        Whether the run is copied into the tracking store.
+    """
+
+    cores: int
+    listen: Listener | None = None
+    use_store: bool = True
+    into_tracking: bool = True
 
 
 def run_study(
@@ -74,6 +105,7 @@ def run_study(
     listen: Listener | None = None,
     use_store: bool = True,
     into_tracking: bool = True,
+    variant: str | None = None,
 ) -> RunResult:
     """Bring all results of a study up to date.
 
@@ -89,64 +121,112 @@ def run_study(
         Whether results of earlier settings may be restored.
     into_tracking
         Whether the run is copied into the tracking store.
+    variant
+        Name of the variant whose settings hold; ``None``: the study as stated.
 
     Raises
     ------
     InputFault
         If the study cannot run at all; nothing has been touched then.
     """
-    study = checked_study(folder)
+    study = checked_study(folder, variant)
+    how = How(cores, listen, use_store, into_tracking)
     with study_lock(study.folder):
-        interrupted = book.close_interrupted(study.folder)
-        notes = [f"run {run} was interrupted; what it had finished is used" for run in interrupted]
-        sweep_temporaries(study.folder)
-        notes += [*remove_orphans(study), *unread_files(study)]
-        digests = FileDigests(study.folder)
-        planned = plan(study, digests)
-        digests.save()
-        if not planned:
-            notes += book.enter(study, interrupted[-1]) if interrupted else []
-            return RunResult(None, "idle", notes=notes)
-        result = _execute(study, planned, cores, listen, use_store)
+        interrupted, notes = begin(study)
+        result = run_held(study, how)
         result.notes = notes + result.notes
-        most = int(study.definition.tracking.store_gb * 1e9)
-        ContentStore(study.folder).trim(most)
-        if into_tracking:
-            result.notes += book.enter(study, result.run or "")
+        enter_runs(study, [result], interrupted, how)
         return result
 
 
-def _execute(
-    study: Study, planned: list[Planned], cores: int, listen: Listener | None, use_store: bool
-) -> RunResult:
+def begin(study: Study) -> tuple[list[str], list[str]]:
+    """Close what an earlier run left open; return the ids of such runs and notes about them.
+
+    Call it, and all below, only while holding the study.
+    """
+    interrupted = book.close_interrupted(study.folder)
+    sweep_temporaries(study.folder)
+    notes = [f"run {run} was interrupted; what it had finished is used" for run in interrupted]
+    return interrupted, notes
+
+
+def run_held(study: Study, how: How, with_table: bool = False) -> RunResult:
+    """Run a study that is held.
+
+    Parameters
+    ----------
+    study, how
+        What to run, and how.
+    with_table
+        Whether the table of the variants is made before the report.
+    """
+    notes = [*bring_table_back(study), *remove_orphans(study), *unread_files(study)]
+    digests = FileDigests(study.folder)
+    planned = [p.task.name for p in plan(study, digests)]
+    if with_table and (planned or not table_is_current(study, digests)):
+        planned = [*dict.fromkeys([*planned[:-1], VARIANTS_TASK.name, "report"])]
+    digests.save()
+    if not planned:
+        return RunResult(None, "idle", notes=notes, variant=study.variant)
+    result = _execute(study, planned, how, with_table)
+    result.notes = notes + result.notes
+    result.variant = study.variant
+    return result
+
+
+def enter_runs(study: Study, results: list[RunResult], interrupted: list[str], how: How) -> None:
+    """Copy runs that have ended into the tracking store and keep the content store in bounds.
+
+    What the store holds for the study and its variants is thrown away last.
+    """
+    ran = [result.run for result in results if result.run] or interrupted[-1:]
+    if not ran:
+        return
+    if how.into_tracking:
+        results[-1].notes += book.enter(study, ran[-1])
+    results[-1].notes += trim_store(study)
+
+
+def _execute(study: Study, planned: list[str], how: How, with_table: bool) -> RunResult:
     run = events.new_run_id()
     folder = study.folder
-    listen = listen or (lambda _line: None)
-    listen({"planned": [p.task.name for p in planned], "run": run})
+    listen = how.listen or (lambda _line: None)
+    listen({"planned": planned, "run": run, "variant": study.variant})
     book.open_run(study, run)
     (folder / LOGS).mkdir(exist_ok=True)
-    environment = {
-        **os.environ,
-        events.RUN_VARIABLE: run,
-        PARENT_VARIABLE: str(os.getpid()),
-    }
-    if not use_store:
-        from leafledger.runner.step import NO_STORE_VARIABLE
-
-        environment[NO_STORE_VARIABLE] = "1"
-    command = [sys.executable, "-m", "leafledger.runner.execute", str(cores)]
+    command = [sys.executable, "-m", "leafledger.runner.execute", str(how.cores)]
     with (folder / SNAKEMAKE_LOG).open("wb") as log:
         child = subprocess.Popen(
-            command, cwd=folder, env=environment, stdout=log, stderr=log, stdin=subprocess.DEVNULL
+            command,
+            cwd=folder,
+            env=_environment(study, run, how, with_table),
+            stdout=log,
+            stderr=log,
+            stdin=subprocess.DEVNULL,
         )
+        meanwhile = book.store_made_meanwhile(study) if how.into_tracking else nullcontext()
         try:
-            _watch(child, folder, run, listen)
+            with meanwhile:
+                _watch(child, folder, run, listen)
         except BaseException:
             child.terminate()
             child.wait()
             _close(study, run, "killed", "interrupted by the user")
             raise
     return _result(study, run, child.returncode)
+
+
+def _environment(study: Study, run: str, how: How, with_table: bool) -> dict[str, str]:
+    """Return the environment of the run's child, in which nothing is left of another run's."""
+    ours = {
+        events.RUN_VARIABLE: run,
+        PARENT_VARIABLE: str(os.getpid()),
+        VARIANT_VARIABLE: study.variant or "",
+        TABLE_VARIABLE: "1" if with_table else "",
+    }
+    if not how.use_store:
+        ours[NO_STORE_VARIABLE] = "1"
+    return {**os.environ, **ours}
 
 
 def _watch(child: subprocess.Popen[bytes], folder: Path, run: str, listen: Listener) -> None:
@@ -165,13 +245,13 @@ def _result(study: Study, run: str, code: int) -> RunResult:
     done = events.events_of(study.folder, run)
     failed = [e for e in done if e["outcome"] not in events.ENDED_WELL]
     faults = [e for e in failed if e["outcome"] == "input_fault"]
-    problems = _problems(study, faults)
+    problems = problems_of(study, faults)
     if code == 0:
         outcome, message = "done", ""
     elif faults and len(faults) == len(failed):
         outcome, message = "input_fault", problems[0].sentence()
     else:
-        outcome, message = "failed", _why_failed(study, run, failed)
+        outcome, message = "failed", why_failed(study, run, failed)
     notes = []
     try:
         _close(study, run, outcome, message)
@@ -181,58 +261,9 @@ def _result(study: Study, run: str, code: int) -> RunResult:
     return RunResult(run, outcome, done, problems, message, notes)
 
 
-def _problems(study: Study, faults: list[dict[str, Any]]) -> list[Problem]:
-    """Return what the tasks found wrong, each problem once, with the rows of ``study.yaml``."""
-    told = [
-        Problem(**problem)
-        for event in faults
-        for problem in read_json(problems_file(study.folder, Task(event["rule"], event["session"])))
-    ]
-    if not any(problem.file == STUDY_FILE for problem in told):
-        return list(dict.fromkeys(told))
-    try:
-        _, text = read_definition(study.folder)
-    except InputFault:
-        return list(dict.fromkeys(told))
-    return list(dict.fromkeys(with_rows(told, text)))
-
-
 def _close(study: Study, run: str, outcome: str, message: str) -> None:
     """Close a run; one cut short keeps only the records that hold now."""
     stale: set[str] = set()
     if outcome != "done":
         stale = {planned.task.name for planned in plan(study, FileDigests(study.folder))}
     book.close_run(study, run, outcome, message, stale)
-
-
-def _no_longer_holds(study: Study, level: list[str]) -> str:
-    """Say why a level that ended well is not up to date: its files or what it rests on changed."""
-    reasons = {p.task.name: p.why for p in plan(study, FileDigests(study.folder))}
-    stale = [f"{task} ended well, but then: {reasons[task]}" for task in level if task in reasons]
-    return stale[0] if stale else f"{level[0]} ended well, but not for Snakemake"
-
-
-def _why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
-    others = [e for e in failed if e["outcome"] == "failed"]
-    if others:
-        event = others[0]
-        return f"{event['task']} failed: {event['message']} (log: {event['log']})"
-    lines, _ = events.told(study.folder, run)
-    started = [line["task"] for line in lines if line.get("state") == "started"]
-    ended = {line["task"] for line in lines if line.get("state") not in {None, "started"}}
-    cut = [task for task in started if task not in ended]
-    if cut:
-        return (
-            f"{cut[0]} was ended from outside (out of memory, or killed); log: {LOGS}/{cut[0]}.log"
-        )
-    if shutil.disk_usage(study.folder).free < _NEXT_TO_NOTHING:
-        return "no space left on the disk that holds the study"
-    level: list[str] = next((line["level"] for line in reversed(lines) if "level" in line), [])
-    waiting = [task for task in level if task not in ended]
-    if waiting:
-        what = f"{waiting[0]} did not begin, or was ended at once"
-    elif level:
-        what = _no_longer_holds(study, level)
-    else:
-        what = "it could not begin"
-    return f"{what} (log: {SNAKEMAKE_LOG})"

@@ -15,7 +15,7 @@ import signal
 import sys
 import time
 import traceback
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,8 @@ from leafledger.study.tables import write_json
 
 NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"
 PARENT_VARIABLE = "LEAFLEDGER_PARENT"
+VARIANT_VARIABLE = "LEAFLEDGER_VARIANT"
+"""Names the variant whose settings hold, for the children of a run of ours; empty for none."""
 _PR_SET_PDEATHSIG = 1
 
 
@@ -116,7 +118,7 @@ def _plain(error: Exception) -> str:
 
 
 def _do(folder: Path, task: Task) -> Ended:
-    study = read_study(folder)
+    study = read_study(folder, os.environ.get(VARIANT_VARIABLE) or None)
     job = job_of(study, task)
     ended = _done(study, task, job)
     date_no_later_than_now(job)
@@ -158,7 +160,7 @@ def _done(study: Study, task: Task, job: Job) -> Ended:
 
 def _compute(job: Job, task: Task, digests: dict[str, str]) -> dict[str, Any]:
     stage: Stage = importlib.import_module(BY_NAME[task.rule].module).run
-    outcome = stage(job)
+    outcome = stage(replace(job, digests=digests))
     after = input_digests(job)
     for role, digest in digests.items():
         if after[role] != digest:

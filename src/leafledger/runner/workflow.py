@@ -15,6 +15,7 @@ from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.jobs import key_value
 from leafledger.runner.lock import hold_study
+from leafledger.runner.step import VARIANT_VARIABLE
 from leafledger.study.layout import Task, inputs, outputs, own_files, tasks
 from leafledger.study.names import ID_WORDS, is_id
 from leafledger.study.reading import read_study
@@ -42,8 +43,12 @@ class StudyWorkflow:
                 "only, so that a run can be traced. Change study.yaml instead."
             )
         try:
-            self.study: Study = read_study(folder)
-            if events.RUN_VARIABLE not in os.environ:
+            ours = events.RUN_VARIABLE in os.environ
+            if not ours:
+                # Plain Snakemake runs the study as stated, whatever the environment says.
+                os.environ.pop(VARIANT_VARIABLE, None)
+            self.study: Study = read_study(folder, os.environ.get(VARIANT_VARIABLE) or None)
+            if not ours:
                 # Plain Snakemake: the study is ours until this process ends. The runner, and
                 # Snakemake's own children, have it already and say so in the environment.
                 self._held = hold_study(folder)

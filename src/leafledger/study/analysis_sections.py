@@ -20,16 +20,24 @@ from leafledger.study.field_types import (
 class UserFormula(Section):
     """An index of the user's own."""
 
-    index: Id
-    formula: Annotated[str, StringConstraints(min_length=1, max_length=500)]
-    unit: Annotated[str, StringConstraints(max_length=32)] = "1"
-    source: Annotated[str, StringConstraints(max_length=300)] = "user formula"
+    index: Id = Field(description="Its name in tables and figures.")
+    formula: Annotated[str, StringConstraints(min_length=1, max_length=500)] = Field(
+        description="In the language of the page on indices: `R(705)` is the reflectance at 705 nm."
+    )
+    unit: Annotated[str, StringConstraints(max_length=32)] = Field(
+        "1", description="Its unit; 1 for a ratio."
+    )
+    source: Annotated[str, StringConstraints(max_length=300)] = Field(
+        "user formula", description="Where the formula comes from."
+    )
 
 
 class BandMean(Section):
     """Bands averaged over a width instead of read at one wavelength."""
 
-    mean_over_nm: Annotated[float, Field(gt=0, le=100)]
+    mean_over_nm: Annotated[float, Field(gt=0, le=100)] = Field(
+        description="Width over which every single wavelength is averaged."
+    )
 
 
 DEFAULT_INDICES = (
@@ -51,17 +59,26 @@ DEFAULT_INDICES = (
 class Indices(Section):
     """Which index of the catalogue, and which of the user's own, to compute."""
 
-    use: Annotated[list[Id], BeforeValidator(one_or_many)] = Field(list(DEFAULT_INDICES))
-    band_read: Literal["interpolate"] | BandMean = "interpolate"
-    formulas: list[UserFormula] = Field([])
+    use: Annotated[list[Id], BeforeValidator(one_or_many)] = Field(
+        list(DEFAULT_INDICES), description="Names of the catalogue, or `all`."
+    )
+    band_read: Literal["interpolate"] | BandMean = Field(
+        "interpolate", description="How a band of a formula is read from the spectrum."
+    )
+    formulas: list[UserFormula] = Field([], description="Indices of your own.")
 
 
 class Primary(Section):
     """The one effect named before the data were seen."""
 
-    index: Id
-    question: Literal["change", "difference_in_change"] = "difference_in_change"
-    session: Id | None = None
+    index: Id = Field(description="The index.")
+    question: Literal["change", "difference_in_change"] = Field(
+        "difference_in_change",
+        description="The change under treatment, or how it differs from that of the control.",
+    )
+    session: Id | None = Field(
+        None, description="The after-session; left out, the last one of the study."
+    )
 
 
 Method = Literal[
@@ -94,10 +111,16 @@ DEFAULT_METHODS: tuple[Method, ...] = (
 class Effects(Section):
     """Tests of the treatment on the indices; `n` counts units."""
 
-    primary: Annotated[Primary | None, BeforeValidator(nothing)] = None
-    alpha: Fraction = 0.05
-    interval: Fraction = 0.95
-    methods: list[Method] = Field(list(DEFAULT_METHODS))
+    primary: Annotated[Primary | None, BeforeValidator(nothing)] = Field(
+        None,
+        description="The one effect planned before measuring; left out, every effect is "
+        "exploratory.",
+    )
+    alpha: Fraction = Field(0.05, description="Level with which a (adjusted) p is compared.")
+    interval: Fraction = Field(0.95, description="Level of the intervals.")
+    methods: list[Method] = Field(
+        list(DEFAULT_METHODS), description="The tests; the page on the method explains each."
+    )
     margin: dict[Id, Positive] = Field(
         {},
         description="Smallest difference in change that would matter, by index, in its unit; "
@@ -108,15 +131,21 @@ class Effects(Section):
         description="A factor of the design: the difference in change also within each of its "
         "levels, and whether it differs between them.",
     )
-    n_draws: Annotated[int, Field(ge=99, le=1_000_000)] = 9999
-    seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
+    n_draws: Annotated[int, Field(ge=99, le=1_000_000)] = Field(
+        9999, description="Draws of a permutation that is too large to be enumerated."
+    )
+    seed: Annotated[int, Field(ge=0, lt=2**32)] = Field(1, description="Start of the draws.")
 
 
 class Folds(Section):
     """Folds of the outer loop; the inner loop uses the remaining outer folds."""
 
-    outer: Annotated[int, Field(ge=2, le=50)] = 6
-    repeats: Annotated[int, Field(ge=1, le=100)] = 10
+    outer: Annotated[int, Field(ge=2, le=50)] = Field(
+        6, description="Parts that are held out in turn; fewer where a class has fewer units."
+    )
+    repeats: Annotated[int, Field(ge=1, le=100)] = Field(
+        10, description="How often the parts are dealt out anew."
+    )
 
 
 class FixedSplit(Section):
@@ -128,14 +157,18 @@ class FixedSplit(Section):
 class Classes(Section):
     """Training and honest validation of the discriminant classifier."""
 
-    target: ColumnName
-    sessions: Literal["all", "before", "after"] | list[Id] = "after"
+    target: ColumnName = Field(description="Column to tell: the treatment, the block or a factor.")
+    sessions: Literal["all", "before", "after"] | list[Id] = Field(
+        "after", description="Sessions whose scans take part."
+    )
     split: Literal["unit", "block", "session", "leave_one_unit_out"] | FixedSplit = Field(
         "unit",
         description="What is held out together; no unit is ever on both sides. `session`: train "
         "on earlier sessions, judge later ones; `{column: set}`: as that column says.",
     )
-    max_components: Annotated[int, Field(ge=1, le=50)] = 15
+    max_components: Annotated[int, Field(ge=1, le=50)] = Field(
+        15, description="Largest number of latent variables that is tried."
+    )
     preprocessing: Annotated[
         list[
             Literal[
@@ -150,7 +183,7 @@ class Classes(Section):
         ],
         BeforeValidator(one_or_many),
         Field(min_length=1),
-    ] = Field(["none"])
+    ] = Field(["none"], description="What the inner loop chooses among.")
     decision: Literal["largest_membership", "linear_discriminant"] = Field(
         "largest_membership",
         description="The class with the largest predicted membership, or the likeliest one of a "
@@ -161,5 +194,9 @@ class Classes(Section):
         description="`balanced`: every class counts alike, whatever its number of scans.",
     )
     folds: Folds = Folds()
-    n_permutations: Annotated[int, Field(ge=0, le=99_999)] = 999
-    seed: Annotated[int, Field(ge=0, lt=2**32)] = 1
+    n_permutations: Annotated[int, Field(ge=0, le=99_999)] = Field(
+        999, description="Draws of the permutation test; 0 for none."
+    )
+    seed: Annotated[int, Field(ge=0, lt=2**32)] = Field(
+        1, description="Start of folds, permutations and resamples."
+    )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Collection
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, StringConstraints
 
@@ -40,9 +40,13 @@ TRACKING_WORDS = (
 class Session(Section):
     """One day (or other occasion) of measuring."""
 
-    session: Id
-    date: dt.date | None = None
-    phase: Literal["before", "after"] = "after"
+    session: Id = Field(description="Name of the session in scans.csv and in file names.")
+    date: dt.date | None = Field(
+        None, description="Day of measuring, such as 2026-05-04; without it slopes are per session."
+    )
+    phase: Literal["before", "after"] = Field(
+        "after", description="Before or after the treatment; several `before` are averaged."
+    )
 
 
 class Design(Section):
@@ -93,9 +97,9 @@ def without_a_word_for_nothing(design: Design, levels: Collection[str]) -> Desig
 class Report(Section):
     """The page and the figures."""
 
-    language: Literal["en"] = "en"
+    language: Literal["en"] = Field("en", description="Language of the page.")
     figures: Annotated[list[Literal["svg", "png"]], BeforeValidator(one_or_many)] = Field(
-        ["svg", "png"]
+        ["svg", "png"], description="In which forms figures are written."
     )
 
 
@@ -115,12 +119,35 @@ class Tracking(Section):
     )
 
 
+Overrides = dict[str, Any]
+"""Some keys of a section; what they hold is checked once they are laid over the study's own."""
+
+
+class Variant(Section):
+    """The same study under other settings: only what differs is said.
+
+    A section or mapping is merged key by key into the study's own; any other value replaces it.
+    """
+
+    intake: Overrides = Field({}, description="Keys of `intake` that differ.")
+    instrument: Overrides = Field({}, description="Keys of `instrument` that differ.")
+    reflectance: Overrides = Field({}, description="Keys of `reflectance` that differ.")
+    quality: Overrides = Field({}, description="Keys of `quality` that differ.")
+    indices: Overrides = Field({}, description="Keys of `indices` that differ.")
+    effects: Overrides = Field({}, description="Keys of `effects` that differ.")
+    classes: Annotated[Overrides | None, BeforeValidator(nothing)] = Field(
+        {}, description="Keys of `classes` that differ; `none`: without a classifier."
+    )
+
+
 class Definition(Section):
     """A whole ``study.yaml``."""
 
-    version: Literal["1"] = "1"
-    title: Annotated[str, StringConstraints(min_length=1, max_length=300)]
-    question: Text = ""
+    version: Literal["1"] = Field("1", description="Version of this form of study file.")
+    title: Annotated[str, StringConstraints(min_length=1, max_length=300)] = Field(
+        description="What the study is called; shown in the report."
+    )
+    question: Text = Field("", description="What is asked of the data; shown in the report.")
     design: Design = Design()
     intake: Intake = Intake()
     instrument: Instrument = Instrument()
@@ -131,3 +158,9 @@ class Definition(Section):
     classes: Annotated[Classes | None, BeforeValidator(nothing)] = None
     report: Report = Report()
     tracking: Tracking = Tracking()
+    variants: dict[Id, Variant] = Field(
+        {},
+        max_length=50,
+        description="Named alternative settings, run by `leafledger run --variants`; no result of "
+        "the study itself depends on them.",
+    )

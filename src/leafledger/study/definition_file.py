@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import types
-import typing
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
@@ -19,6 +17,8 @@ from leafledger.errors import MOST_PROBLEMS, InputFault, Problem, bounded, neare
 from leafledger.study.definition import TRACKING_PATTERN, TRACKING_WORDS, Definition
 from leafledger.study.field_types import ID_PATTERN, ID_WORDS, LABEL_WORDS
 from leafledger.study.measurement_sections import TABLE_PATTERN
+from leafledger.study.sections_of import sections_in
+from leafledger.study.variants import REFUSED
 from leafledger.study.yaml_text import YamlText, read_yaml
 
 FILE = "study.yaml"
@@ -70,7 +70,7 @@ def read_definition(folder: Path) -> tuple[Definition, YamlText]:
     try:
         return Definition.model_validate(text.value), text
     except ValidationError as error:
-        raise InputFault(bounded(_problems(error, text))) from error
+        raise InputFault(bounded(faults(error, text))) from error
 
 
 def with_rows(problems: Iterable[Problem], text: YamlText) -> list[Problem]:
@@ -108,8 +108,11 @@ def _inside(value: Any, key: str | int) -> Any:
     return None
 
 
-def _problems(error: ValidationError, text: YamlText) -> list[Problem]:
-    """One problem per place; of a choice between several sections, only the one that was meant."""
+def faults(error: ValidationError, text: YamlText) -> list[Problem]:
+    """Return what is wrong with a definition, one problem per place.
+
+    Of a choice between several sections, only the one that was meant is judged.
+    """
     located = [(*_place(d["loc"], text), d) for d in error.errors(include_url=False)]
     meant = _meant(located)
     by_place: dict[Place, list[ErrorDetails]] = {}
@@ -162,6 +165,8 @@ def _problem(place: Place, details: list[ErrorDetails], text: YamlText) -> Probl
     row = text.line(place)
     if all(d["type"] == "extra_forbidden" for d in details):
         valid = _valid_keys(place[:-1])
+        if place[0] == "variants" and place[2:] in REFUSED:
+            return refused(FILE, row, key, REFUSED[str(place[-1]),])
         return Problem(
             file=FILE,
             row=row,
@@ -189,6 +194,18 @@ def _problem(place: Place, details: list[ErrorDetails], text: YamlText) -> Probl
         found=found,
         expected=" or ".join(dict.fromkeys(_expected(d) for d in details)),
         mend=nearest(given, words) if isinstance(given, str) and words else "Correct the value.",
+    )
+
+
+def refused(file: str, row: int | None, key: str, why: str) -> Problem:
+    """Return the problem of a key that a variant may not have."""
+    return Problem(
+        file=file,
+        row=row,
+        column=key,
+        found="a key that no variant may change",
+        expected=f"other settings only ({why})",
+        mend="Take it out of the variant; a study of its own may say it.",
     )
 
 
@@ -231,7 +248,7 @@ def _homes() -> dict[str, list[str]]:
 def _all_keys(model: type[BaseModel], place: str) -> Iterator[tuple[str, str]]:
     for name, about in model.model_fields.items():
         yield place, name
-        for inner in _models(about.annotation):
+        for inner in sections_in(about.annotation):
             yield from _all_keys(inner, f"{place}.{name}".lstrip("."))
 
 
@@ -258,21 +275,9 @@ def _valid_keys(place: Place) -> list[str]:
             inner
             for model in models
             for inner in (
-                _models(model.model_fields[part].annotation) if part in model.model_fields else []
+                sections_in(model.model_fields[part].annotation)
+                if part in model.model_fields
+                else []
             )
         ] or models
     return sorted({name for model in models for name in model.model_fields})
-
-
-def _models(annotation: Any) -> list[type[BaseModel]]:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return [annotation]
-    if typing.get_origin(annotation) in (
-        typing.Union,
-        types.UnionType,
-        list,
-        dict,
-        typing.Annotated,
-    ):
-        return [model for part in typing.get_args(annotation) for model in _models(part)]
-    return []

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.study import Study
+from leafledger.study.study import VARIANTS_TABLE, Study
 
 RESULTS = "results"
 RECORDS = "records"
@@ -56,7 +56,10 @@ LEVELS: tuple[tuple[str, ...], ...] = (
 )
 """Rules that may run side by side; a level begins when the one before it has ended."""
 
-BY_NAME = {rule.name: rule for rule in RULES}
+VARIANTS = Rule("variants", "leafledger.effects.variant_rows", per_session=False)
+"""The table of results under other settings: the ledger makes it of finished runs, no rule does."""
+
+BY_NAME = {rule.name: rule for rule in (*RULES[:-1], VARIANTS, RULES[-1])}
 
 
 @dataclass(frozen=True, order=True)
@@ -75,6 +78,9 @@ class Task:
     def record(self) -> str:
         """Path of the task's record in the study folder."""
         return f"{RECORDS}/{self.name}.json"
+
+
+VARIANTS_TASK = Task(VARIANTS.name)
 
 
 def tasks(study: Study) -> list[Task]:
@@ -155,7 +161,8 @@ _OUTPUTS: dict[str, dict[str, str]] = {
         "comparison": "classes/comparison.csv",
         "questions": "classes/questions.csv",
     },
-    "report": {"report": "report.html", "figures": "figures/"},
+    "variants": {"variants": VARIANTS_TABLE.removeprefix(f"{RESULTS}/")},
+    "report": {"report": "report.html", "figures": "figures/", "tables": "tables.xlsx"},
 }
 
 
@@ -237,7 +244,10 @@ def _path(role: str, session: str | None) -> str:
 
 
 def _report_inputs(study: Study) -> dict[str, str]:
-    """Return every table and every record: the report reads them all."""
+    """Return every table and every record: the report reads them all.
+
+    The table of the variants is read if it is there. A variant's own report has none.
+    """
     found: dict[str, str] = {}
     for task in tasks(study):
         if task.rule == "report":
@@ -247,6 +257,8 @@ def _report_inputs(study: Study) -> dict[str, str]:
                 continue
             found[_report_role(task, role)] = path
         found[f"record/{task.name}"] = task.record
+    if study.has_variants_table:
+        found["variants"] = VARIANTS_TABLE
     return found
 
 

@@ -140,7 +140,18 @@ def _effects(study: Study) -> Settings:
         "design": _design(study),
         "effects": _dump(study.definition.effects),
         "units": _units(study),
+        **_instruments(study),
     }
+
+
+def _instruments(study: Study) -> Settings:
+    """Return the leaf scans that name their instrument; nothing at all if none does."""
+    named = {
+        s.scan: {"session": s.session, "unit": study.unit_of(s), "instrument": s.instrument}
+        for s in study.samples()
+        if s.instrument
+    }
+    return {"scans": named} if named else {}
 
 
 def _classes(study: Study) -> Settings:

@@ -1,0 +1,95 @@
+"""The table of the variants in its place: whole, put back from its kept copy, or taken away."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from leafledger.ledger.view import BookView
+from leafledger.records.digests import sha256_of_file
+from leafledger.records.events import Run
+from leafledger.records.record import Record, read_record
+from leafledger.study.layout import VARIANTS_TASK
+from leafledger.study.study import VARIANTS_TABLE, Study
+from leafledger.study.tables import write_bytes
+
+
+def whole_table(folder: Path, record: Record) -> Path | None:
+    """Return the table if it is what its record says."""
+    place = folder / VARIANTS_TABLE
+    said = next((o["sha256"] for o in record["outputs"] if o["path"] == VARIANTS_TABLE), None)
+    return place if place.is_file() and sha256_of_file(place) == said else None
+
+
+def remove_table(folder: Path) -> None:
+    """Take the table and its record away."""
+    (folder / VARIANTS_TABLE).unlink(missing_ok=True)
+    (folder / VARIANTS_TASK.record).unlink(missing_ok=True)
+
+
+def bring_table_back(study: Study) -> list[str]:
+    """Put the table back as it was recorded if it was changed or lost; return what to tell.
+
+    No step makes it, so that none would make it again. One that nobody recorded is taken away. A
+    table of variants that the study no longer names stays as long as it is whole: it says under
+    which settings its rows stand.
+    """
+    folder = study.folder
+    table, record = folder / VARIANTS_TABLE, folder / VARIANTS_TASK.record
+    there = table.exists() or record.exists()
+    if study.variant is not None or not (there or study.definition.variants):
+        return []
+    known = list(BookView(folder).runs)
+    entry = _vouching(known)
+    if entry is None and not there:
+        return []
+    if _stands(folder, entry, known):
+        return _named(study)
+    if entry is not None and _put_back(folder, entry):
+        return [f"{VARIANTS_TABLE} was changed or lost and has been put back as it was recorded"]
+    remove_table(folder)
+    return [
+        f"{VARIANTS_TABLE} is not as it was recorded and was taken away; "
+        "`leafledger run --variants` makes it again"
+    ]
+
+
+def _named(study: Study) -> list[str]:
+    if study.definition.variants:
+        return []
+    return [
+        f"{VARIANTS_TABLE} tells of variants that study.yaml no longer names; "
+        "`leafledger run --variants` takes it away"
+    ]
+
+
+def _vouching(known: list[Run]) -> Run | None:
+    """Return the newest run of the study as stated in which the table stood."""
+    for entry in reversed(known):
+        if entry.get("variant") is not None:
+            continue
+        if VARIANTS_TASK.name in entry["records"]:
+            return entry
+        if entry["outcome"] == "done":
+            return None
+    return None
+
+
+def _stands(folder: Path, entry: Run | None, known: list[Run]) -> bool:
+    record = read_record(folder / VARIANTS_TASK.record)
+    if record is None or whole_table(folder, record) is None:
+        return False
+    if not known:
+        return True  # a folder whose book begins now, such as a run being rebuilt
+    digest = sha256_of_file(folder / VARIANTS_TASK.record)
+    return entry is not None and entry["records"][VARIANTS_TASK.name] == digest
+
+
+def _put_back(folder: Path, entry: Run) -> bool:
+    book = BookView(folder)
+    record = book.history(entry["records"][VARIANTS_TASK.name])
+    table = book.history(entry.get("tables", {}).get(VARIANTS_TABLE, ""))
+    if record is None or table is None:
+        return False
+    write_bytes(folder / VARIANTS_TABLE, table)
+    write_bytes(folder / VARIANTS_TASK.record, record)
+    return True

@@ -1,0 +1,110 @@
+"""The definition of a study or of one of its variants, each checked like any study's."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from leafledger.errors import InputFault, Problem, bounded, nearest, quoted
+from leafledger.study.columns import STATED
+from leafledger.study.definition import Definition
+from leafledger.study.definition_file import FILE, faults, read_definition, refused, with_rows
+from leafledger.study.variants import laid_over, refused_keys
+from leafledger.study.yaml_text import YamlText
+
+
+def definition_of(folder: Path, variant: str | None = None) -> tuple[Definition, YamlText]:
+    """Read and check ``study.yaml``, all its variants included.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    variant
+        Name of the variant whose settings hold; ``None``: those of the study as stated.
+
+    Returns
+    -------
+    definition, text
+        The typed definition and the text with its lines, for messages about the same file.
+
+    Raises
+    ------
+    InputFault
+        With every problem of the file, those of a variant under its name and key.
+    """
+    stated, text = read_definition(folder)
+    found: dict[str, Definition] = {}
+    problems: list[Problem] = []
+    for name in stated.variants:
+        try:
+            found[name] = _variant(stated, text, name)
+        except InputFault as fault:
+            problems += with_rows(of_variant(fault.problems, name), text)
+    if problems:
+        raise InputFault(bounded(problems))
+    if variant is None:
+        return stated, text
+    if variant not in found:
+        raise InputFault(
+            Problem(
+                file=FILE,
+                column="variants",
+                row=text.line(("variants",)),
+                found=f"no variant {quoted(variant)}",
+                expected="a variant that the study names",
+                mend=nearest(variant, list(found)) or "Name it under variants.",
+            )
+        )
+    return found[variant], text
+
+
+def _variant(stated: Definition, text: YamlText, name: str) -> Definition:
+    given = text.value["variants"][name]
+    if name == STATED:
+        raise InputFault(
+            _problem("", quoted(name), "another name: this one is the study's own", "Rename it.")
+        )
+    against = [
+        refused(FILE, None, ".".join(place), why)
+        for place, why in refused_keys(given)
+        if place[0] != "classes" or stated.classes is not None
+    ]
+    if against:
+        raise InputFault(against)
+    own = {key: value for key, value in text.value.items() if key != "variants"}
+    merged = laid_over(own, given, [Definition])
+    try:
+        definition = Definition.model_validate(merged)
+    except ValidationError as error:
+        raise InputFault(faults(error, YamlText(merged))) from error
+    definition = definition.model_copy(update={"variants": stated.variants})
+    if definition == stated:
+        raise InputFault(
+            _problem(
+                "",
+                "the settings of the study itself",
+                "a setting that differs",
+                "Say what is to be otherwise, or take the variant out.",
+            )
+        )
+    return definition
+
+
+def _problem(column: str, found: str, expected: str, mend: str) -> Problem:
+    return Problem(file=FILE, column=column, found=found, expected=expected, mend=mend)
+
+
+def of_variant(problems: Iterable[Problem], name: str | None) -> list[Problem]:
+    """Return problems under the name of the variant that has them."""
+    if name is None:
+        return list(problems)
+    return [
+        replace(problem, column=f"variants.{name}.{problem.column or ''}".rstrip("."))
+        if problem.file == FILE
+        else replace(problem, expected=f"{problem.expected} (for variant {name})")
+        for problem in problems
+    ]
