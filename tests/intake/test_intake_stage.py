@@ -144,11 +144,13 @@ def test_wide_table_by_scan_column_and_as_its_own_sheet(study: Study) -> None:
     rows = [row("x", file, "leaf3"), row("y", file, "leaf0")]
     outcome = study.run(rows, form="wide_table", scan_column="label")
     assert read_spectra(study.out).spectra["counts"][:, 0].tolist() == [3.0, 0.0]
-    assert "3 scans that the session does not use" in outcome.warnings[0]
+    assert '3 scans in no row of this session: "' in outcome.warnings[0]
     ids = content_ids(lines[1:])
     outcome = study.run([row(i, file, i) for i in ids], form="wide_table")
     assert read_spectra(study.out).spectra["counts"][:, 0].tolist() == [0.0, 1.0, 2.0, 3.0, 4.0]
     assert not outcome.warnings
+    outcome = study.run([row(i, file, i) for i in ids[:2]], form="wide_table")
+    assert not outcome.warnings, "the other rows belong to other sessions of the same sheet"
 
 
 def test_jcamp_and_parquet(study: Study) -> None:
@@ -235,7 +237,7 @@ def test_workbooks_by_sheet_by_row_and_by_file(study: Study) -> None:
     form = {"form": "spreadsheet", "scans_in": "rows", "scan_column": "label"}
     outcome = study.run(rows, **form)
     assert read_spectra(study.out).spectra["counts"][:, 0].tolist() == [2.0, 0.0]
-    assert outcome.warnings == ["raw/all.xlsx: 1 scans that the session does not use"]
+    assert outcome.warnings == ['raw/all.xlsx: a scan in no row of this session: "leaf1"']
 
 
 def test_faults_of_a_workbook_name_file_sheet_row_and_column(study: Study) -> None:

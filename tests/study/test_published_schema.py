@@ -6,9 +6,11 @@ import json
 from pathlib import Path
 
 import jsonschema
+from pydantic import BaseModel
 
 from leafledger.study.definition_file import read_definition
 from leafledger.study.schema import schema_text
+from leafledger.study.variant_definitions import definition_of
 from leafledger.study.yaml_text import read_yaml
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -32,5 +34,8 @@ def test_the_example_is_a_definition_with_every_section(tmp_path: Path) -> None:
     assert set(given) == set(type(definition).model_fields)
     for name, section in given.items():
         model = getattr(definition, name)
-        if isinstance(section, dict) and name != "intake":
+        if isinstance(model, BaseModel) and name != "intake":
             assert set(section) == set(type(model).model_fields), name
+    assert all(set(one) for one in given["variants"].values())
+    for variant in given["variants"]:
+        definition_of(tmp_path, variant)

@@ -247,7 +247,7 @@ def test_no_name_makes_a_pattern_slow() -> None:
 
 def test_raw_files_are_read_by_check_and_not_twice(ran_study: Path) -> None:
     study = checked_study(ran_study)
-    assert check_raw_files(study) == 0
+    assert check_raw_files(study).n_files == 0
     files = [study.samples(s)[0].file for s in study.session_ids]
     for file in files:
         (ran_study / file).write_bytes(b"")

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from leafledger.errors import quoted
 from leafledger.intake.faults import Faults
 from leafledger.intake.numbers import number
-from leafledger.intake.xlsx_cells import Odd, Value, letters
+from leafledger.workbooks.cells import letters
+from leafledger.workbooks.values import Odd, Value
 
 
 @dataclass

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 
 from leafledger.errors import quoted
 from leafledger.intake.cell_numbers import CellNumbers
-from leafledger.intake.xlsx_book import SheetPart
-from leafledger.intake.xlsx_cells import Seen, letters
+from leafledger.workbooks.book import SheetPart
+from leafledger.workbooks.cells import Seen, letters
 
 
 def check_merges(

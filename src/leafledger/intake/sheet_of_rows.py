@@ -18,9 +18,10 @@ from leafledger.intake.cell_numbers import CellNumbers
 from leafledger.intake.faults import Faults
 from leafledger.intake.raw_scan import FileForm, RawScans
 from leafledger.intake.sheet_checks import check_merges, check_percents, sheet_notes
-from leafledger.intake.xlsx_book import Book, SheetPart
-from leafledger.intake.xlsx_cells import Cells, Odd, Value, read_rows
 from leafledger.study.headings import LONGEST_NM, SHORTEST_NM, impossible_wavelength, split_headings
+from leafledger.workbooks.book import Book, SheetPart
+from leafledger.workbooks.cells import Cells, read_rows
+from leafledger.workbooks.values import Odd, Value
 
 _ROWS_TRIED = 100
 

@@ -20,8 +20,9 @@ from leafledger.intake.numbers import mistyped
 from leafledger.intake.raw_scan import FileForm
 from leafledger.intake.sheet_checks import check_merges, check_percents, sheet_notes
 from leafledger.intake.text_block import Line, find_block
-from leafledger.intake.xlsx_book import Book, SheetPart
-from leafledger.intake.xlsx_cells import Cells, Odd, Value, letters, read_rows
+from leafledger.workbooks.book import Book, SheetPart
+from leafledger.workbooks.cells import Cells, letters, read_rows
+from leafledger.workbooks.values import Odd, Value
 
 _HEADING_ROWS = 200
 

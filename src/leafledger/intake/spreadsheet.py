@@ -17,7 +17,9 @@ from leafledger.intake.faults import Faults
 from leafledger.intake.raw_scan import FileForm, RawScans
 from leafledger.intake.sheet_of_rows import read_row_scans
 from leafledger.intake.sheet_scan import SheetScan, read_sheet_scan
-from leafledger.intake.xlsx_book import Book, SheetPart, open_book
+from leafledger.workbooks.book import Book, SheetPart, open_book
+
+_OTHERWISE = "Save it as .xlsx again, or state the right `form:` for this session."
 
 
 def read_spreadsheet(
@@ -49,7 +51,7 @@ def read_spreadsheet(
         With every problem of the file, up to 50, each with its sheet, row and column.
     """
     faults = Faults(file)
-    book = open_book(data, file)
+    book = open_book(data, file, _OTHERWISE)
     if form.scans_in == "rows":
         sheet = _one_sheet(book, form, faults)
         faults.stop()

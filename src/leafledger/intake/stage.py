@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.errors import InputFault, Problem
+from leafledger.errors import InputFault, Problem, first_words, quoted
 from leafledger.intake.bounds import MAX_VALUES, size_problem
 from leafledger.intake.jcamp_dx import read_jcamp
 from leafledger.intake.parquet import read_parquet
@@ -114,7 +114,7 @@ def read_session(job: Job) -> SessionScans:
         values[i] = read.scans.values[places[row["scan"]]]
         hashes.append(read.sha256)
     values, warnings = in_unit(values, form.quantity, [(r["file"], r["scan"]) for r in rows])
-    told = [*_notes(files.values()), *(f"session {job.session}: {w}" for w in warnings)]
+    told = [*_notes(files.values(), form), *(f"session {job.session}: {w}" for w in warnings)]
     return SessionScans(axis, values, hashes, len(files), told)
 
 
@@ -191,6 +191,8 @@ def _read_one(
         raise InputFault(wrong)
     data = path.read_bytes()
     digest = hashlib.sha256(data).hexdigest()
+    if job.digests.get(f"raw/{file}", digest) != digest:
+        raise InputFault(_changed(file))
     scans: RawScans
     if form.form == "text" and counts_alone(form):
         scans = read_counts_alone(data, file, form)
@@ -203,6 +205,16 @@ def _read_one(
     else:
         scans = _READERS[form.form](data, file, form)
     return FileScans(file, digest, in_wavelengths(scans, form)), layout
+
+
+def _changed(file: str) -> Problem:
+    """Return the problem of a file whose bytes are not those that the task was keyed by."""
+    return Problem(
+        file,
+        "a file that changed while it was read",
+        "files that stand still during a run",
+        "Wait until the copy has ended, then run again.",
+    )
 
 
 def _too_many(file: str) -> Problem:
@@ -244,19 +256,31 @@ def _bounded(problems: list[Problem]) -> list[Problem]:
     return [*problems[:_MAX_PROBLEMS], more]
 
 
-def _notes(files: Iterable[tuple[FileScans, dict[str, int]]]) -> list[str]:
-    """Return the readers' notes, each with the first file it is about and how many others."""
+def _notes(files: Iterable[tuple[FileScans, dict[str, int]]], form: FileForm) -> list[str]:
+    """Return the readers' notes, each with the first file it is about and how many others.
+
+    A table that names no scans is its own scan sheet: each of its rows belongs to some session,
+    and those of other sessions are not worth a word.
+    """
+    own_sheet = form.form == "wide_table" and form.scan_column is None
     about: dict[str, list[str]] = {}
     for read, places in files:
         for note in read.scans.notes:
             about.setdefault(note, []).append(read.file)
-        unused = len(read.scans.items) - len(places)
-        if unused:
-            about.setdefault(f"{unused} scans that the session does not use", []).append(read.file)
+        if len(read.scans.items) > len(places) and not own_sheet:
+            about.setdefault(_unused(read.scans.items, places.values()), []).append(read.file)
     return [
         f"{names[0]}{f' and {len(names) - 1} more files' if len(names) > 1 else ''}: {note}"
         for note, names in about.items()
     ]
+
+
+def _unused(items: Sequence[str], used: Iterable[int]) -> str:
+    """Name the scans of a file that stand in no row of the session."""
+    places = set(used)
+    left = [quoted(item) for at, item in enumerate(items) if at not in places]
+    scans = "a scan" if len(left) == 1 else f"{len(left)} scans"
+    return f"{scans} in no row of this session: {first_words(left, 3)}"
 
 
 def _columns(rows: Rows, hashes: Sequence[str]) -> pa.Table:

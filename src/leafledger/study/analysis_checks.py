@@ -9,9 +9,9 @@ from collections.abc import Iterator
 
 from leafledger.errors import Problem, first_words, nearest, quoted
 from leafledger.study.definition_file import FILE
+from leafledger.study.sheet_files import units_file
 from leafledger.study.study import Study
 
-UNITS = "units.csv"
 SIDES = ("train", "test")
 PRIMARY_METHODS = {
     "change": ("paired_t", "signed_rank", "sign_flip"),
@@ -103,7 +103,7 @@ def _split(study: Study) -> Iterator[Problem]:
     wrong = [u for u in sorted(measured & set(study.units)) if study.units[u][column] not in SIDES]
     if wrong:
         yield Problem(
-            file=UNITS,
+            file=units_file(study.folder),
             column=column,
             found=f"neither train nor test for {first_words(wrong, 5)}",
             expected="train or test",

@@ -147,6 +147,35 @@ SENSITIVITY = (
     "same_conclusion",
     "reason",
 )
+VARIANTS = (
+    "variant",
+    "question",
+    "index",
+    "contrast",
+    "stratum",
+    "method",
+    "settings",
+    "estimate",
+    "ci_low",
+    "ci_high",
+    "ci_level",
+    "unit",
+    "n_units",
+    "n_units_reference",
+    "p",
+    "verdict",
+    "reason",
+    "accuracy",
+    "accuracy_low",
+    "accuracy_high",
+    "effects_sha256",
+    "classes_sha256",
+    "inputs_sha256",
+)
+"""A row for every primary effect under the settings as stated and under each variant."""
+STATED = "as_stated"
+"""What the settings as stated are called there."""
+
 VARIANCE_COMPONENTS = (
     "index",
     "component",
@@ -284,6 +313,10 @@ TEXT = frozenset(
         "effect_size_name",
         "verdict",
         "variant",
+        "settings",
+        "effects_sha256",
+        "classes_sha256",
+        "inputs_sha256",
         "left_out",
         "component",
         "split",

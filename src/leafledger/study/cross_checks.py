@@ -11,6 +11,7 @@ from leafledger.study.analysis_checks import of_analysis
 from leafledger.study.definition import Definition
 from leafledger.study.definition_file import FILE
 from leafledger.study.field_types import NOTHING_WORDS
+from leafledger.study.instrument_checks import of_instruments
 from leafledger.study.names import PathCheck
 from leafledger.study.study import Study, sessions_of
 from leafledger.study.units import columns_of
@@ -26,6 +27,7 @@ def of_study(study: Study) -> list[Problem]:
     return [
         *_scans(study),
         *_references(study),
+        *of_instruments(study),
         *_panel(study),
         *_control(study),
         *_classes(study),
@@ -185,7 +187,15 @@ def _references(study: Study) -> Iterator[Problem]:
 def _control(study: Study) -> Iterator[Problem]:
     design = study.definition.design
     levels = _levels(study, design.treatment)
-    if design.control is not None and design.control not in levels:
+    if design.control is not None and not levels:
+        word = design.unit or "leaf"
+        yield _yaml(
+            "design.control",
+            f"{quoted(design.control)}, and no {word} with a {design.treatment}",
+            f"each {word} listed with its {design.treatment}, some of them with the control",
+            "List them first.",
+        )
+    elif design.control is not None and design.control not in levels:
         yield _yaml(
             "design.control",
             quoted(design.control),

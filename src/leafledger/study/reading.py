@@ -10,20 +10,34 @@ from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision, read_decisions
 from leafledger.study.definition import Definition, without_a_word_for_nothing
 from leafledger.study.definition_file import FILE as STUDY_FILE
-from leafledger.study.definition_file import read_definition, with_rows
+from leafledger.study.definition_file import with_rows
 from leafledger.study.file_pattern import rows_of
 from leafledger.study.measurement_sections import Form
 from leafledger.study.names import PathCheck
-from leafledger.study.scan_sheet import OPTIONAL, REQUIRED, Scan, ScanReader
+from leafledger.study.scan_sheet import HAVE_A_MEANING, OPTIONAL, REQUIRED, Scan, ScanReader
+from leafledger.study.sheet_files import (
+    find_units,
+    is_there,
+    refused_sheet,
+    units_file,
+    with_scan_sheet,
+)
 from leafledger.study.sheets import read_sheet
 from leafledger.study.study import Study, sessions_of
 from leafledger.study.table_sheet import is_spectra_table, rows_of_table
-from leafledger.study.units import FILE as UNITS
 from leafledger.study.units import columns_of, missing_column, units_of_scans, units_of_sheet
+from leafledger.study.variant_definitions import definition_of, of_variant
 
 
-def read_study(folder: Path) -> Study:
+def read_study(folder: Path, variant: str | None = None) -> Study:
     """Read and check a study folder.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    variant
+        Name of the variant whose settings hold; ``None``: those of the study as stated.
 
     Raises
     ------
@@ -31,12 +45,14 @@ def read_study(folder: Path) -> Study:
         With the problems of all its files together.
     """
     folder = folder.resolve()
-    definition, text = read_definition(folder)
+    definition, text = definition_of(folder, variant)
     problems: list[Problem] = cross_checks.of_definition(definition)
     units_sheet: dict[str, dict[str, str]] | None = None
     columns = columns_of(definition.design)
-    if definition.design.unit is not None and _is_there(folder, UNITS, problems):
-        units_sheet = _read_units(folder, definition, columns, problems)
+    definition = with_scan_sheet(folder, definition, problems)
+    name = find_units(folder, problems) if definition.design.unit is not None else None
+    if name is not None:
+        units_sheet = _read_units(folder, name, definition, columns, problems)
     scans, others = _read_scans(folder, definition, units_sheet, problems)
     if units_sheet is not None:
         units = units_sheet
@@ -46,27 +62,27 @@ def read_study(folder: Path) -> Study:
     levels = {labels.get(definition.design.treatment, "") for labels in units.values()}
     design = without_a_word_for_nothing(definition.design, levels)
     definition = definition.model_copy(update={"design": design})
-    study = Study(folder, definition, tuple(scans), units, tuple(decisions))
+    study = Study(folder, definition, tuple(scans), units, tuple(decisions), variant)
     if not problems:
         problems += cross_checks.of_study(study)
     if problems:
-        raise InputFault(with_rows(problems, text))
+        raise InputFault(with_rows(of_variant(problems, variant), text))
     return study
 
 
 def _read_units(
-    folder: Path, definition: Definition, columns: list[str], problems: list[Problem]
+    folder: Path, name: str, definition: Definition, columns: list[str], problems: list[Problem]
 ) -> dict[str, dict[str, str]]:
     try:
-        sheet = read_sheet(folder / UNITS, UNITS, required=("unit",))
+        sheet = read_sheet(folder / name, name, required=("unit",), called="units")
     except InputFault as fault:
         problems += fault.problems
         return {}
     keys = _column_keys(definition)
-    absent = [name for name in columns if name not in sheet.columns]
-    problems += [missing_column(name, keys[name], sheet.columns, UNITS) for name in absent]
+    absent = [column for column in columns if column not in sheet.columns]
+    problems += [missing_column(column, keys[column], sheet.columns, name) for column in absent]
     units, found = units_of_sheet(sheet, [c for c in columns if c in sheet.columns])
-    problems += found
+    problems += bounded(sheet.with_own(found))
     return units
 
 
@@ -94,6 +110,7 @@ def _read_scans(
         units_known=list(units) if units else None,
         unit_needed=definition.design.unit is not None,
         paths=PathCheck(folder),
+        units_file=units_file(folder),
     )
     others: list[str] = []
     try:
@@ -102,9 +119,8 @@ def _read_scans(
             needed += ["unit"] if definition.design.unit is not None else []
             found, wrong = rows_of(folder, intake.pattern, STUDY_FILE, needed)
             problems += wrong
-            meant = {*REQUIRED, *OPTIONAL}
             for row, fields in found:
-                extra = [name for name in fields if name not in meant]
+                extra = [name for name in fields if name not in HAVE_A_MEANING]
                 others += [name for name in extra if name not in others]
                 reader.add(row, {name: row.get(name) for name in extra})
         else:
@@ -123,23 +139,15 @@ def _read_sheet(
     problems: list[Problem],
 ) -> list[str]:
     name = definition.intake.sheet
-    why = PathCheck(folder).why_refused(name)
-    if why:
-        problems.append(
-            Problem(
-                file=STUDY_FILE,
-                column="intake.sheet",
-                found=f"{why}: {name}",
-                expected="the scan sheet, inside the study folder",
-                mend="Write scans.csv, name your sheet, or give a file name pattern.",
-            )
-        )
+    refused = refused_sheet(folder, name)
+    if refused is not None:
+        problems.append(refused)
         return []
     forms = definition.intake.forms
     form = forms.get("default") or Form()
     if is_spectra_table(folder / name, form):
         rows, names = rows_of_table(folder / name, name, form)
-        extra = [n for n in names if n not in {*REQUIRED, *OPTIONAL}]
+        extra = [n for n in names if n not in HAVE_A_MEANING]
         for row in rows:
             reader.add(row, {n: row.get(n) for n in extra})
         return extra
@@ -148,7 +156,7 @@ def _read_sheet(
         needed.append("unit")
     sheet = read_sheet(folder / name, name, required=needed, known=[*OPTIONAL])
     reader.read(sheet)
-    return [n for n in sheet.columns if n not in {*REQUIRED, *OPTIONAL}]
+    return [n for n in sheet.columns if n and n not in HAVE_A_MEANING]
 
 
 def _units_from_scans(
@@ -175,25 +183,8 @@ def _units_from_scans(
     return units
 
 
-def _is_there(folder: Path, name: str, problems: list[Problem]) -> bool:
-    """Tell whether a sheet is there; one that is there but is no file is never passed over."""
-    path = folder / name
-    if path.is_file():
-        return True
-    if path.exists() or path.is_symlink():
-        problems.append(
-            Problem(
-                file=name,
-                found="a folder, a special file or a broken link",
-                expected="a CSV sheet",
-                mend="Put the sheet there, or take the name away.",
-            )
-        )
-    return False
-
-
 def _read_decisions(folder: Path, scans: list[Scan], problems: list[Problem]) -> list[Decision]:
-    if not _is_there(folder, DECISIONS, problems):
+    if not is_there(folder, DECISIONS, problems):
         return []
     samples = {s.scan for s in scans if s.role == "sample"}
     try:

@@ -10,7 +10,7 @@ from pathlib import PurePosixPath
 from typing import TypeVar
 
 from leafledger.errors import MOST_PROBLEMS, Problem, first_words, nearest, quoted
-from leafledger.study.names import ID_WORDS, PathCheck, is_id
+from leafledger.study.names import ID_WORDS, PathCheck, is_id, is_label
 from leafledger.study.sheets import Row, Sheet
 
 N = TypeVar("N", int, float)
@@ -27,8 +27,11 @@ OPTIONAL = (
     "time",
     "integration_ms",
     "averages",
+    "instrument",
     "note",
 )
+HAVE_A_MEANING = frozenset({*REQUIRED, *OPTIONAL} - {"instrument"})
+"""Columns that are no labels; the instrument may be a block or a factor of the design too."""
 
 
 @dataclass(frozen=True)
@@ -50,6 +53,7 @@ class Scan:
     time: str | None
     integration_ms: float | None
     averages: int | None
+    instrument: str
     row: int
     source: str
     others: Mapping[str, str] = field(default_factory=dict)
@@ -70,6 +74,8 @@ class ScanReader:
         Whether every leaf scan must name its unit.
     paths
         Check of file paths.
+    units_file
+        Name of the sheet of units in messages.
     """
 
     def __init__(
@@ -79,6 +85,7 @@ class ScanReader:
         units_known: Sequence[str] | None,
         unit_needed: bool,
         paths: PathCheck,
+        units_file: str = "units.csv",
     ) -> None:
         self.shown = shown
         self.sessions = list(sessions)
@@ -86,6 +93,7 @@ class ScanReader:
         self._session_set = set(self.sessions)
         self.unit_needed = unit_needed
         self.paths = paths
+        self.units_file = units_file
         self.problems: list[Problem] = []
         self.scans: list[Scan] = []
         self._seen: dict[str, str] = {}
@@ -94,10 +102,10 @@ class ScanReader:
 
     def read(self, sheet: Sheet) -> list[Scan]:
         """Read all rows; problems are left in ``self.problems``."""
-        meant = {*REQUIRED, *OPTIONAL}
-        others = [name for name in sheet.columns if name not in meant]
+        others = [name for name in sheet.columns if name and name not in HAVE_A_MEANING]
         for row in sheet.rows:
             self.add(row, {name: row.get(name) for name in others})
+        self.problems = sheet.with_own(self.problems)
         return self.scans
 
     def add(self, row: Row, others: Mapping[str, str]) -> None:
@@ -118,6 +126,7 @@ class ScanReader:
             time=self._time(row),
             integration_ms=self._number(row, "integration_ms", float),
             averages=self._number(row, "averages", int),
+            instrument=self._instrument(row),
             row=row.line,
             source=row.source or self.shown,
             others=others,
@@ -226,9 +235,21 @@ class ScanReader:
                     row,
                     "unit",
                     quoted(text),
-                    "a unit of units.csv",
+                    f"a unit of {self.units_file}",
                     self._hint(text, self.units_known),
                 )
+        return text
+
+    def _instrument(self, row: Row) -> str:
+        text = row.get("instrument")
+        if text and not is_label(text):
+            self._problem(
+                row,
+                "instrument",
+                quoted(text),
+                "printable text of at most 64 characters",
+                "Write the instrument's short name or serial number.",
+            )
         return text
 
     def _time(self, row: Row) -> str | None:

@@ -1,21 +1,21 @@
-"""Sheets of a study (CSV) read as text, with the line of every row."""
+"""Sheets of a study (CSV or .xlsx) read as text, with the line of every row."""
 
 from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from difflib import get_close_matches
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from leafledger.errors import InputFault, Problem, bounded, nearest, quoted
+from leafledger.errors import InputFault, Problem, bounded
+from leafledger.study.sheet_headings import heading_problems
+from leafledger.study.workbook_sheet import column_words, is_workbook, read_grid
 
 LARGEST_BYTES = 256_000_000
 """A wide table that is its own scan sheet; a sheet without spectra is far smaller."""
 LARGEST_SHEET = 64_000_000
 MOST_ROWS = 200_000
-MOST_COLUMNS = 20_000
 
 
 @dataclass(frozen=True)
@@ -42,11 +42,36 @@ class Row:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A sheet as text."""
+    """A sheet as text.
+
+    Attributes
+    ----------
+    problems
+        Of cells of a workbook that hold nothing readable.
+    """
 
     name: str
     columns: tuple[str, ...]
     rows: tuple[Row, ...]
+    problems: tuple[Problem, ...] = ()
+
+    def with_own(self, problems: Iterable[Problem]) -> list[Problem]:
+        """Return these problems and the sheet's own; in a workbook with the letters of columns.
+
+        A cell that is not readable and therefore counts as empty is told once.
+        """
+        if not is_workbook(self.name):
+            return [*self.problems, *problems]
+        words = {name: column_words(at, name) for at, name in enumerate(self.columns)}
+        placed = [
+            replace(p, column=words.get(p.column or "", p.column))
+            if p.file == self.name and p.row is not None
+            else p
+            for p in problems
+        ]
+        own = {(p.row, p.column) for p in self.problems}
+        found = [p for p in placed if p.file != self.name or (p.row, p.column) not in own]
+        return [*self.problems, *found]
 
 
 def read_text(path: Path, shown: str, largest: int = LARGEST_BYTES) -> str:
@@ -67,7 +92,12 @@ def read_text(path: Path, shown: str, largest: int = LARGEST_BYTES) -> str:
         )
     data = path.read_bytes()
     if b"\0" in data[:4096] or data.startswith((b"PK\x03\x04", b"PAR1")):
-        raise _fault(shown, "a binary file", "a CSV sheet", "Save the sheet as CSV (UTF-8).")
+        raise _fault(
+            shown,
+            "a binary file",
+            "a CSV sheet, or a workbook whose name ends in .xlsx",
+            "Save the sheet as .xlsx or as CSV (UTF-8).",
+        )
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -90,8 +120,9 @@ def read_sheet(
     known: Sequence[str] = (),
     comments: bool = False,
     delimiter: str = ",",
+    called: str = "scans",
 ) -> Sheet:
-    """Read a sheet with a heading row.
+    """Read a sheet with a heading row, a CSV or the sheet of a workbook.
 
     Parameters
     ----------
@@ -105,18 +136,22 @@ def read_sheet(
         Whether lines that begin with ``#`` are passed over.
     delimiter
         What stands between cells.
+    called
+        Name of the sheet that is meant, of a workbook with several.
 
     Raises
     ------
     InputFault
         With every problem of the headings and of the shape of the rows.
     """
+    if is_workbook(path):
+        return _of_workbook(path, shown, required, known, called)
     lines = _lines(read_text(path, shown, LARGEST_SHEET), shown, delimiter, comments)
     first = next(lines, None)
     if first is None:
         raise _fault(shown, "an empty file", "a heading row", f"Begin with: {','.join(required)}")
     columns = tuple(cell.strip() for cell in first[1])
-    problems = _heading_problems(shown, first[0], columns, required, known)
+    problems = heading_problems(shown, first[0], columns, required, known)
     if problems:
         raise InputFault(problems)
     rows: list[Row] = []
@@ -145,6 +180,24 @@ def read_sheet(
     return Sheet(shown, columns, tuple(rows))
 
 
+def _of_workbook(
+    path: Path, shown: str, required: Sequence[str], known: Sequence[str], called: str
+) -> Sheet:
+    grid = read_grid(path, shown, called)
+    if grid.headings is None:
+        raise _fault(shown, "an empty sheet", "a heading row", f"Begin with: {','.join(required)}")
+    line, columns = grid.headings
+    named = [name for name in columns if name]
+    problems = heading_problems(shown, line, named, required, known)
+    if problems:
+        raise InputFault(Sheet(shown, tuple(columns), ()).with_own(problems))
+    rows = [
+        Row(line, {name: cell for name, cell in zip(columns, cells, strict=True) if name})
+        for line, cells in grid.rows
+    ]
+    return Sheet(shown, tuple(columns), tuple(rows), tuple(grid.problems))
+
+
 def _lines(
     text: str, shown: str, delimiter: str, comments: bool
 ) -> Iterator[tuple[int, list[str]]]:
@@ -170,68 +223,6 @@ def _lines(
         if comments and cells[0].lstrip().startswith("#"):
             continue
         yield line, cells
-
-
-def _heading_problems(
-    shown: str, line: int, columns: Sequence[str], required: Sequence[str], known: Sequence[str]
-) -> list[Problem]:
-    problems: list[Problem] = []
-    valid = list(dict.fromkeys([*required, *known]))
-    if len(columns) > MOST_COLUMNS:
-        return [
-            Problem(
-                file=shown,
-                row=line,
-                found=f"{len(columns)} columns",
-                expected=f"at most {MOST_COLUMNS}",
-                mend="Check that the file is the sheet you mean.",
-            )
-        ]
-    for name in sorted({c for c in columns if columns.count(c) > 1} if len(columns) < 500 else ()):
-        problems.append(
-            Problem(
-                file=shown,
-                row=line,
-                column=name or "(no heading)",
-                found="the heading more than once",
-                expected="each heading once",
-                mend="Rename or remove one of the columns.",
-            )
-        )
-    for name in required:
-        if name not in columns:
-            problems.append(
-                Problem(
-                    file=shown,
-                    row=line,
-                    column=name,
-                    found=f"no column {quoted(name)}",
-                    expected="the columns " + ", ".join(required),
-                    mend=_like(name, [c for c in columns if c not in valid]),
-                )
-            )
-    missing = [name for name in known if name not in columns]
-    for name in columns:
-        close = get_close_matches(name, missing, n=1, cutoff=0.8)
-        if name not in valid and close and not any(p.column == close[0] for p in problems):
-            problems.append(
-                Problem(
-                    file=shown,
-                    row=line,
-                    column=name,
-                    found=f"the heading {quoted(name)}",
-                    expected=f"{close[0]}, or a name unlike it",
-                    mend=nearest(name, missing),
-                )
-            )
-    return problems
-
-
-def _like(name: str, columns: Sequence[str]) -> str:
-    close = get_close_matches(name, columns, n=1, cutoff=0.5)
-    if close:
-        return f"Rename the column {quoted(close[0])}?"
-    return f"Add a column {name}."
 
 
 def _fault(shown: str, found: str, expected: str, mend: str) -> InputFault:

@@ -37,6 +37,22 @@ class Spectra:
     wavelength_nm: NDArray[np.float64]
     rows: pd.DataFrame
 
+    def frame(self) -> pd.DataFrame:
+        """Return the reflectance with labelled axes.
+
+        Returns
+        -------
+        DataFrame
+            Shape ``(n_scans, n_wavelengths)``. Rows are labelled by all columns of ``rows``, so
+            that ``groupby("treatment")`` works; columns are named ``wavelength_nm`` and hold the
+            wavelengths in nm, so that ``.loc[:, 540:560]`` cuts a band.
+        """
+        import pandas as pd
+
+        labels = pd.MultiIndex.from_frame(self.rows)
+        axis = pd.Index(self.wavelength_nm, name="wavelength_nm")
+        return pd.DataFrame(self.reflectance, index=labels, columns=axis)
+
 
 def load_spectra(
     reflectance: Mapping[str, Path],

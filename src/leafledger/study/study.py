@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from leafledger.errors import nearest
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision
 from leafledger.study.definition import Definition, Session
@@ -16,9 +17,11 @@ from leafledger.study.scan_sheet import Scan
 if TYPE_CHECKING:
     import pandas as pd
 
+    from leafledger.study.figures import Figure
     from leafledger.study.spectra import Spectra
 
 ONLY_SESSION = "all"
+VARIANTS_TABLE = "results/variants.csv"
 
 
 @dataclass(frozen=True)
@@ -38,6 +41,8 @@ class Study:
         stands alone under its own id.
     decisions
         Decisions in file order.
+    variant
+        Name of the variant whose settings these are; ``None`` for the study as stated.
     """
 
     folder: Path
@@ -45,6 +50,7 @@ class Study:
     scans: tuple[Scan, ...]
     units: Mapping[str, Mapping[str, str]]
     decisions: tuple[Decision, ...]
+    variant: str | None = None
 
     @classmethod
     def open(cls, folder: str | Path = ".") -> Study:
@@ -59,6 +65,13 @@ class Study:
 
         return read_study(Path(folder))
 
+    def tables(self) -> list[str]:
+        """Return the names of the tables that :meth:`table` gives, in the order of the data.
+
+        Empty if the study has not been run.
+        """
+        return self._written(".csv", ".parquet")
+
     def table(self, path: str) -> pd.DataFrame:
         """Return a table of ``results/`` as pandas, such as ``"effects.csv"``.
 
@@ -72,12 +85,67 @@ class Study:
         from leafledger.study.columns import FLAGS, TEXT
         from leafledger.study.tables import SPECTRUM_COLUMNS, read_csv, read_parquet
 
-        place = self.folder / "results" / path
-        if not place.is_file():
-            raise FileNotFoundError(f"results/{path}: no such table; run the study first")
+        place = self._result(path, self.tables)
         if place.suffix == ".csv":
             return read_csv(place, text=tuple(TEXT), flags=tuple(FLAGS))
         return read_parquet(place, leave_out=SPECTRUM_COLUMNS)
+
+    def columns(self, path: str) -> pd.DataFrame:
+        """Return what the columns of a table mean: column, unit, meaning; a row for each.
+
+        Raises
+        ------
+        FileNotFoundError
+            If the study has not been run, or has no such table.
+        """
+        import pandas as pd
+
+        from leafledger.study.meanings import meaning_of
+
+        told = [(name, *meaning_of(path, str(name))) for name in self.table(path).columns]
+        return pd.DataFrame(told, columns=["column", "unit", "meaning"])
+
+    def documents(self) -> list[str]:
+        """Return the names of the results that are no tables, for :meth:`document`."""
+        return self._written(".json")
+
+    def document(self, path: str) -> Any:
+        """Return a JSON file of ``results/`` as plain values, such as ``"effects.json"``.
+
+        Raises
+        ------
+        FileNotFoundError
+            If the study has not been run, or has no such document.
+        """
+        from leafledger.study.tables import read_json
+
+        return read_json(self._result(path, self.documents))
+
+    def figures(self) -> dict[str, Figure]:
+        """Return name -> figure of the report, in its order; empty if there are none.
+
+        In a notebook a figure that is the value of a cell is drawn. ``files`` has its paths by
+        form (``svg``, ``png``), ``caption`` says what n, error bars and adjustment are.
+        """
+        from leafledger.study.figures import read_figures
+
+        return read_figures(self.folder / "results" / "figures")
+
+    def _written(self, *endings: str) -> list[str]:
+        from leafledger.study.layout import RESULTS, VARIANTS_TASK, outputs, tasks
+
+        all_tasks = [*tasks(self), VARIANTS_TASK]
+        owed = [path for task in all_tasks for path in outputs(task).values()]
+        there = [p for p in owed if p.endswith(endings) and (self.folder / p).is_file()]
+        return [path.removeprefix(f"{RESULTS}/") for path in there]
+
+    def _result(self, path: str, known: Callable[[], list[str]]) -> Path:
+        place = self.folder / "results" / path
+        if place.is_file():
+            return place
+        names = known()
+        hint = nearest(path, names) if names else "Run the study first."
+        raise FileNotFoundError(f"results/{path}: no such file. {hint}")
 
     def spectra(self, accepted: bool = True) -> Spectra:
         """Return the reflectance of all leaf scans, cut to the trusted range.
@@ -118,6 +186,11 @@ class Study:
     def has_decisions(self) -> bool:
         """Whether ``decisions.csv`` exists."""
         return (self.folder / DECISIONS).is_file()
+
+    @property
+    def has_variants_table(self) -> bool:
+        """Whether the table of results under other settings exists; a variant itself reads none."""
+        return self.variant is None and (self.folder / VARIANTS_TABLE).is_file()
 
     @property
     def panel_table(self) -> str | None:

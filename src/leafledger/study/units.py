@@ -22,7 +22,7 @@ def columns_of(design: Design) -> list[str]:
 def units_of_sheet(
     sheet: Sheet, columns: Sequence[str]
 ) -> tuple[dict[str, dict[str, str]], list[Problem]]:
-    """Return unit -> labels from ``units.csv``, and every problem of its rows."""
+    """Return unit -> labels from the sheet of units, and every problem of its rows."""
     units: dict[str, dict[str, str]] = {}
     first: dict[str, int] = {}
     problems: list[Problem] = []
@@ -32,7 +32,7 @@ def units_of_sheet(
         if not is_id(unit):
             problems.append(
                 Problem(
-                    file=FILE,
+                    file=sheet.name,
                     row=row.line,
                     column="unit",
                     found=quoted(unit) if unit else "an empty cell",
@@ -46,7 +46,7 @@ def units_of_sheet(
             what = f"with another {differ[0]}" if differ else "again"
             problems.append(
                 Problem(
-                    file=FILE,
+                    file=sheet.name,
                     row=row.line,
                     column=differ[0] if differ else "unit",
                     found=f"unit {quoted(unit)} {what} (first in row {first[unit]})",
@@ -56,7 +56,7 @@ def units_of_sheet(
             )
             continue
         units[unit], first[unit] = labels, row.line
-        problems += _label_problems(FILE, row.line, labels)
+        problems += _label_problems(sheet.name, row.line, labels)
     return units, problems
 
 

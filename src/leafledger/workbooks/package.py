@@ -23,8 +23,8 @@ from typing import Final
 from xml.parsers import expat
 
 from leafledger.errors import InputFault, Problem, quoted
-from leafledger.intake.bounds import MEGABYTE
 
+MEGABYTE: Final = 1_000_000
 MAX_PARTS: Final = 10_000
 MAX_INFLATED: Final = 256 * MEGABYTE
 MAX_RATIO: Final = 100
@@ -51,20 +51,23 @@ class Package:
         The whole file.
     file
         Its path in the study, for messages.
+    otherwise
+        What to do about a file that is no workbook.
 
     Raises
     ------
     InputFault
-        If it is no such archive, or promises more than any workbook of scans holds.
+        If it is no such archive, or promises more than any workbook of a study holds.
     """
 
-    def __init__(self, data: bytes, file: str) -> None:
+    def __init__(self, data: bytes, file: str, otherwise: str = "") -> None:
         self.data, self.file = data, file
+        self.otherwise = otherwise or _SEND
         try:
             with zipfile.ZipFile(io.BytesIO(data)) as archive:
                 entries = archive.infolist()
         except (zipfile.BadZipFile, ValueError, OverflowError, NotImplementedError, OSError):
-            raise self.fault(*_no_archive(data)) from None
+            raise self.fault(*_no_archive(data), self.otherwise) from None
         self.parts = {entry.filename.lstrip("/"): entry for entry in entries}
         self._check_promises(entries)
 
@@ -93,7 +96,7 @@ class Package:
             raise self.fault(
                 f"a workbook of {total / MEGABYTE:,.0f} MB when inflated",
                 f"at most {MAX_INFLATED // MEGABYTE} MB",
-                "Split it into several workbooks, or export the scans as text.",
+                "Split it into several workbooks, or export the sheets as text.",
             )
 
     def pieces(self, name: str) -> Iterator[bytes]:
@@ -230,7 +233,7 @@ class _Xml:
         if self.depth > MAX_DEPTH or self.n_elements > self.most:
             raise self._fault(
                 f"elements nested deeper than {MAX_DEPTH}, or more than {self.most:,} of them",
-                "a workbook of scans",
+                "a workbook of a study",
             )
         if self.text:
             self.text, self.n_text = [], 0
@@ -246,7 +249,7 @@ class _Xml:
     def _characters(self, text: str) -> None:
         self.n_text += len(text)
         if self.n_text > MAX_TEXT:
-            raise self._fault(f"a text of more than {MAX_TEXT:,} characters", "cells of scans")
+            raise self._fault(f"a text of more than {MAX_TEXT:,} characters", "a few words")
         self.text.append(text)
 
 
@@ -265,15 +268,10 @@ def beside(part: str, target: str) -> str:
     return posixpath.normpath(posixpath.join(posixpath.dirname(part), target))
 
 
-def _no_archive(data: bytes) -> tuple[str, str, str]:
+def _no_archive(data: bytes) -> tuple[str, str]:
     if data.startswith(b"\xd0\xcf\x11\xe0"):  # the older container, also around encrypted ones
         return (
             "a workbook with a password, or one of the older form .xls",
-            "an .xlsx workbook without password",
-            "Save it as .xlsx, without a password.",
+            "an .xlsx workbook, saved without a password",
         )
-    return (
-        "no whole .xlsx workbook",
-        "an .xlsx workbook",
-        "Copy the file again, or state the right `form:` for this session.",
-    )
+    return "no whole .xlsx workbook", "an .xlsx workbook"

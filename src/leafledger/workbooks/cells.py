@@ -1,4 +1,4 @@
-"""The cells of one worksheet, row by row: numbers, texts, and what is neither.
+"""The cells of one worksheet, row by row.
 
 References
 ----------
@@ -15,12 +15,13 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from leafledger.errors import quoted
-from leafledger.intake.bounds import MAX_LINES
-from leafledger.intake.xlsx_book import Book, SheetPart
-from leafledger.intake.xlsx_package import MAX_TEXT, Package
+from leafledger.workbooks.book import Book, SheetPart
+from leafledger.workbooks.package import MAX_TEXT, Package
+from leafledger.workbooks.values import Numbers, Odd, Read, Value
 
 MAX_ROW: Final = 1_048_576
 MAX_COLUMN: Final = 16_384
+MAX_FILLED_ROWS: Final = 200_000
 MAX_CELLS: Final = 10_000_000
 MAX_OTHERS: Final = 500_000
 """Elements of a sheet that are no cells and no rows."""
@@ -28,15 +29,6 @@ MAX_MERGES: Final = 10_000
 _REFERENCE = re.compile(r"([A-Z]{1,3})([1-9][0-9]{0,6})")
 
 
-@dataclass(frozen=True)
-class Odd:
-    """A cell that is neither a number nor a text: in words, and how to mend it."""
-
-    words: str
-    mend: str
-
-
-Value = float | str | Odd
 Cells = dict[int, Value]
 """Column (from 0) -> value of each cell of a row that is not empty."""
 Take = Callable[[int, Cells], None]
@@ -60,17 +52,26 @@ class Seen:
     percents: dict[int, int] = field(default_factory=dict)
 
 
-def read_rows(book: Book, sheet: SheetPart, take: Take) -> Seen:
+def read_rows(book: Book, sheet: SheetPart, take: Take, read: Read = Numbers) -> Seen:
     """Give every row of a sheet that is not empty to ``take``.
 
     What the sheet says of its own size is not believed, and no empty cell is made up.
 
+    Parameters
+    ----------
+    book, sheet
+        The workbook and its sheet.
+    take
+        Is given the rows.
+    read
+        How cells are read that are not plain text: as numbers, or as a person sees them.
+
     Raises
     ------
     InputFault
-        If the sheet is broken or larger than any of scans.
+        If the sheet is broken or larger than any of a study.
     """
-    reader = _Rows(book, take)
+    reader = _Rows(book, take, read)
     book.package.read_xml(sheet.part, reader.start, reader.end, most=4 * MAX_CELLS)
     return reader.seen
 
@@ -117,8 +118,9 @@ def whole(text: str) -> int:
 class _Rows:
     """The state of a sheet being read."""
 
-    def __init__(self, book: Book, take: Take) -> None:
+    def __init__(self, book: Book, take: Take, read: Read) -> None:
         self.book, self.take = book, take
+        self.reading = read(book)
         self.seen = Seen()
         self.row = 0
         self.column = -1
@@ -159,7 +161,7 @@ class _Rows:
         if self.n_others > MAX_OTHERS:
             raise self.package.fault(
                 f"a sheet of more than {MAX_OTHERS:,} elements that are no cells",
-                "a sheet of scans",
+                "a sheet of a study",
                 "Copy the values into a new workbook.",
             )
 
@@ -173,7 +175,7 @@ class _Rows:
             self.value = (self.value or "") + text
             if len(self.value) > MAX_TEXT:
                 raise self.package.fault(
-                    f"a cell of more than {MAX_TEXT:,} characters", "cells of scans"
+                    f"a cell of more than {MAX_TEXT:,} characters", "a few words"
                 )
         elif element == "row" and self.inside:
             self._end_row()
@@ -184,9 +186,9 @@ class _Rows:
         if not self.cells:
             return
         self.n_rows += 1
-        if self.n_rows > MAX_LINES:
+        if self.n_rows > MAX_FILLED_ROWS:
             raise self.package.fault(
-                f"a sheet of more than {MAX_LINES:,} rows", f"at most {MAX_LINES:,}"
+                f"a sheet of more than {MAX_FILLED_ROWS:,} rows", f"at most {MAX_FILLED_ROWS:,}"
             )
         self.take(self.row, self.cells)
         self.cells = {}
@@ -252,10 +254,10 @@ class _Rows:
                     f"a cell that holds shared text {quoted(text, 20)} of {len(strings):,}",
                     "a whole workbook",
                 )
-            return strings[at].strip()
+            return strings[at]
         if self.kind in {"str", "inlineStr"}:
             return text.strip()
-        return _other(self.kind, text)
+        return self.reading.other(self.kind, text)
 
     def _number(self, text: str) -> Value:
         try:
@@ -264,15 +266,9 @@ class _Rows:
             value = math.nan
         if not math.isfinite(value) or "_" in text:
             return Odd(f"{quoted(text)}, which is no finite number", "Mend the cell.")
-        if self.style in self.book.date_styles:
-            return Odd(
-                f"the number {value:g} shown as a date or time",
-                "Type the number again in a cell of the format General: the spreadsheet program "
-                "has taken it for a date.",
-            )
-        if self.style in self.book.percent_styles:
+        if self.style in self.book.formats.percents:
             self.seen.percents[self.column] = self.row
-        return value
+        return self.reading.number(value, self.style)
 
     def _merge(self, text: str) -> None:
         first, _, last = text.partition(":")
@@ -283,13 +279,3 @@ class _Rows:
                 "areas such as B2:C3",
             )
         self.seen.merges.append((*start, *stop))
-
-
-def _other(kind: str, text: str) -> Odd:
-    if kind == "e":
-        return Odd(f"the error {quoted(text, 20)}", "Mend the formula, or measure again.")
-    if kind == "b":
-        return Odd("TRUE or FALSE", "Type the number.")
-    if kind == "d":
-        return Odd(f"the date {quoted(text, 30)}", "Type the number in a cell of format General.")
-    return Odd(f"a cell of the unknown type {quoted(kind, 20)}", "Type the number again.")
