@@ -68,6 +68,7 @@ class SmallStudy:
         self.indices = {"NDVI": "1", "WI": "1", "REP": "nm"}
         self.axis = np.arange(500.0, 520.0)
         self.shuffle: int | None = None
+        self.instrument: Callable[[dict[str, Any]], str] | None = None
 
     def grow(self, n: int = 6, effect: float = 0.5, seed: int = 1, blocks: bool = False) -> None:
         """Fill with ``n`` plants per treatment, 2 leaves each, one scan per leaf."""
@@ -128,7 +129,12 @@ class SmallStudy:
             Job(
                 "effects",
                 None,
-                {"design": self.design, "effects": self.settings, "units": self.units},
+                {
+                    "design": self.design,
+                    "effects": self.settings,
+                    "units": self.units,
+                    **self._instruments(),
+                },
                 {**inputs, "unit_indices": out / "unit_indices.csv"},
                 {
                     "effects": out / "effects.csv",
@@ -146,6 +152,21 @@ class SmallStudy:
             read_json(out / "effects.json"),
             read_csv(out / "spectrum_effects.csv", text=tuple(TEXT)),
         )
+
+    def _instruments(self) -> dict[str, Any]:
+        """Return what the rule is told of instruments: nothing where the sheet names none."""
+        if self.instrument is None:
+            return {}
+        return {
+            "scans": {
+                r["scan"]: {
+                    "session": r["session"],
+                    "unit": r["unit"],
+                    "instrument": self.instrument(r),
+                }
+                for r in self.rows
+            }
+        }
 
     def unit_indices(self) -> pd.DataFrame:
         return read_csv(self.folder / "results" / "unit_indices.csv", text=tuple(TEXT))

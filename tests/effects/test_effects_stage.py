@@ -73,6 +73,17 @@ def test_every_p_is_a_probability_and_every_number_finite(small_study):
     assert "inf," not in text
 
 
+def test_degrees_of_freedom_are_written_without_the_noise_of_the_search(small_study):
+    small_study.ask_everything()
+    small_study.run()
+    written = raw(small_study)
+    models = written[written["method"].str.startswith("mixed_model")]
+    told = [text for name in ("df", "df2") for text in models[name] if text]
+    assert told and max(len(text.partition(".")[2]) for text in told) <= 6
+    free = models[models["method"] == "mixed_model_unstructured"]
+    assert set(free["df"]) == {"10.0"}, "12 plants in 2 arms: the exact answer, found by search"
+
+
 def test_ten_copies_of_every_scan_change_nothing(small_study, new_study):
     small_study.ask_everything()
     small_study.run()

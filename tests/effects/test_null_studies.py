@@ -9,13 +9,14 @@ import pytest
 from leafledger.chance.max_t import max_t_flips, max_t_labels
 from leafledger.chance.multiplicity import holm
 from leafledger.chance.seeds import generator
-from leafledger.effects.analysis import all_effects, plan_from
+from leafledger.effects.analysis import all_effects
 from leafledger.effects.changes import UnitTable
 from leafledger.effects.families import judged
 from leafledger.effects.independent import welch_t
 from leafledger.effects.layout import layout_from
 from leafledger.effects.max_t import max_t_of
 from leafledger.effects.paired import paired_t
+from leafledger.effects.plan import plan_from
 from leafledger.effects.unit_means import Reading, unit_mean
 
 SESSIONS = ("day0", "day4", "day8", "day12")
@@ -240,7 +241,8 @@ def test_coverage_of_mixed_models(n):
 def test_random_intercept_covers_too_seldom_where_units_respond_differently():
     """Why mixed models are secondary: the figures of docs/method.md, within three SD."""
     from leafledger.effects.mixed_contrasts import kenward_roger, line_result
-    from leafledger.effects.mixed_model import Repeated, fit_random_intercept, fit_unstructured
+    from leafledger.effects.mixed_model import fit_random_intercept, fit_unstructured
+    from leafledger.effects.restricted_likelihood import Repeated
 
     rng, n_studies = np.random.default_rng(77), 600
     arm = np.arange(24) % 2

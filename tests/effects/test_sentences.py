@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from leafledger.effects.analysis import Effect
+from leafledger.effects.effect import Effect
 from leafledger.effects.effect_size import EffectSize
 from leafledger.effects.families import judged
 from leafledger.effects.layout import Contrast, Layout

@@ -22,6 +22,7 @@ from leafledger.classes.selection import RULE as CHOICE_RULE
 from leafledger.classes.stability import RULE as STABLE_RULE
 from leafledger.classes.stability import Spread
 from leafledger.classes.validated import Validated
+from leafledger.words import counted
 
 Array = NDArray[np.float64]
 _LEVEL = 0.95
@@ -244,12 +245,12 @@ def sentence(told: Mapping[str, Any]) -> str:
     ...     "n_units_tested": 24, "unit": "plant", "n_components": 4, "p_permutation": 0.005,
     ...     "n_draws": 199, "all_arrangements": False})
     'Of scans left out of training, 81 % were put in the right one of 2 classes of cultivar \
-(always naming the largest class: 50 %), 95 % interval 61 to 92 %, n = 24 units (plant), \
+(always naming the largest class: 50 %), 95 % interval 61 to 92 %, n = 24 plants, \
 permutation p = 0.005 (199 draws); the final model has 4 latent variables.'
     """
     low, high = told["wilson"]
     unit = told["unit"]
-    n = f"{told['n_units_tested']} units ({unit})"
+    n = counted(told["n_units_tested"], unit)
     if not unit:
         n = f"{told['n_units_tested']} scans, units unknown"
     many = told["n_components"]

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from leafledger.effects.analysis import Effect
 from leafledger.effects.changes import Sample, UnitTable, sample
+from leafledger.effects.effect import Effect
 from leafledger.effects.families import finite
 from leafledger.effects.layout import Layout
 from leafledger.effects.result import mean, variance

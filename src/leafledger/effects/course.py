@@ -13,18 +13,13 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from leafledger.effects.analysis import (
-    METHODS,
-    Effect,
-    Plan,
-    described,
-    effect_of,
-    size_of,
-    too_few,
-)
 from leafledger.effects.changes import Sample, UnitTable, weighted_sample
+from leafledger.effects.contrasts import confounding, no_sessions
+from leafledger.effects.effect import Effect, effect_of, size_of
 from leafledger.effects.independent import welch_t
-from leafledger.effects.layout import COURSE, Contrast, Layout, confounding, no_sessions
+from leafledger.effects.layout import COURSE, Contrast, Layout
+from leafledger.effects.obstacles import described, too_few
+from leafledger.effects.plan import METHODS, Plan
 from leafledger.effects.result import Result
 
 SUMMARIES = ("summary_mean", "summary_slope", "summary_area")
@@ -55,7 +50,7 @@ def _contrast(layout: Layout, level: str, method: str) -> Contrast:
         "summary_slope": (f"(slope){arms}", f"/{layout.time_word}"),
         "summary_area": (f"(area-{start}){arms}", f"*{layout.time_word}"),
     }[method]
-    obstacle = no_sessions(layout) or confounding(layout, level)
+    obstacle = no_sessions(layout) or confounding(layout, level, layout.after)
     return Contrast(COURSE, name, "", level, layout.control, obstacle, per=per)
 
 

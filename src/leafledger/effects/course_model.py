@@ -8,21 +8,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from leafledger.effects.analysis import METHODS, Effect, Plan
 from leafledger.effects.changes import UnitTable
+from leafledger.effects.contrasts import by_instrument, confounding, no_sessions
+from leafledger.effects.effect import Effect
 from leafledger.effects.effect_size import EffectSize
-from leafledger.effects.layout import COURSE, Contrast, Layout, confounding, no_sessions
+from leafledger.effects.layout import COURSE, Contrast, Layout
 from leafledger.effects.linear_model import block_columns
 from leafledger.effects.mixed_contrasts import joint_f, kenward_roger, line_result
-from leafledger.effects.mixed_model import (
-    Array,
-    Fit,
-    NotFitted,
-    Repeated,
-    fit_random_intercept,
-    fit_random_slope,
-    fit_unstructured,
-)
+from leafledger.effects.mixed_model import fit_random_intercept, fit_random_slope, fit_unstructured
+from leafledger.effects.plan import METHODS, Plan
+from leafledger.effects.restricted_likelihood import Array, Fit, NotFitted, Repeated
 from leafledger.effects.result import Result
 from leafledger.effects.words import listed, plural
 
@@ -76,11 +71,11 @@ def _effects(layout: Layout, plan: Plan, cells: Cells, index: str, method: str) 
         for level in layout.treated:
             name = f"({after}-{layout.before_name})@{level}-{layout.control}"
             contrast = Contrast(COURSE, name, after, level, layout.control, "")
-            obstacle = no_sessions(layout) or confounding(layout, level) or why
+            obstacle = no_sessions(layout) or confounding(layout, level, [after]) or why
             tested = _line(layout, cells, found, contrast, plan.level, obstacle)
             out.append(_effect(contrast, index, method, tested, cells, found))
     joint = Contrast(COURSE, "treatment x session", "", "", layout.control, "")
-    hindered = no_sessions(layout) or why
+    hindered = no_sessions(layout) or by_instrument(layout, [*layout.levels], layout.after) or why
     tested = _joint(layout, cells, found, hindered)
     out.append(_effect(joint, index, f"{method}_f", tested, cells, found))
     return out

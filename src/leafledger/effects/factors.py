@@ -9,18 +9,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from leafledger.effects.analysis import Effect, Plan, all_effects, effect_of
+from leafledger.effects.analysis import all_effects
 from leafledger.effects.changes import Sample, UnitTable, sample
+from leafledger.effects.contrasts import by_instrument, contrasts, no_sessions
+from leafledger.effects.effect import Effect, effect_of
 from leafledger.effects.effect_size import EffectSize
-from leafledger.effects.layout import (
-    DIFFERENCE,
-    TREND,
-    Contrast,
-    Layout,
-    contrasts,
-    no_sessions,
-)
+from leafledger.effects.layout import DIFFERENCE, TREND, Contrast, Layout
 from leafledger.effects.linear_model import interaction, trend
+from leafledger.effects.plan import Plan
 from leafledger.effects.result import Result
 
 INTERACTION = "interaction_f"
@@ -88,7 +84,7 @@ def trend_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
     dose_of = {u: layout.doses[level] for level, arm in layout.levels.items() for u in arm}
     for after in layout.after or ("",):
         name = f"({after or 'after'}-{layout.before_name})/dose"
-        obstacle = no_sessions(layout)
+        obstacle = no_sessions(layout) or by_instrument(layout, [*layout.levels], [after])
         contrast = Contrast(TREND, name, after, everyone, "", obstacle, per="/dose")
         for index in table.indices:
             found = None if obstacle else sample(merged, table, contrast, index)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from leafledger.chance.multiplicity import benjamini_hochberg, holm
-from leafledger.effects.analysis import Effect
+from leafledger.effects.effect import Effect
 from leafledger.effects.layout import EQUIVALENCE
 
 SIGNIFICANT, NOT_SIGNIFICANT = "significant", "not_significant"
@@ -184,8 +184,8 @@ def record(row: Judged, unit: str) -> dict[str, Any]:
         "n_missing": effect.n_missing,
         "statistic": tested.statistic,
         "statistic_name": tested.statistic_name,
-        "df": tested.df,
-        "df2": tested.df2,
+        "df": _shown_df(tested.df),
+        "df2": _shown_df(tested.df2),
         "p": tested.p,
         "p_smallest": tested.p_smallest,
         "family": row.family,
@@ -205,6 +205,17 @@ def record(row: Judged, unit: str) -> dict[str, Any]:
         "reason": row.reason,
     }
     return {name: finite(value) for name, value in values.items()}
+
+
+def _shown_df(df: float) -> float:
+    """Return degrees of freedom with six decimals: those of models are found numerically.
+
+    Examples
+    --------
+    >>> _shown_df(21.999999999999286), _shown_df(17.60310894945387)
+    (22.0, 17.603109)
+    """
+    return round(df, 6)
 
 
 def family_rows(

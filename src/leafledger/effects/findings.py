@@ -6,9 +6,9 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from leafledger.effects.analysis import METHODS, Plan
 from leafledger.effects.families import Judged, finite
 from leafledger.effects.layout import CHANGE, DIFFERENCE, EQUIVALENCE, Layout
+from leafledger.effects.plan import METHODS, Plan
 from leafledger.effects.sentences import sentence
 
 

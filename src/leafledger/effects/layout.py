@@ -1,4 +1,4 @@
-"""What the design can answer: arms, sessions, blocks, and the contrasts they allow."""
+"""The design as the tests see it: arms, sessions, blocks, strata, doses, instruments."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
+
+from leafledger.effects.instruments import Instruments
 
 CHANGE = "change"
 DIFFERENCE = "difference_in_change"
@@ -72,6 +74,8 @@ class Layout:
         Stratum -> its units, such as ``cultivar=Kestrel``; empty if none are asked for.
     doses
         Treatment -> its amount; empty if the levels are not ordered.
+    instruments
+        Which instrument measured which unit in which session, as far as the study says.
     """
 
     word: str
@@ -84,6 +88,7 @@ class Layout:
     time_word: str = "session"
     strata: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     doses: Mapping[str, float] = field(default_factory=dict)
+    instruments: Instruments = field(default_factory=dict)
 
     def only(self, units: Iterable[str]) -> Layout:
         """Return the same design with these units alone."""
@@ -122,6 +127,7 @@ def layout_from(
     design: Mapping[str, Any],
     units: Mapping[str, Mapping[str, str]],
     strata: str | None = None,
+    instruments: Instruments | None = None,
 ) -> Layout:
     """Read the design settings and the unit sheet.
 
@@ -133,6 +139,8 @@ def layout_from(
         Unit -> its columns; a unit without a treatment belongs to no arm.
     strata
         Column of the units whose levels are looked at one by one.
+    instruments
+        Which instrument measured which unit; ``None`` if the study does not say.
     """
     levels: dict[str, list[str]] = {}
     for unit in sorted(units):
@@ -153,6 +161,7 @@ def layout_from(
         time_word=time_word,
         strata=_strata(units, strata),
         doses=doses_of(sorted(levels), design.get("doses") or {}),
+        instruments=instruments or {},
     )
 
 
@@ -191,53 +200,3 @@ def doses_of(levels: Sequence[str], named: Mapping[str, float]) -> dict[str, flo
         except (KeyError, ValueError):
             return {}
     return found if len(set(found.values())) >= 3 else {}
-
-
-def contrasts(layout: Layout, stratum: str = ALL) -> list[Contrast]:
-    """Return the contrasts between sessions, also those that the design cannot answer."""
-    out = []
-    layout = layout.within(stratum)
-    for after in layout.after or ("",):
-        step = f"{after or 'after'}-{layout.before_name}"
-        obstacle = no_sessions(layout)
-        for level in layout.levels:
-            out.append(Contrast(CHANGE, f"{step}@{level}", after, level, "", obstacle, stratum))
-        for level in layout.treated:
-            name = f"({step})@{level}-{layout.control}"
-            hindered = obstacle or confounding(layout, level)
-            for question in (DIFFERENCE, EQUIVALENCE):
-                out.append(
-                    Contrast(question, name, after, level, layout.control, hindered, stratum)
-                )
-    return out
-
-
-def no_sessions(layout: Layout) -> str:
-    """Return why no change can be computed; ``""`` if it can."""
-    if not layout.before:
-        return (
-            "the study has no before session, so no change can be computed; levels after "
-            "treatment are not compared in its place"
-        )
-    if not layout.after:
-        return "the study has no after session, so no change can be computed"
-    return ""
-
-
-def confounding(layout: Layout, level: str) -> str:
-    """Return why a treatment cannot be told from the blocks; ``""`` if it can."""
-    if not layout.blocks:
-        return ""
-    one = {layout.blocks[unit] for unit in layout.levels[level]}
-    two = {layout.blocks[unit] for unit in layout.levels.get(layout.control, ())}
-    if not one or not two or len(one | two) < 2 or one & two:
-        return ""
-    return (
-        f"no block holds both {level} and {layout.control}: "
-        "the treatment cannot be told from the block"
-    )
-
-
-def small_arms(layout: Layout, levels: Sequence[str]) -> list[str]:
-    """Return the levels that have fewer than two units."""
-    return [level for level in levels if len(layout.levels.get(level, ())) < 2]

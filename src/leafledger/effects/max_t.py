@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 from leafledger.chance.max_t import MaxT, max_t_flips, max_t_labels
 from leafledger.chance.permutation import dealt_group
 from leafledger.chance.seeds import generator
-from leafledger.effects.analysis import Effect, Plan
 from leafledger.effects.changes import UnitTable, sample
+from leafledger.effects.effect import Effect
 from leafledger.effects.families import Key, families_of, key_of_effect
 from leafledger.effects.layout import ALL, Layout
+from leafledger.effects.plan import Plan
 
 BY_FLIPS = frozenset({"paired_t", "sign_flip"})
 BY_LABELS = frozenset({"welch_t", "label_permutation"})

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from leafledger.chance.student import two_sided_t
-from leafledger.effects.mixed_model import Array, Fit
+from leafledger.effects.restricted_likelihood import Array, Fit
 from leafledger.effects.result import Result, t_result
 
 

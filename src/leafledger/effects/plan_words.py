@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-from leafledger.effects.analysis import METHODS, Plan
-from leafledger.effects.layout import (
-    CHANGE,
-    COURSE,
-    DIFFERENCE,
-    Layout,
-    confounding,
-    small_arms,
-)
+from leafledger.effects.contrasts import confounding, small_arms
+from leafledger.effects.instruments import warnings_of
+from leafledger.effects.layout import CHANGE, COURSE, DIFFERENCE, Layout
 from leafledger.effects.max_t import BY_FLIPS, BY_LABELS
+from leafledger.effects.plan import METHODS, Plan
 from leafledger.effects.sentences import TEST_NAMES
 from leafledger.effects.words import counted, listed, plural
 
@@ -36,6 +31,7 @@ def plan_sentences(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
         *_within(layout, plan),
         *_between(layout, plan),
         *_beside(layout, plan),
+        *(f"{text}." for text in _other_instruments(layout)),
         *_judging(layout, plan, n_indices),
     ]
 
@@ -150,8 +146,13 @@ def _beside(layout: Layout, plan: Plan) -> list[str]:
     return out
 
 
+def _other_instruments(layout: Layout) -> list[str]:
+    return warnings_of(layout.instruments, layout.before, layout.after, layout.levels)
+
+
 def _obstacles(layout: Layout) -> list[str]:
-    out = [text for level in layout.treated if (text := confounding(layout, level))]
+    found = [confounding(layout, lv, [s]) for s in layout.after for lv in layout.treated]
+    out = [text for text in dict.fromkeys(found) if text]
     small = small_arms(layout, [*layout.treated, layout.control])
     if small:
         out.append(

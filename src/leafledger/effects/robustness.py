@@ -7,10 +7,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from leafledger.effects.analysis import METHODS, Effect, Plan, Primary, effects_of, is_primary
+from leafledger.effects.analysis import effects_of
 from leafledger.effects.changes import UnitTable
+from leafledger.effects.contrasts import contrasts
+from leafledger.effects.effect import Effect
 from leafledger.effects.families import SIGNIFICANT, UNDEFINED, Judged, finite, judged
-from leafledger.effects.layout import CHANGE, Layout, contrasts
+from leafledger.effects.layout import CHANGE, Layout
+from leafledger.effects.plan import METHODS, Plan, Primary, is_primary
 from leafledger.effects.words import listed, plural, shown_p
 
 PLANNED = "as_planned"

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from leafledger.effects.analysis import Effect, Plan, effects_of
+from leafledger.effects.analysis import effects_of
 from leafledger.effects.changes import UnitTable
+from leafledger.effects.effect import Effect
 from leafledger.effects.families import finite
 from leafledger.effects.layout import Layout
+from leafledger.effects.plan import Plan
 
 
 def with_and_without(

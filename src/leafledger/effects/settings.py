@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from leafledger.effects.analysis import METHODS, Plan
 from leafledger.effects.layout import DIFFERENCE, Layout
+from leafledger.effects.plan import METHODS, Plan
 from leafledger.errors import Problem, nearest, quoted
 
 FILE = "study.yaml"

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.effects.analysis import Plan
-from leafledger.effects.layout import DIFFERENCE, Contrast, Layout, contrasts
+from leafledger.effects.contrasts import contrasts
+from leafledger.effects.layout import DIFFERENCE, Contrast, Layout
+from leafledger.effects.plan import Plan
 from leafledger.effects.whole_spectrum import simultaneous_band, unit_spectra
 from leafledger.records.job import Job
 from leafledger.study.columns import SPECTRUM_EFFECTS

@@ -6,17 +6,20 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from leafledger.effects.analysis import Effect, Plan, all_effects, plan_from
+from leafledger.effects.analysis import all_effects
 from leafledger.effects.assumptions import looked_at
 from leafledger.effects.changes import UnitTable, unit_table
 from leafledger.effects.course import course_effects
 from leafledger.effects.course_model import model_effects
 from leafledger.effects.description import description
+from leafledger.effects.effect import Effect
 from leafledger.effects.factors import strata_effects, trend_effects
 from leafledger.effects.families import UNDEFINED, Judged, family_rows, judged, record
 from leafledger.effects.findings import findings, main_rows
+from leafledger.effects.instruments import told, warnings_of
 from leafledger.effects.layout import Layout, layout_from
 from leafledger.effects.max_t import FamilyMaxT, max_t_of
+from leafledger.effects.plan import Plan, plan_from
 from leafledger.effects.plan_words import plan_sentences
 from leafledger.effects.power import design_table
 from leafledger.effects.robustness import robustness, robustness_sentences, sensitivity_rows
@@ -89,7 +92,9 @@ def run(job: Job) -> Outcome:
 
 def _settings(job: Job) -> tuple[Layout, Plan]:
     named = job.settings["effects"]
-    layout = layout_from(job.settings["design"], job.settings["units"], named.get("strata"))
+    layout = layout_from(
+        job.settings["design"], job.settings["units"], named.get("strata"), told(job.settings)
+    )
     return layout, plan_from(named, layout)
 
 
@@ -218,7 +223,7 @@ def _metrics(rows: Sequence[Judged], layout: Layout, units: Mapping[str, str]) -
 def _warnings(rows: Sequence[Judged], layout: Layout) -> list[str]:
     if not layout.word:
         return ["units are not known: effects are described, not tested"]
-    out = []
+    out = warnings_of(layout.instruments, layout.before, layout.after, layout.levels)
     if len(layout.levels) > 1 and not layout.control:
         out.append("no control is named: treatments are not compared with each other")
     undefined = {row.reason for row in rows if row.verdict == UNDEFINED}

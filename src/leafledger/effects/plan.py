@@ -1,0 +1,127 @@
+"""What is asked of the data and how: the section ``effects`` of the settings, completed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from leafledger.effects.layout import (
+    ALL,
+    CHANGE,
+    COURSE,
+    DIFFERENCE,
+    EQUIVALENCE,
+    TREND,
+    Contrast,
+    Layout,
+)
+
+METHODS = {
+    CHANGE: ("paired_t", "signed_rank", "sign_flip"),
+    DIFFERENCE: ("welch_t", "label_permutation", "ancova"),
+    EQUIVALENCE: ("tost",),
+    COURSE: (
+        "summary_mean",
+        "summary_slope",
+        "summary_area",
+        "mixed_model",
+        "mixed_model_slope",
+        "mixed_model_unstructured",
+    ),
+    TREND: ("linear_trend",),
+}
+"""Methods that answer each question; the first one that is used is the primary test."""
+
+
+@dataclass(frozen=True)
+class Primary:
+    """The contrast named before the data were seen."""
+
+    index: str
+    question: str
+    session: str
+    method: str
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is tested, and how: the section ``effects`` of the settings, completed.
+
+    Attributes
+    ----------
+    methods
+        Method names.
+    margin
+        Index -> smallest difference that would matter.
+    primary
+        ``None`` if the study names none.
+    strata
+        Column whose levels are looked at one by one; ``""`` for none.
+    """
+
+    methods: tuple[str, ...]
+    level: float
+    alpha: float
+    margin: Mapping[str, float]
+    n_draws: int
+    seed: int
+    primary: Primary | None
+    strata: str = ""
+
+    def methods_for(self, question: str, index: str) -> list[str]:
+        """Return the methods that answer a question on an index."""
+        if question == EQUIVALENCE:
+            return ["tost"] if index in self.margin else []
+        if question == TREND:  # needs no name in the settings: the doses ask for it
+            return ["linear_trend"]
+        return [method for method in METHODS[question] if method in self.methods]
+
+
+def plan_from(settings: Mapping[str, Any], layout: Layout) -> Plan:
+    """Complete the settings: the primary session is the last one unless named.
+
+    Parameters
+    ----------
+    settings
+        Section ``effects`` of the study, as plain values.
+    layout
+        The design.
+    """
+    named = settings.get("primary")
+    methods = tuple(settings["methods"])
+    primary = None
+    if named:
+        last = layout.after[-1] if layout.after else ""
+        usable = [m for m in METHODS[named["question"]] if m in methods]
+        primary = Primary(
+            named["index"],
+            named["question"],
+            named.get("session") or last,
+            usable[0] if usable else "",
+        )
+    return Plan(
+        methods,
+        settings["interval"],
+        settings["alpha"],
+        dict(settings["margin"]),
+        settings["n_draws"],
+        settings["seed"],
+        primary,
+        settings.get("strata") or "",
+    )
+
+
+def is_primary(layout: Layout, plan: Plan, contrast: Contrast, index: str, method: str) -> bool:
+    """Return whether a test is the one the study named, in one of its treatments."""
+    named = plan.primary
+    if named is None or contrast.stratum != ALL:
+        return False
+    if contrast.question == CHANGE and contrast.level == layout.control:
+        return False
+    return (named.index, named.question, named.session, named.method) == (
+        index,
+        contrast.question,
+        contrast.after,
+        method,
+    )
