@@ -1,0 +1,81 @@
+"""A study on a disk that is full, or that may only be read: real ones, in mounts of their own."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from leafledger.records.digests import sha256_of_file
+
+_PRIVATE = ["unshare", "--map-root-user", "--mount"]
+
+
+@pytest.fixture(autouse=True)
+def _needs_mounts() -> None:
+    if (
+        shutil.which("unshare") is None
+        or subprocess.run([*_PRIVATE, "true"], check=False).returncode
+    ):
+        pytest.skip("this machine lets nobody make mounts of their own (unshare)")
+
+
+def digests(study: Path) -> dict[str, str]:
+    made = [p for part in ("results", "records") for p in sorted((study / part).rglob("*"))]
+    return {str(p.relative_to(study)): sha256_of_file(p) for p in made if p.is_file()}
+
+
+def in_own_mounts(script: str) -> str:
+    """Run shell lines that see mounts which nobody else sees; ``tool`` is the command line."""
+    tool = f'tool() {{ "{sys.executable}" -m leafledger.cli "$@" 2>&1 || code=$?'
+    tool += '; echo "exit ${code:-0}"; unset code; }'
+    done = subprocess.run(
+        [*_PRIVATE, "bash", "-euc", f"{tool}\n{script}"],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=500,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "Traceback" not in done.stdout
+    return done.stdout
+
+
+def test_a_folder_that_may_only_be_read_is_told_and_can_be_asked(ran_study: Path) -> None:
+    study = ran_study
+    told = in_own_mounts(
+        f'mount --bind "{study}" "{study}"; mount -o remount,ro,bind "{study}"\n'
+        f'tool run "{study}"; tool status "{study}"; tool verify "{study}"\n'
+        f'tool trace "{study}" results/effects.csv'
+    )
+    assert told.count("exit 2") == 1
+    assert told.count("exit 0") == 3
+    assert "cannot be written to (Read-only file system)" in told
+    assert "All holds" in told
+    assert "Every link holds" in told
+
+
+@pytest.mark.slow
+def test_a_disk_that_fills_up_is_told_and_once_freed_the_run_is_finished(
+    small_study: Path, small_study_run: Path, tmp_path: Path
+) -> None:
+    disk, later = tmp_path / "disk", tmp_path / "later"
+    disk.mkdir()
+    used = sum(path.stat().st_blocks * 512 for path in small_study.rglob("*")) + 2_000_000
+    told = in_own_mounts(
+        f'mount -t tmpfs -o size={used} none "{disk}"; cp -r "{small_study}" "{disk}/study"\n'
+        f'tool run "{disk}/study" --cores 2 --quiet\n'
+        f'mount -o remount,size=200m "{disk}"\n'
+        f'tool run "{disk}/study" --cores 2 --quiet; tool verify "{disk}/study"\n'
+        f'cp -r "{disk}/study" "{later}"'
+    )
+    first, second, verified = told.split("exit ")[1:4]
+    assert first.startswith("1"), told
+    assert "space" in told.split("exit ")[0].lower()
+    assert second.startswith("0"), told
+    assert verified.startswith("0"), told
+    assert digests(later) == digests(small_study_run)
+    assert not list(later.rglob(".*.tmp"))
