@@ -25,6 +25,7 @@ from leafledger.workbooks.cells import Cells, letters, read_rows
 from leafledger.workbooks.values import Odd, Value
 
 _HEADING_ROWS = 200
+_LONGEST_SHOWN = 100
 
 
 @dataclass(frozen=True)
@@ -174,4 +175,6 @@ def _spoilt(value: Value | None) -> bool:
 
 
 def _shown(value: Value | None) -> str:
-    return "" if value is None else value.words if isinstance(value, Odd) else str(value)
+    """Return the beginning of a cell: many cells may share one long text."""
+    text = "" if value is None else value.words if isinstance(value, Odd) else str(value)
+    return text[:_LONGEST_SHOWN]
