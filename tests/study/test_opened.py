@@ -29,6 +29,11 @@ def test_tables_are_named_in_the_order_of_the_data_and_read_as_pandas(small_stud
     assert study.document("range.json") == read_json(small_study_run / "results/range.json")
     assert "effects.json" in study.documents()
     assert "range.json" not in names
+    # Spectra beside reflectance, numbers beside an index: only the spectra are left out.
+    indices = study.table(next(name for name in names if name.startswith("indices/")))
+    assert {"u_scan", "u_reference", "u_panel"} <= set(indices.columns)
+    reflectance = study.table(next(name for name in names if name.startswith("reflectance/")))
+    assert not {"reflectance", "u_scan", "u_reference"} & set(reflectance.columns)
 
 
 def test_a_name_that_does_not_exist_is_answered_with_the_nearest(small_study_run, small_study_made):

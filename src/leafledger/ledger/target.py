@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import sha256_of_file
-from leafledger.study.tables import SPECTRUM_COLUMNS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -196,4 +195,4 @@ def _table(place: Path, suffix: str) -> pd.DataFrame:
         return pd.read_csv(place, dtype=str, keep_default_na=False, encoding="utf-8")
     from leafledger.study.tables import read_parquet
 
-    return read_parquet(place, leave_out=SPECTRUM_COLUMNS)
+    return read_parquet(place, with_spectra=False)

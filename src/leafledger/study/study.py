@@ -83,12 +83,12 @@ class Study:
             If the study has not been run, or has no such table.
         """
         from leafledger.study.columns import FLAGS, TEXT
-        from leafledger.study.tables import SPECTRUM_COLUMNS, read_csv, read_parquet
+        from leafledger.study.tables import read_csv, read_parquet
 
         place = self._result(path, self.tables)
         if place.suffix == ".csv":
             return read_csv(place, text=tuple(TEXT), flags=tuple(FLAGS))
-        return read_parquet(place, leave_out=SPECTRUM_COLUMNS)
+        return read_parquet(place, with_spectra=False)
 
     def columns(self, path: str) -> pd.DataFrame:
         """Return what the columns of a table mean: column, unit, meaning; a row for each.

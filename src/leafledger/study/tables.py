@@ -307,11 +307,17 @@ def _matrix(column: pa.ChunkedArray, n_wavelengths: int) -> NDArray[np.float64]:
     return out
 
 
-def read_parquet(path: Path, leave_out: Sequence[str] = ()) -> pd.DataFrame:
-    """Read a Parquet table, some columns left out; text columns come back as plain strings."""
+def read_parquet(
+    path: Path, leave_out: Sequence[str] = (), with_spectra: bool = True
+) -> pd.DataFrame:
+    """Read a Parquet table, some columns or all spectra left out; text comes as plain strings."""
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
-    names = [name for name in pq.read_schema(path).names if name not in leave_out]
+    fields = pq.read_schema(path)
+    # A name says too little: u_scan is a spectrum beside reflectance and a number beside an index.
+    wanted = [f for f in fields if with_spectra or not pa.types.is_fixed_size_list(f.type)]
+    names = [field.name for field in wanted if field.name not in leave_out]
     table = pq.read_table(path, columns=names)
     frame: pd.DataFrame = table.to_pandas(strings_to_categorical=False)
     return frame
