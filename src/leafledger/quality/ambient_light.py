@@ -7,7 +7,8 @@ called a fluorescent lamp.
 
 What can be seen
 ----------------
-A leak of 1 % at its strongest line from 500 nm up, resolution 1.5 nm, a flat source. The best any
+A leak of 1 % at its strongest line from 500 nm up, at the pixel that shows it highest, resolution
+1.5 nm, a flat source. The best any
 filter can do knows the lamp, its width, its line ratios and the noise, takes the leaf for the same
 smooth random curve as this filter, and is called by chance once in a thousand: it sees a share
 Phi(d - 3.09), d being the height of the lines over noise and leaf together. This filter knows
