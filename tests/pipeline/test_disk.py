@@ -1,4 +1,4 @@
-"""A study on a disk that is full, or that may only be read: real ones, in mounts of their own."""
+"""A study in a folder that may only be read: a real one, in a mount of its own."""
 
 from __future__ import annotations
 
@@ -8,8 +8,6 @@ import sys
 from pathlib import Path
 
 import pytest
-
-from leafledger.records.digests import sha256_of_file
 
 _PRIVATE = ["unshare", "--map-root-user", "--mount"]
 
@@ -21,11 +19,6 @@ def _needs_mounts() -> None:
         or subprocess.run([*_PRIVATE, "true"], check=False).returncode
     ):
         pytest.skip("this machine lets nobody make mounts of their own (unshare)")
-
-
-def digests(study: Path) -> dict[str, str]:
-    made = [p for part in ("results", "records") for p in sorted((study / part).rglob("*"))]
-    return {str(p.relative_to(study)): sha256_of_file(p) for p in made if p.is_file()}
 
 
 def in_own_mounts(script: str) -> str:
@@ -56,26 +49,3 @@ def test_a_folder_that_may_only_be_read_is_told_and_can_be_asked(ran_study: Path
     assert "cannot be written to (Read-only file system)" in told
     assert "All holds" in told
     assert "Every link holds" in told
-
-
-@pytest.mark.slow
-def test_a_disk_that_fills_up_is_told_and_once_freed_the_run_is_finished(
-    small_study: Path, small_study_run: Path, tmp_path: Path
-) -> None:
-    disk, later = tmp_path / "disk", tmp_path / "later"
-    disk.mkdir()
-    used = sum(path.stat().st_blocks * 512 for path in small_study.rglob("*")) + 2_000_000
-    told = in_own_mounts(
-        f'mount -t tmpfs -o size={used} none "{disk}"; cp -r "{small_study}" "{disk}/study"\n'
-        f'tool run "{disk}/study" --cores 2 --quiet\n'
-        f'mount -o remount,size=200m "{disk}"\n'
-        f'tool run "{disk}/study" --cores 2 --quiet; tool verify "{disk}/study"\n'
-        f'cp -r "{disk}/study" "{later}"'
-    )
-    first, second, verified = told.split("exit ")[1:4]
-    assert first.startswith("1"), told
-    assert "space" in told.split("exit ")[0].lower()
-    assert second.startswith("0"), told
-    assert verified.startswith("0"), told
-    assert digests(later) == digests(small_study_run)
-    assert not list(later.rglob(".*.tmp"))
