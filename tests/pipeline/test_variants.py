@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -15,13 +17,18 @@ from test_same_bytes import digests
 from leafledger.cli.main import cli
 from leafledger.ledger.compare import compare
 from leafledger.ledger.course import course
+from leafledger.ledger.export import export
 from leafledger.ledger.trace import trace
 from leafledger.ledger.verify import verify
 from leafledger.ledger.view import BookView
+from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.events import events_of
+from leafledger.runner.plan import plan
 from leafledger.runner.reproduce import reproduce
 from leafledger.runner.run import RunResult, run_study
 from leafledger.runner.run_variants import run_variants
+from leafledger.runner.shipped import snakefile
+from leafledger.study.reading import read_study
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("pipeline")]
 
@@ -200,6 +207,72 @@ def test_a_table_of_other_results_is_not_shown(varied: Path, edit: Edit) -> None
     assert run_study(varied, cores=2).outcome == "done"
     page = (varied / "results/report.html").read_text(encoding="utf-8")
     assert "it was made before" in page and "changed. It is made anew by" in page
+
+
+def test_a_crate_tells_results_of_variants_from_those_of_the_run(
+    varied: Path, tmp_path: Path
+) -> None:
+    export(varied, tmp_path / "crate", snakefile())
+    told = json.loads((tmp_path / "crate/ro-crate-metadata.json").read_text(encoding="utf-8"))
+    graph = {entity["@id"]: entity for entity in told["@graph"]}
+    read = [one["@id"] for one in graph["#task-variants"]["prov:used"]]
+    assert len(read) == len(set(read)) and set(read) <= set(graph)
+    narrow = BookView(varied).run(run_of(varied, "narrow_range"))
+    effects = BookView(varied).records_of(narrow)["effects"]
+    (made,) = [o["sha256"] for o in effects["outputs"] if o["path"] == "results/effects.csv"]
+    assert {graph[name]["sha256"] for name in read if "effects.csv" in name} == {
+        made,
+        sha256_of_file(varied / "results/effects.csv"),
+    }
+    assert "results/effects.csv" in read
+
+
+def test_naming_and_unnaming_a_variant_runs_nothing_of_the_study(varied: Path) -> None:
+    path = varied / "study.yaml"
+    named = path.read_text(encoding="utf-8")
+    for text in (named + "  smoothed: {reflectance: {smoothing: {window_nm: 15, order: 2}}}\n",
+                 named.replace("  outliers_out: {quality: {apply: faults_and_outliers}}\n", ""),
+                 named.partition("variants:")[0]):  # fmt: skip
+        assert text != named
+        path.write_text(text, encoding="utf-8")
+        study = read_study(varied)
+        assert plan(study, FileDigests(study.folder)) == []
+        assert run_study(varied, cores=2).outcome == "idle"
+        assert (varied / TABLE).is_file()
+
+
+def test_a_table_stands_when_the_kept_results_are_cleaned_away(varied: Path) -> None:
+    cleaned = CliRunner().invoke(cli, ["clean", str(varied), "--store"])
+    assert cleaned.exit_code == 0, cleaned.output
+    assert not list((varied / "ledger/store").glob("??/*"))
+    before = digests(varied)
+    result = run_variants(varied, cores=2)
+    assert [one.outcome for one in [*result.variants, result]] == ["idle"] * 3
+    assert digests(varied) == before
+    assert not trace(varied, TABLE).broken
+    assert verify(varied).holds
+
+
+def test_an_interrupted_run_of_a_variant_is_finished_by_the_next(varied: Path) -> None:
+    before = digests(varied)
+    path = varied / "study.yaml"
+    named = path.read_text(encoding="utf-8")
+    path.write_text(named + "  all_scans: {quality: {apply: none}}\n", encoding="utf-8")
+
+    def stop(line: dict[str, Any]) -> None:
+        if line.get("task") == "acceptance" and line.get("state") == "done":
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_variants(varied, cores=2, listen=stop)
+    cut = BookView(varied).runs[-1]
+    assert (cut["variant"], cut["outcome"]) == ("all_scans", "killed")
+    path.write_text(named, encoding="utf-8")
+    result = run_study(varied, cores=2)
+    assert result.outcome == "done"
+    assert {event["outcome"] for event in result.tasks} == {"restored"}
+    assert digests(varied) == before
+    assert verify(varied).holds
 
 
 def test_the_run_of_a_variant_is_rebuilt(varied: Path, tmp_path: Path) -> None:

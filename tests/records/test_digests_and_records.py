@@ -222,3 +222,18 @@ def test_the_longest_unused_entry_goes_first(tmp_path: Path) -> None:
     assert (left["removed"], left["entries"]) == (1, 2)
     assert [store.restore(str(key)) is not None for key in keys] == [True, False, True]
     assert store.trim(0)["entries"] == 0
+
+
+def test_what_variants_share_goes_last_however_long_unused(tmp_path: Path) -> None:
+    store = ContentStore(tmp_path)
+    record = done(tmp_path)
+    keys = [f"sha256:{number:064x}" for number in range(3)]
+    for key in keys:
+        store.keep({**record, "key": key})
+    for age, (entry, _, _) in enumerate(sorted(store.entries())):
+        os.utime(entry, (1000 + age, 1000 + age))
+    size = store.entries()[0][1]
+    left = store.trim(size, last=keys[:1])
+    assert (left["removed"], left["removed_last"], left["entries"]) == (2, 0, 1)
+    assert [store.restore(key) is not None for key in keys] == [True, False, False]
+    assert store.trim(0, last=keys[:1])["removed_last"] == 1, "the bound stands all the same"

@@ -12,6 +12,7 @@ from leafledger.runner.check import checked_study
 from leafledger.study.definition import Definition
 from leafledger.study.reading import read_study
 from leafledger.study.variant_definitions import definition_of
+from leafledger.study.variant_study import under_variant
 from leafledger.study.variants import REFUSED, differences_in_words, laid_over
 
 VALUES = {
@@ -135,6 +136,21 @@ def test_a_variant_must_differ(small_study: Path) -> None:
     (problem,) = problems_of(small_study, {"same": {"quality": {"apply": apply}}})
     assert problem.column == "variants.same"
     assert problem.expected == "a setting that differs"
+
+
+def test_the_sheets_are_read_again_only_for_other_raw_forms(small_study: Path) -> None:
+    form = {"forms": {"default": {"decimal": "point"}}}
+    study = with_variants(
+        small_study, {"all": {"quality": {"apply": "none"}}, "raw": {"intake": form}}
+    )
+    stated = read_study(study)
+    assert {name: under_variant(stated, name) for name in ("all", "raw")} == {
+        name: read_study(study, name) for name in ("all", "raw")
+    }
+    (study / "scans.csv").unlink()
+    assert under_variant(stated, "all").definition.quality.apply == "none"
+    with pytest.raises(InputFault):
+        under_variant(stated, "raw")
 
 
 def test_an_unknown_variant_is_told_with_the_nearest(small_study: Path) -> None:

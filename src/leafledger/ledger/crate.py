@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from leafledger.ledger.crate_inputs import Entity, absent, at, made_here, reading, reference
 from leafledger.ledger.exported import ExportedRun
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.record import Record
@@ -43,8 +44,6 @@ _FORMATS = {
     "": "text/plain",
 }
 
-Entity = dict[str, Any]
-
 
 def crate(
     run: ExportedRun, files: Mapping[str, Path], licence: str | None, authors: Iterable[str]
@@ -64,15 +63,10 @@ def crate(
     """
     graph = [_descriptor(), *_root(run, files, licence, authors), *_software(run)]
     graph += [_file(run, path, place) for path, place in files.items()]
-    graph += _absent(run, files)
+    graph += absent(run, files)
     graph += _tasks(run, files)
     graph += _decisions(run)
     return {"@context": CONTEXT, "@graph": list({e["@id"]: e for e in graph}.values())}
-
-
-def at(path: str) -> str:
-    """Return the identifier of a file: its path, as an address."""
-    return quote(path, safe="/-_.~")
 
 
 def _to(identifier: str) -> dict[str, str]:
@@ -184,20 +178,6 @@ def _makers(run: ExportedRun) -> dict[str, str]:
     }
 
 
-def _absent(run: ExportedRun, files: Mapping[str, Path]) -> Iterator[Entity]:
-    """Yield what was read and is not in the crate: known by digest."""
-    for path, given in run.raw.items():
-        if path not in files:
-            yield {
-                "@id": f"#{at(path)}",
-                "@type": ["CreativeWork", "prov:Entity"],
-                "name": path,
-                "description": "read by the run, not part of this crate",
-                "contentSize": str(given["bytes"]),
-                "sha256": given["sha256"],
-            }
-
-
 def _tasks(run: ExportedRun, files: Mapping[str, Path]) -> Iterator[Entity]:
     made = _makers(run)
     yield {
@@ -205,7 +185,7 @@ def _tasks(run: ExportedRun, files: Mapping[str, Path]) -> Iterator[Entity]:
         "@type": "CreateAction",
         "name": f"run {run.run['run']}",
         "instrument": _to(WORKFLOW),
-        "object": [_to(_reference(path, files)) for path in [*run.raw, *run.run["study"]]],
+        "object": [_to(reference(path, files)) for path in [*run.raw, *run.run["study"]]],
         "result": [_to(at(path)) for path in made],
         "startTime": run.run["started"],
         "endTime": run.run["ended"],
@@ -215,10 +195,6 @@ def _tasks(run: ExportedRun, files: Mapping[str, Path]) -> Iterator[Entity]:
         settings = list(_settings(task, record))
         yield from settings
         yield _task(run, task, record, settings, files)
-
-
-def _reference(path: str, files: Mapping[str, Path]) -> str:
-    return at(path) if path in files else f"#{at(path)}"
 
 
 def _settings(task: str, record: Record) -> Iterator[Entity]:
@@ -240,9 +216,11 @@ def _task(
     settings: list[Entity],
     files: Mapping[str, Path],
 ) -> Entity:
-    read = [_to(_reference(given["path"], files)) for given in record["inputs"]]
+    names = dict.fromkeys(reading(run, given, files) for given in record["inputs"])
+    read = [_to(name) for name in names]
     made = _makers(run)
-    before = sorted({made[i["path"]] for i in record["inputs"] if i["path"] in made})
+    here = made_here(run).items()
+    before = sorted({made[i["path"]] for i in record["inputs"] if (i["path"], i["sha256"]) in here})
     entity: Entity = {
         "@id": f"#task-{task}",
         "@type": ["CreateAction", "prov:Activity"],

@@ -20,6 +20,7 @@ from leafledger.study.layout import Task
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
 from leafledger.study.variant_definitions import definition_of, of_variant
+from leafledger.study.variant_study import under_variant
 
 
 def checked_study(folder: Path, variant: str | None = None) -> Study:
@@ -37,23 +38,29 @@ def checked_study(folder: Path, variant: str | None = None) -> Study:
     InputFault
         With all problems found.
     """
-    study, problems = _checked(folder, variant)
-    if study is not None and variant is None:
-        for name in study.definition.variants:
-            problems += _checked(folder, name)[1]
-    if study is None or problems:
-        raise InputFault(list(dict.fromkeys(problems)))
-    return study
-
-
-def _checked(folder: Path, variant: str | None) -> tuple[Study | None, list[Problem]]:
     problems: list[Problem] = []
     study: Study | None = None
     try:
         study = read_study(folder, variant)
     except InputFault as fault:
         problems += fault.problems
-    return study, problems + _index_problems(folder, variant)
+    problems += _index_problems(folder, variant)
+    if study is not None and variant is None:
+        problems += _variant_problems(study)
+    if study is None or problems:
+        raise InputFault(list(dict.fromkeys(problems)))
+    return study
+
+
+def _variant_problems(study: Study) -> list[Problem]:
+    problems: list[Problem] = []
+    for name in study.definition.variants:
+        try:
+            under_variant(study, name)
+        except InputFault as fault:
+            problems += fault.problems
+        problems += _index_problems(study.folder, name)
+    return problems
 
 
 def _index_problems(folder: Path, variant: str | None) -> list[Problem]:

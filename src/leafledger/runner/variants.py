@@ -15,9 +15,9 @@ from leafledger.runner.plan import RecordedDigests, holds_as_recorded
 from leafledger.runner.step import VARIANT_VARIABLE
 from leafledger.study.columns import STATED
 from leafledger.study.layout import LOGS, VARIANTS_TASK, tasks
-from leafledger.study.reading import read_study
 from leafledger.study.study import Study
 from leafledger.study.tables import write_text
+from leafledger.study.variant_study import under_variant
 
 TABLE_VARIABLE = "LEAFLEDGER_TABLE_OF_VARIANTS"
 
@@ -29,7 +29,7 @@ def variant_at_work() -> str | None:
 
 def variants_of(study: Study) -> list[Study]:
     """Return the study under each of its variants, in the order of ``study.yaml``."""
-    return [read_study(study.folder, name) for name in study.definition.variants]
+    return [under_variant(study, name) for name in study.definition.variants]
 
 
 def standing_records(

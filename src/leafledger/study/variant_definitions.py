@@ -17,7 +17,7 @@ from leafledger.study.yaml_text import YamlText
 
 
 def definition_of(folder: Path, variant: str | None = None) -> tuple[Definition, YamlText]:
-    """Read and check ``study.yaml``, all its variants included.
+    """Read and check ``study.yaml``; without the name of a variant all its variants as well.
 
     Parameters
     ----------
@@ -37,18 +37,7 @@ def definition_of(folder: Path, variant: str | None = None) -> tuple[Definition,
         With every problem of the file, those of a variant under its name and key.
     """
     stated, text = read_definition(folder)
-    found: dict[str, Definition] = {}
-    problems: list[Problem] = []
-    for name in stated.variants:
-        try:
-            found[name] = _variant(stated, text, name)
-        except InputFault as fault:
-            problems += with_rows(of_variant(fault.problems, name), text)
-    if problems:
-        raise InputFault(bounded(problems))
-    if variant is None:
-        return stated, text
-    if variant not in found:
+    if variant is not None and variant not in stated.variants:
         raise InputFault(
             Problem(
                 file=FILE,
@@ -56,10 +45,19 @@ def definition_of(folder: Path, variant: str | None = None) -> tuple[Definition,
                 row=text.line(("variants",)),
                 found=f"no variant {quoted(variant)}",
                 expected="a variant that the study names",
-                mend=nearest(variant, list(found)) or "Name it under variants.",
+                mend=nearest(variant, list(stated.variants)) or "Name it under variants.",
             )
         )
-    return found[variant], text
+    found: dict[str, Definition] = {}
+    problems: list[Problem] = []
+    for name in stated.variants if variant is None else [variant]:
+        try:
+            found[name] = _variant(stated, text, name)
+        except InputFault as fault:
+            problems += with_rows(of_variant(fault.problems, name), text)
+    if problems:
+        raise InputFault(bounded(problems))
+    return (stated if variant is None else found[variant]), text
 
 
 def _variant(stated: Definition, text: YamlText, name: str) -> Definition:
