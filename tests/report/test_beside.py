@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import matplotlib as mpl
@@ -58,6 +59,16 @@ def test_every_new_figure_is_drawn_described_and_balanced(full):
     assert not full.seen.unbalanced and not full.seen.stack
     drawings = [a for t, a in full.seen.tags if t == "svg" and a.get("class") == "plot"]
     assert all(a["aria-labelledby"] for a in drawings)
+
+
+@pytest.mark.parametrize("name", ["sensitivity", "residuals"])
+def test_captions_tell_n_error_bars_and_adjustment(full, name):
+    text = (full.job().outputs["figures"] / "captions.txt").read_text(encoding="utf-8")
+    captions = dict(part.split("\n", 1) for part in text.strip().split("\n\n"))
+    caption = next(words for head, words in captions.items() if head.startswith(name))
+    assert re.search(r"\bn (of plants: \d|= \d)", caption)
+    assert re.search(r"interval|standard deviation", caption)
+    assert "adjusted" in caption
 
 
 def test_changed_conclusion_is_marked_in_words_and_in_shape(full):

@@ -163,6 +163,14 @@ def test_the_figure_has_a_row_for_each_and_says_where_there_is_nothing():
     assert drawn(row(STATED, estimate=float("nan"), index="", accuracy=float("nan"))) == ""
 
 
+def test_the_caption_tells_n_error_bars_and_adjustment():
+    with mpl.rc_context(STYLE):
+        plate = draw_variants(Book(["svg"]), views(row(STATED), row("one", n_units=3)))
+    assert plate is not None
+    assert "n of units: 7 to 8." in plate.caption
+    assert "95 % interval" in plate.caption and "none is adjusted" in plate.caption
+
+
 @pytest.fixture(scope="module")
 def page_of(tmp_path_factory):
     def make(*rows: dict[str, Any]) -> pages.Seen:

@@ -27,7 +27,11 @@ from leafledger.errors import InputFault
     metavar="ID:PHASE",
     help="Such as day0:before; once for each, in order.",
 )
-@click.option("--quantity", type=click.Choice(["counts", "reflectance", "percent"]))
+@click.option(
+    "--quantity",
+    type=click.Choice(["counts", "reflectance", "percent"]),
+    help="What the raw files hold: detector counts, or reflectance as a fraction or in percent.",
+)
 @click.option(
     "--table",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),

@@ -7,28 +7,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from leafledger.records.digests import sha256_of_value
-from leafledger.study.columns import VARIANTS
+from leafledger.study.columns import EFFECTS, VARIANTS
 
 if TYPE_CHECKING:
     import pandas as pd
 
-_OF_THE_EFFECT = (
-    "question",
-    "index",
-    "contrast",
-    "stratum",
-    "method",
-    "estimate",
-    "ci_low",
-    "ci_high",
-    "ci_level",
-    "unit",
-    "n_units",
-    "n_units_reference",
-    "p",
-    "verdict",
-    "reason",
-)
+_OF_THE_EFFECT = tuple(name for name in VARIANTS if name in EFFECTS)
 
 
 def inputs_digest(records: Mapping[str, Mapping[str, Any]]) -> str:

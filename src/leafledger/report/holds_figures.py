@@ -12,7 +12,7 @@ from leafledger.report.drawing import Book, Plate, new_figure
 from leafledger.report.gather import Material
 from leafledger.report.numbers import known, short, unit_suffix
 from leafledger.report.palette import FAINT, INK, RULE, looks
-from leafledger.report.panels import and_more, panels, wrapped
+from leafledger.report.panels import and_more, n_behind, panels, wrapped
 
 MOST_UNITS = 24
 MOST_CONTRASTS = 4
@@ -69,7 +69,9 @@ def draw_sensitivity(book: Book, rows: Sequence[Mapping[str, Any]], unit_word: s
         f"{changed} the conclusion changes.",
         "Points: estimate; lines: its interval as the method gives it. Solid line: zero; dashed: "
         "the estimate as planned. Filled circles: the conclusion stays; open squares with dotted "
-        "lines and the word changed: it does not. None of these replaces the planned test."
+        "lines and the word changed: it does not. None of these replaces the planned test, and "
+        "none is adjusted."
+        + n_behind(rows, plural(unit_word))
         + _left_words(left, unit_word)
         + and_more(len(groups) - len(shown), "the table"),
         wide=len(shown) > 1,
@@ -140,10 +142,11 @@ def draw_residuals(
         "residuals",
         "Residuals behind the primary contrast",
         f"Change of {n} {material.unit_words} minus the mean change of their group, by group.",
-        f"One symbol per {material.unit_word}; zero is the mean of its group. The horizontal "
-        f"strokes span one standard deviation up and down. Named: the {_NAMED_RESIDUALS} furthest "
-        f"out of each group, and {material.unit_words} without which the conclusion changes "
-        "(crosses). Looked at, not tested: no test was chosen by it."
+        f"One symbol per {material.unit_word}, n = {n}; zero is the mean of its group. The "
+        "horizontal strokes span one standard deviation up and down. Named: the "
+        f"{_NAMED_RESIDUALS} furthest out of each group, and {material.unit_words} without which "
+        "the conclusion changes "
+        "(crosses). Looked at, not tested, so nothing is adjusted: no test was chosen by it."
         + and_more(len(there) - len(shown), "effects.json"),
         wide=columns > 1,
     )

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from leafledger.report.drawing import new_figure
-from leafledger.report.numbers import plain
+from leafledger.report.numbers import known, plain
 
 
 def columns_for(n: int) -> int:
@@ -78,3 +79,23 @@ def and_more(n_left: int, where: str) -> str:
     ('', ' And 3 more, see the table.')
     """
     return f" And {n_left} more, see {where}." if n_left > 0 else ""
+
+
+def n_behind(rows: Sequence[Mapping[str, Any]], unit_words: str) -> str:
+    """Return what a caption says of the n of estimates: units of all groups together.
+
+    Examples
+    --------
+    >>> n_behind([{"n_units": 12, "n_units_reference": 12}, {"n_units": 11,
+    ...          "n_units_reference": None}], "plants")
+    ' n of plants: 11 to 24.'
+    """
+    judged = [row for row in rows if known(row["n_units"])]
+    totals = [
+        int(r["n_units"]) + (int(r["n_units_reference"]) if known(r["n_units_reference"]) else 0)
+        for r in judged
+    ]
+    if not totals:
+        return ""
+    low, high = min(totals), max(totals)
+    return f" n of {unit_words}: {low}{f' to {high}' if high > low else ''}."

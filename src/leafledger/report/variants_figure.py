@@ -8,7 +8,7 @@ from typing import Any
 from leafledger.report.drawing import Book, Plate, new_figure
 from leafledger.report.numbers import known, short, unit_suffix
 from leafledger.report.palette import FAINT, INK, RULE, looks
-from leafledger.report.panels import and_more, wrapped
+from leafledger.report.panels import and_more, n_behind, wrapped
 
 MOST_EFFECTS = 3
 View = Mapping[str, Any]
@@ -61,8 +61,9 @@ def draw_variants(book: Book, views: Sequence[View]) -> Plate | None:
         "Points: estimate or accuracy; lines: the 95 % interval as the method gives it, of the "
         "accuracy the one that counts units. Dashed: the value as stated. Filled circles: the "
         "verdict as stated; open squares with dotted lines: another verdict. All rest on the same "
-        "raw data; the primary effect stands as stated."
+        "raw data, and none is adjusted; the primary effect stands as stated."
         .replace("the 95 % interval", _level(views))
+        + n_behind(views, "units")
         + and_more(len(effects) - len(shown), "the table"),
         wide=n_panels > 1,
     )  # fmt: skip
