@@ -6,13 +6,8 @@ import numpy as np
 import pytest
 from simulated import MERCURY, TRI_BAND, any_leaves, lamp
 
-from leafledger.quality.ambient_light import (
-    THRESHOLD,
-    ambient_light,
-    assessable,
-    find_leak,
-    smallest_leak,
-)
+from leafledger.quality.ambient_flags import ambient_light, smallest_leak
+from leafledger.quality.ambient_light import THRESHOLD, assessable, find_leak
 from leafledger.quality.lamps import LAMPS
 from leafledger.quality.lamps import MERCURY as MERCURY_LAMP
 from leafledger.quality.line_filter import leaf_covariance

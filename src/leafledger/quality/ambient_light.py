@@ -28,18 +28,18 @@ noise      pixel   lamp      d     best share  this filter
 =========  ======  ========  ====  ==========  ===========
 
 So nine in ten cannot be had for a tri-band lamp at 0.5 % and 1 nm by any filter. Where noise hides
-1 %, :func:`smallest_leak` says what could have been seen. Shares: 1,000 simulated leaves each.
+1 %, :mod:`leafledger.quality.ambient_flags` says what could have been seen. Shares: 1,000 simulated
+leaves each.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.flags import Flag
 from leafledger.quality.lamp_templates import Template, clear_places, line_shape, templates
 from leafledger.quality.lamps import LAMPS, Line, tungsten
 from leafledger.quality.line_filter import line_heights, noise_of
@@ -75,10 +75,6 @@ _PEAK_NM, _BESIDE_NM = 8.0, 22.0
 """The tallest line is looked for so near, above a baseline through what lies beside."""
 _PIXELS_A_LINE = 2.0
 """Instruments spread a line over about two pixels (sampling theorem)."""
-_LOST = 0.45
-"""Standard deviations lost to a width and ratios of lines that are not the lamp's own."""
-_NINE_IN_TEN = 1.28
-"""90 % quantile of the standard normal distribution."""
 
 
 @dataclass(frozen=True)
@@ -143,15 +139,7 @@ def find_leak(wavelength_nm: Floats, reflectance: Floats, u_scan: Floats | None 
     -------
     Leak
     """
-    n_scans = len(reflectance)
-    best = Leak(
-        np.full(n_scans, -np.inf),
-        np.zeros(n_scans, dtype=bool),
-        np.zeros(n_scans),
-        np.zeros(n_scans),
-        np.full(n_scans, np.nan),
-        np.zeros(n_scans, dtype=np.intp),
-    )
+    best = _nothing_seen(len(reflectance))
     band = _in_band(wavelength_nm)
     axis, values = wavelength_nm[band], reflectance[:, band]
     spacing = float(np.median(np.diff(axis)))
@@ -162,23 +150,46 @@ def find_leak(wavelength_nm: Floats, reflectance: Floats, u_scan: Floats | None 
         variance = noise_of(values, spacing)
     own_width = min(_WIDTHS_NM, key=lambda width: abs(width - _PIXELS_A_LINE * spacing))
     for width_nm in _WIDTHS_NM:
-        clear = clear_places(axis, width_nm)
-        lamps = templates(axis, width_nm)
-        one_line = [line_shape(axis, (Line(x, 0.0, 1.0),), width_nm, spacing) for x in clear]
-        shapes = np.column_stack([*one_line, *(lamp.shapes for lamp in lamps)])
-        height, per_factor = line_heights(axis, values, variance, shapes)
-        centres = np.concatenate([lamp.centre_nm for lamp in lamps])
-        chance = _chance(height[:, : len(clear)], clear, centres)
-        height, per_factor = (x[:, len(clear) :] / chance for x in (height, per_factor))
-        first = 0
-        for lamp in lamps:
-            own = slice(first, first + len(lamp.centre_nm))
-            first = own.stop
-            _keep_better(best, limit, lamp, height[:, own], per_factor[:, own])
+        for lamp, height, per_factor in _heights(axis, values, variance, width_nm):
+            _keep_better(best, limit, lamp, height, per_factor)
             if width_nm == own_width:
-                np.maximum(best.unit_leak, _unit_leak(lamp, per_factor[:, own]), out=best.unit_leak)
+                np.maximum(best.unit_leak, _unit_leak(lamp, per_factor), out=best.unit_leak)
     _measure_peaks(best, wavelength_nm, reflectance)
     return best
+
+
+def _nothing_seen(n_scans: int) -> Leak:
+    return Leak(
+        np.full(n_scans, -np.inf),
+        np.zeros(n_scans, dtype=bool),
+        np.zeros(n_scans),
+        np.zeros(n_scans),
+        np.full(n_scans, np.nan),
+        np.zeros(n_scans, dtype=np.intp),
+    )
+
+
+def _heights(
+    axis: Floats, values: Floats, variance: Floats, width_nm: float
+) -> Iterator[tuple[Template, Floats, Floats]]:
+    """Yield every lamp with the heights of its line groups over chance, ``(n_scans, n_groups)``.
+
+    The third of each is what a group of height 1 would give there.
+    """
+    spacing = float(np.median(np.diff(axis)))
+    clear = clear_places(axis, width_nm)
+    lamps = templates(axis, width_nm)
+    one_line = [line_shape(axis, (Line(x, 0.0, 1.0),), width_nm, spacing) for x in clear]
+    shapes = np.column_stack([*one_line, *(lamp.shapes for lamp in lamps)])
+    height, per_factor = line_heights(axis, values, variance, shapes)
+    centres = np.concatenate([lamp.centre_nm for lamp in lamps])
+    chance = _chance(height[:, : len(clear)], clear, centres)
+    height, per_factor = (x[:, len(clear) :] / chance for x in (height, per_factor))
+    first = 0
+    for lamp in lamps:
+        own = slice(first, first + len(lamp.centre_nm))
+        first = own.stop
+        yield lamp, height[:, own], per_factor[:, own]
 
 
 def _chance(height: Floats, clear_nm: Floats, centre_nm: Floats) -> Floats:
@@ -270,51 +281,3 @@ def _unit_leak(template: Template, per_factor: Floats) -> Floats:
     """Return the height of the strongest line >= 500 nm at a joint score of 1, ``(n_scans,)``."""
     main = template.shapes[:, template.strongest].max()
     return np.asarray(main / np.sqrt((per_factor**2).sum(axis=1)), dtype=np.float64)
-
-
-def ambient_light(scans: Sequence[str], leak: Leak, limit: float) -> list[Flag]:
-    """Flag the scans in which a fluorescent room lamp shows (a fault).
-
-    Parameters
-    ----------
-    scans
-        Ids, length ``n_scans``.
-    leak
-        What :func:`find_leak` saw in them.
-    limit
-        From :func:`threshold`.
-    """
-    flags = []
-    for i in np.flatnonzero(leak.called).tolist():
-        at, height = float(leak.wavelength_nm[i]), float(leak.height[i])
-        flags.append(
-            Flag(
-                scans[i],
-                "ambient_light",
-                "fault",
-                float(leak.score[i]),
-                limit,
-                "1",
-                f"Room light reached the detector: {LAMPS[leak.lamp[i]].name} stand "
-                f"{leak.score[i]:.1f} standard deviations above chance and add about "
-                f"{100 * height:.2g} % reflectance near {at:.0f} nm. The clip was probably open.",
-                at,
-            )
-        )
-    return flags
-
-
-def smallest_leak(leak: Leak, limit: float) -> Floats:
-    """Return per scan the leak (as reflectance, strongest line >= 500 nm) seen 9 times in 10.
-
-    It is meant for the lamp that is hardest to see. On pixels of 2.5 nm, where the lines of a
-    tri-band lamp run together, it is seen 7 times in 10.
-
-    Parameters
-    ----------
-    leak
-        What :func:`find_leak` saw.
-    limit
-        From :func:`threshold`.
-    """
-    return np.asarray((limit + _NINE_IN_TEN + _LOST) * leak.unit_leak)

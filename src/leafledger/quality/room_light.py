@@ -9,13 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.quality.ambient_fit import leak_amounts, leaks_like
+from leafledger.quality.ambient_flags import ambient_light, smallest_leak
 from leafledger.quality.ambient_light import (
     COARSEST_NM,
     OPERATING_LEAK,
-    ambient_light,
     assessable,
     find_leak,
-    smallest_leak,
     threshold,
 )
 from leafledger.quality.ambient_scan import (
