@@ -141,6 +141,17 @@ def test_smallest_leak_grows_with_noise() -> None:
     assert 0.005 < seen[0] < 0.0125
 
 
+@pytest.mark.parametrize("lines", [MERCURY, TRI_BAND], ids=["mercury", "tri-band"])
+def test_the_smallest_leak_is_seen_nine_times_in_ten(lines: dict[float, float]) -> None:
+    rng = np.random.default_rng(7)
+    clean = np.repeat(any_leaves(AXIS, 250, rng), 4, axis=0)
+    u = np.full(clean.shape, 0.005)
+    least = smallest_leak(find_leak(AXIS, noisy(clean, 0.005, rng), u), THRESHOLD)
+    with_leak = noisy(clean, 0.005, rng) + least[:, None] * lamp(AXIS, lines, 1.5)
+    share = find_leak(AXIS, with_leak, u).called.mean()
+    assert share > 0.9 - 0.015, "0.9 less what chance allows 1,000 leaks in one of twenty tests"
+
+
 @pytest.mark.parametrize(
     ("lines", "height", "best"),
     [(MERCURY, 4.76, 0.95), (TRI_BAND, 3.73, 0.74)],
