@@ -14,8 +14,6 @@ import pytest
 
 from leafledger.study.study import Study
 
-pytestmark = pytest.mark.xdist_group("pipeline")
-
 MODEL = "results/classes/model.skops"
 
 

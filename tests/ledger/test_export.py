@@ -23,8 +23,6 @@ from leafledger.ledger.miappe import FIELDS, TO_FILL_IN
 from leafledger.records import events
 from leafledger.runner.shipped import snakefile
 
-pytestmark = pytest.mark.xdist_group("pipeline")
-
 PROV = {
     "prov:used",
     "prov:wasGeneratedBy",

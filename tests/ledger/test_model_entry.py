@@ -11,8 +11,6 @@ import pytest
 from leafledger.classes.saved_model import load_saved_model
 from leafledger.ledger.model_entry import write_model
 
-pytestmark = pytest.mark.xdist_group("pipeline")
-
 
 @pytest.fixture
 def written(small_study_run: Path, tmp_path: Path) -> Path:

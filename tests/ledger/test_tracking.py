@@ -18,7 +18,6 @@ from leafledger.study.study import Study
 
 from .conftest import enact, write_event
 
-pytestmark = pytest.mark.xdist_group("ledger")
 Entered = Callable[..., str]
 
 

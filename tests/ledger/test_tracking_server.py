@@ -26,7 +26,6 @@ from leafledger.study.study import Study
 
 from .test_compare import whole
 
-pytestmark = pytest.mark.xdist_group("ledger")
 Entered = Callable[..., str]
 Edit = Callable[[Path, str, str], None]
 

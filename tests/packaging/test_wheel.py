@@ -14,8 +14,6 @@ import pytest
 
 from generated import ROOT
 
-pytestmark = pytest.mark.xdist_group("wheel")
-
 
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -68,6 +66,7 @@ def test_the_wheel_holds_every_data_file_of_the_package(wheel: Path) -> None:
     assert {f"{shipped}/Snakefile", f"{shipped}/demo/study.yaml"} <= held
 
 
+@pytest.mark.slow
 def test_a_study_runs_from_the_wheel_outside_the_checkout(
     elsewhere: Path, small_study: Path
 ) -> None:

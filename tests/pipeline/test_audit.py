@@ -22,7 +22,6 @@ from leafledger.runner.lock import study_lock
 from leafledger.runner.reproduce import lines, reproduce
 from leafledger.runner.run import run_study
 
-pytestmark = pytest.mark.xdist_group("pipeline")
 Edit = Callable[[Path, str, str], None]
 
 KINDS = {

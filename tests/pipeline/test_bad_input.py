@@ -11,8 +11,6 @@ from pathlib import Path
 
 import pytest
 
-pytestmark = pytest.mark.xdist_group("pipeline")
-
 
 def run_cli(study: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
@@ -93,6 +91,7 @@ def test_a_white_no_brighter_than_the_dark_is_refused(small_study: Path) -> None
     assert "dark" in sentences
 
 
+@pytest.mark.slow
 def test_one_plant_of_a_treatment_is_described_not_tested(small_study: Path) -> None:
     from leafledger.study.study import Study
 
@@ -119,6 +118,7 @@ def test_one_plant_of_a_treatment_is_described_not_tested(small_study: Path) -> 
     assert between["p"].isna().all()
 
 
+@pytest.mark.slow
 def test_a_study_with_no_after_session_says_so(small_study: Path) -> None:
     from leafledger.study.study import Study
 
@@ -195,6 +195,7 @@ def test_mutated_sheets_are_refused_before_anything_runs(
     assert not list(Path(ran_study).rglob("PWNED"))
 
 
+@pytest.mark.slow
 def test_a_full_disk_ends_in_a_sentence_and_the_next_run_mends_it(
     ran_study: Path, edit: Callable[[Path, str, str], None]
 ) -> None:

@@ -15,8 +15,6 @@ from leafledger.runner import execute, snakemake_run
 from leafledger.runner.run import run_study
 from leafledger.study.layout import Task
 
-pytestmark = pytest.mark.xdist_group("pipeline")
-
 Edit = Callable[[Path, str, str], None]
 AN_HOUR = 3600.0
 
@@ -28,6 +26,7 @@ def date_in_the_future(study: Path) -> None:
             os.utime(path, (later, later))
 
 
+@pytest.mark.slow
 def test_files_dated_in_the_future_do_not_stop_a_run(ran_study: Path, edit: Edit) -> None:
     scan = (ran_study / "results" / "accepted.csv").read_text("utf-8").splitlines()[1].split(",")[0]
     row = f"{scan},exclude,the clip slipped,Ada,2026-05-17T10:00:00\n"
@@ -40,6 +39,7 @@ def test_files_dated_in_the_future_do_not_stop_a_run(ran_study: Path, edit: Edit
     assert run_study(ran_study, cores=2).outcome == "idle"
 
 
+@pytest.mark.slow
 def test_what_snakemake_takes_back_is_made_once_more(
     ran_study: Path, monkeypatch: pytest.MonkeyPatch, edit: Edit
 ) -> None:

@@ -16,8 +16,6 @@ from leafledger.runner.run import run_study
 from leafledger.study.study import Study
 from leafledger.study.tables import read_spectra
 
-pytestmark = pytest.mark.xdist_group("demo")
-
 FOUND_BY = {
     "open_clip": "ambient_light",
     "saturated": "saturated",

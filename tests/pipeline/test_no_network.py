@@ -9,8 +9,6 @@ from pathlib import Path
 
 import pytest
 
-pytestmark = pytest.mark.xdist_group("pipeline")
-
 _GUARD = '''
 """Refuses every connection that is not to this machine, and tells of it."""
 import os, socket, sys
@@ -36,6 +34,7 @@ socket.getaddrinfo = getaddrinfo
 '''
 
 
+@pytest.mark.slow
 def test_a_run_asks_for_no_network(small_study: Path, tmp_path: Path) -> None:
     """Every Python process of the run loads the guard, the steps and MLflow's included."""
     guard = tmp_path / "guard"

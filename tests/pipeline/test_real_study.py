@@ -20,7 +20,6 @@ from leafledger.study.study import Study
 
 TABLE = ROOT.parent / "shared" / "real" / "lemon_myrtle_leaves.csv"
 pytestmark = [
-    pytest.mark.xdist_group("demo"),
     pytest.mark.skipif(not TABLE.is_file(), reason="the real data are not beside the repository"),
 ]
 
@@ -34,6 +33,7 @@ def cli(*arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+@pytest.mark.slow
 def test_a_labelled_table_runs_with_a_dozen_lines(tmp_path: Path) -> None:
     study = tmp_path / "rust"
     made = cli(

@@ -18,8 +18,6 @@ from leafledger.runner.plan import plan
 from leafledger.runner.run import RunResult, run_study
 from leafledger.study.reading import read_study
 
-pytestmark = pytest.mark.xdist_group("pipeline")
-
 Edit = Callable[[Path, str, str], None]
 DAY12 = {f"{rule}.day12" for rule in ("intake", "reflectance", "quality", "indices")}
 CONCLUSIONS = {"unit_means", "effects", "classes", "rivals", "report"}
@@ -121,6 +119,7 @@ def test_a_formula_runs_indices_and_what_reads_them(ran_study: Path, edit: Edit)
     }
 
 
+@pytest.mark.slow
 def test_a_unit_mended_runs_quality_of_its_session(ran_study: Path) -> None:
     scans = ran_study / "scans.csv"
     lines = scans.read_text(encoding="utf-8").splitlines()
@@ -154,6 +153,7 @@ def test_two_numbers_swapped_are_noticed(ran_study: Path, edit: Edit) -> None:
     assert foreseen(ran_study)["acceptance"].startswith("settings changed: range.margin_nm")
 
 
+@pytest.mark.slow
 def test_going_back_restores_byte_for_byte(ran_study: Path, edit: Edit) -> None:
     path = ran_study / "study.yaml"
 
@@ -197,6 +197,7 @@ def test_changed_code_runs_its_stage(ran_study: Path) -> None:
     assert set(why) == {"unit_means", "effects", "report"}
 
 
+@pytest.mark.slow
 def test_an_added_session_costs_only_its_own_work(ran_study: Path, edit: Edit) -> None:
     shutil.copytree(ran_study / "raw" / "day12", ran_study / "raw" / "day16")
     counts = ran_study / "raw" / "day16" / "counts.parquet"

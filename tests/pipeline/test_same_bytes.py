@@ -17,8 +17,6 @@ import pytest
 from leafledger.runner.run import run_study
 from leafledger.runner.shipped import snakefile
 
-pytestmark = pytest.mark.xdist_group("pipeline")
-
 
 def digests(study: Path) -> dict[str, str]:
     return {
@@ -103,6 +101,7 @@ def check_after_kills(study: Path, undisturbed: Path, seeds: range, longest: flo
     assert opened, "no run was cut short after it began: the test proves nothing"
 
 
+@pytest.mark.slow
 def test_a_killed_run_is_finished_to_the_same_bytes(
     small_study: Path, small_study_run: Path
 ) -> None:
@@ -124,6 +123,7 @@ def test_two_runs_at_once_are_refused(ran_study: Path) -> None:
         run_study(ran_study, cores=1)
 
 
+@pytest.mark.slow
 def test_raw_files_are_never_touched(small_study: Path) -> None:
     def state() -> dict[str, tuple[int, str]]:
         return {

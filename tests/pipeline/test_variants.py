@@ -30,7 +30,7 @@ from leafledger.runner.run_variants import run_variants
 from leafledger.runner.shipped import snakefile
 from leafledger.study.reading import read_study
 
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("pipeline")]
+pytestmark = pytest.mark.slow
 
 TABLE, RECORD = "results/variants.csv", "records/variants.json"
 OF_THE_TABLE = {TABLE, RECORD, "records/report.json"}

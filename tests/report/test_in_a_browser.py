@@ -19,6 +19,7 @@ from leafledger.report.stage import run
 
 from . import tables
 
+pytestmark = pytest.mark.slow
 BAD = "</script><img src=x onerror=alert(1)>"
 LIVE = ("courses", "spectra", "difference", "path", "terms")
 

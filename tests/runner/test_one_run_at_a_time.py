@@ -9,8 +9,6 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-import pytest
-
 from leafledger.cli.closing import findings, warnings
 from leafledger.ledger.book import close_run, open_run
 from leafledger.ledger.course import course
@@ -24,7 +22,6 @@ from leafledger.runner.shipped import snakefile
 from leafledger.runner.step import PARENT_VARIABLE
 from leafledger.study.reading import read_study
 
-pytestmark = pytest.mark.xdist_group("pipeline")
 Edit = Callable[[Path, str, str], None]
 
 
