@@ -55,10 +55,10 @@ demo: $(RUN_STAMP)
 	@$(BIN)/leafledger demo leafledger-demo --cores 2
 
 test: $(DEV_STAMP)
-	@$(BIN)/python -m pytest -m "not slow" -n 2 --dist loadfile
+	@$(BIN)/python -m pytest -m "not slow" -n 2 --dist loadfile --no-loadscope-reorder
 
 test-slow: $(DEV_STAMP)
-	@$(BIN)/python -m pytest -m slow -n 2 --dist loadfile
+	@$(BIN)/python -m pytest -m slow -n 2 --dist loadfile --no-loadscope-reorder
 
 check: lint types imports test
 

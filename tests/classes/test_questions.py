@@ -36,6 +36,7 @@ def asked(make_job):
     return ask
 
 
+@pytest.mark.slow
 def test_a_shift_between_days_is_seen(asked):
     with_shift, _ = asked(0.5)
     without, _ = asked(0.0)
@@ -63,6 +64,7 @@ def test_what_cannot_be_asked_says_why(asked):
     assert np.isnan(frame.loc["session", "accuracy"])
 
 
+@pytest.mark.slow
 def test_the_treatment_before_it_was_given_is_the_negative_control(asked):
     frame, _ = asked(0.0, target="treatment")
     row = frame.loc["treatment_before"]

@@ -181,6 +181,7 @@ for job in pickle.load(open(sys.argv[1], "rb")):
 """
 
 
+@pytest.mark.slow
 def test_two_processes_write_equal_bytes(make_job, tmp_path):
     outputs = []
     for seed in (1, 2):

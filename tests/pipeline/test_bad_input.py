@@ -222,6 +222,7 @@ def test_a_full_disk_ends_in_a_sentence_and_the_next_run_mends_it(
     assert not list(ran_study.rglob(".*.tmp"))
 
 
+@pytest.mark.slow
 def test_a_setting_that_only_a_stage_can_refuse_is_told_with_its_row_and_once_each(
     small_study: Path, edit: Callable[[Path, str, str], None]
 ) -> None:

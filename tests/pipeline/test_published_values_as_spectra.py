@@ -38,6 +38,7 @@ effects:
 """
 
 
+@pytest.mark.slow
 def test_darwin_maize_as_spectra(tmp_path: Path) -> None:
     bands = range(500, 610, 10)
     lines = [",".join(["session", "unit", "leaf", "treatment", *map(str, bands)])]

@@ -80,6 +80,7 @@ def swap_first_values(path: Path) -> None:
     )
 
 
+@pytest.mark.slow
 def test_a_raw_file_with_an_older_date_runs_its_session(ran_study: Path) -> None:
     raw = next((ran_study / "raw" / "day12").iterdir())
     swap_first_values(raw)
@@ -98,6 +99,7 @@ def decide(study: Path, action: str, reason: str) -> str:
     return scan
 
 
+@pytest.mark.slow
 def test_a_decision_runs_from_acceptance_and_its_reason_does_not(ran_study: Path) -> None:
     decide(ran_study, "exclude", "leaf torn")
     assert run(ran_study)[0] == {"acceptance"} | CONCLUSIONS
@@ -105,6 +107,7 @@ def test_a_decision_runs_from_acceptance_and_its_reason_does_not(ran_study: Path
     assert run(ran_study)[0] == {"acceptance", "effects", "report"}
 
 
+@pytest.mark.slow
 def test_a_formula_runs_indices_and_what_reads_them(ran_study: Path, edit: Edit) -> None:
     edit(ran_study / "study.yaml", "(R(750) - R(705)) /", "(R(752) - R(705)) /")
     assert run(ran_study)[0] == {
@@ -175,6 +178,7 @@ def test_going_back_restores_byte_for_byte(ran_study: Path, edit: Edit) -> None:
     assert digests() == before
 
 
+@pytest.mark.slow
 def test_a_damaged_kept_result_is_not_restored(ran_study: Path) -> None:
     record = json.loads((ran_study / "records" / "acceptance.json").read_text("utf-8"))
     digest = record["key"].removeprefix("sha256:")

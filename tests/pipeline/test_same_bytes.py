@@ -27,6 +27,7 @@ def digests(study: Path) -> dict[str, str]:
     }
 
 
+@pytest.mark.slow
 def test_plain_snakemake_gives_the_same_bytes(small_study: Path, small_study_run: Path) -> None:
     environment = {**os.environ, "PYTHONHASHSEED": "2"}
     done = subprocess.run(

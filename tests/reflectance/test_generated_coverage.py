@@ -70,6 +70,7 @@ def coverage(folder: Path, n: int) -> tuple[np.ndarray, np.ndarray]:
     return held.mean(axis=(0, 1)), found.reshape(-1, len(READ_NM)).std(axis=0)
 
 
+@pytest.mark.slow
 def test_deviations_are_as_large_as_their_uncertainty(tmp_path: Path) -> None:
     n = 30
     held, spread = coverage(tmp_path, n)

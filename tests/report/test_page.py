@@ -264,6 +264,7 @@ def test_only_the_forms_that_were_asked_for(tmp_path):
     assert [t for t, _ in seen.tags if t == "figure"]
 
 
+@pytest.mark.slow
 def test_same_bytes_in_two_processes(tmp_path):
     script = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"

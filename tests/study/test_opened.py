@@ -94,6 +94,7 @@ def test_a_caption_of_several_lines_stays_with_its_figure(tmp_path):
     assert "image/png" in found["two"]._repr_mimebundle_()
 
 
+@pytest.mark.slow
 def test_running_again_does_what_an_edit_asks_for_and_no_more(ran_study, edit):
     study = leafledger.Study.open(ran_study)
     assert study.would_run().empty
