@@ -159,7 +159,10 @@ def chromium() -> Iterator[Browser]:
 def watched(chromium: Browser) -> Iterator[Watched]:
     """Return a fresh page at desktop size; what went wrong in it fails the test at its end."""
     width, height = DESKTOP
-    context = chromium.new_context(viewport={"width": width, "height": height})
+    # A page that still glides to its place can move away between the two halves of a click.
+    context = chromium.new_context(
+        viewport={"width": width, "height": height}, reduced_motion="reduce"
+    )
     one = Watched(context)
     yield one
     troubles = one.troubles()
