@@ -290,6 +290,19 @@ def test_treatment_that_coincides_with_session_is_refused(small_study):
     assert row(effects, "welch_t", "(day4-day0)@chelate-water")["verdict"] != "undefined"
 
 
+def test_an_index_that_one_treatment_never_has_is_not_laid_at_the_session(small_study):
+    """Every plant was measured in every session; only this index is undefined under chelate."""
+    for row in small_study.rows:
+        if small_study.units[row["unit"]]["treatment"] == "chelate":
+            row["values"]["REP"] = None
+    effects, _, _ = small_study.run()
+    found = effects.query("index == 'REP' and method == 'welch_t'")
+    assert set(found["verdict"]) == {"undefined"}
+    for reason in found["reason"]:
+        assert reason.startswith("chelate has 0 plants with the pair; at least 2 are needed:")
+        assert "session" not in reason
+
+
 def test_equal_changes_are_undefined_not_infinite(small_study):
     for r in small_study.rows:
         step = list(small_study.sessions).index(r["session"])

@@ -144,7 +144,10 @@ def test_covariance_analysis_without_variation_before_or_units_says_so():
     rng = np.random.default_rng(6)
     treated = np.arange(8) < 4
     flat, _ = ancova(sample_of(np.ones(8), rng.normal(size=8), treated), [""] * 8, 0.95)
-    assert "cannot be told from" in flat.remark
+    assert flat.remark == "all values before are equal: there is nothing to adjust the change for"
+    assert math.isnan(flat.p)
+    same, _ = ancova(sample_of(treated * 1.0, rng.normal(size=8), treated), [""] * 8, 0.95)
+    assert same.remark == "the treatment cannot be told from the other columns"
     few, _ = ancova(sample_of(np.arange(3.0), np.arange(3.0) ** 2, treated[2:5]), [""] * 3, 0.95)
     assert few.remark == "3 units are too few for the 3 coefficients of the model"
     assert math.isnan(few.p)

@@ -102,6 +102,14 @@ def test_signed_rank_of_four_pairs():
     assert "87.5 %" in found.remark
 
 
+@pytest.mark.parametrize("zeros", [0, 2])
+def test_changes_of_zero_do_not_lower_the_smallest_p_within_reach(zeros):
+    """Four changes that moved reach 2 / 2^4, however many zeros stand beside them."""
+    d = np.array([1.0, 2.0, 4.0, 8.0, *[0.0] * zeros])
+    for found in (signed_rank(d, 0.95), sign_flip(d, 0.95, 999, 1)):
+        assert found.p == found.p_smallest == 0.125
+
+
 @pytest.mark.parametrize(("n", "attained"), [(5, None), (6, 0.96875), (8, 0.9609375)])
 def test_signed_rank_interval_levels(n, attained):
     """Hollander and Wolfe (1973), table A.4: critical values for n = 5 to 8."""

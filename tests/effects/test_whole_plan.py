@@ -1,6 +1,7 @@
 """Strata, courses, doses, robustness and the next study, through the whole rule."""
 
 import math
+import warnings
 
 import numpy as np
 import pandas as pd
@@ -191,6 +192,7 @@ def test_doses_that_do_not_fit_the_treatments_are_named(small_study):
     with pytest.raises(InputFault) as caught:
         small_study.run()
     assert [p.column for p in caught.value.problems] == ["design.doses.watr", "design.doses"]
+    assert caught.value.problems[0].expected == "a treatment that a unit of this study has"
     assert "no amount for water" in str(caught.value)
 
 
@@ -258,6 +260,50 @@ def test_a_plant_that_decides_is_named(small_study):
     worst = max(looked["residuals"], key=lambda r: abs(r["standardised"]))
     assert worst["unit"] == "p01"
     assert sum(r["residual"] for r in looked["residuals"]) == pytest.approx(0, abs=1e-9)
+
+
+def test_a_unit_without_which_nothing_can_be_tested_changes_no_conclusion(new_study):
+    """With two plants in each treatment every one of them is needed for any test."""
+    study = new_study("two")
+    study.grow(n=2, effect=0.0)
+    _, summary, _ = study.run()
+    (said,) = summary["robustness"]
+    assert "without p01, p02, p03 and p04, one at a time, nothing can be tested;" in said
+    assert "it changes without p" not in said
+    table = rows(study.table("sensitivity"), variant="without_unit")
+    assert not table["same_conclusion"].any()
+    assert set(table["verdict"]) == {"undefined"}
+
+
+def test_an_index_that_never_varies_is_undefined_by_every_method_and_warns_of_nothing(asked):
+    for row in asked.rows:
+        row["values"]["NDVI"] = 1.0
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        effects, summary, _ = asked.run()
+    found = rows(effects, index="NDVI", stratum="all")
+    assert found["p"].isna().sum() == len(found) - len(rows(found, method="label_permutation"))
+    reasons = {method: set(one["reason"]) for method, one in found.groupby("method")}
+    assert reasons["ancova"] == {
+        "all values before are equal: there is nothing to adjust the change for"
+    }
+    assert reasons["mixed_model_unstructured"] == {"the model leaves no variation between values"}
+    assert summary["sentences"] == [
+        "Nothing can be concluded about the difference between chelate and water in the change of "
+        "NDVI from day0 to day8: no variation between units in either treatment: there is no t."
+    ]
+
+
+def test_models_say_that_the_treatment_cannot_be_told_from_the_block(asked):
+    for columns in asked.units.values():
+        columns["block"] = "A" if columns["treatment"] == "water" else "B"
+    asked.design["block"] = "block"
+    effects, _, _ = asked.run()
+    joint = one(effects, method="mixed_model_f", index="NDVI")
+    assert (joint["verdict"], joint["reason"]) == (
+        "undefined",
+        "the treatment cannot be told from the block",
+    )
 
 
 def test_studentised_residual_by_leaving_the_unit_out(small_study):

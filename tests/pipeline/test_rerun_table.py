@@ -61,6 +61,20 @@ def test_a_title_runs_the_report_alone(ran_study: Path, edit: Edit) -> None:
     assert run(ran_study)[0] == {"report"}
 
 
+def test_the_name_of_an_instrument_runs_the_effects_and_the_report(ran_study: Path) -> None:
+    """Its name changes no spectrum, only what may be tested."""
+    scans = ran_study / "scans.csv"
+    head, *rows = scans.read_text(encoding="utf-8").splitlines()
+    named = [f"{head},instrument", *(f"{row},S1" for row in rows)]
+    scans.write_text("\n".join(named) + "\n", encoding="utf-8")
+    assert foreseen(ran_study)["effects"].startswith("settings changed: scans")
+    # The report tells the settings of every step, from its record.
+    assert run(ran_study)[0] == {"effects", "report"}
+    other = [row.removesuffix("S1") + "S2" if ",day12," in row else row for row in named]
+    scans.write_text("\n".join(other) + "\n", encoding="utf-8")
+    assert set(foreseen(ran_study)) == {"effects", "report"}
+
+
 def swap_first_values(path: Path) -> None:
     """Change a raw text or Parquet file of a leaf a little."""
     table = pq.read_table(path)

@@ -297,6 +297,12 @@ def test_words_of_variants_and_assumptions():
     told = assumption_words(one, {"c": "a change"}, "pot")
     assert told == "NDVI, a change: Without pot a and b (one at a time) the conclusion changes."
     assert "No single pot decides" in assumption_words({**one, "influential": []}, {}, "pot")
+    two = {**one, "influential": ["a"], "needed": ["c"]}
+    assert assumption_words(two, {}, "pot") == (
+        "NDVI, c: Without pot a the conclusion changes. Without pot c nothing can be tested."
+    )
+    none = {**one, "influential": [], "verdict": "undefined"}
+    assert "decides" not in assumption_words(none, {}, "pot")
 
 
 def test_why_there_is_no_conclusion():

@@ -10,7 +10,7 @@ import numpy as np
 
 from leafledger.effects.changes import Sample, UnitTable, sample
 from leafledger.effects.effect import Effect
-from leafledger.effects.families import finite
+from leafledger.effects.families import UNDEFINED, finite
 from leafledger.effects.layout import Layout
 from leafledger.effects.result import mean, variance
 from leafledger.effects.robustness import WITHOUT_UNIT, Held
@@ -35,8 +35,9 @@ def looked_at(
     list of dict
         For each contrast: variance_ratio (larger arm over smaller; ``None`` for one arm), residuals
         (unit, treatment, fitted, residual, standardised: the residual over the standard deviation
-        that it would have by chance, estimated without that unit), influential (units whose absence
-        changes the conclusion).
+        that it would have by chance, estimated without that unit), verdict (as planned),
+        influential (units whose absence changes the conclusion), needed (units without which
+        nothing can be tested).
 
     References
     ----------
@@ -48,20 +49,17 @@ def looked_at(
         if not (layout.before and layout.after):
             continue
         found = sample(layout, table, effect.contrast, effect.index)
-        lost = [
-            one.variant.left_out
-            for one in held
-            if one.variant.kind == WITHOUT_UNIT
-            and not one.same
-            and one.planned.effect.contrast == effect.contrast
-        ]
+        own = [one for one in held if one.planned.effect.contrast == effect.contrast]
+        single = [one for one in own if one.variant.kind == WITHOUT_UNIT and not one.same]
         out.append(
             {
                 "index": effect.index,
                 "contrast": effect.contrast.name,
                 "variance_ratio": finite(variance_ratio(found)),
                 "residuals": _residuals(found, effect.contrast.level, effect.contrast.reference),
-                "influential": lost,
+                "verdict": own[0].planned.verdict if own else None,
+                "influential": [o.variant.left_out for o in single if o.row.verdict != UNDEFINED],
+                "needed": [o.variant.left_out for o in single if o.row.verdict == UNDEFINED],
             }
         )
     return out

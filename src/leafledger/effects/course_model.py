@@ -129,8 +129,10 @@ def _fitted(layout: Layout, cells: Cells, method: str) -> tuple[Fit | None, str]
     here = np.isfinite(cells.data.y)
     flat = cells.data.x[here]
     n, p = flat.shape
-    if n <= p or int(np.linalg.matrix_rank(flat)) < p:
-        return None, "the values are too few for the coefficients of the model"
+    if n <= p:
+        return None, f"{n} values are too few for the {p} coefficients of the model"
+    if int(np.linalg.matrix_rank(flat)) < p:
+        return None, "the treatment cannot be told from the block"
     try:
         if method == "mixed_model":
             return fit_random_intercept(cells.data), ""
@@ -242,4 +244,5 @@ def _effect(
 
 def _partial(partial: Mapping[str, Sequence[str]]) -> str:
     parts = [f"{unit} lacks {listed(list(days))}" for unit, days in partial.items()]
-    return f"{'; '.join(parts)}: its other sessions stay in the model"
+    whose = "its" if len(partial) == 1 else "their"
+    return f"{'; '.join(parts)}: {whose} other sessions stay in the model"

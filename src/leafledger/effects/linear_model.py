@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 
+NO_COVARIATE = "all values before are equal: there is nothing to adjust the change for"
+_NO_SIZE = EffectSize("hedges_g_adjusted")
+
 
 def ancova(found: Sample, blocks: Sequence[str], level: float) -> tuple[Result, EffectSize]:
     """Test the treatment with the value before (and the block) as covariates.
@@ -49,6 +52,8 @@ def ancova(found: Sample, blocks: Sequence[str], level: float) -> tuple[Result, 
     Senn, S. (2006). Change from baseline and analysis of covariance revisited. Statistics in
     Medicine 25, 4334-4344.
     """
+    if np.ptp(found.before) <= found.resolution:
+        return Result(math.nan, ci_level=level, statistic_name="t", remark=NO_COVARIATE), _NO_SIZE
     group, sign = dealt_group(found.treated)
     columns = [group.astype(float), found.before - mean(found.before)]
     tested, size = coefficient(found.change, columns, blocks, level, found.resolution)
@@ -97,23 +102,22 @@ def coefficient(
         A residual standard deviation up to this size is rounding.
     """
     design = np.column_stack([*columns, np.ones(len(y)), *block_columns(blocks)])
-    none = EffectSize("hedges_g_adjusted")
     if obstacle := _unfit(design, "the treatment cannot be told from the other columns"):
-        return Result(math.nan, ci_level=level, statistic_name="t", remark=obstacle), none
+        return Result(math.nan, ci_level=level, statistic_name="t", remark=obstacle), _NO_SIZE
     fit = _least_squares(y, design)
     estimate, spread = float(fit.params[0]), math.sqrt(float(fit.scale))
     if spread <= resolution:
         remark = "the model leaves no variation between units: there is no t"
-        return Result(estimate, ci_level=level, statistic_name="t", remark=remark), none
+        return Result(estimate, ci_level=level, statistic_name="t", remark=remark), _NO_SIZE
     error, df = float(fit.bse[0]), float(fit.df_resid)
     statistic = estimate / error
     tested = t_result(estimate, error, df, level, statistic, two_sided_t(statistic, df))
     if df < 2:
-        return tested, none
+        return tested, _NO_SIZE
     factor, root = small_sample_factor(df), error / spread
     low, high = noncentrality_interval(statistic, df, level)
     size = EffectSize(
-        none.name, factor * estimate / spread, factor * root * low, factor * root * high
+        _NO_SIZE.name, factor * estimate / spread, factor * root * low, factor * root * high
     )
     return tested, size
 

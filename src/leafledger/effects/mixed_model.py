@@ -102,6 +102,8 @@ def _free_start(data: Repeated, basis: Array) -> Array:
     left = y - x @ beta
     whole = np.isfinite(data.y).all(axis=1)
     spread = left[whole].T @ left[whole] / whole.sum()
-    spread = spread / np.trace(spread) * len(spread)
+    total = float(np.trace(spread))
+    if total > 0:  # else no value varies, which the fit itself says
+        spread = spread / total * len(spread)
     spread = 0.9 * spread + 0.1 * np.eye(len(spread))
     return np.array([np.sum(spread * part) / np.sum(part) for part in basis])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from leafledger.effects.changes import Sample
 from leafledger.effects.layout import Contrast, Layout
@@ -32,6 +33,9 @@ def _session_confounded(layout: Layout, contrast: Contrast, found: Sample) -> st
     """Say where one arm was never measured in a session that the other one has."""
     arms = layout.within(contrast.stratum).levels
     level, reference = contrast.level, contrast.reference
+    never = [name for name in (level, reference) if _valueless(found, arms.get(name, ()))]
+    if never:
+        return ""  # an index that an arm lacks throughout says nothing of when it was measured
     for session, gone in found.missing.items():
         without = [name for name in (level, reference) if set(arms.get(name, ())) <= set(gone)]
         if len(without) == 1 and arms.get(without[0]):
@@ -41,6 +45,11 @@ def _session_confounded(layout: Layout, contrast: Contrast, found: Sample) -> st
                 f"{other} have: the treatment cannot be told from the session"
             )
     return ""
+
+
+def _valueless(found: Sample, arm: Sequence[str]) -> bool:
+    """Return whether no unit of an arm has a value in any session of the contrast."""
+    return all(set(arm) <= set(found.missing.get(session, ())) for session in found.sessions)
 
 
 def described(contrast: Contrast, found: Sample) -> float:

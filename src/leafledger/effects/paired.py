@@ -79,7 +79,8 @@ def sign_flip(
     """
     n = len(changes)
     estimate = mean(changes)
-    if np.all(np.abs(changes) <= resolution):
+    moved = int(np.count_nonzero(np.abs(changes) > resolution))  # a zero has no sign to flip
+    if moved == 0:
         return Result(
             estimate, ci_level=level, statistic_name="mean", remark=f"all {n} changes are zero"
         )
@@ -93,7 +94,7 @@ def sign_flip(
     return rearranged(
         estimate,
         "mean",
-        (p, 2.0 ** (1 - n) if flips.enumerated else 1.0 / (n_draws + 1)),
+        (p, 2.0 ** (1 - moved) if flips.enumerated else 1.0 / (n_draws + 1)),
         equal_tailed(means, total, level),
         level,
         None if flips.enumerated else (n_draws, seed),

@@ -220,18 +220,32 @@ def _sentence(name: str, held: Sequence[Held], word: str, alpha: float) -> str:
     subject = f"{index}, {name}"
     if held[0].planned.verdict == UNDEFINED:
         return f"{subject}: undefined as planned, so there is no conclusion that could change."
-    units = [one for one in held if one.variant.kind == WITHOUT_UNIT]
-    lost = [one.variant.left_out for one in units if not one.same]
-    parts = []
-    if units and not lost:
-        parts.append(f"leaving out any one of the {len(units)} {plural(word)} does not change it")
-    elif lost:
-        parts.append(f"it changes without {listed(lost)}, one at a time")
+    parts = _without_units([one for one in held if one.variant.kind == WITHOUT_UNIT], word)
     others = [o for o in held if o.variant.kind not in {PLANNED, WITHOUT_UNIT}]
     others = [o for o in others if o.variant.note != NOT_PART]
-    parts += [f"it {'stays' if o.same else 'changes'} {_how(o, alpha)}" for o in others]
+    parts += [f"{_fate(o)} {_how(o, alpha)}" for o in others]
     verdict = held[0].planned.verdict.replace("_", " ")
     return f"{subject}: the conclusion is {verdict}; {'; '.join(parts)}."
+
+
+def _without_units(units: Sequence[Held], word: str) -> list[str]:
+    """Say without which units the conclusion is another one, and without which there is none."""
+    none = [one.variant.left_out for one in units if one.row.verdict == UNDEFINED]
+    lost = [one.variant.left_out for one in units if not (one.same or one.row.verdict == UNDEFINED)]
+    parts = []
+    if lost:
+        parts.append(f"it changes without {listed(lost)}, one at a time")
+    if none:
+        parts.append(f"without {listed(none)}, one at a time, nothing can be tested")
+    if units and not parts:
+        parts.append(f"leaving out any one of the {len(units)} {plural(word)} does not change it")
+    return parts
+
+
+def _fate(one: Held) -> str:
+    if one.same:
+        return "it stays"
+    return "nothing can be tested" if one.row.verdict == UNDEFINED else "it changes"
 
 
 def _how(one: Held, alpha: float) -> str:

@@ -72,7 +72,7 @@ def dose_misfits(named: Mapping[str, float], layout: Layout) -> list[Problem]:
             file=FILE,
             column=f"design.doses.{level}",
             found=quoted(level),
-            expected="a treatment of units.csv",
+            expected="a treatment that a unit of this study has",
             mend=nearest(level, levels),
         )
         for level in sorted(named)

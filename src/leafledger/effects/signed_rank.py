@@ -71,7 +71,7 @@ def signed_rank(changes: NDArray[np.float64], level: float, resolution: float = 
         statistic,
         "V",
         p=p,
-        p_smallest=2.0 ** (1 - n),
+        p_smallest=2.0 ** (1 - (len(moved) or n)),
         remark="; ".join(remarks),
     )
 

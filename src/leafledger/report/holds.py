@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from leafledger.effects.families import UNDEFINED
 from leafledger.effects.robustness import NOT_PART, PLANNED
 from leafledger.effects.words import listed
 from leafledger.report.drawing import Book
@@ -42,21 +43,29 @@ def holds(material: Material, book: Book) -> dict[str, Any]:
     summary = material.effects_summary
     looked = [a for a in summary.get("assumptions") or [] if isinstance(a, Mapping)]
     single = [row for row in rows if row["variant"] == UNIT]
+    concluded = {_asked(r) for r in rows if r["variant"] == PLANNED and r["verdict"] != UNDEFINED}
     others = [r for r in rows if r["variant"] != PLANNED and r["reason"] != NOT_PART]
+    others = [r for r in others if _asked(r) in concluded]
+    untestable = [row for row in others if row["verdict"] == UNDEFINED]
     return {
         "n_others": len(others),
-        "n_changed": sum(not r["same_conclusion"] for r in others),
+        "n_changed": sum(not r["same_conclusion"] for r in others) - len(untestable),
+        "n_untestable": len(untestable),
         "sentences": [_named(s, words) for s in texts(summary.get("robustness"))],
         "rows": [r for r in rows if r["variant"] != UNIT or not r["same_conclusion"]],
         "single": single,
-        # Without its own session a contrast has another name, but the same groups.
-        "several": len({(r["index"], str(r["contrast"]).partition("@")[2]) for r in rows}) > 1,
+        "several": len({_asked(r) for r in rows}) > 1,
         "why_none": why_none(material.effects),
         "plate": draw_sensitivity(book, rows, material.unit_word) if rows else None,
         "assumptions": [assumption_words(one, words, material.unit_word) for one in looked],
         "variants": under_other_settings(material, book, words),
         "residuals_plate": draw_residuals(book, looked, words, material),
     }
+
+
+def _asked(row: Mapping[str, Any]) -> tuple[str, str]:
+    """Name a question: without its own session a contrast has another name, but the same groups."""
+    return str(row["index"]), str(row["contrast"]).partition("@")[2]
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -124,17 +133,23 @@ def assumption_words(one: Mapping[str, Any], words: Mapping[str, str], unit_word
     """Say what a primary contrast leans on: spread of the arms, far units, units that decide."""
     contrast = str(one.get("contrast", ""))
     parts = [_ratio_words(one.get("variance_ratio")), _far_words(one.get("residuals"))]
-    lost = [str(unit) for unit in one.get("influential") or []]
-    if lost:
-        parts.append(
-            f"Without {unit_word} {listed(lost)}"
-            + (" (one at a time)" if len(lost) > 1 else "")
-            + " the conclusion changes."
-        )
-    else:
-        parts.append(f"No single {unit_word} decides: leaving out any one changes nothing.")
+    parts += _single_words(one, unit_word)
     told = " ".join(part for part in parts if part)
     return f"{one.get('index', '')}, {words.get(contrast, contrast)}: {told}"
+
+
+def _single_words(one: Mapping[str, Any], unit_word: str) -> list[str]:
+    """Say what single units decide; nothing where there is no conclusion to lean on them."""
+    if one.get("verdict") == UNDEFINED:
+        return []
+    fates = {"influential": "the conclusion changes", "needed": "nothing can be tested"}
+    parts = []
+    for kind, fate in fates.items():
+        units = [str(unit) for unit in one.get(kind) or []]
+        if units:
+            apart = " (one at a time)" if len(units) > 1 else ""
+            parts.append(f"Without {unit_word} {listed(units)}{apart} {fate}.")
+    return parts or [f"No single {unit_word} decides: leaving out any one changes nothing."]
 
 
 def _ratio_words(ratio: Any) -> str:
