@@ -51,6 +51,14 @@ def test_elsewhere_it_writes_lines(capsys: pytest.CaptureFixture[str]) -> None:
     lines = err.splitlines()
     assert lines[0] == "up to 3 tasks to run"
     assert lines[1].split() == ["[1/3]", "intake.day0", "done", "1.2", "s"]
+    with RunProgress(quiet=False) as progress:
+        progress({"planned": ["effects"]})
+        for task in ("unit_means", "effects"):  # Snakemake did one that was not planned
+            progress({"state": "done", "task": task, "seconds": 1.0})
+    assert [line.split()[0] for line in capsys.readouterr().err.splitlines()[1:]] == [
+        "[1/1]",
+        "[2/2]",
+    ]
     with RunProgress(quiet=True) as progress:
         progress({"planned": TASKS})
         progress({"state": "done", "task": "effects", "seconds": 1.0})

@@ -18,10 +18,14 @@ from urllib.parse import unquote
 import pytest
 
 from leafledger.errors import InputFault
+from leafledger.ledger.book import close_run, open_run
 from leafledger.ledger.export import export
 from leafledger.ledger.miappe import FIELDS, TO_FILL_IN
+from leafledger.ledger.variants import Settings, VariantsTable
+from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.runner.shipped import snakefile
+from leafledger.study.reading import read_study
 
 PROV = {
     "prov:used",
@@ -178,6 +182,36 @@ def test_methods_are_those_of_the_settings(handed_on: Path) -> None:
         assert told in text, told
     assert "mixed model" in text
     assert "sign-flip" not in text
+    assert "other set" not in text and "variants" not in text
+
+
+def test_methods_tell_of_variants_where_there_is_a_table_of_them(
+    ran_study: Path, tmp_path: Path
+) -> None:
+    study = read_study(ran_study)
+    records = BookView(ran_study).records_of(BookView(ran_study).run("latest"))
+    told = "quality.apply: none (stated: faults)"
+    sets = [Settings("as_stated", "", records), Settings("all_in", told, records)]
+    VariantsTable(ran_study, sets).make()
+    open_run(study, "r8")
+    close_run(study, "r8", "done", "")
+    export(ran_study, tmp_path / "one", snakefile(), run="r8")
+    text = (tmp_path / "one/methods.txt").read_text("utf-8")
+    assert f"also analysed under 1 other set of settings: all_in ({told})." in text
+    assert "the accuracy of the classifier under each are in results/variants.csv" in text
+    assert "Without result" not in text and "does not belong" not in text
+
+    other = {**records, "effects": {**records["effects"], "inputs": []}}
+    sets = [Settings("as_stated", "", other), *sets[1:], Settings("strict", "x: 1", None)]
+    VariantsTable(ran_study, sets).make()
+    open_run(study, "r9")
+    close_run(study, "r9", "done", "")
+    export(ran_study, tmp_path / "two", snakefile(), run="r9")
+    text = (tmp_path / "two/methods.txt").read_text("utf-8")
+    assert f"under 2 other sets of settings: all_in ({told}); strict (x: 1)." in text
+    assert "did not run to its end: strict." in text
+    assert "made before the data that the effects and the accuracy rest on changed" in text
+    assert "it does not belong to this run" in text
 
 
 class Page(HTMLParser):

@@ -1,13 +1,18 @@
-"""A study in a folder that may only be read: a real one, in a mount of its own."""
+"""A study on a disk that is full, or that may only be read: real ones, in mounts of their own."""
 
 from __future__ import annotations
 
 import shutil
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
+from test_same_bytes import digests
+
+from leafledger.records import events
 
 _PRIVATE = ["unshare", "--map-root-user", "--mount"]
 
@@ -49,3 +54,34 @@ def test_a_folder_that_may_only_be_read_is_told_and_can_be_asked(ran_study: Path
     assert "cannot be written to (Read-only file system)" in told
     assert "All holds" in told
     assert "Every link holds" in told
+
+
+@pytest.mark.slow
+def test_a_disk_that_is_full_is_told_and_once_freed_the_run_is_finished(
+    small_study: Path, small_study_run: Path, tmp_path: Path
+) -> None:
+    disk, later = tmp_path / "disk", tmp_path / "later"
+    disk.mkdir()
+    left = 2_000_000  # enough for the first half of the stages
+    told = in_own_mounts(
+        f'mount -t tmpfs -o size=200m none "{disk}"; cp -r "{small_study}" "{disk}/study"\n'
+        f'free=$(df -B1 --output=avail "{disk}" | tail -n 1)\n'
+        f'head -c $((free - {left})) /dev/zero > "{disk}/something-else"\n'
+        f'tool run "{disk}/study" --cores 2 --quiet\n'
+        f'rm "{disk}/something-else"\n'
+        f'tool run "{disk}/study" --cores 2 --quiet; tool verify "{disk}/study"\n'
+        f'cp -r "{disk}/study" "{later}"'
+    )
+    first, second, verified, _end = told.split("exit ")
+    assert "No space left" in first
+    assert second.startswith("1\n"), told
+    assert verified.startswith("0\n") and "All holds" in verified, told
+    assert _end.startswith("0"), told
+    assert digests(later) == digests(small_study_run)
+    assert not list(later.rglob(".*.tmp"))
+
+    cut, whole = events.runs(later)
+    assert cut["outcome"] in {"failed", "killed"} and whole["outcome"] == "done"
+    with closing(sqlite3.connect(later / "ledger/ledger.sqlite")) as store:
+        entered = store.execute("SELECT value FROM tags WHERE key = 'leafledger.run'").fetchall()
+    assert sorted(entered) == sorted([(cut["run"],), (whole["run"],)]), "none lost, none doubled"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
+import sys
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -114,6 +116,28 @@ def test_once_made_nothing_runs_and_a_plain_run_keeps_the_table(varied: Path) ->
     assert "0 stages ran" in again.output
     assert run_study(varied, cores=2).outcome == "idle"
     assert digests(varied) == before
+
+
+def test_plain_snakemake_right_after_runs_nothing(varied: Path) -> None:
+    before, dated = digests(varied), (varied / TABLE).stat().st_mtime_ns
+    done = subprocess.run(
+        [
+            sys.executable,
+            *("-m", "snakemake", "--cores", "2", "--directory", str(varied)),
+            *("--snakefile", str(snakefile())),
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr[-3000:]
+    assert "Nothing to be done" in done.stderr
+    assert run_study(varied, cores=2).outcome == "idle"
+    assert digests(varied) == before
+    assert (varied / TABLE).stat().st_mtime_ns == dated
+    told = CliRunner().invoke(cli, ["status", str(varied)]).output
+    assert "Up to date: nothing would run." in told
+    assert f"{TABLE} is up to date." in told
 
 
 def test_the_books_tell_variants_apart(varied: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import json
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +18,8 @@ from xlsxwriter.worksheet import Worksheet
 
 from leafledger.errors import InputFault, Problem
 from leafledger.ledger.book import _own_files
-from leafledger.study.layout import tasks
+from leafledger.runner import step
+from leafledger.study.layout import Task, tasks
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import Sheet, read_sheet
@@ -90,6 +92,21 @@ def test_a_study_in_workbooks_is_the_same_study(small_study):
         asked = task.rule, task.session
         assert settings_of(before, *asked) == settings_of(after, *asked), "nothing runs again"
     assert {"units.xlsx", "scans.xlsx"} <= set(_own_files(after)), "kept with every run"
+
+
+def test_a_stage_names_the_sheets_that_the_study_has(small_study, monkeypatch):
+    in_workbooks(small_study)
+    said = ("units.csv", "scans.csv", "raw/day0.txt")
+    fault = InputFault([Problem(name, "one thing", "another", "Mend it.") for name in said])
+
+    def fails(*_: object) -> None:
+        raise fault
+
+    monkeypatch.setattr(step, "_done", fails)
+    monkeypatch.chdir(small_study)
+    assert step._attempt(small_study, Task("classes")).code == 2
+    told = json.loads((small_study / "logs/classes.problems.json").read_text("utf-8"))
+    assert [one["file"] for one in told] == ["units.xlsx", "scans.xlsx", "raw/day0.txt"]
 
 
 def test_cells_are_read_as_a_person_sees_them(tmp_path):

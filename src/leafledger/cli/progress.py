@@ -115,6 +115,8 @@ class RunProgress:
 
     def _end(self, line: dict[str, Any]) -> None:
         self._ended += 1
+        # After a run that was cut off Snakemake may do a task anew that our records call whole.
+        self._planned = max(self._planned, self._ended)
         self._running.pop(line["task"], None)
         self._forecast.end(line["task"], line["state"] != "restored", self._elapsed())
         self._show(at_work(list(self._running)))

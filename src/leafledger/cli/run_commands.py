@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from leafledger.cli.options import cores_option, json_option, study_argument
-from leafledger.cli.words import say, say_json, say_problems
+from leafledger.cli.words import bullet_list, say, say_json, say_problems
 from leafledger.errors import InputFault
 
 
@@ -141,7 +141,7 @@ def _tasks_json(result: Any) -> list[dict[str, Any]]:
 @study_argument
 @json_option
 def status(study: Path, as_json: bool) -> None:
-    """Say what a run would do now, and why.
+    """Say what a run would do now, and why; and whether the table of the variants still holds.
 
     \b
     Example:
@@ -151,6 +151,7 @@ def status(study: Path, as_json: bool) -> None:
     from leafledger.runner.check import checked_study
     from leafledger.runner.lock import is_held
     from leafledger.runner.plan import plan
+    from leafledger.runner.variants_due import table_status
 
     try:
         found = checked_study(study)
@@ -159,7 +160,9 @@ def status(study: Path, as_json: bool) -> None:
             raise
         say_json({"problems": [p.as_dict() for p in fault.problems], "would_run": []})
         raise SystemExit(2) from None
-    planned = plan(found, FileDigests(found.folder))
+    digests = FileDigests(found.folder)
+    planned = plan(found, digests)
+    table = table_status(found, digests, planned)
     at_work = is_held(found.folder)
     if as_json:
         say_json(
@@ -175,6 +178,7 @@ def status(study: Path, as_json: bool) -> None:
                     }
                     for p in planned
                 ],
+                "variants_table": {"made": table.made, "out_of_date": list(table.why)},
             }
         )
         return
@@ -184,6 +188,9 @@ def status(study: Path, as_json: bool) -> None:
         say("Up to date: nothing would run.")
     for p in planned:
         say(f"{'runs' if p.certain else 'may run':<8} {p.task.name:<22} {p.why}")
+    if table.made and not table.why:
+        say("results/variants.csv is up to date.")
+    bullet_list("results/variants.csv is out of date; `run --variants` mends it:", table.why)
 
 
 @click.command(short_help="Free the space of results kept for going back.")

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from leafledger.ledger.exported import ExportedRun
+from leafledger.ledger.methods_of_variants import methods_of_variants
 
 _METHODS = {
     "paired_t": ("paired t tests", "Student (1908), Biometrika 6, 1-25"),
@@ -73,6 +74,7 @@ def methods(run: ExportedRun) -> str:
         _indices(run, sources),
         _effects(run, sources),
         _classes(run, sources),
+        methods_of_variants(run),
         _software(run),
     ]
     text = " ".join(" ".join(part) for part in parts)

@@ -55,7 +55,10 @@ def tell(folder: Path, run: str, **what: Any) -> None:
 
 
 def told(folder: Path, run: str, start: int = 0) -> tuple[list[Event], int]:
-    """Return the progress lines from byte ``start`` on, and where to go on reading."""
+    """Return the progress lines from byte ``start`` on, and where to go on reading.
+
+    A line that a full disk cut off is left out: what it told is told by the events as well.
+    """
     try:
         with progress_file(folder, run).open("rb") as file:
             file.seek(start)
@@ -63,7 +66,16 @@ def told(folder: Path, run: str, start: int = 0) -> tuple[list[Event], int]:
     except OSError:
         return [], start
     whole = data[: data.rfind(b"\n") + 1]
-    return [json.loads(line) for line in whole.splitlines()], start + len(whole)
+    lines = (_line(line) for line in whole.splitlines())
+    return [line for line in lines if line is not None], start + len(whole)
+
+
+def _line(text: bytes) -> Event | None:
+    try:
+        value = json.loads(text)
+    except ValueError:
+        return None
+    return value if isinstance(value, dict) else None
 
 
 def write_event(folder: Path, run: str, name: str, event: Event) -> None:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import shutil
+from collections.abc import Sequence
 from typing import Any
 
 from leafledger.errors import InputFault, Problem
@@ -18,6 +21,7 @@ from leafledger.study.tables import read_json
 from leafledger.study.variant_definitions import of_variant
 
 _NEXT_TO_NOTHING = 1_000_000
+_NO_SPACE = tuple(os.strerror(number) for number in (errno.ENOSPC, errno.EDQUOT))
 SNAKEMAKE_LOG = f"{LOGS}/snakemake.log"
 
 
@@ -45,6 +49,15 @@ def _no_longer_holds(study: Study, level: list[str]) -> str:
     return stale[0] if stale else f"{level[0]} ended well, but not for Snakemake"
 
 
+def _no_space(study: Study, cut: Sequence[str]) -> bool:
+    """Tell whether the disk is full, or was when tasks were cut that could write no event."""
+    if shutil.disk_usage(study.folder).free < _NEXT_TO_NOTHING:
+        return True
+    logs = [study.folder / LOGS / f"{task}.log" for task in cut]
+    told = [log.read_text(encoding="utf-8", errors="replace") for log in logs if log.is_file()]
+    return any(words in text for text in told for words in _NO_SPACE)
+
+
 def why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
     """Say why a run failed, from the events of the tasks that did and from what it told."""
     others = [e for e in failed if e["outcome"] == "failed"]
@@ -55,12 +68,13 @@ def why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
     started = [line["task"] for line in lines if line.get("state") == "started"]
     ended = {line["task"] for line in lines if line.get("state") not in {None, "started"}}
     cut = [task for task in started if task not in ended]
+    if _no_space(study, cut):
+        doing = f": {cut[0]} could not be finished" if cut else ""
+        return f"No space left on the disk that holds the study{doing}"
     if cut:
         return (
             f"{cut[0]} was ended from outside (out of memory, or killed); log: {LOGS}/{cut[0]}.log"
         )
-    if shutil.disk_usage(study.folder).free < _NEXT_TO_NOTHING:
-        return "no space left on the disk that holds the study"
     level: list[str] = next((line["level"] for line in reversed(lines) if "level" in line), [])
     waiting = [task for task in level if task not in ended]
     if waiting:

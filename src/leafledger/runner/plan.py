@@ -125,15 +125,28 @@ def holds_as_recorded(
     digests
         Digests of the files as the run left them.
     """
+    return why_not_as_recorded(study, records, digests) is None
+
+
+def why_not_as_recorded(
+    study: Study, records: Mapping[str, Record], digests: RecordedDigests
+) -> str | None:
+    """Return the first task that would come out otherwise than recorded, with the reason.
+
+    ``None`` if all would come out as recorded. The parameters are those of `holds_as_recorded`.
+    """
     for task in tasks(study):
         record = records.get(task.name)
-        if record is None or (
+        if record is None:
+            return f"{task.name}: not run yet"
+        why = (
             _settings_changed(record, settings_of(study, task.rule, task.session))
             or _code_changed(record, task)
             or _inputs_changed(record, inputs(study, task), digests, ())
-        ):
-            return False
-    return True
+        )
+        if why is not None:
+            return f"{task.name}: {why}"
+    return None
 
 
 def _record_changed(folder: Path, record: Record, task: Task) -> str | None:

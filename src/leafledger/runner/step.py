@@ -28,6 +28,7 @@ from leafledger.records.store import ContentStore
 from leafledger.runner.jobs import code_of_task, job_of
 from leafledger.study.layout import BY_NAME, LOGS, Task
 from leafledger.study.reading import read_study
+from leafledger.study.sheet_files import with_own_names
 from leafledger.study.study import Study
 from leafledger.study.tables import write_json
 
@@ -120,7 +121,10 @@ def _plain(error: Exception) -> str:
 def _do(folder: Path, task: Task) -> Ended:
     study = read_study(folder, os.environ.get(VARIANT_VARIABLE) or None)
     job = job_of(study, task)
-    ended = _done(study, task, job)
+    try:
+        ended = _done(study, task, job)
+    except InputFault as fault:
+        raise InputFault(with_own_names(fault.problems, folder, study.definition)) from fault
     date_no_later_than_now(job)
     return ended
 

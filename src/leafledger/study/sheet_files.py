@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 from leafledger.errors import Problem
@@ -71,6 +73,14 @@ def _both(names: list[str], mend: str) -> Problem:
         expected="one of the two",
         mend=mend,
     )
+
+
+def with_own_names(
+    problems: Iterable[Problem], folder: Path, definition: Definition
+) -> list[Problem]:
+    """Return problems that name the study's own sheets, where a stage knows only the usual ones."""
+    own = {UNITS[0]: units_file(folder), SCANS[0]: definition.intake.sheet}
+    return [replace(problem, file=own.get(problem.file, problem.file)) for problem in problems]
 
 
 def refused_sheet(folder: Path, name: str) -> Problem | None:
