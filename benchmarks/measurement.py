@@ -181,7 +181,7 @@ def plain_divide(scans: Sequence[Scan], counts: np.ndarray) -> tuple[np.ndarray,
 
 
 def plain_write(path: Path, **arrays: np.ndarray) -> None:
-    """Write arrays as float32 lists with the compression that the tool uses."""
+    """Write arrays as float32 lists, zstd at its default level (the tool's files: level 3)."""
     columns = {
         name: pa.FixedSizeListArray.from_arrays(
             pa.array(np.ascontiguousarray(a, dtype=np.float32).ravel()), a.shape[1]

@@ -41,8 +41,10 @@ class Study:
         self.inputs[f"raw/{file}"] = path
         return file
 
-    def run(self, rows: list[dict], **form) -> Outcome:
+    def run(self, rows: list[dict], elsewhere: dict | None = None, **form) -> Outcome:
         settings = {"session": "day0", "form": form, "scans": rows}
+        if elsewhere:
+            settings["elsewhere"] = elsewhere
         job = Job("intake", "day0", settings, self.inputs, {"scans": self.out}, self.folder)
         return run(job)
 
@@ -144,13 +146,36 @@ def test_wide_table_by_scan_column_and_as_its_own_sheet(study: Study) -> None:
     rows = [row("x", file, "leaf3"), row("y", file, "leaf0")]
     outcome = study.run(rows, form="wide_table", scan_column="label")
     assert read_spectra(study.out).spectra["counts"][:, 0].tolist() == [3.0, 0.0]
-    assert '3 scans in no row of this session: "' in outcome.warnings[0]
+    assert '3 scans in no row of the scan sheet: "' in outcome.warnings[0]
     ids = content_ids(lines[1:])
     outcome = study.run([row(i, file, i) for i in ids], form="wide_table")
     assert read_spectra(study.out).spectra["counts"][:, 0].tolist() == [0.0, 1.0, 2.0, 3.0, 4.0]
     assert not outcome.warnings
     outcome = study.run([row(i, file, i) for i in ids[:2]], form="wide_table")
     assert not outcome.warnings, "the other rows belong to other sessions of the same sheet"
+
+
+def test_a_scan_that_another_session_uses_is_not_called_unused(study: Study) -> None:
+    file = study.add("raw/t.csv", ("\r\n".join(table()) + "\r\n").encode())
+    rows, form = [row("x", file, "leaf3")], {"form": "wide_table", "scan_column": "label"}
+    most = study.run(rows, elsewhere={file: ["leaf0", "leaf1"]}, **form)
+    assert most.warnings == [
+        'raw/t.csv: 2 scans in no row of the scan sheet: "leaf2", "leaf4"',
+    ]
+    rest = ["leaf0", "leaf1", "leaf2", "leaf4"]
+    assert not study.run(rows, elsewhere={file: rest}, **form).warnings
+    assert study.run(rows, elsewhere={"raw/other.csv": rest}, **form).warnings
+
+
+def test_a_block_that_another_session_names_by_number_is_used(study: Study) -> None:
+    blocks = jcamp(BODIES["DIFDUP"]) + jcamp(BODIES["DIFDUP"]).replace(b"check A", b"check B")
+    file = study.add("raw/a.jdx", blocks)
+    rows = [row("a", file, "check A")]
+    form = {"form": "jcamp_dx", "quantity": "reflectance"}
+    assert study.run(rows, **form).warnings == [
+        'raw/a.jdx: a scan in no row of the scan sheet: "check B"',
+    ]
+    assert not study.run(rows, elsewhere={file: ["2"]}, **form).warnings
 
 
 def test_jcamp_and_parquet(study: Study) -> None:
@@ -232,12 +257,15 @@ def test_workbooks_by_sheet_by_row_and_by_file(study: Study) -> None:
     assert read_spectra(study.out).spectra["counts"][:, 0].tolist() == [2.0, 1.0, 3.0]
     assert outcome.warnings == ["raw/leaves.xlsx: sheets that the scan sheet does not name: x"]
 
+    outcome = study.run(rows, elsewhere={"raw/leaves.xlsx": ["x"]}, form="spreadsheet")
+    assert not outcome.warnings, "another session names the sheet"
+
     study.add("raw/all.xlsx", workbook({"all": wide()}))
     rows = [row("a", "raw/all.xlsx", "leaf2"), row("b", "raw/all.xlsx", "leaf0")]
     form = {"form": "spreadsheet", "scans_in": "rows", "scan_column": "label"}
     outcome = study.run(rows, **form)
     assert read_spectra(study.out).spectra["counts"][:, 0].tolist() == [2.0, 0.0]
-    assert outcome.warnings == ['raw/all.xlsx: a scan in no row of this session: "leaf1"']
+    assert outcome.warnings == ['raw/all.xlsx: a scan in no row of the scan sheet: "leaf1"']
 
 
 def test_faults_of_a_workbook_name_file_sheet_row_and_column(study: Study) -> None:

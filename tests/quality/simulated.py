@@ -9,6 +9,7 @@ import numpy as np
 import prosail
 import pyarrow as pa
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 from leafledger.records.job import Job
 from leafledger.study.tables import write_spectra
@@ -59,12 +60,19 @@ TRI_BAND = {
 
 
 def lamp(axis: Floats, lines: dict[float, float], fwhm_nm: float) -> Floats:
-    """Return line spectra as seen at a resolution, 1 at the strongest from 500 nm up."""
+    """Return line spectra as pixels read them: the mean over each pixel of an even axis.
+
+    The same light on every axis: 1 is the strongest line from 500 nm up as a resolution of
+    ``fwhm_nm`` shows it before the pixels.
+    """
     sigma = fwhm_nm / np.sqrt(8 * np.log(2))
-    out = np.zeros(len(axis))
-    for at, strength in lines.items():
-        out += strength * np.exp(-0.5 * ((axis - at) / sigma) ** 2)
-    return out / out[axis >= 500].max()
+    half = float(np.median(np.diff(axis))) / 2
+    edges = (np.append(axis - half, axis[-1] + half)[:, None] - [*lines]) / sigma
+    area = np.diff(norm.cdf(edges), axis=0) * sigma * np.sqrt(2 * np.pi) / (2 * half)
+    fine = np.arange(500.0, 700.0, 0.01)[:, None]
+    seen = np.exp(-0.5 * ((fine - [*lines]) / sigma) ** 2)
+    strength = np.array([*lines.values()])
+    return np.asarray(area @ strength / (seen @ strength).max())
 
 
 class Simulated:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from leafledger.errors import InputFault
 from leafledger.study.names import as_id, is_id
 from leafledger.study.reading import read_study
+from leafledger.study.settings import settings_of
 
 PATTERN_STUDY = """\
 title: x
@@ -75,6 +76,60 @@ def test_a_labelled_table_is_its_own_sheet(tmp_path: Path) -> None:
     draw.shuffle(rows)
     write_table(tmp_path, rows)
     assert read_study(tmp_path).units == first.units, "ids must not depend on the row's place"
+
+
+def test_intake_is_told_what_other_sessions_use_of_a_file(tmp_path: Path) -> None:
+    for file in ("all.csv", "own.csv"):
+        (tmp_path / file).write_text("label,500,510\na,1,2\n", encoding="utf-8")
+    lines = [
+        "scan,file,item,session,unit",
+        "s1,all.csv,a,d0,p1",
+        "s2,all.csv,c,d1,p1",
+        "s3,all.csv,b,d1,p2",
+        "s4,own.csv,a,d1,p2",
+    ]
+    (tmp_path / "scans.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (tmp_path / "units.csv").write_text("unit,t\np1,a\np2,b\n", encoding="utf-8")
+    (tmp_path / "study.yaml").write_text(
+        "title: x\ndesign: {unit: plant, treatment: t, control: a, sessions: "
+        "[{session: d0}, {session: d1}]}\n"
+        "intake: {forms: {default: {form: wide_table, scan_column: label, "
+        "quantity: reflectance}}}\n",
+        encoding="utf-8",
+    )
+    study = read_study(tmp_path)
+    assert settings_of(study, "intake", "d0")["elsewhere"] == {"all.csv": ["b", "c"]}
+    assert settings_of(study, "intake", "d1")["elsewhere"] == {"all.csv": ["a"]}
+
+
+@pytest.mark.parametrize("form", ["wide_table", "spreadsheet"])
+@pytest.mark.parametrize("n_bands", [12, 2000])
+def test_a_labelled_table_in_a_workbook_is_sent_to_csv(
+    tmp_path: Path, form: str, n_bands: int
+) -> None:
+    import xlsxwriter
+
+    write_table(tmp_path, [])
+    text = (tmp_path / "study.yaml").read_text(encoding="utf-8")
+    text = text.replace("table.csv", "table.xlsx").replace("wide_table", form)
+    (tmp_path / "study.yaml").write_text(text, encoding="utf-8")
+    with xlsxwriter.Workbook(tmp_path / "table.xlsx") as book:
+        sheet = book.add_worksheet()
+        sheet.write_row(0, 0, ["Type", *range(500, 500 + n_bands)])
+        sheet.write_row(1, 0, ["sick", *[5.5] * n_bands])
+    with pytest.raises(InputFault) as fault:
+        read_study(tmp_path)
+    told = [p for p in fault.value.problems if p.file == "table.xlsx"]
+    assert [p.found for p in told] == ["a table of labelled spectra in a workbook"]
+    assert "as CSV (UTF-8)" in told[0].mend and "wide_table" in told[0].mend
+
+
+@pytest.mark.parametrize("data", [b'PK\x03\x04"a\rb,"\n1', b'Type,"' + b"5" * 200_000 + b"\n1"])
+def test_a_table_that_is_none_is_a_problem_not_a_traceback(tmp_path: Path, data: bytes) -> None:
+    write_table(tmp_path, [])
+    (tmp_path / "table.csv").write_bytes(data)
+    with pytest.raises(InputFault):
+        read_study(tmp_path)
 
 
 @given(st.text(max_size=200))

@@ -23,7 +23,11 @@ _OTHERWISE = "Save it as .xlsx again, or state the right `form:` for this sessio
 
 
 def read_spreadsheet(
-    data: bytes, file: str, form: FileForm, items: Sequence[str] = ("",)
+    data: bytes,
+    file: str,
+    form: FileForm,
+    items: Sequence[str] = ("",),
+    elsewhere: Sequence[str] = (),
 ) -> RawScans:
     """Read a workbook.
 
@@ -39,6 +43,8 @@ def read_spreadsheet(
     items
         What the scan sheet wants of this file: with ``scans_in: sheets`` the names of the sheets
         to read; an empty one means the only sheet.
+    elsewhere
+        What other sessions want of it: no sheet of these is called one that nobody named.
 
     Returns
     -------
@@ -61,16 +67,18 @@ def read_spreadsheet(
     faults.stop()
     scans = [read_sheet_scan(book, sheet, form, faults) for sheet in wanted]
     faults.stop()
-    return _together([scan for scan in scans if scan is not None], book, form, faults)
+    return _together([scan for scan in scans if scan is not None], book, form, elsewhere, faults)
 
 
-def _together(scans: list[SheetScan], book: Book, form: FileForm, faults: Faults) -> RawScans:
+def _together(
+    scans: list[SheetScan], book: Book, form: FileForm, elsewhere: Sequence[str], faults: Faults
+) -> RawScans:
     named = [(f"sheet {quoted(scan.sheet)}", None, scan.wavelength_nm) for scan in scans]
     check_one_axis(named, faults)
     faults.take(count_problem(faults.file, len(scans), len(scans[0].wavelength_nm)))
     faults.stop()
     notes = [note for scan in scans for note in scan.notes]
-    read = {scan.sheet for scan in scans}
+    read = {*elsewhere, *(scan.sheet for scan in scans)}
     others = [s.name for s in book.sheets if s.shown and s.name not in read]
     if others and form.sheet is None:
         notes.append(f"sheets that the scan sheet does not name: {first_words(others, 5)}")

@@ -114,7 +114,8 @@ def read_session(job: Job) -> SessionScans:
         values[i] = read.scans.values[places[row["scan"]]]
         hashes.append(read.sha256)
     values, warnings = in_unit(values, form.quantity, [(r["file"], r["scan"]) for r in rows])
-    told = [*_notes(files.values(), form), *(f"session {job.session}: {w}" for w in warnings)]
+    notes = _notes(files.values(), form, job.settings.get("elsewhere", {}))
+    told = [*notes, *(f"session {job.session}: {w}" for w in warnings)]
     return SessionScans(axis, values, hashes, len(files), told)
 
 
@@ -201,7 +202,8 @@ def _read_one(
         scans, found = read_text(data, file, form, layout)
         layout = found or layout
     elif form.form == "spreadsheet":
-        scans = read_spreadsheet(data, file, form, items)
+        elsewhere = job.settings.get("elsewhere", {}).get(file, ())
+        scans = read_spreadsheet(data, file, form, items, elsewhere)
     else:
         scans = _READERS[form.form](data, file, form)
     return FileScans(file, digest, in_wavelengths(scans, form)), layout
@@ -256,31 +258,45 @@ def _bounded(problems: list[Problem]) -> list[Problem]:
     return [*problems[:_MAX_PROBLEMS], more]
 
 
-def _notes(files: Iterable[tuple[FileScans, dict[str, int]]], form: FileForm) -> list[str]:
+def _notes(
+    files: Iterable[tuple[FileScans, dict[str, int]]],
+    form: FileForm,
+    elsewhere: Mapping[str, Sequence[str]],
+) -> list[str]:
     """Return the readers' notes, each with the first file it is about and how many others.
 
     A table that names no scans is its own scan sheet: each of its rows belongs to some session,
-    and those of other sessions are not worth a word.
+    and those of other sessions are not worth a word. Nor are scans that other sessions name.
     """
     own_sheet = form.form == "wide_table" and form.scan_column is None
     about: dict[str, list[str]] = {}
     for read, places in files:
         for note in read.scans.notes:
             about.setdefault(note, []).append(read.file)
-        if len(read.scans.items) > len(places) and not own_sheet:
-            about.setdefault(_unused(read.scans.items, places.values()), []).append(read.file)
+        if own_sheet or len(read.scans.items) == len(places):
+            continue
+        left = _unused(read, places.values(), elsewhere.get(read.file, ()))
+        if left:
+            scans = "a scan" if len(left) == 1 else f"{len(left)} scans"
+            note = f"{scans} in no row of the scan sheet: {first_words(left, 3)}"
+            about.setdefault(note, []).append(read.file)
     return [
         f"{names[0]}{f' and {len(names) - 1} more files' if len(names) > 1 else ''}: {note}"
         for note, names in about.items()
     ]
 
 
-def _unused(items: Sequence[str], used: Iterable[int]) -> str:
-    """Name the scans of a file that stand in no row of the session."""
-    places = set(used)
-    left = [quoted(item) for at, item in enumerate(items) if at not in places]
-    scans = "a scan" if len(left) == 1 else f"{len(left)} scans"
-    return f"{scans} in no row of this session: {first_words(left, 3)}"
+def _unused(read: FileScans, used: Iterable[int], elsewhere: Iterable[str]) -> list[str]:
+    """Name the scans of a file that no row of any session means."""
+    numbers = {alias: at for at, alias in enumerate(read.scans.aliases)}
+    named = set(elsewhere)
+    by_number = named - set(read.scans.items)
+    places = {*used, *(numbers[item] for item in by_number if item in numbers)}
+    return [
+        quoted(item)
+        for at, item in enumerate(read.scans.items)
+        if at not in places and item not in named
+    ]
 
 
 def _columns(rows: Rows, hashes: Sequence[str]) -> pa.Table:

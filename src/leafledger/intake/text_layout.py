@@ -75,7 +75,7 @@ class Layout:
         body = self._body(plain)
         if body is None:
             return None
-        if self.newline == b"\n" and body.count(b"\r") != body.count(b"\r\n"):
+        if self.newline == b"\n" and b"\r" in body and body.count(b"\r") != body.count(b"\r\n"):
             return None  # a lone return ends a line too
         columns = _even_columns(body, self.newline, len(self.axis), self.n_fields)
         if columns is None:

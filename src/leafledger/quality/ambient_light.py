@@ -7,29 +7,30 @@ called a fluorescent lamp.
 
 What can be seen
 ----------------
-A leak of 1 % at its strongest line from 500 nm up, at the pixel that shows it highest, resolution
-1.5 nm, a flat source. The best any
+A leak of 1 % at its strongest line from 500 nm up, resolution 1.5 nm, a flat source; each pixel
+reads the mean of the light that falls on it. "Read": the pixel that shows the line highest reads
+1 %. "Shone": the line is 1 % high before the pixels, the same light for all rows. The best any
 filter can do knows the lamp, its width, its line ratios and the noise, takes the leaf for the same
 smooth random curve as this filter, and is called by chance once in a thousand: it sees a share
 Phi(d - 3.09), d being the height of the lines over noise and leaf together. This filter knows
 neither lamp nor width and asks for more than one line, lest a hot pixel be called a lamp.
 
-=========  ======  ========  ====  ==========  ===========
-noise      pixel   lamp      d     best share  this filter
-=========  ======  ========  ====  ==========  ===========
-0.3 %      1 nm    mercury   7.8   > 0.999     0.99
-0.3 %      1 nm    tri-band  6.1   0.999       0.97
-0.5 %      1 nm    mercury   4.8   0.95        0.82
-0.5 %      1 nm    tri-band  3.7   0.74        0.45
-0.5 %      0.7 nm  mercury                     0.96
-0.5 %      0.7 nm  tri-band                    0.50
-0.5 %      0.35 nm mercury                     > 0.99
-0.5 %      0.35 nm tri-band                    0.88
-=========  ======  ========  ====  ==========  ===========
+=====  =======  ========  ====  ==========  ===========  =====  ===========  ============
+noise  pixel    lamp      d     best, read  this filter  d      best, shone  this filter
+=====  =======  ========  ====  ==========  ===========  =====  ===========  ============
+0.3 %  1 nm     mercury   8.1   > 0.999     > 0.99       7.3    > 0.999      0.99
+0.3 %  1 nm     tri-band  6.1   0.999       0.98         4.7    0.95         0.79
+0.5 %  1 nm     mercury   4.9   0.97        0.86         4.4    0.91         0.76
+0.5 %  1 nm     tri-band  3.8   0.75        0.49         2.9    0.43         0.21
+0.5 %  0.7 nm   mercury   6.0   0.998       0.95         5.4    0.99         0.91
+0.5 %  0.7 nm   tri-band  3.9   0.79        0.53         3.6    0.68         0.40
+0.5 %  0.35 nm  mercury   8.0   > 0.999     0.99         7.7    > 0.999      0.99
+0.5 %  0.35 nm  tri-band  5.3   0.99        0.90         5.1    0.98         0.86
+=====  =======  ========  ====  ==========  ===========  =====  ===========  ============
 
-So nine in ten cannot be had for a tri-band lamp at 0.5 % and 1 nm by any filter. Where noise hides
-1 %, :mod:`leafledger.quality.ambient_flags` says what could have been seen. Shares: 1,000 simulated
-leaves each.
+So nine in ten cannot be had for a tri-band lamp at 0.5 % and 0.7 nm or more by any filter. Where
+noise hides 1 %, :mod:`leafledger.quality.ambient_flags` says what could have been seen. Shares:
+2,000 simulated leaves each.
 """
 
 from __future__ import annotations

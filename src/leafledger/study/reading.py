@@ -24,7 +24,7 @@ from leafledger.study.sheet_files import (
 )
 from leafledger.study.sheets import read_sheet
 from leafledger.study.study import Study, sessions_of
-from leafledger.study.table_sheet import is_spectra_table, rows_of_table
+from leafledger.study.table_sheet import is_spectra_table, rows_of_table, spectra_in_workbook
 from leafledger.study.units import columns_of, missing_column, units_of_scans, units_of_sheet
 from leafledger.study.variant_definitions import definition_of, of_variant
 
@@ -151,6 +151,10 @@ def _read_sheet(
         for row in rows:
             reader.add(row, {n: row.get(n) for n in extra})
         return extra
+    refused = spectra_in_workbook(folder / name, name, form)
+    if refused is not None:
+        problems.append(refused)
+        return []
     needed = [*REQUIRED, *(["session"] if len(sessions) > 1 else [])]
     if definition.design.unit is not None:
         needed.append("unit")

@@ -68,7 +68,26 @@ def intake_row(scan: Scan) -> Settings:
 
 def _intake(study: Study, session: str) -> Settings:
     rows = [intake_row(s) for s in study.scans if s.session == session]
-    return {"session": session, "form": _dump(study.form(session)), "scans": rows}
+    told = {"session": session, "form": _dump(study.form(session)), "scans": rows}
+    elsewhere = _named_elsewhere(study, session)
+    return {**told, "elsewhere": elsewhere} if elsewhere else told
+
+
+def _named_elsewhere(study: Study, session: str) -> dict[str, list[str]]:
+    """Return file -> its scans that other sessions name, for the files that this one shares.
+
+    So that intake calls no scan unused which another session uses. Of a table that is its own
+    scan sheet every row is used.
+    """
+    form = study.form(session)
+    if form.form == "wide_table" and form.scan_column is None:
+        return {}
+    own = {scan.file for scan in study.scans if scan.session == session}
+    named: dict[str, set[str]] = {}
+    for scan in study.scans:
+        if scan.session != session and scan.file in own:
+            named.setdefault(scan.file, set()).add(scan.item)
+    return {file: sorted(items) for file, items in sorted(named.items())}
 
 
 def _reflectance(study: Study, _session: str) -> Settings:

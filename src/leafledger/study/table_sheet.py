@@ -13,19 +13,49 @@ from leafledger.study.measurement_sections import Form
 from leafledger.study.names import as_id
 from leafledger.study.row_ids import content_ids
 from leafledger.study.sheets import MOST_ROWS, Row, read_text
+from leafledger.study.workbook_sheet import LARGEST_BYTES as LARGEST_WORKBOOK
+from leafledger.study.workbook_sheet import headings_of, is_workbook
 
 MOST_BANDS = 40_000
+_FEWEST_BANDS = 10
+"""A sheet with fewer headings that are wavelengths is no table of spectra."""
 _LINE_END = re.compile(r"\r\n|\r|\n")
 _DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "space": " "}
 
 
 def is_spectra_table(path: Path, form: Form) -> bool:
     """Tell whether a sheet holds bands, by its heading row."""
-    if form.form != "wide_table" or not path.is_file():
+    if form.form != "wide_table" or not path.is_file() or is_workbook(path):
         return False
     with path.open("rb") as file:
-        head = file.readline(4_000_000).decode("utf-8-sig", errors="replace").rstrip("\r\n")
-    return len(split_headings(_cells(head, _delimiter(head, form)))[1]) >= 10
+        head = file.readline(4_000_000).decode("utf-8-sig", errors="replace")
+    head = _LINE_END.split(head, maxsplit=1)[0]
+    return len(split_headings(_cells(head, _delimiter(head, form)))[1]) >= _FEWEST_BANDS
+
+
+def spectra_in_workbook(path: Path, shown: str, form: Form) -> Problem | None:
+    """Return the problem of labelled spectra in a workbook: they are read from CSV only.
+
+    Raises
+    ------
+    InputFault
+        If the workbook cannot be opened or does not say which sheet is meant.
+    """
+    in_rows = form.form in ("wide_table", "spreadsheet")
+    if not in_rows or not is_workbook(path) or not path.is_file():
+        return None
+    if not 0 < path.stat().st_size <= LARGEST_WORKBOOK:
+        return None  # the reader of scan sheets says so
+    if len(split_headings(headings_of(path, shown, "scans"))[1]) < _FEWEST_BANDS:
+        return None
+    return Problem(
+        file=shown,
+        row=1,
+        found="a table of labelled spectra in a workbook",
+        expected="labelled spectra as CSV (UTF-8), or a scan sheet",
+        mend="Save the sheet as CSV (UTF-8), name that file as `sheet:` under intake, and write "
+        "`form: wide_table`.",
+    )
 
 
 def rows_of_table(path: Path, shown: str, form: Form) -> tuple[list[Row], list[str]]:
@@ -86,4 +116,7 @@ def _delimiter(heading: str, form: Form) -> str:
 def _cells(line: str, delimiter: str) -> list[str]:
     if '"' not in line:
         return line.split(delimiter)
-    return next(csv.reader(io.StringIO(line), delimiter=delimiter), [])
+    try:
+        return next(csv.reader(io.StringIO(line), delimiter=delimiter), [])
+    except csv.Error:
+        return line.split(delimiter)

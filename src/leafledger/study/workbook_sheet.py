@@ -90,6 +90,28 @@ def read_grid(path: Path, shown: str, called: str) -> Grid:
     return Grid(rows.headings, rows.rows, rows.problems)
 
 
+def headings_of(path: Path, shown: str, called: str) -> list[str]:
+    """Return the texts of the first row that is not empty, however wide the sheet is.
+
+    Raises
+    ------
+    InputFault
+        As :func:`read_grid` for a file that is no workbook or does not say which sheet is meant.
+    """
+    book = open_book(path.read_bytes(), shown, _OTHERWISE)
+    first: list[str] = []
+
+    def take(_row: int, cells: Cells) -> None:
+        if not first:
+            texts = {
+                at: "" if isinstance(value, Odd) else str(value) for at, value in cells.items()
+            }
+            first.extend(texts.get(at, "") for at in range(max(cells) + 1))
+
+    read_rows(book, _meant(book, shown, called), take, Texts)
+    return first
+
+
 def _meant(book: Book, shown: str, called: str) -> SheetPart:
     """Return the only sheet that is shown, or the one that has the name."""
     sheets = [sheet for sheet in book.sheets if sheet.shown]
