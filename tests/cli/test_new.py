@@ -64,6 +64,38 @@ def test_by_flags_it_asks_nothing_and_says_what_to_fill_in(tmp_path: Path) -> No
     assert (folder / "study.yaml").read_text(encoding="utf-8") == text
 
 
+def test_file_names_may_stand_in_for_the_scan_sheet(tmp_path: Path) -> None:
+    folder = tmp_path / "named"
+    done = leafledger("new", str(folder), "--pattern", "raw/{session}_{unit}.txt", "--quantity",
+                      "reflectance", "--control", "water")  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "scans.csv" not in done.stdout
+    assert not (folder / "scans.csv").exists()
+    (folder / "scans.csv").write_text("", encoding="utf-8")
+    fill_in(folder)
+    (folder / "scans.csv").unlink()
+    study = checked_study(folder)
+    assert len(study.scans) == 16
+    assert {(s.session, s.role) for s in study.scans} == {("day0", "sample"), ("day7", "sample")}
+    assert check_raw_files(study).n_files == 16
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--pattern", "raw/{unit}.txt"], "lacks {session}"),
+        (["--pattern", "raw/{session}/{unit}.txt", "--table", __file__], "leave out"),
+    ],
+)
+def test_a_pattern_that_cannot_serve_is_refused(
+    tmp_path: Path, arguments: list[str], said: str
+) -> None:
+    done = leafledger("new", str(tmp_path / "s"), *arguments)
+    assert done.returncode == 2
+    assert said in done.stderr
+    assert not (tmp_path / "s").exists()
+
+
 def test_a_session_in_other_words_is_refused(tmp_path: Path) -> None:
     done = leafledger("new", str(tmp_path / "s"), "--session", "day0")
     assert done.returncode == 2

@@ -215,3 +215,80 @@ def test_nothing_of_the_machine_or_the_clock_stands_in_the_appendix(whole):
     appendix = whole.page.split('<section class="part" id="lineage"')[1]
     assert str(whole.folder) not in appendix
     assert not re.search(r"\d\d:\d\d:\d\d", re.sub(r"2026-05-\d\dT\d\d:\d\d:\d\d", "", appendix))
+
+
+RESULTS = {
+    "acceptance": ["accepted.csv", "range.json"],
+    "effects": ["effects.json", "effects.csv", "sensitivity.csv"],
+    "classes": ["classes/summary.json"],
+}
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory):
+    """Return a study whose records tell what their steps wrote."""
+    made = tables.make(tmp_path_factory.mktemp("told"), replace(tables.Plan(), n_units=8))
+    for name, paths in RESULTS.items():
+        made_by = name if f"record/{name}" in made.inputs else "effects"
+        record = json.loads(made.inputs[f"record/{made_by}"].read_text())
+        place = made.inputs["record/effects"].with_name(f"{name}.json")
+        made.inputs[f"record/{name}"] = place
+        record["rule"] = name
+        record["outputs"] = [
+            {"role": p, "path": f"results/{p}", "sha256": "a" * 64, "bytes": 7} for p in paths
+        ]
+        place.write_text(json.dumps(record))
+    run(made.job())
+    made.page = made.job().outputs["report"].read_text(encoding="utf-8")
+    made.seen = pages.read(made.page)
+    return made
+
+
+def links_of(seen, cls):
+    """Return address and, if it has one, spoken name of every link of a class."""
+    return [
+        (str(a["href"]), a.get("aria-label"))
+        for tag, a in seen.tags
+        if tag == "a" and cls in str(a.get("class", "")).split()
+    ]
+
+
+def row_at(page, anchor):
+    """Return the row of the appendix to which a link leads; it must stand there once."""
+    found = re.findall(rf'<tr id="{re.escape(anchor)}">(.*?)</tr>', page)
+    assert len(found) == 1, anchor
+    return found[0]
+
+
+def test_numbers_of_findings_and_tiles_lead_to_the_result_they_were_read_from(told):
+    page, seen = told.page, told.seen
+    numbers = links_of(seen, "sourced")
+    assert len(numbers) == page.count('class="finding ') + page.count('class="tile"') > 4
+    assert page.count(", its lineage</span></a>") == len(numbers)
+    for address, _ in numbers:
+        assert ">results/" in row_at(page, address[1:])
+    tile = re.search(r'class="tile">\s*<a class="sourced" href="#([^"]+)"><b>[^<]*(?:<data[^>]*>)?'
+                     r"[^<]*(?:</data>)?&ndash;", page)  # fmt: skip
+    assert tile is not None
+    assert "results/range.json" in row_at(page, tile[1])
+
+
+def test_every_sentence_of_the_headline_leads_to_the_result_it_was_read_from(told):
+    headline = told.page.split('id="found"')[1].split("</section>")[0]
+    sentences = re.findall(r'<div class="finding [^>]*>\s*<p>(.*?)</p>', headline, re.DOTALL)
+    assert sentences
+    for sentence in sentences:
+        link = re.search(r'href="#(result-[^"]+)" aria-label="Lineage of the finding', sentence)
+        assert link is not None, sentence
+        assert "results/effects.json" in row_at(told.page, link[1])
+    accuracy = re.search(r'href="#([^"]+)" aria-label="Lineage of the accuracy"', headline)
+    assert accuracy is not None
+    assert "results/classes/summary.json" in row_at(told.page, accuracy[1])
+
+
+def test_every_link_inside_the_page_leads_somewhere(told):
+    ids = [str(a["id"]) for _, a in told.seen.tags if "id" in a]
+    assert len(ids) == len(set(ids))
+    inside = {str(a["href"])[1:] for tag, a in told.seen.tags
+              if tag == "a" and str(a.get("href", "")).startswith("#")}  # fmt: skip
+    assert inside and inside <= set(ids)

@@ -17,9 +17,11 @@ def wanted_from(given: Mapping[str, Any], asking: bool) -> Wanted:
     Raises
     ------
     click.BadParameter
-        If a session is not written as ``id:before`` or ``id:after``.
+        If a session is not written as ``id:before`` or ``id:after``, a file name pattern lacks
+        what a study cannot do without, or stands beside a table.
     """
     table = given["table"]
+    pattern = _pattern(given["pattern"], table)
     title = _answer("Title of the study", given["title"], "My leaf study", asking)
     treatment = _answer("Column that holds the treatment", given["treatment"], "treatment", asking)
     quantity = _answer(
@@ -39,13 +41,27 @@ def wanted_from(given: Mapping[str, Any], asking: bool) -> Wanted:
             "Sessions, such as day0:before day7:after", None, "day0:before day7:after", asking
         ).split()
     )
-    return Wanted(title, treatment, control, _sessions(words), quantity)
+    return Wanted(title, treatment, control, _sessions(words), quantity, pattern=pattern)
 
 
 def _answer(question: str, given: str | None, default: str, asking: bool) -> str:
     if given is not None:
         return given
     return str(click.prompt(question, default=default)) if asking else default
+
+
+def _pattern(given: str | None, table: Any) -> str | None:
+    if given is None:
+        return None
+    if table:
+        raise click.BadParameter("a table holds its scans itself: leave out --pattern or --table")
+    lacking = [field for field in ("{session}", "{unit}") if field not in given]
+    if lacking:
+        raise click.BadParameter(
+            f"{given!r} lacks {' and '.join(lacking)}: expected a path such as "
+            "raw/{session}/{unit}_{leaf}.txt"
+        )
+    return given
 
 
 def _sessions(words: Sequence[str]) -> tuple[tuple[str, str], ...]:

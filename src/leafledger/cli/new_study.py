@@ -21,6 +21,7 @@ class Wanted:
     sessions: tuple[tuple[str, str], ...] = (("day0", "before"), ("day7", "after"))
     quantity: str = "counts"
     table: Path | None = None
+    pattern: str | None = None
 
 
 def write_study(folder: Path, wanted: Wanted) -> list[str]:
@@ -53,11 +54,13 @@ def write_study(folder: Path, wanted: Wanted) -> list[str]:
         return ["study.yaml", f"raw/{wanted.table.name}"]
     write_text(folder / "study.yaml", _sheet_study(wanted))
     write_text(folder / "units.csv", f"unit,{wanted.treatment},block\n")
+    write_text(folder / "decisions.csv", "scan,action,reason,by,when\n")
+    if wanted.pattern:
+        return ["study.yaml", "units.csv", "decisions.csv", "raw/"]
     write_text(
         folder / "scans.csv",
         "scan,file,item,role,session,unit,leaf,replicate,time,integration_ms,averages,note\n",
     )
-    write_text(folder / "decisions.csv", "scan,action,reason,by,when\n")
     return ["study.yaml", "units.csv", "scans.csv", "decisions.csv", "raw/"]
 
 
@@ -86,6 +89,21 @@ classes:
 """
 
 
+_SHEET = """\
+  sheet: scans.csv                 # one row per raw scan; or a file name pattern instead:
+  # pattern: "raw/{session}/{unit}_{leaf}_{replicate}.txt\""""
+_PATTERN = """\
+  pattern:                         # each {{field}} stands for part of a file's name
+    - {pattern}
+    # white and dark scans have names of their own:
+    # - {{pattern: "raw/{{session}}/white_{{replicate}}.txt", role: white}}"""
+
+
+def _where(wanted: Wanted) -> str:
+    """Return the lines that say where the raw scans are listed."""
+    return _PATTERN.format(pattern=_text(wanted.pattern)) if wanted.pattern else _SHEET
+
+
 def _sheet_study(wanted: Wanted) -> str:
     sessions = "\n".join(
         f"    - {{session: {name}, phase: {phase}}}    # date: 2026-05-04"
@@ -108,8 +126,7 @@ design:
   sessions:                        # in the order of measuring
 {sessions}
 intake:
-  sheet: scans.csv                 # one row per raw scan; or a file name pattern instead:
-  # pattern: "raw/{{session}}/{{unit}}_{{leaf}}_{{replicate}}.txt"
+{_where(wanted)}
   forms:
     default: {form}
 # effects:                         # name the one effect that was planned before measuring

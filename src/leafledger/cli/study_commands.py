@@ -33,6 +33,11 @@ from leafledger.errors import InputFault
     help="What the raw files hold: detector counts, or reflectance as a fraction or in percent.",
 )
 @click.option(
+    "--pattern",
+    metavar="PATH",
+    help="File names that stand in for the scan sheet: raw/{session}/{unit}_{leaf}.txt.",
+)
+@click.option(
     "--table",
     type=click.Path(path_type=Path, exists=True, dir_okay=False),
     help="A table of labelled spectra (a row per leaf) to copy in.",
@@ -43,6 +48,7 @@ def new(folder: Path, **given: Any) -> None:
     \b
     Example:
       leafledger new my-study
+      leafledger new my-study --pattern "raw/{session}/{unit}_{leaf}.txt"
       leafledger new rust --table leaves.csv --treatment Type --quantity percent
     """
     from leafledger.cli.new_questions import wanted_from
@@ -57,7 +63,14 @@ def new(folder: Path, **given: Any) -> None:
             [
                 f"{folder}/units.csv: a row per plant (or pot, or plot) with its treatment",
                 f"{folder}/raw/: put the raw files here; they are never written to",
-                f"{folder}/scans.csv: a row per raw scan; or a file name pattern in study.yaml",
+                *(
+                    []
+                    if given["pattern"]
+                    else [
+                        f"{folder}/scans.csv: a row per raw scan; or a file name pattern in "
+                        "study.yaml"
+                    ]
+                ),
             ],
         )
     say(f"Next: leafledger check {shown} (says what is missing), then leafledger run {shown}")

@@ -27,10 +27,13 @@ def lineage(material: Material, variants: Path | None = None) -> dict[str, Any]:
     -------
     dict
         ``rules``: rule -> its steps, with a title and what the rule does; ``parts``: part of the
-        page -> title and files; ``plates``: figure -> part; ``broken``: links that do not hold,
-        in words; ``n_links``; ``n_given``: files of a person's hand.
+        page -> title and files; ``anchors``: part and path below ``results/``, as
+        ``found/effects.json`` -> id of that row of the appendix; ``plates``: figure -> part;
+        ``broken``: links that do not hold, in words; ``n_links``; ``n_given``: files of a
+        person's hand.
     """
     steps = steps_of(material)
+    parts = {**_parts(files_by_path(steps)), **_variants(variants)}
     rules: dict[str, dict[str, Any]] = {}
     for step in steps:
         title, does = RULES.get(step.rule, (step.rule.replace("_", " ").capitalize(), ""))
@@ -39,7 +42,8 @@ def lineage(material: Material, variants: Path | None = None) -> dict[str, Any]:
     return {
         "rules": rules,
         "steps": steps,
-        "parts": {**_parts(files_by_path(steps)), **_variants(variants)},
+        "parts": parts,
+        "anchors": _anchors(parts),
         "plates": PLATES,
         "broken": broken_links(material.records),
         "n_links": n_links(material.records),
@@ -51,6 +55,15 @@ def _parts(files: Mapping[str, File]) -> dict[str, dict[str, Any]]:
     """Return part of the page -> its title and the results it shows; parts without any left out."""
     found = {o.part: {"title": o.title, "files": files_like(files, o.files)} for o in ORIGINS}
     return {part: told for part, told in found.items() if told["files"]}
+
+
+def _anchors(parts: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
+    """Return part and path below ``results/`` -> id of the row that tells of this file there."""
+    return {
+        f"{part}/{file.path.removeprefix('results/')}": f"result-{part}-{i}"
+        for part, told in parts.items()
+        for i, file in enumerate(told["files"], start=1)
+    }
 
 
 def _variants(table: Path | None) -> dict[str, dict[str, Any]]:

@@ -81,14 +81,11 @@ class Book:
         import matplotlib as mpl
 
         with mpl.rc_context(STYLE):
-            # One layout for both forms; savefig would draw each once more to take its size.
-            figure.get_layout_engine().execute(figure)
-            figure.set_layout_engine("none")
+            _lay_out(figure)
             svg = _bytes_of(figure, "svg")
             heavy = len(svg) > _RASTER_ABOVE_BYTES
             png = _bytes_of(figure, "png") if heavy or "png" in self.forms else b""
             heavy = heavy and len(png) < len(svg)  # else the raster would weigh more
-        figure.clear()
         contents = {"svg": svg, "png": png}
         names = tuple(f"{name}.{form}" for form in self.forms)
         self.files.update({f"{name}.{form}": contents[form] for form in self.forms})
@@ -114,6 +111,29 @@ def new_figure(width: float, height: float) -> Any:
     from matplotlib.figure import Figure
 
     return Figure(figsize=(width, height), dpi=_DPI, layout="constrained")
+
+
+def _lay_out(figure: Any) -> None:
+    """Find the place of everything once, for both forms.
+
+    Otherwise each form would lay out the figure, and draw it once more to take its size; and each
+    drawing would measure all tick labels three times over: for the titles (ours stand at a fixed
+    height), for the labels of the axes, even empty ones, and for themselves.
+    """
+    axes = [axis for part in figure.axes for axis in (part.xaxis, part.yaxis)]
+    for part in figure.axes:
+        if not part.get_title("left"):
+            part.set_title("", y=1.0)
+    for axis in axes:
+        if not axis.get_label_text():
+            axis.set_label_coords(0.5, 0.5)
+    figure.get_layout_engine().execute(figure)
+    figure.set_layout_engine("none")
+    to_figure = figure.transFigure.inverted()
+    for axis in axes:
+        if axis.get_label_text():
+            place = axis.label.get_transform().transform(axis.label.get_position())
+            axis.set_label_coords(*to_figure.transform(place), transform=figure.transFigure)
 
 
 def _bytes_of(figure: Any, form: str) -> bytes:

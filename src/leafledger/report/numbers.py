@@ -230,8 +230,10 @@ def plain(text: Any) -> str:
     >>> plain("red" + chr(27) + "[31m")
     'red�[31m'
     """
-    kept = (c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in str(text))
-    return "".join(kept)
+    told = str(text)
+    if told.isprintable():  # nearly all are, and there are very many
+        return told
+    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in told)
 
 
 _NEGATIVE = re.compile(r"(?<![\w.,@)\]%/-])-(?=\d+(?:\.\d+)?(?:e[-+]?\d+)?(?![\w-]|\.\w))")

@@ -31,6 +31,7 @@ STYLE: dict[str, Any] = {
     "axes.titlesize": 9,
     "axes.titleweight": "bold",
     "axes.titlelocation": "left",
+    "axes.titley": 1.0,  # else its place is searched anew in every drawing
     "axes.labelsize": 8.5,
     "axes.labelcolor": INK,
     "axes.edgecolor": FAINT,
