@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from copy import deepcopy
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,6 +13,7 @@ from click.testing import CliRunner
 
 from leafledger.cli.main import cli
 from leafledger.ledger.book import close_run, open_run
+from leafledger.ledger.variants import Settings, VariantsTable
 from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.record import write_record
 from leafledger.runner.variants import table_of
@@ -90,6 +93,23 @@ def test_what_changed_upstream_is_told(varied: Path) -> None:
     _, why = status(varied)
     assert "the study as stated is not up to date (intake.day0: input changed: raw/day0" in why
     assert "variant dealt must be run: intake.day0: input changed: raw/day0/p01_1.txt" in why
+
+
+def test_data_that_left_every_result_as_it_was_make_the_table_anew(varied: Path) -> None:
+    table = table_of(read_study(varied), FileDigests(varied))
+    assert table.is_current()
+    stated, dealt = table.sets
+    other = deepcopy(dict(dealt.records or {}))
+    other["effects"]["inputs"][0]["sha256"] = "0" * 64
+    changed = VariantsTable(varied, [stated, replace(dealt, records=other)])
+    assert changed.key == table.key
+    assert not changed.is_current()
+
+
+def test_a_variant_without_a_result_does_not_make_the_table_anew(varied: Path) -> None:
+    sets = [*table_of(read_study(varied), FileDigests(varied)).sets, Settings("lost", "", None)]
+    VariantsTable(varied, sets).make()
+    assert VariantsTable(varied, sets).is_current()
 
 
 def test_a_variant_or_all_of_them_taken_out_is_told(varied: Path, edit: Edit) -> None:

@@ -103,12 +103,16 @@ class VariantsTable:
         self.book = BookView(folder)
 
     def is_current(self) -> bool:
-        """Tell whether the table in place is the one that would be made now."""
+        """Tell whether the table in place is the one that would be made now.
+
+        The key names the tables that rows are made of. The data below them can change and leave
+        these as they are, so every row is asked as well.
+        """
         there = read_record(self.folder / VARIANTS_TASK.record)
         return (
             there is not None
             and there["key"] == self.key
-            and whole_table(self.folder, there) is not None
+            and all(self._standing_rows(one) is not None for one in self.sets)
         )
 
     @property

@@ -60,8 +60,8 @@ def table_status(study: Study, digests: FileDigests, planned: Collection[Planned
         *_stated_changed(record, table, planned),
         *_not_standing(study, table, digests),
     ]
-    if not why and record["key"] != table.key:
-        why = ["results of variants, or the code that makes the table, changed after it was made"]
+    if not why and not table.is_current():
+        why = ["data, results or the code that the table rests on changed after it was made"]
     return TableStatus(True, tuple(why))
 
 
