@@ -141,7 +141,9 @@ def _tasks_json(result: Any) -> list[dict[str, Any]]:
 @study_argument
 @json_option
 def status(study: Path, as_json: bool) -> None:
-    """Say what a run would do now, and why; and whether the table of the variants still holds.
+    """Say what a run would do now, and why.
+
+    Of a study with variants it also says whether their table still holds.
 
     \b
     Example:
