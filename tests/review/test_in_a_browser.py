@@ -60,6 +60,20 @@ def test_a_decision_made_with_keys_lands_in_the_file(opened: Opened, study: Path
     assert (study / "decisions.csv").read_text().count("\n") == 1
 
 
+def test_a_spike_outside_the_trusted_range_does_not_set_the_scale(opened: Opened) -> None:
+    page = opened()
+    heights = """(scale) => {
+      const points = [[400, 90], [500, 0.1], [600, 0.3], [700, 0.2]];
+      const one = { points, look: 0, strong: false, label: "1" };
+      const svg = Draw.plot({ lines: [one], scale, width: 700, height: 300, words: "", y: "" });
+      const ticks = [...svg.querySelectorAll("text[text-anchor=end]")];
+      return ticks.map((tick) => parseFloat(tick.textContent));
+    }"""
+    assert max(page.evaluate(heights, None)[:-1]) >= 50
+    assert max(page.evaluate(heights, [450, 700])[:-1]) < 0.5
+    assert max(page.evaluate(heights, [800, 900])[:-1]) >= 50  # no point in it: all of them
+
+
 def test_hostile_names_stay_text(opened: Opened) -> None:
     page = opened()
     press_until(page, "n", "day12 · plant p2")

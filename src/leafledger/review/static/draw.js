@@ -53,7 +53,22 @@ const Draw = (() => {
     return svg;
   }
 
-  // spec: {lines: [{points, look, strong, label}], band, middle, range, places, words, y, height, width}
+  // The heights are those of the trusted range, where there are points in it: a spike outside it,
+  // which nothing reads, would press flat what is to be judged.
+  function heights(lines, range) {
+    const within = range ? lines.map((line) => line.filter((p) => p[0] >= range[0] && p[0] <= range[1])) : lines;
+    return extent(within.some((line) => line.length) ? within : lines, 1);
+  }
+
+  // A part of the figure in which lines end at the frame.
+  function framed(svg, box, width) {
+    const high = box.bottom - box.top;
+    const inside = node("svg", { x: 0, y: box.top, width, height: high, viewBox: `0 ${box.top} ${width} ${high}` });
+    svg.append(inside);
+    return inside;
+  }
+
+  // spec: {lines: [{points, look, strong, label}], band, middle, range, scale, zero, places, words, y, height, width}
   function plot(spec) {
     const width = Math.max(280, Math.round(spec.width));
     const height = spec.height;
@@ -62,7 +77,8 @@ const Draw = (() => {
     const all = spec.lines.map((line) => line.points);
     const shown = spec.band ? [...all, spec.band.low, spec.band.high] : all;
     const [x0, x1] = extent(shown, 0);
-    let [y0, y1] = extent(shown, 1);
+    let [y0, y1] = heights(shown, spec.scale);
+    if (spec.zero) y0 = Math.min(y0, 0);
     const room = (y1 - y0) * 0.07;
     y0 -= room;
     y1 += room;
@@ -72,15 +88,16 @@ const Draw = (() => {
     svg.setAttribute("aria-label", spec.words);
     if (spec.range) shade(svg, spec.range, box, x, x0, x1);
     axes(svg, spec, box, x, y, [x0, x1, y0, y1], narrow);
+    const inside = framed(svg, box, width);
     if (spec.band) {
       const back = [...spec.band.high].reverse();
-      svg.append(node("path", { class: "band", d: `${path([...spec.band.low, ...back], x, y)}Z` }));
-      svg.append(node("path", { class: "middle", d: path(spec.band.middle, x, y) }));
+      inside.append(node("path", { class: "band", d: `${path([...spec.band.low, ...back], x, y)}Z` }));
+      inside.append(node("path", { class: "middle", d: path(spec.band.middle, x, y) }));
     }
     for (const place of spec.places || []) {
       if (place >= x0 && place <= x1) svg.append(node("path", { class: "place", d: `M${x(place)} ${box.top}V${box.bottom}` }));
     }
-    draw(svg, spec.lines, box, x, y);
+    name(svg, draw(inside, spec.lines, x, y), box);
     return svg;
   }
 
@@ -111,7 +128,8 @@ const Draw = (() => {
 
   const tidy = (v, digits) => (Math.abs(v) >= 10000 ? `${Math.round(v / 1000)}k` : v.toFixed(digits));
 
-  function draw(svg, lines, box, x, y) {
+  // Draws the lines, and returns the names that stand at their ends.
+  function draw(svg, lines, x, y) {
     const order = [...lines.keys()].sort((a, b) => Number(lines[a].strong) - Number(lines[b].strong));
     const ends = [];
     for (const k of order) {
@@ -127,6 +145,11 @@ const Draw = (() => {
       }
       if (label) ends.push({ y: y(points[points.length - 1][1]), label });
     }
+    return ends;
+  }
+
+  function name(svg, ends, box) {
+    for (const end of ends) end.y = Math.min(Math.max(end.y, box.top), box.bottom);
     ends.sort((a, b) => a.y - b.y);
     ends.forEach((end, k) => { if (k) end.y = Math.max(end.y, ends[k - 1].y + 14); });
     const over = ends.length ? ends[ends.length - 1].y - box.bottom : 0;

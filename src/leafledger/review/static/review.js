@@ -204,15 +204,15 @@ const Review = (() => {
     const places = [...new Set(view.scans.flatMap((s) => s.said.map((said) => said.wavelength_nm)))].filter((v) => v !== null);
     const marked = view.scans.map((s, k) => (s.suggested ? k + 1 : 0)).filter(Boolean);
     const words = `${at("group-title").textContent}: ${view.quantity} of ${view.scans.length} scans against wavelength; ${marked.length ? `flagged: scan ${marked.join(", ")}` : "none flagged"}.`;
-    const main = Draw.plot({ lines, places, width, words, height: width < 520 ? 260 : 340, y: leaves ? "reflectance" : "counts as recorded", range: view.range, band: view.context });
+    const main = Draw.plot({ lines, places, width, words, height: width < 520 ? 260 : 340, y: leaves ? "reflectance" : "counts as recorded", range: view.range, scale: leaves ? view.range : null, zero: leaves, band: view.context });
     const caption = leaves
-      ? `Numbers at the line ends are those of the list. Grey: the middle 90 % of all ${view.context.n_scans} leaf scans of the session, whatever their treatment, and their median. Tinted: outside the trusted range.`
+      ? `Numbers at the line ends are those of the list. Grey: the middle 90 % of all ${view.context.n_scans} leaf scans of the session, whatever their treatment, and their median. Tinted: outside the trusted range; what runs off the scale there is cut.`
       : "As the instrument gave them. Flagged ones are thick and numbered as in the list.";
     const flagWords = places.length ? " Dotted upright: where a check points." : "";
     const parts = [make("figure", {}, main, make("figcaption", {}, caption + flagWords))];
     if (view.scans.some((s) => s.departure.length)) {
       const away = lines.map((l, k) => ({ ...l, points: view.scans[k].departure }));
-      const plot = Draw.plot({ lines: away, places, width, height: 180, y: leaves ? "less the median of the others" : "counts less the median of the sound ones of the same integration time", range: view.range, words: "The same scans, each less the median of the others: what departs stands out." });
+      const plot = Draw.plot({ lines: away, places, width, height: 180, y: leaves ? "less the median of the others" : "counts less the median of the sound ones of the same integration time", range: view.range, scale: leaves ? view.range : null, words: "The same scans, each less the median of the others: what departs stands out." });
       parts.push(make("figure", {}, plot));
     }
     at("figures").replaceChildren(...parts);
