@@ -61,6 +61,7 @@ def test_a_title_runs_the_report_alone(ran_study: Path, edit: Edit) -> None:
     assert run(ran_study)[0] == {"report"}
 
 
+@pytest.mark.slow
 def test_the_name_of_an_instrument_runs_the_effects_and_the_report(ran_study: Path) -> None:
     """Its name changes no spectrum, only what may be tested."""
     scans = ran_study / "scans.csv"
