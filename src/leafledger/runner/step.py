@@ -200,8 +200,9 @@ def _blas_kernel() -> str | None:
         return None
     from threadpoolctl import threadpool_info
 
-    kernels = [str(info.get("architecture")) for info in threadpool_info()]
-    return kernels[0] if kernels else None
+    # Libraries of threads are listed as well, in any order; they have no kernel.
+    kernels = [info["architecture"] for info in threadpool_info() if info.get("architecture")]
+    return str(kernels[0]) if kernels else None
 
 
 if __name__ == "__main__":
