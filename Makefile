@@ -17,11 +17,12 @@ export MLFLOW_DISABLE_TELEMETRY := true
 export DO_NOT_TRACK := 1
 export GX_ANALYTICS_ENABLED := False
 
-.PHONY: help demo test test-slow check lint types imports format lock schema reference docs docs-figures setup clean
+.PHONY: help demo test test-slow test-longest check lint types imports format lock schema reference docs docs-figures setup clean
 help:
 	@echo "make demo       set up, run the demo study, say where the report is"
 	@echo "make test       set up, run the test suite (without the slow tests)"
 	@echo "make test-slow  the slow tests"
+	@echo "make test-longest  those that take minutes each"
 	@echo "make check      everything that CI runs, but the slow tests and the site"
 	@echo "make docs       the documentation site: docs/_build/html/index.html"
 
@@ -58,7 +59,11 @@ test: $(DEV_STAMP)
 	@$(BIN)/python -m pytest -m "not slow" -n 2 --dist loadfile --no-loadscope-reorder
 
 test-slow: $(DEV_STAMP)
-	@$(BIN)/python -m pytest -m slow -n 2 --dist loadfile --no-loadscope-reorder
+	@$(BIN)/python -m pytest -m "slow and not longest" -n 2 --dist loadfile --no-loadscope-reorder
+
+# Simulations and a split-plot study: they would take the build server over its 40 minutes.
+test-longest: $(DEV_STAMP)
+	@$(BIN)/python -m pytest -m longest -n 2
 
 check: lint types imports test
 

@@ -41,6 +41,7 @@ def one_study(seed: int, gap: float, decision: str) -> tuple[float, float]:
     return float((nested.predicted[0] == codes).mean()), float(np.mean(reached))
 
 
+@pytest.mark.longest
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("gap", "decision"), [(0.7, "largest_membership"), (0.7, "linear_discriminant")]
@@ -53,6 +54,7 @@ def test_nested_estimate_is_true_to_models_of_its_size_over_three_hundred_studie
     assert 0.3 < pairs[:, 1].mean() < 0.9, "neither chance nor perfect: there is room to be wrong"
 
 
+@pytest.mark.longest
 @pytest.mark.slow
 def test_without_classes_the_nested_estimate_is_chance():
     pairs = np.array([one_study(seed, 0.0, "largest_membership") for seed in range(150)])

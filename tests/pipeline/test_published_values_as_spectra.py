@@ -120,6 +120,7 @@ def test_darwin_maize_as_spectra(tmp_path: Path) -> None:
     assert flips["p"] == 1726 / 32768
 
 
+@pytest.mark.longest
 @pytest.mark.slow
 def test_split_plot_oats_as_spectra(tmp_path: Path) -> None:
     """Varieties on plots, nitrogen on their sub-plots: here treatments of units seen four times."""

@@ -70,6 +70,7 @@ def test_clean_leaves_of_the_demo(known: bool) -> None:
     assert total <= 6  # of 1,728; fewer than 2 expected at 1 in 1,000
 
 
+@pytest.mark.longest
 @pytest.mark.slow
 @pytest.mark.parametrize("known", [True, False])
 def test_at_most_ten_calls_in_ten_thousand_clean_leaves(known: bool) -> None:
