@@ -61,7 +61,7 @@ test: $(DEV_STAMP)
 test-slow: $(DEV_STAMP)
 	@$(BIN)/python -m pytest -m "slow and not longest" -n 2 --dist loadfile --no-loadscope-reorder
 
-# Simulations and a split-plot study: they would take the build server over its 40 minutes.
+# Simulations, fifty kills and two whole studies: they would take the build server over its 40 minutes.
 test-longest: $(DEV_STAMP)
 	@$(BIN)/python -m pytest -m longest -n 2
 

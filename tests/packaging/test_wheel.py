@@ -86,6 +86,7 @@ def test_a_study_runs_from_the_wheel_outside_the_checkout(
     assert Path(used.stdout.strip()) == elsewhere / "leafledger", "the checkout was tested instead"
 
 
+@pytest.mark.longest
 @pytest.mark.slow
 def test_the_demo_runs_from_the_wheel_outside_the_checkout(elsewhere: Path) -> None:
     done = leafledger(elsewhere, "demo", "demo", "--cores", "2")

@@ -109,6 +109,7 @@ def test_a_killed_run_is_finished_to_the_same_bytes(
     check_after_kills(small_study, small_study_run, range(3), longest=8)
 
 
+@pytest.mark.longest
 @pytest.mark.slow
 def test_many_killed_runs_are_finished_to_the_same_bytes(
     small_study: Path, small_study_run: Path
