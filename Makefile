@@ -21,8 +21,8 @@ export GX_ANALYTICS_ENABLED := False
 help:
 	@echo "make demo       set up, run the demo study, say where the report is"
 	@echo "make test       set up, run the test suite (without the slow tests)"
-	@echo "make test-slow  the slow tests"
-	@echo "make test-longest  those that take minutes each"
+	@echo "make test-slow  the slow tests, but for the longest"
+	@echo "make test-longest   the eight slowest, minutes each"
 	@echo "make check      everything that CI runs, but the slow tests and the site"
 	@echo "make docs       the documentation site: docs/_build/html/index.html"
 
