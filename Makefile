@@ -9,8 +9,10 @@ BIN := $(VENV)/bin
 RUN_STAMP := $(VENV)/run.stamp
 DEV_STAMP := $(VENV)/dev.stamp
 DOCS_STAMP := $(VENV)/docs.stamp
-PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-input
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-input --no-compile
 LOCKED := --require-hashes --no-deps --no-build-isolation --only-binary :all: --no-binary connection-pool
+# pip compiles on one core; a library may ship a file that only another Python can compile.
+COMPILE := $(BIN)/python -m compileall -qq -j 2
 
 # Nothing phones home.
 export MLFLOW_DISABLE_TELEMETRY := true
@@ -38,16 +40,19 @@ $(RUN_STAMP): requirements/build.txt requirements/run.txt pyproject.toml | $(VEN
 	@$(PIP) --require-hashes --no-deps --only-binary :all: -r requirements/build.txt
 	@$(PIP) $(LOCKED) -r requirements/run.txt
 	@$(PIP) --no-deps --no-build-isolation --editable .
+	@$(COMPILE) $(VENV)/lib src || true
 	@touch $@
 
 $(DEV_STAMP): requirements/dev.txt $(RUN_STAMP)
 	@echo "Installing what the tests need ..."
 	@$(PIP) $(LOCKED) -r requirements/dev.txt
+	@$(COMPILE) $(VENV)/lib || true
 	@touch $@
 
 $(DOCS_STAMP): requirements/docs.txt $(DEV_STAMP)
 	@echo "Installing what the documentation site needs ..."
 	@$(PIP) $(LOCKED) -r requirements/docs.txt
+	@$(COMPILE) $(VENV)/lib || true
 	@touch $@
 
 setup: $(DEV_STAMP)

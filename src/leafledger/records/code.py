@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-import ast
 import hashlib
 import importlib.metadata
 import sys
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+
+from leafledger.records.modules import Modules
 
 PACKAGE = "leafledger"
 _ROOT = Path(__file__).resolve().parent.parent
 _BOOKKEEPING = tuple(f"{PACKAGE}.{name}" for name in ("records", "ledger", "cli", "runner"))
 _DISTRIBUTION = {"yaml": "pyyaml", "sklearn": "scikit-learn"}
+_MODULES = Modules()
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,7 @@ def code_of(module: str) -> Code:
         digest.update(f"{name}\0{own}\0".encode())
         libraries |= outside
         folders.add(_path(name).parent)
+    _MODULES.save()
     for folder in sorted(folders - {_ROOT}):
         for path in _data_files(folder):
             digest.update(f"{path.relative_to(_ROOT).as_posix()}\0".encode())
@@ -67,42 +69,21 @@ def _graph(module: str) -> list[str]:
 @cache
 def _module(name: str) -> tuple[str, tuple[str, ...], frozenset[str]]:
     """Return digest, imported modules of this package and imported libraries of one module."""
-    tree = ast.parse(_path(name).read_bytes())
+    module = _MODULES.read(_path(name))
     own: set[str] = set()
     outside: set[str] = set()
-    for imported in _imports(tree):
-        if imported.split(".")[0] == PACKAGE:
+    for imported in module.imports:
+        package = imported.split(".")[0]
+        if package == PACKAGE:
             resolved = _resolved(imported)
             if resolved:
                 own.add(resolved)
-        elif imported.split(".")[0] not in sys.stdlib_module_names:
-            outside.add(imported.split(".")[0])
-    _drop_docstrings(tree)
-    text = ast.dump(tree, annotate_fields=False)
-    digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
-    return digest, tuple(sorted(own)), frozenset(outside)
+        elif package not in sys.stdlib_module_names:
+            outside.add(package)
+    return module.sha256, tuple(sorted(own)), frozenset(outside)
 
 
-def _imports(tree: ast.Module) -> Iterator[str]:
-    for node in _statements(tree):
-        if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
-            yield from (f"{node.module}.{alias.name}" for alias in node.names)
-
-
-def _statements(tree: ast.Module) -> Iterator[ast.AST]:
-    """Yield the module and all its statements; expressions hold neither imports nor docstrings."""
-    waiting: list[ast.AST] = [tree]
-    while waiting:
-        node = waiting.pop()
-        yield node
-        for name in ("body", "orelse", "finalbody", "handlers", "cases"):
-            inner = getattr(node, name, None)
-            if isinstance(inner, list):
-                waiting += inner
-
-
+@cache
 def _resolved(dotted: str) -> str | None:
     """Return the module that ``dotted`` names, itself or as an attribute of its parent."""
     parts = dotted.split(".")
@@ -117,15 +98,6 @@ def _path(name: str) -> Path:
     base = _ROOT.joinpath(*name.split(".")[1:])
     package = base / "__init__.py"
     return package if package.is_file() else base.with_suffix(".py")
-
-
-def _drop_docstrings(tree: ast.Module) -> None:
-    for node in list(_statements(tree)):
-        if not isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
-            continue
-        first = node.body[0] if node.body else None
-        if isinstance(first, ast.Expr) and isinstance(first.value, ast.Constant):
-            node.body = node.body[1:]
 
 
 def _data_files(folder: Path) -> list[Path]:
