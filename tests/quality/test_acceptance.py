@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -47,6 +49,7 @@ def study(
     *,
     references: bool = True,
     shift: float = 0.0,
+    moved: Mapping[str, float] = MappingProxyType({}),
     **settings: Any,
 ) -> Job:
     """Write the tables of three sessions, 4 units, 2 leaves, and return the acceptance job."""
@@ -68,7 +71,8 @@ def study(
         peak = 800 - 100 * place
         signal = peak * np.exp(-(((AXIS - 680) / 180) ** 2))
         n = len(AXIS) if references else 0
-        columns = [AXIS[:n], signal[:n], np.full(n, 6, dtype=np.int32), np.full(n, 0.001)]
+        white = 40 * signal * (1 + 0.03 * np.sin((AXIS - moved.get(session, 0.0)) / 6))
+        columns = [AXIS[:n], signal[:n], np.full(n, 6, np.int32), np.full(n, 0.001), white[:n]]
         write_parquet(
             kinds["signal"], pa.table([pa.array(c) for c in columns], names=list(SIGNAL)), {}, ()
         )
@@ -414,6 +418,14 @@ def test_axes_that_moved_between_sessions_are_told(tmp_path: Path) -> None:
     assert said.startswith("Session day10: its wavelengths stand +0.68 nm")
     metrics = {metric.name: metric.value for metric in outcome.metrics}
     assert metrics["wavelength_shift_between_sessions"] == pytest.approx(0.7)
+
+
+def test_whites_that_moved_between_sessions_are_told(tmp_path: Path) -> None:
+    outcome = run(study(tmp_path, moved={"day8": 0.7}))
+    (said,) = [w for w in outcome.warnings if "structure of its whites" in w]
+    assert said.startswith("Session day8: the structure of its whites stands +0.7")
+    metrics = {metric.name: metric.value for metric in outcome.metrics}
+    assert metrics["wavelength_shift_between_sessions"] == pytest.approx(0.7, abs=0.05)
 
 
 def test_warnings_are_sentences(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from simulated import Simulated
 
@@ -17,6 +18,7 @@ from leafledger.quality.session import Session
 from leafledger.quality.stage import run
 from leafledger.quality.wavelength_sessions import axes_against_sessions
 from leafledger.quality.wavelength_shift import check_wavelengths, white_shifts
+from leafledger.quality.white_structure import whites_moved
 from leafledger.study.tables import SpectraTable, read_parquet, read_spectra
 
 Floats = np.ndarray
@@ -189,6 +191,64 @@ def test_lamp_scans_tell_of_shift_and_of_movement(
     leaves = SpectraTable(leaves.rows, leaves.wavelength_nm, leaves.spectra, told)
     moved = check_wavelengths(Session(read_spectra(job.inputs["scans"]), leaves), None)
     assert [(flag.scan, flag.severity) for flag in moved.flags] == expected
+
+
+def mean_whites(
+    source: Any, shifts: dict[str, float], seed: int, step: float = 1.0
+) -> dict[str, pd.DataFrame]:
+    """Return signal tables of sessions whose mean white stands shifted."""
+    x, counts, usable = whites(source, list(shifts.values()), seed, step)
+    signal = np.where(usable, 300.0, 10.0)
+    columns = ("wavelength_nm", "signal_to_noise", "white")
+    return {
+        name: pd.DataFrame(dict(zip(columns, (x, signal, white), strict=True)))
+        for name, white in zip(shifts, counts, strict=True)
+    }
+
+
+@pytest.mark.parametrize("source", [xenon, led, filtered])
+@pytest.mark.parametrize("planted", [0.6, -0.4])
+def test_a_session_on_a_moved_axis_is_told_by_its_whites(source: Any, planted: float) -> None:
+    for seed in range(5):
+        shifts = {"day0": 0.0, "day4": 0.0, "day8": planted, "day12": 0.0}
+        found = whites_moved(mean_whites(source, shifts, seed), ())
+        (said,) = found.warnings
+        assert said.startswith("Session day8: the structure of its whites stands ")
+        told = float(said.split("stands ")[1].split(" nm")[0])
+        assert told == pytest.approx(planted, abs=0.1)
+        assert found.largest_nm == pytest.approx(abs(planted), abs=0.15)
+
+
+@pytest.mark.parametrize("source", [xenon, led, filtered])
+def test_sessions_that_stood_still_are_not_called(source: Any) -> None:
+    """Not one call in 500 studies of 4 sessions and 500 of 2."""
+    for seed in range(500):
+        for days in (("day0", "day4", "day8", "day12"), ("day0", "day8")):
+            assert (
+                whites_moved(mean_whites(source, dict.fromkeys(days, 0.0), seed), ()).warnings == []
+            )
+
+
+def test_of_two_sessions_the_later_is_told() -> None:
+    (said,) = whites_moved(mean_whites(led, {"day0": 0.0, "day8": 0.5}, 2), ()).warnings
+    assert said.startswith("Session day8: the structure of its whites stands +0.5")
+
+
+def test_another_kind_of_lamp_is_no_shift() -> None:
+    tables = mean_whites(led, {"day0": 0.0, "day4": 0.0}, 1)
+    other = mean_whites(xenon, {"day8": 0.0}, 1)
+    assert not [w for w in whites_moved({**tables, **other}, ()).warnings if "have moved" in w]
+
+
+def test_where_whites_are_smooth_that_is_said_once_and_a_lamp_speaks_before_them() -> None:
+    smooth = mean_whites(tungsten, {"day0": 0.0, "day4": 0.8}, 1)
+    (said,) = whites_moved(smooth, ()).warnings
+    assert "cannot be told for day0, day4" in said
+    assert "too smooth" in said
+    assert whites_moved(smooth, ("day0", "day4")).warnings == []
+    assert whites_moved({"day0": smooth["day0"]}, ()).warnings == []
+    moved = mean_whites(led, {"day0": 0.0, "day4": 0.8}, 1)
+    assert whites_moved(moved, ("day0", "day4")).warnings == []
 
 
 def axes(

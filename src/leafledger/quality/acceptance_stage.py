@@ -73,8 +73,10 @@ def run(job: Job) -> Outcome:
     spectra = {
         s: read_spectra(p, ("reflectance",)) for s, p in job.by_session("reflectance").items()
     }
-    compare_axes({s: t.metadata.get("wavelengths") or {} for s, t in spectra.items()}, outcome)
-    trusted = _range(job, spectra, outcome)
+    axes = {s: t.metadata.get("wavelengths") or {} for s, t in spectra.items()}
+    signals = {s: read_parquet(path) for s, path in job.by_session("signal").items()}
+    compare_axes(axes, signals, outcome)
+    trusted = _range(job, spectra, signals, outcome)
     accepted = _accepted(rows, excluded, job.settings["design"]["sessions"])
     _systematic(job, (accepted, spectra, trusted), sound, outcome)
     write_csv(job.outputs["accepted"], accepted, ACCEPTED)
@@ -82,7 +84,7 @@ def run(job: Job) -> Outcome:
         job.outputs["exclusions"], _frame([asdict(row) for row in table], EXCLUSIONS), EXCLUSIONS
     )
     write_json(job.outputs["range"], trusted.as_dict())
-    _tell_noise(job, trusted, outcome)
+    _tell_noise(signals, trusted, outcome)
     by_rule = counts_by_rule(table, samples)
     outcome.metrics += [
         Metric("n_scans", float(len(rows))),
@@ -183,15 +185,19 @@ def _accepted(
     return _frame(table, ACCEPTED)
 
 
-def _range(job: Job, spectra: Mapping[str, SpectraTable], outcome: Outcome) -> TrustedRange:
+def _range(
+    job: Job,
+    spectra: Mapping[str, SpectraTable],
+    signals: Mapping[str, pd.DataFrame],
+    outcome: Outcome,
+) -> TrustedRange:
     axis = _one_axis(spectra)
     settings = job.settings["range"]
     if "start_nm" in settings:
         return stated_range(float(settings["start_nm"]), float(settings["stop_nm"]), axis)
     signal: dict[str, Floats] = {}
     untested: list[str] = []
-    for session, path in job.by_session("signal").items():
-        table = read_parquet(path)
+    for session, table in signals.items():
         if len(table) == len(axis):
             signal[session] = table["signal_to_noise"].to_numpy(dtype=np.float64)
         else:
@@ -247,9 +253,10 @@ def _effects(
     return session_effects(sessions, values, at) if at and sessions else []
 
 
-def _tell_noise(job: Job, trusted: TrustedRange, outcome: Outcome) -> None:
+def _tell_noise(
+    signals: Mapping[str, pd.DataFrame], trusted: TrustedRange, outcome: Outcome
+) -> None:
     """Report the largest noise to expect at a reflectance of 0.05 within the trusted range."""
-    signals = {s: read_parquet(path) for s, path in job.by_session("signal").items()}
     found = largest_noise(signals, trusted.start_nm, trusted.stop_nm)
     if found is not None:
         outcome.metrics.append(Metric("noise_at_reflectance_005", found.noise))

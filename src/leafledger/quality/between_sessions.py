@@ -12,6 +12,7 @@ from leafledger.quality.flags import Flag
 from leafledger.quality.systematic import without_bad_references
 from leafledger.quality.wavelength_sessions import axes_against_sessions
 from leafledger.quality.white_scale import whites_against_sessions
+from leafledger.quality.white_structure import whites_moved
 from leafledger.records.job import Metric, Outcome
 
 if TYPE_CHECKING:
@@ -48,10 +49,17 @@ def between_sessions(
     return [*shared, *copies]
 
 
-def compare_axes(told: Mapping[str, Mapping[str, Any]], outcome: Outcome) -> None:
-    """Tell how far the axes of the sessions stand apart, by their lamps."""
+def compare_axes(
+    told: Mapping[str, Mapping[str, Any]], signals: Mapping[str, pd.DataFrame], outcome: Outcome
+) -> None:
+    """Tell how far the axes of the sessions stand apart, by their lamps or else their whites."""
     warnings, largest = axes_against_sessions(told)
-    outcome.warnings += warnings
+    # The whites stand on the axis as it was read: nothing to compare with one that was put right.
+    as_read = {s: t for s, t in signals.items() if told.get(s, {}).get("axis") != "from_lamp"}
+    by_lamp = [s for s, of in told.items() if of.get("lamp") and largest is not None]
+    moved = whites_moved(as_read, by_lamp)
+    outcome.warnings += [*warnings, *moved.warnings]
+    largest = moved.largest_nm if largest is None else largest
     if largest is not None:
         outcome.metrics.append(Metric("wavelength_shift_between_sessions", largest, "nm"))
 

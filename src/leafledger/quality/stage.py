@@ -33,7 +33,7 @@ def run(job: Job) -> Outcome:
     places = _places(job.settings["scans"])
     outcome = Outcome()
     axis = session.leaves.wavelength_nm
-    signal, n_references = session.white_signal()
+    signal, _ = session.white_signal()
     on_axis = None if signal is None else np.interp(axis, session.scans.wavelength_nm, signal)
     flags: list[Flag] = []
     moved = Moved()
@@ -51,9 +51,7 @@ def run(job: Job) -> Outcome:
     flags += check_replicates(session, places, faulty, on_axis, limit)
     told = {**moved.told, **_dark_noise(session)}
     write_parquet(job.outputs["quality"], flag_table(flags), told, ("scan", "check"))
-    noise = None if signal is None else predicted_noise(session, signal)
-    on_dark = None if noise is None else np.interp(axis, session.scans.wavelength_nm, noise)
-    _write_signal(job, axis, on_axis, n_references, on_dark)
+    _write_signal(job, session, signal, faulty)
     write_parquet(job.outputs["levels"], level_table(session), {}, ("scan", "role", "unit"))
     _count(outcome, flags, len(session.leaf_ids))
     return outcome
@@ -87,20 +85,34 @@ def _dark_noise(session: Session) -> dict[str, float]:
     return {} if noise is None else {DARK_NOISE: noise}
 
 
-def _write_signal(
-    job: Job, axis: Floats, on_axis: Floats | None, n_references: int, on_dark: Floats | None
-) -> None:
+def _write_signal(job: Job, session: Session, signal: Floats | None, faulty: set[str]) -> None:
+    """Write what the whites give at the wavelengths of reflectance; no rows without whites."""
     import pyarrow as pa
 
-    n = 0 if on_axis is None else len(axis)
-    noise = np.full(n, np.nan) if on_dark is None else on_dark[:n]
+    axis, n_references = session.leaves.wavelength_nm, session.white_signal()[1]
+    noise = None if signal is None else predicted_noise(session, signal)
+    n = 0 if signal is None else len(axis)
+
+    def on_axis(values: Floats | None) -> pa.Array:
+        found = np.full(n, np.nan)
+        if n and values is not None:
+            found = np.interp(axis, session.scans.wavelength_nm, values)
+        return pa.array(found, type=pa.float64(), mask=~np.isfinite(found))
+
     columns = (
         pa.array(axis[:n], type=pa.float64()),
-        pa.array([] if on_axis is None else on_axis, type=pa.float64()),
+        on_axis(signal),
         pa.array([n_references] * n, type=pa.int32()),
-        pa.array(noise, type=pa.float64(), mask=~np.isfinite(noise)),
+        on_axis(noise),
+        on_axis(_mean_white(session, faulty) if n else None),
     )
     write_parquet(job.outputs["signal"], pa.table(columns, names=list(SIGNAL)), {}, SIGNAL[:1])
+
+
+def _mean_white(session: Session, faulty: set[str]) -> Floats | None:
+    """Return the mean of the whites without fault, less dark, per ms; ``None`` without any."""
+    sound = [session.ids[i] not in faulty for i in session.of_role("white")]
+    return np.asarray(session.white_per_ms[sound].mean(axis=0)) if any(sound) else None
 
 
 def _count(outcome: Outcome, flags: Sequence[Flag], n_scans: int) -> None:

@@ -91,6 +91,10 @@ OF_TABLE: Final[dict[str, dict[str, Meaning]]] = {
         "signal_to_noise": ("1", "of the white reference"),
         "n_references": ("1", "white scans that it rests on"),
         "noise_at_005": ("1", "noise (standard deviation) of a scan at a reflectance of 0.05"),
+        "white": (
+            "count/ms",
+            "mean of the whites without fault, less dark; per scan where a time is unknown",
+        ),
     },
     "levels": {
         "place": ("1", "place in the order of measuring, from 0"),

@@ -26,7 +26,7 @@ REFLECTANCE = (
     "white_after_weight",
 )
 QUALITY = ("scan", "check", "severity", "value", "threshold", "unit", "wavelength_nm", "sentence")
-SIGNAL = ("wavelength_nm", "signal_to_noise", "n_references", "noise_at_005")
+SIGNAL = ("wavelength_nm", "signal_to_noise", "n_references", "noise_at_005", "white")
 LEVELS = (
     "scan",
     "role",
