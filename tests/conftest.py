@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from filelock import FileLock
 
 from browser import chromium, watched  # noqa: F401 - fixtures for every test of a page
 from generated import generator, shrink
@@ -45,13 +46,18 @@ def small_study(small_study_made: Path, tmp_path: Path) -> Path:
 
 @pytest.fixture(scope="session")
 def small_study_run(small_study_made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return the small study after one run; not to be changed."""
+    """Return the small study after one run, which all workers share; not to be changed."""
     from leafledger.runner.run import run_study
 
-    study = tmp_path_factory.mktemp("run") / "study"
-    shutil.copytree(small_study_made, study)
-    result = run_study(study, cores=2)
-    assert result.outcome == "done", (result.message, result.problems)
+    base = tmp_path_factory.getbasetemp()
+    study = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "small_study_run"
+    done = study.with_suffix(".done")
+    with FileLock(study.with_suffix(".lock")):
+        if not done.exists():
+            shutil.copytree(small_study_made, study)
+            result = run_study(study, cores=2)
+            assert result.outcome == "done", (result.message, result.problems)
+            done.touch()
     return study
 
 
