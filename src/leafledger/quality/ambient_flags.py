@@ -10,7 +10,7 @@ from leafledger.quality.ambient_light import Floats, Leak
 from leafledger.quality.flags import Flag
 from leafledger.quality.lamps import LAMPS
 
-_LOST = 0.55
+_LOST = 0.25
 """Standard deviations lost to a width and ratios of lines that are not the lamp's own."""
 _NINE_IN_TEN = 1.28
 """90 % quantile of the standard normal distribution."""
@@ -52,9 +52,8 @@ def smallest_leak(leak: Leak, limit: float) -> Floats:
     """Return per scan the leak (as reflectance, strongest line >= 500 nm) seen 9 times in 10.
 
     It is meant for the lamp that is hardest to see: of 1,000 simulated tri-band leaks of this size
-    0.91 to 0.92 were seen on pixels of 0.35 and 1 nm, of mercury more. On pixels of 2.5 nm, where
-    the lines of a tri-band lamp run together, 7 in 10 where the instrument spreads a line over two
-    pixels, fewer where it does not.
+    0.91 to 0.92 were seen on pixels of 0.35 and 1 nm, of mercury 0.99. On pixels of 2.5 nm, where
+    the lines of a tri-band lamp run together, three in four.
 
     Parameters
     ----------

@@ -41,7 +41,11 @@ def leaf_covariance(wavelength_nm: Floats) -> Floats:
 
 
 def line_heights(
-    wavelength_nm: Floats, reflectance: Floats, variance: Floats, shapes: Floats
+    wavelength_nm: Floats,
+    reflectance: Floats,
+    variance: Floats,
+    shapes: Floats,
+    unseen: Floats | None = None,
 ) -> tuple[Floats, Floats]:
     """Measure lines, each by itself.
 
@@ -54,6 +58,9 @@ def line_heights(
         the deviations for that of each scan.
     shapes
         Shape ``(n_wavelengths, n_lines)``.
+    unseen
+        Shapes that may stand there in any height without changing what is measured,
+        ``(n_wavelengths, n_unseen)``.
 
     Returns
     -------
@@ -62,7 +69,12 @@ def line_heights(
         ``(n_scans, n_lines)``.
     """
     leaf = leaf_covariance(wavelength_nm)
-    weights = np.linalg.solve(leaf + np.diag(np.median(variance, axis=0)), shapes)
+    total = leaf + np.diag(np.median(variance, axis=0))
+    weights = np.linalg.solve(total, shapes)
+    if unseen is not None:
+        beside = np.linalg.solve(total, unseen)
+        # Two lamps share lines: least squares finds one of the many equal answers.
+        weights -= beside @ np.linalg.lstsq(unseen.T @ beside, unseen.T @ weights, rcond=1e-9)[0]
     own = variance @ weights**2 + (weights * (leaf @ weights)).sum(axis=0)
     deviation = np.sqrt(own)
     return reflectance @ weights / deviation, (shapes * weights).sum(axis=0) / deviation
