@@ -47,6 +47,7 @@ from numpy.typing import NDArray
 from leafledger.quality.lamp_templates import Template, clear_places, line_shape, templates
 from leafledger.quality.lamps import LAMPS, Line, tungsten
 from leafledger.quality.line_filter import line_heights, noise_of
+from leafledger.quality.line_scores import chance_deviation, joint_score
 
 Floats = NDArray[np.float64]
 
@@ -69,15 +70,8 @@ _BAND_NM = (385.0, 675.0)
 """All lines that are used lie here; the red edge, the least smooth part of a leaf, does not."""
 _WIDTHS_NM = (1.5, 3.5)
 """Full widths at half maximum that the instrument may give a line: of fine and of coarse clips."""
-_CONSISTENCY, _SHORT_BY_CHANCE = 0.55, 1.28
-"""The lines besides the strongest must show at least this share of what it makes expect, or fall
-short of that by so many standard deviations at most, as nine in ten lamps do."""
 _TOWARDS_TUNGSTEN = -0.25
 """Power of the spectrum of tungsten in the expected lines: 0 for a flat source, -1 for tungsten."""
-_NEAR_NM, _NEAR_SHARE = 50.0, 0.6
-"""Chance heights so near a group count where this share of them is above those of the session."""
-_CHANCE_QUANTILE, _NORMAL_QUANTILE = 0.75, 1.1503
-"""Share of chance heights (either sign) below this many standard deviations (normal)."""
 _FEWEST_PLACES = 12
 """Fewer places beside the lines do not tell a standard deviation."""
 _PEAK_NM, _BESIDE_NM = 8.0, 22.0
@@ -195,30 +189,13 @@ def _heights(
     height, per_factor = line_heights(axis, values, variance, lines)
     # Beside a line the filter dips: a leak in every scan must not pass for chance.
     by_chance = line_heights(axis, values, variance, places, unseen=lines)[0]
-    chance = _chance(by_chance, clear, np.concatenate([lamp.centre_nm for lamp in lamps]))
+    chance = chance_deviation(by_chance, clear, np.concatenate([lamp.centre_nm for lamp in lamps]))
     height, per_factor = height / chance, per_factor / chance
     first = 0
     for lamp in lamps:
         own = slice(first, first + len(lamp.centre_nm))
         first = own.stop
         yield lamp, height[:, own], per_factor[:, own]
-
-
-def _chance(height: Floats, clear_nm: Floats, centre_nm: Floats) -> Floats:
-    """Return the standard deviation of chance heights at every group, ``(n_scans, n_groups)``.
-
-    They are heights over what the stated noise makes expect. What that is wrong by is the same
-    for all scans of a session, so that all together tell it. Only where a scan is clearly rougher
-    near a group, as on the flank of a diode's peak, does it stand for itself.
-    """
-    absolute = np.abs(height)
-    out = np.empty((len(height), len(centre_nm)))
-    typical = float(np.median(np.quantile(absolute, _CHANCE_QUANTILE, axis=1)))
-    for k, centre in enumerate(centre_nm):
-        near = absolute[:, np.abs(clear_nm - centre) <= _NEAR_NM]
-        own = np.quantile(near, _CHANCE_QUANTILE, axis=1)
-        out[:, k] = np.maximum(typical, _NEAR_SHARE * own)
-    return np.asarray(out / _NORMAL_QUANTILE)
 
 
 def _measure_peaks(leak: Leak, wavelength_nm: Floats, reflectance: Floats) -> None:
@@ -255,7 +232,7 @@ def _keep_better(
     under which a leak is hardest to see.
     """
     expected = tungsten(template.centre_nm) ** _TOWARDS_TUNGSTEN * per_factor
-    score = _joint_score(height, expected, limit)
+    score = joint_score(height, expected, limit)
     k = template.strongest
     better = score > best.score
     best.score[better] = score[better]
@@ -264,31 +241,6 @@ def _keep_better(
     best.height[better] = tall[better]
     best.wavelength_nm[better] = template.centre_nm[k]
     best.lamp[better] = template.lamp
-
-
-def _joint_score(height: Floats, expected: Floats, limit: float) -> Floats:
-    """Return the joint height of the lines over its standard deviation, shape ``(n_scans,)``.
-
-    At most ``limit`` where one line alone carries it.
-
-    Parameters
-    ----------
-    height, expected
-        Height of every group of lines over its standard deviation, and what a leak of this lamp
-        would give, in any unit; shape ``(n_scans, n_groups)``.
-    limit
-        Score above which a lamp is called.
-    """
-    rows = np.arange(len(height))
-    norm2 = (expected**2).sum(axis=1)
-    parts = expected * height
-    score = parts.sum(axis=1) / np.sqrt(norm2)
-    strongest = np.argmax(parts, axis=1)
-    rest_norm2 = norm2 - expected[rows, strongest] ** 2
-    rest = (parts.sum(axis=1) - parts[rows, strongest]) / np.sqrt(rest_norm2)
-    due = score * np.sqrt(rest_norm2 / norm2)
-    shared = rest >= np.minimum(_CONSISTENCY * due, due - _SHORT_BY_CHANCE)
-    return np.asarray(np.where(shared, score, np.minimum(score, limit)), dtype=np.float64)
 
 
 def _unit_leak(template: Template, per_factor: Floats) -> Floats:
