@@ -15,7 +15,7 @@ from leafledger.ledger.trace import trace
 from leafledger.ledger.verdict import Verdict
 from leafledger.ledger.verify import verify
 from leafledger.records import events
-from leafledger.records.digests import sha256_of_file
+from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.study.layout import Task
 from leafledger.study.study import Study
 
@@ -130,7 +130,9 @@ def test_a_head_noted_down_earlier_still_holds_when_runs_have_followed(
     whole_run("r4", only=frozenset({"report"}), said="once more")
     verdict = verify(three.folder, head)
     assert verdict.holds
-    assert any("1 runs have followed" in note for note in verdict.notes)
+    assert any("1 run has followed" in note for note in verdict.notes)
+    last = verify(three.folder, verdict.head).notes
+    assert any("no run has followed" in note for note in last)
 
 
 def test_runs_are_told_in_the_order_of_the_chain_whatever_the_clock_said(
@@ -176,3 +178,13 @@ def test_a_sheet_edited_in_nothing_that_counts_is_a_note(three: Study) -> None:
     assert told(verify(three.folder)) == {"study.yaml": "changed"}
     path.write_text("design: [", encoding="utf-8")
     assert told(verify(three.folder)) == {"study.yaml": "changed"}
+
+
+def test_a_kept_copy_of_no_run_is_told_and_is_no_fault(three: Study) -> None:
+    digest = sha256_of_bytes(b"left over")
+    place = three.folder / events.HISTORY / digest[:2] / digest
+    place.parent.mkdir(parents=True, exist_ok=True)
+    place.write_bytes(b"left over")
+    verdict = verify(three.folder)
+    assert verdict.holds
+    assert any(note.startswith("1 kept copy belongs to no run") for note in verdict.notes)

@@ -13,6 +13,7 @@ from leafledger.ledger import book
 from leafledger.ledger.compare import Comparison, compare
 from leafledger.ledger.compare_words import lines
 from leafledger.ledger.course import course
+from leafledger.ledger.result_changes import NumberChange
 from leafledger.study.layout import tasks
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
@@ -92,8 +93,27 @@ def test_raw_files_and_sheets_and_decisions_are_told(study: Study) -> None:
     assert ("sheet", "units.csv p01 treatment") in told
     assert ("decision", "d12-p01-1") in told
     assert names(found, "intake.day0") == ["raw/day0/p01_1.txt"]
+    assert "units.csv p01 treatment" in names(found, "acceptance")
+    assert "  units.csv p01 treatment: chelate -> water" in list(lines(found))
     assert "raw/day0/p01_1.txt" not in names(found, "acceptance"), "reflectance did not change"
     assert "d12-p01-1" in names(found, "effects")
+
+
+def test_a_treatment_explains_the_acceptance_by_itself(study: Study) -> None:
+    """Acceptance is told the treatments alone, under the name that the column has."""
+    folder = study.folder
+    text = (folder / "study.yaml").read_text("utf-8")
+    text = text.replace("treatment: treatment ", "treatment: spray ")
+    text = text.replace("target: treatment", "target: spray")
+    (folder / "study.yaml").write_text(text, encoding="utf-8")
+    units = (folder / "units.csv").read_text("utf-8").replace("treatment", "spray", 1)
+    (folder / "units.csv").write_text(units, encoding="utf-8")
+    whole(folder, "r1")
+    (folder / "units.csv").write_text(units.replace("p01,chelate", "p01,water"), encoding="utf-8")
+    whole(folder, "r2", {"acceptance": "x"})
+    found = compare(folder, "r1", "r2")
+    assert found.unexplained == []
+    assert names(found, "acceptance") == ["units.csv p01 spray"]
 
 
 UNITS = "unit,session,index,mean,sd_leaves,u,n_leaves,n_scans,n_excluded\n"
@@ -131,10 +151,31 @@ def test_results_are_told_with_the_size_of_the_change(study: Study) -> None:
     assert effect.change == pytest.approx(0.2)
     assert (effect.verdict_before, effect.verdict_after) == ("significant", "not_significant")
     assert (found.n_effects, found.n_verdicts) == (1, 1)
+    shown = list(lines(compare(folder, "r1", "r2")))
+    assert "  1 row of effects moved, 1 with another verdict:" in shown
     shutil.rmtree(folder / "ledger/store")
     told = compare(folder, "r1", "r2").results
     assert (told.indices, told.effects) == (None, None)
     assert any("first run is no longer kept" in text for text in told.gone)
+
+
+def test_results_are_told_in_the_order_of_the_data_and_counts_whole(study: Study) -> None:
+    """A size of three million bytes is no 3e+06."""
+    whole(study.folder, "r1")
+    whole(study.folder, "r2", {"acceptance": "x", "intake.day0": "x", "effects": EFFECTS})
+    found = compare(study.folder, "r1", "r2")
+    assert found.results.tasks == ["intake.day0", "acceptance", "effects"]
+    found.results.numbers = [NumberChange("report.page_size", 3016680.0, 3015934.0)]
+    assert "  report.page_size: 3016680 -> 3015934   (-746)" in list(lines(found))
+
+
+def test_effects_that_differ_in_no_number_shown_are_told_so(study: Study) -> None:
+    row = "change,PRI,a,all,paired_t,true,0.1,1,0.04,significant"
+    for run, note in (("r1", "a"), ("r2", "b")):
+        head = EFFECTS.strip() + ",reason\n"
+        whole(study.folder, run, {"effects": f"{head}{row},{note}\n"})
+    shown = list(lines(compare(study.folder, "r1", "r2")))
+    assert "  no estimate, p or verdict of the effects moved; other columns or tables did" in shown
 
 
 def test_a_run_is_named_by_its_beginning(study: Study) -> None:

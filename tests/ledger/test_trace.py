@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -97,6 +98,21 @@ def test_a_link_that_was_changed_is_told_at_once(ran: Study, path: str, where: s
     assert any(path in text and where in text for text in lineage.broken)
     shown = list(lines(lineage))
     assert shown[2].startswith("BROKEN")
+
+
+def test_numbers_of_a_value_are_short_for_the_eye_and_whole_for_programs(ran: Study) -> None:
+    row = {"index": "PRI", "estimate": "0.04792359182006373", "p": 0.011605054265597717, "n": "4"}
+    lineage = trace(ran.folder, "effects.csv")
+    lineage.target = replace(lineage.target, rows=(row,))
+    shown = list(lines(lineage))
+    assert shown[2] == "  index PRI, estimate 0.0479236, p 0.0116051, n 4"
+    assert as_json(lineage)["target"]["rows"][0]["estimate"] == "0.04792359182006373"
+
+
+def test_an_empty_default_is_told_as_none(ran: Study) -> None:
+    shown = "\n".join(lines(trace(ran.folder, "report.html")))
+    assert "design.factors = cultivar   (default none)" in shown
+    assert "(default )" not in shown
 
 
 def test_a_link_that_is_missing_is_told(ran: Study) -> None:

@@ -168,7 +168,7 @@ def test_two_numbers_swapped_are_noticed(ran_study: Path, edit: Edit) -> None:
         "range: {signal_to_noise: 200, margin_nm: 5}",
         "range: {signal_to_noise: 5, margin_nm: 200}",
     )
-    assert foreseen(ran_study)["acceptance"].startswith("settings changed: range.margin_nm")
+    assert foreseen(ran_study)["acceptance"].startswith("settings changed: quality.range.margin_nm")
 
 
 @pytest.mark.slow

@@ -83,7 +83,7 @@ def test_a_changed_definition_is_told(varied: Path, edit: Edit) -> None:
     assert made
     assert "variant new is new in study.yaml" in why
     assert "variant dealt is now quality.apply: none (stated: faults)" in why
-    assert "variant dealt must be run: acceptance: settings changed: apply" in why
+    assert "variant dealt must be run: acceptance: settings changed: quality.apply" in why
     assert "as stated" not in why
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,8 +12,10 @@ from typing import Any
 import click
 
 from leafledger.cli.options import cores_option, json_option, study_argument
-from leafledger.cli.words import bullet_list, say, say_json
-from leafledger.errors import InputFault, Problem
+from leafledger.cli.words import bullet_list, say, say_indented, say_json, say_line
+from leafledger.errors import InputFault, Problem, quoted
+
+_DIGEST = re.compile("[0-9a-f]{64}")
 
 
 def with_a_book(folder: Path) -> Path:
@@ -65,7 +68,7 @@ def verify(study: Path, head: str | None, as_json: bool) -> None:
                 mend="Wait until it has ended, then verify.",
             )
         )
-    verdict = check(folder, head)
+    verdict = check(folder, None if head is None else _whole_digest(head))
     if as_json:
         say_json(plain(verdict))
     else:
@@ -74,12 +77,28 @@ def verify(study: Path, head: str | None, as_json: bool) -> None:
         raise SystemExit(1)
 
 
+def _whole_digest(text: str) -> str:
+    """Return a digest that was noted down; half of one must not look like a forged chain."""
+    digest = text.strip().lower()
+    if not _DIGEST.fullmatch(digest):
+        raise InputFault(
+            Problem(
+                file="--head",
+                found=f"{len(digest)} characters: {quoted(text)}",
+                expected="the whole digest of 64 characters (0 to 9, a to f)",
+                mend="Copy it as `leafledger verify` or `leafledger runs` printed it.",
+            )
+        )
+    return digest
+
+
 def _say_verdict(verdict: Any) -> None:
     for broken in verdict.broken:
         say(f"{broken.what:<8} {broken.file}")
-        say(f"         {broken.sentence}")
+        say_indented(broken.sentence, " " * 9)
     bullet_list("Notes:", verdict.notes)
-    amount = f"{verdict.n_files} files ({verdict.n_bytes / 1e6:.1f} MB) of {verdict.n_runs} runs"
+    runs = "1 run" if verdict.n_runs == 1 else f"{verdict.n_runs} runs"
+    amount = f"{verdict.n_files} files ({verdict.n_bytes / 1e6:.1f} MB) of {runs}"
     if verdict.holds:
         say(f"All holds: {amount}.")
     else:
@@ -113,7 +132,7 @@ def trace(study: Path, target: str, whole: bool, as_json: bool) -> None:
         say_json(plain(lineage))
     else:
         for line in lines(lineage, whole):
-            say(line)
+            say_line(line)
     if lineage.broken:
         raise SystemExit(1)
 
@@ -141,7 +160,7 @@ def compare(study: Path, run_a: str, run_b: str, as_json: bool) -> None:
         say_json(plain(found))
         return
     for line in lines(found):
-        say(line)
+        say_line(line)
 
 
 @click.command(short_help="Rebuild a recorded run elsewhere and compare.")
@@ -172,7 +191,7 @@ def reproduce(study: Path, run: str, keep: Path | None, cores: int, as_json: boo
         say_json(plain(found))
     else:
         for line in lines(found):
-            say(line)
+            say_line(line)
     if found.exit_code:
         raise SystemExit(found.exit_code)
 

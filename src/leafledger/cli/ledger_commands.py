@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from leafledger.cli.options import json_option, study_argument
-from leafledger.cli.words import say, say_json
+from leafledger.cli.words import say, say_json, say_line
 from leafledger.errors import InputFault
 
 
@@ -31,7 +31,7 @@ def runs(study: Path, as_json: bool) -> None:
         say("No run yet.")
     for entry in found:
         for line in lines(entry):
-            say(line)
+            say_line(line)
     if found:
         say(f"Head of the chain: {head_of(study.resolve())}")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import sys
 import textwrap
@@ -16,6 +17,7 @@ from leafledger.errors import Problem
 
 _SHOWN_PROBLEMS = 40
 _WIDEST = 100
+_MARKS = re.compile(r"^ *(?:[|<-] +)?")
 
 
 def safe(text: str) -> str:
@@ -64,6 +66,13 @@ def folded(text: str, first: str, width: int) -> str:
         for line in lines
     ]
     return first + f"\n{rest}".join(part for fold in folds for part in fold or [""])
+
+
+def say_line(text: str) -> None:
+    """Print a line of a tree or list; folded at a terminal, under its text and not its marks."""
+    marks = _MARKS.match(text)
+    first = marks.group() if marks else ""
+    say_indented(text[len(first) :], first)
 
 
 def say_json(value: Any) -> None:

@@ -94,4 +94,5 @@ def _against(
         return
     ids = [run["run"] for run in book.runs]
     since = len(ids) - 1 - ids.index(at[0])
-    verdict.note(f"the digest noted down is that of run {at[0]}; {since} runs have followed it")
+    runs = {0: "no run has", 1: "1 run has"}.get(since, f"{since} runs have")
+    verdict.note(f"the digest noted down is that of run {at[0]}; {runs} followed it")

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 
 from leafledger.ledger.compare import Comparison
 from leafledger.ledger.differing import Difference
-from leafledger.ledger.result_changes import EffectChange
+from leafledger.ledger.result_changes import EffectChange, ResultChanges
 
 _MOST = 12
+_COUNTS = 1e15  # below it a whole number is shown whole, as bytes and scans are counted
 _TITLES = {
     "setting": "Settings",
     "sheet": "Rows of the sheets",
@@ -19,6 +20,8 @@ _TITLES = {
     "task": "Tasks",
     "machine": "Machine",
 }
+
+_KINDS = {"sheet": "row of"}
 
 
 def lines(found: Comparison) -> Iterator[str]:
@@ -45,7 +48,7 @@ def _results(found: Comparison) -> Iterator[str]:
         return
     yield "Results that differ: " + ", ".join(results.tasks)
     for number in results.numbers[:_MOST]:
-        change = "" if number.change is None else f"   ({number.change:+.4g})"
+        change = "" if number.change is None else f"   ({_signed(number.change)})"
         yield f"  {number.name}: {_shown(number.before)} -> {_shown(number.after)}{change}"
     if len(results.numbers) > _MOST:
         yield f"  and {len(results.numbers) - _MOST} more numbers (all with --json)"
@@ -55,13 +58,22 @@ def _results(found: Comparison) -> Iterator[str]:
             f"at most by {index.largest:+.4g} ({index.where})"
         )
     if results.effects:
-        yield (
-            f"  {results.n_effects} rows of effects moved, {results.n_verdicts} changed their "
-            "verdict; the primary one and the largest:"
-        )
+        yield f"  {_moved(results)}:"
         for effect in results.effects:
             yield from _effect(effect)
+    elif results.effects is not None:
+        yield "  no estimate, p or verdict of the effects moved; other columns or tables did"
     yield from (f"  {text}" for text in results.gone)
+
+
+def _moved(results: ResultChanges) -> str:
+    """Return how many effects moved, and which of them are shown."""
+    count, shown = results.n_effects, len(results.effects or [])
+    rows = "1 row" if count == 1 else f"{count} rows"
+    text = f"{rows} of effects moved, {results.n_verdicts} with another verdict"
+    if count > shown:
+        text += f"; {shown} shown: the primary one, other verdicts, then the largest moves"
+    return text
 
 
 def _effect(effect: EffectChange) -> Iterator[str]:
@@ -77,7 +89,15 @@ def _effect(effect: EffectChange) -> Iterator[str]:
 
 
 def _shown(value: float | None) -> str:
-    return "none" if value is None else f"{value:.6g}"
+    if value is None:
+        return "none"
+    return f"{value:.0f}" if value == int(value) and abs(value) < _COUNTS else f"{value:.6g}"
+
+
+def _signed(change: float) -> str:
+    if change == int(change) and abs(change) < _COUNTS:
+        return f"{change:+.0f}"
+    return f"{change:+.4g}"
 
 
 def _causes(found: Comparison) -> Iterator[str]:
@@ -103,6 +123,6 @@ def _causes(found: Comparison) -> Iterator[str]:
 
 
 def _named(some: list[Difference]) -> str:
-    names = list(dict.fromkeys(f"{d.kind} {d.name}" for d in some))
+    names = list(dict.fromkeys(f"{_KINDS.get(d.kind, d.kind)} {d.name}" for d in some))
     more = f" and {len(names) - 4} more" if len(names) > 4 else ""
     return "; ".join(names[:4]) + more

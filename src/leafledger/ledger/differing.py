@@ -7,14 +7,13 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from leafledger.ledger.view import BookView, in_data_order
-from leafledger.records.differences import differences
 from leafledger.records.record import Record
+from leafledger.records.settings_differ import ABSENT as _ABSENT
+from leafledger.records.settings_differ import settings_differ
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision, standing
-from leafledger.study.parameters import parameters
 
 Run = Mapping[str, Any]
-_ABSENT = "not there"
 
 
 @dataclass
@@ -42,14 +41,12 @@ class Difference:
 
     def sentence(self) -> str:
         """Return the difference in words."""
-        if self.kind == "setting":
+        if self.kind in {"setting", "sheet", "task"}:
             return f"{self.name}: {self.before} -> {self.after}"
         if self.kind == "file":
             return f"file {self.name}: {_content_words(self.before, self.after)}"
         if self.kind == "code":
             return f"code of {self.name}: {self.before[:12]} -> {self.after[:12]}"
-        if self.kind == "task":
-            return f"{self.name}: {self.before} -> {self.after}"
         return f"{self.kind} {self.name}: {self.before} -> {self.after}"
 
 
@@ -65,11 +62,12 @@ def differing(book: BookView, one: Run, other: Run) -> list[Difference]:
     Tasks that only one of them has are told as such and their settings left out.
     """
     before, after = book.records_of(one), book.records_of(other)
+    treatment = _treatment(after)
     merged: dict[tuple[str, str, str, str], Difference] = {}
     for task in in_data_order([*{*before, *after}]):
         if before.get(task) == after.get(task):
             continue
-        for found in _of_a_task(book, task, before.get(task), after.get(task)):
+        for found in _of_a_task(book, task, before.get(task), after.get(task), treatment):
             known = merged.setdefault((found.kind, found.name, found.before, found.after), found)
             if task not in known.tasks:
                 known.tasks.append(task)
@@ -77,13 +75,13 @@ def differing(book: BookView, one: Run, other: Run) -> list[Difference]:
 
 
 def _of_a_task(
-    book: BookView, task: str, before: Record | None, after: Record | None
+    book: BookView, task: str, before: Record | None, after: Record | None, treatment: str
 ) -> Iterator[Difference]:
     if before is None or after is None:
         there = "stood" if before else "stands"
         yield Difference("task", task, *(("stood", "not run") if before else ("not run", there)))
         return
-    yield from _settings(before, after)
+    yield from _settings(before, after, treatment)
     yield from _files(book, before, after)
     if before["code"]["sha256"] != after["code"]["sha256"]:
         yield Difference("code", after["rule"], before["code"]["sha256"], after["code"]["sha256"])
@@ -93,40 +91,16 @@ def _of_a_task(
             yield Difference("library", name, then or _ABSENT, now or _ABSENT)
 
 
-def _settings(before: Record, after: Record) -> Iterator[Difference]:
-    then, now = parameters(before), parameters(after)
-    for name in sorted({*then, *now}):
-        if then.get(name) != now.get(name):
-            yield Difference("setting", name, then.get(name, _ABSENT), now.get(name, _ABSENT))
-    yield from _sheets(before["settings"], after["settings"])
+def _settings(before: Record, after: Record, treatment: str) -> Iterator[Difference]:
+    for found in settings_differ(before, after, treatment):
+        kind = "sheet" if found.of_sheet else "setting"
+        yield Difference(kind, found.name, found.before, found.after)
 
 
-def _sheets(before: Mapping[str, Any], after: Mapping[str, Any]) -> Iterator[Difference]:
-    """Yield what differs in the rows of scans.csv and units.csv that a task sees."""
-    for kind in ("scans", "units"):
-        then, now = _by_id(before.get(kind)), _by_id(after.get(kind))
-        for place in differences(then, now):
-            row = f"{kind}.csv {place.replace('.', ' ')}"
-            yield Difference("sheet", row, _at(then, place), _at(now, place))
-
-
-def _by_id(rows: Any) -> Any:
-    if not isinstance(rows, list):
-        return rows or {}
-    return {str(row["scan"]): {k: v for k, v in row.items() if k != "scan"} for row in rows}
-
-
-def _at(value: Any, place: str) -> str:
-    for part in place.split("."):
-        if isinstance(value, list) and part.isdigit() and int(part) < len(value):
-            value = value[int(part)]
-        elif isinstance(value, Mapping) and part in value:
-            value = value[part]
-        else:
-            return _ABSENT
-    if value is None or value == "":
-        return "empty"
-    return "a row" if isinstance(value, Mapping | list) else str(value)
+def _treatment(records: Mapping[str, Record]) -> str:
+    """Return the column of units.csv with the treatment: only some tasks are told its name."""
+    designs = (record["settings"].get("design") or {} for record in records.values())
+    return next((str(d["treatment"]) for d in designs if d.get("treatment")), "treatment")
 
 
 def _files(book: BookView, before: Record, after: Record) -> Iterator[Difference]:

@@ -38,7 +38,8 @@ def history_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) ->
             yield file, "changed", f"the kept copy of {owed.get(path.name, 'a file')} was changed"
         spare += path.name not in owed
     if spare and not book.leave_out:
-        note(f"{spare} kept copies belong to no run, as after one that was interrupted")
+        copies = "1 kept copy belongs" if spare == 1 else f"{spare} kept copies belong"
+        note(f"{copies} to no run, as after one that was interrupted")
 
 
 def store_faults(book: BookView, sha256: Hash) -> Iterator[Fault]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from leafledger.ledger.view import BookView
+from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records.record import Record
 from leafledger.study.columns import EFFECTS_KEY, FLAGS, TEXT
 from leafledger.study.tables import read_csv
@@ -96,7 +96,7 @@ class ResultChanges:
 def result_changes(book: BookView, before: Records, after: Records) -> ResultChanges:
     """Return what differs in the results of two runs, each given by its records."""
     found = ResultChanges()
-    for task in after:
+    for task in in_data_order(list(after)):
         if task in before and _outputs(before[task]) != _outputs(after[task]):
             found.tasks.append(task)
     found.numbers = _numbers(before, after)

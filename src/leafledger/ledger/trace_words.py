@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from leafledger.ledger.trace import Lineage, Node
 
 _MOST_FILES = 6
 _LONGEST = 40
+_LONG_NUMBER = re.compile(r"-?\d+\.\d{5,}(e[+-]?\d+)?")
 
 
 def lines(lineage: Lineage, whole: bool = False) -> Iterator[str]:
@@ -24,7 +26,7 @@ def lines(lineage: Lineage, whole: bool = False) -> Iterator[str]:
     yield target.path
     yield f"  sha256 {target.sha256}"
     for row in target.rows:
-        yield "  " + ", ".join(f"{name} {value}" for name, value in row.items())
+        yield "  " + ", ".join(f"{name} {_shown(value)}" for name, value in row.items())
     if lineage.broken:
         yield "BROKEN: this lineage no longer holds as a whole"
         yield from (f"  - {text}" for text in lineage.broken)
@@ -75,6 +77,12 @@ def _rests_on(lineage: Lineage, task: str, other: str) -> bool:
     return False
 
 
+def _shown(value: object) -> str:
+    """Return a value of a table for the eye; ``--json`` gives its numbers whole."""
+    text = str(value)
+    return f"{float(text):.6g}" if _LONG_NUMBER.fullmatch(text) else text
+
+
 def _short(text: str) -> str:
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
 
@@ -83,7 +91,9 @@ def _node(node: Node, whole: bool) -> Iterator[str]:
     yield node.task
     changed = [s for s in node.settings if s.changed]
     for setting in changed:
-        default = "" if setting.default is None else f"   (default {_short(setting.default)})"
+        default = (
+            "" if setting.default is None else f"   (default {_short(setting.default or 'none')})"
+        )
         yield f"  | {setting.name} = {setting.value}{default}"
     same = [s for s in node.settings if not s.changed]
     if whole:

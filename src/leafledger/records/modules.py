@@ -15,6 +15,8 @@ from leafledger.study.tables import canonical_json, write_text
 
 _MOST = 2_000
 """Modules to remember; the package has some hundreds."""
+_READER = f"{sys.version} {hashlib.sha256(Path(__file__).read_bytes()).hexdigest()}"
+"""What read them: another Python, or another version of this file, may see them otherwise."""
 
 
 @dataclass(frozen=True)
@@ -63,9 +65,7 @@ class Modules:
             kept = self._known  # what was edited away long ago
         modules = {digest: [known.sha256, *known.imports] for digest, known in kept.items()}
         try:
-            write_text(
-                self._file, canonical_json({"python": sys.version, "modules": modules}) + "\n"
-            )
+            write_text(self._file, canonical_json({"reader": _READER, "modules": modules}) + "\n")
         except OSError:
             self._file = None  # an installation that may not be written to: nothing is remembered
         self._new = False
@@ -75,7 +75,7 @@ class Modules:
             return {}
         try:
             known = json.loads(self._file.read_text(encoding="utf-8"))
-            if known["python"] != sys.version:
+            if known["reader"] != _READER:
                 return {}
             return {
                 digest: Module(sha256, tuple(imports))

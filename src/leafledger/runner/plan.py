@@ -9,11 +9,10 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from leafledger.records.differences import differences
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record, read_record
+from leafledger.records.settings_differ import settings_differ
 from leafledger.records.store import ContentStore
 from leafledger.runner.jobs import code_of_task
 from leafledger.study.layout import RECORDS, RESULTS, Task, inputs, outputs, tasks
@@ -76,7 +75,7 @@ def why_run(
     if record is None:
         return "not run yet"
     return (
-        _settings_changed(record, settings_of(study, task.rule, task.session))
+        _settings_changed(study, task, record)
         or _code_changed(record, task)
         or _inputs_changed(record, inputs(study, task), digests, leave_out)
         or _outputs_changed(record, outputs(task), digests)
@@ -140,7 +139,7 @@ def why_not_as_recorded(
         if record is None:
             return f"{task.name}: not run yet"
         why = (
-            _settings_changed(record, settings_of(study, task.rule, task.session))
+            _settings_changed(study, task, record)
             or _code_changed(record, task)
             or _inputs_changed(record, inputs(study, task), digests, ())
         )
@@ -156,10 +155,13 @@ def _record_changed(folder: Path, record: Record, task: Task) -> str | None:
     return None
 
 
-def _settings_changed(record: Record, now: Mapping[str, Any]) -> str | None:
+def _settings_changed(study: Study, task: Task, record: Record) -> str | None:
+    now = settings_of(study, task.rule, task.session)
     if canonical_json(record["settings"]) == canonical_json(now):
         return None
-    different = differences(record["settings"], now) or ["their form"]
+    treatment = study.definition.design.treatment or "treatment"
+    found = settings_differ(record, {**record, "settings": now}, treatment)
+    different = [differs.name for differs in found] or ["their form"]
     more = f" and {len(different) - 3} more" if len(different) > 3 else ""
     return "settings changed: " + ", ".join(different[:3]) + more
 
