@@ -163,6 +163,6 @@ def test_every_caption_tells_n_error_bars_and_adjustment(whole):
     live = re.findall(r'<span class="live-words">([^<]+)</span>', whole.page)
     assert len(captions) >= 16 and len(live) == 5
     for name, caption in [*captions.items(), *enumerate(live)]:
-        assert re.search(r"\bn (= |of |: |runs )|\bn:|\bn, |[Nn]umber of white", caption), name
+        assert re.search(r"\bn\s(=\s|of |: |runs )|\bn:|\bn, |[Nn]umber of white", caption), name
         assert re.search(r"error bar|interval|deviation|spread", caption), name
         assert "adjust" in caption, name

@@ -14,6 +14,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from leafledger.report.found import found
+from leafledger.report.gather import gather
 from leafledger.report.numbers import with_interval
 from leafledger.report.stage import run
 
@@ -84,7 +86,7 @@ def test_every_drawing_has_a_description_and_every_figure_a_caption(whole):
     assert len(drawings) == len(FIGURES) - 1
     assert all(a["role"] == "img" for a in drawings)
     captions = (whole.job().outputs["figures"] / "captions.txt").read_text(encoding="utf-8")
-    for words in ("n of units", "95 % t interval", "adjusted", "standard deviation"):
+    for words in ("n of plants", "95 % t interval", "adjusted", "standard deviation"):
         assert words in captions
 
 
@@ -292,3 +294,40 @@ def test_same_bytes_in_two_processes(tmp_path):
         )
     assert "results/report.html" in digests[0]
     assert digests[0] == digests[1]
+
+
+def test_titles_that_ask_keep_their_one_mark_in_the_captions(whole):
+    text = (whole.job().outputs["figures"] / "captions.txt").read_text(encoding="utf-8")
+    assert "Could chance have done as well? " in text
+    assert "?." not in text
+
+
+def test_the_effect_sizes_tell_both_groups_level_and_adjustment(whole):
+    text = (whole.job().outputs["figures"] / "captions.txt").read_text(encoding="utf-8")
+    caption = text.split("effect_sizes\n")[1].split("\n")[0]
+    assert "95 % interval" in caption and "by Holm" in caption
+    assert "n = 12 plants treated and 12 for reference." in caption
+
+
+def test_the_classifier_is_told_in_words_not_in_keys(whole):
+    told = whole.page.split("The classifier in numbers")[1].split("</dl>")[0]
+    assert "Cohen&#39;s kappa" in told and "cultivar: Avocet, Dunlin, Kestrel, Plover" in told
+    assert "mcc" not in told and "p smallest" not in told
+    numbers = whole.page.split("Accuracy in numbers")[1].split("</table>")[0]
+    assert "left out of training" in numbers and "<td>outer</td>" not in numbers
+
+
+def test_contrasts_of_the_table_of_tests_are_written_in_words(whole):
+    table = whole.page.split('<table class="tests">')[1].split("</table>")[0]
+    assert "change from day0 to day12: chelate minus water" in table
+    assert "(day12-day0)@chelate-water" not in table
+
+
+def test_of_many_sentences_three_stand_and_the_rest_is_folded(whole):
+    told = [f"Nothing was shown of index {k}." for k in range(9)]
+    material = gather(whole.job())
+    for n, stand in ((9, 3), (4, 4)):
+        summary = {**material.effects_summary, "sentences": told[:n]}
+        view = found(replace(material, effects_summary=summary))
+        assert view["sentences"] == told[:stand]
+        assert view["more_sentences"] == told[stand:n]

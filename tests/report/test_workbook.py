@@ -72,6 +72,13 @@ def test_what_the_format_cannot_hold_as_a_number_is_text_and_says_it_all():
     assert told == ["inf", "-inf", "9223372036854775809", "2026-05-04T00:00:00"]
 
 
+def test_sentences_are_wrapped_and_ids_are_not():
+    rows = [["a sentence of several words, again and again " * 3, "f" * 70, 1.0]]
+    page = opened(written("t", [["t"]], [sheet(rows)]))["one"]
+    assert page.cell(2, 1).alignment.wrap_text
+    assert not page.cell(2, 2).alignment.wrap_text and not page.cell(2, 3).alignment.wrap_text
+
+
 def test_a_text_too_long_for_a_cell_is_cut_and_says_so():
     page = opened(written("t", [["t"]], [sheet([["y" * 40_000, 1.0]])]))["one"]
     text = page.cell(2, 1).value

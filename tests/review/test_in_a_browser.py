@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from browser import DESKTOP, SIZES, Watched
 from leafledger.review.desk import Desk
@@ -72,6 +72,45 @@ def test_a_spike_outside_the_trusted_range_does_not_set_the_scale(opened: Opened
     assert max(page.evaluate(heights, None)[:-1]) >= 50
     assert max(page.evaluate(heights, [450, 700])[:-1]) < 0.5
     assert max(page.evaluate(heights, [800, 900])[:-1]) >= 50  # no point in it: all of them
+
+
+def test_labels_of_a_figure_end_inside_it_and_are_written_like_numbers(opened: Opened) -> None:
+    page = opened()
+    seen = page.evaluate("""() => {
+      const points = [[400, -12000], [500, 0], [600, 46000]];
+      const one = { points, look: 0, strong: true, label: "11 \u25b2" };
+      const y = "counts less the median of the sound ones of the same integration time";
+      const svg = Draw.plot({ lines: [one], width: 330, height: 180, words: "", y });
+      document.getElementById("figures").replaceChildren(svg);
+      const frame = svg.getBoundingClientRect();
+      return [...svg.querySelectorAll("text")].map((text) => {
+        const box = text.getBoundingClientRect();
+        const wide = box.left >= frame.left - 1 && box.right <= frame.right + 1;
+        const high = box.top >= frame.top - 1 && box.bottom <= frame.bottom + 1;
+        return [text.textContent, wide && high];
+      });
+    }""")
+    assert [text for text, inside in seen if not inside] == []
+    words = {text for text, _ in seen}
+    assert "40\N{THIN SPACE}000" in words and not [w for w in words if w.startswith("-")]
+
+
+def test_of_many_groups_the_first_flagged_one_is_opened(opened: Opened, watched: Watched) -> None:
+    first = {}
+
+    def crowded(route: Route) -> None:
+        study = route.fetch().json()
+        quiet = [g for g in study["groups"] if not g["flagged"]]
+        study["groups"] += [{**quiet[0], "name": f"filler{k}"} for k in range(60)]
+        first["flagged"] = next(g for g in study["references"] + study["groups"] if g["flagged"])
+        route.fulfill(json=study)
+
+    watched.page.route("**/api/study", crowded)
+    page = opened()
+    assert page.locator("#flagged-only").is_checked()
+    assert page.locator("nav [aria-current]").count() == 1
+    assert title(page).startswith(first["flagged"]["session"])
+    assert "group 1 of" in page.locator("#group-place").inner_text()
 
 
 def test_hostile_names_stay_text(opened: Opened) -> None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from leafledger.effects.words import counted
 from leafledger.report.class_details import class_details
+from leafledger.report.class_facts import classifier_facts
 from leafledger.report.class_figures import (
+    SPLIT_WORDS,
     accuracy_path,
     confusion_matrix,
     draw_confusions,
@@ -19,7 +20,6 @@ from leafledger.report.drawing import Book, Plate
 from leafledger.report.gather import ClassTables, Material
 from leafledger.report.live import LiveView
 from leafledger.report.live_steps import live_path, live_terms
-from leafledger.report.numbers import number
 from leafledger.report.term_figures import (
     Loading,
     Training,
@@ -30,8 +30,6 @@ from leafledger.report.term_figures import (
 if TYPE_CHECKING:
     import pandas as pd
 
-_TOLD_ELSEWHERE = ("sentence", "warnings", "validation_curve", "loading_cosine", "digest")
-_LONG_LIST = 12
 _SPECTRA = ("spectrum_mean", "spectrum_sd", "spectrum_minimum", "spectrum_maximum")
 
 
@@ -50,10 +48,11 @@ def apart(material: Material, book: Book) -> dict[str, Any] | None:
         "classes": classes,
         "chosen": chosen,
         "sentence": str(tables.summary["sentence"]),
-        "summary": flat(tables.summary),
+        "summary": classifier_facts(tables.summary, material.unit_words),
         "path_plate": draw_path(book, path, chosen, tables.summary["majority_accuracy"], n),
         "path_live": book.enliven(live_path(tables, path)),
         "path": path.to_dict("records"),
+        "split_words": SPLIT_WORDS,
         "confusions": _confusions(tables, classes, chosen),
         "confusion_plate": draw_confusions(book, tables.confusion, classes, chosen, n),
         **_terms(tables, book, chosen),
@@ -170,42 +169,3 @@ def _permutation(tables: ClassTables, book: Book, n_words: str) -> Plate | None:
     if not len(observed) or not len(drawn):
         return None
     return draw_permutation(book, drawn, float(observed[0]), n_words)
-
-
-def flat(value: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:
-    """Lay a nested summary out as pairs of words and shown value, in the order of its keys.
-
-    Examples
-    --------
-    >>> flat({"kappa": 0.41, "accuracy": {"estimate": 0.58716, "n_units": 24}})
-    [('kappa', '0.410'), ('accuracy, estimate', '0.587'), ('accuracy, n units', '24')]
-    """
-    pairs: list[tuple[str, str]] = []
-    for key, item in value.items():
-        if any(word in str(key) for word in _TOLD_ELSEWHERE) or _long(item):
-            continue
-        name = f"{prefix}{str(key).replace('_', ' ')}"
-        if isinstance(item, Mapping):
-            pairs += flat(item, f"{name}, ")
-        else:
-            pairs.append((name, _shown(item)))
-    return pairs
-
-
-def _long(item: Any) -> bool:
-    """Return whether a value is a table of its own and stays in its file."""
-    if not isinstance(item, list):
-        return False
-    return len(item) > _LONG_LIST or any(isinstance(i, Mapping | list) for i in item)
-
-
-def _shown(item: Any) -> str:
-    if item is None or item == []:
-        return "not known"
-    if isinstance(item, bool):
-        return "yes" if item else "no"
-    if isinstance(item, float):
-        return number(item)
-    if isinstance(item, list):
-        return ", ".join(_shown(i) for i in item)
-    return str(item)

@@ -56,8 +56,10 @@ def days(material: Material, book: Book) -> dict[str, Any]:
         "n_tests": len(material.effects),
         **_tables(material.effects, words),
         "families": family_view(material.effects_summary),
-        "sizes_plate": draw_effect_sizes(book, headline, contrasts, words),
-        "difference_plate": draw_difference(book, material.spectrum_effects, words),
+        "sizes_plate": draw_effect_sizes(book, headline, contrasts, words, material.unit_words),
+        "difference_plate": draw_difference(
+            book, material.spectrum_effects, words, material.unit_words
+        ),
         "difference_live": book.enliven(
             live_difference(material.spectrum_effects, words, material.unit_words)
         ),

@@ -103,7 +103,10 @@ class Book:
 
     def captions(self) -> str:
         """Return the captions of all figures as one text, for ``figures/captions.txt``."""
-        return "\n".join(f"{p.name}\n{p.title}. {p.caption}\n" for p in self.plates)
+        return "\n".join(
+            f"{p.name}\n{p.title}{'' if p.title.endswith('?') else '.'} {p.caption}\n"
+            for p in self.plates
+        )
 
 
 def new_figure(width: float, height: float) -> Any:

@@ -10,6 +10,7 @@ from leafledger.report.numbers import known, unit_suffix, verdict_words, with_in
 from leafledger.report.warned import Source, texts, warnings_of
 
 _WARNINGS_SHOWN = 8
+_SENTENCES_SHOWN = 3
 
 
 def found(material: Material) -> dict[str, Any]:
@@ -18,9 +19,12 @@ def found(material: Material) -> dict[str, Any]:
     findings = [_finding(row) for row in _rows(summary.get("findings"))]
     said = {row["sentence"] for row in findings}
     warnings = warnings_of(_sources(material))
+    sentences = [s for s in texts(summary.get("sentences")) if not any(s in t for t in said)]
+    shown = _SENTENCES_SHOWN if len(sentences) > _SENTENCES_SHOWN + 1 else len(sentences)
     return {
         "findings": findings,
-        "sentences": [s for s in texts(summary.get("sentences")) if not any(s in t for t in said)],
+        "sentences": sentences[:shown],
+        "more_sentences": sentences[shown:],
         "plan": texts(summary.get("plan")),
         "nothing": _nothing_found(material) if not findings else "",
         "classes": _class_sentence(material),

@@ -96,6 +96,8 @@ def contrast_words(
     --------
     >>> contrast_words(["d0", "d8"], ["water", "iron"], [])["(d8-d0)@iron-water"]
     'change from d0 to d8: iron minus water'
+    >>> contrast_words(["d0", "d8"], ["water", "iron"], [])["(mean-d0)@iron-water"]
+    'mean change from d0: iron minus water'
     """
     starts = [*sessions, *before]
     words: dict[str, str] = {}
@@ -110,4 +112,19 @@ def contrast_words(
                     if other != group:
                         key = f"({late}-{early})@{group}-{other}"
                         words[key] = f"{change}: {group} minus {other}"
-    return words
+    return words | _course_words(starts, groups)
+
+
+def _course_words(starts: Sequence[str], groups: Sequence[str]) -> dict[str, str]:
+    """Return contrast -> words for the summaries of a whole course."""
+    told = {"slope": "slope of the course"}
+    for start in starts:
+        told[f"mean-{start}"] = f"mean change from {start}"
+        told[f"area-{start}"] = f"area of the change from {start}"
+    return {
+        f"({name})@{group}-{other}": f"{words}: {group} minus {other}"
+        for name, words in told.items()
+        for group in groups
+        for other in groups
+        if group != other
+    }

@@ -49,9 +49,13 @@ def draw_sensitivity(book: Book, rows: Sequence[Mapping[str, Any]], unit_word: s
     shown = dict(list(groups.items())[:MOST_CONTRASTS])
     chosen = [chosen_rows(some) for some in shown.values()]
     tallest = max(len(drawn) for drawn, _ in chosen)
-    figure = new_figure(4.6 + 3.6 * (len(shown) - 1) + 2.2, 0.19 * tallest + 1.0)
-    axes = figure.subplots(1, len(shown), squeeze=False).ravel()
-    for axis, (drawn, _) in zip(axes, chosen, strict=True):
+    columns = min(2, len(shown))
+    lines = -(-len(shown) // columns)
+    figure = new_figure(6.8 + 3.6 * (columns - 1), lines * (0.19 * tallest + 1.0))
+    axes = figure.subplots(lines, columns, squeeze=False).ravel()
+    for spare in axes[len(shown) :]:
+        spare.remove()
+    for axis, (drawn, _) in zip(axes, chosen, strict=False):
         _draw_variants(axis, drawn)
         first = drawn[0]
         unit = unit_suffix(str(first["unit"]))

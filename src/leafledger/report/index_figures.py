@@ -167,7 +167,11 @@ def _course_caption(material: Material) -> str:
 
 
 def draw_effect_sizes(
-    book: Book, rows: pd.DataFrame, contrasts: Sequence[str], words: Mapping[str, str]
+    book: Book,
+    rows: pd.DataFrame,
+    contrasts: Sequence[str],
+    words: Mapping[str, str],
+    unit_words: str,
 ) -> Plate | None:
     """Draw the standardised effects of all indices side by side, a panel per contrast."""
     rows = rows[np.isfinite(rows["effect_size"].to_numpy(float))]
@@ -188,19 +192,34 @@ def draw_effect_sizes(
     axes[0].set_ylim(len(indices) - 0.4, -0.6)
     name = size_words(str(rows["effect_size_name"].iloc[0]))
     figure.supxlabel(f"effect size ({name})", fontsize=8.5)
-    n = sorted({int(v) for v in rows["n_units"] if known(v)})
-    ranged = f"{n[0]}" if len(n) == 1 else f"{n[0]} to {n[-1]}"
     return book.add(
         figure,
         "effect_sizes",
         "Effect sizes of all indices side by side",
         f"Standardised effect of {len(indices)} indices with intervals, {len(contrasts)} panels.",
-        f"Points: {name}; lines: its interval, not adjusted for the number of indices. Filled: "
-        f"significant after adjustment; open: not. n = {ranged} units in the treated group. "
+        f"Points: {name}; lines: its {_level(rows)}interval, not adjusted for the number of "
+        f"indices. Filled: significant after adjustment by Holm; open: not. {_n(rows, unit_words)} "
         "Effects are in units of a standard deviation, so indices of different units compare."
         + and_more(len(there) - len(contrasts), "the tables of effects"),
         wide=len(contrasts) > 1,
     )
+
+
+def _level(rows: pd.DataFrame) -> str:
+    levels = {round(100 * float(v), 1) for v in rows["ci_level"] if known(v)}
+    return f"{levels.pop():g} % " if len(levels) == 1 else ""
+
+
+def _n(rows: pd.DataFrame, unit_words: str) -> str:
+    """Return the sizes of both groups, or of the one whose change is looked at."""
+    treated, reference = (_range(rows[column]) for column in ("n_units", "n_units_reference"))
+    against = f" treated and {reference} for reference" if reference else ""
+    return f"n = {treated} {unit_words}{against}."
+
+
+def _range(counts: Any) -> str:
+    n = sorted({int(v) for v in counts if known(v)})
+    return "" if not n else f"{n[0]}" if len(n) == 1 else f"{n[0]} to {n[-1]}"
 
 
 def _draw_sizes(axis: Any, part: pd.DataFrame, indices: Sequence[str]) -> None:

@@ -79,7 +79,7 @@ ORIGINS: Final = (
                                                          "classes/summary.json")),
     Origin("rivals", "Would something simpler do?", ("classes/rivals.csv",
                                                      "classes/comparison.csv")),
-    Origin("day-or-treatment", "Is it the day or the treatment?", ("classes/questions.csv",)),
+    Origin("day-or-treatment", "What else do the spectra tell?", ("classes/questions.csv",)),
     Origin("chance", "Against chance", ("classes/permutation.csv", "classes/summary.json")),
     Origin("variation", "Where the variation lies", ("variance_components.csv",)),
     Origin("detectable", "What a next study would find", ("power.csv",)),

@@ -68,9 +68,11 @@ def _course(material: Material, frame: Any, units: Sequence[str]) -> dict[str, A
 def _caption(material: Material) -> str:
     sizes = ", ".join(f"{name} {n}" for name, n in material.groups.sizes().items())
     word = material.unit_words
+    drawn = "Faint lines" if len(material.days.sessions) > 1 else "Small dots"
+    tested = "; the effects below are adjusted" if len(material.effects) else ""
     return (
-        f"Faint lines: single {word}, named under the pointer. Symbols: mean of the {word} of a "
+        f"{drawn}: single {word}, named under the pointer. Symbols: mean of the {word} of a "
         f"group; bars: {error_bar_words(material)}. Groups are set slightly apart sideways. n of "
         f"{word} in the study: {plain(sizes)}; the n of each mean stands under the pointer. No "
-        "test is made here; the effects below are adjusted. Rounded to five figures."
+        f"test is made here{tested}. Rounded to five figures."
     )

@@ -51,9 +51,9 @@ def live_difference(
         "What the treatment did at each wavelength",
         "Line: estimate at each wavelength. Band: simultaneous interval, which holds all "
         "wavelengths together, so it is adjusted for having looked at every one of them. Bar "
-        "along the bottom: wavelengths where the band leaves zero out. No band: too few units. "
-        f"All contrasts share one scale. n of {unit_words}: {counts}. Rounded to four "
-        f"figures.{thinning_words(step)}",
+        "along the bottom: wavelengths where the band leaves zero out. No band: too few "
+        f"{unit_words}. All contrasts share one scale. n of {unit_words}: {counts}. "
+        f"Rounded to four figures.{thinning_words(step)}",
         values,
     )
 

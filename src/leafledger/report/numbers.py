@@ -9,6 +9,7 @@ from typing import Any
 
 MINUS = "\N{MINUS SIGN}"
 MISSING = "\N{EN DASH}"
+NO_BREAK = "\N{NO-BREAK SPACE}"
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _METHODS = {
     "welch_t": "Welch t",
@@ -261,6 +262,24 @@ def true_minus(text: str, names: Collection[str] = ()) -> str:
         return _NEGATIVE.sub(MINUS, text)
     parts = re.split("(" + "|".join(re.escape(name) for name in held) + ")", text)
     return "".join(part if i % 2 else _NEGATIVE.sub(MINUS, part) for i, part in enumerate(parts))
+
+
+_BOUND = re.compile(
+    r"(?<=\S) (?=[=<>≤≥±] [−+-]?\d)|(?<=[=<>≤≥±]) (?=[−+-]?\d)|(?<=\d) (?=(?:%|nm|ms)(?!\w)|× 10)"
+)
+
+
+def unbroken(text: str) -> str:
+    """Return text with no-break spaces where a line must not end: in ``p < 0.001`` and ``95 %``.
+
+    Examples
+    --------
+    >>> unbroken("n = 24 plants, 95 % interval; p < 0.001 at 550 nm").split(" ")[:2]
+    ['n\\xa0=\\xa024', 'plants,']
+    >>> unbroken("day 4 = first").count(NO_BREAK), unbroken("at 550 nm").count(NO_BREAK)
+    (0, 1)
+    """
+    return _BOUND.sub(NO_BREAK, text)
 
 
 def short(text: str, limit: int = 28) -> str:

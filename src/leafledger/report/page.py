@@ -59,6 +59,7 @@ def render(
         nm=_data(numbers.nm),
         freedom=_data(numbers.freedom),
         told=_told,
+        head=_head,
         said=_said(names),
     )
     script = _script()
@@ -86,7 +87,7 @@ def _data(write: Any) -> Any:
     """Return a filter that shows a number rounded and keeps the whole one in the markup."""
 
     def shown(value: Any, *options: Any) -> Markup:
-        text = write(value, *options)
+        text = write(value, *options).replace(" ", numbers.NO_BREAK)
         if not numbers.known(value):
             return escape(text)
         return Markup('<data value="{}">{}</data>').format(repr(float(value)), text)
@@ -99,10 +100,19 @@ def _told(text: Any) -> Markup:
     return escape(numbers.plain(text))
 
 
+def _head(text: Any) -> Markup:
+    """Return a word of ours or the user's as a heading: as ``told``, the first letter large."""
+    clean = numbers.plain(text)
+    return escape(clean[:1].upper() + clean[1:])
+
+
 def _said(names: Collection[str]) -> Callable[[Any], Markup]:
-    """Return a filter for sentences of ours: as ``told``, negative numbers with a true minus."""
+    """Return a filter for sentences of ours: a true minus, and no line that ends within a number.
+
+    Everything else as with ``told``.
+    """
 
     def said(text: Any) -> Markup:
-        return escape(numbers.true_minus(numbers.plain(text), names))
+        return escape(numbers.unbroken(numbers.true_minus(numbers.plain(text), names)))
 
     return said

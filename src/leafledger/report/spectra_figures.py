@@ -142,7 +142,9 @@ def units_of_contrast(part: pd.DataFrame) -> str:
     return whole(own) + (f" and {whole(other)}" if known(other) else "")
 
 
-def draw_difference(book: Book, frame: pd.DataFrame, words: Mapping[str, str]) -> Plate | None:
+def draw_difference(
+    book: Book, frame: pd.DataFrame, words: Mapping[str, str], unit_words: str
+) -> Plate | None:
     """Draw the effect at every wavelength with its simultaneous band, a panel per contrast."""
     contrasts = contrasts_in_order(frame, words)
     if not contrasts:
@@ -158,7 +160,7 @@ def draw_difference(book: Book, frame: pd.DataFrame, words: Mapping[str, str]) -
         "What the treatment did to the whole spectrum",
         f"Estimated effect on reflectance against wavelength with a simultaneous band, "
         f"{len(contrasts)} panels.",
-        _difference_caption(frame, contrasts, words),
+        _difference_caption(frame, contrasts, words, unit_words),
         wide=columns > 1,
     )
 
@@ -177,7 +179,7 @@ def _draw_band(axis: Any, part: pd.DataFrame) -> None:
 
 
 def _difference_caption(
-    frame: pd.DataFrame, contrasts: Sequence[str], words: Mapping[str, str]
+    frame: pd.DataFrame, contrasts: Sequence[str], words: Mapping[str, str], unit_words: str
 ) -> str:
     counts = []
     for contrast in contrasts:
@@ -186,5 +188,6 @@ def _difference_caption(
     return (
         "Line: estimate. Band: simultaneous interval, which holds all wavelengths together, so it "
         "is adjusted for having looked at every one of them. Bar along the bottom: wavelengths "
-        f"where the band leaves zero out. No band: too few units. n of units: {'; '.join(counts)}."
+        f"where the band leaves zero out. No band: too few {unit_words}. n of {unit_words}: "
+        f"{'; '.join(counts)}."
     )

@@ -140,7 +140,9 @@ def _write_sheet(book: Any, looks: _Looks, sheet: Sheet) -> None:
     rows = iter(sheet.rows)
     first = list(islice(rows, _LOOKED_AT))
     for i, column in enumerate(sheet.columns):
-        page.set_column(i, i, _width(column.heading, [row[i] for row in first]))
+        values = [row[i] for row in first]
+        long = any(isinstance(v, str) and len(v) > _WIDEST and " " in v for v in values)
+        page.set_column(i, i, _width(column.heading, values), looks.wrapped if long else None)
         page.write_string(0, i, plain(column.heading), looks.head)
     at = 0
     for source in (first, rows):

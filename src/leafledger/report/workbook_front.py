@@ -49,4 +49,6 @@ def _sizes(material: Material) -> str:
 
 def _range_words(material: Material) -> str:
     trusted = material.trusted
-    return f"{trusted['start_nm']:g} to {trusted['stop_nm']:g} nm. {trusted.get('why', '')}".strip()
+    why = str(trusted.get("why", ""))
+    span = f"{trusted['start_nm']:g} to {trusted['stop_nm']:g} nm"
+    return f"{span}. {why[:1].upper()}{why[1:]}" if why else span

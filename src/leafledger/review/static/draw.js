@@ -4,6 +4,8 @@
 const Draw = (() => {
   const SPACE = "http://www.w3.org/2000/svg";
   const LOOKS = 7;
+  const LETTER = 6.6; // mean width of a letter of the labels, and the distance of two lines of them
+  const LINE = 15;
   const MARKS = {
     0: "M-4 0a4 4 0 1 0 8 0a4 4 0 1 0-8 0",
     1: "M-3.6-3.6h7.2v7.2h-7.2z",
@@ -28,6 +30,18 @@ const Draw = (() => {
     const found = [];
     for (let k = Math.ceil(low / step - 1e-9); k * step <= high + step * 1e-9; k += 1) found.push(k * step);
     return [found, Math.max(0, -Math.floor(Math.log10(step) + 1e-9))];
+  }
+
+  // Text in as few lines as hold so many letters each.
+  function folded(text, letters) {
+    const lines = [""];
+    for (const word of text.split(" ")) {
+      const last = lines.length - 1;
+      const longer = lines[last] ? `${lines[last]} ${word}` : word;
+      if (lines[last] && longer.length > letters) lines.push(word);
+      else lines[last] = longer;
+    }
+    return lines;
   }
 
   function extent(lines, column) {
@@ -71,9 +85,12 @@ const Draw = (() => {
   // spec: {lines: [{points, look, strong, label}], band, middle, range, scale, zero, places, words, y, height, width}
   function plot(spec) {
     const width = Math.max(280, Math.round(spec.width));
-    const height = spec.height;
     const narrow = width < 520;
-    const box = { left: 52, right: width - (narrow ? 30 : 44), top: 22, bottom: height - 36 };
+    const heading = folded(spec.y, Math.floor((width - 8) / LETTER));
+    const top = 22 + LINE * (heading.length - 1);
+    const height = spec.height + top - 22;
+    const named = Math.max(0, ...spec.lines.map((line) => (line.label || "").length));
+    const box = { left: 52, right: width - Math.max(narrow ? 30 : 44, 10 + 9 * named), top, bottom: height - 36 };
     const all = spec.lines.map((line) => line.points);
     const shown = spec.band ? [...all, spec.band.low, spec.band.high] : all;
     const [x0, x1] = extent(shown, 0);
@@ -87,7 +104,9 @@ const Draw = (() => {
     const svg = node("svg", { class: "plot", viewBox: `0 0 ${width} ${height}`, role: "img" });
     svg.setAttribute("aria-label", spec.words);
     if (spec.range) shade(svg, spec.range, box, x, x0, x1);
+    heading.forEach((text, k) => svg.append(node("text", { x: 4, y: 13 + LINE * k }, text)));
     axes(svg, spec, box, x, y, [x0, x1, y0, y1], narrow);
+    svg.append(node("text", { x: box.right, y: height - 3, "text-anchor": "end" }, "wavelength (nm)"));
     const inside = framed(svg, box, width);
     if (spec.band) {
       const back = [...spec.band.high].reverse();
@@ -122,11 +141,13 @@ const Draw = (() => {
     }
     if (y0 < 0 && y1 > 0) svg.append(node("path", { class: "zero", d: `M${box.left} ${y(0)}H${box.right}` }));
     svg.append(node("path", { class: "axis", d: `M${box.left} ${box.top}V${box.bottom}H${box.right}` }));
-    svg.append(node("text", { x: 4, y: 13 }, spec.y));
-    svg.append(node("text", { x: box.right, y: spec.height - 3, "text-anchor": "end" }, "wavelength, nm"));
   }
 
-  const tidy = (v, digits) => (Math.abs(v) >= 10000 ? `${Math.round(v / 1000)}k` : v.toFixed(digits));
+  // A true minus, and thin spaces between thousands from five digits on.
+  function tidy(v, digits) {
+    const text = Math.abs(v) < 10000 ? v.toFixed(digits) : String(Math.round(v)).replace(/\B(?=(\d{3})+$)/g, "\u2009");
+    return text.replace("-", "\u2212");
+  }
 
   // Draws the lines, and returns the names that stand at their ends.
   function draw(svg, lines, x, y) {

@@ -83,12 +83,12 @@ const Review = (() => {
     state.saves = JSON.parse(remembered("saves") || "[]");
     notices();
     at("flagged-only").checked = flaggedGroups().length > 0 && study.groups.length > 40;
-    const first = everything()[0];
     const named = everything().find((e) => `#${encodeURI(keyOf(e.kind, e.group))}` === location.hash);
     list();
     drafts();
     if (study.effects_seen) effectsSeen();
-    if (named || first) await go(named || first, false);
+    const first = named || listed()[0];
+    if (first) await go(first, false);
   }
 
   function notices() {
@@ -225,7 +225,8 @@ const Review = (() => {
     at("scans").replaceChildren(...shown.map(({ scan, k }) => card(scan, k)));
     const more = [];
     if (view.kind === "references") {
-      more.push(`${entries.length - shown.length} references about which no check said anything are drawn, not listed.`);
+      const quiet = entries.length - shown.length;
+      if (quiet) more.push(`${quiet} reference${quiet === 1 ? "" : "s"} about which no check said anything ${quiet === 1 ? "is" : "are"} drawn, not listed.`);
       if (view.n_not_drawn) more.push(`${view.n_not_drawn} of them are left out of the drawing.`);
       more.push("A reference is left out by mending the scan sheet, not by a decision.");
     }
@@ -242,7 +243,7 @@ const Review = (() => {
       make("h3", {}, `${k + 1}. ${scan.scan}`),
       ...scan.said.map((said) => make("span", { class: `badge ${said.severity}` }, `${said.severity === "notice" ? "" : "▲ "}${said.severity}`)),
       scan.accepted === false ? make("span", { class: "badge" }, "left out of the last run") : "");
-    const facts = [scan.leaf && `leaf ${scan.leaf}`, scan.replicate && `replicate ${scan.replicate}`, scan.time, scan.integration_ms && `${scan.integration_ms} ms`, scan.file, scan.item, scan.note && `note: ${scan.note}`];
+    const facts = [scan.leaf && `leaf ${scan.leaf}`, scan.replicate && `replicate ${scan.replicate}`, scan.time?.replace("T", " "), scan.integration_ms && `${scan.integration_ms} ms`, scan.file, scan.item, scan.note && `note: ${scan.note}`];
     const parts = [top, make("p", { class: "where" }, facts.filter(Boolean).join(" · "))];
     const heard = scan.said.map((said) => make("li", {}, said.severity === "notice" ? "" : make("b", {}, "Suggested to leave out: "), said.sentence));
     if (heard.length) parts.push(make("ul", { class: "said" }, ...heard));

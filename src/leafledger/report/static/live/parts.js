@@ -72,6 +72,8 @@ const ticks = (legend, labels, on, changed, looks = []) => {
 };
 
 // A list to choose from; `fill` sets its entries and keeps the choice if it is still there.
+const headed = (words) => words.charAt(0).toUpperCase() + words.slice(1);
+
 const picker = (label, changed) => {
   const list = el("select");
   list.addEventListener("change", () => changed());
@@ -79,7 +81,7 @@ const picker = (label, changed) => {
     list.replaceChildren(...entries.map(([key, words]) => el("option", { value: key }, words)));
     list.value = entries.some(([key]) => key === value) ? value : entries[0][0];
   };
-  return { box: el("label", { class: "picker" }, label, list), list, fill };
+  return { box: el("label", { class: "picker" }, headed(label), list), list, fill };
 };
 
 const pressed = (words, act, more = {}) => {
