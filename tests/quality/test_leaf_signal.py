@@ -49,4 +49,4 @@ def test_low_signal_says_where_and_how_much() -> None:
     assert flag.value == pytest.approx(10.0)
     assert flag.threshold == 20.0
     assert flag.wavelength_nm == 650.0
-    assert "only 10 times its noise in 550-750 nm" in flag.sentence
+    assert "only 10 times its noise from 550 to 750 nm" in flag.sentence

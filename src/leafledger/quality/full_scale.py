@@ -98,8 +98,8 @@ def saturated(
                 float(share[i]),
                 tolerated_share,
                 "1",
-                f"{at[i].sum()} of {at.shape[1]} pixels ({where.min():.0f}-{where.max():.0f} nm) "
-                f"are at or above full scale, {full_scale:g} counts{origin}. {mend}",
+                f"{at[i].sum()} of {at.shape[1]} pixels ({where.min():.0f} to {where.max():.0f} "
+                f"nm) are at or above full scale, {full_scale:g} counts{origin}. {mend}",
                 float(where[len(where) // 2]),
             )
         )

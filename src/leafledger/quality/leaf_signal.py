@@ -64,7 +64,7 @@ def low_signal(
             float(ratio[i]),
             least,
             "1",
-            f"Signal is only {ratio[i]:.3g} times its noise in {first:.0f}-{last:.0f} nm "
+            f"Signal is only {ratio[i]:.3g} times its noise from {first:.0f} to {last:.0f} nm "
             f"(at least {least:g} wanted): the lamp was weak or off, or the integration time too "
             "short.",
             float((first + last) / 2),

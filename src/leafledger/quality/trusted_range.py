@@ -179,7 +179,7 @@ def _too_weak(axis: Floats, worst: Floats, at: int, session: str, least: float) 
         "study.yaml",
         f"white signal of {worst[at]:.3g} times its noise at {axis[at]:g} nm in session {session}; "
         f"the best in the worst session is {worst[best]:.3g} at {axis[best]:g} nm",
-        f"at least {least:g} through {CORE_NM[0]:g}-{CORE_NM[1]:g} nm",
+        f"at least {least:g} through {CORE_NM[0]:g} to {CORE_NM[1]:g} nm",
         "Check the whites of this session; or lower quality.range.signal_to_noise; or set the "
         "range by hand, such as quality: {range: {start_nm: 450, stop_nm: 900}}.",
         column="quality.range",

@@ -51,10 +51,14 @@ def _odd_darks(scans: Scans, darks: Darks) -> list[str]:
     dark, white = scans.where("dark"), scans.where("white")
     level = np.median(scans.counts[dark][:, middle], axis=1)
     signal = float(np.median(scans.counts[white][:, middle])) - float(level.min())
+    off = {d: level[d] - np.median(level[list(group)]) for group in darks.members for d in group}
     return [
-        f"Dark {scans.scan[dark[d]]} is {level[d] - np.median(level[list(group)]):+.6g} counts off "
-        "the other darks of its integration time."
-        for group in darks.members
-        for d in group
-        if abs(level[d] - np.median(level[list(group)])) > DRIFT_WARNING * signal
+        f"Dark {scans.scan[dark[d]]} is {_three_figures(by)} counts off the other darks of its "
+        "integration time."
+        for d, by in off.items()
+        if abs(by) > DRIFT_WARNING * signal
     ]
+
+
+def _three_figures(value: float) -> str:
+    return f"{float(f'{value:.3g}'):+g}"
