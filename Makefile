@@ -24,7 +24,7 @@ help:
 	@echo "make demo       set up, run the demo study, say where the report is"
 	@echo "make test       set up, run the test suite (without the slow tests)"
 	@echo "make test-slow  the slow tests, but for the longest"
-	@echo "make test-longest   the eight slowest, minutes each"
+	@echo "make test-longest   the ten slowest, minutes each"
 	@echo "make check      everything that CI runs, but the slow tests and the site"
 	@echo "make docs       the documentation site: docs/_build/html/index.html"
 
@@ -66,7 +66,7 @@ test: $(DEV_STAMP)
 test-slow: $(DEV_STAMP)
 	@$(BIN)/python -m pytest -m "slow and not longest" -n 2 --dist loadfile --no-loadscope-reorder
 
-# Simulations, fifty kills and two whole studies: they would take the build server over its 40 minutes.
+# Simulations, fifty kills, the tutorial and whole studies: they would take the build server over its 40 minutes.
 test-longest: $(DEV_STAMP)
 	@$(BIN)/python -m pytest -m longest -n 2
 

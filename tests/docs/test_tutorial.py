@@ -126,6 +126,7 @@ def check_the_power_table(study: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.longest
 def test_the_tutorial_word_for_word(tmp_path: Path) -> None:
     study = tmp_path / "leafledger-demo"
     path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"

@@ -80,6 +80,7 @@ def test_deviations_are_as_large_as_their_uncertainty(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.longest
 def test_95_percent_intervals_hold_the_planted_reflectance(tmp_path: Path) -> None:
     """Over 500 seeds, at five wavelengths: 93 to 97 %."""
     held, spread = coverage(tmp_path, 500)

@@ -11,7 +11,8 @@ from . import pages, tables
 
 @pytest.fixture(scope="session")
 def whole(tmp_path_factory):
-    made = tables.make(tmp_path_factory.mktemp("whole"))
+    both = tables.Plan(figures=("svg", "png"))
+    made = tables.make(tmp_path_factory.mktemp("whole"), both)
     made.outcome = run(made.job())
     made.page = made.job().outputs["report"].read_text(encoding="utf-8")
     made.seen = pages.read(made.page)

@@ -45,7 +45,7 @@ class Plan:
     reason: str = "room light on: clip open"
     max_components: int = 10
     repeats: int = 4
-    figures: tuple[str, ...] = ("svg", "png")
+    figures: tuple[str, ...] = ("svg",)
     n_faults: int = 1
     n_outliers: int = 1
     n_primary: int = 1

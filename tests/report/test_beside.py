@@ -45,7 +45,7 @@ NEW_FIGURES = {
 
 @pytest.fixture(scope="module")
 def full(tmp_path_factory):
-    made = tables.make(tmp_path_factory.mktemp("beside"), small(figures=("svg",)))
+    made = tables.make(tmp_path_factory.mktemp("beside"), small())
     beside.add(made, sorted(made.settings["units"]))
     run(made.job())
     made.page = made.job().outputs["report"].read_text(encoding="utf-8")
