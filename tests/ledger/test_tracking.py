@@ -316,7 +316,7 @@ def test_a_clock_set_back_does_not_fork_the_chain(
 
 
 def test_the_store_is_made_while_the_first_run_is_at_work(study: Study, whole_run: Entered) -> None:
-    with book.store_made_meanwhile(study):
+    with book.tracking_prepared_meanwhile(study):
         whole_run("r1")
     made = (study.folder / tracking.DATABASE).stat().st_ino
     assert book.enter(study, "r1") == [], "nothing was made again"
@@ -331,7 +331,7 @@ def test_a_store_that_cannot_be_made_meanwhile_is_told_when_the_run_is_entered(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(tracking, "_open", full)
-    with book.store_made_meanwhile(study):
+    with book.tracking_prepared_meanwhile(study):
         whole_run("r1")
     (note,) = book.enter(study, "r1")
     assert "No space left on device" in note

@@ -162,18 +162,18 @@ def _finished(folder: Path, run: str) -> dict[str, str]:
 
 
 @contextmanager
-def store_made_meanwhile(study: Study) -> Iterator[None]:
-    """Make a tracking store that is not there yet while the block runs, which mostly waits.
+def tracking_prepared_meanwhile(study: Study) -> Iterator[None]:
+    """Load MLflow, and make a tracking store that is not there, while the block mostly waits.
 
-    MLflow takes seconds to begin and to make its tables: the first run need not wait for that.
+    MLflow takes seconds to begin and to make its tables: no run need wait for that at its end.
     """
 
     def make() -> None:
-        from leafledger.ledger.tracking import make_store
+        from leafledger.ledger.tracking import prepare_store
 
         # Whatever goes wrong here is met again, and told, when the run is entered.
         with suppress(Exception):
-            make_store(study.folder, study.definition.title)
+            prepare_store(study.folder, study.definition.title)
 
     maker = Thread(target=make, daemon=True)
     maker.start()

@@ -6,6 +6,7 @@ holds absolute paths, so it is made again when the study has moved; nothing is l
 
 from __future__ import annotations
 
+import importlib
 import itertools
 import os
 import shutil
@@ -96,8 +97,16 @@ def copy_book(folder: Path, title: str) -> list[str]:
     return notes
 
 
-def make_store(folder: Path, title: str) -> None:
-    """Make the store in the study's folder if there is none and no server takes its place."""
+def prepare_store(folder: Path, title: str) -> None:
+    """Load what entering a run takes, and make the store in the study's folder if there is none.
+
+    A store that is there is not opened: what is wrong with it is for :func:`copy_book` to tell.
+    """
+    for name in ("mlflow.data.pandas_dataset", "mlflow.store.tracking.sqlalchemy_store"):
+        importlib.import_module(name)
+    from sqlalchemy.orm import configure_mappers
+
+    configure_mappers()
     if tracking_server(folder) is None and not (folder / DATABASE).exists():
         _open(folder, title, [])
 

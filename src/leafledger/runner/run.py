@@ -204,7 +204,7 @@ def _execute(study: Study, planned: list[str], how: How, with_table: bool) -> Ru
             stderr=log,
             stdin=subprocess.DEVNULL,
         )
-        meanwhile = book.store_made_meanwhile(study) if how.into_tracking else nullcontext()
+        meanwhile = book.tracking_prepared_meanwhile(study) if how.into_tracking else nullcontext()
         try:
             with meanwhile:
                 _watch(child, folder, run, listen)
