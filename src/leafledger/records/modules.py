@@ -89,7 +89,7 @@ def _remembered_file() -> Path | None:
     try:
         bytecode = importlib.util.cache_from_source(__file__)
     except NotImplementedError:
-        return None
+        return None  # a Python that keeps no bytecode: every process parses for itself
     return Path(bytecode).with_suffix(".json")
 
 
