@@ -37,6 +37,10 @@ class ContentStore:
         digest = key.removeprefix("sha256:")
         return self.root / digest[:2] / digest
 
+    def keeps(self, key: str) -> bool:
+        """Tell whether there is an entry for ``key``; restoring shows whether it is whole."""
+        return self._entry(key).is_dir()
+
     def restore(self, key: str) -> Record | None:
         """Put the outputs kept under ``key`` back in place.
 

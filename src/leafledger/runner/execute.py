@@ -14,6 +14,7 @@ from pathlib import Path
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.plan import why_run
+from leafledger.runner.restore import restore_kept
 from leafledger.runner.step import die_with_parent
 from leafledger.runner.variants import TABLE_VARIABLE, make_table, variant_at_work
 from leafledger.study.layout import Task, levels
@@ -39,9 +40,13 @@ def main() -> int:
         stale = _stale(study, level, digests)
         if not stale:
             continue
+        events.tell(folder, run, level=[task.name for task in stale], why=list(stale.values()))
+        if restore_kept(study, run, stale, digests):
+            stale = _stale(study, level, digests)
+        if not stale:
+            continue
         from leafledger.runner.snakemake_run import run_tasks
 
-        events.tell(folder, run, level=[task.name for task in stale], why=list(stale.values()))
         ended_well = run_tasks(folder, stale, cores)
         left = _stale(study, level, digests)
         if left and all(_said_done(folder, run, task) for task in left):

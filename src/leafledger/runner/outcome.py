@@ -11,8 +11,8 @@ from typing import Any
 from leafledger.errors import InputFault, Problem
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
+from leafledger.runner.ended import problems_file
 from leafledger.runner.plan import plan
-from leafledger.runner.step import problems_file
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.study.definition_file import read_definition, with_rows
 from leafledger.study.layout import LOGS, Task

@@ -22,7 +22,8 @@ from leafledger.runner.leftovers import remove_orphans, sweep_temporaries, trim_
 from leafledger.runner.lock import study_lock
 from leafledger.runner.outcome import SNAKEMAKE_LOG, problems_of, why_failed
 from leafledger.runner.plan import plan
-from leafledger.runner.step import NO_STORE_VARIABLE, PARENT_VARIABLE, VARIANT_VARIABLE
+from leafledger.runner.restore import NO_STORE_VARIABLE
+from leafledger.runner.step import PARENT_VARIABLE, VARIANT_VARIABLE
 from leafledger.runner.variants import TABLE_VARIABLE, table_is_current
 from leafledger.study.layout import LOGS, VARIANTS_TASK
 from leafledger.study.study import Study

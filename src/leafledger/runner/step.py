@@ -10,44 +10,32 @@ import ctypes
 import faulthandler
 import importlib
 import os
-import resource
 import signal
 import sys
 import time
 import traceback
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from leafledger.errors import InputFault, Problem, StageFailure
 from leafledger.records import events
-from leafledger.records.digests import sha256_of_file
 from leafledger.records.job import Job, Stage
-from leafledger.records.record import input_digests, key_of, make_record, write_record
+from leafledger.records.record import input_digests, key_of, make_record
 from leafledger.records.store import ContentStore
+from leafledger.runner.ended import Attempt, Ended, problems_file
 from leafledger.runner.jobs import code_of_task, job_of
-from leafledger.study.layout import BY_NAME, LOGS, Task
+from leafledger.runner.restore import may_use_store, put_record
+from leafledger.study.layout import BY_NAME, Task
 from leafledger.study.reading import read_study
 from leafledger.study.sheet_files import with_own_names
 from leafledger.study.study import Study
 from leafledger.study.tables import write_json
 
-NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"
 PARENT_VARIABLE = "LEAFLEDGER_PARENT"
 VARIANT_VARIABLE = "LEAFLEDGER_VARIANT"
 """Names the variant whose settings hold, for the children of a run of ours; empty for none."""
 _PR_SET_PDEATHSIG = 1
-
-
-@dataclass(frozen=True)
-class Ended:
-    """How a step ended: its exit code, outcome and what there is to say about it."""
-
-    code: int
-    outcome: str
-    message: str = ""
-    key: str | None = None
-    record: str | None = None
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -58,55 +46,31 @@ def main(arguments: list[str] | None = None) -> int:
     die_with_parent()
     folder = Path.cwd()
     run = os.environ.get(events.RUN_VARIABLE) or events.new_run_id()
-    started, clock = events.now(), time.perf_counter()
-    events.tell(folder, run, task=task.name, state="started")
-    problems_file(folder, task).unlink(missing_ok=True)
-    ended = _attempt(folder, task)
-    seconds = time.perf_counter() - clock
-    event = {
-        "task": task.name,
-        "rule": task.rule,
-        "session": task.session,
-        "run": run,
-        "started": started,
-        "seconds": round(seconds, 4),
-        "peak_bytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024,
-        "outcome": ended.outcome,
-        "message": ended.message,
-        "key": ended.key,
-        "record": ended.record,
-        "log": f"{LOGS}/{task.name}.log",
-        "threads": os.environ.get("OPENBLAS_NUM_THREADS"),
-        "kernel": _blas_kernel() if ended.outcome == "done" else None,
-    }
+    attempt = Attempt(folder, run, task)
+    ended = _attempted(folder, task)
+    kernel = _blas_kernel() if ended.outcome == "done" else None
     try:
-        events.write_event(folder, run, task.name, event)
-        events.tell(folder, run, task=task.name, state=ended.outcome, seconds=event["seconds"])
+        attempt.end(ended, os.environ.get("OPENBLAS_NUM_THREADS"), kernel)
     except OSError as error:
         print(f"the event could not be written: {error}", file=sys.stderr)  # noqa: T201
-        return ended.code or 1
-    return ended.code
+        return ended.exit_code or 1
+    return ended.exit_code
 
 
-def problems_file(folder: Path, task: Task) -> Path:
-    """Return where a task at fault with the user's input leaves its problems."""
-    return folder / LOGS / f"{task.name}.problems.json"
-
-
-def _attempt(folder: Path, task: Task) -> Ended:
+def _attempted(folder: Path, task: Task) -> Ended:
     try:
         return _do(folder, task)
     except InputFault as fault:
         problems = [problem.as_dict() for problem in fault.problems]
         write_json(problems_file(folder, task), problems)
         print(fault, file=sys.stderr)  # noqa: T201
-        return Ended(2, "input_fault", fault.problems[0].sentence())
+        return Ended("input_fault", fault.problems[0].sentence())
     except (StageFailure, OSError, MemoryError) as error:
         traceback.print_exc()
-        return Ended(1, "failed", _plain(error))
+        return Ended("failed", _plain(error))
     except Exception as error:  # noqa: BLE001  the log keeps the traceback, the user the sentence
         traceback.print_exc()
-        return Ended(1, "failed", f"{type(error).__name__}: {error}")
+        return Ended("failed", f"{type(error).__name__}: {error}")
 
 
 def _plain(error: Exception) -> str:
@@ -145,21 +109,17 @@ def date_no_later_than_now(job: Job) -> None:
 
 
 def _done(study: Study, task: Task, job: Job) -> Ended:
-    folder = study.folder
-    code = code_of_task(task)
     digests = input_digests(job)
-    key = key_of(job.rule, job.session, job.settings, digests, code)
-    store = ContentStore(folder)
-    use_store = not os.environ.get(NO_STORE_VARIABLE)
-    kept = store.restore(key) if use_store else None
+    key = key_of(job.rule, job.session, job.settings, digests, code_of_task(task))
+    store = ContentStore(study.folder)
+    kept = store.restore(key) if may_use_store() else None
     if kept is not None:
-        write_record(folder / task.record, kept)
-        return Ended(0, "restored", key=key, record=sha256_of_file(folder / task.record))
+        return Ended("restored", key=key, record=put_record(study, task, kept))
     record = _compute(job, task, digests)
-    write_record(folder / task.record, record)
-    if use_store:
+    told = put_record(study, task, record)
+    if may_use_store():
         store.keep(record)
-    return Ended(0, "done", key=key, record=sha256_of_file(folder / task.record))
+    return Ended("done", key=key, record=told)
 
 
 def _compute(job: Job, task: Task, digests: dict[str, str]) -> dict[str, Any]:

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import os
-import resource
-import time
 
 from leafledger.ledger.variants import Settings, VariantsTable, words_of
 from leafledger.ledger.view import BookView
-from leafledger.records import events
 from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.record import Record, read_record
+from leafledger.runner.ended import Attempt, Ended
 from leafledger.runner.plan import RecordedDigests, holds_as_recorded
 from leafledger.runner.step import VARIANT_VARIABLE
 from leafledger.study.columns import STATED
@@ -78,8 +76,7 @@ def make_table(study: Study, run: str, digests: FileDigests) -> bool:
     if table.is_current():
         return True
     folder, name = study.folder, VARIANTS_TASK.name
-    started, clock = events.now(), time.perf_counter()
-    events.tell(folder, run, task=name, state="started")
+    attempt = Attempt(folder, run, VARIANTS_TASK)
     outcome, message, record = "done", "", None
     try:
         table.make()
@@ -87,23 +84,5 @@ def make_table(study: Study, run: str, digests: FileDigests) -> bool:
     except (LookupError, OSError) as error:
         outcome, message = "failed", str(error)
         write_text(folder / LOGS / f"{name}.log", f"{type(error).__name__}: {error}\n")
-    seconds = round(time.perf_counter() - clock, 4)
-    event = {
-        "task": name,
-        "rule": name,
-        "session": None,
-        "run": run,
-        "started": started,
-        "seconds": seconds,
-        "peak_bytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024,
-        "outcome": outcome,
-        "message": message,
-        "key": table.key,
-        "record": record,
-        "log": f"{LOGS}/{name}.log",
-        "threads": None,
-        "kernel": None,
-    }
-    events.write_event(folder, run, name, event)
-    events.tell(folder, run, task=name, state=outcome, seconds=seconds)
+    attempt.end(Ended(outcome, message, table.key, record))
     return outcome == "done"
