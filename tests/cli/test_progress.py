@@ -55,7 +55,9 @@ def test_elsewhere_it_writes_lines(capsys: pytest.CaptureFixture[str]) -> None:
         progress({"planned": ["effects"]})
         for task in ("unit_means", "effects"):  # Snakemake did one that was not planned
             progress({"state": "done", "task": task, "seconds": 1.0})
-    assert [line.split()[0] for line in capsys.readouterr().err.splitlines()[1:]] == [
+    lines = capsys.readouterr().err.splitlines()
+    assert lines[0] == "1 task to run"
+    assert [line.split()[0] for line in lines[1:]] == [
         "[1/1]",
         "[2/2]",
     ]

@@ -56,6 +56,17 @@ def test_a_folder_that_may_only_be_read_is_told_and_can_be_asked(ran_study: Path
     assert "Every link holds" in told
 
 
+def test_results_that_may_only_be_read_are_told_before_anything_runs(ran_study: Path) -> None:
+    study = ran_study
+    told = in_own_mounts(
+        f'cd "{study}"; mount --bind results results; mount -o remount,ro,bind results\n'
+        f"sed -i s/Iron/Ferrous/ study.yaml; tool run .; umount results; tool status ."
+    )
+    assert "exit 2" in told
+    assert "results\n    found     a folder that cannot be written to" in told
+    assert "settings changed: title" in told.partition("exit 2")[2]
+
+
 @pytest.mark.slow
 def test_a_disk_that_is_full_is_told_and_once_freed_the_run_is_finished(
     small_study: Path, small_study_run: Path, tmp_path: Path

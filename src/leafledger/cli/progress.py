@@ -99,7 +99,8 @@ class RunProgress:
             self._show("starting")
         elif not self.quiet:
             named = f"variant {variant}: " if variant else ""
-            say(f"{named}up to {self._planned} tasks to run", error=True)
+            tasks_to_run = "1 task" if self._planned == 1 else f"up to {self._planned} tasks"
+            say(f"{named}{tasks_to_run} to run", error=True)
 
     def _show(self, words: str) -> None:
         """Draw; without words, what stood there stays: the next task is about to begin."""

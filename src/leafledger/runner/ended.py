@@ -46,7 +46,7 @@ def problems_file(folder: Path, task: Task) -> Path:
 
 
 class Attempt:
-    """A task at work in this process: tells that it began, later how it ended.
+    """A task at work in this process from now on: tells that it began, later how it ended.
 
     Parameters
     ----------
@@ -61,8 +61,11 @@ class Attempt:
     def __init__(self, folder: Path, run: str, task: Task) -> None:
         self._folder, self._run, self._task = folder, run, task
         self._started, self._clock = events.now(), time.perf_counter()
-        events.tell(folder, run, task=task.name, state="started")
-        problems_file(folder, task).unlink(missing_ok=True)
+
+    def begin(self) -> None:
+        """Tell that the task has begun; what it found wrong before counts no longer."""
+        events.tell(self._folder, self._run, task=self._task.name, state="started")
+        problems_file(self._folder, self._task).unlink(missing_ok=True)
 
     def end(self, ended: Ended, threads: str | None = None, kernel: str | None = None) -> None:
         """Write the event of the task, and tell of it.

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import fcntl
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
 from leafledger.errors import InputFault, Problem
+from leafledger.study.layout import LOGS, RECORDS, RESULTS
 
 _FILE = "ledger/lock"
+_WRITTEN = (RESULTS, RECORDS, LOGS, "ledger", ".snakemake")
 
 
 @contextmanager
@@ -20,7 +23,7 @@ def study_lock(folder: Path) -> Iterator[None]:
     Raises
     ------
     InputFault
-        If another run holds it, or the folder cannot be written to.
+        If another run holds it, or a folder of it cannot be written to.
     """
     with hold_study(folder):
         yield
@@ -44,8 +47,10 @@ def hold_study(folder: Path) -> IO[str]:
     Raises
     ------
     InputFault
-        If another run holds it, or the folder cannot be written to.
+        If another run holds it, or a folder of it cannot be written to.
     """
+    if closed := _closed_folders(folder):
+        raise InputFault(closed)
     path = folder / _FILE
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -72,3 +77,23 @@ def hold_study(folder: Path) -> IO[str]:
             )
         ) from error
     return handle
+
+
+def _closed_folders(folder: Path) -> list[Problem]:
+    """Return a problem for each folder of results or books that is there and cannot be written."""
+    places = [
+        place
+        for name in _WRITTEN
+        for place in [folder / name, *sorted((folder / name).glob("*"))]
+        if place.is_dir() and not os.access(place, os.W_OK | os.X_OK)
+    ]
+    return [
+        Problem(
+            file=place.relative_to(folder).as_posix(),
+            found="a folder that cannot be written to",
+            expected="folders of results and books that leafledger may write to",
+            mend="Give yourself the right to write to it (and to what it holds), then run again.",
+        )
+        for place in places
+        if os.access(folder, os.W_OK)
+    ]

@@ -66,6 +66,7 @@ def _restored(
         told = put_record(study, task, record)
         write_text(study.folder / LOGS / f"{task.name}.log", "")
         remember(study, task, digests)
+        attempt.begin()
         attempt.end(Ended("restored", key=key, record=told))
     except OSError:
         return False  # the step meets the same, and says so

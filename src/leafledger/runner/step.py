@@ -47,6 +47,7 @@ def main(arguments: list[str] | None = None) -> int:
     folder = Path.cwd()
     run = os.environ.get(events.RUN_VARIABLE) or events.new_run_id()
     attempt = Attempt(folder, run, task)
+    attempt.begin()
     ended = _attempted(folder, task)
     kernel = _blas_kernel() if ended.outcome == "done" else None
     try:

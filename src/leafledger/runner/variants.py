@@ -77,6 +77,7 @@ def make_table(study: Study, run: str, digests: FileDigests) -> bool:
         return True
     folder, name = study.folder, VARIANTS_TASK.name
     attempt = Attempt(folder, run, VARIANTS_TASK)
+    attempt.begin()
     outcome, message, record = "done", "", None
     try:
         table.make()
