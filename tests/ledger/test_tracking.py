@@ -106,7 +106,7 @@ def test_settings_have_the_names_of_the_study_file(study: Study, whole_run: Ente
     assert params["reflectance.grid.step_nm"] == "1.0"
     assert params["effects.primary.index"] == "CI_rededge"
     assert params["classes.n_permutations"] == "19"
-    assert params["design.sessions.1.phase"] == "after"
+    assert params["design.sessions.day12.phase"] == "after"
     assert params["title"] == study.definition.title
     sections = set(type(study.definition).model_fields)
     assert {name.split(".")[0] for name in params} <= sections

@@ -167,8 +167,11 @@ def two_studies_land(study: Study, tmp_path: Path, store: str) -> None:
 
 
 @pytest.mark.slow
-def test_two_studies_share_a_server_over_sqlite(study: Study, tmp_path: Path) -> None:
+def test_two_studies_share_a_server_over_sqlite(
+    study: Study, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
     two_studies_land(study, tmp_path, f"sqlite:///{tmp_path}/store.sqlite")
+    assert capfd.readouterr().out == "", "what a command prints may be read by a program"
 
 
 def without_postgresql(why: str) -> None:

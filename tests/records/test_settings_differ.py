@@ -40,6 +40,7 @@ def without_a_leaf(text: str) -> str:
     return "\n".join(kept) + "\n"
 
 
+FORMULA = "indices.formulas.RE_contrast.formula"
 FIRST_DARK = "scans.csv d0-dark12-1 time"
 EDITS: list[tuple[str, Callable[[str], str], str]] = [
     ("units.csv", lambda t: t.replace("p01,chelate", "p01,water"), "units.csv p01 treatment"),
@@ -51,7 +52,7 @@ EDITS: list[tuple[str, Callable[[str], str], str]] = [
         lambda t: t.replace("low_signal_to_noise: 20", "low_signal_to_noise: 30"),
         "quality.checks.low_signal_to_noise",
     ),
-    ("study.yaml", lambda t: t.replace("R(705)) /", "R(710)) /"), "indices.formulas.0.formula"),
+    ("study.yaml", lambda t: t.replace("R(705)) /", "R(710)) /"), FORMULA),
     ("study.yaml", lambda t: t.replace('title: "', 'title: "A '), "title"),
 ]
 

@@ -38,6 +38,8 @@ for _variable, _value in {
     "DO_NOT_TRACK": "true",
     "MLFLOW_LOGGING_LEVEL": "ERROR",
     "MLFLOW_ENABLE_ARTIFACTS_PROGRESS_BAR": "false",
+    # What a command prints may be read by a program.
+    "MLFLOW_SUPPRESS_PRINTING_URL_TO_STDOUT": "true",
     "GIT_PYTHON_REFRESH": "quiet",
     # A server that does not answer is left for the next run rather than waited for.
     "MLFLOW_HTTP_REQUEST_MAX_RETRIES": "2",

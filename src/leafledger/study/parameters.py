@@ -9,6 +9,8 @@ from typing import Any
 _LONGEST_VALUE = 6000
 _OF_QUALITY = frozenset({"checks", "apply", "range", "severity"})
 _PER_SCAN_OR_UNIT = frozenset({"scans", "units"})
+_IDS = ("session", "index")
+"""Keys by which the items of a list are named."""
 
 
 def parameters(record: Mapping[str, Any]) -> dict[str, str]:
@@ -24,6 +26,9 @@ def parameters(record: Mapping[str, Any]) -> dict[str, str]:
     >>> parameters({"rule": "acceptance", "session": None,
     ...             "settings": {"apply": "faults", "scans": [{"scan": "a"}]}})
     {'quality.apply': 'faults'}
+    >>> parameters({"rule": "catalogue", "session": None, "settings": {"indices": {"formulas": [
+    ...     {"index": "RE_contrast", "unit": "1"}]}}})
+    {'indices.formulas': 'RE_contrast', 'indices.formulas.RE_contrast.unit': '1'}
     """
     return {name_of(k): v[:_LONGEST_VALUE] for k, v in _flat(_as_in_the_study(record), "")}
 
@@ -48,10 +53,24 @@ def _flat(value: Any, place: str) -> Iterator[tuple[str, str]]:
     elif isinstance(value, list) and all(not isinstance(item, Mapping | list) for item in value):
         yield place, ", ".join(_text(item) for item in value)
     elif isinstance(value, list):
-        for i, item in enumerate(value):
-            yield from _flat(item, f"{place}.{i}")
+        by = _id_key(value)
+        if by is not None:
+            yield place, ", ".join(item[by] for item in value)
+        for number, item in enumerate(value):
+            name = number if by is None else item[by]
+            rest = item if by is None else {k: v for k, v in item.items() if k != by}
+            yield from _flat(rest, f"{place}.{name}")
     else:
         yield place, _text(value)
+
+
+def _id_key(items: list[Any]) -> str | None:
+    """Return the key by which the items of a list are told apart, if they have one."""
+    for key in _IDS:
+        ids = [item.get(key) if isinstance(item, Mapping) else None for item in items]
+        if all(isinstance(one, str) for one in ids) and len(set(ids)) == len(ids):
+            return key
+    return None
 
 
 def _text(value: Any) -> str:
