@@ -171,11 +171,16 @@ def test_results_are_told_in_the_order_of_the_data_and_counts_whole(study: Study
 
 def test_effects_that_differ_in_no_number_shown_are_told_so(study: Study) -> None:
     row = "change,PRI,a,all,paired_t,true,0.1,1,0.04,significant"
-    for run, note in (("r1", "a"), ("r2", "b")):
-        head = EFFECTS.strip() + ",reason\n"
-        whole(study.folder, run, {"effects": f"{head}{row},{note}\n"})
-    shown = list(lines(compare(study.folder, "r1", "r2")))
-    assert "  no estimate, p or verdict of the effects moved; other columns or tables did" in shown
+    head = EFFECTS.strip() + ",reason,effect_size"
+    whole(study.folder, "r1", {"effects": f"{head}\n{row},a,1.5\n"})
+    for run, more, rest, moved in (
+        ("r2", "", "b,1.5", "reason"),
+        ("r3", "", "b,1.6", "reason, effect_size"),
+        ("r4", ",another", "a,1.5,2", "another"),
+    ):
+        whole(study.folder, run, {"effects": f"{head}{more}\n{row},{rest}\n"})
+        told = f"  no estimate, p or verdict of the effects moved, but {moved} did"
+        assert told in list(lines(compare(study.folder, "r1", run)))
 
 
 def test_a_run_is_named_by_its_beginning(study: Study) -> None:

@@ -62,7 +62,8 @@ def _results(found: Comparison) -> Iterator[str]:
         for effect in results.effects:
             yield from _effect(effect)
     elif results.effects is not None:
-        yield "  no estimate, p or verdict of the effects moved; other columns or tables did"
+        moved = results.other_columns or results.other_files
+        yield f"  no estimate, p or verdict of the effects moved, but {', '.join(moved)} did"
     yield from (f"  {text}" for text in results.gone)
 
 

@@ -80,6 +80,10 @@ class ResultChanges:
         Rows that moved most, the primary one first; ``None`` where the tables are gone.
     n_effects, n_verdicts
         How many rows moved, and how many changed their verdict.
+    other_columns
+        Columns of the effects, besides what `effects` shows, with values that moved.
+    other_files
+        Other files of the effects that are not the same bytes.
     gone
         What could not be compared, in words.
     """
@@ -90,6 +94,8 @@ class ResultChanges:
     effects: list[EffectChange] | None = None
     n_effects: int = 0
     n_verdicts: int = 0
+    other_columns: list[str] = field(default_factory=list)
+    other_files: list[str] = field(default_factory=list)
     gone: list[str] = field(default_factory=list)
 
 
@@ -109,6 +115,9 @@ def result_changes(book: BookView, before: Records, after: Records) -> ResultCha
         found.n_effects = len(changes)
         found.n_verdicts = sum(c.verdict_before != c.verdict_after for c in changes)
         found.effects = changes[:_MOST]
+        found.other_columns = _other_columns(*tables)
+        then, now = _outputs(before["effects"]), _outputs(after["effects"])
+        found.other_files = [f for f in now if f != _EFFECTS and then.get(f) != now[f]]
     return found
 
 
@@ -209,6 +218,16 @@ def _effect_changes(before: pd.DataFrame, after: pd.DataFrame) -> list[EffectCha
             )
         )
     return sorted(changes, key=_weight)
+
+
+def _other_columns(before: pd.DataFrame, after: pd.DataFrame) -> list[str]:
+    """Return the columns that moved in rows which both tables have, and those of one table only."""
+    key = list(EFFECTS_KEY)
+    wanted = [c for c in after.columns if c in set(before.columns) - {*key, *_KEPT}]
+    both = before[[*key, *wanted]].merge(after[[*key, *wanted]], on=key)
+    then, now = both[[f"{c}_x" for c in wanted]], both[[f"{c}_y" for c in wanted]]
+    moved = [c for c, x, y in zip(wanted, then, now, strict=True) if not both[x].equals(both[y])]
+    return [*moved, *sorted(set(before.columns) ^ set(after.columns))]
 
 
 def _weight(change: EffectChange) -> tuple[bool, bool, float, str]:
