@@ -180,7 +180,7 @@ def test_the_tracking_store_names_the_variant(varied: Path) -> None:
     from mlflow.tracking import MlflowClient
 
     from leafledger.ledger import tracking
-    from leafledger.ledger.run_entry import VARIANT_TAG
+    from leafledger.ledger.run_told import VARIANT_TAG
 
     client = MlflowClient(tracking_uri=tracking.address(varied))
     experiment = client.get_experiment_by_name(tracking.EXPERIMENT)

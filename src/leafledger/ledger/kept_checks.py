@@ -8,6 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 from leafledger.ledger.tracking import ARTIFACTS, DATABASE
+from leafledger.ledger.tracking_check import tracking_faults
 from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.records.digests import files_below
@@ -42,13 +43,13 @@ def history_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) ->
         note(f"{copies} to no run, as after one that was interrupted")
 
 
-def store_faults(book: BookView, sha256: Hash) -> Iterator[Fault]:
+def store_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) -> Iterator[Fault]:
     """Yield what is wrong in the content store and in the tracking store."""
     told = {e.get("key"): e.get("record") for run in book.runs for e in book.events(run["run"])}
     for entry in sorted((book.folder / FOLDER).glob("??/*")):
         if entry.is_dir() and not entry.name.startswith("."):
             yield from _entry_faults(book, entry, sha256, told)
-    yield from _artifact_faults(book, sha256)
+    yield from _tracking_faults(book, sha256, note)
 
 
 def _entry_faults(
@@ -76,8 +77,8 @@ def _entry_faults(
         yield f"{place}/{name}", "missing", "a kept result is no longer there"
 
 
-def _artifact_faults(book: BookView, sha256: Hash) -> Iterator[Fault]:
-    """Yield copies in the tracking store that are not what the records say."""
+def _tracking_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) -> Iterator[Fault]:
+    """Yield what the tracking store says otherwise than the book, in its database and its files."""
     database = book.folder / DATABASE
     if not database.is_file():
         return
@@ -88,10 +89,20 @@ def _artifact_faults(book: BookView, sha256: Hash) -> Iterator[Fault]:
             entered = dict(
                 store.execute("SELECT run_uuid, value FROM tags WHERE key = 'leafledger.run'")
             )
+            odd = list(tracking_faults(book, store, note))
     except sqlite3.Error as error:
         why = f"cannot be read ({error}); the next run makes it again from the book"
         yield DATABASE, "changed", f"the tracking store {why}"
         return
+    if odd:
+        more = f", and {len(odd) - 1} more" if len(odd) > 1 else ""
+        mend = "delete this file, and `leafledger ledger sync` makes it again from the book"
+        yield DATABASE, "changed", f"the tracking store was changed: {odd[0]}{more}; {mend}"
+    yield from _artifact_faults(book, sha256, entered)
+
+
+def _artifact_faults(book: BookView, sha256: Hash, entered: dict[str, str]) -> Iterator[Fault]:
+    """Yield copies in the tracking store that are not what the records say."""
     runs = {run["run"]: run for run in book.runs}
     for store_id, run in entered.items():
         place = f"{ARTIFACTS}/{store_id}/artifacts"

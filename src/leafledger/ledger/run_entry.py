@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 import shutil
 from collections.abc import Mapping
@@ -10,32 +9,25 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
+from leafledger.ledger.run_told import PARENT_TAG, PATH, Told, told_of_run, told_of_task
 from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_value
 from leafledger.records.record import Record
-from leafledger.study.parameters import name_of, parameters
+from leafledger.study.parameters import name_of
 from leafledger.study.tables import write_json
 
 if TYPE_CHECKING:
     from mlflow.tracking import MlflowClient
 
-RUN_TAG = "leafledger.run"
-PARENT_TAG = "mlflow.parentRunId"
-_STATUS = {"done": "FINISHED", "killed": "KILLED"}
 _MODEL_FILES = tuple(
     f"results/classes/{name}" for name in ("model.skops", "model.json", "spectra_terms.parquet")
 )
 MODEL_TAG = "leafledger.model"
-VARIANT_TAG = "leafledger.variant"
 _LONGEST_TAG = 500
 _NOT_COPIED = (".parquet",)
-_PATH = "results/classes/path.csv"
 _PARAMETERS_AT_ONCE = 100
 _LONGEST_DIGEST = 36
-
-Number = tuple[str, float, int]
-"""Name, value and step."""
 
 
 class RunEntry:
@@ -74,18 +66,8 @@ class RunEntry:
             for task, record in records.items()
             if task not in executed and record["key"] in makers
         }
-        begun = milliseconds(run["started"])
-        made = self.client.create_run(self.experiment, start_time=begun, tags=_tags(run) | reused)
-        run_id, ended = str(made.info.run_id), milliseconds(run["ended"])
-        settings: dict[str, str] = {}
-        for record in records.values():
-            settings |= parameters(record)
-        numbers = [
-            (f"{task}.{metric['name']}", metric["value"], 0)
-            for task, record in records.items()
-            for metric in record["metrics"]
-        ]
-        self._log(run_id, settings, numbers + self._accuracy_path(records), ended)
+        told = told_of_run(run, records, self.book.content_at(records.get("classes"), PATH))
+        run_id = self._open(told, reused)
         self._log_files(run_id, records)
         self._log_datasets(run_id, run, records)
         for task, digest in run.get("logs", {}).items():
@@ -93,47 +75,32 @@ class RunEntry:
         for event in done:
             if event["outcome"] != "restored":
                 self._child(run_id, event, records.get(event["task"]), run.get("logs", {}))
-        self.client.set_terminated(run_id, _STATUS.get(run["outcome"], "FAILED"), end_time=ended)
+        self.client.set_terminated(run_id, told.status, end_time=told.ended)
         return run_id
 
     def _child(
         self, parent: str, event: events.Event, record: Record | None, logs: Mapping[str, str]
     ) -> None:
-        started = milliseconds(event["started"])
-        ended = started + int(event["seconds"] * 1000)
-        tags = {
-            PARENT_TAG: parent,
-            "mlflow.runName": event["task"],
-            "leafledger.task": event["task"],
-            "leafledger.outcome": event["outcome"],
-        }
-        if event.get("key"):
-            tags["leafledger.key"] = event["key"]
-        if event["message"]:
-            tags["leafledger.message"] = event["message"][:5000]
-        made = self.client.create_run(self.experiment, start_time=started, tags=tags)
-        numbers: list[Number] = [
-            ("seconds", float(event["seconds"]), 0),
-            ("peak_megabytes", event["peak_bytes"] / 1e6, 0),
-        ]
-        settings: dict[str, str] = {}
-        if record is not None:
-            numbers += [(m["name"], m["value"], 0) for m in record["metrics"]]
-            settings = parameters(record)
-        run_id = str(made.info.run_id)
-        self._log(run_id, settings, numbers, ended)
+        told = told_of_task(event, record)
+        run_id = self._open(told, {PARENT_TAG: parent})
         if event["task"] in logs:
             self._log_text(run_id, event["task"], logs[event["task"]])
-        status = "FINISHED" if event["outcome"] == "done" else "FAILED"
-        self.client.set_terminated(run_id, status, end_time=ended)
+        self.client.set_terminated(run_id, told.status, end_time=told.ended)
 
-    def _log(
-        self, run_id: str, settings: dict[str, str], numbers: list[Number], moment: int
-    ) -> None:
+    def _open(self, told: Told, more_tags: Mapping[str, str]) -> str:
+        """Make a run in the store with its tags, settings and numbers; return the store's id."""
+        made = self.client.create_run(
+            self.experiment, start_time=told.started, tags={**told.tags, **more_tags}
+        )
+        run_id = str(made.info.run_id)
+        self._log(run_id, told)
+        return run_id
+
+    def _log(self, run_id: str, told: Told) -> None:
         from mlflow.entities import Metric, Param
 
-        metrics = [Metric(name_of(name), value, moment, step) for name, value, step in numbers]
-        params = [Param(name, text) for name, text in settings.items()]
+        metrics = [Metric(name, value, told.ended, step) for name, value, step in told.numbers]
+        params = [Param(name, text) for name, text in told.settings.items()]
         for start in range(0, max(len(params), len(metrics)), _PARAMETERS_AT_ONCE):
             part = slice(start, start + _PARAMETERS_AT_ONCE)
             self.client.log_batch(run_id, metrics=metrics[part], params=params[part])
@@ -202,40 +169,3 @@ class RunEntry:
             inputs.append(DatasetInput(dataset, [InputTag("mlflow.data.context", kind)]))
         if inputs:
             self.client.log_inputs(run_id, datasets=inputs)
-
-    def _accuracy_path(self, records: Mapping[str, Record]) -> list[Number]:
-        """Return accuracy against the number of latent variables, the number being the step."""
-        found = self.book.content_at(records.get("classes"), _PATH)
-        if found is None:
-            return []
-        from leafledger.study.columns import FLAGS, TEXT
-        from leafledger.study.tables import read_csv
-
-        table = read_csv(found, text=tuple(TEXT), flags=tuple(FLAGS))
-        return [
-            (f"classes.accuracy_{split}", float(group["accuracy"].mean()), int(str(n)))
-            for split, by_split in table.groupby("split")
-            for n, group in by_split.groupby(by_split["n_components"].astype(str))
-        ]
-
-
-def _tags(run: events.Run) -> dict[str, str]:
-    tags = {
-        RUN_TAG: run["run"],
-        "mlflow.runName": run["run"] + (f" {run['variant']}" if run.get("variant") else ""),
-        "leafledger.package": run["package"],
-        "leafledger.outcome": run["outcome"],
-        **{f"leafledger.sha256.{name_of(k)}": v for k, v in run["study"].items()},
-    }
-    if run["message"]:
-        tags["leafledger.message"] = run["message"][:5000]
-    if run.get("variant"):
-        tags[VARIANT_TAG] = run["variant"]
-    if run.get("commit"):
-        tags["mlflow.source.git.commit"] = run["commit"]
-    return tags
-
-
-def milliseconds(moment: str) -> int:
-    """Return a moment of the book as the store counts it."""
-    return int(dt.datetime.fromisoformat(moment).timestamp() * 1000)

@@ -18,7 +18,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from leafledger.errors import InputFault, Problem, StageFailure, quoted
-from leafledger.ledger.run_entry import PARENT_TAG, RUN_TAG, RunEntry
+from leafledger.ledger.run_entry import RunEntry
+from leafledger.ledger.run_told import PARENT_TAG, RUN_TAG
 from leafledger.ledger.server_address import tracking_server, why_unreachable
 from leafledger.records import events
 from leafledger.study.parameters import name_of

@@ -60,7 +60,7 @@ class _Check:
         yield from self.study()
         for file, what, sentence in history_faults(self.book, self.sha256, self.note):
             yield Broken(file, what, sentence)
-        for file, what, sentence in store_faults(self.book, self.sha256):
+        for file, what, sentence in store_faults(self.book, self.sha256, self.note):
             yield Broken(file, what, sentence)
 
     @property
