@@ -176,6 +176,7 @@ print(hashlib.sha256(canonical_archive(DiscriminantModel(5).fit(spectra, labels)
 """
 
 
+@pytest.mark.slow
 def test_equal_fits_in_two_processes_give_equal_bytes():
     digests = {
         subprocess.run(

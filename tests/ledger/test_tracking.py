@@ -197,7 +197,10 @@ def other_version(folder: Path) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("spoil", [move, copy, delete, truncate, junk, other_version])
+_LESS_OFTEN = [pytest.param(spoil, marks=pytest.mark.slow) for spoil in (copy, junk, other_version)]
+
+
+@pytest.mark.parametrize("spoil", [move, delete, truncate, *_LESS_OFTEN])
 def test_a_store_moved_or_damaged_is_made_again(
     study: Study, whole_run: Entered, spoil: Callable[[Path], Path]
 ) -> None:

@@ -62,6 +62,7 @@ def damage_source(text: str, row: int) -> str:
     return lines[data + row]
 
 
+@pytest.mark.slow
 def test_broken_raw_files_are_all_named_in_one_run(small_study: Path) -> None:
     from leafledger.study.reading import read_study
 
@@ -79,6 +80,7 @@ def test_broken_raw_files_are_all_named_in_one_run(small_study: Path) -> None:
     assert not list(small_study.rglob(".*.tmp"))
 
 
+@pytest.mark.slow
 def test_a_white_no_brighter_than_the_dark_is_refused(small_study: Path) -> None:
     from leafledger.study.reading import read_study
 

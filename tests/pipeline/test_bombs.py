@@ -166,7 +166,7 @@ def test_a_bomb_is_refused_by_check(tmp_path: Path, kind: str) -> None:
     is_refused(tmp_path, "bomb")
 
 
-@pytest.mark.parametrize("name", ["units.xlsx", "scans.xlsx"])
+@pytest.mark.parametrize("name", ["units.xlsx", pytest.param("scans.xlsx", marks=pytest.mark.slow)])
 @pytest.mark.parametrize("kind", SHEETS)
 def test_a_bomb_in_place_of_a_sheet_is_refused_by_check(
     tmp_path: Path, kind: str, name: str

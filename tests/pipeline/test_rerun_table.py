@@ -55,6 +55,7 @@ def test_order_comments_and_notes_run_nothing(ran_study: Path, edit: Edit) -> No
     assert run(ran_study)[0] == set()
 
 
+@pytest.mark.slow
 def test_a_title_runs_the_report_alone(ran_study: Path, edit: Edit) -> None:
     edit(ran_study / "study.yaml", 'title: "Iron', 'title: "Ferrous')
     assert foreseen(ran_study) == {"report": "settings changed: title"}

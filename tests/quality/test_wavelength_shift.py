@@ -219,7 +219,9 @@ def test_a_session_on_a_moved_axis_is_told_by_its_whites(source: Any, planted: f
         assert found.largest_nm == pytest.approx(abs(planted), abs=0.15)
 
 
-@pytest.mark.parametrize("source", [xenon, led, filtered])
+@pytest.mark.parametrize(
+    "source", [xenon, *(pytest.param(lamp, marks=pytest.mark.slow) for lamp in (led, filtered))]
+)
 def test_sessions_that_stood_still_are_not_called(source: Any) -> None:
     """Not one call in 500 studies of 4 sessions and 500 of 2."""
     for seed in range(500):

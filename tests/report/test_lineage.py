@@ -153,6 +153,7 @@ class _Numbers(HTMLParser):
             self.linked.setdefault(self.here[0], set()).add(told["href"])
 
 
+@pytest.mark.slow
 def test_every_number_stands_under_a_link_to_its_lineage(whole):
     record = json.loads(whole.inputs["record/acceptance"].read_text())
     paths = [p for r, p in whole.inputs.items() if not r.startswith("record/")]

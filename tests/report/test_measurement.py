@@ -12,7 +12,7 @@ import pytest
 from leafledger.report.days import judged_words, nothing_words, primary_words
 from leafledger.report.flagged import Pointed, beside, chosen_to_draw, pointed_scans
 from leafledger.report.groups import Groups
-from leafledger.report.numbers import true_minus
+from leafledger.report.lettering import true_minus
 from leafledger.report.references import reference_course, white_counts
 from leafledger.report.warned import warnings_of
 from leafledger.study.spectra import Spectra

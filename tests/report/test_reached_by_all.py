@@ -78,6 +78,7 @@ def test_on_paper_nothing_is_wider_than_the_sheet(watched: Watched, whole, folde
     assert page.evaluate(WIDER, 700) == []
 
 
+@pytest.mark.slow
 def test_a_long_class_name_leaves_the_confusion_matrix_in_sight(watched: Watched, tmp_path) -> None:
     plan = tables.Plan(cultivars=("K" * 60, "Dunlin", "Plover", "Avocet"), n_leaves=1, repeats=2)
     made = tables.make(tmp_path, plan)

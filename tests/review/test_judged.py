@@ -33,6 +33,7 @@ def up_to_acceptance(folder: Path) -> Outcome:
     return outcome
 
 
+@pytest.mark.slow
 def test_a_raw_file_that_changed_after_the_decision_is_told(small_study: Path) -> None:
     up_to_acceptance(small_study)
     desk = Desk(small_study)

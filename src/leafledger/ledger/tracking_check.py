@@ -22,7 +22,7 @@ from leafledger.ledger.run_told import (
     told_of_task,
 )
 from leafledger.ledger.view import BookView
-from leafledger.records.events import Run
+from leafledger.records.events import Run, event_digests
 
 
 @dataclass
@@ -87,8 +87,11 @@ def _run_faults(
         for other in stored.values()
         if other.tags.get(PARENT_TAG) == store_id
     }
+    sealed, found = run.get("events", {}), event_digests(book.folder, run["run"])
     for event in book.events(run["run"]):
-        if event["outcome"] != "restored":
+        file = f"{event['task']}.json"
+        as_told = file in sealed and found.get(file) == sealed[file]
+        if as_told and event["outcome"] != "restored":  # a damaged event is named for itself
             child = children.get(event["task"], _Stored())
             told = told_of_task(event, records.get(event["task"]))
             yield from _differing(f"{event['task']} of {what}", child, told)

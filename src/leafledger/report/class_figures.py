@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.report.drawing import NOT_TESTED, Book, Plate, new_figure
-from leafledger.report.numbers import percent, short
+from leafledger.report.lettering import short
+from leafledger.report.numbers import percent
 from leafledger.report.palette import FAINT, INK, RULE, looks
 
 if TYPE_CHECKING:

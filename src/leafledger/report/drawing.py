@@ -12,8 +12,8 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from leafledger.errors import StageFailure
+from leafledger.report.lettering import plain
 from leafledger.report.live import LiveView
-from leafledger.report.numbers import plain
 from leafledger.report.palette import STYLE
 
 NOT_TESTED = " Nothing is tested here, so nothing is adjusted."

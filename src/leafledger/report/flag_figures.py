@@ -12,7 +12,7 @@ from leafledger.effects.words import counted
 from leafledger.report.drawing import NOT_TESTED, Book, Plate, new_figure
 from leafledger.report.flagged import Beside, Pointed, beside, chosen_to_draw, pointed_scans
 from leafledger.report.gather import Material
-from leafledger.report.numbers import short
+from leafledger.report.lettering import short
 from leafledger.report.palette import FAINT, INK, RULE, looks
 from leafledger.report.panels import and_more, finish_panels, panels, wrapped
 from leafledger.report.summaries import thinned

@@ -10,7 +10,8 @@ import numpy as np
 from leafledger.effects.words import plural
 from leafledger.report.drawing import Book, Plate, new_figure
 from leafledger.report.gather import Material
-from leafledger.report.numbers import known, short, unit_suffix
+from leafledger.report.lettering import short
+from leafledger.report.numbers import known, unit_suffix
 from leafledger.report.palette import FAINT, INK, RULE, looks
 from leafledger.report.panels import and_more, n_behind, panels, wrapped
 

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from leafledger.report.drawing import Book, Plate, new_figure
 from leafledger.report.gather import Material
-from leafledger.report.numbers import known, short, size_words, unit_suffix
+from leafledger.report.lettering import short
+from leafledger.report.numbers import known, size_words, unit_suffix
 from leafledger.report.palette import FAINT, INK, Look, looks
 from leafledger.report.panels import and_more
 from leafledger.report.spectra_figures import label_text

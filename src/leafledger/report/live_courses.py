@@ -9,8 +9,8 @@ import numpy as np
 
 from leafledger.report.gather import Material
 from leafledger.report.index_figures import course_of, course_spreads, error_bar_words
+from leafledger.report.lettering import plain
 from leafledger.report.live import LiveView, drawn_looks, row, significant
-from leafledger.report.numbers import plain
 
 
 def live_courses(

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from leafledger.report.lettering import plain
 from leafledger.report.live import LiveView, row, step_for, thinning_words
-from leafledger.report.numbers import known, plain
+from leafledger.report.numbers import known
 from leafledger.report.spectra_figures import contrasts_in_order, units_of_contrast
 
 if TYPE_CHECKING:

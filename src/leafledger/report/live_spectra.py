@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from leafledger.report.check_words import check_words
 from leafledger.report.gather import Material
+from leafledger.report.lettering import plain
 from leafledger.report.live import LiveView, drawn_looks, row, step_for, thinning_words
-from leafledger.report.numbers import nm, plain, whole
+from leafledger.report.numbers import nm, whole
 
 _WAVELENGTHS_AT_MOST = 700
 _VALUES_IN_PAGE = 1_500_000

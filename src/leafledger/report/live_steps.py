@@ -9,8 +9,8 @@ import numpy as np
 
 from leafledger.report.class_figures import SPLIT_WORDS
 from leafledger.report.gather import ClassTables
+from leafledger.report.lettering import plain
 from leafledger.report.live import LiveView, drawn_looks, row, step_for, thinning_words
-from leafledger.report.numbers import plain
 from leafledger.report.term_figures import Training
 
 if TYPE_CHECKING:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from leafledger.effects.words import counted, plural
 from leafledger.report.drawing import NOT_TESTED, Book, Plate, new_figure
-from leafledger.report.numbers import known, short, unit_suffix
+from leafledger.report.lettering import short
+from leafledger.report.numbers import known, unit_suffix
 from leafledger.report.palette import FAINT, INK, RULE, looks
 from leafledger.report.panels import and_more
 

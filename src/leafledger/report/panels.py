@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from leafledger.report.drawing import new_figure
-from leafledger.report.numbers import known, plain
+from leafledger.report.lettering import plain
+from leafledger.report.numbers import known
 
 
 def columns_for(n: int) -> int:

@@ -12,7 +12,8 @@ from leafledger.quality.darks import LEAST_SHIFT
 from leafledger.report.check_words import check_words
 from leafledger.report.drawing import NOT_TESTED, Book, Plate
 from leafledger.report.gather import Material
-from leafledger.report.numbers import fixed, number, short
+from leafledger.report.lettering import short
+from leafledger.report.numbers import fixed, number
 from leafledger.report.palette import FAINT, INK, RULE, looks
 from leafledger.report.panels import and_more, panels
 from leafledger.report.references import ReferenceCourse, reference_course, white_counts

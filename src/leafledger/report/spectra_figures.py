@@ -10,7 +10,8 @@ import numpy as np
 from leafledger.report.drawing import NOT_TESTED, Book, Plate
 from leafledger.report.gather import Material
 from leafledger.report.groups import Groups
-from leafledger.report.numbers import known, short, whole
+from leafledger.report.lettering import short
+from leafledger.report.numbers import known, whole
 from leafledger.report.palette import INK, Look, looks
 from leafledger.report.panels import finish_panels, panels
 from leafledger.report.summaries import SpectrumSummary, summarise_spectra, thinned

@@ -8,11 +8,11 @@ from typing import Any
 from leafledger.effects.variant_rows import inputs_digest
 from leafledger.report.drawing import Book
 from leafledger.report.gather import Material
+from leafledger.report.lettering import plain
 from leafledger.report.numbers import (
     known,
     method_words,
     percent,
-    plain,
     unit_suffix,
     verdict_words,
     with_interval,

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from leafledger.report.drawing import Book, Plate, new_figure
-from leafledger.report.numbers import known, short, unit_suffix
+from leafledger.report.lettering import short
+from leafledger.report.numbers import known, unit_suffix
 from leafledger.report.palette import FAINT, INK, RULE, looks
 from leafledger.report.panels import and_more, n_behind, wrapped
 

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from leafledger.report.numbers import plain
+from leafledger.report.lettering import plain
 
 MOST_ROWS = 1_048_576
 """Rows of a sheet, the heading included (limit of the file format)."""
