@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from snakemake.persistence import RECORD_FORMAT_VERSION
 
+from leafledger.ledger.verify import verify
 from leafledger.records.digests import FileDigests
 from leafledger.runner import restore
 from leafledger.runner.outcome import SNAKEMAKE_LOG
@@ -79,6 +80,17 @@ def test_a_kept_result_is_restored_without_snakemake(ran_study: Path) -> None:
     assert (ran_study / SNAKEMAKE_LOG).read_bytes() == b""
     assert marks(ran_study) == []
     assert run_study(ran_study, cores=1).outcome == "idle"
+
+
+def test_a_restored_folder_holds_nothing_of_another_version(ran_study: Path) -> None:
+    """As a figure that was drawn only where there were variants."""
+    figures = sorted((ran_study / "results" / "figures").iterdir())
+    (ran_study / "results" / "figures" / "another.svg").write_text("<svg/>", encoding="utf-8")
+    (ran_study / "results" / "report.html").unlink()
+    result = run_study(ran_study, cores=1)
+    assert [(e["task"], e["outcome"]) for e in result.tasks] == [("report", "restored")]
+    assert sorted((ran_study / "results" / "figures").iterdir()) == figures
+    assert verify(ran_study).holds
 
 
 def test_with_the_store_switched_off_nothing_is_restored(

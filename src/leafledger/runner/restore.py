@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable
 
-from leafledger.records.digests import FileDigests, sha256_of_file
+from leafledger.records.digests import FileDigests, files_below, sha256_of_file
 from leafledger.records.record import Record, key_of, write_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.ended import Attempt, Ended
 from leafledger.runner.jobs import code_of_task
 from leafledger.runner.workflow_memory import mark_incomplete, remember
-from leafledger.study.layout import LOGS, Task, inputs
+from leafledger.study.layout import LOGS, Task, inputs, outputs
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
 from leafledger.study.tables import write_text
@@ -63,6 +63,7 @@ def _restored(
         record = store.restore(key)
         if record is None:
             return False
+        _remove_others(study, task, record)
         told = put_record(study, task, record)
         write_text(study.folder / LOGS / f"{task.name}.log", "")
         remember(study, task, digests)
@@ -71,6 +72,15 @@ def _restored(
     except OSError:
         return False  # the step meets the same, and says so
     return True
+
+
+def _remove_others(study: Study, task: Task, record: Record) -> None:
+    """Remove from the folders that a task owns what another version of it has left there."""
+    named = {study.folder / output["path"] for output in record["outputs"]}
+    for path in outputs(task).values():
+        if path.endswith("/"):
+            for other in {*files_below(study.folder / path)} - named:
+                other.unlink()
 
 
 def put_record(study: Study, task: Task, record: Record) -> str:
