@@ -10,7 +10,7 @@ from leafledger.records.record import Record, key_of, write_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.ended import Attempt, Ended
 from leafledger.runner.jobs import code_of_task
-from leafledger.runner.workflow_memory import mark_incomplete, remember
+from leafledger.runner.workflow_memory import FOLDER_DATE, mark_incomplete, remember
 from leafledger.study.layout import LOGS, Task, inputs, outputs
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
@@ -80,7 +80,8 @@ def _remove_others(study: Study, task: Task, record: Record) -> None:
     for path in outputs(task).values():
         if path.endswith("/"):
             for other in {*files_below(study.folder / path)} - named:
-                other.unlink()
+                if other.name != FOLDER_DATE:
+                    other.unlink()
 
 
 def put_record(study: Study, task: Task, record: Record) -> str:

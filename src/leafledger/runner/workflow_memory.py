@@ -17,6 +17,8 @@ from leafledger.study.tables import canonical_json, write_text
 
 RECORD_FORMAT = 6
 """Snakemake's format; from it on, it relies on the parameters of a record."""
+FOLDER_DATE = ".snakemake_timestamp"
+"""The file by whose date Snakemake judges a folder."""
 _METADATA = Path(".snakemake/metadata")
 _INCOMPLETE = Path(".snakemake/incomplete")
 
@@ -51,6 +53,9 @@ def remember(study: Study, task: Task, digests: FileDigests) -> None:
             "record_format_version": RECORD_FORMAT,
         }
     )
+    for path in outputs(task).values():
+        if path.endswith("/"):
+            (study.folder / path / FOLDER_DATE).touch()
     for name in _names(task):
         write_text(study.folder / _METADATA / name, text)
         (study.folder / _INCOMPLETE / name).unlink(missing_ok=True)
