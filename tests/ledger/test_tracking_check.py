@@ -100,6 +100,17 @@ def test_what_a_person_adds_or_another_version_wrote_is_no_fault(
     assert any(note.startswith("2 runs were entered") for note in verdict.notes)
 
 
+def test_a_run_whose_entering_was_cut_short_is_a_note(entered: Path) -> None:
+    change(entered, f"DELETE FROM metrics WHERE run_uuid = {_OF_R1}")
+    change(entered, f"UPDATE runs SET status = 'RUNNING' WHERE run_uuid = {_OF_R1}")
+    verdict = verify(entered)
+    assert of_database(verdict) == []
+    assert any("run r1 was not entered whole" in note for note in verdict.notes)
+    copy_book(entered, "t")
+    verdict = verify(entered)
+    assert (of_database(verdict), verdict.notes) == ([], [])
+
+
 def test_the_teller_is_known_by_its_code() -> None:
     assert len(run_told.teller()) == 16
     assert run_told.digest_of_modules(run_told.__name__) != run_told.teller()

@@ -8,7 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 from leafledger.ledger.tracking import ARTIFACTS, DATABASE
-from leafledger.ledger.tracking_check import tracking_faults
+from leafledger.ledger.tracking_check import CUT_SHORT, tracking_faults
 from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.records.digests import files_below
@@ -87,7 +87,11 @@ def _tracking_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) 
             if store.execute("PRAGMA quick_check").fetchone() != ("ok",):
                 raise sqlite3.DatabaseError("damaged")
             entered = dict(
-                store.execute("SELECT run_uuid, value FROM tags WHERE key = 'leafledger.run'")
+                store.execute(
+                    "SELECT run_uuid, value FROM tags JOIN runs USING (run_uuid) "
+                    "WHERE key = 'leafledger.run' AND status <> ?",
+                    [CUT_SHORT],
+                )
             )
             odd = list(tracking_faults(book, store, note))
     except sqlite3.Error as error:

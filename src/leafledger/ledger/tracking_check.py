@@ -24,6 +24,9 @@ from leafledger.ledger.run_told import (
 from leafledger.ledger.view import BookView
 from leafledger.records.events import Run, event_digests
 
+CUT_SHORT = "RUNNING"
+"""Status of a run that is being entered, or whose entering was cut short by a kill."""
+
 
 @dataclass
 class _Stored:
@@ -56,10 +59,13 @@ def tracking_faults(
     stored = _read(store)
     runs = {run["run"]: run for run in book.runs if run["ended"]}
     entered = {one.tags.get(RUN_TAG): store_id for store_id, one in stored.items()}
+    cut = {name for name in runs if name in entered and stored[entered[name]].status == CUT_SHORT}
     newest = max((place for place, run in enumerate(runs) if run in entered), default=-1)
     others = 0
     for place, (name, run) in enumerate(runs.items()):
-        if name not in entered:
+        if name in cut:
+            note(f"run {name} was not entered whole in the tracking store; the next run enters it")
+        elif name not in entered:
             if place < newest:  # runs are entered in their order
                 yield f"run {name} is not there"
         elif stored[entered[name]].tags.get(TELLER_TAG) != teller():
