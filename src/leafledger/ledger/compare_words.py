@@ -62,7 +62,7 @@ def _results(found: Comparison) -> Iterator[str]:
         for effect in results.effects:
             yield from _effect(effect)
     elif results.effects is not None:
-        moved = results.other_columns or results.other_files
+        moved = results.other_columns or results.other_files or ["the order of rows or columns"]
         yield f"  no estimate, p or verdict of the effects moved, but {', '.join(moved)} did"
     yield from (f"  {text}" for text in results.gone)
 

@@ -100,7 +100,10 @@ def _tracking_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) 
         return
     if odd:
         more = f", and {len(odd) - 1} more" if len(odd) > 1 else ""
-        mend = "delete this file, and `leafledger ledger sync` makes it again from the book"
+        mend = (
+            "delete this file, and `leafledger ledger sync` makes it again from the book (what was "
+            "added by hand in MLflow is lost)"
+        )
         yield DATABASE, "changed", f"the tracking store was changed: {odd[0]}{more}; {mend}"
     yield from _artifact_faults(book, sha256, entered)
 

@@ -81,12 +81,11 @@ def hold_study(folder: Path) -> IO[str]:
 
 def _closed_folders(folder: Path) -> list[Problem]:
     """Return a problem for each folder of results or books that is there and cannot be written."""
-    places = [
-        place
-        for name in _WRITTEN
-        for place in [folder / name, *sorted((folder / name).glob("*"))]
-        if place.is_dir() and not os.access(place, os.W_OK | os.X_OK)
-    ]
+    if not os.access(folder / "ledger" if (folder / "ledger").is_dir() else folder, os.W_OK):
+        return []  # told as a whole, by what cannot be opened in it
+    top = [folder / name for name in _WRITTEN if (folder / name).is_dir()]
+    listed = [place for place in top if os.access(place, os.R_OK | os.X_OK)]
+    below = [child for place in listed for child in sorted(place.glob("*")) if child.is_dir()]
     return [
         Problem(
             file=place.relative_to(folder).as_posix(),
@@ -94,6 +93,6 @@ def _closed_folders(folder: Path) -> list[Problem]:
             expected="folders of results and books that leafledger may write to",
             mend="Give yourself the right to write to it (and to what it holds), then run again.",
         )
-        for place in places
-        if os.access(folder, os.W_OK)
+        for place in [*top, *below]
+        if not os.access(place, os.W_OK | os.X_OK)
     ]

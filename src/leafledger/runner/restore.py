@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
+from contextlib import suppress
 
 from leafledger.records.digests import FileDigests, files_below, sha256_of_file
 from leafledger.records.record import Record, key_of, write_record
@@ -70,7 +71,10 @@ def _restored(
         attempt.begin()
         attempt.end(Ended("restored", key=key, record=told))
     except OSError:
-        return False  # the step meets the same, and says so
+        # Without a record the task is left to a step, which meets the same and says so.
+        with suppress(OSError):
+            (study.folder / task.record).unlink(missing_ok=True)
+        return False
     return True
 
 
