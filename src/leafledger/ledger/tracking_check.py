@@ -1,8 +1,9 @@
-"""Does the tracking store say what the book says: every tag, setting and number of every run?"""
+"""Does the tracking store still say what was entered: tags, settings, numbers, status of runs?"""
 
 from __future__ import annotations
 
 import sqlite3
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -57,6 +58,10 @@ def tracking_faults(
         Called with what is worth knowing and breaks nothing.
     """
     stored = _read(store)
+    children: dict[str, dict[str, _Stored]] = defaultdict(dict)
+    for one in stored.values():
+        if PARENT_TAG in one.tags and TASK_TAG in one.tags:
+            children[one.tags[PARENT_TAG]][one.tags[TASK_TAG]] = one
     runs = {run["run"]: run for run in book.runs if run["ended"]}
     entered = {one.tags.get(RUN_TAG): store_id for store_id, one in stored.items()}
     cut = {name for name in runs if name in entered and stored[entered[name]].status == CUT_SHORT}
@@ -71,7 +76,8 @@ def tracking_faults(
         elif stored[entered[name]].tags.get(TELLER_TAG) != teller():
             others += 1
         else:
-            yield from _run_faults(book, run, stored, entered[name])
+            store_id = entered[name]
+            yield from _run_faults(book, run, stored[store_id], children[store_id])
     if others:
         what = "1 run was" if others == 1 else f"{others} runs were"
         note(
@@ -81,18 +87,13 @@ def tracking_faults(
 
 
 def _run_faults(
-    book: BookView, run: Run, stored: dict[str, _Stored], store_id: str
+    book: BookView, run: Run, one: _Stored, children: dict[str, _Stored]
 ) -> Iterator[str]:
-    records, what, one = book.records_of(run), f"run {run['run']}", stored[store_id]
+    records, what = book.records_of(run), f"run {run['run']}"
     # The table may have been cleared away when the run was entered, and be there again.
     was_there = any(name.startswith(ACCURACY) for name, _, _ in one.numbers)
     path = book.content_at(records.get("classes"), PATH) if was_there else None
     yield from _differing(what, one, told_of_run(run, records, path))
-    children = {
-        other.tags.get(TASK_TAG): other
-        for other in stored.values()
-        if other.tags.get(PARENT_TAG) == store_id
-    }
     sealed, found = run.get("events", {}), event_digests(book.folder, run["run"])
     for event in book.events(run["run"]):
         file = f"{event['task']}.json"
@@ -116,7 +117,8 @@ def _differing(what: str, stored: _Stored, told: Told) -> Iterator[str]:
     numbers = {*told.numbers}
     names_told = {name for name, _, _ in numbers}
     shown = {number for number in stored.latest if number[0] in names_told}
-    hidden = {n for n in numbers if n[0] not in {name for name, _, _ in shown}}
+    names_shown = {name for name, _, _ in shown}
+    hidden = {number for number in numbers if number[0] not in names_shown}
     for name, _, step in sorted((numbers - stored.numbers) | (shown - numbers) | hidden, key=str):
         yield f"{name} of {what}" + (f" at step {step}" if step else "") + " is another number"
 

@@ -14,7 +14,7 @@ from leafledger.study.study import Study
 
 def sweep_temporaries(folder: Path) -> None:
     """Remove what an interrupted run left half-written."""
-    for place in (RESULTS, RECORDS, "ledger", LOGS):
+    for place in (RESULTS, RECORDS, "ledger", LOGS, ".snakemake/metadata", ".snakemake/incomplete"):
         for path in (folder / place).rglob(".*.tmp"):
             if path.is_dir():
                 shutil.rmtree(path, ignore_errors=True)
