@@ -78,7 +78,8 @@ effects:
 _EFFECTS = """\
   alpha: 0.05
   interval: 0.95
-  methods: [paired_t, signed_rank, welch_t, ancova, summary_mean, mixed_model_unstructured]
+  methods: [paired_t, signed_rank, linear_model, linear_model_equal, welch_t, summary_mean,
+    mixed_model_unstructured]
   margin: {CI_rededge: 0.05, WI: 0.006}   # changes smaller than this do not matter here
   n_draws: 9999
   seed: 20260504

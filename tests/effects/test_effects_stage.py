@@ -7,6 +7,7 @@ import time
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import ttest_ind
 
 from leafledger.errors import InputFault
 from leafledger.study.columns import EFFECTS, SPECTRUM_EFFECTS
@@ -216,15 +217,38 @@ def test_sessions_of_one_phase_only(new_study, phase):
     if phase == "before":
         study.settings = {**study.settings, "primary": None}
     effects, summary, band = study.run()
-    other = {"before": "after", "after": "before"}[phase]
+    if phase == "after":
+        levels_after(study, effects, summary)
+        return
     assert set(effects["verdict"]) == {"undefined"}
-    assert effects["reason"].str.contains(f"no {other} session").all()
+    assert effects["reason"].str.contains("no after session").all()
     assert effects["estimate"].isna().all()
     assert len(band) == 0
     (said,) = summary["sentences"]
-    what = "NDVI, REP and WI" if phase == "before" else "NDVI"
-    arms = f"the difference between chelate and water in the change of {what}"
-    assert said.startswith(f"Nothing can be concluded about {arms}: the study has no {other}")
+    arms = "the difference between chelate and water in NDVI, REP and WI"
+    assert said.startswith(
+        "Nothing can be concluded about the difference between chelate and water"
+    )
+    assert "NDVI, REP and WI: the study has no after session" in said, arms
+
+
+def levels_after(study, effects, summary):
+    """Without a session before, treatments are compared by their values at each session."""
+    assert set(effects["question"]) == {"difference", "equivalence"}
+    assert set(effects["verdict"]) <= {"significant", "not_significant", "equivalent"}
+    means = study.unit_indices().query("index == 'NDVI' and session == 'day8'").set_index("unit")
+    level = pd.Series({u: c["treatment"] for u, c in study.units.items()})
+    arms = [means.loc[level[level == name].index, "mean"] for name in ("chelate", "water")]
+    found = row(effects, "welch_t", "day8@chelate-water")
+    assert found["primary"]
+    assert found["estimate"] == pytest.approx(arms[0].mean() - arms[1].mean(), rel=1e-12)
+    assert found["p"] == pytest.approx(ttest_ind(*arms, equal_var=False).pvalue, rel=1e-9)
+    assert found["percent_change"] == pytest.approx(
+        100 * found["estimate"] / arms[1].mean(), rel=1e-12
+    )
+    assert found["percent_low"] < found["percent_change"] < found["percent_high"]
+    assert summary["sentences"][0].startswith("NDVI at day8 was higher under chelate than under")
+    assert any("allotment at random alone" in text for text in summary["plan"])
 
 
 def test_several_before_sessions_are_averaged(new_study):

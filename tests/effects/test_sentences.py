@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from leafledger.effects.effect import Effect
+from leafledger.effects.effect import Effect, Percent
 from leafledger.effects.effect_size import EffectSize
 from leafledger.effects.families import judged
 from leafledger.effects.layout import Contrast, Layout
@@ -22,7 +22,7 @@ CHANGE = Contrast("change", "day12-day0@chelate", "day12", "chelate", "", "")
 EQUIVALENCE = Contrast("equivalence", "(day12-day0)@chelate-water", "day12", "chelate", "water", "")
 
 
-def effect(contrast, method, tested, *, primary=False, margin=math.nan, remarks=()):
+def effect(contrast, method, tested, *, primary=False, margin=math.nan, remarks=(), covariates=()):
     return Effect(
         contrast,
         "CI_rededge",
@@ -32,11 +32,12 @@ def effect(contrast, method, tested, *, primary=False, margin=math.nan, remarks=
         12,
         11 if contrast.reference else None,
         0,
-        math.nan,
+        Percent(),
         math.nan,
         margin,
         primary,
         remarks,
+        covariates,
     )
 
 
@@ -67,12 +68,16 @@ def test_lower_with_a_unit():
     )
 
 
-def test_covariance_analysis_says_what_it_adjusts_for():
-    (text,) = said(effect(DIFFERENCE, "ancova", t(0.136, 0.1021, 0.1699, 4e-8), primary=True))
+def test_the_linear_model_says_what_it_adjusts_for():
+    names = ("value before", "block")
+    tested = t(0.136, 0.1021, 0.1699, 4e-8)
+    (text,) = said(effect(DIFFERENCE, "linear_model", tested, primary=True, covariates=names))
     assert text.startswith(
         "The change of CI_rededge from day0 to day12 was higher under chelate than under water: "
-        "difference adjusted for the value before 0.136 (95 % interval 0.102 to 0.170); analysis "
-        "of covariance on the value before, 12 plants under chelate and 11 under water"
+        "difference adjusted for the value before and block 0.136 (95 % interval 0.102 to 0.170); "
+        "linear model with HC2 errors, variances by treatment, 12 plants under chelate and 11 "
+        "under "
+        "water"
     )
 
 
@@ -105,7 +110,8 @@ def test_equivalent():
     assert said(effect(EQUIVALENCE, "tost", tested, margin=0.006)) == [
         "The change of CI_rededge from day0 to day12 was equivalent under chelate and under water "
         "within a margin of 0.006: difference 0.0010 (90 % interval -0.0020 to 0.0040); two "
-        "one-sided Welch tests, 12 plants under chelate and 11 under water (n counts plants), "
+        "one-sided t tests in the linear model, 12 plants under chelate and 11 under water (n "
+        "counts plants), "
         "t = 0.06173, df = 21.34; p = 0.003, not adjusted: the only test of its family."
     ]
 
@@ -119,11 +125,15 @@ def test_equivalence_not_shown():
     )
 
 
-@pytest.mark.parametrize(("estimate", "verb"), [(0.3, "rose"), (-0.3, "fell")])
+@pytest.mark.parametrize(("estimate", "verb"), [(0.3, "higher"), (-0.3, "lower")])
 def test_change_within_a_treatment(estimate, verb):
     low, high = sorted((estimate * 0.5, estimate * 1.5))
     (text,) = said(effect(CHANGE, "paired_t", t(estimate, low, high, 0.01)))
-    assert text.startswith(f"CI_rededge {verb} from day0 to day12 under chelate: mean change ")
+    assert text.startswith(
+        f"CI_rededge was {verb} at day12 than at day0 under chelate (time, instrument and "
+        "treatment "
+        "together): mean change "
+    )
     assert "paired t test, 12 plants (n counts plants)" in text
 
 
@@ -157,7 +167,7 @@ def test_verdict_follows_the_adjusted_p():
         "0.50);"
     )
     alone = effect(CHANGE, "paired_t", t(0.3, 0.1, 0.5, 0.03), primary=True)
-    assert said(alone)[0].startswith("CI_rededge rose")
+    assert said(alone)[0].startswith("CI_rededge was higher")
 
 
 def test_several_before_sessions_and_another_word():

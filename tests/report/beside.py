@@ -20,7 +20,7 @@ def variant(kind: str, left_out: str, estimate: float | None, *, same: bool = Tr
     half = None if estimate is None else 0.02
     return {
         "question": "difference_in_change", "index": "CI_rededge", "contrast": CONTRAST,
-        "method": "welch_t", "variant": kind, "left_out": left_out, "estimate": estimate,
+        "method": "linear_model", "variant": kind, "left_out": left_out, "estimate": estimate,
         "ci_low": None if half is None else estimate - half,
         "ci_high": None if half is None else estimate + half, "ci_level": 0.95, "unit": "1",
         "n_units": 6, "n_units_reference": 6, "p": 0.01, "p_holm": 0.01,
@@ -112,7 +112,7 @@ def _next(made: tables.Made) -> None:
 def _effects(made: tables.Made) -> None:
     """Add a row of every other kind: F rows have no estimate, slopes are per day."""
     frame = made.effects
-    base = frame[frame["method"] == "welch_t"].iloc[0].to_dict() | {
+    base = frame[frame["method"] == "linear_model"].iloc[0].to_dict() | {
         "primary": False, "p_max_t": 0.0123, "percent_change": np.nan,
     }  # fmt: skip
     none = dict.fromkeys(("estimate", "ci_low", "ci_high", "ci_level", "effect_size", "effect_low",
@@ -122,7 +122,7 @@ def _effects(made: tables.Made) -> None:
     more = [
         {"method": "ancova"},
         {"method": "interaction_f", "stratum": "cultivar", **f_test},
-        {"method": "welch_t", "stratum": "cultivar=Kestrel"},
+        {"method": "linear_model", "stratum": "cultivar=Kestrel"},
         {"question": "course", "method": "summary_slope", "unit": "1/day",
          "contrast": "(slope)@chelate-water"},
         {"question": "course", "method": "mixed_model_f", "contrast": "treatment x session",

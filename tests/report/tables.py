@@ -23,7 +23,7 @@ from leafledger.study.tables import write_csv, write_json, write_parquet, write_
 
 INDICES = ("NDVI", "PRI", "CI_rededge", "ND705", "MTCI", "REP_linear", "CI_green", "ARI1", "CRI1",
            "PSRI", "SIPI", "WI")  # fmt: skip
-METHODS = ("paired_t", "signed_rank", "welch_t")
+METHODS = ("paired_t", "signed_rank", "linear_model")
 
 
 @dataclass(frozen=True)
@@ -472,7 +472,7 @@ def _name_primary(frame: pd.DataFrame, n: int) -> None:
 
 
 def _headlines(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    last = [r for r in rows if r["method"] == "welch_t" and r["contrast"].startswith("(day12")]
+    last = [r for r in rows if r["method"] == "linear_model" and r["contrast"].startswith("(day12")]
     return [r for r in last if r["index"] in {"CI_rededge", "WI"}] or last[:2]
 
 
@@ -488,7 +488,7 @@ def _tests(plan: Plan, means: pd.DataFrame, units: Any) -> list[dict[str, Any]]:
                 for method in METHODS[:2]:
                     rows.append(_row(plan, name, f"{step}@{label}", method, change[mask]))
             rows.append(
-                _row(plan, name, f"({step})@{plan.treatments[0]}-{plan.treatments[1]}", "welch_t",
+                _row(plan, name, f"({step})@{plan.treatments[0]}-{plan.treatments[1]}", "linear_model",
                      change[treated], change[~treated])
             )  # fmt: skip
     return rows
@@ -517,7 +517,8 @@ def _row(
         "family": "primary" if primary else method, "n_family": 1 if primary else 36,
         "p_holm": p_holm, "p_bh": min(1.0, 8 * p), "p_max_t": np.nan, "effect_size": size,
         "effect_size_name": "hedges_g_paired" if b is None else "hedges_g_independent",
-        "effect_low": size - 0.8, "effect_high": size + 0.8, "percent_change": 12.3, "in_u": 4.0,
+        "effect_low": size - 0.8, "effect_high": size + 0.8, "percent_change": 12.3,
+        "percent_low": 9.1, "percent_high": 15.4, "covariates": "value before", "in_u": 4.0,
         "n_draws": np.nan, "seed": np.nan,
         "verdict": "significant" if p_holm < 0.05 else "not_significant", "reason": "",
     }  # fmt: skip

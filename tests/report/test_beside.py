@@ -96,7 +96,7 @@ def test_robustness_sentence_is_told_without_codes(full):
 
 def test_other_tests_stand_apart_from_the_headline(full):
     for words in (
-        "Analysis of covariance: the change, with the value before held equal: 1 test",
+        "The same differences by other tests: 1 test",
         "Whether the effect differs between strata: 1 test",
         "The same tests within each stratum: 1 test",
         "One number per unit for the whole course: 1 test",
@@ -236,14 +236,18 @@ def test_kinds_cover_every_row_once():
         [("change", "paired_t", "all"), ("course", "mixed_model", "all"),
          ("difference_in_change", "ancova", "all"), ("difference_in_change", "ancova", "x=1"),
          ("trend", "linear_trend", "all"), ("equivalence", "tost", "all"),
-         ("difference_in_change", "interaction_f", "x")],
+         ("difference_in_change", "interaction_f", "x"), ("factorial", "factorial_f", "all"),
+         ("difference_in_change", "linear_model", "all")],
         columns=["question", "method", "stratum"],
     )  # fmt: skip
     found = by_kind(frame)
     assert sum(len(part) for part in found.values()) == len(frame)
     assert [kind_of(*row) for row in frame.itertuples(index=False)] == [
-        "between", "models", "covariance", "strata", "trend", "between", "interaction",
+        "between", "models", "beside", "strata", "trend", "between", "interaction", "factorial",
+        "between",
     ]  # fmt: skip
+    older = by_kind(frame[frame["method"] != "linear_model"])
+    assert "beside" not in older and "ancova" in set(older["between"]["method"])
 
 
 def test_a_long_table_keeps_the_primary_row_and_the_smallest_p():

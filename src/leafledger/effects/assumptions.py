@@ -46,7 +46,7 @@ def looked_at(
     """
     out = []
     for effect in effects:
-        if not (layout.before and layout.after):
+        if not layout.after or not (layout.before or effect.contrast.reference):
             continue
         found = sample(layout, table, effect.contrast, effect.index)
         own = [one for one in held if one.planned.effect.contrast == effect.contrast]

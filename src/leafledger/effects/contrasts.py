@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from leafledger.effects.instruments import apart
-from leafledger.effects.layout import ALL, CHANGE, DIFFERENCE, EQUIVALENCE, Contrast, Layout
+from leafledger.effects.layout import ALL, CHANGE, EQUIVALENCE, Contrast, Layout
 
 
 def contrasts(layout: Layout, stratum: str = ALL) -> list[Contrast]:
@@ -14,44 +14,45 @@ def contrasts(layout: Layout, stratum: str = ALL) -> list[Contrast]:
     layout = layout.within(stratum)
     for after in layout.after or ("",):
         step = f"{after or 'after'}-{layout.before_name}"
-        obstacle = no_sessions(layout)
-        for level in layout.levels:
+        obstacle = no_change(layout)
+        # Without a session before there is no change to ask for, where treatments can be compared.
+        for level in layout.levels if layout.before or not layout.pairs else ():
             out.append(Contrast(CHANGE, f"{step}@{level}", after, level, "", obstacle, stratum))
-        for level in layout.treated:
-            name = f"({step})@{level}-{layout.control}"
-            hindered = obstacle or confounding(layout, level, [after])
-            for question in (DIFFERENCE, EQUIVALENCE):
-                out.append(
-                    Contrast(question, name, after, level, layout.control, hindered, stratum)
-                )
+        for level, reference in layout.pairs:
+            name = (
+                f"({step})@{level}-{reference}" if layout.before else f"{after}@{level}-{reference}"
+            )
+            hindered = no_after(layout) or confounding(layout, level, reference, [after])
+            for question in (layout.difference, EQUIVALENCE):
+                out.append(Contrast(question, name, after, level, reference, hindered, stratum))
     return out
 
 
-def no_sessions(layout: Layout) -> str:
+def no_change(layout: Layout) -> str:
     """Return why no change can be computed; ``""`` if it can."""
     if not layout.before:
-        return (
-            "the study has no before session, so no change can be computed; levels after "
-            "treatment are not compared in its place"
-        )
-    if not layout.after:
-        return "the study has no after session, so no change can be computed"
-    return ""
+        return "the study has no before session, so no change can be computed"
+    return no_after(layout)
 
 
-def confounding(layout: Layout, level: str, after: Sequence[str]) -> str:
+def no_after(layout: Layout) -> str:
+    """Return why nothing can be compared after the treatment; ``""`` if it can."""
+    return "" if layout.after else "the study has no after session, so no change can be computed"
+
+
+def confounding(layout: Layout, level: str, reference: str, after: Sequence[str]) -> str:
     """Return why a treatment cannot be told from block or instrument; ``""`` if it can.
 
     Parameters
     ----------
     layout
         The design.
-    level
-        The treatment, compared with the control.
+    level, reference
+        The two treatments that are compared.
     after
         After sessions that take part.
     """
-    return _by_block(layout, level) or by_instrument(layout, [level, layout.control], after)
+    return by_block(layout, level, reference) or by_instrument(layout, [level, reference], after)
 
 
 def by_instrument(layout: Layout, levels: Sequence[str], after: Sequence[str]) -> str:
@@ -80,16 +81,16 @@ def by_instrument(layout: Layout, levels: Sequence[str], after: Sequence[str]) -
     return ""
 
 
-def _by_block(layout: Layout, level: str) -> str:
+def by_block(layout: Layout, level: str, reference: str) -> str:
+    """Return why two treatments cannot be told from the blocks; ``""`` if they can."""
     if not layout.blocks:
         return ""
-    one = {layout.blocks[unit] for unit in layout.levels[level]}
-    two = {layout.blocks[unit] for unit in layout.levels.get(layout.control, ())}
+    one = {layout.blocks[unit] for unit in layout.levels.get(level, ())}
+    two = {layout.blocks[unit] for unit in layout.levels.get(reference, ())}
     if not one or not two or len(one | two) < 2 or one & two:
         return ""
     return (
-        f"no block holds both {level} and {layout.control}: "
-        "the treatment cannot be told from the block"
+        f"no block holds both {level} and {reference}: the treatment cannot be told from the block"
     )
 
 

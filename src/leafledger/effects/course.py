@@ -1,4 +1,4 @@
-"""The whole course in one number per unit: mean, slope and area, each tested by Welch's t.
+"""The whole course in one number per unit: mean, slope and area, each tested by the linear model.
 
 References
 ----------
@@ -8,16 +8,16 @@ measurements in medical research. BMJ 300, 230-235.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
 import numpy as np
 
-from leafledger.effects.changes import Sample, UnitTable, weighted_sample
-from leafledger.effects.contrasts import confounding, no_sessions
+from leafledger.effects.changes import Sample, UnitTable, sample
+from leafledger.effects.contrasts import confounding, no_change
 from leafledger.effects.effect import Effect, effect_of, size_of
-from leafledger.effects.independent import welch_t
+from leafledger.effects.effect_size import EffectSize
 from leafledger.effects.layout import COURSE, Contrast, Layout
+from leafledger.effects.linear_model import Terms, terms_of, treatment
 from leafledger.effects.obstacles import described, too_few
 from leafledger.effects.plan import METHODS, Plan
 from leafledger.effects.result import Result
@@ -31,45 +31,46 @@ def course_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]
     With one after session the only summary is the change itself, so there are none.
     """
     methods = [m for m in METHODS[COURSE] if m in plan.methods and m in SUMMARIES]
-    if len(layout.after) < 2:
+    if len(layout.after) < 2 or not layout.before:
         return []
     out = []
-    for level in layout.treated:
+    for level, reference in layout.pairs:
         for method in methods:
-            contrast = _contrast(layout, level, method)
+            contrast = _contrast(layout, level, reference, method)
             for index in table.indices:
                 out.append(_effect(layout, table, plan, contrast, index, method))
     return out
 
 
-def _contrast(layout: Layout, level: str, method: str) -> Contrast:
-    arms = f"@{level}-{layout.control}"
+def _contrast(layout: Layout, level: str, reference: str, method: str) -> Contrast:
+    arms = f"@{level}-{reference}"
     start = layout.before_name
     name, per = {
         "summary_mean": (f"(mean-{start}){arms}", ""),
         "summary_slope": (f"(slope){arms}", f"/{layout.time_word}"),
         "summary_area": (f"(area-{start}){arms}", f"*{layout.time_word}"),
     }[method]
-    obstacle = no_sessions(layout) or confounding(layout, level, layout.after)
-    return Contrast(COURSE, name, "", level, layout.control, obstacle, per=per)
+    obstacle = no_change(layout) or confounding(layout, level, reference, layout.after)
+    return Contrast(COURSE, name, "", level, reference, obstacle, per=per)
 
 
 def _effect(
     layout: Layout, table: UnitTable, plan: Plan, contrast: Contrast, index: str, method: str
 ) -> Effect:
-    found = None
-    tested = Result(math.nan, ci_level=plan.level, remark=contrast.obstacle)
-    if layout.before:
-        found = weighted_sample(layout, table, contrast, index, weights_of(layout, method))
-        tested = _tested(layout, plan, contrast, found)
-    size = size_of(contrast, found, plan.level)
-    return effect_of(layout, plan, contrast, index, method, found, tested, size)
+    weights = weights_of(layout, method)
+    whole = sample(layout, table, contrast, index, weights=weights, fill_before=True)
+    found, terms = terms_of(whole, layout.factors)
+    tested, size = _tested(layout, plan, contrast, found, terms)
+    return effect_of(layout, plan, contrast, index, method, found, tested, size, terms=terms)
 
 
-def _tested(layout: Layout, plan: Plan, contrast: Contrast, found: Sample) -> Result:
+def _tested(
+    layout: Layout, plan: Plan, contrast: Contrast, found: Sample, terms: Terms
+) -> tuple[Result, EffectSize]:
     if obstacle := contrast.obstacle or too_few(layout, contrast, found):
-        return Result(described(contrast, found), ci_level=plan.level, remark=obstacle)
-    return welch_t(*found.arms, plan.level, found.resolution)
+        tested = Result(described(contrast, found), ci_level=plan.level, remark=obstacle)
+        return tested, size_of(contrast, found, plan.level)
+    return treatment(found, terms, plan.level)[:2]
 
 
 def weights_of(layout: Layout, method: str) -> Mapping[str, float]:

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from leafledger.effects.changes import UnitTable
-from leafledger.effects.contrasts import by_instrument, confounding, no_sessions
-from leafledger.effects.effect import Effect
+from leafledger.effects.contrasts import by_instrument, confounding, no_change
+from leafledger.effects.effect import Effect, Percent
 from leafledger.effects.effect_size import EffectSize
 from leafledger.effects.layout import COURSE, Contrast, Layout
-from leafledger.effects.linear_model import block_columns
+from leafledger.effects.linear_model import factor_columns
 from leafledger.effects.mixed_contrasts import joint_f, kenward_roger, line_result
 from leafledger.effects.mixed_model import fit_random_intercept, fit_random_slope, fit_unstructured
 from leafledger.effects.plan import METHODS, Plan
@@ -54,7 +54,7 @@ class Cells:
 def model_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
     """Return the contrasts of the mixed models that the plan asks for, and the joint test."""
     methods = [m for m in METHODS[COURSE] if m in plan.methods and m in MODELS]
-    if not methods or not layout.treated or len(layout.after) < 2:
+    if not methods or not layout.pairs or len(layout.after) < 2 or not layout.before:
         return []
     out = []
     for index in table.indices:
@@ -68,14 +68,14 @@ def _effects(layout: Layout, plan: Plan, cells: Cells, index: str, method: str) 
     found, why = _fitted(layout, cells, method)
     out = []
     for after in layout.after:
-        for level in layout.treated:
-            name = f"({after}-{layout.before_name})@{level}-{layout.control}"
-            contrast = Contrast(COURSE, name, after, level, layout.control, "")
-            obstacle = no_sessions(layout) or confounding(layout, level, [after]) or why
+        for level, reference in layout.pairs:
+            name = f"({after}-{layout.before_name})@{level}-{reference}"
+            contrast = Contrast(COURSE, name, after, level, reference, "")
+            obstacle = no_change(layout) or confounding(layout, level, reference, [after]) or why
             tested = _line(layout, cells, found, contrast, plan.level, obstacle)
             out.append(_effect(contrast, index, method, tested, cells, found))
     joint = Contrast(COURSE, "treatment x session", "", "", layout.control, "")
-    hindered = no_sessions(layout) or by_instrument(layout, [*layout.levels], layout.after) or why
+    hindered = no_change(layout) or by_instrument(layout, [*layout.levels], layout.after) or why
     tested = _joint(layout, cells, found, hindered)
     out.append(_effect(joint, index, f"{method}_f", tested, cells, found))
     return out
@@ -100,7 +100,7 @@ def cells_of(layout: Layout, table: UnitTable, index: str) -> Cells:
         if any(np.isfinite(y[i, j]) for i, u in enumerate(units) if level_of[u] == level)
     ]
     column = {pair: k for k, pair in enumerate(pairs)}
-    blocks = block_columns([layout.blocks.get(unit, "") for unit in units])
+    blocks = factor_columns([layout.blocks.get(unit, "") for unit in units])
     x = np.zeros((len(units), len(table.sessions), len(pairs) + len(blocks)))
     for i, unit in enumerate(units):
         for j, session in enumerate(table.sessions):
@@ -112,7 +112,7 @@ def cells_of(layout: Layout, table: UnitTable, index: str) -> Cells:
         unit: [s for s, v in zip(table.sessions, y[i], strict=True) if np.isnan(v)]
         for i, unit in enumerate(units)
     }
-    everyone = sorted({*layout.levels, layout.control})
+    everyone = sorted({*layout.levels, *([layout.control] if layout.control else [])})
     counts = {level: sum(level_of[u] == level for u in units) for level in everyone}
     absent = {
         level: [u for u in layout.levels.get(level, ()) if u not in gone] for level in everyone
@@ -123,7 +123,7 @@ def cells_of(layout: Layout, table: UnitTable, index: str) -> Cells:
 
 def _fitted(layout: Layout, cells: Cells, method: str) -> tuple[Fit | None, str]:
     if not layout.before:
-        return None, no_sessions(layout)
+        return None, no_change(layout)
     if small := [lv for lv, n in cells.n_units.items() if n < 2]:
         return None, f"fewer than 2 {plural(layout.word)} in {listed(small)}: description only"
     here = np.isfinite(cells.data.y)
@@ -150,10 +150,10 @@ def _empty(layout: Layout, cells: Cells, corners: Iterable[tuple[str, str]]) -> 
     return ", ".join(f"no {layout.word} of {arm} has a value in {session}" for arm, session in gone)
 
 
-def _weights(layout: Layout, cells: Cells, level: str, after: str) -> Array:
-    """Return the contrast (after - before) of a level against the control."""
+def _weights(layout: Layout, cells: Cells, level: str, reference: str, after: str) -> Array:
+    """Return the contrast (after - before) of a level against its reference."""
     out = np.zeros(cells.data.x.shape[2])
-    for sign, arm in ((1.0, level), (-1.0, layout.control)):
+    for sign, arm in ((1.0, level), (-1.0, reference)):
         for session, w in ((after, 1.0), *((s, -1.0 / len(layout.before)) for s in layout.before)):
             out[cells.column[arm, session]] += sign * w
     return out
@@ -171,12 +171,12 @@ def _line(
         return Result(math.nan, ci_level=level, statistic_name="t", remark=obstacle)
     corners = [
         (arm, session)
-        for arm in (contrast.level, layout.control)
+        for arm in (contrast.level, contrast.reference)
         for session in (*layout.before, contrast.after)
     ]
     if remark := _empty(layout, cells, corners):
         return Result(math.nan, ci_level=level, statistic_name="t", remark=remark)
-    weights = _weights(layout, cells, contrast.level, contrast.after)
+    weights = _weights(layout, cells, contrast.level, contrast.reference, contrast.after)
     line = kenward_roger(found, weights)
     if not (line.df > 0 and math.isfinite(line.df) and line.error > 0):
         remark = "the model gives no standard error or no degrees of freedom for this contrast"
@@ -185,22 +185,20 @@ def _line(
 
 
 def _joint(layout: Layout, cells: Cells, found: Fit | None, obstacle: str) -> Result:
-    """Return the test of all treatment x session products at once."""
+    """Return the test of the differences in change at all after-sessions at once.
+
+    Each is a treatment's change from the mean of the before-sessions less that of its reference:
+    arms that differ between two before-sessions are no effect of the treatment.
+    """
     if obstacle or found is None:
         return Result(math.nan, statistic_name="F", remark=obstacle)
-    everywhere = [(arm, s) for arm in (*layout.treated, layout.control) for s in layout.sessions]
-    if remark := _empty(layout, cells, everywhere):
+    if remark := _empty(
+        layout, cells, [(arm, s) for arm in layout.levels for s in layout.sessions]
+    ):
         return Result(math.nan, statistic_name="F", remark=remark)
-    rows: list[Array] = []
-    first = layout.sessions[0]
-    for level in layout.treated:
-        for session in layout.sessions[1:]:
-            corners = [(level, session), (level, first), (layout.control, session)]
-            row = np.zeros(cells.data.x.shape[2])
-            for sign, corner in zip((1.0, -1.0, -1.0), corners, strict=True):
-                row[cells.column[corner]] = sign
-            row[cells.column[layout.control, first]] = 1.0
-            rows.append(row)
+    first = next(iter(cells.n_units)) if not layout.control else layout.control
+    others = [level for level in layout.levels if level != first]
+    rows = [_weights(layout, cells, lv, first, after) for lv in others for after in layout.after]
     tested = joint_f(found, np.array(rows))
     if math.isfinite(tested.p):
         return tested
@@ -223,7 +221,7 @@ def _effect(
         lost = [*cells.absent[contrast.level], *cells.absent[contrast.reference]]
         n, n_reference = cells.n_units[contrast.level], cells.n_units[contrast.reference]
     else:
-        n_reference = cells.n_units[contrast.reference]
+        n_reference = cells.n_units.get(contrast.reference, 0)
         n = sum(cells.n_units[level] for level in arms) - n_reference
     return Effect(
         contrast,
@@ -234,7 +232,7 @@ def _effect(
         n,
         n_reference,
         len(lost),
-        math.nan,
+        Percent(),
         math.nan,
         math.nan,
         False,

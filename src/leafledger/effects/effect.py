@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from leafledger.chance.student import t_quantile
 from leafledger.effects.changes import Sample, left_out
 from leafledger.effects.effect_size import (
     EffectSize,
@@ -14,8 +15,19 @@ from leafledger.effects.effect_size import (
     hedges_g_paired,
 )
 from leafledger.effects.layout import EQUIVALENCE, TREND, Contrast, Layout
+from leafledger.effects.linear_model import Terms
 from leafledger.effects.plan import Plan
-from leafledger.effects.result import Result, mean
+from leafledger.effects.result import Result, mean, variance
+from leafledger.effects.words import listed
+
+
+@dataclass(frozen=True)
+class Percent:
+    """An estimate as a percentage, with its interval; ``NaN`` where it does not exist."""
+
+    value: float = math.nan
+    low: float = math.nan
+    high: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -30,11 +42,12 @@ class Effect:
     n_units: int
     n_reference: int | None
     n_missing: int
-    percent_change: float
+    percent: Percent
     in_u: float
     margin: float
     primary: bool
     remarks: tuple[str, ...]
+    covariates: tuple[str, ...] = ()
 
 
 def effect_of(
@@ -47,6 +60,7 @@ def effect_of(
     tested: Result,
     size: EffectSize,
     primary: bool = False,
+    terms: Terms | None = None,
 ) -> Effect:
     """Put a tested contrast together with its counts, percentage and remarks."""
     return Effect(
@@ -56,11 +70,12 @@ def effect_of(
         tested,
         size,
         *_counts(layout, contrast, found),
-        _percent(tested.estimate, found) if not contrast.per else math.nan,
+        percent_of(tested, contrast, found) if not contrast.per else Percent(),
         _in_u(tested.estimate, contrast, found),
         plan.margin.get(index, math.nan) if contrast.question == EQUIVALENCE else math.nan,
         primary,
-        _remarks(contrast, tested, found),
+        _remarks(contrast, tested, found, terms),
+        terms.names if terms is not None and not contrast.obstacle else (),
     )
 
 
@@ -75,12 +90,20 @@ def size_of(contrast: Contrast, found: Sample | None, level: float) -> EffectSiz
     return hedges_g_paired(treated, level, found.resolution)
 
 
-def _remarks(contrast: Contrast, tested: Result, found: Sample | None) -> tuple[str, ...]:
+def _remarks(
+    contrast: Contrast, tested: Result, found: Sample | None, terms: Terms | None
+) -> tuple[str, ...]:
     """Return what must be known beside the numbers: what hinders a test, and who is left out."""
     missing = left_out(found) if found else ""
     if found is not None and found.bare and not contrast.obstacle:
         return (missing,)  # says already why the test has no units
-    return tuple(text for text in (tested.remark, missing) if text)
+    beside = []
+    if terms is not None and terms.alone:
+        factors = listed(list(terms.factors)) or "factor"
+        beside.append(f"{', '.join(terms.alone)}: left out, the only one of its {factors}")
+    if terms is not None and terms.why:
+        beside.append(f"the change itself is compared, without the value before: {terms.why}")
+    return tuple(text for text in (tested.remark, missing, *beside) if text)
 
 
 def _counts(
@@ -96,17 +119,63 @@ def _counts(
     return n, len(found.units) - n if between else None, found.n_missing
 
 
-def _percent(estimate: float, found: Sample | None) -> float:
-    """Return the estimate as a percentage of the size of the before mean of all units tested.
+def percent_of(tested: Result, contrast: Contrast, found: Sample | None) -> Percent:
+    """Return the estimate as a percentage of the mean before of all units tested.
 
-    Empty where before values do not share one sign: a percentage of a quantity that runs through
-    zero says nothing.
+    Without a session before it is a percentage of the mean of the reference. Empty where these
+    values do not share one sign: a percentage of a quantity that runs through zero says nothing.
+    The interval is Fieller's, at the level of the estimate's own.
+
+    References
+    ----------
+    Fieller, E. C. (1954). Some problems in interval estimation. Journal of the Royal Statistical
+    Society B 16, 175-185.
     """
-    if found is None or len(found.before) == 0 or math.isnan(estimate):
-        return math.nan
-    if not (np.all(found.before > 0) or np.all(found.before < 0)):
-        return math.nan
-    return 100.0 * estimate / abs(mean(found.before))
+    if found is None or len(found.units) == 0 or math.isnan(tested.estimate):
+        return Percent()
+    base = found.before if found.has_before else found.change[~found.treated]
+    if len(base) == 0 or not (np.all(base > 0) or np.all(base < 0)):
+        return Percent()
+    size = abs(mean(base))
+    value = 100.0 * tested.estimate / size
+    if len(base) < 2 or math.isnan(tested.ci_low) or math.isnan(tested.df):
+        return Percent(value)
+    t = t_quantile(tested.ci_level, tested.df)
+    error = (tested.ci_high - tested.ci_low) / (2.0 * t)
+    base_error2 = variance(base) / len(base)
+    # Treatments allotted at random leave a difference and the mean before uncorrelated. A change
+    # contains the value before, and a difference after contains the mean of the reference.
+    shared = 0.0
+    if not contrast.reference:
+        shared = float(np.cov(found.change, found.before)[0, 1]) / len(base)
+    elif not found.has_before:
+        shared = -base_error2
+    shared *= 1.0 if base[0] > 0 else -1.0
+    low, high = fieller(tested.estimate, size, error**2, base_error2, shared, t)
+    return Percent(value, 100.0 * low, 100.0 * high)
+
+
+def fieller(
+    a: float, b: float, var_a: float, var_b: float, covariance: float, t: float
+) -> tuple[float, float]:
+    """Return Fieller's interval of a / b; ``NaN`` where b cannot be told from zero.
+
+    It holds the ratios r for which ``(a - r b)^2 <= t^2 (var_a - 2 r covariance + r^2 var_b)``.
+
+    Examples
+    --------
+    >>> [round(limit, 4) for limit in fieller(1.0, 10.0, 0.04, 0.0, 0.0, 2.0)]
+    [0.06, 0.14]
+    """
+    # The limits are the roots of q2 r^2 - 2 q1 r + q0.
+    q2 = b**2 - t**2 * var_b
+    q1 = a * b - t**2 * covariance
+    q0 = a**2 - t**2 * var_a
+    inside = q1**2 - q2 * q0
+    if q2 <= 0 or inside < 0:
+        return math.nan, math.nan
+    root = math.sqrt(inside)
+    return (q1 - root) / q2, (q1 + root) / q2
 
 
 def _in_u(estimate: float, contrast: Contrast, found: Sample | None) -> float:

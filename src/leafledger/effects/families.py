@@ -56,13 +56,16 @@ Key = tuple[str, ...]
 
 
 def judged(
-    effects: Sequence[Effect], alpha: float, max_t: Mapping[Key, float] | None = None
+    effects: Sequence[Effect],
+    alpha: float,
+    max_t: Mapping[Key, float] | None = None,
+    twins: Mapping[str, str] | None = None,
 ) -> list[Judged]:
     """Adjust p within families and pass the verdicts.
 
-    A test is significant if its Holm-adjusted p is below alpha; for the primary contrast, alone in
-    its family, that is its own p. Equivalence is judged by its own p, because the margin is stated
-    for each index beforehand; the adjusted p stands beside it.
+    A test is significant, or shows equivalence, if its Holm-adjusted p is below alpha; for the
+    primary contrast, alone in its family, that is its own p. Two formulas that give the same
+    number in every unit are one test and count once.
 
     Parameters
     ----------
@@ -72,20 +75,40 @@ def judged(
         Level of the verdicts.
     max_t
         Key of a test -> its p adjusted by the largest |t|, see :mod:`leafledger.effects.max_t`.
+    twins
+        Index -> the index of which it is the same number, see
+        :func:`leafledger.effects.changes.same_numbers`.
     """
     out = []
-    beside = max_t or {}
+    beside, twins = max_t or {}, twins or {}
     for family, members in families_of(effects).items():
-        raw = [member.tested.p for member in members]
+        once = [member for member in members if not _counted(member, members, twins)]
+        place = {id(member): i for i, member in enumerate(once)}
+        raw = [member.tested.p for member in once]
         n = sum(not math.isnan(p) for p in raw)
-        for member, strict, loose in zip(members, holm(raw), benjamini_hochberg(raw), strict=True):
-            verdict = _verdict(member, float(strict), alpha)
+        strict, loose = holm(raw), benjamini_hochberg(raw)
+        for member in members:
+            first = _counted(member, members, twins)
+            i = place[id(first or member)]
+            verdict = _verdict(member, float(strict[i]), alpha)
             note = _note(member, n, alpha, verdict)
+            if first is not None:
+                same = f"the same number as {first.index} in every unit: counted once"
+                note = f"{note}; {same}" if note else same
             largest = beside.get(key_of_effect(member), math.nan)
             out.append(
-                Judged(member, family, n, float(strict), float(loose), verdict, note, largest)
+                Judged(member, family, n, float(strict[i]), float(loose[i]), verdict, note, largest)
             )
     return sorted(out, key=key_of)
+
+
+def _counted(effect: Effect, members: Sequence[Effect], twins: Mapping[str, str]) -> Effect | None:
+    """Return the test of the same family that is the same number; ``None`` if it has none."""
+    first = twins.get(effect.index)
+    if first is None:
+        return None
+    key = (effect.contrast, first, effect.method)
+    return next((m for m in members if (m.contrast, m.index, m.method) == key), None)
 
 
 def families_of(effects: Sequence[Effect]) -> dict[str, list[Effect]]:
@@ -135,7 +158,7 @@ def _verdict(effect: Effect, p_holm: float, alpha: float) -> str:
     if math.isnan(effect.tested.p):
         return UNDEFINED
     if effect.contrast.question == EQUIVALENCE:
-        return EQUIVALENT if effect.tested.p < alpha else NOT_SIGNIFICANT
+        return EQUIVALENT if p_holm < alpha else NOT_SIGNIFICANT
     return SIGNIFICANT if p_holm < alpha else NOT_SIGNIFICANT
 
 
@@ -182,6 +205,7 @@ def record(row: Judged, unit: str) -> dict[str, Any]:
         "n_units": effect.n_units,
         "n_units_reference": effect.n_reference,
         "n_missing": effect.n_missing,
+        "covariates": ", ".join(effect.covariates),
         "statistic": tested.statistic,
         "statistic_name": tested.statistic_name,
         "df": _shown_df(tested.df),
@@ -197,7 +221,9 @@ def record(row: Judged, unit: str) -> dict[str, Any]:
         "effect_size_name": size.name,
         "effect_low": size.low,
         "effect_high": size.high,
-        "percent_change": effect.percent_change,
+        "percent_change": effect.percent.value,
+        "percent_low": effect.percent.low,
+        "percent_high": effect.percent.high,
         "in_u": effect.in_u,
         "n_draws": tested.n_draws,
         "seed": tested.seed,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,25 +86,18 @@ def welch_t(
     return found.result(level, statistic, two_sided_t(statistic, found.df))
 
 
-def tost(
-    treated: NDArray[np.float64],
-    reference: NDArray[np.float64],
-    margin: float,
-    alpha: float,
-    resolution: float = 0.0,
-) -> Result:
-    """Test whether two groups differ by less than a margin: two one-sided Welch tests.
+def within_margin(tested: Result, error: float, margin: float) -> Result:
+    """Test whether two arms differ by less than a margin: two one-sided t tests.
 
     Parameters
     ----------
-    treated, reference
-        One value per unit (here: its change), at least two each.
+    tested
+        Estimate, degrees of freedom and the interval of level ``1 - 2 alpha`` of the difference;
+        the interval lies inside the margin exactly where p < alpha.
+    error
+        Standard error of the difference; ``NaN`` where there is no t.
     margin
         Smallest difference that would matter, in the unit of the values.
-    alpha
-        The interval has level ``1 - 2 alpha``; it lies inside the margin exactly where p < alpha.
-    resolution
-        A standard error up to this size is rounding, not variation.
 
     Returns
     -------
@@ -118,13 +111,11 @@ def tost(
     """
     from scipy.special import stdtr
 
-    level = 1.0 - 2.0 * alpha
-    found = difference(treated, reference)
-    if found.has_no_t(resolution):
-        return Result(found.estimate, ci_level=level, statistic_name="t", remark=NO_SPREAD)
-    away = (margin - abs(found.estimate)) / found.error
-    statistic = away if found.estimate <= 0 else -away
-    return found.result(level, statistic, float(stdtr(found.df, -away)))
+    if math.isnan(error):
+        return tested
+    away = (margin - abs(tested.estimate)) / error
+    statistic = away if tested.estimate <= 0 else -away
+    return replace(tested, statistic=statistic, p=float(stdtr(tested.df, -away)))
 
 
 def label_permutation(

@@ -11,9 +11,13 @@ from leafledger.effects.instruments import Instruments
 
 CHANGE = "change"
 DIFFERENCE = "difference_in_change"
+AFTER_ONLY = "difference"
+"""Between treatments where no session lies before: of the values themselves."""
+BETWEEN = frozenset({DIFFERENCE, AFTER_ONLY})
 EQUIVALENCE = "equivalence"
 COURSE = "course"
 TREND = "trend"
+FACTORIAL = "factorial"
 ALL = "all"
 """The stratum that holds every unit."""
 
@@ -25,13 +29,15 @@ class Contrast:
     Attributes
     ----------
     question
-        ``change``, ``difference_in_change``, ``equivalence``, ``course`` or ``trend``.
+        ``change``, ``difference_in_change``, ``difference``, ``equivalence``, ``course``, ``trend``
+        or ``factorial``.
     name
         Such as ``day8-day0@chelate`` or ``(day8-day0)@chelate-water``.
     after
         The later session; ``""`` if the study has none.
     level, reference
-        Treatment, and the control it is compared with (``""`` for a change within a treatment).
+        Treatment, and the one it is compared with, usually the control (``""`` for a change within
+        a treatment).
     obstacle
         Why the design cannot answer it, in words; ``""`` if it can.
     stratum
@@ -76,6 +82,21 @@ class Layout:
         Treatment -> its amount; empty if the levels are not ordered.
     instruments
         Which instrument measured which unit in which session, as far as the study says.
+    covariates
+        Stated factor -> unit -> its level: they stand in the linear model beside the block.
+    crossed
+        Unit -> its level of the factor that the treatment is crossed with; empty if none is asked
+        for.
+    crossed_name
+        Column of that factor.
+    compared
+        Treatments that are compared, as the settings ask: the treated one and its reference; empty
+        where each is compared with the control.
+    parts
+        Experimental unit -> the units of the sheet that it holds, where whole plots (trays,
+        benches) were treated; empty where the units of the sheet were.
+    above
+        Unit -> the block that its whole plot lies in, where whole plots are the blocks.
     """
 
     word: str
@@ -89,6 +110,12 @@ class Layout:
     strata: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     doses: Mapping[str, float] = field(default_factory=dict)
     instruments: Instruments = field(default_factory=dict)
+    covariates: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    crossed: Mapping[str, str] = field(default_factory=dict)
+    crossed_name: str = ""
+    compared: tuple[tuple[str, str], ...] = ()
+    parts: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    above: Mapping[str, str] = field(default_factory=dict)
 
     def only(self, units: Iterable[str]) -> Layout:
         """Return the same design with these units alone."""
@@ -113,6 +140,30 @@ class Layout:
         return [level for level in self.levels if level != self.control] if self.control else []
 
     @property
+    def pairs(self) -> tuple[tuple[str, str], ...]:
+        """Treatments that are compared with each other: the treated one and its reference."""
+        return self.compared or tuple((level, self.control) for level in self.treated)
+
+    @property
+    def difference(self) -> str:
+        """The question between treatments: the difference in change, or after alone."""
+        return DIFFERENCE if self.before else AFTER_ONLY
+
+    @property
+    def owner(self) -> dict[str, str]:
+        """Unit of the sheet -> the experimental unit that it is, or is a part of."""
+        whole = {
+            unit: unit for arm in self.levels.values() for unit in arm if unit not in self.parts
+        }
+        return whole | {part: unit for unit, held in self.parts.items() for part in held}
+
+    @property
+    def factors(self) -> dict[str, Mapping[str, str]]:
+        """Factors of the linear model by name: the block first, then the stated ones."""
+        block = {"block": self.blocks} if len(set(self.blocks.values())) > 1 else {}
+        return {**block, **self.covariates}
+
+    @property
     def before_name(self) -> str:
         """The before session in contrast names; ``before`` if there are several or none."""
         return self.before[0] if len(self.before) == 1 else "before"
@@ -126,43 +177,120 @@ class Layout:
 def layout_from(
     design: Mapping[str, Any],
     units: Mapping[str, Mapping[str, str]],
-    strata: str | None = None,
+    asked: Mapping[str, Any] | None = None,
     instruments: Instruments | None = None,
 ) -> Layout:
     """Read the design settings and the unit sheet.
 
+    Where ``whole_plot`` names a column and every whole plot bears one treatment, the plots are the
+    experimental units: a treatment given to trays is tested over trays. Where treatments differ
+    within whole plots, these are the blocks.
+
     Parameters
     ----------
     design
-        unit, treatment, control, block, doses, sessions (session, date, phase).
+        unit, treatment, control, block, whole_plot, doses, sessions (session, date, phase).
     units
         Unit -> its columns; a unit without a treatment belongs to no arm.
-    strata
-        Column of the units whose levels are looked at one by one.
+    asked
+        Section ``effects``: strata, covariates, crossed, compare.
     instruments
         Which instrument measured which unit; ``None`` if the study does not say.
     """
+    asked = asked or {}
+    block, plot = design.get("block"), design.get("whole_plot")
+    parts = _whole_plots(units, design["treatment"], plot) if plot else {}
+    word = design.get("unit") or ""
+    if parts:
+        word = str(plot).replace("_", " ") if word else ""
+        units = {name: _shared(units, held) for name, held in parts.items()}
+        owner = {part: name for name, held in parts.items() for part in held}
+        instruments = _by_owner(instruments or {}, owner)
+    above: dict[str, str] = {}
+    if plot and not parts:
+        above = {u: units[u].get(block, "") for u in sorted(units)} if block else {}
+        units = {
+            u: {**row, plot: f"{row.get(block or '', '')} {row.get(plot, '')}".strip()}
+            for u, row in units.items()
+        }
+        block = plot
     levels: dict[str, list[str]] = {}
     for unit in sorted(units):
         level = units[unit].get(design["treatment"], "")
         if level:
             levels.setdefault(level, []).append(unit)
     sessions = design.get("sessions") or [{"session": "all", "phase": "after"}]
-    block = design.get("block")
     times, time_word = _times(sessions)
+    crossed = asked.get("crossed") or ""
+
+    def column(name: str) -> dict[str, str]:
+        return {u: units[u].get(name, "") for u in sorted(units)}
+
     return Layout(
-        word=design.get("unit") or "",
+        word=word,
         levels={level: tuple(levels[level]) for level in sorted(levels)},
         control=design.get("control") or "",
-        blocks={u: units[u].get(block, "") for u in sorted(units)} if block else {},
+        blocks=column(block) if block else {},
         before=tuple(s["session"] for s in sessions if s["phase"] == "before"),
         after=tuple(s["session"] for s in sessions if s["phase"] != "before"),
         times=times,
         time_word=time_word,
-        strata=_strata(units, strata),
+        strata=_strata(units, asked.get("strata")),
         doses=doses_of(sorted(levels), design.get("doses") or {}),
         instruments=instruments or {},
+        covariates={name: column(name) for name in asked.get("covariates") or []},
+        crossed=column(crossed) if crossed else {},
+        crossed_name=crossed,
+        compared=_compared(asked.get("compare"), sorted(levels), design.get("control") or ""),
+        parts=parts,
+        above=above,
     )
+
+
+def _whole_plots(
+    units: Mapping[str, Mapping[str, str]], treatment: str, column: str
+) -> dict[str, tuple[str, ...]]:
+    """Return whole plot -> its units, where each bears one treatment; else nothing."""
+    held: dict[str, list[str]] = {}
+    for unit in sorted(units):
+        if units[unit].get(treatment):
+            held.setdefault(units[unit].get(column, "") or unit, []).append(unit)
+    if any(len({units[u][treatment] for u in some}) > 1 for some in held.values()):
+        return {}
+    return {name: tuple(held[name]) for name in sorted(held)}
+
+
+def _shared(units: Mapping[str, Mapping[str, str]], held: Sequence[str]) -> dict[str, str]:
+    """Return the columns in which all units of a whole plot agree."""
+    first = units[held[0]]
+    return {
+        name: value
+        for name, value in first.items()
+        if all(units[unit].get(name, "") == value for unit in held)
+    }
+
+
+def _by_owner(instruments: Instruments, owner: Mapping[str, str]) -> Instruments:
+    out: dict[str, dict[str, frozenset[str]]] = {}
+    for session, units in instruments.items():
+        here = out.setdefault(session, {})
+        for unit, names in units.items():
+            name = owner.get(unit, unit)
+            here[name] = here.get(name, frozenset()) | names
+    return out
+
+
+def _compared(
+    asked: str | Sequence[Sequence[str]] | None, levels: Sequence[str], control: str
+) -> tuple[tuple[str, str], ...]:
+    """Return the pairs that the settings ask for; none where each is compared with the control."""
+    if asked in (None, "control"):
+        return ()
+    if asked == "all":
+        others = [level for level in levels if level != control]
+        treated = [(two, one) for i, one in enumerate(others) for two in others[i + 1 :]]
+        return (*((level, control) for level in others if control), *treated)
+    return tuple((pair[0], pair[1]) for pair in asked or ())
 
 
 def _times(sessions: Sequence[Mapping[str, Any]]) -> tuple[dict[str, float], str]:

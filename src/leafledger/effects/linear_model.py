@@ -1,220 +1,429 @@
-"""Least squares on one change per unit: covariance analysis, interaction with a factor, dose trend.
+"""What the treatment did, by a linear model that stands unequal variances.
 
-The change, not the value after, stands on the left. With the value before on the right the
-coefficient of the treatment is the same, digit for digit, whichever of the two is used.
+The model of one contrast is ``y = treatment + value before + block + stated factors``, one row per
+unit. ``y`` is the change of the unit, or its value after where there is no session before. With the
+value before on the right, the coefficient of the treatment is the same, digit for digit, whether
+the change or the value after stands on the left.
+
+Standard errors are HC2 (MacKinnon and White 1985). Degrees of freedom are Satterthwaite's under
+working variances: one for all units (Bell and McCaffrey 2002), or one for each treatment as
+estimated from its own residuals. The second kind is Welch's test where there are no covariates; in
+pairs both are the paired t test. statsmodels has HC2 errors and no such degrees of freedom, so the
+model is fitted here; the tests hold the errors against statsmodels and the degrees of freedom
+against R.
+
+References
+----------
+MacKinnon, J. G. and White, H. (1985). Some heteroskedasticity-consistent covariance matrix
+estimators with improved finite sample properties. Journal of Econometrics 29, 305-325. Bell, R. M.
+and McCaffrey, D. F. (2002). Bias reduction in standard errors for linear regression with
+multi-stage samples. Survey Methodology 28, 169-181. Imbens, G. W. and Kolesar, M. (2016). Robust
+standard errors in small samples: some practical advice. Review of Economics and Statistics 98,
+701-712. Lin, W. (2013). Agnostic notes on regression adjustments to experimental data. Annals of
+Applied Statistics 7, 295-318.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.chance.permutation import dealt_group
 from leafledger.chance.student import two_sided_t
+from leafledger.effects.changes import Sample
 from leafledger.effects.effect_size import EffectSize, noncentrality_interval, small_sample_factor
 from leafledger.effects.result import Result, mean, t_result
-
-if TYPE_CHECKING:
-    from leafledger.effects.changes import Sample
+from leafledger.effects.words import counted, listed
 
 Array = NDArray[np.float64]
 
-NO_COVARIATE = "all values before are equal: there is nothing to adjust the change for"
+BY_ARM, EQUAL, LEAST_SQUARES = "by_arm", "equal", "least_squares"
+"""Standard error and degrees of freedom: HC2 with working variances by arm, HC2 with one working
+variance, or the classical ones, which take the variance of all units as equal."""
+
+FEWEST_DF = 5
+"""With fewer residual degrees of freedom than this the value before is not spent one on: the change
+itself is compared (project's rule; it looks at counts, never at values)."""
+_LEVER = 1e-9
+"""A unit whose leverage is this close to 1 is fitted exactly and says nothing of the scatter."""
+_ALIASED = 1e-9
+_CHUNK = 2000
+
+NO_VARIATION = "the model leaves no variation between units: there is no t"
 _NO_SIZE = EffectSize("hedges_g_adjusted")
 
 
-def ancova(found: Sample, blocks: Sequence[str], level: float) -> tuple[Result, EffectSize]:
-    """Test the treatment with the value before (and the block) as covariates.
+@dataclass(frozen=True)
+class Fit:
+    """The first coefficient of a linear model and what is known of its error.
 
-    Parameters
+    Attributes
     ----------
-    found
-        Changes and values before, units in the order of their id.
-    blocks
-        Block of each unit; the same word throughout if there are none.
-    level
-        Confidence of the intervals.
-
-    Returns
-    -------
-    tuple
-        The t test of the treatment coefficient with the residual degrees of freedom, and Hedges g
-        whose denominator is the residual standard deviation.
-
-    References
-    ----------
-    Fisher, R. A. (1932). Statistical Methods for Research Workers, 4th ed., section 49.1.
-    Senn, S. (2006). Change from baseline and analysis of covariance revisited. Statistics in
-    Medicine 25, 4334-4344.
+    estimate, error
+        In the unit of ``y``, and by that of the first column.
+    df
+        Degrees of freedom of the error.
+    spread
+        Residual standard deviation, divisor ``n - p``.
+    df_residual
+        ``n - p``.
     """
-    if np.ptp(found.before) <= found.resolution:
-        return Result(math.nan, ci_level=level, statistic_name="t", remark=NO_COVARIATE), _NO_SIZE
-    group, sign = dealt_group(found.treated)
-    columns = [group.astype(float), found.before - mean(found.before)]
-    tested, size = coefficient(found.change, columns, blocks, level, found.resolution)
-    return _signed(tested, sign), _signed_size(size, sign)
+
+    estimate: float
+    error: float
+    df: float
+    spread: float
+    df_residual: int
 
 
-def trend(
-    change: Array, dose: Array, blocks: Sequence[str], level: float, resolution: float
-) -> Result:
-    """Test whether the change of a unit rises or falls with the dose, along a straight line.
-
-    Parameters
-    ----------
-    change, dose
-        One each per unit, shape ``(n_units,)``.
-    blocks
-        Block of each unit; the same word throughout if there are none.
-    level
-        Confidence of the interval.
-    resolution
-        A residual standard deviation up to this size is rounding.
-
-    References
-    ----------
-    Draper, N. R. and Smith, H. (1998). Applied Regression Analysis, 3rd ed., chapter 1. Wiley.
-    """
-    return coefficient(change, [dose - mean(dose)], blocks, level, resolution)[0]
-
-
-def coefficient(
-    y: Array, columns: Sequence[Array], blocks: Sequence[str], level: float, resolution: float
-) -> tuple[Result, EffectSize]:
-    """Return the t test of the first column in a linear model with intercept and blocks.
+def fit(y: Array, x: Array, arms: NDArray[np.intp], kind: str = BY_ARM) -> Fit:
+    """Return the least-squares coefficient of the first column, its HC2 error and its df.
 
     Parameters
     ----------
     y
-        Shape ``(n_units,)``.
-    columns
-        Columns of the model, shape ``(n_units,)`` each; the first one is tested.
-    blocks
-        Block of each unit, fixed.
-    level
-        Confidence of the interval.
-    resolution
-        A residual standard deviation up to this size is rounding.
+        Shape ``(n,)``.
+    x
+        Full-rank columns, shape ``(n, p)``, ``n > p``; the first one is tested. No unit may have
+        leverage 1.
+    arms
+        Arm of each unit as 0, 1, 2 ..., shape ``(n,)``: units that share a working variance.
+    kind
+        ``by_arm``, ``equal`` or ``least_squares``.
     """
-    design = np.column_stack([*columns, np.ones(len(y)), *block_columns(blocks)])
-    if obstacle := _unfit(design, "the treatment cannot be told from the other columns"):
-        return Result(math.nan, ci_level=level, statistic_name="t", remark=obstacle), _NO_SIZE
-    fit = _least_squares(y, design)
-    estimate, spread = float(fit.params[0]), math.sqrt(float(fit.scale))
-    if spread <= resolution:
-        remark = "the model leaves no variation between units: there is no t"
-        return Result(estimate, ci_level=level, statistic_name="t", remark=remark), _NO_SIZE
-    error, df = float(fit.bse[0]), float(fit.df_resid)
-    statistic = estimate / error
-    tested = t_result(estimate, error, df, level, statistic, two_sided_t(statistic, df))
-    if df < 2:
-        return tested, _NO_SIZE
-    factor, root = small_sample_factor(df), error / spread
-    low, high = noncentrality_interval(statistic, df, level)
-    size = EffectSize(
-        _NO_SIZE.name, factor * estimate / spread, factor * root * low, factor * root * high
-    )
-    return tested, size
+    n, p = x.shape
+    # 1. Least squares by X = Q R: the hat matrix is H = Q Q', its diagonal holds the leverages h.
+    q, r = np.linalg.qr(x)
+    h = np.einsum("ij,ij->i", q, q)
+    # 2. The first coefficient is a'y, with a the first row of (X'X)^-1 X' = R^-1 Q'.
+    first = np.zeros(p)
+    first[0] = 1.0
+    a = q @ np.linalg.solve(r.T, first)
+    e = y - q @ (q.T @ y)
+    squares = math.fsum((e**2).tolist())
+    spread, estimate = math.sqrt(squares / (n - p)), math.fsum((a * y).tolist())
+    if kind == LEAST_SQUARES:
+        error = spread * math.sqrt(math.fsum((a**2).tolist()))
+        return Fit(estimate, error, float(n - p), spread, n - p)
+    # 3. HC2: the squared error is sum a_i^2 e_i^2 / (1 - h_i), a quadratic form y'G y with
+    #    G = (I - H) D (I - H), D = diag(a_i^2 / (1 - h_i)).
+    d = a**2 / (1.0 - h)
+    error = math.sqrt(math.fsum((d * e**2).tolist()))
+    # 4. Working variances omega: one for all, or of each arm the mean of e_i^2 / (1 - h_i).
+    omega = np.ones(n)
+    if kind == BY_ARM:
+        scaled = e**2 / (1.0 - h)
+        for arm in range(int(arms.max()) + 1):
+            omega[arms == arm] = mean(scaled[arms == arm]) if (arms == arm).any() else 1.0
+        if not omega.max() > 0:
+            return Fit(estimate, error, math.nan, spread, n - p)
+        omega = omega / omega.max()
+    # 5. Satterthwaite: df = tr(G Omega)^2 / tr(G Omega G Omega).
+    return Fit(estimate, error, _satterthwaite(q, d, omega), spread, n - p)
 
 
-def interaction(
-    change: Array,
-    groups: Sequence[str],
-    strata: Sequence[str],
-    blocks: Sequence[str],
-    resolution: float,
-) -> Result:
-    """Test whether the effect of the treatment on the change differs between strata.
+def _satterthwaite(q: Array, d: Array, omega: Array) -> float:
+    """Return ``tr(G Omega)^2 / tr(G Omega G Omega)`` for ``G = (I - QQ') diag(d) (I - QQ')``."""
+    middle = q.T @ (d[:, None] * q)
+    trace, square = 0.0, 0.0
+    for start in range(0, len(q), _CHUNK):  # rows of G: memory stays small with many units
+        rows = slice(start, start + _CHUNK)
+        g = -(q[rows] @ q.T) * (d[rows, None] + d[None, :]) + q[rows] @ middle @ q.T
+        own = np.arange(start, start + len(g))
+        g[np.arange(len(g)), own] += d[rows]
+        trace += float(omega[rows] @ g[np.arange(len(g)), own])
+        square += float(omega[rows] @ g**2 @ omega)
+    return trace**2 / square if square > 0 else math.nan
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What stands beside the treatment in the model of one contrast.
+
+    Attributes
+    ----------
+    factors
+        Name of a factor -> its level for each unit, the block first where there is one; factors
+        that do not vary among these units are left out.
+    before
+        Whether the value before is a covariate.
+    why
+        Why the value before is none although the units have one; ``""`` if it is, or they have
+        none.
+    alone
+        Units that take no part: the only ones of their level of a factor.
+    """
+
+    factors: Mapping[str, Sequence[str]]
+    before: bool
+    why: str = ""
+    alone: tuple[str, ...] = ()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The covariates in the order of the model."""
+        return (*(("value before",) if self.before else ()), *self.factors)
+
+
+def terms_of(found: Sample, factors: Mapping[str, Mapping[str, str]]) -> tuple[Sample, Terms]:
+    """Return the units that take part in the model of a contrast, and its covariates.
+
+    The rule looks at which units have values, never at the values, but that values before which are
+    all equal adjust for nothing:
+
+    1. Block and stated factors stand in the model where they vary.
+    2. A unit that is the only one of its block, or of a level of a factor, says nothing of the
+       treatment and is left out.
+    3. The value before stands in the model where there is one, unless fewer than 5 residual degrees
+       of freedom would be left. The change of each unit is compared then, without it.
 
     Parameters
     ----------
-    change
-        Shape ``(n_units,)``.
-    groups, strata, blocks
-        Treatment, stratum and block of each unit.
-    resolution
-        A residual standard deviation up to this size is rounding.
+    found
+        Values of the contrast.
+    factors
+        Name of a factor -> unit -> its level.
+    """
+    kept = found
+    lone: list[str] = []
+    while True:  # leaving one unit out may leave another one alone
+        levels = {name: [of.get(unit, "") for unit in kept.units] for name, of in factors.items()}
+        keep = np.ones(len(kept.units), dtype=bool)
+        for held in levels.values():
+            if len(set(held)) > 1:
+                keep &= np.array([held.count(level) > 1 for level in held], dtype=bool)
+        if keep.all():
+            break
+        lone += [unit for unit, stays in zip(kept.units, keep.tolist(), strict=True) if not stays]
+        kept = kept.only(keep)
+    varying = {name: held for name, held in levels.items() if len(set(held)) > 1}
+    n = len(kept.units) - len(kept.filled)
+    p = 2 + sum(len(set(held)) - 1 for held in varying.values())
+    why = ""
+    if not kept.has_before:
+        return kept, Terms(varying, before=False, alone=tuple(sorted(lone)))
+    if n and np.ptp(kept.before) <= kept.resolution:
+        why = "all values before are equal"
+    elif n - p - 1 < FEWEST_DF:
+        why = f"{counted(max(0, n - p - 1), 'residual degree')} of freedom would be left"
+    if why and kept.filled:  # nothing stands in for a value that a change needs
+        own = [unit not in kept.filled for unit in kept.units]
+        return terms_of(kept.only(np.array(own, dtype=bool)), factors)
+    return kept, Terms(varying, not why, why, tuple(sorted(lone)))
+
+
+def treatment(
+    found: Sample, terms: Terms, level: float, kind: str = BY_ARM
+) -> tuple[Result, EffectSize, float]:
+    """Test the difference between two arms, adjusted for the covariates.
+
+    Parameters
+    ----------
+    found
+        Values of the units that take part, in the order of their id.
+    terms
+        The covariates, see :func:`terms_of`.
+    level
+        Confidence of the intervals.
+    kind
+        ``by_arm``, ``equal`` or ``least_squares``, see :func:`fit`.
 
     Returns
     -------
-    Result
-        The F that compares the model with and without the products of treatment and stratum; no
-        estimate, since with more than two strata there is more than one.
-
-    References
-    ----------
-    Scheffe, H. (1959). The Analysis of Variance, section 4.2. Wiley.
+    tuple
+        The t test of the treatment coefficient; Hedges g, whose denominator is the residual
+        standard deviation; the standard error (``NaN`` where there is no t).
     """
-    one, two = _dummies(groups), _dummies(strata)
-    parts = [np.ones(len(change)), *one, *two, *block_columns(blocks)]
-    plain = np.column_stack(parts)
-    full = np.column_stack([*parts, *(a * b for a in one for b in two)])
-    name = "F"
-    if obstacle := _unfit(full, "not every stratum holds both treatments"):
-        return Result(math.nan, statistic_name=name, remark=obstacle)
-    fit = _least_squares(change, full)
-    if math.sqrt(float(fit.scale)) <= resolution:
-        remark = "the model leaves no variation between units: there is no F"
-        return Result(math.nan, statistic_name=name, remark=remark)
-    statistic, p, df = fit.compare_f_test(_least_squares(change, plain))
-    return Result(
-        math.nan,
-        statistic=float(statistic),
-        statistic_name=name,
-        df=float(df),
-        p=float(p),
-        df2=float(fit.df_resid),
-    )
-
-
-def block_columns(blocks: Sequence[str]) -> list[Array]:
-    """Return a column of 0 and 1 for every block but the first.
-
-    Examples
-    --------
-    >>> [c.tolist() for c in block_columns(["A", "B", "A"])]
-    [[0.0, 1.0, 0.0]]
-    """
-    return _dummies(blocks, ordered=True)
-
-
-def _dummies(labels: Sequence[str], *, ordered: bool = False) -> list[Array]:
-    # In the order of the first unit that bears it: exchanging two names changes no digit.
-    names = sorted(set(labels)) if ordered else list(dict.fromkeys(labels))
-    held = np.asarray(labels, dtype=str)
-    return [(held == name).astype(float) for name in names[1:]]
-
-
-def _unfit(design: Array, aliased: str) -> str:
-    n, p = design.shape
-    if n <= p:
-        return f"{n} units are too few for the {p} coefficients of the model"
-    scaled = design / np.maximum(np.abs(design).max(axis=0), 1e-300)
-    return aliased if int(np.linalg.matrix_rank(scaled, tol=1e-9)) < p else ""
-
-
-def _least_squares(y: Array, design: Array) -> Any:
-    from statsmodels.regression.linear_model import OLS
-
-    return OLS(y, design).fit(method="qr")
-
-
-def _signed(tested: Result, sign: float) -> Result:
+    group, sign = dealt_group(found.treated)
+    column = group.astype(float)
+    arms = (~group).astype(np.intp)
+    tested, size, error = coefficient(found, column, terms, arms, level, kind)
     if sign > 0:
-        return tested
-    return replace(
+        return tested, size, error
+    turned = replace(
         tested,
         estimate=-tested.estimate,
         ci_low=-tested.ci_high,
         ci_high=-tested.ci_low,
         statistic=-tested.statistic,
     )
+    return turned, replace(size, g=-size.g, low=-size.high, high=-size.low), error
 
 
-def _signed_size(size: EffectSize, sign: float) -> EffectSize:
-    return size if sign > 0 else EffectSize(size.name, -size.g, -size.high, -size.low)
+def coefficient(
+    found: Sample, column: Array, terms: Terms, arms: NDArray[np.intp], level: float, kind: str
+) -> tuple[Result, EffectSize, float]:
+    """Test the coefficient of one column, such as the dose, beside the covariates.
+
+    Parameters
+    ----------
+    found, terms, level, kind
+        As in :func:`treatment`.
+    column
+        Shape ``(n_units,)``.
+    arms
+        Arm of each unit as 0, 1, 2 ...: units that share a working variance.
+    """
+    x = np.column_stack([column, *columns_of(found, terms)])
+    nothing = Result(math.nan, ci_level=level, statistic_name="t")
+    if why := unfit(x, list(terms.factors)):
+        return replace(nothing, remark=why), _NO_SIZE, math.nan
+    one = fit(found.change, x, arms, kind)
+    if one.spread <= found.resolution or not math.isfinite(one.df):
+        return (
+            replace(nothing, estimate=one.estimate, remark=NO_VARIATION),
+            _NO_SIZE,
+            math.nan,
+        )
+    statistic = one.estimate / one.error
+    p = two_sided_t(statistic, one.df)
+    tested = t_result(one.estimate, one.error, one.df, level, statistic, p)
+    return tested, _size(one, statistic, level), one.error
+
+
+def columns_of(found: Sample, terms: Terms) -> list[Array]:
+    """Return the columns beside the tested one: intercept, value before, factors."""
+    out = [np.ones(len(found.units))]
+    if terms.before:
+        out.append(found.before - mean(found.before))
+    for held in terms.factors.values():
+        out += factor_columns(held)
+    return out
+
+
+def factor_columns(labels: Sequence[str]) -> list[Array]:
+    """Return a column of 0 and 1 for every level but the first.
+
+    Examples
+    --------
+    >>> [c.tolist() for c in factor_columns(["A", "B", "A"])]
+    [[0.0, 1.0, 0.0]]
+    """
+    held = np.asarray(labels, dtype=str)
+    return [(held == name).astype(float) for name in sorted(set(labels))[1:]]
+
+
+def unfit(x: Array, factors: Sequence[str]) -> str:
+    """Return why a model cannot be fitted; ``""`` if it can.
+
+    Parameters
+    ----------
+    x
+        Its columns, shape ``(n, p)``; the first one is tested.
+    factors
+        Names of the factors among the columns, for the sentence.
+    """
+    n, p = x.shape
+    if n <= p:
+        return f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
+    scaled = x / np.maximum(np.abs(x).max(axis=0), 1e-300)
+    if int(np.linalg.matrix_rank(scaled, tol=_ALIASED)) < p:
+        others = listed(list(factors)) if factors else "the covariates"
+        return f"the treatment cannot be told from {others}"
+    q, _ = np.linalg.qr(scaled)
+    if float(np.einsum("ij,ij->i", q, q).max()) > 1.0 - _LEVER:
+        return "one unit alone decides a coefficient of the model, so its scatter is not known"
+    return ""
+
+
+def _size(one: Fit, statistic: float, level: float) -> EffectSize:
+    """Return Hedges g over the residual standard deviation, with a noncentral-t interval."""
+    if one.df < 2:
+        return _NO_SIZE
+    factor, root = small_sample_factor(one.df), one.error / one.spread
+    low, high = noncentrality_interval(statistic, one.df, level)
+    g = factor * one.estimate / one.spread
+    return EffectSize(_NO_SIZE.name, g, factor * root * low, factor * root * high)
+
+
+def trend(found: Sample, dose: Array, terms: Terms, level: float) -> Result:
+    """Test whether the units' values rise or fall with the dose, along a straight line.
+
+    Parameters
+    ----------
+    found, terms, level
+        As in :func:`treatment`.
+    dose
+        One per unit, shape ``(n_units,)``. All units share a working variance: with few units at
+        each dose those of single doses would be too poorly known.
+
+    References
+    ----------
+    Draper, N. R. and Smith, H. (1998). Applied Regression Analysis, 3rd ed., chapter 1. Wiley.
+    """
+    arms = np.zeros(len(dose), dtype=np.intp)
+    return coefficient(found, dose - mean(dose), terms, arms, level, EQUAL)[0]
+
+
+def effect_coded(labels: Sequence[str]) -> list[Array]:
+    """Return a column for every level but the last, -1 for the last: columns that sum to zero.
+
+    Levels stand in the order of the first unit that bears them, so that exchanging two names
+    changes no digit.
+
+    Examples
+    --------
+    >>> [c.tolist() for c in effect_coded(["A", "B", "A"])]
+    [[1.0, -1.0, 1.0]]
+    """
+    held, names = np.asarray(labels, dtype=str), list(dict.fromkeys(labels))
+    last = (held == names[-1]).astype(float)
+    return [(held == name).astype(float) - last for name in names[:-1]]
+
+
+def products(one: Sequence[Array], two: Sequence[Array]) -> list[Array]:
+    """Return the products of the columns of two factors: their interaction."""
+    return [a * b for a in one for b in two]
+
+
+def joint_test(
+    found: Sample, tested: Sequence[Array], beside: Sequence[Array], terms: Terms, aliased: str
+) -> Result:
+    """Test several columns at once by the F of least squares.
+
+    Parameters
+    ----------
+    found, terms
+        As in :func:`treatment`.
+    tested, beside
+        Columns that are tested, and columns of other factors beside them; shape ``(n_units,)``
+        each.
+    aliased
+        What to say where the columns cannot be told apart.
+
+    Returns
+    -------
+    Result
+        F of the model with and without the tested columns; no estimate, since there may be several.
+
+    References
+    ----------
+    Scheffe, H. (1959). The Analysis of Variance, chapter 4. Wiley.
+    """
+    from statsmodels.regression.linear_model import OLS
+
+    nothing = Result(math.nan, statistic_name="F")
+    plain = np.column_stack([*beside, *columns_of(found, terms)])
+    full = np.column_stack([*tested, plain])
+    n, p = full.shape
+    if n <= p:
+        few = f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
+        return replace(nothing, remark=few)
+    if unfit(full, list(terms.factors)).startswith("the treatment"):
+        return replace(nothing, remark=aliased)
+    whole = OLS(found.change, full).fit(method="qr")
+    if math.sqrt(float(whole.scale)) <= found.resolution:
+        remark = "the model leaves no variation between units: there is no F"
+        return replace(nothing, remark=remark)
+    statistic, p_value, df = whole.compare_f_test(OLS(found.change, plain).fit(method="qr"))
+    return replace(
+        nothing,
+        statistic=float(statistic),
+        df=float(df),
+        p=float(p_value),
+        df2=float(whole.df_resid),
+    )

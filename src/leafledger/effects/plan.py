@@ -7,19 +7,24 @@ from dataclasses import dataclass
 from typing import Any
 
 from leafledger.effects.layout import (
+    AFTER_ONLY,
     ALL,
+    BETWEEN,
     CHANGE,
     COURSE,
     DIFFERENCE,
     EQUIVALENCE,
+    FACTORIAL,
     TREND,
     Contrast,
     Layout,
 )
 
+_TWO_ARMS = ("linear_model", "linear_model_equal", "welch_t", "label_permutation", "ancova")
 METHODS = {
     CHANGE: ("paired_t", "signed_rank", "sign_flip"),
-    DIFFERENCE: ("welch_t", "label_permutation", "ancova"),
+    DIFFERENCE: _TWO_ARMS,
+    AFTER_ONLY: _TWO_ARMS,
     EQUIVALENCE: ("tost",),
     COURSE: (
         "summary_mean",
@@ -30,13 +35,19 @@ METHODS = {
         "mixed_model_unstructured",
     ),
     TREND: ("linear_trend",),
+    FACTORIAL: ("factorial_f",),
 }
-"""Methods that answer each question; the first one that is used is the primary test."""
+"""Methods that answer each question. Unless the study names one, the first that is used is the
+primary
+test: a rule that rests on the design and the settings alone."""
+ALWAYS = frozenset({TREND, FACTORIAL})
+"""Questions that need no method in the settings: doses, or the factor crossed with the treatment,
+ask for them."""
 
 
 @dataclass(frozen=True)
 class Primary:
-    """The contrast named before the data were seen."""
+    """The one contrast that the study names; :mod:`leafledger.ledger` knows since when."""
 
     index: str
     question: str
@@ -73,8 +84,8 @@ class Plan:
         """Return the methods that answer a question on an index."""
         if question == EQUIVALENCE:
             return ["tost"] if index in self.margin else []
-        if question == TREND:  # needs no name in the settings: the doses ask for it
-            return ["linear_trend"]
+        if question in ALWAYS:
+            return list(METHODS[question])
         return [method for method in METHODS[question] if method in self.methods]
 
 
@@ -92,13 +103,15 @@ def plan_from(settings: Mapping[str, Any], layout: Layout) -> Plan:
     methods = tuple(settings["methods"])
     primary = None
     if named:
+        question = layout.difference if named["question"] in BETWEEN else named["question"]
         last = layout.after[-1] if layout.after else ""
-        usable = [m for m in METHODS[named["question"]] if m in methods]
+        method = named.get("method") or ""
+        usable = [m for m in METHODS[question] if m in methods or question == EQUIVALENCE]
+        if method and method not in methods and question != EQUIVALENCE:
+            methods = (*methods, method)
+        session = named.get("session") or last
         primary = Primary(
-            named["index"],
-            named["question"],
-            named.get("session") or last,
-            usable[0] if usable else "",
+            named["index"], question, session, method or (usable[0] if usable else "")
         )
     return Plan(
         methods,
@@ -119,6 +132,9 @@ def is_primary(layout: Layout, plan: Plan, contrast: Contrast, index: str, metho
         return False
     if contrast.question == CHANGE and contrast.level == layout.control:
         return False
+    with_control = any(reference == layout.control for _, reference in layout.pairs)
+    if contrast.reference and with_control and contrast.reference != layout.control:
+        return False  # treated against treated is secondary where there is a control
     return (named.index, named.question, named.session, named.method) == (
         index,
         contrast.question,

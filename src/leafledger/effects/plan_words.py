@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from leafledger.effects.contrasts import confounding, small_arms
 from leafledger.effects.instruments import warnings_of
-from leafledger.effects.layout import CHANGE, COURSE, DIFFERENCE, Layout
+from leafledger.effects.layout import AFTER_ONLY, CHANGE, COURSE, DIFFERENCE, Layout
+from leafledger.effects.linear_model import FEWEST_DF
 from leafledger.effects.max_t import BY_FLIPS, BY_LABELS
 from leafledger.effects.plan import METHODS, Plan
 from leafledger.effects.sentences import TEST_NAMES
@@ -73,8 +74,9 @@ def _tests(plan: Plan, question: str, word: str) -> str:
 def _within(layout: Layout, plan: Plan) -> list[str]:
     if not layout.before:
         return [
-            "No session is marked as before: changes are undefined, and levels after treatment are "
-            "not compared in their place."
+            "No session is marked as before: treatments are compared by their values at each "
+            "session. "
+            "That they were alike before rests on the allotment at random alone."
         ]
     if not layout.after:
         return ["No session is marked as after: changes are undefined."]
@@ -86,62 +88,91 @@ def _within(layout: Layout, plan: Plan) -> list[str]:
             f"{listed(list(layout.after))} ({tests})."
         )
     out.append(
-        f"A {layout.word} without an accepted value in one of the sessions of a contrast is left "
-        "out of that contrast and named; the test stays the same."
+        f"A {layout.word} without an accepted value after, or without any before, is left out of "
+        "that "
+        "contrast and named; the test stays the same. Of several before sessions it needs one. As "
+        "covariate of the linear model the mean of the others stands in for a missing value before."
     )
     return out
 
 
 def _between(layout: Layout, plan: Plan) -> list[str]:
-    if not layout.treated:
+    if not layout.pairs:
         if len(layout.levels) > 1:
             return ["No control is named: treatments are not compared with each other."]
         return ["There is one treatment only: nothing tells its change from that of time."]
     out = []
-    tests = _tests(plan, DIFFERENCE, layout.word)
-    if tests and layout.before and layout.after:
+    tests = _tests(plan, layout.difference, layout.word)
+    if tests and layout.after:
         within = ", labels exchanged within blocks" if layout.blocks else ""
         if "label_permutation" not in plan.methods:
             within = ""
-        out.append(
-            f"Between treatments: the difference in change of {listed(layout.treated)} against "
-            f"{layout.control} ({tests}{within})."
-        )
-    if plan.margin and layout.before and layout.after:
+        what = "the difference in change" if layout.before else "the difference"
+        pairs = [f"{level} against {reference}" for level, reference in layout.pairs]
+        out.append(f"Between treatments: {what} of {listed(pairs)} ({tests}{within}).")
+        out.append(_model(layout))
+    if plan.margin and layout.after:
         margins = listed([f"{index} ({plan.margin[index]:g})" for index in sorted(plan.margin)])
         out.append(
-            f"Equivalence of the change against the margin stated for {margins}: two one-sided "
-            f"Welch tests at {plan.alpha:g}."
+            f"Equivalence against the margin stated for {margins}: two one-sided t tests in the "
+            f"linear model at {plan.alpha:g}."
         )
     out += [f"{text[0].upper()}{text[1:]}." for text in _obstacles(layout)]
     return out
 
 
+def _model(layout: Layout) -> str:
+    """Return which covariates the linear model has, and why."""
+    held = []
+    if layout.before:
+        held.append("the value before (it tells which units were high to begin with)")
+    if layout.blocks and "block" in layout.factors:
+        held.append("the block (treatments were allotted within blocks)")
+    held += [f"{name} (stated in effects.covariates)" for name in layout.covariates]
+    beside = f"Beside the treatment it holds {listed(held)}." if held else "It has no covariate."
+    few = (
+        f" Where fewer than {FEWEST_DF} residual degrees of freedom would be left, the change "
+        "itself "
+        "is compared, without the value before."
+    )
+    return (
+        f"The linear model lets each treatment have its own variance. {beside}"
+        f"{few if layout.before else ''}"
+    )
+
+
 def _beside(layout: Layout, plan: Plan) -> list[str]:
     """Return what is asked beside the changes: strata, the whole course, the dose."""
-    if not (layout.before and layout.after):
+    if not layout.after:
         return []
     out = []
-    if layout.strata and layout.treated:
+    if layout.strata and layout.pairs:
         names = listed([name.partition("=")[2] for name in layout.strata])
         out.append(
-            f"The same within each {plan.strata} ({names}), and whether the difference in change "
-            f"differs between them (F test of treatment x {plan.strata} on the changes); each is a "
-            "family of its own."
+            f"The same within each {plan.strata} ({names}), and whether the difference differs "
+            "between "
+            f"them (F test of treatment x {plan.strata}); each is a family of its own."
         )
     course = [m for m in METHODS[COURSE] if m in plan.methods]
-    if course and layout.treated and len(layout.after) > 1:
+    if course and layout.pairs and layout.before and len(layout.after) > 1:
         tests = listed([TEST_NAMES[m] for m in course])
         out.append(
-            f"The whole course of each {layout.word}, secondary: {tests}; summaries are tested by "
-            "Welch's t, models by Kenward and Roger's t."
+            f"The whole course of each {layout.word}, secondary: {tests}; summaries are tested in "
+            "the linear model, mixed models by Kenward and Roger's t."
         )
     if layout.doses:
         by_dose = sorted(layout.doses.items(), key=lambda item: item[1])
         amounts = [lv if lv == f"{dose:g}" else f"{lv} = {dose:g}" for lv, dose in by_dose]
         out.append(
-            f"Trend over the dose ({listed(amounts)}): the change of each {layout.word} along a "
-            f"straight line{', blocks fixed' if layout.blocks else ''}."
+            f"Trend over the dose ({listed(amounts)}): a straight line in the linear model"
+            f"{', blocks fixed' if layout.blocks else ''}."
+        )
+    if layout.crossed:
+        out.append(
+            f"Treatment and {layout.crossed_name} crossed: main effects and interaction by F "
+            "tests of "
+            "least squares, each against the variation at its own level (whole blocks, or units "
+            "within them)."
         )
     return out
 
@@ -151,9 +182,9 @@ def _other_instruments(layout: Layout) -> list[str]:
 
 
 def _obstacles(layout: Layout) -> list[str]:
-    found = [confounding(layout, lv, [s]) for s in layout.after for lv in layout.treated]
+    found = [confounding(layout, *pair, [s]) for s in layout.after for pair in layout.pairs]
     out = [text for text in dict.fromkeys(found) if text]
-    small = small_arms(layout, [*layout.treated, layout.control])
+    small = small_arms(layout, list(dict.fromkeys(lv for pair in layout.pairs for lv in pair)))
     if small:
         out.append(
             f"with fewer than 2 {plural(layout.word)} in {listed(small)} there is description "
@@ -169,7 +200,9 @@ def _judging(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
     )
     shown = (
         f"{family[0].upper()}{family[1:]}; verdicts are passed at {plan.alpha:g} on p adjusted by "
-        "Holm, with Benjamini and Hochberg's beside it; equivalence is judged by its own p."
+        "Holm, with Benjamini and Hochberg's beside it, those of equivalence too. Two formulas "
+        "that are the "
+        "same number count once."
     )
     if {*plan.methods} & (BY_FLIPS | BY_LABELS):
         shown += (
@@ -182,7 +215,7 @@ def _judging(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
     if plan.primary is None:
         return ["No primary contrast is named: every result is exploratory.", shown]
     named = plan.primary
-    what = "difference in change" if named.question == DIFFERENCE else "change"
+    what = {CHANGE: "change", DIFFERENCE: "difference in change", AFTER_ONLY: "difference"}
     test = TEST_NAMES[named.method].replace("unit", layout.word) if named.method else "no test"
     n = _n_primary(layout, named.question)
     alone = "it stands alone and its p is not adjusted for the other indices"
@@ -192,13 +225,14 @@ def _judging(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
             "and not for the other indices"
         )
     return [
-        f"Primary: the {what} of {named.index} to {named.session or 'after'} ({test}); {alone}.",
+        f"Primary: the {what.get(named.question, named.question)} of {named.index} to "
+        f"{named.session or 'after'} ({test}); {alone}.",
         shown,
     ]
 
 
 def _n_primary(layout: Layout, question: str) -> int:
     """Return how many contrasts the primary question has: one for each treated level."""
-    if question == DIFFERENCE:
-        return len(layout.treated)
+    if question != CHANGE:
+        return sum(r == layout.control for _, r in layout.pairs) or len(layout.pairs)
     return sum(level != layout.control for level in layout.levels)

@@ -73,13 +73,17 @@ def robustness(layout: Layout, table: UnitTable, all_scans: UnitTable, plan: Pla
     planned = _primary(Variant(PLANNED, "", layout, table, plan))
     out: list[Held] = []
     for variant in _variants(layout, table, all_scans, plan):
-        # A session left out may change the name of the contrast, never its treatment.
-        found = {row.effect.contrast.level: row for row in _primary(variant)}
-        for level, before in {r.effect.contrast.level: r for r in planned}.items():
-            row = found.get(level)
+        # A session left out may change the name of the contrast, never its treatments.
+        found = {_arms(row): row for row in _primary(variant)}
+        for arms, before in {_arms(row): row for row in planned}.items():
+            row = found.get(arms)
             if row is not None:
                 out.append(Held(variant, row, before, _same(before, row)))
     return out
+
+
+def _arms(row: Judged) -> tuple[str, str]:
+    return row.effect.contrast.level, row.effect.contrast.reference
 
 
 def _same(one: Judged, other: Judged) -> bool:
@@ -136,7 +140,7 @@ def _sessions(layout: Layout, table: UnitTable, plan: Plan, named: Primary) -> I
     for session in layout.sessions:
         before = tuple(s for s in layout.before if s != session)
         after = tuple(s for s in layout.after if s != session)
-        if not before or not after:
+        if not after or (layout.before and not before):
             continue  # nothing is left to compare with; the table says which sessions it could drop
         changed, note = plan, NOT_PART
         if session in layout.before:

@@ -18,12 +18,14 @@ from leafledger.effects.words import (
 )
 
 TEST_NAMES = {
+    "linear_model": "linear model with HC2 errors, variances by treatment",
+    "linear_model_equal": "linear model with HC2 errors, Bell and McCaffrey's degrees of freedom",
     "paired_t": "paired t test",
     "signed_rank": "Wilcoxon signed-rank test",
     "sign_flip": "sign-flip test",
     "welch_t": "Welch t test on the change of each unit",
     "label_permutation": "permutation of the treatment labels",
-    "ancova": "analysis of covariance on the value before",
+    "ancova": "analysis of covariance, equal variances",
     "summary_mean": "mean change over the after-sessions",
     "summary_slope": "slope of a straight line through the course",
     "summary_area": "area between the course and the value before",
@@ -31,7 +33,8 @@ TEST_NAMES = {
     "mixed_model_slope": "mixed model with a random intercept and slope",
     "mixed_model_unstructured": "mixed model with a free covariance between sessions",
     "linear_trend": "straight line over the dose",
-    "tost": "two one-sided Welch tests",
+    "tost": "two one-sided t tests in the linear model",
+    "factorial_f": "F test of crossed factors",
 }
 
 
@@ -98,45 +101,58 @@ def _nothing(contrast: Contrast, indices: Sequence[str], reason: str, layout: La
 
 
 def _span(contrast: Contrast, layout: Layout) -> str:
-    """Return " from ... to ..."; nothing where the study has no change at all."""
-    if not (layout.before and layout.after):
+    """Return " from ... to ...", or " at ..." where the study has no session before."""
+    if not layout.after:
         return ""
+    if not layout.before:
+        return f" at {contrast.after}"
     start = layout.before[0] if len(layout.before) == 1 else "the mean of the before sessions"
     return f" from {start} to {contrast.after}"
 
 
 def _subject(contrast: Contrast, index: str, layout: Layout) -> str:
-    span = _span(contrast, layout)
+    thing = _thing(contrast, index, layout)
     if contrast.question == CHANGE:
-        return f"the change of {index}{span} under {contrast.level}"
+        return f"{thing} under {contrast.level}"
     between = f"between {contrast.level} and {contrast.reference}"
     if contrast.question == EQUIVALENCE:
-        return f"the equivalence {between} in the change of {index}{span}"
-    return f"the difference {between} in the change of {index}{span}"
+        return f"the equivalence {between} in {thing}"
+    return f"the difference {between} in {thing}"
+
+
+def _thing(contrast: Contrast, index: str, layout: Layout) -> str:
+    """Return what is compared: the change of an index, or the index itself without a before."""
+    span = _span(contrast, layout)
+    return f"the change of {index}{span}" if layout.before else f"{index}{span}"
+
+
+def _capital(text: str) -> str:
+    return f"T{text[1:]}" if text.startswith("the ") else text
 
 
 def _claim(row: Judged, layout: Layout, unit: str, alpha: float) -> str:
     contrast, index = row.effect.contrast, row.effect.index
-    span, estimate = _span(contrast, layout), row.effect.tested.estimate
+    thing, estimate = _thing(contrast, index, layout), row.effect.tested.estimate
     if contrast.question == EQUIVALENCE:
         margin = f"a margin of {row.effect.margin:g}{'' if unit in {'', '1'} else f' {unit}'}"
         arms = f"under {contrast.level} and under {contrast.reference}"
         if row.verdict == EQUIVALENT:
-            return f"The change of {index}{span} was equivalent {arms} within {margin}"
-        return f"Equivalence of the change of {index}{span} {arms} within {margin} was not shown"
+            return f"{_capital(thing)} was equivalent {arms} within {margin}"
+        return f"Equivalence of {thing} {arms} within {margin} was not shown"
     if row.verdict != SIGNIFICANT:
         shown = f"was shown{_once_counted(row, alpha)}"
         if contrast.question == CHANGE:
-            return f"No change of {index}{span} under {contrast.level} {shown}"
+            return f"No change of {index}{_span(contrast, layout)} under {contrast.level} {shown}"
         arms = f"between {contrast.level} and {contrast.reference}"
-        return f"No difference {arms} in the change of {index}{span} {shown}"
-    if contrast.question == CHANGE:
-        return f"{index} {'rose' if estimate > 0 else 'fell'}{span} under {contrast.level}"
+        return f"No difference {arms} in {thing} {shown}"
     way = "higher" if estimate > 0 else "lower"
-    return (
-        f"The change of {index}{span} was {way} under {contrast.level} "
-        f"than under {contrast.reference}"
-    )
+    if contrast.question == CHANGE:
+        start = layout.before[0] if len(layout.before) == 1 else "the mean of the before sessions"
+        return (
+            f"{index} was {way} at {contrast.after} than at {start} under {contrast.level} (time, "
+            "instrument and treatment together)"
+        )
+    return f"{_capital(thing)} was {way} under {contrast.level} than under {contrast.reference}"
 
 
 def _once_counted(row: Judged, alpha: float) -> str:
@@ -149,8 +165,8 @@ def _once_counted(row: Judged, alpha: float) -> str:
 def _numbers(row: Judged, unit: str, alpha: float) -> str:
     tested = row.effect.tested
     places = decimals(tested.ci_low, tested.ci_high, tested.estimate)
-    if row.effect.method == "ancova":
-        noun = "difference adjusted for the value before"
+    if row.effect.covariates:
+        noun = f"difference adjusted for {_covariates(row.effect.covariates)}"
     elif row.effect.contrast.question != CHANGE:
         noun = "difference"
     elif row.effect.method == "signed_rank":
@@ -167,6 +183,17 @@ def _numbers(row: Judged, unit: str, alpha: float) -> str:
     if tested.p < alpha:
         return f"{text} ({level} for this test by itself {low} to {high})"
     return f"{text} ({level} {low} to {high}, all of which the data leave possible)"
+
+
+def _covariates(names: Sequence[str]) -> str:
+    """Return the covariates of a model in words.
+
+    Examples
+    --------
+    >>> _covariates(("value before", "block", "cultivar"))
+    'the value before, block and cultivar'
+    """
+    return listed([f"the {name}" if name == "value before" else name for name in names])
 
 
 def _how(row: Judged, layout: Layout) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from leafledger.effects.layout import DIFFERENCE, Layout
+from leafledger.effects.layout import BETWEEN, EQUIVALENCE, Layout
 from leafledger.effects.plan import METHODS, Plan
 from leafledger.errors import Problem, nearest, quoted
 
@@ -107,6 +107,26 @@ def _primary_misfits(plan: Plan, layout: Layout) -> list[Problem]:
                 mend=nearest(named.session, list(layout.after)),
             )
         )
+    if named.question == EQUIVALENCE and named.index not in plan.margin:
+        out.append(
+            Problem(
+                file=FILE,
+                column="effects.margin",
+                found=f"no margin for {quoted(named.index)}",
+                expected="the smallest difference that would matter, for a primary equivalence",
+                mend=f"Add {named.index} and its margin to effects.margin.",
+            )
+        )
+    if named.method and named.method not in METHODS[named.question]:
+        out.append(
+            Problem(
+                file=FILE,
+                column="effects.primary.method",
+                found=quoted(named.method),
+                expected=f"a method for the primary question {named.question}",
+                mend=f"Name one of: {', '.join(METHODS[named.question])}; or leave it out.",
+            )
+        )
     if not named.method:
         out.append(
             Problem(
@@ -117,7 +137,7 @@ def _primary_misfits(plan: Plan, layout: Layout) -> list[Problem]:
                 mend=f"Add one of: {', '.join(METHODS[named.question])}.",
             )
         )
-    if named.question == DIFFERENCE and not layout.treated:
+    if named.question in BETWEEN | {EQUIVALENCE} and not layout.pairs:
         out.append(
             Problem(
                 file=FILE,

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 from leafledger.effects.analysis import all_effects
 from leafledger.effects.assumptions import looked_at
-from leafledger.effects.changes import UnitTable, unit_table
+from leafledger.effects.changes import UnitTable, same_numbers, unit_table
 from leafledger.effects.course import course_effects
 from leafledger.effects.course_model import model_effects
 from leafledger.effects.description import description
 from leafledger.effects.effect import Effect
-from leafledger.effects.factors import strata_effects, trend_effects
+from leafledger.effects.factors import factorial_effects, strata_effects, trend_effects
 from leafledger.effects.families import UNDEFINED, Judged, family_rows, judged, record
-from leafledger.effects.findings import findings, main_rows
+from leafledger.effects.findings import findings, main_rows, onsets
 from leafledger.effects.instruments import told, warnings_of
 from leafledger.effects.layout import Layout, layout_from
 from leafledger.effects.max_t import FamilyMaxT, max_t_of
@@ -78,11 +78,12 @@ def run(job: Job) -> Outcome:
     table = unit_table(layout, means, units)
     effects = every_effect(layout, table, plan) if layout.word else []
     largest, reach = max_t_of(layout, table, plan, effects)
-    rows = judged(effects, plan.alpha, largest)
+    rows = judged(effects, plan.alpha, largest, same_numbers(table))
     records = [record(row, units.get(row.effect.index, "")) for row in rows]
     write_csv(job.outputs["effects"], _frame(records, EFFECTS), EFFECTS)
     summary = _summary(rows, layout, plan, units, reach)
     summary["description"] = description(layout, means, units)
+    summary["onset"] = onsets(rows, layout, plan)
     summary |= _does_it_hold(job, layout, table, plan, rows, units)
     write_json(job.outputs["effects_summary"], summary)
     write_csv(job.outputs["spectrum_effects"], spectrum_table(job, layout, plan), SPECTRUM_EFFECTS)
@@ -92,9 +93,7 @@ def run(job: Job) -> Outcome:
 
 def _settings(job: Job) -> tuple[Layout, Plan]:
     named = job.settings["effects"]
-    layout = layout_from(
-        job.settings["design"], job.settings["units"], named.get("strata"), told(job.settings)
-    )
+    layout = layout_from(job.settings["design"], job.settings["units"], named, told(job.settings))
     return layout, plan_from(named, layout)
 
 
@@ -106,6 +105,7 @@ def every_effect(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
         *course_effects(layout, table, plan),
         *model_effects(layout, table, plan),
         *trend_effects(layout, table, plan),
+        *factorial_effects(layout, table, plan),
     ]
 
 
@@ -153,7 +153,7 @@ def _does_it_hold(
 ) -> dict[str, Any]:
     """Write ``sensitivity.csv``; return what the summary says of the primary contrasts."""
     primary = [row.effect for row in rows if row.effect.primary]
-    if not primary or not (layout.before and layout.after):
+    if not primary or not layout.after:
         write_csv(job.outputs["sensitivity"], _frame([], SENSITIVITY), SENSITIVITY)
         return {"with_and_without": None, "robustness": [], "assumptions": []}
     scans = scans_of(job)

@@ -15,6 +15,16 @@ _METHODS = {
         "Wilcoxon (1945), Biometrics Bulletin 1, 80-83",
     ),
     "sign_flip": ("sign-flip tests", "Fisher (1935), The Design of Experiments, section 21"),
+    "linear_model": (
+        "a linear model of the value after on treatment, value before and block, with HC2 errors "
+        "and "
+        "working variances by treatment",
+        "MacKinnon and White (1985), Journal of Econometrics 29, 305-325",
+    ),
+    "linear_model_equal": (
+        "the same model with Bell and McCaffrey's degrees of freedom",
+        "Bell and McCaffrey (2002), Survey Methodology 28, 169-181",
+    ),
     "welch_t": (
         "Welch t tests on the change of each unit",
         "Welch (1947), Biometrika 34, 28-35",
@@ -61,7 +71,12 @@ _REFERENCES = {
     "nearest": "the white reference nearest in time",
     "mean": "the mean of the session's white references",
 }
-_QUESTIONS = {"change": "change", "difference_in_change": "difference in change"}
+_QUESTIONS = {
+    "change": "change",
+    "difference_in_change": "difference in change",
+    "difference": "difference after",
+    "equivalence": "equivalence",
+}
 
 
 def methods(run: ExportedRun) -> str:

@@ -26,8 +26,8 @@ from leafledger.report.spectra_figures import draw_difference, draw_groups, summ
 if TYPE_CHECKING:
     import pandas as pd
 
-_HEADLINES = ("difference_in_change", "change")
-_METHODS = ("welch_t", "paired_t")
+_HEADLINES = ("difference_in_change", "difference", "change")
+_METHODS = ("linear_model", "welch_t", "paired_t")
 _REASONS = 3
 
 
@@ -63,7 +63,9 @@ def days(material: Material, book: Book) -> dict[str, Any]:
         "difference_live": book.enliven(
             live_difference(material.spectrum_effects, words, material.unit_words)
         ),
-        "has_reference": bool((headline["question"] == "difference_in_change").any()),
+        "has_reference": bool(
+            headline["question"].isin({"difference_in_change", "difference"}).any()
+        ),
     }
 
 
@@ -149,8 +151,7 @@ def judged_words(effects: pd.DataFrame) -> str:
     if not (effects["question"] == "equivalence").any():
         return f"{words}."
     return (
-        f"{words}; that of an equivalence test rests on its own p, not the adjusted one, because "
-        "the margin is stated for each index beforehand. What cannot be tested is undefined."
+        f"{words}; equivalence tests are a family of their own. What cannot be tested is undefined."
     )
 
 
@@ -190,6 +191,23 @@ def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
 
 
+def step_words(contrast: str) -> str:
+    """Return the words of a contrast that is none of two groups: a dose, or crossed factors.
+
+    Examples
+    --------
+    >>> step_words("(d8-d0)/dose"), step_words("(d8-d0) treatment x cultivar")
+    ('change d8-d0 per dose', 'change d8-d0: treatment x cultivar')
+    >>> step_words("treatment x session")
+    'treatment x session'
+    """
+    step, found, rest = contrast.removeprefix("(").partition(")")
+    if not found:
+        return contrast
+    about = f"change {step}" if "-" in step else f"at {step}"
+    return f"{about} per dose" if rest == "/dose" else f"{about}: {rest.strip()}"
+
+
 def effect_row(row: dict[str, Any], words: dict[str, str]) -> dict[str, Any]:
     """Return one row of effects.csv with its numbers written out beside the raw ones."""
     value, low, high = with_interval(row["estimate"], row["ci_low"], row["ci_high"])
@@ -201,7 +219,7 @@ def effect_row(row: dict[str, Any], words: dict[str, str]) -> dict[str, Any]:
         **row,
         "question_words": str(row["question"]).replace("_", " "),
         "method_words": method_words(str(row["method"])),
-        "contrast_words": words.get(row["contrast"], str(row["contrast"])),
+        "contrast_words": words.get(row["contrast"], step_words(str(row["contrast"]))),
         "shown": value,
         "has_estimate": known(row["estimate"]),
         "interval": f"{low} to {high}" if interval else "",

@@ -14,8 +14,11 @@ if TYPE_CHECKING:
 MOST_ROWS = 1000
 """Rows of one table on the page; the file holds all."""
 BETWEEN = "between"
+BESIDE = frozenset({"linear_model_equal", "welch_t", "label_permutation", "ancova"})
+"""Tests that answer the same question as the linear model; they stand in a table of their own."""
 _HEADINGS = {
-    "covariance": "Analysis of covariance: the change, with the value before held equal",
+    "beside": "The same differences by other tests",
+    "factorial": "Treatment and a second factor, crossed",
     "interaction": "Whether the effect differs between strata",
     "strata": "The same tests within each stratum",
     "course": "One number per unit for the whole course",
@@ -23,15 +26,19 @@ _HEADINGS = {
     "models": "Mixed models of the whole course (secondary)",
 }
 _NOTES = {
-    "covariance": "Where treatments were drawn by lot this estimates the same effect as the "
-    "difference in change, more precisely. Where the groups differed before, it answers another "
-    "question.",
+    "beside": "The linear model with one working variance, Welch's t on the change of each unit, "
+    "permuted labels, classical covariance analysis: as far as the study asks for them. Where "
+    "treatments were drawn by lot they all estimate the same effect.",
+    "factorial": "F tests of least squares: main effects as means over the levels of the other "
+    "factor, "
+    "and their interaction, each against the variation at its own level of the layout.",
     "interaction": "An F test of treatment by stratum: it says whether the difference in change "
     "differs between strata, and has no estimate.",
     "strata": "Families of their own. That one stratum is significant and another is not does not "
     "show that they differ; the test of interaction does.",
     "course": "Mean, slope and area of the change over all sessions after the treatment, one "
-    "number for each unit, compared by Welch's t. The slope is per day, the area is in the unit "
+    "number for each unit, compared in the linear model. The slope is per day, the area is in "
+    "the unit "
     "of the index times day; per session where a date is missing.",
     "trend": "Slope of the change over the dose; a unit of dose is that of the study.",
     "models": "Every session in one model, fitted by restricted maximum likelihood, with Kenward "
@@ -46,8 +53,8 @@ def kind_of(question: str, method: str, stratum: str) -> str:
 
     Examples
     --------
-    >>> kind_of("difference_in_change", "welch_t", "all")
-    'between'
+    >>> kind_of("difference_in_change", "linear_model", "all"), kind_of("change", "paired_t", "all")
+    ('between', 'between')
     >>> kind_of("course", "mixed_model_f", "all"), kind_of("change", "paired_t", "cultivar=Kite")
     ('models', 'strata')
     """
@@ -61,7 +68,9 @@ def kind_of(question: str, method: str, stratum: str) -> str:
         return "models"
     if question == "course":
         return "course"
-    return "covariance" if method == "ancova" else BETWEEN
+    if question == "factorial":
+        return "factorial"
+    return "beside" if method in BESIDE else BETWEEN
 
 
 def by_kind(effects: pd.DataFrame) -> dict[str, pd.DataFrame]:
@@ -70,6 +79,8 @@ def by_kind(effects: pd.DataFrame) -> dict[str, pd.DataFrame]:
         kind_of(str(q), str(m), str(s))
         for q, m, s in zip(effects["question"], effects["method"], effects["stratum"], strict=True)
     ]
+    if not (effects["method"] == "linear_model").any():  # then the other tests are the headline
+        kinds = [BETWEEN if kind == "beside" else kind for kind in kinds]
     return {
         kind: effects[[k == kind for k in kinds]] for kind in (BETWEEN, *_HEADINGS) if kind in kinds
     }

@@ -102,6 +102,12 @@ def contrast_words(
     starts = [*sessions, *before]
     words: dict[str, str] = {}
     for late in sessions:
+        words |= {
+            f"{late}@{group}-{other}": f"at {late}: {group} minus {other}"
+            for group in groups
+            for other in groups
+            if group != other
+        }
         for early in starts:
             if early == late:
                 continue

@@ -10,6 +10,8 @@ from leafledger.report.lettering import MINUS
 MISSING = "\N{EN DASH}"
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _METHODS = {
+    "linear_model": "linear model, variances by treatment",
+    "linear_model_equal": "linear model, one working variance",
     "welch_t": "Welch t",
     "ancova": "analysis of covariance",
     "tost": "two one-sided tests",
@@ -24,6 +26,7 @@ _METHODS = {
     "mixed_model_unstructured_f": "mixed model, free covariance: joint F",
     "linear_trend": "linear trend",
     "interaction_f": "interaction, F",
+    "factorial_f": "crossed factors, F",
 }
 _WORDS = {
     "significant": "significant",

@@ -13,9 +13,12 @@ from leafledger.study.sheet_files import units_file
 from leafledger.study.study import Study
 
 SIDES = ("train", "test")
+_TWO_ARMS = ("linear_model", "linear_model_equal", "welch_t", "label_permutation", "ancova")
 PRIMARY_METHODS = {
     "change": ("paired_t", "signed_rank", "sign_flip"),
-    "difference_in_change": ("welch_t", "label_permutation", "ancova"),
+    "difference_in_change": _TWO_ARMS,
+    "difference": _TWO_ARMS,
+    "equivalence": ("tost",),
 }
 """Methods that can answer a primary question."""
 
@@ -24,7 +27,8 @@ def of_analysis(study: Study) -> list[Problem]:
     """Return every setting of effects, doses and classes that the study cannot meet."""
     out = list(_split(study))
     if study.definition.design.unit is not None:  # else the effects are described, not tested
-        out += [*_strata(study), *_doses(study), *_methods(study)]
+        out += [*_strata(study), *_doses(study), *_primary(study)]
+        out += [*_compared(study), *_blocks(study), *_covariates(study), *_crossed(study)]
     return out
 
 
@@ -70,18 +74,188 @@ def _doses(study: Study) -> Iterator[Problem]:
         )
 
 
-def _methods(study: Study) -> Iterator[Problem]:
-    effects = study.definition.effects
-    if effects.primary is None:
+def _levels(study: Study) -> list[str]:
+    design = study.definition.design
+    return sorted({row.get(design.treatment, "") for row in study.units.values()} - {""})
+
+
+def _pairs(study: Study) -> list[tuple[str, str]]:
+    """Return the pairs of treatments that are compared."""
+    control, levels = study.definition.design.control, _levels(study)
+    asked = study.definition.effects.compare
+    if isinstance(asked, list):
+        return [(one, two) for one, two in asked if one in levels and two in levels]
+    if asked == "all":
+        return [(two, one) for i, one in enumerate(levels) for two in levels[i + 1 :]]
+    return [(level, control) for level in levels if control in levels and level != control]
+
+
+def _primary(study: Study) -> Iterator[Problem]:
+    effects, design = study.definition.effects, study.definition.design
+    named = effects.primary
+    if named is None:
         return
-    answering = PRIMARY_METHODS[effects.primary.question]
-    if not set(answering) & set(effects.methods):
+    answering = PRIMARY_METHODS[named.question]
+    before = any(session.phase == "before" for session in study.sessions)
+    if named.method is not None and named.method not in answering:
+        yield Problem(
+            file=FILE,
+            column="effects.primary.method",
+            found=quoted(named.method),
+            expected=f"a method for the primary question {named.question}",
+            mend=f"Name one of: {', '.join(answering)}; or leave it out.",
+        )
+    elif named.method is None and not {*answering} & {*effects.methods, "tost"}:
         yield Problem(
             file=FILE,
             column="effects.methods",
             found=", ".join(effects.methods) or "no method",
-            expected=f"a method for the primary question {effects.primary.question}",
+            expected=f"a method for the primary question {named.question}",
             mend=f"Add one of: {', '.join(answering)}.",
+        )
+    if named.question == "change" and not before:
+        yield Problem(
+            file=FILE,
+            column="effects.primary.question",
+            found="change, in a study without a session before",
+            expected="a session of phase before, from which a change is counted",
+            mend="Ask for `difference`, or mark the session that lies before (phase: before).",
+        )
+    if named.question == "equivalence" and named.index not in effects.margin:
+        yield Problem(
+            file=FILE,
+            column="effects.margin",
+            found=f"no margin for {quoted(named.index)}",
+            expected="the smallest difference that would matter, for a primary equivalence",
+            mend=f"Add {named.index} and its margin to effects.margin.",
+        )
+    if named.question != "change" and len(_levels(study)) > 1 and not _pairs(study):
+        yield Problem(
+            file=FILE,
+            column="effects.primary.question",
+            found=f"{named.question}, but no control" if not design.control else named.question,
+            expected="a control and at least one other treatment to compare with it",
+            mend="Name the control in design.control, or the pairs in effects.compare.",
+        )
+
+
+def _compared(study: Study) -> Iterator[Problem]:
+    asked = study.definition.effects.compare
+    levels = _levels(study)
+    for i, pair in enumerate(asked if isinstance(asked, list) else []):
+        for level in pair:
+            if level not in levels:
+                yield Problem(
+                    file=FILE,
+                    column=f"effects.compare.{i}",
+                    found=quoted(level),
+                    expected="a treatment of the units",
+                    mend=nearest(level, levels),
+                )
+        if len(set(pair)) < 2:
+            yield Problem(
+                file=FILE,
+                column=f"effects.compare.{i}",
+                found=f"{pair[0]} against itself",
+                expected="two treatments",
+                mend="Name two treatments, the reference second.",
+            )
+
+
+def _apart(study: Study, column: str) -> list[str]:
+    """Return the pairs of treatments that share no level of a column, in words."""
+    treatment = study.definition.design.treatment
+    held: dict[str, set[str]] = {}
+    for row in study.units.values():
+        held.setdefault(row.get(treatment, ""), set()).add(row.get(column, ""))
+    pairs = [(a, b) for a, b in _pairs(study) if not held.get(a, set()) & held.get(b, set())]
+    return [f"{a} and {b}" for a, b in pairs]
+
+
+def _blocks(study: Study) -> Iterator[Problem]:
+    """Refuse blocks that hold one of two compared treatments each, and units without a plot."""
+    design = study.definition.design
+    for key, column in (("design.block", design.block), ("design.whole_plot", design.whole_plot)):
+        lacking = sorted(u for u, row in study.units.items() if column and not row.get(column))
+        if column and lacking and len(lacking) < len(study.units):
+            yield Problem(
+                file=units_file(study.folder),
+                column=column,
+                found=f"an empty cell for {first_words(lacking, 5)}",
+                expected=f"the {column} of every unit, as {key} names the column",
+                mend="Fill the column, or take the key out.",
+            )
+    if design.block is None:
+        return
+    blocks = {row.get(design.block, "") for row in study.units.values()}
+    if len(blocks) > 1 and (apart := _apart(study, design.block)):
+        yield Problem(
+            file=FILE,
+            column="design.block",
+            found=f"no {design.block} holds both {first_words(apart, 5)}",
+            expected="blocks that hold the treatments that are compared",
+            mend="The treatment cannot be told from such a block. Take design.block out if it "
+            "did not "
+            "guide the allotment (write then that the two cannot be told apart); if whole blocks "
+            "were treated, name the column in design.whole_plot.",
+        )
+
+
+def _covariates(study: Study) -> Iterator[Problem]:
+    for column in study.definition.effects.covariates:
+        values = {row.get(column, "") for row in study.units.values()}
+        found, expected, mend = "", "", ""
+        if column not in _factors(study):
+            found = quoted(column)
+            expected = "a column beside the treatment that design.factors names"
+            mend = "Add the column to design.factors, or take it out of effects.covariates."
+        elif len(values) < 2:
+            found = f"{quoted(column)} is {quoted(next(iter(values), ''))} for every unit"
+            expected = "a column that varies between units"
+            mend = "Take it out of effects.covariates: it cannot explain any difference."
+        elif apart := _apart(study, column):
+            found = f"no level of {quoted(column)} holds both {first_words(apart, 5)}"
+            expected = "a column that can be told from the treatment"
+            mend = (
+                "Take it out of effects.covariates: adjusting for it would take the treatment out."
+            )
+        if found:
+            yield Problem(
+                file=FILE,
+                column="effects.covariates",
+                found=found,
+                expected=expected,
+                mend=mend,
+            )
+
+
+def _crossed(study: Study) -> Iterator[Problem]:
+    column = study.definition.effects.crossed
+    if column is None:
+        return
+    if column not in _factors(study):
+        yield Problem(
+            file=FILE,
+            column="effects.crossed",
+            found=quoted(column),
+            expected="a column beside the treatment that design.factors names",
+            mend=nearest(column, _factors(study))
+            if _factors(study)
+            else "Add the column to design.factors, or take effects.crossed out.",
+        )
+        return
+    treatment = study.definition.design.treatment
+    cells = {(row.get(treatment, ""), row.get(column, "")) for row in study.units.values()}
+    cells = {cell for cell in cells if all(cell)}
+    levels, crossed = ({cell[i] for cell in cells} for i in (0, 1))
+    empty = sorted(f"{a} x {b}" for a in levels for b in crossed if (a, b) not in cells)
+    if empty or len(crossed) < 2:
+        yield Problem(
+            file=FILE,
+            column="effects.crossed",
+            found=f"no unit with {first_words(empty, 5)}" if empty else f"one {column} only",
+            expected="every treatment at every level of the factor",
+            mend="Take effects.crossed out, or name a factor that the treatment was crossed with.",
         )
 
 

@@ -10,6 +10,7 @@ from leafledger.study.field_types import (
     ColumnName,
     Fraction,
     Id,
+    Label,
     Positive,
     Section,
     nothing,
@@ -68,16 +69,38 @@ class Indices(Section):
     formulas: list[UserFormula] = Field([], description="Indices of your own.")
 
 
+PrimaryMethod = Literal[
+    "paired_t",
+    "signed_rank",
+    "sign_flip",
+    "linear_model",
+    "linear_model_equal",
+    "welch_t",
+    "label_permutation",
+    "ancova",
+    "tost",
+]
+
+
 class Primary(Section):
-    """The one effect named before the data were seen."""
+    """The one effect that decides; everything else is secondary."""
 
     index: Id = Field(description="The index.")
-    question: Literal["change", "difference_in_change"] = Field(
+    question: Literal["change", "difference_in_change", "difference", "equivalence"] = Field(
         "difference_in_change",
-        description="The change under treatment, or how it differs from that of the control.",
+        description="The change under treatment; how it differs from that of the control "
+        "(`difference` where no session lies before; either word serves); or equivalence within "
+        "the margin.",
     )
     session: Id | None = Field(
         None, description="The after-session; left out, the last one of the study."
+    )
+    method: PrimaryMethod | None = Field(
+        None,
+        description="Its test; left out, the first of `methods` that answers the question, in the "
+        "order of the page on the method: the linear model between treatments, the paired t test "
+        "for "
+        "a change.",
     )
 
 
@@ -85,6 +108,8 @@ Method = Literal[
     "paired_t",
     "signed_rank",
     "sign_flip",
+    "linear_model",
+    "linear_model_equal",
     "welch_t",
     "label_permutation",
     "ancova",
@@ -98,14 +123,19 @@ Method = Literal[
 DEFAULT_METHODS: tuple[Method, ...] = (
     "paired_t",
     "signed_rank",
+    "linear_model",
+    "linear_model_equal",
     "welch_t",
-    "ancova",
     "summary_mean",
     "summary_slope",
     "summary_area",
     "mixed_model",
     "mixed_model_unstructured",
 )
+
+
+Pair = Annotated[list[Label], Field(min_length=2, max_length=2)]
+"""A treatment, and the one that it is compared with."""
 
 
 class Effects(Section):
@@ -123,8 +153,23 @@ class Effects(Section):
     )
     margin: dict[Id, Positive] = Field(
         {},
-        description="Smallest difference in change that would matter, by index, in its unit; "
-        "equivalence is claimed when the interval lies inside.",
+        description="Smallest difference that would matter, by index, in its unit; equivalence is "
+        "claimed when two one-sided tests, adjusted within their family, show that it is smaller.",
+    )
+    covariates: Annotated[list[ColumnName], BeforeValidator(one_or_many)] = Field(
+        [],
+        description="Columns of units.csv that stand in the linear model beside the block, as "
+        "factors.",
+    )
+    compare: Literal["control", "all"] | list[Pair] = Field(
+        "control",
+        description="Which treatments are compared: each with the control, all pairs, or the pairs "
+        "listed, such as `[[chelate, sulphate]]` (the second one is the reference).",
+    )
+    crossed: Annotated[ColumnName | None, BeforeValidator(nothing)] = Field(
+        None,
+        description="A factor that the treatment is crossed with: main effects and interaction are "
+        "tested, each at its own level of the layout.",
     )
     strata: Annotated[ColumnName | None, BeforeValidator(nothing)] = Field(
         None,

@@ -43,7 +43,11 @@ EVERYWHERE: Final[dict[str, Meaning]] = {
 }
 
 _TESTED: Final[dict[str, Meaning]] = {
-    "question": ("", "change, difference_in_change, course, trend or equivalence"),
+    "question": (
+        "",
+        "change, difference_in_change, difference (after only), course, trend, factorial or "
+        "equivalence",
+    ),
     "contrast": ("", "what is compared: sessions, then @ and groups"),
     "method": ("", "method of the test"),
     "estimate": (OF_UNIT, "estimate of the contrast"),
@@ -142,7 +146,8 @@ OF_TABLE: Final[dict[str, dict[str, Meaning]]] = {
         **_TESTED,
         "stratum": ("", "all, or the level of a factor within which was tested"),
         "primary": ("", "whether it is the primary contrast of the study"),
-        "n_missing": ("1", "units without the pair of sessions"),
+        "n_missing": ("1", "units left out, such as those without the pair of sessions"),
+        "covariates": ("", "what the difference is adjusted for, in the order of the model"),
         "statistic": ("1", "test statistic"),
         "statistic_name": ("", "name of the test statistic"),
         "df": ("1", "degrees of freedom"),
@@ -156,7 +161,9 @@ OF_TABLE: Final[dict[str, dict[str, Meaning]]] = {
         "effect_size_name": ("", "which effect size"),
         "effect_low": ("1", "lower end of its confidence interval"),
         "effect_high": ("1", "upper end of its confidence interval"),
-        "percent_change": ("%", "estimate over the mean before"),
+        "percent_change": ("%", "estimate over the mean before; after only: over the reference's"),
+        "percent_low": ("%", "lower end of its interval (Fieller)"),
+        "percent_high": ("%", "upper end of its interval (Fieller)"),
         "in_u": ("1", "estimate over its measurement uncertainty"),
         "seed": ("1", "seed of the arrangements"),
         "reason": ("", "why a result is undefined, or which pairs are missing"),

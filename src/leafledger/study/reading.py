@@ -89,6 +89,8 @@ def _read_units(
 def _column_keys(definition: Definition) -> dict[str, str]:
     design = definition.design
     keys = dict.fromkeys(design.factors, "design.factors")
+    if design.whole_plot:
+        keys[design.whole_plot] = "design.whole_plot"
     if design.block:
         keys[design.block] = "design.block"
     keys[design.treatment] = "design.treatment"

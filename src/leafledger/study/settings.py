@@ -156,7 +156,7 @@ def _unit_means(study: Study) -> Settings:
 
 def _effects(study: Study) -> Settings:
     return {
-        "design": _design(study),
+        "design": {**_design(study), "whole_plot": study.definition.design.whole_plot},
         "effects": _dump(study.definition.effects),
         "units": _units(study),
         **_instruments(study),

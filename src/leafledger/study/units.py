@@ -14,9 +14,9 @@ FILE = "units.csv"
 
 
 def columns_of(design: Design) -> list[str]:
-    """Return the columns of the units that the design names: treatment, block, factors."""
-    named = [design.treatment, *([design.block] if design.block else []), *design.factors]
-    return list(dict.fromkeys(named))
+    """Return the columns of the units that the design names: treatment, block, plot, factors."""
+    layout = [name for name in (design.block, design.whole_plot) if name]
+    return list(dict.fromkeys([design.treatment, *layout, *design.factors]))
 
 
 def units_of_sheet(
