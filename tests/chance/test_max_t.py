@@ -5,6 +5,7 @@ import math
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 from scipy import stats
 
 from leafledger.chance.max_t import max_t_flips, max_t_labels
@@ -22,6 +23,15 @@ def step_down(observed, drawn):
         last = max(last, share)
         p[k] = last
     return p
+
+
+def hc2_t(values, held, blocks):
+    """t of the label in values ~ label + block with HC2 errors, by statsmodels."""
+    names = sorted(set(blocks))
+    columns = [np.ones(len(values)), held.astype(float)]
+    columns += [np.array([b == name for b in blocks], dtype=float) for name in names[1:]]
+    fit = sm.OLS(values, np.column_stack(columns)).fit(cov_type="HC2")
+    return fit.tvalues[1]
 
 
 def test_flips_by_hand_enumeration():
@@ -44,7 +54,7 @@ def test_labels_by_hand_enumeration_within_blocks():
     blocks = ["A", "A", "B", "B"] * 2
 
     def t(held):
-        return np.abs(stats.ttest_ind(changes[held], changes[~held], equal_var=False).statistic)
+        return np.abs([hc2_t(column, held, blocks) for column in changes.T])
 
     drawn = []
     places = [np.flatnonzero(np.array(blocks) == b) for b in "AB"]
@@ -54,6 +64,57 @@ def test_labels_by_hand_enumeration_within_blocks():
     assert len(drawn) == 36
     assert found.p == pytest.approx(step_down(t(member), drawn), abs=1e-12)
     assert found.p_smallest == 2 / 36
+
+
+def test_labels_without_blocks_are_compared_by_welch():
+    changes = np.random.default_rng(12).normal(size=(8, 3)) * np.array([1.0, 5.0, 0.1])
+    changes[:3] += [1.0, 8.0, 0.0]
+    changes[:3] *= 3.0
+    member = np.arange(8) < 3
+
+    def t(held):
+        return np.abs(stats.ttest_ind(changes[held], changes[~held], equal_var=False).statistic)
+
+    drawn = [t(np.isin(np.arange(8), c)) for c in itertools.combinations(range(8), 3)]
+    found = max_t_labels(changes, member, ["A"] * 8, 99, generator(1))
+    assert found.p == pytest.approx(step_down(t(member), drawn), abs=1e-12)
+    assert found.p_smallest == 1 / 56
+
+
+def test_missing_units_leave_the_means_of_their_blocks():
+    """Two columns, one without two units, against statsmodels on the units that take part."""
+    rng = np.random.default_rng(13)
+    blocks = ["A"] * 4 + ["B"] * 5
+    changes = rng.normal(size=(9, 2)) + np.repeat([0.0, 30.0], [4, 5])[:, None]
+    changes[[0, 4, 5], :] += 2.0
+    changes[[1, 8], 1] = np.nan
+    member = np.isin(np.arange(9), [0, 2, 4, 5])
+    df = (6, 4)  # units less blocks less one
+
+    def sizes(held):
+        out = []
+        for k in range(2):
+            on = np.isfinite(changes[:, k])
+            t = hc2_t(changes[on, k], held[on], [b for b, o in zip(blocks, on, strict=True) if o])
+            out.append(-stats.t.logsf(abs(t), df[k]))
+        return np.array(out)
+
+    drawn = [
+        sizes(np.isin(np.arange(9), one + two))
+        for one in itertools.combinations(range(4), 2)
+        for two in itertools.combinations(range(4, 9), 2)
+    ]
+    found = max_t_labels(changes, member, blocks, 99, generator(1))
+    assert len(drawn) == 60
+    assert found.p == pytest.approx(step_down(sizes(member), drawn), abs=1e-12)
+
+
+def test_a_huge_t_still_counts_itself():
+    """Rounding in sums of squares must not make the observed arrangement smaller than itself."""
+    changes = np.random.default_rng(14).normal(size=(8, 40)) * 1e-5
+    changes[:4] += 1.0
+    found = max_t_labels(changes, np.arange(8) < 4, [""] * 8, 99, generator(1))
+    assert found.p == pytest.approx(np.full(40, 2 / 70))
 
 
 def test_one_column_is_the_plain_permutation_test():

@@ -292,7 +292,7 @@ def test_an_index_that_never_varies_is_undefined_by_every_method_and_warns_of_no
         warnings.simplefilter("error")
         effects, summary, _ = asked.run()
     found = rows(effects, index="NDVI", stratum="all")
-    assert found["p"].isna().sum() == len(found) - len(rows(found, method="label_permutation"))
+    assert found["p"].isna().all()
     reasons = {method: set(one["reason"]) for method, one in found.groupby("method")}
     assert reasons["ancova"] == {
         "the model leaves no variation between units: there is no t; the change itself is "

@@ -488,8 +488,8 @@ def _tests(plan: Plan, means: pd.DataFrame, units: Any) -> list[dict[str, Any]]:
                 for method in METHODS[:2]:
                     rows.append(_row(plan, name, f"{step}@{label}", method, change[mask]))
             rows.append(
-                _row(plan, name, f"({step})@{plan.treatments[0]}-{plan.treatments[1]}", "linear_model",
-                     change[treated], change[~treated])
+                _row(plan, name, f"({step})@{plan.treatments[0]}-{plan.treatments[1]}",
+                     "linear_model", change[treated], change[~treated])
             )  # fmt: skip
     return rows
 

@@ -11,12 +11,14 @@ from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from leafledger.report.found import found
 from leafledger.report.gather import gather
 from leafledger.report.numbers import with_interval
+from leafledger.report.spectra_figures import disagreement_words
 from leafledger.report.stage import run
 
 from . import pages, tables
@@ -331,3 +333,56 @@ def test_of_many_sentences_three_stand_and_the_rest_is_folded(whole):
         view = found(replace(material, effects_summary=summary))
         assert view["sentences"] == told[:stand]
         assert view["more_sentences"] == told[stand:n]
+
+
+def _band(low, high, contrast="(d8-d0)@dry-wet"):
+    frame = {"contrast": contrast, "wavelength_nm": [500.0, 501.0, 502.0], "low": low, "high": high}
+    return pd.DataFrame(frame)
+
+
+def _primary(verdict, contrast="(d8-d0)@dry-wet", primary=True):
+    row = {"primary": primary, "stratum": "all", "contrast": contrast, "index": "NDVI"}
+    return pd.DataFrame([row | {"verdict": verdict}])
+
+
+CROSSING, AWAY = ([-1.0] * 3, [1.0] * 3), ([-1.0, 0.1, -0.4], [1.0, 0.2, -0.1])
+
+
+def test_a_band_that_disagrees_with_the_primary_contrast_is_named():
+    words = {"(d8-d0)@dry-wet": "dry minus wet"}
+    (said,) = disagreement_words(_primary("significant"), _band(*CROSSING), words)
+    assert said.startswith("The primary contrast of NDVI (dry minus wet) is significant, but the")
+    assert "zero out at no wavelength" in said
+    (said,) = disagreement_words(_primary("not_significant"), _band(*AWAY), words)
+    assert "is not significant, but the band leaves zero out" in said
+    assert "at 2 wavelengths between 501 and 502 nm" in said
+    one = ([-1.0, 0.1, -1.0], [1.0, 0.2, 1.0])
+    (said,) = disagreement_words(_primary("not_significant"), _band(*one), words)
+    assert "leaves zero out at 501 nm" in said
+
+
+def test_a_band_that_agrees_or_cannot_be_compared_is_not():
+    for verdict, band in (
+        ("significant", AWAY),
+        ("not_significant", CROSSING),
+        ("undefined", AWAY),
+        ("equivalent", AWAY),
+        ("significant", ([np.nan] * 3, [np.nan] * 3)),
+    ):
+        assert disagreement_words(_primary(verdict), _band(*band), {}) == []
+    other = _band(*CROSSING, contrast="(d4-d0)@dry-wet")
+    assert disagreement_words(_primary("significant"), other, {}) == []
+    assert disagreement_words(_primary("significant", primary=False), _band(*CROSSING), {}) == []
+
+
+def test_the_page_says_where_the_band_disagrees(tmp_path):
+    made = tables.make(tmp_path, small(classes=False))
+    effects = pd.read_csv(made.inputs["effects"])
+    (primary,) = effects.loc[effects["primary"], "verdict"]
+    frame = pd.read_csv(made.inputs["spectrum_effects"])
+    frame["low"], frame["high"] = (-1.0, 1.0) if primary == "significant" else (1.0, 2.0)
+    frame.to_csv(made.inputs["spectrum_effects"], index=False)
+    run(made.job())
+    seen = pages.read(made.job().outputs["report"].read_text(encoding="utf-8"))
+    assert "The primary contrast of CI_rededge (" in seen.text
+    assert "but the band leaves zero out" in seen.text

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.chance.permutation import label_arrangements, n_arrangements, smallest_label_p
+from leafledger.chance.studentised import common_scale, estimates, weights_of, within_blocks
 
 Array = NDArray[np.float64]
 
@@ -27,6 +28,8 @@ ENUMERATED_FLIPS = 16
 """Up to this many units all 2^n sign patterns are enumerated for every column."""
 _CHUNK = 1000
 _TIE = 1e-9
+_LARGEST = 1000.0
+"""Any larger |t| counts as this one: below it rounding stays under what makes a tie."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +76,7 @@ def max_t_flips(changes: Array, n_draws: int, stream: np.random.Generator) -> Ma
     squares = (values**2).sum(axis=0)
     floor = _floor(values)
 
-    scale = _common_scale(count - 1.0)
+    scale, _ = common_scale(count - 1.0)
 
     def sizes(signs: Array) -> Array:
         mean = signs @ values / np.maximum(count, 1.0)
@@ -99,7 +102,10 @@ def max_t_labels(
     n_draws: int,
     stream: np.random.Generator,
 ) -> MaxT:
-    """Adjust two-sample (Welch) t tests by dealing out the labels anew within blocks.
+    """Adjust tests between two groups by dealing out the labels anew within blocks.
+
+    The statistic is the studentised difference within blocks of
+    :mod:`leafledger.chance.studentised`: Welch's t where there are no blocks.
 
     Parameters
     ----------
@@ -117,67 +123,72 @@ def max_t_labels(
 
     Notes
     -----
-    An arrangement that leaves a column fewer than two units on one side has no t there; it is
-    counted as reached, which can only make p larger.
+    Labels are dealt out among all units; a column is tested on those that take part in it, with
+    the means of its blocks over them. An arrangement that leaves a column without a standard error
+    has no t there; it is counted as reached, which can only make p larger.
     """
-    here = np.isfinite(changes).astype(np.float64)
-    centre = np.nansum(changes, axis=0) / np.maximum(here.sum(axis=0), 1.0)
-    values = np.where(here > 0, changes - centre, 0.0)
-    floor = _floor(np.where(here > 0, changes, 0.0))
-    total, total_squares, count = values.sum(axis=0), (values**2).sum(axis=0), here.sum(axis=0)
-
-    scale = _common_scale(count - 2.0)
+    floor = _floor(np.where(np.isfinite(changes), changes, 0.0))
+    parts = _parts(changes, blocks)
+    scale = _scale_of(parts, changes.shape[1])
 
     def sizes(inside: Array) -> Array:
-        n = inside @ here
-        m = count - n
-        one, two = inside @ values, inside @ values**2
-        error = np.sqrt(
-            _squared_error(one, two, n) + _squared_error(total - one, total_squares - two, m)
-        )
-        mean = one / np.maximum(n, 1.0) - (total - one) / np.maximum(m, 1.0)
-        return np.where((n < 2) | (m < 2), np.inf, scale(_ratio(mean, error, floor)))
+        t = np.empty((len(inside), changes.shape[1]))
+        for part in parts:
+            weights = weights_of(inside[:, part.rows] > 0, part.blocks)
+            beta, variance = estimates(weights, part.values)
+            own = _ratio(beta, np.sqrt(variance), floor[part.columns])
+            own[~weights.defined] = np.inf
+            t[:, part.columns] = np.where(np.isfinite(own), np.minimum(own, _LARGEST), own)
+        return scale(t)
 
-    observed = _observed(sizes(member[None, :].astype(np.float64))[0], np.ones(len(count), bool))
+    observed = _observed(sizes(member[None, :].astype(np.float64))[0], np.ones(len(floor), bool))
     dealt = label_arrangements(member, blocks, n_draws, stream)
-    smallest = _smallest(here > 0, member, blocks)
+    smallest = _smallest(parts, member)
     if dealt.enumerated:
         return _adjusted(observed, sizes, _chunks(dealt.member), 0, smallest)
     smallest = max(smallest, 1.0 / (n_draws + 1))
     return _adjusted(observed, sizes, _chunks(dealt.member), n_draws, smallest)
 
 
-def _smallest(here: NDArray[np.bool_], member: NDArray[np.bool_], blocks: Sequence[str]) -> float:
-    """Return the smallest p of any column: that of the units that take part in it."""
-    out = 1.0
-    for taking_part in {tuple(column) for column in here.T.tolist()}:
-        rows = [i for i, takes in enumerate(taking_part) if takes]
-        own, where = member[rows], [blocks[i] for i in rows]
-        out = min(out, smallest_label_p(own, where, n_arrangements(own, where)))
+@dataclass(frozen=True)
+class _Part:
+    """Columns in which the same units take part, their values less the mean of their block."""
+
+    rows: NDArray[np.intp]
+    columns: NDArray[np.intp]
+    blocks: tuple[str, ...]
+    values: Array
+
+
+def _parts(changes: Array, blocks: Sequence[str]) -> list[_Part]:
+    """Return the columns by the units that take part in them: mostly one part."""
+    columns: dict[tuple[bool, ...], list[int]] = {}
+    for k, taking_part in enumerate(np.isfinite(changes).T.tolist()):
+        columns.setdefault(tuple(taking_part), []).append(k)
+    out = []
+    for taking_part, own in columns.items():
+        rows = np.flatnonzero(taking_part)
+        where = tuple(blocks[i] for i in rows.tolist())
+        values = within_blocks(changes[rows][:, own], where)
+        out.append(_Part(rows, np.array(own, dtype=np.intp), where, values))
     return out
 
 
-def _common_scale(df: Array) -> Callable[[Array], Array]:
-    """Return what makes |t| of columns with different numbers of units comparable.
-
-    A large |t| is common with few units and rare with many; where the numbers differ, the tail of
-    Student's distribution takes the place of |t| (Westfall and Young's smallest p).
-    """
-    if len(np.unique(df)) <= 1:
-        return lambda t: t
-
-    def tail(t: Array) -> Array:
-        from scipy.special import stdtr
-
-        with np.errstate(divide="ignore"):
-            return np.asarray(-np.log(stdtr(np.maximum(df, 1.0), -t)), dtype=np.float64)
-
-    return tail
+def _scale_of(parts: Sequence[_Part], n_columns: int) -> Callable[[Array], Array]:
+    """Return the common scale of |t|, by the residual degrees of freedom of every column."""
+    df = np.zeros(n_columns)
+    for part in parts:
+        df[part.columns] = len(part.rows) - len(set(part.blocks)) - 1
+    return common_scale(df)[0]
 
 
-def _squared_error(total: Array, squares: Array, n: Array) -> Array:
-    spread = np.maximum(squares - total**2 / np.maximum(n, 1.0), 0.0)
-    return np.asarray(spread / np.maximum(n - 1.0, 1.0) / np.maximum(n, 1.0))
+def _smallest(parts: Sequence[_Part], member: NDArray[np.bool_]) -> float:
+    """Return the smallest p of any column: that of the units that take part in it."""
+    out = 1.0
+    for part in parts:
+        own = member[part.rows]
+        out = min(out, smallest_label_p(own, part.blocks, n_arrangements(own, part.blocks)))
+    return out
 
 
 def _floor(values: Array) -> Array:

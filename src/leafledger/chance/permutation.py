@@ -156,6 +156,94 @@ def label_arrangements(
     return Arrangements(drawn, False, possible)
 
 
+@dataclass(frozen=True)
+class Deals:
+    """Ways to deal out the labels of all treatments together.
+
+    Attributes
+    ----------
+    labels
+        Label of each unit, shape ``(n_deals, n_units)``.
+    enumerated
+        All ways (the observed one among them), or a random draw.
+    n_possible
+        How many ways there are in all.
+    """
+
+    labels: NDArray[np.int64]
+    enumerated: bool
+    n_possible: int
+
+
+def label_deals(
+    labels: NDArray[np.int64],
+    blocks: Sequence[str],
+    n_draws: int,
+    stream: np.random.Generator,
+    limit: int,
+) -> Deals:
+    """Return ways to deal out several labels that keep the count of each within every block.
+
+    A draw rearranges units, whatever their labels are called.
+
+    Parameters
+    ----------
+    labels
+        Label of each unit as observed, shape ``(n_units,)``.
+    blocks
+        Block of each unit; the same word throughout if there are none.
+    n_draws
+        Ways drawn when there are more than ``limit``.
+    stream
+        Random stream for the draw.
+    limit
+        Up to so many ways all of them are enumerated.
+
+    Examples
+    --------
+    >>> from leafledger.chance.seeds import generator
+    >>> held = np.array([0, 1, 2, 0])
+    >>> label_deals(held, ["A"] * 4, 99, generator(1), 100).n_possible
+    12
+    >>> label_deals(held, ["A", "A", "B", "B"], 99, generator(1), 100).labels.tolist()
+    [[0, 1, 0, 2], [0, 1, 2, 0], [1, 0, 0, 2], [1, 0, 2, 0]]
+    """
+    places = _places(blocks)
+    possible = math.prod(_n_orders(labels[where]) for where in places)
+    if possible <= limit:
+        table = np.zeros((1, len(labels)), dtype=np.int64)
+        for where in places:
+            orders = _orders(labels[where])
+            table = np.repeat(table, len(orders), axis=0)
+            table[:, where] = np.tile(orders, (len(table) // len(orders), 1))
+        return Deals(table, True, possible)
+    drawn = np.empty((n_draws, len(labels)), dtype=np.int64)
+    for where in places:
+        order = stream.random((n_draws, len(where))).argsort(axis=1)
+        drawn[:, where] = labels[where][order]
+    return Deals(drawn, False, possible)
+
+
+def _n_orders(labels: NDArray[np.int64]) -> int:
+    _, counts = np.unique(labels, return_counts=True)
+    return math.factorial(len(labels)) // math.prod(math.factorial(int(k)) for k in counts)
+
+
+def _orders(labels: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return all different orders of labels, shape ``(n_orders, n_units)``."""
+    names, counts = np.unique(labels, return_counts=True)
+    rows = [[int(names[-1])] * len(labels)]
+    free = [list(range(len(labels)))]
+    for name, k in zip(names[:-1].tolist(), counts[:-1].tolist(), strict=True):
+        next_rows, next_free = [], []
+        for row, open_places in zip(rows, free, strict=True):
+            for chosen in itertools.combinations(open_places, k):
+                next_rows.append([name if i in chosen else v for i, v in enumerate(row)])
+                next_free.append([i for i in open_places if i not in chosen])
+        rows, free = next_rows, next_free
+    return np.array(rows, dtype=np.int64)
+
+
 def n_arrangements(member: NDArray[np.bool_], blocks: Sequence[str]) -> int:
     """Return in how many ways a label can be dealt out within blocks.
 
@@ -186,13 +274,17 @@ def _all(places: Sequence[NDArray[np.intp]], counts: Sequence[int], n: int) -> N
 def smallest_label_p(member: NDArray[np.bool_], blocks: Sequence[str], n_possible: int) -> float:
     """Return the smallest two-sided p: twice as large if the groups can be swapped whole.
 
+    Blocks that hold one group only have no part in a statistic within blocks.
+
     Examples
     --------
     >>> smallest_label_p(np.array([True, True, False, False]), ["A"] * 4, 6) == 2 / 6
     True
+    >>> smallest_label_p(np.array([True, True, False, False]), ["A", "B", "B", "C"], 2)
+    1.0
     """
-    names = np.asarray(blocks, dtype=str)
-    balanced = all(2 * member[names == b].sum() == (names == b).sum() for b in set(blocks))
+    counts = [(int(member[where].sum()), len(where)) for where in _places(blocks)]
+    balanced = all(2 * k == n for k, n in counts if 0 < k < n)
     return (2.0 if balanced else 1.0) / n_possible
 
 

@@ -108,7 +108,7 @@ def _test(
 
 
 def _within_arm(layout: Layout, method: str, found: Sample, level: float, plan: Plan) -> Result:
-    changes, remark = replicates_of_change(layout, found)
+    _, changes, remark = replicates_of_change(layout, found)
     if len(changes) < 2:
         return Result(mean(found.change), ci_level=level, remark=remark)
     if method == "paired_t":
@@ -120,8 +120,10 @@ def _within_arm(layout: Layout, method: str, found: Sample, level: float, plan: 
     return replace(tested, remark="; ".join(text for text in (tested.remark, remark) if text))
 
 
-def replicates_of_change(layout: Layout, found: Sample) -> tuple[NDArray[np.float64], str]:
-    """Return the independent changes of one arm, and what must be known of them.
+def replicates_of_change(
+    layout: Layout, found: Sample
+) -> tuple[list[str], NDArray[np.float64], str]:
+    """Return the independent changes of one arm, of what they are, and what must be known of them.
 
     All units of a block may shift together between two sessions (light, water, the hour at which
     the block was measured). Where blocks hold several units of the arm, the changes of a block are
@@ -131,12 +133,17 @@ def replicates_of_change(layout: Layout, found: Sample) -> tuple[NDArray[np.floa
     blocks = [layout.blocks.get(unit, "") for unit in found.units]
     names = sorted(set(blocks))
     if len(names) < 2 or len(names) == len(blocks):
-        return found.change, ""
+        return list(found.units), found.change, ""
     if len(names) == 2:
-        return found.change, (
-            "the two blocks are too few to tell a shift of a whole block between the sessions from "
-            "a change: p holds only if no block shifted"
+        return (
+            list(found.units),
+            found.change,
+            (
+                "the two blocks are too few to tell a shift of a whole block between the "
+                "sessions from "
+                "a change: p holds only if no block shifted"
+            ),
         )
     held = np.asarray(blocks, dtype=str)
     means = np.array([mean(found.change[held == name]) for name in names])
-    return means, f"tested over the means of {len(names)} blocks, which may shift as a whole"
+    return names, means, f"tested over the means of {len(names)} blocks, which may shift as a whole"

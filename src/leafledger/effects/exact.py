@@ -15,15 +15,16 @@ def rearranged(
     level: float,
     drawn: tuple[int, int] | None,
     material: str,
+    statistic: float | None = None,
 ) -> Result:
-    """Return the result of a test by rearrangement, whose statistic is the estimate itself.
+    """Return the result of a test by rearrangement.
 
     Parameters
     ----------
     estimate
         Of the change or difference, in the unit of the values.
     statistic_name
-        What the estimate is, in a word.
+        Name of the statistic, in a word.
     p
         Two-sided p and the smallest one that the design can reach.
     interval
@@ -35,6 +36,8 @@ def rearranged(
         Number of draws and their seed; ``None`` if all arrangements were enumerated.
     material
         What was rearranged and how many, such as ``4 pairs``.
+    statistic
+        ``None`` if it is the estimate itself.
     """
     low, high, attained = interval
     missing = math.isnan(low)
@@ -44,7 +47,7 @@ def rearranged(
         low,
         high,
         level if missing else attained,
-        estimate,
+        estimate if statistic is None else statistic,
         statistic_name,
         p=p[0],
         p_smallest=p[1],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -10,18 +11,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.chance.permutation import (
+    Arrangements,
     dealt_group,
-    equal_tailed,
     label_arrangements,
+    n_arrangements,
     smallest_label_p,
-    two_sided_p,
 )
 from leafledger.chance.seeds import generator
 from leafledger.chance.student import two_sided_t
+from leafledger.chance.studentised import ShiftTest, Weights, weights_of, within_blocks
 from leafledger.effects.exact import rearranged
 from leafledger.effects.result import Result, mean, t_result, variance
 
 NO_SPREAD = "no variation between units in either treatment: there is no t"
+NO_EXCHANGE = "no block holds both treatments: labels cannot be exchanged within blocks"
+NO_ERROR = (
+    "the only block that holds both treatments has a single unit of one of them: "
+    "there is no standard error"
+)
+_ROUNDING = 1e-12
+"""Differences up to this share of the largest value are rounding."""
 
 
 @dataclass(frozen=True)
@@ -126,11 +135,13 @@ def label_permutation(
     n_draws: int,
     seed: int,
 ) -> Result:
-    """Test whether two groups differ in their mean by dealing out the labels anew.
+    """Test whether two groups differ by dealing out the labels anew, as the design dealt them.
 
-    Labels are exchanged within blocks only. Up to 100,000 arrangements all are enumerated, beyond
-    that ``n_draws`` are drawn and p = (b + 1) / (B + 1). The interval holds the shifts of the
-    treated group that the test, each tail at half the error, would not refuse.
+    The statistic is t = estimate / standard error of the model value ~ treatment + block, standard
+    error HC2: Welch's t without blocks, the paired t in blocks of two. Labels are exchanged within
+    blocks only. Up to 100,000 arrangements all are enumerated, beyond that ``n_draws`` are drawn
+    and p = (b + 1) / (B + 1). The interval holds the shifts of the treated group that the same
+    two-sided test does not refuse: it leaves out zero where p is at most 1 - level.
 
     Parameters
     ----------
@@ -147,43 +158,71 @@ def label_permutation(
 
     References
     ----------
-    Edgington, E. S. and Onghena, P. (2007). Randomization Tests, 4th ed., chapters 4 and 6.
+    Janssen, A. (1997). Statistics & Probability Letters 36, 9-21.
+    Chung, E. and Romano, J. P. (2013). Annals of Statistics 41, 484-507.
+    Wu, J. and Ding, P. (2021). Journal of the American Statistical Association 116, 1898-1913.
     Garthwaite, P. H. (1996). Confidence intervals from randomization tests. Biometrics 52,
     1387-1393.
     """
     first, sign = dealt_group(treated)
-    dealt = label_arrangements(first, blocks, n_draws, generator(seed, "label_permutation"))
-    estimate = sign * (mean(values[first]) - mean(values[~first]))
-    if dealt.n_possible == 1:
+    if n_arrangements(first, blocks) == 1:
+        # No block holds both: there is no estimate within blocks, only the plain difference.
+        return _untested(sign * (mean(values[first]) - mean(values[~first])), level, NO_EXCHANGE)
+    observed = weights_of(first[None, :], blocks)
+    d, y = observed.d[0], within_blocks(values[:, None], blocks)[:, 0]
+    beta = math.fsum((d * y).tolist()) / float(observed.size[0, 0])
+    if not observed.defined[0]:
+        return _untested(sign * beta, level, NO_ERROR)
+    rounding = _ROUNDING * float(np.abs(values).max())
+    residuals = np.where(d == 0, 0.0, y - d * beta)
+    if np.abs(residuals).max() <= rounding:
+        residuals = np.zeros_like(residuals)
+        if abs(beta) <= rounding:
+            return _untested(sign * beta, level, NO_SPREAD)
+    dealt, weights = _dealt(first.tobytes(), tuple(blocks), n_draws, seed)
+    test = ShiftTest(weights, residuals, observed)
+    # The observed arrangement is among the enumerated ones; among drawn ones it is counted in.
+    itself = 0 if dealt.enumerated else 1
+    total = len(dealt.member) + itself
+    smallest = smallest_label_p(first, blocks, total) if dealt.enumerated else 1.0 / total
+    p = (test.reached(-beta) + itself) / total
+    fewest = max(1, round(smallest * total))
+    most = math.floor((1.0 - level) * total + 1e-9) // fewest * fewest
+    if test.variance == 0.0:
         return Result(
-            estimate,
+            sign * beta,
             ci_level=level,
-            statistic_name="difference",
-            remark="no block holds both treatments: labels cannot be exchanged within blocks",
+            p=p,
+            p_smallest=smallest,
+            n_draws=itself * n_draws,
+            seed=seed if itself else None,
+            remark=NO_SPREAD,
         )
-    weights = np.where(dealt.member, 1.0 / first.sum(), -1.0 / (~first).sum())
-    statistics = weights @ values
-    p = two_sided_p(statistics, estimate, float(np.abs(values).mean()), enumerated=dealt.enumerated)
-    other = ~(dealt.member == first).all(axis=1)
-    limits = sign * _shifts(weights[other], statistics[other], first, sign * estimate)
-    total = dealt.n_possible if dealt.enumerated else n_draws + 1
+    low = high = math.nan
+    if most > 0:
+        shifts = test.limits(most - itself)
+        low, high = sorted(sign * (beta + shift) for shift in shifts)
     return rearranged(
-        estimate,
-        "difference",
-        (p, smallest_label_p(first, blocks, dealt.n_possible) if dealt.enumerated else 1.0 / total),
-        equal_tailed(limits, total, level),
+        sign * beta,
+        "t",
+        (p, smallest),
+        (low, high, 1.0 - max(most, fewest) / total),
         level,
         None if dealt.enumerated else (n_draws, seed),
         f"{dealt.n_possible} arrangements",
+        sign * beta / math.sqrt(test.variance),
     )
 
 
-def _shifts(
-    weights: NDArray[np.float64],
-    statistics: NDArray[np.float64],
-    first: NDArray[np.bool_],
-    observed: float,
-) -> NDArray[np.float64]:
-    """Return for each arrangement the shift of the first group at which it ties with observed."""
-    carried = weights[:, first].sum(axis=1)
-    return np.asarray((observed - statistics) / (1.0 - carried), dtype=np.float64)
+@functools.lru_cache(maxsize=2)
+def _dealt(
+    first: bytes, blocks: tuple[str, ...], n_draws: int, seed: int
+) -> tuple[Arrangements, Weights]:
+    """Return the arrangements of a label and their weights: alike for all indices of a contrast."""
+    stream = generator(seed, "label_permutation")
+    dealt = label_arrangements(np.frombuffer(first, dtype=bool), blocks, n_draws, stream)
+    return dealt, weights_of(dealt.member, blocks)
+
+
+def _untested(estimate: float, level: float, remark: str) -> Result:
+    return Result(estimate, ci_level=level, statistic_name="t", remark=remark)

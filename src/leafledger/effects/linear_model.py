@@ -285,6 +285,17 @@ def coefficient(
     return tested, _size(one, statistic, level), one.error
 
 
+def beyond_covariates(found: Sample, terms: Terms) -> Array:
+    """Return what the covariates do not foresee of the values, the treatment left out of the model.
+
+    If the treatment does nothing, these residuals do not depend on who was treated: labels may be
+    dealt out anew among them. Blocks stay with the permutation.
+    """
+    x = np.column_stack(columns_of(found, terms))
+    foreseen = np.linalg.lstsq(x, found.change, rcond=None)[0]
+    return np.asarray(found.change - x @ foreseen, dtype=np.float64)
+
+
 def columns_of(found: Sample, terms: Terms) -> list[Array]:
     """Return the columns beside the tested one: intercept, value before, factors."""
     out = [np.ones(len(found.units))]

@@ -1,5 +1,8 @@
 """Where the spectrum moved: the difference in change at every wavelength, with one band for all.
 
+The band holds over all wavelengths, after-sessions and treatments together: one permutation of the
+labels serves them all, so that their correlation is used.
+
 References
 ----------
 Westfall, P. H. and Young, S. S. (1993). Resampling-Based Multiple Testing, chapter 2. Wiley
@@ -16,16 +19,26 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.permutation import dealt_group, label_arrangements
+from leafledger.chance.permutation import label_deals
 from leafledger.chance.seeds import generator
+from leafledger.chance.studentised import (
+    Weights,
+    between_dealt_groups,
+    common_scale,
+    estimates,
+    weights_of,
+    within_blocks,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
 MOST_DRAWS = 999
 """Arrangements drawn for the band at most: it is a quantile of the bulk, not a small p."""
-_CHUNK = 250
-"""Arrangements at once, so that memory stays small whatever the number of wavelengths."""
+ENUMERATED_DEALS = 5000
+"""Up to this many ways to deal out the labels all of them are enumerated."""
+_NUMBERS = 200_000
+"""Numbers in memory at once (arrangements times columns), for each of a few tables."""
 _RESOLUTION = 1e-9
 """Standard errors up to this share of the largest change are rounding."""
 
@@ -43,6 +56,23 @@ class Band:
     estimate: NDArray[np.float64]
     low: NDArray[np.float64]
     high: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Two treatments in one session.
+
+    Attributes
+    ----------
+    treated, reference
+        Their labels.
+    session
+        Place along the second axis of the changes.
+    """
+
+    treated: int
+    reference: int
+    session: int
 
 
 def unit_spectra(
@@ -82,71 +112,200 @@ def unit_spectra(
     return out
 
 
-def simultaneous_band(
+def simultaneous_bands(
     changes: NDArray[np.float64],
-    treated: NDArray[np.bool_],
+    labels: NDArray[np.int64],
+    compared: Sequence[Compared],
     blocks: Sequence[str],
     level: float,
     n_draws: int,
     seed: int,
-) -> Band:
-    """Return treated minus reference at every wavelength with a simultaneous band.
+) -> list[Band | None]:
+    """Return the difference at every wavelength of every comparison, with one band for all.
 
-    The band is ``estimate +- q * standard error`` (Welch), q the quantile of the largest |t| over
-    all wavelengths when the labels are dealt out anew within blocks. If the treatment does nothing,
-    the band leaves zero anywhere at all with probability at most ``1 - level``.
+    The band is ``estimate +- q * standard error``. Both come from the model change ~ treatment +
+    block with HC2 errors (:mod:`leafledger.chance.studentised`). q is the quantile of the largest
+    |t| over all wavelengths and all comparisons together when the labels of all treatments are
+    dealt out anew within blocks. If no treatment does anything, the band leaves zero at any
+    wavelength of any comparison with probability at most ``1 - level``.
 
     Parameters
     ----------
     changes
-        One change per unit and wavelength, shape ``(n_units, n_wavelengths)``, at least two units
-        a group, units in the order of their id.
-    treated
-        Shape ``(n_units,)``.
+        One change per unit, session and wavelength, shape ``(n_units, n_sessions,
+        n_wavelengths)``, units in the order of their id; ``NaN`` where a unit was not measured.
+    labels
+        Treatment of each unit as a whole number, shape ``(n_units,)``.
+    compared
+        Which treatments are compared in which session.
     blocks
         Block of each unit; the same word throughout if there are none.
     level
         Probability for the whole band.
     n_draws, seed
-        Arrangements drawn where there are more than 100,000; at most 999 are used.
+        Arrangements drawn where there are more than 5,000; at most 999 are used.
+
+    Returns
+    -------
+    list of Band or None
+        One for each comparison; ``None`` with fewer than two units on a side, or where no block
+        holds both treatments.
+
+    Notes
+    -----
+    An arrangement in which a comparison has no standard error (units are missing) leaves that
+    comparison out of the largest |t|: a fixed rule, so the level holds. Where comparisons rest on
+    different degrees of freedom, |t| is replaced by the tail of Student's distribution and q
+    differs between them.
     """
-    first, sign = dealt_group(treated)
+    parts = _parts(changes, labels, compared, blocks)
     stream = generator(seed, "whole_spectrum")
-    dealt = label_arrangements(first, blocks, min(n_draws, MOST_DRAWS), stream)
-    centred = changes - changes.mean(axis=0)
-    floor = _RESOLUTION * max(float(np.abs(changes).max(initial=0.0)), 1e-300)
-    estimate, error = _difference(first[None, :], centred)
-    largest = np.concatenate(
-        [
-            _largest_t(dealt.member[i : i + _CHUNK], centred, floor)
-            for i in range(0, len(dealt.member), _CHUNK)
-        ]
-    )
-    q = _critical(largest, level, enumerated=dealt.enumerated)
-    half = np.where(error[0] > floor, q * error[0], np.nan)
-    return Band(sign * estimate[0], sign * estimate[0] - half, sign * estimate[0] + half)
+    draws = min(n_draws, MOST_DRAWS)
+    dealt = label_deals(labels, blocks, draws, stream, ENUMERATED_DEALS)
+    finite = np.abs(changes[np.isfinite(changes)])
+    floor = _RESOLUTION * max(float(finite.max(initial=0.0)), 1e-300)
+    # 1. Degrees of freedom of every comparison that has a standard error, and their common scale.
+    known = [part for part in parts if part.observed.defined[0]]
+    df = np.array([float(part.df) for part in known for _ in part.places])
+    scale, back = common_scale(df)
+    # 2. The largest |t| over wavelengths and comparisons, of every arrangement.
+    together = bool(len(set(labels.tolist())) > 2)
+    largest = _largest(known, dealt.labels, floor, together=together)
+    q = _critical(scale(largest).max(axis=1, initial=0.0), level, enumerated=dealt.enumerated)
+    own_q = back(np.full(len(df), q))
+    # 3. estimate +- q * standard error
+    bands: list[Band | None] = [None] * len(compared)
+    place = iter(own_q.tolist())
+    for part in parts:
+        defined = bool(part.observed.defined[0])
+        for k, (estimate, error) in part.found().items():
+            factor = next(place) if defined else math.nan
+            half = np.where(error > floor, factor * error, np.nan)
+            bands[k] = Band(estimate, estimate - half, estimate + half)
+    return bands
 
 
-def _difference(
-    member: NDArray[np.bool_], values: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return difference and Welch standard error, shape ``(n_arrangements, n_wavelengths)``."""
-    inside = member.astype(np.float64)
-    n = inside.sum(axis=1, keepdims=True)
-    m = member.shape[1] - n
-    sums, squares = inside @ values, inside @ values**2
-    others, other_squares = values.sum(axis=0) - sums, (values**2).sum(axis=0) - squares
-    one = np.maximum(squares - sums**2 / n, 0.0) / (n - 1) / n
-    two = np.maximum(other_squares - others**2 / m, 0.0) / (m - 1) / m
-    return sums / n - others / m, np.sqrt(one + two)
+@dataclass(frozen=True)
+class _Part:
+    """Comparisons of the same two treatments on the same measured units.
+
+    Attributes
+    ----------
+    places
+        Where the comparisons stand in the list that was asked for.
+    one, other
+        Labels; ``one`` is that of the first unit, whatever the names.
+    sign
+        What makes ``one - other`` the difference asked for, for each comparison.
+    measured
+        Units with values, of all treatments.
+    own
+        Those of the two treatments.
+    blocks
+        Block of each unit of all.
+    values
+        Of the measured units, sessions side by side, less the mean of their block over the units of
+        both treatments (if there are no others) or of all; shape ``(n_measured, n_columns)``.
+    observed
+        Weights of the observed arrangement, over the units ``own``.
+    """
+
+    places: tuple[int, ...]
+    one: int
+    other: int
+    sign: tuple[float, ...]
+    measured: NDArray[np.intp]
+    own: NDArray[np.intp]
+    blocks: tuple[str, ...]
+    values: NDArray[np.float64]
+    observed: Weights
+
+    @property
+    def df(self) -> int:
+        """Return the residual degrees of freedom: units less blocks less one."""
+        return len(self.own) - len({self.blocks[i] for i in self.own.tolist()}) - 1
+
+    def found(self) -> dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]]:
+        """Return place -> estimate and standard error as observed, ``(n_wavelengths,)`` each."""
+        blocks = [self.blocks[i] for i in self.own.tolist()]
+        rows = np.isin(self.measured, self.own)
+        beta, variance = estimates(self.observed, within_blocks(self.values[rows], blocks))
+        shape = len(self.places), -1
+        return {
+            k: (sign * estimate, np.sqrt(spread))
+            for k, sign, estimate, spread in zip(
+                self.places, self.sign, beta.reshape(shape), variance.reshape(shape), strict=True
+            )
+        }
+
+    def squares(
+        self, labels: NDArray[np.int64], floor: float, *, together: bool
+    ) -> NDArray[np.float64]:
+        """Return the largest t squared over the wavelengths, ``(n_arrangements, n_places)``."""
+        here = labels[:, self.measured]
+        blocks = [self.blocks[i] for i in self.measured.tolist()]
+        if together:
+            groups = here == self.one, here == self.other
+            beta, variance, defined = between_dealt_groups(*groups, blocks, self.values)
+        else:
+            weights = weights_of(here == self.one, blocks)
+            (beta, variance), defined = estimates(weights, self.values), weights.defined
+        np.square(beta, out=beta)
+        t = np.divide(beta, variance, out=np.zeros_like(beta), where=variance > floor**2)
+        t[~defined] = 0.0
+        return np.asarray(t.reshape(len(t), len(self.places), -1).max(axis=2, initial=0.0))
 
 
-def _largest_t(
-    member: NDArray[np.bool_], values: NDArray[np.float64], floor: float
+def _parts(
+    changes: NDArray[np.float64],
+    labels: NDArray[np.int64],
+    compared: Sequence[Compared],
+    blocks: Sequence[str],
+) -> list[_Part]:
+    """Return the comparisons that have two units on either side and a block that holds both."""
+    groups: dict[tuple[int, int, tuple[bool, ...]], list[int]] = {}
+    for k, one in enumerate(compared):
+        there = np.asarray(np.isfinite(changes[:, one.session]).all(axis=1), dtype=bool)
+        low, high = sorted((one.treated, one.reference))
+        groups.setdefault((low, high, tuple(there.tolist())), []).append(k)
+    out = []
+    for (low, high, measured_units), places in groups.items():
+        measured = np.flatnonzero(measured_units)
+        own = measured[np.isin(labels[measured], [low, high])]
+        if min(int((labels[own] == label).sum()) for label in (low, high)) < 2:
+            continue
+        first, where = labels[own] == labels[own][0], [blocks[i] for i in own.tolist()]
+        observed = weights_of(first[None, :], where)
+        if not observed.d.any():
+            continue
+        values = np.hstack([changes[measured, compared[k].session] for k in places])
+        label = int(labels[own][0])
+        out.append(
+            _Part(
+                places=tuple(places),
+                one=label,
+                other=high if label == low else low,
+                sign=tuple(1.0 if compared[k].treated == label else -1.0 for k in places),
+                measured=measured,
+                own=own,
+                blocks=tuple(blocks),
+                values=within_blocks(values, [blocks[i] for i in measured.tolist()]),
+                observed=observed,
+            )
+        )
+    return out
+
+
+def _largest(
+    parts: Sequence[_Part], labels: NDArray[np.int64], floor: float, *, together: bool
 ) -> NDArray[np.float64]:
-    estimate, error = _difference(member, values)
-    t = np.divide(np.abs(estimate), error, out=np.zeros_like(error), where=error > floor)
-    return np.asarray(t.max(axis=1, initial=0.0), dtype=np.float64)
+    """Return the largest |t| over the wavelengths, shape ``(n_arrangements, n_comparisons)``."""
+    found = []
+    for part in parts:
+        step = max(8, _NUMBERS // max(1, part.values.shape[1]))
+        chunks = [labels[i : i + step] for i in range(0, len(labels), step)]
+        found.append(np.vstack([part.squares(c, floor, together=together) for c in chunks]))
+    return np.sqrt(np.hstack(found)) if found else np.zeros((len(labels), 0))
 
 
 def _critical(largest: NDArray[np.float64], level: float, *, enumerated: bool) -> float:

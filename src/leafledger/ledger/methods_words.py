@@ -30,8 +30,8 @@ _METHODS = {
         "Welch (1947), Biometrika 34, 28-35",
     ),
     "label_permutation": (
-        "permutation of the labels among units",
-        "Edgington and Onghena (2007), Randomization Tests, 4th ed.",
+        "permutation of the labels among units, studentised within blocks",
+        "Janssen (1997), Statistics & Probability Letters 36, 9-21",
     ),
     "ancova": (
         "analysis of covariance of the change on the value before",

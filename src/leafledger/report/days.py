@@ -21,7 +21,12 @@ from leafledger.report.numbers import (
     verdict_words,
     with_interval,
 )
-from leafledger.report.spectra_figures import draw_difference, draw_groups, summaries_by_group
+from leafledger.report.spectra_figures import (
+    disagreement_words,
+    draw_difference,
+    draw_groups,
+    summaries_by_group,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -62,6 +67,9 @@ def days(material: Material, book: Book) -> dict[str, Any]:
         ),
         "difference_live": book.enliven(
             live_difference(material.spectrum_effects, words, material.unit_words)
+        ),
+        "difference_disagrees": disagreement_words(
+            material.effects, material.spectrum_effects, words
         ),
         "has_reference": bool(
             headline["question"].isin({"difference_in_change", "difference"}).any()

@@ -50,8 +50,8 @@ def live_difference(
     return LiveView(
         "difference",
         "What the treatment did at each wavelength",
-        "Line: estimate at each wavelength. Band: simultaneous interval, which holds all "
-        "wavelengths together, so it is adjusted for having looked at every one of them. Bar "
+        "Line: estimate at each wavelength. Band: simultaneous interval; it holds over all "
+        "wavelengths and all contrasts together, so it is adjusted for every one of them. Bar "
         "along the bottom: wavelengths where the band leaves zero out. No band: too few "
         f"{unit_words}. All contrasts share one scale. n of {unit_words}: {counts}. "
         f"Rounded to four figures.{thinning_words(step)}",

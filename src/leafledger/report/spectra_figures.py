@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 _AXIS = "wavelength (nm)"
 
+_CALLED = {"significant": True, "not_significant": False}
+"""Verdicts of a test of difference; those of equivalence say something else."""
+
 
 def label_text(text: str) -> str:
     """Return a label that a legend shows even if it begins with an underscore."""
@@ -187,8 +190,62 @@ def _difference_caption(
         n = units_of_contrast(frame[frame["contrast"] == contrast])
         counts.append(f"{words.get(contrast, contrast)}: {n}")
     return (
-        "Line: estimate. Band: simultaneous interval, which holds all wavelengths together, so it "
-        "is adjusted for having looked at every one of them. Bar along the bottom: wavelengths "
-        f"where the band leaves zero out. No band: too few {unit_words}. n of {unit_words}: "
-        f"{'; '.join(counts)}."
+        "Line: estimate. Band: simultaneous interval; it holds over all wavelengths and all "
+        "panels together, so it is adjusted for every one of them. Bar along the bottom: "
+        f"wavelengths where the band leaves zero out. No band: too few {unit_words}. n of "
+        f"{unit_words}: {'; '.join(counts)}."
     )
+
+
+def disagreement_words(
+    effects: pd.DataFrame, frame: pd.DataFrame, words: Mapping[str, str]
+) -> list[str]:
+    """Say where the band and a primary contrast do not call the same comparison.
+
+    Parameters
+    ----------
+    effects
+        effects.csv; the primary contrasts with a verdict of their own are compared.
+    frame
+        spectrum_effects.csv; the rows of the same contrast.
+    words
+        Contrast -> words.
+
+    Returns
+    -------
+    list of str
+        One sentence for each primary contrast that disagrees. A contrast without a band, or
+        without a test, is not compared.
+    """
+    out = []
+    primary = effects[effects["primary"].astype(bool) & (effects["stratum"] == "all")]
+    for row in primary.to_dict("records"):
+        part = frame[(frame["contrast"] == row["contrast"]) & frame["low"].notna()]
+        verdict = str(row["verdict"])
+        if verdict not in _CALLED or not len(part):
+            continue
+        apart = part.loc[(part["low"] > 0) | (part["high"] < 0), "wavelength_nm"]
+        called = _CALLED[verdict]
+        if called == bool(len(apart)):
+            continue
+        name = words.get(str(row["contrast"]), str(row["contrast"]))
+        index = f"{row['index']} ({name})"
+        if called:
+            out.append(
+                f"The primary contrast of {index} is significant, but the band leaves zero out at "
+                "no wavelength: it is adjusted for all wavelengths and comparisons, the primary "
+                "contrast stands on its own index."
+            )
+        else:
+            out.append(
+                f"The primary contrast of {index} is not significant, but the band leaves zero out "
+                f"{_where(apart)}: the spectrum differs where this index does not show it."
+            )
+    return out
+
+
+def _where(wavelengths: pd.Series) -> str:
+    low, high = float(wavelengths.min()), float(wavelengths.max())
+    if len(wavelengths) == 1:
+        return f"at {low:g} nm"
+    return f"at {whole(len(wavelengths))} wavelengths between {low:g} and {high:g} nm"

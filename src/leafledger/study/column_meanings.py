@@ -170,9 +170,13 @@ OF_TABLE: Final[dict[str, dict[str, Meaning]]] = {
     },
     "spectrum_effects": {
         "contrast": ("", "what is compared: sessions, then @ and groups"),
-        "estimate": ("1", "difference in change of reflectance"),
-        "low": ("1", "lower end of the band, simultaneous over wavelengths"),
-        "high": ("1", "upper end of the band, simultaneous over wavelengths"),
+        "estimate": (
+            "1",
+            "difference in change of reflectance, within blocks; of reflectance itself without a "
+            "before session",
+        ),
+        "low": ("1", "lower end of the band, which holds over all rows of the table together"),
+        "high": ("1", "upper end of the band, which holds over all rows of the table together"),
         "n_units_reference": ("1", "number of units in the group compared with"),
     },
     "sensitivity": {
