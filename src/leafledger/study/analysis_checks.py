@@ -129,7 +129,8 @@ def _primary(study: Study) -> Iterator[Problem]:
             expected="the smallest difference that would matter, for a primary equivalence",
             mend=f"Add {named.index} and its margin to effects.margin.",
         )
-    if named.question != "change" and len(_levels(study)) > 1 and not _pairs(study):
+    listed = isinstance(effects.compare, list)  # its pairs are looked at by themselves
+    if named.question != "change" and not (listed or _pairs(study)):
         yield Problem(
             file=FILE,
             column="effects.primary.question",
