@@ -50,12 +50,14 @@ def ui(study: Path, port: int) -> None:
     from leafledger.ledger.server import serve
     from leafledger.ledger.server_address import tracking_server
     from leafledger.runner.lock import study_lock
+    from leafledger.study.links import refuse_links
 
     folder = study.resolve()
     server = tracking_server(folder)
     if server is not None:
         say(f"The runs of this study are on the tracking server: open {server} in a browser.")
         return
+    refuse_links(folder)
     if (folder / "ledger").is_dir():
         try:
             with study_lock(folder):

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem
-from leafledger.study.tables import write_text
+from leafledger.study.tables import whole_file, write_text
 
 
 @dataclass(frozen=True)
@@ -46,10 +46,12 @@ def write_study(folder: Path, wanted: Wanted) -> list[str]:
                 mend="Choose another folder, or edit the study.yaml that is there.",
             )
         )
+    folder = folder.resolve()
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "raw").mkdir(exist_ok=True)
     if wanted.table is not None:
-        shutil.copyfile(wanted.table, folder / "raw" / wanted.table.name)
+        with whole_file(folder / "raw" / wanted.table.name) as temporary:
+            shutil.copyfile(wanted.table, temporary)
         write_text(folder / "study.yaml", _table_study(wanted, wanted.table.name))
         return ["study.yaml", f"raw/{wanted.table.name}"]
     write_text(folder / "study.yaml", _sheet_study(wanted))

@@ -19,6 +19,7 @@ from leafledger.records.package import commit, version
 from leafledger.records.record import read_record
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.layout import RECORDS, VARIANTS_TASK, Task, outputs, tasks
+from leafledger.study.links import refuse_links
 from leafledger.study.sheet_files import units_file
 from leafledger.study.study import Study
 from leafledger.study.tables import write_bytes
@@ -198,6 +199,7 @@ def bring_up(folder: Path) -> list[str]:
 def _copied(folder: Path, title: str, what: str) -> list[str]:
     from leafledger.ledger.tracking import copy_book
 
+    refuse_links(folder)
     try:
         return copy_book(folder, title)
     except Exception as error:  # noqa: BLE001  the results stand whatever the store does

@@ -16,6 +16,7 @@ from leafledger.ledger.methods_words import methods
 from leafledger.ledger.miappe import FIELDS, TO_FILL_IN, miappe_csv
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
+from leafledger.study.links import refuse_links
 from leafledger.study.tables import write_bytes, write_json, write_text
 
 METHODS = "methods.txt"
@@ -54,8 +55,9 @@ def export(
     Raises
     ------
     InputFault
-        If ``out`` is taken, or a part of the run is no longer kept.
+        If ``out`` is taken, a link leads out of the study, or a part of the run is no longer kept.
     """
+    refuse_links(folder)
     found = ExportedRun(folder, run)
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise _fault(out.name, "a folder that is not empty", "Name a new one.")

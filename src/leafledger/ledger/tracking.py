@@ -10,7 +10,6 @@ import gc
 import importlib
 import itertools
 import os
-import shutil
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
@@ -22,6 +21,7 @@ from leafledger.ledger.run_entry import RunEntry
 from leafledger.ledger.run_told import PARENT_TAG, RUN_TAG
 from leafledger.ledger.server_address import tracking_server, why_unreachable
 from leafledger.records import events
+from leafledger.study.links import refuse_links, remove_file, remove_folder
 from leafledger.study.parameters import name_of
 
 if TYPE_CHECKING:
@@ -134,6 +134,7 @@ def _open(folder: Path, title: str, notes: list[str]) -> tuple[MlflowClient, str
     """Return a client and the study's experiment; a broken or moved store is made again."""
     from mlflow.tracking import MlflowClient
 
+    refuse_links(folder)
     _do_not_wait_for_the_disk()
     location = (folder / ARTIFACTS).resolve().as_uri()
     why, where = why_made_again(folder / DATABASE, location), address(folder)
@@ -149,8 +150,8 @@ def _open(folder: Path, title: str, notes: list[str]) -> tuple[MlflowClient, str
     if why is not None:
         notes.append(f"the tracking store was made again from the book of runs ({why})")
     for path in folder.glob(f"{DATABASE}*"):
-        path.unlink()
-    shutil.rmtree(folder / ARTIFACTS, ignore_errors=True)
+        remove_file(path)
+    remove_folder(folder / ARTIFACTS)
     # MLflow makes its tables once for an address; a new file needs one not used before.
     client = MlflowClient(tracking_uri=f"{where}?timeout={next(_SECONDS)}")
     created = client.create_experiment(EXPERIMENT, artifact_location=location)

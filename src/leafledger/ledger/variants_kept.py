@@ -9,6 +9,7 @@ from leafledger.records.digests import sha256_of_file
 from leafledger.records.events import Run
 from leafledger.records.record import Record, read_record
 from leafledger.study.layout import VARIANTS_TASK
+from leafledger.study.links import remove_file
 from leafledger.study.study import VARIANTS_TABLE, Study
 from leafledger.study.tables import write_bytes
 
@@ -22,8 +23,8 @@ def whole_table(folder: Path, record: Record) -> Path | None:
 
 def remove_table(folder: Path) -> None:
     """Take the table and its record away."""
-    (folder / VARIANTS_TABLE).unlink(missing_ok=True)
-    (folder / VARIANTS_TASK.record).unlink(missing_ok=True)
+    remove_file(folder / VARIANTS_TABLE)
+    remove_file(folder / VARIANTS_TASK.record)
 
 
 def bring_table_back(study: Study) -> list[str]:

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.records.digests import sha256_of_file, sha256_of_value
+from leafledger.study.links import not_through_a_link
 from leafledger.study.tables import write_json, write_text
 
 RUN_VARIABLE = "LEAFLEDGER_RUN"
@@ -44,7 +45,7 @@ def progress_file(folder: Path, run: str) -> Path:
 
 def tell(folder: Path, run: str, **what: Any) -> None:
     """Append one line to the progress of a run; a single write, so lines never mix."""
-    path = progress_file(folder, run)
+    path = not_through_a_link(progress_file(folder, run))
     path.parent.mkdir(parents=True, exist_ok=True)
     line = json.dumps(what, ensure_ascii=False, sort_keys=True) + "\n"
     handle = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)

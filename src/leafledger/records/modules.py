@@ -90,7 +90,7 @@ def _remembered_file() -> Path | None:
         bytecode = importlib.util.cache_from_source(__file__)
     except NotImplementedError:
         return None  # a Python that keeps no bytecode: every process parses for itself
-    return Path(bytecode).with_suffix(".json")
+    return Path(bytecode).resolve().with_suffix(".json")
 
 
 def _parsed(source: bytes) -> Module:

@@ -14,6 +14,7 @@ from typing import Any
 
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.record import Record, read_record, write_record
+from leafledger.study.links import not_through_a_link, remove_folder
 from leafledger.study.tables import whole_file
 
 FOLDER = "ledger/store"
@@ -57,12 +58,12 @@ class ContentStore:
         for output in record["outputs"]:
             kept = entry / output["sha256"]
             if not kept.is_file() or sha256_of_file(kept) != output["sha256"]:
-                shutil.rmtree(entry, ignore_errors=True)
+                remove_folder(entry)
                 return None
         for output in record["outputs"]:
             with whole_file(self.study / output["path"]) as temporary:
                 shutil.copyfile(entry / output["sha256"], temporary)
-        os.utime(entry)
+        os.utime(not_through_a_link(entry))
         return record
 
     def tells_otherwise(self, key: str, record: Path) -> bool:
@@ -83,14 +84,14 @@ class ContentStore:
         if entry.is_dir():
             return
         building = entry.with_name(f".{entry.name}.{os.getpid()}.tmp")
-        building.mkdir(parents=True)
+        not_through_a_link(building).mkdir(parents=True)
         try:
             for output in record["outputs"]:
                 shutil.copyfile(self.study / output["path"], building / output["sha256"])
             write_record(building / _RECORD, record)
             building.rename(entry)
         finally:
-            shutil.rmtree(building, ignore_errors=True)
+            remove_folder(building)
 
     def entries(self) -> list[tuple[Path, int, float]]:
         """Return folder, bytes and time of last use of every entry, the longest unused first."""
@@ -123,7 +124,7 @@ class ContentStore:
         for entry, size, _ in entries:
             if taken <= most_bytes:
                 break
-            shutil.rmtree(entry, ignore_errors=True)
+            remove_folder(entry)
             taken -= size
             removed.append(entry)
         return {

@@ -19,6 +19,7 @@ from leafledger.report.trust import trust
 from leafledger.report.workbook import written
 from leafledger.report.workbook_front import front_of
 from leafledger.report.workbook_sheets import sheets_of
+from leafledger.study.links import not_through_a_link, remove_file
 from leafledger.study.tables import write_bytes, write_text
 
 
@@ -77,11 +78,11 @@ def run(job: Job) -> Outcome:
 
 def _write_figures(job: Job, book: Book) -> None:
     """Write the figures and take away those that an earlier report left behind."""
-    folder = job.outputs["figures"]
+    folder = not_through_a_link(job.outputs["figures"])
     folder.mkdir(parents=True, exist_ok=True)
     files = {**book.files, "captions.txt": book.captions().encode()}
     for old in folder.iterdir():
         if old.is_file() and old.name not in files:
-            old.unlink()
+            remove_file(old)
     for name, content in files.items():
         write_bytes(folder / name, content)

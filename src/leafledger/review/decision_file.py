@@ -27,6 +27,7 @@ from leafledger.study.decisions import (
     is_digest,
     standing,
 )
+from leafledger.study.links import not_through_a_link, refuse_links
 from leafledger.study.sheets import Sheet, read_sheet
 from leafledger.study.tables import write_bytes
 
@@ -91,8 +92,7 @@ def save(
     problems = list(_problems(samples, asked, by))
     if problems:
         raise InputFault(problems)
-    path = (folder / FILE).resolve()
-    with _held(folder):
+    with _held(folder) as path:
         sheet, now = _read(path, samples)
         conflicts = {
             one.scan: now.get(one.scan)
@@ -121,8 +121,7 @@ def take_back(folder: Path, lines: Sequence[bytes]) -> None:
     InputFault
         If one of them is not in the file any more as it was written.
     """
-    path = (folder / FILE).resolve()
-    with _held(folder):
+    with _held(folder) as path:
         rows = path.read_bytes().splitlines(keepends=True) if path.is_file() else []
         for line in lines:
             places = [k for k, row in enumerate(rows) if row.rstrip(b"\r\n") == line]
@@ -162,13 +161,22 @@ def tidy(text: str) -> str:
 
 
 @contextmanager
-def _held(folder: Path) -> Iterator[None]:
-    """Hold the file of decisions; another reviewer's save takes a moment, so wait for it."""
-    place = folder / LOCK
+def _held(folder: Path) -> Iterator[Path]:
+    """Hold the file of decisions, whose path is yielded, links within the study followed.
+
+    Another reviewer's save takes a moment, so wait for it.
+
+    Raises
+    ------
+    InputFault
+        If a link leads out of the study.
+    """
+    refuse_links(folder)
+    place = not_through_a_link(folder.resolve() / LOCK)
     place.parent.mkdir(parents=True, exist_ok=True)
     with place.open("a+") as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
-        yield
+        yield (folder / FILE).resolve()
 
 
 def _read(path: Path, samples: Collection[str]) -> tuple[Sheet | None, dict[str, Decision]]:

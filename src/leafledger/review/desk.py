@@ -17,6 +17,7 @@ from leafledger.review.decision_file import Asked
 from leafledger.review.rerun import Rerun, effects_are_older, spectra_are_older, would_run
 from leafledger.review.shown_after import with_and_without
 from leafledger.study.decisions import FILE, standing
+from leafledger.study.links import refuse_links
 from leafledger.study.reading import read_study
 from leafledger.study.scan_sheet import Scan
 from leafledger.study.study import Study
@@ -53,6 +54,7 @@ class Desk:
         self.study = self._opened()
 
     def _opened(self) -> Study:
+        refuse_links(self.folder)
         study = read_study(self.folder)
         evidence.refuse_unless_run(study)
         return study

@@ -17,6 +17,7 @@ from leafledger.study.definition import Definition
 from leafledger.study.definition_file import with_rows
 from leafledger.study.file_pattern import without_pattern
 from leafledger.study.layout import Task
+from leafledger.study.links import link_problems
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
 from leafledger.study.variant_definitions import definition_of, of_variant
@@ -24,7 +25,7 @@ from leafledger.study.variant_study import under_variant
 
 
 def checked_study(folder: Path, variant: str | None = None) -> Study:
-    """Read a study and check it, the indices included.
+    """Read a study and check it, the indices and links out of it included.
 
     Parameters
     ----------
@@ -47,6 +48,7 @@ def checked_study(folder: Path, variant: str | None = None) -> Study:
     problems += _index_problems(folder, variant)
     if study is not None and variant is None:
         problems += _variant_problems(study)
+    problems += link_problems(folder)
     if study is None or problems:
         raise InputFault(list(dict.fromkeys(problems)))
     return study

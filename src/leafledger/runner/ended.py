@@ -9,6 +9,7 @@ from pathlib import Path
 
 from leafledger.records import events
 from leafledger.study.layout import LOGS, Task
+from leafledger.study.links import remove_file
 
 _EXIT_CODES = {"done": 0, "restored": 0, "input_fault": 2, "failed": 1}
 
@@ -65,7 +66,7 @@ class Attempt:
     def begin(self) -> None:
         """Tell that the task has begun; what it found wrong before counts no longer."""
         events.tell(self._folder, self._run, task=self._task.name, state="started")
-        problems_file(self._folder, self._task).unlink(missing_ok=True)
+        remove_file(problems_file(self._folder, self._task))
 
     def end(self, ended: Ended, threads: str | None = None, kernel: str | None = None) -> None:
         """Write the event of the task, and tell of it.

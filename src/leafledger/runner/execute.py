@@ -11,6 +11,7 @@ import os
 import sys
 from pathlib import Path
 
+from leafledger.errors import InputFault
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.plan import why_run
@@ -18,17 +19,25 @@ from leafledger.runner.restore import restore_kept
 from leafledger.runner.step import die_with_parent
 from leafledger.runner.variants import TABLE_VARIABLE, make_table, variant_at_work
 from leafledger.study.layout import Task, levels
+from leafledger.study.links import refuse_links
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
 
 
 def main() -> int:
-    """Run all levels; return 0, or 1 if a task failed.
+    """Run all levels; return 0, 1 if a task failed, or 2 if the study is at fault.
 
     The table of the variants is made before the report that reads it, if it was asked for.
     """
-    cores = int(sys.argv[1])
     die_with_parent()
+    try:
+        return _run_levels(int(sys.argv[1]))
+    except InputFault as fault:
+        print(fault, file=sys.stderr)  # noqa: T201
+        return 2
+
+
+def _run_levels(cores: int) -> int:
     folder = Path.cwd()
     run = os.environ[events.RUN_VARIABLE]
     study = read_study(folder, variant_at_work())
@@ -40,6 +49,7 @@ def main() -> int:
         stale = _stale(study, level, digests)
         if not stale:
             continue
+        refuse_links(folder)  # Snakemake and the shell write without asking us
         events.tell(folder, run, level=[task.name for task in stale], why=list(stale.values()))
         if restore_kept(study, run, stale, digests):
             stale = _stale(study, level, digests)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 from leafledger.ledger.view import BookView
 from leafledger.records.record import read_record
 from leafledger.records.store import ContentStore
 from leafledger.study.layout import LOGS, RECORDS, RESULTS, VARIANTS_TASK, outputs, tasks
+from leafledger.study.links import not_through_a_link, remove_file, remove_folder
 from leafledger.study.study import Study
 
 
@@ -17,9 +17,9 @@ def sweep_temporaries(folder: Path) -> None:
     for place in (RESULTS, RECORDS, "ledger", LOGS, ".snakemake/metadata", ".snakemake/incomplete"):
         for path in (folder / place).rglob(".*.tmp"):
             if path.is_dir():
-                shutil.rmtree(path, ignore_errors=True)
+                remove_folder(path)
             else:
-                path.unlink(missing_ok=True)
+                remove_file(path)
 
 
 def remove_orphans(study: Study) -> list[str]:
@@ -46,8 +46,8 @@ def remove_orphans(study: Study) -> list[str]:
             place = folder / output["path"]
             inside = place.resolve().is_relative_to((folder / RESULTS).resolve())
             if inside and output["path"] not in owned:
-                place.unlink(missing_ok=True)
-        path.unlink()
+                remove_file(place)
+        remove_file(path)
         gone.append(path.stem)
     if not gone:
         return []
@@ -92,4 +92,4 @@ def _shared_keys(study: Study) -> set[str]:
 def _remove_empty_folders(root: Path) -> None:
     for path in sorted(root.rglob("*"), reverse=True):
         if path.is_dir() and not any(path.iterdir()):
-            path.rmdir()
+            not_through_a_link(path).rmdir()

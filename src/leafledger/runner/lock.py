@@ -10,10 +10,9 @@ from pathlib import Path
 from typing import IO
 
 from leafledger.errors import InputFault, Problem
-from leafledger.study.layout import LOGS, RECORDS, RESULTS
+from leafledger.study.links import WRITTEN, link_problems, not_through_a_link
 
 _FILE = "ledger/lock"
-_WRITTEN = (RESULTS, RECORDS, LOGS, "ledger", ".snakemake")
 
 
 @contextmanager
@@ -23,7 +22,7 @@ def study_lock(folder: Path) -> Iterator[None]:
     Raises
     ------
     InputFault
-        If another run holds it, or a folder of it cannot be written to.
+        If another run holds it, a folder of it cannot be written to, or a link leads out of it.
     """
     with hold_study(folder):
         yield
@@ -47,11 +46,12 @@ def hold_study(folder: Path) -> IO[str]:
     Raises
     ------
     InputFault
-        If another run holds it, or a folder of it cannot be written to.
+        If another run holds it, a folder of it cannot be written to, or a link leads out of it.
     """
-    if closed := _closed_folders(folder):
-        raise InputFault(closed)
-    path = folder / _FILE
+    folder = folder.resolve()
+    if found := [*link_problems(folder), *_closed_folders(folder)]:
+        raise InputFault(found)
+    path = not_through_a_link(folder / _FILE)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle = path.open("a+")
@@ -83,7 +83,7 @@ def _closed_folders(folder: Path) -> list[Problem]:
     """Return a problem for each folder of results or books that is there and cannot be written."""
     if not os.access(folder / "ledger" if (folder / "ledger").is_dir() else folder, os.W_OK):
         return []  # told as a whole, by what cannot be opened in it
-    top = [folder / name for name in _WRITTEN if (folder / name).is_dir()]
+    top = [folder / name for name in WRITTEN if (folder / name).is_dir()]
     listed = [place for place in top if os.access(place, os.R_OK | os.X_OK)]
     below = [child for place in listed for child in sorted(place.glob("*")) if child.is_dir()]
     return [

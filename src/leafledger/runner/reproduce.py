@@ -19,6 +19,7 @@ from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.record import Record, read_record
 from leafledger.runner.run import Listener, run_study
 from leafledger.study.layout import BY_NAME, RECORDS, VARIANTS_TASK
+from leafledger.study.links import refuse_links
 
 _MADE = ("results/", "records/")
 
@@ -96,8 +97,9 @@ def reproduce(
     Raises
     ------
     InputFault
-        If the run is not in the book or ended before it was done.
+        If the run is not in the book or ended before it was done, or a link leads out of the study.
     """
+    refuse_links(folder)
     book = BookView(folder)
     entry = book.run(run)
     records = _whole(book, entry)

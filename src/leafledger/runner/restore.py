@@ -13,6 +13,7 @@ from leafledger.runner.ended import Attempt, Ended
 from leafledger.runner.jobs import code_of_task
 from leafledger.runner.workflow_memory import FOLDER_DATE, mark_incomplete, remember
 from leafledger.study.layout import LOGS, Task, inputs, outputs
+from leafledger.study.links import remove_file
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
 from leafledger.study.tables import write_text
@@ -73,7 +74,7 @@ def _restored(
     except OSError:
         # Without a record the task is left to a step, which meets the same and says so.
         with suppress(OSError):
-            (study.folder / task.record).unlink(missing_ok=True)
+            remove_file(study.folder / task.record)
         return False
     return True
 
@@ -85,7 +86,7 @@ def _remove_others(study: Study, task: Task, record: Record) -> None:
         if path.endswith("/"):
             for other in {*files_below(study.folder / path)} - named:
                 if other.name != FOLDER_DATE:
-                    other.unlink()
+                    remove_file(other)
 
 
 def put_record(study: Study, task: Task, record: Record) -> str:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from leafledger.errors import Problem
+from leafledger.errors import InputFault, Problem
 from leafledger.ledger import book
 from leafledger.ledger.variants_kept import bring_table_back
 from leafledger.records import events
@@ -26,6 +26,7 @@ from leafledger.runner.restore import NO_STORE_VARIABLE
 from leafledger.runner.step import PARENT_VARIABLE, VARIANT_VARIABLE
 from leafledger.runner.variants import TABLE_VARIABLE, table_is_current
 from leafledger.study.layout import LOGS, VARIANTS_TASK
+from leafledger.study.links import link_problems, not_through_a_link
 from leafledger.study.study import Study
 
 _WATCH_SECONDS = 0.1
@@ -194,9 +195,9 @@ def _execute(study: Study, planned: list[str], how: How, with_table: bool) -> Ru
     listen = how.listen or (lambda _line: None)
     listen({"planned": planned, "run": run, "variant": study.variant})
     book.open_run(study, run)
-    (folder / LOGS).mkdir(exist_ok=True)
+    not_through_a_link(folder / LOGS).mkdir(exist_ok=True)
     command = [sys.executable, "-m", "leafledger.runner.execute", str(how.cores)]
-    with (folder / SNAKEMAKE_LOG).open("wb") as log:
+    with not_through_a_link(folder / SNAKEMAKE_LOG).open("wb") as log:
         child = subprocess.Popen(
             command,
             cwd=folder,
@@ -246,10 +247,11 @@ def _result(study: Study, run: str, code: int) -> RunResult:
     done = events.events_of(study.folder, run)
     failed = [e for e in done if e["outcome"] not in events.ENDED_WELL]
     faults = [e for e in failed if e["outcome"] == "input_fault"]
-    problems = problems_of(study, faults)
+    links = link_problems(study.folder) if code else []
+    problems = links or problems_of(study, faults)
     if code == 0:
         outcome, message = "done", ""
-    elif faults and len(faults) == len(failed):
+    elif links or (faults and len(faults) == len(failed)):
         outcome, message = "input_fault", problems[0].sentence()
     else:
         outcome, message = "failed", why_failed(study, run, failed)
@@ -259,6 +261,10 @@ def _result(study: Study, run: str, code: int) -> RunResult:
     except OSError as error:
         # A full disk must not hide what failed; the next run closes this one.
         notes = [f"the run could not be closed in the book ({error.strerror})"]
+    except InputFault:
+        if not links:
+            raise
+        notes = ["the run could not be closed in the book; the next run closes it"]
     return RunResult(run, outcome, done, problems, message, notes)
 
 

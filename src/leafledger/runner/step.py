@@ -27,6 +27,7 @@ from leafledger.runner.ended import Attempt, Ended, problems_file
 from leafledger.runner.jobs import code_of_task, job_of
 from leafledger.runner.restore import may_use_store, put_record
 from leafledger.study.layout import BY_NAME, Task
+from leafledger.study.links import refuse_links
 from leafledger.study.reading import read_study
 from leafledger.study.sheet_files import with_own_names
 from leafledger.study.study import Study
@@ -47,12 +48,17 @@ def main(arguments: list[str] | None = None) -> int:
     folder = Path.cwd()
     run = os.environ.get(events.RUN_VARIABLE) or events.new_run_id()
     attempt = Attempt(folder, run, task)
-    attempt.begin()
-    ended = _attempted(folder, task)
+    try:
+        attempt.begin()
+        ended = _attempted(folder, task)
+    except InputFault as fault:
+        # A link where the problem itself would be written.
+        print(fault, file=sys.stderr)  # noqa: T201
+        return 2
     kernel = _blas_kernel() if ended.outcome == "done" else None
     try:
         attempt.end(ended, os.environ.get("OPENBLAS_NUM_THREADS"), kernel)
-    except OSError as error:
+    except (OSError, InputFault) as error:
         print(f"the event could not be written: {error}", file=sys.stderr)  # noqa: T201
         return ended.exit_code or 1
     return ended.exit_code
@@ -84,6 +90,7 @@ def _plain(error: Exception) -> str:
 
 
 def _do(folder: Path, task: Task) -> Ended:
+    refuse_links(folder)
     study = read_study(folder, os.environ.get(VARIANT_VARIABLE) or None)
     job = job_of(study, task)
     try:

@@ -12,6 +12,7 @@ from pathlib import Path
 from leafledger.records.digests import FileDigests
 from leafledger.runner.jobs import key_value
 from leafledger.study.layout import Task, inputs, outputs, own_files
+from leafledger.study.links import not_through_a_link, remove_file
 from leafledger.study.study import Study
 from leafledger.study.tables import canonical_json, write_text
 
@@ -55,10 +56,10 @@ def remember(study: Study, task: Task, digests: FileDigests) -> None:
     )
     for path in outputs(task).values():
         if path.endswith("/"):
-            (study.folder / path / FOLDER_DATE).touch()
+            not_through_a_link(study.folder / path / FOLDER_DATE).touch()
     for name in _names(task):
         write_text(study.folder / _METADATA / name, text)
-        (study.folder / _INCOMPLETE / name).unlink(missing_ok=True)
+        remove_file(study.folder / _INCOMPLETE / name)
 
 
 def _names(task: Task) -> list[str]:

@@ -18,4 +18,4 @@ def schema_text() -> str:
 
 
 if __name__ == "__main__":
-    write_text(Path(sys.argv[1]), schema_text())
+    write_text(Path(sys.argv[1]).resolve(), schema_text())

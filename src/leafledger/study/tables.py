@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import StageFailure
+from leafledger.study.links import not_through_a_link
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,11 +31,18 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
-    """Yield a temporary path that becomes ``path`` only if the block ends well."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    """Yield a temporary path that becomes ``path`` only if the block ends well.
+
+    Raises
+    ------
+    InputFault
+        If a folder above ``path`` is a link: the file would be written elsewhere.
+    """
+    not_through_a_link(path.parent).mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
     try:
         yield temporary
+        not_through_a_link(path.parent)
         temporary.replace(path)
     finally:
         temporary.unlink(missing_ok=True)
