@@ -36,7 +36,7 @@ METHODS = {
 
 @dataclass(frozen=True)
 class Primary:
-    """The contrast named before the data were seen."""
+    """The contrast that the settings name as the primary one."""
 
     index: str
     question: str
