@@ -178,7 +178,7 @@ def text_of(plan: Plan) -> str:
     value as JSON; names are sorted within their group.
     """
     lines = [f"# Plan of a leaf reflectance study (leafledger, form {FORM})", "#"]
-    lines += [f"# {sentence}" for sentence in _in_words(plan)]
+    lines += ["# " + sentence.replace("\n", " ") for sentence in _in_words(plan)]
     left = dict(plan)
     for title, start in _GROUPS:
         names = sorted(name for name in left if name.startswith(start))

@@ -91,7 +91,7 @@ def read_design(folder: Path) -> Study:
     columns = columns_of(definition.design)
     name = find_units(folder, problems)
     if name is None or definition.design.unit is None:
-        return _design_from_scans(folder, problems, with_units=definition.design.unit is not None)
+        return _design_from_scans(folder, definition, problems)
     units = _read_units(folder, name, definition, columns, problems)
     levels = {labels.get(definition.design.treatment, "") for labels in units.values()}
     design = without_a_word_for_nothing(definition.design, levels)
@@ -103,19 +103,23 @@ def read_design(folder: Path) -> Study:
     return study
 
 
-def _design_from_scans(folder: Path, problems: list[Problem], with_units: bool) -> Study:
+def _design_from_scans(folder: Path, definition: Definition, problems: list[Problem]) -> Study:
     """Return the study as its scans tell it; without them, say what is missing."""
     try:
         return read_study(folder)
     except InputFault as fault:
+        if definition.design.unit is None:
+            raise
         lacking = Problem(
             file=UNITS[0],
             found="no sheet of units, and no scans that name them",
             expected="a row for each unit with its treatment, before anything is measured",
             mend="Write units.csv: which unit gets which treatment.",
         )
-        known = dict.fromkeys([*problems, *fault.problems])
-        raise InputFault([*([lacking] if with_units else []), *known]) from fault
+        scans = with_scan_sheet(folder, definition, []).intake
+        there = bool(scans.pattern) or (folder / scans.sheet).is_file()
+        known = dict.fromkeys([*problems, *(fault.problems if there else [])])
+        raise InputFault([lacking, *known]) from fault
 
 
 def _read_units(
