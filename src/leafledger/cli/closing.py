@@ -10,6 +10,7 @@ from leafledger.cli.words import bullet_list, say
 from leafledger.ledger.plans import on_record, plan_in_place
 from leafledger.ledger.view import BookView
 from leafledger.runner.run import RunResult
+from leafledger.study.layout import PLAN_HISTORY
 from leafledger.study.plan import digest_of, has_primary
 from leafledger.study.plan_history import (
     NOT_PROVABLE,
@@ -100,8 +101,9 @@ def _in_words(finding: dict[str, Any]) -> str:
 
 
 def _counts(tasks: list[dict[str, Any]]) -> str:
-    done = sum(e["outcome"] == "done" for e in tasks)
-    restored = sum(e["outcome"] == "restored" for e in tasks)
+    """Count the stages; what the book says of the plan is none."""
+    stages = [e["outcome"] for e in tasks if e["rule"] != PLAN_HISTORY.name]
+    done, restored = stages.count("done"), stages.count("restored")
     ran = "1 stage ran" if done == 1 else f"{done} stages ran"
     return f"{ran}, {restored} restored" if restored else ran
 

@@ -62,7 +62,7 @@ def judged(
 
     A test is significant if its Holm-adjusted p is below alpha; for the primary contrast, alone in
     its family, that is its own p. Equivalence is judged by its own p, because the margin is stated
-    for each index beforehand; the adjusted p stands beside it.
+    for each index in the settings; the adjusted p stands beside it.
 
     Parameters
     ----------

@@ -144,7 +144,7 @@ def judged_words(effects: pd.DataFrame) -> str:
         return f"{words}."
     return (
         f"{words}; that of an equivalence test rests on its own p, not the adjusted one, because "
-        "the margin is stated for each index beforehand. What cannot be tested is undefined."
+        "the settings state a margin for each such index. What cannot be tested is undefined."
     )
 
 
