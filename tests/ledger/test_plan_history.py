@@ -187,6 +187,16 @@ def test_the_primary_contrast_rests_on_no_margin_and_no_later_session() -> None:
     assert core(plan(of_a_later_version=1)) != core(A), "what is not known counts"
 
 
+def test_a_formula_of_ones_own_is_part_of_the_primary_contrast() -> None:
+    def own(formula: str) -> dict[str, Any]:
+        return plan_of(settings(), {"formulas": [{"index": "CI", "formula": formula}]})
+
+    assert core(own("R(750)")) != core(own("R(760)"))
+    (one,) = differences_between(own("R(750)"), own("R(760)"))
+    assert one.words == "primary formula R(750) -> R(760)"
+    assert plan_of(settings(), {"formulas": [{"index": "X", "formula": "R(750)"}]}) == A
+
+
 # --- courses of events -----------------------------------------------------------------------
 
 

@@ -20,8 +20,8 @@ from leafledger.records.package import commit, version
 from leafledger.records.record import read_record
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.layout import FROM_THE_BOOK, RECORDS, Task, outputs, tasks
-from leafledger.study.plan import plan_of, text_of
-from leafledger.study.settings import settings_of
+from leafledger.study.plan import text_of
+from leafledger.study.settings import plan_of_study
 from leafledger.study.sheet_files import units_file
 from leafledger.study.study import Study
 from leafledger.study.tables import write_bytes
@@ -31,7 +31,7 @@ def open_run(study: Study, run: str) -> None:
     """Enter a run that begins, with digests of the study's own files."""
     entry = _entry(study, run, events.now())
     if study.variant is None:  # the settings of a variant are not the study's plan
-        text = text_of(plan_of(settings_of(study, "effects", None)))
+        text = text_of(plan_of_study(study))
         entry["plan"] = kept_bytes(study.folder, text.encode("utf-8"))
     events.write_run(study.folder, entry)
 

@@ -228,7 +228,7 @@ def _plan(run: ExportedRun, *, named: bool) -> Iterator[str]:
     yield from sentences_of(facts, primary=named)
     if mark_of(facts) and named:
         yield f"The verdict on the primary outcome is {mark_of(facts)}."
-    plan = plan_of(run.settings("effects"))
+    plan = plan_of(run.settings("effects"), run.settings("catalogue").get("indices"))
     yield from words_of_others(on_record(run.book, until=run.run["run"]), plan)
 
 

@@ -262,14 +262,24 @@ def _plan_of_run(book: BookView, run: events.Run) -> Plan | None:
     """Return the plan of a run; of one without, as of earlier versions, that of its effects."""
     if run.get("plan"):
         return _read(book.history(run["plan"]))
-    record = book.record(run["records"].get("effects", ""))
-    return None if record is None else plan_of(record["settings"])
+    effects, catalogue = (
+        book.record(run["records"].get(name, "")) for name in ("effects", "catalogue")
+    )
+    return _plan_of_records(effects, catalogue)
 
 
 def plan_in_place(folder: Path) -> Plan | None:
     """Return the plan that the results in place were made by, ``None`` if there are none."""
-    record: Record | None = read_record(folder / RECORDS / "effects.json")
-    return None if record is None else plan_of(record["settings"])
+    effects, catalogue = (
+        read_record(folder / RECORDS / f"{name}.json") for name in ("effects", "catalogue")
+    )
+    return _plan_of_records(effects, catalogue)
+
+
+def _plan_of_records(effects: Record | None, catalogue: Record | None) -> Plan | None:
+    if effects is None:
+        return None
+    return plan_of(effects["settings"], (catalogue or {"settings": {}})["settings"].get("indices"))
 
 
 # --- does it hold? ---------------------------------------------------------------------------

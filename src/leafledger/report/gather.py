@@ -202,7 +202,10 @@ def plan_facts(inputs: Mapping[str, Path]) -> Facts | None:
     if "plan_history" not in inputs:
         return None
     facts: Facts = read_json(inputs["plan_history"])
-    plan = plan_of(read_json(inputs["record/effects"])["settings"])
+    effects, catalogue = (
+        read_json(inputs[f"record/{name}"])["settings"] for name in ("effects", "catalogue")
+    )
+    plan = plan_of(effects, catalogue.get("indices"))
     return facts if facts["plan_sha256"] == digest_of(plan) else None
 
 

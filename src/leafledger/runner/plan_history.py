@@ -21,19 +21,14 @@ from leafledger.records.store import ContentStore
 from leafledger.runner.ended import Attempt, Ended
 from leafledger.runner.restore import may_use_store, put_record
 from leafledger.study.layout import LOGS, PLAN_HISTORY, PLAN_HISTORY_TASK
-from leafledger.study.plan import Plan, plan_of, sessions_in
+from leafledger.study.plan import sessions_in
 from leafledger.study.plan_history import BY_RUN, Facts, Recorded, judged
-from leafledger.study.settings import settings_of
+from leafledger.study.settings import plan_of_study
 from leafledger.study.study import PLAN_HISTORY_FILE, Study
 from leafledger.study.tables import read_json, write_json, write_text
 
 REBUILT_VARIABLE = "LEAFLEDGER_REBUILT"
 """Says to the children of a run that a recorded one is being rebuilt."""
-
-
-def plan_of_study(study: Study) -> Plan:
-    """Return the plan of a study."""
-    return plan_of(settings_of(study, "effects", None))
 
 
 def said_of_plan(study: Study, run: str | None = None) -> Facts | None:

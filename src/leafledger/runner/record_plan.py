@@ -10,9 +10,9 @@ from leafledger.ledger.plans import Lodged, lodge, on_record
 from leafledger.ledger.view import BookView
 from leafledger.runner.check import checked_design
 from leafledger.runner.lock import study_lock
-from leafledger.runner.plan_history import plan_of_study
 from leafledger.study.plan import has_primary
 from leafledger.study.plan_history import Recorded, judged, sentences_of
+from leafledger.study.settings import plan_of_study
 
 
 @dataclass(frozen=True)

@@ -45,14 +45,17 @@ _NAMES = {
 _QUESTIONS = {"change": "change", "difference_in_change": "difference in change"}
 
 
-def plan_of(settings: Mapping[str, Any]) -> Plan:
-    """Return the plan that the settings of the rule ``effects`` hold.
+def plan_of(settings: Mapping[str, Any], indices: Mapping[str, Any] | None = None) -> Plan:
+    """Return the plan that the settings of the rules ``effects`` and ``catalogue`` hold.
 
     Parameters
     ----------
     settings
         ``design``, ``effects`` and ``units``, as a record keeps them. A key that is absent means
         the same as one that is ``None`` or empty, so that records of other versions compare.
+    indices
+        The section ``indices``: where the index of the primary contrast is one of the user's own,
+        its formula is part of the plan.
 
     Examples
     --------
@@ -72,6 +75,8 @@ def plan_of(settings: Mapping[str, Any]) -> Plan:
     plan[_BEFORE] = [s["session"] for s in sessions if s.get("phase") == "before"]
     plan[_AFTER] = [s["session"] for s in sessions if s.get("phase", "after") == "after"]
     plan |= dict(_flat(settings.get("effects") or {}, "effects"))
+    own = {one["index"]: one["formula"] for one in (indices or {}).get("formulas") or []}
+    plan[f"{_PRIMARY}formula"] = own.get(plan.get(f"{_PRIMARY}index"))
     if design.get("unit") is not None:
         for unit, labels in (settings.get("units") or {}).items():
             plan[f"{_UNITS}{unit}"] = {
