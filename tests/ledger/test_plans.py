@@ -21,7 +21,7 @@ from leafledger.ledger.verify import verify
 from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.runner.plan_history import said_of_plan
-from leafledger.runner.record_plan import record_plan
+from leafledger.runner.plans import record_plan
 from leafledger.study.layout import Task
 from leafledger.study.plan_history import judged
 from leafledger.study.reading import read_study

@@ -7,21 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.cli.words import bullet_list, say
-from leafledger.ledger.plans import on_record, plan_in_place
-from leafledger.ledger.view import BookView
+from leafledger.runner.plans import marked, said_of_results
 from leafledger.runner.run import RunResult
 from leafledger.study.layout import PLAN_HISTORY
-from leafledger.study.plan import digest_of, has_primary
-from leafledger.study.plan_history import (
-    NOT_PROVABLE,
-    Facts,
-    mark_of,
-    mark_of_margins,
-    sentences_of,
-    words_of_first,
-    words_of_others,
-)
-from leafledger.study.study import PLAN_HISTORY_FILE
 from leafledger.study.tables import read_json
 
 
@@ -35,31 +23,6 @@ def findings(folder: Path) -> list[dict[str, Any]]:
     if classes.is_file():
         found.append({"id": "classes", "sentence": read_json(classes)["sentence"]})
     return found
-
-
-def plan_said(folder: Path) -> tuple[Facts | None, list[str]]:
-    """Return what the book says of the plan behind the newest results: facts, and sentences.
-
-    Unlike the page, the terminal also tells of other plans that were in force in between.
-    """
-    plan = plan_in_place(folder)
-    if plan is None or "design.unit" not in plan:
-        return None, []
-    place = folder / PLAN_HISTORY_FILE
-    facts: Facts | None = read_json(place) if place.is_file() else None
-    if facts is not None and facts["plan_sha256"] != digest_of(plan):
-        facts = None
-    records, named = on_record(BookView(folder)), has_primary(plan)
-    told = sentences_of(facts, primary=named)
-    if named and (facts is None or facts["statement"] == NOT_PROVABLE):
-        told += words_of_first(records)
-    return facts, told + words_of_others(records, plan)
-
-
-def marked(found: list[dict[str, Any]], facts: Facts | None) -> list[dict[str, Any]]:
-    """Return findings with the mark that their verdict carries: ``exploratory`` and why."""
-    marks = {"primary": mark_of(facts), "equivalence": mark_of_margins(facts)}
-    return [{**one, "mark": marks[one["id"]]} if marks.get(one["id"]) else one for one in found]
 
 
 def warnings(folder: Path) -> list[str]:
@@ -82,7 +45,7 @@ def say_closing(folder: Path, result: RunResult) -> None:
         said = "failed" if one.exit_code else said
         say(f"Variant {one.variant}: {said}.")
     say(("As stated: " if result.variants else "") + f"{_counts(result.tasks)}.")
-    facts, of_plan = plan_said(folder)
+    facts, of_plan = said_of_results(folder)
     bullet_list("Found:", [*of_plan, *map(_in_words, marked(findings(folder), facts))])
     heeded = warnings(folder)
     bullet_list("To heed:", heeded[:12])

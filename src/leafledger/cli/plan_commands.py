@@ -43,7 +43,7 @@ def record(study: Path, as_json: bool) -> None:
       leafledger plan record my-study
     """
     from leafledger.ledger.plans import text_file
-    from leafledger.runner.record_plan import record_plan
+    from leafledger.runner.plans import record_plan
 
     try:
         found = record_plan(study)

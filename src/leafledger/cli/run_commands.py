@@ -83,11 +83,12 @@ def _run(folder: Path, cores: int, as_json: bool, quiet: bool, variants: bool) -
 
 
 def _tell(folder: Path, result: Any, as_json: bool, quiet: bool) -> None:
-    from leafledger.cli.closing import findings, marked, plan_said, say_closing, warnings
+    from leafledger.cli.closing import findings, say_closing, warnings
+    from leafledger.runner.plans import marked, said_of_results
 
     well = result.outcome in {"done", "idle"}
     if as_json:
-        facts, said = plan_said(folder) if well else (None, [])
+        facts, said = said_of_results(folder) if well else (None, [])
         say_json(
             {
                 "run": result.run,
