@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.cli.words import bullet_list, say
+from leafledger.runner.plans import marked, said_of_results
 from leafledger.runner.run import RunResult
+from leafledger.study.layout import PLAN_HISTORY
 from leafledger.study.tables import read_json
 
 
@@ -43,7 +45,8 @@ def say_closing(folder: Path, result: RunResult) -> None:
         said = "failed" if one.exit_code else said
         say(f"Variant {one.variant}: {said}.")
     say(("As stated: " if result.variants else "") + f"{_counts(result.tasks)}.")
-    bullet_list("Found:", (f["sentence"] for f in findings(folder)))
+    facts, of_plan = said_of_results(folder)
+    bullet_list("Found:", [*of_plan, *map(_in_words, marked(findings(folder), facts))])
     heeded = warnings(folder)
     bullet_list("To heed:", heeded[:12])
     if len(heeded) > 12:
@@ -55,9 +58,15 @@ def say_closing(folder: Path, result: RunResult) -> None:
     say(f"Ledger:  {command}   (opens the tracking store on this machine only)")
 
 
+def _in_words(finding: dict[str, Any]) -> str:
+    mark = finding.get("mark")
+    return str(finding["sentence"]) + (f" The verdict is {mark}." if mark else "")
+
+
 def _counts(tasks: list[dict[str, Any]]) -> str:
-    done = sum(e["outcome"] == "done" for e in tasks)
-    restored = sum(e["outcome"] == "restored" for e in tasks)
+    """Count the stages; what the book says of the plan is none."""
+    stages = [e["outcome"] for e in tasks if e["rule"] != PLAN_HISTORY.name]
+    done, restored = stages.count("done"), stages.count("restored")
     ran = "1 stage ran" if done == 1 else f"{done} stages ran"
     return f"{ran}, {restored} restored" if restored else ran
 

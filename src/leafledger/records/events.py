@@ -135,8 +135,8 @@ def _is_run(run: Run) -> bool:
         and all(isinstance(run.get(name), str) for name in texts)
         and (run.get("ended") is None or isinstance(run["ended"], str))
         and all(_all_texts(run.get(name)) for name in ("records", "study", "logs"))
-        and isinstance(run.get("variant"), str | None)
-        and all(_all_texts(run.get(name, {})) for name in ("events", "tables"))
+        and all(isinstance(run.get(name), str | None) for name in ("variant", "plan"))
+        and all(_all_texts(run.get(name, {})) for name in ("events", "tables", "plans"))
     )
 
 

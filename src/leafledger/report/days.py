@@ -121,10 +121,7 @@ def primary_words(primary: pd.DataFrame) -> str:
     sizes = {int(k) for k in primary["n_family"] if k == k}
     one_family = primary["family"].nunique() == 1
     if n == 1 and sizes <= {0, 1}:
-        return (
-            "The primary contrast, named before the data were seen, stands alone and needs no "
-            "adjustment."
-        )
+        return "The primary contrast that the settings name stands alone and needs no adjustment."
     if one_family and len(sizes) == 1:
         tested = sizes.pop()
         out_of = "" if tested == n else f", {tested} of which could be tested"
@@ -133,13 +130,10 @@ def primary_words(primary: pd.DataFrame) -> str:
             if tested > 1
             else "with a single test there is nothing to adjust for."
         )
-        return (
-            f"The study names {n} primary contrasts before the data were seen{out_of}. They are "
-            f"one family: {adjusted}"
-        )
+        return f"The settings name {n} primary contrasts{out_of}. They are one family: {adjusted}"
     return (
-        f"The study names {n} primary contrast{'s' if n > 1 else ''} before the data were seen; p "
-        "is adjusted by Holm within the family of each, and the adjusted p decides the verdict."
+        f"The settings name {n} primary contrast{'s' if n > 1 else ''}; p is adjusted by Holm "
+        "within the family of each, and the adjusted p decides the verdict."
     )
 
 

@@ -23,6 +23,8 @@ from leafledger.study.columns import (
     VARIANCE_COMPONENTS,
     VARIANTS,
 )
+from leafledger.study.plan import digest_of, plan_of
+from leafledger.study.plan_history import Facts, mark_of, mark_of_margins, sentences_of
 from leafledger.study.spectra import Spectra, load_spectra
 from leafledger.study.tables import (
     SpectraTable,
@@ -90,6 +92,23 @@ class Material:
     variants: pd.DataFrame
     classes: ClassTables | None
     records: Mapping[str, Mapping[str, Any]]
+    plan_facts: Facts | None = None
+
+    @property
+    def plan_sentences(self) -> list[str]:
+        """What the book of runs says of when the plan was made."""
+        named = bool(self.effects["primary"].astype(bool).any())
+        return sentences_of(self.plan_facts, primary=named)
+
+    @property
+    def primary_mark(self) -> str:
+        """The mark of every verdict on a primary contrast, empty for none."""
+        return mark_of(self.plan_facts)
+
+    @property
+    def margin_mark(self) -> str:
+        """The mark of every verdict on equivalence, empty for none."""
+        return mark_of_margins(self.plan_facts)
 
     @property
     def unit_word(self) -> str:
@@ -165,7 +184,29 @@ def gather(job: Job) -> Material:
             for role, path in inputs.items()
             if role.startswith("record/")
         },
+        plan_facts=plan_facts(inputs),
     )
+
+
+def plan_facts(inputs: Mapping[str, Path]) -> Facts | None:
+    """Return what the book says of the plan, ``None`` if nothing is there of this very plan.
+
+    Plain Snakemake makes no such file: one that lies there may be of another plan than the present
+    results.
+
+    Parameters
+    ----------
+    inputs
+        Role -> file that the report reads.
+    """
+    if "plan_history" not in inputs:
+        return None
+    facts: Facts = read_json(inputs["plan_history"])
+    effects, catalogue = (
+        read_json(inputs[f"record/{name}"])["settings"] for name in ("effects", "catalogue")
+    )
+    plan = plan_of(effects, catalogue.get("indices"))
+    return facts if facts["plan_sha256"] == digest_of(plan) else None
 
 
 def accepted_only(spectra: Spectra) -> Spectra:

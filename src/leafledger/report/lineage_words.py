@@ -91,6 +91,9 @@ ORIGINS: Final = (
 VARIANTS: Final = Origin("variants", "Under other settings", ("variants.csv",))
 """Made by no step, but from the results of finished runs."""
 
+PLAN_HISTORY: Final = Origin("plan", "When the plan was made", ("plan_history.json",))
+"""Made by no step, but from the plans on record in the book of runs."""
+
 PLATES: Final[dict[str, str]] = {
     "accuracy_by_latent_variables": "accuracy",
     "confusion_matrices": "confusion",
