@@ -27,7 +27,9 @@ _BEFORE, _AFTER = "design.sessions.before", "design.sessions.after"
 _UNITS = "units."
 _MARGIN = "effects.margin."
 _METHODS = "effects.methods"
-_BESIDE = ("design.factors", "design.doses", _AFTER, "effects.strata")
+_METHOD = f"{_PRIMARY}method"
+_QUESTION = f"{_PRIMARY}question"
+_BESIDE = ("design.factors", "design.doses", _AFTER, "effects.strata", "effects.crossed")
 """What the primary contrast does not rest on, besides the margins of equivalence."""
 _GROUPS = (
     ("Primary contrast", _PRIMARY),
@@ -42,7 +44,14 @@ _NAMES = {
     "design.treatment": "treatment column",
     "design.block": "block column",
 }
-_QUESTIONS = {"change": "change", "difference_in_change": "difference in change"}
+_QUESTIONS = {
+    "change": "change",
+    "difference_in_change": "difference in change",
+    "difference": "difference",
+    "equivalence": "equivalence",
+}
+_UNSET = {"effects.compare": "control"}
+"""Values that say what leaving the key out says."""
 
 
 def plan_of(settings: Mapping[str, Any], indices: Mapping[str, Any] | None = None) -> Plan:
@@ -69,7 +78,7 @@ def plan_of(settings: Mapping[str, Any], indices: Mapping[str, Any] | None = Non
     """
     design = settings.get("design") or {}
     plan: Plan = {}
-    for name in ("unit", "treatment", "control", "block", "factors", "doses"):
+    for name in ("unit", "treatment", "control", "block", "whole_plot", "factors", "doses"):
         plan[f"design.{name}"] = design.get(name)
     sessions = design.get("sessions") or []
     plan[_BEFORE] = [s["session"] for s in sessions if s.get("phase") == "before"]
@@ -78,16 +87,19 @@ def plan_of(settings: Mapping[str, Any], indices: Mapping[str, Any] | None = Non
     own = {one["index"]: one["formula"] for one in (indices or {}).get("formulas") or []}
     plan[f"{_PRIMARY}formula"] = own.get(plan.get(f"{_PRIMARY}index"))
     if design.get("unit") is not None:
+        columns = {kind: design.get(kind) for kind in ("treatment", "block", "whole_plot")}
+        columns |= {column: column for column in plan.get("effects.covariates") or []}
         for unit, labels in (settings.get("units") or {}).items():
             plan[f"{_UNITS}{unit}"] = {
                 kind: labels[column]
-                for kind in ("treatment", "block")
-                if (column := design.get(kind)) and labels.get(column)
+                for kind, column in columns.items()
+                if column and labels.get(column)
             }
     return {
         name: value
         for name, value in plan.items()
-        if name.startswith(_UNITS) or (value is not None and value not in ([], {}, ""))
+        if name.startswith(_UNITS)
+        or (value is not None and value not in ([], {}, "") and _UNSET.get(name) != value)
     }
 
 
@@ -152,20 +164,31 @@ def is_margin(name: str) -> bool:
 def core(plan: Plan) -> Plan:
     """Return what the primary contrast of a plan rests on.
 
-    Of the methods only those count that can answer the primary question.
+    Of the methods only the one counts that is its test; of the margins only that of a primary
+    equivalence.
     """
     kept = {name: value for name, value in resolved(plan).items() if not rests_beside(name)}
-    answering = PRIMARY_METHODS.get(plan.get(f"{_PRIMARY}question", ""), ())
-    if answering and _METHODS in kept:
-        kept[_METHODS] = [m for m in kept[_METHODS] if m in answering]
+    question = plan.get(_QUESTION, "")
+    answering = PRIMARY_METHODS.get(question, ())
+    if answering:
+        listed = kept.pop(_METHODS, [])
+        usable = [method for method in answering if method in listed]
+        kept[_METHOD] = plan.get(_METHOD) or (usable or [*answering])[0]
+    if question == "difference":
+        kept[_QUESTION] = "difference_in_change"  # the design tells which of the two it is
+    margin = f"{_MARGIN}{plan.get(f'{_PRIMARY}index')}"
+    if question == "equivalence" and margin in plan:
+        kept[margin] = plan[margin]
     return kept
 
 
 def bears_on_primary(name: str, before: Plan, after: Plan) -> bool:
     """Tell whether a part in which two plans differ is one that the primary contrast rests on."""
-    if rests_beside(name):
-        return False
-    return name != _METHODS or core(before).get(_METHODS) != core(after).get(_METHODS)
+    one, other = core(before), core(after)
+    name = _METHOD if name == _METHODS and _METHOD in one else name
+    if name in one or name in other:
+        return one.get(name) != other.get(name)
+    return not rests_beside(name)
 
 
 def core_without_session(plan: Plan) -> Plan:
