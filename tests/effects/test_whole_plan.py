@@ -6,10 +6,11 @@ import warnings
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from statsmodels.regression.linear_model import OLS
 
 from leafledger.errors import InputFault
-from leafledger.study.columns import POWER, SENSITIVITY, VARIANCE_COMPONENTS
+from leafledger.study.columns import GROUP_MEANS, POWER, SENSITIVITY, VARIANCE_COMPONENTS
 
 PRIMARY = "(day8-day0)@chelate-water"
 
@@ -383,3 +384,84 @@ def test_max_t_stands_beside_holm_and_uses_the_correlation(asked):
     same = of.pivot(index="contrast", columns="index", values="p_max_t")
     assert same["REP"].tolist() == pytest.approx(same["NDVI"].tolist(), abs=1e-9)
     assert rows(effects, method="signed_rank")["p_max_t"].isna().all()
+
+
+def test_number_mean_and_spread_by_group_and_session(asked):
+    for r in asked.rows:
+        if r["unit"] == "p03" and r["session"] == "day8":
+            r["accepted"] = False
+    _, summary, _ = asked.run()
+    table = asked.table("group_means")
+    assert tuple(table.columns) == GROUP_MEANS
+    assert len(table) == 3 * 2 * 3
+    assert table["session"].tolist()[:3] == ["day0", "day4", "day8"]
+    found = one(table, index="REP", treatment="chelate", session="day8")
+    values, level = unit_values(asked, "REP")
+    own = values["day8"][level == "chelate"].dropna()
+    assert (found["n_units"], found["n_missing"], found["n_scans"]) == (5, 1, 10)
+    assert (found["unit"], found["ci_level"]) == ("nm", 0.95)
+    assert found["mean"] == pytest.approx(own.mean(), rel=1e-12)
+    assert found["sd"] == pytest.approx(own.std(ddof=1), rel=1e-9)
+    outside = stats.t.interval(0.95, 4, own.mean(), stats.sem(own))
+    assert (found["ci_low"], found["ci_high"]) == pytest.approx(outside, rel=1e-12)
+    assert found["se"] == pytest.approx(stats.sem(own), rel=1e-9)
+    assert len(summary["description"]) == len(table)
+
+
+def test_whole_plots_are_the_units_of_means_components_and_designs(asked):
+    """Trays of two plants were treated: six of them, so everything counts six units."""
+    asked.settings = {**asked.settings, "strata": None}
+    for i, unit in enumerate(sorted(asked.units)):
+        tray = f"t{(i // 4) * 2 + i % 2}"
+        asked.units[unit]["tray"] = tray
+    asked.design = {**asked.design, "whole_plot": "tray", "block": None}
+    for r in asked.rows:
+        if r["unit"] == "p03" and r["session"] == "day8" and r["leaf"] == "1":
+            r["accepted"] = False
+    _, summary, _ = asked.run()
+    means = asked.table("group_means")
+    found = one(means, index="NDVI", treatment="chelate", session="day0")
+    assert (found["n_units"], found["n_missing"], found["n_scans"]) == (3, 0, 12)
+    values, level = unit_values(asked)
+    tray = pd.Series({unit: c["tray"] for unit, c in asked.units.items()})
+    own = values["day0"][level == "chelate"].groupby(tray).mean()
+    assert found["sd"] == pytest.approx(own.std(ddof=1), rel=1e-9)
+    parts = rows(asked.table("variance_components"), index="NDVI").set_index("component")
+    assert parts.loc["unit", "n_groups"] == 6
+    # 6 trays in 3 sessions with 4 leaves each, one of them left out.
+    assert parts.loc["leaf", "n_groups"] == 71
+    assert parts.loc["leaf", "df"] == 71 - 18
+    power = rows(asked.table("power"), index="NDVI")
+    assert set(power["residual_df"]) == {4}  # 6 trays less 2 means; too few for the value before
+    assert set(power["covariates"].fillna("")) == {""}
+    change = (values["day8"] - values["day0"]).groupby(tray).mean()
+    of_tray = level.groupby(tray).first()
+    residuals = change - change.groupby(of_tray).transform("mean")
+    told = np.sqrt((residuals**2).sum() / 4)
+    wide = rows(power, n_units=12).sort_values("n_leaves")
+    assert wide.query("n_leaves == 3")["sd_residual"].iloc[0] > told * 0.9
+    (compared,) = summary["with_and_without"]["rows"]
+    assert (compared["n_excluded"], compared["excluded"]) == (1, ["day8-p03-1"])
+
+
+def test_an_index_without_any_value_has_a_row_of_power_that_says_why(asked):
+    for r in asked.rows:
+        r["values"]["WI"] = None
+    asked.run()
+    row = one(asked.table("power"), index="WI")
+    assert math.isnan(row["n_units"]) and math.isnan(row["detectable"])
+    assert row["reason"].startswith("no unit has a defined value")
+    means = rows(asked.table("group_means"), index="WI")
+    assert set(means["n_units"]) == {0} and set(means["n_missing"]) == {6}
+
+
+def test_studies_without_a_session_before_have_designs_too(asked):
+    for session in asked.design["sessions"]:
+        session["phase"] = "after"
+    asked.run()
+    power = rows(asked.table("power"), index="NDVI", n_units=12, n_leaves=2)
+    values, level = unit_values(asked)
+    day = values["day8"]
+    left = day - day.groupby(level).transform("mean")
+    assert power["sd_residual"].iloc[0] == pytest.approx(math.sqrt((left**2).sum() / 10), rel=1e-9)
+    assert (power["df"].iloc[0], power["residual_df"].iloc[0]) == (22, 10)

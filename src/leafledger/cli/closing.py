@@ -23,6 +23,14 @@ def findings(folder: Path) -> list[dict[str, Any]]:
     return found
 
 
+def onsets(folder: Path) -> list[str]:
+    """Return since when each primary difference is shown, in the newest results."""
+    effects = folder / "results/effects.json"
+    if not effects.is_file():
+        return []
+    return [str(row["sentence"]) for row in read_json(effects).get("onset", [])]
+
+
 def warnings(folder: Path) -> list[str]:
     """Return the warnings that the records hold, each once with the sessions that it holds for."""
     found: dict[tuple[str, str], list[str]] = {}
@@ -43,7 +51,8 @@ def say_closing(folder: Path, result: RunResult) -> None:
         said = "failed" if one.exit_code else said
         say(f"Variant {one.variant}: {said}.")
     say(("As stated: " if result.variants else "") + f"{_counts(result.tasks)}.")
-    bullet_list("Found:", (f["sentence"] for f in findings(folder)))
+    since = (f"Since when. {sentence}" for sentence in onsets(folder))
+    bullet_list("Found:", [*(f["sentence"] for f in findings(folder)), *since])
     heeded = warnings(folder)
     bullet_list("To heed:", heeded[:12])
     if len(heeded) > 12:
