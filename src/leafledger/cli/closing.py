@@ -25,6 +25,14 @@ def findings(folder: Path) -> list[dict[str, Any]]:
     return found
 
 
+def onsets(folder: Path) -> list[str]:
+    """Return since when each primary difference is shown, in the newest results."""
+    effects = folder / "results/effects.json"
+    if not effects.is_file():
+        return []
+    return [str(row["sentence"]) for row in read_json(effects).get("onset", [])]
+
+
 def warnings(folder: Path) -> list[str]:
     """Return the warnings that the records hold, each once with the sessions that it holds for."""
     found: dict[tuple[str, str], list[str]] = {}
@@ -46,7 +54,9 @@ def say_closing(folder: Path, result: RunResult) -> None:
         say(f"Variant {one.variant}: {said}.")
     say(("As stated: " if result.variants else "") + f"{_counts(result.tasks)}.")
     facts, of_plan = said_of_results(folder)
-    bullet_list("Found:", [*of_plan, *map(_in_words, marked(findings(folder), facts))])
+    found = [_in_words(one) for one in marked(findings(folder), facts)]
+    since = (f"Since when. {sentence}" for sentence in onsets(folder))
+    bullet_list("Found:", [*of_plan, *found, *since])
     heeded = warnings(folder)
     bullet_list("To heed:", heeded[:12])
     if len(heeded) > 12:

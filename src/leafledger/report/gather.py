@@ -14,6 +14,7 @@ from leafledger.study.columns import (
     COMPARISON,
     CONFUSED_PAIRS,
     FLAGS,
+    GROUP_MEANS,
     PER_CLASS,
     POWER,
     QUESTIONS,
@@ -87,6 +88,7 @@ class Material:
     effects_summary: Mapping[str, Any]
     spectrum_effects: pd.DataFrame
     sensitivity: pd.DataFrame
+    group_means: pd.DataFrame
     variance_components: pd.DataFrame
     power: pd.DataFrame
     variants: pd.DataFrame
@@ -175,6 +177,7 @@ def gather(job: Job) -> Material:
         effects_summary=read_json(inputs["effects_summary"]),
         spectrum_effects=_table(inputs["spectrum_effects"]),
         sensitivity=table_or_empty(inputs.get("sensitivity"), SENSITIVITY),
+        group_means=table_or_empty(inputs.get("group_means"), GROUP_MEANS),
         variance_components=table_or_empty(inputs.get("variance_components"), VARIANCE_COMPONENTS),
         power=table_or_empty(inputs.get("power"), POWER),
         variants=table_or_empty(inputs.get("variants"), VARIANTS),

@@ -61,7 +61,7 @@ ORIGINS: Final = (
     Origin("order-effects", "Effects of the order of measuring", ("order_effects.csv",)),
     Origin("expectations", "Expectations of the tables", (
         "validation/scans.json", "validation/reflectance.json", "validation/indices.json")),
-    Origin("index-courses", "Indices", ("unit_indices.csv", "effects.csv")),
+    Origin("index-courses", "Indices", ("unit_indices.csv", "group_means.csv", "effects.csv")),
     Origin("effects", "Effects", ("effects.csv", "effects.json")),
     Origin("spectra", "Spectra of the groups", ("reflectance/*.parquet", "accepted.csv",
                                                 "range.json")),

@@ -59,6 +59,7 @@ def _tested(material: Material) -> Iterator[Sheet]:
         ("sensitivity.csv", material.sensitivity),
         ("variants.csv", _current_variants(material)),
         ("unit_indices.csv", material.unit_indices),
+        ("group_means.csv", material.group_means),
         ("spectrum_effects.csv", material.spectrum_effects),
         ("variance_components.csv", material.variance_components),
         ("power.csv", material.power),

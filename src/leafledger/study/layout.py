@@ -157,6 +157,7 @@ _OUTPUTS: dict[str, dict[str, str]] = {
     "effects": {
         "effects": "effects.csv",
         "effects_summary": "effects.json",
+        "group_means": "group_means.csv",
         "spectrum_effects": "spectrum_effects.csv",
         "sensitivity": "sensitivity.csv",
         "variance_components": "variance_components.csv",
