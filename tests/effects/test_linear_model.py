@@ -37,7 +37,7 @@ from leafledger.effects.linear_model import (
 ALONE = Terms({}, before=False)
 
 
-def sample_of(change, treated, before=None, partial=None):
+def sample_of(change, treated, before=None, filled=()):
     n = len(change)
     names = tuple(f"u{i:02d}" for i in range(n))
     change = np.asarray(change, dtype=float)
@@ -56,7 +56,7 @@ def sample_of(change, treated, before=None, partial=None):
             1e-12,
         ),
         n_before=0 if before is None else 1,
-        partial=partial or {},
+        filled=filled,
     )
 
 
@@ -242,7 +242,7 @@ def test_units_alone_in_their_block_are_left_out_one_after_the_other():
     block = dict(zip(found.units, "AABBCCDE", strict=True))
     side = dict(zip(found.units, "xxxxxxxy", strict=True))
     kept, terms = terms_of(found, {"block": block, "side": side})
-    assert terms.alone == ("u06", "u07")
+    assert terms.alone == dict.fromkeys(("u06", "u07"), "the only one of its block")
     assert kept.units == found.units[:6]
     assert kept.n_missing == 2
     assert list(terms.factors) == ["block"]
@@ -254,7 +254,7 @@ def test_units_alone_in_their_block_are_left_out_one_after_the_other():
 
 def test_the_value_before_needs_degrees_of_freedom_and_variation():
     rng = np.random.default_rng(2)
-    for n, before in ((7, False), (8, True)):
+    for n, before in ((8, False), (9, True)):
         found = sample_of(rng.normal(size=n), np.arange(n) < 3, rng.normal(size=n))
         terms = terms_of(found, {})[1]
         assert terms.before is before
@@ -263,7 +263,7 @@ def test_the_value_before_needs_degrees_of_freedom_and_variation():
     flat = sample_of(rng.normal(size=12), np.arange(12) < 6, np.ones(12))
     assert terms_of(flat, {})[1].why == "all values before are equal"
     # without the covariate nothing stands in for a value before
-    filled = sample_of(rng.normal(size=7), np.arange(7) < 3, rng.normal(size=7), {"u06": ("d0",)})
+    filled = sample_of(rng.normal(size=7), np.arange(7) < 3, rng.normal(size=7), ("u06",))
     kept, terms = terms_of(filled, {})
     assert (terms.before, kept.units, kept.n_missing) == (False, filled.units[:6], 1)
 
@@ -325,7 +325,7 @@ def test_interaction_by_hand_in_a_balanced_table():
     assert (found.df, found.df2) == (1, 8)
 
 
-def crossed(rows, blocks=None, above=None):
+def crossed(rows, blocks=None, above=None, *, robust=False):
     """Return the three tests of (treatment, factor, value) rows."""
     names = [f"u{i:02d}" for i in range(len(rows))]
     level_of = dict(zip(names, (str(row[0]) for row in rows), strict=True))
@@ -337,7 +337,7 @@ def crossed(rows, blocks=None, above=None):
     )
     found = sample_of([row[2] for row in rows], np.ones(len(rows)))
     return {
-        what: _factorial(layout, found, level_of, what)[2]
+        what: _factorial(layout, found, level_of, what, robust=robust)[2]
         for what in ("treatment", "kind", "interaction")
     }
 
@@ -371,6 +371,68 @@ def test_two_crossed_factors_are_those_of_r(gone, expected):
     for what, (f, df, df2) in expected.items():
         assert found[what].statistic == pytest.approx(f, rel=1e-6)
         assert (found[what].df, found[what].df2) == (df, df2)
+
+
+def test_joint_tests_that_stand_unequal_variances_are_those_of_r(monkeypatch):
+    """R: clubSandwich, Wald_test(..., test = "HTZ") of vcovCR(type = "CR2"), one working "
+    "variance."""
+    from leafledger.effects import linear_model
+
+    def equal(_q, h, e, _arms):
+        return np.ones(len(e)), 1.0 - h
+
+    monkeypatch.setattr(linear_model, "_working", equal)
+    order = [(s, d) for s in ("VC", "OJ") for d in (0.5, 1.0, 2.0)]
+    rows = [(d, s, v) for s, d in order for v in TEETH[s, d]]
+    for gone, expected in (
+        (
+            (),
+            {
+                "kind": (15.5719794525, 54, 0.000231182809773),
+                "treatment": (83.0857158622, 39.5, 7.04055192041e-15),
+                "interaction": (3.8176247077, 39.5, 0.0304938950511),
+            },
+        ),
+        (
+            (0, 1, 14, 30),
+            {
+                "kind": (16.5249277825, 48.4167409861, 0.000175681015819),
+                "treatment": (77.116569362, 35.6675708882, 1.117271826e-13),
+                "interaction": (4.55593755559, 35.6675708882, 0.0172953582224),
+            },
+        ),
+    ):
+        found = crossed([row for i, row in enumerate(rows) if i not in gone], robust=True)
+        for what, (f, df2, p) in expected.items():
+            assert found[what].statistic == pytest.approx(f, rel=1e-9)
+            assert found[what].df2 == pytest.approx(df2, rel=1e-9)
+            assert found[what].p == pytest.approx(p, rel=1e-6)
+
+
+@pytest.mark.slow
+def test_joint_tests_keep_their_level_under_unequal_variances():
+    """Six units of SD 3 and eighteen of SD 1, two kinds: least squares calls far too many."""
+    rng = np.random.default_rng(12)
+    groups = ["t"] * 6 + ["c"] * 18
+    calls = {True: 0, False: 0}
+    for _ in range(1000):
+        y = rng.normal(size=24) * np.where(np.arange(24) < 6, 3.0, 1.0)
+        rows = [(g, "KL"[i % 2], v) for i, (g, v) in enumerate(zip(groups, y, strict=True))]
+        for robust in calls:
+            calls[robust] += crossed(rows, robust=robust)["interaction"].p < 0.05
+    assert calls[True] / 1000 < 0.075
+    assert calls[False] / 1000 > 0.15
+
+
+def test_a_factor_held_by_the_blocks_is_left_out_and_said():
+    rng = np.random.default_rng(13)
+    found = sample_of(rng.normal(size=16), np.arange(16) % 2 == 0)
+    block = dict(zip(found.units, [f"b{i // 4}" for i in range(16)], strict=True))
+    kind = {unit: {"b0": "K", "b1": "K"}.get(name, "L") for unit, name in block.items()}
+    kept, terms = terms_of(found, {"block": block, "kind": kind})
+    assert (list(terms.factors), terms.held) == (["block"], ("kind",))
+    alone = terms_of(found, {"block": block})
+    assert treatment(kept, terms, 0.95)[0].p == treatment(*alone, 0.95)[0].p
 
 
 def test_a_split_plot_is_tested_at_both_levels():

@@ -75,7 +75,7 @@ def test_the_linear_model_says_what_it_adjusts_for():
     assert text.startswith(
         "The change of CI_rededge from day0 to day12 was higher under chelate than under water: "
         "difference adjusted for the value before and block 0.136 (95 % interval 0.102 to 0.170); "
-        "linear model with HC2 errors, variances by treatment, 12 plants under chelate and 11 "
+        "linear model, robust errors with variances by treatment, 12 plants under chelate and 11 "
         "under "
         "water"
     )

@@ -366,3 +366,22 @@ def test_the_plans_on_record_are_listed_where_each_begins() -> None:
 def test_a_plan_that_is_not_on_record_is_an_error() -> None:
     with pytest.raises(ValueError, match="not on record"):
         judged([ran("r1", A, "day4")], B)
+
+
+def test_a_winner_picked_among_several_recorded_plans_is_marked() -> None:
+    other = plan(index="PRI")
+    picked = [recorded("001", A), recorded("002", other), ran("r1", other, "day4")]
+    facts = judged([*picked, ran("r2", A, "day4")], A)
+    assert facts is not None and facts["statement"] == "another_followed"
+    assert mark_of(facts) == "exploratory: another plan was followed when the data were read"
+    (text,) = sentences_of(facts, primary=True)
+    assert "first read under another, in run r1" in text and "PRI -> CI" in text
+    assert said(picked, other) == "fixed_before"
+    # undone: the plan in force when the data were read stays fixed
+    followed = [recorded("001", A), ran("r1", A, "day4"), ran("r2", other, "day4")]
+    assert said([*followed, ran("r3", A, "day4")], A) == "fixed_before"
+
+
+def test_comparing_more_pairs_leaves_the_primary_contrast_as_it_was() -> None:
+    assert core(plan(compare="all")) == core(plan())
+    assert core(plan(compare=[["iron", "zinc"]])) != core(plan())

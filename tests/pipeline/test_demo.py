@@ -39,7 +39,7 @@ def planted(study: Path) -> dict[str, Any]:
     return told
 
 
-def differences(study: Path, method: str = "welch_t") -> pd.DataFrame:
+def differences(study: Path, method: str = "linear_model") -> pd.DataFrame:
     table = Study.open(study).table("effects.csv")
     chosen = table[(table["question"] == "difference_in_change") & (table["method"] == method)]
     return chosen.assign(session=chosen["contrast"].str.extract(r"\((\w+)-")[0])

@@ -177,7 +177,7 @@ def test_words_on_the_adjustment_follow_the_number_of_primary_contrasts():
 
 
 def test_equivalence_says_which_p_it_rests_on():
-    assert "own p, not the adjusted one" in judged_words(
+    assert "equivalence tests are a family of their own" in judged_words(
         pd.DataFrame({"question": ["equivalence"]})
     )
     assert "equivalence" not in judged_words(pd.DataFrame({"question": ["change"]}))
@@ -234,7 +234,7 @@ def test_one_control_unit_says_why_there_is_no_interval(tmp_path):
 def test_several_primary_contrasts(tmp_path):
     made, seen = drawn(tmp_path, small(classes=False, n_primary=2))
     assert made.effects is not None and made.effects["primary"].sum() == 2
-    assert "The study names 2 primary contrasts" in seen.text
+    assert "The settings name 2 primary contrasts" in seen.text
     assert "needs no adjustment" not in seen.text
     assert seen.text.count("adjusted by Holm over 2 :") == 2
 

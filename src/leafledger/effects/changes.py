@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -122,6 +122,10 @@ class Sample:
         Sessions before.
     partial
         Unit that takes part -> before sessions that it lacks.
+    filled
+        Units without any value before, for which the mean of the others stands in.
+    unused
+        Before sessions left out for all units, because a treatment has no value in them.
     """
 
     units: tuple[str, ...]
@@ -135,6 +139,8 @@ class Sample:
     resolution: float
     n_before: int = 1
     partial: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    filled: tuple[str, ...] = ()
+    unused: tuple[str, ...] = ()
 
     @property
     def arms(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -145,11 +151,6 @@ class Sample:
     def has_before(self) -> bool:
         """Whether the study has sessions before."""
         return self.n_before > 0
-
-    @property
-    def filled(self) -> list[str]:
-        """Units without any value before, for which the mean of the others stands in."""
-        return [unit for unit, lacks in self.partial.items() if len(lacks) == self.n_before]
 
     @property
     def bare(self) -> list[str]:
@@ -174,6 +175,7 @@ class Sample:
             u=self.u[keep],
             n_missing=self.n_missing + int((~keep).sum()),
             partial={unit: lacks for unit, lacks in self.partial.items() if unit in units},
+            filled=tuple(unit for unit in self.filled if unit in units),
         )
 
 
@@ -189,9 +191,13 @@ def sample(
     """Return the values of one contrast and index.
 
     A unit takes part if it has an accepted value after and in at least one session before. A unit
-    without them is left out of this contrast and named; the test stays the same. One that lacks
-    some of several before sessions takes the mean of those it has, each less what its session
-    differs from the mean of all (estimated from the units that have them all).
+    without them is left out of this contrast and named; the test stays the same. A before session
+    in which a treatment has no value at all is left out for all units.
+
+    Between treatments, a unit that lacks some of several before sessions takes the mean of those it
+    has, each less what its session differs from the mean of all (estimated from the units that have
+    them all). What that estimate is wrong by is alike in both arms. In a change within one
+    treatment it would not cancel, so such a unit is left out there.
 
     Parameters
     ----------
@@ -211,7 +217,8 @@ def sample(
     in randomized trials. Statistics in Medicine 24, 993-1007.
     """
     layout = layout.within(contrast.stratum)
-    wanted = {*layout.levels[contrast.level], *layout.levels.get(contrast.reference, ())}
+    arms = [layout.levels[contrast.level], layout.levels.get(contrast.reference, ())]
+    wanted = {unit for arm in arms for unit in arm}
     rows = np.array([i for i, unit in enumerate(table.units) if unit in wanted], dtype=int)
     weights = weights or {contrast.after: 1.0}
     at = {session: i for i, session in enumerate(table.sessions)}
@@ -220,14 +227,21 @@ def sample(
     w = np.array(list(weights.values()))
     start, end = table.mean[rows][:, early, k], table.mean[rows][:, late, k]
     measured = np.asarray(np.isfinite(end).all(axis=1), dtype=bool)
+    names = [table.units[i] for i in rows]
+    inside = np.array([unit in layout.levels[contrast.level] for unit in names], dtype=bool)
     before, u_before = np.zeros(len(rows)), np.zeros(len(rows))
+    used = np.zeros(len(early), dtype=bool)
     if early:
-        before, u_before = _before(start, table.u[rows][:, early, k], measured, fill_before)
+        groups = [inside, ~inside] if contrast.reference else [inside]
+        before, u_before, used = _before(
+            *(start, table.u[rows][:, early, k], measured),
+            groups,
+            partial=bool(contrast.reference),
+            fill=fill_before,
+        )
     keep = np.asarray(measured & np.isfinite(before), dtype=bool)
     # Shared references and panel do not average out between before sessions either.
     u = np.sqrt(((table.u[rows][:, late, k] * w) ** 2).sum(axis=1) + (u_before * w.sum()) ** 2)
-    names = [table.units[i] for i in rows]
-    inside = [unit in layout.levels[contrast.level] for unit in names]
     sizes = np.abs(np.concatenate([before[keep], end[keep].ravel()]))
     sessions = [*layout.before, *weights]
     values = np.column_stack([start, end])
@@ -235,40 +249,54 @@ def sample(
         units=tuple(name for name, stays in zip(names, keep.tolist(), strict=True) if stays),
         change=np.array([_added(w, row) for row in end[keep] - before[keep, None]]),
         before=before[keep] if early else np.full(int(keep.sum()), np.nan),
-        treated=np.array(inside, dtype=bool)[keep],
+        treated=inside[keep],
         u=u[keep],
         sessions=tuple(sessions),
         missing=_absent(sessions, values, names, keep),
         n_missing=int((~keep).sum()),
         resolution=float(_RESOLUTION * sizes.max(initial=0.0) * max(1.0, np.abs(w).max())),
         n_before=len(early),
-        partial=_partial(layout.before, start, names, keep),
+        **_gaps(layout.before, start, used, names, keep),
     )
 
 
 def _before(
-    start: NDArray[np.float64], u: NDArray[np.float64], measured: NDArray[np.bool_], fill: bool
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the mean before of each unit and its uncertainty; ``NaN`` where there is none."""
+    start: NDArray[np.float64],
+    u: NDArray[np.float64],
+    measured: NDArray[np.bool_],
+    groups: Sequence[NDArray[np.bool_]],
+    *,
+    partial: bool,
+    fill: bool,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+    """Return the mean before of each unit (``NaN`` where there is none), its uncertainty, and
+    which sessions are used.
+    """
     here = np.asarray(np.isfinite(start), dtype=bool)
-    full = np.asarray(here.all(axis=1), dtype=bool)
-    whole = full & measured
-    # 1. What each session differs from the mean of all, by the units that have every session.
-    known = start[whole] if whole.any() else start
-    count = np.maximum(np.isfinite(known).sum(axis=0), 1)
-    level = np.where(np.isfinite(known), known, 0.0).sum(axis=0) / count
-    shift = level - level.mean()
-    # 2. The mean of the sessions that a unit has, each less its shift; complete units need none.
+    # 1. Sessions in which every arm has a value; the others tell nothing that can be compared.
+    #    An arm without any value before is told of elsewhere.
+    arms = [here[g & measured] for g in groups if here[g & measured].any()]
+    shared = np.array([all(arm[:, j].any() for arm in arms) for j in range(here.shape[1])])
+    here, n_shared = here & shared, int(shared.sum())
     n = here.sum(axis=1)
-    moved = np.where(here, start - np.where(full[:, None], 0.0, shift), 0.0)
-    before = np.where(n > 0, moved.sum(axis=1) / np.maximum(n, 1), np.nan)
-    u_before = np.where(n > 0, np.where(here, u, 0.0).sum(axis=1) / np.maximum(n, 1), np.nan)
-    # 3. Where asked for, the mean of the others stands in.
-    gone = measured & (n == 0)
-    others = measured & (n > 0)
-    if fill and gone.any() and others.any():
-        before[gone], u_before[gone] = before[others].mean(), u_before[others].mean()
-    return before, u_before
+    whole: NDArray[np.bool_] = np.asarray((n == n_shared) & measured, dtype=bool)
+    # 2. What each session differs from the mean of all, by the units that have every session.
+    shift = np.zeros(here.shape[1])
+    if n_shared and whole.any():
+        level = start[whole].mean(axis=0)
+        shift[shared] = (level - level[shared].mean())[shared]
+    # 3. The mean of the sessions that a unit has, each less its shift; complete units need none.
+    #    Without any complete unit the shift is not known, and no unit with gaps is kept.
+    enough = n > 0 if partial and whole.any() else (n == n_shared) & (n > 0)
+    moved = np.where(here, start - np.where((n == n_shared)[:, None], 0.0, shift), 0.0)
+    before = np.where(enough, moved.sum(axis=1) / np.maximum(n, 1), np.nan)
+    u_before = np.where(enough, np.where(here, u, 0.0).sum(axis=1) / np.maximum(n, 1), np.nan)
+    # 4. Where asked for, the mean of the others stands in, if each arm has units of its own.
+    known = measured & np.isfinite(before)
+    gone = measured & ~known
+    if fill and gone.any() and all((known & g).sum() >= 2 for g in groups):
+        before[gone], u_before[gone] = before[known].mean(), u_before[known].mean()
+    return before, u_before, shared
 
 
 def _added(weights: NDArray[np.float64], changes: NDArray[np.float64]) -> float:
@@ -288,17 +316,27 @@ def _absent(
     return {session: units for session, units in gone.items() if units}
 
 
-def _partial(
-    before: Sequence[str],
+def _gaps(
+    sessions: Sequence[str],
     start: NDArray[np.float64],
+    used: NDArray[np.bool_],
     names: Sequence[str],
     keep: NDArray[np.bool_],
-) -> dict[str, tuple[str, ...]]:
+) -> dict[str, Any]:
+    """Return which units take part without some or any value before, and unused sessions."""
+    places = np.flatnonzero(used).tolist()
     lacks = {
-        names[j]: tuple(s for i, s in enumerate(before) if np.isnan(start[j, i]))
+        names[j]: tuple(sessions[i] for i in places if np.isnan(start[j, i]))
         for j in np.flatnonzero(keep).tolist()
     }
-    return {unit: sessions for unit, sessions in lacks.items() if sessions}
+    filled = tuple(u for u, gone in lacks.items() if places and len(gone) == len(places))
+    return {
+        "partial": {u: gone for u, gone in lacks.items() if gone and u not in filled},
+        "filled": filled,
+        "unused": tuple(s for s, takes in zip(sessions, used.tolist(), strict=True) if not takes)
+        if places
+        else (),
+    }
 
 
 def left_out(found: Sample) -> str:
@@ -314,14 +352,16 @@ def left_out(found: Sample) -> str:
             return f"no unit of this contrast has an accepted value in {listed(found.bare)}"
         gone = [f"no {s} value for {', '.join(units)}" for s, units in found.missing.items()]
         parts.append(f"{'; '.join(gone)}: left out of this contrast, the test stays the same")
-    filled = found.filled
-    some = {unit: lacks for unit, lacks in found.partial.items() if unit not in filled}
-    if some:
-        lacks = "; ".join(f"{unit} lacks {listed(list(days))}" for unit, days in some.items())
-        parts.append(f"{lacks}: the value before is the mean of the other before sessions")
-    if filled:
+    if found.unused:
         parts.append(
-            f"no value before for {', '.join(filled)}: as covariate the mean of the others "
+            f"{listed(list(found.unused))} left out for all: not every treatment has a value there"
+        )
+    if found.partial:
+        lacks = "; ".join(f"{u} lacks {listed(list(days))}" for u, days in found.partial.items())
+        parts.append(f"{lacks}: the value before is the mean of the other before sessions")
+    if found.filled:
+        parts.append(
+            f"no value before for {', '.join(found.filled)}: as covariate the mean of the others "
             "stands in"
         )
     return "; ".join(parts)

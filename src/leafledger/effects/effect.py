@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from leafledger.chance.student import t_quantile
 from leafledger.effects.changes import Sample, left_out
@@ -15,7 +16,7 @@ from leafledger.effects.effect_size import (
     hedges_g_paired,
 )
 from leafledger.effects.layout import EQUIVALENCE, TREND, Contrast, Layout
-from leafledger.effects.linear_model import Terms
+from leafledger.effects.linear_model import Terms, beyond, factor_columns
 from leafledger.effects.plan import Plan
 from leafledger.effects.result import Result, mean, variance
 from leafledger.effects.words import listed
@@ -70,7 +71,7 @@ def effect_of(
         tested,
         size,
         *_counts(layout, contrast, found),
-        percent_of(tested, contrast, found) if not contrast.per else Percent(),
+        percent_of(tested, contrast, found, terms) if not contrast.per else Percent(),
         _in_u(tested.estimate, contrast, found),
         plan.margin.get(index, math.nan) if contrast.question == EQUIVALENCE else math.nan,
         primary,
@@ -98,10 +99,14 @@ def _remarks(
     if found is not None and found.bare and not contrast.obstacle:
         return (missing,)  # says already why the test has no units
     beside = []
-    if terms is not None and terms.alone:
-        factors = listed(list(terms.factors)) or "factor"
-        beside.append(f"{', '.join(terms.alone)}: left out, the only one of its {factors}")
-    if terms is not None and terms.why:
+    if terms is not None:
+        for why in dict.fromkeys(terms.alone.values()):
+            units = [unit for unit, own in sorted(terms.alone.items()) if own == why]
+            beside.append(f"{', '.join(units)}: left out, {why}")
+    if terms is not None and terms.held:
+        held = listed(list(terms.held))
+        beside.append(f"{held} is the same throughout each block: it adds nothing to the model")
+    if terms is not None and terms.why and not math.isnan(tested.p):
         beside.append(f"the change itself is compared, without the value before: {terms.why}")
     return tuple(text for text in (tested.remark, missing, *beside) if text)
 
@@ -119,7 +124,9 @@ def _counts(
     return n, len(found.units) - n if between else None, found.n_missing
 
 
-def percent_of(tested: Result, contrast: Contrast, found: Sample | None) -> Percent:
+def percent_of(
+    tested: Result, contrast: Contrast, found: Sample | None, terms: Terms | None = None
+) -> Percent:
     """Return the estimate as a percentage of the mean before of all units tested.
 
     Without a session before it is a percentage of the mean of the reference. Empty where these
@@ -138,11 +145,13 @@ def percent_of(tested: Result, contrast: Contrast, found: Sample | None) -> Perc
         return Percent()
     size = abs(mean(base))
     value = 100.0 * tested.estimate / size
-    if len(base) < 2 or math.isnan(tested.ci_low) or math.isnan(tested.df):
+    if len(base) < 2 or math.isnan(tested.ci_low) or not tested.df > 0:
         return Percent(value)
     t = t_quantile(tested.ci_level, tested.df)
+    if not t > 0:
+        return Percent(value)
     error = (tested.ci_high - tested.ci_low) / (2.0 * t)
-    base_error2 = variance(base) / len(base)
+    base_error2 = _within_factors(base, found, terms) / len(base)
     # Treatments allotted at random leave a difference and the mean before uncorrelated. A change
     # contains the value before, and a difference after contains the mean of the reference.
     shared = 0.0
@@ -153,6 +162,21 @@ def percent_of(tested: Result, contrast: Contrast, found: Sample | None) -> Perc
     shared *= 1.0 if base[0] > 0 else -1.0
     low, high = fieller(tested.estimate, size, error**2, base_error2, shared, t)
     return Percent(value, 100.0 * low, 100.0 * high)
+
+
+def _within_factors(base: NDArray[np.float64], found: Sample, terms: Terms | None) -> float:
+    """Return the variance of the values that a percentage is of, less that between blocks."""
+    factors = list(terms.factors.values()) if terms is not None else []
+    rows = np.ones(len(found.units), dtype=bool) if found.has_before else ~found.treated
+    columns = [np.ones(len(base))]
+    for labels in factors:
+        own = [label for label, stays in zip(labels, rows.tolist(), strict=True) if stays]
+        columns += beyond(columns, factor_columns(own))
+    if len(base) <= len(columns):
+        return variance(base)
+    x = np.column_stack(columns)
+    left = base - x @ np.linalg.lstsq(x, base, rcond=None)[0]
+    return float(left @ left) / (len(base) - len(columns))
 
 
 def fieller(

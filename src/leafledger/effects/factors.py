@@ -17,17 +17,22 @@ from leafledger.effects.effect import Effect, effect_of
 from leafledger.effects.effect_size import EffectSize
 from leafledger.effects.layout import BETWEEN, FACTORIAL, TREND, Contrast, Layout
 from leafledger.effects.linear_model import (
+    Array,
     Terms,
+    beyond,
     effect_coded,
     joint_test,
     products,
+    robust_joint_test,
     terms_of,
     trend,
 )
 from leafledger.effects.plan import Plan
-from leafledger.effects.result import Result, mean
+from leafledger.effects.result import Result
 
-INTERACTION = "interaction_f"
+INTERACTIONS = {"interaction_f": False, "interaction_robust_f": True}
+FACTORIALS = {"factorial_f": False, "factorial_robust_f": True}
+"""Methods of the F tests -> whether they stand unequal variances."""
 
 
 def strata_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
@@ -49,28 +54,30 @@ def _interactions(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
             continue
         labelled = replace(contrast, stratum=column)
         for index in table.indices:
-            found, terms, tested = None, None, Result(math.nan, statistic_name="F")
-            if contrast.obstacle:
-                tested = replace(tested, remark=contrast.obstacle)
-            else:
+            found, terms = None, None
+            if not contrast.obstacle:
                 found = _within(sample(layout, table, contrast, index), stratum_of)
-                others = {name: of for name, of in layout.factors.items() if name != column}
-                found, terms = terms_of(found, others)
-                tested = _interaction(found, terms, stratum_of)
-            out.append(
-                effect_of(
-                    *(layout, plan, labelled, index, INTERACTION, found, tested, EffectSize("")),
-                    terms=terms,
+                found, terms = terms_of(found, layout.factors)
+            for method, robust in INTERACTIONS.items():
+                tested = Result(math.nan, statistic_name="F", remark=contrast.obstacle)
+                if found is not None and terms is not None:
+                    tested = _interaction(found, terms, stratum_of, robust=robust)
+                out.append(
+                    effect_of(
+                        *(layout, plan, labelled, index, method, found, tested, EffectSize("")),
+                        terms=terms,
+                    )
                 )
-            )
     return out
 
 
 def _within(found: Sample, group_of: Mapping[str, str]) -> Sample:
-    return found.only(np.array([unit in group_of for unit in found.units], dtype=bool))
+    return found.only(np.array([bool(group_of.get(unit)) for unit in found.units], dtype=bool))
 
 
-def _interaction(found: Sample, terms: Terms, stratum_of: Mapping[str, str]) -> Result:
+def _interaction(
+    found: Sample, terms: Terms, stratum_of: Mapping[str, str], *, robust: bool
+) -> Result:
     """Test whether the effect of the treatment differs between strata."""
     groups = ["treated" if treated else "reference" for treated in found.treated.tolist()]
     strata = [stratum_of[unit] for unit in found.units]
@@ -79,7 +86,24 @@ def _interaction(found: Sample, terms: Terms, stratum_of: Mapping[str, str]) -> 
         return Result(math.nan, statistic_name="F", remark=remark)
     one, two = effect_coded(groups), effect_coded(strata)
     aliased = "not every stratum holds both treatments"
-    return joint_test(found, products(one, two), [*one, *two], terms, aliased)
+    return _joint(found, products(one, two), [*one, *two], terms, groups, aliased, robust=robust)
+
+
+def _joint(
+    found: Sample,
+    tested: Sequence[Array],
+    beside: Sequence[Array],
+    terms: Terms,
+    groups: Sequence[str],
+    aliased: str,
+    *,
+    robust: bool,
+) -> Result:
+    if not robust:
+        return joint_test(found, tested, beside, terms, aliased)
+    names = list(dict.fromkeys(groups))
+    arms = np.array([names.index(name) for name in groups], dtype=np.intp)
+    return robust_joint_test(found, tested, beside, terms, arms, aliased)
 
 
 def trend_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
@@ -135,11 +159,19 @@ def factorial_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effe
 
     The model of each index and after-session is ``y = treatment x factor + value before + block``
     with levels that sum to zero, so that a main effect is the mean over the levels of the other
-    factor (Yates 1934), whatever the numbers of units.
+    factor (Yates 1934), whatever the numbers of units. ``factorial_f`` is the F of least squares,
+    ``factorial_robust_f`` stands unequal variances of the treatments.
 
-    A factor that does not vary within blocks (split plot: the factor on whole plots, the treatment
-    within them) is tested over the means of the blocks; the treatment and the interaction are
-    tested within them.
+    Where one of the two does not vary within blocks (split plot: it stands on whole plots, the
+    other one within them), it is tested over the blocks, each with the mean of its units adjusted
+    for the other factor. The other factor and the interaction are tested within blocks.
+
+    Parameters
+    ----------
+    layout, table
+        Design and unit means; where whole plots are the units, those of the units inside them.
+    plan
+        The plan of the analysis.
 
     References
     ----------
@@ -153,81 +185,98 @@ def factorial_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effe
     out = []
     everyone, merged = _one_arm(layout)
     level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
-    named = {
-        "treatment": "treatment",
-        layout.crossed_name: layout.crossed_name,
-        "interaction": f"treatment x {layout.crossed_name}",
-    }
     for after in layout.after:
         obstacle = by_instrument(layout, [*layout.levels], [after])
         for index in table.indices:
-            found, terms = None, None
-            for what, words in named.items():
-                name = f"({_step(layout, after)}) {words}"
+            for what in ("treatment", layout.crossed_name, f"treatment x {layout.crossed_name}"):
+                name = f"({_step(layout, after)}) {what}"
                 contrast = Contrast(FACTORIAL, name, after, everyone, "", obstacle)
-                tested = Result(math.nan, statistic_name="F", remark=obstacle)
-                if not obstacle:
-                    found = _within(sample(merged, table, contrast, index), layout.crossed)
-                    found, terms, tested = _factorial(layout, found, level_of, what)
-                out.append(
-                    effect_of(
-                        *(merged, plan, contrast, index, "factorial_f", found, tested),
-                        EffectSize(""),
-                        terms=terms,
+                for method, robust in FACTORIALS.items():
+                    found, terms = None, None
+                    tested = Result(math.nan, statistic_name="F", remark=obstacle)
+                    if not obstacle:
+                        found = _within(sample(merged, table, contrast, index), layout.crossed)
+                        found, terms, tested = _factorial(
+                            layout, found, level_of, what, robust=robust
+                        )
+                    out.append(
+                        effect_of(
+                            *(merged, plan, contrast, index, method, found, tested),
+                            EffectSize(""),
+                            terms=terms,
+                        )
                     )
-                )
     return out
 
 
 def _factorial(
-    layout: Layout, found: Sample, level_of: Mapping[str, str], what: str
+    layout: Layout, found: Sample, level_of: Mapping[str, str], what: str, *, robust: bool
 ) -> tuple[Sample, Terms, Result]:
     """Test one of the three questions of two crossed factors, at its own stratum."""
-    factors = {name: of for name, of in layout.factors.items() if of != layout.crossed}
-    found, terms = terms_of(found, factors)
-    groups = [level_of[unit] for unit in found.units]
-    crossed = [layout.crossed[unit] for unit in found.units]
-    if len(set(groups)) < 2 or len(set(crossed)) < 2:
+    found, terms = terms_of(
+        found, {n: of for n, of in layout.factors.items() if n != layout.crossed_name}
+    )
+    groups = {
+        "treatment": [level_of[unit] for unit in found.units],
+        layout.crossed_name: [layout.crossed[unit] for unit in found.units],
+    }
+    if any(len(set(labels)) < 2 for labels in groups.values()):
         remark = f"fewer than two treatments or levels of {layout.crossed_name} have values"
         return found, terms, Result(math.nan, statistic_name="F", remark=remark)
-    one, two = effect_coded(groups), effect_coded(crossed)
-    both = products(one, two)
+    coded = {name: effect_coded(labels) for name, labels in groups.items()}
+    both = products(*coded.values())
     aliased = f"not every level of {layout.crossed_name} holds every treatment"
     held = terms.factors.get("block")
-    if held and len(set(zip(held, crossed, strict=True))) == len(set(held)):
-        # The factor stands on whole blocks, whose columns hold it already.
-        if what == "treatment":
-            return found, terms, joint_test(found, one, both, terms, aliased)
-        if what == "interaction":
-            return found, terms, joint_test(found, both, one, terms, aliased)
-        return found, terms, _over_blocks(layout, found, held, crossed)
-    tested = {"treatment": one, layout.crossed_name: two, "interaction": both}[what]
-    beside = [c for columns in (one, two, both) if columns is not tested for c in columns]
-    return found, terms, joint_test(found, tested, beside, terms, aliased)
+    if what in groups and held and len(set(zip(held, groups[what], strict=True))) == len(set(held)):
+        (other,) = (columns for name, columns in coded.items() if name != what)
+        return _over_blocks(layout, found, held, groups[what], [*other, *both], robust=robust)
+    tested = coded.get(what, both)
+    beside = [c for columns in (*coded.values(), both) if columns is not tested for c in columns]
+    arms = groups["treatment"]
+    return found, terms, _joint(found, tested, beside, terms, arms, aliased, robust=robust)
 
 
 def _over_blocks(
-    layout: Layout, found: Sample, held: Sequence[str], crossed: Sequence[str]
-) -> Result:
-    """Test a factor that stands on whole blocks, over the means of the blocks."""
-    level = dict(zip(held, crossed, strict=True))
+    layout: Layout,
+    found: Sample,
+    held: Sequence[str],
+    labels: Sequence[str],
+    inside: Sequence[Array],
+    *,
+    robust: bool,
+) -> tuple[Sample, Terms, Result]:
+    """Test a factor that stands on whole blocks, over means of the blocks adjusted for the "
+    "other.
+    """
+    level = dict(zip(held, labels, strict=True))
     names = list(dict.fromkeys(held))
-    rows = [[i for i, block in enumerate(held) if block == name] for name in names]
+    # 1. y = block + (the other factor and the interaction, within blocks): the coefficient of a
+    #    block is the mean of its units as if it held every level of the other factor alike.
+    at = np.asarray(held, dtype=str)
+    blocks = [(at == name).astype(float) for name in names]
+    x = np.column_stack([*blocks, *beyond(blocks, inside)])
+    means = np.linalg.lstsq(x, found.change, rcond=None)[0][: len(names)]
+    # 2. The factor over these means, within the blocks above them.
+    nothing = np.full(len(names), math.nan)
     whole = replace(
         found,
         units=tuple(names),
-        change=np.array([mean(found.change[some]) for some in rows]),
-        before=np.full(len(names), math.nan),
+        change=means,
+        before=nothing,
         treated=np.ones(len(names), dtype=bool),
-        u=np.full(len(names), math.nan),
+        u=nothing,
+        n_missing=0,
         n_before=0,
         partial={},
+        filled=(),
+        unused=(),
     )
-    columns = effect_coded([level[name] for name in names])
+    groups = [level[name] for name in names]
     above = _above(layout, found, names)
     terms = Terms({"block": above} if len(set(above)) > 1 else {}, before=False)
-    aliased = f"{layout.crossed_name} cannot be told from the blocks"
-    return joint_test(whole, columns, [], terms, aliased)
+    aliased = "the factor cannot be told from the blocks"
+    columns = effect_coded(groups)
+    return whole, terms, _joint(whole, columns, [], terms, groups, aliased, robust=robust)
 
 
 def _above(layout: Layout, found: Sample, names: Sequence[str]) -> list[str]:

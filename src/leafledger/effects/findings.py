@@ -184,6 +184,7 @@ def onsets(rows: Sequence[Judged], layout: Layout, plan: Plan) -> list[dict[str,
             "reference": contrast.reference,
             "alpha": alpha,
             "shown_from": shown[-1] if shown else None,
+            "last": contrast.after == layout.after[-1],
             "steps": steps,
         }
         out.append(values | {"sentence": _onset_sentence(values, plan.alpha, all_shown)})
@@ -216,11 +217,22 @@ def _onset_sentence(found: Mapping[str, Any], alpha: float, all_shown: bool) -> 
             "every "
             "primary contrast is significant."
         )
-    since = f"shown from {found['shown_from']} on"
+    since = f"shown from {found['shown_from']} to {steps[0]['session']}"
+    if found["last"]:
+        since = f"shown from {found['shown_from']} on"
     if len([step for step in steps if step["shown"]]) == 1:
-        since = f"shown at {found['shown_from']}, and at no earlier session"
+        since = f"shown at {found['shown_from']}"
+    stop = ""
+    if not steps[-1]["shown"]:
+        last = steps[-1]
+        why = ""
+        if last["p"] is None:
+            why = " (not testable)"
+        elif last["p"] < found["alpha"]:
+            why = " (the difference there has the other sign)"
+        stop = f", not at {last['session']}{why}; earlier sessions are not asked"
     return (
-        f"{subject}: {since} (tested backwards from {steps[0]['session']}, each at "
+        f"{subject}: {since}{stop} (tested backwards from {steps[0]['session']}, each at "
         f"{found['alpha']:.3g}, up to the first that is not shown: {tested})."
     )
 

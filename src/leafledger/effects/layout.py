@@ -179,6 +179,8 @@ def layout_from(
     units: Mapping[str, Mapping[str, str]],
     asked: Mapping[str, Any] | None = None,
     instruments: Instruments | None = None,
+    *,
+    inside_plots: bool = False,
 ) -> Layout:
     """Read the design settings and the unit sheet.
 
@@ -196,10 +198,13 @@ def layout_from(
         Section ``effects``: strata, covariates, crossed, compare.
     instruments
         Which instrument measured which unit; ``None`` if the study does not say.
+    inside_plots
+        Keep the units of the sheet where whole plots were treated, with the plots as blocks: for a
+        factor that varies inside them.
     """
     asked = asked or {}
     block, plot = design.get("block"), design.get("whole_plot")
-    parts = _whole_plots(units, design["treatment"], plot) if plot else {}
+    parts = _whole_plots(units, design["treatment"], plot) if plot and not inside_plots else {}
     word = design.get("unit") or ""
     if parts:
         word = str(plot).replace("_", " ") if word else ""

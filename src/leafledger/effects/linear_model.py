@@ -29,7 +29,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +47,7 @@ BY_ARM, EQUAL, LEAST_SQUARES = "by_arm", "equal", "least_squares"
 """Standard error and degrees of freedom: HC2 with working variances by arm, HC2 with one working
 variance, or the classical ones, which take the variance of all units as equal."""
 
-FEWEST_DF = 5
+FEWEST_DF = 6
 """With fewer residual degrees of freedom than this the value before is not spent one on: the change
 itself is compared (project's rule; it looks at counts, never at values)."""
 _LEVER = 1e-9
@@ -113,23 +113,32 @@ def fit(y: Array, x: Array, arms: NDArray[np.intp], kind: str = BY_ARM) -> Fit:
     if kind == LEAST_SQUARES:
         error = spread * math.sqrt(math.fsum((a**2).tolist()))
         return Fit(estimate, error, float(n - p), spread, n - p)
-    # 3. Under working variances omega, e_i^2 falls short of omega_i by the factor
-    #    s_i = [(I - H) Omega (I - H)]_ii / omega_i; with one variance for all that is 1 - h_i.
-    #    Of each arm omega is the mean of e_i^2 / (1 - h_i).
-    omega, share = np.ones(n), 1.0 - h
-    if kind == BY_ARM:
-        for arm in range(int(arms.max()) + 1):
-            omega[arms == arm] = mean((e**2 / share)[arms == arm]) if (arms == arm).any() else 1.0
-        if omega.max() > 0:
-            omega = np.maximum(omega / omega.max(), _SMALLEST)
-            inner = q.T @ (omega[:, None] * q)
-            share = 1.0 - 2.0 * h + np.einsum("ij,jk,ik->i", q, inner, q) / omega
+    # 3. Working variances omega, and by which factor s_i e_i^2 falls short of omega_i under them.
+    omega, share = _working(q, h, e, arms) if kind == BY_ARM else (np.ones(n), 1.0 - h)
     # 4. HC2: the squared error is sum a_i^2 e_i^2 / s_i, a quadratic form y'G y with
     #    G = (I - H) D (I - H), D = diag(a_i^2 / s_i).
     d = a**2 / share
     error = math.sqrt(math.fsum((d * e**2).tolist()))
     # 5. Satterthwaite: df = tr(G Omega)^2 / tr(G Omega G Omega).
     return Fit(estimate, error, _satterthwaite(q, d, omega), spread, n - p)
+
+
+def _working(q: Array, h: Array, e: Array, arms: NDArray[np.intp]) -> tuple[Array, Array]:
+    """Return a working variance for each unit, that of its arm, and what residuals have of it.
+
+    The variance of an arm is the mean of its ``e_i^2 / (1 - h_i)``, given as a share of the
+    largest. A squared residual is expected to be ``s_i omega_i`` with ``s_i = [(I - H) Omega (I -
+    H)]_ii / omega_i``, which is ``1 - h_i`` for equal variances.
+    """
+    omega, share = np.ones(len(e)), 1.0 - h
+    for arm in range(int(arms.max()) + 1):
+        if (arms == arm).any():
+            omega[arms == arm] = mean((e**2 / share)[arms == arm])
+    if not omega.max() > 0:
+        return np.ones(len(e)), share
+    omega = np.maximum(omega / omega.max(), _SMALLEST)
+    inner = q.T @ (omega[:, None] * q)
+    return omega, 1.0 - 2.0 * h + np.einsum("ij,jk,ik->i", q, inner, q) / omega
 
 
 def _satterthwaite(q: Array, d: Array, omega: Array) -> float:
@@ -161,13 +170,18 @@ class Terms:
         Why the value before is none although the units have one; ``""`` if it is, or they have
         none.
     alone
-        Units that take no part: the only ones of their level of a factor.
+        Unit that takes no part -> why: the only one of its level of a factor, or without a value
+        before.
+    held
+        Factors that the ones before them hold already, such as a cultivar that is the same in every
+        unit of a block: they add nothing.
     """
 
     factors: Mapping[str, Sequence[str]]
     before: bool
     why: str = ""
-    alone: tuple[str, ...] = ()
+    alone: Mapping[str, str] = field(default_factory=dict)
+    held: tuple[str, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -184,7 +198,7 @@ def terms_of(found: Sample, factors: Mapping[str, Mapping[str, str]]) -> tuple[S
     1. Block and stated factors stand in the model where they vary.
     2. A unit that is the only one of its block, or of a level of a factor, says nothing of the
        treatment and is left out.
-    3. The value before stands in the model where there is one, unless fewer than 5 residual degrees
+    3. The value before stands in the model where there is one, unless fewer than 6 residual degrees
        of freedom would be left. The change of each unit is compared then, without it.
 
     Parameters
@@ -195,31 +209,76 @@ def terms_of(found: Sample, factors: Mapping[str, Mapping[str, str]]) -> tuple[S
         Name of a factor -> unit -> its level.
     """
     kept = found
-    lone: list[str] = []
+    alone: dict[str, str] = {}
     while True:  # leaving one unit out may leave another one alone
         levels = {name: [of.get(unit, "") for unit in kept.units] for name, of in factors.items()}
         keep = np.ones(len(kept.units), dtype=bool)
-        for held in levels.values():
-            if len(set(held)) > 1:
-                keep &= np.array([held.count(level) > 1 for level in held], dtype=bool)
+        for name, labels in levels.items():
+            if len(set(labels)) < 2:
+                continue
+            single = np.array([labels.count(level) == 1 for level in labels], dtype=bool)
+            for i in np.flatnonzero(single & keep).tolist():
+                alone[kept.units[i]] = f"the only one of its {name}"
+            keep &= ~single
         if keep.all():
             break
-        lone += [unit for unit, stays in zip(kept.units, keep.tolist(), strict=True) if not stays]
         kept = kept.only(keep)
-    varying = {name: held for name, held in levels.items() if len(set(held)) > 1}
-    n = len(kept.units) - len(kept.filled)
-    p = 2 + sum(len(set(held)) - 1 for held in varying.values())
+    varying, held, columns = _independent(levels)
+    n, p = len(kept.units) - len(kept.filled), 2 + columns
     why = ""
-    if not kept.has_before:
-        return kept, Terms(varying, before=False, alone=tuple(sorted(lone)))
-    if n and np.ptp(kept.before) <= kept.resolution:
+    if kept.has_before and n and np.ptp(kept.before) <= kept.resolution:
         why = "all values before are equal"
-    elif n - p - 1 < FEWEST_DF:
+    elif kept.has_before and n - p - 1 < FEWEST_DF:
         why = f"{counted(max(0, n - p - 1), 'residual degree')} of freedom would be left"
     if why and kept.filled:  # nothing stands in for a value that a change needs
-        own = [unit not in kept.filled for unit in kept.units]
-        return terms_of(kept.only(np.array(own, dtype=bool)), factors)
-    return kept, Terms(varying, not why, why, tuple(sorted(lone)))
+        own = np.array([unit not in kept.filled for unit in kept.units], dtype=bool)
+        again, terms = terms_of(kept.only(own), factors)
+        gone = dict.fromkeys(kept.filled, "no value before")
+        return again, replace(terms, alone={**alone, **gone, **terms.alone})
+    return kept, Terms(varying, kept.has_before and not why, why, alone, held)
+
+
+def _independent(
+    levels: Mapping[str, Sequence[str]],
+) -> tuple[dict[str, Sequence[str]], tuple[str, ...], int]:
+    """Return the factors that vary and are not held by the ones before them, those that are, and
+    how many columns the first ones have.
+    """
+    varying: dict[str, Sequence[str]] = {}
+    held: list[str] = []
+    basis: list[Array] = []
+    for name, labels in levels.items():
+        if len(set(labels)) < 2:
+            continue
+        more = beyond([np.ones(len(labels)), *basis], factor_columns(labels))
+        if more:
+            varying[name] = labels
+            basis += more
+        else:
+            held.append(name)
+    return varying, tuple(held), len(basis)
+
+
+def beyond(base: Sequence[Array], columns: Sequence[Array]) -> list[Array]:
+    """Return the columns that the ones before them do not hold already, in their order.
+
+    Examples
+    --------
+    >>> one, two = np.array([1.0, 1.0, 1.0]), np.array([1.0, 0.0, 0.0])
+    >>> [c.tolist() for c in beyond([one], [two, one - two])]
+    [[1.0, 0.0, 0.0]]
+    """
+    kept: list[Array] = []
+    span = [c / max(float(np.linalg.norm(c)), 1e-300) for c in base]
+    q = np.linalg.qr(np.column_stack(span))[0] if span else np.zeros((len(columns[0]), 0))
+    for column in columns:
+        size = float(np.linalg.norm(column))
+        left = column - q @ (q.T @ column)
+        left = left - q @ (q.T @ left)  # twice: the first remainder is not quite orthogonal
+        if size > 0 and float(np.linalg.norm(left)) > _ALIASED * size * 100:
+            kept.append(column)
+            q = np.column_stack([q, left / np.linalg.norm(left)])
+    return kept
 
 
 def treatment(
@@ -308,7 +367,7 @@ def columns_of(found: Sample, terms: Terms) -> list[Array]:
     if terms.before:
         out.append(found.before - mean(found.before))
     for held in terms.factors.values():
-        out += factor_columns(held)
+        out += beyond(out, factor_columns(held))
     return out
 
 
@@ -338,7 +397,7 @@ def unfit(x: Array, factors: Sequence[str]) -> str:
     if n <= p:
         return f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
     scaled = x / np.maximum(np.abs(x).max(axis=0), 1e-300)
-    if int(np.linalg.matrix_rank(scaled, tol=_ALIASED)) < p:
+    if not beyond([*scaled[:, 1:].T], [scaled[:, 0]]):
         others = listed(list(factors)) if factors else "the covariates"
         return f"the treatment cannot be told from {others}"
     q, _ = np.linalg.qr(scaled)
@@ -424,19 +483,21 @@ def joint_test(
     from statsmodels.regression.linear_model import OLS
 
     nothing = Result(math.nan, statistic_name="F")
-    plain = np.column_stack([*beside, *columns_of(found, terms)])
-    full = np.column_stack([*tested, plain])
+    base = columns_of(found, terms)
+    plain = [*base, *beyond(base, beside)]  # blocks may hold a factor that stands on them
+    full = np.column_stack([*tested, *plain])
     n, p = full.shape
     if n <= p:
         few = f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
         return replace(nothing, remark=few)
-    if unfit(full, list(terms.factors)).startswith("the treatment"):
+    if len(beyond(plain, tested)) < len(tested):
         return replace(nothing, remark=aliased)
     whole = OLS(found.change, full).fit(method="qr")
     if math.sqrt(float(whole.scale)) <= found.resolution:
         remark = "the model leaves no variation between units: there is no F"
         return replace(nothing, remark=remark)
-    statistic, p_value, df = whole.compare_f_test(OLS(found.change, plain).fit(method="qr"))
+    less = OLS(found.change, np.column_stack(plain)).fit(method="qr")
+    statistic, p_value, df = whole.compare_f_test(less)
     return replace(
         nothing,
         statistic=float(statistic),
@@ -444,3 +505,77 @@ def joint_test(
         p=float(p_value),
         df2=float(whole.df_resid),
     )
+
+
+def robust_joint_test(
+    found: Sample,
+    tested: Sequence[Array],
+    beside: Sequence[Array],
+    terms: Terms,
+    arms: NDArray[np.intp],
+    aliased: str,
+) -> Result:
+    """Test several columns at once by an F that stands unequal variances of the arms.
+
+    Parameters
+    ----------
+    found, tested, beside, terms, aliased
+        As in :func:`joint_test`.
+    arms
+        Arm of each unit as 0, 1, 2 ...: units that share a working variance.
+
+    Returns
+    -------
+    Result
+        Hotelling's T2 of the coefficients under their HC2 covariance as an F. Its degrees of
+        freedom match the spread of that covariance under the working variances.
+
+    References
+    ----------
+    Pustejovsky, J. E. and Tipton, E. (2018). Journal of Business and Economic Statistics 36,
+    672-683, section 3 (approximate Hotelling T2 test).
+    """
+    nothing = Result(math.nan, statistic_name="F")
+    base = columns_of(found, terms)
+    plain = [*base, *beyond(base, beside)]
+    x = np.column_stack([*tested, *plain])
+    n, p, k = len(x), x.shape[1], len(tested)
+    if n <= p:
+        few = f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
+        return replace(nothing, remark=few)
+    if len(beyond(plain, tested)) < k:
+        return replace(nothing, remark=aliased)
+    q, r = np.linalg.qr(x)
+    h = np.einsum("ij,ij->i", q, q)
+    if float(h.max()) > 1.0 - _LEVER:
+        alone = "one unit alone decides a coefficient of the model, so its scatter is not known"
+        return replace(nothing, remark=alone)
+    e = found.change - q @ (q.T @ found.change)
+    if math.sqrt(math.fsum((e**2).tolist()) / (n - p)) <= found.resolution:
+        remark = "the model leaves no variation between units: there is no F"
+        return replace(nothing, remark=remark)
+    # 1. Coefficients c = A'y of the tested columns; working variances as in the test of one.
+    a = np.linalg.solve(r, q.T)[:k].T
+    c = a.T @ found.change
+    omega, share = _working(q, h, e, arms)
+    # 2. Their HC2 covariance V = sum a_i a_i' e_i^2 / s_i, and what it is under Omega.
+    v = (a * (e**2 / share)[:, None]).T @ a
+    true = (a * omega[:, None]).T @ a
+    # 3. eta matches the total variance of the elements of V, in units where its mean is the
+    # identity.
+    root = np.linalg.cholesky(np.linalg.inv(true))
+    g = a @ root
+    hat = q @ q.T
+    spread = np.diag(omega) - hat * omega[None, :] - omega[:, None] * hat
+    spread += q @ ((q.T * omega) @ q) @ q.T
+    inner = (g @ g.T) / np.sqrt(np.outer(share, share))
+    eta = k * (k + 1) / (2.0 * float(np.sum(spread**2 * inner**2)))
+    df2 = eta - k + 1.0
+    if not df2 > 0:
+        return replace(nothing, remark="too few units for an F of so many columns at once")
+    # 4. T2 = c' V^-1 c; F = (eta - k + 1) / (eta k) T2 on k and eta - k + 1 degrees of freedom.
+    from scipy.special import fdtrc
+
+    f = float(c @ np.linalg.solve(v, c)) * df2 / (eta * k)
+    p_value = float(fdtrc(k, df2, f))
+    return replace(nothing, statistic=f, df=float(k), df2=df2, p=p_value)

@@ -35,7 +35,7 @@ METHODS = {
         "mixed_model_unstructured",
     ),
     TREND: ("linear_trend",),
-    FACTORIAL: ("factorial_f",),
+    FACTORIAL: ("factorial_f", "factorial_robust_f"),
 }
 """Methods that answer each question. Unless the study names one, the first that is used is the
 primary

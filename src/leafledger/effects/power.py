@@ -154,14 +154,18 @@ def simulated_power(design: Design, noncentrality: float, alpha: float, seed: in
     y = rng.standard_normal((n_draws, 2 * n, _SIMULATED // n_draws))
     y[:, :n] += noncentrality * design.error_factor
     e2 = (left @ y) ** 2
-    # 3. HC2: the squared error is sum d e^2 = y'G y, d = a^2 / (1 - h), G = (I - H) D (I - H).
-    d = a**2 / free
-    error = np.sqrt(np.einsum("di,dis->ds", d, e2))
+    # 3. Working variances omega, of each group the mean of e^2 / (1 - h); the squared error is
+    #    sum a^2 e^2 / s with s = [(I - H) Omega (I - H)]_ii / omega.
+    omega = (e2 / free[:, :, None]).reshape(n_draws, 2, n, -1).mean(axis=2)
+    of_group = (left**2).reshape(n_draws, 2 * n, 2, n).sum(axis=3)
+    share = np.einsum("dig,dgs->dis", of_group, omega) / np.repeat(omega, n, axis=1)
+    error = np.sqrt(np.einsum("di,dis->ds", a**2, e2 / share))
     estimate = np.einsum("di,dis->ds", a, y)
-    # 4. Satterthwaite under omega, of each group the mean of e^2 / (1 - h).
+    # 4. Satterthwaite under omega, by G = (I - H) D (I - H) with D = a^2 / (1 - h): the s of every
+    #    study would move the degrees of freedom by a few hundredths and cost a thousand times more.
+    d = a**2 / free
     g2 = (left * d[:, None, :] @ left) ** 2
     diagonal = np.einsum("dij,dj->di", left**2, d)
-    omega = (e2 / free[:, :, None]).reshape(n_draws, 2, n, -1).mean(axis=2)
     trace = np.einsum("dk,dks->ds", diagonal.reshape(n_draws, 2, n).sum(axis=2), omega)
     pairs = g2.reshape(n_draws, 2, n, 2, n).sum(axis=(2, 4))
     df = trace**2 / np.einsum("dkl,dks,dls->ds", pairs, omega, omega)
@@ -173,7 +177,7 @@ def planned(n: int, variation: Variation) -> tuple[Design, Residual]:
     """Return the model of a next study with ``n`` units in each group, and what it would leave.
 
     The rules are those of the tests: blocks of the same size as now, the stated factors, and the
-    value before unless fewer than 5 residual degrees of freedom would be left.
+    value before unless fewer than 6 residual degrees of freedom would be left.
 
     Parameters
     ----------

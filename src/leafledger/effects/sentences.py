@@ -18,8 +18,8 @@ from leafledger.effects.words import (
 )
 
 TEST_NAMES = {
-    "linear_model": "linear model with HC2 errors, variances by treatment",
-    "linear_model_equal": "linear model with HC2 errors, Bell and McCaffrey's degrees of freedom",
+    "linear_model": "linear model, robust errors with variances by treatment",
+    "linear_model_equal": "linear model, HC2 errors with one working variance",
     "paired_t": "paired t test",
     "signed_rank": "Wilcoxon signed-rank test",
     "sign_flip": "sign-flip test",
@@ -35,6 +35,7 @@ TEST_NAMES = {
     "linear_trend": "straight line over the dose",
     "tost": "two one-sided t tests in the linear model",
     "factorial_f": "F test of crossed factors",
+    "factorial_robust_f": "F test of crossed factors, variances by treatment",
 }
 
 

@@ -14,10 +14,12 @@ from leafledger.effects.plan import Plan
 from leafledger.effects.whole_spectrum import Compared, simultaneous_bands, unit_spectra
 from leafledger.records.job import Job
 from leafledger.study.columns import SPECTRUM_EFFECTS
-from leafledger.study.spectra import load_spectra
+from leafledger.study.spectra import Spectra, load_spectra
 
 if TYPE_CHECKING:
     import pandas as pd
+
+Array = NDArray[np.float64]
 
 
 def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
@@ -36,11 +38,10 @@ def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
         sessions=layout.sessions,
     )
     units, labels = _units(layout, asked)
-    means = unit_spectra(
-        spectra.reflectance, _by_owner(layout, spectra.rows), units, layout.sessions
-    )
+    means = _unit_means(layout, units, spectra)
     # Without a before session the values themselves are compared.
-    before = means[:, : len(layout.before)].mean(axis=1, keepdims=True) if layout.before else 0.0
+    start = means[:, : len(layout.before)]
+    before = _mean_before(start)[:, None] if layout.before else np.zeros((len(units), 1, 1))
     names = list(layout.levels)
     compared = [
         Compared(names.index(c.level), names.index(c.reference), layout.sessions.index(c.after))
@@ -72,18 +73,45 @@ def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
     return table.sort_values(["contrast", "wavelength_nm"], kind="stable", ignore_index=True)
 
 
-def _by_owner(layout: Layout, rows: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows with whole plots in the place of their units, where plots were treated."""
+def _unit_means(layout: Layout, units: Sequence[str], spectra: Spectra) -> Array:
+    """Return mean spectra of experimental units; a whole plot has the mean of its units.
+
+    Returns
+    -------
+    ndarray
+        Shape ``(n_units, n_sessions, n_wavelengths)``, ``NaN`` where a unit was not measured.
+    """
+    held = [layout.parts.get(unit, (unit,)) for unit in units]
+    flat = [part for parts in held for part in parts]
+    means = unit_spectra(spectra.reflectance, spectra.rows, flat, layout.sessions)
     if not layout.parts:
-        return rows
-    owner = layout.owner
-    return rows.assign(
-        unit=[owner.get(unit, "") for unit in rows["unit"]],
-        leaf=[
-            f"{unit}\n{leaf or scan}"
-            for unit, leaf, scan in zip(rows["unit"], rows["leaf"], rows["scan"], strict=True)
-        ],
-    )
+        return means
+    out = np.full((len(units), *means.shape[1:]), np.nan)
+    first = 0
+    for i, parts in enumerate(held):
+        own = means[first : first + len(parts)]
+        first += len(parts)
+        count = np.isfinite(own).sum(axis=0)
+        out[i] = np.where(count > 0, np.nansum(own, axis=0) / np.maximum(count, 1), np.nan)
+    return out
+
+
+def _mean_before(start: Array) -> Array:
+    """Return the mean of the before sessions that a unit has, each less its own shift.
+
+    As for the indices (:func:`leafledger.effects.changes.sample`): the shift of a session is
+    estimated from the units that have them all.
+    """
+    here = np.asarray(np.isfinite(start).all(axis=2), dtype=bool)
+    whole = np.asarray(here.all(axis=1), dtype=bool)
+    shift = np.zeros(start.shape[1:])
+    if whole.any():
+        level = start[whole].mean(axis=0)
+        shift = level - level.mean(axis=0)
+    some = np.asarray(here.any(axis=1), dtype=bool) if whole.any() else whole
+    count = np.maximum(here.sum(axis=1), 1)[:, None]
+    moved = np.where(here[:, :, None], start - np.where(whole[:, None, None], 0.0, shift), 0.0)
+    return np.where(some[:, None], moved.sum(axis=1) / count, np.nan)
 
 
 def _units(layout: Layout, asked: Sequence[Contrast]) -> tuple[list[str], NDArray[np.int64]]:

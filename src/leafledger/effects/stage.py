@@ -78,7 +78,11 @@ def run(job: Job) -> Outcome:
         raise InputFault(problems)
     means = read_csv(job.inputs["unit_indices"], text=tuple(TEXT))
     table = unit_table(layout, means, units)
-    effects = every_effect(layout, table, plan) if layout.word else []
+    inside = None
+    if layout.parts and layout.crossed_name:  # the crossed factor may vary inside treated plots
+        plants = _layout(job, inside_plots=True)
+        inside = plants, unit_table(plants, means, units)
+    effects = every_effect(layout, table, plan, inside) if layout.word else []
     largest, reach = max_t_of(layout, table, plan, effects)
     rows = judged(effects, plan.alpha, largest, same_numbers(table))
     records = [record(row, units.get(row.effect.index, "")) for row in rows]
@@ -97,19 +101,41 @@ def run(job: Job) -> Outcome:
 
 def _settings(job: Job) -> tuple[Layout, Plan]:
     named = job.settings["effects"]
-    layout = layout_from(job.settings["design"], job.settings["units"], named, told(job.settings))
+    layout = _layout(job)
     return layout, plan_from(named, layout)
 
 
-def every_effect(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
-    """Return every test: between sessions, within strata, over the course and over the dose."""
+def _layout(job: Job, *, inside_plots: bool = False) -> Layout:
+    settings = job.settings
+    return layout_from(
+        *(settings["design"], settings["units"], settings["effects"], told(settings)),
+        inside_plots=inside_plots,
+    )
+
+
+def every_effect(
+    layout: Layout,
+    table: UnitTable,
+    plan: Plan,
+    inside: tuple[Layout, UnitTable] | None = None,
+) -> list[Effect]:
+    """Return every test: between sessions, within strata, over the course and over the dose.
+
+    Parameters
+    ----------
+    layout, table, plan
+        Design, unit means and settings.
+    inside
+        The same of the units inside treated whole plots, where a second factor is crossed with the
+        treatment; ``None`` if the units are what was treated.
+    """
     return [
         *all_effects(layout, table, plan),
         *strata_effects(layout, table, plan),
         *course_effects(layout, table, plan),
         *model_effects(layout, table, plan),
         *trend_effects(layout, table, plan),
-        *factorial_effects(layout, table, plan),
+        *factorial_effects(*(inside or (layout, table)), plan),
     ]
 
 
@@ -237,7 +263,7 @@ def _warnings(rows: Sequence[Judged], layout: Layout) -> list[str]:
     if not layout.word:
         return ["units are not known: effects are described, not tested"]
     out = warnings_of(layout.instruments, layout.before, layout.after, layout.levels)
-    if len(layout.levels) > 1 and not layout.control:
+    if len(layout.levels) > 1 and not layout.pairs:
         out.append("no control is named: treatments are not compared with each other")
     undefined = {row.reason for row in rows if row.verdict == UNDEFINED}
     for reason in sorted(undefined):

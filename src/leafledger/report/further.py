@@ -29,11 +29,12 @@ _NOTES = {
     "beside": "The linear model with one working variance, Welch's t on the change of each unit, "
     "permuted labels, classical covariance analysis: as far as the study asks for them. Where "
     "treatments were drawn by lot they all estimate the same effect.",
-    "factorial": "F tests of least squares: main effects as means over the levels of the other "
+    "factorial": "F tests of least squares, and such that stand unequal variances: main effects "
+    "as means over the levels of the other "
     "factor, "
     "and their interaction, each against the variation at its own level of the layout.",
-    "interaction": "An F test of treatment by stratum: it says whether the difference in change "
-    "differs between strata, and has no estimate.",
+    "interaction": "F tests of treatment by stratum, of least squares and one that stands unequal "
+    "variances: they say whether the difference differs between strata, and have no estimate.",
     "strata": "Families of their own. That one stratum is significant and another is not does not "
     "show that they differ; the test of interaction does.",
     "course": "Mean, slope and area of the change over all sessions after the treatment, one "
@@ -58,7 +59,7 @@ def kind_of(question: str, method: str, stratum: str) -> str:
     >>> kind_of("course", "mixed_model_f", "all"), kind_of("change", "paired_t", "cultivar=Kite")
     ('models', 'strata')
     """
-    if method == "interaction_f":
+    if method.startswith("interaction"):
         return "interaction"
     if stratum != "all":
         return "strata"

@@ -26,7 +26,9 @@ _METHODS = {
     "mixed_model_unstructured_f": "mixed model, free covariance: joint F",
     "linear_trend": "linear trend",
     "interaction_f": "interaction, F",
+    "interaction_robust_f": "interaction, robust F",
     "factorial_f": "crossed factors, F",
+    "factorial_robust_f": "crossed factors, robust F",
 }
 _WORDS = {
     "significant": "significant",

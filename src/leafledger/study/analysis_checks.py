@@ -5,6 +5,7 @@ The stages refuse the same; here it is said before anything is computed.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from leafledger.errors import Problem, first_words, nearest, quoted
@@ -93,6 +94,15 @@ def _pairs(study: Study) -> list[tuple[str, str]]:
 def _primary(study: Study) -> Iterator[Problem]:
     effects, design = study.definition.effects, study.definition.design
     named = effects.primary
+    if effects.margin and effects.alpha >= 0.5:
+        yield Problem(
+            file=FILE,
+            column="effects.alpha",
+            found=f"{effects.alpha:g}",
+            expected="less than 0.5 where a margin is stated: equivalence has an interval of "
+            "1 - 2 alpha",
+            mend="Lower alpha, or take effects.margin out.",
+        )
     if named is None:
         return
     answering = PRIMARY_METHODS[named.question]
@@ -112,6 +122,17 @@ def _primary(study: Study) -> Iterator[Problem]:
             found=", ".join(effects.methods) or "no method",
             expected=f"a method for the primary question {named.question}",
             mend=f"Add one of: {', '.join(answering)}.",
+        )
+    usable: list[str] = [m for m in answering if m in effects.methods]
+    method = str(named.method or next(iter(usable), ""))
+    smallest = _smallest_p(study, method)
+    if smallest >= effects.alpha:
+        yield Problem(
+            file=FILE,
+            column="effects.primary.method",
+            found=f"{method}, which so few units bring to p = {smallest:.3g} at best",
+            expected=f"a test that can reach {effects.alpha:g}",
+            mend="Name a t test (linear_model, paired_t), or plan more units.",
         )
     if named.question == "change" and not before:
         yield Problem(
@@ -141,10 +162,41 @@ def _primary(study: Study) -> Iterator[Problem]:
         )
 
 
+def _smallest_p(study: Study, method: str) -> float:
+    """Return the smallest p that an exact primary test can reach; 0 for the others."""
+    design = study.definition.design
+    units: dict[str, dict[str, int]] = {}
+    for row in study.units.values():
+        block = units.setdefault(row.get(design.block or "", ""), {})
+        level = row.get(design.treatment, "")
+        block[level] = block.get(level, 0) + 1
+    if method == "label_permutation":
+        found = 0.0
+        for one, two in _pairs(study):
+            pairs = [(n.get(one, 0), n.get(two, 0)) for n in units.values()]
+            ways = math.prod(math.comb(a + b, a) for a, b in pairs)
+            found = max(found, (2.0 if all(a == b for a, b in pairs) else 1.0) / ways)
+        return found
+    if method in {"signed_rank", "sign_flip"}:
+        sizes = [sum(n.get(level, 0) for n in units.values()) for level in _levels(study)]
+        treated = [n for n, lv in zip(sizes, _levels(study), strict=True) if lv != design.control]
+        return max((2.0 ** (1 - n) for n in treated), default=0.0)
+    return 0.0
+
+
 def _compared(study: Study) -> Iterator[Problem]:
     asked = study.definition.effects.compare
-    levels = _levels(study)
+    levels, seen = _levels(study), set()
     for i, pair in enumerate(asked if isinstance(asked, list) else []):
+        if frozenset(pair) in seen:
+            yield Problem(
+                file=FILE,
+                column=f"effects.compare.{i}",
+                found=f"{pair[0]} and {pair[-1]} once more",
+                expected="each pair once",
+                mend="Take one of the two out; the second treatment is the reference.",
+            )
+        seen.add(frozenset(pair))
         for level in pair:
             if level not in levels:
                 yield Problem(
@@ -187,6 +239,7 @@ def _blocks(study: Study) -> Iterator[Problem]:
                 expected=f"the {column} of every unit, as {key} names the column",
                 mend="Fill the column, or take the key out.",
             )
+    yield from _plots(study)
     if design.block is None:
         return
     blocks = {row.get(design.block, "") for row in study.units.values()}
@@ -203,7 +256,59 @@ def _blocks(study: Study) -> Iterator[Problem]:
         )
 
 
+def _plots(study: Study) -> Iterator[Problem]:
+    """Refuse whole plots of which most, but not all, bear one treatment, and plots too few."""
+    design, effects = study.definition.design, study.definition.effects
+    column = design.whole_plot
+    if column is None:
+        return
+    held: dict[str, dict[str, list[str]]] = {}
+    for unit, row in study.units.items():
+        if row.get(column) and row.get(design.treatment):
+            levels = held.setdefault(row[column], {})
+            levels.setdefault(row[design.treatment], []).append(unit)
+    mixed = sorted(plot for plot, levels in held.items() if len(levels) > 1)
+    if mixed and len(mixed) * 2 < len(held):
+        odd = sorted(min(held[plot].values(), key=len)[0] for plot in mixed)
+        yield Problem(
+            file=units_file(study.folder),
+            column=design.treatment,
+            found=f"another treatment for {first_words(odd, 5)} than in the rest of its {column}",
+            expected=f"one treatment in every {column}, as in most, or several in every one",
+            mend=f"Correct the treatment, or take design.whole_plot out if no {column} was treated "
+            "as a whole.",
+        )
+    if mixed:
+        return
+    plots = [next(iter(levels)) for levels in held.values()]
+    few = sorted({level for level in plots if plots.count(level) < 2})
+    if few:
+        yield Problem(
+            file=FILE,
+            column="design.whole_plot",
+            found=f"one {column} under {first_words(few, 5)}",
+            expected=f"two or more, since n counts each {column} that was treated as a whole",
+            mend="Nothing can be tested with one. Treat more, or take design.whole_plot out if the "
+            "units were treated one by one.",
+        )
+    inside = [*effects.covariates, *([effects.strata] if effects.strata else [])]
+    for name in inside:
+        varies = any(
+            len({study.units[u].get(name, "") for units in levels.values() for u in units}) > 1
+            for levels in held.values()
+        )
+        if varies:
+            yield Problem(
+                file=FILE,
+                column="effects.strata" if name == effects.strata else "effects.covariates",
+                found=f"{quoted(name)}, which varies inside each {column}",
+                expected=f"a column that is the same throughout a {column}, which is what n counts",
+                mend=f"Name it in effects.crossed: it is then tested inside each {column}.",
+            )
+
+
 def _covariates(study: Study) -> Iterator[Problem]:
+    n_units = len(study.units)
     for column in study.definition.effects.covariates:
         values = {row.get(column, "") for row in study.units.values()}
         found, expected, mend = "", "", ""
@@ -211,6 +316,15 @@ def _covariates(study: Study) -> Iterator[Problem]:
             found = quoted(column)
             expected = "a column beside the treatment that design.factors names"
             mend = "Add the column to design.factors, or take it out of effects.covariates."
+        elif "" in values and len(values) > 1:
+            blank = sorted(u for u, row in study.units.items() if not row.get(column))
+            found = f"no {column} for {first_words(blank, 5)}"
+            expected = f"the {column} of every unit"
+            mend = "Fill the column, or take it out of effects.covariates."
+        elif len(values) * 3 > n_units and len(values) > 2:
+            found = f"{len(values)} levels of {quoted(column)} in {n_units} units"
+            expected = "a factor with three units or more in a level, on average"
+            mend = "Group its values into a few levels, or take it out of effects.covariates."
         elif len(values) < 2:
             found = f"{quoted(column)} is {quoted(next(iter(values), ''))} for every unit"
             expected = "a column that varies between units"
@@ -247,6 +361,16 @@ def _crossed(study: Study) -> Iterator[Problem]:
         )
         return
     treatment = study.definition.design.treatment
+    blank = sorted(u for u, row in study.units.items() if not row.get(column))
+    if blank and len(blank) < len(study.units):
+        yield Problem(
+            file=units_file(study.folder),
+            column=column,
+            found=f"an empty cell for {first_words(blank, 5)}",
+            expected=f"the {column} of every unit, as effects.crossed names the column",
+            mend="Fill the column, or take effects.crossed out.",
+        )
+        return
     cells = {(row.get(treatment, ""), row.get(column, "")) for row in study.units.values()}
     cells = {cell for cell in cells if all(cell)}
     levels, crossed = ({cell[i] for cell in cells} for i in (0, 1))

@@ -207,7 +207,12 @@ def _control(study: Study) -> Iterator[Problem]:
             f"a level of {design.treatment}: " + ", ".join(levels[:12]),
             nearest(design.control, levels),
         )
-    elif design.control is None and len(levels) > 1 and design.unit is not None:
+    elif (
+        design.control is None
+        and len(levels) > 1
+        and design.unit is not None
+        and study.definition.effects.compare == "control"
+    ):
         yield _yaml(
             "design.control",
             "no control",

@@ -176,6 +176,8 @@ def core(plan: Plan) -> Plan:
         kept[_METHOD] = plan.get(_METHOD) or (usable or [*answering])[0]
     if question == "difference":
         kept[_QUESTION] = "difference_in_change"  # the design tells which of the two it is
+    if plan.get("effects.compare") == "all" and "design.control" in plan:
+        kept.pop("effects.compare")  # the primary contrasts are those with the control either way
     margin = f"{_MARGIN}{plan.get(f'{_PRIMARY}index')}"
     if question == "equivalence" and margin in plan:
         kept[margin] = plan[margin]

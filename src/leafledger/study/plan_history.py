@@ -10,6 +10,9 @@ What can be shown is one of these:
 ``not_as_recorded``
     a plan was on record before any after-session was read, and the first run that held one
     followed another: whether it was changed before or after the data were seen cannot be shown;
+``another_followed``
+    the plan was on record before any after-session was read, one of several: the run that read one
+    first followed another;
 ``not_provable``
     the first record of any plan held the after-sessions already.
 """
@@ -36,11 +39,13 @@ from leafledger.study.plan import (
 FIXED = "fixed_before"
 CHANGED = "changed_after_results"
 OTHER = "not_as_recorded"
+SEVERAL = "another_followed"
 NOT_PROVABLE = "not_provable"
 
 MARK_CHANGED = "exploratory: the plan was changed after results existed"
 MARK_OTHER = "exploratory: not the plan that was recorded before the data"
-_MARKS = {CHANGED: MARK_CHANGED, OTHER: MARK_OTHER}
+MARK_SEVERAL = "exploratory: another plan was followed when the data were read"
+_MARKS = {CHANGED: MARK_CHANGED, OTHER: MARK_OTHER, SEVERAL: MARK_SEVERAL}
 
 BY_RUN, BY_COMMAND = "run", "plan"
 _SHOWN = 6
@@ -92,10 +97,13 @@ class Recorded:
 
 @dataclass(frozen=True)
 class _Course:
-    """For each record: had no after-session been held by its end, had one been read before it?"""
+    """For each record: had no after-session been held by its end, had one been read before it, or
+    by its end?
+    """
 
     nothing_held: list[bool]
     results_existed: list[bool]
+    results_after: list[bool]
 
 
 def _course(records: Sequence[Recorded], plan: Plan) -> _Course:
@@ -103,7 +111,7 @@ def _course(records: Sequence[Recorded], plan: Plan) -> _Course:
     held_any = read_any = False
     held: set[str] = set()
     read: set[str] = set()
-    course = _Course([], [])
+    course = _Course([], [], [])
     for one in records:
         after |= set(sessions_after(one.plan)) if one.plan is not None else set()
         course.results_existed.append(read_any or bool(read & after))
@@ -111,6 +119,7 @@ def _course(records: Sequence[Recorded], plan: Plan) -> _Course:
         read |= one.read
         held_any, read_any = held_any or bool(held & after), read_any or bool(read & after)
         course.nothing_held.append(not held_any)
+        course.results_after.append(read_any)
     return course
 
 
@@ -146,7 +155,8 @@ def judged(records: Sequence[Recorded], plan: Plan) -> Facts | None:
     # 3. What stood when the results came, and what of it is not so any more.
     statement, against = NOT_PROVABLE, None
     if course.nothing_held[start]:
-        statement = FIXED
+        against = _followed_instead(cores, course, own, core_without_session(plan))
+        statement = FIXED if against is None else SEVERAL
     elif course.results_existed[first]:
         against = _stood(records, course.results_existed, first)
         statement = NOT_PROVABLE if against is None else CHANGED
@@ -169,6 +179,16 @@ def judged(records: Sequence[Recorded], plan: Plan) -> Facts | None:
         "changed_beside": [_plain(one) for one in beside],
         "changed_beside_in": None if beside_in is None else records[beside_in].facts(),
     }
+
+
+def _followed_instead(
+    cores: Sequence[Plan | None], course: _Course, own: Plan, opened: Plan
+) -> int | None:
+    """Return the run that read an after-session first, if it followed another plan."""
+    for i, known in enumerate(cores):
+        if course.results_after[i] and not course.results_existed[i]:
+            return None if known is None or known in (own, opened) else i
+    return None
 
 
 def _first_open(
@@ -261,7 +281,8 @@ def sentences_of(facts: Facts | None, *, primary: bool) -> list[str]:
     if facts is None:
         return [NOTHING_SHOWN] if primary else []
     what = "The primary contrast" if primary else "The plan (no primary contrast is named)"
-    said = {FIXED: _fixed, CHANGED: _changed, OTHER: _other}.get(facts["statement"])
+    words = {FIXED: _fixed, CHANGED: _changed, OTHER: _other, SEVERAL: _several}
+    said = words.get(facts["statement"])
     out = [said(facts, what, primary)] if said else ([NOTHING_SHOWN] if primary else [])
     return out + _beside(facts)
 
@@ -292,6 +313,15 @@ def _other(facts: Facts, what: str, primary: bool) -> str:
         f"had been read: {listed_changes(facts['changed'])}, {place_of(facts['recorded'])}, which "
         "had the after-sessions already. Whether it was changed before or after the data were seen "
         f"cannot be shown{so}."
+    )
+
+
+def _several(facts: Facts, what: str, primary: bool) -> str:
+    so = f" {what} is exploratory." if primary else ""
+    return (
+        f"More than one plan was on record before the data. This one was recorded first "
+        f"{place_of(facts['recorded'])}, but the after-sessions were first read under another, "
+        f"{place_of(facts['against'])}: {listed_changes(facts['changed'])}.{so}"
     )
 
 
