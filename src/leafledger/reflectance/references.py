@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.reflectance.centre import centre, centre_variance_factor
-from leafledger.reflectance.dark import Darks
+from leafledger.reflectance.dark import Darks, by_time
 from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.noise import Noise
 from leafledger.reflectance.stray_light import StrayLight
@@ -76,6 +76,9 @@ class Blocks:
         Stray light that was taken off, linear counts per ms, shape ``(n_blocks,)``.
     bends
         How the rate changes with an estimated linearity, ``(n_blocks, n_modes, n_pixels)``.
+    time_shares
+        Share of the whites of each block that were taken with each integration time of the
+        session's whites (rising), ``(n_blocks, n_times)``.
     """
 
     rate: NDArray[np.float64]
@@ -84,6 +87,7 @@ class Blocks:
     time_s: NDArray[np.float64]
     stray_rate: NDArray[np.float64]
     bends: NDArray[np.float64]
+    time_shares: NDArray[np.float64]
 
     @property
     def lit(self) -> NDArray[np.bool_]:
@@ -165,7 +169,18 @@ def boil_down(
         np.array(times),
         np.array(strays),
         np.stack([bends[:, block].mean(axis=1) for block in members]),
+        _time_shares(whites.integration_ms, members),
     )
+
+
+def _time_shares(
+    integration_ms: NDArray[np.float64], members: Sequence[NDArray[np.intp]]
+) -> NDArray[np.float64]:
+    """Return the share of each integration time in each block, ``(n_blocks, n_times)``."""
+    taken = np.zeros((len(by_time(integration_ms)), len(integration_ms)))
+    for place, of_time in enumerate(by_time(integration_ms)):
+        taken[place, list(of_time)] = 1.0
+    return np.stack([taken[:, block].mean(axis=1) for block in members])
 
 
 def _bends_per_ms(whites: Whites) -> NDArray[np.float64]:

@@ -152,6 +152,11 @@ class Instrument(Section):
     linearity: Annotated[Linearity | Literal["estimate"] | None, BeforeValidator(nothing)] = Field(
         None, description="`estimate`: from whites of each session at four or more times."
     )
+    integration_u_ms: NotNegative = Field(
+        0.0,
+        description="Standard uncertainty (k = 1) of every integration time; it cancels where leaf "
+        "and white have the same.",
+    )
     panel: Panel = Panel(reflectance=1.0, u_relative=0.0)
 
 
