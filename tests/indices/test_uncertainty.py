@@ -13,7 +13,7 @@ from leafledger.indices.evaluate import evaluate
 from leafledger.indices.formula import parse
 from leafledger.indices.table import BandErrors, band_values, covariances, index_values, plan
 from leafledger.indices.tree import Call, Negative, Number, Power, Product, Read, Sum, bands_of
-from leafledger.indices.uncertainty import independent_u, common_u
+from leafledger.indices.uncertainty import common_u, independent_u
 from leafledger.spectra.bands import Band
 
 from .trees import BANDS, nodes, plain

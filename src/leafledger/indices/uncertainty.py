@@ -1,10 +1,10 @@
 """From the uncertainty of reflectance to the uncertainty of an index.
 
 Three parts are kept apart because they average differently later: ``u_scan`` is independent from
-scan to scan, ``u_reference`` is shared by the scans of one reference set, ``u_panel`` by all. Within
-``u_reference`` the noise of darks and whites is independent from wavelength to wavelength; drift,
-darks that disagree, stray light, linearity, the axis and integration times each move all wavelengths
-together and go through the formula as one signed spectrum.
+scan to scan, ``u_reference`` is shared by the scans of one reference set, ``u_panel`` by all.
+Within ``u_reference`` the noise of darks and whites is independent from wavelength to wavelength;
+drift, darks that disagree, stray light, linearity, the axis and integration times each move all
+wavelengths together and go through the formula as one signed spectrum.
 
 References
 ----------

@@ -192,7 +192,7 @@ def _white(
         dark_slope=blocks.dark_slope[block][:, None, :],
         stray=float(blocks.stray_rate[block]),
         bends=blocks.bends[block][:, None, :],
-        time_shares=blocks.time_shares[block][:, None, None] if timed else np.zeros((0, 1, 1)),
+        time_shares=blocks.time_shares[block][:, None, :] if timed else np.zeros((0, 1, 1)),
     )
 
 

@@ -165,8 +165,8 @@ def interpolate(
     blocks_bends
         How each rate changes with an estimated linearity, each ``(n_modes, n_pixels)``.
     blocks_time_shares
-        Share of the whites of each block that were taken with each integration time, each
-        ``(n_times,)``; None where integration times are taken as exact.
+        Share of each rate that rests on whites of each integration time, each ``(n_times,
+        n_pixels)``; None where integration times are taken as exact.
 
     References
     ----------
@@ -178,7 +178,8 @@ def interpolate(
     rate = early * blocks_rate[0] + late * blocks_rate[1]
     shares = np.zeros((0, 1, 1))
     if blocks_time_shares is not None:
-        weighted = _between(early, late, blocks_rate, blocks_time_shares)
+        own = (blocks_time_shares[0] * blocks_rate[0], blocks_time_shares[1] * blocks_rate[1])
+        weighted = _between(early, late, own)
         shares = np.divide(weighted, rate, out=np.zeros_like(weighted), where=rate > 0)
     return WhitePart(
         rate=rate,
@@ -195,14 +196,8 @@ def _between(
     early: NDArray[np.float64],
     late: NDArray[np.float64],
     blocks: tuple[NDArray[np.float64], NDArray[np.float64]],
-    times: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
 ) -> NDArray[np.float64]:
-    """Interpolate several spectra at once, ``(n, n_pixels)`` to ``(n, n_scans, n_pixels)``.
-
-    With ``times``, each ``(n,)``, one spectrum ``(n_pixels,)`` of each block is multiplied by them.
-    """
-    if times is not None:
-        blocks = (np.outer(times[0], blocks[0]), np.outer(times[1], blocks[1]))
+    """Interpolate several spectra at once, ``(n, n_pixels)`` to ``(n, n_scans, n_pixels)``."""
     return np.asarray(early * blocks[0][:, None, :] + late * blocks[1][:, None, :])
 
 

@@ -173,7 +173,7 @@ def _write(
         {name: pa.array(columns[name], type=kinds.get(name, pa.string())) for name in REFLECTANCE}
     )
     shared = {name: reflected.shared[name] for name in sorted(reflected.shared)}
-    spectra = {
+    spectra: dict[str, NDArray[np.floating[Any]]] = {
         "reflectance": reflected.reflectance,
         "u_scan": reflected.u_scan,
         "u_reference": reflected.u_reference,

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
-SPECTRUM_COLUMNS = ("counts", "reflectance", "u_scan", "u_reference", "u_noise")
+SPECTRUM_COLUMNS = ("counts", "reflectance", "u_scan", "u_reference")
 SHARED_SOURCES = "shared_sources"
 """Metadata of reflectance: names of the columns that hold a source shared by wavelengths."""
 _ROWS_PER_GROUP = 500
@@ -198,7 +198,7 @@ class SpectraTable:
     metadata: Mapping[str, Any]
 
 
-def rounded(values: NDArray[np.float64], bits: int = _MANTISSA_BITS) -> NDArray[np.float64]:
+def rounded(values: NDArray[np.floating[Any]], bits: int = _MANTISSA_BITS) -> NDArray[np.float64]:
     """Round to 10 mantissa bits (5e-4 relative): enough for an uncertainty, far smaller on disk."""
     mantissa, exponent = np.frexp(values)
     whole = np.round(np.ldexp(mantissa, bits))
@@ -209,7 +209,7 @@ def write_spectra(
     path: Path,
     rows: pa.Table,
     wavelength_nm: NDArray[np.float64],
-    spectra: Mapping[str, NDArray[np.float64]],
+    spectra: Mapping[str, NDArray[np.floating[Any]]],
     metadata: Mapping[str, Any],
     keys: Sequence[str] = ("scan",),
     in_full: Sequence[str] = (),
@@ -289,14 +289,14 @@ def write_parquet(
 
 def read_spectra(path: Path, spectra: Sequence[str] = SPECTRUM_COLUMNS) -> SpectraTable:
     """Read a table of spectra; only the named spectrum columns (those that exist) are loaded."""
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
     schema = pq.read_schema(path)
     told = {k.decode(): json.loads(v) for k, v in (schema.metadata or {}).items() if k != b"pandas"}
     wavelength_nm = np.asarray(told.pop("wavelength_nm"), dtype=np.float64)
     wanted = [name for name in spectra if name in schema.names]
-    shared = told.get(SHARED_SOURCES, [])
-    others = [name for name in schema.names if name not in (*SPECTRUM_COLUMNS, *shared)]
+    others = [field.name for field in schema if not pa.types.is_fixed_size_list(field.type)]
     table = pq.read_table(path, columns=[*others, *wanted])
     arrays = {name: _matrix(table.column(name), len(wavelength_nm)) for name in wanted}
     rows = table.select(others).to_pandas(strings_to_categorical=False)
