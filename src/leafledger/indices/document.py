@@ -42,8 +42,9 @@ independent from wavelength to wavelength, and a pixel that two bands share coun
 What moves all wavelengths together (drift of the lamp, a dark that is off as a whole, stray light,
 linearity, the axis, integration times; the panel) goes through the formula as one spectrum with
 its signs, so that it cancels or adds up as it does in the index. Where the grid is finer than the
-pixels of the instrument, the noise of neighbouring wavelengths is one: the uncertainty of an average
-over a range is then too small, by up to the square root of the wavelengths per pixel. Unknown uncertainty stays empty.
+pixels of the instrument, the noise of neighbouring wavelengths is one: the uncertainty of an
+average over a range is then too small, by up to the square root of the wavelengths per pixel.
+Unknown uncertainty stays empty.
 
 ## Your own formulas
 
