@@ -146,6 +146,6 @@ def test_through_the_whole_rule(tmp_path: Path) -> None:
     table = read_parquet(job.outputs["quality"])
     moved = table[table["check"] == "clip_moved"]
     assert list(moved["scan"]) == ["day0-p06-2"]
-    assert list(moved["severity"]) == ["fault"]
+    assert list(moved["severity"]) == ["outlier"]
     metrics = {metric.name: metric.value for metric in outcome.metrics}
     assert metrics["n_scans_baseline_judged"] >= 40

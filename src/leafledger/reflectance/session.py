@@ -219,18 +219,22 @@ def _times_of(scans: Scans, u_ms: float) -> IntegrationTimes | None:
 def _refuse(scans: Scans, darks: Darks) -> None:
     """Raise every problem of the session's darks and whites."""
     lit = np.flatnonzero(np.isin(scans.role, ("sample", "white")))
+    middle = middle_half(scans.counts.shape[1])
+    dark, white = scans.where("dark"), scans.where("white")
+    bright = scans.counts[white][:, middle]
+    dim = np.median(scans.counts[dark][:, middle], axis=1)
+    problems = refusals.swapped_roles(scans.session, np.median(bright, axis=1), dim)
+    if problems:
+        raise InputFault(problems)
     problems = refusals.darks_missing(
         [str(s) for s in scans.scan[lit]], scans.integration_ms[lit], darks
     )
     if problems:
         raise InputFault(problems)
-    middle = middle_half(scans.counts.shape[1])
-    dark, white = scans.where("dark"), scans.where("white")
-    bright = scans.counts[white][:, middle]
     problems = refusals.bright_darks(
         [str(s) for s in scans.scan[dark]],
         [str(f) for f in scans.file[dark]],
-        np.median(scans.counts[dark][:, middle], axis=1),
+        dim,
         darks,
         float(np.median(bright)),
     )
