@@ -124,7 +124,7 @@ def test_a_short_integration_time_is_weak_as_well(tmp_path: Path) -> None:
     assert session.rows[weak]["scan"] in set(table.loc[table["check"] == "low_signal", "scan"])
 
 
-@pytest.mark.parametrize("n", [3, 4, 9])
+@pytest.mark.parametrize("n", [3, 4, 8, 9, 40])
 def test_one_dark_of_eight_times_the_noise_is_named(n: int) -> None:
     """The fixed pattern of the detector is five times the noise, and hides nothing."""
     for seed in range(6):

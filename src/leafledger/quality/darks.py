@@ -20,6 +20,8 @@ LEVEL_Z = 6.0
 NOISE_RATIO = 3.0
 """A dark this many times as noisy (or as quiet) as the others was not measured like them."""
 _BLOCKS = 16
+_FEW, _NEIGHBOURS = 8, 8
+"""Up to so many darks every pair is compared; of more, each with so many that follow it."""
 _KEPT = 0.99
 """Share of pixels that tell the noise; particles and unsteady pixels are rarer."""
 
@@ -260,7 +262,9 @@ def _noise_flags(scans: Sequence[str], at: NDArray[np.intp], darks: Floats) -> l
             f"The noise of this dark is {ratio:.2g} times that of the other darks of its "
             "integration time.",
         )
-        for k, ratio in _unlike_in_noise(_pair_variances(darks))
+        for k, ratio in (_unlike_in_noise if len(at) <= _FEW else _unlike_many)(
+            _pair_variances(darks)
+        )
     ]
 
 
@@ -269,12 +273,14 @@ def _pair_variances(darks: Floats) -> Floats:
 
     Pixel for pixel two darks differ by the noise of both: the fixed pattern of the detector, often
     far larger, goes out. Neighbouring pixels are subtracted as well, so that a slow drift over the
-    array is no noise, and the largest 1 % (particles) do not count.
+    array is no noise, and the largest 1 % (particles) do not count. Of many darks each is compared
+    with those measured next to it (NaN for the others).
     """
     n = len(darks)
-    pair = np.zeros((n, n))
+    pair = np.full((n, n), np.nan)
+    np.fill_diagonal(pair, 0.0)
     for i in range(n):
-        for j in range(i + 1, n):
+        for j in (k % n for k in range(i + 1, i + 1 + min(n - 1, _NEIGHBOURS))):
             squares = np.sort(np.diff(darks[i] - darks[j]) ** 2)
             pair[i, j] = pair[j, i] = squares[: int(np.ceil(_KEPT * len(squares)))].mean() / 2
     return pair
@@ -288,7 +294,8 @@ def _unlike_in_noise(pair: Floats) -> list[tuple[int, float]]:
     3. The noisiest beyond the limit is named and left out, and so on: its pairs would make the
        others look quiet. Of those that are left, quiet ones are named.
     """
-    left, found = list(range(len(pair))), []
+    left = list(range(len(pair)))
+    found: list[tuple[int, float]] = []
     while len(left) > 2:
         ratios = {k: _noise_ratio(pair, k, [j for j in left if j != k]) for k in left}
         worst = max(left, key=lambda k: ratios[k])
@@ -299,6 +306,18 @@ def _unlike_in_noise(pair: Floats) -> list[tuple[int, float]]:
         found.append((worst, ratios[worst]))
         left.remove(worst)
     return sorted(found)
+
+
+def _unlike_many(pair: Floats) -> list[tuple[int, float]]:
+    """Return the same of many darks: a few noisy ones do not move the median of all pairs."""
+    np.fill_diagonal(pair, np.nan)
+    usual = float(np.nanmedian(pair)) / 2
+    if usual <= 0:
+        return []
+    own = np.maximum(np.nanmedian(pair, axis=1) - usual, 0.0)
+    ratios = np.sqrt(own / usual)
+    odd = (ratios > NOISE_RATIO) | ((ratios < 1 / NOISE_RATIO) & (np.nanmin(pair, axis=1) > 0))
+    return [(int(k), float(ratios[k])) for k in np.flatnonzero(odd)]
 
 
 def _no_copy(row: Floats, k: int) -> bool:

@@ -242,7 +242,7 @@ class Checks(Section):
     ambient_share: Positive = Field(
         0.005,
         description="Largest share of the white that an `ambient` scan (lamp off, leaf in the "
-        "clip) may show.",
+        "clip) may show, and that lines of room lamps may add to a leaf or a white.",
     )
     reference_drift: Positive = Field(0.03, description="Relative change of the white signal.")
 
