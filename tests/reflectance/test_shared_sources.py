@@ -89,7 +89,7 @@ class Bench:
 
     def scans(self) -> Scans:
         early = 3000.0 * (0.3 + np.exp(-(((AXIS - 900.0) / 500.0) ** 2)))
-        late = early * (1.0 + self.grey + self.tilt * (AXIS - 1400.0) / 1000.0)
+        late = early * (1.0 + self.grey + self.tilt * (AXIS - 690.0) / 1000.0)
         lamp = 0.5 * (early + late) + self.lamp_off * (late - early) / np.sqrt(12)
         dark = np.zeros_like(AXIS)
         times = sorted({*self.ms, *self.linear_times})
