@@ -320,3 +320,15 @@ def test_no_line_is_taken_for_its_neighbour_whatever_the_shift(shift: float) -> 
     off = [line.found_nm - line.published_nm for line in result.lines]
     assert np.median(off) == pytest.approx(shift, abs=0.02)
     assert np.abs(np.array(off) - shift).max() < 0.1
+
+
+def test_the_modes_of_a_correction_are_its_uncertainty() -> None:
+    """The sum of their squares is u^2, and their products the covariance of two places."""
+    covariance = np.array([[4e-4, -1e-4], [-1e-4, 9e-4]])
+    correction = Correction(600.0, 200.0, np.array([0.1, 0.02]), covariance, 0.01, ())
+    at = np.array([420.0, 600.0, 790.0, 900.0])
+    modes = correction.modes(at)
+    assert np.square(modes).sum(axis=0) == pytest.approx(correction.at(at)[1] ** 2, rel=1e-12)
+    # By hand: places 600 and 800 nm are x = 0 and 1, so cov = c00 + c01.
+    two = correction.modes(np.array([600.0, 800.0]))
+    assert float(two[:, 0] @ two[:, 1]) == pytest.approx(4e-4 - 1e-4, rel=1e-12)

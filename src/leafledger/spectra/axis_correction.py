@@ -76,7 +76,10 @@ class Correction:
             the square of the standard uncertainty of :meth:`at`.
         """
         variances, directions = np.linalg.eigh(self.covariance)
-        scaled = directions * np.sqrt(np.maximum(variances, 0.0))
+        # A direction has no sign of its own: its largest entry is made positive.
+        largest = np.abs(directions).argmax(axis=0)
+        signs = np.where(directions[largest, np.arange(len(largest))] < 0, -1.0, 1.0)
+        scaled = directions * signs * np.sqrt(np.maximum(variances, 0.0))
         return np.asarray((self._rows(as_read_nm) @ scaled).T, dtype=np.float64)
 
     def mean_shift(self) -> tuple[float, float]:
