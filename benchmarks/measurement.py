@@ -177,7 +177,7 @@ def plain_divide(scans: Sequence[Scan], counts: np.ndarray) -> tuple[np.ndarray,
     share = ((when[at] - times[after - 1]) / (times[after] - times[after - 1]))[:, None]
     white = (1 - share) * whites[after - 1] + share * whites[after]
     signal = counts[at] - dark
-    return 0.985 * signal / white, signal, white, np.abs(whites[after] - whites[after - 1])
+    return 0.985 * signal / white, signal, white, whites[after] - whites[after - 1]
 
 
 def plain_write(path: Path, **arrays: np.ndarray) -> None:
@@ -214,7 +214,8 @@ def plain_with_uncertainty(folder: Path, scans: Sequence[Scan]) -> None:
     own = (0.985 / white) ** 2 * variance
     reference = (r / white) ** 2 * 0.45 * (white + 144) / 10
     reference += ((r / white - 0.985 / white) ** 2) * 0.1 * 14.4
-    whole = np.sqrt((r / white * change) ** 2 / 12)
+    drift = -r / white * change / np.sqrt(12)
+    spread = 0.3 * (r / white - 0.985 / white)
     grid = np.arange(350.0, 1050.5, 1.0)
     at = np.clip(np.searchsorted(axis, grid), 1, len(axis) - 1)
     share = (grid - axis[at - 1]) / (axis[at] - axis[at - 1])
@@ -222,11 +223,15 @@ def plain_with_uncertainty(folder: Path, scans: Sequence[Scan]) -> None:
     def on_grid(values: np.ndarray, power: int) -> np.ndarray:
         return (1 - share) ** power * values[:, at - 1] + share**power * values[:, at]
 
+    noise, drift, spread = on_grid(reference, 2), on_grid(drift, 1), on_grid(spread, 1)
     plain_write(
         folder / f"plain.{scans[0].session}.parquet",
         reflectance=on_grid(r, 1),
         u_scan=np.sqrt(on_grid(own, 2)),
-        u_reference=np.sqrt(on_grid(reference, 2) + on_grid(whole, 1) ** 2),
+        u_reference=np.sqrt(noise + drift**2 + spread**2),
+        u_noise=np.sqrt(noise),
+        u_drift=drift,
+        u_dark=spread,
     )
 
 

@@ -23,15 +23,50 @@ Parquet. From Python, `study.table("effects.csv")` reads any of them, and
 """
 SPECTRA = {
     "scans": ("counts",),
-    "reflectance": ("reflectance", "u_scan", "u_reference"),
+    "reflectance": (
+        "reflectance",
+        "u_scan",
+        "u_reference",
+        "u_noise",
+        "u_drift",
+        "u_dark",
+        "u_stray",
+        "u_linearity",
+        "u_axis",
+        "u_integration",
+    ),
 }
 """Kind of table -> its columns that hold a whole spectrum in each row."""
+
+
+def _signed(source: str) -> str:
+    return (
+        f"part of u_reference: change for one standard uncertainty of {source}, with its sign; "
+        "there where the study has it, a second one as ..._2"
+    )
+
+
 _SPECTRUM_WORDS = {
     "counts": ("count", "as read from the raw file"),
     "reflectance": ("1", "leaf over white, both above dark, times the panel's reflectance"),
     "u_scan": ("1", "standard uncertainty that differs from scan to scan: light and reading out"),
-    "u_reference": ("1", "standard uncertainty that scans of one reference share: dark and white"),
+    "u_reference": (
+        "1",
+        "standard uncertainty that scans of one reference share: that of all columns below",
+    ),
+    "u_noise": (
+        "1",
+        "part of u_reference: noise of darks and whites, independent over wavelengths",
+    ),
+    "u_drift": ("1", _signed("the lamp between whites")),
+    "u_dark": ("1", _signed("a dark level as a whole")),
+    "u_stray": ("1", _signed("the correction of stray light")),
+    "u_linearity": ("1", _signed("an estimated linearity")),
+    "u_axis": ("1", _signed("an axis put right by a lamp")),
+    "u_integration": ("1", _signed("an integration time")),
 }
+ASKED_FOR = frozenset({"u_stray", "u_linearity", "u_axis", "u_integration"})
+"""Spectra that a study has only if it asks for the correction or states the uncertainty."""
 WHOLE = frozenset({"order", "averages", "place", "block", "repeat", "fold", "draw", "rank", "seed"})
 """Columns of whole numbers, besides those that count something (``n_...``)."""
 MEANS = frozenset(

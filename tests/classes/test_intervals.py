@@ -48,3 +48,14 @@ def test_the_unit_bootstrap_has_the_spread_of_unit_means():
 def test_a_unit_without_scans_is_refused():
     with pytest.raises(ValueError, match="at least one scan"):
         unit_bootstrap_interval(np.zeros(2), np.array([1.0, 0.0]), np.random.default_rng(0))
+
+
+@pytest.mark.parametrize("level", [0.8, 0.9, 0.95, 0.99])
+def test_wilson_as_statsmodels_has_it(level):
+    """Both limits, every count of three sizes, four levels: statsmodels, method wilson."""
+    from statsmodels.stats.proportion import proportion_confint
+
+    for n in (1, 7, 24):
+        for k in range(n + 1):
+            expected = proportion_confint(k, n, alpha=1 - level, method="wilson")
+            assert wilson_interval(k, n, level) == pytest.approx(expected, abs=1e-12)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -98,7 +99,9 @@ def plain_table(study: Study, place: str, spectra: tuple[str, ...]) -> pd.DataFr
     if place.endswith(".csv"):
         return study.table(place)
     file = study.folder / "results" / place
-    names = [name for name in pq.read_schema(file).names if name not in spectra]
+    # A second dark or direction of a shared source is numbered; the page says so beside the first.
+    names = pq.read_schema(file).names
+    names = [name for name in names if re.sub(r"_\d+$", "", name) not in spectra]
     return pq.read_table(file, columns=names).to_pandas()
 
 
@@ -118,7 +121,10 @@ def test_a_real_run_writes_what_the_page_says(small_study_run: Path) -> None:
         for name in said:
             kind = tables_page.type_of(path, name)
             if kind == "spectrum":
-                field = pq.read_schema(small_study_run / "results" / place).field(name)
+                schema = pq.read_schema(small_study_run / "results" / place)
+                if name not in schema.names and name in tables_page.ASKED_FOR:
+                    continue
+                field = schema.field(name)
                 assert pa.types.is_fixed_size_list(field.type), (path, name)
             elif len(table):
                 assert KINDS[kind](table[name]), (path, name, kind, table[name].dtype)

@@ -147,3 +147,17 @@ def test_the_page_is_current() -> None:
         "pathlib.Path('docs/indices.md').write_text(d.document(), encoding='utf-8')\""
     )
     assert page.read_text(encoding="utf-8") == document(), f"renew it with: {renew}"
+
+
+def test_sources_say_that_nobody_looked_them_up() -> None:
+    """Names, years and papers as two readers of the table remember them."""
+    entries = catalogue()
+    assert all("(from memory" in entry.source for entry in entries.values())
+    assert sum("Hallik" in entry.source for entry in entries.values()) == 7
+    for name in ("PSSRa", "PSSRb", "PSSRc", "PSNDa"):
+        assert "International Journal of Remote Sensing 19:657-675" in entries[name].source
+        assert "Remote Sensing of Environment" not in entries[name].source
+    osavi = entries["OSAVI"]
+    assert "Haboudane" in osavi.source
+    assert "have no factor 1.16" in osavi.confusions
+    assert "near 10 ug/cm2" in entries["NDVI"].responds_to

@@ -30,10 +30,13 @@ def job_for(folder, settings, *, scans=SCANS, reflectance=None, told=None, u=Tru
     columns = {"reflectance": reflectance}
     if u:
         columns |= {"u_scan": 0.01 * np.ones_like(reflectance)}
-        columns |= {"u_reference": 0.002 * np.ones_like(reflectance)}
+        columns |= {"u_noise": 0.002 * np.ones_like(reflectance)}
+        columns |= {"u_drift": -0.003 * reflectance, "u_stray": 0.001 * np.ones_like(reflectance)}
     source = folder / "results" / "reflectance" / "day0.parquet"
     rows = pa.table({"scan": pa.array(scans), "reference": pa.array(["w1"] * len(scans))})
-    write_spectra(source, rows, AXIS, columns, told or {"panel_u_relative": 0.005, "u": "known"})
+    shared = {"shared_sources": ["u_drift", "u_stray"]} if u else {}
+    told = {**(told or {"panel_u_relative": 0.005, "u": "known"}), **shared}
+    write_spectra(source, rows, AXIS, columns, told)
     limits = folder / "results" / "range.json"
     write_json(limits, {"start_nm": 420.0, "stop_nm": stop, "rule": "stated", "why": ""})
     return Job(
@@ -66,7 +69,9 @@ def test_every_scan_and_index_has_its_row(tmp_path) -> None:
     # By hand: dN/dR800 = 2 R670 / sum^2, dN/dR670 = -2 R800 / sum^2.
     u = 2 * np.hypot(float(red), float(infrared)) / (float(red) + float(infrared)) ** 2
     assert row["u_scan"] == pytest.approx(0.01 * u, rel=1e-3)
-    assert row["u_reference"] == pytest.approx(0.002 * u, rel=1e-3)
+    # Noise as above; the drift cancels; 0.001 more of both bands shifts the sum alone.
+    level = 0.001 * 2 * (float(infrared) - float(red)) / (float(red) + float(infrared)) ** 2
+    assert row["u_reference"] == pytest.approx(np.hypot(0.002 * u, level), rel=1e-3)
     assert row["u_panel"] == pytest.approx(0, abs=1e-15)
     assert {m.name: m.value for m in outcome.metrics} == {
         "n_indices": 2,

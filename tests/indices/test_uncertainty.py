@@ -13,7 +13,7 @@ from leafledger.indices.evaluate import evaluate
 from leafledger.indices.formula import parse
 from leafledger.indices.table import BandErrors, band_values, covariances, index_values, plan
 from leafledger.indices.tree import Call, Negative, Number, Power, Product, Read, Sum, bands_of
-from leafledger.indices.uncertainty import independent_u, scale_u
+from leafledger.indices.uncertainty import common_u, independent_u
 from leafledger.spectra.bands import Band
 
 from .trees import BANDS, nodes, plain
@@ -176,7 +176,7 @@ def test_a_worked_case_with_a_common_panel() -> None:
         for band, r in reflectance.items()
     }
     u_own = independent_u(rated.slopes, own)
-    u_panel = scale_u(
+    u_panel = common_u(
         rated.slopes, {band: np.array([r * relative]) for band, r in reflectance.items()}
     )
     assert rated.value[0] == pytest.approx(0.8025445292620866, rel=1e-12)

@@ -163,9 +163,10 @@ def test_flag_says_where_and_how_much() -> None:
     clean = any_leaves(AXIS, 2, rng)
     clean[1] += 0.04 * lamp(AXIS, MERCURY, 1.5)
     leak = find_leak(AXIS, noisy(clean, 0.002, rng), None)
-    (flag,) = ambient_light(["a", "b"], leak, THRESHOLD)
+    (flag,) = ambient_light(["a", "b"], leak, THRESHOLD, 0.005, None)
     assert (flag.scan, flag.check, flag.severity) == ("b", "ambient_light", "fault")
-    assert flag.value > flag.threshold >= THRESHOLD
+    assert flag.value == pytest.approx(0.035, rel=0.2)
+    assert flag.threshold == 0.005
     assert flag.wavelength_nm == pytest.approx(546.1, abs=0.6)
     assert "add about 4" in flag.sentence or "add about 3." in flag.sentence
     assert "% reflectance near 546 nm" in flag.sentence

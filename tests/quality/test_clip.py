@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,9 +11,13 @@ import pytest
 from simulated import MODEL_NM, Simulated
 
 from leafledger.quality.clip import LEAST_OFFSET, baseline_offset, clip_moved, offset_limit
+from leafledger.quality.clip_checks import check_clip
 from leafledger.quality.clip_steps import clip_steps, find_step
+from leafledger.quality.flags import Flag
+from leafledger.quality.session import Session
 from leafledger.quality.stage import run
-from leafledger.study.tables import read_parquet
+from leafledger.records.job import Outcome
+from leafledger.study.tables import read_parquet, read_spectra
 
 AXIS = np.arange(400.0, 1000.5, 1.0)
 EVERYWHERE = np.ones(len(AXIS), dtype=bool)
@@ -146,6 +151,37 @@ def test_through_the_whole_rule(tmp_path: Path) -> None:
     table = read_parquet(job.outputs["quality"])
     moved = table[table["check"] == "clip_moved"]
     assert list(moved["scan"]) == ["day0-p06-2"]
-    assert list(moved["severity"]) == ["fault"]
+    assert list(moved["severity"]) == ["outlier"]
     metrics = {metric.name: metric.value for metric in outcome.metrics}
     assert metrics["n_scans_baseline_judged"] >= 40
+
+
+def bumped(folder: Path) -> Session:
+    """Return a session whose leaves reflect a fifth less from the middle on."""
+    made = Simulated(23, n_units=16)
+    leaves = [k for k, row in enumerate(made.rows) if row["role"] == "sample"]
+    for k in leaves[24:]:
+        dark = 900 + 4.0 * made.rows[k]["ms"]
+        made.counts[k] = np.round(dark + 0.8 * (made.counts[k] - dark))
+    job = made.job(folder)
+    return Session(read_spectra(job.inputs["scans"]), read_spectra(job.inputs["reflectance"]))
+
+
+def clip_flags(session: Session, said: list[Flag]) -> list[Flag]:
+    places = {scan: (scan[:8], scan[-1]) for scan in session.leaf_ids}
+    return check_clip(session, places, None, said, Outcome())
+
+
+def test_a_bump_is_told_where_times_are_known_and_the_white_is_sound(tmp_path: Path) -> None:
+    session = bumped(tmp_path)
+    assert {flag.severity for flag in clip_flags(session, [])} == {"notice"}
+    untimed = replace(
+        session.scans, rows=session.scans.rows.assign(time=np.datetime64("NaT", "ms"))
+    )
+    assert clip_flags(Session(untimed, session.leaves), []) == []
+    white = str(session.leaves.rows["white_before"].iloc[0])
+    fault = Flag(white, "reference_drift", "fault", 0.2, 0.03, "1", "The white changed.")
+    assert clip_flags(session, [fault]) == []
+    # A dark at fault says nothing of the clip.
+    dark = str(session.leaves.rows["dark_before"].iloc[0])
+    assert clip_flags(session, [replace(fault, scan=dark)]) != []

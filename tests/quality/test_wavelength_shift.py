@@ -296,3 +296,51 @@ def test_a_shift_at_one_end_counts_too() -> None:
     (said,) = axes_against_sessions(told)[0]
     assert said.startswith("Session c")
     assert "at the long end" in said
+
+
+@pytest.mark.parametrize(
+    ("lamps", "said"),
+    [
+        ({}, "there is no lamp scan, and"),
+        ({"a": False}, "no lamp scan of a could be read, and"),
+        ({"a": False, "b": True}, "no lamp scan of a could be read and only b has a lamp scan"),
+    ],
+)
+def test_lamp_scans_that_do_not_tell_are_not_called_missing(
+    lamps: dict[str, bool], said: str
+) -> None:
+    smooth = pd.DataFrame(
+        {
+            "wavelength_nm": np.arange(400.0, 1000.0),
+            "white": 1000.0 + np.arange(600.0),
+            "signal_to_noise": 500.0,
+        }
+    )
+    (warning,) = whites_moved({"a": smooth, "b": smooth}, [], lamps).warnings
+    assert said in warning
+
+
+@pytest.mark.parametrize(
+    ("by_nm", "axis", "u", "told"),
+    [
+        # The larger of 0.2 nm (0.5 nm where the axis was put right) and four uncertainties; all
+        # three places of an axis are as certain here.
+        (0.19, "as_read", 0.001, False),
+        (0.21, "as_read", 0.001, True),
+        (0.49, "from_lamp", 0.001, False),
+        (0.51, "from_lamp", 0.001, True),
+        (0.39, "as_read", 0.1, False),
+        (0.41, "as_read", 0.1, True),
+    ],
+)
+def test_how_far_the_axis_by_the_lamp_may_stand_off(
+    by_nm: float, axis: str, u: float, told: bool
+) -> None:
+    found = axes(dict.fromkeys("abcd", 0.3) | {"e": 0.3 + by_nm}, axis, u)
+    for of in found.values():
+        of["lamp"]["u_shift_at_ends_nm"] = [u, u]
+    said = axes_against_sessions(found)[0]
+    assert [sentence[:9] for sentence in said] == (["Session e"] if told else [])
+    assert all(
+        f"tolerance {max(0.5 if axis == 'from_lamp' else 0.2, 4 * u):.2g} nm" in s for s in said
+    )

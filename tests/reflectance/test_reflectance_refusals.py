@@ -199,7 +199,9 @@ def test_far_and_one_sided_whites_are_counted(tmp_path: Path) -> None:
     assert "2 of 4 leaf scans lie between whites more than 30 min apart (up to 36 min)" in said
 
 
-def test_leaves_in_an_odd_gap_between_whites_are_named(tmp_path: Path) -> None:
+@pytest.mark.parametrize("darks", [False, True])
+def test_leaves_in_an_odd_gap_between_whites_are_named(tmp_path: Path, darks: bool) -> None:
+    """Twice the time and twice the leaves: a block left out. Darks half way take time alone."""
     session = Bench()
     session.add("dark", 0.0)
     session.add("dark", 1.0)
@@ -207,9 +209,38 @@ def test_leaves_in_an_odd_gap_between_whites_are_named(tmp_path: Path) -> None:
         session.add("white", start)
         session.add("white", start + 5)
         session.add("sample", start + 60, 0.3, scan=f"leaf{block}")
+        if darks and block == 2:
+            session.add("dark", start + 300)
+        elif block == 2:
+            session.add("sample", start + 360, 0.3, scan="leaf2b")
     said = run(job_of(tmp_path, session.scans())).warnings
     odd = [sentence for sentence in said if "seems to be missing" in sentence]
-    assert odd == [
-        "1 of 5 leaf scans lie between whites 10 min apart, where 5 min is usual: a block of "
-        "whites seems to be missing around leaf2."
-    ]
+    told = (
+        "2 of 6 leaf scans lie between whites 10 min apart, where 5 min is usual: a block of "
+        "whites seems to be missing around leaf2, leaf2b."
+    )
+    assert odd == ([] if darks else [told])
+
+
+@pytest.mark.parametrize("white_ms", [10.0, 20.0])
+def test_dark_and_white_exchanged_is_said_as_such(tmp_path: Path, white_ms: float) -> None:
+    """Also where the times of the exchanged roles no longer fit: one problem, not twenty."""
+
+    def change(session: Bench) -> None:
+        for row in session.rows:
+            row["role"] = {"white": "dark", "dark": "white"}.get(row["role"], row["role"])
+            row["ms"] = white_ms if row["role"] == "dark" else row["ms"]
+
+    (problem,) = problems(tmp_path, change)
+    assert "the whites of session day0 below its darks" in problem.found
+    assert problem.column == "role"
+    assert "Exchange the roles dark and white" in problem.mend
+
+
+def test_whites_with_the_lamp_off_are_not_called_exchanged(tmp_path: Path) -> None:
+    def change(session: Bench) -> None:
+        for row, counts in zip(session.rows, session.counts, strict=True):
+            if row["role"] == "white":
+                counts[:] = session.counts[0] - 0.5
+
+    assert all("below its darks" not in p.found for p in problems(tmp_path, change))

@@ -72,6 +72,7 @@ def test_table_and_metadata_follow_the_contract(tmp_path: Path) -> None:
         "hot_pixels": [],
         "hot_pixels_nm": [],
         "linearity_coefficients": [1.0],
+        "shared_sources": ["u_dark", "u_drift"],
     }
     np.testing.assert_array_equal(table.wavelength_nm, np.arange(410.0, 991.0))
     expected = 0.985 * (0.05 + 0.02 * np.arange(12))

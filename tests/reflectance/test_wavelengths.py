@@ -206,7 +206,7 @@ def test_coverage_over_axes_that_are_redrawn() -> None:
     seen = seen + rng.normal(size=seen.shape) * u
     nothing = np.zeros(len(grid), dtype=bool)
     out = with_axis_doubt(
-        Reflected(seen, u, np.zeros_like(u), nothing), grid, np.full(len(grid), u_nm)
+        Reflected(seen, u, np.zeros_like(u), nothing), grid, np.full((1, len(grid)), u_nm)
     )
     held = np.abs(seen - truth) <= 1.959964 * np.hypot(out.u_scan, out.u_reference)
     edge = (grid > 670) & (grid < 730)
@@ -219,7 +219,7 @@ def test_where_no_light_came_the_axis_adds_nothing() -> None:
     unlit = grid < 405
     value = np.where(unlit, 0.0, 0.3)[None]
     out = with_axis_doubt(
-        Reflected(value, value * 0, value * 0, unlit), grid, np.full(len(grid), 0.2)
+        Reflected(value, value * 0, value * 0, unlit), grid, np.full((1, len(grid)), 0.2)
     )
     assert np.array_equal(out.u_reference, np.zeros_like(value))
 

@@ -18,7 +18,7 @@ from leafledger.spectra.axis_correction import Correction, fit_correction
 from leafledger.spectra.lamp_lines import MERCURY_ARGON, features
 from leafledger.spectra.lamp_match import FoundLine, LampReading, read_lamp
 from leafledger.spectra.lamp_refusals import LampRefusal
-from leafledger.spectra.line_peaks import noise_of
+from leafledger.spectra.line_peaks import locate, noise_of
 
 # Typed from the published tables, apart from the package.
 HG = {
@@ -285,3 +285,50 @@ def test_noise_is_seen_between_the_lines() -> None:
     rng = np.random.default_rng(9)
     assert noise_of(rng.normal(0, 10, len(axis))) == pytest.approx(10, rel=0.1)
     assert noise_of(shown(axis, HG | AR, 1.5, rng)) == pytest.approx(10, rel=0.35)
+
+
+@pytest.mark.parametrize("step", [0.7, 0.35])
+def test_the_uncertainty_of_a_line_is_how_far_it_scatters(step: float) -> None:
+    """Monte Carlo: one line in noise, 300 draws, with few pixels to spare and with many.
+
+    ``noise`` is told as zero, so that the residuals alone must say it.
+    """
+    rng = np.random.default_rng(8)
+    axis = np.arange(530.0, 562.0, step)
+    shape = np.exp(-0.5 * ((axis - 546.25) / (1.5 / 2.3548)) ** 2)
+    usable = np.ones(len(axis), dtype=bool)
+    found = [
+        locate(axis, 5000 * shape + rng.normal(0, 60.0, len(axis)), usable, [546.1], 1.5, 0.0)
+        for _ in range(300)
+    ]
+    kept = [line for line in found if line is not None]
+    assert len(kept) > 290
+    scatter = float(np.std([line.shift_nm for line in kept], ddof=1))
+    told = float(np.sqrt(np.median([line.u_nm**2 for line in kept])))
+    # By few pixels Student's t widens what is told: spare / (spare - 2) in variance.
+    assert 0.85 < told / scatter < (1.8 if step > 0.5 else 1.4)
+    assert np.mean([line.shift_nm for line in kept]) == pytest.approx(0.15, abs=4 * scatter / 17)
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.4, -0.4, 2.5])
+def test_no_line_is_taken_for_its_neighbour_whatever_the_shift(shift: float) -> None:
+    axis = np.arange(390.0, 960.0, 0.3)
+    rng = np.random.default_rng(4)
+    counts = shown(axis, {**HG, **AR}, 1.4, rng, shift)
+    result = read_lamp(axis, counts, np.zeros(len(axis), dtype=bool))
+    assert isinstance(result, LampReading)
+    off = [line.found_nm - line.published_nm for line in result.lines]
+    assert np.median(off) == pytest.approx(shift, abs=0.02)
+    assert np.abs(np.array(off) - shift).max() < 0.1
+
+
+def test_the_modes_of_a_correction_are_its_uncertainty() -> None:
+    """The sum of their squares is u^2, and their products the covariance of two places."""
+    covariance = np.array([[4e-4, -1e-4], [-1e-4, 9e-4]])
+    correction = Correction(600.0, 200.0, np.array([0.1, 0.02]), covariance, 0.01, ())
+    at = np.array([420.0, 600.0, 790.0, 900.0])
+    modes = correction.modes(at)
+    assert np.square(modes).sum(axis=0) == pytest.approx(correction.at(at)[1] ** 2, rel=1e-12)
+    # By hand: places 600 and 800 nm are x = 0 and 1, so cov = c00 + c01.
+    two = correction.modes(np.array([600.0, 800.0]))
+    assert float(two[:, 0] @ two[:, 1]) == pytest.approx(4e-4 - 1e-4, rel=1e-12)

@@ -36,7 +36,9 @@ class Entry:
     responds_to, confusions
         In words; empty for a user formula.
     source
-        Authors, year and journal; for a user formula what the user wrote.
+        Authors, year and journal, with the words "from memory": the sources of the catalogue were
+        written down without the papers at hand, and column ``seen`` says where a formula was found
+        since. For a user formula what the user wrote.
     tree
         The formula as it is computed.
     """
@@ -93,6 +95,7 @@ def averaged(entry: Entry, width_nm: float) -> Entry:
 
 def _entry(row: dict[str, str]) -> Entry:
     authors = row["authors"]
+    memory = "from memory" + (f"; {row['seen']}" if row["seen"] else "")
     when = authors if "(" in authors else f"{authors} ({row['year']})"
     return Entry(
         index=row["index"],
@@ -103,6 +106,6 @@ def _entry(row: dict[str, str]) -> Entry:
         domain=row["domain"],
         responds_to=row["responds_to"],
         confusions=row["confusions"],
-        source=f"{when}. {row['journal']}",
+        source=f"{when}. {row['journal']} ({memory})",
         tree=parse(row["formula"]),
     )

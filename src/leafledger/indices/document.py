@@ -37,11 +37,14 @@ or fractional power of a negative number, gives the status `undefined` and no va
 ## Uncertainty
 
 `u_scan`, `u_reference` and `u_panel` are standard uncertainties (k = 1) by the law of propagation
-(JCGM 100:2008, equations 10 and 16), with exact derivatives of the formula. The first two take
-wavelengths as independent, and count a pixel that two bands share once for both. Where the grid is
-finer than the pixels of the instrument, neighbouring wavelengths err together: the uncertainty of
-an average over a range is then too small, by up to the square root of the wavelengths per pixel.
-The panel moves all wavelengths together and cancels in ratios. Unknown uncertainty stays empty.
+(JCGM 100:2008, equations 10 and 13), with exact derivatives of the formula. Noise is taken as
+independent from wavelength to wavelength, and a pixel that two bands share counts once for both.
+What moves all wavelengths together (drift of the lamp, a dark that is off as a whole, stray light,
+linearity, the axis, integration times; the panel) goes through the formula as one spectrum with
+its signs, so that it cancels or adds up as it does in the index. Where the grid is finer than the
+pixels of the instrument, the noise of neighbouring wavelengths is one: the uncertainty of an
+average over a range is then too small, by up to the square root of the wavelengths per pixel.
+Unknown uncertainty stays empty.
 
 ## Your own formulas
 

@@ -28,7 +28,7 @@ from leafledger.indices.table import (
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.spectra.bands import Band
 from leafledger.study.columns import INDICES
-from leafledger.study.tables import read_json, read_spectra, write_parquet
+from leafledger.study.tables import SHARED_SOURCES, read_json, read_spectra, write_parquet
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -81,12 +81,15 @@ def _errors(
     """Return the uncertainty of the bands; each spectrum column is read, used and let go."""
     known = told.get("u") != "unknown"
     found: dict[str, Any] = {}
-    for name in ("u_scan", "u_reference"):
+    for name in ("u_scan", "u_noise"):
         u = read_spectra(path, (name,)).spectra.get(name) if known else None
         found[name] = covariances(made, None if u is None else u[:, made.used])
-    return BandErrors(
-        found["u_scan"], found["u_reference"], _panel(made, reflectance, axis, told, known)
-    )
+    sources = [
+        band_values(made, read_spectra(path, (name,)).spectra[name][:, made.used])
+        for name in (told.get(SHARED_SOURCES, ()) if known else ())
+    ]
+    panel = _panel(made, reflectance, axis, told, known)
+    return BandErrors(found["u_scan"], found["u_noise"], panel, sources)
 
 
 def _panel(

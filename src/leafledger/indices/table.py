@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +13,10 @@ from leafledger.indices.evaluate import evaluate
 from leafledger.indices.uncertainty import (
     Pair,
     band_covariances,
+    common_u,
     independent_u,
-    scale_u,
     shared_pairs,
+    shared_u,
 )
 from leafledger.spectra.bands import (
     Band,
@@ -88,14 +89,18 @@ class BandErrors:
     Attributes
     ----------
     scan, reference
-        Pair of bands -> covariance, shape ``(n_scans,)``.
+        Pair of bands -> covariance by noise of the scan, or of darks and whites; shape
+        ``(n_scans,)``.
     panel
         Band -> change for one standard uncertainty of the panel, shape ``(n_scans,)``.
+    sources
+        The same for every source that moves the wavelengths together; part of ``u_reference``.
     """
 
     scan: Mapping[Pair, Array] | None
     reference: Mapping[Pair, Array] | None
     panel: Mapping[Band, Array] | None
+    sources: Sequence[Mapping[Band, Array]] = field(default_factory=list)
 
 
 def band_values(made: Plan, reflectance: Array) -> dict[Band, Array]:
@@ -148,9 +153,11 @@ def index_values(
         parts = {
             "u_scan": None if errors.scan is None else independent_u(rated.slopes, errors.scan),
             "u_reference": (
-                None if errors.reference is None else independent_u(rated.slopes, errors.reference)
+                None
+                if errors.reference is None
+                else shared_u(rated.slopes, errors.reference, errors.sources)
             ),
-            "u_panel": None if errors.panel is None else scale_u(rated.slopes, errors.panel),
+            "u_panel": None if errors.panel is None else common_u(rated.slopes, errors.panel),
         }
         for name, part in parts.items():
             if part is not None:

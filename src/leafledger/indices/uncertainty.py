@@ -2,6 +2,9 @@
 
 Three parts are kept apart because they average differently later: ``u_scan`` is independent from
 scan to scan, ``u_reference`` is shared by the scans of one reference set, ``u_panel`` by all.
+Within ``u_reference`` the noise of darks and whites is independent from wavelength to wavelength;
+drift, darks that disagree, stray light, linearity, the axis and integration times each move all
+wavelengths together and go through the formula as one signed spectrum.
 
 References
 ----------
@@ -102,24 +105,51 @@ def independent_u(slopes: Mapping[Band, Array], covariances: Mapping[Pair, Array
     return np.sqrt(np.maximum(variance, 0.0))
 
 
-def scale_u(slopes: Mapping[Band, Array], scale_errors: Mapping[Band, Array]) -> Array:
+def common_u(slopes: Mapping[Band, Array], change: Mapping[Band, Array]) -> Array:
     """Return the standard uncertainty of an index from one error that moves all wavelengths.
 
     Parameters
     ----------
     slopes
         Band -> derivative of the index, shape ``(n_scans,)``.
-    scale_errors
-        Band -> change of its reflectance for one standard uncertainty of the panel, shape
-        ``(n_scans,)``: reflectance times the relative uncertainty.
+    change
+        Band -> change of its reflectance, with its sign, for one standard uncertainty of the
+        source, shape ``(n_scans,)``; for the panel reflectance times its relative uncertainty.
 
     Returns
     -------
     NDArray[np.float64]
-        Shape ``(n_scans,)``. Zero, up to rounding, for a ratio of reflectances when the relative
-        uncertainty is the same at all wavelengths: the panel cancels.
+        Shape ``(n_scans,)``. Zero, up to rounding, for a ratio of reflectances when the change is
+        the same share of all of them: a grey drift, or a panel of one uncertainty, cancels.
     """
     total: Array = np.zeros(())
     for band in sorted(slopes):
-        total = total + slopes[band] * scale_errors[band]
+        total = total + slopes[band] * change[band]
     return np.abs(total)
+
+
+def shared_u(
+    slopes: Mapping[Band, Array],
+    covariances: Mapping[Pair, Array],
+    sources: Sequence[Mapping[Band, Array]],
+) -> Array:
+    """Return the standard uncertainty of an index from what scans share.
+
+    Parameters
+    ----------
+    slopes
+        Band -> derivative of the index, shape ``(n_scans,)``.
+    covariances
+        Of the noise of darks and whites, from :func:`band_covariances`.
+    sources
+        One mapping for each source, as in :func:`common_u`; sources are independent of each other.
+
+    Returns
+    -------
+    NDArray[np.float64]
+        Shape ``(n_scans,)``, in the unit of the index.
+    """
+    total = independent_u(slopes, covariances) ** 2
+    for change in sources:
+        total = total + common_u(slopes, change) ** 2
+    return np.sqrt(total)

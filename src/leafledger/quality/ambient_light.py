@@ -91,7 +91,9 @@ class Leak:
     called
         Whether the score is above the threshold and more than one line takes part.
     height
-        Height of the tallest line at or above 500 nm, as reflectance.
+        Height of the tallest line at or above 500 nm, as reflectance, as the pixels show it.
+    size
+        The same as the filter measures it, from the whole line: what is held against a limit.
     unit_leak
         Leak (height of the strongest line from 500 nm up) whose joint score would be 1 in this
         scan's noise: of the lamp that is hardest to see, before a source as strong in the blue.
@@ -104,6 +106,7 @@ class Leak:
     score: Floats
     called: NDArray[np.bool_]
     height: Floats
+    size: Floats
     unit_leak: Floats
     wavelength_nm: Floats
     lamp: NDArray[np.intp]
@@ -167,6 +170,7 @@ def _nothing_seen(n_scans: int) -> Leak:
         np.zeros(n_scans, dtype=bool),
         np.zeros(n_scans),
         np.zeros(n_scans),
+        np.zeros(n_scans),
         np.full(n_scans, np.nan),
         np.zeros(n_scans, dtype=np.intp),
     )
@@ -201,7 +205,8 @@ def _heights(
 def _measure_peaks(leak: Leak, wavelength_nm: Floats, reflectance: Floats) -> None:
     """Measure the tallest line of every called scan above a cubic through its surroundings.
 
-    The filter's own height holds for lines of its own width only.
+    The filter's own height holds for lines of its own width only. Light adds: where the pixels show
+    a dip and no line, the shape of the leaf was taken for a lamp, and nothing is called.
     """
     for i in np.flatnonzero(leak.called).tolist():
         away = np.abs(wavelength_nm - leak.wavelength_nm[i])
@@ -214,6 +219,7 @@ def _measure_peaks(leak: Leak, wavelength_nm: Floats, reflectance: Floats) -> No
         k = int(np.argmax(above))
         leak.height[i] = above[k]
         leak.wavelength_nm[i] = wavelength_nm[near][k]
+    leak.called[leak.called & (leak.height <= 0)] = False
 
 
 def threshold(u_scan: Floats | None) -> float:
@@ -239,6 +245,7 @@ def _keep_better(
     best.called[better] = score[better] > limit
     tall = height[:, k] / per_factor[:, k] * template.shapes[:, k].max()
     best.height[better] = tall[better]
+    best.size[better] = tall[better]
     best.wavelength_nm[better] = template.centre_nm[k]
     best.lamp[better] = template.lamp
 

@@ -26,6 +26,10 @@ BEYOND_NOISE = 5.0
 LAMP_ON = 0.2
 """A share of the white that no leak has: the lamp was on."""
 _BLUE_DIODE_NM, _GAP_NM = (445.0, 465.0), (478.0, 492.0)
+_SODIUM_NM, _BESIDE_SODIUM_NM = (582.0, 597.0), ((540.0, 560.0), (625.0, 650.0))
+"""The D lines at 589.0 and 589.6 nm, broadened in a lamp of high pressure, and what lies beside."""
+_SODIUM_OVER_BESIDE = 3.0
+"""Light at the D lines over that beside them; daylight, filaments and diodes have about 1."""
 _DIODE_OVER_GAP = 1.3
 """Light of a white diode at its blue peak over that in the gap beside it; daylight has about 1."""
 
@@ -120,6 +124,8 @@ def _which_light(wavelength_nm: Floats, net: Floats, share: Floats) -> str:
         return "light without lines"
     if assessable(wavelength_nm) and bool(find_leak(wavelength_nm, share[None, :]).called[0]):
         return "lines of a fluorescent lamp"
+    if _is_sodium(wavelength_nm, net):
+        return "the yellow lines of a sodium lamp"
     peak, gap = (
         net[(wavelength_nm >= a) & (wavelength_nm <= b)] for a, b in (_BLUE_DIODE_NM, _GAP_NM)
     )
@@ -129,6 +135,19 @@ def _which_light(wavelength_nm: Floats, net: Floats, share: Floats) -> str:
         if over > BEYOND_NOISE * noise:
             return "no lines but the blue peak and gap of a white LED"
     return "no lines, as daylight, a filament lamp or some LEDs"
+
+
+def _is_sodium(wavelength_nm: Floats, net: Floats) -> bool:
+    """Return whether most of the light stands at the D lines of sodium."""
+    ends = (_SODIUM_NM, *_BESIDE_SODIUM_NM)
+    line, *beside = (net[(wavelength_nm >= a) & (wavelength_nm <= b)] for a, b in ends)
+    if not len(line) or not any(len(part) for part in beside):
+        return False
+    rest = max(float(np.concatenate(beside).mean()), 0.0)
+    n_beside = sum(len(part) for part in beside)
+    over = float(line.mean()) - _SODIUM_OVER_BESIDE * rest
+    noise = _pixel_noise(net) * np.sqrt(1 / len(line) + _SODIUM_OVER_BESIDE**2 / n_beside)
+    return bool(over > BEYOND_NOISE * noise)
 
 
 def ambient_rows(found: Sequence[AmbientScan], limit: float) -> list[Flag]:

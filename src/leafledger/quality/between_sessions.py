@@ -57,7 +57,8 @@ def compare_axes(
     # The whites stand on the axis as it was read: nothing to compare with one that was put right.
     as_read = {s: t for s, t in signals.items() if told.get(s, {}).get("axis") != "from_lamp"}
     by_lamp = [s for s, of in told.items() if of.get("lamp") and largest is not None]
-    moved = whites_moved(as_read, by_lamp)
+    lamps = {s: bool(of.get("lamp")) for s, of in told.items() if of}
+    moved = whites_moved(as_read, by_lamp, lamps)
     outcome.warnings += [*warnings, *moved.warnings]
     largest = moved.largest_nm if largest is None else largest
     if largest is not None:

@@ -74,7 +74,10 @@ def baseline_offset(
 
 
 def clip_moved(scans: Sequence[str], offsets: LeftOver) -> list[Flag]:
-    """Flag scans whose whole spectrum is lifted or lowered (a fault).
+    """Flag scans whose whole spectrum is lifted or lowered (an outlier).
+
+    What is expected comes from the other leaves of the session. A leaf may be unlike them, so that
+    this suggests and never excludes by itself.
 
     Parameters
     ----------
@@ -94,7 +97,7 @@ def clip_moved(scans: Sequence[str], offsets: LeftOver) -> list[Flag]:
             Flag(
                 scans[i],
                 "clip_moved",
-                "fault",
+                "outlier",
                 abs(offset),
                 limit,
                 "1",

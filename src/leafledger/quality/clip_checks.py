@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from leafledger.quality.clip import baseline_offset, clip_moved
 from leafledger.quality.clip_steps import PLATEAU_NM, clip_steps
 from leafledger.quality.flags import Flag
+from leafledger.quality.reference_checks import on_faulty_whites
 from leafledger.quality.session import Session
 from leafledger.quality.white_signal import usable_pixels
 from leafledger.records.job import Metric, Outcome
@@ -37,14 +38,16 @@ def check_clip(
     signal
         Signal-to-noise of the white on the axis of the reflectance; ``None`` if unknown.
     said
-        Flags so far: a scan with a fault of its own is not explained a second time.
+        Flags so far: a scan with a fault of its own, or on a white at fault, is not explained a
+        second time.
     outcome
         Gets how many scans could be judged by themselves, and the spread of their offsets.
     """
     ids, axis = session.leaf_ids, session.leaves.wavelength_nm
     values = session.leaves.spectra["reflectance"]
     usable = usable_pixels(signal, len(axis))
-    already = {flag.scan: flag.check for flag in said if flag.severity == "fault"}
+    already = {flag.scan for flag in said if flag.severity == "fault"}
+    already |= on_faulty_whites(session, said)
     keep = np.array([scan not in already for scan in ids], dtype=bool)
     offsets = baseline_offset(axis, values[keep], usable)
     judged = 0 if offsets is None else int(offsets.judged.sum())
@@ -61,6 +64,9 @@ def check_clip(
         level = values[keep][:, plateau].mean(axis=1)
         series["gain"] = np.log(np.maximum(level, _DARKEST))
     moved = {flag.scan for flag in flags}
+    if np.isnan(session.seconds).any():
+        # The order of a sheet without times is not that of measuring: it has no steps.
+        return flags
     times = _times(session, sound)
     order = [k for k in np.argsort(times, kind="stable").tolist() if sound[k] not in moved]
     names = [sound[k] for k in order]
@@ -74,8 +80,6 @@ def check_clip(
 
 
 def _times(session: Session, names: Sequence[str]) -> Floats:
-    """Return when scans were measured, s; their place in the sheet where a time is missing."""
-    known = not np.isnan(session.seconds).any()
-    when = session.seconds if known else np.arange(len(session.ids), dtype=np.float64)
+    """Return when scans were measured, s."""
     place = {scan: k for k, scan in enumerate(session.ids)}
-    return np.array([when[place[name]] for name in names], dtype=np.float64)
+    return np.array([session.seconds[place[name]] for name in names], dtype=np.float64)

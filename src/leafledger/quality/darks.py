@@ -20,6 +20,10 @@ LEVEL_Z = 6.0
 NOISE_RATIO = 3.0
 """A dark this many times as noisy (or as quiet) as the others was not measured like them."""
 _BLOCKS = 16
+_FEW, _NEIGHBOURS = 8, 8
+"""Up to so many darks every pair is compared; of more, each with so many that follow it."""
+_KEPT = 0.99
+"""Share of pixels that tell the noise; particles and unsteady pixels are rarer."""
 
 
 def dark_for(integration_ms: float, darks: Floats, times_ms: Floats, n_pixels: int) -> Floats:
@@ -90,7 +94,7 @@ def bad_dark(
         expected = _expected_level(time, at, times, blocks.mean(axis=1))
         suspects = _level_suspects(at, blocks, tolerance, expected, ceiling)
         flags += [_level_flag(scans[i], shift, tolerance) for i, shift in suspects]
-        flags += _noise_flags(scans, at, noise)
+        flags += _noise_flags(scans, at, darks[at])
     named = {flag.scan for flag in flags if flag.check == "bad_dark"}
     return flags + _shared(scans, times, blocks, named, white_signal, (lit, lit_ms))
 
@@ -237,24 +241,92 @@ def _level_flag(scan: str, shift: float, tolerance: float) -> Flag:
     )
 
 
-def _noise_flags(scans: Sequence[str], at: NDArray[np.intp], noise: Floats) -> list[Flag]:
-    if len(at) < 3:
+def _noise_flags(scans: Sequence[str], at: NDArray[np.intp], darks: Floats) -> list[Flag]:
+    """Flag darks of one integration time that are far noisier, or quieter, than the others.
+
+    Parameters
+    ----------
+    scans, at
+        All darks, and the places of these among them.
+    darks
+        These darks, shape ``(n, n_pixels)``, counts.
+    """
+    return [
+        Flag(
+            scans[int(at[k])],
+            "dark_noise",
+            "fault",
+            ratio,
+            NOISE_RATIO,
+            "1",
+            f"The noise of this dark is {ratio:.2g} times that of the other darks of its "
+            "integration time.",
+        )
+        for k, ratio in (_unlike_in_noise if len(at) <= _FEW else _unlike_many)(
+            _pair_variances(darks)
+        )
+    ]
+
+
+def _pair_variances(darks: Floats) -> Floats:
+    """Return the variance of the difference of any two darks, ``(n, n)``, counts squared.
+
+    Pixel for pixel two darks differ by the noise of both: the fixed pattern of the detector, often
+    far larger, goes out. Neighbouring pixels are subtracted as well, so that a slow drift over the
+    array is no noise, and the largest 1 % (particles) do not count. Of many darks each is compared
+    with those measured next to it (NaN for the others).
+    """
+    n = len(darks)
+    pair = np.full((n, n), np.nan)
+    np.fill_diagonal(pair, 0.0)
+    for i in range(n):
+        for j in (k % n for k in range(i + 1, i + 1 + min(n - 1, _NEIGHBOURS))):
+            squares = np.sort(np.diff(darks[i] - darks[j]) ** 2)
+            pair[i, j] = pair[j, i] = squares[: int(np.ceil(_KEPT * len(squares)))].mean() / 2
+    return pair
+
+
+def _unlike_in_noise(pair: Floats) -> list[tuple[int, float]]:
+    """Return (dark, ratio of its noise to that of the others) of those beyond the limit.
+
+    1. The others of dark k: s^2 = median of v_ij / 2 over pairs without k.
+    2. Dark k itself: s_k^2 = median over j of v_kj - s^2.
+    3. The noisiest beyond the limit is named and left out, and so on: its pairs would make the
+       others look quiet. Of those that are left, quiet ones are named.
+    """
+    left = list(range(len(pair)))
+    found: list[tuple[int, float]] = []
+    while len(left) > 2:
+        ratios = {k: _noise_ratio(pair, k, [j for j in left if j != k]) for k in left}
+        worst = max(left, key=lambda k: ratios[k])
+        if ratios[worst] <= NOISE_RATIO:
+            # A copy of another dark has no noise against it; it is told as a copy.
+            quiet = [k for k in left if ratios[k] < 1 / NOISE_RATIO]
+            return sorted(found + [(k, ratios[k]) for k in quiet if _no_copy(pair[k], k)])
+        found.append((worst, ratios[worst]))
+        left.remove(worst)
+    return sorted(found)
+
+
+def _unlike_many(pair: Floats) -> list[tuple[int, float]]:
+    """Return the same of many darks: a few noisy ones do not move the median of all pairs."""
+    np.fill_diagonal(pair, np.nan)
+    usual = float(np.nanmedian(pair)) / 2
+    if usual <= 0:
         return []
-    flags = []
-    for i in at:
-        usual = float(np.median(noise[at[at != i]]))
-        ratio = float(noise[i]) / max(usual, 1e-12)
-        if usual > 0 and not 1 / NOISE_RATIO <= ratio <= NOISE_RATIO:
-            flags.append(
-                Flag(
-                    scans[i],
-                    "dark_noise",
-                    "fault",
-                    ratio,
-                    NOISE_RATIO,
-                    "1",
-                    f"The noise of this dark is {ratio:.2g} times that of the other darks of its "
-                    "integration time.",
-                )
-            )
-    return flags
+    own = np.maximum(np.nanmedian(pair, axis=1) - usual, 0.0)
+    ratios = np.sqrt(own / usual)
+    odd = (ratios > NOISE_RATIO) | ((ratios < 1 / NOISE_RATIO) & (np.nanmin(pair, axis=1) > 0))
+    return [(int(k), float(ratios[k])) for k in np.flatnonzero(odd)]
+
+
+def _no_copy(row: Floats, k: int) -> bool:
+    return bool(np.delete(row, k).min() > 0)
+
+
+def _noise_ratio(pair: Floats, k: int, others: Sequence[int]) -> float:
+    """Return the noise of dark k over that of the others; 1 where those have none."""
+    rest = pair[np.ix_(others, others)]
+    usual = float(np.median(rest[np.triu_indices(len(others), 1)])) / 2
+    own = max(float(np.median(pair[k, list(others)])) - usual, 0.0)
+    return float(np.sqrt(own / usual)) if usual > 0 else 1.0

@@ -8,8 +8,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.quality.darks import dark_for
 from leafledger.quality.flags import Flag
-from leafledger.quality.leaf_signal import impossible_reflectance, low_signal, no_leaf
+from leafledger.quality.leaf_signal import (
+    FEWEST_EXPOSED,
+    impossible_reflectance,
+    less_exposed,
+    low_signal,
+    no_leaf,
+)
 from leafledger.quality.replicates import log_bands, replicate
 from leafledger.quality.room_light import lamp_lines
 from leafledger.quality.session import Session
@@ -52,10 +59,31 @@ def check_leaves(
         outcome.warnings.append(
             "The signal of the leaves is not judged: their uncertainty is unknown."
         )
+    if session.in_counts:
+        weak = {flag.scan for flag in flags if flag.check == "low_signal"}
+        flags += [flag for flag in _less_exposed(session) if flag.scan not in weak]
     flags += impossible_reflectance(ids, axis, values, u, usable)
     if checks["lamp_lines"]:
-        flags += lamp_lines(session, u_scan, usable, outcome)
+        both = None if u_scan is None or u is None else (u_scan, u)
+        flags += lamp_lines(session, both, usable, float(checks["ambient_share"]), outcome)
     return flags
+
+
+def _less_exposed(session: Session) -> list[Flag]:
+    """Compare the counts of the leaf scans above their dark, where leaves give most."""
+    at = session.of_role("sample")
+    darks = session.of_role("dark")
+    if len(at) < FEWEST_EXPOSED or not len(darks):
+        return []
+    typical = np.median(session.raw[at[:: max(1, len(at) // 200)]], axis=0)
+    bright = np.argsort(typical, kind="stable")[-max(1, len(typical) // 10) :]
+    dark, times = session.raw[np.ix_(darks, bright)], session.integration_ms
+    level = session.raw[np.ix_(at, bright)].mean(axis=1)
+    own = np.nan_to_num(times[at], nan=-1.0)
+    for ms in np.unique(own):
+        known = float(ms) if ms >= 0 else np.nan
+        level[own == ms] -= dark_for(known, dark, times[darks], len(bright)).mean()
+    return less_exposed([session.ids[i] for i in at], level)
 
 
 def _uncertainty(leaves: SpectraTable) -> tuple[Floats | None, Floats | None]:

@@ -25,6 +25,10 @@ LEAST_RED_EDGE = 0.10
 """Any green or yellowing leaf is above it; panel, paper and an empty clip are not."""
 _PANEL = 0.8
 """No leaf reflects so much at 675 nm (common practice, no source)."""
+LEAST_EXPOSURE = 0.1
+"""Leaves differ by far less than tenfold where they reflect most (common practice, no source)."""
+FEWEST_EXPOSED = 4
+"""Fewer leaf scans do not tell what is usual."""
 LEAST_NEAR_INFRARED = 0.05
 """A leaf reflects more than this at 750-800 nm (common practice, no source)."""
 
@@ -70,6 +74,39 @@ def low_signal(
             float((first + last) / 2),
         )
         for i in np.flatnonzero(ratio < least).tolist()
+    ]
+
+
+def less_exposed(scans: Sequence[str], level: Floats) -> list[Flag]:
+    """Flag scans with far fewer counts than the leaf scans of the session have (an outlier).
+
+    Such a scan may still be above the signal-to-noise that is asked for, and of the right
+    reflectance if a short integration time made it: it is noisier than the others by far, and
+    rests on a dark that is as large as itself.
+
+    Parameters
+    ----------
+    scans
+        Ids of the leaf scans.
+    level
+        Counts above dark where leaves give most, shape ``(n_scans,)``.
+    """
+    usual = float(np.median(level))
+    if usual <= 0:
+        return []
+    return [
+        Flag(
+            scans[i],
+            "low_signal",
+            "outlier",
+            float(level[i]) / usual,
+            LEAST_EXPOSURE,
+            "1",
+            f"It holds {100 * level[i] / usual:.2g} % of the counts that leaf scans of this "
+            f"session usually have (at least {100 * LEAST_EXPOSURE:g} % wanted): the integration "
+            "time was too short, the shutter or the lamp failed, or the clip was open.",
+        )
+        for i in np.flatnonzero(level < LEAST_EXPOSURE * usual).tolist()
     ]
 
 

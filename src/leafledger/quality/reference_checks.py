@@ -19,7 +19,10 @@ from leafledger.quality.white_times import far_from_white
 from leafledger.quality.whites import weak_white, white_drift
 
 Floats = NDArray[np.float64]
-_REFERENCES = ("white_before", "white_after", "dark_before", "dark_after")
+_WHITES = ("white_before", "white_after")
+_REFERENCES = (*_WHITES, "dark_before", "dark_after")
+_FEW_PIXELS = 0.01
+"""Full in the white at so few pixels (a line of the lamp), a leaf is told and kept."""
 
 
 def check_counts(
@@ -41,7 +44,12 @@ def check_counts(
     tuple
         Flags and warnings.
     """
-    flags, warnings = _full_scale(session, float(checks["saturated_share"]))
+    full, warnings = _full_scale(session)
+    flags: list[Flag] = []
+    if full is not None:
+        tolerated = float(checks["saturated_share"])
+        flags, more = _saturated(session, full, tolerated)
+        warnings += more
     usable = usable_pixels(signal, len(session.scans.wavelength_nm))
     flags += _darks(session, usable)
     flags += _whites(session, usable, float(checks["reference_drift"]))
@@ -56,29 +64,85 @@ def _stated_full_scale(session: Session) -> float | None:
     return None if stated is None else float(stated)
 
 
-def _full_scale(session: Session, tolerated_share: float) -> tuple[list[Flag], list[str]]:
+def _full_scale(session: Session) -> tuple[float | None, list[str]]:
+    """Return the full scale, stated or proposed from the data, and a warning if it is proposed."""
     stated = _stated_full_scale(session)
     full = stated if stated is not None else proposed_full_scale(session.raw)
-    if full is None:
-        return [], []
-    warnings = []
-    if stated is None:
-        warnings.append(
-            f"Full scale was not stated; {full:g} counts is proposed from spectra cut flat at "
-            "this count: state instrument.full_scale_counts."
-        )
-    axis = session.scans.wavelength_nm
-    lamps = {session.ids[i] for i in session.of_role("lamp")}
+    if full is None or stated is not None:
+        return full, []
+    return full, [
+        f"Full scale was not stated; {full:g} counts is proposed from spectra cut flat at this "
+        "count: state instrument.full_scale_counts."
+    ]
+
+
+def _saturated(
+    session: Session, full: float, tolerated_share: float
+) -> tuple[list[Flag], list[str]]:
+    """Flag every scan at full scale, and the leaves whose white is full."""
     flags = saturated(
         session.ids,
-        axis,
+        session.scans.wavelength_nm,
         session.raw,
         full,
         tolerated_share,
-        stated=stated is not None,
-        lamps=lamps,
+        stated=_stated_full_scale(session) is not None,
+        lamps={session.ids[i] for i in session.of_role("lamp")},
     )
-    return flags, warnings
+    on_full = _on_full_white(session, full, max(tolerated_share, _FEW_PIXELS))
+    lost = sum(flag.severity == "fault" for flag in on_full)
+    if not lost:
+        return flags + on_full, []
+    return flags + on_full, [
+        f"{lost} of {len(session.leaf_ids)} leaf scans rest on whites at which the detector was "
+        f"full ({full:g} counts): their reflectance is not known, and they are faults. Measure "
+        "the white again with a shorter integration time."
+    ]
+
+
+def _on_full_white(session: Session, full: float, limit: float) -> list[Flag]:
+    """Flag leaf scans whose white level is that of a full detector.
+
+    A white that is full reads too low, and the leaf too high by an unknown factor. The level of a
+    block of three or more whites is their median: it is full at a pixel where half of them are; a
+    mean of fewer is wrong where one is. More pixels than the limit (a share) are a fault, fewer a
+    notice.
+    """
+    whites = session.of_role("white")
+    at = dict(zip((session.ids[i] for i in whites), session.raw[whites] >= full, strict=True))
+    blocks, axis = _white_blocks(session), session.scans.wavelength_nm
+    everything = tuple(at)
+    known: dict[tuple[str, ...], NDArray[np.bool_]] = {}
+    flags = []
+    for row in session.leaves.rows.to_dict("records"):
+        named = [str(row.get(name) or "") for name in _WHITES]
+        used = [blocks[name] for name in named if name in blocks] or [everything]
+        is_full = np.zeros(len(axis), dtype=bool)
+        for block in used:
+            if block and block not in known:
+                enough = (len(block) / 2) if len(block) > 2 and any(named) else 1
+                known[block] = np.sum([at[name] for name in block], axis=0) >= enough
+            is_full |= known.get(block, False)
+        share = float(is_full.mean())
+        if not share:
+            continue
+        where = axis[is_full]
+        fault = share > limit
+        flags.append(
+            Flag(
+                str(row["scan"]),
+                "white_saturated",
+                "fault" if fault else "notice",
+                share,
+                limit,
+                "1",
+                f"The detector was full in its white at {is_full.sum()} of {len(axis)} pixels "
+                f"({where.min():.0f} to {where.max():.0f} nm): the reflectance is too high there "
+                "by an unknown factor. Measure the white again with a shorter integration time.",
+                float(where[len(where) // 2]),
+            )
+        )
+    return flags
 
 
 def _darks(session: Session, usable: NDArray[np.bool_]) -> list[Flag]:
@@ -149,6 +213,22 @@ def leaves_on_faults(session: Session, flags: Sequence[Flag]) -> list[Flag]:
                 )
             )
     return out
+
+
+def on_faulty_whites(session: Session, flags: Sequence[Flag]) -> set[str]:
+    """Return the leaf scans whose block of whites holds one at fault."""
+    whites = {session.ids[i] for i in session.of_role("white")}
+    faulty = whites & {flag.scan for flag in flags if flag.severity == "fault"}
+    if not faulty:
+        return set()
+    blocks = _white_blocks(session)
+    found = set()
+    for row in session.leaves.rows.to_dict("records"):
+        used = [str(row.get(name) or "") for name in _WHITES]
+        whole = {member for name in used for member in blocks.get(name, ())}
+        if whole & faulty or not whole:
+            found.add(str(row["scan"]))
+    return found
 
 
 def _white_blocks(session: Session) -> dict[str, tuple[str, ...]]:

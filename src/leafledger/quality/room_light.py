@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.quality.ambient_fit import leak_amounts, leaks_like
-from leafledger.quality.ambient_flags import ambient_light, smallest_leak
+from leafledger.quality.ambient_flags import SURE, ambient_light, smallest_leak
 from leafledger.quality.ambient_light import (
     COARSEST_NM,
     OPERATING_LEAK,
@@ -25,15 +25,23 @@ from leafledger.quality.ambient_scan import (
     on_leaves,
 )
 from leafledger.quality.flags import Flag
+from leafledger.quality.lamps import LAMPS
 from leafledger.quality.session import Session
 from leafledger.quality.white_signal import usable_pixels
 from leafledger.records.job import Metric, Outcome
 
 Floats = NDArray[np.float64]
 
+_LINE_PIXEL_NM = 0.8
+"""Lines are 1.5 nm wide and more: finer pixels cost time and show no more."""
+
 
 def lamp_lines(
-    session: Session, u_scan: Floats | None, usable: NDArray[np.bool_], outcome: Outcome
+    session: Session,
+    uncertainty: tuple[Floats, Floats] | None,
+    usable: NDArray[np.bool_],
+    share: float,
+    outcome: Outcome,
 ) -> list[Flag]:
     """Look for the lines of room lamps between the first and the last usable wavelength.
 
@@ -41,10 +49,13 @@ def lamp_lines(
     ----------
     session
         The session.
-    u_scan
-        Standard uncertainty of the leaves' reflectance; ``None`` if unknown.
+    uncertainty
+        Standard uncertainty of the leaves' reflectance by the scan alone, and all of it; ``None``
+        if unknown.
     usable
         Where the white had signal, on the axis of the reflectance.
+    share
+        Reflectance that room light may add and still be tolerated.
     outcome
         Gets the smallest leak that could have been seen, and a warning where it is above 1 %.
     """
@@ -58,7 +69,7 @@ def lamp_lines(
         )
         return []
     values = session.leaves.spectra["reflectance"][:, inside]
-    noise = None if u_scan is None else u_scan[:, inside]
+    noise = None if uncertainty is None else uncertainty[0][:, inside]
     leak, limit = find_leak(axis, values, noise), threshold(noise)
     least = smallest_leak(leak, limit)
     # A leak that was found stands in its own way: only scans without one tell what was missed.
@@ -70,7 +81,71 @@ def lamp_lines(
             f"in {blind} of {len(values)} scans the noise hides room light of 1 % reflectance; the "
             f"smallest that could be seen is {100 * float(least.max()):.2g} %"
         )
-    return ambient_light(session.leaf_ids, leak, limit)
+    u = None
+    if uncertainty is not None:
+        place = np.searchsorted(axis, np.nan_to_num(leak.wavelength_nm)).clip(0, len(axis) - 1)
+        u = uncertainty[1][:, inside][np.arange(len(values)), place]
+    return ambient_light(session.leaf_ids, leak, limit, share, u)
+
+
+def lines_in_whites(
+    session: Session, checks: Mapping[str, Any], signal: Floats | None
+) -> list[Flag]:
+    """Look for the lines of room lamps in each white, against the other whites of the session.
+
+    What the lamp of the instrument and the panel give divides out; a tube that burnt during one
+    white is left. With it in most whites nothing shows.
+
+    Parameters
+    ----------
+    session
+        The session, in counts.
+    checks
+        Settings ``quality.checks``.
+    signal
+        Signal-to-noise of the white per pixel of the raw axis, ``None`` if unknown.
+    """
+    whites = session.of_role("white")
+    at = np.flatnonzero(usable_pixels(signal, len(session.scans.wavelength_nm)))
+    if not checks["lamp_lines"] or len(whites) < 2 or len(at) < 2:
+        return []
+    inside = slice(int(at[0]), int(at[-1]) + 1)
+    axis, rate = _binned(session.scans.wavelength_nm[inside], session.white_per_ms[:, inside])
+    if not assessable(axis) or (rate <= 0).any():
+        return []
+    # The median of three or more stands for the others; of two each stands for the other.
+    usual = np.median(rate, axis=0) if len(whites) > 2 else rate[::-1]
+    leak, limit = find_leak(axis, rate / usual), threshold(None)
+    share = float(checks["ambient_share"])
+    flags = []
+    for i in np.flatnonzero(leak.called & (leak.score > max(limit, SURE))).tolist():
+        size, where = float(leak.size[i]), float(leak.wavelength_nm[i])
+        flags.append(
+            Flag(
+                session.ids[int(whites[i])],
+                "ambient_light",
+                "fault" if size > share else "notice",
+                size,
+                share,
+                "1",
+                f"Room light reached the detector during this white: "
+                f"{LAMPS[leak.lamp[i]].name} add about {100 * size:.2g} % near {where:.0f} nm "
+                f"to what the other whites show (tolerated {100 * share:.2g} %).",
+                where,
+            )
+        )
+    return flags
+
+
+def _binned(axis: Floats, rate: Floats) -> tuple[Floats, Floats]:
+    """Take the mean over neighbouring pixels where they are much finer than a line is wide."""
+    n_mean = max(1, int(_LINE_PIXEL_NM / float(np.median(np.diff(axis)))))
+    n = len(axis) // n_mean
+    used = slice(0, n * n_mean)
+    return (
+        axis[used].reshape(n, n_mean).mean(axis=1),
+        rate[:, used].reshape(len(rate), n, n_mean).mean(axis=2),
+    )
 
 
 def check_ambient(

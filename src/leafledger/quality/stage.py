@@ -15,7 +15,7 @@ from leafledger.quality.flags import Flag, flag_table
 from leafledger.quality.leaf_checks import check_leaves, check_replicates
 from leafledger.quality.levels import level_table
 from leafledger.quality.reference_checks import check_counts, leaves_on_faults
-from leafledger.quality.room_light import check_ambient
+from leafledger.quality.room_light import check_ambient, lines_in_whites
 from leafledger.quality.session import Session
 from leafledger.quality.sheet_order import duplicate, time_order
 from leafledger.quality.wavelength_shift import Moved, check_wavelengths
@@ -41,6 +41,7 @@ def run(job: Job) -> Outcome:
         flags, outcome.warnings = check_counts(session, checks, signal)
         moved = check_wavelengths(session, signal)
         flags += moved.flags
+        flags += lines_in_whites(session, checks, signal)
     flags += _sheet_flags(session, places, outcome)
     flags += check_leaves(session, checks, on_axis, outcome)
     flags += check_ambient(session, checks, signal, outcome)

@@ -37,7 +37,11 @@ class StructureMoved:
     largest_nm: float | None = None
 
 
-def whites_moved(signals: Mapping[str, pd.DataFrame], by_lamp: Collection[str]) -> StructureMoved:
+def whites_moved(
+    signals: Mapping[str, pd.DataFrame],
+    by_lamp: Collection[str],
+    lamps: Mapping[str, bool] | None = None,
+) -> StructureMoved:
     """Compare the structure of the mean white between sessions in counts.
 
     Parameters
@@ -47,6 +51,8 @@ def whites_moved(signals: Mapping[str, pd.DataFrame], by_lamp: Collection[str]) 
     by_lamp
         Sessions whose lamp scans tell of their axis; the whites do not speak for them, but are
         compared with.
+    lamps
+        Session that holds a lamp scan -> whether one could be read; for the words only.
 
     Notes
     -----
@@ -64,7 +70,7 @@ def whites_moved(signals: Mapping[str, pd.DataFrame], by_lamp: Collection[str]) 
     usable = (signal >= USABLE_SIGNAL_TO_NOISE).all(axis=0) & np.isfinite(whites).all(axis=0)
     found = white_shifts(axis, whites, usable)
     if found.why_not:
-        return StructureMoved([_not_told(judged, found.why_not)])
+        return StructureMoved([_not_told(judged, lamps or {}, found.why_not)])
     u = np.hypot(found.u_nm, np.median(found.u_nm))
     said = [
         _moved(name, shift, of)
@@ -74,12 +80,26 @@ def whites_moved(signals: Mapping[str, pd.DataFrame], by_lamp: Collection[str]) 
     return StructureMoved(said, float(np.ptp(found.shift_nm)))
 
 
-def _not_told(sessions: Collection[str], why: str) -> str:
+def _not_told(sessions: Collection[str], lamps: Mapping[str, bool], why: str) -> str:
     return (
         f"Whether the wavelengths moved between sessions cannot be told for {', '.join(sessions)}: "
-        f"there is no lamp scan, and {why}. A scan of a mercury-argon lamp in every session "
+        f"{_lamps_told(lamps)}, and {why}. A scan of a mercury-argon lamp in every session "
         "(role lamp) would tell."
     )
+
+
+def _lamps_told(lamps: Mapping[str, bool]) -> str:
+    """Say why the lamp scans of the study do not compare its sessions."""
+    unread = [name for name, read in lamps.items() if not read]
+    alone = [name for name, read in lamps.items() if read]
+    if not lamps:
+        return "there is no lamp scan"
+    told = []
+    if unread:
+        told.append(f"no lamp scan of {', '.join(unread)} could be read")
+    if alone:
+        told.append(f"only {', '.join(alone)} has a lamp scan that could be read")
+    return " and ".join(told)
 
 
 def _moved(session: str, shift: float, u: float) -> str:

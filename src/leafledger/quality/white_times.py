@@ -49,7 +49,8 @@ def far_from_white(session: Session) -> tuple[list[Flag], list[str]]:
         for i in leaves[np.argsort(seconds[leaves], kind="stable")]
         for flag in _judged(session.ids[i], float(seconds[i]) / 60, at)
     ]
-    return flags, [*_summary(flags), *_missing_block(at)]
+    minutes = np.sort(seconds[leaves]) / 60
+    return flags, [*_summary(flags), *_missing_block(at, minutes)]
 
 
 def _judged(scan: str, minute: float, at: Floats) -> list[Flag]:
@@ -78,14 +79,28 @@ def _summary(flags: Sequence[Flag]) -> list[str]:
     ]
 
 
-def _missing_block(at: Floats) -> list[str]:
+def _missing_block(at: Floats, leaves: Floats) -> list[str]:
+    """Tell where a block of whites seems to be missing.
+
+    Parameters
+    ----------
+    at, leaves
+        Minutes of the blocks of whites and of the leaf scans, rising.
+
+    Notes
+    -----
+    Where a block is left out, time passes and leaves are measured: about twice as many as usual lie
+    between two blocks. A pause, or darks taken half way, makes the gap longer and not fuller.
+    """
     gaps = np.diff(at)
     if len(gaps) < 3:
         return []
-    usual = float(np.median(gaps))
-    odd = np.flatnonzero(gaps > ODD_GAP * usual)
+    between = np.diff(np.searchsorted(leaves, at))
+    usual, usual_leaves = float(np.median(gaps)), float(np.median(between))
+    odd = np.flatnonzero((gaps > ODD_GAP * usual) & (between > ODD_GAP * usual_leaves))
     return [
-        f"No white for {gaps[k]:.3g} min from minute {at[k] - at[0]:.3g} of the whites on, where "
-        f"{usual:.3g} min is usual: a block of whites seems to be missing."
+        f"No white for {gaps[k]:.3g} min and {between[k]} leaf scans from minute "
+        f"{at[k] - at[0]:.3g} of the whites on, where {usual:.3g} min and {usual_leaves:g} leaf "
+        "scans are usual: a block of whites seems to be missing."
         for k in odd
     ]

@@ -116,12 +116,19 @@ def distances(
 
 
 def _in_odd_gaps(choice: Choice, scans: Sequence[str], block_s: NDArray[np.float64]) -> list[str]:
-    """Name the leaf scans between white blocks much farther apart than is usual in the session."""
+    """Name the leaf scans between white blocks with far more time and leaves than is usual.
+
+    Where a block was left out both double; a pause, or darks half way, adds time alone.
+    """
     gaps = np.diff(block_s)
     if len(gaps) < _FEWEST_GAPS:
         return []
     usual = float(np.median(gaps))
+    # The blocks are numbered in time: between k and k + 1 lie the leaves whose block before is k.
+    between = np.bincount(choice.before[choice.interpolated], minlength=len(gaps))
+    full = between > _ODD_GAP * np.median(between)
     odd = choice.interpolated & (choice.gap_s > _ODD_GAP * usual)
+    odd[odd] = full[choice.before[odd]]
     names = [scan for scan, far in zip(scans, odd, strict=True) if far]
     if not names:
         return []

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.reflectance.ratio import DarkPart, Part, WhitePart, interpolate, reflect
+from leafledger.reflectance.ratio import (
+    DarkPart,
+    Part,
+    WhitePart,
+    interpolate,
+    reflect,
+)
 from leafledger.reflectance.references import Blocks, levels
 from leafledger.reflectance.session import References, Scans
 
@@ -28,16 +34,32 @@ class Reflected:
 
     Attributes
     ----------
-    reflectance, u_scan, u_reference
+    reflectance, u_scan
         Fractions; uncertainties are zeros if the noise of the detector is unknown.
+    u_noise
+        Standard uncertainty from noise in darks and whites: shared by scans, independent over
+        pixels.
     unlit
         Wavelengths that no light reached, shape ``(n_wavelengths,)``.
+    shared
+        Column -> change of reflectance for one standard uncertainty of a source that moves the
+        wavelengths together, with its sign (float32: a session holds many). A session of several
+        darks or times numbers those that enter each scan.
     """
 
     reflectance: NDArray[np.float64]
     u_scan: NDArray[np.float64]
-    u_reference: NDArray[np.float64]
+    u_noise: NDArray[np.float64]
     unlit: NDArray[np.bool_]
+    shared: dict[str, NDArray[np.float32]] = field(default_factory=dict)
+
+    @property
+    def u_reference(self) -> NDArray[np.float64]:
+        """Standard uncertainty of all that scans share, same shape: noise and every source."""
+        total = self.u_noise**2
+        for change in self.shared.values():
+            total += np.square(change, dtype=np.float64)
+        return np.asarray(np.sqrt(total, out=total), dtype=np.float64)
 
 
 def convert(
@@ -48,8 +70,8 @@ def convert(
 ) -> Reflected:
     """Return the reflectance of all leaf scans, in sheet order.
 
-    Independent noise goes through the resampling weights as variance, drift of lamp and dark
-    (shared by neighbouring pixels) as a whole. Where a white does not stand above its noise
+    Independent noise goes through the resampling weights as variance, every source that pixels
+    share as a spectrum with its sign. Where a white does not stand above its noise
     (:attr:`Blocks.lit`) there is nothing to divide by: reflectance is written as 0 with
     ``u_scan`` 1000, so that nothing that looks at the uncertainty trusts it.
 
@@ -75,12 +97,16 @@ def convert(
         out.reflectance[rows] = (weights @ part.reflectance.T).T
         if references.noise.known:
             out.u_scan[rows] = np.sqrt(squared @ part.scan.T).T
-            whole = abs(weights @ part.drift.T)
-            out.u_reference[rows] = np.sqrt(squared @ part.reference.T + whole**2).T
+            out.u_noise[rows] = np.sqrt(squared @ part.reference.T).T
+            for name, change in part.shared.items():
+                column = out.shared.setdefault(name, np.zeros(shape, dtype=np.float32))
+                column[rows] = (weights @ change.T).T
     out.reflectance[:, unlit] = 0.0
     if references.noise.known:
         out.u_scan[:, unlit] = UNLIT_U
-        out.u_reference[:, unlit] = 0.0
+        out.u_noise[:, unlit] = 0.0
+        for column in out.shared.values():
+            column[:, unlit] = 0.0
     return out
 
 
@@ -132,6 +158,7 @@ def _reflect(
         references.linearity,
         references.noise,
         references.stray,
+        references.times,
     )
 
 
@@ -139,7 +166,7 @@ def _white(
     references: References, blocks: Blocks, mean_drift: float, rows: NDArray[np.intp]
 ) -> WhitePart:
     """White rate of leaf scans that share their blocks."""
-    choice = references.choice
+    choice, timed = references.choice, references.times is not None
     before, after = int(choice.before[rows[0]]), int(choice.after[rows[0]])
     if before >= 0 and after >= 0:
         return interpolate(
@@ -149,6 +176,7 @@ def _white(
             choice.after_weight[rows],
             (float(blocks.stray_rate[before]), float(blocks.stray_rate[after])),
             (blocks.bends[before], blocks.bends[after]),
+            (blocks.time_shares[before], blocks.time_shares[after]) if timed else None,
         )
     block = before if before >= 0 else after
     rate = blocks.rate[block]
@@ -164,13 +192,14 @@ def _white(
         dark_slope=blocks.dark_slope[block][:, None, :],
         stray=float(blocks.stray_rate[block]),
         bends=blocks.bends[block][:, None, :],
+        time_shares=blocks.time_shares[block][:, None, :] if timed else np.zeros((0, 1, 1)),
     )
 
 
 def _one_sided_drift(
     blocks: Blocks, block: int, leaf_is_later: bool, gap_s: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Standard uncertainty of a white rate used away from its time, ``(n_scans, n_pixels)``.
+    """Uncertainty, with its sign, of a white rate used away from its time: (n_scans, n_pixels).
 
     The lamp may have gone on changing as fast as between this block and its neighbour (the one
     on the leaf's side if there is one), either way: rectangular, half width = that change
@@ -181,6 +210,6 @@ def _one_sided_drift(
     other = block + (1 if leaf_is_later else -1)
     if not 0 <= other < len(blocks.rate):
         other = 2 * block - other
-    change = np.abs(blocks.rate[other] - blocks.rate[block])
+    change = blocks.rate[other] - blocks.rate[block]
     between = max(abs(blocks.time_s[other] - blocks.time_s[block]), 1.0)
     return np.asarray(gap_s[:, None] / between * change / np.sqrt(3), dtype=np.float64)

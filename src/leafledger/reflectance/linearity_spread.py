@@ -96,4 +96,8 @@ def modes(
     widening = t_quantile(_LEVEL, freedom) / _NORMAL
     covariance = normal @ (noise + widening**2 * variance * (moved @ moved.T)) @ normal
     variances, directions = np.linalg.eigh(covariance)
-    return np.asarray((directions * np.sqrt(np.maximum(variances, 0.0))).T, dtype=np.float64)
+    # A direction has no sign of its own: its largest entry is made positive.
+    largest = np.abs(directions).argmax(axis=0)
+    signs = np.where(directions[largest, np.arange(len(largest))] < 0, -1.0, 1.0)
+    scaled = directions * signs * np.sqrt(np.maximum(variances, 0.0))
+    return np.asarray(scaled.T, dtype=np.float64)

@@ -9,14 +9,18 @@ not corrected), and R_panel the panel's reflectance.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.reflectance.dark import same_time
 from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.noise import Noise
 from leafledger.reflectance.stray_light import StrayLight
+
+_ROUNDING = 1e-12
 
 
 @dataclass(frozen=True)
@@ -52,13 +56,17 @@ class WhitePart:
     variance
         Its noise variance, independent over pixels; same shape.
     drift
-        Standard uncertainty from drift of the lamp, shared by all pixels; same shape.
+        Change of the rate for one standard uncertainty of the lamp's drift, with its sign at every
+        pixel; same shape.
     dark_slope
         How the rate falls with each pooled dark, ``(n_dark_times, n_scans or 1, n_pixels)``.
     stray
         Stray light taken off the rate, linear counts per ms, ``(n_scans or 1, 1)`` or a number.
     bends
         How the rate changes with an estimated linearity, ``(n_modes, n_scans or 1, n_pixels)``.
+    time_shares
+        Share of the rate that rests on whites of each integration time, ``(n_times, n_scans or 1,
+        n_pixels)``; empty where integration times are taken as exact.
     """
 
     rate: NDArray[np.float64]
@@ -67,6 +75,24 @@ class WhitePart:
     dark_slope: NDArray[np.float64]
     stray: NDArray[np.float64] | float = 0.0
     bends: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 1, 1)))
+    time_shares: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 1, 1)))
+
+
+@dataclass(frozen=True)
+class IntegrationTimes:
+    """Integration times of the whites of a session, and how well any of them is known.
+
+    Attributes
+    ----------
+    white_ms
+        Distinct times, rising, shape ``(n_times,)``, ms.
+    u_ms
+        Standard uncertainty of every time, ms. Scans of one time share its error, so that it
+        cancels where leaf and white have the same; different times err independently.
+    """
+
+    white_ms: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    u_ms: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -81,15 +107,35 @@ class Part:
         Variance from the leaf scan alone: shot and read noise; independent over scans and pixels.
     reference
         Variance from noise in darks and whites: shared by scans, independent over pixels.
-    drift
-        Standard uncertainty (not variance) from drift of lamp and dark, from stray light and from
-        an estimated linearity: shared by pixels.
+    shared
+        Source -> change of reflectance for one standard uncertainty of a source that moves all
+        pixels together, with its sign at every pixel (:func:`source_name`): drift of the lamp,
+        darks that disagree, stray light, an estimated linearity, integration times.
     """
 
     reflectance: NDArray[np.float64]
     scan: NDArray[np.float64]
     reference: NDArray[np.float64]
-    drift: NDArray[np.float64]
+    shared: Mapping[str, NDArray[np.float64]]
+
+    @property
+    def drift(self) -> NDArray[np.float64]:
+        """Standard uncertainty (not variance) of all sources in :attr:`shared` together."""
+        total = np.zeros_like(self.reflectance)
+        for change in self.shared.values():
+            total += change**2
+        return np.asarray(np.sqrt(total), dtype=np.float64)
+
+
+def source_name(source: str, place: int = 0) -> str:
+    """Return the column of a shared source, the second and later of a kind with their number.
+
+    Examples
+    --------
+    >>> source_name("dark"), source_name("dark", 1)
+    ('u_dark', 'u_dark_2')
+    """
+    return f"u_{source}" if place == 0 else f"u_{source}_{place + 1}"
 
 
 def interpolate(
@@ -99,6 +145,7 @@ def interpolate(
     after_weight: NDArray[np.float64],
     blocks_stray: tuple[float, float] = (0.0, 0.0),
     blocks_bends: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
+    blocks_time_shares: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
 ) -> WhitePart:
     """Interpolate the white rate in time between the block before and the block after.
 
@@ -117,6 +164,9 @@ def interpolate(
         Stray light taken off each rate, linear counts per ms.
     blocks_bends
         How each rate changes with an estimated linearity, each ``(n_modes, n_pixels)``.
+    blocks_time_shares
+        Share of each rate that rests on whites of each integration time, each ``(n_times,
+        n_pixels)``; None where integration times are taken as exact.
 
     References
     ----------
@@ -124,14 +174,21 @@ def interpolate(
     """
     late = after_weight[:, None]
     early = 1.0 - late
-    change = np.abs(blocks_rate[1] - blocks_rate[0])
+    change = blocks_rate[1] - blocks_rate[0]
+    rate = early * blocks_rate[0] + late * blocks_rate[1]
+    shares = np.zeros((0, 1, 1))
+    if blocks_time_shares is not None:
+        own = (blocks_time_shares[0] * blocks_rate[0], blocks_time_shares[1] * blocks_rate[1])
+        weighted = _between(early, late, own)
+        shares = np.divide(weighted, rate, out=np.zeros_like(weighted), where=rate > 0)
     return WhitePart(
-        rate=early * blocks_rate[0] + late * blocks_rate[1],
+        rate=rate,
         variance=early**2 * blocks_variance[0] + late**2 * blocks_variance[1],
         drift=np.broadcast_to(change / np.sqrt(12), (len(late), len(change))),
         dark_slope=_between(early, late, blocks_dark_slope),
         stray=early * blocks_stray[0] + late * blocks_stray[1],
         bends=np.zeros((0, 1, 1)) if blocks_bends is None else _between(early, late, blocks_bends),
+        time_shares=shares,
     )
 
 
@@ -154,12 +211,14 @@ def reflect(
     linearity: Linearity,
     noise: Noise,
     stray: StrayLight | None = None,
+    times: IntegrationTimes | None = None,
 ) -> Part:
     """Return reflectance and its uncertainty, parts kept apart by what they share.
 
     Sensitivities (R over S - D and so on) with the linearity slope in each; a dark that enters
     both leaf and white enters with the sum of its two sensitivities, and so does the error of an
-    estimated linearity, which cancels where leaf and white have equal counts.
+    estimated linearity, which cancels where leaf and white have equal counts, and that of an
+    integration time, which cancels where leaf and white have the same.
 
     Parameters
     ----------
@@ -179,6 +238,8 @@ def reflect(
     stray
         Correction of stray light. An error of its level is common to leaf and white, and so
         cancels in part.
+    times
+        Integration times of the whites, as ``white.time_shares`` has them; None for exact times.
 
     References
     ----------
@@ -195,20 +256,54 @@ def reflect(
     own *= factor**2
     value = factor * (signal - level)
     relative = value / white.rate
-    shared = relative**2 * white.variance
-    drift = (relative * white.drift) ** 2
+    reference = relative**2 * white.variance
+    shared: dict[str, NDArray[np.float64]] = {}
+    if white.drift.any():
+        shared[source_name("drift")] = -relative * white.drift
     if stray is not None:
-        drift += (stray.u_relative * (relative * white.stray - factor * level)) ** 2
-    for leaf_bend, white_bend in zip(linearity.bends(raw), white.bends, strict=True):
+        by_stray = relative * white.stray - factor * level
+        shared[source_name("stray")] = stray.u_relative * by_stray
+    bends = zip(linearity.bends(raw), white.bends, strict=True)
+    for place, (leaf_bend, white_bend) in enumerate(bends):
         own_bend = leaf_bend if stray is None else leaf_bend - stray.level(leaf_bend)
-        drift += (factor * own_bend - relative * white_bend) ** 2
+        shared[source_name("linearity", place)] = factor * own_bend - relative * white_bend
     kept = 1.0 if stray is None else stray.kept_offset
     by_leaf = factor * slope
+    place = 0
     for weight, variance, spread, fall in zip(
         dark.weights, dark.variance, dark.spread, white.dark_slope, strict=True
     ):
-        if variance > 0 or spread > 0:
-            squared = (relative * fall - weight * by_leaf) ** 2
-            shared += squared * variance
-            drift += squared * (kept * spread) ** 2
-    return Part(value, own, shared, np.sqrt(drift))
+        if not (variance > 0 or spread > 0) or (weight == 0 and not fall.any()):
+            continue
+        by_dark = relative * fall - weight * by_leaf
+        reference += by_dark**2 * variance
+        if spread > 0:
+            shared[source_name("dark", place)] = kept * spread * by_dark
+            place += 1
+    if times is not None:
+        shared |= _by_times(value, integration_ms, white.time_shares, times)
+    return Part(value, own, reference, shared)
+
+
+def _by_times(
+    value: NDArray[np.float64],
+    leaf_ms: float,
+    shares: NDArray[np.float64],
+    times: IntegrationTimes,
+) -> dict[str, NDArray[np.float64]]:
+    """Return what one standard uncertainty of each integration time does to reflectance.
+
+    R is proportional to the leaf's 1 / t_s and, by way of the rate of the white, to a mean of its
+    t_w; the error of a time that both have enters with the sum of the two.
+    """
+    found: dict[str, NDArray[np.float64]] = {}
+    left = 1.0 / leaf_ms
+    for white_ms, share in zip(times.white_ms, shares, strict=True):
+        by_time = share / white_ms
+        if same_time(float(white_ms), leaf_ms):
+            by_time, left = by_time - left, 0.0
+        if np.abs(by_time).max() > _ROUNDING / leaf_ms:
+            found[source_name("integration", len(found))] = times.u_ms * by_time * value
+    if left:
+        found[source_name("integration", len(found))] = -times.u_ms * left * value
+    return found

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.reflectance.centre import centre, centre_variance_factor
-from leafledger.reflectance.dark import Darks
+from leafledger.reflectance.dark import Darks, by_time
 from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.noise import Noise
 from leafledger.reflectance.stray_light import StrayLight
@@ -76,6 +76,9 @@ class Blocks:
         Stray light that was taken off, linear counts per ms, shape ``(n_blocks,)``.
     bends
         How the rate changes with an estimated linearity, ``(n_blocks, n_modes, n_pixels)``.
+    time_shares
+        Share of the rate that rests on whites of each integration time of the session's whites
+        (rising), ``(n_blocks, n_times, n_pixels)``.
     """
 
     rate: NDArray[np.float64]
@@ -84,6 +87,7 @@ class Blocks:
     time_s: NDArray[np.float64]
     stray_rate: NDArray[np.float64]
     bends: NDArray[np.float64]
+    time_shares: NDArray[np.float64]
 
     @property
     def lit(self) -> NDArray[np.bool_]:
@@ -140,6 +144,11 @@ def boil_down(
         Darks and noise of the session.
     mean
         Take the mean whatever the number (rule ``mean``).
+
+    Notes
+    -----
+    A median moves as the white in the middle (or the two there) at each pixel moves: where the
+    whites of a block have several integration times, its sensitivities are those of that white.
     """
     rate = whites.rate
     variance = noise.variance(whites.signal, whites.slope, whites.averages[:, None])
@@ -150,12 +159,17 @@ def boil_down(
     weights = np.stack([darks.weights(float(t)) for t in whites.integration_ms])
     per_time = whites.slope / whites.integration_ms[:, None]
     bends = _bends_per_ms(whites)
+    taken = _taken_with(whites.integration_ms)
     rates, variances, slopes, times, strays = [], [], [], [], []
+    bent, shares = [], []
     for block in members:
         share = 1.0 / len(block) if mean else centre_variance_factor(len(block))
         rates.append(rate[block].mean(axis=0) if mean else centre(rate[block]))
         variances.append(share * variance[block].mean(axis=0))
-        slopes.append(weights[block].T @ per_time[block] / len(block))
+        counted = _counted(rate[block], mean=mean)
+        slopes.append(weights[block].T @ (counted * per_time[block]))
+        bent.append((bends[:, block] * counted).sum(axis=1))
+        shares.append(taken[:, block] @ counted)
         times.append(float(np.median(time_s[block])))
         strays.append(float(np.median(stray_rate[block])))
     return Blocks(
@@ -164,8 +178,31 @@ def boil_down(
         np.stack(slopes),
         np.array(times),
         np.array(strays),
-        np.stack([bends[:, block].mean(axis=1) for block in members]),
+        np.stack(bent),
+        np.stack(shares),
     )
+
+
+def _taken_with(integration_ms: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return 1 where a white was taken with an integration time, ``(n_times, n_whites)``."""
+    members = by_time(integration_ms)
+    taken = np.zeros((len(members), len(integration_ms)))
+    for place, of_time in enumerate(members):
+        taken[place, list(of_time)] = 1.0
+    return taken
+
+
+def _counted(rates: NDArray[np.float64], *, mean: bool) -> NDArray[np.float64]:
+    """Return the share of each white in the rate of its block, same shape; columns sum to 1."""
+    n = len(rates)
+    if mean or n < 3:
+        return np.full(rates.shape, 1.0 / n)
+    order = np.argsort(rates, axis=0, kind="stable")
+    counted = np.zeros(rates.shape)
+    for middle in ((n - 1) // 2, n // 2):
+        at = order[middle][None]
+        np.put_along_axis(counted, at, np.take_along_axis(counted, at, axis=0) + 0.5, axis=0)
+    return counted
 
 
 def _bends_per_ms(whites: Whites) -> NDArray[np.float64]:

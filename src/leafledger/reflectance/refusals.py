@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from leafledger.errors import Problem
 from leafledger.reflectance.dark import Darks, same_time
 
+Floats = NDArray[np.float64]
+
 _SHEET = "scans.csv"
 _WHITE_OVER_DARK = 1.1
 _DARK_NEAR_WHITE = 0.5
@@ -44,6 +46,36 @@ def missing_references(session: str, n_whites: int, n_darks: int) -> list[Proble
                 )
             )
     return found
+
+
+def swapped_roles(session: str, whites: Floats, darks: Floats) -> list[Problem]:
+    """Return one problem if the whites of a session lie below its darks.
+
+    Parameters
+    ----------
+    session
+        Session id.
+    whites, darks
+        Level of each white and dark, counts: medians over the middle half of the axis.
+
+    Notes
+    -----
+    No dark is brighter than a white: roles were exchanged. All that would be said of levels and
+    integration times of single scans follows from that.
+    """
+    white, dark = float(np.median(whites)), float(np.median(darks))
+    if dark <= _WHITE_OVER_DARK * max(white, 0.0):
+        return []
+    return [
+        Problem(
+            file=_SHEET,
+            column="role",
+            found=f"the whites of session {session} below its darks ({white:.6g} and {dark:.6g} "
+            "counts, medians of the middle half of the axis)",
+            expected="whites far above the darks",
+            mend="Exchange the roles dark and white of this session in the sheet.",
+        )
+    ]
 
 
 def half_stated(

@@ -19,6 +19,7 @@ from leafledger.reflectance.hot_pixels import find_hot, hot_sentence, mend_hot
 from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.linearity_fit import LinearityFit
 from leafledger.reflectance.noise import Noise
+from leafledger.reflectance.ratio import IntegrationTimes
 from leafledger.reflectance.references import Blocks, Whites, above_dark, boil_down, middle_half
 from leafledger.reflectance.stray_light import StrayLight, refuse_lit_region, stray_of
 
@@ -83,6 +84,9 @@ class References:
         Correction of stray light, None if the study asks for none.
     fit
         How ``linearity`` was estimated, None if it was stated.
+    times
+        Integration times of the whites with their uncertainty; None if they are exact, or the
+        session has one, so that it cancels.
     """
 
     darks: Darks
@@ -95,6 +99,7 @@ class References:
     averaged: bool
     stray: StrayLight | None = None
     fit: LinearityFit | None = None
+    times: IntegrationTimes | None = None
 
 
 def without_hot_pixels(scans: Scans) -> tuple[Scans, NDArray[np.intp], list[str]]:
@@ -195,27 +200,41 @@ def refer(
         repeats = white_blocks(scans.time_s[both], np.arange(len(both)) < len(white))
     noise, more = session_noise(scans, darks, whites, repeats, linearity, instrument)
     blocks = boil_down(whites, members, scans.time_s[white], darks, noise, mean=averaged)
+    times = _times_of(scans, float(instrument.get("integration_u_ms", 0.0)))
     out = References(
-        darks, whites, tuple(members), blocks, choice, noise, linearity, averaged, stray, fit
+        darks, whites, tuple(members), blocks, choice, noise, linearity, averaged, stray, fit, times
     )
     return out, said_linear + said + more
+
+
+def _times_of(scans: Scans, u_ms: float) -> IntegrationTimes | None:
+    """Return the times of the whites, or None where their errors are zero or cancel."""
+    used = np.isin(scans.role, ("sample", "white"))
+    if u_ms == 0 or len(by_time(scans.integration_ms[used])) < 2:
+        return None
+    time_ms = scans.integration_ms[scans.where("white")]
+    return IntegrationTimes(np.array([time_ms[m[0]] for m in by_time(time_ms)]), u_ms)
 
 
 def _refuse(scans: Scans, darks: Darks) -> None:
     """Raise every problem of the session's darks and whites."""
     lit = np.flatnonzero(np.isin(scans.role, ("sample", "white")))
+    middle = middle_half(scans.counts.shape[1])
+    dark, white = scans.where("dark"), scans.where("white")
+    bright = scans.counts[white][:, middle]
+    dim = np.median(scans.counts[dark][:, middle], axis=1)
+    problems = refusals.swapped_roles(scans.session, np.median(bright, axis=1), dim)
+    if problems:
+        raise InputFault(problems)
     problems = refusals.darks_missing(
         [str(s) for s in scans.scan[lit]], scans.integration_ms[lit], darks
     )
     if problems:
         raise InputFault(problems)
-    middle = middle_half(scans.counts.shape[1])
-    dark, white = scans.where("dark"), scans.where("white")
-    bright = scans.counts[white][:, middle]
     problems = refusals.bright_darks(
         [str(s) for s in scans.scan[dark]],
         [str(f) for f in scans.file[dark]],
-        np.median(scans.counts[dark][:, middle], axis=1),
+        dim,
         darks,
         float(np.median(bright)),
     )

@@ -24,7 +24,7 @@ from leafledger.reflectance.wavelengths import settle_axis, wavelengths_asked
 from leafledger.spectra.axis import resampling_weights, target_axis
 from leafledger.spectra.smoothing import smoothing_weights
 from leafledger.study.columns import REFLECTANCE
-from leafledger.study.tables import SpectraTable, read_spectra, write_spectra
+from leafledger.study.tables import SHARED_SOURCES, SpectraTable, read_spectra, write_spectra
 
 if TYPE_CHECKING:
     import scipy.sparse
@@ -66,9 +66,9 @@ def run(job: Job) -> Outcome:
     scans, hot_at, hot = without_hot_pixels(scans)
     references, more = refer(scans, instrument, settings)
     reflected = convert(scans, references, panel.reflectance, weights)
-    if axis.u_nm is not None and references.noise.known:
-        u_nm = np.interp(grid_nm, axis.wavelength_nm, axis.u_nm)
-        reflected = with_axis_doubt(reflected, grid_nm, u_nm)
+    if axis.modes_nm is not None and references.noise.known:
+        modes = [np.interp(grid_nm, axis.wavelength_nm, mode) for mode in axis.modes_nm]
+        reflected = with_axis_doubt(reflected, grid_nm, np.stack(modes))
     columns = reference_columns(scans, references)
     drift, outliers = drift_and_outliers(scans, references)
     unlit_nm = [float(w) for w in grid_nm[reflected.unlit]]
@@ -172,11 +172,15 @@ def _write(
     rows = pa.table(
         {name: pa.array(columns[name], type=kinds.get(name, pa.string())) for name in REFLECTANCE}
     )
-    spectra = {
+    shared = {name: reflected.shared[name] for name in sorted(reflected.shared)}
+    spectra: dict[str, NDArray[np.floating[Any]]] = {
         "reflectance": reflected.reflectance,
         "u_scan": reflected.u_scan,
         "u_reference": reflected.u_reference,
+        "u_noise": reflected.u_noise,
+        **shared,
     }
+    told = {**told, SHARED_SOURCES: list(shared)}
     in_full = () if told["has_references"] else ("reflectance",)
     write_spectra(job.outputs["reflectance"], rows, grid_nm, spectra, told, in_full=in_full)
 

@@ -53,15 +53,15 @@ class SettledAxis:
     told
         Empty without a lamp scan; else ``asked``, ``axis`` (``as_read`` | ``from_lamp``),
         ``lamp`` (``None`` without a usable scan) and ``refused``.
-    u_nm
-        Standard uncertainty of ``wavelength_nm``, same shape, nm, where the lamp put it right;
-        ``None`` for an axis left as read, whose error is not known or, if a lamp shows it, told
-        and left standing.
+    modes_nm
+        Standard deviation of ``wavelength_nm`` along each independent direction in which it is
+        uncertain, shape ``(n_modes, n_pixels)``, nm, where the lamp put it right; ``None`` for an
+        axis left as read, whose error is not known or, if a lamp shows it, told and left standing.
     """
 
     wavelength_nm: Floats
     told: dict[str, Any]
-    u_nm: Floats | None = field(default=None, kw_only=True)
+    modes_nm: Floats | None = field(default=None, kw_only=True)
     metrics: list[Metric] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
 
@@ -113,15 +113,15 @@ def settle_axis(
         return SettledAxis(table.wavelength_nm, told, warnings=warnings)
     resolution = float(np.median([reading_of(lamp).resolution_nm for lamp in read]))
     told["lamp"] = report_of(correction, read, resolution, table.wavelength_nm)
-    axis, u_nm = table.wavelength_nm, None
+    axis, modes_nm = table.wavelength_nm, None
     if asked == "from_lamp":
-        axis, u_nm = correction.corrected(axis), correction.at(axis)[1]
+        axis, modes_nm = correction.corrected(axis), correction.modes(axis)
         _check_rising(axis, session)
         told["axis"] = "from_lamp"
     warnings += full_sentences(read)
     names = ", ".join(lamp.scan for lamp in read)
     warnings += sentences_of(correction, names, resolution, table.wavelength_nm, asked)
-    return SettledAxis(axis, told, metrics_of(correction, resolution), warnings, u_nm=u_nm)
+    return SettledAxis(axis, told, metrics_of(correction, resolution), warnings, modes_nm=modes_nm)
 
 
 def wavelengths_asked(settings: Mapping[str, Any]) -> str:

@@ -28,6 +28,7 @@ CHECK_WORDS = {
     "saturated": "saturated",
     "time_order": "times out of order",
     "wavelength_shift": "wavelength axis shifted",
+    "white_saturated": "white saturated",
     "weak_white": "weak white reference",
 }
 """Check (or ``decision``) -> words."""

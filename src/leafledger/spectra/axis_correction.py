@@ -66,6 +66,22 @@ class Correction:
         u = np.sqrt(np.einsum("ij,jk,ik->i", rows, self.covariance, rows))
         return rows @ self.terms, u
 
+    def modes(self, as_read_nm: Floats) -> Floats:
+        """Return one standard deviation of the shift along each direction of its covariance.
+
+        Returns
+        -------
+        ndarray
+            Shape ``(order + 1, n)``, nm: independent of each other; the sum of their squares is
+            the square of the standard uncertainty of :meth:`at`.
+        """
+        variances, directions = np.linalg.eigh(self.covariance)
+        # A direction has no sign of its own: its largest entry is made positive.
+        largest = np.abs(directions).argmax(axis=0)
+        signs = np.where(directions[largest, np.arange(len(largest))] < 0, -1.0, 1.0)
+        scaled = directions * signs * np.sqrt(np.maximum(variances, 0.0))
+        return np.asarray((self._rows(as_read_nm) @ scaled).T, dtype=np.float64)
+
     def mean_shift(self) -> tuple[float, float]:
         """Return the shift in the middle of the lines and its standard uncertainty, nm."""
         middle = float(np.mean([line.found_nm for line in self.used]))

@@ -49,7 +49,8 @@ def too_narrow(width: float, step: float) -> LampRefusal:
     return LampRefusal(
         f"lines {width:.2g} nm wide on wavelengths {step:.2g} nm apart",
         f"lines at least {FEWEST_PIXELS:g} pixels wide",
-        "Export the lamp scan at the detector's own pixels.",
+        "If the export was thinned out, export every pixel of the detector; if these are all its "
+        "pixels, its lines are too narrow to be placed: take the scan out of role lamp.",
     )
 
 

@@ -152,6 +152,11 @@ class Instrument(Section):
     linearity: Annotated[Linearity | Literal["estimate"] | None, BeforeValidator(nothing)] = Field(
         None, description="`estimate`: from whites of each session at four or more times."
     )
+    integration_u_ms: NotNegative = Field(
+        0.0,
+        description="Standard uncertainty (k = 1) of every integration time; it cancels where leaf "
+        "and white have the same.",
+    )
     panel: Panel = Panel(reflectance=1.0, u_relative=0.0)
 
 
@@ -237,7 +242,7 @@ class Checks(Section):
     ambient_share: Positive = Field(
         0.005,
         description="Largest share of the white that an `ambient` scan (lamp off, leaf in the "
-        "clip) may show.",
+        "clip) may show, and that lines of room lamps may add to a leaf or a white.",
     )
     reference_drift: Positive = Field(0.03, description="Relative change of the white signal.")
 

@@ -24,8 +24,11 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 SPECTRUM_COLUMNS = ("counts", "reflectance", "u_scan", "u_reference")
+SHARED_SOURCES = "shared_sources"
+"""Metadata of reflectance: names of the columns that hold a source shared by wavelengths."""
 _ROWS_PER_GROUP = 500
 _MANTISSA_BITS = 10
+_SIGNED_BITS = 16
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -203,18 +206,18 @@ class SpectraTable:
     metadata: Mapping[str, Any]
 
 
-def rounded(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def rounded(values: NDArray[np.floating[Any]], bits: int = _MANTISSA_BITS) -> NDArray[np.float64]:
     """Round to 10 mantissa bits (5e-4 relative): enough for an uncertainty, far smaller on disk."""
     mantissa, exponent = np.frexp(values)
-    whole = np.round(np.ldexp(mantissa, _MANTISSA_BITS))
-    return np.asarray(np.ldexp(whole, exponent - _MANTISSA_BITS), dtype=np.float64)
+    whole = np.round(np.ldexp(mantissa, bits))
+    return np.asarray(np.ldexp(whole, exponent - bits), dtype=np.float64)
 
 
 def write_spectra(
     path: Path,
     rows: pa.Table,
     wavelength_nm: NDArray[np.float64],
-    spectra: Mapping[str, NDArray[np.float64]],
+    spectra: Mapping[str, NDArray[np.floating[Any]]],
     metadata: Mapping[str, Any],
     keys: Sequence[str] = ("scan",),
     in_full: Sequence[str] = (),
@@ -233,7 +236,8 @@ def write_spectra(
         Arrays of shape ``(n_scans, n_wavelengths)`` by column name, finite; names that begin with
         ``u_`` are rounded (:func:`rounded`). Stored as float32, far finer than any detector.
     metadata
-        JSON-able schema metadata.
+        JSON-able schema metadata. Columns that it names as :data:`SHARED_SOURCES` keep 16 bits
+        (8e-6 relative): what cancels in a ratio must cancel after rounding as well.
     keys
         Columns that get dictionary pages and statistics.
     in_full
@@ -253,7 +257,8 @@ def write_spectra(
     for name, values in spectra.items():
         if not np.isfinite(values).all():
             raise StageFailure(f"{path.name}: {name} holds a value that is not finite")
-        stored = rounded(values) if name.startswith("u_") else values
+        bits = _SIGNED_BITS if name in metadata.get(SHARED_SOURCES, ()) else _MANTISSA_BITS
+        stored = rounded(values, bits) if name.startswith("u_") else values
         width = np.float64 if name in in_full else np.float32
         flat = pa.array(np.ascontiguousarray(stored, dtype=width).ravel())
         field = pa.field("element", flat.type, nullable=False)
@@ -292,13 +297,14 @@ def write_parquet(
 
 def read_spectra(path: Path, spectra: Sequence[str] = SPECTRUM_COLUMNS) -> SpectraTable:
     """Read a table of spectra; only the named spectrum columns (those that exist) are loaded."""
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
     schema = pq.read_schema(path)
     told = {k.decode(): json.loads(v) for k, v in (schema.metadata or {}).items() if k != b"pandas"}
     wavelength_nm = np.asarray(told.pop("wavelength_nm"), dtype=np.float64)
     wanted = [name for name in spectra if name in schema.names]
-    others = [name for name in schema.names if name not in SPECTRUM_COLUMNS]
+    others = [field.name for field in schema if not pa.types.is_fixed_size_list(field.type)]
     table = pq.read_table(path, columns=[*others, *wanted])
     arrays = {name: _matrix(table.column(name), len(wavelength_nm)) for name in wanted}
     rows = table.select(others).to_pandas(strings_to_categorical=False)
