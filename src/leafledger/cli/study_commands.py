@@ -90,6 +90,11 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
       leafledger check my-study
     """
     from leafledger.runner.check import check_raw_files, checked_study, unread_files
+    from leafledger.study.treatment_levels import (
+        levels_with_n,
+        levels_without_units,
+        listed_levels,
+    )
 
     # As in a step of a run: no threads whose memory nobody needs.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -104,9 +109,11 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
             say_json({"problems": [p.as_dict() for p in fault.problems]})
             raise SystemExit(2) from None
         raise
-    warnings = [*unread_files(found), *warnings]
+    levels = levels_with_n(found.units, found.definition.design)
+    warnings = [*levels_without_units(levels), *unread_files(found), *warnings]
     if as_json:
-        say_json({"problems": [], "warnings": warnings})
+        named = [{"level": level, "n": n} for level, n in levels]
+        say_json({"problems": [], "warnings": warnings, "levels": named})
         return
     say(
         f"No problem found: {len(found.samples())} leaf scans of {len(found.units)} "
@@ -114,4 +121,11 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
         f"{len(found.sessions)} session{'s' * (len(found.sessions) > 1)}"
         + (f"; {n_files} raw file{'s' * (n_files > 1)} read." if n_files else ".")
     )
+    if levels:
+        design = found.definition.design
+        counted = f"units ({design.unit})" if design.unit else "leaf scans"
+        bullet_list(
+            f"Levels of {design.treatment} with their number of {counted}:",
+            listed_levels(levels, design.control),
+        )
     bullet_list("To heed:", warnings)

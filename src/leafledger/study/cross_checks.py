@@ -14,12 +14,18 @@ from leafledger.study.field_types import NOTHING_WORDS
 from leafledger.study.instrument_checks import of_instruments
 from leafledger.study.names import PathCheck
 from leafledger.study.study import Study, sessions_of
+from leafledger.study.treatment_levels import stated_problems
 from leafledger.study.units import columns_of
 
 
 def of_definition(definition: Definition) -> list[Problem]:
     """Return what is wrong inside ``study.yaml`` alone, across its sections."""
-    return [*_sessions(definition), *_session_words(definition), *_columns(definition)]
+    return [
+        *_sessions(definition),
+        *_session_words(definition),
+        *_columns(definition),
+        *stated_problems(definition.design),
+    ]
 
 
 def of_study(study: Study) -> list[Problem]:

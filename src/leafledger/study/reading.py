@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, bounded
@@ -25,6 +26,7 @@ from leafledger.study.sheet_files import (
 from leafledger.study.sheets import read_sheet
 from leafledger.study.study import Study, sessions_of
 from leafledger.study.table_sheet import is_spectra_table, rows_of_table, spectra_in_workbook
+from leafledger.study.treatment_levels import LabelCell, level_problems
 from leafledger.study.units import columns_of, missing_column, units_of_scans, units_of_sheet
 from leafledger.study.variant_definitions import definition_of, of_variant
 
@@ -82,8 +84,26 @@ def _read_units(
     absent = [column for column in columns if column not in sheet.columns]
     problems += [missing_column(column, keys[column], sheet.columns, name) for column in absent]
     units, found = units_of_sheet(sheet, [c for c in columns if c in sheet.columns])
+    first = {row.get("unit"): row for row in reversed(sheet.rows)}
+    cells = {
+        column: [
+            LabelCell(labels[column], name, first[unit].line) for unit, labels in units.items()
+        ]
+        for column in columns
+        if column not in absent
+    }
+    found += _level_problems(definition, cells)
     problems += bounded(sheet.with_own(found))
     return units
+
+
+def _level_problems(definition: Definition, cells: Mapping[str, list[LabelCell]]) -> list[Problem]:
+    word = definition.design.unit or "leaf scan"
+    return [
+        problem
+        for column, labels in cells.items()
+        for problem in level_problems(definition.design, column, labels, word)
+    ]
 
 
 def _column_keys(definition: Definition) -> dict[str, str]:
@@ -183,8 +203,21 @@ def _units_from_scans(
             if name not in others
         ]
     units, found = units_of_scans(samples, present, by_scan=definition.design.unit is None)
+    first = {_unit_name(scan, definition): scan for scan in reversed(samples)}
+    cells = {
+        column: [
+            LabelCell(labels[column], first[unit].source, first[unit].row or None)
+            for unit, labels in units.items()
+        ]
+        for column in present
+    }
+    found += _level_problems(definition, cells)
     problems += bounded(found)
     return units
+
+
+def _unit_name(scan: Scan, definition: Definition) -> str:
+    return scan.unit if definition.design.unit is not None else scan.scan
 
 
 def _read_decisions(folder: Path, scans: list[Scan], problems: list[Problem]) -> list[Decision]:
