@@ -89,7 +89,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
     Example:
       leafledger check my-study
     """
-    from leafledger.runner.check import check_raw_files, checked_study, unread_files
+    from leafledger.runner.check import check_raw_files, examine, readable_raw_files, unread_files
     from leafledger.study.treatment_levels import (
         levels_with_n,
         levels_without_units,
@@ -100,10 +100,18 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     n_files, warnings = 0, list[str]()
     try:
-        found = checked_study(study)
-        if not sheets:
-            raw = check_raw_files(found)
-            n_files, warnings = raw.n_files, raw.warnings
+        examined = examine(study)
+        problems = list(examined.problems)
+        found = examined.study
+        readable = None if sheets else readable_raw_files(examined)
+        if readable is not None:
+            try:
+                raw = check_raw_files(readable)
+                n_files, warnings = raw.n_files, raw.warnings
+            except InputFault as fault:
+                problems += fault.problems
+        if problems:
+            raise InputFault(problems)
     except InputFault as fault:
         if as_json:
             say_json({"problems": [p.as_dict() for p in fault.problems]})

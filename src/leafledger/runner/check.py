@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
@@ -13,14 +13,16 @@ from leafledger.runner.judged import (
     sessions_judged,
     told_of_changes,
 )
+from leafledger.study.consequences import is_known, without_consequences
 from leafledger.study.definition import Definition
 from leafledger.study.definition_file import with_rows
 from leafledger.study.file_pattern import without_pattern
 from leafledger.study.layout import Task
-from leafledger.study.reading import read_study
+from leafledger.study.reading import ExaminedStudy, examine_study
 from leafledger.study.study import Study
 from leafledger.study.variant_definitions import definition_of, of_variant
 from leafledger.study.variant_study import under_variant
+from leafledger.study.yaml_text import YamlText
 
 
 def checked_study(folder: Path, variant: str | None = None) -> Study:
@@ -38,18 +40,26 @@ def checked_study(folder: Path, variant: str | None = None) -> Study:
     InputFault
         With all problems found.
     """
-    problems: list[Problem] = []
-    study: Study | None = None
-    try:
-        study = read_study(folder, variant)
-    except InputFault as fault:
-        problems += fault.problems
-    problems += _index_problems(folder, variant)
-    if study is not None and variant is None:
-        problems += _variant_problems(study)
-    if study is None or problems:
-        raise InputFault(list(dict.fromkeys(problems)))
-    return study
+    examined = examine(folder, variant)
+    if examined.problems:
+        raise InputFault(examined.problems)
+    return examined.study
+
+
+def examine(folder: Path, variant: str | None = None) -> ExaminedStudy:
+    """Read a study as far as it can be, and check it, the indices and the variants included.
+
+    Raises
+    ------
+    InputFault
+        If ``study.yaml`` cannot be read at all.
+    """
+    examined = examine_study(folder, variant)
+    indices = _index_problems(examined.study.definition, examined.text, examined.unknown, variant)
+    problems = [*examined.problems, *indices]
+    if variant is None and not problems:
+        problems += _variant_problems(examined.study)
+    return replace(examined, problems=tuple(dict.fromkeys(problems)))
 
 
 def _variant_problems(study: Study) -> list[Problem]:
@@ -59,20 +69,24 @@ def _variant_problems(study: Study) -> list[Problem]:
             under_variant(study, name)
         except InputFault as fault:
             problems += fault.problems
-        problems += _index_problems(study.folder, name)
+        try:
+            definition, text = definition_of(study.folder, name)
+        except InputFault:
+            continue  # said above
+        problems += _index_problems(definition, text, frozenset(), name)
     return problems
 
 
-def _index_problems(folder: Path, variant: str | None) -> list[Problem]:
-    """Return what is wrong with the indices; nothing if ``study.yaml`` cannot be read at all."""
+def _index_problems(
+    definition: Definition, text: YamlText, unknown: frozenset[str], variant: str | None
+) -> list[Problem]:
+    """Return what is wrong with the indices, and with what names one."""
     from leafledger.indices.check import check_indices
 
-    try:
-        definition, text = definition_of(folder, variant)
-    except InputFault:
-        return []
     problems = check_indices(definition.indices.model_dump(mode="json"))
-    return with_rows(of_variant(problems or _unknown_indices(definition), variant), text)
+    problems = problems or _unknown_indices(definition)
+    told = without_consequences(problems, unknown, definition)
+    return with_rows(of_variant(told, variant), text)
 
 
 def unread_files(study: Study) -> list[str]:
@@ -97,6 +111,28 @@ class RawFiles:
     warnings: list[str]
 
 
+def readable_raw_files(examined: ExaminedStudy) -> Study | None:
+    """Return the study with the scans that can be read in spite of problems, ``None`` if none can.
+
+    A row of the scan sheet that is at fault is left out, and so is a session without any other.
+    """
+    study = examined.study
+    if not is_known(examined.unknown, "intake.sheet", "intake.pattern", "design.sessions"):
+        return None
+    sessions = [s for s in study.session_ids if _form_is_known(study, s, examined.unknown)]
+    scans = [
+        scan
+        for scan in study.scans
+        if scan.session in sessions and (scan.source, scan.row or None) not in examined.flawed
+    ]
+    return replace(study, scans=tuple(scans)) if scans else None
+
+
+def _form_is_known(study: Study, session: str, unknown: frozenset[str]) -> bool:
+    own = session if session in study.definition.intake.forms else "default"
+    return is_known(unknown, f"intake.forms.{own}")
+
+
 def check_raw_files(study: Study) -> RawFiles:
     """Read the raw files of every session that is not taken in yet, and keep nothing.
 
@@ -113,7 +149,8 @@ def check_raw_files(study: Study) -> RawFiles:
     problems: list[Problem] = []
     n_files = 0
     judged, raw_digests = sessions_judged(study), dict[str, str]()
-    for session in study.session_ids:
+    sessions = {scan.session for scan in study.scans}
+    for session in (name for name in study.session_ids if name in sessions):
         task = Task("intake", session)
         if why_run(study, task, digests) is None:
             if session in judged:
