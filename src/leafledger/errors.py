@@ -159,6 +159,31 @@ def _examples(same: Sequence[Problem]) -> list[Problem]:
     return told
 
 
+def grouped_by_file(problems: Sequence[Problem]) -> list[Problem]:
+    """Return the problems, of many files with the same one those of five and how many more.
+
+    Several of one file are grouped first (:func:`grouped`).
+    """
+    by_kind: dict[tuple[str | None, str, str, str], list[Problem]] = {}
+    for problem in grouped(problems):
+        kind = _QUOTED_OR_NUMBER.sub("", problem.found)
+        key = (problem.column, problem.expected, problem.mend, kind)
+        by_kind.setdefault(key, []).append(problem)
+    told: list[Problem] = []
+    for same in by_kind.values():
+        files = list(dict.fromkeys(problem.file for problem in same))
+        first, rest = files[:MOST_EXAMPLES], files[MOST_EXAMPLES:]
+        told += [problem for problem in same if problem.file in first]
+        if rest:
+            more = next(problem for problem in same if problem.file == rest[0])
+            names = first_words(rest, MOST_EXAMPLES)
+            words = (
+                f"the same as in the {MOST_EXAMPLES} files above, in {len(rest):,} more: {names}"
+            )
+            told.append(replace(more, found=words, row=None))
+    return told
+
+
 def quoted(text: str, limit: int = 60) -> str:
     """Return ``text`` in quotes, without control characters and cut to ``limit``."""
     clean = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)

@@ -12,7 +12,7 @@ import click
 
 from leafledger.cli.options import json_option, study_argument
 from leafledger.cli.words import bullet_list, say, say_json
-from leafledger.errors import InputFault
+from leafledger.errors import InputFault, grouped_by_file
 
 
 @click.command(short_help="Write a commented study to fill in.")
@@ -89,7 +89,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
     Example:
       leafledger check my-study
     """
-    from leafledger.runner.check import check_raw_files, examine, readable_raw_files, unread_files
+    from leafledger.runner.check import check_raw_files, examine, readable_raw_files, sheet_warnings
     from leafledger.study.treatment_levels import (
         levels_with_n,
         levels_without_units,
@@ -109,7 +109,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
                 raw = check_raw_files(readable)
                 n_files, warnings = raw.n_files, raw.warnings
             except InputFault as fault:
-                problems += fault.problems
+                problems += grouped_by_file(fault.problems)
         if problems:
             raise InputFault(problems)
     except InputFault as fault:
@@ -118,7 +118,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
             raise SystemExit(2) from None
         raise
     levels = levels_with_n(found.units, found.definition.design)
-    warnings = [*levels_without_units(levels), *unread_files(found), *warnings]
+    warnings = [*levels_without_units(levels), *sheet_warnings(found), *warnings]
     if as_json:
         named = [{"level": level, "n": n} for level, n in levels]
         say_json({"problems": [], "warnings": warnings, "levels": named})

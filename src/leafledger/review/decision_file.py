@@ -28,12 +28,12 @@ from leafledger.study.decisions import (
     standing,
 )
 from leafledger.study.sheets import Sheet, read_sheet
-from leafledger.study.tables import write_bytes
+from leafledger.study.tables import FORMULA_SIGNS, write_bytes
 
 LOCK = "ledger/decisions.lock"
 LONGEST_REASON = 500
 LONGEST_NAME = 80
-_NOT_FIRST = tuple("=+-@#")
+_NOT_FIRST = (*FORMULA_SIGNS, "#")
 
 
 @dataclass(frozen=True)

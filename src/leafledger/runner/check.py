@@ -4,8 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.runner.early_checks import (
+    blocked_places,
+    dates_to_ask_about,
+    panel_problems,
+    swapped_references,
+)
 from leafledger.runner.jobs import job_of
 from leafledger.runner.judged import (
     digests_read,
@@ -23,6 +30,10 @@ from leafledger.study.study import Study
 from leafledger.study.variant_definitions import definition_of, of_variant
 from leafledger.study.variant_study import under_variant
 from leafledger.study.yaml_text import YamlText
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 
 def checked_study(folder: Path, variant: str | None = None) -> Study:
@@ -56,7 +67,9 @@ def examine(folder: Path, variant: str | None = None) -> ExaminedStudy:
     """
     examined = examine_study(folder, variant)
     indices = _index_problems(examined.study.definition, examined.text, examined.unknown, variant)
-    problems = [*examined.problems, *indices]
+    problems = [*examined.problems, *indices, *blocked_places(examined.study)]
+    if is_known(examined.unknown, "reflectance.grid", "instrument.panel"):
+        problems += panel_problems(examined.study, ())
     if variant is None and not problems:
         problems += _variant_problems(examined.study)
     return replace(examined, problems=tuple(dict.fromkeys(problems)))
@@ -89,10 +102,14 @@ def _index_problems(
     return with_rows(of_variant(told, variant), text)
 
 
-def unread_files(study: Study) -> list[str]:
-    """Return a warning if files beside the raw scans fit no pattern of the study."""
+def sheet_warnings(study: Study) -> list[str]:
+    """Return what the user should know of a study without a problem.
+
+    Files beside the raw scans that fit no pattern, and dates of sessions that are not those of
+    their scans.
+    """
     told = without_pattern(study.folder, study.definition.intake.pattern)
-    return [told] if told else []
+    return [*([told] if told else []), *dates_to_ask_about(study)]
 
 
 @dataclass(frozen=True)
@@ -148,6 +165,7 @@ def check_raw_files(study: Study) -> RawFiles:
     digests = FileDigests(study.folder)
     problems: list[Problem] = []
     n_files = 0
+    axes: list[NDArray[np.float64]] = []
     judged, raw_digests = sessions_judged(study), dict[str, str]()
     sessions = {scan.session for scan in study.scans}
     for session in (name for name in study.session_ids if name in sessions):
@@ -162,10 +180,15 @@ def check_raw_files(study: Study) -> RawFiles:
             problems += fault.problems
             continue
         n_files += read.n_files
+        if study.form(session).quantity == "counts":
+            scans = [scan for scan in study.scans if scan.session == session]
+            problems += swapped_references(study, session, scans, read.values)
+            axes.append(read.wavelength_nm)
         if session in judged:
             raw_digests |= digests_read(study, session, read)
+    problems += panel_problems(study, axes)
     if problems:
-        raise InputFault(problems)
+        raise InputFault(list(dict.fromkeys(problems)))
     return RawFiles(n_files, told_of_changes(study, raw_digests))
 
 

@@ -17,7 +17,7 @@ from leafledger.ledger import book
 from leafledger.ledger.variants_kept import bring_table_back
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.runner.check import checked_study, unread_files
+from leafledger.runner.check import checked_study, sheet_warnings
 from leafledger.runner.leftovers import remove_orphans, sweep_temporaries, trim_store
 from leafledger.runner.lock import study_lock
 from leafledger.runner.outcome import SNAKEMAKE_LOG, problems_of, why_failed
@@ -161,7 +161,7 @@ def run_held(study: Study, how: How, with_table: bool = False) -> RunResult:
     with_table
         Whether the table of the variants is made before the report.
     """
-    notes = [*bring_table_back(study), *remove_orphans(study), *unread_files(study)]
+    notes = [*bring_table_back(study), *remove_orphans(study), *sheet_warnings(study)]
     digests = FileDigests(study.folder)
     planned = [p.task.name for p in plan(study, digests)]
     if with_table and (planned or not table_is_current(study, digests)):

@@ -34,7 +34,12 @@ from leafledger.study.sheet_files import (
 )
 from leafledger.study.sheets import read_sheet
 from leafledger.study.study import Study, sessions_of
-from leafledger.study.table_sheet import is_spectra_table, rows_of_table, spectra_in_workbook
+from leafledger.study.table_sheet import (
+    is_spectra_table,
+    rows_of_table,
+    spectra_in_workbook,
+    without_headings,
+)
 from leafledger.study.treatment_levels import LabelCell, level_problems
 from leafledger.study.units import columns_of, missing_column, units_of_scans, units_of_sheet
 from leafledger.study.variant_definitions import examine_definition_of, of_variant
@@ -258,6 +263,10 @@ def _read_sheet(
         return []
     forms = definition.intake.forms
     form = forms.get("default") or Form()
+    refused = without_headings(folder / name, name, form)
+    if refused is not None:
+        problems.append(refused)
+        return []
     if is_spectra_table(folder / name, form):
         rows, names = rows_of_table(folder / name, name, form)
         extra = [n for n in names if n not in HAVE_A_MEANING]

@@ -16,6 +16,7 @@ LARGEST_BYTES = 256_000_000
 """A wide table that is its own scan sheet; a sheet without spectra is far smaller."""
 LARGEST_SHEET = 64_000_000
 MOST_ROWS = 200_000
+_MARKS = {";": "semicolons", "\t": "tabs", ",": "commas", "|": "bars"}
 
 
 @dataclass(frozen=True)
@@ -150,7 +151,12 @@ def read_sheet(
     first = next(lines, None)
     if first is None:
         raise _fault(shown, "an empty file", "a heading row", f"Begin with: {','.join(required)}")
-    columns = tuple(cell.strip() for cell in first[1])
+    headings = [cell.strip() for cell in first[1]]
+    width = len(headings)
+    columns = tuple(_without_empty_end(headings))
+    other = _other_delimiter(headings, delimiter, required)
+    if other is not None:
+        raise _parted_otherwise(shown, first[0], other, delimiter)
     problems = heading_problems(shown, first[0], columns, required, known)
     if problems:
         raise InputFault(problems)
@@ -163,6 +169,8 @@ def read_sheet(
                 f"at most {MOST_ROWS:,}",
                 "Check that the file is the sheet you mean; split the study if it is.",
             )
+        if len(columns) < len(cells) <= width and not any(c.strip() for c in cells[len(columns) :]):
+            cells = cells[: len(columns)]
         if len(cells) != len(columns):
             problems.append(
                 Problem(
@@ -178,6 +186,46 @@ def read_sheet(
     if problems:
         raise InputFault(bounded(problems))
     return Sheet(shown, columns, tuple(rows))
+
+
+def _without_empty_end(headings: list[str]) -> list[str]:
+    """Return the headings without empty ones at the end, which a spreadsheet's export may have.
+
+    Examples
+    --------
+    >>> _without_empty_end(["unit", "", "block", "", ""])
+    ['unit', '', 'block']
+    """
+    n = len(headings)
+    while n > 1 and not headings[n - 1]:
+        n -= 1
+    return headings[:n]
+
+
+def _other_delimiter(headings: list[str], delimiter: str, required: Sequence[str]) -> str | None:
+    """Return the mark that parts the headings, if it is another than the one they are read with."""
+    if any(name in headings for name in required):
+        return None
+    text = delimiter.join(headings)
+    for mark in _MARKS:
+        cells = [cell.strip().strip('"').strip() for cell in text.split(mark)]
+        if mark != delimiter and len(cells) > 1 and any(name in cells for name in required):
+            return mark
+    return None
+
+
+def _parted_otherwise(shown: str, line: int, mark: str, delimiter: str) -> InputFault:
+    name, meant = _MARKS[mark], _MARKS.get(delimiter, "commas")
+    return InputFault(
+        Problem(
+            file=shown,
+            row=line,
+            found=f"cells parted by {name}, read with {meant}",
+            expected=f"cells parted by {meant}",
+            mend="Save the sheet as CSV (UTF-8, comma), or as .xlsx. A comma in a number becomes a "
+            "point; text that holds commas needs quotes.",
+        )
+    )
 
 
 def _of_workbook(

@@ -10,6 +10,7 @@ from pydantic import ValidationError
 
 from leafledger.errors import InputFault, Problem, bounded, nearest, quoted
 from leafledger.study.columns import STATED
+from leafledger.study.consequences import is_under
 from leafledger.study.definition import Definition
 from leafledger.study.definition_file import (
     FILE,
@@ -75,7 +76,10 @@ def examine_definition_of(folder: Path, variant: str | None = None) -> ExaminedD
         try:
             found[name] = _variant(stated, text, name)
         except InputFault as fault:
-            problems += with_rows(of_variant(fault.problems, name), text)
+            at_fault = any(is_under(p.column or "", f"variants.{name}") for p in examined.problems)
+            # A variant from which a key at fault is left out may say nothing more.
+            told = [p for p in fault.problems if p.column or not at_fault]
+            problems += with_rows(of_variant(told, name), text)
     if variant is not None and variant not in found:
         raise InputFault(bounded(problems))
     definition = stated if variant is None else found[variant]
