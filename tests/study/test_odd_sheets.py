@@ -132,3 +132,22 @@ def test_micrometres_in_a_text_file_are_said_once(small_study: Path) -> None:
     (problem,) = caught.value.problems
     assert problem.file == scan.file
     assert "micrometres" in problem.found
+
+
+def test_an_example_row_is_passed_over_and_a_failed_formula_is_not(
+    small_study: Path, edit: Edit
+) -> None:
+    expected = read_study(small_study).units
+    edit(small_study / "units.csv", "p01,chelate", "# p99,chelate,A,Kestrel\np01,chelate")
+    assert read_study(small_study).units == expected
+    edit(small_study / "units.csv", "# p99", "#N/A")
+    (problem,) = problems_of(small_study)
+    assert (problem.row, problem.column, problem.found) == (2, "unit", '"#N/A"')
+
+
+def test_an_empty_scan_sheet_lacks_the_scans_of_every_session(small_study: Path) -> None:
+    path = small_study / "scans.csv"
+    path.write_text(path.read_text(encoding="utf-8").splitlines()[0] + "\n", encoding="utf-8")
+    assert [p.found for p in problems_of(small_study)] == [
+        f'no leaf scan of session "{session}"' for session in ("day0", "day12")
+    ]

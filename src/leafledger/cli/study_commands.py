@@ -52,8 +52,9 @@ def new(folder: Path, **given: Any) -> None:
       leafledger new rust --table leaves.csv --treatment Type --quantity percent
     """
     from leafledger.cli.new_questions import wanted_from
-    from leafledger.cli.new_study import write_study
+    from leafledger.cli.new_study import refuse_a_study_that_is_there, write_study
 
+    refuse_a_study_that_is_there(folder)
     names = write_study(folder, wanted_from(given, asking=sys.stdin.isatty()))
     say(f"Wrote {', '.join(names)} in {folder}.")
     shown = shlex.quote(str(folder))
@@ -61,7 +62,14 @@ def new(folder: Path, **given: Any) -> None:
         bullet_list(
             "Fill in:",
             [
-                f"{folder}/units.csv: a row per plant (or pot, or plot) with its treatment",
+                *(
+                    [
+                        f"{folder}/units.csv: a row per plant (or pot, or plot) with its "
+                        "treatment, like the example row, which is passed over"
+                    ]
+                    if "units.csv" in names
+                    else []
+                ),
                 f"{folder}/raw/: put the raw files here; they are never written to",
                 *(
                     []

@@ -174,7 +174,7 @@ def _held(folder: Path) -> Iterator[None]:
 def _read(path: Path, samples: Collection[str]) -> tuple[Sheet | None, dict[str, Decision]]:
     if not path.is_file():
         return None, {}
-    sheet = read_sheet(path, FILE, required=COLUMNS, known=(SCAN_DIGEST,), comments=True)
+    sheet = read_sheet(path, FILE, required=COLUMNS, known=(SCAN_DIGEST,), comment="#")
     decisions, problems = decisions_of(sheet, samples)
     if problems:
         raise InputFault(problems)

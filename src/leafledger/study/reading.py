@@ -123,7 +123,7 @@ def examine_study(folder: Path, variant: str | None = None) -> ExaminedStudy:
     design = without_a_word_for_nothing(definition.design, levels)
     definition = definition.model_copy(update={"design": design})
     study = Study(folder, definition, tuple(scans), units, tuple(decisions), variant)
-    problems += _cross_checks(study, units_file(folder), problems, unknown)
+    problems += _cross_checks(study, units_file(folder), problems, unknown, not readable)
     told = without_consequences(problems, unknown, definition)
     kept = [*examined.problems, *with_rows(of_variant(told, variant), text)]
     kept.sort(key=lambda p: (0, p.row or 0) if p.file == STUDY_FILE else (1, 0))
@@ -141,15 +141,21 @@ def _scans_can_be_read(definition: Definition, unknown: set[str]) -> bool:
 
 
 def _cross_checks(
-    study: Study, units_name: str, problems: list[Problem], unknown: set[str]
+    study: Study, units_name: str, problems: list[Problem], unknown: set[str], unread: bool
 ) -> list[Problem]:
-    """Check what can be checked between the files, in spite of the problems found so far."""
+    """Check what can be checked between the files, in spite of the problems found so far.
+
+    ``unread``: it is not known where the scans are listed.
+    """
     design, intake = study.definition.design, study.definition.intake
     keys = set(_column_keys(study.definition).values())
     absent = {p.column for p in problems if p.file == STUDY_FILE and p.column in keys}
     sheet = STUDY_FILE if intake.pattern else intake.sheet
     by_name = bool(intake.pattern)
-    flawed_scans = not study.scans or (
+    unread = unread or (
+        not study.scans and any(p.file == sheet or p.column == "intake.sheet" for p in problems)
+    )
+    flawed_scans = unread or (
         any(is_under(p.column or "", "intake.pattern") for p in problems)
         or any(p.file in {s.source for s in study.scans} for p in problems)
         if by_name
@@ -159,8 +165,10 @@ def _cross_checks(
     if not flawed_scans:
         found += cross_checks.of_scans(study)
     flawed_labels = has_fault_in(problems, units_name, "unit", design.treatment)
-    own_units = study.units and not any(p.file == units_name and p.row is None for p in problems)
-    if own_units or not problems:
+    whole = any(p.file == units_name and p.row is None for p in problems)
+    sources = {units_name, sheet, *(s.source for s in study.scans)}
+    empty = not study.units and (unread or any(p.file in sources for p in problems))
+    if not whole and not empty:
         found += cross_checks.of_units(study)
         if not absent:
             analysis = of_analysis(study)

@@ -16,6 +16,8 @@ LARGEST_BYTES = 256_000_000
 """A wide table that is its own scan sheet; a sheet without spectra is far smaller."""
 LARGEST_SHEET = 64_000_000
 MOST_ROWS = 200_000
+EXAMPLE = "# "
+"""With which an example row begins."""
 _MARKS = {";": "semicolons", "\t": "tabs", ",": "commas", "|": "bars"}
 
 
@@ -119,7 +121,7 @@ def read_sheet(
     shown: str,
     required: Sequence[str],
     known: Sequence[str] = (),
-    comments: bool = False,
+    comment: str = EXAMPLE,
     delimiter: str = ",",
     called: str = "scans",
 ) -> Sheet:
@@ -133,8 +135,9 @@ def read_sheet(
         Columns that must be there.
     known
         Further columns with a meaning; a heading that looks like one of them misspelt is an error.
-    comments
-        Whether lines that begin with ``#`` are passed over.
+    comment
+        Rows whose first cell begins so are passed over. By default a hash and a blank, as in the
+        example rows of ``leafledger new``: ``#N/A`` is no comment but a fault.
     delimiter
         What stands between cells.
     called
@@ -146,8 +149,8 @@ def read_sheet(
         With every problem of the headings and of the shape of the rows.
     """
     if is_workbook(path):
-        return _of_workbook(path, shown, required, known, called)
-    lines = _lines(read_text(path, shown, LARGEST_SHEET), shown, delimiter, comments)
+        return _of_workbook(path, shown, required, known, called, comment)
+    lines = _lines(read_text(path, shown, LARGEST_SHEET), shown, delimiter, comment)
     first = next(lines, None)
     if first is None:
         raise _fault(shown, "an empty file", "a heading row", f"Begin with: {','.join(required)}")
@@ -229,7 +232,12 @@ def _parted_otherwise(shown: str, line: int, mark: str, delimiter: str) -> Input
 
 
 def _of_workbook(
-    path: Path, shown: str, required: Sequence[str], known: Sequence[str], called: str
+    path: Path,
+    shown: str,
+    required: Sequence[str],
+    known: Sequence[str],
+    called: str,
+    comment: str,
 ) -> Sheet:
     grid = read_grid(path, shown, called)
     if grid.headings is None:
@@ -242,13 +250,12 @@ def _of_workbook(
     rows = [
         Row(line, {name: cell for name, cell in zip(columns, cells, strict=True) if name})
         for line, cells in grid.rows
+        if not cells[0].lstrip().startswith(comment)
     ]
     return Sheet(shown, tuple(columns), tuple(rows), tuple(grid.problems))
 
 
-def _lines(
-    text: str, shown: str, delimiter: str, comments: bool
-) -> Iterator[tuple[int, list[str]]]:
+def _lines(text: str, shown: str, delimiter: str, comment: str) -> Iterator[tuple[int, list[str]]]:
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     while True:
         line = reader.line_num + 1
@@ -268,7 +275,7 @@ def _lines(
             ) from error
         if not any(cell.strip() for cell in cells):
             continue
-        if comments and cells[0].lstrip().startswith("#"):
+        if cells[0].lstrip().startswith(comment):
             continue
         yield line, cells
 
