@@ -153,3 +153,23 @@ def test_the_same_problem_of_many_files_is_five_examples_and_a_count() -> None:
     told = grouped_by_file([*given, at("raw/x.txt", 1, "no row of numbers")])
     assert [p.file for p in told] == [*(f"raw/{i}.txt" for i in range(6)), "raw/x.txt"]
     assert "in 4 more: raw/5.txt, raw/6.txt, raw/7.txt, raw/8.txt" in told[5].found
+
+
+def test_a_file_that_sessions_share_is_counted_once(tmp_path: Path) -> None:
+    (tmp_path / "raw").mkdir()
+    heads = ",".join(str(400 + 10 * i) for i in range(12))
+    rows = [f"s{i},{'a' if i < 4 else 'b'}," + ",".join(["20"] * 12) for i in range(6)]
+    table = "\n".join([f"label,day,{heads}", *rows])
+    (tmp_path / "raw" / "t.csv").write_text(table + "\n", encoding="utf-8")
+    scans = [f"s{i},raw/t.csv,s{i},{'a' if i < 4 else 'b'},p{i}" for i in range(6)]
+    sheet = "\n".join(["scan,file,item,session,unit", *scans])
+    (tmp_path / "scans.csv").write_text(sheet + "\n", encoding="utf-8")
+    units = "\n".join(["unit,treatment", *(f"p{i},{'wet' if i % 2 else 'dry'}" for i in range(6))])
+    (tmp_path / "units.csv").write_text(units + "\n", encoding="utf-8")
+    (tmp_path / "study.yaml").write_text(
+        "title: t\ndesign:\n  control: wet\n  sessions: [{session: a}, {session: b}]\n"
+        "intake: {forms: {default: {form: wide_table, quantity: percent, scan_column: label}}}\n",
+        encoding="utf-8",
+    )
+    done = CliRunner().invoke(check, [str(tmp_path)])
+    assert "; 1 raw file read." in done.stdout, done.exception

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from leafledger.report.drawing import Book, Plate
 from leafledger.report.further import BETWEEN, by_kind, family_view, further_tables, kept_rows
 from leafledger.report.gather import Material
-from leafledger.report.groups import contrast_words
+from leafledger.report.groups import contrast_in_words, contrast_words
 from leafledger.report.index_figures import draw_courses, draw_effect_sizes
 from leafledger.report.live import LiveView
 from leafledger.report.live_courses import live_courses
@@ -201,7 +201,7 @@ def effect_row(row: dict[str, Any], words: dict[str, str]) -> dict[str, Any]:
         **row,
         "question_words": str(row["question"]).replace("_", " "),
         "method_words": method_words(str(row["method"])),
-        "contrast_words": words.get(row["contrast"], str(row["contrast"])),
+        "contrast_words": contrast_in_words(str(row["contrast"]), words),
         "shown": value,
         "has_estimate": known(row["estimate"]),
         "interval": f"{low} to {high}" if interval else "",
@@ -224,7 +224,7 @@ def _headline(
     indices = list(dict.fromkeys(rows["index"]))
     first = next(iter(cells.values()), None)
     return {
-        "contrasts": [words.get(c, c) for c in contrasts],
+        "contrasts": [contrast_in_words(c, words) for c in contrasts],
         "question": first["question_words"] if first else "",
         "method": first["method_words"] if first else "",
         "n_family": max((r["n_family"] for r in cells.values()), default=0),

@@ -115,6 +115,23 @@ def contrast_words(
     return words | _course_words(starts, groups)
 
 
+def contrast_in_words(key: str, words: Mapping[str, str]) -> str:
+    """Return a contrast in words; one that is not among them without the signs of its key.
+
+    Examples
+    --------
+    >>> contrast_in_words("d8-d0@iron", {"d8-d0@iron": "change from d0 to d8 in iron"})
+    'change from d0 to d8 in iron'
+    >>> contrast_in_words("(trend)@dose", {})
+    'trend: dose'
+    """
+    if key in words:
+        return words[key]
+    what, _, who = key.partition("@")
+    what = what.strip("()").replace("_", " ")
+    return f"{what}: {who}" if who else what
+
+
 def _course_words(starts: Sequence[str], groups: Sequence[str]) -> dict[str, str]:
     """Return contrast -> words for the summaries of a whole course."""
     told = {"slope": "slope of the course"}

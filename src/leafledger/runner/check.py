@@ -119,7 +119,8 @@ class RawFiles:
     Attributes
     ----------
     n_files
-        How many were read; a session whose results stand is not read again.
+        How many were read, each once however many sessions share it; a session whose results
+        stand is not read again.
     warnings
         What the user should know, such as scans that changed since a decision about them.
     """
@@ -164,7 +165,7 @@ def check_raw_files(study: Study) -> RawFiles:
 
     digests = FileDigests(study.folder)
     problems: list[Problem] = []
-    n_files = 0
+    files: set[str] = set()
     axes: list[NDArray[np.float64]] = []
     judged, raw_digests = sessions_judged(study), dict[str, str]()
     sessions = {scan.session for scan in study.scans}
@@ -179,7 +180,7 @@ def check_raw_files(study: Study) -> RawFiles:
         except InputFault as fault:
             problems += fault.problems
             continue
-        n_files += read.n_files
+        files |= {scan.file for scan in study.scans if scan.session == session}
         if study.form(session).quantity == "counts":
             scans = [scan for scan in study.scans if scan.session == session]
             problems += swapped_references(study, session, scans, read.values)
@@ -189,7 +190,7 @@ def check_raw_files(study: Study) -> RawFiles:
     problems += panel_problems(study, axes)
     if problems:
         raise InputFault(list(dict.fromkeys(problems)))
-    return RawFiles(n_files, told_of_changes(study, raw_digests))
+    return RawFiles(len(files), told_of_changes(study, raw_digests))
 
 
 def _unknown_indices(definition: Definition) -> list[Problem]:
