@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -18,37 +17,60 @@ from leafledger.review.decision_file import Asked, save
 from . import desks
 
 Opened = Callable[[], Page]
-LATE_S = 0.5
 WORDS = "midrib under clip, seen"
 
 
+class Late:
+    """Groups that were asked for and come only when the test lets them."""
+
+    def __init__(self) -> None:
+        self.routes: list[Route] = []
+
+    def hold(self, route: Route) -> None:
+        """Keep a request until it may be answered."""
+        self.routes.append(route)
+
+    def come(self, page: Page) -> None:
+        """Let the groups that were asked for come, once there is one."""
+        for _ in range(500):
+            if self.routes:
+                break
+            page.wait_for_timeout(20)
+        while self.routes:
+            self.routes.pop(0).continue_()
+
+
 @pytest.fixture
-def page(opened: Opened, watched: Watched) -> Page:
+def late() -> Late:
+    return Late()
+
+
+@pytest.fixture
+def page(opened: Opened, watched: Watched, late: Late) -> Iterator[Page]:
     """Return the review at a group of leaves, whose other groups come late."""
-
-    def late(route: Route) -> None:
-        time.sleep(LATE_S)
-        route.continue_()
-
     page = opened()
     page.get_by_role("button", name="day0 · p1", exact=True).click()
     expect(page.locator("#group-title")).to_have_text("day0 · plant p1")
     page.locator("#look").focus()
-    watched.page.route(re.compile("/api/(leaves|references)/"), late)
-    return page
+    watched.page.route(re.compile("/api/(leaves|references)/"), late.hold)
+    yield page
+    for route in late.routes:
+        route.continue_()
 
 
-def test_a_key_pressed_while_a_group_loads_decides_nothing(page: Page) -> None:
+def test_a_key_pressed_while_a_group_loads_decides_nothing(page: Page, late: Late) -> None:
     page.keyboard.press("n")
-    page.wait_for_timeout(120)
     page.keyboard.press("e")
     expect(page.locator("#status")).to_contain_text("not there yet")
-    page.keyboard.type(WORDS, delay=60)  # beyond the moment in which the group is there
+    page.keyboard.press("e")  # however long that took: the words follow at once
+    page.keyboard.type(WORDS[:8])
+    late.come(page)
+    page.keyboard.type(WORDS[8:], delay=30)  # in the midst of it the group is there
     page.keyboard.press("Enter")
     expect(page.locator("#group-title")).to_have_text("day0 · plant p2")
     expect(page.locator("#scans .reason")).to_have_count(0)
     expect(page.locator("#drafts li")).to_have_count(0)
-    page.wait_for_timeout(1100)
+    page.wait_for_timeout(1500)
     page.keyboard.press("e")
     expect(page.locator("#reason")).to_be_focused()
     page.keyboard.type(WORDS)
@@ -56,25 +78,27 @@ def test_a_key_pressed_while_a_group_loads_decides_nothing(page: Page) -> None:
     expect(page.locator("#drafts li")).to_have_text(re.compile(f": {WORDS}$"))
 
 
-def test_a_form_opened_while_a_group_loads_keeps_its_group(page: Page) -> None:
+def test_a_form_opened_while_a_group_loads_keeps_its_group(page: Page, late: Late) -> None:
     page.keyboard.press("n")
-    page.wait_for_timeout(120)
+    expect(page.locator("#look")).to_have_attribute("aria-busy", "true")
     page.locator("#scans [data-action=exclude]").first.click()
-    page.keyboard.type(WORDS, delay=40)
-    page.wait_for_timeout(600)
+    page.keyboard.type(WORDS)
+    late.come(page)
+    page.wait_for_timeout(500)
     expect(page.locator("#group-title")).to_have_text("day0 · plant p1")
     expect(page.locator("#reason")).to_have_value(WORDS)
     expect(page.locator("#reason")).to_be_focused()
 
 
-def test_a_form_with_words_outlives_every_button(page: Page) -> None:
+def test_a_form_with_words_outlives_every_button(page: Page, late: Late) -> None:
     page.keyboard.press("e")
     page.keyboard.type(WORDS)
     for button in ("#next", "#flagged-only", "#flagged-only"):
         page.locator(button).click()
     page.locator("#scans [data-action=keep]").last.click()
     page.get_by_role("button", name="day0 · p2", exact=True).click()
-    page.wait_for_timeout(700)
+    page.wait_for_timeout(300)
+    assert late.routes == [], "no other group is asked for"
     expect(page.locator("#group-title")).to_have_text("day0 · plant p1")
     expect(page.locator("#reason")).to_have_value(WORDS)
     expect(page.locator("#scans .reason")).to_have_count(1)
@@ -82,23 +106,24 @@ def test_a_form_with_words_outlives_every_button(page: Page) -> None:
     expect(page.locator("#scans .reason")).to_have_count(0)
 
 
-def test_a_form_outlives_the_group_being_read_again(page: Page) -> None:
+def test_a_form_outlives_the_group_being_read_again(page: Page, late: Late) -> None:
     page.keyboard.press("e")
     page.keyboard.type("midrib")
     page.keyboard.press("ArrowLeft")
-    page.evaluate("Review.fresh()")
-    page.wait_for_timeout(200)
+    page.evaluate("void Review.fresh()")
+    late.come(page)
+    expect(page.locator("#look")).to_have_attribute("aria-busy", "false")
     page.keyboard.type("XY")
-    page.wait_for_timeout(700)
     expect(page.locator("#reason")).to_have_value("midriXYb")
     expect(page.locator("#reason")).to_be_focused()
     page.keyboard.press("Enter")
     expect(page.locator("#drafts li")).to_have_count(1)
 
 
-def test_an_empty_form_does_not_hold_the_reviewer_back(page: Page) -> None:
+def test_an_empty_form_does_not_hold_the_reviewer_back(page: Page, late: Late) -> None:
     page.keyboard.press("e")
     page.locator("#next").click()
+    late.come(page)
     expect(page.locator("#group-title")).to_have_text("day0 · plant p2")
 
 
