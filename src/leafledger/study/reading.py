@@ -155,9 +155,10 @@ def _cross_checks(
     unread = unread or (
         not study.scans and any(p.file == sheet or p.column == "intake.sheet" for p in problems)
     )
+    sources = {units_name, sheet, *(s.source for s in study.scans)}
     flawed_scans = unread or (
         any(is_under(p.column or "", "intake.pattern") for p in problems)
-        or any(p.file in {s.source for s in study.scans} for p in problems)
+        or any(p.file in sources and p.file not in {units_name, sheet} for p in problems)
         if by_name
         else has_fault_in(problems, sheet, "session", "role")
     )
@@ -166,7 +167,6 @@ def _cross_checks(
         found += cross_checks.of_scans(study)
     flawed_labels = has_fault_in(problems, units_name, "unit", design.treatment)
     whole = any(p.file == units_name and p.row is None for p in problems)
-    sources = {units_name, sheet, *(s.source for s in study.scans)}
     empty = not study.units and (unread or any(p.file in sources for p in problems))
     if not whole and not empty:
         found += cross_checks.of_units(study)
