@@ -5,13 +5,17 @@ Everything the tool refuses is a list of :class:`Problem`; it never meets the us
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from difflib import get_close_matches
 from typing import Any, Final
 
 MOST_PROBLEMS: Final = 200
 """Problems of a file that are told one by one."""
+MOST_EXAMPLES: Final = 5
+"""Rows with the same problem that are told one by one."""
+_QUOTED_OR_NUMBER = re.compile(r'"[^"]*"|[0-9.]+')
 _LONGEST_WORD = 80
 _MOST_COMPARED = 1_000
 
@@ -116,6 +120,68 @@ def bounded(problems: Sequence[Problem]) -> list[Problem]:
         mend="Mend those listed first; the rest may have the same cause.",
     )
     return [*problems[:MOST_PROBLEMS], more]
+
+
+def grouped(problems: Sequence[Problem]) -> list[Problem]:
+    """Return the problems, of many rows with the same one the first five and how many more.
+
+    Two problems are the same if they stand in one file and column, expect the same, and differ in
+    what is found by quoted text and numbers only. Equal ones (one word in many rows) are one.
+    """
+    by_kind: dict[tuple[str, str | None, str, str], list[Problem]] = {}
+    for problem in problems:
+        kind = _QUOTED_OR_NUMBER.sub("", problem.found)
+        key = (problem.file, problem.column, problem.expected, kind)
+        by_kind.setdefault(key, []).append(problem)
+    return [told for same in by_kind.values() for told in _examples(same)]
+
+
+def _examples(same: Sequence[Problem]) -> list[Problem]:
+    by_words: dict[str, list[Problem]] = {}
+    for problem in same:
+        by_words.setdefault(problem.found, []).append(problem)
+    told = []
+    for alike in list(by_words.values())[:MOST_EXAMPLES]:
+        rows = [str(p.row) for p in alike if p.row is not None]
+        more = f" ({len(rows):,} rows: {first_words(rows, MOST_EXAMPLES)})" if len(rows) > 1 else ""
+        told.append(replace(alike[0], found=alike[0].found + more))
+    rest = [p for alike in list(by_words.values())[MOST_EXAMPLES:] for p in alike]
+    if rest:
+        rows = [str(p.row) for p in rest if p.row is not None]
+        where = f" (rows {first_words(rows, MOST_EXAMPLES)})" if len(rows) > 1 else ""
+        told.append(
+            replace(
+                rest[0],
+                found=f"{len(rest):,} more like the {MOST_EXAMPLES} above{where}",
+                mend="Mend those above first; the rest may have the same cause.",
+            )
+        )
+    return told
+
+
+def grouped_by_file(problems: Sequence[Problem]) -> list[Problem]:
+    """Return the problems, of many files with the same one those of five and how many more.
+
+    Several of one file are grouped first (:func:`grouped`).
+    """
+    by_kind: dict[tuple[str | None, str, str, str], list[Problem]] = {}
+    for problem in grouped(problems):
+        kind = _QUOTED_OR_NUMBER.sub("", problem.found)
+        key = (problem.column, problem.expected, problem.mend, kind)
+        by_kind.setdefault(key, []).append(problem)
+    told: list[Problem] = []
+    for same in by_kind.values():
+        files = list(dict.fromkeys(problem.file for problem in same))
+        first, rest = files[:MOST_EXAMPLES], files[MOST_EXAMPLES:]
+        told += [problem for problem in same if problem.file in first]
+        if rest:
+            more = next(problem for problem in same if problem.file == rest[0])
+            names = first_words(rest, MOST_EXAMPLES)
+            words = (
+                f"the same as in the {MOST_EXAMPLES} files above, in {len(rest):,} more: {names}"
+            )
+            told.append(replace(more, found=words, row=None))
+    return told
 
 
 def quoted(text: str, limit: int = 60) -> str:

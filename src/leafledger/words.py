@@ -41,3 +41,22 @@ def listed(names: list[str]) -> str:
     ('a', 'a, b and c')
     """
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def p_text(p: float, alpha: float = 0.05) -> str:
+    """Return p as it is written everywhere: three digits, ``< 0.0001`` below that.
+
+    More digits stand where rounding would put it on the other side of alpha.
+
+    Examples
+    --------
+    >>> p_text(0.03125), p_text(2.021e-8), p_text(0.04999), p_text(1.0), p_text(0.2)
+    ('0.0312', '< 0.0001', '0.04999', '1', '0.2')
+    """
+    if p < 1e-4:
+        return "< 0.0001"
+    for digits in range(3, 17):
+        text = f"{p:.{digits}g}"
+        if (float(text) < alpha) == (p < alpha):
+            return text
+    return repr(p)

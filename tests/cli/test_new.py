@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pty
 import subprocess
@@ -83,7 +84,9 @@ def test_file_names_may_stand_in_for_the_scan_sheet(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (["--pattern", "raw/{unit}.txt"], "lacks {session}"),
+        (["--pattern", "raw/{unit.txt"], "without its partner"),
+        (["--pattern", "raw/{unit}{leaf}.txt"], "nothing between"),
+        (["--pattern", "raw/{unit}.txt", "--session", "a:before", "--session", "b:after"], "once"),
         (["--pattern", "raw/{session}/{unit}.txt", "--table", __file__], "leave out"),
     ],
 )
@@ -103,9 +106,9 @@ def test_a_session_in_other_words_is_refused(tmp_path: Path) -> None:
     assert not (tmp_path / "s").exists()
 
 
-def test_at_a_terminal_it_asks(tmp_path: Path) -> None:
+def asked(folder: Path, *answers: str) -> subprocess.CompletedProcess[str]:
+    """Answer the questions of a study called ``asked`` as a person at a terminal does."""
     ours, theirs = pty.openpty()
-    answers = ("Spray on [/b] soybean", "", "reflectance", "", "d0:before d7:after d9:after")
     os.write(ours, "".join(f"{line}\n" for line in answers).encode())
     done = subprocess.run(
         [*COMMAND, "new", "asked"],
@@ -113,16 +116,92 @@ def test_at_a_terminal_it_asks(tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         check=False,
-        cwd=tmp_path,
+        cwd=folder,
         timeout=120,
     )
     os.close(ours)
     os.close(theirs)
+    return done
+
+
+def test_at_a_terminal_it_asks(tmp_path: Path) -> None:
+    done = asked(
+        tmp_path, "Spray on [/b] soybean", "", "reflectance", "", "d0:before d7:after d9:after"
+    )
     assert done.returncode == 0, done.stderr
     assert done.stdout.count("[") >= 5, "every question shows what Enter means"
     text = (tmp_path / "asked/study.yaml").read_text(encoding="utf-8")
     for words in ('"Spray on [/b] soybean"', "quantity: reflectance", "session: d9, phase: after"):
         assert words in text
+
+
+def test_after_a_slip_it_asks_again_and_keeps_the_answers(tmp_path: Path) -> None:
+    done = asked(
+        tmp_path,
+        *("Spray", "bad,column", "spray", "reflectence", "reflectance", "x" * 65, "water"),
+        *("day0", "d0:before d0:after", "d7:after d0:before", "d0:before d7:after"),
+    )
+    assert done.returncode == 0, done.stderr
+    said = done.stdout + done.stderr
+    for words in ("without a comma", "expected counts", "at most 64", "such as day0:before",
+                  "stands there twice", "before the treatment first"):  # fmt: skip
+        assert words in said
+    text = (tmp_path / "asked/study.yaml").read_text(encoding="utf-8")
+    for words in ('"Spray"', 'treatment: "spray"', "quantity: reflectance", "session: d7"):
+        assert words in text
+
+
+def test_a_folder_with_a_study_is_refused_before_anything_is_asked(tmp_path: Path) -> None:
+    (tmp_path / "asked").mkdir()
+    (tmp_path / "asked" / "study.yaml").write_text("title: t\n", encoding="utf-8")
+    done = asked(tmp_path)
+    assert done.returncode == 2
+    assert "Title" not in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("pattern", "names", "n_units"),
+    [
+        ("raw/{unit}_{leaf}.txt", ("p1_1", "p1_2", "p2_1"), 2),
+        ("raw/{cultivar}_{leaf}.txt", ("Kestrel_1", "Plover_1", "Plover_2"), 3),
+        ("raw/{treatment}_{scan}.txt", ("water_a", "salt_b", "salt_c"), 3),
+    ],
+)
+def test_it_writes_a_study_of_every_pattern_that_check_accepts(
+    tmp_path: Path, pattern: str, names: tuple[str, ...], n_units: int
+) -> None:
+    folder = tmp_path / "s"
+    control = "Kestrel" if "cultivar" in pattern else "water"
+    done = leafledger("new", str(folder), "--pattern", pattern, "--quantity", "reflectance",
+                      "--control", control)  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    for name in names:
+        lines = "".join(f"{nm}\t{leaf(nm, 0.1):.5f}\n" for nm in AXIS)
+        (folder / "raw" / f"{name}.txt").write_text(lines, encoding="utf-8")
+    if (folder / "units.csv").exists():
+        with (folder / "units.csv").open("a", encoding="utf-8") as sheet:
+            sheet.write("p1,water,A\np2,salt,A\n")
+    study = checked_study(folder)
+    assert check_raw_files(study).n_files == 3
+    assert (len(study.units), study.session_ids) == (n_units, ("all",))
+
+
+def test_templates_carry_example_rows_that_are_passed_over(tmp_path: Path) -> None:
+    folder = tmp_path / "mine"
+    assert leafledger("new", str(folder), "--quantity", "counts").returncode == 0
+    rows = {}
+    for name in ("units.csv", "scans.csv", "decisions.csv"):
+        heading, *rows[name] = (folder / name).read_text(encoding="utf-8").splitlines()
+        assert all(row.startswith("# ") for row in rows[name])
+        assert {row.count(",") for row in rows[name]} == {heading.count(",")}
+    assert [row.split(",")[3] for row in rows["scans.csv"]] == ["sample", "white", "dark", "dark"]
+    # Each example is a row that check accepts, once its hash is taken away and its file is there.
+    for name in ("units.csv", "scans.csv"):
+        text = (folder / name).read_text(encoding="utf-8").replace("# ", "")
+        (folder / name).write_text(text.replace("day7", "day0"), encoding="utf-8")
+    done = leafledger("check", str(folder), "--sheets", "--json")
+    told = {(p["file"], p["column"]) for p in json.loads(done.stdout)["problems"]}
+    assert told <= {("scans.csv", "file"), ("scans.csv", "session"), ("scans.csv", "role")}
 
 
 def test_filled_in_it_is_a_study_without_problems(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from leafledger.effects.words import shown_p
 from leafledger.report import numbers
 from leafledger.report.apart import rival_rows
 from leafledger.report.class_figures import accuracy_path
@@ -115,3 +116,11 @@ def test_inlined_drawing_keeps_text_and_prefixes_ids():
     assert "axes_1" not in out and "style type" not in out and "when" not in out
     assert ' id="kept" url(#kept)' in out
     assert "a &lt; b &#34;c&#34;</title>" in out
+
+
+@pytest.mark.parametrize("exponent", range(13))
+def test_p_in_a_table_is_p_in_a_sentence(exponent):
+    """The page must not write one p in two ways: the findings are the judge."""
+    for first in (1.0, 2.021, 4.9999, 5.0001, 9.995):
+        p = min(first * 10.0**-exponent, 1.0)
+        assert shown_p(p, 0.05).removeprefix("= ") == numbers.p_value(p)

@@ -21,7 +21,7 @@ from leafledger.report.numbers import with_interval
 from leafledger.report.spectra_figures import disagreement_words
 from leafledger.report.stage import run
 
-from . import pages, tables
+from . import beside, pages, tables
 
 FIGURES = {
     "scans_at_fault",
@@ -386,3 +386,23 @@ def test_the_page_says_where_the_band_disagrees(tmp_path):
     seen = pages.read(made.job().outputs["report"].read_text(encoding="utf-8"))
     assert "The primary contrast of CI_rededge (" in seen.text
     assert "but the band leaves zero out" in seen.text
+
+
+def test_p_is_written_one_way_and_no_key_of_a_table_reaches_the_reader(whole):
+    text = whole.seen.text.replace("\N{NO-BREAK SPACE}", " ")
+    below = re.findall(r"< (0\.0+1)\b", text)
+    assert set(below) <= {"0.0001"}
+    written = re.findall(r"\bp (?:=|<|of) ?([0-9.e-]+[0-9])", text)
+    assert written and not [p for p in written if "e" in p]
+    assert not re.search(r"[\w)]@\w", text), "a contrast by its key"
+    assert "hedges" not in text
+
+
+def test_of_a_table_without_units_the_scans_are_not_those_of_a_scan(tmp_path):
+    bare = replace(tables.BARE, indices=("NDVI", "PRI"), max_components=2, repeats=1)
+    made = tables.make(tmp_path, bare)
+    beside._classes(made)
+    run(made.job())
+    seen = pages.read(made.job().outputs["report"].read_text(encoding="utf-8"))
+    assert "Share of the scans named rightly" in seen.text
+    assert "scan's scans" not in seen.text

@@ -39,13 +39,13 @@ def book(whole):
 
 def test_text_that_looks_like_a_formula_an_address_or_a_number_stays_text():
     told = ['=HYPERLINK("http://x.invalid","x")', "+1", "-2+3", "@SUM(A1)", "http://x.invalid",
-            "0123", "1.10", "no", "<b>bold</b>", "{=1}"]  # fmt: skip
+            "0123", "1.10", "no", "<b>bold</b>", "{=1}", "\uff1d1+1", "\uff0b1"]  # fmt: skip
     page = opened(written("=1+1", [["=1+1"], ["one", "=2"]], [sheet([[t, 1.0] for t in told])]))
     for row, text in enumerate(told, start=2):
         cell = page["one"].cell(row, 1)
         assert (cell.value, cell.data_type) == (text, "s")
         assert cell.hyperlink is None
-        assert cell.quotePrefix == (text[0] in "=+-@")
+        assert cell.quotePrefix == (text[0] in "=+-@\uff1d\uff0b")
     assert page["about"].cell(1, 1).data_type == "s"
     assert page["about"].cell(2, 2).value == "=2" and page["about"].cell(2, 2).data_type == "s"
 

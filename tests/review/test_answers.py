@@ -11,6 +11,7 @@ import pyarrow as pa
 import pytest
 
 from leafledger.errors import InputFault, LeafledgerError, Problem
+from leafledger.report.numbers import p_value
 from leafledger.review import desk as desk_module
 from leafledger.review import groups, rerun
 from leafledger.review.blinding import blind_of
@@ -399,3 +400,20 @@ def test_how_a_rerun_ends_is_told(study: Path, monkeypatch, result, state: str, 
     assert (told["state"], told.get("message", "")) == (state, words)
     assert told["ended"] == [{"task": "acceptance", "outcome": "done"}]
     assert bool(told.get("problems")) == (state == "input_fault")
+
+
+def test_the_result_is_shown_in_the_words_of_the_report(
+    client, study: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(desk_module, "would_run", lambda _folder: [])
+    client.post("/api/decisions", json=body())
+    path = study / "results" / "effects.csv"
+    path.write_text(path.read_text().replace("hedges_g", "hedges_g_independent"))
+    shown = client.post("/api/effects", json={}).json
+    rows = [*shown["primary"], *(c["with"] for c in shown["contrasts"])]
+    assert [row["size_words"] for row in shown["primary"]] == ["Hedges g"]
+    for row in rows:
+        assert "@" not in row["contrast_words"] and "_" not in row["method_words"]
+        assert row["p_words"] == p_value(row["p"])
+    script = (Path(desk_module.__file__).parent / "static" / "after.js").read_text()
+    assert "r.contrast}" not in script and "number(r.p" not in script

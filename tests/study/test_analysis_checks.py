@@ -36,8 +36,8 @@ def test_strata_are_not_the_treatment(small_study: Path) -> None:
 
 def test_doses_name_every_treatment_and_no_other(small_study: Path) -> None:
     found = problems_with(small_study, "design", doses={"water": 0, "chelat": 2})
-    assert [p.column for p in found] == ["design.doses.chelat", "design.doses"]
-    assert "chelate" in found[0].mend and "chelate" in found[1].found
+    assert [p.column for p in found] == ["design.doses", "design.doses.chelat"]
+    assert "chelate" in found[0].found and "chelate" in found[1].mend
 
 
 def test_the_primary_question_needs_a_method(small_study: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import sys
 from collections.abc import Callable
 from typing import Any
@@ -19,6 +20,7 @@ from leafledger.cli.study_commands import check, new
 from leafledger.cli.words import say, say_problems
 from leafledger.errors import InputFault, LeafledgerError
 
+_INTERRUPTED = 130
 _NO_RIGHT = "Ask for the right to read and write there, or work on a copy of your own."
 _MEND = {
     errno.EACCES: _NO_RIGHT,
@@ -80,7 +82,13 @@ for _commands in _SECTIONS.values():
 
 def main() -> None:
     """Run the command line; every error that was foreseen ends in a message, not a traceback."""
-    sys.exit(_guarded(lambda: cli(standalone_mode=False)))
+    code = _guarded(lambda: cli(standalone_mode=False))
+    if code == _INTERRUPTED:
+        # An orderly end would wait for the threads of libraries, MLflow's for a minute and more.
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+    sys.exit(code)
 
 
 def _guarded(command: Callable[[], Any]) -> int:
@@ -94,7 +102,7 @@ def _guarded(command: Callable[[], Any]) -> int:
         return 1
     except click.exceptions.Abort:
         say("Interrupted; what was finished is kept and the next run goes on from there.", True)
-        return 130
+        return _INTERRUPTED
     except click.ClickException as error:
         error.show()
         return error.exit_code

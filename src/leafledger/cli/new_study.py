@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem
+from leafledger.study.scan_sheet import OPTIONAL, REQUIRED
+from leafledger.study.sheets import EXAMPLE
 from leafledger.study.tables import whole_file, write_text
 
 
@@ -22,15 +24,11 @@ class Wanted:
     quantity: str = "counts"
     table: Path | None = None
     pattern: str | None = None
+    units_known: bool = True
 
 
-def write_study(folder: Path, wanted: Wanted) -> list[str]:
-    """Write the files of a new study.
-
-    Returns
-    -------
-    list of str
-        Names of the files written.
+def refuse_a_study_that_is_there(folder: Path) -> None:
+    """Refuse a folder with a study in it, before anything is asked.
 
     Raises
     ------
@@ -46,6 +44,22 @@ def write_study(folder: Path, wanted: Wanted) -> list[str]:
                 mend="Choose another folder, or edit the study.yaml that is there.",
             )
         )
+
+
+def write_study(folder: Path, wanted: Wanted) -> list[str]:
+    """Write the files of a new study.
+
+    Returns
+    -------
+    list of str
+        Names of the files written.
+
+    Raises
+    ------
+    InputFault
+        If the folder already holds a study.
+    """
+    refuse_a_study_that_is_there(folder)
     folder = folder.resolve()
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "raw").mkdir(exist_ok=True)
@@ -55,15 +69,46 @@ def write_study(folder: Path, wanted: Wanted) -> list[str]:
         write_text(folder / "study.yaml", _table_study(wanted, wanted.table.name))
         return ["study.yaml", f"raw/{wanted.table.name}"]
     write_text(folder / "study.yaml", _sheet_study(wanted))
-    write_text(folder / "units.csv", f"unit,{wanted.treatment},block\n")
-    write_text(folder / "decisions.csv", "scan,action,reason,by,when\n")
-    if wanted.pattern:
-        return ["study.yaml", "units.csv", "decisions.csv", "raw/"]
-    write_text(
-        folder / "scans.csv",
-        "scan,file,item,role,session,unit,leaf,replicate,time,integration_ms,averages,note\n",
+    names = ["study.yaml"]
+    if wanted.units_known:
+        example = f"{EXAMPLE}p01,{_cell(wanted.control)},A\n"
+        write_text(folder / "units.csv", f"unit,{_cell(wanted.treatment)},block\n{example}")
+        names.append("units.csv")
+    if not wanted.pattern:
+        write_text(folder / "scans.csv", _scan_sheet(wanted))
+        names.append("scans.csv")
+    example = f"{EXAMPLE}day0-p01-1,exclude,the clip slipped,A. Grower,2026-05-05T10:00:00\n"
+    write_text(folder / "decisions.csv", f"scan,action,reason,by,when\n{example}")
+    return [*names, "decisions.csv", "raw/"]
+
+
+def _scan_sheet(wanted: Wanted) -> str:
+    """Return the headings of the scan sheet and an example row for each role that is needed."""
+    session = wanted.sessions[0][0]
+    counts = wanted.quantity == "counts"
+    examples = [("p01_1", "sample", "p01,1,1", "09:12:30", "18,10" if counts else ",")]
+    if counts:
+        examples += [
+            ("white_1", "white", ",,1", "09:10:00", "12,10"),
+            ("dark18_1", "dark", ",,1", "09:05:00", "18,10"),
+            ("dark12_1", "dark", ",,1", "09:06:00", "12,10"),
+        ]
+    rows = (
+        f"{EXAMPLE}{session}-{name.replace('_', '-')},raw/{session}/{name}.txt,,{role},{session},"
+        f"{unit},2026-05-04T{time},{exposure},\n"
+        for name, role, unit, time, exposure in examples
     )
-    return ["study.yaml", "units.csv", "scans.csv", "decisions.csv", "raw/"]
+    return (
+        ",".join((*REQUIRED, *(name for name in OPTIONAL if name != "instrument")))
+        + "\n"
+        + ("".join(rows))
+    )
+
+
+def _cell(text: str) -> str:
+    """Return a label as the cell of a CSV row."""
+    escaped = text.replace('"', '""')
+    return f'"{escaped}"' if '"' in text else text
 
 
 def _text(value: str) -> str:
@@ -98,22 +143,48 @@ _PATTERN = """\
   pattern:                         # each {{field}} stands for part of a file's name
     - {pattern}
     # white and dark scans have names of their own:
-    # - {{pattern: "raw/{{session}}/white_{{replicate}}.txt", role: white}}"""
+    # - {{pattern: "raw/{folder}white_{{replicate}}.txt", role: white}}"""
 
 
 def _where(wanted: Wanted) -> str:
     """Return the lines that say where the raw scans are listed."""
-    return _PATTERN.format(pattern=_text(wanted.pattern)) if wanted.pattern else _SHEET
+    folder = "{session}/" if wanted.sessions else ""
+    if wanted.pattern:
+        return _PATTERN.format(pattern=_text(wanted.pattern), folder=folder)
+    return _SHEET
 
 
-def _sheet_study(wanted: Wanted) -> str:
-    sessions = "\n".join(
+def _sessions(wanted: Wanted) -> str:
+    if not wanted.sessions:
+        return ""
+    lines = "\n".join(
         f"    - {{session: {name}, phase: {phase}}}    # date: 2026-05-04"
         for name, phase in wanted.sessions
     )
+    return f"  sessions:                        # in the order of measuring\n{lines}\n"
+
+
+def _units(wanted: Wanted) -> str:
+    treatment, control = _text(wanted.treatment), _text(wanted.control)
+    if not wanted.units_known:
+        return (
+            "  unit: none                       # which plant each leaf came from is not known\n"
+            f"  treatment: {treatment}           # a field of the file name pattern\n"
+            f"  control: {control}               # the level that the others are compared with\n"
+        )
+    return (
+        "  unit: plant                      # word for one experimental unit; ids: units.csv\n"
+        f"  treatment: {treatment}             # a column of units.csv\n"
+        f"  control: {control}               # the level that the others are compared with\n"
+        "  block: block                     # a column of units.csv; take the line out if there "
+        "are none\n"
+    )
+
+
+def _sheet_study(wanted: Wanted) -> str:
     columns = "wavelength_column: 1, value_column: 2"
     form = f"{{form: text, quantity: {wanted.quantity}, {columns}}}"
-    last = wanted.sessions[-1][0]
+    session = f", session: {wanted.sessions[-1][0]}" if wanted.sessions else ""
     return f"""\
 # The study definition. Every key is explained in config/study.example.yaml; a word that is not
 # known is an error with a suggestion. `leafledger check` says what is still missing.
@@ -121,16 +192,10 @@ version: 1
 title: {_text(wanted.title)}
 question: "What is asked of the data?"
 design:
-  unit: plant                      # the word for one experimental unit; ids are in units.csv
-  treatment: {_text(wanted.treatment)}             # a column of units.csv
-  control: {_text(wanted.control)}               # the level that the others are compared with
-  block: block                     # a column of units.csv; take the line out if there are none
-  sessions:                        # in the order of measuring
-{sessions}
-intake:
+{_units(wanted)}{_sessions(wanted)}intake:
 {_where(wanted)}
   forms:
     default: {form}
 # effects:                         # the one effect that you plan; then `leafledger plan record`
-#   primary: {{index: CI_rededge, question: difference_in_change, session: {last}}}
+#   primary: {{index: CI_rededge, question: difference_in_change{session}}}
 """

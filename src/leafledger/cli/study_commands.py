@@ -12,7 +12,7 @@ import click
 
 from leafledger.cli.options import json_option, study_argument
 from leafledger.cli.words import bullet_list, say, say_json
-from leafledger.errors import InputFault
+from leafledger.errors import InputFault, grouped_by_file
 
 
 @click.command(short_help="Write a commented study to fill in.")
@@ -52,8 +52,9 @@ def new(folder: Path, **given: Any) -> None:
       leafledger new rust --table leaves.csv --treatment Type --quantity percent
     """
     from leafledger.cli.new_questions import wanted_from
-    from leafledger.cli.new_study import write_study
+    from leafledger.cli.new_study import refuse_a_study_that_is_there, write_study
 
+    refuse_a_study_that_is_there(folder)
     names = write_study(folder, wanted_from(given, asking=sys.stdin.isatty()))
     say(f"Wrote {', '.join(names)} in {folder}.")
     shown = shlex.quote(str(folder))
@@ -61,7 +62,14 @@ def new(folder: Path, **given: Any) -> None:
         bullet_list(
             "Fill in:",
             [
-                f"{folder}/units.csv: a row per plant (or pot, or plot) with its treatment",
+                *(
+                    [
+                        f"{folder}/units.csv: a row per plant (or pot, or plot) with its "
+                        "treatment, like the example row, which is passed over"
+                    ]
+                    if "units.csv" in names
+                    else []
+                ),
                 f"{folder}/raw/: put the raw files here; they are never written to",
                 *(
                     []
@@ -89,24 +97,39 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
     Example:
       leafledger check my-study
     """
-    from leafledger.runner.check import check_raw_files, checked_study, unread_files
+    from leafledger.runner.check import check_raw_files, examine, readable_raw_files, sheet_warnings
+    from leafledger.study.treatment_levels import (
+        levels_with_n,
+        levels_without_units,
+        listed_levels,
+    )
 
     # As in a step of a run: no threads whose memory nobody needs.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     n_files, warnings = 0, list[str]()
     try:
-        found = checked_study(study)
-        if not sheets:
-            raw = check_raw_files(found)
-            n_files, warnings = raw.n_files, raw.warnings
+        examined = examine(study)
+        problems = list(examined.problems)
+        found = examined.study
+        readable = None if sheets else readable_raw_files(examined)
+        if readable is not None:
+            try:
+                raw = check_raw_files(readable)
+                n_files, warnings = raw.n_files, raw.warnings
+            except InputFault as fault:
+                problems += grouped_by_file(fault.problems)
+        if problems:
+            raise InputFault(problems)
     except InputFault as fault:
         if as_json:
             say_json({"problems": [p.as_dict() for p in fault.problems]})
             raise SystemExit(2) from None
         raise
-    warnings = [*unread_files(found), *warnings]
+    levels = levels_with_n(found.units, found.definition.design)
+    warnings = [*levels_without_units(levels), *sheet_warnings(found), *warnings]
     if as_json:
-        say_json({"problems": [], "warnings": warnings})
+        named = [{"level": level, "n": n} for level, n in levels]
+        say_json({"problems": [], "warnings": warnings, "levels": named})
         return
     say(
         f"No problem found: {len(found.samples())} leaf scans of {len(found.units)} "
@@ -114,4 +137,11 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
         f"{len(found.sessions)} session{'s' * (len(found.sessions) > 1)}"
         + (f"; {n_files} raw file{'s' * (n_files > 1)} read." if n_files else ".")
     )
+    if levels:
+        design = found.definition.design
+        counted = f"units ({design.unit})" if design.unit else "leaf scans"
+        bullet_list(
+            f"Levels of {design.treatment} with their number of {counted}:",
+            listed_levels(levels, design.control),
+        )
     bullet_list("To heed:", warnings)

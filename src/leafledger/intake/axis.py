@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from leafledger.intake.bounds import MIN_WAVELENGTHS
 from leafledger.intake.faults import Faults
 from leafledger.intake.pixels import pixel_problems
-from leafledger.study.headings import LONGEST_NM, SHORTEST_NM
+from leafledger.study.headings import LONGEST_NM, LONGEST_UM, SHORTEST_NM, SHORTEST_UM
 
 SAME_NM = 1e-6
 """Wavelengths nearer than this are the same."""
@@ -52,7 +52,17 @@ def check_axis(
             f"at least {MIN_WAVELENGTHS}",
             "Check that the file is whole, and the delimiter, decimal and columns of its form.",
         )
-    for i in np.flatnonzero(~((raw >= SHORTEST_NM) & (raw <= LONGEST_NM))):
+    in_um = len(raw) > 1 and bool(np.all((raw >= SHORTEST_UM) & (raw <= LONGEST_UM)))
+    if in_um:
+        row, column = place(0)
+        faults.add(
+            f"wavelengths from {raw.min():g} to {raw.max():g}, which look like micrometres",
+            f"nm, from {SHORTEST_NM:g} to {LONGEST_NM:g}",
+            "Export the scan in nm, or check which column holds the wavelength.",
+            row=row,
+            column=column,
+        )
+    for i in () if in_um else np.flatnonzero(~((raw >= SHORTEST_NM) & (raw <= LONGEST_NM))):
         row, column = place(int(i))
         faults.add(
             f"wavelength {raw[i]:g}",

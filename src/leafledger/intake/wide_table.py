@@ -24,7 +24,13 @@ from leafledger.intake.pixels import split_pixel_headings
 from leafledger.intake.raw_scan import FileForm, RawScans
 from leafledger.intake.text_dialect import MARKS, fields_of
 from leafledger.intake.wide_cells import Wide, lines_of, read_cells, read_clean
-from leafledger.study.headings import LONGEST_NM, SHORTEST_NM, impossible_wavelength, split_headings
+from leafledger.study.headings import (
+    LONGEST_NM,
+    SHORTEST_NM,
+    impossible_wavelength,
+    no_wavelengths,
+    split_headings,
+)
 from leafledger.study.row_ids import content_ids
 
 _LINES_TRIED = 100
@@ -106,6 +112,7 @@ def _rows(body: bytes, wide: Wide, faults: Faults) -> tuple[list[str], NDArray[n
 
 def _find_heading(data: bytes, form: FileForm, faults: Faults) -> _Heading | None:
     start, most, at = 0, 0, 1
+    first: list[str] = []
     for row in range(1, _LINES_TRIED + 1):
         end = data.find(b"\n", start)
         end = len(data) if end < 0 else end
@@ -126,9 +133,12 @@ def _find_heading(data: bytes, form: FileForm, faults: Faults) -> _Heading | Non
                 return found
             if n_wavelengths > most:
                 most, at = n_wavelengths, row
+            first = first or found.headings
         start = end + 1
         if start >= len(data):
             break
+    if form.pixel_coefficients is None and _no_wavelengths(first, 1, faults):
+        return None
     faults.add(
         f"at most {most} wavelength headings in a line",
         f"a heading line with at least {MIN_WAVELENGTHS}, such as 505, 505.0 nm, X505 or wl_505.5",
@@ -165,6 +175,8 @@ def _check_headings(
 
     if form.pixel_coefficients is not None:
         return check_axis(raw, faults, place, pixels=True)
+    if _no_wavelengths(heading.headings, heading.row, faults):
+        return False
     for text in heading.headings:
         if impossible_wavelength(text) is not None:
             faults.add(
@@ -175,6 +187,14 @@ def _check_headings(
                 column=text,
             )
     return check_axis(raw, faults, place)
+
+
+def _no_wavelengths(headings: Sequence[str], row: int, faults: Faults) -> bool:
+    """Add one problem if the numbers of a row are no wavelengths in nm, not one for each."""
+    why = no_wavelengths(headings)
+    if why is not None:
+        faults.add(why[0], "wavelengths in nm as headings, rising or falling", why[1], row=row)
+    return why is not None
 
 
 def _item_position(

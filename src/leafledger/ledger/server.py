@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
+import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from types import FrameType
 
 from leafledger.errors import InputFault, Problem
 from leafledger.ledger import tracking
 
 _HOST = "127.0.0.1"
+_PR_SET_PDEATHSIG = 1
+_PATIENCE_S = 2.0
 
 
 def serve(folder: Path, port: int, say: Callable[[str], None]) -> int:
@@ -48,10 +54,56 @@ def serve(folder: Path, port: int, say: Callable[[str], None]) -> int:
         *("--backend-store-uri", tracking.address(folder)),
         *("--host", _HOST, "--port", str(port), "--workers", "1"),
     ]
+    with _ended_by_signals():
+        server = subprocess.Popen(
+            command, env=environment, start_new_session=True, preexec_fn=_end_with_parent
+        )
+        try:
+            return server.wait()
+        except KeyboardInterrupt:
+            return 0
+        except _Ended as ended:
+            return 128 + ended.number
+        finally:
+            _end(server)
+
+
+class _Ended(Exception):
+    """The command was asked to end by a signal other than Ctrl-C."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+
+@contextmanager
+def _ended_by_signals() -> Iterator[None]:
+    """Turn the signals that end a command into an exception, so that it ends its server too."""
+
+    def end(number: int, _frame: FrameType | None) -> None:
+        raise _Ended(number)
+
+    before = {number: signal.signal(number, end) for number in (signal.SIGTERM, signal.SIGHUP)}
     try:
-        return subprocess.run(command, env=environment, check=False).returncode
-    except KeyboardInterrupt:
-        return 0
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _end_with_parent() -> None:
+    """Let the kernel end the server where this command is killed and can end nothing itself."""
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
+
+
+def _end(server: subprocess.Popen[bytes]) -> None:
+    """End the server and its workers, which have a process group of their own."""
+    for number, seconds in ((signal.SIGTERM, _PATIENCE_S), (signal.SIGKILL, None)):
+        with suppress(ProcessLookupError):
+            os.killpg(server.pid, number)
+        with suppress(subprocess.TimeoutExpired):
+            server.wait(seconds)
 
 
 def _taken(port: int) -> bool:

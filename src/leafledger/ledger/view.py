@@ -101,7 +101,7 @@ class BookView:
         if self.history(digest) is None:
             return None
         path = self.folder / told_of.HISTORY / digest[:2] / digest
-        sheet = read_sheet(path, DECISIONS, required=COLUMNS, comments=True)
+        sheet = read_sheet(path, DECISIONS, required=COLUMNS, comment="#")
         return decisions_of(sheet, ())[0]
 
     @cached_property

@@ -19,6 +19,8 @@ WAVELENGTH, REFLECTANCE, U_RELATIVE = "wavelength_nm", "reflectance", "u_relativ
 _LARGEST_BYTES = 4_000_000
 _LARGEST = {WAVELENGTH: 30_000.0, REFLECTANCE: 1.2, U_RELATIVE: 1.0}
 
+_LONGEST_UM = 30.0
+
 Floats = NDArray[np.float64]
 
 
@@ -73,7 +75,7 @@ def panel_of(
         return Panel(float(settings["reflectance"]), float(settings["u_relative"]))
     at, factor, u = read_panel(table, shown)
     if at[0] > grid_nm[0] or at[-1] < grid_nm[-1]:
-        raise InputFault(_too_short(shown, at, grid_nm))
+        raise InputFault(too_short(shown, at, grid_nm))
     # Only pixels less than a grid step outside the table, if any, get its end value.
     on_pixels = np.interp(wavelength_nm, at, factor)
     if u is None:
@@ -81,7 +83,16 @@ def panel_of(
     return Panel(on_pixels, np.interp(grid_nm, at, u))
 
 
-def _too_short(shown: str, at: Floats, grid_nm: Floats) -> Problem:
+def too_short(shown: str, at: Floats, grid_nm: Floats) -> Problem:
+    """Return the problem of a table that ends inside the range of the reflectance.
+
+    Parameters
+    ----------
+    shown
+        Name of the table.
+    at, grid_nm
+        Wavelengths of the table and of the reflectance, rising, nm.
+    """
     return Problem(
         file=shown,
         column=WAVELENGTH,
@@ -117,6 +128,9 @@ def read_panel(path: Path, shown: str) -> tuple[Floats, Floats, Floats | None]:
         )
     rows = _rows(path, shown)
     columns = _columns(shown, [cell.strip() for cell in rows[0][1]] if rows else [])
+    other_unit = _other_unit(shown, rows[1:], columns)
+    if other_unit:
+        raise InputFault(other_unit)
     values: list[list[float]] = []
     problems: list[Problem] = []
     for line, cells in rows[1:]:
@@ -163,7 +177,11 @@ def _columns(shown: str, heading: list[str]) -> dict[str, int]:
                 column=missing[0] if missing else U_RELATIVE,
                 found=f"the headings {quoted(','.join(heading))}",
                 expected=f"{WAVELENGTH}, {REFLECTANCE} and, if known, {U_RELATIVE}, each once",
-                mend="Correct the heading row.",
+                mend="Save the table as CSV with commas, not semicolons."
+                if len(heading) == 1 and ";" in heading[0]
+                else "Correct the heading row; wavelengths are in nm, not micrometres."
+                if any(text in ",".join(heading).lower() for text in ("_um", "\N{MICRO SIGN}m"))
+                else "Correct the heading row.",
             )
         )
     used = (WAVELENGTH, REFLECTANCE, U_RELATIVE)
@@ -193,6 +211,31 @@ def _numbers(
         else:
             numbers.append(number)
     return numbers, problems
+
+
+def _other_unit(
+    shown: str, rows: list[tuple[int, list[str]]], columns: Mapping[str, int]
+) -> list[Problem]:
+    """Return one problem for a column that is in percent or micrometres from top to bottom."""
+    problems = []
+    for name, unit, least, most, times in (
+        (REFLECTANCE, "percent", _LARGEST[REFLECTANCE], 100 * _LARGEST[REFLECTANCE], "0.01"),
+        (WAVELENGTH, "micrometres", 0.1, _LONGEST_UM, "1000"),
+    ):
+        texts = [cells[columns[name]].strip() for _, cells in rows if columns[name] < len(cells)]
+        numbers = [number for number in map(_number, texts) if number is not None]
+        if len(numbers) == len(rows) > 1 and all(least < number <= most for number in numbers):
+            problems.append(
+                Problem(
+                    file=shown,
+                    column=name,
+                    found=f"values from {min(numbers):g} to {max(numbers):g}, which look like "
+                    f"{unit}",
+                    expected="nm" if name == WAVELENGTH else "a fraction, at most about 1",
+                    mend=f"Multiply the column by {times}.",
+                )
+            )
+    return problems
 
 
 def _number(text: str) -> float | None:

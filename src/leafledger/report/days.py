@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from leafledger.report.drawing import Book, Plate
 from leafledger.report.further import BETWEEN, by_kind, family_view, further_tables, kept_rows
 from leafledger.report.gather import Material
-from leafledger.report.groups import contrast_words
+from leafledger.report.groups import contrast_in_words, contrast_words
 from leafledger.report.index_figures import draw_courses, draw_effect_sizes
 from leafledger.report.live import LiveView
 from leafledger.report.live_courses import live_courses
@@ -250,23 +250,6 @@ def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
 
 
-def step_words(contrast: str) -> str:
-    """Return the words of a contrast that is none of two groups: a dose, or crossed factors.
-
-    Examples
-    --------
-    >>> step_words("(d8-d0)/dose"), step_words("(d8-d0) treatment x cultivar")
-    ('change d8-d0 per dose', 'change d8-d0: treatment x cultivar')
-    >>> step_words("treatment x session")
-    'treatment x session'
-    """
-    step, found, rest = contrast.removeprefix("(").partition(")")
-    if not found:
-        return contrast
-    about = f"change {step}" if "-" in step else f"at {step}"
-    return f"{about} per dose" if rest == "/dose" else f"{about}: {rest.strip()}"
-
-
 def effect_row(row: dict[str, Any], words: dict[str, str]) -> dict[str, Any]:
     """Return one row of effects.csv with its numbers written out beside the raw ones."""
     value, low, high = with_interval(row["estimate"], row["ci_low"], row["ci_high"])
@@ -278,7 +261,7 @@ def effect_row(row: dict[str, Any], words: dict[str, str]) -> dict[str, Any]:
         **row,
         "question_words": str(row["question"]).replace("_", " "),
         "method_words": method_words(str(row["method"])),
-        "contrast_words": words.get(row["contrast"], step_words(str(row["contrast"]))),
+        "contrast_words": contrast_in_words(str(row["contrast"]), words),
         "shown": value,
         "has_estimate": known(row["estimate"]),
         "interval": f"{low} to {high}" if interval else "",
@@ -303,7 +286,7 @@ def _headline(
     indices = list(dict.fromkeys(rows["index"]))
     first = next(iter(cells.values()), None)
     return {
-        "contrasts": [words.get(c, c) for c in contrasts],
+        "contrasts": [contrast_in_words(c, words) for c in contrasts],
         "question": first["question_words"] if first else "",
         "method": first["method_words"] if first else "",
         "n_family": max((r["n_family"] for r in cells.values()), default=0),

@@ -121,6 +121,42 @@ def contrast_words(
     return words | _course_words(starts, groups)
 
 
+def contrast_in_words(key: str, words: Mapping[str, str]) -> str:
+    """Return a contrast in words; one that is not among them without the signs of its key.
+
+    Examples
+    --------
+    >>> contrast_in_words("d8-d0@iron", {"d8-d0@iron": "change from d0 to d8 in iron"})
+    'change from d0 to d8 in iron'
+    >>> contrast_in_words("(trend)@dose", {}), contrast_in_words("(d8-d0)/dose", {})
+    ('trend: dose', 'change d8-d0 per dose')
+    """
+    if key in words:
+        return words[key]
+    if "@" not in key:
+        return step_words(key)
+    what, _, who = key.partition("@")
+    what = what.strip("()").replace("_", " ")
+    return f"{what}: {who}" if who else what
+
+
+def step_words(contrast: str) -> str:
+    """Return the words of a contrast that is none of two groups: a dose, or crossed factors.
+
+    Examples
+    --------
+    >>> step_words("(d8-d0)/dose"), step_words("(d8-d0) treatment x cultivar")
+    ('change d8-d0 per dose', 'change d8-d0: treatment x cultivar')
+    >>> step_words("treatment x session")
+    'treatment x session'
+    """
+    step, found, rest = contrast.removeprefix("(").partition(")")
+    if not found:
+        return contrast
+    about = f"change {step}" if "-" in step else f"at {step}"
+    return f"{about} per dose" if rest == "/dose" else f"{about}: {rest.strip()}"
+
+
 def _course_words(starts: Sequence[str], groups: Sequence[str]) -> dict[str, str]:
     """Return contrast -> words for the summaries of a whole course."""
     told = {"slope": "slope of the course"}

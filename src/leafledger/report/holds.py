@@ -11,13 +11,14 @@ from leafledger.effects.robustness import NOT_PART, PLANNED
 from leafledger.effects.words import listed
 from leafledger.report.drawing import Book
 from leafledger.report.gather import Material
-from leafledger.report.groups import contrast_words
+from leafledger.report.groups import contrast_in_words, contrast_words
 from leafledger.report.holds_figures import draw_residuals, draw_sensitivity
 from leafledger.report.numbers import (
     fixed,
     known,
     method_words,
     number,
+    p_relation,
     unit_suffix,
     verdict_words,
     with_interval,
@@ -32,7 +33,7 @@ UNIT = "without_unit"
 _FAR = 3.0
 """Studentised residuals beyond this are named."""
 _METHOD = re.compile(r"by the method ([a-z ]+) \(")
-_POWER = re.compile(r"(?<=p = )\d(?:\.\d+)?e-\d+")
+_POWER = re.compile(r"(?<=\bp )= (\d(?:\.\d+)?e-\d+)")
 _VARIANTS = {"as_planned": "as planned", "every_scan": "every scan, excluded ones too"}
 
 
@@ -77,7 +78,7 @@ def _named(sentence: str, words: Mapping[str, str]) -> str:
     for name in sorted(words, key=len, reverse=True):
         sentence = sentence.replace(name, words[name])
     sentence = _METHOD.sub(lambda m: f"by {method_words(m[1].replace(' ', '_'))} (", sentence)
-    return _POWER.sub(lambda m: number(float(m[0]), 2), sentence)
+    return _POWER.sub(lambda m: p_relation(float(m[1])), sentence)
 
 
 def row_view(row: dict[str, Any], words: Mapping[str, str], unit_word: str) -> dict[str, Any]:
@@ -88,7 +89,7 @@ def row_view(row: dict[str, Any], words: Mapping[str, str], unit_word: str) -> d
         **row,
         "same_conclusion": bool(row["same_conclusion"]),
         "words": variant_words(str(row["variant"]), str(row["left_out"]), unit_word),
-        "contrast_words": words.get(row["contrast"], str(row["contrast"])),
+        "contrast_words": contrast_in_words(str(row["contrast"]), words),
         "method_words": method_words(str(row["method"])),
         "shown": shown,
         "interval": f"{low} to {high}" if interval else "",
@@ -136,7 +137,7 @@ def assumption_words(one: Mapping[str, Any], words: Mapping[str, str], unit_word
     parts = [_ratio_words(one.get("variance_ratio")), _far_words(one.get("residuals"))]
     parts += _single_words(one, unit_word)
     told = " ".join(part for part in parts if part)
-    return f"{one.get('index', '')}, {words.get(contrast, contrast)}: {told}"
+    return f"{one.get('index', '')}, {contrast_in_words(contrast, words)}: {told}"
 
 
 def _single_words(one: Mapping[str, Any], unit_word: str) -> list[str]:

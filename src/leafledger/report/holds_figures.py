@@ -10,6 +10,7 @@ import numpy as np
 from leafledger.effects.words import plural
 from leafledger.report.drawing import Book, Plate, new_figure
 from leafledger.report.gather import Material
+from leafledger.report.groups import contrast_in_words
 from leafledger.report.lettering import short
 from leafledger.report.numbers import known, unit_suffix
 from leafledger.report.palette import FAINT, INK, RULE, looks
@@ -138,7 +139,7 @@ def draw_residuals(
             axis.set_ylabel("change minus mean of group" + unit_suffix(f"({unit})" if unit != "1"
                             else ""))  # fmt: skip
         contrast = str(one.get("contrast", ""))
-        axis.set_title(wrapped(f"{index}, {words.get(contrast, contrast)}", 46, 2), fontsize=8)
+        axis.set_title(wrapped(f"{index}, {contrast_in_words(contrast, words)}", 46, 2), fontsize=8)
     for spare in axes[len(shown) :]:
         spare.set_axis_off()
     n = sum(len(one["residuals"]) for one in shown)

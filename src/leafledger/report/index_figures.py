@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from leafledger.report.drawing import Book, Plate, new_figure
 from leafledger.report.gather import Material
+from leafledger.report.groups import contrast_in_words
 from leafledger.report.lettering import short
 from leafledger.report.numbers import known, size_words, unit_suffix
 from leafledger.report.palette import FAINT, INK, Look, looks
@@ -178,9 +179,9 @@ def draw_effect_sizes(
     rows = rows[np.isfinite(rows["effect_size"].to_numpy(float))]
     there = [c for c in contrasts if (rows["contrast"] == c).any()]
     contrasts = there[:_MOST_CONTRASTS]
-    titles = [words.get(c, c).split(":")[0] for c in contrasts]
+    titles = [contrast_in_words(c, words).split(":")[0] for c in contrasts]
     if len(set(titles)) < len(titles):
-        titles = [words.get(c, c).replace(": ", ":\n") for c in contrasts]
+        titles = [contrast_in_words(c, words).replace(": ", ":\n") for c in contrasts]
     if not contrasts:
         return None
     indices = list(dict.fromkeys(rows["index"]))

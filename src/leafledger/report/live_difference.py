@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from leafledger.report.groups import contrast_in_words
 from leafledger.report.lettering import plain
 from leafledger.report.live import LiveView, row, step_for, thinning_words
 from leafledger.report.numbers import known
@@ -39,7 +40,7 @@ def live_difference(
         "unit_words": unit_words,
         "contrasts": [
             {
-                "words": plain(words.get(contrast, contrast)),
+                "words": plain(contrast_in_words(contrast, words)),
                 "n": units_of_contrast(part),
                 **_band(part.iloc[::step]),
             }

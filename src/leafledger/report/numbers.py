@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from leafledger.report.lettering import MINUS
+from leafledger.words import p_text
 
 MISSING = "\N{EN DASH}"
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
@@ -104,21 +105,26 @@ def with_interval(value: Any, low: Any, high: Any) -> tuple[str, str, str]:
 
 
 def p_value(value: Any) -> str:
-    """Write a p-value: three decimals (five about 0.05), ``< 0.001`` below.
+    """Write a p-value, as the sentences of the findings do (:func:`leafledger.words.p_text`).
 
     Examples
     --------
-    >>> p_value(0.04996)
-    '0.04996'
-    >>> p_value(0.0341), p_value(1e-9), p_value(1.0), p_value(float("nan"))
-    ('0.034', '< 0.001', '1.000', '–')
+    >>> p_value(0.0341), p_value(0.04996), p_value(1e-9), p_value(float("nan"))
+    ('0.0341', '0.04996', '< 0.0001', '–')
     """
-    if not known(value):
-        return MISSING
-    p = float(value)
-    if p < 0.001:
-        return "< 0.001"
-    return fixed(p, 5 if 0.0495 <= p < 0.0505 else 3)
+    return p_text(float(value)) if known(value) else MISSING
+
+
+def p_relation(p: float) -> str:
+    """Write p as it stands after its letter in a sentence.
+
+    Examples
+    --------
+    >>> p_relation(0.0341), p_relation(1.4e-8)
+    ('= 0.0341', '< 0.0001')
+    """
+    text = p_text(p)
+    return text if text.startswith("<") else f"= {text}"
 
 
 def percent(value: Any) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 
 from leafledger.report.drawing import NOT_TESTED, Book, Plate
 from leafledger.report.gather import Material
-from leafledger.report.groups import Groups
+from leafledger.report.groups import Groups, contrast_in_words
 from leafledger.report.lettering import short
 from leafledger.report.numbers import known, whole
 from leafledger.report.palette import INK, Look, looks
@@ -156,7 +156,7 @@ def draw_difference(
     figure, axes, columns = panels(len(contrasts), 2.3, 0.2)
     for axis, contrast in zip(axes, contrasts, strict=False):
         _draw_band(axis, frame[frame["contrast"] == contrast])
-        axis.set_title(short(words.get(contrast, contrast), 52), fontsize=8)
+        axis.set_title(short(contrast_in_words(contrast, words), 52), fontsize=8)
     finish_panels(axes, len(contrasts), columns, _AXIS, "reflectance difference")
     return book.add(
         figure,
@@ -188,7 +188,7 @@ def _difference_caption(
     counts = []
     for contrast in contrasts:
         n = units_of_contrast(frame[frame["contrast"] == contrast])
-        counts.append(f"{words.get(contrast, contrast)}: {n}")
+        counts.append(f"{contrast_in_words(contrast, words)}: {n}")
     return (
         "Line: estimate. Band: simultaneous interval; it holds over all wavelengths and all "
         "panels together, so it is adjusted for every one of them. Bar along the bottom: "

@@ -8,6 +8,7 @@ from typing import Any
 from leafledger.effects.variant_rows import inputs_digest
 from leafledger.report.drawing import Book
 from leafledger.report.gather import Material
+from leafledger.report.groups import contrast_in_words
 from leafledger.report.lettering import plain
 from leafledger.report.numbers import (
     known,
@@ -119,7 +120,7 @@ def row_view(
         "name": "as stated" if row["variant"] == STATED else plain(row["variant"]),
         "agrees": beside is not None and agrees(beside, row),
         "comparable": beside is not None and beside["unit"] == row["unit"],
-        "contrast_words": words.get(str(row["contrast"]), str(row["contrast"])),
+        "contrast_words": contrast_in_words(str(row["contrast"]), words),
         "method_words": method_words(str(row["method"])) if row["method"] else "",
         "shown": shown,
         "interval": f"{low} to {high}" if interval else "",

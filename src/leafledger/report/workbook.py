@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from leafledger.report.lettering import plain
+from leafledger.study.tables import FORMULA_SIGNS
 
 MOST_ROWS = 1_048_576
 """Rows of a sheet, the heading included (limit of the file format)."""
@@ -26,7 +27,6 @@ _CUT = " ... (cut)"
 _EXACT = 2**53
 _CREATED = dt.datetime(1980, 1, 1)
 _WIDEST, _NARROWEST, _LOOKED_AT = 60, 8, 200
-_FORMULA_STARTS = ("=", "+", "-", "@")
 
 
 @dataclass(frozen=True)
@@ -209,6 +209,6 @@ def _write_text(page: Any, row: int, column: int, text: str, looks: _Looks, look
     clean = plain(text)
     if len(clean) > _MOST_CHARACTERS:
         clean = clean[: _MOST_CHARACTERS - len(_CUT)] + _CUT
-    if look is None and clean.startswith(_FORMULA_STARTS):
+    if look is None and clean.startswith(FORMULA_SIGNS):
         look = looks.as_text  # so that it stays text when somebody edits the cell
     page.write_string(row, column, clean, look)

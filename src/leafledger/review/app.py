@@ -98,11 +98,26 @@ def _add_reading(app: Flask, desk: Desk) -> None:
         return jsonify(desk.rerun.progress())
 
 
+def _unreadable() -> Response:
+    from flask import jsonify, make_response
+
+    problem = {
+        "file": "the request",
+        "found": "JSON nested deeper than can be read",
+        "expected": "decisions of the review's own page",
+        "mend": "Reload the page.",
+    }
+    return make_response(jsonify({"problems": [problem]}), 400)
+
+
 def _add_writing(app: Flask, desk: Desk) -> None:
-    from flask import jsonify, request
+    from flask import abort, jsonify, request
 
     def body() -> dict[str, Any]:
-        given = request.get_json(silent=True)
+        try:
+            given = request.get_json(silent=True)
+        except RecursionError:  # brackets in brackets, by the thousand
+            abort(_unreadable())
         return given if isinstance(given, dict) else {}
 
     @app.post("/api/decisions")

@@ -29,12 +29,12 @@ from leafledger.study.decisions import (
 )
 from leafledger.study.links import not_through_a_link, refuse_links
 from leafledger.study.sheets import Sheet, read_sheet
-from leafledger.study.tables import write_bytes
+from leafledger.study.tables import FORMULA_SIGNS, write_bytes
 
 LOCK = "ledger/decisions.lock"
 LONGEST_REASON = 500
 LONGEST_NAME = 80
-_NOT_FIRST = tuple("=+-@#")
+_NOT_FIRST = (*FORMULA_SIGNS, "#")
 
 
 @dataclass(frozen=True)
@@ -182,7 +182,7 @@ def _held(folder: Path) -> Iterator[Path]:
 def _read(path: Path, samples: Collection[str]) -> tuple[Sheet | None, dict[str, Decision]]:
     if not path.is_file():
         return None, {}
-    sheet = read_sheet(path, FILE, required=COLUMNS, known=(SCAN_DIGEST,), comments=True)
+    sheet = read_sheet(path, FILE, required=COLUMNS, known=(SCAN_DIGEST,), comment="#")
     decisions, problems = decisions_of(sheet, samples)
     if problems:
         raise InputFault(problems)

@@ -183,7 +183,7 @@ class Desk:
                 )
             )
         self.effects_seen = True
-        return with_and_without(self.folder)
+        return with_and_without(self.study)
 
     def _stale(self) -> list[str]:
         if self.rerun.progress()["state"] == "running":

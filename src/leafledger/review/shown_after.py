@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from leafledger.report.groups import contrast_in_words, contrast_words
+from leafledger.report.numbers import method_words, p_value, size_words, verdict_words
 from leafledger.review.evidence import exclusion_rows
 from leafledger.study.columns import FLAGS, TEXT
 from leafledger.study.layout import Task, outputs
+from leafledger.study.study import Study
 from leafledger.study.tables import read_csv
 
 AS_PLANNED = "as_planned"
@@ -16,12 +20,15 @@ EVERY_SCAN = "every_scan"
 _KEY = ("question", "index", "contrast", "method")
 
 
-def with_and_without(folder: Path) -> dict[str, Any]:
+def with_and_without(study: Study) -> dict[str, Any]:
     """Return what was left out and the primary contrasts with the exclusions and without them.
+
+    Every row has its words besides: of the contrast, method, effect size and p, as the report
+    writes them.
 
     Parameters
     ----------
-    folder
+    study
         A study whose results are up to date.
 
     Returns
@@ -31,8 +38,12 @@ def with_and_without(folder: Path) -> dict[str, Any]:
         each with its rows ``with`` and ``without`` of sensitivity.csv; ``primary``: the primary
         rows of effects.csv.
     """
-    paths = outputs(Task("effects"))
-    rows = _rows(folder / paths["sensitivity"])
+    folder, paths = study.folder, outputs(Task("effects"))
+    levels = sorted(
+        {row.get(study.definition.design.treatment, "") for row in study.units.values()}
+    )
+    words = contrast_words(study.session_ids, levels, ["before", "mean_before"])
+    rows = _rows(folder / paths["sensitivity"], words)
     planned = [row for row in rows if row["variant"] == AS_PLANNED]
     every = {_key(row): row for row in rows if row["variant"] == EVERY_SCAN}
     return {
@@ -42,7 +53,7 @@ def with_and_without(folder: Path) -> dict[str, Any]:
             if row["applied"] == "exclude" or row["rule"] == "decision"
         ],
         "contrasts": [{"with": row, "without": every.get(_key(row))} for row in planned],
-        "primary": [row for row in _rows(folder / paths["effects"]) if row["primary"]],
+        "primary": [row for row in _rows(folder / paths["effects"], words) if row["primary"]],
     }
 
 
@@ -50,12 +61,26 @@ def _key(row: dict[str, Any]) -> tuple[str, ...]:
     return tuple(str(row[name]) for name in _KEY)
 
 
-def _rows(path: Path) -> list[dict[str, Any]]:
+def _rows(path: Path, words: Mapping[str, str]) -> list[dict[str, Any]]:
     table = read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
-    return [
+    rows = (
         {str(name): _plain(value) for name, value in row.items()}
         for row in table.to_dict("records")
-    ]
+    )
+    return [{**row, **_in_words(row, words)} for row in rows]
+
+
+def _in_words(row: Mapping[str, Any], words: Mapping[str, str]) -> dict[str, str]:
+    told = {
+        "contrast_words": contrast_in_words(str(row["contrast"]), words),
+        "method_words": method_words(str(row["method"])),
+        "verdict_words": verdict_words(str(row["verdict"])),
+        "p_words": p_value(row["p"]),
+        "p_holm_words": p_value(row["p_holm"]),
+    }
+    if row.get("effect_size_name"):
+        told["size_words"] = size_words(str(row["effect_size_name"]))
+    return told
 
 
 def _plain(value: Any) -> Any:

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.runner.early_checks import (
+    blocked_places,
+    dates_to_ask_about,
+    panel_problems,
+    swapped_references,
+)
 from leafledger.runner.jobs import job_of
 from leafledger.runner.judged import (
     digests_read,
@@ -13,15 +20,21 @@ from leafledger.runner.judged import (
     sessions_judged,
     told_of_changes,
 )
+from leafledger.study.consequences import is_known, without_consequences
 from leafledger.study.definition import Definition
 from leafledger.study.definition_file import with_rows
 from leafledger.study.file_pattern import without_pattern
 from leafledger.study.layout import Task
 from leafledger.study.links import link_problems
-from leafledger.study.reading import read_design, read_study
+from leafledger.study.reading import ExaminedStudy, examine_study, read_design
 from leafledger.study.study import Study
 from leafledger.study.variant_definitions import definition_of, of_variant
 from leafledger.study.variant_study import under_variant
+from leafledger.study.yaml_text import YamlText
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 
 def checked_study(folder: Path, variant: str | None = None) -> Study:
@@ -39,19 +52,10 @@ def checked_study(folder: Path, variant: str | None = None) -> Study:
     InputFault
         With all problems found.
     """
-    problems: list[Problem] = []
-    study: Study | None = None
-    try:
-        study = read_study(folder, variant)
-    except InputFault as fault:
-        problems += fault.problems
-    problems += _index_problems(folder, variant)
-    if study is not None and variant is None:
-        problems += _variant_problems(study)
-    problems += link_problems(folder)
-    if study is None or problems:
-        raise InputFault(list(dict.fromkeys(problems)))
-    return study
+    examined = examine(folder, variant)
+    if examined.problems:
+        raise InputFault(examined.problems)
+    return examined.study
 
 
 def checked_design(folder: Path) -> Study:
@@ -68,10 +72,31 @@ def checked_design(folder: Path) -> Study:
         study = read_design(folder)
     except InputFault as fault:
         problems += fault.problems
-    problems += _index_problems(folder, None)
+    if study is not None:
+        definition, text = definition_of(folder)
+        problems += _index_problems(definition, text, frozenset(), None)
     if study is None or problems:
         raise InputFault(list(dict.fromkeys(problems)))
     return study
+
+
+def examine(folder: Path, variant: str | None = None) -> ExaminedStudy:
+    """Read a study as far as it can be, and check it, the indices and the variants included.
+
+    Raises
+    ------
+    InputFault
+        If ``study.yaml`` cannot be read at all.
+    """
+    examined = examine_study(folder, variant)
+    indices = _index_problems(examined.study.definition, examined.text, examined.unknown, variant)
+    problems = [*examined.problems, *indices, *link_problems(folder)]
+    problems += blocked_places(examined.study)
+    if is_known(examined.unknown, "reflectance.grid", "instrument.panel"):
+        problems += panel_problems(examined.study, ())
+    if variant is None and not problems:
+        problems += _variant_problems(examined.study)
+    return replace(examined, problems=tuple(dict.fromkeys(problems)))
 
 
 def _variant_problems(study: Study) -> list[Problem]:
@@ -81,26 +106,34 @@ def _variant_problems(study: Study) -> list[Problem]:
             under_variant(study, name)
         except InputFault as fault:
             problems += fault.problems
-        problems += _index_problems(study.folder, name)
+        try:
+            definition, text = definition_of(study.folder, name)
+        except InputFault:
+            continue  # said above
+        problems += _index_problems(definition, text, frozenset(), name)
     return problems
 
 
-def _index_problems(folder: Path, variant: str | None) -> list[Problem]:
-    """Return what is wrong with the indices; nothing if ``study.yaml`` cannot be read at all."""
+def _index_problems(
+    definition: Definition, text: YamlText, unknown: frozenset[str], variant: str | None
+) -> list[Problem]:
+    """Return what is wrong with the indices, and with what names one."""
     from leafledger.indices.check import check_indices
 
-    try:
-        definition, text = definition_of(folder, variant)
-    except InputFault:
-        return []
     problems = check_indices(definition.indices.model_dump(mode="json"))
-    return with_rows(of_variant(problems or _unknown_indices(definition), variant), text)
+    problems = problems or _unknown_indices(definition)
+    told = without_consequences(problems, unknown, definition)
+    return with_rows(of_variant(told, variant), text)
 
 
-def unread_files(study: Study) -> list[str]:
-    """Return a warning if files beside the raw scans fit no pattern of the study."""
+def sheet_warnings(study: Study) -> list[str]:
+    """Return what the user should know of a study without a problem.
+
+    Files beside the raw scans that fit no pattern, and dates of sessions that are not those of
+    their scans.
+    """
     told = without_pattern(study.folder, study.definition.intake.pattern)
-    return [told] if told else []
+    return [*([told] if told else []), *dates_to_ask_about(study)]
 
 
 @dataclass(frozen=True)
@@ -110,13 +143,36 @@ class RawFiles:
     Attributes
     ----------
     n_files
-        How many were read; a session whose results stand is not read again.
+        How many were read, each once however many sessions share it; a session whose results
+        stand is not read again.
     warnings
         What the user should know, such as scans that changed since a decision about them.
     """
 
     n_files: int
     warnings: list[str]
+
+
+def readable_raw_files(examined: ExaminedStudy) -> Study | None:
+    """Return the study with the scans that can be read in spite of problems, ``None`` if none can.
+
+    A row of the scan sheet that is at fault is left out, and so is a session without any other.
+    """
+    study = examined.study
+    if not is_known(examined.unknown, "intake.sheet", "intake.pattern", "design.sessions"):
+        return None
+    sessions = [s for s in study.session_ids if _form_is_known(study, s, examined.unknown)]
+    scans = [
+        scan
+        for scan in study.scans
+        if scan.session in sessions and (scan.source, scan.row or None) not in examined.flawed
+    ]
+    return replace(study, scans=tuple(scans)) if scans else None
+
+
+def _form_is_known(study: Study, session: str, unknown: frozenset[str]) -> bool:
+    own = session if session in study.definition.intake.forms else "default"
+    return is_known(unknown, f"intake.forms.{own}")
 
 
 def check_raw_files(study: Study) -> RawFiles:
@@ -133,9 +189,11 @@ def check_raw_files(study: Study) -> RawFiles:
 
     digests = FileDigests(study.folder)
     problems: list[Problem] = []
-    n_files = 0
+    files: set[str] = set()
+    axes: list[NDArray[np.float64]] = []
     judged, raw_digests = sessions_judged(study), dict[str, str]()
-    for session in study.session_ids:
+    sessions = {scan.session for scan in study.scans}
+    for session in (name for name in study.session_ids if name in sessions):
         task = Task("intake", session)
         if why_run(study, task, digests) is None:
             if session in judged:
@@ -146,12 +204,17 @@ def check_raw_files(study: Study) -> RawFiles:
         except InputFault as fault:
             problems += fault.problems
             continue
-        n_files += read.n_files
+        files |= {scan.file for scan in study.scans if scan.session == session}
+        if study.form(session).quantity == "counts":
+            scans = [scan for scan in study.scans if scan.session == session]
+            problems += swapped_references(study, session, scans, read.values)
+            axes.append(read.wavelength_nm)
         if session in judged:
             raw_digests |= digests_read(study, session, read)
+    problems += panel_problems(study, axes)
     if problems:
-        raise InputFault(problems)
-    return RawFiles(n_files, told_of_changes(study, raw_digests))
+        raise InputFault(list(dict.fromkeys(problems)))
+    return RawFiles(len(files), told_of_changes(study, raw_digests))
 
 
 def _unknown_indices(definition: Definition) -> list[Problem]:

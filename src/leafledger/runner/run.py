@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable
-from contextlib import nullcontext
+from contextlib import nullcontext, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from leafledger.ledger import book
 from leafledger.ledger.variants_kept import bring_table_back
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.runner.check import checked_study, unread_files
+from leafledger.runner.check import checked_study, sheet_warnings
 from leafledger.runner.leftovers import remove_orphans, sweep_temporaries, trim_store
 from leafledger.runner.lock import study_lock
 from leafledger.runner.outcome import SNAKEMAKE_LOG, problems_of, why_failed
@@ -170,7 +171,7 @@ def run_held(study: Study, how: How, with_table: bool = False) -> RunResult:
     with_table
         Whether the table of the variants is made before the report.
     """
-    notes = [*bring_table_back(study), *remove_orphans(study), *unread_files(study)]
+    notes = [*bring_table_back(study), *remove_orphans(study), *sheet_warnings(study)]
     digests = FileDigests(study.folder)
     planned = [p.task.name for p in plan(study, digests)]
     if with_table and (planned or not table_is_current(study, digests)):
@@ -215,17 +216,29 @@ def _execute(study: Study, planned: list[str], how: How, with_table: bool) -> Ru
             stdout=log,
             stderr=log,
             stdin=subprocess.DEVNULL,
+            # Ctrl-C at a terminal reaches this process alone: Snakemake would wait for its jobs.
+            start_new_session=True,
         )
         meanwhile = book.tracking_prepared_meanwhile(study) if how.into_tracking else nullcontext()
         try:
             with meanwhile:
                 _watch(child, folder, run, listen)
         except BaseException:
-            child.terminate()
-            child.wait()
+            _end(child)
             _close(study, run, "killed", "interrupted by the user")
             raise
     return _result(study, run, child.returncode)
+
+
+def _end(child: subprocess.Popen[bytes]) -> None:
+    """End a run's child and all that it started, at once.
+
+    Asked to terminate, Snakemake waits until its jobs have ended, a report or a classifier for
+    minutes. Killed at any moment, a run leaves nothing that the next one does not mend.
+    """
+    with suppress(ProcessLookupError):
+        os.killpg(child.pid, signal.SIGKILL)
+    child.wait()
 
 
 def _environment(study: Study, run: str, how: How, with_table: bool) -> dict[str, str]:

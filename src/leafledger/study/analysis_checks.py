@@ -123,8 +123,8 @@ def _primary(study: Study) -> Iterator[Problem]:
             expected=f"a method for the primary question {named.question}",
             mend=f"Add one of: {', '.join(answering)}.",
         )
-    usable: list[str] = [m for m in answering if m in effects.methods]
-    method = str(named.method or next(iter(usable), ""))
+    usable = [method for method in answering if method in set(effects.methods)]
+    method = str(named.method or [*usable, ""][0])
     smallest = _smallest_p(study, method)
     if smallest >= effects.alpha:
         yield Problem(

@@ -14,25 +14,33 @@ from leafledger.study.field_types import NOTHING_WORDS
 from leafledger.study.instrument_checks import of_instruments
 from leafledger.study.names import PathCheck
 from leafledger.study.study import Study, sessions_of
+from leafledger.study.treatment_levels import stated_problems
 from leafledger.study.units import columns_of
 
 
 def of_definition(definition: Definition) -> list[Problem]:
     """Return what is wrong inside ``study.yaml`` alone, across its sections."""
-    return [*_sessions(definition), *_session_words(definition), *_columns(definition)]
+    return [
+        *_sessions(definition),
+        *_session_words(definition),
+        *_columns(definition),
+        *stated_problems(definition.design),
+    ]
 
 
 def of_study(study: Study) -> list[Problem]:
     """Return what does not fit between definition, units and scans."""
-    return [
-        *_scans(study),
-        *_references(study),
-        *of_instruments(study),
-        *_panel(study),
-        *_control(study),
-        *_classes(study),
-        *of_analysis(study),
-    ]
+    return [*of_scans(study), *of_panel(study), *of_units(study), *of_analysis(study)]
+
+
+def of_scans(study: Study) -> list[Problem]:
+    """Return what the scans lack of what the sessions ask for."""
+    return [*_scans(study), *_references(study), *of_instruments(study)]
+
+
+def of_units(study: Study) -> list[Problem]:
+    """Return what the labels of the units lack of what the design and the classes ask for."""
+    return [*_control(study), *_classes(study)]
 
 
 def of_design(study: Study) -> list[Problem]:
@@ -44,7 +52,8 @@ def _yaml(key: str, found: str, expected: str, mend: str) -> Problem:
     return Problem(file=FILE, column=key, found=found, expected=expected, mend=mend)
 
 
-def _panel(study: Study) -> Iterator[Problem]:
+def of_panel(study: Study) -> Iterator[Problem]:
+    """Return what is wrong with the path of the table of the panel."""
     name = study.panel_table
     why = None if name is None else PathCheck(study.folder).why_refused(name)
     if name is not None and why:
@@ -231,7 +240,7 @@ def _like_nothing(levels: Sequence[str]) -> str:
 
 def _classes(study: Study) -> Iterator[Problem]:
     classes = study.definition.classes
-    if classes is None:
+    if classes is None or classes.target not in columns_of(study.definition.design):
         return
     levels = _levels(study, classes.target)
     if len(levels) < 2:

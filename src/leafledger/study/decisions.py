@@ -65,7 +65,7 @@ def read_decisions(path: Path, shown: str, samples: Collection[str]) -> list[Dec
         With every row at fault: unknown scan, unknown action, no reason, no name.
     """
     decisions, problems = decisions_of(
-        read_sheet(path, shown, required=COLUMNS, known=(SCAN_DIGEST,), comments=True), samples
+        read_sheet(path, shown, required=COLUMNS, known=(SCAN_DIGEST,), comment="#"), samples
     )
     if problems:
         raise InputFault(bounded(problems))

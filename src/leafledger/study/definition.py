@@ -61,6 +61,12 @@ class Design(Section):
         description="The level of the treatment column that the others are compared with; `none` "
         "is that level if there is one of this name, else no control.",
     )
+    levels: Annotated[list[Label], BeforeValidator(one_or_many)] = Field(
+        [],
+        max_length=1000,
+        description="All levels of the treatment, for `check` to refuse any other; left out: the "
+        "levels are those of the units, and two that differ by a slip of the pen are refused.",
+    )
     block: Annotated[ColumnName | None, BeforeValidator(nothing)] = Field(
         None, description="Column that holds the block, if the layout was in blocks."
     )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
+from copy import deepcopy
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
@@ -24,6 +25,7 @@ from leafledger.study.yaml_text import YamlText, read_yaml
 FILE = "study.yaml"
 
 _MOST_HOMES = 3
+_MOST_PASSES = 10
 
 Place = tuple[str | int, ...]
 
@@ -53,6 +55,28 @@ _LIMITS = {
 }
 
 
+@dataclass(frozen=True)
+class ExaminedDefinition:
+    """``study.yaml`` as far as it can be read.
+
+    Attributes
+    ----------
+    definition
+        The typed definition; a setting at fault has its default.
+    text
+        The text with its lines; its value is without the settings at fault.
+    problems
+        What is wrong.
+    unknown
+        Keys whose setting is not known, such as ``design.sessions``.
+    """
+
+    definition: Definition
+    text: YamlText
+    problems: tuple[Problem, ...]
+    unknown: frozenset[str]
+
+
 def read_definition(folder: Path) -> tuple[Definition, YamlText]:
     """Read and check ``study.yaml``.
 
@@ -66,11 +90,123 @@ def read_definition(folder: Path) -> tuple[Definition, YamlText]:
     InputFault
         With every problem of the file.
     """
-    text = read_yaml(folder / FILE, FILE)
+    examined = examine_definition(folder)
+    if examined.problems:
+        raise InputFault(examined.problems)
+    return examined.definition, examined.text
+
+
+def examine_definition(folder: Path) -> ExaminedDefinition:
+    """Read ``study.yaml`` and leave out what is at fault, so that all else can be checked as well.
+
+    An unknown key that is near to one valid key, which is not there, is read as that key.
+
+    Raises
+    ------
+    InputFault
+        If the file cannot be read at all.
+    """
+    return examine_text(read_yaml(folder / FILE, FILE))
+
+
+def examine_text(text: YamlText) -> ExaminedDefinition:
+    """Do the same for a text that has been read.
+
+    Raises
+    ------
+    InputFault
+        If nothing of it can be taken for a definition.
+    """
     try:
-        return Definition.model_validate(text.value), text
+        return ExaminedDefinition(Definition.model_validate(text.value), text, (), frozenset())
     except ValidationError as error:
-        raise InputFault(bounded(faults(error, text))) from error
+        first = error
+    problems = faults(first, text)
+    work = YamlText(deepcopy(text.value), dict(text.lines))
+    unknown: set[str] = set()
+    renamed: list[Place] = []
+    fault = first
+    for _ in range(_MOST_PASSES):
+        places = _fault_places(fault, work)
+        for i, (place, is_extra) in enumerate(places.items()):
+            _leave_out(work, place, is_extra, unknown, renamed if i < MOST_PROBLEMS else None)
+        try:
+            definition = Definition.model_validate(work.value)
+        except ValidationError as error:
+            fault = error
+            inside = [
+                p for p in _fault_places(error, work) if any(p[: len(r)] == r for r in renamed)
+            ]
+            if inside and len(problems) < MOST_PROBLEMS:
+                keys = {".".join(map(str, place)) for place in inside}
+                problems += [p for p in faults(error, work) if p.column in keys]
+            continue
+        return ExaminedDefinition(definition, work, tuple(bounded(problems)), frozenset(unknown))
+    raise InputFault(bounded(problems)) from first
+
+
+def _fault_places(error: ValidationError, text: YamlText) -> dict[Place, bool]:
+    """Return the places at fault, and whether each is a key that its section does not know."""
+    places: dict[Place, bool] = {}
+    for detail in error.errors(include_url=False, include_context=False):
+        place, _ = _place(detail["loc"], text)
+        is_extra = detail["type"] == "extra_forbidden"
+        places[place] = places.get(place, True) and is_extra
+    deeper = {place[:n] for place in places for n in range(len(place))}
+    return {place: is_extra for place, is_extra in places.items() if place not in deeper}
+
+
+def _leave_out(
+    text: YamlText, place: Place, is_extra: bool, unknown: set[str], renamed: list[Place] | None
+) -> None:
+    """Take a setting at fault out of the text, or give an unknown key the name that is meant.
+
+    No name is looked up where ``renamed`` is ``None``.
+    """
+    section = text.value
+    for key in place[:-1]:
+        section = _inside(section, key)
+    missing = isinstance(section, dict) and place and place[-1] not in section
+    if missing and len(place) == 1:
+        section[str(place[0])] = "?"  # the title
+        return
+    while place and (missing or not isinstance(section, dict)):
+        # An item of a list cannot be left out by itself: the others would move.
+        place, missing = place[:-1], False
+        section = text.value
+        for key in place[:-1]:
+            section = _inside(section, key)
+    if not place or place[-1] not in section:
+        return
+    key = str(place[-1])
+    value = section.pop(key)
+    if not is_extra:
+        unknown.add(_dotted(place))
+        return
+    if renamed is None:
+        return
+    valid = _valid_keys(place[:-1])
+    if _misplaced(key, valid):
+        unknown |= {f"{home}.{key}".lstrip(".") for home in _homes()[key]}
+        return
+    meant = next(iter(get_close_matches(key, valid, n=1, cutoff=0.6)), None)
+    if meant is None or meant in section:
+        return
+    section[meant] = value
+    new = (*place[:-1], meant)
+    renamed.append(new)
+    moved = {p: line for p, line in text.lines.items() if p[: len(place)] == place}
+    text.lines.update({(*new, *p[len(place) :]): line for p, line in moved.items()})
+
+
+def _dotted(place: Place) -> str:
+    """Return a place as a key, up to the first item of a list."""
+    keys: list[str] = []
+    for part in place:
+        if isinstance(part, int):
+            break
+        keys.append(part)
+    return ".".join(keys)
 
 
 def with_rows(problems: Iterable[Problem], text: YamlText) -> list[Problem]:

@@ -176,6 +176,22 @@ def _leaves(text: str) -> bool:
     return text.startswith("/") or ".." in text.split("/")
 
 
+def pattern_fault(text: str, needed: Sequence[str] = ()) -> str | None:
+    """Return what is wrong with a pattern of leaf scans itself, whatever files there are."""
+    return _wrong(Pattern(pattern=text), _FIELD.split(text), needed)
+
+
+def fields_in(text: str) -> list[str]:
+    """Return the names of the fields of a pattern.
+
+    Examples
+    --------
+    >>> fields_in("raw/{session}/{unit}_{}.txt")
+    ['session', 'unit']
+    """
+    return [name for name in _FIELD.split(text)[1::2] if name]
+
+
 def _wrong(pattern: Pattern, parts: Sequence[str], needed: Sequence[str]) -> str | None:
     """Return what is wrong with a pattern itself."""
     names = parts[1::2]

@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
-from leafledger.errors import InputFault, Problem, bounded
+from leafledger.errors import InputFault, Problem, bounded, grouped
 from leafledger.study import cross_checks
+from leafledger.study.analysis_checks import of_analysis
+from leafledger.study.consequences import (
+    has_fault_in,
+    is_known,
+    is_under,
+    without_consequences,
+)
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision, read_decisions
 from leafledger.study.definition import Definition, without_a_word_for_nothing
@@ -16,6 +25,7 @@ from leafledger.study.measurement_sections import Form
 from leafledger.study.names import PathCheck
 from leafledger.study.scan_sheet import HAVE_A_MEANING, OPTIONAL, REQUIRED, Scan, ScanReader
 from leafledger.study.sheet_files import (
+    SCANS,
     UNITS,
     find_units,
     is_there,
@@ -25,9 +35,16 @@ from leafledger.study.sheet_files import (
 )
 from leafledger.study.sheets import read_sheet
 from leafledger.study.study import Study, sessions_of
-from leafledger.study.table_sheet import is_spectra_table, rows_of_table, spectra_in_workbook
+from leafledger.study.table_sheet import (
+    is_spectra_table,
+    rows_of_table,
+    spectra_in_workbook,
+    without_headings,
+)
+from leafledger.study.treatment_levels import LabelCell, level_problems
 from leafledger.study.units import columns_of, missing_column, units_of_scans, units_of_sheet
-from leafledger.study.variant_definitions import definition_of, of_variant
+from leafledger.study.variant_definitions import definition_of, examine_definition_of, of_variant
+from leafledger.study.yaml_text import YamlText
 
 
 def read_study(folder: Path, variant: str | None = None) -> Study:
@@ -45,30 +62,120 @@ def read_study(folder: Path, variant: str | None = None) -> Study:
     InputFault
         With the problems of all its files together.
     """
+    examined = examine_study(folder, variant)
+    if examined.problems:
+        raise InputFault(examined.problems)
+    return examined.study
+
+
+@dataclass(frozen=True)
+class ExaminedStudy:
+    """A study as far as it can be read, and every problem of its files.
+
+    Attributes
+    ----------
+    study
+        Without what is at fault: a setting has its default, a row may be flawed.
+    problems
+        Of all files, without those that only follow from others.
+    unknown
+        Keys of ``study.yaml`` whose value is not known.
+    flawed
+        Sheet and row (or raw file and ``None``) of the scans that are at fault.
+    text
+        ``study.yaml`` with its lines.
+    """
+
+    study: Study
+    problems: tuple[Problem, ...]
+    unknown: frozenset[str]
+    flawed: frozenset[tuple[str, int | None]]
+    text: YamlText
+
+
+def examine_study(folder: Path, variant: str | None = None) -> ExaminedStudy:
+    """Read a study folder and go on after a fault, so that every problem is found at once.
+
+    Raises
+    ------
+    InputFault
+        If ``study.yaml`` cannot be read at all.
+    """
     folder = folder.resolve()
-    definition, text = definition_of(folder, variant)
-    problems: list[Problem] = cross_checks.of_definition(definition)
+    examined = examine_definition_of(folder, variant)
+    stated, text, unknown = examined.definition, examined.text, set(examined.unknown)
+    problems: list[Problem] = cross_checks.of_definition(stated)
     units_sheet: dict[str, dict[str, str]] | None = None
-    columns = columns_of(definition.design)
-    definition = with_scan_sheet(folder, definition, problems)
+    columns = columns_of(stated.design)
+    definition = with_scan_sheet(folder, stated, problems)
     name = find_units(folder, problems) if definition.design.unit is not None else None
     if name is not None:
         units_sheet = _read_units(folder, name, definition, columns, problems)
-    scans, others = _read_scans(folder, definition, units_sheet, problems)
+    scans, others, flawed = list[Scan](), list[str](), set[tuple[str, int | None]]()
+    readable = _scans_can_be_read(definition, unknown)
+    if readable:
+        scans, others, flawed = _read_scans(folder, definition, units_sheet, problems)
     if units_sheet is not None:
         units = units_sheet
     else:
         units = _units_from_scans(definition, scans, others, columns, problems)
-    decisions = _read_decisions(folder, scans, problems)
+    decisions = _read_decisions(folder, scans, problems) if readable else []
     levels = {labels.get(definition.design.treatment, "") for labels in units.values()}
     design = without_a_word_for_nothing(definition.design, levels)
     definition = definition.model_copy(update={"design": design})
     study = Study(folder, definition, tuple(scans), units, tuple(decisions), variant)
-    if not problems:
-        problems += cross_checks.of_study(study)
-    if problems:
-        raise InputFault(with_rows(of_variant(problems, variant), text))
-    return study
+    problems += _cross_checks(study, units_file(folder), problems, unknown, not readable)
+    told = without_consequences(problems, unknown, definition)
+    kept = [*examined.problems, *with_rows(of_variant(told, variant), text)]
+    kept.sort(key=lambda p: (0, p.row or 0) if p.file == STUDY_FILE else (1, 0))
+    return ExaminedStudy(
+        study, tuple(dict.fromkeys(kept)), frozenset(unknown), frozenset(flawed), text
+    )
+
+
+def _scans_can_be_read(definition: Definition, unknown: set[str]) -> bool:
+    """Tell whether it is known where the scans are listed, and in which form."""
+    if not is_known(unknown, "intake.sheet", "intake.pattern"):
+        return False
+    # A sheet with a name of its own may be a table of spectra: only its form says so.
+    return is_known(unknown, "intake.forms") or definition.intake.sheet in SCANS
+
+
+def _cross_checks(
+    study: Study, units_name: str, problems: list[Problem], unknown: set[str], unread: bool
+) -> list[Problem]:
+    """Check what can be checked between the files, in spite of the problems found so far.
+
+    ``unread``: it is not known where the scans are listed.
+    """
+    design, intake = study.definition.design, study.definition.intake
+    keys = set(_column_keys(study.definition).values())
+    absent = {p.column for p in problems if p.file == STUDY_FILE and p.column in keys}
+    sheet = STUDY_FILE if intake.pattern else intake.sheet
+    by_name = bool(intake.pattern)
+    unread = unread or (
+        not study.scans and any(p.file == sheet or p.column == "intake.sheet" for p in problems)
+    )
+    sources = {units_name, sheet, *(s.source for s in study.scans)}
+    flawed_scans = unread or (
+        any(is_under(p.column or "", "intake.pattern") for p in problems)
+        or any(p.file in sources and p.file not in {units_name, sheet} for p in problems)
+        if by_name
+        else has_fault_in(problems, sheet, "session", "role")
+    )
+    found: list[Problem] = []
+    if not flawed_scans:
+        found += cross_checks.of_scans(study)
+    flawed_labels = has_fault_in(problems, units_name, "unit", design.treatment)
+    whole = any(p.file == units_name and p.row is None for p in problems)
+    empty = not study.units and (unread or any(p.file in sources for p in problems))
+    if not whole and not empty:
+        found += cross_checks.of_units(study)
+        if not absent:
+            analysis = of_analysis(study)
+            found += [p for p in analysis if not flawed_labels or p.column != "design.doses"]
+    rest_on = {*unknown, *(key for key in absent if key is not None)}
+    return [*without_consequences(found, rest_on, study.definition), *cross_checks.of_panel(study)]
 
 
 def read_design(folder: Path) -> Study:
@@ -134,8 +241,26 @@ def _read_units(
     absent = [column for column in columns if column not in sheet.columns]
     problems += [missing_column(column, keys[column], sheet.columns, name) for column in absent]
     units, found = units_of_sheet(sheet, [c for c in columns if c in sheet.columns])
-    problems += bounded(sheet.with_own(found))
+    first = {row.get("unit"): row for row in reversed(sheet.rows)}
+    cells = {
+        column: [
+            LabelCell(labels[column], name, first[unit].line) for unit, labels in units.items()
+        ]
+        for column in columns
+        if column not in absent
+    }
+    found += _level_problems(definition, cells)
+    problems += bounded(grouped(sheet.with_own(found)))
     return units
+
+
+def _level_problems(definition: Definition, cells: Mapping[str, list[LabelCell]]) -> list[Problem]:
+    word = definition.design.unit or "leaf scan"
+    return [
+        problem
+        for column, labels in cells.items()
+        for problem in level_problems(definition.design, column, labels, word)
+    ]
 
 
 def _column_keys(definition: Definition) -> dict[str, str]:
@@ -154,8 +279,8 @@ def _read_scans(
     definition: Definition,
     units: dict[str, dict[str, str]] | None,
     problems: list[Problem],
-) -> tuple[list[Scan], list[str]]:
-    """Return the scans and the names of the columns that have no meaning of their own."""
+) -> tuple[list[Scan], list[str], set[tuple[str, int | None]]]:
+    """Return the scans, the columns that have no meaning of their own, and the rows at fault."""
     intake = definition.intake
     sessions = [s.session for s in sessions_of(definition)]
     reader = ScanReader(
@@ -181,8 +306,9 @@ def _read_scans(
             others = _read_sheet(folder, definition, sessions, reader, problems)
     except InputFault as fault:
         problems += fault.problems
-    problems += bounded(reader.problems)
-    return reader.scans, others
+    flawed = {(p.file, p.row) for p in reader.problems}
+    problems += bounded(grouped(reader.problems))
+    return reader.scans, others, flawed
 
 
 def _read_sheet(
@@ -199,6 +325,10 @@ def _read_sheet(
         return []
     forms = definition.intake.forms
     form = forms.get("default") or Form()
+    refused = without_headings(folder / name, name, form)
+    if refused is not None:
+        problems.append(refused)
+        return []
     if is_spectra_table(folder / name, form):
         rows, names = rows_of_table(folder / name, name, form)
         extra = [n for n in names if n not in HAVE_A_MEANING]
@@ -237,8 +367,21 @@ def _units_from_scans(
             if name not in others
         ]
     units, found = units_of_scans(samples, present, by_scan=definition.design.unit is None)
-    problems += bounded(found)
+    first = {_unit_name(scan, definition): scan for scan in reversed(samples)}
+    cells = {
+        column: [
+            LabelCell(labels[column], first[unit].source, first[unit].row or None)
+            for unit, labels in units.items()
+        ]
+        for column in present
+    }
+    found += _level_problems(definition, cells)
+    problems += bounded(grouped(found))
     return units
+
+
+def _unit_name(scan: Scan, definition: Definition) -> str:
+    return scan.unit if definition.design.unit is not None else scan.scan
 
 
 def _read_decisions(folder: Path, scans: list[Scan], problems: list[Problem]) -> list[Decision]:

@@ -14,6 +14,7 @@ from leafledger.study.names import ID_WORDS, PathCheck, is_id, is_label
 from leafledger.study.sheets import Row, Sheet
 
 N = TypeVar("N", int, float)
+_EMPTY = "an empty cell"
 
 ROLES = ("sample", "white", "dark", "lamp", "ambient", "check")
 REQUIRED = ("scan", "file")
@@ -105,8 +106,28 @@ class ScanReader:
         others = [name for name in sheet.columns if name and name not in HAVE_A_MEANING]
         for row in sheet.rows:
             self.add(row, {name: row.get(name) for name in others})
+        if "role" not in sheet.columns:
+            self._without_roles(sheet)
         self.problems = sheet.with_own(self.problems)
         return self.scans
+
+    def _without_roles(self, sheet: Sheet) -> None:
+        """Say once that the roles are missing, not of each white and dark that it has no unit."""
+        empty = [p for p in self.problems if p.column == "unit" and p.found == _EMPTY]
+        if not empty or len(empty) == len(sheet.rows):
+            return
+        rows = first_words([str(p.row) for p in empty], 5)
+        only = len(empty) == 1
+        missing = Problem(
+            file=self.shown,
+            column="role",
+            found=f'no column "role", and {"a row" if only else f"{len(empty)} rows"} without a '
+            f"unit (row{'s' * (not only)} {rows})",
+            expected="a column role that says what each scan is: " + ", ".join(ROLES),
+            mend="Add the column: white, dark and the like for scans of no unit; empty or sample "
+            "for leaves.",
+        )
+        self.problems = [missing, *(p for p in self.problems if p not in set(empty))]
 
     def add(self, row: Row, others: Mapping[str, str]) -> None:
         """Check one row and keep it as a scan."""
@@ -226,7 +247,7 @@ class ScanReader:
                 self._problem(
                     row,
                     "unit",
-                    "an empty cell",
+                    _EMPTY,
                     "the experimental unit of the leaf",
                     "Name the unit; if units are not known, say `design: {unit: none}`.",
                 )

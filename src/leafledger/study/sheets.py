@@ -16,6 +16,9 @@ LARGEST_BYTES = 256_000_000
 """A wide table that is its own scan sheet; a sheet without spectra is far smaller."""
 LARGEST_SHEET = 64_000_000
 MOST_ROWS = 200_000
+EXAMPLE = "# "
+"""With which an example row begins."""
+_MARKS = {";": "semicolons", "\t": "tabs", ",": "commas", "|": "bars"}
 
 
 @dataclass(frozen=True)
@@ -118,7 +121,7 @@ def read_sheet(
     shown: str,
     required: Sequence[str],
     known: Sequence[str] = (),
-    comments: bool = False,
+    comment: str = EXAMPLE,
     delimiter: str = ",",
     called: str = "scans",
 ) -> Sheet:
@@ -132,8 +135,9 @@ def read_sheet(
         Columns that must be there.
     known
         Further columns with a meaning; a heading that looks like one of them misspelt is an error.
-    comments
-        Whether lines that begin with ``#`` are passed over.
+    comment
+        Rows whose first cell begins so are passed over. By default a hash and a blank, as in the
+        example rows of ``leafledger new``: ``#N/A`` is no comment but a fault.
     delimiter
         What stands between cells.
     called
@@ -145,12 +149,17 @@ def read_sheet(
         With every problem of the headings and of the shape of the rows.
     """
     if is_workbook(path):
-        return _of_workbook(path, shown, required, known, called)
-    lines = _lines(read_text(path, shown, LARGEST_SHEET), shown, delimiter, comments)
+        return _of_workbook(path, shown, required, known, called, comment)
+    lines = _lines(read_text(path, shown, LARGEST_SHEET), shown, delimiter, comment)
     first = next(lines, None)
     if first is None:
         raise _fault(shown, "an empty file", "a heading row", f"Begin with: {','.join(required)}")
-    columns = tuple(cell.strip() for cell in first[1])
+    headings = [cell.strip() for cell in first[1]]
+    width = len(headings)
+    columns = tuple(_without_empty_end(headings))
+    other = _other_delimiter(headings, delimiter, required)
+    if other is not None:
+        raise _parted_otherwise(shown, first[0], other, delimiter)
     problems = heading_problems(shown, first[0], columns, required, known)
     if problems:
         raise InputFault(problems)
@@ -163,6 +172,8 @@ def read_sheet(
                 f"at most {MOST_ROWS:,}",
                 "Check that the file is the sheet you mean; split the study if it is.",
             )
+        if len(columns) < len(cells) <= width and not any(c.strip() for c in cells[len(columns) :]):
+            cells = cells[: len(columns)]
         if len(cells) != len(columns):
             problems.append(
                 Problem(
@@ -180,8 +191,53 @@ def read_sheet(
     return Sheet(shown, columns, tuple(rows))
 
 
+def _without_empty_end(headings: list[str]) -> list[str]:
+    """Return the headings without empty ones at the end, which a spreadsheet's export may have.
+
+    Examples
+    --------
+    >>> _without_empty_end(["unit", "", "block", "", ""])
+    ['unit', '', 'block']
+    """
+    n = len(headings)
+    while n > 1 and not headings[n - 1]:
+        n -= 1
+    return headings[:n]
+
+
+def _other_delimiter(headings: list[str], delimiter: str, required: Sequence[str]) -> str | None:
+    """Return the mark that parts the headings, if it is another than the one they are read with."""
+    if any(name in headings for name in required):
+        return None
+    text = delimiter.join(headings)
+    for mark in _MARKS:
+        cells = [cell.strip().strip('"').strip() for cell in text.split(mark)]
+        if mark != delimiter and len(cells) > 1 and any(name in cells for name in required):
+            return mark
+    return None
+
+
+def _parted_otherwise(shown: str, line: int, mark: str, delimiter: str) -> InputFault:
+    name, meant = _MARKS[mark], _MARKS.get(delimiter, "commas")
+    return InputFault(
+        Problem(
+            file=shown,
+            row=line,
+            found=f"cells parted by {name}, read with {meant}",
+            expected=f"cells parted by {meant}",
+            mend="Save the sheet as CSV (UTF-8, comma), or as .xlsx. A comma in a number becomes a "
+            "point; text that holds commas needs quotes.",
+        )
+    )
+
+
 def _of_workbook(
-    path: Path, shown: str, required: Sequence[str], known: Sequence[str], called: str
+    path: Path,
+    shown: str,
+    required: Sequence[str],
+    known: Sequence[str],
+    called: str,
+    comment: str,
 ) -> Sheet:
     grid = read_grid(path, shown, called)
     if grid.headings is None:
@@ -194,13 +250,12 @@ def _of_workbook(
     rows = [
         Row(line, {name: cell for name, cell in zip(columns, cells, strict=True) if name})
         for line, cells in grid.rows
+        if not cells[0].lstrip().startswith(comment)
     ]
     return Sheet(shown, tuple(columns), tuple(rows), tuple(grid.problems))
 
 
-def _lines(
-    text: str, shown: str, delimiter: str, comments: bool
-) -> Iterator[tuple[int, list[str]]]:
+def _lines(text: str, shown: str, delimiter: str, comment: str) -> Iterator[tuple[int, list[str]]]:
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     while True:
         line = reader.line_num + 1
@@ -220,7 +275,7 @@ def _lines(
             ) from error
         if not any(cell.strip() for cell in cells):
             continue
-        if comments and cells[0].lstrip().startswith("#"):
+        if cells[0].lstrip().startswith(comment):
             continue
         yield line, cells
 

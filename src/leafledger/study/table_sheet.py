@@ -8,7 +8,7 @@ import re
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, quoted
-from leafledger.study.headings import split_headings
+from leafledger.study.headings import no_wavelengths, split_headings
 from leafledger.study.measurement_sections import Form
 from leafledger.study.names import as_id
 from leafledger.study.row_ids import content_ids
@@ -27,10 +27,48 @@ def is_spectra_table(path: Path, form: Form) -> bool:
     """Tell whether a sheet holds bands, by its heading row."""
     if form.form != "wide_table" or not path.is_file() or is_workbook(path):
         return False
+    return len(split_headings(_first_row(path, form))[1]) >= _FEWEST_BANDS
+
+
+def _first_row(path: Path, form: Form) -> list[str]:
     with path.open("rb") as file:
         head = file.readline(4_000_000).decode("utf-8-sig", errors="replace")
     head = _LINE_END.split(head, maxsplit=1)[0]
-    return len(split_headings(_cells(head, _delimiter(head, form)))[1]) >= _FEWEST_BANDS
+    return _cells(head, _delimiter(head, form))
+
+
+def without_headings(path: Path, shown: str, form: Form) -> Problem | None:
+    """Return the problem of a wide table whose first row holds values, or other units than nm."""
+    if form.form != "wide_table" or not path.is_file() or is_workbook(path):
+        return None
+    if form.pixel_coefficients is not None:
+        return None
+    cells = _first_row(path, form)
+    why = no_wavelengths(cells)
+    if why is None and sum(map(_is_number, cells)) >= _FEWEST_BANDS:
+        if is_spectra_table(path, form):
+            return None
+        why = (
+            "a first row of numbers of which none can be a wavelength in nm",
+            "Write a heading row above it: the wavelength of each column, a word for the others.",
+        )
+    if why is None:
+        return None
+    return Problem(
+        file=shown,
+        row=1,
+        found=why[0],
+        expected="wavelengths in nm as headings, rising or falling",
+        mend=why[1],
+    )
+
+
+def _is_number(text: str) -> bool:
+    try:
+        float(text.strip().strip('"').replace(",", "."))
+    except ValueError:
+        return False
+    return True
 
 
 def spectra_in_workbook(path: Path, shown: str, form: Form) -> Problem | None:

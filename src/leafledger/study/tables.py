@@ -29,7 +29,9 @@ SHARED_SOURCES = "shared_sources"
 _ROWS_PER_GROUP = 500
 _MANTISSA_BITS = 10
 _SIGNED_BITS = 16
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_SIGNS = tuple("=+-@\uff1d\uff0b\uff0d\uff20")
+"""With which a spreadsheet begins a formula; the last four are full-width."""
+_FORMULA_STARTS = (*FORMULA_SIGNS, "\t", "\r")
 
 
 @contextmanager
@@ -103,8 +105,8 @@ def neutral(text: str) -> str:
 
     Examples
     --------
-    >>> neutral("=1+1"), neutral("clip slipped")
-    ("'=1+1", 'clip slipped')
+    >>> neutral("=1+1"), neutral("\N{FULLWIDTH EQUALS SIGN}1+1"), neutral("clip slipped")
+    ("'=1+1", "'＝1+1", 'clip slipped')
     """
     return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
 

@@ -10,8 +10,16 @@ from pydantic import ValidationError
 
 from leafledger.errors import InputFault, Problem, bounded, nearest, quoted
 from leafledger.study.columns import STATED
+from leafledger.study.consequences import is_under
 from leafledger.study.definition import Definition
-from leafledger.study.definition_file import FILE, faults, read_definition, refused, with_rows
+from leafledger.study.definition_file import (
+    FILE,
+    ExaminedDefinition,
+    examine_definition,
+    faults,
+    refused,
+    with_rows,
+)
 from leafledger.study.variants import laid_over, refused_keys
 from leafledger.study.yaml_text import YamlText
 
@@ -36,28 +44,46 @@ def definition_of(folder: Path, variant: str | None = None) -> tuple[Definition,
     InputFault
         With every problem of the file, those of a variant under its name and key.
     """
-    stated, text = read_definition(folder)
+    examined = examine_definition_of(folder, variant)
+    if examined.problems:
+        raise InputFault(examined.problems)
+    return examined.definition, examined.text
+
+
+def examine_definition_of(folder: Path, variant: str | None = None) -> ExaminedDefinition:
+    """Do the same and go on after a fault: what is at fault is left out of the definition.
+
+    Raises
+    ------
+    InputFault
+        If ``study.yaml`` cannot be read at all, or the variant asked for is not there or at fault.
+    """
+    examined = examine_definition(folder)
+    stated, text = examined.definition, examined.text
     if variant is not None and variant not in stated.variants:
-        raise InputFault(
-            Problem(
-                file=FILE,
-                column="variants",
-                row=text.line(("variants",)),
-                found=f"no variant {quoted(variant)}",
-                expected="a variant that the study names",
-                mend=nearest(variant, list(stated.variants)) or "Name it under variants.",
-            )
+        missing = Problem(
+            file=FILE,
+            column="variants",
+            row=text.line(("variants",)),
+            found=f"no variant {quoted(variant)}",
+            expected="a variant that the study names",
+            mend=nearest(variant, list(stated.variants)) or "Name it under variants.",
         )
+        raise InputFault([*examined.problems, missing])
     found: dict[str, Definition] = {}
-    problems: list[Problem] = []
+    problems: list[Problem] = list(examined.problems)
     for name in stated.variants if variant is None else [variant]:
         try:
             found[name] = _variant(stated, text, name)
         except InputFault as fault:
-            problems += with_rows(of_variant(fault.problems, name), text)
-    if problems:
+            at_fault = any(is_under(p.column or "", f"variants.{name}") for p in examined.problems)
+            # A variant from which a key at fault is left out may say nothing more.
+            told = [p for p in fault.problems if p.column or not at_fault]
+            problems += with_rows(of_variant(told, name), text)
+    if variant is not None and variant not in found:
         raise InputFault(bounded(problems))
-    return (stated if variant is None else found[variant]), text
+    definition = stated if variant is None else found[variant]
+    return replace(examined, definition=definition, problems=tuple(bounded(problems)))
 
 
 def _variant(stated: Definition, text: YamlText, name: str) -> Definition:

@@ -86,7 +86,7 @@ const After = (() => {
   }
 
   function tested(rows) {
-    const lines = rows.map((r) => make("li", {}, `${r.index}, ${r.contrast}: ${r.method.replaceAll("_", " ")}, p = ${number(r.p)}, Holm-adjusted ${number(r.p_holm)}; ${r.effect_size_name.replaceAll("_", " ")} ${number(r.effect_size)}: ${r.verdict.replaceAll("_", " ")}`));
+    const lines = rows.map((r) => make("li", {}, `${r.index}, ${r.contrast_words}: ${r.method_words}, p ${p(r.p_words)}, Holm-adjusted ${r.p_holm_words}${r.size_words ? `; ${r.size_words} ${number(r.effect_size)}` : ""}: ${r.verdict_words}`));
     return lines.length ? [make("h3", {}, "As it stands in effects.csv"), make("ul", {}, ...lines)] : [];
   }
 
@@ -94,9 +94,11 @@ const After = (() => {
     const level = found.ci_level === null ? "" : ` (${number(found.ci_low)} to ${number(found.ci_high)}, ${Math.round(found.ci_level * 100)} %)`;
     const units = found.n_units_reference === null ? `${found.n_units}` : `${found.n_units} and ${found.n_units_reference}`;
     const unit = found.unit && found.unit !== "1" ? ` ${found.unit}` : "";
-    const cells = [words, `${number(found.estimate)}${unit}${level}`, units, number(found.p), found.verdict.replaceAll("_", " ") + (found.reason ? `; ${found.reason}` : "")];
-    return make("tr", {}, make("th", { scope: "row" }, `${contrast.with.index}, ${contrast.with.contrast}`), ...cells.map((text) => make("td", {}, text)));
+    const cells = [words, `${number(found.estimate)}${unit}${level}`, units, found.p_words, found.verdict_words + (found.reason ? `; ${found.reason}` : "")];
+    return make("tr", {}, make("th", { scope: "row" }, `${contrast.with.index}, ${contrast.with.contrast_words}`), ...cells.map((text) => make("td", {}, text)));
   }
+
+  const p = (words) => (words.startsWith("<") ? words : `= ${words}`);
 
   function number(value) {
     if (value === null) return "none";

@@ -4,7 +4,7 @@
 
 const Review = (() => {
   const at = (id) => document.getElementById(id);
-  const state = { study: null, view: null, key: null, chosen: 0, drafts: [], seen: new Set(), saves: [], saving: false };
+  const state = { study: null, view: null, key: null, chosen: 0, drafts: [], seen: new Set(), saves: [], saving: false, loading: false, ignoring: false };
   let wanted = 0;
 
   function make(name, attributes = {}, ...inside) {
@@ -137,11 +137,23 @@ const Review = (() => {
   const plural = (role) => ({ dark: "darks", white: "whites", check: "check tile" }[role] || role);
   const act = attempt((entry) => go(entry, true));
 
+  function loading(is) {
+    state.loading = is;
+    at("look").setAttribute("aria-busy", String(is));
+  }
+
   async function go(entry, focus) {
     const { kind, group } = entry;
+    if (keyOf(kind, group) !== state.key && typing()) return;
     const turn = (wanted += 1);
-    const view = await ask(`/api/${kind}/${encodeURIComponent(group.session)}/${encodeURIComponent(group.name)}`);
-    if (turn !== wanted) return; // another group was asked for meanwhile
+    loading(true);
+    let view;
+    try {
+      view = await ask(`/api/${kind}/${encodeURIComponent(group.session)}/${encodeURIComponent(group.name)}`);
+    } finally {
+      if (turn === wanted) loading(false);
+    }
+    if (turn !== wanted) return; // another group was asked for meanwhile, or a reason is being typed
     state.view = { ...view, kind, group };
     state.key = keyOf(kind, group);
     state.chosen = Math.max(view.scans.findIndex((scan) => scan.suggested || scan.changed), 0);
@@ -222,7 +234,9 @@ const Review = (() => {
     const { view } = state;
     const entries = view.scans.map((scan, k) => ({ scan, k }));
     const shown = view.kind === "leaves" ? entries : entries.filter(({ scan }) => scan.said.length);
+    const kept = openForm();
     at("scans").replaceChildren(...shown.map(({ scan, k }) => card(scan, k)));
+    if (kept) putBack(kept, shown);
     const more = [];
     if (view.kind === "references") {
       const quiet = entries.length - shown.length;
@@ -250,7 +264,7 @@ const Review = (() => {
     if (scan.decision) parts.push(make("p", {}, make("span", { class: "badge decided" }, scan.decision.action === "keep" ? "kept" : "excluded"), ` by ${scan.decision.by}${scan.decision.when ? `, ${scan.decision.when.replace("T", " ")}` : ""}: ${scan.decision.reason}`));
     if (scan.changed) parts.push(make("p", { class: "changed" }, make("b", {}, "▲ Look again: "), "the scan has changed since this decision was taken. Keep or exclude it anew, or mend the file."));
     if (draft) parts.push(make("p", {}, make("span", { class: "badge decided" }, `${draft.action}, not saved yet`), ` ${draft.reason}`));
-    if (leaves) parts.push(make("div", { class: "actions" }, ...["exclude", "keep"].map((action) => make("button", { type: "button", "data-action": action, "aria-label": `${action} ${scan.scan}`, click: () => { choose(k); reason(action); } }, action === "exclude" ? "Exclude…" : "Keep…"))));
+    if (leaves) parts.push(make("div", { class: "actions" }, ...["exclude", "keep"].map((action) => make("button", { type: "button", "data-action": action, "aria-label": `${action} ${scan.scan}`, click: () => { if (!typing()) { choose(k); reason(action); } } }, action === "exclude" ? "Exclude…" : "Keep…"))));
     return make("li", { class: `scan ${leaves && k === state.chosen ? "chosen" : ""}`, id: `scan-${k}` }, ...parts);
   }
 
@@ -264,15 +278,47 @@ const Review = (() => {
 
   // --- deciding --------------------------------------------------------------------------------
 
+  // The form that asks for a reason, with what is typed in it; it outlives every drawing of the group.
+  function openForm() {
+    const form = document.querySelector("#scans .reason");
+    if (!form) return null;
+    const input = form.querySelector("input");
+    return { form, input, held: form.contains(document.activeElement), from: input.selectionStart, to: input.selectionEnd };
+  }
+
+  function putBack({ form, input, held, from, to }, shown) {
+    const there = shown.find(({ scan }) => scan.scan === form.dataset.scan);
+    if (!there) return;
+    at(`scan-${there.k}`).append(form);
+    if (!held) return;
+    input.focus();
+    input.setSelectionRange(from, to);
+  }
+
+  // Whether a reason is being typed; an empty form is closed.
+  function typing() {
+    const open = openForm();
+    if (!open) return false;
+    if (!open.input.value.trim()) { open.form.remove(); return false; }
+    say(`First take or cancel the reason for ${open.form.dataset.scan}.`);
+    open.input.focus();
+    return true;
+  }
+
   function reason(action) {
     if (state.view.kind !== "leaves") { say("References are shown, not decided."); return; }
+    if (typing()) return;
+    if (state.loading) { wanted += 1; loading(false); } // the group shown stays
     const scan = state.view.scans[state.chosen];
     const box = at(`scan-${state.chosen}`);
-    box.querySelector(".reason")?.remove();
     const input = make("input", { id: "reason", type: "text", maxlength: "500", autocomplete: "off", required: true });
-    const close = () => { form.remove(); box.querySelector(`[data-action=${action}]`).focus(); };
+    const close = () => {
+      const card = form.closest(".scan");
+      form.remove();
+      card.querySelector(`[data-action=${action}]`).focus();
+    };
     const take = () => decide(scan, action, input);
-    const form = make("div", { class: "reason", role: "group", "aria-label": `${action} ${scan.scan}` },
+    const form = make("div", { class: "reason", role: "group", "data-scan": scan.scan, "aria-label": `${action} ${scan.scan}` },
       make("label", { for: "reason" }, `Why ${action} ${scan.scan}?`), input,
       make("div", { class: "actions" },
         make("button", { type: "button", class: "main", click: take }, action === "exclude" ? "Exclude" : "Keep"),
@@ -294,14 +340,15 @@ const Review = (() => {
       input.focus();
       return;
     }
+    input.closest(".reason").remove();
     state.drafts = state.drafts.filter((d) => d.scan !== scan.scan);
     state.drafts.push({ scan: scan.scan, action, reason: words, seen: scan.decision, scan_sha256: scan.scan_sha256, key: state.key });
     say(`${scan.scan}: ${action}, not saved yet.`);
-    const k = state.chosen;
+    const k = state.view.scans.findIndex((one) => one.scan === scan.scan);
     scans();
     list();
     drafts();
-    at(`scan-${k}`).querySelector("button")?.focus();
+    at(`scan-${k}`)?.querySelector("button")?.focus();
   }
 
   function drafts() {
@@ -411,13 +458,32 @@ const Review = (() => {
     f: () => at("flagged-only").click(),
   };
 
+  // Who presses a key of a decision before the group is there goes on typing the reason. Those
+  // letters are no commands: none is taken until the keyboard has been quiet for a while.
+  const QUIET_MS = 1000;
+  let quiet = 0;
+
+  function ignoreUntilQuiet() {
+    state.ignoring = true;
+    clearTimeout(quiet);
+    quiet = setTimeout(() => { state.ignoring = false; }, QUIET_MS);
+  }
+
   document.addEventListener("keydown", (event) => {
-    const typing = event.target.closest("input:not([type=checkbox]), textarea, select");
-    if (typing || event.ctrlKey || event.altKey || event.metaKey || !at("use-keys").checked || !state.view) return;
+    const inField = event.target.closest("input:not([type=checkbox]), textarea, select");
+    if (inField || event.ctrlKey || event.altKey || event.metaKey || !at("use-keys").checked || !state.view) return;
     const digit = /^[1-9]$/.test(event.key);
+    if (state.ignoring && event.key.length === 1) {
+      event.preventDefault();
+      ignoreUntilQuiet();
+      return;
+    }
     if (!digit && !keys[event.key]) return;
     event.preventDefault();
-    if (digit) choose(Number(event.key) - 1);
+    if (state.loading) {
+      if (event.key === "e" || event.key === "k") ignoreUntilQuiet();
+      say("The next group is not there yet: the key was not taken.");
+    } else if (digit) choose(Number(event.key) - 1);
     else keys[event.key]();
   });
   at("previous").addEventListener("click", () => step(-1));
