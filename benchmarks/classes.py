@@ -27,14 +27,13 @@ import time
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.cross_products import SplitProducts, path_codes
 from leafledger.classes.fold_fit import Procedure
-from leafledger.classes.latent import fit_path, membership_of
-from leafledger.classes.nested import nested_validation
 from leafledger.classes.permutation import arrangements, nested_accuracy
+from leafledger.classes.pls import SplitProducts, fit_path, membership_of, path_codes
 from leafledger.classes.predictors import FittedPredictor, batched_predictor
 from leafledger.classes.preprocessing import preprocessed
 from leafledger.classes.splits import Scheme, dealt_folds, scheme_of
+from leafledger.classes.validation import nested_validation
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int_]

@@ -5,8 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.classes.kernel_path import centred_products, membership_paths, scan_products
-from leafledger.classes.latent import fit_path, membership_of
+from leafledger.classes.pls import (
+    centred_products,
+    fit_path,
+    membership_of,
+    membership_paths,
+    scan_products,
+)
 
 from .conftest import leaves
 

@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 
 from leafledger.classes import rivals_stage, stage
-from leafledger.classes.comparison import comparison_table
-from leafledger.classes.rivals import prior_draw
+from leafledger.classes.baselines import comparison_table, prior_draw
 from leafledger.study.columns import COMPARISON, QUESTIONS
 from leafledger.study.tables import read_json
 

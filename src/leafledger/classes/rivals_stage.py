@@ -7,12 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.comparison import comparison_table
-from leafledger.classes.fold_fit import procedure_of
-from leafledger.classes.labelled import Labelled, labelled_spectra
-from leafledger.classes.plan import Plan, planned
-from leafledger.classes.questions import question_table
-from leafledger.classes.rivals import (
+from leafledger.classes.baselines import (
     MODEL,
     N_REPEATS,
     NEEDS_MORE,
@@ -20,11 +15,17 @@ from leafledger.classes.rivals import (
     ON_SPECTRA,
     WORDS,
     Codes,
+    comparison_table,
     fold_table,
     model_predictions,
     rival_predictions,
     units_right,
 )
+from leafledger.classes.fold_fit import procedure_of
+from leafledger.classes.labelled import Labelled, labelled_spectra
+from leafledger.classes.negative_controls import question_table
+from leafledger.classes.preprocessing import steps_of
+from leafledger.classes.splits import Plan, planned
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.columns import COMPARISON, QUESTIONS, RIVALS
 from leafledger.study.tables import read_parquet, write_csv
@@ -41,7 +42,7 @@ def run(job: Job) -> Outcome:
     data = labelled_spectra(job)
     plan = planned(data, job.settings)
     warnings: list[str] = []
-    steps = list(dict.fromkeys(settings["preprocessing"]))
+    steps = steps_of(settings["preprocessing"], data.wavelength_nm)
     said = _everyone(job, data, plan, steps, warnings)
     folds = [fold_table(data, plan, name, codes) for name, codes in sorted(said.items())]
     write_csv(job.outputs["rivals"], pd.concat(folds, ignore_index=True), RIVALS)
@@ -63,7 +64,7 @@ def _everyone(
     """Return what the classifier and every rival say of the scans held out."""
     settings = job.settings["classes"]
     seed = int(settings["seed"])
-    procedure = procedure_of(len(data.classes), plan.n_components, settings)
+    procedure = procedure_of(len(data.classes), plan.widths[-1], settings)
     said = {MODEL: model_predictions(data, plan, steps, procedure)}
     smallest = min(
         int(s.training[outer].sum()) for s in plan.schemes[:N_REPEATS] for outer in s.outer

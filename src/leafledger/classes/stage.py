@@ -7,27 +7,27 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from leafledger.chance.seeds import generator
-from leafledger.classes.archive import canonical_archive, types_to_trust
-from leafledger.classes.card import model_card
+from leafledger.classes.explanation import resampled_terms
 from leafledger.classes.fold_fit import fit_training, procedure_of
 from leafledger.classes.labelled import Labelled, labelled_spectra
-from leafledger.classes.latent import class_weights, explained_shares, membership_of
-from leafledger.classes.per_class import confused_pairs_table, per_class_table
 from leafledger.classes.permutation import PermutationTest, permutation_test
-from leafledger.classes.plan import Plan, planned
+from leafledger.classes.pls import class_weights, explained_shares, membership_of
 from leafledger.classes.predictors import nested_predictors
-from leafledger.classes.preprocessing import preprocessed
-from leafledger.classes.stability import resampled_terms
+from leafledger.classes.preprocessing import preprocessed, steps_of
+from leafledger.classes.saved_model import canonical_archive, model_card, types_to_trust
+from leafledger.classes.splits import Plan, planned
 from leafledger.classes.summary import summary
 from leafledger.classes.tables import (
+    confused_pairs_table,
     confusion_table,
     path_table,
+    per_class_table,
     prediction_columns,
     prediction_table,
     reliability_table,
     terms_table,
 )
-from leafledger.classes.validated import Validated, validate
+from leafledger.classes.validation import Validated, validate
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.columns import (
     CONFUSED_PAIRS,
@@ -48,8 +48,8 @@ def run(job: Job) -> Outcome:
     settings = job.settings["classes"]
     data = labelled_spectra(job)
     plan = planned(data, job.settings)
-    steps = list(dict.fromkeys(settings["preprocessing"]))
-    procedure = procedure_of(len(data.classes), plan.n_components, settings)
+    steps = steps_of(settings["preprocessing"], data.wavelength_nm)
+    procedure = procedure_of(len(data.classes), plan.widths[-1], settings)
     validated = validate(data, plan, steps, procedure)
     test = _permuted(data, plan, validated, settings["n_permutations"], settings["seed"])
     _write_tables(job, data, plan, validated)
@@ -69,10 +69,9 @@ def _permuted(
         return None
     return permutation_test(
         nested_predictors(data, validated.steps, validated.procedure, plan.schemes[0]),
-        plan.schemes[0],
+        plan,
         data.unit_codes,
         data.unit_of,
-        plan.cells,
         n_draws,
         generator(seed, "permutation"),
     )
@@ -100,12 +99,11 @@ def _write_model(
 ) -> dict[str, Any]:
     """Fit all scans, write terms, summary, model and card; return the summary."""
     settings = job.settings["classes"]
-    step = validated.steps[int(validated.final.step[0])]
-    chosen = int(validated.final.n_components[0])
+    step, _, chosen = validated.chosen
     spectra = preprocessed(data.spectra, step, data.wavelength_nm)
     fit = fit_training(spectra, data.codes, step, validated.procedure)
     ready = fit.learned.apply(spectra)
-    model = final_model(data, step, chosen, validated)
+    model = final_model(data, validated)
     rng = generator(settings["seed"], "resampled terms")
     spread = resampled_terms(
         spectra, data.codes, data.unit_of, fit, step, validated.procedure, chosen, rng
@@ -128,15 +126,16 @@ def _write_model(
     return told
 
 
-def final_model(data: Labelled, step: str, chosen: int, validated: Validated) -> DiscriminantModel:
+def final_model(data: Labelled, validated: Validated) -> DiscriminantModel:
     """Fit the chosen model to all scans; its probabilities are those of scans held out."""
     from leafledger.classes.model import DiscriminantModel
 
+    step, decision, chosen = validated.chosen
     span = float(data.wavelength_nm[-1] - data.wavelength_nm[0])
     model = DiscriminantModel(
         n_components=chosen,
         preprocessing=step,
-        decision=validated.procedure.decision,
+        decision=decision,
         balanced=validated.procedure.balanced,
         sharpness=validated.sharpness,
         step_nm=span / max(len(data.wavelength_nm) - 1, 1) or 1.0,

@@ -10,18 +10,17 @@ from numpy.typing import NDArray
 
 from leafledger.chance.resampling import unit_bootstrap_interval, wilson_interval
 from leafledger.chance.seeds import generator
-from leafledger.classes.component_words import component_words
-from leafledger.classes.confounding import confounding_warnings
+from leafledger.classes.explanation import RULE as STABLE_RULE
+from leafledger.classes.explanation import Spread, component_words
 from leafledger.classes.labelled import Labelled
-from leafledger.classes.latent import LatentPath
+from leafledger.classes.negative_controls import confounding_warnings
 from leafledger.classes.permutation import PermutationTest
-from leafledger.classes.plan import Plan
+from leafledger.classes.pls import LatentPath
 from leafledger.classes.probabilities import RULE as PROBABILITY_RULE
 from leafledger.classes.probabilities import brier_score
-from leafledger.classes.selection import RULE as CHOICE_RULE
-from leafledger.classes.stability import RULE as STABLE_RULE
-from leafledger.classes.stability import Spread
-from leafledger.classes.validated import Validated
+from leafledger.classes.splits import Plan, training_share
+from leafledger.classes.validation import RULE as CHOICE_RULE
+from leafledger.classes.validation import Validated
 from leafledger.words import counted
 
 Array = NDArray[np.float64]
@@ -60,12 +59,13 @@ def summary(
     out: dict[str, Any] = {
         **_material(data, job_settings),
         "split": split if isinstance(split := settings["split"], str) else split["column"],
-        "decision": settings["decision"],
         "weights": settings["weights"],
         "split_rule": plan.rule,
         "n_folds": plan.schemes[0].n_folds,
         "n_repeats": len(plan.schemes),
-        "max_components": plan.n_components,
+        "max_components": validated.procedure.n_components,
+        "training_share": training_share(plan.schemes, data.unit_of),
+        "set_aside": list(data.set_aside),
         "seeds": {"classes": settings["seed"]},
         "warnings": [*plan.warnings, *_further_warnings(data, test, job_settings)],
         "stable_components": spread.stable_components,
@@ -77,10 +77,10 @@ def summary(
     out |= _choice(validated)
     out |= _accuracy(data, validated, settings["seed"])
     out |= _certainty(data, plan, validated)
-    out |= _against_chance(test, plan)
-    if out["best_n_components"] == plan.n_components == settings["max_components"]:
+    out |= _against_chance(test)
+    if out["best_n_components"] == plan.widths[-1] == settings["max_components"]:
         out["warnings"].append(
-            f"the smallest loss is at {plan.n_components} latent variables, the most that were "
+            f"the smallest loss is at {plan.widths[-1]} latent variables, the most that were "
             "looked at: a larger classes.max_components may do better"
         )
     out["sentence"] = sentence(out)
@@ -137,23 +137,26 @@ def _certainty(data: Labelled, plan: Plan, validated: Validated) -> dict[str, An
 
 
 def _choice(validated: Validated) -> dict[str, Any]:
-    final = validated.final
-    step = int(final.step[0])
+    final, decisions = validated.final, validated.procedure.decisions
+    step, decision, n_components = validated.chosen
     return {
-        "n_components": int(final.n_components[0]),
-        "preprocessing": validated.steps[step],
+        "n_components": n_components,
+        "preprocessing": step,
+        "decision": decision,
+        "preprocessings_searched": list(validated.steps),
+        "decisions_searched": list(decisions),
         "choice_rule": CHOICE_RULE,
         "best_n_components": int(final.best_n_components[0]),
-        "best_preprocessing": validated.steps[int(final.best_step[0])],
         "validation_curve": [
             {
-                "preprocessing": validated.steps[s],
+                "preprocessing": validated.steps[c // len(decisions)],
+                "decision": decisions[c % len(decisions)],
                 "n_components": a + 1,
-                "loss": float(final.loss[s, 0, a]),
-                "standard_error": float(final.standard_error[s, 0, a]),
+                "loss": float(final.loss[c, 0, a]),
+                "standard_error": float(final.standard_error[c, 0, a]),
             }
-            for s in range(len(validated.steps))
-            for a in range(final.loss.shape[2])
+            for c in range(len(final.loss))
+            for a in range(validated.procedure.n_components)
         ],
     }
 
@@ -193,13 +196,13 @@ def _accuracy(data: Labelled, validated: Validated, seed: int) -> dict[str, Any]
     }
 
 
-def _against_chance(test: PermutationTest | None, plan: Plan) -> dict[str, Any]:
+def _against_chance(test: PermutationTest | None) -> dict[str, Any]:
     """Return the permutation test; all but ``n_draws`` is null if none was asked for."""
     return {
         "p_permutation": test.p if test else None,
         "p_smallest": test.p_smallest if test else None,
         "n_draws": len(test.accuracy) - 1 if test else 0,
-        "permuted_within": plan.within if test else None,
+        "permuted_within": test.within if test else None,
         # As text: the count of a large design is beyond the whole numbers of a JSON reader.
         "n_arrangements": str(test.n_arrangements) if test else None,
         "all_arrangements": test.enumerated if test else None,
