@@ -152,8 +152,9 @@ def plan_of(labels, units, fold, scheme, n_folds):
         return scheme_of(dealt_folds(other, nothing, n_folds, rng)[units], units, rng)
 
     return Plan(
-        schemes=(scheme,), cells=fold, within="outer fold", redeal=redeal, exchangeable=nothing,
-        exchangeable_within="the whole study", widths=(5,), kind="outer", rule="", warnings=(),
+        schemes=(scheme,), test_scheme=scheme, cells=fold, within="outer fold", unseen_days=None,
+        redeal=redeal, exchangeable=nothing, exchangeable_within="the whole study", widths=(5,),
+        kind="outer", rule="", warnings=(),
     )  # fmt: skip
 
 

@@ -86,7 +86,7 @@ def test_summary_follows_from_the_tables(done):
     assert high - low > 0.25, "twelve units: the interval must not be that of 48 scans"
     assert told["n_units_per_class"] == {"Heron": 4, "Kestrel": 4, "Plover": 4}
     assert told["n_components"] <= told["best_n_components"] <= CLASSES["max_components"]
-    assert f"n = {told['n_units']} plants," in told["sentence"]
+    assert f"n = {told['n_units']} plants" in told["sentence"]
 
 
 def test_training_flatters(done):

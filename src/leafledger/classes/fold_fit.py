@@ -54,9 +54,17 @@ class Discriminants:
         """
         turned = self.whitening.transpose(0, 2, 1)
         placed, centres = scores @ turned, self.means @ turned
-        away = (placed[:, :, None, :] - centres[:, None, :, :]) ** 2
-        summed = np.cumsum(away, axis=-1).transpose(3, 0, 1, 2)
-        return np.asarray(self.log_prior[:, None, :] - summed / 2)
+        # log p_c - |x - m_c|^2 / 2 without |x|^2, which is the same for every class:
+        # log p_c - |m_c|^2 / 2 + x m_c, each score adding its part to those before it.
+        n_labellings, n_scans, n_components = placed.shape
+        out = np.empty((n_components, n_labellings, n_scans, centres.shape[1]))
+        seen = np.repeat(self.log_prior[:, None, :], n_scans, axis=1)
+        for a in range(n_components):
+            centre = centres[:, None, :, a]
+            seen += placed[:, :, None, a] * centre
+            seen -= centre**2 / 2
+            out[a] = seen
+        return out
 
 
 def fit_discriminants(

@@ -214,7 +214,7 @@ def _row(
 ) -> tuple[object, ...]:
     settings = job_settings["classes"]
     other = replace(data, codes=asked.codes, classes=asked.classes)
-    scheme, tested = plan.schemes[0], plan.tested
+    scheme, tested = plan.test_scheme, plan.tested
     procedure = procedure_of(len(asked.classes), plan.widths[-1], settings)
     draws = min(int(settings["n_permutations"]), MOST_DRAWS)
     labellings = _labellings(other, plan, asked, draws, int(settings["seed"]))

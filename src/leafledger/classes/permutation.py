@@ -30,7 +30,7 @@ class PermutationTest:
     Attributes
     ----------
     accuracy
-        Nested accuracy of one repeat: first as observed, then one per draw.
+        Nested accuracy of one deal: first as observed, then one per draw.
     p
         Share of labellings, the observed one included, that do at least as well.
     n_arrangements
@@ -135,7 +135,7 @@ def permutation_test(
     n_draws: int,
     rng: np.random.Generator,
 ) -> PermutationTest:
-    """Compare the nested accuracy of the first repeat with that of permuted labels.
+    """Compare the nested accuracy of the observed labels with that of permuted ones.
 
     Where the folds allow many arrangements, folds stay as they are and labels move within them,
     so that every labelling has the same number of each class in every fold as the observed one:
@@ -147,7 +147,7 @@ def permutation_test(
     predictors
         One per preprocessing.
     plan
-        Splits; its first scheme is that of the observed labels.
+        Splits; ``test_scheme`` is that of the observed labels.
     unit_labels
         Observed class number of every unit, shape ``(n_units,)``.
     units
@@ -177,11 +177,11 @@ def permutation_test(
     labellings, enumerated = arrangements(unit_labels, cells, n_draws, rng)
     scans = labellings[:, units]
     if not redealt or plan.redeal is None:
-        reached = nested_accuracy(predictors, plan.schemes[0], scans, units, plan.widths)
+        reached = nested_accuracy(predictors, plan.test_scheme, scans, units, plan.widths)
     else:
         reached = np.empty(len(labellings))
         for i, labels in enumerate(labellings):
-            scheme = plan.schemes[0] if i == 0 else plan.redeal(labels, rng)
+            scheme = plan.test_scheme if i == 0 else plan.redeal(labels, rng)
             reached[i] = nested_accuracy(predictors, scheme, scans[i : i + 1], units, plan.widths)[
                 0
             ]

@@ -34,6 +34,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+ALPHA = 0.05
+"""Level at which the session is said to be told apart."""
+
+
 def run(job: Job) -> Outcome:
     """Hold out the same scans as the classifier; write every rival and the other questions."""
     import pandas as pd
@@ -47,13 +51,14 @@ def run(job: Job) -> Outcome:
     folds = [fold_table(data, plan, name, codes) for name, codes in sorted(said.items())]
     write_csv(job.outputs["rivals"], pd.concat(folds, ignore_index=True), RIVALS)
     right = {name: units_right(data, plan, codes) for name, codes in said.items()}
-    table = comparison_table(right, MODEL, WORDS, int(settings["seed"]))
+    scans = np.unique(data.unit_of[plan.tested], return_counts=True)[1].astype(np.float64)
+    table = comparison_table(right, scans, MODEL, WORDS, float(settings["margin"]))
     write_csv(job.outputs["comparison"], table, COMPARISON)
     questions = question_table(job, data, plan, steps)
     write_csv(job.outputs["questions"], questions, QUESTIONS)
     return Outcome(
         metrics=_metrics(said, data, plan),
-        warnings=[*warnings, *_findings(table)],
+        warnings=[*warnings, *_findings(table, questions)],
         seeds={"classes": int(settings["seed"])},
     )
 
@@ -83,12 +88,26 @@ def _everyone(
     return said
 
 
-def _findings(table: pd.DataFrame) -> list[str]:
-    """Say so if a handful of indices does as well as the full spectrum."""
-    rows = table[table["procedure"].isin(list(ON_INDICES)) & (table["as_good"] == True)]  # noqa: E712
-    return [
-        f"{sentence} A handful of indices may be enough." for sentence in rows["sentence"].tolist()
+def _findings(table: pd.DataFrame, questions: pd.DataFrame) -> list[str]:
+    """Say which rival does better, if indices alone are as good, and if sessions are told apart."""
+    better = table[table["better"] == True]  # noqa: E712
+    few = table[table["procedure"].isin(list(ON_INDICES)) & (table["as_good"] == True)]  # noqa: E712
+    found = [str(sentence) for sentence in better["sentence"]]
+    found += [
+        f"{row['sentence']} A handful of indices may be enough."
+        for row in few.to_dict("records")
+        if row["sentence"] not in found
     ]
+    told = questions[(questions["asked"] == "session") & (questions["p"] <= ALPHA)]
+    for row in told.to_dict("records"):
+        if row["accuracy"] > row["majority_accuracy"]:
+            found.append(
+                f"the spectra tell the session: {100 * row['accuracy']:.0f} % of the scans are put "
+                f"in the right one of {row['n_classes']} (always naming the largest: "
+                f"{100 * row['majority_accuracy']:.0f} %, p = {row['p']:.2g}); compare groups "
+                "within a session, or split by session"
+            )
+    return found
 
 
 def _metrics(said: dict[str, list[Codes]], data: Labelled, plan: Plan) -> list[Metric]:

@@ -16,6 +16,10 @@ from leafledger.errors import InputFault, Problem, quoted
 
 INNER_FOLDS = 8
 """Inner folds where the outer ones leave too few others to use."""
+REPEATS, UNITS_TIMES_REPEATS = (3, 10), 600
+"""Fewest and most repeats; between them so many that units times repeats reach the last."""
+TEST_FOLDS = 5
+"""Outer folds of the permutation test at most: it needs every fold for every labelling."""
 MOST_BLOCKS = 10
 """Outer folds of blocks at most, unless more are asked for."""
 FOLDS_OF_MEDIAN = (3, 10)
@@ -239,6 +243,49 @@ def later_days_scheme(
     return Scheme(place, np.array(training), tuple(outer), tuple(listed))
 
 
+def unseen_days_scheme(
+    fold: NDArray[np.int_], day: NDArray[np.int_], *, seen: bool = False
+) -> Scheme:
+    """Hold out every day in turn, always on units that training has not seen.
+
+    Parameters
+    ----------
+    fold
+        Fold of every scan's unit, from 0; at least three.
+    day
+        Place of every scan's session in time, from 0; at least two.
+    seen
+        For comparison: as many days are trained on, the one that is judged among them; the day
+        after it is left out instead.
+
+    Returns
+    -------
+    Scheme
+        An outer fold for every day and every fold of units: trained on the other units on all
+        days but one. The inner loop leaves out the other folds of units on those days.
+    """
+    n_folds = int(fold.max()) + 1
+    place = np.full(len(fold), -1)
+    training: list[NDArray[np.bool_]] = []
+    outer: list[int] = []
+    listed: list[tuple[tuple[int, NDArray[np.bool_]], ...]] = []
+    days = np.unique(day)
+    for at, held_day in enumerate(days):
+        others = day != (days[(at + 1) % len(days)] if seen else held_day)
+        start = len(training)
+        training += [others & (fold != i) for i in range(n_folds)]
+        pairs = _pairs(training, fold, others)
+        for i in range(n_folds):
+            judged = (day == held_day) & (fold == i)
+            if not judged.any():
+                continue
+            place[judged] = len(outer)
+            outer.append(start + i)
+            rest = [j for j in range(n_folds) if j != i]
+            listed.append(tuple((pairs[i, j], others & (fold == j)) for j in rest))
+    return Scheme(place, np.array(training), tuple(outer), tuple(listed))
+
+
 def _pairs(
     training: list[NDArray[np.bool_]], fold: NDArray[np.int_], part: NDArray[np.bool_]
 ) -> dict[tuple[int, int], int]:
@@ -433,8 +480,9 @@ class Dealing:
 
     def repeats(self) -> tuple[tuple[Scheme, ...], NDArray[np.int_]]:
         """Return the scheme of every repeat, and the fold of every unit in the first."""
-        asked = int(self.settings["folds"]["repeats"])
-        many = self._worth_repeating(asked)
+        given = self.settings["folds"]["repeats"]
+        asked = self._repeats_of_units() if given == "auto" else int(given)
+        many = self._worth_repeating(asked, warn=given != "auto")
         schemes, folds = [], []
         for repeat in range(1, many + 1):
             fold = self._fold_of_units(repeat)
@@ -443,7 +491,12 @@ class Dealing:
             folds.append(fold)
         return tuple(schemes), folds[0]
 
-    def _worth_repeating(self, asked: int) -> int:
+    def _repeats_of_units(self) -> int:
+        """Return repeats enough that what the folds leave to chance is small: 10, of many 3."""
+        low, high = REPEATS
+        return int(np.clip(-(-UNITS_TIMES_REPEATS // len(self.data.units)), low, high))
+
+    def _worth_repeating(self, asked: int, *, warn: bool) -> int:
         same = {
             "fixed": "the split is fixed",
             _ONE_BY_ONE: f"every {self.word} is a fold of its own",
@@ -452,7 +505,8 @@ class Dealing:
             same = "every block is a fold of its own"
         if not same or asked == 1:
             return asked
-        self.warnings.append(f"{same}, so all {asked} repeats would be the same: one was done")
+        if warn:
+            self.warnings.append(f"{same}, so all {asked} repeats would be the same: one was done")
         return 1
 
     def _scheme(self, fold: NDArray[np.int_], rng: np.random.Generator) -> Scheme:
@@ -479,9 +533,40 @@ class Dealing:
             return dealt_folds(nothing, nothing, self.n_folds, rng)[data.unit_blocks]
         return dealt_folds(data.unit_codes, self._strata(), self.n_folds, rng)
 
+    def of_test(self, scheme: Scheme, folds: NDArray[np.int_]) -> tuple[Scheme, NDArray[np.int_]]:
+        """Return the scheme of the permutation test and the fold of every unit in it."""
+        if self.kind != "unit" or self.n_folds <= TEST_FOLDS:
+            return scheme, folds
+        rng = generator(self.settings["seed"], "folds of the permutation test")
+        fold = dealt_folds(self.data.unit_codes, self._strata(), TEST_FOLDS, rng)
+        return self._scheme(fold, rng), fold
+
+    def unseen_days(self) -> tuple[Scheme, Scheme] | None:
+        """Return the schemes that hold out every session in turn, where labels allow it.
+
+        Every class has to be measured in two sessions at least, else it would not be trained on
+        when one of them is held out.
+        """
+        data = self.data
+        if self.kind != "unit" or len(data.sessions) < 2:
+            return None
+        pairs = {(int(c), int(d)) for c, d in zip(data.codes, data.day, strict=True)}
+        seen = np.bincount([c for c, _ in sorted(pairs)], minlength=len(data.classes))
+        if seen.min() < 2:
+            return None
+        rng = generator(self.settings["seed"], "folds of held-out sessions")
+        n_folds = min(max(self.n_folds, 3), TEST_FOLDS)
+        fold = dealt_folds(data.unit_codes, self._strata(), n_folds, rng)
+        by_scan = fold[data.unit_of]
+        return (
+            unseen_days_scheme(by_scan, data.day),
+            unseen_days_scheme(by_scan, data.day, seen=True),
+        )
+
     def redealt(self, labels: NDArray[np.int_], rng: np.random.Generator) -> Scheme:
         """Return a scheme for other labels of the units, shape ``(n_units,)``."""
-        return self._scheme(dealt_folds(labels, self._strata(), self.n_folds, rng), rng)
+        n_folds = min(self.n_folds, TEST_FOLDS) if self.kind == "unit" else self.n_folds
+        return self._scheme(dealt_folds(labels, self._strata(), n_folds, rng), rng)
 
     def _strata(self) -> NDArray[np.int_]:
         data = self.data
@@ -572,11 +657,17 @@ class Plan:
     ----------
     schemes
         Training sets of every repeat.
+    test_scheme
+        Training sets of the permutation test: those of the first repeat, or of fewer folds where
+        these are more than five.
     cells
-        Of the first repeat: units that share a number may exchange labels in the permutation
+        Of this scheme: units that share a number may exchange labels in the permutation
         test, shape ``(n_units,)``.
     within
         What these cells are, in words.
+    unseen_days
+        Training sets that hold out every session in turn, on unseen units, and the same with the
+        session in training; nothing with one session, or where the split is not by unit.
     redeal
         Return folds for other labels of the units, dealt by the rule of these; nothing where
         folds do not depend on labels.
@@ -595,8 +686,10 @@ class Plan:
     """
 
     schemes: tuple[Scheme, ...]
+    test_scheme: Scheme
     cells: NDArray[np.int_]
     within: str
+    unseen_days: tuple[Scheme, Scheme] | None
     redeal: Callable[[NDArray[np.int_], np.random.Generator], Scheme] | None
     exchangeable: NDArray[np.int_]
     exchangeable_within: str
@@ -645,12 +738,15 @@ def planned(data: Labelled, job_settings: Mapping[str, Any]) -> Plan:
     schemes, folds = dealing.repeats()
     _refuse_missing_class(data, schemes, dealing.kind)
     use_blocks = dealing.use_blocks
+    test_scheme, folds = dealing.of_test(schemes[0], folds)
     cells = folds * (len(data.blocks) + 1) + (data.unit_blocks if use_blocks else 0)
     return Plan(
         schemes=schemes,
+        test_scheme=test_scheme,
         cells=cells,
         within=" and ".join(w for w in (dealing.cell, "block" if use_blocks else "") if w)
         or "the whole study",
+        unseen_days=dealing.unseen_days(),
         redeal=dealing.redealt if dealing.kind in ("unit", "session") else None,
         exchangeable=data.unit_blocks if use_blocks else np.zeros(len(data.units), dtype=np.int_),
         exchangeable_within="block" if use_blocks else "the whole study",

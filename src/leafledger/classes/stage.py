@@ -9,6 +9,7 @@ import numpy as np
 from leafledger.chance.seeds import generator
 from leafledger.classes.explanation import resampled_terms
 from leafledger.classes.fold_fit import fit_training, procedure_of
+from leafledger.classes.held_out_sessions import HeldOutSessions, held_out_sessions
 from leafledger.classes.labelled import Labelled, labelled_spectra
 from leafledger.classes.permutation import PermutationTest, permutation_test
 from leafledger.classes.pls import class_weights, explained_shares, membership_of
@@ -52,9 +53,10 @@ def run(job: Job) -> Outcome:
     procedure = procedure_of(len(data.classes), plan.widths[-1], settings)
     validated = validate(data, plan, steps, procedure)
     test = _permuted(data, plan, validated, settings["n_permutations"], settings["seed"])
+    sessions = _sessions(data, plan, validated, float(settings["margin"]))
     _write_tables(job, data, plan, validated)
     _write_permutation(job, test)
-    told = _write_model(job, data, plan, validated, test)
+    told = _write_model(job, data, plan, validated, test, sessions)
     return Outcome(
         metrics=_metrics(told),
         warnings=list(told["warnings"]),
@@ -77,6 +79,16 @@ def _permuted(
     )
 
 
+def _sessions(
+    data: Labelled, plan: Plan, validated: Validated, margin: float
+) -> HeldOutSessions | None:
+    if plan.unseen_days is None:
+        return None
+    first, _ = plan.unseen_days
+    predictors = nested_predictors(data, validated.steps, validated.procedure, first)
+    return held_out_sessions(data, plan, predictors, margin)
+
+
 def _write_tables(job: Job, data: Labelled, plan: Plan, validated: Validated) -> None:
     write_csv(job.outputs["path"], path_table(data, plan, validated), PATH)
     said = prediction_table(data, plan, validated)
@@ -95,7 +107,12 @@ def _write_permutation(job: Job, test: PermutationTest | None) -> None:
 
 
 def _write_model(
-    job: Job, data: Labelled, plan: Plan, validated: Validated, test: PermutationTest | None
+    job: Job,
+    data: Labelled,
+    plan: Plan,
+    validated: Validated,
+    test: PermutationTest | None,
+    sessions: HeldOutSessions | None,
 ) -> dict[str, Any]:
     """Fit all scans, write terms, summary, model and card; return the summary."""
     settings = job.settings["classes"]
@@ -116,7 +133,7 @@ def _write_model(
     weights = class_weights(data.codes, len(data.classes)) if model.balanced else None
     member = membership_of(data.codes, len(data.classes))
     explained = explained_shares(fit.path, ready, member, weights)
-    told = summary(data, plan, validated, test, fit.path, explained, spread, job.settings)
+    told = summary(data, plan, validated, test, sessions, fit.path, explained, spread, job.settings)
     write_json(job.outputs["summary"], told)
     archive = canonical_archive(model)
     write_bytes(job.outputs["model"], archive)
@@ -145,7 +162,8 @@ def final_model(data: Labelled, validated: Validated) -> DiscriminantModel:
 
 def _metrics(told: dict[str, Any]) -> list[Metric]:
     names = ("accuracy", "balanced_accuracy", "kappa", "mcc", "n_components", "n_units",
-             "majority_accuracy", "p_permutation", "stable_components", "brier")  # fmt: skip
+             "majority_accuracy", "p_permutation", "stable_components", "brier",
+             "unit_accuracy")  # fmt: skip
     return [
         Metric(name, float(value)) for name in names if isinstance(value := told[name], int | float)
     ]

@@ -290,8 +290,42 @@ def per_class_table(data: Labelled, plan: Plan, validated: Validated) -> pd.Data
         # Rounded: sums of means over repeats would end in digits without meaning.
         named = round(float(matrix[:, i].sum()), 9)
         precision = matrix[i, i] / named if named else np.nan
-        rows.append((name, n_units, n_scans, sensitivity, low, high, LEVEL, named, precision))
+        area = roc_area(validated, data.codes == i, i)
+        rows.append((name, n_units, n_scans, sensitivity, low, high, LEVEL, named, precision, area))
     return pd.DataFrame(rows, columns=list(PER_CLASS))
+
+
+def roc_area(validated: Validated, own: NDArray[np.bool_], column: int) -> float:
+    """Return the area under the ROC curve of a class against all others, mean over repeats.
+
+    It is the probability that a scan of the class is given a larger probability of it than a scan
+    of another class; NaN where there are none of either kind.
+
+    Parameters
+    ----------
+    validated
+        Probabilities of scans while they were held out.
+    own
+        Scans of the class (true), shape ``(n_scans,)``.
+    column
+        Its number.
+
+    References
+    ----------
+    Hanley & McNeil 1982, Radiology 143:29-36.
+    """
+    from scipy.stats import rankdata
+
+    held = validated.tested
+    inside, n = own[held], int(own[held].sum())
+    others = len(inside) - n
+    if n == 0 or others == 0:
+        return float("nan")
+    areas = []
+    for probability in validated.probability:
+        ranks = rankdata(probability[held, column])
+        areas.append((ranks[inside].sum() - n * (n + 1) / 2) / (n * others))
+    return float(np.mean(areas))
 
 
 def confused_pairs_table(

@@ -163,16 +163,6 @@ class Nested:
     every_candidate: Said
     choices: tuple[Choice, ...]
 
-    def first(self, n_components: int) -> Nested:
-        """Return the same up to a number of latent variables."""
-        used = slice(0, n_components)
-        return replace(
-            self,
-            held_out=self.held_out[used],
-            training=tuple(part[used] for part in self.training),
-            every_candidate=self.every_candidate[:, used],
-        )
-
 
 def nested_validation(
     predictors: Sequence[Predict],
@@ -180,6 +170,7 @@ def nested_validation(
     labels: Codes,
     units: Codes,
     widths: Sequence[int],
+    n_components: int = 1,
 ) -> Nested:
     """Run the whole procedure (choice and estimate) on one labelling, and keep every step of it.
 
@@ -195,6 +186,9 @@ def nested_validation(
         Unit number of every scan.
     widths
         Numbers of latent variables to search (see :func:`choose`).
+    n_components
+        How many are computed at once, whether they are searched or not; more where the search
+        asks for them.
 
     Returns
     -------
@@ -202,7 +196,14 @@ def nested_validation(
         Predictions and choices.
     """
     asked = _asked(scheme, with_training=True)
-    known = _known(predictors, scheme, asked, labels, widths[-1])
+    for wide in [w for w in widths if w >= n_components] or [n_components]:
+        known = _known(predictors, scheme, asked, labels, wide)
+        inner = [
+            choose(_inner_losses(known, asked, scheme, i, labels, units), widths)
+            for i in range(scheme.n_folds)
+        ]
+        if not any(choice.rising[0] for choice in inner):
+            break
     n_candidates, _, n_components, _ = known[0].shape
     n_scans = labels.shape[1]
     predicted = np.full_like(labels, -1)
@@ -211,7 +212,7 @@ def nested_validation(
     training: list[Said] = []
     choices: list[Choice] = []
     for i, outer in enumerate(scheme.outer):
-        chosen = choose(_inner_losses(known, asked, scheme, i, labels, units), widths)
+        chosen = inner[i]
         whole = np.full((n_candidates, n_components, n_scans), -1, dtype=np.int16)
         whole[..., asked[outer]] = known[outer][:, 0]
         test, own = scheme.fold == i, whole[chosen.candidate[0]]
@@ -387,33 +388,44 @@ def validate(data: Labelled, plan: Plan, steps: Sequence[str], procedure: Proced
         FittedPredictor(preprocessed(data.spectra, step, data.wavelength_nm), step, procedure)
         for step in steps
     ]
-    repeats, losses, probability, digests = [], [], [], []
+    # Every repeat is computed as wide as the widest search of any: usually that of the first.
+    searched, done = plan.widths[0], 0
+    repeats: list[Nested] = []
+    losses: list[Array] = []
+    probability: list[Array] = []
+    digests: list[tuple[str, ...]] = []
     outer_fits: list[list[list[FoldFit]]] = []
-    for scheme in plan.schemes:
+    while done < len(plan.schemes):
+        scheme = plan.schemes[done]
         for predictor in predictors:
             predictor.prepare(scheme.training)
         nested = nested_validation(
-            predictors, scheme, data.codes[None, :], data.unit_of, plan.widths
+            predictors, scheme, data.codes[None, :], data.unit_of, plan.widths, searched
         )
+        if len(nested.held_out) > searched:
+            searched, done = len(nested.held_out), 0
+            repeats, losses, probability, digests, outer_fits = [], [], [], [], []
+            if scheme is not plan.schemes[0]:
+                for predictor in predictors:
+                    predictor.forget()
+                continue
         wrong = (nested.every_candidate != data.codes)[..., tested]
         losses.append(unit_shares(wrong.astype(np.float64), data.unit_of[tested])[:, None])
         repeats.append(nested)
         probability.append(_probabilities(data, scheme, nested, predictors))
         outer_fits.append(_outer_fits(scheme, predictors))
         digests.append(_digests(nested, outer_fits[-1], steps, procedure))
+        done += 1
         for predictor in predictors:
             predictor.forget()
     final = choose(np.mean(losses, axis=0), plan.widths)
-    searched = max(
-        int(final.width[0]), *(int(c.width[0]) for nested in repeats for c in nested.choices)
-    )
     right = [(nested.predicted[0] == data.codes)[tested] for nested in repeats]
     units = data.unit_of[tested]
     scans = np.unique(units, return_counts=True)[1].astype(np.float64)
     return Validated(
         steps=tuple(steps),
         procedure=replace(procedure, n_components=searched),
-        repeats=tuple(nested.first(searched) for nested in repeats),
+        repeats=tuple(repeats),
         measures=tuple(_measures(data, nested, tested) for nested in repeats),
         tested=tested,
         unit_right=unit_shares(np.mean(right, axis=0), units) * scans,

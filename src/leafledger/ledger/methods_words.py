@@ -229,11 +229,13 @@ def _classes(run: ExportedRun, sources: list[str]) -> Iterator[str]:
     most = "more while the error fell" if most == "auto" else f"at most {most}"
     outer = "as many outer folds as the median class has units" if outer == "auto" else outer
     outer = f"{outer} outer folds" if isinstance(outer, int) else outer
+    times = folds["repeats"]
+    times = "3 to 10 times" if times == "auto" else f"{times} times"
     yield (
         f"A discriminant classifier of {settings['target']} by partial least squares was trained "
         f"on the spectra ({_listed(prepared) if prepared else 'without preprocessing'}), with the "
         f"number of latent variables ({most}) chosen in inner folds "
-        f"and its accuracy estimated in {outer}, {folds['repeats']} times; "
+        f"and its accuracy estimated in {outer}, {times}; "
         f"whole groups were held out together ({split.replace('_', ' ')})."
     )
     yield (

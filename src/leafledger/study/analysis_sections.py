@@ -145,8 +145,10 @@ class Folds(Section):
         description="Parts that are held out in turn; `auto`: as many as the median class has "
         "units, 3 to 10.",
     )
-    repeats: Annotated[int, Field(ge=1, le=100)] = Field(
-        10, description="How often the parts are dealt out anew."
+    repeats: Literal["auto"] | Annotated[int, Field(ge=1, le=100)] = Field(
+        "auto",
+        description="How often the parts are dealt out anew; `auto`: 10, of many units fewer, at "
+        "least 3.",
     )
 
 
@@ -201,6 +203,11 @@ class Classes(Section):
     weights: Literal["equal", "balanced"] = Field(
         "equal",
         description="`balanced`: every class counts alike, whatever its number of scans.",
+    )
+    margin: Annotated[float, Field(gt=0, lt=1)] = Field(
+        0.05,
+        description="Share of accuracy that a rival may lie behind the classifier and still be "
+        "called as good; also the gap to held-out sessions that is warned of.",
     )
     folds: Folds = Folds()
     n_permutations: Annotated[int, Field(ge=0, le=99_999)] = Field(

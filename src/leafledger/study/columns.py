@@ -236,6 +236,7 @@ PER_CLASS = (
     "ci_level",
     "n_predicted",
     "precision",
+    "roc_area",
 )
 CONFUSED_PAIRS = (
     "true",
@@ -259,6 +260,8 @@ COMPARISON = (
     "difference_low",
     "difference_high",
     "ci_level",
+    "margin",
+    "better",
     "as_good",
     "sentence",
 )
@@ -330,5 +333,5 @@ TEXT = frozenset(
         "permuted_within",
     }
 )
-FLAGS = frozenset({"accepted", "primary", "chosen", "same_conclusion", "as_good"})
+FLAGS = frozenset({"accepted", "primary", "chosen", "same_conclusion", "as_good", "better"})
 """Columns of text, and columns of ``true`` or ``false``, wherever they occur in a CSV."""
