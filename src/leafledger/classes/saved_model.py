@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from leafledger.classes.model import DiscriminantModel
 
 _SCHEMA = "schema.json"
+_SEAL = "card.sha256"
 _DATE = (1980, 1, 1, 0, 0, 0)
 
 
@@ -93,6 +94,37 @@ def _renumber(node: Any, ids: dict[int, int], files: dict[str, str]) -> None:
             _renumber(value, ids, files)
 
 
+def sealed(archive: bytes, card: Mapping[str, Any]) -> tuple[bytes, dict[str, Any]]:
+    """Bind a card to its archive: the archive keeps the card's digest, the card the archive's.
+
+    Parameters
+    ----------
+    archive
+        From :func:`canonical_archive`.
+    card
+        ``model.json`` without ``model_sha256``.
+
+    Returns
+    -------
+    tuple
+        The archive with a further member, and the card with ``model_sha256``.
+    """
+    out = io.BytesIO(archive)
+    with ZipFile(out, "a", ZIP_STORED) as whole:
+        entry = ZipInfo(_SEAL, _DATE)
+        entry.create_system = 3
+        entry.external_attr = 0o644 << 16
+        whole.writestr(entry, card_digest(card))
+    data = out.getvalue()
+    return data, {**card, "model_sha256": hashlib.sha256(data).hexdigest()}
+
+
+def card_digest(card: Mapping[str, Any]) -> str:
+    """Return the SHA-256 of all that a card says but for the digest of its archive."""
+    said = {name: value for name, value in card.items() if name != "model_sha256"}
+    return hashlib.sha256(canonical_json(said).encode()).hexdigest()
+
+
 def types_to_trust(data: bytes) -> list[str]:
     """Return the names of the types in an archive that skops does not trust by itself."""
     from skops.io import get_untrusted_types
@@ -144,10 +176,9 @@ def model_card(
     plan: Plan,
     settings: Mapping[str, Any],
     trusted_range: Mapping[str, Any],
-    archive: bytes,
     types: Sequence[str],
 ) -> dict[str, Any]:
-    """Return ``model.json``.
+    """Return ``model.json`` but for ``model_sha256``, which :func:`sealed` adds.
 
     Parameters
     ----------
@@ -160,8 +191,6 @@ def model_card(
         Section ``classes``.
     trusted_range
         Content of ``range.json``.
-    archive
-        The saved model.
     types
         Types that must be trusted to load it.
 
@@ -175,7 +204,6 @@ def model_card(
         "classes": list(data.classes),
         "domain": _domain(model, data, plan),
         "libraries": {name: importlib.metadata.version(name) for name in LIBRARIES},
-        "model_sha256": hashlib.sha256(archive).hexdigest(),
         "n_components": model.n_components_,
         "n_scans": len(data.codes),
         "n_units": len(data.units),
@@ -336,6 +364,7 @@ def load_saved_model(path: Path, card_path: Path | None = None) -> SavedModel:
                    "from the run that made them.")
         )  # fmt: skip
     model = _load(path, data)
+    _refuse_edited(path, card_path, data, card)
     try:
         return _checked(model, card, path.name)
     except (KeyError, TypeError, ValueError, AttributeError) as odd:
@@ -343,6 +372,30 @@ def load_saved_model(path: Path, card_path: Path | None = None) -> SavedModel:
             _fault(path, f"contents that do not fit their card ({type(odd).__name__}: {odd})",
                    "arrays of the shapes that the card tells", "Run the study again to save it.")
         ) from odd  # fmt: skip
+
+
+def _refuse_edited(path: Path, card_path: Path, data: bytes, card: dict[str, Any]) -> None:
+    """Refuse a card that is not, word for word, the one that the archive was saved with."""
+    with ZipFile(BytesIO(data)) as archive:
+        kept = archive.read(_SEAL).decode("ascii", "replace") if _SEAL in archive.namelist() else ""
+    try:
+        digest = card_digest(card)
+    except ValueError:  # a value that no run writes: not a number, or endless
+        digest = "none"
+    if kept == digest:
+        return
+    if not kept:
+        raise InputFault(
+            _fault(path, "an archive without the digest of its card",
+                   "a model saved by this version, whose card cannot be edited unnoticed",
+                   "Run the study again to save it.")
+        )  # fmt: skip
+    raise InputFault(
+        _fault(card_path, f"a card with SHA-256 {digest[:16]}...",
+               f"the one that {path.name} was saved with ({kept[:16]}...)",
+               "It was edited after it was saved (limits, classes, wavelengths ...): take both "
+               "files from the run that made them.")
+    )  # fmt: skip
 
 
 def _read(path: Path) -> bytes:

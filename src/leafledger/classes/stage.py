@@ -15,7 +15,12 @@ from leafledger.classes.permutation import PermutationTest, permutation_test
 from leafledger.classes.pls import class_weights, explained_shares, membership_of
 from leafledger.classes.predictors import nested_predictors
 from leafledger.classes.preprocessing import preprocessed, steps_of
-from leafledger.classes.saved_model import canonical_archive, model_card, types_to_trust
+from leafledger.classes.saved_model import (
+    canonical_archive,
+    model_card,
+    sealed,
+    types_to_trust,
+)
 from leafledger.classes.splits import Plan, planned
 from leafledger.classes.summary import summary
 from leafledger.classes.tables import (
@@ -135,10 +140,11 @@ def _write_model(
     explained = explained_shares(fit.path, ready, member, weights)
     told = summary(data, plan, validated, test, sessions, fit.path, explained, spread, job.settings)
     write_json(job.outputs["summary"], told)
-    archive = canonical_archive(model)
-    write_bytes(job.outputs["model"], archive)
+    plain = canonical_archive(model)
     limits = read_json(job.inputs["range"])
-    card = model_card(model, data, plan, settings, limits, archive, types_to_trust(archive))
+    card = model_card(model, data, plan, settings, limits, types_to_trust(plain))
+    archive, card = sealed(plain, card)
+    write_bytes(job.outputs["model"], archive)
     write_json(job.outputs["model_card"], card)
     return told
 

@@ -117,7 +117,7 @@ def _verdict(row: Mapping[str, Any]) -> str:
 
 
 def _true(value: Any) -> bool:
-    return known(value) and str(value).lower() in {"true", "1", "1.0"}
+    return str(value).lower() == "true"
 
 
 def better_rivals(frame: pd.DataFrame) -> list[str]:
