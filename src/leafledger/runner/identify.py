@@ -68,15 +68,20 @@ def scans_of_files(files: Sequence[Path], form: Form) -> NewScans:
         except InputFault as fault:
             problems += fault.problems
             continue
-        rows += [_leaf(name, item) for item in items]
+        unnamed = form.form == "wide_table" and form.scan_column is None
+        rows += [
+            # Rows without names are found by a digest; people find them by their number.
+            _leaf(name, item, f"row {place}" if unnamed else item)
+            for place, item in enumerate(items, start=2)
+        ]
     if problems:
         raise InputFault(problems)
     return NewScans(rows, named, form)
 
 
-def _leaf(file: str, item: str) -> dict[str, Any]:
+def _leaf(file: str, item: str, word: str) -> dict[str, Any]:
     unknown = dict.fromkeys(("time", "integration_ms", "averages"))
-    scan = f"{file}: {item}" if item else file
+    scan = f"{file}: {word}" if item else file
     return {"scan": scan, "file": file, "item": item, "role": "sample", **unknown}
 
 
