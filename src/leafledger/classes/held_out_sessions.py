@@ -22,11 +22,13 @@ from leafledger.classes.validation import nested_predictions, unit_shares
 
 Array = NDArray[np.float64]
 LEVEL = 0.95
+ONE_SIDED = 1.645
+"""Standard errors that a gap without a cause exceeds in 5 % of studies."""
 RULE = (
     "every session held out in turn, trained on the other units in all other sessions; the gap is "
     "to models of as many sessions that were trained on the session they are judged in; where it "
-    "is larger than the margin and its standard error, a session counts as one trial of the "
-    "interval (less one, because all are judged by each other), else a unit does"
+    "is larger than the margin and than chance allows (one-sided, 5 %), a session counts as one "
+    "trial of the interval (less one, because all are judged by each other), else a unit does"
 )
 
 
@@ -46,7 +48,7 @@ class HeldOutSessions:
         Accuracy of models of as many sessions that know the session, minus this, and its interval
         over units.
     day_specific
-        Whether the gap is larger than the margin and than its standard error.
+        Whether the gap is larger than the margin and than chance allows (one-sided, 5 %).
     """
 
     accuracy: float
@@ -93,7 +95,7 @@ def held_out_sessions(
     gap = float(difference.mean())
     gap_low, gap_high = paired_share_interval(difference, LEVEL)
     error = float(difference.std(ddof=1) / np.sqrt(n_units)) if n_units > 1 else np.inf
-    day_specific = gap > margin and gap > error
+    day_specific = gap > margin and gap > ONE_SIDED * error
     # 2. The interval. Scans of one session share its handling; sessions judge one another.
     n = max(1, len(data.sessions) - 1) if day_specific else n_units
     low, high = wilson_interval(accuracy * n, n, LEVEL)
