@@ -89,9 +89,6 @@ classes:
   target: cultivar                # can the spectra tell the cultivars apart?
   sessions: after
   split: unit                     # all scans of a plant stay on one side of a split
-  max_components: 15
-  preprocessing: [none]
-  folds: {outer: 6, repeats: 10}
   n_permutations: 199
   seed: 20260505
 """

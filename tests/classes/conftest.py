@@ -28,6 +28,7 @@ CLASSES = {
     "preprocessing": ["none"],
     "decision": "largest_membership",
     "weights": "equal",
+    "margin": 0.05,
     "folds": {"outer": 4, "repeats": 2},
     "n_permutations": 19,
     "seed": 20260505,

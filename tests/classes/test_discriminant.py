@@ -7,11 +7,18 @@ import pytest
 from sklearn.datasets import load_iris
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 
-from leafledger.classes.discriminant import fit_discriminants
+from leafledger.classes import fold_fit
+from leafledger.classes.fold_fit import PRIOR_SCANS, fit_discriminants
+
+
+@pytest.fixture
+def no_prior(monkeypatch):
+    """Leave the covariance as it is, as other libraries do."""
+    monkeypatch.setattr(fold_fit, "PRIOR_SCANS", 0.0)
 
 
 @pytest.mark.parametrize("n_components", [1, 2, 3, 4])
-def test_every_number_of_scores_gives_what_an_independent_library_gives(n_components):
+def test_every_number_of_scores_gives_what_an_independent_library_gives(n_components, no_prior):
     """Fisher's iris; scikit-learn divides the covariance by n, this by n less the classes."""
     scores, codes = load_iris(return_X_y=True)
     found = fit_discriminants(scores[None], codes[None], 3).log_posterior_path(scores[None])
@@ -25,11 +32,22 @@ def test_every_number_of_scores_gives_what_an_independent_library_gives(n_compon
     )  # fmt: skip
 
 
-def test_all_four_iris_measures_misplace_three():
+def test_all_four_iris_measures_misplace_three(no_prior):
     """Fisher 1936, Ann. Eugen. 7:179-188: three of 150 fall on the wrong side (recomputed)."""
     scores, codes = load_iris(return_X_y=True)
     said = fit_discriminants(scores[None], codes[None], 3).log_posterior_path(scores[None])
     assert int((said[3, 0].argmax(axis=1) != codes).sum()) == 3
+
+
+def test_the_prior_draws_covariances_towards_zero_and_leaves_variances():
+    """By hand: (nu S + nu0 diag S) / (nu + nu0), with nu = scans less classes."""
+    rng = np.random.default_rng(3)
+    scores, codes = rng.normal(size=(24, 3)) @ rng.normal(size=(3, 3)), np.arange(24) % 4
+    found = fit_discriminants(scores[None], codes[None], 4).whitening[0]
+    apart = scores - np.stack([scores[codes == c].mean(axis=0) for c in range(4)])[codes]
+    plain = apart.T @ apart / 20
+    expected = (20 * plain + PRIOR_SCANS * np.diag(np.diag(plain))) / (20 + PRIOR_SCANS)
+    np.testing.assert_allclose(np.linalg.inv(found.T @ found), expected, rtol=1e-6)
 
 
 def test_labellings_do_not_touch_each_other():

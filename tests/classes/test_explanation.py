@@ -7,9 +7,12 @@ import pandas as pd
 import pytest
 
 from leafledger.classes import stage
-from leafledger.classes.component_words import component_words
-from leafledger.classes.selectivity import selectivity_ratio
-from leafledger.classes.separation import separating_wavelengths, unit_mean_spectra
+from leafledger.classes.explanation import (
+    component_words,
+    selectivity_ratio,
+    separating_wavelengths,
+    unit_mean_spectra,
+)
 from leafledger.study.tables import read_json, read_parquet
 
 AXIS = np.arange(400.0, 1001.0)

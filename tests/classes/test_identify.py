@@ -14,7 +14,7 @@ from prosail import run_prospect
 
 from leafledger.classes import stage
 from leafledger.classes.identify import INSIDE, OUTSIDE, identify
-from leafledger.classes.saved_model import load_saved_model
+from leafledger.classes.saved_model import card_digest, load_saved_model
 from leafledger.errors import InputFault
 from leafledger.study.tables import read_spectra
 
@@ -200,19 +200,56 @@ def test_a_broken_card_is_refused(saved, text):
     assert problem.file == "model.json"
 
 
-def test_a_card_of_another_model_is_refused(saved):
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"classes": ["a", "b", "c"]}, {"n_components": 99}, {"wavelength_nm": [1.0]},
+        {"sharpness": 9.0}, {"target": "other"}, {"note": "mine"},
+    ],
+)  # fmt: skip
+def test_an_edited_card_is_refused(saved, change):
     path = saved[0]
     card_path = path.with_suffix(".json")
-    for key, value in {
-        "classes": ["a", "b", "c"],
-        "n_components": 99,
-        "wavelength_nm": [1.0],
-    }.items():
-        card = json.loads(card_path.read_text())
-        card_path.write_text(json.dumps({**card, key: value}))
-        (problem,) = faults(lambda: load_saved_model(path))
-        assert "do not fit their card" in problem.found
-        card_path.write_text(json.dumps(card))
+    card = json.loads(card_path.read_text())
+    card_path.write_text(json.dumps({**card, **change}))
+    (problem,) = faults(lambda: load_saved_model(path))
+    assert problem.file == "model.json" and "edited after it was saved" in problem.mend
+
+
+def test_wider_limits_are_refused_and_another_layout_is_not(saved):
+    path = saved[0]
+    card_path = path.with_suffix(".json")
+    card = json.loads(card_path.read_text())
+    card_path.write_text(json.dumps(card, indent=3))
+    load_saved_model(path)
+    card["domain"]["limits"][1]["q"] *= 2
+    card_path.write_text(json.dumps(card))
+    (problem,) = faults(lambda: load_saved_model(path))
+    assert "edited" in problem.mend
+
+
+def test_an_archive_that_does_not_fit_its_own_card_is_refused(saved):
+    """Card and archive agree on their digests, and still not on a shape."""
+    path = saved[0]
+    card = json.loads(path.with_suffix(".json").read_text())
+    card["n_components"] = 99
+    rewritten(path, lambda name, content: card_digest(card) if name == "card.sha256" else content)
+    card["model_sha256"] = hashlib.sha256(path.read_bytes()).hexdigest()
+    path.with_suffix(".json").write_text(json.dumps(card))
+    (problem,) = faults(lambda: load_saved_model(path))
+    assert "do not fit their card" in problem.found
+
+
+def test_an_archive_without_the_digest_of_its_card_is_refused(saved):
+    path = saved[0]
+    out = io.BytesIO()
+    with ZipFile(path) as archive, ZipFile(out, "w") as other:
+        for name in archive.namelist():
+            if name != "card.sha256":
+                other.writestr(name, archive.read(name))
+    path.write_bytes(out.getvalue())
+    vouch(path)
+    assert "without the digest" in faults(lambda: load_saved_model(path))[0].found
 
 
 def test_missing_files_are_named(saved, tmp_path):

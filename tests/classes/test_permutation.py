@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 
 from leafledger.chance.seeds import generator
-from leafledger.classes import cross_products, predictors
-from leafledger.classes.fold_fit import Procedure
-from leafledger.classes.nested import nested_validation
+from leafledger.classes import pls, predictors
+from leafledger.classes.fold_fit import DECISIONS, Procedure
 from leafledger.classes.permutation import arrangement_count, arrangements, permutation_test
 from leafledger.classes.predictors import FittedPredictor, batched_predictor
 from leafledger.classes.preprocessing import preprocessed
-from leafledger.classes.splits import dealt_folds, scheme_of
+from leafledger.classes.splits import Plan, dealt_folds, scheme_of
+from leafledger.classes.validation import nested_predictions, nested_validation
 
 from .conftest import leaves
 
@@ -65,21 +65,40 @@ def test_batched_labellings_do_as_well_as_the_librarys_fits(n_folds, decision, b
     spectra = leaves(labels, 2, 50, 0.8, np.random.default_rng(3))
     drawn, _ = arrangements(labels, fold, 7, np.random.default_rng(1))
     axis = np.linspace(450, 700, 50)
-    procedure = Procedure(3, 5, decision, balanced)
-    one, other = (
-        nested_validation(
-            [make(preprocessed(spectra, step, axis), step, procedure) for step in STEPS],
-            scheme,
-            drawn[:, units],
-            units,
+    procedure = Procedure(3, 5, (decision,), balanced)
+    for labelling in drawn[:3, units]:
+        one, other = (
+            nested_validation(
+                [make(preprocessed(spectra, step, axis), step, procedure) for step in STEPS],
+                scheme,
+                labelling[None],
+                units,
+                (5,),
+            )
+            for make in (FittedPredictor, batched_predictor)
         )
-        for make in (FittedPredictor, batched_predictor)
-    )
-    np.testing.assert_array_equal(one.predicted, other.predicted)
-    np.testing.assert_array_equal(one.every_step, other.every_step)
-    for a, b in zip(one.choices, other.choices, strict=True):
-        np.testing.assert_array_equal(a.n_components, b.n_components)
-        np.testing.assert_array_equal(a.step, b.step)
+        np.testing.assert_array_equal(one.predicted, other.predicted)
+        np.testing.assert_array_equal(one.every_candidate, other.every_candidate)
+        for a, b in zip(one.choices, other.choices, strict=True):
+            np.testing.assert_array_equal(a.n_components, b.n_components)
+            np.testing.assert_array_equal(a.candidate, b.candidate)
+
+
+def test_many_labellings_at_once_are_each_predicted_as_alone():
+    """A labelling is searched no wider than it asks for, and gives what the widest search gives."""
+    labels, units, fold, scheme = laid_out(24, 4, 2, 6, seed=4)
+    spectra = leaves(labels, 2, 50, 0.8, np.random.default_rng(3))
+    drawn = arrangements(labels, fold, 11, np.random.default_rng(1))[0][:, units]
+    procedure = Procedure(4, 13, DECISIONS)
+    both = [batched_predictor(spectra, "none", procedure)]
+    widths = (2, 3, 6, 13)
+    together = nested_predictions(both, scheme, drawn, units, widths)
+    searched = set()
+    for said, labelling in zip(together, drawn, strict=True):
+        alone = nested_validation(both, scheme, labelling[None], units, widths)
+        np.testing.assert_array_equal(said, alone.predicted[0])
+        searched |= {int(choice.width[0]) for choice in alone.choices}
+    assert len(searched) > 1, "some searches are widened and some are not"
 
 
 @pytest.mark.parametrize("decision", ["largest_membership", "linear_discriminant"])
@@ -88,17 +107,16 @@ def test_many_scans_are_predicted_from_products_summed_by_parts(monkeypatch, dec
     labels, units, fold, scheme = laid_out(12, 3, 9, 3, seed=2)
     spectra = leaves(labels, 9, 30, 0.8, np.random.default_rng(3))
     drawn, _ = arrangements(labels, fold, 3, np.random.default_rng(1))
-    procedure = Procedure(3, 5, decision)
+    procedure = Procedure(3, 5, (decision,))
     plain, summed = (FittedPredictor(spectra, "none", procedure) for _ in range(2))
     monkeypatch.setattr(predictors, "MANY_SCANS", 50)
     monkeypatch.setattr(predictors, "ROWS_AT_ONCE", 7)
-    monkeypatch.setattr(cross_products, "ROWS_AT_ONCE", 11)
+    monkeypatch.setattr(pls, "ROWS_AT_ONCE", 11)
     summed.prepare(scheme.training)
     one, other = (
-        nested_validation([p], scheme, drawn[:, units], units, with_training=True)
-        for p in (plain, summed)
+        nested_validation([p], scheme, drawn[:1, units], units, (5,)) for p in (plain, summed)
     )
-    np.testing.assert_array_equal(one.every_step, other.every_step)
+    np.testing.assert_array_equal(one.every_candidate, other.every_candidate)
     np.testing.assert_array_equal(one.predicted, other.predicted)
     fit = summed.fit_of(scheme.training[0])
     assert fit.path.scores.shape[0] == 0, "this fit came from the products"
@@ -108,17 +126,35 @@ def test_many_scans_are_predicted_from_products_summed_by_parts(monkeypatch, dec
     )
 
 
-def outcome_of(gap, seed, *, n_draws=39, by_leaf=False):
-    """Return the outcome on 16 plants of two classes with four leaves each."""
-    labels, units, fold, scheme = laid_out(16, 2, 4, 4, seed)
+def outcome_of(gap, seed, *, n_draws=39, by_leaf=False, n_units=16):
+    """Return the outcome on plants of two classes with four leaves each."""
+    labels, units, fold, scheme = laid_out(n_units, 2, 4, 4, seed)
     spectra = leaves(labels, 4, 30, gap, np.random.default_rng(seed))
     if by_leaf:
-        codes, units = labels[units], np.arange(64)
-        fold = dealt_folds(codes, np.zeros(64, dtype=int), 4, np.random.default_rng(seed))
+        codes, units = labels[units], np.arange(4 * n_units)
+        fold = dealt_folds(codes, np.zeros(len(codes), dtype=int), 4, np.random.default_rng(seed))
         scheme, labels = scheme_of(fold, units, np.random.default_rng(seed)), codes
     return permutation_test(
-        [batched_predictor(spectra, "none", Procedure(2, 5))], scheme, labels, units, fold, n_draws,
+        [batched_predictor(spectra, "none", Procedure(2, 5, DECISIONS))],
+        plan_of(labels, units, fold, scheme, 4),
+        labels,
+        units,
+        n_draws,
         np.random.default_rng(seed),
+    )
+
+
+def plan_of(labels, units, fold, scheme, n_folds):
+    """Return the plan that the split by unit makes of these folds."""
+    nothing = np.zeros(len(labels), dtype=int)
+
+    def redeal(other, rng):
+        return scheme_of(dealt_folds(other, nothing, n_folds, rng)[units], units, rng)
+
+    return Plan(
+        schemes=(scheme,), test_scheme=scheme, cells=fold, within="outer fold", unseen_days=None,
+        redeal=redeal, exchangeable=nothing, exchangeable_within="the whole study", widths=(5,),
+        kind="outer", rule="", warnings=(),
     )  # fmt: skip
 
 
@@ -146,6 +182,22 @@ def test_p_of_meaningless_labels_is_small_about_as_often_as_it_says():
     # Exactly 0.05 or less is allowed for 5 % of 80 studies: 4, and above 10 in 0.3 %.
     assert (p <= 0.05).sum() <= 10
     assert 0.4 < p.mean() < 0.66
+
+
+def test_four_and_four_plants_have_seventy_arrangements_not_sixteen():
+    found = outcome_of(gap=4.0, seed=0, n_draws=99, n_units=8)
+    assert found.enumerated and found.within == "the whole study"
+    assert found.n_arrangements == len(found.accuracy) == comb(8, 4)
+    assert found.p_smallest == 1 / 70
+    # Clear classes: nothing but the same two groups under each other's name does as well.
+    assert found.p <= 2 / 70
+
+
+@pytest.mark.slow
+def test_folds_dealt_anew_do_not_let_the_test_reject_too_often():
+    p = np.array([outcome_of(0.0, seed, n_draws=19, n_units=8).p for seed in range(100)])
+    # Exactly 0.05 or less is allowed for 5 % of 100 studies: 5, and above 11 in 0.4 %.
+    assert (p <= 0.05).sum() <= 11
 
 
 @pytest.mark.slow

@@ -9,11 +9,18 @@ import pytest
 from sklearn.cross_decomposition import PLSRegression
 from sklearn.datasets import load_iris, load_wine
 
-from leafledger.classes.cross_products import SplitProducts, path_codes
 from leafledger.classes.fold_fit import Procedure, fit_training
-from leafledger.classes.kernel_path import centred_products, membership_paths, scan_products
-from leafledger.classes.latent import fit_path, importance, membership_of
 from leafledger.classes.model import DiscriminantModel
+from leafledger.classes.pls import (
+    SplitProducts,
+    centred_products,
+    fit_path,
+    importance,
+    membership_of,
+    membership_paths,
+    path_codes,
+    scan_products,
+)
 
 # Fisher's iris, columns divided by their standard deviation (n - 1), membership centred only:
 # coefficients and resubstitution hits of R 4.2.2, package pls 2.8-1, method kernelpls.

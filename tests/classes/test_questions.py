@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 
 from leafledger.classes import rivals_stage, stage
-from leafledger.classes.comparison import comparison_table
-from leafledger.classes.rivals import prior_draw
+from leafledger.classes.baselines import comparison_table, prior_draw
 from leafledger.study.columns import COMPARISON, QUESTIONS
 from leafledger.study.tables import read_json
 
@@ -127,19 +126,46 @@ def test_rivals_are_compared_unit_by_unit(make_job):
     assert not bool(away["as_good"])
 
 
-def test_as_good_is_within_one_standard_error_of_the_difference():
-    base = np.array([1.0, 1.0, 0.5, 0.5, 1.0, 0.0, 1.0, 0.5])
-    words = {"model": "the model", "same": "the same", "worse": "worse", "near": "near"}
-    near = base.copy()
-    near[[0, 6]] -= [0.5, -0.0]
-    right = {"model": base, "same": base, "worse": base * 0, "near": near}
-    table = comparison_table(right, "model", words, 1).set_index("procedure")
-    assert table["as_good"].to_dict() == {
-        "model": "", "same": True, "worse": False, "near": True,
+def test_better_and_as_good_by_a_margin_never_by_a_difference_that_is_not_significant():
+    rng = np.random.default_rng(0)
+    base = (rng.random(200) < 0.6).astype(float)
+    better, near, few = base.copy(), base.copy(), base.copy()
+    better[np.flatnonzero(base == 0)[:30]] = 1.0
+    near[np.flatnonzero(base == 1)[0]] = 0.0
+    few[np.flatnonzero(base == 1)[:12]], few[np.flatnonzero(base == 0)[:8]] = 0.0, 1.0
+    right = {"model": base, "better": better, "near": near, "few": few, "worse": base * 0}
+    words = {name: f"the {name}" for name in right}
+    table = comparison_table(right, np.ones(200), "model", words, 0.05).set_index("procedure")
+    assert table["better"].to_dict() == {
+        "model": "", "better": True, "near": False, "few": False, "worse": False,
     }  # fmt: skip
-    error = (near - base).std(ddof=1) / np.sqrt(8)
-    assert table.loc["near", "difference"] == pytest.approx(-error)
-    assert "does as well as" in table.loc["same", "sentence"]
+    # 20 of 200 units differ, 4 net against it: no difference is shown, and nor is equality.
+    assert table["as_good"].to_dict() == {
+        "model": "", "better": True, "near": True, "few": False, "worse": False,
+    }  # fmt: skip
+    assert table.loc["few", "difference_high"] > 0 > -0.05 > table.loc["few", "difference_low"]
+    assert "cannot be told by these units" in table.loc["few", "sentence"]
+    assert "is as good as (not 5 points worse than)" in table.loc["near", "sentence"]
+    wider = comparison_table(right, np.ones(200), "model", words, 0.08).set_index("procedure")
+    assert bool(wider.loc["few", "as_good"])
+
+
+def test_a_unit_counts_by_its_scans_as_in_the_accuracy():
+    right = {"model": np.array([1.0, 0.0]), "rival": np.array([1.0, 1.0])}
+    words = {"model": "the model", "rival": "a rival"}
+    table = comparison_table(right, np.array([3.0, 1.0]), "model", words, 0.05)
+    assert table.set_index("procedure")["accuracy"].to_dict() == {"model": 0.75, "rival": 1.0}
+
+
+def test_a_rival_that_does_better_is_said_with_how_to_use_it():
+    base = np.zeros(60)
+    right = {"model": base, "random_forest": base + 1}
+    words = {"model": "the model", "random_forest": "a random forest"}
+    table = comparison_table(right, np.ones(60), "model", words, 0.05)
+    none = pd.DataFrame([], columns=list(QUESTIONS))
+    (found,) = rivals_stage._findings(table, none)
+    assert found.startswith("A random forest does better than the model: +100 points")
+    assert "RandomForestClassifier" in found
 
 
 def test_indices_that_are_enough_are_called_enough(make_job):
@@ -164,6 +190,7 @@ def test_drawing_by_share_gives_the_shares():
 def test_a_difference_of_nothing_carries_no_sign():
     right = {"model": np.array([1.0, 0.0] * 150), "rival": np.array([1.0, 0.0] * 150)}
     right["rival"][0] = 0.99
-    frame = comparison_table(right, "model", {"model": "the model", "rival": "a rival"}, 1)
+    words = {"model": "the model", "rival": "a rival"}
+    frame = comparison_table(right, np.ones(300), "model", words, 0.05)
     said = frame.set_index("procedure").loc["rival", "sentence"]
-    assert ": 0 points of accuracy (95 % interval 0 to 0" in said
+    assert ": 0 points of accuracy (95 % interval -1 to +1" in said

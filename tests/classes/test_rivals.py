@@ -9,7 +9,7 @@ from sklearn.datasets import load_iris
 from sklearn.neighbors import NearestCentroid
 
 from leafledger.classes import rivals_stage, stage
-from leafledger.classes.rivals import (
+from leafledger.classes.baselines import (
     logistic_regression,
     majority_class,
     nearest_class_mean,

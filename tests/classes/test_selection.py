@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.classes.selection import choose, unit_shares
+from leafledger.classes.validation import choose, unit_shares
 
 
 def test_fewest_within_one_standard_error_of_the_best():
-    # Four units; losses at 1 to 4 latent variables. Means: 0.75, 0.375, 0.25, 0.3. The best is
-    # three, with standard deviation 0.288675 and standard error 0.144338: 0.394338 is near enough,
-    # so two are chosen.
+    # Four units; losses at 1 to 4 latent variables. Means: 0.75, 0.375, 0.25, 0.3: the best is
+    # three. Two lose (0.5, 0, 0, 0) more, unit by unit: mean 0.125, standard deviation 0.25,
+    # standard error 0.125: just near enough. One loses (1, 0.5, 0.5, 0): mean 0.5, standard error
+    # 0.204: not near.
     losses = np.array(
         [[1.0, 0.5, 1.0, 0.5], [0.5, 0.0, 0.5, 0.5], [0.0, 0.0, 0.5, 0.5], [0.2, 0.2, 0.4, 0.4]]
     )
@@ -21,23 +22,35 @@ def test_fewest_within_one_standard_error_of_the_best():
     assert choice.best_n_components.tolist() == [3]
 
 
-def test_no_spread_means_the_best_itself():
+def test_a_constant_loss_more_is_never_within_the_error():
     losses = np.tile(np.array([0.5, 0.4, 0.3])[:, None], (1, 1, 1, 5)).reshape(1, 1, 3, 5)
     choice = choose(losses)
     assert choice.n_components.tolist() == choice.best_n_components.tolist() == [3]
 
 
-def test_preprocessings_compete_and_ties_go_to_the_first_listed():
-    flat = np.full((2, 1, 2, 3), 0.4)
-    assert choose(flat).step.tolist() == [0]
-    flat[1, 0, 0] = 0.1
+def test_the_rule_never_works_across_candidates():
+    """A simpler candidate within one standard error of the best is not taken for it."""
+    flat = np.full((2, 1, 2, 4), 0.4)
+    assert choose(flat).candidate.tolist() == [0], "ties go to the first listed"
+    # The second is best with two latent variables; the first is within one standard error with
+    # one.
+    flat[0, 0, 0] = [0.3, 0.1, 0.5, 0.1]
+    flat[1, 0, 0] = [0.9, 0.9, 0.9, 0.9]
+    flat[1, 0, 1] = [0.2, 0.3, 0.2, 0.2]
     choice = choose(flat)
-    assert (choice.step.tolist(), choice.n_components.tolist()) == ([1], [1])
-    assert choice.best_step.tolist() == [1]
-    # The second step needs two latent variables for its small loss; the first is far off.
-    flat[1, 0] = [[0.9, 0.9, 0.9], [0.1, 0.1, 0.1]]
-    choice = choose(flat)
-    assert (choice.step.tolist(), choice.n_components.tolist()) == ([1], [2])
+    assert (choice.candidate.tolist(), choice.n_components.tolist()) == ([1], [2])
+
+
+def test_the_search_widens_only_while_the_losses_fall():
+    rng = np.random.default_rng(0)
+    units = rng.normal(0, 0.01, size=(1, 1, 1, 30))
+    falling = np.maximum(0.9 - 0.04 * np.arange(40), 0.22)[:, None] + units
+    flat = np.full((40, 1), 0.5) + units
+    assert choose(falling, (12, 18, 27, 40)).width.tolist() == [27], "flat from the 18th on"
+    assert choose(flat, (12, 18, 27, 40)).width.tolist() == [12]
+    short = choose(falling[:, :, :12], (12, 18, 27, 40))
+    assert short.width.tolist() == [12] and short.rising.tolist() == [True]
+    assert choose(falling, (12,)).n_components.max() <= 12
 
 
 def test_labellings_are_chosen_for_one_by_one():

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.classes import stage
-from leafledger.classes.archive import load_archive
+from leafledger.classes import rivals_stage, stage
+from leafledger.classes.saved_model import load_archive
 from leafledger.errors import InputFault
 from leafledger.study.columns import (
     CONFUSED_PAIRS,
@@ -86,7 +86,7 @@ def test_summary_follows_from_the_tables(done):
     assert high - low > 0.25, "twelve units: the interval must not be that of 48 scans"
     assert told["n_units_per_class"] == {"Heron": 4, "Kestrel": 4, "Plover": 4}
     assert told["n_components"] <= told["best_n_components"] <= CLASSES["max_components"]
-    assert f"n = {told['n_units']} plants," in told["sentence"]
+    assert f"n = {told['n_units']} plants" in told["sentence"]
 
 
 def test_training_flatters(done):
@@ -242,7 +242,7 @@ def test_without_units_the_accuracy_may_flatter(make_job):
     assert "units unknown" in told["sentence"]
 
 
-def test_folds_shrink_to_the_smallest_class_and_say_so(make_job):
+def test_folds_are_no_more_than_the_largest_class_has_units(make_job):
     job = make_job(classes={"folds": {"outer": 6, "repeats": 1}, "max_components": 40})
     outcome = stage.run(job)
     told = read_json(job.outputs["summary"])
@@ -251,13 +251,53 @@ def test_folds_shrink_to_the_smallest_class_and_say_so(make_job):
     assert any("latent variables instead of 40" in warning for warning in outcome.warnings)
 
 
+def units_of(**counts):
+    """Return so many plants of each cultivar, in two blocks."""
+    labels = [name for name, count in counts.items() for _ in range(count)]
+    return {
+        f"p{i + 1:02d}": {"treatment": ("chelate", "water")[i % 2], "block": "AB"[i % 2],
+                          "cultivar": label} for i, label in enumerate(labels)
+    }  # fmt: skip
+
+
+def test_a_small_class_does_not_set_the_folds(make_job):
+    """Two plants of one class, six of the others: six folds, and it is trained where tested."""
+    units = units_of(Heron=6, Kestrel=2, Plover=6)
+    job = make_job(units=units, classes={"folds": {"outer": "auto", "repeats": 2},
+                                         "n_permutations": 0})  # fmt: skip
+    stage.run(job)
+    told, said = read_json(job.outputs["summary"]), read(job, "predictions")
+    assert told["n_folds"] == 6, "the units of the median class"
+    folds = said[said["true"] == "Kestrel"].groupby("repeat")["fold"].nunique()
+    assert folds.tolist() == [2, 2], "never held out together, so it always trains"
+    spread = said.groupby(["repeat", "fold"])["unit"].nunique()
+    assert set(spread) <= {2, 3}
+    # 14 plants in six folds: 14/6 are held out on average.
+    assert told["training_share"] == pytest.approx(1 - 1 / 6)
+    assert "83 % of the plants train each model" in told["split_rule"].replace("units", "plants")
+
+
+def test_a_class_of_one_unit_is_set_aside_and_named(make_job):
+    units = units_of(Heron=4, Kestrel=1, Plover=4)
+    for rule, module in (("classes", stage), ("rivals", rivals_stage)):
+        job = make_job(units=units, classes={"n_permutations": 0}, rule=rule, folder=rule)
+        outcome = module.run(job)
+        if rule == "classes":
+            told, said = read_json(job.outputs["summary"]), read(job, "predictions")
+            assert told["classes"] == ["Heron", "Plover"]
+            assert "p05" not in set(said["unit"]) and told["n_units"] == 8
+            (sentence,) = told["set_aside"]
+            assert '"Kestrel"' in sentence and "p05" in sentence
+            assert sentence in outcome.warnings
+
+
 def test_two_units_in_a_class_still_choose_inside_the_training_part(make_job):
     units = {unit: row for unit, row in default_units().items() if unit in
              {"p01", "p02", "p04", "p05", "p07"}}  # fmt: skip
     job = make_job(units=units)
     stage.run(job)
     told = read_json(job.outputs["summary"])
-    assert told["n_folds"] == 2
+    assert told["n_folds"] == 3
     assert "blind to labels" in told["split_rule"]
 
 
@@ -265,7 +305,8 @@ def test_target_treatment_permutes_within_blocks_and_marks_the_before_session(ma
     job = make_job(classes={"target": "treatment", "sessions": "all"})
     outcome = stage.run(job)
     told = read_json(job.outputs["summary"])
-    assert told["permuted_within"] == "outer fold and block"
+    # Within folds and blocks there are few ways to exchange them: folds are dealt anew instead.
+    assert told["permuted_within"] == "block"
     assert any("day0" in warning for warning in outcome.warnings)
 
 
@@ -275,8 +316,8 @@ def test_a_design_that_cannot_reach_a_small_p_says_so(make_job):
     job = make_job(units=units, classes={"n_permutations": 999})
     outcome = stage.run(job)
     told = read_json(job.outputs["summary"])
-    assert told["all_arrangements"] and told["n_draws"] == 3
-    assert any("p cannot fall below 0.25" in warning for warning in outcome.warnings)
+    assert told["all_arrangements"] and told["n_draws"] == 5
+    assert any("p cannot fall below 0.17" in warning for warning in outcome.warnings)
 
 
 def test_a_best_at_the_end_of_the_search_says_so(make_job):
@@ -337,7 +378,7 @@ def test_every_class_with_one_unit_is_named(make_job):
         (True, False),
         (False, True),
     ]
-    assert "unit (plant)" in problems[0].found
+    assert "one plant (p02)" in problems[0].found
 
 
 def test_no_accepted_scan(make_job):

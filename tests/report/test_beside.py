@@ -160,7 +160,9 @@ def test_classes_are_told_one_by_one(full):
         "beyond that point: do not read them",
         "compares near-infrared with visible",
         "Asked for the session, the same procedure names 97 %",
-        "As good as the classifier on these units: index logistic regression",
+        "As good as the classifier by a margin of 5 points: index logistic regression",
+        "These units cannot tell whether it is worse by more than that: nearest class mean",
+        "A random forest does better. Use it so.",
     ):
         assert words in full.seen.text, words
     assert full.seen.text.count("the design has no two blocks") == 1

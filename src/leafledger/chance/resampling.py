@@ -1,4 +1,4 @@
-"""Intervals for a share of successes: Wilson's, and one that resamples whole units."""
+"""Intervals for a share of successes, and for the difference of two, with the unit as the trial."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
-
-_DRAWS_AT_ONCE = 500
 
 
 def wilson_interval(successes: float, n: int, level: float = 0.95) -> tuple[float, float]:
@@ -53,28 +51,22 @@ def wilson_interval(successes: float, n: int, level: float = 0.95) -> tuple[floa
     return low, high
 
 
-def unit_bootstrap_interval(
-    successes: NDArray[np.float64],
-    totals: NDArray[np.float64],
-    rng: np.random.Generator,
-    level: float = 0.95,
-    n_draws: int = 2000,
+def paired_share_interval(
+    differences: NDArray[np.float64], level: float = 0.95
 ) -> tuple[float, float]:
-    """Return the percentile interval of a share when whole units are resampled.
+    """Return an interval of the mean difference between two shares of the same units.
 
-    Scans of one unit stay together, so the interval does not shrink when more leaves of the same
-    plants are scanned.
+    The percentile interval over resampled units, and Student's interval, are too short where most
+    units do not differ at all: they covered 81 to 92 % in simulated studies. This one adds half a
+    unit to each of the four outcomes (both right, both wrong, either alone right).
 
     Parameters
     ----------
-    successes, totals
-        Successes and scans of every unit, shape ``(n_units,)``.
-    rng
-        Random stream.
+    differences
+        Share of each unit that the one named rightly minus that of the other, between -1 and 1,
+        shape ``(n_units,)``; -1, 0 or 1 for units of one scan.
     level
-        Confidence level.
-    n_draws
-        Number of resamples.
+        Confidence level, between 0 and 1.
 
     Returns
     -------
@@ -84,19 +76,24 @@ def unit_bootstrap_interval(
     Raises
     ------
     ValueError
-        If a unit has no scan or there is no unit.
+        If there is no unit.
 
     References
     ----------
-    Efron & Tibshirani 1993, An Introduction to the Bootstrap, ch. 13 (percentile interval).
+    Agresti & Min 2005, Stat. Med. 24:729-740 (two more pairs, one to either side; here with the
+    square of a difference in the place of the count of unequal pairs).
+
+    Examples
+    --------
+    >>> [round(limit, 4) for limit in paired_share_interval(np.repeat([1.0, 0, -1], [14, 81, 5]))]
+    [0.004, 0.1724]
     """
-    n = len(totals)
-    if n == 0 or np.any(totals <= 0):
-        raise ValueError("every unit needs at least one scan")
-    shares: list[NDArray[np.float64]] = []
-    for start in range(0, n_draws, _DRAWS_AT_ONCE):
-        drawn = rng.integers(0, n, size=(min(_DRAWS_AT_ONCE, n_draws - start), n))
-        shares.append(successes[drawn].sum(axis=1) / totals[drawn].sum(axis=1))
-    tail = (1 - level) / 2
-    low, high = np.quantile(np.concatenate(shares), [tail, 1 - tail])
-    return float(low), float(high)
+    n = len(differences)
+    if n == 0:
+        raise ValueError("no unit: no difference between shares can be made of them")
+    z = NormalDist().inv_cdf(0.5 + level / 2)
+    total = float(differences.sum())
+    unequal = float((differences**2).sum()) + 1
+    middle = total / (n + 2)
+    half = z * float(np.sqrt(unequal - total**2 / (n + 2))) / (n + 2)
+    return max(-1.0, middle - half), min(1.0, middle + half)

@@ -9,13 +9,121 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.discriminant import Discriminants, fit_discriminants
-from leafledger.classes.latent import LatentPath, class_weights, fit_path, membership_of
+from leafledger.classes.pls import LatentPath, class_weights, fit_path, membership_of
 from leafledger.classes.preprocessing import Learned, learned_from
 
 Array = NDArray[np.float64]
+PRIOR_SCANS = 20.0
+"""How many scans the prior of the covariance counts for: the scores' variances, no covariance."""
+_RIDGE = 1e-9
+"""Share of each score's variance added to it, so that a factor exists for scores without spread."""
+
+
+@dataclass(frozen=True)
+class Discriminants:
+    """One linear discriminant per labelling.
+
+    Attributes
+    ----------
+    means
+        Mean scores of every class, shape ``(n_labellings, n_classes, n_components)``.
+    whitening
+        Lower triangular; scores times its transpose have unit variance within classes; shape
+        ``(n_labellings, n_components, n_components)``.
+    log_prior
+        Logarithm of the class shares in training (minus infinity for a class that is missing),
+        shape ``(n_labellings, n_classes)``.
+    """
+
+    means: Array
+    whitening: Array
+    log_prior: Array
+
+    def log_posterior_path(self, scores: Array) -> Array:
+        """Return log density plus log prior of every class, up to a constant per scan.
+
+        Parameters
+        ----------
+        scores
+            Shape ``(n_labellings, n_scans, n_components)``.
+
+        Returns
+        -------
+        numpy.ndarray
+            Shape ``(n_components, n_labellings, n_scans, n_classes)``.
+        """
+        turned = self.whitening.transpose(0, 2, 1)
+        placed, centres = scores @ turned, self.means @ turned
+        # log p_c - |x - m_c|^2 / 2 without |x|^2, which is the same for every class:
+        # log p_c - |m_c|^2 / 2 + x m_c, each score adding its part to those before it.
+        n_labellings, n_scans, n_components = placed.shape
+        out = np.empty((n_components, n_labellings, n_scans, centres.shape[1]))
+        seen = np.repeat(self.log_prior[:, None, :], n_scans, axis=1)
+        for a in range(n_components):
+            centre = centres[:, None, :, a]
+            seen += placed[:, :, None, a] * centre
+            seen -= centre**2 / 2
+            out[a] = seen
+        return out
+
+
+def fit_discriminants(
+    scores: Array, codes: NDArray[np.int_], n_classes: int, *, balanced: bool = False
+) -> Discriminants:
+    """Learn a linear discriminant for every labelling.
+
+    Parameters
+    ----------
+    scores
+        Training scores, shape ``(n_labellings, n_scans, n_components)``.
+    codes
+        Class number of every training scan, shape ``(n_labellings, n_scans)``.
+    n_classes
+        Number of classes.
+    balanced
+        Equal priors for the classes that are there, instead of their shares.
+
+    Returns
+    -------
+    Discriminants
+        Covariance pooled within classes, divisor ``n_scans - n_classes_there`` (at least 1), with
+        covariances (not variances) drawn towards zero as by ``PRIOR_SCANS`` scans that have none.
+
+    References
+    ----------
+    Fisher 1936, Ann. Eugen. 7:179-188; Rao 1948, J. R. Stat. Soc. B 10:159-203 (several groups);
+    Barker & Rayens 2003, J. Chemom. 17:166-173 (on scores of partial least squares); Friedman
+    1989, J. Am. Stat. Assoc. 84:165-175 (regularised covariance); Schaefer & Strimmer 2005, Stat.
+    Appl. Genet. Mol. Biol. 4:32 (target D: unequal variances, no covariance).
+    """
+    _, n, n_components = scores.shape
+    member = membership_of(codes, n_classes)
+    counts = member.sum(axis=1)
+    there = counts > 0
+    means = member.transpose(0, 2, 1) @ scores / np.where(there, counts, 1.0)[..., None]
+    apart = scores - np.take_along_axis(means, codes[..., None], axis=1)
+    # 1. S, the covariance pooled within classes, with nu degrees of freedom.
+    freedom = np.maximum(n - there.sum(axis=1), 1)[:, None, None]
+    within = apart.transpose(0, 2, 1) @ apart / freedom
+    spread = np.einsum("daa->da", within).copy()
+    # 2. S* = (nu S + nu0 diag S) / (nu + nu0): the fewer scans, the less their covariances count.
+    #    The weight is the same for every number of scores, so one Cholesky factor serves them all.
+    within *= freedom / (freedom + PRIOR_SCANS)
+    total = ((scores - scores.mean(axis=1, keepdims=True)) ** 2).sum(axis=1) / max(n - 1, 1)
+    # Scores past the rank of the data are zero everywhere: any positive variance will do there.
+    least = np.where(total > 0, _RIDGE * total, 1.0)
+    place = np.arange(n_components)
+    within[:, place, place] = spread + _RIDGE * spread + least
+    whitening = np.linalg.inv(np.linalg.cholesky(within))
+    shares = there / there.sum(axis=1, keepdims=True) if balanced else counts / n
+    log_prior = np.log(np.where(there, shares, 1.0))
+    return Discriminants(means, np.tril(whitening), np.where(there, log_prior, -np.inf))
+
+
 MEMBERSHIP = "largest_membership"
 DISCRIMINANT = "linear_discriminant"
+DECISIONS = (MEMBERSHIP, DISCRIMINANT)
+AUTO = "auto"
 
 
 @dataclass(frozen=True)
@@ -26,24 +134,26 @@ class Procedure:
     ----------
     n_classes, n_components
         Number of classes, largest number of latent variables.
-    decision
-        ``largest_membership``, or ``linear_discriminant`` on the scores.
+    decisions
+        Decision rules that the inner loop chooses among: ``largest_membership``,
+        ``linear_discriminant`` on the scores.
     balanced
         Let every class count alike, whatever its number of scans.
     """
 
     n_classes: int
     n_components: int
-    decision: str = MEMBERSHIP
+    decisions: tuple[str, ...] = (MEMBERSHIP,)
     balanced: bool = False
 
 
 def procedure_of(n_classes: int, n_components: int, settings: Mapping[str, Any]) -> Procedure:
     """Return the procedure that section ``classes`` of the settings asks for."""
+    asked = str(settings["decision"])
     return Procedure(
         n_classes,
         n_components,
-        settings["decision"],
+        DECISIONS if asked == AUTO else (asked,),
         settings["weights"] == "balanced",
     )
 
@@ -59,20 +169,22 @@ class FoldFit:
     path
         Latent variables.
     discriminant
-        Linear discriminant on the scores, if that decides.
+        Linear discriminant on the scores, if it is one of the decision rules.
     """
 
     learned: Learned
     path: LatentPath
     discriminant: Discriminants | None
 
-    def decision_path(self, spectra: Array) -> Array:
-        """Return how strongly each class is spoken for, with 1, 2, ... latent variables.
+    def decision_path(self, spectra: Array, decision: str | None = None) -> Array:
+        """Return membership or log posterior of each class, with 1, 2, ... latent variables.
 
         Parameters
         ----------
         spectra
             After :func:`leafledger.classes.preprocessing.preprocessed`.
+        decision
+            Decision rule; left out, the discriminant if there is one.
 
         Returns
         -------
@@ -80,7 +192,7 @@ class FoldFit:
             Predicted membership or log posterior, shape ``(n_components, n_scans, n_classes)``.
         """
         ready = self.learned.apply(spectra)
-        if self.discriminant is None:
+        if self.discriminant is None or decision == MEMBERSHIP:
             return self.path.membership(ready)
         return self.discriminant.log_posterior_path(self.path.place(ready)[None])[:, 0]
 
@@ -128,8 +240,8 @@ def fit_training(
 def discriminant_of(
     scores: Array, codes: NDArray[np.int_], procedure: Procedure
 ) -> Discriminants | None:
-    """Return the linear discriminant on training scores, if that decides."""
-    if procedure.decision != DISCRIMINANT:
+    """Return the linear discriminant on training scores, if it is one of the rules."""
+    if DISCRIMINANT not in procedure.decisions:
         return None
     return fit_discriminants(
         scores[None], codes[None], procedure.n_classes, balanced=procedure.balanced

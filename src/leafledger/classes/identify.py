@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.classes.saved_model import SavedModel
+from leafledger.classes.transfer import PIECEWISE, Transfer, refuse_beyond_standards
 from leafledger.errors import InputFault, Problem
 from leafledger.spectra.domain import hotelling_t2, residual_q
 
@@ -66,8 +67,7 @@ def identify(
     """
     import pandas as pd
 
-    spectra = np.asarray(reflectance, dtype=np.float64)[:, _places(saved, wavelength_nm, source)]
-    _refuse_not_finite(spectra, scans, source)
+    spectra = on_model_axis(saved, scans, reflectance, wavelength_nm, source)
     probability = saved.model.predict_proba(spectra)
     t2 = hotelling_t2(saved.model.scores(spectra), saved.score_variance)
     q = residual_q(saved.model.residuals(spectra))
@@ -90,6 +90,68 @@ def identify(
     frame["inside"] = ~(far_in | far_off)
     frame["domain"] = [_words(a, b) for a, b in zip(far_in, far_off, strict=True)]
     return frame
+
+
+def on_model_axis(
+    saved: SavedModel,
+    scans: Sequence[str],
+    reflectance: Array,
+    wavelength_nm: Array,
+    source: str,
+) -> Array:
+    """Return the spectra at the wavelengths of the model; see :func:`identify`."""
+    spectra = np.asarray(reflectance, dtype=np.float64)[:, _places(saved, wavelength_nm, source)]
+    _refuse_not_finite(spectra, scans, source)
+    return spectra
+
+
+def identify_transferred(
+    saved: SavedModel,
+    scans: Sequence[str],
+    reflectance: Array,
+    wavelength_nm: Array,
+    source: str,
+    transfer: Transfer,
+    standards: str,
+) -> tuple[pd.DataFrame, list[str]]:
+    """Return what :func:`identify` says of corrected spectra, with the domain before correction.
+
+    Parameters
+    ----------
+    saved, scans, reflectance, wavelength_nm, source
+        See :func:`identify`.
+    transfer
+        From :func:`leafledger.classes.transfer.learn_transfer`.
+    standards
+        File that lists the standards, for messages.
+
+    Returns
+    -------
+    table, warnings
+        The table has ``class_uncorrected``, ``t2_uncorrected``, ``q_uncorrected`` and
+        ``inside_uncorrected`` besides.
+
+    Raises
+    ------
+    InputFault
+        As :func:`identify`, and for scans that the standards do not span.
+    """
+    spectra = on_model_axis(saved, scans, reflectance, wavelength_nm, source)
+    refuse_beyond_standards(transfer, list(scans), spectra, standards)
+    before = identify(saved, scans, spectra, saved.wavelength_nm, source)
+    after = identify(saved, scans, transfer.apply(spectra), saved.wavelength_nm, source)
+    for name in ("class", "t2", "q", "inside"):
+        after[f"{name}_uncorrected"] = before[name]
+    n, old, new = len(after), int(before["inside"].sum()), int(after["inside"].sum())
+    width = f" ({2 * transfer.half_width + 1} wavelengths)" if transfer.method == PIECEWISE else ""
+    warnings = [
+        f"corrected by {transfer.method}{width}: left-out standards differ from their home spectra "
+        f"by {transfer.error:.2g} instead of {transfer.error_uncorrected:.2g} (root mean square of "
+        f"reflectance); {new} of {n} scans lie inside the model's domain, {old} before correction"
+    ]
+    if new < old:
+        warnings.append("fewer scans lie inside after correction: do not trust it")
+    return after, warnings
 
 
 def _words(far_in: bool, far_off: bool) -> str:

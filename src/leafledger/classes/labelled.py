@@ -49,6 +49,8 @@ class Labelled:
         Sessions that hold accepted scans, in study order.
     day
         Place of every scan's session among them, from 0.
+    set_aside
+        A sentence for every class that was left out because it has one unit.
     """
 
     spectra: NDArray[np.float64]
@@ -63,6 +65,7 @@ class Labelled:
     unit_blocks: NDArray[np.int_]
     sessions: tuple[str, ...]
     day: NDArray[np.int_]
+    set_aside: tuple[str, ...] = ()
 
     def units_per_class(self) -> NDArray[np.int_]:
         """Return the number of units of every class."""
@@ -91,25 +94,33 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
     Raises
     ------
     InputFault
-        If no session or no accepted scan is left, a unit has no label, there is one class only,
-        or a class has fewer than two units.
+        If no session or no accepted scan is left, a unit has no label, or fewer than two classes
+        have two units. A class of one unit cannot be held out and trained at once: it is set
+        aside and named.
     """
     design, settings = job.settings["design"], job.settings["classes"]
     units: Mapping[str, Mapping[str, str]] = job.settings["units"]
     found = _accepted(job, settings["sessions"] if asked is None else asked)
-    rows = found.rows[["scan", "session", "unit"]]
+    rows, spectra = found.rows[["scan", "session", "unit"]], found.reflectance
+    ids = tuple(sorted({str(unit) for unit in rows["unit"]}))
+    target = str(settings["target"])
+    _refuse_unlabelled(ids, units, target)
+    label = {unit: units[unit][target] for unit in ids}
+    alone = {name: own[0] for name, own in _members(label).items() if len(own) == 1}
+    _refuse_few(label, alone, target, design["unit"])
+    if alone:
+        kept = ~rows["unit"].isin(list(alone.values())).to_numpy()
+        rows, spectra = rows[kept].reset_index(drop=True), spectra[kept]
     there, unit_of = np.unique(np.asarray(rows["unit"], dtype=str), return_inverse=True)
     ids = tuple(str(unit) for unit in there)
-    _refuse_unlabelled(ids, units, settings["target"])
-    classes, unit_codes = _coded([units[unit][settings["target"]] for unit in ids])
-    _refuse_few(classes, unit_codes, settings["target"], design["unit"])
+    classes, unit_codes = _coded([label[unit] for unit in ids])
     blocks: tuple[str, ...] = ()
     unit_blocks = np.zeros(len(ids), dtype=np.int_)
     if design["block"]:
         blocks, unit_blocks = _coded([units[unit].get(design["block"], "") for unit in ids])
     sessions = tuple(dict.fromkeys(str(s) for s in rows["session"]))
     return Labelled(
-        spectra=found.reflectance,
+        spectra=spectra,
         wavelength_nm=found.wavelength_nm,
         rows=rows,
         classes=classes,
@@ -121,6 +132,21 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
         unit_blocks=unit_blocks,
         sessions=sessions,
         day=np.array([sessions.index(s) for s in rows["session"]], dtype=np.int_),
+        set_aside=tuple(_alone(name, unit, design["unit"]) for name, unit in alone.items()),
+    )
+
+
+def _members(label: Mapping[str, str]) -> dict[str, list[str]]:
+    out: dict[str, list[str]] = {}
+    for unit, name in sorted(label.items(), key=lambda pair: (pair[1], pair[0])):
+        out.setdefault(name, []).append(unit)
+    return out
+
+
+def _alone(name: str, unit: str, word: str | None) -> str:
+    return (
+        f"class {quoted(name)} was set aside: its only {word or 'scan'} ({unit}) cannot be held "
+        "out and trained on at once; the model does not know this class"
     )
 
 
@@ -208,9 +234,9 @@ def _refuse_unlabelled(
 
 
 def _refuse_few(
-    classes: Sequence[str], codes: NDArray[np.int_], target: str, unit: str | None
+    label: Mapping[str, str], alone: Mapping[str, str], target: str, unit: str | None
 ) -> None:
-    word = f"unit ({unit})" if unit else "scan"
+    classes = sorted(set(label.values()))
     if len(classes) < 2:
         raise InputFault(
             Problem(
@@ -221,19 +247,18 @@ def _refuse_few(
                 mend="Choose another target, or leave the section classes out.",
             )
         )
-    problems = [
-        Problem(
-            file=_STUDY,
-            column="classes.target",
-            found=f"class {quoted(label)} of {quoted(target)} with one {word}",
-            expected=f"at least two for every class, so that one can be held out ({word})",
-            mend="Measure more of it, or choose another target.",
+    if len(classes) - len(alone) < 2:
+        word = unit or "scan"
+        raise InputFault(
+            Problem(
+                file=_STUDY,
+                column="classes.target",
+                found=f"class {quoted(name)} of {quoted(target)} with one {word} ({own})",
+                expected=f"two classes with at least two {word}s each, so that one can be held out",
+                mend="Measure more of it, or choose another target.",
+            )
+            for name, own in alone.items()
         )
-        for label, count in zip(classes, np.bincount(codes), strict=True)
-        if count < 2
-    ]
-    if problems:
-        raise InputFault(problems)
 
 
 def _no_scans(sessions: Sequence[str]) -> Problem:

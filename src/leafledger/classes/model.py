@@ -14,9 +14,14 @@ from sklearn.base import BaseEstimator, ClassifierMixin
 from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from leafledger.classes.discriminant import Discriminants
-from leafledger.classes.fold_fit import DISCRIMINANT, MEMBERSHIP, Procedure, fit_training
-from leafledger.classes.latent import summed_membership
+from leafledger.classes.fold_fit import (
+    DISCRIMINANT,
+    MEMBERSHIP,
+    Discriminants,
+    Procedure,
+    fit_training,
+)
+from leafledger.classes.pls import summed_membership
 from leafledger.classes.preprocessing import Learned, preprocessed
 from leafledger.classes.probabilities import softmax
 
@@ -105,7 +110,7 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         if self.decision not in (MEMBERSHIP, DISCRIMINANT):
             raise ValueError(f"decision is {self.decision!r}; known: {MEMBERSHIP}, {DISCRIMINANT}")
         most = max(1, min(self.n_components, len(spectra) - 1, spectra.shape[1]))
-        procedure = Procedure(len(self.classes_), most, self.decision, self.balanced)
+        procedure = Procedure(len(self.classes_), most, (self.decision,), self.balanced)
         found = fit_training(self._row_wise(spectra), codes, self.preprocessing, procedure)
         path, many = found.path, found.path.n_stable
         kept = slice(0, many)

@@ -10,9 +10,14 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.nested import Codes, Predict, nested_validation
-from leafledger.classes.splits import Scheme
+from leafledger.classes.predictors import Codes, Predict
+from leafledger.classes.splits import Plan, Scheme
+from leafledger.classes.validation import nested_predictions
 
+FEW_ARRANGEMENTS = 200
+"""Arrangements within folds up to which labels move beyond the folds instead."""
+MOST_REDEALT = 199
+"""Draws at most where every labelling gets folds of its own and not all can be listed."""
 _LABELLINGS_AT_ONCE = 100
 _SCANS_AT_ONCE = 100_000
 """Labellings times scans walked through together, so that memory stays below 1 GB."""
@@ -25,19 +30,22 @@ class PermutationTest:
     Attributes
     ----------
     accuracy
-        Nested accuracy of one repeat: first as observed, then one per draw.
+        Nested accuracy of one deal: first as observed, then one per draw.
     p
         Share of labellings, the observed one included, that do at least as well.
     n_arrangements
         How many labellings the design allows, the observed one included.
     enumerated
         Whether every one of them was taken, instead of draws by chance.
+    within
+        What labels were exchanged within, in words.
     """
 
     accuracy: NDArray[np.float64]
     p: float
     n_arrangements: int
     enumerated: bool
+    within: str
 
     @property
     def p_smallest(self) -> float:
@@ -121,30 +129,29 @@ def _distinct(values: Sequence[int]) -> Iterator[tuple[int, ...]]:
 
 def permutation_test(
     predictors: Sequence[Predict],
-    scheme: Scheme,
+    plan: Plan,
     unit_labels: Codes,
     units: Codes,
-    cells: Codes,
     n_draws: int,
     rng: np.random.Generator,
 ) -> PermutationTest:
-    """Compare the nested accuracy of one repeat with that of permuted labels.
+    """Compare the nested accuracy of the observed labels with that of permuted ones.
 
-    Folds stay as they are, and labels move within them, so that every labelling has the same
-    number of each class in every fold as the observed one: otherwise the test rejects too often.
+    Where the folds allow many arrangements, folds stay as they are and labels move within them,
+    so that every labelling has the same number of each class in every fold as the observed one:
+    otherwise the test rejects too often. Where they allow few, labels move as far as the design
+    allows, and every labelling gets folds of its own, dealt by the same rule as the observed one.
 
     Parameters
     ----------
     predictors
         One per preprocessing.
-    scheme
-        Training sets of one repeat, the same for all labellings.
+    plan
+        Splits; ``test_scheme`` is that of the observed labels.
     unit_labels
         Observed class number of every unit, shape ``(n_units,)``.
     units
         Unit number of every scan.
-    cells
-        See :func:`arrangements`.
     n_draws
         Number of permutations.
     rng
@@ -160,27 +167,53 @@ def permutation_test(
     Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol. 9:39 (p is never zero); Ojala & Garriga
     2010, J. Mach. Learn. Res. 11:1833-1863 (permutation of classifiers).
     """
+    cells, within = plan.cells, plan.within
+    few = arrangement_count(unit_labels, cells) <= FEW_ARRANGEMENTS
+    redealt = few and plan.redeal is not None
+    if redealt:
+        cells, within = plan.exchangeable, plan.exchangeable_within
+        if arrangement_count(unit_labels, cells) > n_draws + 1:
+            n_draws = min(n_draws, MOST_REDEALT)
     labellings, enumerated = arrangements(unit_labels, cells, n_draws, rng)
-    reached = nested_accuracy(predictors, scheme, labellings[:, units], units)
+    scans = labellings[:, units]
+    if not redealt or plan.redeal is None:
+        reached = nested_accuracy(predictors, plan.test_scheme, scans, units, plan.widths)
+    else:
+        reached = np.empty(len(labellings))
+        for i, labels in enumerate(labellings):
+            scheme = plan.test_scheme if i == 0 else plan.redeal(labels, rng)
+            reached[i] = nested_accuracy(predictors, scheme, scans[i : i + 1], units, plan.widths)[
+                0
+            ]
     return PermutationTest(
         accuracy=reached,
         p=share_reaching(reached),
         n_arrangements=arrangement_count(unit_labels, cells),
         enumerated=enumerated,
+        within=within,
     )
 
 
 def nested_accuracy(
-    predictors: Sequence[Predict], scheme: Scheme, labellings: Codes, units: Codes
+    predictors: Sequence[Predict],
+    scheme: Scheme,
+    labellings: Codes,
+    units: Codes,
+    widths: Sequence[int],
 ) -> NDArray[np.float64]:
     """Return the nested accuracy of every labelling of the scans.
 
     Parameters
     ----------
-    predictors, scheme, units
+    predictors, units
         See :func:`permutation_test`.
+    scheme
+        Training sets, the same for all labellings.
     labellings
         Class number of every scan, shape ``(n_labellings, n_scans)``.
+    widths
+        Numbers of latent variables to search (see
+        :func:`leafledger.classes.validation.choose`).
 
     Returns
     -------
@@ -191,8 +224,8 @@ def nested_accuracy(
     at_once = max(1, min(_LABELLINGS_AT_ONCE, _SCANS_AT_ONCE // len(units)))
     for start in range(0, len(labellings), at_once):
         labels = labellings[start : start + at_once]
-        nested = nested_validation(predictors, scheme, labels, units)
-        accuracy.append((nested.predicted == labels)[:, scheme.tested].mean(axis=1))
+        said = nested_predictions(predictors, scheme, labels, units, widths)
+        accuracy.append((said == labels)[:, scheme.tested].mean(axis=1))
     return np.concatenate(accuracy)
 
 

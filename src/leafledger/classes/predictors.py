@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.cross_products import ROWS_AT_ONCE, SplitProducts
-from leafledger.classes.discriminant import fit_discriminants
 from leafledger.classes.fold_fit import (
     DISCRIMINANT,
+    MEMBERSHIP,
     FoldFit,
     Procedure,
     discriminant_of,
+    fit_discriminants,
     fit_training,
 )
-from leafledger.classes.kernel_path import centred_products, label_paths, scan_products
 from leafledger.classes.labelled import Labelled
-from leafledger.classes.nested import Codes, Predict
+from leafledger.classes.pls import (
+    ROWS_AT_ONCE,
+    SplitProducts,
+    centred_products,
+    label_paths,
+    scan_products,
+)
 from leafledger.classes.preprocessing import LEARNED, Learned, learned_from, preprocessed
 from leafledger.classes.splits import Scheme
 
@@ -28,6 +34,12 @@ MANY_SCANS = 800
 """Above this, with wavelengths fewer than a third of them, the space of scans is the slower way."""
 Array = NDArray[np.float64]
 Scans = NDArray[np.bool_]
+Codes = NDArray[np.int_]
+Said = NDArray[np.int16]
+"""Class numbers; 16 bits, because there is one for every candidate, count, fold and scan."""
+Predict = Callable[[Scans, Scans, Codes, int], Said]
+"""Training scans, scans to predict, labels ``(n_labellings, n_scans)``, number of latent variables
+-> predicted class numbers ``(n_decisions, n_labellings, n_components, n_asked)``."""
 
 
 def sums_products(spectra: Array, step: str, procedure: Procedure) -> bool:
@@ -61,26 +73,28 @@ class FittedPredictor:
         if sums_products(self.spectra, self.step, self.procedure):
             self._products = SplitProducts(self.spectra, training)
 
-    def __call__(self, training: Scans, asked: Scans, labels: Codes) -> Codes:
-        """Return predicted class numbers (see :data:`leafledger.classes.nested.Predict`)."""
-        shape = (len(labels), self.procedure.n_components, len(self.spectra))
-        out = np.full(shape, -1, dtype=np.int_)
+    def __call__(self, training: Scans, asked: Scans, labels: Codes, n_components: int) -> Said:
+        """Return predicted class numbers (see :data:`Predict`)."""
         rows = np.flatnonzero(asked)
-        for own, codes in zip(out, labels, strict=True):
-            fit = self._fit(training, codes)
+        decisions = self.procedure.decisions
+        out = np.empty((len(decisions), len(labels), n_components, len(rows)), dtype=np.int16)
+        for i, codes in enumerate(labels):
+            fit = self._fit(training, codes, n_components)
             for start in range(0, len(rows), ROWS_AT_ONCE):
-                block = rows[start : start + ROWS_AT_ONCE]
-                own[:, block] = fit.decision_path(self.spectra[block]).argmax(axis=-1)
+                block = slice(start, start + ROWS_AT_ONCE)
+                for d, decision in enumerate(decisions):
+                    decided = fit.decision_path(self.spectra[rows[block]], decision)
+                    out[d, i, :, block] = decided.argmax(axis=-1)
             self._fits[training.tobytes()] = fit
         return out
 
-    def _fit(self, training: Scans, codes: Codes) -> FoldFit:
-        procedure = self.procedure
+    def _fit(self, training: Scans, codes: Codes, n_components: int) -> FoldFit:
+        procedure = replace(self.procedure, n_components=n_components)
         if self._products is None or not self._products.knows(training):
             return fit_training(self.spectra[training], codes[training], self.step, procedure)
-        path = self._products.fit(training, codes, procedure.n_classes, procedure.n_components)
+        path = self._products.fit(training, codes, procedure.n_classes, n_components)
         discriminant = None
-        if procedure.decision == DISCRIMINANT:
+        if DISCRIMINANT in procedure.decisions:
             scores = path.place(self.spectra[training])
             discriminant = discriminant_of(scores, codes[training], procedure)
         return FoldFit(Learned(), path, discriminant)
@@ -106,30 +120,33 @@ def batched_predictor(spectra: Array, step: str, procedure: Procedure) -> Predic
     """
     shared = None if step in LEARNED else scan_products(spectra)
 
-    def predict(training: Scans, asked: Scans, labels: Codes) -> Codes:
+    def predict(training: Scans, asked: Scans, labels: Codes, n_components: int) -> Said:
         rows = np.flatnonzero(training)
         products = shared
         if products is None:
             products = scan_products(learned_from(spectra[training], step).apply(spectra))
         inner, across = centred_products(products, rows, np.flatnonzero(asked))
-        decided = _decided(inner, across, labels[:, rows], procedure)
-        out = np.full((len(labels), len(decided), len(spectra)), -1, dtype=np.int_)
-        out[:, :, asked] = decided.transpose(1, 0, 2)
-        return out
+        own = replace(procedure, n_components=n_components)
+        return _decided(inner, across, labels[:, rows], own)
 
     return predict
 
 
-def _decided(inner: Array, across: Array, codes: Codes, procedure: Procedure) -> Codes:
-    """Return class numbers, shape ``(n_components, n_labellings, m)``."""
+def _decided(inner: Array, across: Array, codes: Codes, procedure: Procedure) -> Said:
+    """Return class numbers, shape ``(n_decisions, n_labellings, n_components, n_asked)``."""
     paths = label_paths(
         inner, across, codes, procedure.n_classes, procedure.n_components,
         balanced=procedure.balanced,
     )  # fmt: skip
-    if procedure.decision != DISCRIMINANT:
-        return np.asarray(paths.membership.argmax(axis=-1))
-    found = fit_discriminants(paths.scores, codes, procedure.n_classes, balanced=procedure.balanced)
-    return np.asarray(found.log_posterior_path(paths.other_scores).argmax(axis=-1))
+    out = []
+    for decision in procedure.decisions:
+        decided = paths.membership
+        if decision != MEMBERSHIP:
+            decided = fit_discriminants(
+                paths.scores, codes, procedure.n_classes, balanced=procedure.balanced
+            ).log_posterior_path(paths.other_scores)
+        out.append(decided.argmax(axis=-1).astype(np.int16).transpose(1, 0, 2))
+    return np.stack(out)
 
 
 def nested_predictors(

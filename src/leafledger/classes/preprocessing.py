@@ -8,10 +8,13 @@ part, and held-out scans only receive them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from leafledger.errors import InputFault
 
 Array = NDArray[np.float64]
 
@@ -24,6 +27,9 @@ LEARNED = ("multiplicative_scatter", "autoscale")
 """Steps that learn from the training scans."""
 STEPS = ("none", "standard_normal_variate", "detrend", *DERIVATIVES, *LEARNED)
 SETTING = "classes.preprocessing"
+AUTO = "auto"
+SEARCHED = ("none", "standard_normal_variate", "derivative_1")
+"""What ``auto`` chooses among: brightness kept, brightness taken off, slopes."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +53,31 @@ class Learned:
         if self.reference is not None:
             return _on_reference(spectra, self.reference)
         return spectra if self.spread is None else spectra / self.spread
+
+
+def steps_of(asked: Sequence[str], wavelength_nm: Array) -> list[str]:
+    """Return the steps that the inner loop chooses among.
+
+    Parameters
+    ----------
+    asked
+        Of the settings; ``auto`` stands for ``SEARCHED``, less a derivative on an axis that does
+        not allow one (uneven, or fewer than three points in 15 nm).
+    wavelength_nm
+        Shape ``(n_wavelengths,)``.
+    """
+    from leafledger.spectra.smoothing import window_points
+
+    out: list[str] = []
+    for step in asked:
+        for one in SEARCHED if step == AUTO else (step,):
+            if step == AUTO and one in DERIVATIVES:
+                try:
+                    window_points(wavelength_nm, WINDOW_NM, ORDER, SETTING)
+                except InputFault:
+                    continue
+            out.append(one)
+    return list(dict.fromkeys(out))
 
 
 def preprocessed(spectra: Array, step: str, wavelength_nm: Array | None = None) -> Array:

@@ -7,12 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.comparison import comparison_table
-from leafledger.classes.fold_fit import procedure_of
-from leafledger.classes.labelled import Labelled, labelled_spectra
-from leafledger.classes.plan import Plan, planned
-from leafledger.classes.questions import question_table
-from leafledger.classes.rivals import (
+from leafledger.classes.baselines import (
     MODEL,
     N_REPEATS,
     NEEDS_MORE,
@@ -20,17 +15,27 @@ from leafledger.classes.rivals import (
     ON_SPECTRA,
     WORDS,
     Codes,
+    comparison_table,
     fold_table,
     model_predictions,
     rival_predictions,
     units_right,
 )
+from leafledger.classes.fold_fit import procedure_of
+from leafledger.classes.labelled import Labelled, labelled_spectra
+from leafledger.classes.negative_controls import question_table
+from leafledger.classes.preprocessing import steps_of
+from leafledger.classes.splits import Plan, planned
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.columns import COMPARISON, QUESTIONS, RIVALS
 from leafledger.study.tables import read_parquet, write_csv
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+ALPHA = 0.05
+"""Level at which the session is said to be told apart."""
 
 
 def run(job: Job) -> Outcome:
@@ -41,18 +46,19 @@ def run(job: Job) -> Outcome:
     data = labelled_spectra(job)
     plan = planned(data, job.settings)
     warnings: list[str] = []
-    steps = list(dict.fromkeys(settings["preprocessing"]))
+    steps = steps_of(settings["preprocessing"], data.wavelength_nm)
     said = _everyone(job, data, plan, steps, warnings)
     folds = [fold_table(data, plan, name, codes) for name, codes in sorted(said.items())]
     write_csv(job.outputs["rivals"], pd.concat(folds, ignore_index=True), RIVALS)
     right = {name: units_right(data, plan, codes) for name, codes in said.items()}
-    table = comparison_table(right, MODEL, WORDS, int(settings["seed"]))
+    scans = np.unique(data.unit_of[plan.tested], return_counts=True)[1].astype(np.float64)
+    table = comparison_table(right, scans, MODEL, WORDS, float(settings["margin"]))
     write_csv(job.outputs["comparison"], table, COMPARISON)
     questions = question_table(job, data, plan, steps)
     write_csv(job.outputs["questions"], questions, QUESTIONS)
     return Outcome(
         metrics=_metrics(said, data, plan),
-        warnings=[*warnings, *_findings(table)],
+        warnings=[*warnings, *_findings(table, questions)],
         seeds={"classes": int(settings["seed"])},
     )
 
@@ -63,7 +69,7 @@ def _everyone(
     """Return what the classifier and every rival say of the scans held out."""
     settings = job.settings["classes"]
     seed = int(settings["seed"])
-    procedure = procedure_of(len(data.classes), plan.n_components, settings)
+    procedure = procedure_of(len(data.classes), plan.widths[-1], settings)
     said = {MODEL: model_predictions(data, plan, steps, procedure)}
     smallest = min(
         int(s.training[outer].sum()) for s in plan.schemes[:N_REPEATS] for outer in s.outer
@@ -82,12 +88,26 @@ def _everyone(
     return said
 
 
-def _findings(table: pd.DataFrame) -> list[str]:
-    """Say so if a handful of indices does as well as the full spectrum."""
-    rows = table[table["procedure"].isin(list(ON_INDICES)) & (table["as_good"] == True)]  # noqa: E712
-    return [
-        f"{sentence} A handful of indices may be enough." for sentence in rows["sentence"].tolist()
+def _findings(table: pd.DataFrame, questions: pd.DataFrame) -> list[str]:
+    """Say which rival does better, if indices alone are as good, and if sessions are told apart."""
+    better = table[table["better"] == True]  # noqa: E712
+    few = table[table["procedure"].isin(list(ON_INDICES)) & (table["as_good"] == True)]  # noqa: E712
+    found = [str(sentence) for sentence in better["sentence"]]
+    found += [
+        f"{row['sentence']} A handful of indices may be enough."
+        for row in few.to_dict("records")
+        if row["sentence"] not in found
     ]
+    told = questions[(questions["asked"] == "session") & (questions["p"] <= ALPHA)]
+    for row in told.to_dict("records"):
+        if row["accuracy"] > row["majority_accuracy"]:
+            found.append(
+                f"the spectra tell the session: {100 * row['accuracy']:.0f} % of the scans are put "
+                f"in the right one of {row['n_classes']} (always naming the largest: "
+                f"{100 * row['majority_accuracy']:.0f} %, p = {row['p']:.2g}); compare groups "
+                "within a session, or split by session"
+            )
+    return found
 
 
 def _metrics(said: dict[str, list[Codes]], data: Labelled, plan: Plan) -> list[Metric]:

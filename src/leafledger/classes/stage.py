@@ -7,27 +7,33 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from leafledger.chance.seeds import generator
-from leafledger.classes.archive import canonical_archive, types_to_trust
-from leafledger.classes.card import model_card
+from leafledger.classes.explanation import resampled_terms
 from leafledger.classes.fold_fit import fit_training, procedure_of
+from leafledger.classes.held_out_sessions import HeldOutSessions, held_out_sessions
 from leafledger.classes.labelled import Labelled, labelled_spectra
-from leafledger.classes.latent import class_weights, explained_shares, membership_of
-from leafledger.classes.per_class import confused_pairs_table, per_class_table
 from leafledger.classes.permutation import PermutationTest, permutation_test
-from leafledger.classes.plan import Plan, planned
+from leafledger.classes.pls import class_weights, explained_shares, membership_of
 from leafledger.classes.predictors import nested_predictors
-from leafledger.classes.preprocessing import preprocessed
-from leafledger.classes.stability import resampled_terms
+from leafledger.classes.preprocessing import preprocessed, steps_of
+from leafledger.classes.saved_model import (
+    canonical_archive,
+    model_card,
+    sealed,
+    types_to_trust,
+)
+from leafledger.classes.splits import Plan, planned
 from leafledger.classes.summary import summary
 from leafledger.classes.tables import (
+    confused_pairs_table,
     confusion_table,
     path_table,
+    per_class_table,
     prediction_columns,
     prediction_table,
     reliability_table,
     terms_table,
 )
-from leafledger.classes.validated import Validated, validate
+from leafledger.classes.validation import Validated, validate
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.columns import (
     CONFUSED_PAIRS,
@@ -48,13 +54,14 @@ def run(job: Job) -> Outcome:
     settings = job.settings["classes"]
     data = labelled_spectra(job)
     plan = planned(data, job.settings)
-    steps = list(dict.fromkeys(settings["preprocessing"]))
-    procedure = procedure_of(len(data.classes), plan.n_components, settings)
+    steps = steps_of(settings["preprocessing"], data.wavelength_nm)
+    procedure = procedure_of(len(data.classes), plan.widths[-1], settings)
     validated = validate(data, plan, steps, procedure)
     test = _permuted(data, plan, validated, settings["n_permutations"], settings["seed"])
+    sessions = _sessions(data, plan, validated, float(settings["margin"]))
     _write_tables(job, data, plan, validated)
     _write_permutation(job, test)
-    told = _write_model(job, data, plan, validated, test)
+    told = _write_model(job, data, plan, validated, test, sessions)
     return Outcome(
         metrics=_metrics(told),
         warnings=list(told["warnings"]),
@@ -69,13 +76,22 @@ def _permuted(
         return None
     return permutation_test(
         nested_predictors(data, validated.steps, validated.procedure, plan.schemes[0]),
-        plan.schemes[0],
+        plan,
         data.unit_codes,
         data.unit_of,
-        plan.cells,
         n_draws,
         generator(seed, "permutation"),
     )
+
+
+def _sessions(
+    data: Labelled, plan: Plan, validated: Validated, margin: float
+) -> HeldOutSessions | None:
+    if plan.unseen_days is None:
+        return None
+    first, _ = plan.unseen_days
+    predictors = nested_predictors(data, validated.steps, validated.procedure, first)
+    return held_out_sessions(data, plan, predictors, margin)
 
 
 def _write_tables(job: Job, data: Labelled, plan: Plan, validated: Validated) -> None:
@@ -96,16 +112,20 @@ def _write_permutation(job: Job, test: PermutationTest | None) -> None:
 
 
 def _write_model(
-    job: Job, data: Labelled, plan: Plan, validated: Validated, test: PermutationTest | None
+    job: Job,
+    data: Labelled,
+    plan: Plan,
+    validated: Validated,
+    test: PermutationTest | None,
+    sessions: HeldOutSessions | None,
 ) -> dict[str, Any]:
     """Fit all scans, write terms, summary, model and card; return the summary."""
     settings = job.settings["classes"]
-    step = validated.steps[int(validated.final.step[0])]
-    chosen = int(validated.final.n_components[0])
+    step, _, chosen = validated.chosen
     spectra = preprocessed(data.spectra, step, data.wavelength_nm)
     fit = fit_training(spectra, data.codes, step, validated.procedure)
     ready = fit.learned.apply(spectra)
-    model = final_model(data, step, chosen, validated)
+    model = final_model(data, validated)
     rng = generator(settings["seed"], "resampled terms")
     spread = resampled_terms(
         spectra, data.codes, data.unit_of, fit, step, validated.procedure, chosen, rng
@@ -118,25 +138,27 @@ def _write_model(
     weights = class_weights(data.codes, len(data.classes)) if model.balanced else None
     member = membership_of(data.codes, len(data.classes))
     explained = explained_shares(fit.path, ready, member, weights)
-    told = summary(data, plan, validated, test, fit.path, explained, spread, job.settings)
+    told = summary(data, plan, validated, test, sessions, fit.path, explained, spread, job.settings)
     write_json(job.outputs["summary"], told)
-    archive = canonical_archive(model)
-    write_bytes(job.outputs["model"], archive)
+    plain = canonical_archive(model)
     limits = read_json(job.inputs["range"])
-    card = model_card(model, data, plan, settings, limits, archive, types_to_trust(archive))
+    card = model_card(model, data, plan, settings, limits, types_to_trust(plain))
+    archive, card = sealed(plain, card)
+    write_bytes(job.outputs["model"], archive)
     write_json(job.outputs["model_card"], card)
     return told
 
 
-def final_model(data: Labelled, step: str, chosen: int, validated: Validated) -> DiscriminantModel:
+def final_model(data: Labelled, validated: Validated) -> DiscriminantModel:
     """Fit the chosen model to all scans; its probabilities are those of scans held out."""
     from leafledger.classes.model import DiscriminantModel
 
+    step, decision, chosen = validated.chosen
     span = float(data.wavelength_nm[-1] - data.wavelength_nm[0])
     model = DiscriminantModel(
         n_components=chosen,
         preprocessing=step,
-        decision=validated.procedure.decision,
+        decision=decision,
         balanced=validated.procedure.balanced,
         sharpness=validated.sharpness,
         step_nm=span / max(len(data.wavelength_nm) - 1, 1) or 1.0,
@@ -146,7 +168,8 @@ def final_model(data: Labelled, step: str, chosen: int, validated: Validated) ->
 
 def _metrics(told: dict[str, Any]) -> list[Metric]:
     names = ("accuracy", "balanced_accuracy", "kappa", "mcc", "n_components", "n_units",
-             "majority_accuracy", "p_permutation", "stable_components", "brier")  # fmt: skip
+             "majority_accuracy", "p_permutation", "stable_components", "brier",
+             "unit_accuracy")  # fmt: skip
     return [
         Metric(name, float(value)) for name in names if isinstance(value := told[name], int | float)
     ]

@@ -8,25 +8,27 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.resampling import unit_bootstrap_interval, wilson_interval
-from leafledger.chance.seeds import generator
-from leafledger.classes.component_words import component_words
-from leafledger.classes.confounding import confounding_warnings
+from leafledger.chance.resampling import wilson_interval
+from leafledger.classes.explanation import RULE as STABLE_RULE
+from leafledger.classes.explanation import Spread, component_words
+from leafledger.classes.held_out_sessions import (
+    HeldOutSessions,
+    session_facts,
+    session_warnings,
+)
 from leafledger.classes.labelled import Labelled
-from leafledger.classes.latent import LatentPath
+from leafledger.classes.negative_controls import confounding_warnings
 from leafledger.classes.permutation import PermutationTest
-from leafledger.classes.plan import Plan
+from leafledger.classes.pls import LatentPath
 from leafledger.classes.probabilities import RULE as PROBABILITY_RULE
 from leafledger.classes.probabilities import brier_score
-from leafledger.classes.selection import RULE as CHOICE_RULE
-from leafledger.classes.stability import RULE as STABLE_RULE
-from leafledger.classes.stability import Spread
-from leafledger.classes.validated import Validated
+from leafledger.classes.splits import Plan, training_share
+from leafledger.classes.validation import RULE as CHOICE_RULE
+from leafledger.classes.validation import Validated, unit_shares
 from leafledger.words import counted
 
 Array = NDArray[np.float64]
 _LEVEL = 0.95
-N_BOOTSTRAP = 2000
 
 
 def summary(
@@ -34,6 +36,7 @@ def summary(
     plan: Plan,
     validated: Validated,
     test: PermutationTest | None,
+    sessions: HeldOutSessions | None,
     fit: LatentPath,
     explained: tuple[Array, Array],
     spread: Spread,
@@ -43,7 +46,7 @@ def summary(
 
     Parameters
     ----------
-    data, plan, validated, test, fit, explained, spread
+    data, plan, validated, test, sessions, fit, explained, spread
         What was found; ``test`` is missing if no permutation was asked for; ``fit`` is that of
         all scans, with as many latent variables as were looked at, and ``explained`` the shares
         of variance of spectra and membership that each of them accounts for.
@@ -60,12 +63,13 @@ def summary(
     out: dict[str, Any] = {
         **_material(data, job_settings),
         "split": split if isinstance(split := settings["split"], str) else split["column"],
-        "decision": settings["decision"],
         "weights": settings["weights"],
         "split_rule": plan.rule,
         "n_folds": plan.schemes[0].n_folds,
         "n_repeats": len(plan.schemes),
-        "max_components": plan.n_components,
+        "max_components": validated.procedure.n_components,
+        "training_share": training_share(plan.schemes, data.unit_of),
+        "set_aside": list(data.set_aside),
         "seeds": {"classes": settings["seed"]},
         "warnings": [*plan.warnings, *_further_warnings(data, test, job_settings)],
         "stable_components": spread.stable_components,
@@ -75,12 +79,17 @@ def summary(
         "fitted_terms_sha256": [list(row) for row in validated.digests],
     }
     out |= _choice(validated)
-    out |= _accuracy(data, validated, settings["seed"])
+    out |= _accuracy(data, validated)
     out |= _certainty(data, plan, validated)
     out |= _against_chance(test, plan)
-    if out["best_n_components"] == plan.n_components == settings["max_components"]:
+    out |= _weakest_class(data, validated)
+    out |= unit_calls(data, validated)
+    out |= session_facts(sessions)
+    out["warnings"] += session_warnings(sessions, out["accuracy"], out["target"])
+    out["warnings"] += _weak_warnings(out)
+    if out["best_n_components"] == plan.widths[-1] == settings["max_components"]:
         out["warnings"].append(
-            f"the smallest loss is at {plan.n_components} latent variables, the most that were "
+            f"the smallest loss is at {plan.widths[-1]} latent variables, the most that were "
             "looked at: a larger classes.max_components may do better"
         )
     out["sentence"] = sentence(out)
@@ -137,28 +146,31 @@ def _certainty(data: Labelled, plan: Plan, validated: Validated) -> dict[str, An
 
 
 def _choice(validated: Validated) -> dict[str, Any]:
-    final = validated.final
-    step = int(final.step[0])
+    final, decisions = validated.final, validated.procedure.decisions
+    step, decision, n_components = validated.chosen
     return {
-        "n_components": int(final.n_components[0]),
-        "preprocessing": validated.steps[step],
+        "n_components": n_components,
+        "preprocessing": step,
+        "decision": decision,
+        "preprocessings_searched": list(validated.steps),
+        "decisions_searched": list(decisions),
         "choice_rule": CHOICE_RULE,
         "best_n_components": int(final.best_n_components[0]),
-        "best_preprocessing": validated.steps[int(final.best_step[0])],
         "validation_curve": [
             {
-                "preprocessing": validated.steps[s],
+                "preprocessing": validated.steps[c // len(decisions)],
+                "decision": decisions[c % len(decisions)],
                 "n_components": a + 1,
-                "loss": float(final.loss[s, 0, a]),
-                "standard_error": float(final.standard_error[s, 0, a]),
+                "loss": float(final.loss[c, 0, a]),
+                "standard_error": float(final.standard_error[c, 0, a]),
             }
-            for s in range(len(validated.steps))
-            for a in range(final.loss.shape[2])
+            for c in range(len(final.loss))
+            for a in range(validated.procedure.n_components)
         ],
     }
 
 
-def _accuracy(data: Labelled, validated: Validated, seed: int) -> dict[str, Any]:
+def _accuracy(data: Labelled, validated: Validated) -> dict[str, Any]:
     each = {
         name: np.array([getattr(measure, name) for measure in validated.measures])
         for name in ("accuracy", "balanced_accuracy", "kappa", "mcc")
@@ -166,13 +178,6 @@ def _accuracy(data: Labelled, validated: Validated, seed: int) -> dict[str, Any]
     n = len(validated.unit_scans)
     accuracy = validated.accuracy
     wilson = wilson_interval(accuracy * n, n, _LEVEL)
-    resampled = unit_bootstrap_interval(
-        validated.unit_right,
-        validated.unit_scans,
-        generator(seed, "unit bootstrap"),
-        _LEVEL,
-        N_BOOTSTRAP,
-    )
     several = len(validated.measures) > 1
     codes = data.codes[validated.tested]
     scans = np.bincount(codes, minlength=len(data.classes))
@@ -186,8 +191,6 @@ def _accuracy(data: Labelled, validated: Validated, seed: int) -> dict[str, Any]
         "ci_level": _LEVEL,
         "wilson": list(wilson),
         "wilson_rule": "share of scans right, counted as if every unit were one trial",
-        "unit_bootstrap": list(resampled),
-        "unit_bootstrap_draws": N_BOOTSTRAP,
         "majority_class": data.classes[int(scans.argmax())],
         "majority_accuracy": float(scans.max() / scans.sum()),
     }
@@ -199,12 +202,13 @@ def _against_chance(test: PermutationTest | None, plan: Plan) -> dict[str, Any]:
         "p_permutation": test.p if test else None,
         "p_smallest": test.p_smallest if test else None,
         "n_draws": len(test.accuracy) - 1 if test else 0,
-        "permuted_within": plan.within if test else None,
+        "permuted_within": test.within if test else None,
         # As text: the count of a large design is beyond the whole numbers of a JSON reader.
         "n_arrangements": str(test.n_arrangements) if test else None,
         "all_arrangements": test.enumerated if test else None,
         "permutation_accuracy": float(test.accuracy[0]) if test else None,
-        "permutation_statistic": "nested accuracy of the first repeat, for all labellings alike",
+        "permutation_statistic": "nested accuracy of one deal into "
+        f"{plan.test_scheme.n_folds} outer folds, for all labellings alike",
     }
 
 
@@ -230,6 +234,67 @@ def _further_warnings(
     return found
 
 
+def _weakest_class(data: Labelled, validated: Validated) -> dict[str, Any]:
+    """Return the class that is named rightly least often; its interval counts units."""
+    tested, right = validated.tested, []
+    codes, units = data.codes[tested], data.unit_of[tested]
+    for nested in validated.repeats:
+        right.append(nested.predicted[0][tested] == codes)
+    share = np.mean(right, axis=0)
+    rows = [
+        (float(share[codes == i].mean()), name, len(np.unique(units[codes == i])))
+        for i, name in enumerate(data.classes)
+        if (codes == i).any()
+    ]
+    sensitivity, name, n_units = min(rows)
+    low, high = wilson_interval(min(sensitivity, 1.0) * n_units, n_units, _LEVEL)
+    return {
+        "weakest_class": {
+            "class": name,
+            "sensitivity": sensitivity,
+            "interval": [low, high],
+            "n_units": n_units,
+        }
+    }
+
+
+def _weak_warnings(told: Mapping[str, Any]) -> list[str]:
+    weak = told["weakest_class"]
+    if weak["interval"][1] >= told["accuracy"]:
+        return []
+    return [
+        f"class {weak['class']} is told much less well than the others: "
+        f"{100 * weak['sensitivity']:.0f} % of its scans are named so (95 % interval "
+        f"{100 * weak['interval'][0]:.0f} to {100 * weak['interval'][1]:.0f} %, "
+        f"n = {weak['n_units']}), against {100 * told['accuracy']:.0f} % of all"
+    ]
+
+
+def unit_calls(data: Labelled, validated: Validated) -> dict[str, Any]:
+    """Return how often a whole unit is named rightly when its scans vote by probability.
+
+    Returns
+    -------
+    dict
+        ``unit_accuracy``: share of units whose mean class probabilities are largest for their
+        class, mean over repeats; its Wilson interval; null if no unit has two scans.
+    """
+    held = validated.tested
+    units = np.unique(data.unit_of[held])
+    several = np.bincount(data.unit_of[held]).max() > 1
+    if not several:
+        return {"unit_accuracy": None, "unit_accuracy_interval": None}
+    shares = []
+    for probability in validated.probability:
+        voted = unit_shares(probability[held].T, data.unit_of[held]).T
+        shares.append((voted.argmax(axis=1) == data.unit_codes[units]).mean())
+    accuracy, n = float(np.mean(shares)), len(units)
+    return {
+        "unit_accuracy": accuracy,
+        "unit_accuracy_interval": list(wilson_interval(min(accuracy, 1.0) * n, n, _LEVEL)),
+    }
+
+
 def sentence(told: Mapping[str, Any]) -> str:
     """Return the finding in one sentence.
 
@@ -244,7 +309,7 @@ def sentence(told: Mapping[str, Any]) -> str:
     ...     "majority_accuracy": 0.5, "ci_level": 0.95, "wilson": [0.61, 0.92],
     ...     "n_units_tested": 24, "unit": "plant", "n_components": 4, "p_permutation": 0.005,
     ...     "n_draws": 199, "all_arrangements": False})
-    'Of scans left out of training, 81 % were put in the right one of 2 classes of cultivar \
+    'Of scans left out of training, 81.0 % were put in the right one of 2 classes of cultivar \
 (always naming the largest class: 50 %), 95 % interval 61 to 92 %, n = 24 plants, \
 permutation p = 0.005 (199 draws); the final model has 4 latent variables.'
     """
@@ -255,13 +320,25 @@ permutation p = 0.005 (199 draws); the final model has 4 latent variables.'
         n = f"{told['n_units_tested']} scans, units unknown"
     many = told["n_components"]
     text = (
-        f"Of scans left out of training, {100 * told['accuracy']:.0f} % were put in the right one "
+        f"Of scans left out of training, {100 * told['accuracy']:.1f} % were put in the right one "
         f"of {len(told['classes'])} classes of {told['target']} (always naming the largest class: "
         f"{100 * told['majority_accuracy']:.0f} %), {100 * told['ci_level']:.0f} % interval "
         f"{100 * low:.0f} to {100 * high:.0f} %, n = {n}"
     )
+    sessions = told.get("held_out_sessions")
+    if sessions:
+        low, high = sessions["interval"]
+        text += (
+            f"; on sessions that it was not trained on {100 * sessions['accuracy']:.0f} % "
+            f"({100 * low:.0f} to {100 * high:.0f} %)"
+        )
+        if sessions["day_specific"]:
+            text += ", which is what to expect of another day"
     if told["p_permutation"] is not None:
         text += f", permutation p = {told['p_permutation']:.2g} ({_labellings(told)})"
+    weak = told.get("weakest_class")
+    if weak and len(told["classes"]) > 2:
+        text += f"; weakest class: {weak['class']}, {100 * weak['sensitivity']:.0f} %"
     return f"{text}; the final model has {many} latent variable{'s' if many > 1 else ''}."
 
 

@@ -5,19 +5,34 @@ Repeats and folds are counted from 1.
 
 from __future__ import annotations
 
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.chance.resampling import wilson_interval
+from leafledger.classes.explanation import (
+    Spread,
+    separating_wavelengths,
+    terms_of,
+    unit_mean_spectra,
+)
 from leafledger.classes.fold_fit import FoldFit
 from leafledger.classes.labelled import Labelled
 from leafledger.classes.measures import agreement, confusion
-from leafledger.classes.plan import Plan
 from leafledger.classes.probabilities import reliability
-from leafledger.classes.stability import Spread, terms_of
-from leafledger.classes.validated import Validated
-from leafledger.study.columns import CONFUSION, PATH, PREDICTIONS, RELIABILITY, SPECTRA_TERMS
+from leafledger.classes.splits import Plan
+from leafledger.classes.validation import Validated
+from leafledger.study.columns import (
+    CONFUSED_PAIRS,
+    CONFUSION,
+    PATH,
+    PER_CLASS,
+    PREDICTIONS,
+    RELIABILITY,
+    SPECTRA_TERMS,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,13 +59,13 @@ def path_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame
     ):
         for i, choice in enumerate(nested.choices):
             for split, part, codes in (
-                (plan.kind, scheme.fold == i, nested.held_out[0]),
-                ("training", scheme.training[scheme.outer[i]], nested.training[i][0]),
+                (plan.kind, scheme.fold == i, nested.held_out),
+                ("training", scheme.training[scheme.outer[i]], nested.training[i]),
             ):
                 known = (len(np.unique(data.unit_of[part])), int(choice.n_components[0]))
                 rows += [
                     _path_row(data, part, codes[a], known, (split, repeat, i + 1, a + 1))
-                    for a in range(plan.n_components)
+                    for a in range(validated.procedure.n_components)
                 ]
     frame = pd.DataFrame(rows, columns=list(PATH))
     return frame.sort_values(["split", "repeat", "fold", "n_components"], ignore_index=True)
@@ -147,8 +162,8 @@ def confusion_table(data: Labelled, plan: Plan, validated: Validated) -> pd.Data
     scans = np.bincount(codes, minlength=n)[true]
     names = np.array(data.classes, dtype=object)
     parts = []
-    for a in range(plan.n_components):
-        cells = [codes * n + nested.held_out[0, a][held] for nested in validated.repeats]
+    for a in range(validated.procedure.n_components):
+        cells = [codes * n + nested.held_out[a][held] for nested in validated.repeats]
         counted = sum(np.bincount(c, minlength=n * n) for c in cells)
         by_unit = sum(np.bincount(c, weights=weight, minlength=n * n) for c in cells)
         mean = counted / len(cells)
@@ -229,3 +244,124 @@ def terms_table(
         }
     )
     return table.select(list(SPECTRA_TERMS))
+
+
+LEVEL = 0.95
+
+
+def mean_confusion(data: Labelled, plan: Plan, validated: Validated) -> NDArray[np.float64]:
+    """Return who was taken for whom by the whole nested procedure, mean over repeats.
+
+    Returns
+    -------
+    numpy.ndarray
+        Scans, rows true and columns predicted, shape ``(n_classes, n_classes)``.
+    """
+    held = plan.tested
+    counts = [
+        confusion(data.codes[held], nested.predicted[0][held], len(data.classes))
+        for nested in validated.repeats
+    ]
+    return np.asarray(np.mean(counts, axis=0))
+
+
+def per_class_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame:
+    """Return sensitivity and precision of every class.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns of ``per_class.csv``. Sensitivity is the share of a class's scans that were named
+        so; its Wilson interval counts units. Precision is the share of the scans named so that
+        are of the class; both are empty where nothing is there to count.
+    """
+    import pandas as pd
+
+    matrix = mean_confusion(data, plan, validated)
+    held = plan.tested
+    rows: list[tuple[object, ...]] = []
+    for i, name in enumerate(data.classes):
+        own = data.unit_of[held & (data.codes == i)]
+        n_units, n_scans = len(np.unique(own)), len(own)
+        sensitivity = matrix[i, i] / n_scans if n_scans else np.nan
+        low, high = np.nan, np.nan
+        if n_units:
+            low, high = wilson_interval(min(sensitivity, 1.0) * n_units, n_units, LEVEL)
+        # Rounded: sums of means over repeats would end in digits without meaning.
+        named = round(float(matrix[:, i].sum()), 9)
+        precision = matrix[i, i] / named if named else np.nan
+        area = roc_area(validated, data.codes == i, i)
+        rows.append((name, n_units, n_scans, sensitivity, low, high, LEVEL, named, precision, area))
+    return pd.DataFrame(rows, columns=list(PER_CLASS))
+
+
+def roc_area(validated: Validated, own: NDArray[np.bool_], column: int) -> float:
+    """Return the area under the ROC curve of a class against all others, mean over repeats.
+
+    It is the probability that a scan of the class is given a larger probability of it than a scan
+    of another class; NaN where there are none of either kind.
+
+    Parameters
+    ----------
+    validated
+        Probabilities of scans while they were held out.
+    own
+        Scans of the class (true), shape ``(n_scans,)``.
+    column
+        Its number.
+
+    References
+    ----------
+    Hanley & McNeil 1982, Radiology 143:29-36.
+    """
+    from scipy.stats import rankdata
+
+    held = validated.tested
+    inside, n = own[held], int(own[held].sum())
+    others = len(inside) - n
+    if n == 0 or others == 0:
+        return float("nan")
+    areas = []
+    for probability in validated.probability:
+        ranks = rankdata(probability[held, column])
+        areas.append((ranks[inside].sum() - n * (n + 1) / 2) / (n * others))
+    return float(np.mean(areas))
+
+
+def confused_pairs_table(
+    data: Labelled, plan: Plan, validated: Validated, ready: NDArray[np.float64]
+) -> pd.DataFrame:
+    """Return the pairs of classes that were taken for each other and what separates them.
+
+    Parameters
+    ----------
+    data, plan, validated
+        What was found.
+    ready
+        All spectra as the final model sees them, shape ``(n_scans, n_wavelengths)``.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns of ``confused_pairs.csv``; a pair that was never confused is left out.
+    """
+    import pandas as pd
+
+    matrix = mean_confusion(data, plan, validated)
+    means = unit_mean_spectra(ready, data.unit_of)
+    rows: list[tuple[object, ...]] = []
+    for i, j in combinations(range(len(data.classes)), 2):
+        sets = (means[data.unit_codes == i], means[data.unit_codes == j])
+        found = separating_wavelengths(*sets, data.wavelength_nm)
+        for true, other, sign in ((i, j, 1.0), (j, i, -1.0)):
+            n_scans = float(matrix[true, other])
+            if n_scans == 0:
+                continue
+            share = n_scans / matrix[true].sum()
+            rows += [
+                (data.classes[true], data.classes[other], rank, n_scans, share, at.wavelength_nm,
+                 sign * at.difference, at.sd_units, sign * at.standardised)
+                for rank, at in enumerate(found, start=1)
+            ]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=list(CONFUSED_PAIRS))
+    return frame.sort_values(["true", "predicted", "rank"], ignore_index=True)

@@ -36,6 +36,12 @@ _FILE = click.Path(path_type=Path, exists=True, dir_okay=False)
     type=click.Choice(["text", "wide_table", "jcamp_dx", "parquet", "spreadsheet"]),
     help="How the files are written; left out, told by the ending of the first.",
 )
+@click.option(
+    "--standards",
+    type=_FILE,
+    help="A sheet (standard, home_file, new_file) of standards scanned on the model's instrument "
+    "and on the one of FILES: the scans are corrected by them first.",
+)
 @json_option
 def identify(
     model: Path,
@@ -43,6 +49,7 @@ def identify(
     sheet: Path | None,
     quantity: Literal["reflectance", "percent", "counts"],
     form: str | None,
+    standards: Path | None,
     as_json: bool,
 ) -> None:
     """Put the leaf scans in FILES into the classes of MODEL.
@@ -63,7 +70,7 @@ def identify(
     told = form or (_FORMS.get(first.suffix.lower(), "text") if first else "text")
     written = Form.model_validate({"form": told, "quantity": quantity})
     new = scans_of_sheet(sheet, written) if sheet else scans_of_files(files, written)
-    table, warnings = identify_scans(model, new)
+    table, warnings = identify_scans(model, new, standards)
     if as_json:
         rows = [{k: _plain(v) for k, v in row.items()} for row in table.to_dict("records")]
         say_json({"scans": rows, "warnings": warnings})

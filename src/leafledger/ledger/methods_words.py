@@ -255,12 +255,20 @@ def _classes(run: ExportedRun, sources: list[str]) -> Iterator[str]:
     folds = settings["folds"]
     split = settings["split"]
     split = split if isinstance(split, str) else f"as column {split['column']} says"
-    prepared = [p.replace("_", " ") for p in settings["preprocessing"] if p != "none"]
+    prepared = [p.replace("_", " ") for p in settings["preprocessing"] if p not in ("none", "auto")]
+    if "auto" in settings["preprocessing"]:
+        prepared.append("preprocessing and decision rule chosen in inner folds")
+    most, outer = settings["max_components"], folds["outer"]
+    most = "more while the error fell" if most == "auto" else f"at most {most}"
+    outer = "as many outer folds as the median class has units" if outer == "auto" else outer
+    outer = f"{outer} outer folds" if isinstance(outer, int) else outer
+    times = folds["repeats"]
+    times = "3 to 10 times" if times == "auto" else f"{times} times"
     yield (
         f"A discriminant classifier of {settings['target']} by partial least squares was trained "
         f"on the spectra ({_listed(prepared) if prepared else 'without preprocessing'}), with the "
-        f"number of latent variables (at most {settings['max_components']}) chosen in inner folds "
-        f"and its accuracy estimated in {folds['outer']} outer folds, {folds['repeats']} times; "
+        f"number of latent variables ({most}) chosen in inner folds "
+        f"and its accuracy estimated in {outer}, {times}; "
         f"whole groups were held out together ({split.replace('_', ' ')})."
     )
     yield (

@@ -53,6 +53,7 @@ def apart(material: Material, book: Book) -> dict[str, Any] | None:
         "path_live": book.enliven(live_path(tables, path)),
         "path": path.to_dict("records"),
         "split_words": SPLIT_WORDS,
+        "as_chosen": _as_chosen(tables, classes),
         "confusions": _confusions(tables, classes, chosen),
         "confusion_plate": draw_confusions(book, tables.confusion, classes, chosen, n),
         **_terms(tables, book, chosen),
@@ -69,6 +70,22 @@ def _n_words(predictions: pd.DataFrame, material: Material) -> str:
     if not material.design.get("unit"):
         return f"n = {scans}."
     return f"n = {scans} of {counted(predictions['unit'].nunique(), material.unit_word)}."
+
+
+def _as_chosen(tables: ClassTables, classes: list[str]) -> dict[str, Any] | None:
+    """Return the confusion matrix of the whole procedure, with what each fold chose.
+
+    Its share of scans right is the accuracy, so the page shows one figure for it.
+    """
+    said = tables.predictions
+    if not len(said):
+        return None
+    repeats = said["repeat"].nunique()
+    counts = said.groupby(["true", "predicted"], sort=True).size().reset_index(name="n_scans")
+    counts["n_scans"] = counts["n_scans"] / repeats
+    total = counts.groupby("true")["n_scans"].transform("sum")
+    counts["share_of_true"] = counts["n_scans"] / total
+    return _matrix(counts, classes)
 
 
 def _confusions(tables: ClassTables, classes: list[str], chosen: int) -> list[dict[str, Any]]:

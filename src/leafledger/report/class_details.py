@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 _MOST_PAIRS = 12
 _ASKED = {
-    "target": "the classes of this study",
     "session": "the session (the day)",
     "block": "the block",
     "treatment_before": "the treatment, before it was given",
@@ -68,10 +67,11 @@ def sureness_words(summary: Mapping[str, Any]) -> str:
 
 
 def question_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return how well the same procedure names other things, the target first."""
+    """Return how well the same procedure names other things than the classes."""
     order = list(_ASKED)
+    # The classes themselves are left out: their accuracy stands above, over all repeats.
     rows = sorted(
-        _records(frame),
+        [row for row in _records(frame) if row["asked"] != "target"],
         key=lambda r: order.index(r["asked"]) if r["asked"] in order else len(order),
     )
     return [
@@ -87,7 +87,7 @@ def comparison_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
             **row,
             "words": str(row["procedure"]).replace("_", " "),
             "is_reference": not known(row["difference"]),
-            "as_good": not known(row["difference"]) or bool(row["as_good"]),
+            "verdict": _verdict(row),
             "points": _points(row["difference"]),
             "points_interval": f"{_points(row['difference_low'])} to "
             f"{_points(row['difference_high'])}",
@@ -104,21 +104,59 @@ def _points(share: Any) -> str:
     return f"+{text}" if float(share) > 0 and text != "0" else text
 
 
+def _verdict(row: Mapping[str, Any]) -> str:
+    """Say whether a procedure does as well; nothing for the classifier itself."""
+    if not known(row["difference"]):
+        return ""
+    if _true(row.get("better")):
+        return "better"
+    if _true(row.get("as_good")):
+        return "as good"
+    worse = known(row["difference_high"]) and float(row["difference_high"]) < 0
+    return "worse" if worse else "cannot be told"
+
+
+def _true(value: Any) -> bool:
+    return str(value).lower() == "true"
+
+
+def better_rivals(frame: pd.DataFrame) -> list[str]:
+    """Return the sentences on procedures that do better than the classifier."""
+    return [str(r["sentence"]) for r in comparison_rows(frame) if r["verdict"] == "better"]
+
+
+def session_sentence(frame: pd.DataFrame, alpha: float = 0.05) -> str:
+    """Return the sentence on the session, if the spectra tell it better than chance."""
+    for row in _records(frame):
+        above = known(row["accuracy"]) and row["accuracy"] > row["majority_accuracy"]
+        if row["asked"] == "session" and above and known(row["p"]) and row["p"] <= alpha:
+            return str(row["sentence"])
+    return ""
+
+
 def rival_words(frame: pd.DataFrame) -> str:
-    """Say which simpler procedures did as well; nothing without a comparison."""
+    """Say which other procedures do better or as well; nothing without a comparison."""
     rows = [row for row in comparison_rows(frame) if not row["is_reference"]]
     if not rows:
         return ""
-    equal = [row["words"] for row in rows if row["as_good"]]
-    if not equal:
-        return (
-            "By the rule of one standard error no other procedure did as well as the classifier "
-            "on these units; where the interval of a difference holds zero it may be chance."
+    margins = [float(row["margin"]) for row in rows if known(row.get("margin"))]
+    margin = f" by a margin of {fixed(100 * margins[0], 0)} points" if margins else ""
+    better = better_rivals(frame)
+    equal = [row["words"] for row in rows if row["verdict"] == "as good"]
+    parts = list(better)
+    if equal:
+        parts.append(
+            f"As good as the classifier{margin}: {', '.join(equal)}. The simplest of them may be "
+            "enough."
         )
-    return (
-        f"As good as the classifier on these units: {', '.join(equal)}. The simplest of them may "
-        "be enough."
-    )
+    elif not better:
+        parts.append(f"No other procedure was shown to be as good as the classifier{margin}.")
+    unknown = [row["words"] for row in rows if row["verdict"] == "cannot be told"]
+    if unknown:
+        parts.append(
+            f"These units cannot tell whether it is worse by more than that: {', '.join(unknown)}."
+        )
+    return " ".join(parts)
 
 
 def confused_pairs(frame: pd.DataFrame) -> list[dict[str, Any]]:

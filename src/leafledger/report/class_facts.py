@@ -48,11 +48,14 @@ def _material(summary: Mapping[str, Any], unit_words: str) -> Iterator[Fact]:
     yield f"{unit_words} of each class", _by_class(summary.get("n_units_per_class"))
     yield "wavelengths", _count(summary.get("n_wavelengths"))
     yield "held out", _words(summary.get("split_rule"))
+    yield "set aside", "; ".join(str(text) for text in summary.get("set_aside") or [])
 
 
 def _model(summary: Mapping[str, Any]) -> Iterator[Fact]:
     yield "preprocessing", _words(summary.get("preprocessing"))
     yield "class is decided by", _words(summary.get("decision"))
+    searched = [*summary.get("preprocessings_searched", []), *summary.get("decisions_searched", [])]
+    yield "chosen among", ", ".join(_words(name) for name in searched)
     yield "weight of the classes", _words(summary.get("weights"))
     most = summary.get("max_components")
     looked = f" of {_count(most)} that were looked at" if known(most) else ""
@@ -75,12 +78,24 @@ def _accuracy(summary: Mapping[str, Any], unit_words: str) -> Iterator[Fact]:
     rule = _words(summary.get("wilson_rule"))
     wilson = _interval(summary.get("wilson"))
     yield f"{level} interval, Wilson".strip(), f"{wilson} ({rule})" if wilson and rule else wilson
-    draws = _count(summary.get("unit_bootstrap_draws"))
-    resampled = _interval(summary.get("unit_bootstrap"))
-    behind = f" ({draws} resamples)" if draws and resampled else ""
-    yield f"{level} interval, resampling {unit_words}".strip(), f"{resampled}{behind}"
-    yield f"mean share right of the {unit_words}", _share(summary.get("accuracy_of_units"))
-    yield "mean sensitivity of the classes", _share(summary.get("balanced_accuracy"))
+    voted = _share(summary.get("unit_accuracy"))
+    ends = _interval(summary.get("unit_accuracy_interval"))
+    yield (
+        f"{unit_words} right, their scans voting",
+        f"{voted} ({ends})" if voted and ends else voted,
+    )
+    days = summary.get("held_out_sessions")
+    if isinstance(days, Mapping):
+        rule = _words(days.get("rule"))
+        yield (
+            "accuracy on held-out sessions",
+            (f"{_share(days.get('accuracy'))} ({_interval(days.get('interval'))}; {rule})"),
+        )
+    weak = summary.get("weakest_class")
+    if isinstance(weak, Mapping):
+        ends = _interval(weak.get("interval"))
+        yield "weakest class", f"{weak.get('class')}: {_share(weak.get('sensitivity'))} ({ends})"
+    yield "balanced accuracy (mean sensitivity)", _share(summary.get("balanced_accuracy"))
     largest, name = _share(summary.get("majority_accuracy")), str(summary.get("majority_class", ""))
     yield "always naming the largest class", f"{largest} ({name})" if largest and name else largest
     yield "Cohen's kappa", _number(summary.get("kappa"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from leafledger.report.class_details import better_rivals, session_sentence
 from leafledger.report.gather import Material
 from leafledger.report.numbers import known, unit_suffix, verdict_words, with_interval
 from leafledger.report.warned import Source, texts, warnings_of
@@ -33,6 +34,7 @@ def found(material: Material) -> dict[str, Any]:
         "plan_history": material.plan_sentences,
         "nothing": _nothing_found(material) if not findings else "",
         "classes": _class_sentence(material),
+        "class_notes": _class_notes(material),
         "warnings": warnings[:_WARNINGS_SHOWN],
         "more_warnings": warnings[_WARNINGS_SHOWN:],
         "unit_unknown": not material.design.get("unit"),
@@ -88,6 +90,14 @@ def _class_sentence(material: Material) -> str:
     if material.classes is None:
         return ""
     return str(material.classes.summary.get("sentence") or "")
+
+
+def _class_notes(material: Material) -> list[str]:
+    """Return what the reader of the accuracy has to know: better rivals, sessions told apart."""
+    if material.classes is None:
+        return []
+    session = session_sentence(material.classes.questions)
+    return [*better_rivals(material.classes.comparison), *([session] if session else [])]
 
 
 def _nothing_found(material: Material) -> str:

@@ -8,7 +8,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
-from leafledger.errors import InputFault, Problem, bounded
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.errors import InputFault, Problem, bounded, quoted
 from leafledger.records.job import Job
 from leafledger.study.measurement_sections import Form
 from leafledger.study.names import PathCheck
@@ -20,7 +23,11 @@ from leafledger.study.tables import SpectraTable, read_json, read_spectra
 if TYPE_CHECKING:
     import pandas as pd
 
+    from leafledger.classes.saved_model import SavedModel
+    from leafledger.classes.transfer import Transfer
+
 _SESSION = "new"
+STANDARD_COLUMNS = ("standard", "home_file", "new_file")
 
 
 @dataclass(frozen=True)
@@ -61,15 +68,20 @@ def scans_of_files(files: Sequence[Path], form: Form) -> NewScans:
         except InputFault as fault:
             problems += fault.problems
             continue
-        rows += [_leaf(name, item) for item in items]
+        unnamed = form.form == "wide_table" and form.scan_column is None
+        rows += [
+            # Rows without names are found by a digest; people find them by their number.
+            _leaf(name, item, f"row {place}" if unnamed else item)
+            for place, item in enumerate(items, start=2)
+        ]
     if problems:
         raise InputFault(problems)
     return NewScans(rows, named, form)
 
 
-def _leaf(file: str, item: str) -> dict[str, Any]:
+def _leaf(file: str, item: str, word: str) -> dict[str, Any]:
     unknown = dict.fromkeys(("time", "integration_ms", "averages"))
-    scan = f"{file}: {item}" if item else file
+    scan = f"{file}: {word}" if item else file
     return {"scan": scan, "file": file, "item": item, "role": "sample", **unknown}
 
 
@@ -93,7 +105,9 @@ def scans_of_sheet(sheet: Path, form: Form) -> NewScans:
     return NewScans([intake_row(scan) for scan in reader.scans], files, form)
 
 
-def identify_scans(model: Path, new: NewScans) -> tuple[pd.DataFrame, list[str]]:
+def identify_scans(
+    model: Path, new: NewScans, standards: Path | None = None
+) -> tuple[pd.DataFrame, list[str]]:
     """Return the class of every leaf scan, and what the stages had to say.
 
     Counts become reflectance by the settings that made the model's own spectra: its study stands
@@ -105,18 +119,22 @@ def identify_scans(model: Path, new: NewScans) -> tuple[pd.DataFrame, list[str]]
         ``results/classes/model.skops`` of a study.
     new
         The scans.
+    standards
+        Sheet of standards scanned on both instruments: columns ``standard``, ``home_file`` and
+        ``new_file``, files of reflectance in or below its folder, written as the scans are.
 
     Returns
     -------
     table, warnings
-        The table of :func:`leafledger.classes.identify.identify`.
+        The table of :func:`leafledger.classes.identify.identify`, with standards that of
+        :func:`leafledger.classes.identify.identify_transferred`.
 
     Raises
     ------
     InputFault
         With the problems of the model, the files, their references or their wavelengths.
     """
-    from leafledger.classes.identify import identify
+    from leafledger.classes.identify import identify, identify_transferred
     from leafledger.classes.saved_model import load_saved_model
 
     saved = load_saved_model(model)
@@ -124,8 +142,71 @@ def identify_scans(model: Path, new: NewScans) -> tuple[pd.DataFrame, list[str]]
         table, warnings = _measured(model, new, Path(place))
     scans = [str(scan) for scan in table.rows["scan"]]
     source = next(iter(new.files)) if len(new.files) == 1 else f"{len(new.files)} files"
-    found = identify(saved, scans, table.spectra["reflectance"], table.wavelength_nm, source)
-    return found, warnings
+    values, axis = table.spectra["reflectance"], table.wavelength_nm
+    if standards is None:
+        return identify(saved, scans, values, axis, source), warnings
+    transfer = _transfer(model, saved, standards, new.form)
+    found, said = identify_transferred(saved, scans, values, axis, source, transfer, standards.name)
+    return found, [*warnings, *said]
+
+
+def _transfer(model: Path, saved: SavedModel, sheet: Path, form: Form) -> Transfer:
+    """Return the correction that the standards of a sheet give."""
+    from leafledger.classes.identify import on_model_axis
+    from leafledger.classes.transfer import learn_transfer
+
+    written = form if form.quantity != "counts" else form.model_copy(
+        update={"quantity": "reflectance"}
+    )  # fmt: skip
+    sides: dict[str, list[NDArray[np.float64]]] = {"new_file": [], "home_file": []}
+    problems: list[Problem] = []
+    for row in _standard_rows(sheet):
+        for side, means in sides.items():
+            file = sheet.resolve().parent / row[side]
+            try:
+                scans = scans_of_files([file], written)
+                with TemporaryDirectory(prefix="leafledger-") as place:
+                    table, _ = _measured(model, scans, Path(place))
+                names = [str(scan) for scan in table.rows["scan"]]
+                values = table.spectra["reflectance"]
+                means.append(
+                    on_model_axis(saved, names, values, table.wavelength_nm, row[side]).mean(axis=0)
+                )
+            except InputFault as fault:
+                problems += fault.problems
+    if problems:
+        raise InputFault(problems)
+    return learn_transfer(np.array(sides["new_file"]), np.array(sides["home_file"]), sheet.name)
+
+
+def _standard_rows(sheet: Path) -> Sequence[Mapping[str, str]]:
+    """Return the rows of the sheet of standards; every cell filled in, every file there."""
+    read = read_sheet(sheet, sheet.name, required=STANDARD_COLUMNS)
+    check = PathCheck(sheet.resolve().parent)
+    problems: list[Problem] = []
+    for row in read.rows:
+        for name in STANDARD_COLUMNS:
+            text = row.cells[name]
+            wrong = None if text and name == "standard" else "nothing"
+            if text and name != "standard":
+                wrong = check.why_refused(text)
+            if wrong:
+                problems.append(
+                    Problem(
+                        file=sheet.name,
+                        row=row.line,
+                        column=name,
+                        found=f"{wrong}: {quoted(text)}" if text else wrong,
+                        expected="the name of the standard and its file on either instrument, in "
+                        "or below the folder of this sheet",
+                        mend="Fill it in, or take the row out.",
+                    )
+                )
+    problems = read.with_own(problems)
+    rows = [row.cells for row in read.rows]
+    if problems:
+        raise InputFault(problems)
+    return rows
 
 
 def _measured(model: Path, new: NewScans, place: Path) -> tuple[SpectraTable, list[str]]:

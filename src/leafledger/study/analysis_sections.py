@@ -183,13 +183,17 @@ class Effects(Section):
 
 
 class Folds(Section):
-    """Folds of the outer loop; the inner loop uses the remaining outer folds."""
+    """Folds of the outer loop; from five on, the inner loop uses the remaining outer folds."""
 
-    outer: Annotated[int, Field(ge=2, le=50)] = Field(
-        6, description="Parts that are held out in turn; fewer where a class has fewer units."
+    outer: Literal["auto"] | Annotated[int, Field(ge=2, le=50)] = Field(
+        "auto",
+        description="Parts that are held out in turn; `auto`: as many as the median class has "
+        "units, 3 to 10.",
     )
-    repeats: Annotated[int, Field(ge=1, le=100)] = Field(
-        10, description="How often the parts are dealt out anew."
+    repeats: Literal["auto"] | Annotated[int, Field(ge=1, le=100)] = Field(
+        "auto",
+        description="How often the parts are dealt out anew; `auto`: 10, of many units fewer, at "
+        "least 3.",
     )
 
 
@@ -211,12 +215,15 @@ class Classes(Section):
         description="What is held out together; no unit is ever on both sides. `session`: train "
         "on earlier sessions, judge later ones; `{column: set}`: as that column says.",
     )
-    max_components: Annotated[int, Field(ge=1, le=50)] = Field(
-        15, description="Largest number of latent variables that is tried."
+    max_components: Literal["auto"] | Annotated[int, Field(ge=1, le=50)] = Field(
+        "auto",
+        description="Largest number of latent variables that is tried; `auto`: more while the "
+        "error still falls, up to 40 or what the smallest training part carries.",
     )
     preprocessing: Annotated[
         list[
             Literal[
+                "auto",
                 "none",
                 "standard_normal_variate",
                 "multiplicative_scatter",
@@ -228,15 +235,24 @@ class Classes(Section):
         ],
         BeforeValidator(one_or_many),
         Field(min_length=1),
-    ] = Field(["none"], description="What the inner loop chooses among.")
-    decision: Literal["largest_membership", "linear_discriminant"] = Field(
-        "largest_membership",
+    ] = Field(
+        ["auto"],
+        description="What the inner loop chooses among; `auto`: none, standard_normal_variate and, "
+        "where the wavelengths allow it, derivative_1.",
+    )
+    decision: Literal["auto", "largest_membership", "linear_discriminant"] = Field(
+        "auto",
         description="The class with the largest predicted membership, or the likeliest one of a "
-        "linear discriminant on the scores.",
+        "linear discriminant on the scores; `auto`: the inner loop chooses.",
     )
     weights: Literal["equal", "balanced"] = Field(
         "equal",
         description="`balanced`: every class counts alike, whatever its number of scans.",
+    )
+    margin: Annotated[float, Field(gt=0, lt=1)] = Field(
+        0.05,
+        description="Share of accuracy that a rival may lie behind the classifier and still be "
+        "called as good; also the gap to held-out sessions that is warned of.",
     )
     folds: Folds = Folds()
     n_permutations: Annotated[int, Field(ge=0, le=99_999)] = Field(

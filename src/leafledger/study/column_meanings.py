@@ -270,6 +270,7 @@ OF_TABLE: Final[dict[str, dict[str, Meaning]]] = {
         "sensitivity_high": ("1", "upper end of its Wilson interval over units"),
         "n_predicted": ("1", "scans named so, mean over repeats"),
         "precision": ("1", "share of the scans named so that are of the class"),
+        "roc_area": ("1", "area under the ROC curve of the class against all others"),
     },
     "confused_pairs": {
         "predicted": ("", "class it was taken for"),
@@ -282,13 +283,15 @@ OF_TABLE: Final[dict[str, dict[str, Meaning]]] = {
     },
     "rivals": {},
     "comparison": {
-        "accuracy": ("1", "share of a unit's scans named rightly, mean over units"),
+        "accuracy": ("1", "share of the scans named rightly, mean over repeats"),
         "wilson_low": ("1", "lower end of its Wilson interval over units"),
         "wilson_high": ("1", "upper end of its Wilson interval over units"),
         "difference": ("1", "accuracy minus that of the classifier"),
-        "difference_low": ("1", "lower end of its interval over resamples of units"),
-        "difference_high": ("1", "upper end of its interval over resamples of units"),
-        "as_good": ("", "whether it is within one standard error of the classifier"),
+        "difference_low": ("1", "lower end of its interval over units"),
+        "difference_high": ("1", "upper end of its interval over units"),
+        "margin": ("1", "accuracy that may lie behind and still count as good"),
+        "better": ("", "whether the whole interval lies above zero"),
+        "as_good": ("", "whether the whole interval lies above minus the margin"),
     },
     "questions": {
         "asked": ("", "what the spectra were asked for"),

@@ -259,6 +259,7 @@ PER_CLASS = (
     "ci_level",
     "n_predicted",
     "precision",
+    "roc_area",
 )
 CONFUSED_PAIRS = (
     "true",
@@ -282,6 +283,8 @@ COMPARISON = (
     "difference_low",
     "difference_high",
     "ci_level",
+    "margin",
+    "better",
     "as_good",
     "sentence",
 )
@@ -355,5 +358,5 @@ TEXT = frozenset(
         "treatment",
     }
 )
-FLAGS = frozenset({"accepted", "primary", "chosen", "same_conclusion", "as_good"})
+FLAGS = frozenset({"accepted", "primary", "chosen", "same_conclusion", "as_good", "better"})
 """Columns of text, and columns of ``true`` or ``false``, wherever they occur in a CSV."""

@@ -100,7 +100,9 @@ def rows_of_table(path: Path, shown: str, form: Form) -> tuple[list[Row], list[s
     """Return a row of cells per scan (labels only, bands left out) and the label columns.
 
     The scan's id is the cell of ``scan_column`` made into an id, or, where there is no such
-    column, a digest of the row's text: never the row's number, which moves when rows are sorted.
+    column, ``row`` and the number of its row in the file, the heading being row 1. The raw values
+    are found by a digest of the row's text, and a decision keeps the digest of what it was about,
+    so a table that is sorted anew is noticed.
 
     Raises
     ------
@@ -135,13 +137,15 @@ def rows_of_table(path: Path, shown: str, form: Form) -> tuple[list[Row], list[s
         )
     body = [(i, text) for i, text in enumerate(lines[1:], start=2) if text.strip()]
     ids = content_ids([text for _, text in body])
+    digits = len(str(body[-1][0])) if body else 1
     rows: list[Row] = []
     for (line, text), content_id in zip(body, ids, strict=True):
         cells = _cells(text, delimiter)
         here = {headings[i].strip(): cells[i] for i in labels if i < len(cells)}
         item = here[form.scan_column].strip() if form.scan_column else content_id
+        name = as_id(item) if form.scan_column else f"row{line:0{digits}d}"
         given = here.get("scan", "").strip()
-        rows.append(Row(line, {**here, "scan": given or as_id(item), "item": item, "file": shown}))
+        rows.append(Row(line, {**here, "scan": given or name, "item": item, "file": shown}))
     return rows, names
 
 

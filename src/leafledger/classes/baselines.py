@@ -1,21 +1,22 @@
-"""Simple rivals of the discriminant model; each is learned anew in every training part."""
+"""Simple procedures in the same splits, and whether they do as well as the classifier."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.chance.resampling import paired_share_interval, wilson_interval
 from leafledger.chance.seeds import generator
 from leafledger.classes.fold_fit import Procedure
 from leafledger.classes.labelled import Labelled
-from leafledger.classes.nested import nested_validation
-from leafledger.classes.plan import Plan
-from leafledger.classes.predictors import nested_predictors
-from leafledger.classes.selection import unit_shares
-from leafledger.study.columns import RIVALS
+from leafledger.classes.predictors import FittedPredictor
+from leafledger.classes.preprocessing import preprocessed
+from leafledger.classes.splits import Plan
+from leafledger.classes.validation import nested_validation, unit_shares
+from leafledger.study.columns import COMPARISON, RIVALS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,7 +28,6 @@ N_REPEATS = 3
 """The first so many repeats of the classifier; a forest takes too long for all of them."""
 VARIANCE_KEPT = 0.999
 """Share of training variance that the principal components of a rival carry."""
-
 Rival = Callable[[Array, Codes, Array, int], Codes]
 """Training table, its class numbers, table to judge, seed -> predicted class numbers."""
 
@@ -123,8 +123,6 @@ ON_SPECTRA: dict[str, Rival] = {
     "random_forest": random_forest,
 }
 ON_INDICES: dict[str, Rival] = {"index_logistic_regression": logistic_regression}
-
-
 MODEL = "discriminant_model"
 NEEDS_MORE = "principal_component_discriminant"
 """This rival has no spread within classes unless there are more training scans than classes."""
@@ -174,12 +172,21 @@ def rival_predictions(
 def model_predictions(
     data: Labelled, plan: Plan, steps: Sequence[str], procedure: Procedure
 ) -> list[Codes]:
-    """Return what the classifier itself says in the same repeats, chosen in its inner loop."""
+    """Return what the classifier itself says in all repeats, as the rule ``classes`` finds it."""
+    predictors = [
+        FittedPredictor(preprocessed(data.spectra, step, data.wavelength_nm), step, procedure)
+        for step in steps
+    ]
     out = []
-    for scheme in plan.schemes[:N_REPEATS]:
-        predictors = nested_predictors(data, steps, procedure, scheme)
-        nested = nested_validation(predictors, scheme, data.codes[None, :], data.unit_of)
+    for scheme in plan.schemes:
+        for predictor in predictors:
+            predictor.prepare(scheme.training)
+        nested = nested_validation(
+            predictors, scheme, data.codes[None, :], data.unit_of, plan.widths, plan.widths[0]
+        )
         out.append(nested.predicted[0])
+        for predictor in predictors:
+            predictor.forget()
     return out
 
 
@@ -189,7 +196,7 @@ def fold_table(data: Labelled, plan: Plan, name: str, said: Sequence[Codes]) -> 
 
     rows = []
     for repeat, (scheme, codes) in enumerate(
-        zip(plan.schemes[:N_REPEATS], said, strict=True), start=1
+        zip(plan.schemes[: len(said)], said, strict=True), start=1
     ):
         for i in range(scheme.n_folds):
             test = scheme.fold == i
@@ -203,3 +210,109 @@ def units_right(data: Labelled, plan: Plan, said: Sequence[Codes]) -> Array:
     held = plan.tested
     right = np.mean([(codes == data.codes)[held] for codes in said], axis=0)
     return unit_shares(right, data.unit_of[held])
+
+
+LEVEL = 0.95
+RULE = (
+    "a rival does better if the whole interval of its difference to the classifier lies above "
+    "zero; it is as good if the whole interval lies above minus the margin (non-inferiority), and "
+    "worse if it lies below zero; else these units cannot tell"
+)
+USE: dict[str, str] = {
+    "principal_component_discriminant": "To use such a rule in this program set classes.decision: "
+    "linear_discriminant and preprocessing: [none]; the rival itself is scikit-learn's PCA "
+    "followed by LinearDiscriminantAnalysis(solver='lsqr', shrinkage='auto') on the spectra.",
+    "index_logistic_regression": "To use it, fit scikit-learn's LogisticRegression to the "
+    "standardised values of results/indices.",
+    "nearest_class_mean": "To use it, name the class whose mean spectrum is nearest "
+    "(scikit-learn's NearestCentroid on the spectra).",
+    "random_forest": f"To use it, fit scikit-learn's RandomForestClassifier(n_estimators={N_TREES})"
+    " to the spectra.",
+}
+"""How a rival that does better is used."""
+
+
+def comparison_table(
+    right: Mapping[str, Array],
+    scans: Array,
+    reference: str,
+    words: Mapping[str, str],
+    margin: float,
+) -> pd.DataFrame:
+    """Compare procedures by the units they name rightly.
+
+    Parameters
+    ----------
+    right
+        Procedure -> share of each unit's scans that it named rightly, mean over repeats, shape
+        ``(n_units,)``; the units are the same for all.
+    scans
+        Scans of every unit: each counts by them, so that the accuracy is that of scans.
+    reference
+        The procedure that the others are compared with.
+    words
+        Procedure -> its name in the sentence.
+    margin
+        Share of accuracy that a rival may lie behind and still be as good.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns of ``comparison.csv``: accuracy of scans, Wilson interval, and difference to the
+        reference with its interval, both counting units; ``better`` and ``as_good`` by ``RULE``.
+        What compares is empty for the reference itself.
+
+    References
+    ----------
+    Agresti & Min 2005, Stat. Med. 24:729-740 (interval of the difference); non-inferiority:
+    Piaggio and others 2012, J. Am. Med. Assoc. 308:2594-2604.
+    """
+    import pandas as pd
+
+    n = len(scans)
+    weight = scans / scans.mean()
+    base = right[reference]
+    rows: list[tuple[object, ...]] = []
+    for name in sorted(right):
+        accuracy = min(float((weight * right[name]).mean()), 1.0)
+        low, high = wilson_interval(accuracy * n, n, LEVEL)
+        beside: tuple[object, ...] = (np.nan, np.nan, np.nan, LEVEL, margin, "", "", "")
+        if name != reference:
+            named = (name, words[name], words[reference])
+            beside = _beside(weight * (right[name] - base), margin, named)
+        rows.append((name, n, accuracy, low, high, *beside))
+    return pd.DataFrame(rows, columns=list(COMPARISON))
+
+
+def _beside(difference: Array, margin: float, names: tuple[str, str, str]) -> tuple[object, ...]:
+    n = len(difference)
+    mean = float(difference.mean())
+    low, high = paired_share_interval(difference, LEVEL)
+    better, as_good = low > 0, low > -margin
+    if better:
+        found = "does better than"
+    elif as_good:
+        found = f"is as good as (not {_points(margin)[1:]} points worse than)"
+    elif high < 0:
+        found = "does worse than"
+    else:
+        found = "cannot be told by these units from"
+    sentence = (
+        f"{names[1][0].upper()}{names[1][1:]} {found} {names[2]}: {_points(mean)} points of "
+        f"accuracy (95 % interval {_points(low)} to {_points(high)}, n = {n} units)."
+    )
+    if better and names[0] in USE:
+        sentence += f" {USE[names[0]]}"
+    return mean, low, high, LEVEL, margin, bool(better), bool(as_good), sentence
+
+
+def _points(share: float) -> str:
+    """Return a share as signed percentage points; no sign before a plain zero.
+
+    Examples
+    --------
+    >>> _points(-0.0046), _points(0.0278), _points(-0.28)
+    ('0', '+3', '-28')
+    """
+    whole = round(100 * share)
+    return f"{whole:+d}" if whole else "0"

@@ -8,25 +8,78 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.chance.seeds import generator
-from leafledger.classes.confounding import never_together
 from leafledger.classes.fold_fit import procedure_of
 from leafledger.classes.labelled import Labelled, labelled_spectra
 from leafledger.classes.permutation import arrangements, nested_accuracy, share_reaching
-from leafledger.classes.plan import Plan, planned
 from leafledger.classes.predictors import nested_predictors
-from leafledger.classes.splits import Scheme, members_of
+from leafledger.classes.splits import Plan, Scheme, members_of, planned
 from leafledger.errors import InputFault, first_words
 from leafledger.records.job import Job
 from leafledger.study.columns import QUESTIONS
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+def never_together(
+    codes: NDArray[np.int_], conditions: NDArray[np.int_], classes: tuple[str, ...]
+) -> list[tuple[str, str]]:
+    """Return the pairs of classes that share no condition (session, block).
+
+    Parameters
+    ----------
+    codes, conditions
+        Class number and condition number of every scan.
+    classes
+        Labels.
+
+    Examples
+    --------
+    >>> never_together(np.array([0, 0, 1, 2]), np.array([0, 1, 1, 2]), ("A", "B", "C"))
+    [('A', 'C'), ('B', 'C')]
+    """
+    seen = [set(conditions[codes == i].tolist()) for i in range(len(classes))]
+    return [
+        (classes[i], classes[j])
+        for i, j in combinations(range(len(classes)), 2)
+        if not seen[i] & seen[j]
+    ]
+
+
+def confounding_warnings(data: Labelled, target: str, block: str | None) -> list[str]:
+    """Return a warning for the sessions and one for the blocks that stand for a class.
+
+    Parameters
+    ----------
+    data
+        Labelled spectra.
+    target
+        Name of the target.
+    block
+        Name of the block column, if there is one.
+    """
+    conditions = [("session", "day", data.day)]
+    if block is not None and block != target and data.blocks:
+        conditions.append(("block", "place", data.unit_blocks[data.unit_of]))
+    found = []
+    for word, thing, numbers in conditions:
+        pairs = never_together(data.codes, numbers, data.classes)
+        if pairs:
+            told = first_words([f"{a} and {b}" for a, b in pairs], 5)
+            found.append(
+                f"classes of {target} that were never measured in the same {word}: {told}. What "
+                f"tells them apart may be the {thing}, and no way of splitting these scans can "
+                "show which"
+            )
+    return found
+
 
 Codes = NDArray[np.int_]
 BEFORE = "treatment_before"
@@ -161,12 +214,16 @@ def _row(
 ) -> tuple[object, ...]:
     settings = job_settings["classes"]
     other = replace(data, codes=asked.codes, classes=asked.classes)
-    scheme, tested = plan.schemes[0], plan.tested
-    procedure = procedure_of(len(asked.classes), plan.n_components, settings)
+    scheme, tested = plan.test_scheme, plan.tested
+    procedure = procedure_of(len(asked.classes), plan.widths[-1], settings)
     draws = min(int(settings["n_permutations"]), MOST_DRAWS)
     labellings = _labellings(other, plan, asked, draws, int(settings["seed"]))
     reached = nested_accuracy(
-        nested_predictors(other, steps, procedure, scheme), scheme, labellings, data.unit_of
+        nested_predictors(other, steps, procedure, scheme),
+        scheme,
+        labellings,
+        data.unit_of,
+        plan.widths,
     )
     codes = asked.codes[tested]
     majority = float(np.bincount(codes).max() / len(codes))

@@ -1,14 +1,63 @@
-"""The batched walk through latent variables against the library's fits, one by one."""
+"""The three paths through partial least squares against each other and the library's own."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from leafledger.classes.kernel_path import centred_products, membership_paths, scan_products
-from leafledger.classes.latent import fit_path, membership_of
+from leafledger.classes.pls import (
+    SplitProducts,
+    centred_products,
+    fit_path,
+    label_paths,
+    membership_of,
+    membership_paths,
+    path_codes,
+    scan_products,
+)
 
 from .conftest import leaves
+
+
+def paths_of(n_classes: int, seed: int):
+    """Return spectra, classes and folds of 180 scans of 60 plants."""
+    rng = np.random.default_rng(seed)
+    labels = np.arange(60) % n_classes
+    spectra = leaves(labels, 3, 50, 1.0, rng)
+    return spectra, np.repeat(labels, 3), np.repeat((np.arange(60) // n_classes) % 5, 3)
+
+
+@pytest.mark.parametrize("n_classes", [2, 5, 12])
+def test_no_prediction_differs_between_the_paths_and_the_librarys_fast_cross_validation(n_classes):
+    """Every class number at 1 to 12 latent variables in five folds: all four ways agree."""
+    from ikpls.fast_cross_validation.numpy import PLS
+
+    n_components = 12
+    spectra, codes, fold = paths_of(n_classes, seed=n_classes)
+    member = membership_of(codes, n_classes)
+    training = np.array([fold != i for i in range(5)])
+    products, scans = SplitProducts(spectra, training), scan_products(spectra)
+    one_by_one, by_scans, by_parts = (np.empty((n_components, 180), dtype=int) for _ in range(3))
+    for i, own in enumerate(training):
+        held, rows = np.flatnonzero(~own), np.flatnonzero(own)
+        plain = fit_path(spectra[own], member[own], n_components)
+        one_by_one[:, held] = plain.membership(spectra[held]).argmax(axis=-1)
+        inner, across = centred_products(scans, rows, held)
+        paths = label_paths(inner, across, codes[None, rows], n_classes, n_components)
+        by_scans[:, held] = paths.membership[:, 0].argmax(axis=-1)
+        summed = products.fit(training[i], codes, n_classes, n_components)
+        by_parts[:, held] = path_codes(summed, spectra, held)
+    library = PLS(algorithm=1, scale_X=False, scale_Y=False)
+    found = library.cross_validate(
+        spectra, member, n_components, fold, lambda true, said: said.argmax(axis=-1), n_jobs=1,
+        verbose=0,
+    )  # fmt: skip
+    theirs = np.empty_like(one_by_one)
+    for i in range(5):
+        theirs[:, fold == i] = found[i]
+    np.testing.assert_array_equal(one_by_one, theirs)
+    np.testing.assert_array_equal(by_scans, theirs)
+    np.testing.assert_array_equal(by_parts, theirs)
 
 
 @pytest.mark.parametrize(("n_classes", "n_wavelengths"), [(2, 60), (4, 60), (4, 25)])

@@ -1,0 +1,365 @@
+"""What the model rests on: steady terms, selective wavelengths, latent variables in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.classes.fold_fit import FoldFit, Procedure, fit_training
+from leafledger.classes.pls import LatentPath, importance
+from leafledger.classes.splits import members_of
+from leafledger.classes.validation import unit_shares
+
+Array = NDArray[np.float64]
+N_RESAMPLES = 50
+"""A standard deviation over 50 is known to about 10 %."""
+ALIKE = 0.9
+"""Cosine of about 26 degrees: the same peaks in the same places (common practice, no source)."""
+RULE = (
+    f"leading latent variables whose loading, over {N_RESAMPLES} resamples of units within "
+    f"classes, has a median cosine of at least {ALIKE} with that of the full fit"
+)
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Standard deviation over resamples of every term, and how alike the loadings are.
+
+    ``weights`` and ``loadings`` have shape ``(n_wavelengths, n_components)``, ``coefficients`` and
+    ``selectivity`` ``(n_wavelengths, n_classes)``, ``importance`` ``(n_wavelengths,)``,
+    ``cosine`` (median) ``(n_components,)``.
+    """
+
+    weights: Array
+    loadings: Array
+    coefficients: Array
+    selectivity: Array
+    importance: Array
+    cosine: Array
+
+    @property
+    def stable_components(self) -> int:
+        """Number of leading latent variables that are alike in most resamples."""
+        alike = self.cosine >= ALIKE
+        return len(alike) if alike.all() else int(alike.argmin())
+
+
+@dataclass(frozen=True)
+class Terms:
+    """Terms of one fit: shapes as in :class:`Spread`."""
+
+    weights: Array
+    loadings: Array
+    coefficients: Array
+    selectivity: Array
+    importance: Array
+
+
+def terms_of(fit: FoldFit, ready: Array, chosen: int) -> Terms:
+    """Return the terms of a fit.
+
+    Parameters
+    ----------
+    fit
+        Any fit.
+    ready
+        The spectra it was fitted to, as the latent variables see them.
+    chosen
+        Number of latent variables of the coefficients, the selectivity and the importance.
+    """
+    coefficients = fit.path.coefficients(chosen)
+    return Terms(
+        weights=fit.path.weights,
+        loadings=fit.path.loadings,
+        coefficients=coefficients,
+        selectivity=selectivity_ratio(ready, coefficients),
+        importance=importance(fit.path, chosen),
+    )
+
+
+def resampled_terms(
+    spectra: Array,
+    codes: NDArray[np.int_],
+    units: NDArray[np.int_],
+    fit: FoldFit,
+    step: str,
+    procedure: Procedure,
+    chosen: int,
+    rng: np.random.Generator,
+) -> Spread:
+    """Refit on resampled units and return how far the terms move.
+
+    Parameters
+    ----------
+    spectra, codes, units
+        What ``fit`` was fitted to: spectra (after the part of preprocessing that looks at one
+        spectrum only), class number and unit number of every scan.
+    fit
+        The full fit.
+    step, procedure
+        How it was fitted; preprocessing that learns is learned anew every time.
+    chosen
+        See :func:`terms_of`.
+    rng
+        Random stream; units are drawn with replacement within their class, with all their scans.
+
+    Returns
+    -------
+    Spread
+        Standard deviations (divisor ``n - 1``) over the resamples. Each resampled latent variable
+        takes the sign that agrees with the full fit.
+    """
+    path = fit.path
+    members = members_of(units)
+    unit_codes = np.array([codes[scans[0]] for scans in members])
+    found: list[Terms] = []
+    for _ in range(N_RESAMPLES):
+        rows = np.concatenate([members[unit] for unit in _redrawn(unit_codes, rng)])
+        again = fit_training(spectra[rows], codes[rows], step, procedure)
+        found.append(_turned(terms_of(again, again.learned.apply(spectra[rows]), chosen), path))
+
+    def spread(name: str) -> Array:
+        return np.asarray(np.std([getattr(terms, name) for terms in found], axis=0, ddof=1))
+
+    return Spread(
+        weights=spread("weights"),
+        loadings=spread("loadings"),
+        coefficients=spread("coefficients"),
+        selectivity=spread("selectivity"),
+        importance=spread("importance"),
+        cosine=np.median([_cosine(terms.loadings, path.loadings) for terms in found], axis=0),
+    )
+
+
+def _turned(terms: Terms, path: LatentPath) -> Terms:
+    """Return the terms with the signs of weights and loadings that agree with ``path``."""
+    signs = np.where((terms.weights * path.weights).sum(axis=0) < 0, -1.0, 1.0)
+    return replace(terms, weights=terms.weights * signs, loadings=terms.loadings * signs)
+
+
+def _redrawn(unit_codes: NDArray[np.int_], rng: np.random.Generator) -> NDArray[np.int_]:
+    parts = []
+    for code in np.unique(unit_codes):
+        own = np.flatnonzero(unit_codes == code)
+        parts.append(own[rng.integers(0, len(own), len(own))])
+    return np.concatenate(parts)
+
+
+def _cosine(a: Array, b: Array) -> Array:
+    """Return the cosine between matching columns; 0 where a column is empty."""
+    lengths = np.sqrt((a**2).sum(axis=0) * (b**2).sum(axis=0))
+    return np.asarray((a * b).sum(axis=0) / np.where(lengths > 0, lengths, 1.0))
+
+
+_LEAST = 1e-12
+
+
+def selectivity_ratio(spectra: Array, coefficients: Array) -> Array:
+    """Return explained over unexplained variance at every wavelength, class by class.
+
+    The spectra are projected on the regression vector of a class (the target); at each wavelength
+    the variance that this one direction accounts for is compared with what it leaves.
+
+    Parameters
+    ----------
+    spectra
+        As the latent variables see them, shape ``(n_scans, n_wavelengths)``.
+    coefficients
+        Regression vectors, shape ``(n_wavelengths, n_classes)``.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape ``(n_wavelengths, n_classes)``; 0 where spectra or coefficients do not vary, at most
+        1e12.
+
+    References
+    ----------
+    Kvalheim & Karstang 1989, Chemom. Intell. Lab. Syst. 7:39-51 (target projection); Rajalahti,
+    Arneberg, Berven, Myhr, Ulvik & Kvalheim 2009, Chemom. Intell. Lab. Syst. 95:35-48.
+
+    Examples
+    --------
+    >>> spectra = np.array([[1.0, 1.0], [-1.0, 1.0], [1.0, -1.0], [-1.0, -1.0]])
+    >>> selectivity_ratio(spectra, np.array([[1.0], [1.0]])).round(12).tolist()
+    [[1.0], [1.0]]
+    """
+    centred = spectra - spectra.mean(axis=0)
+    placed = centred @ coefficients
+    sizes = (placed**2).sum(axis=0)
+    loadings = centred.T @ placed / np.where(sizes > 0, sizes, 1.0)
+    explained = loadings**2 * sizes
+    total = (centred**2).sum(axis=0)[:, None]
+    left = np.maximum(total - explained, _LEAST * np.maximum(total, 1e-300))
+    return np.asarray(np.where(total > 0, explained / left, 0.0))
+
+
+REGIONS: tuple[tuple[str, float, float], ...] = (
+    ("ultraviolet", 0.0, 400.0),
+    ("blue", 400.0, 500.0),
+    ("green", 500.0, 600.0),
+    ("red", 600.0, 680.0),
+    ("red edge", 680.0, 750.0),
+    ("near-infrared", 750.0, 1300.0),
+    ("first shortwave infrared", 1300.0, 1900.0),
+    ("second shortwave infrared", 1900.0, 2600.0),
+)
+"""Name, start (in) and stop (out) in nm; limits as commonly drawn (common practice, no source)."""
+_VISIBLE = ("blue", "green", "red")
+TELLING = 0.15
+"""A region is named if it holds at least this share of its side's squared loading."""
+ONE_SIDED = 0.95
+"""Share of the squared loading of one sign from which there is nothing to compare."""
+
+
+def component_words(loading: Array, wavelength_nm: Array, *, noise: bool = False) -> str:
+    """Return one sentence on what a latent variable compares.
+
+    Parameters
+    ----------
+    loading
+        Shape ``(n_wavelengths,)``; its overall sign has no meaning.
+    wavelength_nm
+        Shape ``(n_wavelengths,)``.
+    noise
+        Whether the loading changes from resample to resample.
+
+    Examples
+    --------
+    >>> axis = np.array([450.0, 550.0, 650.0, 800.0, 900.0])
+    >>> component_words(np.array([-0.4, -0.4, -0.4, 0.5, 0.5]), axis)
+    'compares near-infrared with visible'
+    >>> component_words(np.array([0.1, 0.1, 0.1, 0.6, 0.6]), axis)
+    'follows near-infrared up and down'
+    """
+    if noise:
+        return "changes from resample to resample: noise, not to be read"
+    squared = loading**2
+    total = float(squared.sum())
+    if total <= 0:
+        return "empty"
+    sides = []
+    for sign in (1, -1):
+        own = np.where(sign * loading > 0, squared, 0.0) / total
+        size = float(own.sum())
+        sides.append((size, _regions(own / size if size > 0 else own, wavelength_nm)))
+    sides.sort(key=lambda side: -side[0])
+    (most, first), (_, second) = sides
+    if most >= ONE_SIDED or not second:
+        names = _listed(first) or "many wavelengths"
+        everything = _spread(loading)
+        if everything:
+            return "follows the brightness of the whole spectrum"
+        return f"follows {names} up and down"
+    return f"compares {_listed(first) or 'many wavelengths'} with {_listed(second)}"
+
+
+def _spread(loading: Array) -> bool:
+    """Return whether all wavelengths move together, within half of the mean size."""
+    size = np.abs(loading)
+    return bool(size.min() >= size.mean() / 2)
+
+
+def _regions(share: Array, wavelength_nm: Array) -> list[str]:
+    """Return the regions that hold a telling share of one side, most first."""
+    found = []
+    for name, start, stop in REGIONS:
+        own = float(share[(wavelength_nm >= start) & (wavelength_nm < stop)].sum())
+        if own >= TELLING:
+            found.append((own, name))
+    names = [name for _, name in sorted(found, key=lambda pair: -pair[0])]
+    if all(name in names for name in _VISIBLE):
+        at = min(names.index(name) for name in _VISIBLE)
+        names = [name for name in names if name not in _VISIBLE]
+        names.insert(at, "visible")
+    return names
+
+
+def _listed(names: Sequence[str]) -> str:
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+APART_NM = 20.0
+"""Least distance between two wavelengths that are told: nearer ones tell the same thing."""
+MOST = 3
+
+
+@dataclass(frozen=True)
+class Separator:
+    """A wavelength at which two classes differ.
+
+    Attributes
+    ----------
+    wavelength_nm
+        Where.
+    difference
+        Mean of the units of the first class minus that of the second, as the model sees spectra.
+    sd_units
+        Standard deviation among units, pooled within the two classes.
+    standardised
+        Difference over standard deviation.
+    """
+
+    wavelength_nm: float
+    difference: float
+    sd_units: float
+    standardised: float
+
+
+def unit_mean_spectra(spectra: Array, unit_of: NDArray[np.int_]) -> Array:
+    """Return the mean spectrum of every unit, shape ``(n_units, n_wavelengths)``."""
+    return unit_shares(spectra.T, unit_of).T
+
+
+def separating_wavelengths(first: Array, second: Array, wavelength_nm: Array) -> list[Separator]:
+    """Return the wavelengths at which two classes lie furthest apart.
+
+    Parameters
+    ----------
+    first, second
+        Mean spectra of the units of either class, shape ``(n_units, n_wavelengths)``.
+    wavelength_nm
+        Shape ``(n_wavelengths,)``.
+
+    Returns
+    -------
+    list of Separator
+        At most three, the largest standardised difference first, at least 20 nm apart; none if
+        there are fewer than three units in all. Wavelengths where units do not differ at all
+        within their class are left out.
+
+    References
+    ----------
+    Cohen 1988, Statistical Power Analysis for the Behavioral Sciences, ch. 2 (difference of means
+    over the pooled standard deviation).
+
+    Examples
+    --------
+    >>> first, second = np.array([[1.0, 5.0], [1.2, 5.2]]), np.array([[1.1, 3.0], [1.3, 3.4]])
+    >>> separating_wavelengths(first, second, np.array([500.0, 600.0]))[0].wavelength_nm
+    600.0
+    """
+    freedom = len(first) + len(second) - 2
+    if freedom < 1:
+        return []
+    difference = first.mean(axis=0) - second.mean(axis=0)
+    squares = ((first - first.mean(axis=0)) ** 2).sum(axis=0)
+    squares = squares + ((second - second.mean(axis=0)) ** 2).sum(axis=0)
+    sd = np.sqrt(squares / freedom)
+    varies = sd > 1e-12 * max(float(np.abs(first).max()), float(np.abs(second).max()))
+    standardised = np.where(varies, difference / np.where(varies, sd, 1.0), 0.0)
+    found: list[Separator] = []
+    for i in np.argsort(-np.abs(standardised), kind="stable"):
+        if standardised[i] == 0 or len(found) == MOST:
+            break
+        here = float(wavelength_nm[i])
+        if all(abs(here - other.wavelength_nm) >= APART_NM for other in found):
+            found.append(
+                Separator(here, float(difference[i]), float(sd[i]), float(standardised[i]))
+            )
+    return found

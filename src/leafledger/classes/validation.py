@@ -1,0 +1,504 @@
+"""What the whole procedure achieves: an inner loop chooses, an outer loop holds out."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.classes.fold_fit import FoldFit, Procedure
+from leafledger.classes.labelled import Labelled
+from leafledger.classes.measures import Agreement, agreement, confusion
+from leafledger.classes.predictors import Codes, FittedPredictor, Predict, Said
+from leafledger.classes.preprocessing import preprocessed
+from leafledger.classes.probabilities import fit_sharpness, softmax
+from leafledger.classes.splits import Plan, Scheme
+
+Array = NDArray[np.float64]
+RULE = (
+    "preprocessing and decision rule by the smallest loss of all; with them, the fewest latent "
+    "variables whose loss is within one standard error of that smallest loss; the loss of a unit "
+    "is the share of its scans predicted wrongly, and the standard error is that of the "
+    "difference between the two losses, unit by unit"
+)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The choice for many labellings at once.
+
+    Attributes
+    ----------
+    candidate
+        Place of preprocessing and decision rule among the candidates, shape ``(n_labellings,)``.
+    n_components, best_n_components
+        Number of latent variables, chosen and with the smallest loss.
+    width
+        Latent variables that were searched.
+    rising
+        Whether the losses still fall at the end of what is known, so that more should be tried.
+    loss, standard_error
+        Mean over units and its standard error, shape ``(n_candidates, n_labellings,
+        n_components)``.
+    """
+
+    candidate: NDArray[np.int_]
+    n_components: NDArray[np.int_]
+    best_n_components: NDArray[np.int_]
+    width: NDArray[np.int_]
+    rising: NDArray[np.bool_]
+    loss: Array
+    standard_error: Array
+
+
+def unit_shares(values: Array, units: NDArray[np.int_]) -> Array:
+    """Return the mean of ``values`` (last axis: scans) over the scans of every unit.
+
+    Examples
+    --------
+    >>> unit_shares(np.array([1.0, 0.0, 1.0]), np.array([4, 4, 9])).tolist()
+    [0.5, 1.0]
+    """
+    order = np.argsort(units, kind="stable")
+    _, starts, counts = np.unique(units[order], return_index=True, return_counts=True)
+    return np.asarray(np.add.reduceat(values[..., order], starts, axis=-1) / counts)
+
+
+def choose(losses: Array, widths: Sequence[int] | None = None) -> Choice:
+    """Choose preprocessing, decision rule and number of latent variables.
+
+    Parameters
+    ----------
+    losses
+        Loss of every unit, shape ``(n_candidates, n_labellings, n_components, n_units)``. A
+        candidate is a preprocessing with a decision rule.
+    widths
+        Numbers of latent variables to search, each tried only while the losses still fall at the
+        end of the one before; all that are known if left out.
+
+    Returns
+    -------
+    Choice
+        The candidate with the smallest loss of all, at equal losses the one that needs fewer
+        latent variables, then the one listed first; with it the fewest latent variables within
+        one standard error of the difference to the smallest loss, unit by unit.
+
+    References
+    ----------
+    Breiman, Friedman, Olshen & Stone 1984, Classification and Regression Trees, sec. 3.4.3
+    (the one-standard-error rule).
+    """
+    n_candidates, n_labellings, n_components, n_units = losses.shape
+    # Losses are sums of fractions: equal ones must not differ by their rounding.
+    loss = np.round(losses.mean(axis=-1), 12)
+    error = np.zeros_like(loss)
+    if n_units > 1:
+        error = losses.std(axis=-1, ddof=1) / np.sqrt(n_units)
+    # 1. Widen the search while the losses fall.
+    widths = [w for w in (widths or (n_components,)) if w <= n_components] or [n_components]
+    width = np.full(n_labellings, widths[0])
+    rising = _falls_at_end(losses, loss, widths[0])
+    for last, wider in pairwise(widths):
+        width = np.where(rising & (width == last), wider, width)
+        rising = rising & _falls_at_end(losses, loss, wider)
+    # 2. The smallest loss of all. Ordered by number of latent variables, then candidate.
+    rows, counts = np.arange(n_labellings), np.arange(n_components)
+    allowed = counts < width[:, None]
+    flat = np.where(allowed[:, :, None], loss.transpose(1, 2, 0), np.inf)
+    best = flat.reshape(n_labellings, -1).argmin(axis=1)
+    candidate, at = best % n_candidates, best // n_candidates
+    # 3. With that candidate, the fewest within one standard error (of the difference, paired).
+    more = losses[candidate, rows] - losses[candidate, rows, at][:, None]
+    near = more.std(axis=-1, ddof=1) / np.sqrt(n_units) if n_units > 1 else 0.0
+    fewest = (more.mean(axis=-1) <= near + 1e-12).argmax(axis=1)
+    return Choice(candidate, fewest + 1, at + 1, width, rising, loss, error)
+
+
+def _falls_at_end(losses: Array, loss: Array, width: int) -> NDArray[np.bool_]:
+    """Return whether the last third of a search beats what comes before by a standard error.
+
+    The standard error is that of the difference between the two smallest losses, unit by unit.
+    """
+    n_units = losses.shape[-1]
+    early = max(1, 2 * width // 3)
+    if width <= 1 or n_units < 2:
+        return np.zeros(losses.shape[1], dtype=bool)
+    rows = np.arange(losses.shape[1])
+    best = []
+    for start, stop in ((0, early), (early, width)):
+        part = loss[:, :, start:stop].transpose(1, 2, 0)
+        place = part.reshape(len(rows), -1).argmin(axis=1)
+        candidate, at = place % len(loss), place // len(loss) + start
+        best.append(losses[candidate, rows, at])
+    gain = best[0] - best[1]
+    return np.asarray(gain.mean(axis=-1) > gain.std(axis=-1, ddof=1) / np.sqrt(n_units))
+
+
+@dataclass(frozen=True)
+class Nested:
+    """One repeat of the nested validation, for many labellings at once.
+
+    Attributes
+    ----------
+    predicted
+        What the chosen model of every outer fold says of the scans held out, shape
+        ``(n_labellings, n_scans)``; -1 for scans that are never held out, here and below.
+    held_out, training
+        Class numbers at every number of latent variables with the candidate chosen in the fold,
+        if asked for. ``held_out`` has shape ``(n_components, n_scans)``; ``training`` holds one
+        such array per fold, -1 where a scan was held out.
+    every_candidate
+        ``held_out`` with each candidate, shape ``(n_candidates, n_components, n_scans)``.
+    choices
+        Choice of every outer fold.
+    """
+
+    predicted: Codes
+    held_out: Said
+    training: tuple[Said, ...]
+    every_candidate: Said
+    choices: tuple[Choice, ...]
+
+
+def nested_validation(
+    predictors: Sequence[Predict],
+    scheme: Scheme,
+    labels: Codes,
+    units: Codes,
+    widths: Sequence[int],
+    n_components: int = 1,
+) -> Nested:
+    """Run the whole procedure (choice and estimate) on one labelling, and keep every step of it.
+
+    Parameters
+    ----------
+    predictors
+        One per preprocessing, in the order of the settings.
+    scheme
+        Training sets of this repeat.
+    labels
+        Class number of every scan, shape ``(1, n_scans)``.
+    units
+        Unit number of every scan.
+    widths
+        Numbers of latent variables to search (see :func:`choose`).
+    n_components
+        How many are computed at once, whether they are searched or not; more where the search
+        asks for them.
+
+    Returns
+    -------
+    Nested
+        Predictions and choices.
+    """
+    asked = _asked(scheme, with_training=True)
+    for wide in [w for w in widths if w >= n_components] or [n_components]:
+        known = _known(predictors, scheme, asked, labels, wide)
+        inner = [
+            choose(_inner_losses(known, asked, scheme, i, labels, units), widths)
+            for i in range(scheme.n_folds)
+        ]
+        if not any(choice.rising[0] for choice in inner):
+            break
+    n_candidates, _, n_components, _ = known[0].shape
+    n_scans = labels.shape[1]
+    predicted = np.full_like(labels, -1)
+    held_out = np.full((n_components, n_scans), -1, dtype=np.int16)
+    every = np.full((n_candidates, n_components, n_scans), -1, dtype=np.int16)
+    training: list[Said] = []
+    choices: list[Choice] = []
+    for i, outer in enumerate(scheme.outer):
+        chosen = inner[i]
+        whole = np.full((n_candidates, n_components, n_scans), -1, dtype=np.int16)
+        whole[..., asked[outer]] = known[outer][:, 0]
+        test, own = scheme.fold == i, whole[chosen.candidate[0]]
+        every[..., test], held_out[:, test] = whole[..., test], own[:, test]
+        predicted[0, test] = own[chosen.n_components[0] - 1, test]
+        training.append(np.where(scheme.training[outer], own, np.int16(-1)))
+        choices.append(chosen)
+    return Nested(predicted, held_out, tuple(training), every, tuple(choices))
+
+
+def nested_predictions(
+    predictors: Sequence[Predict],
+    scheme: Scheme,
+    labels: Codes,
+    units: Codes,
+    widths: Sequence[int],
+) -> Codes:
+    """Run the whole procedure on many labellings, each searched no wider than it asks for.
+
+    Parameters
+    ----------
+    predictors, scheme, units, widths
+        See :func:`nested_validation`.
+    labels
+        Class number of every scan in every labelling, shape ``(n_labellings, n_scans)``.
+
+    Returns
+    -------
+    numpy.ndarray
+        Class numbers of the scans held out, -1 elsewhere; shape as ``labels``.
+    """
+    asked = _asked(scheme, with_training=False)
+    predicted = np.full_like(labels, -1)
+    left = np.arange(len(labels))
+    for width in widths:
+        own = labels[left]
+        known = _known(predictors, scheme, asked, own, width)
+        rows, wider = np.arange(len(left)), np.zeros(len(left), dtype=bool)
+        for i, outer in enumerate(scheme.outer):
+            chosen = choose(_inner_losses(known, asked, scheme, i, own, units), widths)
+            wider |= chosen.rising
+            said = known[outer][chosen.candidate, rows, chosen.n_components - 1]
+            test = scheme.fold == i
+            predicted[np.ix_(left, test)] = said[:, test[asked[outer]]]
+        left = left[wider]
+        if not len(left):
+            break
+    return predicted
+
+
+def _known(
+    predictors: Sequence[Predict],
+    scheme: Scheme,
+    asked: NDArray[np.bool_],
+    labels: Codes,
+    n_components: int,
+) -> list[Said]:
+    """Return what every candidate says of the scans asked of every training set."""
+    return [
+        np.concatenate([p(scheme.training[s], asked[s], labels, n_components) for p in predictors])
+        for s in range(len(asked))
+    ]
+
+
+def _asked(scheme: Scheme, *, with_training: bool) -> NDArray[np.bool_]:
+    """Return the scans that every training set has to predict."""
+    asked = np.zeros_like(scheme.training)
+    for i, outer in enumerate(scheme.outer):
+        asked[outer] |= True if with_training else scheme.fold == i
+        for inner, judged in scheme.inner[i]:
+            asked[inner] |= judged
+    return asked
+
+
+def _inner_losses(
+    known: Sequence[Said],
+    asked: NDArray[np.bool_],
+    scheme: Scheme,
+    i: int,
+    labels: Codes,
+    units: Codes,
+) -> Array:
+    """Return losses of the units of the inner loop, all classes pooled.
+
+    Shape ``(n_candidates, n_labellings, n_components, n_units)``.
+    """
+    wrong, place = [], []
+    for inner, judged in scheme.inner[i]:
+        said = known[inner][..., judged[asked[inner]]]
+        wrong.append(said != labels[:, None, judged])
+        place.append(units[judged])
+    return unit_shares(np.concatenate(wrong, axis=-1).astype(np.float64), np.concatenate(place))
+
+
+@dataclass(frozen=True)
+class Validated:
+    """Outcome of the nested validation over all repeats.
+
+    Attributes
+    ----------
+    steps
+        Preprocessing steps, in the order of the settings.
+    procedure
+        How every model was fitted, with as many latent variables as were searched.
+    repeats
+        One nested validation per repeat.
+    measures
+        Agreement of the nested predictions with the truth, one per repeat.
+    tested
+        Scans that are held out, shape ``(n_scans,)``.
+    unit_right
+        Scans called right, mean over repeats, of every unit that is tested.
+    unit_scans
+        Tested scans of these units.
+    final
+        Choice for the model of the whole study, on losses held out in the outer folds.
+    probability
+        Class probabilities of every scan while it was held out, one array ``(n_scans,
+        n_classes)`` per repeat; NaN for scans that never are.
+    sharpness
+        What turns the decision of the final model into probabilities, fitted to scans held out.
+    digests
+        By repeat and fold, of everything that the chosen model of the fold learned; a change in
+        spectra that were held out must leave it alone.
+    """
+
+    steps: tuple[str, ...]
+    procedure: Procedure
+    repeats: tuple[Nested, ...]
+    measures: tuple[Agreement, ...]
+    tested: NDArray[np.bool_]
+    unit_right: Array
+    unit_scans: Array
+    final: Choice
+    probability: tuple[Array, ...]
+    sharpness: float
+    digests: tuple[tuple[str, ...], ...]
+
+    @property
+    def chosen(self) -> tuple[str, str, int]:
+        """Preprocessing, decision rule and number of latent variables of the final model."""
+        step, rule = divmod(int(self.final.candidate[0]), len(self.procedure.decisions))
+        decision = self.procedure.decisions[rule]
+        return self.steps[step], decision, int(self.final.n_components[0])
+
+    @property
+    def accuracy(self) -> float:
+        """Share of scans called right, mean over repeats."""
+        return float(np.mean([m.accuracy for m in self.measures]))
+
+
+def validate(data: Labelled, plan: Plan, steps: Sequence[str], procedure: Procedure) -> Validated:
+    """Run every repeat and choose the final model.
+
+    Parameters
+    ----------
+    data
+        Labelled spectra.
+    plan
+        Splits.
+    steps
+        Preprocessing steps to choose among.
+    procedure
+        How every model is fitted.
+
+    Returns
+    -------
+    Validated
+        All that the tables are made of.
+    """
+    tested = plan.tested
+    predictors = [
+        FittedPredictor(preprocessed(data.spectra, step, data.wavelength_nm), step, procedure)
+        for step in steps
+    ]
+    # Every repeat is computed as wide as the widest search of any: usually that of the first.
+    searched, done = plan.widths[0], 0
+    repeats: list[Nested] = []
+    losses: list[Array] = []
+    probability: list[Array] = []
+    digests: list[tuple[str, ...]] = []
+    outer_fits: list[list[list[FoldFit]]] = []
+    while done < len(plan.schemes):
+        scheme = plan.schemes[done]
+        for predictor in predictors:
+            predictor.prepare(scheme.training)
+        nested = nested_validation(
+            predictors, scheme, data.codes[None, :], data.unit_of, plan.widths, searched
+        )
+        if len(nested.held_out) > searched:
+            searched, done = len(nested.held_out), 0
+            repeats, losses, probability, digests, outer_fits = [], [], [], [], []
+            if scheme is not plan.schemes[0]:
+                for predictor in predictors:
+                    predictor.forget()
+                continue
+        wrong = (nested.every_candidate != data.codes)[..., tested]
+        losses.append(unit_shares(wrong.astype(np.float64), data.unit_of[tested])[:, None])
+        repeats.append(nested)
+        probability.append(_probabilities(data, scheme, nested, predictors))
+        outer_fits.append(_outer_fits(scheme, predictors))
+        digests.append(_digests(nested, outer_fits[-1], steps, procedure))
+        done += 1
+        for predictor in predictors:
+            predictor.forget()
+    final = choose(np.mean(losses, axis=0), plan.widths)
+    right = [(nested.predicted[0] == data.codes)[tested] for nested in repeats]
+    units = data.unit_of[tested]
+    scans = np.unique(units, return_counts=True)[1].astype(np.float64)
+    return Validated(
+        steps=tuple(steps),
+        procedure=replace(procedure, n_components=searched),
+        repeats=tuple(repeats),
+        measures=tuple(_measures(data, nested, tested) for nested in repeats),
+        tested=tested,
+        unit_right=unit_shares(np.mean(right, axis=0), units) * scans,
+        unit_scans=scans,
+        final=final,
+        probability=tuple(probability),
+        sharpness=_final_sharpness(data, plan, predictors, procedure, outer_fits, final),
+        digests=tuple(digests),
+    )
+
+
+def _measures(data: Labelled, nested: Nested, tested: NDArray[np.bool_]) -> Agreement:
+    counts = confusion(data.codes[tested], nested.predicted[0][tested], len(data.classes))
+    return agreement(counts)
+
+
+def _probabilities(
+    data: Labelled, scheme: Scheme, nested: Nested, predictors: Sequence[FittedPredictor]
+) -> Array:
+    """Return probabilities of the scans held out; each fold's sharpness is from its inner loop."""
+    out = np.full((len(data.codes), len(data.classes)), np.nan)
+    decisions = predictors[0].procedure.decisions
+    for i, choice in enumerate(nested.choices):
+        step, rule = divmod(int(choice.candidate[0]), len(decisions))
+        predictor, decision = predictors[step], decisions[rule]
+        place = int(choice.n_components[0]) - 1
+        decided, codes, units = [], [], []
+        for inner, judged in scheme.inner[i]:
+            fit = predictor.fit_of(scheme.training[inner])
+            decided.append(fit.decision_path(predictor.spectra[judged], decision)[place])
+            codes.append(data.codes[judged])
+            units.append(data.unit_of[judged])
+        n_units = len(np.unique(np.concatenate(units)))
+        sharpness = fit_sharpness(np.concatenate(decided), np.concatenate(codes), n_units)
+        held = scheme.fold == i
+        fit = predictor.fit_of(scheme.training[scheme.outer[i]])
+        out[held] = softmax(fit.decision_path(predictor.spectra[held], decision)[place], sharpness)
+    return out
+
+
+def _outer_fits(scheme: Scheme, predictors: Sequence[FittedPredictor]) -> list[list[FoldFit]]:
+    return [[p.fit_of(scheme.training[outer]) for outer in scheme.outer] for p in predictors]
+
+
+def _digests(
+    nested: Nested, fits: list[list[FoldFit]], steps: Sequence[str], procedure: Procedure
+) -> tuple[str, ...]:
+    """Return a digest of what each outer fold's chosen model learned."""
+    out = []
+    for i, choice in enumerate(nested.choices):
+        step, rule = divmod(int(choice.candidate[0]), len(procedure.decisions))
+        chosen = f"{steps[step]} {procedure.decisions[rule]} {int(choice.n_components[0])} "
+        out.append(hashlib.sha256(chosen.encode() + fits[step][i].terms()).hexdigest())
+    return tuple(out)
+
+
+def _final_sharpness(
+    data: Labelled,
+    plan: Plan,
+    predictors: Sequence[FittedPredictor],
+    procedure: Procedure,
+    outer_fits: list[list[list[FoldFit]]],
+    final: Choice,
+) -> float:
+    """Fit the final model's sharpness to all scans while they were held out."""
+    step, rule = divmod(int(final.candidate[0]), len(procedure.decisions))
+    decision, place = procedure.decisions[rule], int(final.n_components[0]) - 1
+    spectra = predictors[step].spectra
+    decisions, codes = [], []
+    for scheme, fits in zip(plan.schemes, outer_fits, strict=True):
+        for i, fit in enumerate(fits[step]):
+            held = scheme.fold == i
+            decisions.append(fit.decision_path(spectra[held], decision)[place])
+            codes.append(data.codes[held])
+    n_units = len(np.unique(data.unit_of[plan.tested]))
+    return fit_sharpness(np.concatenate(decisions), np.concatenate(codes), n_units)
