@@ -66,6 +66,7 @@ class BookView:
         if len(found) == 1:
             return found[0]
         ids = [run["run"] for run in self.runs]
+        self._refuse_damaged(name)
         raise InputFault(
             Problem(
                 file=told_of.RUNS,
@@ -74,6 +75,31 @@ class BookView:
                 mend=f"{nearest(name, ids)} `leafledger runs` lists them.".strip(),
             )
         )
+
+    def _refuse_damaged(self, name: str) -> None:
+        """Refuse by name a run whose file is there and was passed over.
+
+        Raises
+        ------
+        InputFault
+            With what is wrong with the file.
+        """
+        for path in sorted((self.folder / told_of.RUNS).glob("*.json")):
+            asked = name == LATEST or path.stem.startswith(name)
+            if asked and path.stem not in {r["run"] for r in self.runs}:
+                run = told_of.readable(path) or {}
+                outside = told_of.names_outside(run)
+                raise InputFault(
+                    Problem(
+                        file=f"{told_of.RUNS}/{path.name}",
+                        found=f"a name that leads out of the study: {quoted(outside[0])}"
+                        if outside
+                        else "a damaged entry of the book",
+                        expected="an entry as the run wrote it",
+                        mend="Choose another run: `leafledger runs` lists them. `leafledger "
+                        "verify` names what else was changed.",
+                    )
+                )
 
     def history(self, digest: str) -> bytes | None:
         """Return what was kept under a digest, ``None`` if it is missing or no longer that."""

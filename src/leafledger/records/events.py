@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.records.digests import sha256_of_file, sha256_of_value
-from leafledger.study.links import not_through_a_link
+from leafledger.study.links import is_plain_name, leaves_the_study, not_through_a_link
 from leafledger.study.tables import write_json, write_text
 
 RUN_VARIABLE = "LEAFLEDGER_RUN"
@@ -122,6 +122,8 @@ def _is_event(event: Event) -> bool:
         all(isinstance(event.get(name), str) for name in texts)
         and all(isinstance(event.get(name), str | None) for name in optional)
         and all(isinstance(event.get(name), int | float) for name in ("seconds", "peak_bytes"))
+        and all(is_plain_name(event.get(name) or "none") for name in ("task", "rule", "session"))
+        and not leaves_the_study(event["log"])
     )
 
 
@@ -137,7 +139,21 @@ def _is_run(run: Run) -> bool:
         and all(_all_texts(run.get(name)) for name in ("records", "study", "logs"))
         and isinstance(run.get("variant"), str | None)
         and all(_all_texts(run.get(name, {})) for name in ("events", "tables"))
+        and not names_outside(run)
     )
+
+
+def names_outside(run: Run) -> list[str]:
+    """Return what a run's file names that cannot lie in its place in the study.
+
+    Sheets and tables have paths below the study folder; tasks, logs and events plain names.
+    """
+
+    def names(kinds: Iterable[str]) -> list[str]:
+        return [name for kind in kinds if isinstance(run.get(kind), dict) for name in run[kind]]
+
+    paths = [name for name in names(("study", "tables")) if leaves_the_study(name)]
+    return paths + [n for n in names(("records", "logs", "events")) if not is_plain_name(n)]
 
 
 def _all_texts(value: Any) -> bool:
