@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -16,6 +17,7 @@ import pytest
 from leafledger.records.digests import FileDigests
 from leafledger.runner.plan import plan
 from leafledger.runner.run import RunResult, run_study
+from leafledger.study.layout import Task, inputs
 from leafledger.study.reading import read_study
 
 Edit = Callable[[Path, str, str], None]
@@ -120,7 +122,64 @@ def test_a_decision_runs_from_acceptance_and_its_reason_does_not(ran_study: Path
     decide(ran_study, "exclude", "leaf torn")
     assert run(ran_study)[0] == {"acceptance"} | CONCLUSIONS
     decide(ran_study, "exclude", "leaf was torn by the clip")
-    assert run(ran_study)[0] == {"acceptance", "effects", "report"}
+    assert run(ran_study)[0] == {"acceptance", "report"}
+
+
+@pytest.mark.slow
+def test_the_reason_of_a_scan_kept_runs_acceptance_and_the_report(ran_study: Path) -> None:
+    decide(ran_study, "keep", "sound")
+    assert run(ran_study)[0] == {"acceptance", "report"}
+    decide(ran_study, "keep", "sound and looked at twice")
+    assert run(ran_study)[0] == {"acceptance", "report"}
+
+
+def sessions_in(study: Path, rule: str, kind: str) -> list[str]:
+    read = inputs(read_study(study), Task(rule))
+    return [role.removeprefix(f"{kind}/") for role in read if role.startswith(f"{kind}/")]
+
+
+def test_the_classifier_reads_only_the_sessions_asked_for(ran_study: Path, edit: Edit) -> None:
+    definition = ran_study / "study.yaml"
+    text = definition.read_text(encoding="utf-8")
+    assert "target: treatment" in text
+    both, after, before = ["day0", "day12"], ["day12"], ["day0"]
+    for asked, seen in {
+        "after": after,
+        "all": both,
+        "before": before,
+        "[day12]": after,
+        "[day12, day0]": both,
+        "[day99]": both,
+    }.items():
+        definition.write_text(with_sessions(text, asked), encoding="utf-8")
+        assert sessions_in(ran_study, "classes", "reflectance") == seen, asked
+        assert sessions_in(ran_study, "rivals", "indices") == seen, asked
+        # They are asked for the treatment before it was given.
+        assert sessions_in(ran_study, "rivals", "reflectance") == both[: 1 + (seen != before)]
+        assert sessions_in(ran_study, "effects", "reflectance") == both
+    edit(definition, "target: treatment", "target: cultivar")
+    definition.write_text(with_sessions(definition.read_text("utf-8"), "after"), encoding="utf-8")
+    assert sessions_in(ran_study, "rivals", "reflectance") == after
+
+
+def with_sessions(text: str, asked: str) -> str:
+    changed = re.sub(r"(\n  target: \w+\n)(  sessions: .*\n)?", rf"\1  sessions: {asked}\n", text)
+    assert changed.count("\n  sessions: ") == 1
+    return changed
+
+
+@pytest.mark.slow
+def test_a_raw_file_of_the_session_before_does_not_run_the_classifier(ran_study: Path) -> None:
+    raw = ran_study / "raw" / "day0" / "p01_1.txt"
+    lines = raw.read_text(encoding="utf-8").splitlines()
+    middle = len(lines) // 2
+    wavelength, counts = lines[middle].split()
+    lines[middle] = f"{wavelength}\t{float(counts) + 1:.1f}"
+    raw.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert foreseen(ran_study)["intake.day0"].startswith("input changed: raw/")
+    tasks, _ = run(ran_study)
+    assert tasks >= {"intake.day0", "reflectance.day0", "acceptance", "effects", "report"}
+    assert "classes" not in tasks
 
 
 @pytest.mark.slow

@@ -109,6 +109,11 @@ class BookView:
             return None
         return data if sha256_of_bytes(data) == digest else None
 
+    def sha256_now(self, path: str) -> str | None:
+        """Return the digest of a file of the study as it is now, ``None`` if there is none."""
+        place = self.folder / path
+        return sha256_of_file(place) if place.is_file() else None
+
     def record(self, digest: str) -> Record | None:
         """Return the record of this digest, ``None`` if it was not kept whole."""
         if digest not in self._records:
@@ -137,6 +142,13 @@ class BookView:
             task: (run["run"], digest)
             for run in self.runs
             for task, digest in run["records"].items()
+        }
+
+    @cached_property
+    def sheets(self) -> dict[str, tuple[str, str]]:
+        """Sheet of the study -> the newest run that read it, and the digest of what it read."""
+        return {
+            name: (run["run"], digest) for run in self.runs for name, digest in run["study"].items()
         }
 
     @cached_property
@@ -183,6 +195,10 @@ class BookView:
         if path.is_file() and sha256_of_file(path) == digest:
             return path
         return self.kept.content(str(record["key"]), digest) or self._for_good(digest)
+
+    def kept_sheet(self, digest: str) -> Path | None:
+        """Return the copy of a sheet as a run read it, ``None`` if it was not kept whole."""
+        return self._for_good(digest)
 
     def _for_good(self, digest: str) -> Path | None:
         """Return the copy of a table that no step makes, so that no store has it."""
