@@ -29,13 +29,33 @@ Run = dict[str, Any]
 
 
 def now() -> str:
-    """Return local wall clock time, ISO 8601, to the millisecond."""
-    return dt.datetime.now().isoformat(timespec="milliseconds")
+    """Return local wall clock time with its offset from UTC, ISO 8601, to the millisecond."""
+    return dt.datetime.now().astimezone().isoformat(timespec="milliseconds")
+
+
+def moment(text: str) -> float:
+    """Return a time of the book in seconds since 1970, wherever it was written.
+
+    Earlier versions wrote no offset: such a time is taken for one of this machine's zone. Text
+    that is no time comes last.
+
+    Examples
+    --------
+    >>> moment("2026-05-04T17:12:00.000+02:00") == moment("2026-05-04T15:12:00.000+00:00")
+    True
+    """
+    try:
+        return dt.datetime.fromisoformat(text).timestamp()
+    except (ValueError, OverflowError):
+        return float("inf")
 
 
 def new_run_id() -> str:
-    """Return an id for a run: its time and four random digits."""
-    return f"{dt.datetime.now():%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
+    """Return an id for a run: its time in UTC and four random digits.
+
+    Ids sort in the order of the runs, wherever the study travels.
+    """
+    return f"{dt.datetime.now(dt.UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
 
 
 def progress_file(folder: Path, run: str) -> Path:
@@ -91,7 +111,7 @@ def events_of(folder: Path, run: str) -> list[Event]:
     """
     read = (readable(path) for path in sorted((folder / EVENTS / run).glob("*.json")))
     found = [e for e in read if e is not None and _is_event(e)]
-    return sorted(found, key=lambda event: (event["started"], event["task"]))
+    return sorted(found, key=lambda event: (moment(event["started"]), event["task"]))
 
 
 def event_digests(folder: Path, run: str) -> dict[str, str]:
@@ -191,7 +211,9 @@ def runs(folder: Path) -> Iterator[Run]:
 
 def in_order(found: Iterable[Run]) -> list[Run]:
     """Return runs so that each follows the one it names as previous."""
-    by_id = {run["run"]: run for run in sorted(found, key=lambda run: (run["started"], run["run"]))}
+    by_id = {
+        run["run"]: run for run in sorted(found, key=lambda r: (moment(r["started"]), r["run"]))
+    }
     after: dict[str | None, list[Run]] = {}
     for run in by_id.values():
         before = (run["previous"] or {}).get("run")
