@@ -265,6 +265,32 @@ def test_a_damaged_kept_result_is_not_restored(ran_study: Path) -> None:
     assert [(e["task"], e["outcome"]) for e in result.tasks] == [("acceptance", "done")]
 
 
+def flip(path: Path) -> None:
+    """Change one byte in the middle of a file."""
+    whole = path.read_bytes()
+    middle = len(whole) // 2
+    path.write_bytes(whole[:middle] + bytes([whole[middle] ^ 1]) + whole[middle + 1 :])
+
+
+@pytest.mark.slow
+def test_what_was_put_back_runs_nothing_later_that_status_does_not_say(
+    ran_study: Path, edit: Edit
+) -> None:
+    """A file put back is dated after what was made of it; then the store is lost."""
+    flip(ran_study / "results/range.json")
+    assert run(ran_study)[0] == {"acceptance"}
+    flip(ran_study / "results/quality/day0.parquet")
+    assert run(ran_study)[0] == {"quality.day0"}
+    shutil.rmtree(ran_study / "ledger/store")
+    edit(ran_study / "study.yaml", "alpha: 0.05", "alpha: 0.01")
+    said = foreseen(ran_study)
+    assert set(said) == {"effects", "report"}
+    tasks, result = run(ran_study)
+    assert tasks == set(said)
+    assert {event["outcome"] for event in result.tasks} == {"done"}
+    assert foreseen(ran_study) == {}
+
+
 def test_changed_code_runs_its_stage(ran_study: Path) -> None:
     path = ran_study / "records" / "unit_means.json"
     record = json.loads(path.read_text(encoding="utf-8"))
