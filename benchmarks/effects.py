@@ -124,6 +124,7 @@ def main() -> None:
         outputs = {
             "effects": folder / "effects.csv",
             "effects_summary": folder / "effects.json",
+            "group_means": folder / "group_means.csv",
             "spectrum_effects": folder / "spectrum_effects.csv",
             "sensitivity": folder / "sensitivity.csv",
             "variance_components": folder / "variance_components.csv",

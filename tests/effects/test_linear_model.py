@@ -151,7 +151,7 @@ def test_hc2_errors_are_those_of_statsmodels():
     rng = np.random.default_rng(4)
     x = np.column_stack([rng.integers(0, 2, 30), np.ones(30), rng.normal(size=(30, 2))])
     y = rng.normal(size=30) * (1 + 2 * x[:, 0])
-    own = fit(y, x, x[:, 0].astype(int), BY_ARM)
+    own = fit(y, x, x[:, 0].astype(int), EQUAL)
     assert own.error == pytest.approx(OLS(y, x).fit().HC2_se[0], rel=1e-10)
     plain = fit(y, x, x[:, 0].astype(int), LEAST_SQUARES)
     assert plain.error == pytest.approx(OLS(y, x).fit().bse[0], rel=1e-10)
@@ -165,12 +165,19 @@ def test_degrees_of_freedom_are_those_of_the_whole_matrices():
     y, arms = rng.normal(size=17), (np.arange(17) >= 6).astype(int)
     hat = x @ np.linalg.inv(x.T @ x) @ x.T
     a, left = (np.linalg.inv(x.T @ x) @ x.T)[0], np.eye(17) - hat
-    e, d = left @ y, a**2 / (1 - np.diag(hat))
-    scaled = e**2 / (1 - np.diag(hat))
+    e, free = left @ y, 1 - np.diag(hat)
+    scaled = e**2 / free
     omega = np.where(arms == 0, scaled[:6].mean(), scaled[6:].mean())
+    d = a**2 * omega / np.diag(left @ np.diag(omega) @ left)
     product = left @ np.diag(d) @ left @ np.diag(omega)
     expected = np.trace(product) ** 2 / np.trace(product @ product)
-    assert fit(y, x, arms, BY_ARM).df == pytest.approx(expected, rel=1e-10)
+    own = fit(y, x, arms, BY_ARM)
+    assert own.df == pytest.approx(expected, rel=1e-10)
+    assert own.error == pytest.approx(math.sqrt(np.sum(d * e**2)), rel=1e-10)
+    plain = a**2 / free
+    product = left @ np.diag(plain) @ left
+    expected = np.trace(product) ** 2 / np.trace(product @ product)
+    assert fit(y, x, arms, EQUAL).df == pytest.approx(expected, rel=1e-10)
 
 
 @settings(max_examples=60, deadline=None)

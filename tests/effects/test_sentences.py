@@ -54,7 +54,7 @@ def test_significant_primary_difference():
         "The change of CI_rededge from day0 to day12 was higher under chelate than under water: "
         "difference 0.136 (95 % interval 0.102 to 0.170); Welch t test on the change of each "
         "plant, 12 plants under chelate and 11 under water (n counts plants), t = 8.395, "
-        "df = 21.34; p < 0.0001, not adjusted: the primary contrast, tested once."
+        "df = 21.34; p < 0.0001, not adjusted: the primary contrast."
     ]
 
 
@@ -87,7 +87,7 @@ def test_not_significant_claims_no_absence():
         "was shown: difference 0.010 (95 % interval -0.024 to 0.044, all of which the data leave "
         "possible); Welch t test on the change of each plant, 12 plants under chelate and 11 under "
         "water (n counts plants), t = 0.6173, df = 21.34; p = 0.54, not adjusted: the primary "
-        "contrast, tested once."
+        "contrast."
     ]
 
 

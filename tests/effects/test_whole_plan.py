@@ -6,9 +6,11 @@ import warnings
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
+from statsmodels.regression.linear_model import OLS
 
 from leafledger.errors import InputFault
-from leafledger.study.columns import POWER, SENSITIVITY, VARIANCE_COMPONENTS
+from leafledger.study.columns import GROUP_MEANS, POWER, SENSITIVITY, VARIANCE_COMPONENTS
 
 PRIMARY = "(day8-day0)@chelate-water"
 
@@ -332,7 +334,9 @@ def test_studentised_residual_by_leaving_the_unit_out(small_study):
 
 def test_components_and_designs_have_their_columns(asked):
     asked.run()
-    parts, power = asked.table("variance_components"), asked.table("power")
+    parts, power, means = (
+        asked.table(name) for name in ("variance_components", "power", "unit_indices")
+    )
     assert tuple(parts.columns) == VARIANCE_COMPONENTS
     assert tuple(power.columns) == POWER
     assert set(parts["component"]) == {"unit", "unit_x_session", "leaf", "scan", "session"}
@@ -343,11 +347,20 @@ def test_components_and_designs_have_their_columns(asked):
     assert math.sqrt(ndvi.loc["leaf", "variance"]) == pytest.approx(0.1, abs=0.03)  # planted
     assert ndvi["share"].sum() == pytest.approx(1)
     first = rows(power, index="WI", n_units=12, n_leaves=2).iloc[0]
+    assert (first["session"], first["covariates"], first["df"]) == ("day8", "value before", 21)
     assert first["detectable"] == pytest.approx(
-        first["sd_change"] * math.sqrt(2 / 12) * 2.93, rel=0.01
-    )  # noncentrality for 80 % power, 22 df: 2.93
+        first["sd_residual"] * math.sqrt(2 / 12 * (1 + 1 / 20)) * 2.94, rel=0.01
+    )  # noncentrality for 80 % power, 21 df: 2.94; 1 / 20 for values before that differ by chance
+    # At the leaves measured it is what least squares leaves: of statsmodels, beside the package.
+    frame = means.query("index == 'WI'").pivot(index="unit", columns="session", values="mean")
+    level = [float(asked.units[unit]["treatment"] == "water") for unit in frame.index]
+    x = np.column_stack([np.ones(12), level, frame["day0"]])
+    model = OLS(frame["day8"].to_numpy(), x).fit()
+    assert first["residual_df"] == model.df_resid == 9
+    assert first["sd_residual"] == pytest.approx(math.sqrt(model.scale), rel=1e-9)
     assert 0 < first["power_at_margin"] <= 1
-    assert power["power_simulated"].between(0.74, 0.84).all()
+    assert power["power_simulated"].between(0.69, 0.84).all()
+    assert rows(power, n_units=32)["power_simulated"].between(0.78, 0.82).all()
     rising = rows(power, index="NDVI", n_leaves=2).sort_values("n_units")["detectable"]
     assert rising.is_monotonic_decreasing
 
@@ -371,3 +384,84 @@ def test_max_t_stands_beside_holm_and_uses_the_correlation(asked):
     same = of.pivot(index="contrast", columns="index", values="p_max_t")
     assert same["REP"].tolist() == pytest.approx(same["NDVI"].tolist(), abs=1e-9)
     assert rows(effects, method="signed_rank")["p_max_t"].isna().all()
+
+
+def test_number_mean_and_spread_by_group_and_session(asked):
+    for r in asked.rows:
+        if r["unit"] == "p03" and r["session"] == "day8":
+            r["accepted"] = False
+    _, summary, _ = asked.run()
+    table = asked.table("group_means")
+    assert tuple(table.columns) == GROUP_MEANS
+    assert len(table) == 3 * 2 * 3
+    assert table["session"].tolist()[:3] == ["day0", "day4", "day8"]
+    found = one(table, index="REP", treatment="chelate", session="day8")
+    values, level = unit_values(asked, "REP")
+    own = values["day8"][level == "chelate"].dropna()
+    assert (found["n_units"], found["n_missing"], found["n_scans"]) == (5, 1, 10)
+    assert (found["unit"], found["ci_level"]) == ("nm", 0.95)
+    assert found["mean"] == pytest.approx(own.mean(), rel=1e-12)
+    assert found["sd"] == pytest.approx(own.std(ddof=1), rel=1e-9)
+    outside = stats.t.interval(0.95, 4, own.mean(), stats.sem(own))
+    assert (found["ci_low"], found["ci_high"]) == pytest.approx(outside, rel=1e-12)
+    assert found["se"] == pytest.approx(stats.sem(own), rel=1e-9)
+    assert len(summary["description"]) == len(table)
+
+
+def test_whole_plots_are_the_units_of_means_components_and_designs(asked):
+    """Trays of two plants were treated: six of them, so everything counts six units."""
+    asked.settings = {**asked.settings, "strata": None}
+    for i, unit in enumerate(sorted(asked.units)):
+        tray = f"t{(i // 4) * 2 + i % 2}"
+        asked.units[unit]["tray"] = tray
+    asked.design = {**asked.design, "whole_plot": "tray", "block": None}
+    for r in asked.rows:
+        if r["unit"] == "p03" and r["session"] == "day8" and r["leaf"] == "1":
+            r["accepted"] = False
+    _, summary, _ = asked.run()
+    means = asked.table("group_means")
+    found = one(means, index="NDVI", treatment="chelate", session="day0")
+    assert (found["n_units"], found["n_missing"], found["n_scans"]) == (3, 0, 12)
+    values, level = unit_values(asked)
+    tray = pd.Series({unit: c["tray"] for unit, c in asked.units.items()})
+    own = values["day0"][level == "chelate"].groupby(tray).mean()
+    assert found["sd"] == pytest.approx(own.std(ddof=1), rel=1e-9)
+    parts = rows(asked.table("variance_components"), index="NDVI").set_index("component")
+    assert parts.loc["unit", "n_groups"] == 6
+    # 6 trays in 3 sessions with 4 leaves each, one of them left out.
+    assert parts.loc["leaf", "n_groups"] == 71
+    assert parts.loc["leaf", "df"] == 71 - 18
+    power = rows(asked.table("power"), index="NDVI")
+    assert set(power["residual_df"]) == {4}  # 6 trays less 2 means; too few for the value before
+    assert set(power["covariates"].fillna("")) == {""}
+    change = (values["day8"] - values["day0"]).groupby(tray).mean()
+    of_tray = level.groupby(tray).first()
+    residuals = change - change.groupby(of_tray).transform("mean")
+    told = np.sqrt((residuals**2).sum() / 4)
+    wide = rows(power, n_units=12).sort_values("n_leaves")
+    assert wide.query("n_leaves == 3")["sd_residual"].iloc[0] > told * 0.9
+    (compared,) = summary["with_and_without"]["rows"]
+    assert (compared["n_excluded"], compared["excluded"]) == (1, ["day8-p03-1"])
+
+
+def test_an_index_without_any_value_has_a_row_of_power_that_says_why(asked):
+    for r in asked.rows:
+        r["values"]["WI"] = None
+    asked.run()
+    row = one(asked.table("power"), index="WI")
+    assert math.isnan(row["n_units"]) and math.isnan(row["detectable"])
+    assert row["reason"].startswith("no unit has a defined value")
+    means = rows(asked.table("group_means"), index="WI")
+    assert set(means["n_units"]) == {0} and set(means["n_missing"]) == {6}
+
+
+def test_studies_without_a_session_before_have_designs_too(asked):
+    for session in asked.design["sessions"]:
+        session["phase"] = "after"
+    asked.run()
+    power = rows(asked.table("power"), index="NDVI", n_units=12, n_leaves=2)
+    values, level = unit_values(asked)
+    day = values["day8"]
+    left = day - day.groupby(level).transform("mean")
+    assert power["sd_residual"].iloc[0] == pytest.approx(math.sqrt((left**2).sum() / 10), rel=1e-9)
+    assert (power["df"].iloc[0], power["residual_df"].iloc[0]) == (22, 10)

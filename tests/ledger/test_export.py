@@ -172,7 +172,7 @@ def test_methods_are_those_of_the_settings(handed_on: Path) -> None:
     for told in (
         "8 experimental units (plant: 4 chelate, 4 water)",
         "400 to 1000 nm in steps of 1 nm",
-        "difference in change of CI_rededge at day12, tested once at 0.05",
+        "difference in change of CI_rededge at day12, judged at 0.05",
         "margins CI_rededge 0.05 and WI 0.006",
         "seed 20260504",
         "in 3 outer folds, 2 times",

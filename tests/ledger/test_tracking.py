@@ -302,7 +302,7 @@ def test_runs_are_chained_by_digest(study: Study, whole_run: Entered) -> None:
     whole_run("r2", only=frozenset({"report"}), said="anew")
     first, second = events.runs(study.folder)
     assert first["previous"] is None
-    assert second["previous"] == book._link(study.folder, "r1")
+    assert second["previous"] == book.link_to(study.folder, "r1")
 
 
 def test_a_clock_set_back_does_not_fork_the_chain(

@@ -177,7 +177,7 @@ def test_a_record_that_leads_out_is_none(
 # --- runs ------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("kind", ["study", "tables", "records", "logs", "events"])
+@pytest.mark.parametrize("kind", ["study", "tables", "records", "logs", "events", "plans"])
 def test_a_run_that_leads_out_is_refused_by_name(
     ran_study: Path,
     victim: Path,

@@ -434,7 +434,7 @@ def _effects(made: Made, means: pd.DataFrame, units: Any, wavelength: np.ndarray
     write_json(
         made.place("effects_summary", "effects.json"),
         {
-            "plan": ["One primary contrast, named before the data were seen."],
+            "plan": ["One primary contrast."],
             "primary": findings[0]["id"] if findings else None,
             "sentences": [],
             "findings": findings,

@@ -21,6 +21,7 @@ from leafledger.report.class_details import (
     rival_words,
     sureness_words,
 )
+from leafledger.report.days import percent_of_what, percent_words
 from leafledger.report.drawing import Book
 from leafledger.report.further import by_kind, family_view, kept_rows, kind_of
 from leafledger.report.gather import table_or_empty
@@ -122,12 +123,31 @@ def test_assumptions_and_next_study_are_told(full):
         "p02 (4.2)",
         "Without plant p03 the conclusion changes.",
         "between sessions, in the control: growth and drift together.",
-        "Detectable difference in change of CI_rededge with a power of 0.80 at 0.05",
+        "Detectable difference of CI_rededge at day4 with a power of 0.80 at 0.05",
+        "linear model (adjusted for value before, block), known with 9 degrees of freedom.",
+        "The variance of chelate is 3 times that of water: one for both is taken here.",
+        "WI: no design, 2 units are too few for the 2 coefficients of the model.",
         "power for the margin of 0.050",
         "62.0 %",
     ):
         assert words in full.seen.text, words
     assert {0.4, 0.1, 0.3, 0.2} <= {v for v, _ in full.seen.values}
+
+
+def test_groups_percentages_and_since_when_are_told(full):
+    for words in (
+        "Number, mean and spread by group and session",
+        "SD 0.75",
+        "1 missing",
+        "12.3 % (9.1 to 15.4) of the mean before",
+        "Adjusted for value before",
+        "Since when",
+        "CI_rededge, chelate against water: shown from day4 on.",
+    ):
+        assert words in full.seen.text, words
+    assert percent_of_what("difference") == "of the reference's mean"
+    assert percent_words({"percent_change": 2.345}) == "2.3\N{NO-BREAK SPACE}%"
+    assert percent_words({"percent_change": np.nan}) == ""
 
 
 def test_classes_are_told_one_by_one(full):

@@ -139,7 +139,7 @@ def test_a_row_of_the_effect_table_reads_as_the_table_says(whole, row):
 
 def test_primary_contrast_stands_first_and_apart(whole):
     primary = whole.effects[whole.effects["primary"]].iloc[0]
-    after = whole.seen.text.split("The primary contrast, named before", 1)[1]
+    after = whole.seen.text.split("The primary contrast that the settings name", 1)[1]
     first = after[:400]
     assert primary["index"] in first and "12 and 12" in first
     assert with_interval(primary["estimate"], primary["ci_low"], primary["ci_high"])[0] in first

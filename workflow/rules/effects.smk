@@ -26,6 +26,7 @@ rule effects:
     output:
         effects="results/effects.csv",
         effects_summary="results/effects.json",
+        group_means="results/group_means.csv",
         spectrum_effects="results/spectrum_effects.csv",
         sensitivity="results/sensitivity.csv",
         variance_components="results/variance_components.csv",

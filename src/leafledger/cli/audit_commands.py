@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -14,12 +14,20 @@ import click
 from leafledger.cli.options import cores_option, json_option, study_argument
 from leafledger.cli.words import bullet_list, say, say_indented, say_json, say_line
 from leafledger.errors import InputFault, Problem, quoted
+from leafledger.words import counted
 
 _DIGEST = re.compile("[0-9a-f]{64}")
 
 
-def with_a_book(folder: Path) -> Path:
+def with_a_book(folder: Path, names: Sequence[str] = ("runs",)) -> Path:
     """Return the study folder, absolute.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    names
+        Parts of the book, of which one must be there.
 
     Raises
     ------
@@ -27,7 +35,7 @@ def with_a_book(folder: Path) -> Path:
         If no run of it is recorded there.
     """
     found = folder.resolve()
-    if not (found / "ledger" / "runs").is_dir():
+    if not any((found / "ledger" / name).is_dir() for name in names):
         raise InputFault(
             Problem(
                 file="ledger/runs",
@@ -58,7 +66,7 @@ def verify(study: Path, head: str | None, as_json: bool) -> None:
     from leafledger.ledger.verify import verify as check
     from leafledger.runner.lock import is_held
 
-    folder = with_a_book(study)
+    folder = with_a_book(study, ("runs", "plans"))
     if is_held(folder):
         raise InputFault(
             Problem(
@@ -98,13 +106,15 @@ def _say_verdict(verdict: Any) -> None:
         say_indented(broken.sentence, " " * 9)
     bullet_list("Notes:", verdict.notes)
     runs = "1 run" if verdict.n_runs == 1 else f"{verdict.n_runs} runs"
+    runs += f" and {counted(verdict.n_plans, 'recorded plan')}" if verdict.n_plans else ""
     amount = f"{verdict.n_files} files ({verdict.n_bytes / 1e6:.1f} MB) of {runs}"
     if verdict.holds:
         say(f"All holds: {amount}.")
     else:
         count = len(verdict.broken)
         say(f"{count} file{'s do' if count > 1 else ' does'} not hold, of {amount}.")
-    say(f"Head of the chain: {verdict.head}")
+    if verdict.head is not None:
+        say(f"Head of the chain: {verdict.head}")
 
 
 @click.command(short_help="Say what a result rests on.")

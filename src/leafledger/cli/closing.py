@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.cli.words import bullet_list, say
+from leafledger.runner.plans import marked, said_of_results
 from leafledger.runner.run import RunResult
+from leafledger.study.layout import PLAN_HISTORY
 from leafledger.study.tables import read_json
 
 
@@ -21,6 +23,14 @@ def findings(folder: Path) -> list[dict[str, Any]]:
     if classes.is_file():
         found.append({"id": "classes", "sentence": read_json(classes)["sentence"]})
     return found
+
+
+def onsets(folder: Path) -> list[str]:
+    """Return since when each primary difference is shown, in the newest results."""
+    effects = folder / "results/effects.json"
+    if not effects.is_file():
+        return []
+    return [str(row["sentence"]) for row in read_json(effects).get("onset", [])]
 
 
 def warnings(folder: Path) -> list[str]:
@@ -43,7 +53,10 @@ def say_closing(folder: Path, result: RunResult) -> None:
         said = "failed" if one.exit_code else said
         say(f"Variant {one.variant}: {said}.")
     say(("As stated: " if result.variants else "") + f"{_counts(result.tasks)}.")
-    bullet_list("Found:", (f["sentence"] for f in findings(folder)))
+    facts, of_plan = said_of_results(folder)
+    found = [_in_words(one) for one in marked(findings(folder), facts)]
+    since = (f"Since when. {sentence}" for sentence in onsets(folder))
+    bullet_list("Found:", [*of_plan, *found, *since])
     heeded = warnings(folder)
     bullet_list("To heed:", heeded[:12])
     if len(heeded) > 12:
@@ -55,9 +68,15 @@ def say_closing(folder: Path, result: RunResult) -> None:
     say(f"Ledger:  {command}   (opens the tracking store on this machine only)")
 
 
+def _in_words(finding: dict[str, Any]) -> str:
+    mark = finding.get("mark")
+    return str(finding["sentence"]) + (f" The verdict is {mark}." if mark else "")
+
+
 def _counts(tasks: list[dict[str, Any]]) -> str:
-    done = sum(e["outcome"] == "done" for e in tasks)
-    restored = sum(e["outcome"] == "restored" for e in tasks)
+    """Count the stages; what the book says of the plan is none."""
+    stages = [e["outcome"] for e in tasks if e["rule"] != PLAN_HISTORY.name]
+    done, restored = stages.count("done"), stages.count("restored")
     ran = "1 stage ran" if done == 1 else f"{done} stages ran"
     return f"{ran}, {restored} restored" if restored else ran
 

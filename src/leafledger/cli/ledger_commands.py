@@ -17,21 +17,27 @@ from leafledger.errors import InputFault
 def runs(study: Path, as_json: bool) -> None:
     """List the runs in time: what changed from one to the next, and what they found.
 
+    Plans that were recorded by themselves stand between the runs; `plan history` tells of all.
+
     \b
     Example:
       leafledger runs my-study
     """
     from leafledger.ledger.course import course, head_of, lines
+    from leafledger.ledger.plans import lines_of_lodged
 
     found = course(study.resolve())
     if as_json:
         say_json(found)
         return
+    plans = lines_of_lodged(study.resolve())
     if not found:
         say("No run yet.")
     for entry in found:
-        for line in lines(entry):
+        for line in [*plans.pop(entry["run"], []), *lines(entry)]:
             say_line(line)
+    for line in plans.pop(None, []):
+        say_line(line)
     if found:
         say(f"Head of the chain: {head_of(study.resolve())}")
 

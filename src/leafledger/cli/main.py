@@ -12,6 +12,7 @@ import click
 from leafledger.cli.audit_commands import compare, export, reproduce, trace, verify
 from leafledger.cli.identify_command import identify
 from leafledger.cli.ledger_commands import ledger, runs, ui
+from leafledger.cli.plan_commands import plan
 from leafledger.cli.review_commands import review
 from leafledger.cli.run_commands import clean, demo, run, status
 from leafledger.cli.study_commands import check, new
@@ -31,7 +32,7 @@ _HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 96}
 
 
 _SECTIONS: dict[str, tuple[click.Command, ...]] = {
-    "Work on a study": (demo, new, check, run, status, review, identify),
+    "Work on a study": (demo, new, plan, check, run, status, review, identify),
     "Answer for a result": (runs, trace, compare, verify, reproduce, export, ui),
     "Keep house": (clean, ledger),
 }

@@ -131,6 +131,6 @@ intake:
 {_where(wanted)}
   forms:
     default: {form}
-# effects:                         # name the one effect that was planned before measuring
+# effects:                         # the one effect that you plan; then `leafledger plan record`
 #   primary: {{index: CI_rededge, question: difference_in_change, session: {last}}}
 """

@@ -84,9 +84,11 @@ def _run(folder: Path, cores: int, as_json: bool, quiet: bool, variants: bool) -
 
 def _tell(folder: Path, result: Any, as_json: bool, quiet: bool) -> None:
     from leafledger.cli.closing import findings, say_closing, warnings
+    from leafledger.runner.plans import marked, said_of_results
 
     well = result.outcome in {"done", "idle"}
     if as_json:
+        facts, said = said_of_results(folder) if well else (None, [])
         say_json(
             {
                 "run": result.run,
@@ -95,7 +97,8 @@ def _tell(folder: Path, result: Any, as_json: bool, quiet: bool) -> None:
                 "tasks": _tasks_json(result),
                 "problems": [p.as_dict() for p in result.problems],
                 "notes": result.notes,
-                "findings": findings(folder) if well else [],
+                "findings": marked(findings(folder), facts) if well else [],
+                "plan": {"facts": facts, "said": said},
                 "warnings": warnings(folder) if well else [],
                 "variants": [_variant_json(one) for one in result.variants],
             }

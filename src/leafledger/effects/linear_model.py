@@ -5,22 +5,24 @@ unit. ``y`` is the change of the unit, or its value after where there is no sess
 value before on the right, the coefficient of the treatment is the same, digit for digit, whether
 the change or the value after stands on the left.
 
-Standard errors are HC2 (MacKinnon and White 1985). Degrees of freedom are Satterthwaite's under
-working variances: one for all units (Bell and McCaffrey 2002), or one for each treatment as
-estimated from its own residuals. The second kind is Welch's test where there are no covariates; in
-pairs both are the paired t test. statsmodels has HC2 errors and no such degrees of freedom, so the
-model is fitted here; the tests hold the errors against statsmodels and the degrees of freedom
-against R.
+Standard errors are HC2 (MacKinnon and White 1985), unbiased under the working variances. Degrees
+of freedom are Satterthwaite's under working variances: one for all units (Bell and McCaffrey
+2002), or one for each treatment as estimated from its own residuals. The second kind is Welch's
+test where there are no covariates; in pairs both are the paired t test. statsmodels has HC2 errors
+and no such degrees of freedom, so the model is fitted here; the tests hold the errors against
+statsmodels and the degrees of freedom against R.
 
 References
 ----------
 MacKinnon, J. G. and White, H. (1985). Some heteroskedasticity-consistent covariance matrix
 estimators with improved finite sample properties. Journal of Econometrics 29, 305-325. Bell, R. M.
 and McCaffrey, D. F. (2002). Bias reduction in standard errors for linear regression with
-multi-stage samples. Survey Methodology 28, 169-181. Imbens, G. W. and Kolesar, M. (2016). Robust
-standard errors in small samples: some practical advice. Review of Economics and Statistics 98,
-701-712. Lin, W. (2013). Agnostic notes on regression adjustments to experimental data. Annals of
-Applied Statistics 7, 295-318.
+multi-stage samples. Survey Methodology 28, 169-181. Pustejovsky, J. E. and Tipton, E. (2018).
+Small-sample methods for cluster-robust variance estimation and hypothesis testing in fixed effects
+models. Journal of Business and Economic Statistics 36, 672-683 (errors that are unbiased under
+working variances). Imbens, G. W. and Kolesar, M. (2016). Robust standard errors in small samples:
+some practical advice. Review of Economics and Statistics 98, 701-712. Lin, W. (2013). Agnostic
+notes on regression adjustments to experimental data. Annals of Applied Statistics 7, 295-318.
 """
 
 from __future__ import annotations
@@ -51,6 +53,8 @@ itself is compared (project's rule; it looks at counts, never at values)."""
 _LEVER = 1e-9
 """A unit whose leverage is this close to 1 is fitted exactly and says nothing of the scatter."""
 _ALIASED = 1e-9
+_SMALLEST = 1e-12
+"""Least share of the largest working variance: an arm without any scatter has that of rounding."""
 _CHUNK = 2000
 
 NO_VARIATION = "the model leaves no variation between units: there is no t"
@@ -109,19 +113,21 @@ def fit(y: Array, x: Array, arms: NDArray[np.intp], kind: str = BY_ARM) -> Fit:
     if kind == LEAST_SQUARES:
         error = spread * math.sqrt(math.fsum((a**2).tolist()))
         return Fit(estimate, error, float(n - p), spread, n - p)
-    # 3. HC2: the squared error is sum a_i^2 e_i^2 / (1 - h_i), a quadratic form y'G y with
-    #    G = (I - H) D (I - H), D = diag(a_i^2 / (1 - h_i)).
-    d = a**2 / (1.0 - h)
-    error = math.sqrt(math.fsum((d * e**2).tolist()))
-    # 4. Working variances omega: one for all, or of each arm the mean of e_i^2 / (1 - h_i).
-    omega = np.ones(n)
+    # 3. Under working variances omega, e_i^2 falls short of omega_i by the factor
+    #    s_i = [(I - H) Omega (I - H)]_ii / omega_i; with one variance for all that is 1 - h_i.
+    #    Of each arm omega is the mean of e_i^2 / (1 - h_i).
+    omega, share = np.ones(n), 1.0 - h
     if kind == BY_ARM:
-        scaled = e**2 / (1.0 - h)
         for arm in range(int(arms.max()) + 1):
-            omega[arms == arm] = mean(scaled[arms == arm]) if (arms == arm).any() else 1.0
-        if not omega.max() > 0:
-            return Fit(estimate, error, math.nan, spread, n - p)
-        omega = omega / omega.max()
+            omega[arms == arm] = mean((e**2 / share)[arms == arm]) if (arms == arm).any() else 1.0
+        if omega.max() > 0:
+            omega = np.maximum(omega / omega.max(), _SMALLEST)
+            inner = q.T @ (omega[:, None] * q)
+            share = 1.0 - 2.0 * h + np.einsum("ij,jk,ik->i", q, inner, q) / omega
+    # 4. HC2: the squared error is sum a_i^2 e_i^2 / s_i, a quadratic form y'G y with
+    #    G = (I - H) D (I - H), D = diag(a_i^2 / s_i).
+    d = a**2 / share
+    error = math.sqrt(math.fsum((d * e**2).tolist()))
     # 5. Satterthwaite: df = tr(G Omega)^2 / tr(G Omega G Omega).
     return Fit(estimate, error, _satterthwaite(q, d, omega), spread, n - p)
 

@@ -47,7 +47,7 @@ ask for them."""
 
 @dataclass(frozen=True)
 class Primary:
-    """The one contrast that the study names; :mod:`leafledger.ledger` knows since when."""
+    """The contrast that the settings name as the primary one."""
 
     index: str
     question: str

@@ -1,4 +1,4 @@
-"""The analysis in plain words, from the design alone, before any number is seen."""
+"""The analysis in plain words, from the design and the settings alone."""
 
 from __future__ import annotations
 

@@ -31,9 +31,10 @@ def with_and_without(
     effects
         The tests on accepted scans.
     excluded
-        Excluded scan -> its unit and session.
+        Excluded scan -> its unit of the sheet and session; a scan of a plant counts for the whole
+        plot that holds it, where plots are the experimental units.
     """
-    out = []
+    out, owner = [], layout.owner
     for effect in effects:
         if not effect.primary:
             continue
@@ -42,7 +43,11 @@ def with_and_without(
         units = {unit for level in levels for unit in layout.levels.get(level, ())}
         sessions = {*layout.before, contrast.after}
         (other,) = effects_of(layout, all_scans, plan, contrast, effect.index, [effect.method])
-        concerned = [s for s, (u, day) in excluded.items() if u in units and day in sessions]
+        concerned = [
+            scan
+            for scan, (unit, day) in excluded.items()
+            if owner.get(unit) in units and day in sessions
+        ]
         out.append(
             {
                 "question": contrast.question,

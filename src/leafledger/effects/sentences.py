@@ -220,7 +220,7 @@ def _p(row: Judged, alpha: float, exploratory: bool) -> str:
     strict = f"Holm-adjusted p {shown_p(row.p_holm, alpha)}"
     if row.family == PRIMARY:
         if row.n_family == 1:
-            return f"{raw}, not adjusted: the primary contrast, tested once"
+            return f"{raw}, not adjusted: the primary contrast"
         return f"{raw}, {strict} over the {row.n_family} primary contrasts"
     start = "exploratory, no primary contrast was named: " if exploratory else ""
     if row.n_family == 1:

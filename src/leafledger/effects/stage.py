@@ -11,17 +11,18 @@ from leafledger.effects.assumptions import looked_at
 from leafledger.effects.changes import UnitTable, same_numbers, unit_table
 from leafledger.effects.course import course_effects
 from leafledger.effects.course_model import model_effects
-from leafledger.effects.description import description
 from leafledger.effects.effect import Effect
 from leafledger.effects.factors import factorial_effects, strata_effects, trend_effects
 from leafledger.effects.families import UNDEFINED, Judged, family_rows, judged, record
 from leafledger.effects.findings import findings, main_rows, onsets
+from leafledger.effects.group_means import group_means
 from leafledger.effects.instruments import told, warnings_of
 from leafledger.effects.layout import Layout, layout_from
 from leafledger.effects.max_t import FamilyMaxT, max_t_of
 from leafledger.effects.plan import Plan, plan_from
 from leafledger.effects.plan_words import plan_sentences
 from leafledger.effects.power import design_table
+from leafledger.effects.residual_variation import Variation, variation
 from leafledger.effects.robustness import robustness, robustness_sentences, sensitivity_rows
 from leafledger.effects.scan_tables import Scans, accepted_cells, scans_of, table_of_all
 from leafledger.effects.sensitivity import with_and_without
@@ -29,12 +30,13 @@ from leafledger.effects.sentences import sentences
 from leafledger.effects.settings import dose_misfits, misfits
 from leafledger.effects.spectrum_table import spectrum_table
 from leafledger.effects.variance_components import Component, components
-from leafledger.effects.variation_tables import component_rows
+from leafledger.effects.variation_tables import cells_of_units, component_rows
 from leafledger.errors import InputFault
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.columns import (
     EFFECTS,
     FLAGS,
+    GROUP_MEANS,
     POWER,
     SENSITIVITY,
     SPECTRUM_EFFECTS,
@@ -49,7 +51,7 @@ if TYPE_CHECKING:
 _WHOLE = frozenset(
     {
         *("n_units", "n_units_reference", "n_missing", "n_family", "n_draws", "seed"),
-        *("n_leaves", "n_scans", "n_groups"),
+        *("n_leaves", "n_scans", "n_groups", "residual_df"),
     }
 )
 
@@ -76,12 +78,14 @@ def run(job: Job) -> Outcome:
     records = [record(row, units.get(row.effect.index, "")) for row in rows]
     write_csv(job.outputs["effects"], _frame(records, EFFECTS), EFFECTS)
     summary = _summary(rows, layout, plan, units, reach)
-    summary["description"] = description(layout, means, units)
+    described = group_means(layout, table, means, units, plan.level)
+    write_csv(job.outputs["group_means"], _frame(described, GROUP_MEANS), GROUP_MEANS)
+    summary["description"] = described
     summary["onset"] = onsets(rows, layout, plan)
     summary |= _does_it_hold(job, layout, table, plan, rows, units)
     write_json(job.outputs["effects_summary"], summary)
     write_csv(job.outputs["spectrum_effects"], spectrum_table(job, layout, plan), SPECTRUM_EFFECTS)
-    _write_next_study(job, layout, plan, units)
+    _write_next_study(job, layout, table, plan, units)
     return Outcome(_metrics(rows, layout, units), _warnings(rows, layout), {"effects": plan.seed})
 
 
@@ -176,26 +180,35 @@ def _without_exclusions(
     return {"rows": with_and_without(layout, plan, everything, primary, scans.excluded)}
 
 
-def _write_next_study(job: Job, layout: Layout, plan: Plan, units: Mapping[str, str]) -> None:
+def _write_next_study(
+    job: Job, layout: Layout, table: UnitTable, plan: Plan, units: Mapping[str, str]
+) -> None:
     """Write ``variance_components.csv`` and ``power.csv``; empty where units are not known."""
-    found: dict[str, list[Component]] = {}
+    parts: dict[str, list[Component]] = {}
+    scatter: dict[str, Variation] = {}
     if layout.word and layout.levels:
+        session = _session_of(layout, plan)
         cells = accepted_cells(job, scans_of(job))
-        known = {unit for arm in layout.levels.values() for unit in arm}
-        for index, all_cells in cells.items():
-            own = {k: v for k, v in all_cells.items() if k[0] in known and k[1] in layout.sessions}
+        for index in table.indices:
+            own = cells_of_units(layout, cells.get(index, {}))
             if own:
-                found[index] = components(layout, own)
-    rows = component_rows(found, units)
+                parts[index] = components(layout, own)
+            scatter[index] = variation(layout, table, index, session, own, parts.get(index, []))
+    rows = component_rows(parts, units)
     write_csv(
         job.outputs["variance_components"],
         _frame(rows, VARIANCE_COMPONENTS),
         VARIANCE_COMPONENTS,
     )
-    designs: list[dict[str, Any]] = []
-    if layout.before and layout.after:
-        designs = design_table(found, len(layout.before), plan.alpha, plan.margin, units, plan.seed)
+    designs = design_table(scatter, plan.alpha, plan.margin, units, plan.seed)
     write_csv(job.outputs["power"], _frame(designs, POWER), POWER)
+
+
+def _session_of(layout: Layout, plan: Plan) -> str:
+    """Return the session that a next study aims at: that of the primary contrast, else the last."""
+    if plan.primary is not None and plan.primary.session in layout.after:
+        return plan.primary.session
+    return layout.after[-1] if layout.after else ""
 
 
 def _metrics(rows: Sequence[Judged], layout: Layout, units: Mapping[str, str]) -> list[Metric]:

@@ -164,7 +164,8 @@ def _units(
     level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
     keys = sorted(key for key in cells if key[0] in level_of)
     y = np.array([_mean_of_leaves(cells[key]) for key in keys])
-    below = float(np.mean([_below(cells[key], leaf, scan) for key in keys])) if keys else 0.0
+    put_in = [leaf_and_scan_variance(cells[key], leaf.variance, scan.variance) for key in keys]
+    below = float(np.mean(put_in)) if keys else 0.0
     units = [unit for unit, _ in keys]
     sessions = [session for _, session in keys]
     arms, own = tuple(f"{level_of[u]}\n{s}" for u, s in keys), tuple(units)
@@ -211,12 +212,20 @@ def _mean_of_leaves(leaves: Leaves) -> float:
     return math.fsum(means) / len(means)
 
 
-def _below(leaves: Leaves, leaf: Component, scan: Component) -> float:
-    """Return the variance that leaves and scans put into a unit's mean."""
+def leaf_and_scan_variance(leaves: Leaves, leaf: float, scan: float) -> float:
+    """Return the variance that leaves and scans put into a unit's mean.
+
+    Parameters
+    ----------
+    leaves
+        Scans of each leaf.
+    leaf, scan
+        Their variance components; ``NaN`` if unknown, then part of what stands above.
+    """
     n = len(leaves)
-    out = 0.0 if math.isnan(leaf.variance) else leaf.variance / n
-    if not math.isnan(scan.variance):
-        out += scan.variance * sum(1.0 / len(values) for values in leaves.values()) / n**2
+    out = 0.0 if math.isnan(leaf) else leaf / n
+    if not math.isnan(scan):
+        out += scan * sum(1.0 / len(values) for values in leaves.values()) / n**2
     return out
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from leafledger.effects.families import finite
+from leafledger.effects.layout import Layout
 from leafledger.effects.unit_means import Key, Reading
 from leafledger.effects.variance_components import SESSION, Component
 
@@ -48,6 +49,33 @@ def component_rows(
             }
             out.append({name: finite(value) for name, value in values.items()})
     return out
+
+
+def cells_of_units(
+    layout: Layout, cells: Mapping[tuple[str, str], Mapping[str, Sequence[float]]]
+) -> dict[tuple[str, str], dict[str, Sequence[float]]]:
+    """Return the scans of the experimental units in the sessions that take part.
+
+    Where whole plots are the experimental units, the leaves of all their plants are leaves of the
+    plot.
+
+    Parameters
+    ----------
+    layout
+        The design.
+    cells
+        Unit of the sheet and session -> leaf -> values, of one index.
+    """
+    owner = layout.owner
+    out: dict[tuple[str, str], dict[str, Sequence[float]]] = {}
+    for (part, session), leaves in cells.items():
+        unit = owner.get(part)
+        if unit is None or session not in layout.sessions:
+            continue
+        here = out.setdefault((unit, session), {})
+        for leaf, values in leaves.items():
+            here[f"{part}\n{leaf}" if layout.parts else leaf] = values
+    return {key: out[key] for key in sorted(out)}
 
 
 def grouped(

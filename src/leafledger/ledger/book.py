@@ -12,14 +12,17 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Thread
 
-from leafledger.ledger.variants_kept import whole_table
+from leafledger.ledger.plans import lodged_digests
+from leafledger.ledger.variants_kept import whole_output
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.records.package import commit, version
 from leafledger.records.record import read_record
 from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.layout import RECORDS, VARIANTS_TASK, Task, outputs, tasks
+from leafledger.study.layout import FROM_THE_BOOK, RECORDS, Task, outputs, tasks
 from leafledger.study.links import refuse_links
+from leafledger.study.plan import text_of
+from leafledger.study.settings import plan_of_study
 from leafledger.study.sheet_files import units_file
 from leafledger.study.study import Study
 from leafledger.study.tables import write_bytes
@@ -27,10 +30,14 @@ from leafledger.study.tables import write_bytes
 
 def open_run(study: Study, run: str) -> None:
     """Enter a run that begins, with digests of the study's own files."""
-    events.write_run(study.folder, _entry(study, run, events.now()))
+    entry = _entry(study, run, events.now())
+    if study.variant is None:  # the settings of a variant are not the study's plan
+        text = text_of(plan_of_study(study))
+        entry["plan"] = kept_bytes(study.folder, text.encode("utf-8"))
+    events.write_run(study.folder, entry)
 
 
-def _entry(study: Study, run: str, started: str) -> events.Run:
+def _entry(study: Study, run: str, started: str, taken_in: bool = False) -> events.Run:
     previous = _head([r for r in events.runs(study.folder) if r["run"] != run])
     return {
         "run": run,
@@ -47,8 +54,14 @@ def _entry(study: Study, run: str, started: str) -> events.Run:
         "study": {name: kept(study.folder, name) for name in _own_files(study)},
         "records": {},
         "logs": {},
-        "previous": None if previous is None else _link(study.folder, previous["run"]),
+        "plans": lodged_digests(study.folder, started if taken_in else None),
+        "previous": None if previous is None else link_to(study.folder, previous["run"]),
     }
+
+
+def head_run(folder: Path) -> events.Run | None:
+    """Return the run at the end of the chain, ``None`` if there is no run."""
+    return _head(list(events.runs(folder)))
 
 
 def _head(before: list[events.Run]) -> events.Run | None:
@@ -57,7 +70,8 @@ def _head(before: list[events.Run]) -> events.Run | None:
     return next((r for r in reversed(before) if r["run"] not in followed), None)
 
 
-def _link(folder: Path, run: str) -> dict[str, str]:
+def link_to(folder: Path, run: str) -> dict[str, str]:
+    """Return the link by which an entry of the book follows a run."""
     return {"run": run, "sha256": sha256_of_file(folder / events.RUNS / f"{run}.json")}
 
 
@@ -72,7 +86,11 @@ def _own_files(study: Study) -> list[str]:
 
 def kept(folder: Path, path: str) -> str:
     """Keep a copy of a small file under its digest for good, and return the digest."""
-    data = (folder / path).read_bytes()
+    return kept_bytes(folder, (folder / path).read_bytes())
+
+
+def kept_bytes(folder: Path, data: bytes) -> str:
+    """Keep some bytes under their digest for good, and return the digest."""
     digest = sha256_of_bytes(data)
     copy = folder / events.HISTORY / digest[:2] / digest
     if not copy.is_file():
@@ -101,12 +119,12 @@ def close_run(
         "message": message,
         "records": {
             task.name: kept(folder, task.record)
-            for task in [*tasks(study), *_table_of_variants(study)]
+            for task in [*tasks(study), *_from_the_book(study)]
             if task.name not in stale and (folder / task.record).is_file()
         },
         "tables": {
             path: kept(folder, path)
-            for task in _table_of_variants(study)
+            for task in _from_the_book(study)
             for path in outputs(task).values()
         },
         "logs": {
@@ -119,15 +137,20 @@ def close_run(
     events.write_run(folder, entry)
 
 
-def _table_of_variants(study: Study) -> list[Task]:
-    """Return the task of the table of the variants if the study has one and it is whole.
+def _from_the_book(study: Study) -> list[Task]:
+    """Return the tasks made of the book whose results are there and whole.
 
-    The table is kept for good: it is made of other runs, so that no step of this one makes it.
+    What they wrote is kept for good: it is made of other runs, so that no step of this one makes
+    it.
     """
-    record = read_record(study.folder / VARIANTS_TASK.record)
-    if study.variant is not None or record is None:
+    if study.variant is not None:
         return []
-    return [VARIANTS_TASK] if whole_table(study.folder, record) else []
+    found = {task: read_record(study.folder / task.record) for task in FROM_THE_BOOK}
+    return [
+        task
+        for task, record in found.items()
+        if record and all(whole_output(study.folder, record, p) for p in outputs(task).values())
+    ]
 
 
 def close_interrupted(folder: Path) -> list[str]:
@@ -221,7 +244,7 @@ def take_in(study: Study) -> list[str]:
         if folder.name in known or not done:
             continue
         failed = [e for e in done if e["outcome"] not in events.ENDED_WELL]
-        events.write_run(study.folder, _entry(study, folder.name, done[0]["started"]))
+        events.write_run(study.folder, _entry(study, folder.name, done[0]["started"], True))
         message = failed[0]["message"] if failed else "taken in from plain Snakemake"
         close_run(study, folder.name, "failed" if failed else "done", message)
         notes.append(f"took in run {folder.name} of plain Snakemake")

@@ -11,6 +11,7 @@ from leafledger.ledger.result_changes import headline
 from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_file
+from leafledger.study.layout import PLAN_HISTORY
 
 HEADLINE = (
     "effects.primary_estimate",
@@ -75,7 +76,8 @@ def _common(book: BookView, before: Mapping[str, Any], run: Mapping[str, Any]) -
 
 def lines(entry: Mapping[str, Any]) -> list[str]:
     """Return one run as lines for a person to read."""
-    counts = [task["outcome"] for task in entry["tasks"]]
+    stages = [task for task in entry["tasks"] if task["task"] != PLAN_HISTORY.name]
+    counts = [task["outcome"] for task in stages]
     done, restored = counts.count("done"), counts.count("restored")
     said = [f"variant {entry['variant']}"] if entry["variant"] else []
     said += [entry["message"]] if entry["message"] else []

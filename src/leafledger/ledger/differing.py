@@ -12,6 +12,7 @@ from leafledger.records.settings_differ import ABSENT as _ABSENT
 from leafledger.records.settings_differ import settings_differ
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision, standing
+from leafledger.study.layout import PLAN_HISTORY
 
 Run = Mapping[str, Any]
 
@@ -65,8 +66,8 @@ def differing(book: BookView, one: Run, other: Run) -> list[Difference]:
     treatment = _treatment(after)
     merged: dict[tuple[str, str, str, str], Difference] = {}
     for task in in_data_order([*{*before, *after}]):
-        if before.get(task) == after.get(task):
-            continue
+        if before.get(task) == after.get(task) or task == PLAN_HISTORY.name:
+            continue  # what the book says of the plan follows from the plans, told as settings
         for found in _of_a_task(book, task, before.get(task), after.get(task), treatment):
             known = merged.setdefault((found.kind, found.name, found.before, found.after), found)
             if task not in known.tasks:

@@ -14,6 +14,7 @@ from leafledger.ledger.crate import METADATA, PREVIEW, WORKFLOW, crate
 from leafledger.ledger.exported import ExportedRun
 from leafledger.ledger.methods_words import methods
 from leafledger.ledger.miappe import FIELDS, TO_FILL_IN, miappe_csv
+from leafledger.ledger.plans import files_of_lodged
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.study.links import refuse_links
@@ -77,6 +78,10 @@ def export(
         write_json(out / "records" / f"{task}.json", record)
     entry = f"{events.RUNS}/{found.run['run']}.json"
     write_bytes(out / entry, (folder / entry).read_bytes())
+    for path in files_of_lodged(found.run):
+        if not (folder / path).is_file():
+            raise _fault(path, "a recorded plan that is gone", "Put it back.")
+        write_bytes(out / path, (folder / path).read_bytes())
     write_bytes(out / WORKFLOW, workflow.read_bytes())
     write_text(out / METHODS, methods(found))
     write_text(out / MIAPPE, miappe_csv(found))

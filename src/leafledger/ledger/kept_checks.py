@@ -33,6 +33,8 @@ def history_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) ->
         for kind in ("records", "study", "logs", "tables"):
             kept = run.get(kind, {})
             owed |= {digest: f"{name} of run {run['run']}" for name, digest in kept.items()}
+        if run.get("plan"):
+            owed.setdefault(run["plan"], f"the plan of run {run['run']}")
     for digest, what in owed.items():
         file = f"{events.HISTORY}/{digest[:2]}/{digest}"
         if not (book.folder / file).is_file():

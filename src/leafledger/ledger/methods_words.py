@@ -7,6 +7,10 @@ from typing import Any
 
 from leafledger.ledger.exported import ExportedRun
 from leafledger.ledger.methods_of_variants import methods_of_variants
+from leafledger.ledger.plans import on_record
+from leafledger.study.plan import plan_of
+from leafledger.study.plan_history import mark_of, sentences_of, words_of_others
+from leafledger.study.study import PLAN_HISTORY_FILE
 
 _METHODS = {
     "paired_t": ("paired t tests", "Student (1908), Biometrika 6, 1-25"),
@@ -208,9 +212,10 @@ def _effects(run: ExportedRun, sources: list[str]) -> Iterator[str]:
         question = _QUESTIONS[primary["question"]]
         session = f" at {primary['session']}" if primary["session"] else ""
         yield (
-            f"The primary outcome, named in the settings, was the {question} of "
-            f"{primary['index']}{session}, tested once at {settings['alpha']:g}."
+            f"The primary outcome was the {question} of {primary['index']}{session}, judged at "
+            f"{settings['alpha']:g}."
         )
+    yield from _plan(run, named=bool(primary))
     named = [_METHODS[m] for m in settings["methods"]]
     sources += [source for _words, source in named]
     yield f"Effects were estimated by {_listed([words for words, _source in named])}."
@@ -227,6 +232,19 @@ def _effects(run: ExportedRun, sources: list[str]) -> Iterator[str]:
         f"Tests by resampling drew {settings['n_draws']} times where full enumeration was out of "
         f"reach (seed {settings['seed']})."
     )
+
+
+def _plan(run: ExportedRun, *, named: bool) -> Iterator[str]:
+    """Yield what the book says of when the plan was made, as of this run."""
+    if run.run.get("variant"):
+        return  # its settings are not the study's plan
+    there = PLAN_HISTORY_FILE in run.results
+    facts = run.json(PLAN_HISTORY_FILE) if there else None
+    yield from sentences_of(facts, primary=named)
+    if mark_of(facts) and named:
+        yield f"The verdict on the primary outcome is {mark_of(facts)}."
+    plan = plan_of(run.settings("effects"), run.settings("catalogue").get("indices"))
+    yield from words_of_others(on_record(run.book, until=run.run["run"]), plan)
 
 
 def _classes(run: ExportedRun, sources: list[str]) -> Iterator[str]:

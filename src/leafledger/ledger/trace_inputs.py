@@ -14,7 +14,7 @@ from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records import events
 from leafledger.records.record import Record
 from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.layout import VARIANTS, Task, outputs
+from leafledger.study.layout import FROM_THE_BOOK, Task, outputs
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
 from leafledger.study.sheet_files import UNITS
@@ -88,7 +88,7 @@ def _settings_now(book: BookView, entry: events.Run, tasks: Mapping[str, Record]
     except InputFault as fault:
         return f"the study can no longer be read: {fault.problems[0].sentence()}"
     for name, record in tasks.items():
-        if record["rule"] == VARIANTS.name:
+        if record["rule"] in {task.name for task in FROM_THE_BOOK}:
             continue
         if record["session"] is not None and record["session"] not in study.session_ids:
             return f"session {record['session']} is gone"

@@ -16,8 +16,13 @@ from leafledger.study.tables import write_bytes
 
 def whole_table(folder: Path, record: Record) -> Path | None:
     """Return the table if it is what its record says."""
-    place = folder / VARIANTS_TABLE
-    said = next((o["sha256"] for o in record["outputs"] if o["path"] == VARIANTS_TABLE), None)
+    return whole_output(folder, record, VARIANTS_TABLE)
+
+
+def whole_output(folder: Path, record: Record, path: str) -> Path | None:
+    """Return the output at ``path`` if it is what the record says."""
+    place = folder / path
+    said = next((o["sha256"] for o in record["outputs"] if o["path"] == path), None)
     return place if place.is_file() and sha256_of_file(place) == said else None
 
 

@@ -44,6 +44,8 @@ class Verdict:
         How much was hashed.
     n_runs
         Runs in the chain.
+    n_plans
+        Plans that were recorded by themselves.
     """
 
     head: str | None = None
@@ -52,6 +54,7 @@ class Verdict:
     n_files: int = 0
     n_bytes: int = 0
     n_runs: int = 0
+    n_plans: int = 0
 
     @property
     def holds(self) -> bool:

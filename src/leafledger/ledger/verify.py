@@ -12,12 +12,13 @@ from typing import Any
 from leafledger.errors import InputFault
 from leafledger.ledger.chain_checks import chain_faults
 from leafledger.ledger.kept_checks import history_faults, store_faults
+from leafledger.ledger.plans import lodged, plan_faults
 from leafledger.ledger.verdict import Broken, Verdict
 from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.record import read_record
-from leafledger.study.layout import RECORDS, RESULTS, VARIANTS
+from leafledger.study.layout import FROM_THE_BOOK, RECORDS, RESULTS
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
 from leafledger.study.tables import canonical_json
@@ -46,11 +47,12 @@ class _Check:
     def __init__(self, book: BookView) -> None:
         self.book = book
         self.folder = book.folder
-        self.verdict = Verdict(n_runs=len(book.runs))
+        self.verdict = Verdict(n_runs=len(book.runs), n_plans=len(lodged(book.folder)))
         self.damaged: set[str] = set()
 
     def all_faults(self, head: str | None) -> Iterator[Broken]:
         yield from chain_faults(self.book, head, self.sha256, self.damaged, self.verdict)
+        yield from plan_faults(self.book, self.sha256)
         if self.damaged:
             self.book = BookView(self.folder, leave_out=self.damaged)
             self.note("what only a damaged run's entry tells of cannot be judged")
@@ -227,8 +229,8 @@ class _Check:
         except InputFault as fault:
             return f"; it can no longer be read: {fault.problems[0].sentence()}"
         for _run, record in self.current():
-            if record["rule"] == VARIANTS.name:
-                continue  # it says under which settings its rows stand
+            if record["rule"] in {task.name for task in FROM_THE_BOOK}:
+                continue  # it says itself to which settings it belongs
             if record["session"] is not None and record["session"] not in study.session_ids:
                 return f"; session {record['session']} is gone"
             if record["rule"] in {"classes", "rivals"} and study.definition.classes is None:

@@ -157,8 +157,8 @@ def _is_run(run: Run) -> bool:
         and all(isinstance(run.get(name), str) for name in texts)
         and (run.get("ended") is None or isinstance(run["ended"], str))
         and all(_all_texts(run.get(name)) for name in ("records", "study", "logs"))
-        and isinstance(run.get("variant"), str | None)
-        and all(_all_texts(run.get(name, {})) for name in ("events", "tables"))
+        and all(isinstance(run.get(name), str | None) for name in ("variant", "plan"))
+        and all(_all_texts(run.get(name, {})) for name in ("events", "tables", "plans"))
         and not names_outside(run)
     )
 
@@ -173,7 +173,9 @@ def names_outside(run: Run) -> list[str]:
         return [name for kind in kinds if isinstance(run.get(kind), dict) for name in run[kind]]
 
     paths = [name for name in names(("study", "tables")) if leaves_the_study(name)]
-    return paths + [n for n in names(("records", "logs", "events")) if not is_plain_name(n)]
+    return paths + [
+        n for n in names(("records", "logs", "events", "plans")) if not is_plain_name(n)
+    ]
 
 
 def _all_texts(value: Any) -> bool:

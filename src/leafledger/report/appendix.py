@@ -10,10 +10,12 @@ from typing import Any
 from leafledger.records.digests import sha256_of_file
 from leafledger.report.gather import Material
 from leafledger.report.lineage import File, Step, broken_links, n_links, steps_of
-from leafledger.report.lineage_words import ORIGINS, PLATES, RULES, VARIANTS
+from leafledger.report.lineage_words import ORIGINS, PLAN_HISTORY, PLATES, RULES, VARIANTS, Origin
 
 
-def lineage(material: Material, variants: Path | None = None) -> dict[str, Any]:
+def lineage(
+    material: Material, variants: Path | None = None, plan_history: Path | None = None
+) -> dict[str, Any]:
     """Return what the appendix shows: the parts of the page, and the steps behind them.
 
     Parameters
@@ -22,6 +24,8 @@ def lineage(material: Material, variants: Path | None = None) -> dict[str, Any]:
         The whole study.
     variants
         The table of results under other settings, if there is one; no step wrote it.
+    plan_history
+        What the book of runs says of the plan, if it is of this plan; no step wrote it.
 
     Returns
     -------
@@ -33,7 +37,11 @@ def lineage(material: Material, variants: Path | None = None) -> dict[str, Any]:
         person's hand.
     """
     steps = steps_of(material)
-    parts = {**_parts(files_by_path(steps)), **_variants(variants)}
+    parts = {
+        **(_from_the_book(PLAN_HISTORY, plan_history) if material.plan_facts else {}),
+        **_parts(files_by_path(steps)),
+        **_from_the_book(VARIANTS, variants),
+    }
     rules: dict[str, dict[str, Any]] = {}
     for step in steps:
         title, does = RULES.get(step.rule, (step.rule.replace("_", " ").capitalize(), ""))
@@ -66,11 +74,11 @@ def _anchors(parts: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
     }
 
 
-def _variants(table: Path | None) -> dict[str, dict[str, Any]]:
-    if table is None:
+def _from_the_book(origin: Origin, path: Path | None) -> dict[str, dict[str, Any]]:
+    if path is None:
         return {}
-    file = File(f"results/{table.name}", sha256_of_file(table), table.stat().st_size)
-    return {VARIANTS.part: {"title": VARIANTS.title, "files": [file]}}
+    file = File(f"results/{path.name}", sha256_of_file(path), path.stat().st_size)
+    return {origin.part: {"title": origin.title, "files": [file]}}
 
 
 def files_by_path(steps: Sequence[Step]) -> dict[str, File]:

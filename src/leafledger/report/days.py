@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from leafledger.report.drawing import Book, Plate
@@ -16,6 +17,7 @@ from leafledger.report.live_spectra import live_spectra
 from leafledger.report.numbers import (
     known,
     method_words,
+    number,
     size_words,
     unit_suffix,
     verdict_words,
@@ -53,6 +55,8 @@ def days(material: Material, book: Book) -> dict[str, Any]:
         **_spectra(material, book, spectra),
         "spectra_table": _spectra_table(spectra),
         **_courses(material, book),
+        "group_means": group_rows(material),
+        "onset": onset_sentences(material.effects_summary),
         "nothing": nothing_words(material.effects),
         "primary_words": primary_words(_primary(material.effects)),
         "judged_words": judged_words(material.effects),
@@ -121,10 +125,7 @@ def primary_words(primary: pd.DataFrame) -> str:
     sizes = {int(k) for k in primary["n_family"] if k == k}
     one_family = primary["family"].nunique() == 1
     if n == 1 and sizes <= {0, 1}:
-        return (
-            "The primary contrast, named before the data were seen, stands alone and needs no "
-            "adjustment."
-        )
+        return "The primary contrast that the settings name stands alone and needs no adjustment."
     if one_family and len(sizes) == 1:
         tested = sizes.pop()
         out_of = "" if tested == n else f", {tested} of which could be tested"
@@ -133,13 +134,10 @@ def primary_words(primary: pd.DataFrame) -> str:
             if tested > 1
             else "with a single test there is nothing to adjust for."
         )
-        return (
-            f"The study names {n} primary contrasts before the data were seen{out_of}. They are "
-            f"one family: {adjusted}"
-        )
+        return f"The settings name {n} primary contrasts{out_of}. They are one family: {adjusted}"
     return (
-        f"The study names {n} primary contrast{'s' if n > 1 else ''} before the data were seen; p "
-        "is adjusted by Holm within the family of each, and the adjusted p decides the verdict."
+        f"The settings name {n} primary contrast{'s' if n > 1 else ''}; p is adjusted by Holm "
+        "within the family of each, and the adjusted p decides the verdict."
     )
 
 
@@ -161,6 +159,59 @@ def judged_words(effects: pd.DataFrame) -> str:
     return (
         f"{words}; equivalence tests are a family of their own. What cannot be tested is undefined."
     )
+
+
+def group_rows(material: Material) -> list[dict[str, Any]]:
+    """Return number, mean and spread of every index by treatment, sessions side by side."""
+    frame = material.group_means
+    sessions = [s for s in material.days.sessions if (frame["session"] == s).any()]
+    of = {(str(r["index"]), str(r["treatment"]), str(r["session"])): r for r in _records(frame)}
+    there = set(frame["index"])
+    indices = [i for i in material.catalogue if i in there]
+    treatments = list(dict.fromkeys(str(t) for t in frame["treatment"]))
+    return [
+        {
+            "index": index,
+            "treatment": treatment,
+            "unit": str(of[index, treatment, sessions[0]]["unit"]),
+            "cells": [(session, of[index, treatment, session]) for session in sessions],
+        }
+        for index in indices
+        for treatment in treatments
+    ]
+
+
+def onset_sentences(summary: Mapping[str, Any]) -> list[str]:
+    """Return since when each primary difference is shown, one sentence each."""
+    return [str(row["sentence"]) for row in summary.get("onset") or [] if row.get("sentence")]
+
+
+def percent_words(row: Mapping[str, Any]) -> str:
+    """Return an estimate as a percentage with its interval; nothing if there is none.
+
+    Examples
+    --------
+    >>> percent_words({"percent_change": 12.34, "percent_low": 9.1, "percent_high": 15.42})
+    '12.3\\xa0% (9.1 to 15.4)'
+    """
+    value, low, high = (row.get(f"percent_{end}") for end in ("change", "low", "high"))
+    if not known(value):
+        return ""
+    shown, first, last = with_interval(value, low, high)
+    if not (known(low) and known(high)):
+        return f"{number(value, 2)}\N{NO-BREAK SPACE}%"
+    return f"{shown}\N{NO-BREAK SPACE}% ({first} to {last})"
+
+
+def percent_of_what(question: str) -> str:
+    """Return what the percentage of a question is of.
+
+    Examples
+    --------
+    >>> percent_of_what("difference"), percent_of_what("change")
+    ("of the reference's mean", 'of the mean before')
+    """
+    return "of the reference's mean" if question == "difference" else "of the mean before"
 
 
 def _how(material: Material) -> str:
@@ -238,6 +289,8 @@ def effect_row(row: dict[str, Any], words: dict[str, str]) -> dict[str, Any]:
         "size_high": size_high,
         "size_words": size_words(str(row["effect_size_name"])),
         "suffix": unit_suffix(str(row["unit"])),
+        "percent": percent_words(row),
+        "percent_of": percent_of_what(str(row["question"])),
         "verdict_words": verdict_words(str(row["verdict"])),
     }
 

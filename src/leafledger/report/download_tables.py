@@ -14,6 +14,7 @@ RESULT_FILES: dict[str, str] = {
     "exclusions": "left-out",
     "session_effects": "session-effects",
     "order_effects": "order-effects",
+    "group_means": "index-courses",
     "effects": "effects",
     "sensitivity": "holds",
     "variants": "variants",

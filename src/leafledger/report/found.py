@@ -16,7 +16,11 @@ _SENTENCES_SHOWN = 3
 def found(material: Material) -> dict[str, Any]:
     """Return what the first part of the page shows."""
     summary = material.effects_summary
-    findings = [_finding(row) for row in _rows(summary.get("findings"))]
+    marks = {"primary": material.primary_mark, "equivalence": material.margin_mark}
+    findings = [
+        {**_finding(row), "mark": marks.get(str(row.get("id")), "")}
+        for row in _rows(summary.get("findings"))
+    ]
     said = {row["sentence"] for row in findings}
     warnings = warnings_of(_sources(material))
     sentences = [s for s in texts(summary.get("sentences")) if not any(s in t for t in said)]
@@ -26,6 +30,7 @@ def found(material: Material) -> dict[str, Any]:
         "sentences": sentences[:shown],
         "more_sentences": sentences[shown:],
         "plan": texts(summary.get("plan")),
+        "plan_history": material.plan_sentences,
         "nothing": _nothing_found(material) if not findings else "",
         "classes": _class_sentence(material),
         "warnings": warnings[:_WARNINGS_SHOWN],

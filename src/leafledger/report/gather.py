@@ -14,6 +14,7 @@ from leafledger.study.columns import (
     COMPARISON,
     CONFUSED_PAIRS,
     FLAGS,
+    GROUP_MEANS,
     PER_CLASS,
     POWER,
     QUESTIONS,
@@ -23,6 +24,8 @@ from leafledger.study.columns import (
     VARIANCE_COMPONENTS,
     VARIANTS,
 )
+from leafledger.study.plan import digest_of, plan_of
+from leafledger.study.plan_history import Facts, mark_of, mark_of_margins, sentences_of
 from leafledger.study.spectra import Spectra, load_spectra
 from leafledger.study.tables import (
     SpectraTable,
@@ -85,11 +88,29 @@ class Material:
     effects_summary: Mapping[str, Any]
     spectrum_effects: pd.DataFrame
     sensitivity: pd.DataFrame
+    group_means: pd.DataFrame
     variance_components: pd.DataFrame
     power: pd.DataFrame
     variants: pd.DataFrame
     classes: ClassTables | None
     records: Mapping[str, Mapping[str, Any]]
+    plan_facts: Facts | None = None
+
+    @property
+    def plan_sentences(self) -> list[str]:
+        """What the book of runs says of when the plan was made."""
+        named = bool(self.effects["primary"].astype(bool).any())
+        return sentences_of(self.plan_facts, primary=named)
+
+    @property
+    def primary_mark(self) -> str:
+        """The mark of every verdict on a primary contrast, empty for none."""
+        return mark_of(self.plan_facts)
+
+    @property
+    def margin_mark(self) -> str:
+        """The mark of every verdict on equivalence, empty for none."""
+        return mark_of_margins(self.plan_facts)
 
     @property
     def unit_word(self) -> str:
@@ -156,6 +177,7 @@ def gather(job: Job) -> Material:
         effects_summary=read_json(inputs["effects_summary"]),
         spectrum_effects=_table(inputs["spectrum_effects"]),
         sensitivity=table_or_empty(inputs.get("sensitivity"), SENSITIVITY),
+        group_means=table_or_empty(inputs.get("group_means"), GROUP_MEANS),
         variance_components=table_or_empty(inputs.get("variance_components"), VARIANCE_COMPONENTS),
         power=table_or_empty(inputs.get("power"), POWER),
         variants=table_or_empty(inputs.get("variants"), VARIANTS),
@@ -165,7 +187,29 @@ def gather(job: Job) -> Material:
             for role, path in inputs.items()
             if role.startswith("record/")
         },
+        plan_facts=plan_facts(inputs),
     )
+
+
+def plan_facts(inputs: Mapping[str, Path]) -> Facts | None:
+    """Return what the book says of the plan, ``None`` if nothing is there of this very plan.
+
+    Plain Snakemake makes no such file: one that lies there may be of another plan than the present
+    results.
+
+    Parameters
+    ----------
+    inputs
+        Role -> file that the report reads.
+    """
+    if "plan_history" not in inputs:
+        return None
+    facts: Facts = read_json(inputs["plan_history"])
+    effects, catalogue = (
+        read_json(inputs[f"record/{name}"])["settings"] for name in ("effects", "catalogue")
+    )
+    plan = plan_of(effects, catalogue.get("indices"))
+    return facts if facts["plan_sha256"] == digest_of(plan) else None
 
 
 def accepted_only(spectra: Spectra) -> Spectra:

@@ -124,7 +124,8 @@ def why_none(effects: pd.DataFrame) -> str:
     if not effects["primary"].astype(bool).any():
         return (
             "The study names no primary contrast, so no single conclusion is put to the test. "
-            "Name one in study.yaml (effects: primary) before the data are seen."
+            "Name one in study.yaml (effects: primary) and record it (leafledger plan record) "
+            "before anything is measured."
         )
     return "The primary contrast was not tested under other choices."
 

@@ -61,7 +61,7 @@ ORIGINS: Final = (
     Origin("order-effects", "Effects of the order of measuring", ("order_effects.csv",)),
     Origin("expectations", "Expectations of the tables", (
         "validation/scans.json", "validation/reflectance.json", "validation/indices.json")),
-    Origin("index-courses", "Indices", ("unit_indices.csv", "effects.csv")),
+    Origin("index-courses", "Indices", ("unit_indices.csv", "group_means.csv", "effects.csv")),
     Origin("effects", "Effects", ("effects.csv", "effects.json")),
     Origin("spectra", "Spectra of the groups", ("reflectance/*.parquet", "accepted.csv",
                                                 "range.json")),
@@ -90,6 +90,9 @@ ORIGINS: Final = (
 
 VARIANTS: Final = Origin("variants", "Under other settings", ("variants.csv",))
 """Made by no step, but from the results of finished runs."""
+
+PLAN_HISTORY: Final = Origin("plan", "When the plan was made", ("plan_history.json",))
+"""Made by no step, but from the plans on record in the book of runs."""
 
 PLATES: Final[dict[str, str]] = {
     "accuracy_by_latent_variables": "accuracy",

@@ -98,16 +98,18 @@ def draw_detectable(book: Book, own: pd.DataFrame, unit_word: str) -> Plate:
     axis.set_xlabel(f"{plural(unit_word)} in each group")
     axis.set_ylabel("detectable difference" + (f" ({unit.strip()})" if unit else ""))
     figure.legend(*axis.get_legend_handles_labels(), loc="outside upper left", ncols=len(leaves))
+    session = str(few["session"].iloc[0])
     scans = counted(int(few["n_scans"].iloc[0]), "scan")
     power, alpha = float(few["power"].iloc[0]), float(few["alpha"].iloc[0])
     return book.add(
         figure,
         "detectable_difference",
         f"What the next study would find: {short(index)}",
-        f"Detectable difference in change of {index} against the number of {plural(unit_word)} in "
+        f"Detectable difference of {index} against the number of {plural(unit_word)} in "
         f"each group, for {', '.join(str(n) for n in leaves)} leaves.",
-        f"Smallest true difference in change that a two-sided t test at {alpha:g} finds with "
-        f"probability {power:g}, by the noncentral t, from the variance components of this study; "
+        f"Smallest true difference between two groups that the linear model at {alpha:g} finds "
+        f"with probability {power:g}, by the noncentral t, from what the model of this study "
+        f"leaves unexplained{f' at {session}' if session else ''}; "
         f"{scans} per leaf; a line for each number of leaves "
         f"per {unit_word} and session. It cannot say which difference will be there."
         + (" Dotted: the margin that the study states." if known(margin) else "")

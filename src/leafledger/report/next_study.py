@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from leafledger.effects.words import counted, plural
+from leafledger.effects.words import counted, listed, plural
 from leafledger.report.drawing import Book
 from leafledger.report.gather import Material
 from leafledger.report.next_figures import draw_detectable, draw_shares
@@ -40,7 +40,7 @@ def next_study(material: Material, book: Book) -> dict[str, Any]:
     words = component_words(material.unit_word)
     order = _order(material)
     shares = share_rows(material.variance_components, order)
-    power = material.power
+    power = material.power[material.power["n_units"].notna()]
     index = next((i for i in order if (power["index"] == i).any()), "")
     own = power[power["index"] == index]
     return {
@@ -54,6 +54,8 @@ def next_study(material: Material, book: Book) -> dict[str, Any]:
         "designs": design_rows(own),
         "designs_plate": draw_detectable(book, own, material.unit_word) if len(own) else None,
         "facts": _facts(own),
+        "rests_on": design_remarks(own),
+        "without": without_scatter(material.power),
         "others": _others(power, order),
     }
 
@@ -127,6 +129,20 @@ def design_rows(own: pd.DataFrame) -> dict[str, Any]:
     }
 
 
+def design_remarks(own: pd.DataFrame) -> list[str]:
+    """Return what must be known of the designs of one index, each once."""
+    found = [part for text in own["reason"] if text for part in str(text).split("; ")]
+    return [f"{text[:1].upper()}{text[1:]}." for text in dict.fromkeys(found)]
+
+
+def without_scatter(power: pd.DataFrame) -> list[str]:
+    """Return why there is no design for some indices: each reason once, with the indices."""
+    found: dict[str, list[str]] = {}
+    for row in power[power["n_units"].isna()].to_dict("records"):
+        found.setdefault(str(row["reason"]), []).append(str(row["index"]))
+    return [f"{listed(indices)}: no design, {why}." for why, indices in found.items()]
+
+
 def _facts(own: pd.DataFrame) -> dict[str, Any]:
     if not len(own):
         return {}
@@ -138,6 +154,9 @@ def _facts(own: pd.DataFrame) -> dict[str, Any]:
         "alpha": own["alpha"].iloc[0],
         "power": own["power"].iloc[0],
         "simulated": span,
+        "session": str(own["session"].iloc[0]),
+        "covariates": str(own.sort_values("n_units")["covariates"].iloc[-1]),
+        "sd_df": own["residual_df"].iloc[-1],
     }
 
 

@@ -49,7 +49,7 @@ def run(job: Job) -> Outcome:
             "apart": apart(material, book),
             "next": next_study(material, book),
         }
-    behind = lineage(material, job.inputs.get("variants"))
+    behind = lineage(material, job.inputs.get("variants"), job.inputs.get("plan_history"))
     page = render(
         {
             "title": material.title,

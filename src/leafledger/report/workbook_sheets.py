@@ -40,23 +40,36 @@ def sheets_of(material: Material) -> list[Sheet]:
 def _tested(material: Material) -> Iterator[Sheet]:
     found = [row for row in material.effects_summary.get("findings") or [] if row]
     sentences = [[str(row.get("id", "")), str(row.get("sentence", ""))] for row in found]
+    history = [["plan on record", text] for text in material.plan_sentences]
+    marks = [
+        [str(row.get("id", "")), f"Verdict: {mark}"]
+        for row in found
+        for mark in [_mark(material, str(row.get("id", "")))]
+        if mark
+    ]
     plan = [["plan", str(text)] for text in material.effects_summary.get("plan") or []]
     words = [Column("kind", "", "which finding, or plan"), Column("sentence", "", "in words")]
     if material.classes is not None:
         sentences.append(["classes", str(material.classes.summary.get("sentence") or "")])
-    rows = [*sentences, *plan]
-    yield Sheet("findings", "What was found, and the plan as it stood before any number was seen",
-                words, rows, len(rows), ["effects.json"])  # fmt: skip
+    rows = [*history, *sentences, *marks, *plan]
+    yield Sheet("findings", "What was found, when the plan was recorded, and what it is", words,
+                rows, len(rows), ["effects.json"])  # fmt: skip
     for path, frame in (
         ("effects.csv", material.effects),
         ("sensitivity.csv", material.sensitivity),
         ("variants.csv", _current_variants(material)),
         ("unit_indices.csv", material.unit_indices),
+        ("group_means.csv", material.group_means),
         ("spectrum_effects.csv", material.spectrum_effects),
         ("variance_components.csv", material.variance_components),
         ("power.csv", material.power),
     ):
         yield _sheet_of(path, frame, material)
+
+
+def _mark(material: Material, finding: str) -> str:
+    marks = {"primary": material.primary_mark, "equivalence": material.margin_mark}
+    return marks.get(finding, "")
 
 
 def _current_variants(material: Material) -> pd.DataFrame:

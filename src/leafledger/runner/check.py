@@ -18,7 +18,7 @@ from leafledger.study.definition_file import with_rows
 from leafledger.study.file_pattern import without_pattern
 from leafledger.study.layout import Task
 from leafledger.study.links import link_problems
-from leafledger.study.reading import read_study
+from leafledger.study.reading import read_design, read_study
 from leafledger.study.study import Study
 from leafledger.study.variant_definitions import definition_of, of_variant
 from leafledger.study.variant_study import under_variant
@@ -49,6 +49,26 @@ def checked_study(folder: Path, variant: str | None = None) -> Study:
     if study is not None and variant is None:
         problems += _variant_problems(study)
     problems += link_problems(folder)
+    if study is None or problems:
+        raise InputFault(list(dict.fromkeys(problems)))
+    return study
+
+
+def checked_design(folder: Path) -> Study:
+    """Read and check what a study is before any scan exists, the indices included.
+
+    Raises
+    ------
+    InputFault
+        With all problems found.
+    """
+    problems: list[Problem] = []
+    study: Study | None = None
+    try:
+        study = read_design(folder)
+    except InputFault as fault:
+        problems += fault.problems
+    problems += _index_problems(folder, None)
     if study is None or problems:
         raise InputFault(list(dict.fromkeys(problems)))
     return study

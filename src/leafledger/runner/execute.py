@@ -15,6 +15,7 @@ from leafledger.errors import InputFault
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.plan import why_run
+from leafledger.runner.plan_history import keep_history
 from leafledger.runner.restore import restore_kept
 from leafledger.runner.step import die_with_parent
 from leafledger.runner.variants import TABLE_VARIABLE, make_table, variant_at_work
@@ -27,7 +28,8 @@ from leafledger.study.study import Study
 def main() -> int:
     """Run all levels; return 0, 1 if a task failed, or 2 if the study is at fault.
 
-    The table of the variants is made before the report that reads it, if it was asked for.
+    What the book says of the plan, and the table of the variants if it was asked for, are made
+    before the report that reads them.
     """
     die_with_parent()
     try:
@@ -45,6 +47,8 @@ def _run_levels(cores: int) -> int:
     for level in levels(study):
         wanted = os.environ.get(TABLE_VARIABLE) and Task("report") in level
         if wanted and not make_table(study, run, digests):
+            return 1
+        if Task("report") in level and not keep_history(study, run):
             return 1
         stale = _stale(study, level, digests)
         if not stale:

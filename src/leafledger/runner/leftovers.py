@@ -7,7 +7,7 @@ from pathlib import Path
 from leafledger.ledger.view import BookView
 from leafledger.records.record import read_record
 from leafledger.records.store import ContentStore
-from leafledger.study.layout import LOGS, RECORDS, RESULTS, VARIANTS_TASK, outputs, tasks
+from leafledger.study.layout import FROM_THE_BOOK, LOGS, RECORDS, RESULTS, outputs, tasks
 from leafledger.study.links import not_through_a_link, remove_file, remove_folder
 from leafledger.study.study import Study
 
@@ -34,7 +34,7 @@ def remove_orphans(study: Study) -> list[str]:
         What the user should know.
     """
     folder = study.folder
-    kept = [*tasks(study), VARIANTS_TASK]
+    kept = [*tasks(study), *FROM_THE_BOOK]
     wanted = {task.record for task in kept}
     owned = {path for task in kept for path in outputs(task).values()}
     gone = []

@@ -15,6 +15,7 @@ from leafledger.records.record import Record, read_record
 from leafledger.records.settings_differ import settings_differ
 from leafledger.records.store import ContentStore
 from leafledger.runner.jobs import code_of_task
+from leafledger.runner.plan_history import why_history_changes
 from leafledger.study.layout import RECORDS, RESULTS, Task, inputs, outputs, tasks
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
@@ -54,6 +55,11 @@ def plan(study: Study, digests: FileDigests) -> list[Planned]:
         elif made:
             first = writers[made[0]].name
             planned[task] = Planned(task, f"if {first} gives another result", certain=False)
+    report = Task("report")
+    if report not in planned or not planned[report].certain:
+        why = why_history_changes(study)
+        if why is not None:
+            planned[report] = Planned(report, why, certain=True)
     return list(planned.values())
 
 

@@ -18,7 +18,7 @@ from leafledger.records.code import code_of
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.record import Record, read_record
 from leafledger.runner.run import Listener, run_study
-from leafledger.study.layout import BY_NAME, RECORDS, VARIANTS_TASK
+from leafledger.study.layout import BY_NAME, FROM_THE_BOOK, RECORDS
 from leafledger.study.links import refuse_links
 
 _MADE = ("results/", "records/")
@@ -57,7 +57,7 @@ class Reproduction:
     message
         Why it failed.
     taken
-        Tables that were taken as recorded: they are made of other runs, named here.
+        Files that were taken as recorded: they are made of other runs, named here.
     """
 
     run: str
@@ -114,6 +114,7 @@ def reproduce(
             use_store=False,
             into_tracking=False,
             variant=entry.get("variant"),
+            rebuilt=True,
         )
     except InputFault as fault:
         told = "; ".join(problem.sentence() for problem in fault.problems[:3])
@@ -190,8 +191,9 @@ def _lay_out(
 def _lay_out_tables(book: BookView, entry: Mapping[str, Any], scratch: Path) -> Iterator[str]:
     """Write the tables that were made of other runs, with their records."""
     owed = dict(entry.get("tables", {}))
-    if owed:
-        owed[VARIANTS_TASK.record] = entry["records"][VARIANTS_TASK.name]
+    for task in FROM_THE_BOOK:
+        if task.name in entry["records"]:
+            owed[task.record] = entry["records"][task.name]
     for name, digest in owed.items():
         data = book.history(digest)
         if data is None:
@@ -224,7 +226,7 @@ def _compared(
 ) -> Reproduction:
     found = Reproduction(run, "identical", kernels=_kernels(book, records, scratch))
     for task in in_data_order(list(records)):
-        if task == VARIANTS_TASK.name:
+        if task in {one.name for one in FROM_THE_BOOK}:
             continue
         made = read_record(scratch / RECORDS / f"{task}.json")
         outputs = {o["path"]: o["sha256"] for o in made["outputs"]} if made else {}
@@ -282,7 +284,7 @@ def lines(found: Reproduction) -> Iterator[str]:
         yield f"Run {found.run} did not run to its end: {found.message}"
         return
     for path in found.taken:
-        yield f"{path} was taken as recorded: it is made of the runs of the variants."
+        yield f"{path} was taken as recorded: it is made of other runs of the book."
     if found.outcome == "identical":
         yield f"Run {found.run} reproduced: all {found.n_files} outputs are byte-identical."
         return

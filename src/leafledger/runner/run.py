@@ -22,10 +22,11 @@ from leafledger.runner.leftovers import remove_orphans, sweep_temporaries, trim_
 from leafledger.runner.lock import study_lock
 from leafledger.runner.outcome import SNAKEMAKE_LOG, problems_of, why_failed
 from leafledger.runner.plan import plan
+from leafledger.runner.plan_history import REBUILT_VARIABLE, makes_history
 from leafledger.runner.restore import NO_STORE_VARIABLE
 from leafledger.runner.step import PARENT_VARIABLE, VARIANT_VARIABLE
 from leafledger.runner.variants import TABLE_VARIABLE, table_is_current
-from leafledger.study.layout import LOGS, VARIANTS_TASK
+from leafledger.study.layout import LOGS, PLAN_HISTORY_TASK, VARIANTS_TASK
 from leafledger.study.links import link_problems, not_through_a_link
 from leafledger.study.study import Study
 
@@ -93,12 +94,16 @@ class How:
         Whether results of earlier settings may be restored.
     into_tracking
         Whether the run is copied into the tracking store.
+    rebuilt
+        Whether a recorded run is being rebuilt: what was made of the book is taken as it was
+        recorded then.
     """
 
     cores: int
     listen: Listener | None = None
     use_store: bool = True
     into_tracking: bool = True
+    rebuilt: bool = False
 
 
 def run_study(
@@ -108,6 +113,7 @@ def run_study(
     use_store: bool = True,
     into_tracking: bool = True,
     variant: str | None = None,
+    rebuilt: bool = False,
 ) -> RunResult:
     """Bring all results of a study up to date.
 
@@ -125,6 +131,8 @@ def run_study(
         Whether the run is copied into the tracking store.
     variant
         Name of the variant whose settings hold; ``None``: the study as stated.
+    rebuilt
+        Whether a recorded run is being rebuilt.
 
     Raises
     ------
@@ -132,7 +140,7 @@ def run_study(
         If the study cannot run at all; nothing has been touched then.
     """
     study = checked_study(folder, variant)
-    how = How(cores, listen, use_store, into_tracking)
+    how = How(cores, listen, use_store, into_tracking, rebuilt)
     with study_lock(study.folder):
         interrupted, notes = begin(study)
         result = run_held(study, how)
@@ -167,6 +175,8 @@ def run_held(study: Study, how: How, with_table: bool = False) -> RunResult:
     planned = [p.task.name for p in plan(study, digests)]
     if with_table and (planned or not table_is_current(study, digests)):
         planned = [*dict.fromkeys([*planned[:-1], VARIANTS_TASK.name, "report"])]
+    if planned and not how.rebuilt and makes_history(study):
+        planned = [*planned[:-1], PLAN_HISTORY_TASK.name, planned[-1]]
     digests.save()
     if not planned:
         return RunResult(None, "idle", notes=notes, variant=study.variant)
@@ -225,6 +235,7 @@ def _environment(study: Study, run: str, how: How, with_table: bool) -> dict[str
         PARENT_VARIABLE: str(os.getpid()),
         VARIANT_VARIABLE: study.variant or "",
         TABLE_VARIABLE: "1" if with_table else "",
+        REBUILT_VARIABLE: "1" if how.rebuilt else "",
     }
     if not how.use_store:
         ours[NO_STORE_VARIABLE] = "1"

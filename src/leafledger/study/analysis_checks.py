@@ -129,8 +129,9 @@ def _primary(study: Study) -> Iterator[Problem]:
             expected="the smallest difference that would matter, for a primary equivalence",
             mend=f"Add {named.index} and its margin to effects.margin.",
         )
-    listed = isinstance(effects.compare, list)  # its pairs are looked at by themselves
-    if named.question != "change" and not (listed or _pairs(study)):
+    # Listed pairs, and a control that no unit has, are looked at elsewhere.
+    elsewhere = isinstance(effects.compare, list) or (design.control not in {None, *_levels(study)})
+    if named.question != "change" and not (elsewhere or _pairs(study)):
         yield Problem(
             file=FILE,
             column="effects.primary.question",

@@ -83,7 +83,7 @@ PrimaryMethod = Literal[
 
 
 class Primary(Section):
-    """The one effect that decides; everything else is secondary."""
+    """The one effect that is asked about before all others."""
 
     index: Id = Field(description="The index.")
     question: Literal["change", "difference_in_change", "difference", "equivalence"] = Field(
@@ -143,8 +143,8 @@ class Effects(Section):
 
     primary: Annotated[Primary | None, BeforeValidator(nothing)] = Field(
         None,
-        description="The one effect planned before measuring; left out, every effect is "
-        "exploratory.",
+        description="The one effect to be planned before measuring; left out, every effect is "
+        "exploratory. `leafledger plan record` puts it on record.",
     )
     alpha: Fraction = Field(0.05, description="Level with which a (adjusted) p is compared.")
     interval: Fraction = Field(0.95, description="Level of the intervals.")

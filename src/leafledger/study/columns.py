@@ -190,12 +190,31 @@ VARIANCE_COMPONENTS = (
     "unit",
     "reason",
 )
+GROUP_MEANS = (
+    "index",
+    "treatment",
+    "session",
+    "n_units",
+    "n_missing",
+    "n_scans",
+    "mean",
+    "sd",
+    "se",
+    "ci_low",
+    "ci_high",
+    "ci_level",
+    "unit",
+)
 POWER = (
     "index",
+    "session",
     "n_units",
     "n_leaves",
     "n_scans",
-    "sd_change",
+    "sd_residual",
+    "residual_df",
+    "covariates",
+    "df",
     "alpha",
     "power",
     "detectable",
@@ -203,6 +222,7 @@ POWER = (
     "margin",
     "power_at_margin",
     "unit",
+    "reason",
 )
 PATH = (
     "split",
@@ -332,6 +352,7 @@ TEXT = frozenset(
         "position",
         "asked",
         "permuted_within",
+        "treatment",
     }
 )
 FLAGS = frozenset({"accepted", "primary", "chosen", "same_conclusion", "as_good"})

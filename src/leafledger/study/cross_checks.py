@@ -35,6 +35,11 @@ def of_study(study: Study) -> list[Problem]:
     ]
 
 
+def of_design(study: Study) -> list[Problem]:
+    """Return what does not fit between definition and units, before any scan exists."""
+    return [*_control(study), *_classes(study), *of_analysis(study)]
+
+
 def _yaml(key: str, found: str, expected: str, mend: str) -> Problem:
     return Problem(file=FILE, column=key, found=found, expected=expected, mend=mend)
 

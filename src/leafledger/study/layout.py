@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.study import VARIANTS_TABLE, Study
+from leafledger.study.study import PLAN_HISTORY_FILE, VARIANTS_TABLE, Study
 
 RESULTS = "results"
 RECORDS = "records"
@@ -59,7 +59,10 @@ LEVELS: tuple[tuple[str, ...], ...] = (
 VARIANTS = Rule("variants", "leafledger.effects.variant_rows", per_session=False)
 """The table of results under other settings: the ledger makes it of finished runs, no rule does."""
 
-BY_NAME = {rule.name: rule for rule in (*RULES[:-1], VARIANTS, RULES[-1])}
+PLAN_HISTORY = Rule("plan_history", "leafledger.study.plan_history", per_session=False)
+"""What the book says of the plan: the runner has it made, no rule does."""
+
+BY_NAME = {rule.name: rule for rule in (*RULES[:-1], VARIANTS, PLAN_HISTORY, RULES[-1])}
 
 
 @dataclass(frozen=True, order=True)
@@ -81,6 +84,9 @@ class Task:
 
 
 VARIANTS_TASK = Task(VARIANTS.name)
+PLAN_HISTORY_TASK = Task(PLAN_HISTORY.name)
+FROM_THE_BOOK = (VARIANTS_TASK, PLAN_HISTORY_TASK)
+"""Tasks whose results are made of the book of runs before the report reads them."""
 
 
 def tasks(study: Study) -> list[Task]:
@@ -151,6 +157,7 @@ _OUTPUTS: dict[str, dict[str, str]] = {
     "effects": {
         "effects": "effects.csv",
         "effects_summary": "effects.json",
+        "group_means": "group_means.csv",
         "spectrum_effects": "spectrum_effects.csv",
         "sensitivity": "sensitivity.csv",
         "variance_components": "variance_components.csv",
@@ -162,6 +169,7 @@ _OUTPUTS: dict[str, dict[str, str]] = {
         "questions": "classes/questions.csv",
     },
     "variants": {"variants": VARIANTS_TABLE.removeprefix(f"{RESULTS}/")},
+    "plan_history": {"plan_history": PLAN_HISTORY_FILE.removeprefix(f"{RESULTS}/")},
     "report": {"report": "report.html", "figures": "figures/", "tables": "tables.xlsx"},
 }
 
@@ -279,7 +287,8 @@ def _path(role: str, session: str | None) -> str:
 def _report_inputs(study: Study) -> dict[str, str]:
     """Return every table and every record: the report reads them all.
 
-    The table of the variants is read if it is there. A variant's own report has none.
+    The table of the variants, and what the book says of the plan, are read if they are there. A
+    variant's own report has neither.
     """
     found: dict[str, str] = {}
     for task in tasks(study):
@@ -292,6 +301,8 @@ def _report_inputs(study: Study) -> dict[str, str]:
         found[f"record/{task.name}"] = task.record
     if study.has_variants_table:
         found["variants"] = VARIANTS_TABLE
+    if study.has_plan_history:
+        found["plan_history"] = PLAN_HISTORY_FILE
     return found
 
 

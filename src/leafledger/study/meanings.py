@@ -20,6 +20,7 @@ TABLES: Final[dict[str, str]] = {
     "indices": "Value of every index on every leaf scan, accepted or not",
     "unit_indices": "Mean of every index on every unit in every session",
     "effects": "What the treatment changed: every question, index, contrast and method",
+    "group_means": "Number, mean and spread of units by treatment and session",
     "spectrum_effects": "Difference in change of reflectance at every wavelength",
     "sensitivity": "The primary contrasts under other choices than the planned ones",
     "variants": "The primary effects and the accuracy under other settings of the study",

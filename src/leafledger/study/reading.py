@@ -16,6 +16,7 @@ from leafledger.study.measurement_sections import Form
 from leafledger.study.names import PathCheck
 from leafledger.study.scan_sheet import HAVE_A_MEANING, OPTIONAL, REQUIRED, Scan, ScanReader
 from leafledger.study.sheet_files import (
+    UNITS,
     find_units,
     is_there,
     refused_sheet,
@@ -68,6 +69,57 @@ def read_study(folder: Path, variant: str | None = None) -> Study:
     if problems:
         raise InputFault(with_rows(of_variant(problems, variant), text))
     return study
+
+
+def read_design(folder: Path) -> Study:
+    """Read what a study is before any scan exists: its definition and its units.
+
+    Returns
+    -------
+    Study
+        Without scans and decisions. Where there is no sheet of units the scans must name them, as
+        a table of labelled spectra does: the whole study is read then.
+
+    Raises
+    ------
+    InputFault
+        With the problems of ``study.yaml`` and of the units together.
+    """
+    folder = folder.resolve()
+    definition, text = definition_of(folder)
+    problems: list[Problem] = cross_checks.of_definition(definition)
+    columns = columns_of(definition.design)
+    name = find_units(folder, problems)
+    if name is None or definition.design.unit is None:
+        return _design_from_scans(folder, definition, problems)
+    units = _read_units(folder, name, definition, columns, problems)
+    levels = {labels.get(definition.design.treatment, "") for labels in units.values()}
+    design = without_a_word_for_nothing(definition.design, levels)
+    study = Study(folder, definition.model_copy(update={"design": design}), (), units, ())
+    if not problems:
+        problems += cross_checks.of_design(study)
+    if problems:
+        raise InputFault(with_rows(problems, text))
+    return study
+
+
+def _design_from_scans(folder: Path, definition: Definition, problems: list[Problem]) -> Study:
+    """Return the study as its scans tell it; without them, say what is missing."""
+    try:
+        return read_study(folder)
+    except InputFault as fault:
+        if definition.design.unit is None:
+            raise
+        lacking = Problem(
+            file=UNITS[0],
+            found="no sheet of units, and no scans that name them",
+            expected="a row for each unit with its treatment, before anything is measured",
+            mend="Write units.csv: which unit gets which treatment.",
+        )
+        scans = with_scan_sheet(folder, definition, []).intake
+        there = bool(scans.pattern) or (folder / scans.sheet).is_file()
+        known = dict.fromkeys([*problems, *(fault.problems if there else [])])
+        raise InputFault([lacking, *known]) from fault
 
 
 def _read_units(

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from leafledger.study.plan import Plan, plan_of
 from leafledger.study.scan_sheet import Scan
 from leafledger.study.study import Study
 
@@ -30,6 +31,11 @@ def settings_of(study: Study, rule: str, session: str | None) -> Settings:
     if session is not None:
         return _BY_SESSION[rule](study, session)
     return _BY_STUDY[rule](study)
+
+
+def plan_of_study(study: Study) -> Plan:
+    """Return the plan of a study."""
+    return plan_of(_effects(study), _indices(study)["indices"])
 
 
 def _dump(section: Any) -> Any:

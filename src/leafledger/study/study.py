@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 ONLY_SESSION = "all"
 VARIANTS_TABLE = "results/variants.csv"
+PLAN_HISTORY_FILE = "results/plan_history.json"
 
 
 @dataclass(frozen=True)
@@ -132,9 +133,9 @@ class Study:
         return read_figures(self.folder / "results" / "figures")
 
     def _written(self, *endings: str) -> list[str]:
-        from leafledger.study.layout import RESULTS, VARIANTS_TASK, outputs, tasks
+        from leafledger.study.layout import FROM_THE_BOOK, RESULTS, outputs, tasks
 
-        all_tasks = [*tasks(self), VARIANTS_TASK]
+        all_tasks = [*tasks(self), *FROM_THE_BOOK]
         owed = [path for task in all_tasks for path in outputs(task).values()]
         there = [p for p in owed if p.endswith(endings) and (self.folder / p).is_file()]
         return [path.removeprefix(f"{RESULTS}/") for path in there]
@@ -191,6 +192,11 @@ class Study:
     def has_variants_table(self) -> bool:
         """Whether the table of results under other settings exists; a variant itself reads none."""
         return self.variant is None and (self.folder / VARIANTS_TABLE).is_file()
+
+    @property
+    def has_plan_history(self) -> bool:
+        """Whether what the book says of the plan is there; a variant itself reads none."""
+        return self.variant is None and (self.folder / PLAN_HISTORY_FILE).is_file()
 
     @property
     def panel_table(self) -> str | None:
