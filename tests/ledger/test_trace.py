@@ -298,6 +298,16 @@ def test_a_sheet_is_traced_to_what_rests_on_it(ran: Study) -> None:
     assert list(lines(lineage))[-1].startswith("BROKEN")
 
 
+def test_of_many_decisions_the_last_are_shown(ran: Study, whole_run: Entered) -> None:
+    path = ran.folder / "decisions.csv"
+    path.write_text(path.read_text("utf-8") + "d12-p02-1,keep,sound,C. Grower,\n", "utf-8")
+    whole_run("r2")
+    short = [line for line in lines(trace(ran.folder, "effects.csv")) if "decision" in line]
+    assert short[0] == "  3 decisions; the last 2:"
+    assert "B. Grower" in short[1]
+    assert "keep d12-p02-1: sound (by C. Grower)" in short[2]
+
+
 def test_a_screenful_by_default_and_all_on_demand(ran: Study) -> None:
     lineage = trace(ran.folder, "report.html")
     short, whole = list(lines(lineage)), list(lines(lineage, whole=True))

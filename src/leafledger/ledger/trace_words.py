@@ -115,12 +115,12 @@ def _in_short(lineage: Lineage) -> Iterator[str]:
                 _cut(f"    {s.name} = {s.value}{_default(s)}") for s in own[:_MOST_SETTINGS]
             )
     decisions = [d for node in lineage.nodes.values() for d in node.decisions]
-    for decision in decisions[:_MOST_DECISIONS]:
+    if len(decisions) > _MOST_DECISIONS:
+        yield f"  {len(decisions)} decisions; the last {_MOST_DECISIONS}:"
+    for decision in decisions[-_MOST_DECISIONS:]:
         when = f", {decision.when}" if decision.when else ""
         said = f"{decision.action} {decision.scan}: {decision.reason}"
         yield f"  decision: {said} (by {decision.by}{when})"
-    if len(decisions) > _MOST_DECISIONS:
-        yield f"  and {len(decisions) - _MOST_DECISIONS} more decisions"
     yield "  files: " + _files(lineage)
 
 
