@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -14,6 +15,7 @@ from leafledger.ledger.compare import Comparison, compare
 from leafledger.ledger.compare_words import lines
 from leafledger.ledger.course import course
 from leafledger.ledger.result_changes import NumberChange
+from leafledger.records import events
 from leafledger.study.layout import tasks
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
@@ -201,3 +203,27 @@ def test_the_runs_in_time_say_what_changed_and_what_was_found(
     first, second = course(study.folder)
     assert first["changed"] == []
     assert second["changed"] == ["effects.alpha: 0.05 -> 0.01"]
+
+
+def test_a_killed_run_that_did_nothing_has_changed_no_kernel(
+    study: Study, whole_run: Entered
+) -> None:
+    """Of a run that computed nothing no kernel is known, so that none can have changed."""
+    whole_run("r1")
+    for path in (study.folder / events.EVENTS / "r1").glob("*.json"):
+        event = json.loads(path.read_text("utf-8"))
+        path.write_text(json.dumps(event | {"kernel": "SkylakeX"}), "utf-8")
+    book.open_run(study, "r2")
+    book.close_interrupted(study.folder)
+    found = course(study.folder)
+    assert [(run["run"], run["outcome"]) for run in found] == [("r1", "done"), ("r2", "killed")]
+    assert found[1]["changed"] == []
+    assert [
+        d.name for d in compare(study.folder, "r1", "r2").differences if d.kind == "machine"
+    ] == []
+    whole_run("r3", said="anew")
+    for path in (study.folder / events.EVENTS / "r3").glob("*.json"):
+        event = json.loads(path.read_text("utf-8"))
+        path.write_text(json.dumps(event | {"kernel": "Haswell"}), "utf-8")
+    told = [d.sentence() for d in compare(study.folder, "r1", "r3").differences]
+    assert "machine linear algebra kernel: SkylakeX -> Haswell" in told

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import textwrap
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -9,12 +11,16 @@ from pathlib import Path
 import pytest
 
 from leafledger.errors import InputFault
+from leafledger.ledger import book
 from leafledger.ledger.trace import as_json, trace
 from leafledger.ledger.trace_words import lines
 from leafledger.records.code import Code
 from leafledger.records.digests import sha256_of_file
+from leafledger.study.layout import tasks
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
+
+from .conftest import enact
 
 Entered = Callable[..., str]
 BEFORE_EFFECTS = {
@@ -79,9 +85,10 @@ def test_decisions_come_with_who_and_why(ran: Study) -> None:
         ("keep", "looked torn", "A. Grower"),
         ("exclude", "torn, seen on the plant", "B. Grower"),
     ]
-    text = "\n".join(lines(trace(ran.folder, "effects.csv")))
-    assert "exclude d12-p01-1: torn, seen on the plant" in text
-    assert "by B. Grower, 2026-05-17T09:00:00" in text
+    for whole in (False, True):
+        text = "\n".join(lines(trace(ran.folder, "effects.csv"), whole))
+        assert "exclude d12-p01-1: torn, seen on the plant" in text
+        assert "by B. Grower, 2026-05-17T09:00:00" in text
 
 
 @pytest.mark.parametrize(
@@ -96,8 +103,10 @@ def test_a_link_that_was_changed_is_told_at_once(ran: Study, path: str, where: s
     (ran.folder / path).write_text("something else\n", encoding="utf-8")
     lineage = trace(ran.folder, "effects.csv")
     assert any(path in text and where in text for text in lineage.broken)
-    shown = list(lines(lineage))
-    assert shown[2].startswith("BROKEN")
+    for whole in (False, True):
+        shown = list(lines(lineage, whole))
+        assert shown[-1].startswith("BROKEN")
+        assert any(path in text and text.startswith("  - ") for text in shown[-7:])
 
 
 def test_numbers_of_a_value_are_short_for_the_eye_and_whole_for_programs(ran: Study) -> None:
@@ -110,7 +119,7 @@ def test_numbers_of_a_value_are_short_for_the_eye_and_whole_for_programs(ran: St
 
 
 def test_an_empty_default_is_told_as_none(ran: Study) -> None:
-    shown = "\n".join(lines(trace(ran.folder, "report.html")))
+    shown = "\n".join(lines(trace(ran.folder, "report.html"), whole=True))
     assert "design.factors = cultivar   (default none)" in shown
     assert "(default )" not in shown
 
@@ -189,3 +198,125 @@ def test_a_moved_study_is_traced_the_same(ran: Study, tmp_path: Path) -> None:
     before = as_json(trace(ran.folder, "effects.csv"))
     moved = ran.folder.rename(tmp_path / "elsewhere é")
     assert as_json(trace(moved, "effects.csv")) == before
+
+
+# --- sheets, treatments, indices, a screenful ------------------------------------------------
+
+CATALOGUE = {
+    "index": "PRI",
+    "formula": "(R(531) - R(570)) / (R(531) + R(570))",
+    "published_formula": "(R(531) - R(570)) / (R(531) + R(570))",
+    "unit": "1",
+    "source": "Gamon et al. (1992). Remote Sensing of Environment 41",
+}
+
+
+@pytest.fixture
+def with_a_value(study: Study) -> Study:
+    """Return a study whose effects and catalogue tell of one index."""
+    book.open_run(study, "r1")
+    told = {
+        "catalogue": json.dumps({"indices": [CATALOGUE]}),
+        "effects": "index,method,estimate\nPRI,welch_t,0.0123456789\nNDVI,welch_t,0.1\n",
+    }
+    for task in tasks(study):
+        enact(study, task, "r1", content=told.get(task.name))
+    book.close_run(study, "r1", "done", "")
+    return study
+
+
+def test_a_value_comes_with_formula_source_and_treatments(with_a_value: Study) -> None:
+    folder = with_a_value.folder
+    lineage = trace(folder, "effects.csv#index=PRI")
+    assert lineage.broken == []
+    (index,) = lineage.indices
+    assert index["formula"] == CATALOGUE["formula"]
+    for whole in (False, True):
+        text = "\n".join(lines(lineage, whole))
+        assert f"index PRI = {CATALOGUE['formula']}   (unit 1)" in text
+        assert "source: Gamon et al. (1992)" in text
+    units = {unit: row["treatment"] for unit, row in with_a_value.units.items()}
+    assert {u: level for level, own in lineage.groups.items() for u in own} == units
+    (told,) = [line for line in lines(lineage) if line.startswith("units by treatment")]
+    first = next(iter(units))
+    count = sum(level == units[first] for level in units.values())
+    assert f"{units[first]} {count} ({first}, " in told
+    assert as_json(lineage)["indices"] == [CATALOGUE]
+    assert trace(folder, "effects.csv").indices == [], "no index was asked for"
+    assert trace(folder, "effects.csv#index=NDVI").indices == [], "the catalogue has none"
+
+
+def test_the_sheets_that_say_which_plant_got_what_are_told(ran: Study) -> None:
+    sheets = {s.path: s.sha256 for s in trace(ran.folder, "effects.csv").sheets}
+    assert sheets == {
+        name: sha256_of_file(ran.folder / name) for name in ("study.yaml", "units.csv", "scans.csv")
+    }
+    for whole in (False, True):
+        text = "\n".join(lines(trace(ran.folder, "effects.csv"), whole))
+        assert all(name in text for name in sheets)
+    units = ran.folder / "units.csv"
+    text = units.read_text("utf-8")
+    units.write_text(text.replace("chelate", "CHELATE"), "utf-8")
+    (ran.folder / "study.yaml").write_text(
+        (ran.folder / "study.yaml").read_text("utf-8").replace("chelate", "CHELATE"), "utf-8"
+    )
+    lineage = trace(ran.folder, "effects.csv")
+    assert len(lineage.broken) == 2
+    assert all("was run with other settings" in text for text in lineage.broken)
+    assert any(text.startswith("units.csv has another content now") for text in lineage.broken)
+    assert trace(ran.folder, "indices/catalogue.json").broken == [], "it rests on no treatment"
+
+
+def test_a_sheet_changed_in_nothing_that_matters_is_a_note(ran: Study) -> None:
+    path = ran.folder / "study.yaml"
+    path.write_text(path.read_text("utf-8") + "# a comment\n", "utf-8")
+    lineage = trace(ran.folder, "effects.csv")
+    assert lineage.broken == []
+    (note,) = [line for line in lines(lineage) if line.startswith("note: ")]
+    assert "study.yaml has another content now" in note
+    (ran.folder / "units.csv").unlink()
+    broken = trace(ran.folder, "effects.csv").broken
+    assert any(text.startswith("units.csv is missing") for text in broken)
+
+
+def test_a_sheet_is_traced_to_what_rests_on_it(ran: Study) -> None:
+    digest = sha256_of_file(ran.folder / "units.csv")
+    for asked in ("units.csv", digest, digest[:12]):
+        lineage = trace(ran.folder, asked)
+        assert (lineage.target.path, lineage.run, lineage.broken) == ("units.csv", "r1", [])
+        assert {"acceptance", "effects", "classes", "rivals", "report"} <= set(lineage.used_by)
+        assert "unit_means" in lineage.used_by, "it rests on acceptance"
+        assert not {"intake.day0", "quality.day12", "catalogue"} & set(lineage.used_by)
+        assert list(lines(lineage))[-1] == "The file is as it was read (run r1)."
+    assert {"intake.day0", "effects"} <= set(trace(ran.folder, "scans.csv").used_by)
+    assert "catalogue" in trace(ran.folder, "study.yaml").used_by
+    unit = next(iter(ran.units))
+    (row,) = trace(ran.folder, f"units.csv#unit={unit}").target.rows
+    assert row["treatment"] == ran.units[unit]["treatment"]
+    (ran.folder / "units.csv").write_text("plant\n", "utf-8")
+    lineage = trace(ran.folder, "units.csv")
+    assert list(lines(lineage))[-1].startswith("BROKEN")
+
+
+def test_of_many_decisions_the_last_are_shown(ran: Study, whole_run: Entered) -> None:
+    path = ran.folder / "decisions.csv"
+    path.write_text(path.read_text("utf-8") + "d12-p02-1,keep,sound,C. Grower,\n", "utf-8")
+    whole_run("r2")
+    short = [line for line in lines(trace(ran.folder, "effects.csv")) if "decision" in line]
+    assert short[0] == "  3 decisions; the last 2:"
+    assert "B. Grower" in short[1]
+    assert "keep d12-p02-1: sound (by C. Grower)" in short[2]
+
+
+def test_a_screenful_by_default_and_all_on_demand(ran: Study) -> None:
+    lineage = trace(ran.folder, "report.html")
+    short, whole = list(lines(lineage)), list(lines(lineage, whole=True))
+    assert len([part for line in short for part in textwrap.wrap(line, 80)]) <= 24
+    assert len(whole) > 5 * len(short)
+    assert short[-1] == whole[-1] == "Every link holds (last stood in run r1)."
+    for scan in ran.scans:
+        (ran.folder / scan.file).unlink(missing_ok=True)
+    broken = list(lines(trace(ran.folder, "report.html")))
+    assert len([part for line in broken for part in textwrap.wrap(line, 80)]) <= 32
+    assert broken[-1].startswith("BROKEN")
+    assert "more (all with --all)" in broken[-2]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -10,9 +11,11 @@ from pathlib import Path
 import pytest
 
 from leafledger.ledger import run_told
-from leafledger.ledger.tracking import DATABASE, copy_book
+from leafledger.ledger.tracking import ARTIFACTS, DATABASE, copy_book
 from leafledger.ledger.verdict import Verdict
 from leafledger.ledger.verify import verify
+from leafledger.records.digests import sha256_of_file
+from leafledger.records.store import ContentStore
 from leafledger.study.study import Study
 
 Entered = Callable[..., str]
@@ -82,6 +85,138 @@ def test_a_number_a_setting_or_a_run_changed_in_the_store_is_told(entered: Path)
     database.unlink()
     copy_book(entered, "t")
     assert of_database(verify(entered)) == []
+
+
+MORE = {
+    f"UPDATE runs SET end_time = end_time + 60000 WHERE run_uuid = {_OF_R1}": (
+        "run r1 has other times"
+    ),
+    "UPDATE runs SET start_time = 0 WHERE name = 'effects'": "effects of run r1 has other times",
+    f"UPDATE runs SET artifact_uri = 'file:///elsewhere' WHERE run_uuid = {_OF_R1}": (
+        'the address of the files of r1 is "file:///elsewhere"'
+    ),
+    "UPDATE experiments SET artifact_location = 'file:///elsewhere' WHERE name = 'leafledger'": (
+        "the address of the files of "
+    ),
+    "UPDATE experiments SET lifecycle_stage = 'deleted' WHERE name = 'leafledger'": (
+        "the experiment of the study is deleted"
+    ),
+    "UPDATE datasets SET digest = '0' WHERE name = 'units.csv'": (
+        'the dataset "units.csv" of run r1 is not as it was read'
+    ),
+    "UPDATE datasets SET dataset_profile = '{}' WHERE name = 'raw files of day0'": (
+        'the dataset "raw files of day0" of run r1 is not as it was read'
+    ),
+    "UPDATE input_tags SET value = 'odd'": "of run r1 is not as it was read",
+    "DELETE FROM inputs": "of run r1 is not as it was read",
+    "UPDATE runs SET lifecycle_stage = 'deleted'": "run r1 is marked as deleted",
+    f"UPDATE runs SET lifecycle_stage = 'deleted' WHERE run_uuid = {_OF_R1}": (
+        "run r1 is marked as deleted"
+    ),
+}
+
+
+def test_times_datasets_addresses_and_deleted_runs_are_told(entered: Path) -> None:
+    database = entered / DATABASE
+    whole = database.read_bytes()
+    for statement, words in MORE.items():
+        change(entered, statement)
+        (told,) = of_database(verify(entered))
+        assert words in told, statement
+        database.write_bytes(whole)
+
+
+def test_all_runs_of_a_study_of_one_marked_as_deleted_are_told_and_come_back(
+    study: Study, whole_run: Entered
+) -> None:
+    whole_run("r1")
+    copy_book(study.folder, "t")
+    change(study.folder, "UPDATE runs SET lifecycle_stage = 'deleted'")
+    (told,) = of_database(verify(study.folder))
+    assert "run r1 is marked as deleted" in told
+    copy_book(study.folder, "t")
+    assert verify(study.folder).broken == []
+
+
+def test_a_run_not_entered_yet_is_a_note(entered: Path, whole_run: Entered) -> None:
+    whole_run("r3", only=frozenset({"report"}))
+    verdict = verify(entered)
+    assert of_database(verdict) == []
+    (note,) = [note for note in verdict.notes if "r3" in note]
+    assert "not in the tracking store yet" in note
+
+
+COPIES = ("records/effects.json", "report.html", "effects.csv", "figures/one.svg", "files.json")
+
+
+def test_a_copy_that_was_changed_or_deleted_is_told(entered: Path) -> None:
+    place = entered / ARTIFACTS / first_of(entered) / "artifacts"
+    for name in COPIES:
+        copy = place / name
+        whole, file = copy.read_bytes(), copy.relative_to(entered).as_posix()
+        copy.write_bytes(whole + b" ")
+        assert [(b.file, b.what) for b in verify(entered).broken] == [(file, "changed")]
+        copy.unlink()
+        assert [(b.file, b.what) for b in verify(entered).broken] == [(file, "missing")]
+        copy.write_bytes(whole)
+    assert verify(entered).broken == []
+    (place / "mine.txt").write_text("for the paper", encoding="utf-8")
+    assert verify(entered).broken == [], "what a person adds is no fault"
+
+
+def first_of(folder: Path) -> str:
+    """Return the store's id of the first run."""
+    with closing(sqlite3.connect(folder / DATABASE)) as store:
+        (row,) = store.execute(_OF_R1.strip("()"))
+    return str(row[0])
+
+
+def test_a_record_changed_together_with_the_list_of_copies_is_told(entered: Path) -> None:
+    place = entered / ARTIFACTS / first_of(entered) / "artifacts"
+    copies = json.loads((place / "files.json").read_text("utf-8"))
+    record = place / "records/effects.json"
+    record.write_text(record.read_text("utf-8").replace("0.05", "0.01"), encoding="utf-8")
+    copies["records/effects.json"] = sha256_of_file(record)
+    (place / "files.json").write_text(json.dumps(copies), encoding="utf-8")
+    digest = sha256_of_file(place / "files.json")
+    change(
+        entered,
+        f"UPDATE tags SET value = '{digest}' WHERE key = 'leafledger.files' "
+        f"AND run_uuid = {_OF_R1}",
+    )
+    (broken,) = verify(entered).broken
+    assert broken.file.endswith("records/effects.json")
+
+
+def test_copies_no_longer_kept_when_a_run_was_entered_are_no_fault(
+    study: Study, whole_run: Entered
+) -> None:
+    whole_run("r1")
+    whole_run("r2", said="anew")
+    ContentStore(study.folder).trim(0)
+    copy_book(study.folder, "t")
+    assert verify(study.folder).broken == []
+
+
+def test_strangers_in_the_content_store_are_told(study: Study, whole_run: Entered) -> None:
+    whole_run("r1")
+    root = study.folder / "ledger/store"
+    entry = sorted(root.glob("??/*"))[0]
+    shard, key = entry.parent.name, entry.name
+    other = "zz" if shard != "zz" else "yy"
+    for named in (
+        *("notes.txt", f"{shard}/notes.txt", "no/x/y", f"{other}/{key}/x"),
+        *(f"{shard}/{key}/sub/record.json", f"{shard}/{key}/notes.txt"),
+    ):
+        path = root / named
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("a stranger", encoding="utf-8")
+        (broken,) = verify(study.folder).broken
+        assert (broken.file, broken.what) == (f"ledger/store/{named}", "orphan")
+        path.unlink()
+    (root / f".{key}.tmp").mkdir()
+    (root / f".{key}.tmp" / "x").write_text("cut short", encoding="utf-8")
+    assert verify(study.folder).broken == []
 
 
 def test_what_a_person_adds_or_another_version_wrote_is_no_fault(

@@ -40,6 +40,8 @@ KINDS = {
     "kept result": "ledger/store/*/*/*",
     "kept record": "ledger/store/*/*/record.json",
     "artifact": "ledger/artifacts/*/artifacts/effects.csv",
+    "artifact of the model": "ledger/artifacts/*/artifacts/classes/*/MLmodel",
+    "artifact of a record": "ledger/artifacts/*/artifacts/records/effects.json",
     "decisions": "decisions.csv",
 }
 
@@ -89,7 +91,7 @@ def test_a_byte_anywhere_in_what_is_told_is_named_and_nothing_else(
         assert told == [found.relative_to(ran_study).as_posix()], place
 
 
-@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind not in {"artifact"}])
+@pytest.mark.parametrize("kind", KINDS)
 def test_a_file_that_is_gone_is_named(ran_study: Path, kind: str) -> None:
     found = sorted(ran_study.glob(KINDS[kind]))
     path = found[len(found) // 2]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -16,6 +17,7 @@ import pytest
 from leafledger.records.digests import FileDigests
 from leafledger.runner.plan import plan
 from leafledger.runner.run import RunResult, run_study
+from leafledger.study.layout import Task, inputs
 from leafledger.study.reading import read_study
 
 Edit = Callable[[Path, str, str], None]
@@ -120,7 +122,63 @@ def test_a_decision_runs_from_acceptance_and_its_reason_does_not(ran_study: Path
     decide(ran_study, "exclude", "leaf torn")
     assert run(ran_study)[0] == {"acceptance"} | CONCLUSIONS
     decide(ran_study, "exclude", "leaf was torn by the clip")
-    assert run(ran_study)[0] == {"acceptance", "effects", "report"}
+    assert run(ran_study)[0] == {"acceptance", "report"}
+
+
+@pytest.mark.slow
+def test_the_reason_of_a_scan_kept_runs_acceptance_and_the_report(ran_study: Path) -> None:
+    decide(ran_study, "keep", "sound")
+    assert run(ran_study)[0] == {"acceptance", "report"}
+    decide(ran_study, "keep", "sound and looked at twice")
+    assert run(ran_study)[0] == {"acceptance", "report"}
+
+
+def sessions_in(study: Path, rule: str, kind: str) -> list[str]:
+    read = inputs(read_study(study), Task(rule))
+    return [role.removeprefix(f"{kind}/") for role in read if role.startswith(f"{kind}/")]
+
+
+def test_the_classifier_reads_only_the_sessions_asked_for(small_study: Path, edit: Edit) -> None:
+    definition = small_study / "study.yaml"
+    text = definition.read_text(encoding="utf-8")
+    assert "target: treatment" in text
+    both, after, before = ["day0", "day12"], ["day12"], ["day0"]
+    for asked, seen in {
+        "after": after,
+        "all": both,
+        "before": before,
+        "[day12]": after,
+        "[day12, day0]": both,
+    }.items():
+        definition.write_text(with_sessions(text, asked), encoding="utf-8")
+        assert sessions_in(small_study, "classes", "reflectance") == seen, asked
+        assert sessions_in(small_study, "rivals", "indices") == seen, asked
+        # They are asked for the treatment before it was given.
+        assert sessions_in(small_study, "rivals", "reflectance") == both[: 1 + (seen != before)]
+        assert sessions_in(small_study, "effects", "reflectance") == both
+    edit(definition, "target: treatment", "target: cultivar")
+    definition.write_text(with_sessions(definition.read_text("utf-8"), "after"), encoding="utf-8")
+    assert sessions_in(small_study, "rivals", "reflectance") == after
+
+
+def with_sessions(text: str, asked: str) -> str:
+    changed = re.sub(r"(\n  target: \w+\n)(  sessions: .*\n)?", rf"\1  sessions: {asked}\n", text)
+    assert changed.count(f"\n  sessions: {asked}\n") == 1
+    return changed
+
+
+@pytest.mark.slow
+def test_a_raw_file_of_the_session_before_does_not_run_the_classifier(ran_study: Path) -> None:
+    raw = ran_study / "raw" / "day0" / "p01_1.txt"
+    lines = raw.read_text(encoding="utf-8").splitlines()
+    middle = len(lines) // 2
+    wavelength, counts = lines[middle].split()
+    lines[middle] = f"{wavelength}\t{float(counts) + 1:.1f}"
+    raw.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert foreseen(ran_study)["intake.day0"].startswith("input changed: raw/")
+    tasks, _ = run(ran_study)
+    assert tasks >= {"intake.day0", "reflectance.day0", "acceptance", "effects", "report"}
+    assert "classes" not in tasks
 
 
 @pytest.mark.slow
@@ -205,6 +263,32 @@ def test_a_damaged_kept_result_is_not_restored(ran_study: Path) -> None:
     (ran_study / "results" / "accepted.csv").unlink()
     _, result = run(ran_study)
     assert [(e["task"], e["outcome"]) for e in result.tasks] == [("acceptance", "done")]
+
+
+def flip(path: Path) -> None:
+    """Change one byte in the middle of a file."""
+    whole = path.read_bytes()
+    middle = len(whole) // 2
+    path.write_bytes(whole[:middle] + bytes([whole[middle] ^ 1]) + whole[middle + 1 :])
+
+
+@pytest.mark.slow
+def test_what_was_put_back_runs_nothing_later_that_status_does_not_say(
+    ran_study: Path, edit: Edit
+) -> None:
+    """A file put back is dated after what was made of it; then the store is lost."""
+    flip(ran_study / "results/range.json")
+    assert run(ran_study)[0] == {"acceptance"}
+    flip(ran_study / "results/quality/day0.parquet")
+    assert run(ran_study)[0] == {"quality.day0"}
+    shutil.rmtree(ran_study / "ledger/store")
+    edit(ran_study / "study.yaml", "alpha: 0.05", "alpha: 0.01")
+    said = foreseen(ran_study)
+    assert set(said) == {"effects", "report"}
+    tasks, result = run(ran_study)
+    assert tasks == set(said)
+    assert {event["outcome"] for event in result.tasks} == {"done"}
+    assert foreseen(ran_study) == {}
 
 
 def test_changed_code_runs_its_stage(ran_study: Path) -> None:

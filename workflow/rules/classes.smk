@@ -1,7 +1,10 @@
 # The discriminant classifier with its honest validation, and simple rivals in the same splits.
 rule classes:
     input:
-        reflectance=expand("results/reflectance/{session}.parquet", session=SESSIONS),
+        reflectance=expand(
+            "results/reflectance/{session}.parquet",
+            session=workflow_of_study.sessions_read("classes", "reflectance"),
+        ),
         accepted="results/accepted.csv",
         range="results/range.json",
         passed="results/validation/passed.json",
@@ -28,11 +31,17 @@ rule classes:
 
 rule rivals:
     input:
-        reflectance=expand("results/reflectance/{session}.parquet", session=SESSIONS),
+        reflectance=expand(
+            "results/reflectance/{session}.parquet",
+            session=workflow_of_study.sessions_read("rivals", "reflectance"),
+        ),
         accepted="results/accepted.csv",
         range="results/range.json",
         passed="results/validation/passed.json",
-        indices=expand("results/indices/{session}.parquet", session=SESSIONS),
+        indices=expand(
+            "results/indices/{session}.parquet",
+            session=workflow_of_study.sessions_read("rivals", "indices"),
+        ),
     output:
         rivals="results/classes/rivals.csv",
         comparison="results/classes/comparison.csv",

@@ -23,7 +23,6 @@ rule effects:
         accepted="results/accepted.csv",
         range="results/range.json",
         indices=expand("results/indices/{session}.parquet", session=SESSIONS),
-        exclusions="results/exclusions.csv",
     output:
         effects="results/effects.csv",
         effects_summary="results/effects.json",

@@ -120,13 +120,14 @@ def _say_verdict(verdict: Any) -> None:
 @click.command(short_help="Say what a result rests on.")
 @click.argument("study", type=click.Path(path_type=Path))
 @click.argument("target")
-@click.option("--all", "whole", is_flag=True, help="Show every file and every setting.")
+@click.option("--all", "whole", is_flag=True, help="Show every stage, file and setting.")
 @json_option
 def trace(study: Path, target: str, whole: bool, as_json: bool) -> None:
     """Say which files, settings, code and decisions a result rests on.
 
-    TARGET is a path (results/effects.csv, a figure, the model, report.html, a raw file), a digest,
-    or a value: effects.csv#index=PRI,method=paired_t. Exit code 1 if a link no longer holds.
+    TARGET is a path (results/effects.csv, a figure, the model, report.html, a raw file, a sheet
+    such as units.csv), a digest, or a value: effects.csv#index=PRI,method=paired_t. The last line
+    says whether every link holds; exit code 1 if one does not.
 
     \b
     Example:

@@ -1,10 +1,9 @@
-"""Tables of scans as the effects see them: accepted or all, by unit, with the reason for each."""
+"""Tables of scans as the effects see them: accepted or all, by unit."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 from leafledger.effects.changes import UnitTable, unit_table
 from leafledger.effects.layout import Layout
@@ -61,14 +60,3 @@ def accepted_cells(
     """Return index -> unit and session -> leaf -> values of the accepted scans."""
     chosen = set(scans.places) - scans.dropped
     return grouped(readings(job.by_session("indices"), scans.places, chosen))
-
-
-def reasons_of(path: Path, excluded: Iterable[str]) -> list[dict[str, str]]:
-    """Return why each excluded scan was left out, as the table of exclusions has it."""
-    table = read_csv(path, text=tuple(TEXT))
-    kept = table[table["scan"].isin(set(excluded)) & (table["applied"] == "exclude")]
-    kept = kept.sort_values(["scan", "rule"], kind="stable")
-    return [
-        {"scan": scan, "rule": rule, "reason": reason}
-        for scan, rule, reason in zip(kept["scan"], kept["rule"], kept["reason"], strict=True)
-    ]

@@ -24,13 +24,7 @@ from leafledger.effects.plan_words import plan_sentences
 from leafledger.effects.power import design_table
 from leafledger.effects.residual_variation import Variation, variation
 from leafledger.effects.robustness import robustness, robustness_sentences, sensitivity_rows
-from leafledger.effects.scan_tables import (
-    Scans,
-    accepted_cells,
-    reasons_of,
-    scans_of,
-    table_of_all,
-)
+from leafledger.effects.scan_tables import Scans, accepted_cells, scans_of, table_of_all
 from leafledger.effects.sensitivity import with_and_without
 from leafledger.effects.sentences import sentences
 from leafledger.effects.settings import dose_misfits, misfits
@@ -192,24 +186,24 @@ def _does_it_hold(
     shown = _frame(sensitivity_rows(held, units), SENSITIVITY)
     write_csv(job.outputs["sensitivity"], shown, SENSITIVITY)
     return {
-        "with_and_without": _without_exclusions(job, layout, plan, everything, primary, scans),
+        "with_and_without": _without_exclusions(layout, plan, everything, primary, scans),
         "robustness": robustness_sentences(held, layout.word, plan.alpha),
         "assumptions": looked_at(layout, table, primary, held),
     }
 
 
 def _without_exclusions(
-    job: Job,
     layout: Layout,
     plan: Plan,
     everything: UnitTable,
     primary: Sequence[Effect],
     scans: Scans,
 ) -> dict[str, Any]:
-    return {
-        "rows": with_and_without(layout, plan, everything, primary, scans.excluded),
-        "reasons": reasons_of(job.inputs["exclusions"], scans.dropped),
-    }
+    """Return the primary contrasts with every scan; ``exclusions.csv`` says why each is left out.
+
+    The reasons are no matter of the effects: other words for one test nothing again.
+    """
+    return {"rows": with_and_without(layout, plan, everything, primary, scans.excluded)}
 
 
 def _write_next_study(

@@ -142,12 +142,13 @@ def _machine(book: BookView, one: Run, other: Run) -> Iterator[Difference]:
         if one[name] != other[name]:
             yield Difference("machine", name, str(one[name]), str(other[name]))
     kernels = [_kernels(book, run) for run in (one, other)]
-    if kernels[0] != kernels[1]:
+    # Of a run that was ended before it computed anything none is known: nothing has changed then.
+    if all(kernels) and kernels[0] != kernels[1]:
         yield Difference("machine", "linear algebra kernel", kernels[0], kernels[1])
 
 
 def _kernels(book: BookView, run: Run) -> str:
-    """Return the kernels by which the results that stood in a run were computed."""
+    """Return the kernels by which the results of a run were computed; empty if none is known."""
     made = [book.made.get(record["key"], {}) for record in book.records_of(run).values()]
     found = sorted({str(event["kernel"]) for event in made if event.get("kernel")})
-    return ", ".join(found) or "unknown"
+    return ", ".join(found)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 
+from leafledger.ledger.run_told import FILES_LIST, FILES_TAG, RUN_TAG
 from leafledger.ledger.tracking import ARTIFACTS, DATABASE
 from leafledger.ledger.tracking_check import CUT_SHORT, tracking_faults
 from leafledger.ledger.view import BookView
@@ -17,6 +19,11 @@ from leafledger.records.store import FOLDER
 
 Fault = tuple[str, str, str]
 Hash = Callable[[str], str | None]
+_KEY = re.compile("[0-9a-f]{64}")
+_MEND = (
+    f"delete {DATABASE}, and `leafledger ledger sync` makes it again from the book (what was added "
+    "by hand in MLflow is lost)"
+)
 
 
 def history_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) -> Iterator[Fault]:
@@ -48,10 +55,28 @@ def history_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) ->
 def store_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) -> Iterator[Fault]:
     """Yield what is wrong in the content store and in the tracking store."""
     told = {e.get("key"): e.get("record") for run in book.runs for e in book.events(run["run"])}
+    yield from _strangers(book.folder)
     for entry in sorted((book.folder / FOLDER).glob("??/*")):
-        if entry.is_dir() and not entry.name.startswith("."):
+        if _is_entry(entry):
             yield from _entry_faults(book, entry, sha256, told)
     yield from _tracking_faults(book, sha256, note)
+
+
+def _is_entry(place: Path) -> bool:
+    """Tell whether a folder of the content store has the place and name of an entry."""
+    return (
+        place.is_dir() and place.name[:2] == place.parent.name and bool(_KEY.fullmatch(place.name))
+    )
+
+
+def _strangers(folder: Path) -> Iterator[Fault]:
+    """Yield files in the content store that belong to no kept result."""
+    root = folder / FOLDER
+    for path in files_below(root):
+        below = path.relative_to(root).parts
+        temporary = any(part.startswith(".") for part in below)
+        if not temporary and not (len(below) > 2 and _is_entry(root / below[0] / below[1])):
+            yield path.relative_to(folder).as_posix(), "orphan", "belongs to no kept result"
 
 
 def _entry_faults(
@@ -69,12 +94,12 @@ def _entry_faults(
     names = {output["sha256"] for output in record["outputs"]} if record else None
     for path in files_below(entry):
         file = path.relative_to(book.folder).as_posix()
-        if path.name == "record.json":
+        if path == entry / "record.json":
             continue
-        if sha256(file) != path.name:
-            yield file, "changed", "a kept result was changed"
-        elif names is not None and path.name not in names:
+        if path.parent != entry or (names is not None and path.name not in names):
             yield file, "orphan", "a file in the store that its record does not name"
+        elif sha256(file) != path.name:
+            yield file, "changed", "a kept result was changed"
     for name in sorted((names or set()) - {path.name for path in entry.iterdir()}):
         yield f"{place}/{name}", "missing", "a kept result is no longer there"
 
@@ -88,12 +113,15 @@ def _tracking_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) 
         with closing(sqlite3.connect(f"{database.resolve().as_uri()}?mode=ro", uri=True)) as store:
             if store.execute("PRAGMA quick_check").fetchone() != ("ok",):
                 raise sqlite3.DatabaseError("damaged")
-            entered = dict(
-                store.execute(
-                    "SELECT run_uuid, value FROM tags JOIN runs USING (run_uuid) "
-                    "WHERE key = 'leafledger.run' AND status <> ?",
-                    [CUT_SHORT],
+            entered, lists = (
+                dict(
+                    store.execute(
+                        "SELECT run_uuid, value FROM tags JOIN runs USING (run_uuid) "
+                        "WHERE key = ? AND status <> ? AND lifecycle_stage = 'active'",
+                        [tag, CUT_SHORT],
+                    )
                 )
+                for tag in (RUN_TAG, FILES_TAG)
             )
             odd = list(tracking_faults(book, store, note))
     except sqlite3.Error as error:
@@ -102,12 +130,44 @@ def _tracking_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) 
         return
     if odd:
         more = f", and {len(odd) - 1} more" if len(odd) > 1 else ""
-        mend = (
-            "delete this file, and `leafledger ledger sync` makes it again from the book (what was "
-            "added by hand in MLflow is lost)"
-        )
-        yield DATABASE, "changed", f"the tracking store was changed: {odd[0]}{more}; {mend}"
+        yield DATABASE, "changed", f"the tracking store was changed: {odd[0]}{more}; {_MEND}"
+    yield from _copies_faults(book, sha256, entered, lists)
     yield from _artifact_faults(book, sha256, entered)
+
+
+def _copies_faults(
+    book: BookView, sha256: Hash, entered: dict[str, str], lists: dict[str, str]
+) -> Iterator[Fault]:
+    """Yield copies in the tracking store that are gone or are not what was entered.
+
+    Files that a person has added there are none of the book's.
+
+    Parameters
+    ----------
+    book, sha256
+        The book, and what gives the digest of a file of the study.
+    entered, lists
+        The store's id of a run -> our id, and -> the digest of the list of its copies. Runs that
+        an earlier version entered have no list.
+    """
+    for store_id, digest in lists.items():
+        run = entered.get(store_id, "")
+        place = f"{ARTIFACTS}/{store_id}/artifacts"
+        file = f"{place}/{FILES_LIST}"
+        found, copies = sha256(file), events.readable(book.folder / file)
+        if found != digest or copies is None:
+            what = "missing" if found is None else "changed"
+            said = f"the list of the copies of run {run} is not as it was entered"
+            yield file, what, f"{said}; {_MEND}"
+            continue
+        for name, expected in copies.items():
+            found = sha256(f"{place}/{name}")
+            if found is None:
+                said = f"the copy of {name} of run {run} is no longer there; {_MEND}"
+                yield f"{place}/{name}", "missing", said
+            elif found != expected:
+                said = f"the copy of {name} of run {run} was changed; {_MEND}"
+                yield f"{place}/{name}", "changed", said
 
 
 def _artifact_faults(book: BookView, sha256: Hash, entered: dict[str, str]) -> Iterator[Fault]:
@@ -117,7 +177,10 @@ def _artifact_faults(book: BookView, sha256: Hash, entered: dict[str, str]) -> I
         place = f"{ARTIFACTS}/{store_id}/artifacts"
         if run not in runs or not (book.folder / place).is_dir():
             continue
-        for record in book.records_of(runs[run]).values():
+        for task, record in book.records_of(runs[run]).items():
+            file = f"{place}/records/{task}.json"
+            if (book.folder / file).is_file() and events.readable(book.folder / file) != record:
+                yield file, "changed", f"the copy of the record of {task} of run {run} was changed"
             for output in record["outputs"]:
                 file = f"{place}/{output['path'].removeprefix('results/')}"
                 found = sha256(file)

@@ -92,7 +92,7 @@ def lodged_digests(folder: Path, until: str | None = None) -> dict[str, str]:
     return {
         entry["plan"]: sha256_of_file(folder / entry_file(entry["plan"]))
         for entry in lodged(folder)
-        if until is None or entry["recorded"] <= until
+        if until is None or events.moment(entry["recorded"]) <= events.moment(until)
     }
 
 
@@ -354,7 +354,7 @@ def _unnamed(book: BookView, entry: Entry) -> Iterator[Broken]:
     before = (entry["previous"] or {}).get("run")
     start = ids.index(before) + 1 if before in ids else 0
     for run in book.runs[start:]:
-        later = run["started"] >= entry["recorded"]
+        later = events.moment(run["started"]) >= events.moment(entry["recorded"])
         if later and "plans" in run and entry["plan"] not in run["plans"]:
             what = f"says it is older than run {run['run']}, which does not know it"
             yield Broken(entry_file(entry["plan"]), "chain", what)

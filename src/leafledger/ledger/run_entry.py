@@ -9,13 +9,23 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from leafledger.ledger.run_told import PARENT_TAG, PATH, Told, told_of_run, told_of_task
+from leafledger.ledger.run_told import (
+    CONTEXT_TAG,
+    FILES_LIST,
+    FILES_TAG,
+    PARENT_TAG,
+    PATH,
+    Told,
+    datasets_of,
+    told_of_run,
+    told_of_task,
+)
 from leafledger.ledger.view import BookView
 from leafledger.records import events
-from leafledger.records.digests import sha256_of_value
+from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.record import Record
 from leafledger.study.parameters import name_of
-from leafledger.study.tables import write_json
+from leafledger.study.tables import write_json, write_text
 
 if TYPE_CHECKING:
     from mlflow.tracking import MlflowClient
@@ -27,7 +37,6 @@ MODEL_TAG = "leafledger.model"
 _LONGEST_TAG = 500
 _NOT_COPIED = (".parquet",)
 _PARAMETERS_AT_ONCE = 100
-_LONGEST_DIGEST = 36
 
 
 class RunEntry:
@@ -68,10 +77,8 @@ class RunEntry:
         }
         told = told_of_run(run, records, self.book.content_at(records.get("classes"), PATH))
         run_id = self._open(told, reused)
-        self._log_files(run_id, records)
+        self._log_files(run_id, records, run.get("logs", {}))
         self._log_datasets(run_id, run, records)
-        for task, digest in run.get("logs", {}).items():
-            self._log_text(run_id, task, digest)
         for event in done:
             if event["outcome"] != "restored":
                 self._child(run_id, event, records.get(event["task"]), run.get("logs", {}))
@@ -110,9 +117,20 @@ class RunEntry:
         if data is not None:
             self.client.log_text(run_id, data.decode("utf-8", "replace"), f"logs/{task}.log")
 
-    def _log_files(self, run_id: str, records: Mapping[str, Record]) -> None:
-        """Copy tables, figures, page, model and records; spectra stay, named by digest."""
+    def _log_files(
+        self, run_id: str, records: Mapping[str, Record], logs: Mapping[str, str]
+    ) -> None:
+        """Copy tables, figures, page, model, records and logs; spectra stay, named by digest.
+
+        A list of what was copied, with digests, comes with it, and its digest is a tag: what was
+        no longer kept when the run was entered is no copy that was lost since.
+        """
         with TemporaryDirectory(dir=self.folder / "ledger", prefix=".", suffix=".tmp") as name:
+            for task, digest in logs.items():
+                data = self.book.history(digest)
+                if data is not None:
+                    text = data.decode("utf-8", "replace")
+                    write_text(Path(name) / "logs" / f"{task}.log", text)
             for task, record in records.items():
                 write_json(Path(name) / "records" / f"{task}.json", record)
                 for output in record["outputs"]:
@@ -124,8 +142,14 @@ class RunEntry:
                         place.parent.mkdir(parents=True, exist_ok=True)
                         shutil.copyfile(found, place)
             self._write_model(run_id, Path(name), records)
-            if records:
+            copies = {
+                path.relative_to(name).as_posix(): sha256_of_file(path)
+                for path in files_below(Path(name))
+            }
+            if copies:
+                write_json(Path(name) / FILES_LIST, copies)
                 self.client.log_artifacts(run_id, name)
+                self.client.set_tag(run_id, FILES_TAG, sha256_of_file(Path(name) / FILES_LIST))
 
     def _write_model(self, run_id: str, place: Path, records: Mapping[str, Record]) -> None:
         """Put the classifier, if the run made one, into the form that MLflow opens.
@@ -148,24 +172,18 @@ class RunEntry:
         """Name the raw files of each session, and the study's sheets, as inputs of a run."""
         from mlflow.entities import Dataset, DatasetInput, InputTag
 
-        found = [
-            (f"raw files of {record['session']}", "raw", sha256_of_value(files), {"files": files})
-            for record in records.values()
-            if record["rule"] == "intake"
-            for files in [{given["path"]: given["sha256"] for given in record["inputs"]}]
-        ]
-        found += [(name, "sheet", digest, {}) for name, digest in run["study"].items()]
-        inputs = []
-        for name, kind, digest, profile in found:
-            plain = digest.removeprefix("sha256:")
-            told = {"sha256": plain, "n_files": len(profile.get("files", [name]))}
-            dataset = Dataset(
-                name=name[:500],
-                digest=plain[:_LONGEST_DIGEST],
-                source_type="local",
-                source=json.dumps({"study": run["title"], "path": name}),
-                profile=json.dumps(told),
+        inputs = [
+            DatasetInput(
+                Dataset(
+                    name=told.name,
+                    digest=told.digest,
+                    source_type="local",
+                    source=json.dumps({"study": run["title"], "path": told.name}),
+                    profile=told.profile,
+                ),
+                [InputTag(CONTEXT_TAG, told.kind)],
             )
-            inputs.append(DatasetInput(dataset, [InputTag("mlflow.data.context", kind)]))
+            for told in datasets_of(run, records)
+        ]
         if inputs:
             self.client.log_inputs(run_id, datasets=inputs)

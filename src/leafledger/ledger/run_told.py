@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
@@ -12,6 +13,7 @@ from statistics import fmean
 
 from leafledger.records import events
 from leafledger.records.code import digest_of_modules
+from leafledger.records.digests import sha256_of_value
 from leafledger.records.record import Record
 from leafledger.study.parameters import name_of, parameters
 
@@ -21,6 +23,12 @@ PARENT_TAG = "mlflow.parentRunId"
 TASK_TAG = "leafledger.task"
 TELLER_TAG = "leafledger.told_by"
 VARIANT_TAG = "leafledger.variant"
+FILES_TAG = "leafledger.files"
+"""Digest of the list of a run's copies in the store, `FILES_LIST`."""
+FILES_LIST = "files.json"
+CONTEXT_TAG = "mlflow.data.context"
+_LONGEST_DIGEST = 36
+_LONGEST_NAME = 500
 PATH = "results/classes/path.csv"
 """The classifier's table of accuracy by number of latent variables."""
 ACCURACY = "classes.accuracy_"
@@ -113,6 +121,43 @@ def told_of_task(event: events.Event, record: Record | None) -> Told:
     )
 
 
+@dataclass(frozen=True, order=True)
+class DatasetTold:
+    """Raw files of a session, or a sheet, as the store names them.
+
+    Attributes
+    ----------
+    name, kind
+        What it is; ``raw`` or ``sheet``.
+    digest
+        The first digits of its SHA-256, as many as the store takes.
+    profile
+        The whole digest and the number of files, as JSON.
+    """
+
+    name: str
+    kind: str
+    digest: str
+    profile: str
+
+
+def datasets_of(run: events.Run, records: Mapping[str, Record]) -> list[DatasetTold]:
+    """Return the raw files of each session, and the study's sheets, as inputs of a run."""
+    found: list[tuple[str, str, str, int]] = []
+    for record in records.values():
+        if record["rule"] == "intake":
+            files = {given["path"]: given["sha256"] for given in record["inputs"]}
+            name = f"raw files of {record['session']}"
+            found.append((name, "raw", sha256_of_value(files), len(files)))
+    found += [(name, "sheet", digest, 1) for name, digest in run["study"].items()]
+    told = []
+    for name, kind, digest, count in found:
+        plain = digest.removeprefix("sha256:")
+        profile = json.dumps({"sha256": plain, "n_files": count})
+        told.append(DatasetTold(name[:_LONGEST_NAME], kind, plain[:_LONGEST_DIGEST], profile))
+    return told
+
+
 def _tags_of_run(run: events.Run) -> dict[str, str]:
     tags = {
         RUN_TAG: run["run"],
@@ -148,6 +193,11 @@ def accuracy_path(table: Path) -> list[Number]:
         (name_of(f"{ACCURACY}{split}"), fmean(values), step)
         for (split, step), values in sorted(found.items())
     ]
+
+
+def has_offset(moment: str) -> bool:
+    """Tell whether a moment of the book is the same in every zone; earlier versions' are not."""
+    return dt.datetime.fromisoformat(moment).tzinfo is not None
 
 
 def milliseconds(moment: str) -> int:

@@ -74,13 +74,15 @@ def _by_path(book: BookView, name: str) -> Target:
         record = book.record(digest)
         for output in record["outputs"] if record else []:
             known[output["path"]] = (output["sha256"], digest)
+    for sheet, (_run, digest) in book.sheets.items():
+        known.setdefault(sheet, (digest, None))
     path = next((p for p in _possible(book.folder, name) if p in known), None)
     if path is None:
         raise InputFault(
             Problem(
                 file=name,
                 found="a file that no run of the book knows",
-                expected="a result, a raw file, a record, or a digest",
+                expected="a result, a raw file, a sheet, a record, or a digest",
                 mend=_close(name, list(known)),
             )
         )
@@ -127,14 +129,24 @@ def _by_digest(book: BookView, start: str) -> Target:
             raw = not given["path"].startswith(("results/", "records/"))
             if raw and given["sha256"].startswith(start):
                 return Target(given["path"], given["sha256"], None, _now(book, given["path"]))
+    if (sheet := _sheet_by_digest(book, start)) is not None:
+        return sheet
     raise InputFault(
         Problem(
             file=start,
             found="a digest that no record of the book holds",
-            expected="the SHA-256 of a result, a raw file or a record, or its first 8 digits",
+            expected="the SHA-256 of a result, raw file, sheet or record, or its first 8 digits",
             mend="`sha256sum FILE` prints the digest of a file.",
         )
     )
+
+
+def _sheet_by_digest(book: BookView, start: str) -> Target | None:
+    for run in reversed(book.runs):
+        for name, digest in run["study"].items():
+            if digest.startswith(start):
+                return Target(name, digest, None, _now(book, name))
+    return None
 
 
 def _now(book: BookView, path: str) -> str | None:
@@ -144,13 +156,13 @@ def _now(book: BookView, path: str) -> str | None:
 
 def _rows(book: BookView, target: Target, wanted: str) -> tuple[Mapping[str, Any], ...]:
     record = book.record(target.record) if target.record else None
-    place = book.content_at(record, target.path)
+    place = book.content_at(record, target.path) if record else book.kept_sheet(target.sha256)
     if place is None or Path(target.path).suffix not in {".csv", ".parquet"}:
         raise InputFault(
             Problem(
                 file=target.path,
                 found="no table, or one whose recorded content is gone",
-                expected="a CSV or Parquet table of results/, as it was recorded",
+                expected="a CSV or Parquet table of results/, or a CSV sheet, as it was recorded",
                 mend="Run the study again, or ask for the file without `#`.",
             )
         )

@@ -8,6 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.ledger.target import Target, find_target
+from leafledger.ledger.trace_inputs import (
+    SheetRead,
+    groups_of,
+    indices_asked,
+    sheets_read,
+    tasks_told_of,
+)
 from leafledger.ledger.view import BookView, in_data_order, task_of
 from leafledger.records.code import code_of
 from leafledger.records.digests import FileDigests
@@ -90,6 +97,12 @@ class Lineage:
         For a file of a person's hand: the tasks that read it or rest on what came of it.
     run
         The last run in which the target stood.
+    sheets
+        The study's own sheets as that run read them.
+    groups
+        Treatment -> its units, as the task nearest to the target was told of them.
+    indices
+        What the catalogue says of the indices in the rows asked for: formula, source, unit.
     """
 
     target: Target
@@ -97,6 +110,9 @@ class Lineage:
     nodes: dict[str, Node]
     used_by: list[str]
     run: str | None
+    sheets: list[SheetRead] = field(default_factory=list)
+    groups: dict[str, list[str]] = field(default_factory=dict)
+    indices: list[dict[str, Any]] = field(default_factory=list)
 
 
 def trace(folder: Path, asked: str) -> Lineage:
@@ -125,6 +141,7 @@ class _Tracer:
         self.digests = FileDigests(book.folder)
         self.broken: list[str] = []
         self.nodes: dict[str, Node] = {}
+        self.records: dict[str, Record] = {}
 
     def lineage(self, target: Target) -> Lineage:
         if target.now != target.sha256:
@@ -133,10 +150,26 @@ class _Tracer:
         run = self.book.versions.get(target.record) if target.record else None
         if target.record is not None:
             self._follow(target.record, run)
-        used_by = [] if target.record else self._readers(target)
         order = list(reversed(in_data_order(list(self.nodes))))
         nodes = {name: self.nodes[name] for name in order}
-        return Lineage(target, self.broken, nodes, used_by, run)
+        if target.record is None or run is None:
+            run, used_by = self._reading(target)
+            return Lineage(target, self.broken, nodes, used_by, run)
+        sheets = sheets_read(self.book, run, self.records)
+        for sheet in sheets:
+            if sheet.matters:
+                self._tell(sheet.change)
+        groups = groups_of(self.records[name] for name in order)
+        indices = indices_asked(self.book, run, target.rows)
+        return Lineage(target, self.broken, nodes, [], run, sheets, groups, indices)
+
+    def _reading(self, target: Target) -> tuple[str | None, list[str]]:
+        """Return the last run that read a file of a person's hand, and the tasks it reached."""
+        tasks = self._readers(target)
+        for run in reversed(self.book.runs):
+            if run["study"].get(target.path) == target.sha256 and not tasks:
+                return run["run"], tasks_told_of(self.book.records_of(run), target.path)
+        return None, tasks
 
     def _tell(self, text: str) -> None:
         if text not in self.broken:
@@ -177,6 +210,7 @@ class _Tracer:
             node = self._node(record, digest)
             name = node.task if node.task not in self.nodes else f"{node.task} ({digest[:8]})"
             self.nodes[name] = node
+            self.records[name] = record
             self._check_code(record)
             own, of_variants = _by_place(record)
             waiting += self._sources(own, node, run, in_place)
@@ -284,6 +318,9 @@ def as_json(lineage: Lineage) -> dict[str, Any]:
         "run": lineage.run,
         "broken": lineage.broken,
         "used_by": lineage.used_by,
+        "sheets": [asdict(sheet) for sheet in lineage.sheets],
+        "groups": lineage.groups,
+        "indices": lineage.indices,
         "tasks": [
             asdict(node) | {"settings": [asdict(s) | {"changed": s.changed} for s in node.settings]}
             for node in lineage.nodes.values()

@@ -3,43 +3,167 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 from leafledger.ledger.trace import Lineage, Node
+from leafledger.study.defaults import Setting
 
-_MOST_FILES = 6
 _LONGEST = 40
+_WIDTH = 78
+_MOST_ROWS = 3
+_MOST_BROKEN = 5
+_MOST_DECISIONS = 2
+_MOST_FOLDERS = 4
+_MOST_SETTINGS = 2
+_MOST_UNITS = 4
+_ROOM_OF_ROW = 320
 _LONG_NUMBER = re.compile(r"-?\d+\.\d{5,}(e[+-]?\d+)?")
 
 
 def lines(lineage: Lineage, whole: bool = False) -> Iterator[str]:
-    """Yield a lineage line by line: what is broken first, then the tasks from the target back.
+    """Yield a lineage line by line, about a screenful; whether all of it holds is the last line.
 
     Parameters
     ----------
     lineage
         What a target rests on.
     whole
-        Show every file and every setting.
+        Show every task from the target back, with every file and every setting.
     """
     target = lineage.target
     yield target.path
     yield f"  sha256 {target.sha256}"
-    for row in target.rows:
-        yield "  " + ", ".join(f"{name} {_shown(value)}" for name, value in row.items())
-    if lineage.broken:
-        yield "BROKEN: this lineage no longer holds as a whole"
-        yield from (f"  - {text}" for text in lineage.broken)
-    elif lineage.nodes:
-        yield f"Every link holds (last stood in run {lineage.run})."
+    yield from _rows(lineage, whole)
+    for index in lineage.indices:
+        yield from _index(index)
+    yield from _groups(lineage, whole)
     if lineage.used_by:
         yield "read by " + lineage.used_by[0]
         if len(lineage.used_by) > 1:
             yield "what rests on it: " + ", ".join(lineage.used_by[1:])
-    yield from _tree(lineage, whole)
+    if whole:
+        yield from _tree(lineage)
+        yield from (f"< {sheet.path}  {sheet.sha256}" for sheet in lineage.sheets)
+    elif lineage.nodes:
+        yield from _in_short(lineage)
+    yield from (f"note: {s.change}" for s in lineage.sheets if s.change and not s.matters)
+    yield from _verdict(lineage, whole)
 
 
-def _tree(lineage: Lineage, whole: bool) -> Iterator[str]:
+def _rows(lineage: Lineage, whole: bool) -> Iterator[str]:
+    rows = lineage.target.rows
+    most = len(rows) if whole else _MOST_ROWS
+    for row in rows[:most]:
+        text = ", ".join(f"{name} {_shown(value)}" for name, value in row.items())
+        room = _ROOM_OF_ROW // min(len(rows), most)
+        yield "  " + (text if whole or len(text) <= room else text[: room - 3] + "...")
+    if len(rows) > most:
+        yield f"  and {len(rows) - most} more rows"
+
+
+def _index(index: Mapping[str, Any]) -> Iterator[str]:
+    """Yield what an index is: the formula that was computed, its unit and where it comes from."""
+    yield f"index {index['index']} = {index['formula']}   (unit {index['unit']})"
+    if index.get("published_formula") not in {None, index["formula"]}:
+        yield f"  as published: {index['published_formula']}"
+    yield f"  source: {index['source']}"
+
+
+def _groups(lineage: Lineage, whole: bool) -> Iterator[str]:
+    """Yield which unit got which treatment."""
+    if not lineage.groups:
+        return
+    told = []
+    for level, units in lineage.groups.items():
+        most = len(units) if whole else _MOST_UNITS
+        more = ", ..." if len(units) > most else ""
+        told.append(f"{level or '(none)'} {len(units)} ({', '.join(units[:most])}{more})")
+    yield "units by treatment: " + "; ".join(told)
+
+
+def _verdict(lineage: Lineage, whole: bool) -> Iterator[str]:
+    broken = lineage.broken
+    if broken:
+        most = len(broken) if whole else _MOST_BROKEN
+        yield "What no longer holds:"
+        yield from (f"  - {text}" for text in broken[:most])
+        if len(broken) > most:
+            yield f"  - and {len(broken) - most} more (all with --all)"
+        yield "BROKEN: this lineage no longer holds as a whole."
+    elif lineage.nodes:
+        yield f"Every link holds (last stood in run {lineage.run})."
+    else:
+        yield "The file is as it was read" + (f" (run {lineage.run})." if lineage.run else ".")
+
+
+# --- a screenful -----------------------------------------------------------------------------
+
+
+def _in_short(lineage: Lineage) -> Iterator[str]:
+    """Yield a line for each stage, then decisions, and what a person wrote, counted by folder."""
+    yield "rests on (all of it with --all):"
+    first, *_ = lineage.nodes.values()
+    by_rule: dict[str, list[Node]] = {}
+    for node in lineage.nodes.values():
+        by_rule.setdefault(node.rule, []).append(node)
+    for rule, nodes in by_rule.items():
+        yield _cut(_stage(rule, nodes))
+        if nodes[0] is first:
+            own = [setting for setting in first.settings if setting.changed]
+            yield from (
+                _cut(f"    {s.name} = {s.value}{_default(s)}") for s in own[:_MOST_SETTINGS]
+            )
+    decisions = [d for node in lineage.nodes.values() for d in node.decisions]
+    if len(decisions) > _MOST_DECISIONS:
+        yield f"  {len(decisions)} decisions; the last {_MOST_DECISIONS}:"
+    for decision in decisions[-_MOST_DECISIONS:]:
+        when = f", {decision.when}" if decision.when else ""
+        said = f"{decision.action} {decision.scan}: {decision.reason}"
+        yield f"  decision: {said} (by {decision.by}{when})"
+    yield "  files: " + _files(lineage)
+
+
+def _stage(rule: str, nodes: list[Node]) -> str:
+    sessions = ", ".join(node.session for node in reversed(nodes) if node.session)
+    runs = [*dict.fromkeys(node.run or "unknown" for node in nodes)]
+    own = {setting.name for node in nodes for setting in node.settings if setting.changed}
+    changed = f"{len(own)} settings not as by default" if own else "settings as by default"
+    where = f" of {sessions}" if sessions else ""
+    more = f" and {len(runs) - 1} more" if len(runs) > 1 else ""
+    return f"  {rule}{where}: {changed}, run {runs[0]}{more}"
+
+
+def _files(lineage: Lineage) -> str:
+    read = dict.fromkeys(given.path for node in lineage.nodes.values() for given in node.files)
+    folders: dict[str, int] = {}
+    sheets = [sheet.path for sheet in lineage.sheets]
+    for path in read:
+        folder, _, _name = path.rpartition("/")
+        if folder:
+            folders[folder] = folders.get(folder, 0) + 1
+        else:
+            sheets.append(path)
+    told = [f"{folder}/ ({count})" for folder, count in [*folders.items()][:_MOST_FOLDERS]]
+    if len(folders) > _MOST_FOLDERS:
+        told.append(f"{len(folders) - _MOST_FOLDERS} more folders")
+    return ", ".join([*dict.fromkeys(sheets), *told]) or "none"
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= _WIDTH else text[: _WIDTH - 3] + "..."
+
+
+def _default(setting: Setting) -> str:
+    if setting.default is None:
+        return ""
+    return f"   (default {_short(setting.default or 'none')})"
+
+
+# --- all of it -------------------------------------------------------------------------------
+
+
+def _tree(lineage: Lineage) -> Iterator[str]:
     if not lineage.nodes:
         return
     shown: set[str] = set()
@@ -52,7 +176,7 @@ def _tree(lineage: Lineage, whole: bool) -> Iterator[str]:
             continue
         shown.add(name)
         node = lineage.nodes[name]
-        yield from (pad + line for line in _node(node, whole))
+        yield from (pad + line for line in _node(node))
         later = [n for n in node.reads if _is_deepest(lineage, n, name, shown)]
         waiting += [(n, depth + 1) for n in reversed(later)]
 
@@ -87,19 +211,12 @@ def _short(text: str) -> str:
     return text if len(text) <= _LONGEST else text[: _LONGEST - 3] + "..."
 
 
-def _node(node: Node, whole: bool) -> Iterator[str]:
+def _node(node: Node) -> Iterator[str]:
     yield node.task
-    changed = [s for s in node.settings if s.changed]
-    for setting in changed:
-        default = (
-            "" if setting.default is None else f"   (default {_short(setting.default or 'none')})"
-        )
-        yield f"  | {setting.name} = {setting.value}{default}"
+    for setting in [s for s in node.settings if s.changed]:
+        yield f"  | {setting.name} = {setting.value}{_default(setting)}"
     same = [s for s in node.settings if not s.changed]
-    if whole:
-        yield from (f"  | {s.name} = {s.value}   (the default)" for s in same)
-    elif same:
-        yield f"  | {len(same)} settings as by default"
+    yield from (f"  | {s.name} = {s.value}   (the default)" for s in same)
     for name, seed in node.seeds.items():
         yield f"  | seed of {name}: {seed}"
     yield f"  | code {node.code[:12]}, leafledger {node.package}"
@@ -110,7 +227,4 @@ def _node(node: Node, whole: bool) -> Iterator[str]:
         moment = f", {decision.when}" if decision.when else ""
         yield f"  | decision: {decision.action} {decision.scan}: {decision.reason}"
         yield f"  |   by {decision.by}{moment}"
-    most = len(node.files) if whole else _MOST_FILES
-    yield from (f"  < {given.path}  {given.sha256}" for given in node.files[:most])
-    if len(node.files) > most:
-        yield f"  < and {len(node.files) - most} more files (all with --all or --json)"
+    yield from (f"  < {given.path}  {given.sha256}" for given in node.files)

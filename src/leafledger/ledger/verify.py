@@ -17,6 +17,7 @@ from leafledger.ledger.verdict import Broken, Verdict
 from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
+from leafledger.records.record import read_record
 from leafledger.study.layout import FROM_THE_BOOK, RECORDS, RESULTS
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
@@ -167,9 +168,9 @@ class _Check:
             if now in self.book.versions:
                 # The text in place is as good as the kept copy: both are what was recorded.
                 run = self.book.versions[now]
-                record = events.readable(place) or self.book.record(now)
+                record = read_record(place) or self.book.record(now)
             elif now in self.told_by:
-                run, record = self.told_by[now], events.readable(place)
+                run, record = self.told_by[now], read_record(place)
             else:
                 record = self.book.record(stood) if now and stood else None
             if record is not None:

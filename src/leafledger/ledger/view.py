@@ -66,6 +66,7 @@ class BookView:
         if len(found) == 1:
             return found[0]
         ids = [run["run"] for run in self.runs]
+        self._refuse_damaged(name)
         raise InputFault(
             Problem(
                 file=told_of.RUNS,
@@ -75,6 +76,31 @@ class BookView:
             )
         )
 
+    def _refuse_damaged(self, name: str) -> None:
+        """Refuse by name a run whose file is there and was passed over.
+
+        Raises
+        ------
+        InputFault
+            With what is wrong with the file.
+        """
+        for path in sorted((self.folder / told_of.RUNS).glob("*.json")):
+            asked = name == LATEST or path.stem.startswith(name)
+            if asked and path.stem not in {r["run"] for r in self.runs}:
+                run = told_of.readable(path) or {}
+                outside = told_of.names_outside(run)
+                raise InputFault(
+                    Problem(
+                        file=f"{told_of.RUNS}/{path.name}",
+                        found=f"a name that leads out of the study: {quoted(outside[0])}"
+                        if outside
+                        else "a damaged entry of the book",
+                        expected="an entry as the run wrote it",
+                        mend="Choose another run: `leafledger runs` lists them. `leafledger "
+                        "verify` names what else was changed.",
+                    )
+                )
+
     def history(self, digest: str) -> bytes | None:
         """Return what was kept under a digest, ``None`` if it is missing or no longer that."""
         try:
@@ -82,6 +108,11 @@ class BookView:
         except OSError:
             return None
         return data if sha256_of_bytes(data) == digest else None
+
+    def sha256_now(self, path: str) -> str | None:
+        """Return the digest of a file of the study as it is now, ``None`` if there is none."""
+        place = self.folder / path
+        return sha256_of_file(place) if place.is_file() else None
 
     def record(self, digest: str) -> Record | None:
         """Return the record of this digest, ``None`` if it was not kept whole."""
@@ -111,6 +142,13 @@ class BookView:
             task: (run["run"], digest)
             for run in self.runs
             for task, digest in run["records"].items()
+        }
+
+    @cached_property
+    def sheets(self) -> dict[str, tuple[str, str]]:
+        """Sheet of the study -> the newest run that read it, and the digest of what it read."""
+        return {
+            name: (run["run"], digest) for run in self.runs for name, digest in run["study"].items()
         }
 
     @cached_property
@@ -157,6 +195,10 @@ class BookView:
         if path.is_file() and sha256_of_file(path) == digest:
             return path
         return self.kept.content(str(record["key"]), digest) or self._for_good(digest)
+
+    def kept_sheet(self, digest: str) -> Path | None:
+        """Return the copy of a sheet as a run read it, ``None`` if it was not kept whole."""
+        return self._for_good(digest)
 
     def _for_good(self, digest: str) -> Path | None:
         """Return the copy of a table that no step makes, so that no store has it."""

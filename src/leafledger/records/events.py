@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.records.digests import sha256_of_file, sha256_of_value
-from leafledger.study.links import not_through_a_link
+from leafledger.study.links import is_plain_name, leaves_the_study, not_through_a_link
 from leafledger.study.tables import write_json, write_text
 
 RUN_VARIABLE = "LEAFLEDGER_RUN"
@@ -29,13 +29,33 @@ Run = dict[str, Any]
 
 
 def now() -> str:
-    """Return local wall clock time, ISO 8601, to the millisecond."""
-    return dt.datetime.now().isoformat(timespec="milliseconds")
+    """Return local wall clock time with its offset from UTC, ISO 8601, to the millisecond."""
+    return dt.datetime.now().astimezone().isoformat(timespec="milliseconds")
+
+
+def moment(text: str) -> float:
+    """Return a time of the book in seconds since 1970, wherever it was written.
+
+    Earlier versions wrote no offset: such a time is taken for one of this machine's zone. Text
+    that is no time comes last.
+
+    Examples
+    --------
+    >>> moment("2026-05-04T17:12:00.000+02:00") == moment("2026-05-04T15:12:00.000+00:00")
+    True
+    """
+    try:
+        return dt.datetime.fromisoformat(text).timestamp()
+    except (ValueError, OverflowError):
+        return float("inf")
 
 
 def new_run_id() -> str:
-    """Return an id for a run: its time and four random digits."""
-    return f"{dt.datetime.now():%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
+    """Return an id for a run: its time in UTC and four random digits.
+
+    Ids sort in the order of the runs, wherever the study travels.
+    """
+    return f"{dt.datetime.now(dt.UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
 
 
 def progress_file(folder: Path, run: str) -> Path:
@@ -91,7 +111,7 @@ def events_of(folder: Path, run: str) -> list[Event]:
     """
     read = (readable(path) for path in sorted((folder / EVENTS / run).glob("*.json")))
     found = [e for e in read if e is not None and _is_event(e)]
-    return sorted(found, key=lambda event: (event["started"], event["task"]))
+    return sorted(found, key=lambda event: (moment(event["started"]), event["task"]))
 
 
 def event_digests(folder: Path, run: str) -> dict[str, str]:
@@ -122,6 +142,8 @@ def _is_event(event: Event) -> bool:
         all(isinstance(event.get(name), str) for name in texts)
         and all(isinstance(event.get(name), str | None) for name in optional)
         and all(isinstance(event.get(name), int | float) for name in ("seconds", "peak_bytes"))
+        and all(is_plain_name(event.get(name) or "none") for name in ("task", "rule", "session"))
+        and not leaves_the_study(event["log"])
     )
 
 
@@ -137,7 +159,23 @@ def _is_run(run: Run) -> bool:
         and all(_all_texts(run.get(name)) for name in ("records", "study", "logs"))
         and all(isinstance(run.get(name), str | None) for name in ("variant", "plan"))
         and all(_all_texts(run.get(name, {})) for name in ("events", "tables", "plans"))
+        and not names_outside(run)
     )
+
+
+def names_outside(run: Run) -> list[str]:
+    """Return what a run's file names that cannot lie in its place in the study.
+
+    Sheets and tables have paths below the study folder; tasks, logs and events plain names.
+    """
+
+    def names(kinds: Iterable[str]) -> list[str]:
+        return [name for kind in kinds if isinstance(run.get(kind), dict) for name in run[kind]]
+
+    paths = [name for name in names(("study", "tables")) if leaves_the_study(name)]
+    return paths + [
+        n for n in names(("records", "logs", "events", "plans")) if not is_plain_name(n)
+    ]
 
 
 def _all_texts(value: Any) -> bool:
@@ -175,7 +213,9 @@ def runs(folder: Path) -> Iterator[Run]:
 
 def in_order(found: Iterable[Run]) -> list[Run]:
     """Return runs so that each follows the one it names as previous."""
-    by_id = {run["run"]: run for run in sorted(found, key=lambda run: (run["started"], run["run"]))}
+    by_id = {
+        run["run"]: run for run in sorted(found, key=lambda r: (moment(r["started"]), r["run"]))
+    }
     after: dict[str | None, list[Run]] = {}
     for run in by_id.values():
         before = (run["previous"] or {}).get("run")

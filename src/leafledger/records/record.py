@@ -8,17 +8,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from leafledger.errors import StageFailure
 from leafledger.records.code import Code
 from leafledger.records.digests import files_below, sha256_of_file, sha256_of_value
 from leafledger.records.job import Job, Outcome
+from leafledger.study.links import is_plain_name, leaves_the_study
 from leafledger.study.tables import write_json
 
 Record = dict[str, Any]
 VERSION = 1
+RESULTS = "results"
 
 
 def key_of(
@@ -153,7 +155,11 @@ def _refuse(constant: str) -> None:
 
 
 def has_the_form(record: Any) -> bool:
-    """Tell whether ``record`` has what :func:`make_record` writes, in the form it writes it."""
+    """Tell whether ``record`` has what :func:`make_record` writes, in the form it writes it.
+
+    A record with a path that leaves the study, or of a result elsewhere than in ``results``, has
+    not: nothing may be read or written by it.
+    """
     if not isinstance(record, dict) or record.get("record") != VERSION:
         return False
     lists = ("inputs", "outputs", "metrics", "warnings")
@@ -164,4 +170,16 @@ def has_the_form(record: Any) -> bool:
     files = [*record["inputs"], *record["outputs"]]
     texts = [f.get(k) for f in files if isinstance(f, dict) for k in ("role", "path", "sha256")]
     texts += [record["code"].get("sha256"), record.get("key"), record.get("rule")]
-    return all(isinstance(f, dict) for f in files) and all(isinstance(t, str) for t in texts)
+    if not all(isinstance(f, dict) for f in files) or not all(isinstance(t, str) for t in texts):
+        return False
+    return _stays_in_the_study(record)
+
+
+def _stays_in_the_study(record: Record) -> bool:
+    """Tell whether all that a record names lies in the study, its results below ``results``."""
+    names = [record["rule"], record.get("session") or "none"]
+    if not all(isinstance(name, str) and is_plain_name(name) for name in names):
+        return False
+    if any(leaves_the_study(file["path"]) for file in [*record["inputs"], *record["outputs"]]):
+        return False
+    return all(PurePosixPath(output["path"]).parts[0] == RESULTS for output in record["outputs"])

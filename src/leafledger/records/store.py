@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import Any
 
+from leafledger.errors import quoted
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.record import Record, read_record, write_record
 from leafledger.study.links import not_through_a_link, remove_folder
@@ -19,6 +20,11 @@ from leafledger.study.tables import whole_file
 
 FOLDER = "ledger/store"
 _RECORD = "record.json"
+_ANYWHERE = ("results/",)
+
+
+def _say_nothing(_words: str) -> None:
+    pass
 
 
 class ContentStore:
@@ -42,8 +48,24 @@ class ContentStore:
         """Tell whether there is an entry for ``key``; restoring shows whether it is whole."""
         return self._entry(key).is_dir()
 
-    def restore(self, key: str) -> Record | None:
+    def restore(
+        self,
+        key: str,
+        owed: Collection[str] = _ANYWHERE,
+        say: Callable[[str], None] = _say_nothing,
+    ) -> Record | None:
         """Put the outputs kept under ``key`` back in place.
+
+        Parameters
+        ----------
+        key
+            The key of the task's result.
+        owed
+            The paths that the task writes; one that ends in ``/`` is a folder. An entry that
+            names any other, or lacks one, is damaged: it is not by its record that a file of
+            another task, of a person, or outside the study is written over.
+        say
+            Called with words on a damaged entry.
 
         Returns
         -------
@@ -52,14 +74,14 @@ class ContentStore:
             thrown away.
         """
         entry = self._entry(key)
-        record = read_record(entry / _RECORD)
-        if record is None or record.get("key") != key:
+        if not entry.is_dir():
             return None
-        for output in record["outputs"]:
-            kept = entry / output["sha256"]
-            if not kept.is_file() or sha256_of_file(kept) != output["sha256"]:
-                remove_folder(entry)
-                return None
+        record = read_record(entry / _RECORD)
+        why = _why_damaged(entry, key, record, owed)
+        if record is None or why is not None:
+            say(f"{FOLDER}/{entry.parent.name}/{entry.name}: {why}; ignored and made again")
+            remove_folder(entry)
+            return None
         for output in record["outputs"]:
             with whole_file(self.study / output["path"]) as temporary:
                 shutil.copyfile(entry / output["sha256"], temporary)
@@ -133,3 +155,23 @@ class ContentStore:
             "removed_last": sum(entry in spared for entry in removed),
             "entries": len(entries) - len(removed),
         }
+
+
+def _why_damaged(entry: Path, key: str, record: Record | None, owed: Collection[str]) -> str | None:
+    """Return what is wrong with an entry of the store, ``None`` if it may be put back."""
+    if record is None:
+        return "a damaged entry, whose record cannot be read or names a path outside results"
+    if record["key"] != key:
+        return "a damaged entry, whose record is that of another result"
+    paths = {output["path"] for output in record["outputs"]}
+    folders = tuple(path for path in owed if path.endswith("/"))
+    strange = sorted(p for p in paths if p not in owed and not p.startswith(folders))
+    if strange:
+        return f"a damaged entry, which names a file of something else: {quoted(strange[0])}"
+    if lacking := sorted({path for path in owed if path not in folders} - paths):
+        return f"a damaged entry, without {lacking[0]}"
+    for output in record["outputs"]:
+        kept = entry / output["sha256"]
+        if not kept.is_file() or sha256_of_file(kept) != output["sha256"]:
+            return f"a damaged entry, whose copy of {output['path']} is gone or was changed"
+    return None

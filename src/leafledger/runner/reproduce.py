@@ -130,7 +130,7 @@ def _whole(book: BookView, entry: Mapping[str, Any]) -> dict[str, Record]:
     records = book.records_of(entry)
     if entry["outcome"] != "done" or not records or set(records) != set(entry["records"]):
         gone = ", ".join(sorted(set(entry["records"]) - set(records))[:3])
-        found = f"the record of {gone} no longer kept whole" if gone else f"{entry['outcome']}"
+        found = f"no whole record of {gone} is kept" if gone else f"{entry['outcome']}"
         raise InputFault(
             Problem(
                 file=f"ledger/runs/{entry['run']}.json",

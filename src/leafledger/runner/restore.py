@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterable
 from contextlib import suppress
 
+from leafledger.records import events
 from leafledger.records.digests import FileDigests, files_below, sha256_of_file
 from leafledger.records.record import Record, key_of, write_record
 from leafledger.records.store import ContentStore
@@ -62,7 +63,11 @@ def _restored(
     attempt = Attempt(study.folder, run, task)
     try:
         mark_incomplete(study, task)
-        record = store.restore(key)
+        record = store.restore(
+            key,
+            outputs(task).values(),
+            lambda words: events.tell(study.folder, run, note=words),
+        )
         if record is None:
             return False
         _remove_others(study, task, record)

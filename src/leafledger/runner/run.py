@@ -279,16 +279,16 @@ def _result(study: Study, run: str, code: int) -> RunResult:
         outcome, message = "input_fault", problems[0].sentence()
     else:
         outcome, message = "failed", why_failed(study, run, failed)
-    notes = []
+    notes = [str(line["note"]) for line in events.told(study.folder, run)[0] if "note" in line]
     try:
         _close(study, run, outcome, message)
     except OSError as error:
         # A full disk must not hide what failed; the next run closes this one.
-        notes = [f"the run could not be closed in the book ({error.strerror})"]
+        notes += [f"the run could not be closed in the book ({error.strerror})"]
     except InputFault:
         if not links:
             raise
-        notes = ["the run could not be closed in the book; the next run closes it"]
+        notes += ["the run could not be closed in the book; the next run closes it"]
     return RunResult(run, outcome, done, problems, message, notes)
 
 

@@ -14,7 +14,10 @@ def run_tasks(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
     """Let Snakemake run exactly these tasks, side by side on ``cores``.
 
     The tasks have been judged stale by our own records, so Snakemake is told to run them whatever
-    it thinks of their dates, and no others.
+    it thinks of their dates, and no others: it sees the rules of these tasks alone. A rule before
+    them would run again for a file that was put back, whose date is later than that of what was
+    made of it. Tasks that run side by side do not read each other, so nothing they need is left
+    out.
 
     Returns
     -------
@@ -33,6 +36,7 @@ def run_tasks(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
         SchedulingSettings,
     )
 
+    tasks = list(tasks)
     targets = {next(iter(outputs(task).values())).rstrip("/") for task in tasks}
     # Quiet about what goes well only: ``ALL`` would hide why a job was given up, too.
     quiet = {Quietness.PROGRESS, Quietness.RULES, Quietness.HOST, Quietness.REASON}
@@ -49,6 +53,7 @@ def run_tasks(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
                     targets=targets,
                     forcetargets=True,
                     force_incomplete=True,
+                    allowed_rules=frozenset(task.rule for task in tasks),
                     rerun_triggers=frozenset(),
                 )
             )

@@ -26,7 +26,7 @@ from leafledger.records.store import ContentStore
 from leafledger.runner.ended import Attempt, Ended, problems_file
 from leafledger.runner.jobs import code_of_task, job_of
 from leafledger.runner.restore import may_use_store, put_record
-from leafledger.study.layout import BY_NAME, Task
+from leafledger.study.layout import BY_NAME, Task, outputs
 from leafledger.study.links import refuse_links
 from leafledger.study.reading import read_study
 from leafledger.study.sheet_files import with_own_names
@@ -120,7 +120,7 @@ def _done(study: Study, task: Task, job: Job) -> Ended:
     digests = input_digests(job)
     key = key_of(job.rule, job.session, job.settings, digests, code_of_task(task))
     store = ContentStore(study.folder)
-    kept = store.restore(key) if may_use_store() else None
+    kept = store.restore(key, outputs(task).values(), _log) if may_use_store() else None
     if kept is not None:
         return Ended("restored", key=key, record=put_record(study, task, kept))
     record = _compute(job, task, digests)
@@ -128,6 +128,11 @@ def _done(study: Study, task: Task, job: Job) -> Ended:
     if may_use_store():
         store.keep(record)
     return Ended("done", key=key, record=told)
+
+
+def _log(words: str) -> None:
+    """Say something in the task's log, which holds what the step prints."""
+    print(words, file=sys.stderr)  # noqa: T201
 
 
 def _compute(job: Job, task: Task, digests: dict[str, str]) -> dict[str, Any]:

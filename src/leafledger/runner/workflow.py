@@ -16,7 +16,7 @@ from leafledger.records.digests import FileDigests
 from leafledger.runner.jobs import key_value
 from leafledger.runner.lock import hold_study
 from leafledger.runner.step import VARIANT_VARIABLE
-from leafledger.study.layout import Task, inputs, outputs, own_files, tasks
+from leafledger.study.layout import Task, inputs, outputs, own_files, sessions_read, tasks
 from leafledger.study.names import ID_WORDS, is_id
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
@@ -60,6 +60,10 @@ class StudyWorkflow:
     def sessions(self) -> tuple[str, ...]:
         """Ids of the sessions."""
         return self.study.session_ids
+
+    def sessions_read(self, rule: str, kind: str) -> tuple[str, ...]:
+        """Ids of the sessions whose files of one kind a rule of the whole study reads."""
+        return sessions_read(self.study, rule, kind)
 
     @property
     def has_classes(self) -> bool:

@@ -215,7 +215,6 @@ _STUDY_INPUTS: dict[str, tuple[str, ...]] = {
         "accepted",
         "range",
         "indices/*",
-        "exclusions",
     ),
     "classes": _SPECTRA,
     "rivals": (*_SPECTRA, "indices/*"),
@@ -225,18 +224,52 @@ _STUDY_INPUTS: dict[str, tuple[str, ...]] = {
 def _study_inputs(study: Study, rule: str) -> dict[str, str]:
     if rule == "report":
         return _report_inputs(study)
-    found = _expanded(study, _STUDY_INPUTS[rule])
+    found = _expanded(study, rule)
     if rule == "acceptance" and study.has_decisions:
         found["decisions"] = DECISIONS
     return found
 
 
-def _expanded(study: Study, roles: tuple[str, ...]) -> dict[str, str]:
+def sessions_read(study: Study, rule: str, kind: str) -> tuple[str, ...]:
+    """Return the sessions whose files of one kind a rule of the whole study reads, in study order.
+
+    The classifier reads the sessions that ``classes.sessions`` asks for and no others, so that a
+    raw file of another session cannot make it run again. The rivals read these too; if the target
+    is the treatment, also the spectra of the sessions before it, which they are asked about.
+
+    Parameters
+    ----------
+    study
+        The study.
+    rule
+        Name of the rule.
+    kind
+        Role of the files, such as ``reflectance``.
+    """
+    classes = study.definition.classes
+    if rule not in {"classes", "rivals"} or classes is None:
+        return study.session_ids
+    asked = classes.sessions
+    phases = {one.session: one.phase for one in study.sessions}
+    if isinstance(asked, str):
+        wanted = {s for s in phases if asked in {"all", phases[s]}}
+    else:
+        wanted = {*asked}
+    if not wanted or not wanted <= set(phases) or not study.definition.design.sessions:
+        return study.session_ids  # what is wrong with them is for the rule to say
+    of_treatment = classes.target == study.definition.design.treatment
+    if rule == "rivals" and kind == "reflectance" and of_treatment:
+        wanted |= {s for s in phases if phases[s] == "before"}
+    return tuple(s for s in study.session_ids if s in wanted)
+
+
+def _expanded(study: Study, rule: str) -> dict[str, str]:
     found: dict[str, str] = {}
-    for role in roles:
+    for role in _STUDY_INPUTS[rule]:
         if role.endswith("/*"):
             kind = role.removesuffix("/*")
-            found |= {f"{kind}/{s}": _path(kind, s) for s in study.session_ids}
+            sessions = sessions_read(study, rule, kind)
+            found |= {f"{kind}/{s}": _path(kind, s) for s in sessions}
         else:
             found[role] = _path(role, None)
     return found

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from leafledger.errors import InputFault, Problem, bounded, quoted
 
@@ -43,6 +43,35 @@ def refuse_links(folder: Path) -> None:
     """
     if found := link_problems(folder):
         raise InputFault(found)
+
+
+def leaves_the_study(path: str) -> bool:
+    r"""Tell whether a path that was read from a file is none below the study folder.
+
+    Paths of records and runs are written relative to it, without ``..``. A study from a stranger
+    may hold others, by which files of another folder would be read or written over.
+
+    Examples
+    --------
+    >>> leaves_the_study("results/effects.csv"), leaves_the_study("raw/day 0/p01..txt")
+    (False, False)
+    >>> [leaves_the_study(p) for p in ("../victim", "raw/../../victim", "/victim", "", ".", "a\\b")]
+    [True, True, True, True, True, True]
+    """
+    pure = PurePath(path)
+    odd = pure.is_absolute() or pure.drive or ".." in pure.parts or "\\" in path or "\0" in path
+    return bool(odd) or not pure.parts
+
+
+def is_plain_name(text: str) -> bool:
+    """Tell whether ``text`` can be the name of one file, in no other folder than asked for.
+
+    Examples
+    --------
+    >>> is_plain_name("reflectance.day4"), is_plain_name("a/b"), is_plain_name("..")
+    (True, False, False)
+    """
+    return not leaves_the_study(text) and "/" not in text
 
 
 def not_through_a_link(path: Path) -> Path:
