@@ -66,10 +66,10 @@ class Study(model.Study):
 
         from leafledger.records.digests import FileDigests
         from leafledger.runner.check import checked_study
-        from leafledger.runner.plan import plan
+        from leafledger.runner.plan import would_run
 
         now = checked_study(self.folder)
-        rows = [(p.task.name, p.why, p.certain) for p in plan(now, FileDigests(now.folder))]
+        rows = [(p.task.name, p.why, p.certain) for p in would_run(now, FileDigests(now.folder))]
         return pd.DataFrame(rows, columns=["task", "why", "certain"])
 
     def run(

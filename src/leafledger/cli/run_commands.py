@@ -155,7 +155,7 @@ def status(study: Path, as_json: bool) -> None:
     from leafledger.records.digests import FileDigests
     from leafledger.runner.check import checked_study
     from leafledger.runner.lock import is_held
-    from leafledger.runner.plan import plan
+    from leafledger.runner.plan import would_run
     from leafledger.runner.variants_due import table_status
 
     try:
@@ -166,7 +166,7 @@ def status(study: Path, as_json: bool) -> None:
         say_json({"problems": [p.as_dict() for p in fault.problems], "would_run": []})
         raise SystemExit(2) from None
     digests = FileDigests(found.folder)
-    planned = plan(found, digests)
+    planned = would_run(found, digests)
     table = table_status(found, digests, planned)
     at_work = is_held(found.folder)
     if as_json:

@@ -15,8 +15,16 @@ from leafledger.records.record import Record, read_record
 from leafledger.records.settings_differ import settings_differ
 from leafledger.records.store import ContentStore
 from leafledger.runner.jobs import code_of_task
-from leafledger.runner.plan_history import why_history_changes
-from leafledger.study.layout import RECORDS, RESULTS, Task, inputs, outputs, tasks
+from leafledger.runner.plan_history import makes_history, why_history_changes
+from leafledger.study.layout import (
+    PLAN_HISTORY_TASK,
+    RECORDS,
+    RESULTS,
+    Task,
+    inputs,
+    outputs,
+    tasks,
+)
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
 from leafledger.study.tables import canonical_json
@@ -61,6 +69,18 @@ def plan(study: Study, digests: FileDigests) -> list[Planned]:
         if why is not None:
             planned[report] = Planned(report, why, certain=True)
     return list(planned.values())
+
+
+def would_run(study: Study, digests: FileDigests) -> list[Planned]:
+    """Return the tasks of a run as :func:`plan` does, with what is made of the book among them.
+
+    What the book says of the plan is made before the report, which reads it.
+    """
+    planned = plan(study, digests)
+    if not planned or not makes_history(study):
+        return planned
+    why = "the book says something else of the plan, or will when the run has begun"
+    return [*planned[:-1], Planned(PLAN_HISTORY_TASK, why, certain=True), planned[-1]]
 
 
 def why_run(

@@ -20,7 +20,8 @@ from leafledger.records.record import VERSION, key_of, read_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.ended import Attempt, Ended
 from leafledger.runner.restore import may_use_store, put_record
-from leafledger.study.layout import LOGS, PLAN_HISTORY, PLAN_HISTORY_TASK
+from leafledger.study.layout import LOGS, PLAN_HISTORY, PLAN_HISTORY_TASK, outputs
+from leafledger.study.links import remove_file
 from leafledger.study.plan import sessions_in
 from leafledger.study.plan_history import BY_RUN, Facts, Recorded, judged
 from leafledger.study.settings import plan_of_study
@@ -99,8 +100,8 @@ def keep_history(study: Study, run: str) -> bool:
         return True
     facts = said_of_plan(study, run)
     if facts is None:
-        (study.folder / PLAN_HISTORY_FILE).unlink(missing_ok=True)
-        (study.folder / PLAN_HISTORY_TASK.record).unlink(missing_ok=True)
+        remove_file(study.folder / PLAN_HISTORY_FILE)
+        remove_file(study.folder / PLAN_HISTORY_TASK.record)
         return True
     if _stands(study, facts):
         return True
@@ -118,7 +119,8 @@ def keep_history(study: Study, run: str) -> bool:
 
 def _made(study: Study, facts: Facts) -> Ended:
     key, store = _key(facts), ContentStore(study.folder)
-    record = store.restore(key) if may_use_store() else None
+    owed = outputs(PLAN_HISTORY_TASK).values()
+    record = store.restore(key, owed) if may_use_store() else None
     outcome = "done" if record is None else "restored"
     if record is None:
         write_json(study.folder / PLAN_HISTORY_FILE, facts)
