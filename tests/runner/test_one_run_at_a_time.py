@@ -77,6 +77,10 @@ def test_a_classifier_no_longer_asked_for_is_not_shown_as_current(ran_study: Pat
     head, _, _ = path.read_text(encoding="utf-8").partition("\nclasses:")
     path.write_text(head + "\nreport: {language: en, figures: [svg]}\n", encoding="utf-8")
     assert [f["id"] for f in findings(ran_study)][-1] == "classes"
+    record = ran_study / "records" / "classes.json"
+    told = json.loads(record.read_text(encoding="utf-8"))
+    told["warnings"].append("told of the spectra")
+    record.write_text(json.dumps(told), encoding="utf-8")
     assert any(text.startswith("classes") for text in warnings(ran_study))
     (note,) = remove_orphans(read_study(ran_study))
     assert note.endswith("classes, rivals")
@@ -92,18 +96,24 @@ def test_only_what_a_record_names_is_removed(ran_study: Path) -> None:
     mine = ran_study / "results" / "my notes.txt"
     mine.write_text("mine", encoding="utf-8")
     record = json.loads((ran_study / "records" / "intake.day0.json").read_text("utf-8"))
-    record["outputs"] += [
+    more = [
         {"role": "x", "path": path, "sha256": "0", "bytes": 1}
-        for path in ("study.yaml", "results/../units.csv", "../outside", "results/accepted.csv")
+        for path in ("results/accepted.csv", "study.yaml", "results/../units.csv", "../outside")
     ]
     outside = ran_study.parent / "outside"
     outside.write_text("not ours", encoding="utf-8")
     gone = ran_study / "results" / "scans" / "day7.parquet"
     gone.write_bytes(b"")
     record["outputs"][0]["path"] = "results/scans/day7.parquet"
-    (ran_study / "records" / "intake.day7.json").write_text(json.dumps(record), encoding="utf-8")
-    remove_orphans(read_study(ran_study))
-    assert not gone.exists()
+    place = ran_study / "records" / "intake.day7.json"
+    own = list(record["outputs"])
+    for extra in more:  # a record that names a place outside of the results is not believed at all
+        record["outputs"] = [*own, extra]
+        place.write_text(json.dumps(record), encoding="utf-8")
+        remove_orphans(read_study(ran_study))
+        assert gone.exists() == (extra is not more[0])
+        gone.write_bytes(b"")
+    place.unlink(missing_ok=True)
     kept = [mine, outside, *(ran_study / n for n in ("study.yaml", "units.csv"))]
     assert all(path.is_file() for path in [*kept, ran_study / "results" / "accepted.csv"])
 

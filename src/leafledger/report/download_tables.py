@@ -125,6 +125,13 @@ def _apart(apart: Mapping[str, Any]) -> Iterator[Table]:
     ], path  # fmt: skip
     heads = ["component", "words", "cosine", "spectra_explained", "membership_explained"]
     yield "latent_variables", "which-wavelengths", heads, apart["components"]
+    whole = [
+        {"true": row["true"], "predicted": name, "n_scans": cell["n"], "share": cell["share"]}
+        for row in (apart["as_chosen"] or {"rows": []})["rows"]
+        for name, cell in zip(apart["classes"], row["cells"], strict=True)
+    ]
+    heads = ["true", "predicted", "n_scans", "share"]
+    yield "confusion_of_procedure", "confusion", heads, whole
     rivals = [{**r, "procedure": r["name"], "accuracy_mean": r["mean"]} for r in apart["rivals"]]
     heads = ["procedure", "accuracy_mean", "lowest", "highest"]
     yield "rivals_by_scans", "rivals", heads, rivals

@@ -72,9 +72,11 @@ def checked_design(folder: Path) -> Study:
         study = read_design(folder)
     except InputFault as fault:
         problems += fault.problems
-    if study is not None:
+    try:
         definition, text = definition_of(folder)
         problems += _index_problems(definition, text, frozenset(), None)
+    except InputFault as fault:
+        problems += fault.problems
     if study is None or problems:
         raise InputFault(list(dict.fromkeys(problems)))
     return study

@@ -35,10 +35,10 @@ def blocked_places(study: Study) -> Iterator[Problem]:
     folders = {path for path in paths if not PurePosixPath(path).suffix}
     for name in dict.fromkeys((*_FOLDERS, *sorted(parents | folders))):
         place = study.folder / name
-        if (place.exists() or place.is_symlink()) and not place.is_dir():
+        if place.exists() and not place.is_dir() and not place.is_symlink():
             yield Problem(
                 file=name,
-                found="a file (or a broken link)",
+                found="a file",
                 expected="a folder, or nothing: the results are written there",
                 mend="Give it another name, or move it elsewhere.",
             )

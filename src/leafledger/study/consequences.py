@@ -15,15 +15,21 @@ from leafledger.study.definition_file import FILE
 
 _RESTS_ON: Mapping[str, tuple[str, ...]] = {
     "design.sessions": (
-        "intake.forms",
-        "intake.pattern",
-        "effects.primary.session",
-        "classes.sessions",
+        *("intake.forms", "intake.pattern", "classes.sessions"),
+        *("effects.primary.session", "effects.primary.question"),
     ),
     "design.unit": ("design", "classes.target", "effects", "intake.pattern"),
-    "design.treatment": ("design.control", "design.doses", "design.levels", "classes.target"),
-    "design.block": ("classes.target", "classes.split", "effects.strata"),
-    "design.factors": ("classes.target", "classes.split", "effects.strata"),
+    "design.treatment": (
+        *("design.control", "design.doses", "design.levels", "design.block", "design.whole_plot"),
+        *("classes.target", "effects.compare", "effects.covariates", "effects.crossed"),
+        "effects.primary.question",
+    ),
+    "design.control": ("effects.primary.question", "effects.primary.method"),
+    "design.block": ("classes.target", "classes.split", "effects.strata", "effects.primary.method"),
+    "design.factors": (
+        *("classes.target", "classes.split"),
+        *("effects.strata", "effects.covariates", "effects.crossed"),
+    ),
     "intake.pattern": ("design", "classes.target"),
     "intake.sheet": ("design", "classes.target"),
     "indices": ("effects.primary.index", "effects.margin"),
