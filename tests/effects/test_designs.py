@@ -1,5 +1,4 @@
-"""What was randomised decides what is compared: blocks, whole plots, crossed factors, lost "
-"sessions."""
+"""What was randomised decides what is compared: blocks, plots, crossed factors, lost sessions."""
 
 import math
 

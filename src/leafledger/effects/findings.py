@@ -214,8 +214,7 @@ def _onset_sentence(found: Mapping[str, Any], alpha: float, all_shown: bool) -> 
     if not all_shown:
         return (
             f"{subject}: shown at {steps[0]['session']}; earlier sessions are asked only where "
-            "every "
-            "primary contrast is significant."
+            "every primary contrast is significant."
         )
     since = f"shown from {found['shown_from']} to {steps[0]['session']}"
     if found["last"]:

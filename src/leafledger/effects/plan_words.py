@@ -75,8 +75,7 @@ def _within(layout: Layout, plan: Plan) -> list[str]:
     if not layout.before:
         return [
             "No session is marked as before: treatments are compared by their values at each "
-            "session. "
-            "That they were alike before rests on the allotment at random alone."
+            "session. That they were alike before rests on the allotment at random alone."
         ]
     if not layout.after:
         return ["No session is marked as after: changes are undefined."]
@@ -89,9 +88,9 @@ def _within(layout: Layout, plan: Plan) -> list[str]:
         )
     out.append(
         f"A {layout.word} without an accepted value after, or without any before, is left out of "
-        "that "
-        "contrast and named; the test stays the same. Of several before sessions it needs one. As "
-        "covariate of the linear model the mean of the others stands in for a missing value before."
+        "that contrast and named; the test stays the same. Of several before sessions it needs "
+        "one. As covariate of the linear model the mean of the others stands in for a missing "
+        "value before."
     )
     return out
 
@@ -132,8 +131,7 @@ def _model(layout: Layout) -> str:
     beside = f"Beside the treatment it holds {listed(held)}." if held else "It has no covariate."
     few = (
         f" Where fewer than {FEWEST_DF} residual degrees of freedom would be left, the change "
-        "itself "
-        "is compared, without the value before."
+        "itself is compared, without the value before."
     )
     return (
         f"The linear model lets each treatment have its own variance. {beside}"
@@ -150,8 +148,7 @@ def _beside(layout: Layout, plan: Plan) -> list[str]:
         names = listed([name.partition("=")[2] for name in layout.strata])
         out.append(
             f"The same within each {plan.strata} ({names}), and whether the difference differs "
-            "between "
-            f"them (F test of treatment x {plan.strata}); each is a family of its own."
+            f"between them (F test of treatment x {plan.strata}); each is a family of its own."
         )
     course = [m for m in METHODS[COURSE] if m in plan.methods]
     if course and layout.pairs and layout.before and len(layout.after) > 1:
@@ -170,9 +167,8 @@ def _beside(layout: Layout, plan: Plan) -> list[str]:
     if layout.crossed:
         out.append(
             f"Treatment and {layout.crossed_name} crossed: main effects and interaction by F "
-            "tests of "
-            "least squares, each against the variation at its own level (whole blocks, or units "
-            "within them)."
+            "tests of least squares, each against the variation at its own level (whole blocks, "
+            "or units within them)."
         )
     return out
 
@@ -201,8 +197,7 @@ def _judging(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
     shown = (
         f"{family[0].upper()}{family[1:]}; verdicts are passed at {plan.alpha:g} on p adjusted by "
         "Holm, with Benjamini and Hochberg's beside it, those of equivalence too. Two formulas "
-        "that are the "
-        "same number count once."
+        "that are the same number count once."
     )
     if {*plan.methods} & (BY_FLIPS | BY_LABELS):
         shown += (

@@ -78,7 +78,7 @@ def record_plan(folder: Path) -> PlanRecord:
         lodged,
         primary,
         first,
-        tuple(s for s in lodged.entry["read"] if s in after),
+        tuple(s for s in after if s in lodged.entry["read"]),
         tuple(sentences_of(facts, primary=primary)),
     )
 

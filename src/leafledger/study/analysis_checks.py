@@ -250,9 +250,8 @@ def _blocks(study: Study) -> Iterator[Problem]:
             found=f"no {design.block} holds both {first_words(apart, 5)}",
             expected="blocks that hold the treatments that are compared",
             mend="The treatment cannot be told from such a block. Take design.block out if it "
-            "did not "
-            "guide the allotment (write then that the two cannot be told apart); if whole blocks "
-            "were treated, name the column in design.whole_plot.",
+            "did not guide the allotment (write then that the two cannot be told apart); if "
+            "whole blocks were treated, name the column in design.whole_plot.",
         )
 
 

@@ -99,8 +99,7 @@ class Primary(Section):
         None,
         description="Its test; left out, the first of `methods` that answers the question, in the "
         "order of the page on the method: the linear model between treatments, the paired t test "
-        "for "
-        "a change.",
+        "for a change.",
     )
 
 

@@ -73,9 +73,8 @@ class Design(Section):
     whole_plot: Annotated[ColumnName | None, BeforeValidator(nothing)] = Field(
         None,
         description="Column that holds the tray, bench or plot that units stand in, if it was "
-        "treated "
-        "or laid out as a whole. If each bears one treatment it is what n counts; else it is the "
-        "block.",
+        "treated or laid out as a whole. If each bears one treatment it is what n counts; else "
+        "it is the block.",
     )
     factors: Annotated[list[ColumnName], BeforeValidator(one_or_many)] = Field(
         [], description="Further columns used in effects or classes, such as cultivar."
