@@ -71,7 +71,7 @@ def record_plan(folder: Path) -> PlanRecord:
         lodged = lodge(study.folder, plan, link)
     records = on_record(BookView(study.folder))
     first = next(one for one in records if one.plan == plan)
-    after = {s.session for s in study.sessions if s.phase == "after"}
+    after = [s.session for s in study.sessions if s.phase == "after"]
     facts = judged(records, plan)
     primary = has_primary(plan)
     return PlanRecord(
