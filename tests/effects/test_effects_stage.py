@@ -216,6 +216,7 @@ def test_sessions_of_one_phase_only(new_study, phase):
     for session in study.design["sessions"]:
         session["phase"] = phase
     if phase == "before":
+        assert study.run()[1]["onset"] == []  # with its primary contrast, as on the first evening
         study.settings = {**study.settings, "primary": None}
     effects, summary, band = study.run()
     if phase == "after":

@@ -166,8 +166,10 @@ def onsets(rows: Sequence[Judged], layout: Layout, plan: Plan) -> list[dict[str,
     out = []
     for row in primary:
         contrast = row.effect.contrast
+        if row.verdict == UNDEFINED or contrast.after not in layout.after:
+            continue
         earlier = layout.after[: layout.after.index(contrast.after)]
-        if not earlier or row.verdict == UNDEFINED:
+        if not earlier:
             continue
         steps = [_step(row, row.verdict == SIGNIFICANT)]
         for session in reversed(earlier):
