@@ -19,8 +19,9 @@ from leafledger.runner.plan_history import keep_history
 from leafledger.runner.restore import restore_kept
 from leafledger.runner.step import die_with_parent
 from leafledger.runner.variants import TABLE_VARIABLE, make_table, variant_at_work
-from leafledger.study.layout import Task, levels
-from leafledger.study.links import refuse_links
+from leafledger.runner.workflow_memory import FOLDER_DATE
+from leafledger.study.layout import RECORDS, RESULTS, Task, inputs, levels, outputs
+from leafledger.study.links import not_through_a_link, refuse_links
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
 
@@ -44,6 +45,7 @@ def _run_levels(cores: int) -> int:
     run = os.environ[events.RUN_VARIABLE]
     study = read_study(folder, variant_at_work())
     digests = FileDigests(folder)
+    moved = False
     for level in levels(study):
         wanted = os.environ.get(TABLE_VARIABLE) and Task("report") in level
         if wanted and not make_table(study, run, digests):
@@ -52,12 +54,16 @@ def _run_levels(cores: int) -> int:
             return 1
         stale = _stale(study, level, digests)
         if not stale:
+            if moved:
+                date_in_order(study, level)
             continue
+        moved = True
         refuse_links(folder)  # Snakemake and the shell write without asking us
         events.tell(folder, run, level=[task.name for task in stale], why=list(stale.values()))
         if restore_kept(study, run, stale, digests):
             stale = _stale(study, level, digests)
         if not stale:
+            date_in_order(study, level)
             continue
         from leafledger.runner.snakemake_run import run_tasks
 
@@ -71,8 +77,33 @@ def _run_levels(cores: int) -> int:
         digests.save()
         if not ended_well or left:
             return 1
+        date_in_order(study, level)
     digests.save()
     return 0
+
+
+def date_in_order(study: Study, level: list[Task]) -> None:
+    """Give results that are up to date, but older than what they were made from, its date.
+
+    A result that was made or put back with the bytes that it had makes nothing after it stale.
+    Plain Snakemake judges by dates alone: without this it would do the work after it once more.
+    """
+    for task in level:
+        made_from = [study.folder / path for path in inputs(study, task).values()]
+        dates = [path.stat().st_mtime_ns for path in made_from if _is_result(study, path)]
+        newest = max(dates, default=0)
+        for name in (*outputs(task).values(), task.record):
+            path = study.folder / name
+            stamp = path / FOLDER_DATE if name.endswith("/") else path
+            if stamp.is_file() and stamp.stat().st_mtime_ns < newest:
+                os.utime(not_through_a_link(stamp), ns=(newest, newest))
+
+
+def _is_result(study: Study, path: Path) -> bool:
+    below = path.is_relative_to(study.folder / RESULTS) or path.is_relative_to(
+        study.folder / RECORDS
+    )
+    return below and path.is_file()
 
 
 def _said_done(folder: Path, run: str, task: Task) -> bool:
