@@ -149,7 +149,11 @@ def test_the_later_of_two_reviewers_is_told(opened: Opened, study: Path) -> None
         "First decided meanwhile: exclude (clip open)"
     )
     assert "Second" not in (study / "decisions.csv").read_text()
-    page.keyboard.press("s")
+    for _ in range(60):  # keys are not taken while the group is loaded once more
+        page.keyboard.press("s")
+        page.wait_for_timeout(500)
+        if page.locator("#drafts li").count() == 0:
+            break
     expect(page.locator("#drafts li")).to_have_count(0)
     rows = (study / "decisions.csv").read_text().splitlines()[1:]
     assert [row.split(",")[1] for row in rows] == ["exclude", "keep"]
