@@ -16,9 +16,9 @@ from leafledger.ledger.compare_words import lines
 from leafledger.ledger.course import course
 from leafledger.ledger.result_changes import NumberChange
 from leafledger.records import events
-from leafledger.study.layout import tasks
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
+from leafledger.study.tasks import tasks
 
 from .conftest import enact
 

@@ -16,9 +16,9 @@ from leafledger.ledger.trace import as_json, trace
 from leafledger.ledger.trace_words import lines
 from leafledger.records.code import Code
 from leafledger.records.digests import sha256_of_file
-from leafledger.study.layout import tasks
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
+from leafledger.study.tasks import tasks
 
 from .conftest import enact
 

@@ -17,8 +17,8 @@ import pytest
 from leafledger.records.digests import FileDigests
 from leafledger.runner.plan import would_run
 from leafledger.runner.run import RunResult, run_study
-from leafledger.study.layout import Task, inputs
 from leafledger.study.reading import read_study
+from leafledger.study.tasks import Task, inputs
 
 Edit = Callable[[Path, str, str], None]
 DAY12 = {f"{rule}.day12" for rule in ("intake", "reflectance", "quality", "indices")}

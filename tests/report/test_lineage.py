@@ -16,7 +16,7 @@ from leafledger.report.gather import gather
 from leafledger.report.lineage import broken_links, steps_of
 from leafledger.report.lineage_words import ORDER, ORIGINS, PLATES
 from leafledger.report.stage import run
-from leafledger.study.layout import RULES
+from leafledger.study.rules import RULES
 
 from . import pages, tables
 

@@ -1,13 +1,20 @@
-# The discriminant classifier with its honest validation, and simple rivals in the same splits.
+# Made by `make workflow` from src/leafledger/study/rules.py; do not edit.
+# A rule runs again if what it reads has changed, or key_json: the values of the settings that it
+# sees, digests of its code and of what a person wrote. `mark` is renewed if the files in place are
+# not what their record says.
+
+
+# Trains the classifier and tests it on scans left out.
 rule classes:
     input:
         reflectance=expand(
             "results/reflectance/{session}.parquet",
-            session=workflow_of_study.sessions_read("classes", "reflectance"),
+            session=workflow_of_study.sessions_read("classes"),
         ),
         accepted="results/accepted.csv",
         range="results/range.json",
         passed="results/validation/passed.json",
+        mark="ledger/cache/marks/classes",
     output:
         path="results/classes/path.csv",
         predictions="results/classes/predictions.csv",
@@ -23,25 +30,29 @@ rule classes:
         record="records/classes.json",
     log:
         "logs/classes.log",
+    threads: 1
     params:
+        settings=["design", "classes", "units.csv"],
         key_json=workflow_of_study.key_json("classes"),
     shell:
         "step classes > {log:q} 2>&1"
 
 
+# Holds the classifier against simpler procedures and other questions.
 rule rivals:
     input:
         reflectance=expand(
             "results/reflectance/{session}.parquet",
-            session=workflow_of_study.sessions_read("rivals", "reflectance"),
+            session=workflow_of_study.sessions_read("classes+before"),
         ),
         accepted="results/accepted.csv",
         range="results/range.json",
         passed="results/validation/passed.json",
         indices=expand(
             "results/indices/{session}.parquet",
-            session=workflow_of_study.sessions_read("rivals", "indices"),
+            session=workflow_of_study.sessions_read("classes"),
         ),
+        mark="ledger/cache/marks/rivals",
     output:
         rivals="results/classes/rivals.csv",
         comparison="results/classes/comparison.csv",
@@ -49,7 +60,9 @@ rule rivals:
         record="records/rivals.json",
     log:
         "logs/rivals.log",
+    threads: 1
     params:
+        settings=["design", "classes", "units.csv"],
         key_json=workflow_of_study.key_json("rivals"),
     shell:
         "step rivals > {log:q} 2>&1"

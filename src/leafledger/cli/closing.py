@@ -9,7 +9,7 @@ from typing import Any
 from leafledger.cli.words import bullet_list, say
 from leafledger.runner.plans import marked, said_of_results
 from leafledger.runner.run import RunResult
-from leafledger.study.layout import PLAN_HISTORY
+from leafledger.study.rules import PLAN_HISTORY
 from leafledger.study.tables import read_json
 
 

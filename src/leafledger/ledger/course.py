@@ -11,7 +11,7 @@ from leafledger.ledger.result_changes import headline
 from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_file
-from leafledger.study.layout import PLAN_HISTORY
+from leafledger.study.rules import PLAN_HISTORY
 
 HEADLINE = (
     "effects.primary_estimate",

@@ -12,7 +12,7 @@ from leafledger.records.settings_differ import ABSENT as _ABSENT
 from leafledger.records.settings_differ import settings_differ
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision, standing
-from leafledger.study.layout import PLAN_HISTORY
+from leafledger.study.rules import PLAN_HISTORY
 
 Run = Mapping[str, Any]
 

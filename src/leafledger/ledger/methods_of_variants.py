@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from leafledger.ledger.exported import ExportedRun
 from leafledger.study.columns import STATED
-from leafledger.study.layout import VARIANTS_TASK
 from leafledger.study.study import VARIANTS_TABLE
+from leafledger.study.tasks import VARIANTS_TASK
 
 
 def methods_of_variants(run: ExportedRun) -> Iterator[str]:

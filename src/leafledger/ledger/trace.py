@@ -23,7 +23,7 @@ from leafledger.study.columns import STATED
 from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision
 from leafledger.study.defaults import Setting, settings_told
-from leafledger.study.layout import BY_NAME, VARIANTS
+from leafledger.study.rules import BY_NAME, VARIANTS
 
 
 @dataclass(frozen=True)

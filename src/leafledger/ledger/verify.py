@@ -18,10 +18,11 @@ from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.record import read_record
-from leafledger.study.layout import FROM_THE_BOOK, RECORDS, RESULTS
 from leafledger.study.reading import read_study
+from leafledger.study.rules import RECORDS, RESULTS
 from leafledger.study.settings import settings_of
 from leafledger.study.tables import canonical_json
+from leafledger.study.tasks import FROM_THE_BOOK
 
 
 def verify(folder: Path, head: str | None = None) -> Verdict:

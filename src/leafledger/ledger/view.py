@@ -15,7 +15,7 @@ from leafledger.records.record import Record, has_the_form
 from leafledger.records.store import ContentStore
 from leafledger.study.decisions import COLUMNS, Decision, decisions_of
 from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.layout import BY_NAME
+from leafledger.study.rules import BY_NAME
 from leafledger.study.sheets import read_sheet
 
 LATEST = "latest"

@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 from leafledger.errors import InputFault, Problem
 from leafledger.quality.sheet_order import raw_digest
 from leafledger.study.columns import FLAGS, TEXT
-from leafledger.study.layout import Task, outputs
 from leafledger.study.measurement_sections import Form
 from leafledger.study.scan_sheet import Scan
 from leafledger.study.sheets import read_sheet
 from leafledger.study.study import Study
 from leafledger.study.table_sheet import is_spectra_table
 from leafledger.study.tables import read_csv, read_json, read_parquet, read_spectra
+from leafledger.study.tasks import Task, outputs
 
 Floats = NDArray[np.float64]
 SUGGESTING = ("fault", "outlier")

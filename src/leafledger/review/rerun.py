@@ -11,9 +11,10 @@ from leafledger.records.digests import FileDigests
 from leafledger.runner.check import checked_study
 from leafledger.runner.plan import plan
 from leafledger.runner.run import RunResult, run_study
+from leafledger.study.rules import rests_on
 
 _SHOWN = frozenset({"intake", "reflectance", "quality"})
-_BEFORE_EFFECTS = _SHOWN | {"acceptance", "indices", "validation", "unit_means", "effects"}
+_BEFORE_EFFECTS = rests_on("effects") | {"effects"}
 
 
 def would_run(folder: Path) -> list[dict[str, Any]]:

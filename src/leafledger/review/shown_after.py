@@ -11,9 +11,9 @@ from leafledger.report.groups import contrast_in_words, contrast_words
 from leafledger.report.numbers import method_words, p_value, size_words, verdict_words
 from leafledger.review.evidence import exclusion_rows
 from leafledger.study.columns import FLAGS, TEXT
-from leafledger.study.layout import Task, outputs
 from leafledger.study.study import Study
 from leafledger.study.tables import read_csv
+from leafledger.study.tasks import Task, outputs
 
 AS_PLANNED = "as_planned"
 EVERY_SCAN = "every_scan"

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING
 
 from leafledger.errors import InputFault, Problem
 from leafledger.study.definition_file import FILE as STUDY_FILE
-from leafledger.study.layout import LOGS, RECORDS, RESULTS, outputs, tasks
+from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.scan_sheet import Scan
 from leafledger.study.study import Study
+from leafledger.study.tasks import outputs, tasks
 
 if TYPE_CHECKING:
     import numpy as np

@@ -11,13 +11,14 @@ from typing import Any
 from leafledger.errors import InputFault, Problem
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.runner.ended import problems_file
 from leafledger.runner.plan import plan
+from leafledger.runner.step import problems_file
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.study.definition_file import read_definition, with_rows
-from leafledger.study.layout import LOGS, Task
+from leafledger.study.rules import LOGS
 from leafledger.study.study import Study
 from leafledger.study.tables import read_json
+from leafledger.study.tasks import Task
 from leafledger.study.variant_definitions import of_variant
 
 _NEXT_TO_NOTHING = 1_000_000

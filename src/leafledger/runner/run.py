@@ -24,12 +24,12 @@ from leafledger.runner.lock import study_lock
 from leafledger.runner.outcome import SNAKEMAKE_LOG, problems_of, why_failed
 from leafledger.runner.plan import plan
 from leafledger.runner.plan_history import REBUILT_VARIABLE, makes_history
-from leafledger.runner.restore import NO_STORE_VARIABLE
-from leafledger.runner.step import PARENT_VARIABLE, VARIANT_VARIABLE
+from leafledger.runner.step import NO_STORE_VARIABLE, PARENT_VARIABLE, VARIANT_VARIABLE
 from leafledger.runner.variants import TABLE_VARIABLE, table_is_current
-from leafledger.study.layout import LOGS, PLAN_HISTORY_TASK, VARIANTS_TASK
 from leafledger.study.links import link_problems, not_through_a_link
+from leafledger.study.rules import LOGS
 from leafledger.study.study import Study
+from leafledger.study.tasks import PLAN_HISTORY_TASK, VARIANTS_TASK
 
 _WATCH_SECONDS = 0.1
 

@@ -12,6 +12,8 @@ from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.decisions import Decision
 from leafledger.study.definition import Definition, Session
 from leafledger.study.measurement_sections import Form
+from leafledger.study.rules import PLAN_HISTORY_FILE as PLAN_HISTORY_FILE
+from leafledger.study.rules import VARIANTS_TABLE as VARIANTS_TABLE
 from leafledger.study.scan_sheet import Scan
 
 if TYPE_CHECKING:
@@ -21,8 +23,6 @@ if TYPE_CHECKING:
     from leafledger.study.spectra import Spectra
 
 ONLY_SESSION = "all"
-VARIANTS_TABLE = "results/variants.csv"
-PLAN_HISTORY_FILE = "results/plan_history.json"
 
 
 @dataclass(frozen=True)
@@ -133,7 +133,8 @@ class Study:
         return read_figures(self.folder / "results" / "figures")
 
     def _written(self, *endings: str) -> list[str]:
-        from leafledger.study.layout import FROM_THE_BOOK, RESULTS, outputs, tasks
+        from leafledger.study.rules import RESULTS
+        from leafledger.study.tasks import FROM_THE_BOOK, outputs, tasks
 
         all_tasks = [*tasks(self), *FROM_THE_BOOK]
         owed = [path for task in all_tasks for path in outputs(task).values()]
