@@ -197,6 +197,15 @@ def test_a_formula_runs_indices_and_what_reads_them(ran_study: Path, edit: Edit)
 
 
 @pytest.mark.slow
+def test_the_source_of_a_formula_runs_the_catalogue_and_what_shows_it(
+    ran_study: Path, edit: Edit
+) -> None:
+    """No value is computed again."""
+    edit(ran_study / "study.yaml", 'source: "ours"', 'source: "theirs"')
+    assert run(ran_study)[0] == {"catalogue", "validation", "effects", "report"}
+
+
+@pytest.mark.slow
 def test_a_unit_mended_runs_quality_of_its_session(ran_study: Path) -> None:
     scans = ran_study / "scans.csv"
     lines = scans.read_text(encoding="utf-8").splitlines()

@@ -10,6 +10,7 @@ rule catalogue:
         mark="ledger/cache/marks/catalogue",
     output:
         catalogue="results/indices/catalogue.json",
+        formulas="results/indices/formulas.json",
         record="records/catalogue.json",
     log:
         "logs/catalogue.log",
@@ -26,6 +27,7 @@ rule indices:
     input:
         reflectance="results/reflectance/{session}.parquet",
         range="results/range.json",
+        formulas="results/indices/formulas.json",
         mark="ledger/cache/marks/indices.{session}",
     output:
         indices="results/indices/{session}.parquet",
@@ -34,7 +36,6 @@ rule indices:
         "logs/indices.{session}.log",
     threads: 1
     params:
-        settings=["indices"],
         key_json=workflow_of_study.key_json("indices"),
     shell:
         "step indices {wildcards.session:q} > {log:q} 2>&1"

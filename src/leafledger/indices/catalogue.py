@@ -4,24 +4,45 @@ from __future__ import annotations
 
 import csv
 import functools
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from leafledger.indices.formula import parse
-from leafledger.indices.tree import Node, bands_of, widened, written
+from leafledger.indices.tree import Node, bands_of, tree_as_json, tree_from_json, widened, written
 from leafledger.spectra.bands import Band
 
 _FILE = Path(__file__).with_name("catalogue.csv")
 
 
 @dataclass(frozen=True)
-class Entry:
-    """An index: published, or a formula of the user's own.
+class Formula:
+    """What has to be computed of an index.
 
     Attributes
     ----------
     index
         Its id, as in the tables.
+    tree
+        The formula as it is computed.
+    """
+
+    index: str
+    tree: Node
+
+    @property
+    def bands(self) -> list[Band]:
+        """The bands that are read, by rising wavelength."""
+        return bands_of(self.tree)
+
+
+@dataclass(frozen=True)
+class Entry(Formula):
+    """An index: published, or a formula of the user's own.
+
+    Attributes
+    ----------
     name
         What it is, in words.
     formula
@@ -39,11 +60,8 @@ class Entry:
         Authors, year and journal, with the words "from memory": the sources of the catalogue were
         written down without the papers at hand, and column ``seen`` says where a formula was found
         since. For a user formula what the user wrote.
-    tree
-        The formula as it is computed.
     """
 
-    index: str
     name: str
     formula: str
     unit: str
@@ -52,12 +70,6 @@ class Entry:
     responds_to: str
     confusions: str
     source: str
-    tree: Node
-
-    @property
-    def bands(self) -> list[Band]:
-        """The bands that are read, by rising wavelength."""
-        return bands_of(self.tree)
 
     def as_dict(self) -> dict[str, object]:
         """Return what ``indices/catalogue.json`` says of the index.
@@ -109,3 +121,13 @@ def _entry(row: dict[str, str]) -> Entry:
         source=f"{when}. {row['journal']} ({memory})",
         tree=parse(row["formula"]),
     )
+
+
+def formulas_as_json(formulas: Iterable[Formula]) -> dict[str, Any]:
+    """Return what ``indices/formulas.json`` holds: ids and formulas, read and ready to compute."""
+    return {"indices": [{"index": f.index, "tree": tree_as_json(f.tree)} for f in formulas]}
+
+
+def formulas_from_json(value: Mapping[str, Any]) -> list[Formula]:
+    """Return the formulas that :func:`formulas_as_json` wrote."""
+    return [Formula(one["index"], tree_from_json(one["tree"])) for one in value["indices"]]

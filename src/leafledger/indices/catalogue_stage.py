@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from leafledger.indices.catalogue import formulas_as_json
 from leafledger.indices.check import chosen
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.tables import write_json
@@ -10,6 +11,9 @@ from leafledger.study.tables import write_json
 def run(job: Job) -> Outcome:
     """Write ``indices/catalogue.json``: the indices in the order they were asked for.
 
+    ``indices/formulas.json`` holds what their values rest on: ids and formulas as they are
+    computed. A change of a source or a unit leaves it, and with it the values, as they were.
+
     Raises
     ------
     InputFault
@@ -17,6 +21,7 @@ def run(job: Job) -> Outcome:
     """
     entries = chosen(job.settings["indices"])
     write_json(job.outputs["catalogue"], {"indices": [entry.as_dict() for entry in entries]})
+    write_json(job.outputs["formulas"], formulas_as_json(entries))
     doubtful = [entry.index for entry in entries if entry.domain == "canopy"]
     warnings = []
     if doubtful:

@@ -165,7 +165,10 @@ RULES: tuple[Rule, ...] = (
         does="Lists the indices of the study with formula and source.",
         module="leafledger.indices.catalogue_stage",
         sees=("indices",),
-        writes=(Output("catalogue", "indices/catalogue.json"),),
+        writes=(
+            Output("catalogue", "indices/catalogue.json"),
+            Output("formulas", "indices/formulas.json", in_report=False),
+        ),
     ),
     Rule(
         "indices",
@@ -173,8 +176,7 @@ RULES: tuple[Rule, ...] = (
         does="Computes every index on every leaf scan of a session.",
         module="leafledger.indices.stage",
         per_session=True,
-        reads=("reflectance", "range"),
-        sees=("indices",),
+        reads=("reflectance", "range", "formulas"),
         writes=(Output("indices", "indices/{session}.parquet"),),
     ),
     Rule(
