@@ -16,14 +16,16 @@ from pathlib import Path
 
 from leafledger.errors import InputFault
 from leafledger.records import events
-from leafledger.records.digests import FileDigests, files_below
-from leafledger.records.record import Record, key_of
+from leafledger.records.digests import FileDigests
+from leafledger.records.record import key_of
 from leafledger.records.store import ContentStore
 from leafledger.runner.plan import outdated
 from leafledger.runner.plan_history import keep_history
 from leafledger.runner.step import (
+    FOLDER_DATE,
     Ended,
     TaskRun,
+    clear_folders,
     code_of_task,
     die_with_parent,
     may_use_store,
@@ -38,9 +40,6 @@ from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
 from leafledger.study.tables import write_text
 from leafledger.study.tasks import Task, inputs, levels, outputs
-
-FOLDER_DATE = ".snakemake_timestamp"
-"""Snakemake's file by whose date it judges a folder; it makes it, we date it like the folder."""
 
 
 def main() -> int:
@@ -174,7 +173,7 @@ def _restored(
         )
         if record is None:
             return False
-        _remove_others(study, task, record)
+        clear_folders(study, task, record)
         told = put_record(study, task, record)
         write_text(study.folder / LOGS / f"{task.name}.log", "")
         task_run.begin()
@@ -185,16 +184,6 @@ def _restored(
             remove_file(study.folder / task.record)
         return False
     return True
-
-
-def _remove_others(study: Study, task: Task, record: Record) -> None:
-    """Remove from the folders that a task owns what another version of it has left there."""
-    named = {study.folder / output["path"] for output in record["outputs"]}
-    for path in outputs(task).values():
-        if path.endswith("/"):
-            for other in {*files_below(study.folder / path)} - named:
-                if other.name != FOLDER_DATE:
-                    remove_file(other)
 
 
 def _key(study: Study, task: Task, digests: FileDigests) -> str | None:

@@ -23,7 +23,7 @@ from typing import Any
 from leafledger.errors import InputFault, Problem, StageFailure
 from leafledger.records import events
 from leafledger.records.code import Code, code_of
-from leafledger.records.digests import sha256_of_file
+from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.job import Job, Stage
 from leafledger.records.package import version
 from leafledger.records.record import Record, input_digests, key_of, make_record, write_record
@@ -41,6 +41,8 @@ PARENT_VARIABLE = "LEAFLEDGER_PARENT"
 VARIANT_VARIABLE = "LEAFLEDGER_VARIANT"
 """Names the variant whose settings hold, for the children of a run of ours; empty for none."""
 NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"
+FOLDER_DATE = ".snakemake_timestamp"
+"""Snakemake's file by whose date it judges a folder; it makes it, we date it like the folder."""
 _PR_SET_PDEATHSIG = 1
 
 
@@ -84,6 +86,24 @@ def key_value(study: Study, task: Task, own_digests: dict[str, str | None]) -> d
 def may_use_store() -> bool:
     """Tell whether results of earlier settings may be restored in this process."""
     return not os.environ.get(NO_STORE_VARIABLE)
+
+
+def clear_folders(study: Study, task: Task, record: Record | None = None) -> None:
+    """Remove from the folders that a task owns what another version of it has left there.
+
+    Parameters
+    ----------
+    study, task
+        The task of the study.
+    record
+        Names the files that stay; none do, if left out.
+    """
+    named = {study.folder / output["path"] for output in record["outputs"]} if record else set()
+    for path in outputs(task).values():
+        if path.endswith("/"):
+            for other in {*files_below(study.folder / path)} - named:
+                if other.name != FOLDER_DATE:
+                    remove_file(other)
 
 
 def put_record(study: Study, task: Task, record: Record) -> str:
@@ -270,7 +290,9 @@ def _done(study: Study, task: Task, job: Job) -> Ended:
     store = ContentStore(study.folder)
     kept = store.restore(key, outputs(task).values(), _log) if may_use_store() else None
     if kept is not None:
+        clear_folders(study, task, kept)
         return Ended("restored", key=key, record=put_record(study, task, kept))
+    clear_folders(study, task)
     record = _compute(job, task, digests)
     told = put_record(study, task, record)
     if may_use_store():
