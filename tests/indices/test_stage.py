@@ -11,10 +11,10 @@ from hypothesis import given
 from leafledger.errors import InputFault
 from leafledger.indices import catalogue_stage, stage
 from leafledger.indices.catalogue import catalogue
-from leafledger.indices.tree import tree_as_json, tree_from_json
+from leafledger.indices.formula import tree_as_json, tree_from_json
 from leafledger.records.job import Job
-from leafledger.study.analysis_sections import Indices
 from leafledger.study.columns import INDICES
+from leafledger.study.definition import Indices
 from leafledger.study.tables import read_parquet, write_json, write_spectra
 
 from . import trees

@@ -15,8 +15,8 @@ from leafledger.review.desk import Desk
 from leafledger.runner.check import check_raw_files, checked_study
 from leafledger.runner.judged import digests_read, digests_taken_in
 from leafledger.runner.step import job_of
-from leafledger.study.decisions import Decision, change_told, judged_otherwise
 from leafledger.study.rules import BY_NAME
+from leafledger.study.scan_sheet import Decision, change_told, judged_otherwise
 from leafledger.study.tasks import Task
 
 DIGEST = "ab" * 32

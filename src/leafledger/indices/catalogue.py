@@ -9,8 +9,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from leafledger.indices.formula import parse
-from leafledger.indices.tree import Node, bands_of, tree_as_json, tree_from_json, widened, written
+from leafledger.indices.formula import (
+    Node,
+    bands_of,
+    parse,
+    tree_as_json,
+    tree_from_json,
+    widened,
+    written,
+)
 from leafledger.spectra.bands import Band
 
 _FILE = Path(__file__).with_name("catalogue.csv")

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.indices.catalogue import Formula, formulas_from_json
-from leafledger.indices.table import (
+from leafledger.indices.values import (
     NUMBERS,
     OK,
     OUTSIDE,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from leafledger.runner.step import job_of
-from leafledger.study.decisions import change_told, judged_otherwise, standing
+from leafledger.study.scan_sheet import change_told, judged_otherwise, standing
 from leafledger.study.study import Study
 from leafledger.study.tasks import Task, outputs
 

@@ -32,7 +32,7 @@ from leafledger.study.links import refuse_links, remove_file
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME, LOGS
 from leafledger.study.settings import settings_of
-from leafledger.study.sheet_files import with_own_names
+from leafledger.study.sheets import with_own_names
 from leafledger.study.study import Study
 from leafledger.study.tables import write_json
 from leafledger.study.tasks import Task, inputs, outputs

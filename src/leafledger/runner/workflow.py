@@ -23,8 +23,8 @@ from leafledger.runner.lock import hold_study
 from leafledger.runner.plan import outdated
 from leafledger.runner.shipped import snakefile
 from leafledger.runner.step import VARIANT_VARIABLE, key_value
+from leafledger.study.definition import ID_WORDS
 from leafledger.study.links import not_through_a_link
-from leafledger.study.names import ID_WORDS, is_id
 from leafledger.study.reading import read_study
 from leafledger.study.rules import (
     BY_NAME,
@@ -37,6 +37,7 @@ from leafledger.study.rules import (
     Rule,
     name_read,
 )
+from leafledger.study.sheets import is_id
 from leafledger.study.study import Study
 from leafledger.study.tables import canonical_json, write_text
 from leafledger.study.tasks import Task, inputs, outputs, own_files, sessions_read, tasks

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.rules import (
     BY_NAME,
     EVERYTHING,
@@ -21,6 +20,7 @@ from leafledger.study.rules import (
     Rule,
     name_read,
 )
+from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.study import Study
 
 
