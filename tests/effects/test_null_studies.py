@@ -6,9 +6,6 @@ The bounds are the stated level plus a Monte Carlo allowance of about three stan
 import numpy as np
 import pytest
 
-from leafledger.chance.max_t import max_t_flips, max_t_labels
-from leafledger.chance.multiplicity import holm
-from leafledger.chance.seeds import generator
 from leafledger.effects.analysis import all_effects
 from leafledger.effects.changes import UnitTable
 from leafledger.effects.families import judged
@@ -19,6 +16,8 @@ from leafledger.effects.paired import paired_t, sign_flip
 from leafledger.effects.plan import plan_from
 from leafledger.effects.signed_rank import signed_rank
 from leafledger.effects.unit_means import Reading, unit_mean
+from leafledger.resampling.multiplicity import holm, max_t_flips, max_t_labels
+from leafledger.resampling.permutation import generator
 
 SESSIONS = ("day0", "day4", "day8", "day12")
 

@@ -9,10 +9,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.indices import formula as language
-from leafledger.indices.evaluate import evaluate
-from leafledger.indices.formula import parse
-from leafledger.indices.tokens import FormulaError
-from leafledger.indices.tree import Read, Sum, bands_of, walk, written
+from leafledger.indices.formula import (
+    FormulaError,
+    Read,
+    Sum,
+    bands_of,
+    evaluate,
+    parse,
+    walk,
+    written,
+)
 from leafledger.spectra.bands import Band
 
 from .trees import BANDS, nodes, plain

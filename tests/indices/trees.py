@@ -4,7 +4,7 @@ import math
 
 from hypothesis import strategies as st
 
-from leafledger.indices.tree import Call, Negative, Node, Number, Power, Product, Read, Sum
+from leafledger.indices.formula import Call, Negative, Node, Number, Power, Product, Read, Sum
 from leafledger.spectra.bands import Band
 
 BANDS = [Band(550, 550), Band(670, 670), Band(708.75, 708.75), Band(750, 800)]

@@ -34,7 +34,7 @@ from leafledger.report.references import reference_course
 from leafledger.report.stage import run
 from leafledger.report.trust import form_words
 from leafledger.study import columns
-from leafledger.study.measurement_sections import Form
+from leafledger.study.definition import Form
 
 from . import beside, pages, tables
 from .test_page import drawn, small

@@ -62,7 +62,7 @@ def identify(
       leafledger identify my-study/results/classes/model.skops leaf.txt
     """
     from leafledger.runner.identify import identify_scans, scans_of_files, scans_of_sheet
-    from leafledger.study.measurement_sections import Form
+    from leafledger.study.definition import Form
 
     if bool(files) == bool(sheet) or (quantity == "counts" and sheet is None):
         raise InputFault(_what_to_read(quantity, bool(files), sheet is not None))

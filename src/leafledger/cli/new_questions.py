@@ -10,10 +10,10 @@ import click
 
 from leafledger.cli.new_study import Wanted
 from leafledger.errors import quoted
-from leafledger.study.field_types import LABEL_WORDS
-from leafledger.study.file_pattern import fields_in, pattern_fault
-from leafledger.study.names import is_id, is_label
+from leafledger.study.definition import LABEL_WORDS
 from leafledger.study.scan_sheet import HAVE_A_MEANING
+from leafledger.study.sheets import is_id, is_label
+from leafledger.study.table_sheet import fields_in, pattern_fault
 
 QUANTITIES = ("counts", "reflectance", "percent")
 _LONGEST_TITLE = _LONGEST_PATTERN = 300

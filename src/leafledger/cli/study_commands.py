@@ -98,11 +98,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
       leafledger check my-study
     """
     from leafledger.runner.check import check_raw_files, examine, readable_raw_files, sheet_warnings
-    from leafledger.study.treatment_levels import (
-        levels_with_n,
-        levels_without_units,
-        listed_levels,
-    )
+    from leafledger.study.checks import levels_with_n, levels_without_units, listed_levels
 
     # As in a step of a run: no threads whose memory nobody needs.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.student import t_quantile
 from leafledger.effects.changes import Sample, left_out
 from leafledger.effects.effect_size import (
     EffectSize,
@@ -20,6 +19,7 @@ from leafledger.effects.linear_model import Terms, beyond, factor_columns
 from leafledger.effects.plan import Plan
 from leafledger.effects.result import Result, mean, variance
 from leafledger.effects.words import listed
+from leafledger.resampling.intervals import t_quantile
 
 
 @dataclass(frozen=True)

@@ -12,9 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from leafledger.chance.multiplicity import benjamini_hochberg, holm
 from leafledger.effects.effect import Effect
 from leafledger.effects.layout import EQUIVALENCE
+from leafledger.resampling.multiplicity import benjamini_hochberg, holm
 
 SIGNIFICANT, NOT_SIGNIFICANT = "significant", "not_significant"
 EQUIVALENT, UNDEFINED = "equivalent", "undefined"

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from leafledger.chance.student import t_quantile
 from leafledger.effects.changes import UnitTable
 from leafledger.effects.families import finite
 from leafledger.effects.layout import Layout
 from leafledger.effects.result import mean, variance
+from leafledger.resampling.intervals import t_quantile
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -10,18 +10,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.permutation import (
+from leafledger.effects.exact import rearranged
+from leafledger.effects.result import Result, mean, t_result, variance
+from leafledger.resampling.intervals import two_sided_t
+from leafledger.resampling.permutation import (
     Arrangements,
+    ShiftTest,
+    Weights,
     dealt_group,
+    generator,
     label_arrangements,
     n_arrangements,
     smallest_label_p,
+    weights_of,
+    within_blocks,
 )
-from leafledger.chance.seeds import generator
-from leafledger.chance.student import two_sided_t
-from leafledger.chance.studentised import ShiftTest, Weights, weights_of, within_blocks
-from leafledger.effects.exact import rearranged
-from leafledger.effects.result import Result, mean, t_result, variance
 
 NO_SPREAD = "no variation between units in either treatment: there is no t"
 NO_EXCHANGE = "no block holds both treatments: labels cannot be exchanged within blocks"

@@ -8,9 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.max_t import MaxT, max_t_flips, max_t_labels
-from leafledger.chance.permutation import dealt_group
-from leafledger.chance.seeds import generator
 from leafledger.effects.analysis import MODELS, replicates_of_change
 from leafledger.effects.changes import UnitTable, sample
 from leafledger.effects.effect import Effect
@@ -18,6 +15,8 @@ from leafledger.effects.families import Key, families_of, key_of_effect
 from leafledger.effects.layout import ALL, Layout
 from leafledger.effects.linear_model import beyond_covariates, terms_of
 from leafledger.effects.plan import Plan
+from leafledger.resampling.multiplicity import MaxT, max_t_flips, max_t_labels
+from leafledger.resampling.permutation import dealt_group, generator
 
 BY_FLIPS = frozenset({"paired_t", "sign_flip"})
 BY_LABELS = frozenset({"linear_model", "linear_model_equal", "welch_t", "label_permutation"})

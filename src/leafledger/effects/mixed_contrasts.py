@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from leafledger.chance.student import two_sided_t
 from leafledger.effects.restricted_likelihood import Array, Fit
 from leafledger.effects.result import Result, t_result
+from leafledger.resampling.intervals import two_sided_t
 
 
 @dataclass(frozen=True)

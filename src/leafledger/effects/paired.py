@@ -7,11 +7,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.permutation import equal_tailed, flip_sums, two_sided_p
-from leafledger.chance.seeds import generator
-from leafledger.chance.student import two_sided_t
 from leafledger.effects.exact import rearranged
 from leafledger.effects.result import Result, mean, t_result, variance
+from leafledger.resampling.intervals import two_sided_t
+from leafledger.resampling.permutation import equal_tailed, flip_sums, generator, two_sided_p
 
 
 def paired_t(changes: NDArray[np.float64], level: float, resolution: float = 0.0) -> Result:

@@ -21,11 +21,11 @@ from typing import Any
 
 import numpy as np
 
-from leafledger.chance.seeds import generator
 from leafledger.effects.families import finite
 from leafledger.effects.linear_model import FEWEST_DF
 from leafledger.effects.residual_variation import Residual, Variation
 from leafledger.effects.words import listed
+from leafledger.resampling.permutation import generator
 
 UNITS = (4, 6, 8, 10, 12, 16, 24, 32)
 LEAVES = (1, 2, 3, 5)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.student import t_quantile
+from leafledger.resampling.intervals import t_quantile
 
 
 @dataclass(frozen=True)

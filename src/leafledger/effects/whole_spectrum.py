@@ -19,13 +19,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.permutation import label_deals
-from leafledger.chance.seeds import generator
-from leafledger.chance.studentised import (
+from leafledger.resampling.permutation import (
     Weights,
     between_dealt_groups,
     common_scale,
     estimates,
+    generator,
+    label_deals,
     weights_of,
     within_blocks,
 )
@@ -124,7 +124,8 @@ def simultaneous_bands(
     """Return the difference at every wavelength of every comparison, with one band for all.
 
     The band is ``estimate +- q * standard error``. Both come from the model change ~ treatment +
-    block with HC2 errors (:mod:`leafledger.chance.studentised`). q is the quantile of the largest
+    block with HC2 errors (:mod:`leafledger.resampling.permutation`). q is the quantile of the
+    largest
     |t| over all wavelengths and all comparisons together when the labels of all treatments are
     dealt out anew within blocks. If no treatment does anything, the band leaves zero at any
     wavelength of any comparison with probability at most ``1 - level``.

@@ -16,24 +16,311 @@ alone and never reaches an interpreter.
 
 from __future__ import annotations
 
+import functools
 import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
 
 from leafledger.errors import nearest
-from leafledger.indices.tokens import FormulaError, Token, tokens
-from leafledger.indices.tree import (
-    FUNCTIONS,
-    Call,
-    Negative,
-    Node,
-    Number,
-    Power,
-    Product,
-    Read,
-    Sum,
-    bands_of,
-    children,
-)
 from leafledger.spectra.bands import Band
+
+# Formula text cut into words, numbers and signs, each with its place.
+# ----------------------------------------------------------------------
+
+DIGITS = frozenset("0123456789")
+LETTERS = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ_")
+SIGNS = frozenset("+-*/^(),")
+BLANKS = frozenset(" \t\r\n")
+_LOOKALIKES = {
+    **dict.fromkeys("\N{MINUS SIGN}\N{EN DASH}\N{EM DASH}\N{HYPHEN}", "-"),
+    **dict.fromkeys("\N{MULTIPLICATION SIGN}\N{MIDDLE DOT}\N{DOT OPERATOR}", "*"),
+    **dict.fromkeys("\N{DIVISION SIGN}:\N{FRACTION SLASH}", "/"),
+    **dict.fromkeys("\N{SUPERSCRIPT TWO}", "^2"),
+    **dict.fromkeys("[{", "("),
+    **dict.fromkeys("]}", ")"),
+    ";": ",",
+}
+
+
+class FormulaError(Exception):
+    """A formula that cannot be read, and where.
+
+    Parameters
+    ----------
+    place
+        Position of the offending character, counted from 0.
+    expected
+        What should stand there.
+    mend
+        What to do about it.
+    """
+
+    def __init__(self, place: int, expected: str, mend: str) -> None:
+        super().__init__(f"character {place + 1}: expected {expected}. {mend}")
+        self.place = place
+        self.expected = expected
+        self.mend = mend
+
+
+@dataclass(frozen=True)
+class Token:
+    """A piece of a formula.
+
+    Attributes
+    ----------
+    kind
+        ``number``, ``word``, ``sign`` or ``end``.
+    text
+        As typed; empty at the end.
+    place
+        Position of its first character, counted from 0.
+    value
+        The number, if it is one.
+    """
+
+    kind: str
+    text: str
+    place: int
+    value: float = 0.0
+
+
+def tokens(text: str) -> Iterator[Token]:
+    """Yield the pieces of a formula, the last one of kind ``end``.
+
+    Raises
+    ------
+    FormulaError
+        At a character that no formula has, or a number that cannot be read.
+    """
+    at = 0
+    while at < len(text):
+        first = text[at]
+        if first in BLANKS:
+            at += 1
+            continue
+        if first in SIGNS:
+            token = Token("sign", first, at)
+        elif first in DIGITS or first == ".":
+            token = _number_token(text, at)
+        elif first in LETTERS:
+            token = Token("word", text[at : _past(text, at, LETTERS | DIGITS)], at)
+        else:
+            raise FormulaError(at, "a number, a name or one of + - * / ^ ( ) ,", _unknown(first))
+        at += len(token.text)
+        yield token
+    yield Token("end", "", len(text))
+
+
+def _past(text: str, at: int, allowed: frozenset[str]) -> int:
+    while at < len(text) and text[at] in allowed:
+        at += 1
+    return at
+
+
+def _number_token(text: str, at: int) -> Token:
+    stop = _past(text, at, DIGITS)
+    digits = stop - at
+    if stop < len(text) and text[stop] == ".":
+        after = _past(text, stop + 1, DIGITS)
+        digits += after - stop - 1
+        stop = after
+    if not digits:
+        raise FormulaError(at, "a digit beside the decimal point", "Write 0.5 or .5.")
+    if stop < len(text) and text[stop] in "eE":
+        sign = stop + 1 + (text[stop + 1 : stop + 2] in {"+", "-"})
+        after = _past(text, sign, DIGITS)
+        if after == sign:
+            raise FormulaError(stop, "digits after the e of a number", "Write 1e-3, or leave it.")
+        stop = after
+    if stop < len(text) and text[stop] in LETTERS | {"."}:
+        raise FormulaError(stop, "an operator after a number", "Write * for a product.")
+    value = float(text[at:stop])
+    if value > _LARGEST:
+        raise FormulaError(at, f"a number up to {_LARGEST:g}", "Write a smaller number.")
+    return Token("number", text[at:stop], at, value)
+
+
+_LARGEST = 1e12
+
+
+def _unknown(character: str) -> str:
+    if character in _LOOKALIKES:
+        return f"Write {_LOOKALIKES[character]} instead."
+    return "Take the character out."
+
+
+# The parts a formula is made of, and how a formula is written back as text.
+# ----------------------------------------------------------------------
+
+FUNCTIONS: dict[str, tuple[int, int]] = {
+    "sqrt": (1, 1),
+    "ln": (1, 1),
+    "log10": (1, 1),
+    "abs": (1, 1),
+    "min": (2, 8),
+    "max": (2, 8),
+}
+"""Name -> least and greatest number of values it takes."""
+
+
+@dataclass(frozen=True)
+class Number:
+    """A number as typed."""
+
+    value: float
+
+
+@dataclass(frozen=True)
+class Read:
+    """Reflectance in a band: ``R(705)`` or ``R(750, 800)``."""
+
+    band: Band
+
+
+@dataclass(frozen=True)
+class Negative:
+    """``-x``."""
+
+    inner: Node
+
+
+@dataclass(frozen=True)
+class Sum:
+    """``a + b - c``: parts with ``+`` or ``-`` in front (the first always ``+``)."""
+
+    parts: tuple[tuple[str, Node], ...]
+
+
+@dataclass(frozen=True)
+class Product:
+    """``a * b / c``: parts with ``*`` or ``/`` in front (the first always ``*``)."""
+
+    parts: tuple[tuple[str, Node], ...]
+
+
+@dataclass(frozen=True)
+class Power:
+    """``base ^ exponent``, the exponent a plain number."""
+
+    base: Node
+    exponent: float
+
+
+@dataclass(frozen=True)
+class Call:
+    """A function of one or more values."""
+
+    name: str
+    values: tuple[Node, ...]
+
+
+Node = Number | Read | Negative | Sum | Product | Power | Call
+
+
+def children(node: Node) -> tuple[Node, ...]:
+    """Return the nodes right below ``node``, in reading order."""
+    if isinstance(node, Negative):
+        return (node.inner,)
+    if isinstance(node, Sum | Product):
+        return tuple(part for _, part in node.parts)
+    if isinstance(node, Power):
+        return (node.base,)
+    return node.values if isinstance(node, Call) else ()
+
+
+def walk(node: Node) -> Iterator[Node]:
+    """Yield ``node`` and all below it, in reading order."""
+    waiting = [node]
+    while waiting:
+        here = waiting.pop()
+        yield here
+        waiting.extend(reversed(children(here)))
+
+
+def bands_of(node: Node) -> list[Band]:
+    """Return the bands a formula reads, each once, by rising wavelength."""
+    return sorted({here.band for here in walk(node) if isinstance(here, Read)})
+
+
+def widened(node: Node, width_nm: float) -> Node:
+    """Return the formula with every single wavelength read as a mean over ``width_nm``."""
+    if isinstance(node, Read):
+        return Read(node.band.widened(width_nm))
+    if isinstance(node, Negative):
+        return Negative(widened(node.inner, width_nm))
+    if isinstance(node, Sum | Product):
+        return type(node)(tuple((sign, widened(part, width_nm)) for sign, part in node.parts))
+    if isinstance(node, Power):
+        return Power(widened(node.base, width_nm), node.exponent)
+    if isinstance(node, Call):
+        return Call(node.name, tuple(widened(value, width_nm) for value in node.values))
+    return node
+
+
+def written(node: Node) -> str:
+    """Return the formula as text that reads back as the same tree.
+
+    Examples
+    --------
+    >>> written(Product((("*", Number(2.0)), ("/", Read(Band(705, 705))))))
+    '2 / R(705)'
+    """
+    return _written(node, 0)
+
+
+def _written(node: Node, outer: int) -> str:
+    """Return the text, in parentheses where it binds less strongly than ``outer``."""
+    if isinstance(node, Number):
+        return _number_text(node.value)
+    if isinstance(node, Read):
+        ends = (node.band.start_nm, node.band.stop_nm)
+        shown = ends[:1] if node.band.is_single else ends
+        return f"R({', '.join(_number_text(end) for end in shown)})"
+    if isinstance(node, Call):
+        return f"{node.name}({', '.join(_written(value, 0) for value in node.values)})"
+    if isinstance(node, Sum):
+        text, binds = _joined(node.parts, 2), 1
+    elif isinstance(node, Product):
+        text, binds = _joined(node.parts, 3), 2
+    elif isinstance(node, Negative):
+        text, binds = f"-{_written(node.inner, 3)}", 3
+    else:
+        exponent = (
+            f"-{_number_text(-node.exponent)}" if node.exponent < 0 else _number_text(node.exponent)
+        )
+        text, binds = f"{_written(node.base, 5)}^{exponent}", 4
+    return f"({text})" if binds < outer else text
+
+
+def _joined(parts: tuple[tuple[str, Node], ...], strength: int) -> str:
+    text = _written(parts[0][1], strength)
+    for sign, part in parts[1:]:
+        text += f" {sign} {_written(part, strength)}"
+    return text
+
+
+def _number_text(value: float) -> str:
+    text = repr(float(value))
+    return text.removesuffix(".0")
+
+
+# Our formula language: what may be written, and how text becomes a tree.
+# ----------------------------------------------------------------------
+# ::
+#
+#     sum      = product { ("+" | "-") product }
+#     product  = signed { ("*" | "/") signed }
+#     signed   = "-" signed | power
+#     power    = value [ "^" signed ]              right-hand side free of bands
+#     value    = number | "R" "(" nm [ "," nm ] ")" | name "(" sum { "," sum } ")" | "(" sum ")"
+#
+# ``R(705)`` is the reflectance (a fraction) at 705 nm, ``R(750, 800)`` its mean from 750 to 800 nm,
+# both ends included. Functions: ``sqrt``, ``ln``, ``log10``, ``abs``, ``min``, ``max``. ``-2^2`` is
+# -4 and ``2^3^2`` is 2^9, as on paper. Nothing else can be said: the text is read by this module
+# alone and never reaches an interpreter.
 
 MOST_CHARACTERS = 500
 MOST_DEPTH = 50
@@ -63,7 +350,7 @@ def parse(text: str) -> Node:
 
     Examples
     --------
-    >>> from leafledger.indices.tree import written
+    >>> from leafledger.indices.formula import written
     >>> written(parse("(R(750)-R(705))/(R(750)+R(705))"))
     '(R(750) - R(705)) / (R(750) + R(705))'
     """
@@ -265,3 +552,176 @@ def _no_value(token: Token) -> str:
     if token.kind == "end":
         return "Finish the formula."
     return "Powers are written ^." if token.text == "*" else "Take the character out."
+
+
+# The value of a formula for many scans at once, and how fast it changes with each band.
+# ----------------------------------------------------------------------
+# Values and slopes are carried together from the bands up through the tree (forward-mode
+# differentiation), so the slopes are exact and cost a few array operations each.
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Rated:
+    """A value and its partial derivatives.
+
+    Attributes
+    ----------
+    value
+        Shape ``(n_scans,)``; NaN where it is not defined.
+    slopes
+        Band -> derivative with respect to the reflectance in that band, shape ``(n_scans,)``. A
+        band that is missing has slope 0.
+    """
+
+    value: Array
+    slopes: Mapping[Band, Array]
+
+
+def evaluate(node: Node, reflectance: Mapping[Band, Array]) -> Rated:
+    """Return the value of a formula and its derivatives.
+
+    Parameters
+    ----------
+    node
+        The formula.
+    reflectance
+        Band -> reflectance as a fraction, shape ``(n_scans,)``, for all bands of the formula.
+
+    Returns
+    -------
+    Rated
+        The value is NaN where any step of the formula has no finite value: division by zero, the
+        root or logarithm of a negative number, a fractional power of one, overflow. A slope is
+        NaN where it is not finite (a root at 0), and so is then the uncertainty.
+
+    Notes
+    -----
+    At a kink (``abs`` at 0, a tie in ``min`` or ``max``) the slope of the first value, or 0 for
+    ``abs``, is taken.
+    """
+    n_scans = len(next(iter(reflectance.values())))
+    with np.errstate(all="ignore"):
+        rated = _rated(node, reflectance)
+        slopes = {
+            band: np.broadcast_to(_defined(slope), (n_scans,))
+            for band, slope in rated.slopes.items()
+        }
+    return Rated(np.broadcast_to(rated.value, (n_scans,)), slopes)
+
+
+def _rated(node: Node, reflectance: Mapping[Band, Array]) -> Rated:
+    if isinstance(node, Number):
+        return Rated(np.array(node.value), {})
+    if isinstance(node, Read):
+        values = reflectance[node.band]
+        return Rated(_defined(values), {node.band: np.ones_like(values)})
+    if isinstance(node, Negative):
+        inner = _rated(node.inner, reflectance)
+        return Rated(-inner.value, _scaled(inner.slopes, np.array(-1.0)))
+    if isinstance(node, Power):
+        return _power(_rated(node.base, reflectance), node.exponent)
+    if isinstance(node, Call):
+        values_of = [_rated(value, reflectance) for value in node.values]
+        return _CALLS[node.name](values_of)
+    steps = [(sign, _rated(part, reflectance)) for sign, part in node.parts]
+    joined = steps[0][1]
+    for sign, part in steps[1:]:
+        joined = _STEPS[sign](joined, part)
+    return joined
+
+
+def _defined(values: Array) -> Array:
+    """Return the values with NaN for whatever is not finite, so that it cannot vanish later."""
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def _scaled(slopes: Mapping[Band, Array], factor: Array) -> dict[Band, Array]:
+    return {band: slope * factor for band, slope in slopes.items()}
+
+
+def _combined(first: Rated, by: Array, second: Rated, other: Array) -> dict[Band, Array]:
+    """Return ``by * d(first) + other * d(second)``."""
+    total = _scaled(first.slopes, by)
+    for band, slope in second.slopes.items():
+        step = slope * other
+        total[band] = total[band] + step if band in total else step
+    return total
+
+
+_ONE = np.array(1.0)
+
+
+def _plus(a: Rated, b: Rated) -> Rated:
+    return Rated(_defined(a.value + b.value), _combined(a, _ONE, b, _ONE))
+
+
+def _minus(a: Rated, b: Rated) -> Rated:
+    return Rated(_defined(a.value - b.value), _combined(a, _ONE, b, -_ONE))
+
+
+def _times(a: Rated, b: Rated) -> Rated:
+    return Rated(_defined(a.value * b.value), _combined(a, b.value, b, a.value))
+
+
+def _over(a: Rated, b: Rated) -> Rated:
+    value = _defined(a.value / b.value)
+    return Rated(value, _combined(a, 1 / b.value, b, -value / b.value))
+
+
+def _power(base: Rated, exponent: float) -> Rated:
+    # NumPy has nan ** 0 = 1; an undefined base stays undefined here.
+    undefined = np.isnan(base.value)
+    value = _defined(np.where(undefined, np.nan, np.power(base.value, exponent)))
+    slope = exponent * np.power(base.value, exponent - 1) if exponent else np.zeros(())
+    return Rated(value, _scaled(base.slopes, slope))
+
+
+def _sqrt(values: list[Rated]) -> Rated:
+    root = _defined(np.sqrt(values[0].value))
+    return Rated(root, _scaled(values[0].slopes, 0.5 / root))
+
+
+def _ln(values: list[Rated]) -> Rated:
+    inner = values[0]
+    return Rated(_defined(np.log(inner.value)), _scaled(inner.slopes, 1 / inner.value))
+
+
+def _log10(values: list[Rated]) -> Rated:
+    inner = values[0]
+    slope = 1 / (inner.value * np.log(10.0))
+    return Rated(_defined(np.log10(inner.value)), _scaled(inner.slopes, slope))
+
+
+def _abs(values: list[Rated]) -> Rated:
+    inner = values[0]
+    return Rated(np.abs(inner.value), _scaled(inner.slopes, np.sign(inner.value)))
+
+
+def _extreme(is_better: Callable[[Array, Array], NDArray[np.bool_]], values: list[Rated]) -> Rated:
+    best = values[0]
+    for other in values[1:]:
+        take = is_better(other.value, best.value)
+        undefined = np.isnan(other.value) | np.isnan(best.value)
+        value = np.where(undefined, np.nan, np.where(take, other.value, best.value))
+        best = Rated(
+            value, _combined(best, np.where(take, 0.0, 1.0), other, np.where(take, 1.0, 0))
+        )
+    return best
+
+
+_STEPS: dict[str, Callable[[Rated, Rated], Rated]] = {
+    "+": _plus,
+    "-": _minus,
+    "*": _times,
+    "/": _over,
+}
+_CALLS: dict[str, Callable[[list[Rated]], Rated]] = {
+    "sqrt": _sqrt,
+    "ln": _ln,
+    "log10": _log10,
+    "abs": _abs,
+    "min": functools.partial(_extreme, np.less),
+    "max": functools.partial(_extreme, np.greater),
+}

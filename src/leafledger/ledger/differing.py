@@ -10,9 +10,9 @@ from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records.record import Record
 from leafledger.records.settings_differ import ABSENT as _ABSENT
 from leafledger.records.settings_differ import settings_differ
-from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.decisions import Decision, standing
 from leafledger.study.layout import PLAN_HISTORY
+from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
+from leafledger.study.scan_sheet import Decision, standing
 
 Run = Mapping[str, Any]
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 from leafledger.errors import InputFault, Problem
 from leafledger.ledger.view import BookView
 from leafledger.records.record import Record
-from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.decisions import Decision
+from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
+from leafledger.study.scan_sheet import Decision
 from leafledger.study.tables import read_json
 
 if TYPE_CHECKING:

@@ -20,10 +20,10 @@ from leafledger.records.code import code_of
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record
 from leafledger.study.columns import STATED
-from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.decisions import Decision
 from leafledger.study.defaults import Setting, settings_told
 from leafledger.study.layout import BY_NAME, VARIANTS
+from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
+from leafledger.study.scan_sheet import Decision
 
 
 @dataclass(frozen=True)

@@ -13,11 +13,11 @@ from leafledger.errors import InputFault
 from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records import events
 from leafledger.records.record import Record
-from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.layout import FROM_THE_BOOK, Task, outputs
 from leafledger.study.reading import read_study
+from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.settings import settings_of
-from leafledger.study.sheet_files import UNITS
+from leafledger.study.sheets import UNITS
 from leafledger.study.tables import canonical_json
 
 _CATALOGUE = outputs(Task("catalogue"))["catalogue"]

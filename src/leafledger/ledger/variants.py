@@ -20,11 +20,11 @@ from leafledger.records.digests import sha256_of_file
 from leafledger.records.package import version
 from leafledger.records.record import VERSION, Record, key_of, read_record, write_record
 from leafledger.study.columns import FLAGS, STATED, TEXT, VARIANTS
+from leafledger.study.definition_file import differences_in_words
 from leafledger.study.layout import VARIANTS as RULE
 from leafledger.study.layout import VARIANTS_TASK
 from leafledger.study.study import VARIANTS_TABLE, Study
 from leafledger.study.tables import read_csv, read_json, write_csv
-from leafledger.study.variants import differences_in_words
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -13,9 +13,9 @@ from leafledger.records import events as told_of
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.records.record import Record, has_the_form
 from leafledger.records.store import ContentStore
-from leafledger.study.decisions import COLUMNS, Decision, decisions_of
-from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.layout import BY_NAME
+from leafledger.study.scan_sheet import COLUMNS, Decision, decisions_of
+from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.sheets import read_sheet
 
 LATEST = "latest"

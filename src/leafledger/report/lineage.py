@@ -11,8 +11,8 @@ from typing import Any
 
 from leafledger.report.gather import Material
 from leafledger.report.lineage_words import ORDER
-from leafledger.study.decisions import FILE as DECISIONS
 from leafledger.study.defaults import Setting, settings_told
+from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 
 Record = Mapping[str, Any]
 

@@ -17,17 +17,17 @@ from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, quoted
 from leafledger.review.added_column import with_column
-from leafledger.study.decisions import (
+from leafledger.study.links import not_through_a_link, refuse_links
+from leafledger.study.scan_sheet import (
     ACTIONS,
     COLUMNS,
-    FILE,
+    DECISIONS_FILE,
     SCAN_DIGEST,
     Decision,
     decisions_of,
     is_digest,
     standing,
 )
-from leafledger.study.links import not_through_a_link, refuse_links
 from leafledger.study.sheets import Sheet, read_sheet
 from leafledger.study.tables import FORMULA_SIGNS, write_bytes
 
@@ -128,7 +128,7 @@ def take_back(folder: Path, lines: Sequence[bytes]) -> None:
             if not places:
                 raise InputFault(
                     Problem(
-                        file=FILE,
+                        file=DECISIONS_FILE,
                         found="no row as it was saved here; it was changed since",
                         expected=quoted(line.decode("utf-8")),
                         mend="Decide about the scan anew, or edit the file by hand.",
@@ -146,7 +146,7 @@ def standing_now(folder: Path, samples: Collection[str]) -> dict[str, Decision]:
     InputFault
         With every problem of the file.
     """
-    return _read(folder / FILE, samples)[1]
+    return _read(folder / DECISIONS_FILE, samples)[1]
 
 
 def tidy(text: str) -> str:
@@ -176,13 +176,13 @@ def _held(folder: Path) -> Iterator[Path]:
     place.parent.mkdir(parents=True, exist_ok=True)
     with place.open("a+") as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
-        yield (folder / FILE).resolve()
+        yield (folder / DECISIONS_FILE).resolve()
 
 
 def _read(path: Path, samples: Collection[str]) -> tuple[Sheet | None, dict[str, Decision]]:
     if not path.is_file():
         return None, {}
-    sheet = read_sheet(path, FILE, required=COLUMNS, known=(SCAN_DIGEST,), comment="#")
+    sheet = read_sheet(path, DECISIONS_FILE, required=COLUMNS, known=(SCAN_DIGEST,), comment="#")
     decisions, problems = decisions_of(sheet, samples)
     if problems:
         raise InputFault(problems)
@@ -256,4 +256,4 @@ def _word_problems(column: str, text: str, longest: int, expected: str) -> Itera
 
 
 def _problem(column: str, found: str, expected: str, mend: str) -> Problem:
-    return Problem(file=FILE, column=column, found=found, expected=expected, mend=mend)
+    return Problem(file=DECISIONS_FILE, column=column, found=found, expected=expected, mend=mend)

@@ -16,10 +16,9 @@ from leafledger.review.blinding import Blind, blind_of
 from leafledger.review.decision_file import Asked
 from leafledger.review.rerun import Rerun, effects_are_older, spectra_are_older, would_run
 from leafledger.review.shown_after import with_and_without
-from leafledger.study.decisions import FILE, standing
 from leafledger.study.links import refuse_links
 from leafledger.study.reading import read_study
-from leafledger.study.scan_sheet import Scan
+from leafledger.study.scan_sheet import DECISIONS_FILE, Scan, standing
 from leafledger.study.study import Study
 
 AFTER_EFFECTS = " (decided after the effect was seen)"
@@ -229,4 +228,4 @@ def _told_by_names(study: Study, blind: Blind) -> list[str]:
 
 
 def _refusal(found: str, expected: str, mend: str) -> Problem:
-    return Problem(file=FILE, found=found, expected=expected, mend=mend)
+    return Problem(file=DECISIONS_FILE, found=found, expected=expected, mend=mend)

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from leafledger.errors import InputFault, Problem
 from leafledger.quality.sheet_order import raw_digest
 from leafledger.study.columns import FLAGS, TEXT
+from leafledger.study.definition import Form
 from leafledger.study.layout import Task, outputs
-from leafledger.study.measurement_sections import Form
 from leafledger.study.scan_sheet import Scan
 from leafledger.study.sheets import read_sheet
 from leafledger.study.study import Study

@@ -15,8 +15,7 @@ import numpy as np
 from leafledger.review.blinding import Blind
 from leafledger.review.evidence import Floats, Measured, Said
 from leafledger.review.thinning import thinned
-from leafledger.study.decisions import Decision, judged_otherwise
-from leafledger.study.scan_sheet import Scan
+from leafledger.study.scan_sheet import Decision, Scan, judged_otherwise
 from leafledger.study.study import Study
 
 LEAST_FOR_DEPARTURE = 3

@@ -7,7 +7,7 @@ from typing import Any
 
 from leafledger.errors import InputFault, Problem
 from leafledger.review.decision_file import Asked
-from leafledger.study.decisions import FILE
+from leafledger.study.scan_sheet import DECISIONS_FILE
 
 
 def asked_from(body: Mapping[str, Any]) -> tuple[str, list[Asked]]:
@@ -39,4 +39,4 @@ def _asked(entry: Any) -> Asked:
 
 
 def _refusal(found: str, expected: str) -> Problem:
-    return Problem(file=FILE, found=found, expected=expected, mend="Reload the page.")
+    return Problem(file=DECISIONS_FILE, found=found, expected=expected, mend="Reload the page.")

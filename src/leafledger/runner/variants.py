@@ -13,9 +13,9 @@ from leafledger.runner.plan import RecordedDigests, holds_as_recorded
 from leafledger.runner.step import VARIANT_VARIABLE
 from leafledger.study.columns import STATED
 from leafledger.study.layout import LOGS, VARIANTS_TASK, tasks
+from leafledger.study.reading import under_variant
 from leafledger.study.study import Study
 from leafledger.study.tables import write_text
-from leafledger.study.variant_study import under_variant
 
 TABLE_VARIABLE = "LEAFLEDGER_TABLE_OF_VARIANTS"
 

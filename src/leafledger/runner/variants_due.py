@@ -14,8 +14,8 @@ from leafledger.runner.plan import Planned, RecordedDigests, why_not_as_recorded
 from leafledger.runner.variants import table_of
 from leafledger.study.columns import STATED
 from leafledger.study.layout import VARIANTS_TASK
+from leafledger.study.reading import under_variant
 from leafledger.study.study import VARIANTS_TABLE, Study
-from leafledger.study.variant_study import under_variant
 
 
 @dataclass(frozen=True)

@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leafledger.chance.permutation import (
+from leafledger.resampling.permutation import (
     equal_tailed,
     flip_sums,
+    generator,
     label_arrangements,
     two_sided_p,
 )
-from leafledger.chance.seeds import generator
 
 
 def test_flip_sums_are_all_sign_patterns():

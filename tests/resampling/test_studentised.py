@@ -10,17 +10,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from leafledger.chance.permutation import label_deals
-from leafledger.chance.seeds import generator
-from leafledger.chance.studentised import (
+from leafledger.effects.independent import label_permutation, welch_t
+from leafledger.effects.paired import paired_t
+from leafledger.resampling.permutation import (
     between_dealt_groups,
     common_scale,
     estimates,
+    generator,
+    label_deals,
     weights_of,
     within_blocks,
 )
-from leafledger.effects.independent import label_permutation, welch_t
-from leafledger.effects.paired import paired_t
 
 
 def hc2(values, held, blocks):

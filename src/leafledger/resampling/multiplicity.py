@@ -1,14 +1,4 @@
-"""Adjusted p of many statistics at once: the step-down largest-|t| method.
-
-Every rearrangement is applied to whole units, so all columns (indices, sessions) are rearranged
-together and their correlation is kept: fifty indices that move as one cost little more than one.
-
-References
-----------
-Westfall, P. H. and Young, S. S. (1993). Resampling-Based Multiple Testing, algorithm 2.8. Wiley.
-Phipson, B. and Smyth, G. K. (2010). Statistical Applications in Genetics and Molecular Biology 9,
-article 39: p = (b + 1) / (B + 1) when drawn.
-"""
+"""Many tests, one question: p adjusted within a family, or by the largest |t|."""
 
 from __future__ import annotations
 
@@ -19,10 +9,98 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.permutation import label_arrangements, n_arrangements, smallest_label_p
-from leafledger.chance.studentised import common_scale, estimates, weights_of, within_blocks
+from leafledger.resampling.permutation import (
+    common_scale,
+    estimates,
+    label_arrangements,
+    n_arrangements,
+    smallest_label_p,
+    weights_of,
+    within_blocks,
+)
+
+# Many tests, one question: adjusted p within a family.
+# ----------------------------------------------------------------------
 
 Array = NDArray[np.float64]
+
+
+def holm(p: Sequence[float]) -> Array:
+    """Return Holm's step-down adjusted p (family-wise error); missing p stay missing.
+
+    Parameters
+    ----------
+    p
+        Raw p of one family, ``NaN`` where a test is undefined; only defined ones are counted.
+
+    References
+    ----------
+    Holm, S. (1979). A simple sequentially rejective multiple test procedure. Scandinavian Journal
+    of Statistics 6, 65-70.
+
+    Examples
+    --------
+    >>> holm([0.01, 0.03, 0.02]).tolist()
+    [0.03, 0.04, 0.04]
+    """
+    return _known(p, _holm)
+
+
+def _holm(raw: Array) -> Array:
+    # statsmodels has both adjustments, but takes a second to import and sweeps all of memory at
+    # every call; tests compare with it.
+    order = np.argsort(raw, kind="stable")
+    steps = raw[order] * np.arange(len(raw), 0, -1)
+    out = np.empty_like(raw)
+    out[order] = np.maximum.accumulate(steps)
+    return out
+
+
+def benjamini_hochberg(p: Sequence[float]) -> Array:
+    """Return Benjamini and Hochberg's adjusted p (false discovery rate).
+
+    Parameters
+    ----------
+    p
+        Raw p of one family, ``NaN`` where a test is undefined; only defined ones are counted.
+
+    References
+    ----------
+    Benjamini, Y. and Hochberg, Y. (1995). Controlling the false discovery rate: a practical and
+    powerful approach to multiple testing. Journal of the Royal Statistical Society B 57, 289-300.
+    """
+    return _known(p, _benjamini_hochberg)
+
+
+def _benjamini_hochberg(raw: Array) -> Array:
+    order = np.argsort(raw, kind="stable")
+    share = np.arange(1, len(raw) + 1) / len(raw)
+    steps = raw[order] / share
+    out = np.empty_like(raw)
+    out[order] = np.minimum.accumulate(steps[::-1])[::-1]
+    return out
+
+
+def _known(p: Sequence[float], adjust: Callable[[Array], Array]) -> Array:
+    raw = np.asarray(p, dtype=np.float64)
+    out = np.full(len(raw), np.nan)
+    known = np.isfinite(raw)
+    if known.any():
+        # Dividing and multiplying by ranks can end one digit below the raw p.
+        out[known] = np.minimum(1.0, np.maximum(adjust(raw[known]), raw[known]))
+    return out
+
+
+# Adjusted p of many statistics at once: the step-down largest-|t| method.
+# ----------------------------------------------------------------------
+# Every rearrangement is applied to whole units, so all columns (indices, sessions) are rearranged
+# together and their correlation is kept: fifty indices that move as one cost little more than one.
+#
+# References
+# ----------
+# Westfall, P. H. and Young, S. S. (1993). Resampling-Based Multiple Testing, algorithm 2.8. Wiley.
+# Phipson, B. and Smyth, G. K. (2010). Statistical Applications in Genetics and Molecular Biology 9,
+# article 39: p = (b + 1) / (B + 1) when drawn.
 
 ENUMERATED_FLIPS = 16
 """Up to this many units all 2^n sign patterns are enumerated for every column."""
@@ -66,7 +144,7 @@ def max_t_flips(changes: Array, n_draws: int, stream: np.random.Generator) -> Ma
 
     Examples
     --------
-    >>> from leafledger.chance.seeds import generator
+    >>> from leafledger.resampling.permutation import generator
     >>> max_t_flips(np.array([[1.0], [2.0], [3.0], [4.0]]), 99, generator(1)).p.tolist()
     [0.125]
     """
@@ -105,7 +183,7 @@ def max_t_labels(
     """Adjust tests between two groups by dealing out the labels anew within blocks.
 
     The statistic is the studentised difference within blocks of
-    :mod:`leafledger.chance.studentised`: Welch's t where there are no blocks.
+    :mod:`leafledger.resampling.permutation`: Welch's t where there are no blocks.
 
     Parameters
     ----------

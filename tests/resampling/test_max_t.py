@@ -8,9 +8,8 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from leafledger.chance.max_t import max_t_flips, max_t_labels
-from leafledger.chance.multiplicity import holm
-from leafledger.chance.seeds import generator
+from leafledger.resampling.multiplicity import holm, max_t_flips, max_t_labels
+from leafledger.resampling.permutation import generator
 
 
 def step_down(observed, drawn):

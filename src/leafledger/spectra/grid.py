@@ -16,6 +16,7 @@ from leafledger.errors import InputFault, Problem
 if TYPE_CHECKING:
     import scipy.sparse
 
+
 _TOLERANCE_NM = 1e-6
 _EVEN = 1e-4
 _MOST_POINTS = 20_000

@@ -3,9 +3,104 @@
 from __future__ import annotations
 
 from statistics import NormalDist
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+# Student's t distribution: the p of a statistic, and the width of an interval.
+# ----------------------------------------------------------------------
+
+
+def two_sided_t(statistic: float, df: float) -> float:
+    """Return the two-sided p of a t statistic.
+
+    Parameters
+    ----------
+    statistic
+        Estimate over its standard error.
+    df
+        Degrees of freedom, above 0; may be a fraction (Welch).
+
+    References
+    ----------
+    Student (1908). The probable error of a mean. Biometrika 6, 1-25.
+
+    Examples
+    --------
+    >>> round(two_sided_t(2.228, 10), 4)
+    0.05
+    """
+    from scipy.special import stdtr
+
+    return min(1.0, 2.0 * float(stdtr(df, -abs(statistic))))
+
+
+def t_quantile(level: float, df: float) -> float:
+    """Return the t quantile of a central interval: its half width in standard errors.
+
+    Parameters
+    ----------
+    level
+        Confidence, such as 0.95.
+    df
+        Degrees of freedom, above 0.
+
+    Examples
+    --------
+    >>> round(t_quantile(0.95, 10), 3)
+    2.228
+    """
+    from scipy.special import stdtrit
+
+    return float(stdtrit(df, 0.5 + level / 2.0))
+
+
+# The spread of values among which some may be wrong.
+# ----------------------------------------------------------------------
+
+MAD_TO_SD = 1.4826
+"""Median absolute deviation of normal values to their standard deviation.
+
+Rousseeuw & Croux 1993, J. Am. Stat. Assoc. 88:1273-1283: 1 / 0.6745, the third quartile of the
+standard normal distribution.
+"""
+
+
+def robust_sd(
+    values: NDArray[np.float64] | Sequence[float], axis: int | None = None
+) -> NDArray[np.float64]:
+    """Return the standard deviation that the median absolute deviation stands for.
+
+    Parameters
+    ----------
+    values
+        Any shape.
+    axis
+        Along which axis; ``None`` for all values.
+
+    Returns
+    -------
+    ndarray
+        In the unit of the values, without ``axis``. Fewer than half of the values, however wrong,
+        cannot carry it away.
+
+    Examples
+    --------
+    >>> float(robust_sd([1.0, 2.0, 3.0, 4.0, 1000.0]))
+    1.4826
+    """
+    array = np.asarray(values, dtype=np.float64)
+    middle = np.median(array, axis=axis, keepdims=True)
+    return np.asarray(MAD_TO_SD * np.median(np.abs(array - middle), axis=axis), dtype=np.float64)
+
+
+# Intervals for a share of successes, and for the difference of two, with the unit as the trial.
+# ----------------------------------------------------------------------
 
 
 def wilson_interval(successes: float, n: int, level: float = 0.95) -> tuple[float, float]:
