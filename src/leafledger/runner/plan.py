@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from leafledger.ledger.variants_kept import TableAtStart, table_at_start
+from leafledger.ledger.variants_table import TableAtStart, table_at_start
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record, read_record
 from leafledger.records.settings_differ import settings_differ
