@@ -10,8 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from leafledger.effects.independent import label_permutation, welch_t
-from leafledger.effects.paired import paired_t
+from leafledger.effects.two_sample_tests import label_permutation, paired_t, welch_t
 from leafledger.resampling.permutation import (
     between_dealt_groups,
     common_scale,

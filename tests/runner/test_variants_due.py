@@ -13,7 +13,7 @@ from click.testing import CliRunner
 
 from leafledger.cli.main import cli
 from leafledger.ledger.book import close_run, open_run
-from leafledger.ledger.variants import Settings, VariantsTable
+from leafledger.ledger.variants_table import Settings, VariantsTable
 from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.record import write_record
 from leafledger.runner.variants import table_of

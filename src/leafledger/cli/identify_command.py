@@ -8,8 +8,7 @@ from typing import Any, Literal
 
 import click
 
-from leafledger.cli.options import json_option
-from leafledger.cli.words import bullet_list, say, say_json
+from leafledger.cli.terminal_text import bullet_list, json_option, say, say_json
 from leafledger.errors import InputFault, Problem
 
 _FORMS = {".jdx": "jcamp_dx", ".dx": "jcamp_dx", ".parquet": "parquet", ".xlsx": "spreadsheet"}

@@ -13,7 +13,7 @@ from pathlib import Path
 from threading import Thread
 
 from leafledger.ledger.plans import lodged_digests
-from leafledger.ledger.variants_kept import whole_output
+from leafledger.ledger.variants_table import whole_output
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.records.package import commit, version

@@ -16,7 +16,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, quoted
-from leafledger.review.added_column import with_column
 from leafledger.study.links import not_through_a_link, refuse_links
 from leafledger.study.scan_sheet import (
     ACTIONS,
@@ -30,6 +29,47 @@ from leafledger.study.scan_sheet import (
 )
 from leafledger.study.sheets import Sheet, read_sheet
 from leafledger.study.tables import FORMULA_SIGNS, write_bytes
+
+# Adding a column to a sheet without touching anything else in it.
+# ----------------------------------------------------------------------
+
+
+def with_column(data: bytes, name: str) -> bytes:
+    r"""Return a CSV with one more column at the right, empty in every row that is there.
+
+    Comment lines, blank lines, quotes, line ends and a byte-order mark stay as they are.
+
+    Parameters
+    ----------
+    data
+        A sheet as :func:`leafledger.study.sheets.read_sheet` takes it, UTF-8, commas.
+    name
+        The heading, without comma or quote.
+
+    Examples
+    --------
+    >>> with_column(b'# by hand\r\na,b\r\n1,"x\ny"\r\n\r\n', "c")
+    b'# by hand\r\na,b,c\r\n1,"x\ny",\r\n\r\n'
+    """
+    lines = list(io.StringIO(data.decode("utf-8"), newline=""))
+    reader = csv.reader(iter(lines), strict=True)
+    heading = True
+    for cells in reader:
+        first = cells[0].lstrip("\ufeff").lstrip() if cells else ""
+        if first.startswith("#") or not any(cell.strip("\ufeff \t") for cell in cells):
+            continue
+        line = lines[reader.line_num - 1]
+        text = line.rstrip("\r\n")
+        lines[reader.line_num - 1] = f"{text},{name if heading else ''}{line[len(text) :]}"
+        heading = False
+    return "".join(lines).encode("utf-8")
+
+
+# Writing decisions: whole, added to what is on disk at that moment, never over another's.
+# ----------------------------------------------------------------------
+# All that stands in ``decisions.csv`` stays: rows, their order, comments, columns that have no
+# meaning here. New rows are added at the end, where the last row of a scan holds. A file without a
+# column for the digest of what was judged gets one at the right, empty in the rows that were there.
 
 LOCK = "ledger/decisions.lock"
 LONGEST_REASON = 500

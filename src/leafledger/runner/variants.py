@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 
-from leafledger.ledger.variants import Settings, VariantsTable, words_of
+from leafledger.ledger.variants_table import Settings, VariantsTable, words_of
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.record import Record, read_record

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
-from leafledger.ledger.variants import Settings, VariantsTable
-from leafledger.ledger.variants_kept import whole_table
+from leafledger.ledger.variants_table import Settings, VariantsTable, whole_table
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record, read_record
