@@ -74,8 +74,8 @@ def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
     stubs = importlib.util.module_from_spec(spec)
     real = importlib.import_module
     spec.loader.exec_module(stubs)
-    monkeypatch.setattr(importlib, "import_module", real)
-    monkeypatch.setattr(step.importlib, "import_module", stubs.stub_or_module)
+    importlib.import_module = real  # the module put its own in place
+    monkeypatch.setattr(importlib, "import_module", stubs.stub_or_module)
     monkeypatch.setattr(step, "die_with_parent", lambda: None)
     monkeypatch.setattr(step.faulthandler, "enable", lambda: None)
     monkeypatch.setattr(execute, "die_with_parent", lambda: None)
