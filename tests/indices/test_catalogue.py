@@ -8,10 +8,8 @@ import pytest
 
 from leafledger.indices.catalogue import averaged, catalogue
 from leafledger.indices.document import document
-from leafledger.indices.evaluate import evaluate
-from leafledger.indices.formula import parse
-from leafledger.indices.tree import written
 from leafledger.spectra.bands import band_weights
+from leafledger.spectra.formula import evaluate, parse, written
 from leafledger.study.analysis_sections import DEFAULT_INDICES
 from leafledger.study.field_types import ID_PATTERN
 

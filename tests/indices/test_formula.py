@@ -8,12 +8,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from leafledger.indices import formula as language
-from leafledger.indices.evaluate import evaluate
-from leafledger.indices.formula import parse
-from leafledger.indices.tokens import FormulaError
-from leafledger.indices.tree import Read, Sum, bands_of, walk, written
+from leafledger.spectra import formula as language
 from leafledger.spectra.bands import Band
+from leafledger.spectra.formula import (
+    FormulaError,
+    Read,
+    Sum,
+    bands_of,
+    evaluate,
+    parse,
+    walk,
+    written,
+)
 
 from .trees import BANDS, nodes, plain
 

@@ -9,12 +9,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.indices.catalogue import averaged, catalogue
-from leafledger.indices.evaluate import evaluate
-from leafledger.indices.formula import parse
 from leafledger.indices.table import BandErrors, band_values, covariances, index_values, plan
-from leafledger.indices.tree import Call, Negative, Number, Power, Product, Read, Sum, bands_of
 from leafledger.indices.uncertainty import common_u, independent_u
 from leafledger.spectra.bands import Band
+from leafledger.spectra.formula import (
+    Call,
+    Negative,
+    Number,
+    Power,
+    Product,
+    Read,
+    Sum,
+    bands_of,
+    evaluate,
+    parse,
+)
 
 from .trees import BANDS, nodes, plain
 

@@ -7,9 +7,8 @@ import functools
 from dataclasses import dataclass
 from pathlib import Path
 
-from leafledger.indices.formula import parse
-from leafledger.indices.tree import Node, bands_of, widened, written
 from leafledger.spectra.bands import Band
+from leafledger.spectra.formula import Node, bands_of, parse, widened, written
 
 _FILE = Path(__file__).with_name("catalogue.csv")
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from leafledger.indices.catalogue import Entry, averaged, catalogue
-from leafledger.indices.formula import (
+from leafledger.spectra.formula import (
+    FUNCTIONS,
     LARGEST_EXPONENT,
     LONGEST_NM,
     MOST_BANDS,
     MOST_CHARACTERS,
     MOST_DEPTH,
     SHORTEST_NM,
+    written,
 )
-from leafledger.indices.tree import FUNCTIONS, written
 
 _HEAD = f"""# Indices
 

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.indices.catalogue import Entry
-from leafledger.indices.evaluate import evaluate
 from leafledger.indices.uncertainty import (
     Pair,
     band_covariances,
@@ -25,6 +24,7 @@ from leafledger.spectra.bands import (
     weights_matrix,
     widest_gap_nm,
 )
+from leafledger.spectra.formula import evaluate
 
 Array = NDArray[np.float64]
 OK, OUTSIDE, UNDEFINED = "ok", "outside_range", "undefined"
