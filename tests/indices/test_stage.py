@@ -231,10 +231,17 @@ def test_the_catalogue_of_a_study(tmp_path) -> None:
         None,
         {"indices": Indices.model_validate(settings).model_dump(mode="json")},
         {},
-        {"catalogue": out},
+        {"catalogue": out, "visible_indices": out.with_name("visible.json")},
         tmp_path,
     )
     outcome = catalogue_stage.run(job)
+    visible = json.loads(out.with_name("visible.json").read_text(encoding="utf-8"))["indices"]
+    # Light of a room has its lines below 700 nm: WI and OSAVI's infrared do not see them.
+    assert visible == [
+        {"index": "OSAVI", "formula": "1.16 * (R(800) - R(670)) / (R(800) + R(670) + 0.16)"},
+        {"index": "CI_green", "formula": "R(750, 800) / R(520, 585) - 1"},
+        {"index": "mine", "formula": "R(750) / R(700)"},
+    ]
     told = json.loads(out.read_text(encoding="utf-8"))["indices"]
     assert [entry["index"] for entry in told] == ["WI", "OSAVI", "CI_green", "mine"]
     assert told[0]["formula"] == "R(895, 905) / R(965, 975)"

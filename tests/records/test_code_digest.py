@@ -88,7 +88,7 @@ def test_an_import_inside_a_function_belongs_to_the_stage(package: Path) -> None
     def import_it(text: str) -> str:
         return text + (
             "\n\ndef late() -> None:\n    try:\n        pass\n    finally:\n"
-            "        from leafledger.indices import formula  # noqa: F401\n"
+            "        from leafledger.spectra import formula  # noqa: F401\n"
         )
 
     assert changed_by(package, "intake/stage.py", import_it) == [False, True, False]

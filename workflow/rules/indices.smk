@@ -2,6 +2,7 @@
 rule catalogue:
     output:
         catalogue="results/indices/catalogue.json",
+        visible_indices="results/indices/visible.json",
         record="records/catalogue.json",
     log:
         "logs/catalogue.log",

@@ -4,6 +4,7 @@ rule quality:
     input:
         scans="results/scans/{session}.parquet",
         reflectance="results/reflectance/{session}.parquet",
+        visible_indices="results/indices/visible.json",
     output:
         quality="results/quality/{session}.parquet",
         signal="results/quality/{session}.signal.parquet",

@@ -281,8 +281,9 @@ def _written(node: Node, outer: int) -> str:
     if isinstance(node, Number):
         return _number_text(node.value)
     if isinstance(node, Read):
-        ends = (node.band.start_nm, node.band.stop_nm)
-        return f"R({', '.join(_number_text(end) for end in (ends[:1] if node.band.is_single else ends))})"
+        band = node.band
+        ends = [band.start_nm] if band.is_single else [band.start_nm, band.stop_nm]
+        return f"R({', '.join(map(_number_text, ends))})"
     if isinstance(node, Call):
         return f"{node.name}({', '.join(_written(value, 0) for value in node.values)})"
     if isinstance(node, Sum):

@@ -132,7 +132,10 @@ _OUTPUTS: dict[str, dict[str, str]] = {
         "session_effects": "session_effects.csv",
         "order_effects": "order_effects.csv",
     },
-    "catalogue": {"catalogue": "indices/catalogue.json"},
+    "catalogue": {
+        "catalogue": "indices/catalogue.json",
+        "visible_indices": "indices/visible.json",
+    },
     "indices": {"indices": "indices/{session}.parquet"},
     "validation": {
         "scans": "validation/scans.json",
@@ -182,7 +185,7 @@ def inputs(study: Study, task: Task) -> dict[str, str]:
     if task.session is not None:
         roles = {
             "reflectance": ("scans",),
-            "quality": ("scans", "reflectance"),
+            "quality": ("scans", "reflectance", "visible_indices"),
             "indices": ("reflectance", "range"),
         }[task.rule]
         found = {role: _path(role, task.session) for role in roles}
