@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from leafledger.effects.independent import welch_t
+from leafledger.effects.two_sample_tests import welch_t
 from leafledger.effects.unit_means import Reading, unit_mean
 
 LEAVES = (1, 2, 3, 5, 8, 12)

@@ -9,9 +9,16 @@ from typing import Any
 
 from markdown_words import cell, code, table
 
-from leafledger.study.definition import TRACKING_PATTERN, TRACKING_WORDS, Definition
-from leafledger.study.field_types import ID_PATTERN, ID_WORDS, LABEL_PATTERN, LABEL_WORDS
-from leafledger.study.measurement_sections import TABLE_PATTERN
+from leafledger.study.definition import (
+    ID_PATTERN,
+    ID_WORDS,
+    LABEL_PATTERN,
+    LABEL_WORDS,
+    TABLE_PATTERN,
+    TRACKING_PATTERN,
+    TRACKING_WORDS,
+    Definition,
+)
 
 Schema = Mapping[str, Any]
 

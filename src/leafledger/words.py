@@ -1,6 +1,11 @@
-"""Counts and lists as they stand in a sentence."""
+"""Numbers, counts and lists as they stand in a sentence."""
 
 from __future__ import annotations
+
+import math
+
+# Counts and lists as they stand in a sentence.
+# ----------------------------------------------------------------------
 
 
 def plural(word: str) -> str:
@@ -60,3 +65,71 @@ def p_text(p: float, alpha: float = 0.05) -> str:
         if (float(text) < alpha) == (p < alpha):
             return text
     return repr(p)
+
+
+# Numbers as they stand in a sentence.
+# ----------------------------------------------------------------------
+
+__all__ = ["counted", "decimals", "listed", "number", "plural", "quantity", "shown_p"]
+
+
+def decimals(low: float, high: float, estimate: float) -> int:
+    """Return how many decimals show two digits of the half width of an interval.
+
+    More where a bound would read as zero: an interval that just misses zero must not seem to
+    hold it.
+
+    Examples
+    --------
+    >>> decimals(0.1, 0.2, 0.15), decimals(0.031, 41.8, 20.9)
+    (3, 2)
+    """
+    half = (high - low) / 2.0
+    size = half if math.isfinite(half) and half > 0 else abs(estimate)
+    if not math.isfinite(size) or size == 0:
+        return 3
+    places = min(12, max(0, 1 - math.floor(math.log10(size))))
+    bounds = [bound for bound in (low, high) if math.isfinite(bound) and bound != 0]
+    while places < 12 and any(round(bound, places) == 0 for bound in bounds):
+        places += 1
+    return places
+
+
+def number(value: float, places: int) -> str:
+    """Return a number with fixed decimals, without a minus sign before a plain zero.
+
+    Examples
+    --------
+    >>> number(0.1364, 3), number(-0.0001, 2)
+    ('0.136', '0.00')
+    """
+    text = f"{value:.{places}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def quantity(value: float, places: int, unit: str) -> str:
+    """Return a number with its unit; the unit of a plain number (``1``) is not written.
+
+    Examples
+    --------
+    >>> quantity(0.1364, 3, "1"), quantity(2.5, 1, "nm")
+    ('0.136', '2.5 nm')
+    """
+    return number(value, places) + ("" if unit in {"", "1"} else f" {unit}")
+
+
+def shown_p(p: float, alpha: float) -> str:
+    """Return p with three digits; more where rounding would put it on the other side of alpha.
+
+    Examples
+    --------
+    >>> shown_p(0.03125, 0.05), shown_p(0.0000123, 0.05), shown_p(0.04999, 0.05)
+    ('= 0.0312', '< 0.0001', '= 0.04999')
+    """
+    if p < 1e-4:
+        return "< 0.0001"
+    for digits in range(3, 17):
+        text = f"{p:.{digits}g}"
+        if (float(text) < alpha) == (p < alpha):
+            return f"= {text}"
+    return f"= {p!r}"

@@ -71,7 +71,12 @@ def test_things_that_are_no_leaf_of_the_study_lie_outside(saved):
 def test_a_model_of_leaves_knows_a_leaf_from_a_chair(make_job, tmp_path):
     """Leaves of PROSPECT-D (Feret et al. 2017): chlorophyll apart, then a wooden chair."""
     from leafledger.classes.model import DiscriminantModel
-    from leafledger.spectra.domain import hotelling_t2, q_limit, residual_eigenvalues, residual_q
+    from leafledger.spectra.applicability import (
+        hotelling_t2,
+        q_limit,
+        residual_eigenvalues,
+        residual_q,
+    )
 
     rng = np.random.default_rng(0)
 

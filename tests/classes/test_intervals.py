@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.chance.resampling import paired_share_interval, wilson_interval
 from leafledger.classes.baselines import nearest_class_mean
 from leafledger.classes.fold_fit import DECISIONS, Procedure, fit_training
 from leafledger.classes.splits import dealt_folds
+from leafledger.resampling.intervals import paired_share_interval, wilson_interval
 
 from .conftest import leaves
 

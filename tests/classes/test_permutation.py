@@ -8,7 +8,6 @@ from math import comb
 import numpy as np
 import pytest
 
-from leafledger.chance.seeds import generator
 from leafledger.classes import pls, predictors
 from leafledger.classes.fold_fit import DECISIONS, Procedure
 from leafledger.classes.permutation import arrangement_count, arrangements, permutation_test
@@ -16,6 +15,7 @@ from leafledger.classes.predictors import FittedPredictor, batched_predictor
 from leafledger.classes.preprocessing import preprocessed
 from leafledger.classes.splits import Plan, dealt_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
+from leafledger.resampling.permutation import generator
 
 from .conftest import leaves
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.chance.seeds import generator
 from leafledger.classes.fold_fit import DECISIONS, Procedure
 from leafledger.classes.predictors import FittedPredictor
 from leafledger.classes.preprocessing import preprocessed
 from leafledger.classes.splits import dealt_folds, scheme_of
 from leafledger.classes.validation import nested_validation
+from leafledger.resampling.permutation import generator
 
 from .conftest import leaves
 

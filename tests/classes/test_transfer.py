@@ -13,7 +13,7 @@ from leafledger.classes.saved_model import load_saved_model
 from leafledger.classes.transfer import DIRECT, PIECEWISE, learn_transfer
 from leafledger.errors import InputFault
 from leafledger.runner.identify import NewScans, identify_scans
-from leafledger.study.measurement_sections import Form
+from leafledger.study.definition import Form
 from leafledger.study.tables import read_spectra
 
 from .conftest import default_units

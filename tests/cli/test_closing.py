@@ -1,6 +1,6 @@
 """What the end of a run says of its results."""
 
-from leafledger.cli.closing import onsets, say_closing
+from leafledger.cli.run_commands import onsets, say_closing
 from leafledger.runner.run import RunResult
 from leafledger.study.tables import write_json
 

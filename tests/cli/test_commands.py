@@ -17,7 +17,7 @@ import pytest
 
 from interruptible import heed_interrupts
 from leafledger.cli.main import _guarded, cli
-from leafledger.cli.words import safe, say_problems
+from leafledger.cli.terminal_text import safe, say_problems
 from leafledger.errors import Problem
 
 Edit = Callable[[Path, str, str], None]
@@ -142,7 +142,7 @@ def test_closing_words(ran_study: Path, monkeypatch: pytest.MonkeyPatch) -> None
 
 
 def test_a_warning_of_several_sessions_is_told_once(tmp_path: Path) -> None:
-    from leafledger.cli.closing import warnings
+    from leafledger.cli.run_commands import warnings
     from leafledger.study.tables import write_json
 
     for session, texts in {"d0": ["same", "own"], "d4": ["same"]}.items():

@@ -7,9 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from leafledger.cli.progress import RunProgress, at_work
-from leafledger.cli.time_left import Forecast, seconds_before
-from leafledger.cli.words import folded
+from leafledger.cli.progress import Forecast, RunProgress, at_work, seconds_before
+from leafledger.cli.terminal_text import folded
 from leafledger.study.tables import write_json
 from terminal import at_a_terminal
 

@@ -193,7 +193,7 @@ def test_times_rise_and_every_leaf_is_bracketed_within_half_an_hour() -> None:
 def test_ids_fit_the_pattern_of_ids() -> None:
     import re
 
-    from leafledger.study.field_types import ID_PATTERN
+    from leafledger.study.definition import ID_PATTERN
 
     rows = sheet(COMMITTED)
     ids = [row["scan"] for row in rows]

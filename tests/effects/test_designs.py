@@ -8,18 +8,14 @@ import pytest
 from scipy import stats
 from tests.effects.published_data import OATS
 
-from leafledger.effects.analysis import all_effects, effects_of
-from leafledger.effects.changes import same_numbers, sample, unit_table
-from leafledger.effects.contrasts import contrasts
-from leafledger.effects.course_model import model_effects
-from leafledger.effects.effect import fieller
-from leafledger.effects.factors import factorial_effects
+from leafledger.effects.analysis import all_effects, effects_of, factorial_effects, fieller
+from leafledger.effects.design import contrasts, layout_from, plan_from
 from leafledger.effects.families import judged
 from leafledger.effects.findings import onsets
-from leafledger.effects.layout import layout_from
-from leafledger.effects.plan import plan_from
+from leafledger.effects.mixed_model import model_effects
 from leafledger.effects.robustness import robustness
 from leafledger.effects.stage import every_effect
+from leafledger.effects.unit_means import same_numbers, sample, unit_table
 
 SETTINGS = {
     "primary": {"index": "I", "question": "difference_in_change"},

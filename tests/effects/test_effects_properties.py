@@ -8,11 +8,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from leafledger.chance.multiplicity import benjamini_hochberg, holm
-from leafledger.effects.effect_size import hedges_g_independent, hedges_g_paired
-from leafledger.effects.independent import label_permutation, welch_t
-from leafledger.effects.paired import paired_t, sign_flip
-from leafledger.effects.signed_rank import doubled_ranks, signed_rank
+from leafledger.effects.two_sample_tests import (
+    doubled_ranks,
+    hedges_g_independent,
+    hedges_g_paired,
+    label_permutation,
+    paired_t,
+    sign_flip,
+    signed_rank,
+    welch_t,
+)
+from leafledger.resampling.multiplicity import benjamini_hochberg, holm
 
 TINY = 1e-9
 few = settings(max_examples=40, deadline=None)

@@ -1,6 +1,6 @@
 """Instruments: what they make untestable, and what must be said of them."""
 
-from leafledger.effects.instruments import apart, changed
+from leafledger.effects.design import apart, changed
 
 TOLD = "cannot be told from the instrument"
 PRIMARY = "(day8-day0)@chelate-water"

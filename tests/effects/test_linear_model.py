@@ -15,10 +15,8 @@ from hypothesis.extra.numpy import arrays
 from scipy import stats
 from tests.effects.published_data import ANOREXIA, DRIED, OATS, PEAS, SLEEP, TEETH, YARN
 
-from leafledger.effects.changes import Sample
-from leafledger.effects.factors import _factorial
-from leafledger.effects.independent import within_margin
-from leafledger.effects.layout import Layout
+from leafledger.effects.analysis import _factorial
+from leafledger.effects.design import Layout
 from leafledger.effects.linear_model import (
     BY_ARM,
     EQUAL,
@@ -33,6 +31,8 @@ from leafledger.effects.linear_model import (
     terms_of,
     treatment,
 )
+from leafledger.effects.two_sample_tests import within_margin
+from leafledger.effects.unit_means import Sample
 
 ALONE = Terms({}, before=False)
 

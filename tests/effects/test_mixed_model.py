@@ -13,14 +13,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from leafledger.effects.changes import UnitTable
-from leafledger.effects.course_model import model_effects
-from leafledger.effects.independent import difference
-from leafledger.effects.layout import Layout
-from leafledger.effects.mixed_contrasts import joint_f, kenward_roger, satterthwaite
-from leafledger.effects.mixed_model import fit_random_intercept, fit_random_slope, fit_unstructured
-from leafledger.effects.plan import plan_from
-from leafledger.effects.restricted_likelihood import NotFitted, Repeated
+from leafledger.effects.design import Layout, plan_from
+from leafledger.effects.mixed_model import (
+    NotFitted,
+    Repeated,
+    fit_random_intercept,
+    fit_random_slope,
+    fit_unstructured,
+    joint_f,
+    kenward_roger,
+    model_effects,
+    satterthwaite,
+)
+from leafledger.effects.two_sample_tests import difference
+from leafledger.effects.unit_means import UnitTable
 from leafledger.effects.variance_components import components
 
 BOYS = """26 25 29 31/21.5 22.5 23 26.5/23 22.5 24 27.5/25.5 27.5 26.5 27/20 23.5 22.5 26/

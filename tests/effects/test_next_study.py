@@ -13,8 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from leafledger.effects.changes import UnitTable
-from leafledger.effects.layout import Layout
+from leafledger.effects.design import Layout
 from leafledger.effects.linear_model import factor_columns, fit
 from leafledger.effects.power import (
     Design,
@@ -23,14 +22,15 @@ from leafledger.effects.power import (
     planned,
     simulated_power,
 )
-from leafledger.effects.residual_variation import (
+from leafledger.effects.unit_means import UnitTable
+from leafledger.effects.variance_components import (
     FLOORED,
     NO_SCATTER,
     Residual,
     Variation,
+    components,
     variation,
 )
-from leafledger.effects.variance_components import components
 
 SESSIONS = ("d0", "d4", "d8", "d12")
 ARMS = ("chelate", "water")

@@ -6,19 +6,19 @@ The bounds are the stated level plus a Monte Carlo allowance of about three stan
 import numpy as np
 import pytest
 
-from leafledger.chance.max_t import max_t_flips, max_t_labels
-from leafledger.chance.multiplicity import holm
-from leafledger.chance.seeds import generator
 from leafledger.effects.analysis import all_effects
-from leafledger.effects.changes import UnitTable
-from leafledger.effects.families import judged
-from leafledger.effects.independent import label_permutation, welch_t
-from leafledger.effects.layout import layout_from
-from leafledger.effects.max_t import max_t_of
-from leafledger.effects.paired import paired_t, sign_flip
-from leafledger.effects.plan import plan_from
-from leafledger.effects.signed_rank import signed_rank
-from leafledger.effects.unit_means import Reading, unit_mean
+from leafledger.effects.design import layout_from, plan_from
+from leafledger.effects.families import judged, max_t_of
+from leafledger.effects.two_sample_tests import (
+    label_permutation,
+    paired_t,
+    sign_flip,
+    signed_rank,
+    welch_t,
+)
+from leafledger.effects.unit_means import Reading, UnitTable, unit_mean
+from leafledger.resampling.multiplicity import holm, max_t_flips, max_t_labels
+from leafledger.resampling.permutation import generator
 
 SESSIONS = ("day0", "day4", "day8", "day12")
 
@@ -238,7 +238,7 @@ def test_exact_intervals_cover_as_often_as_they_say(method, n):
 @pytest.mark.parametrize("n", [4, 8])
 def test_coverage_of_mixed_models(n):
     """Contrast of the free covariance, with units that respond differently: 93.5 to 96.5 %."""
-    from leafledger.effects.course_model import model_effects
+    from leafledger.effects.mixed_model import model_effects
 
     rng = np.random.default_rng(200 + n)
     names = tuple(f"p{i:02d}" for i in range(2 * n))
@@ -265,9 +265,13 @@ def test_coverage_of_mixed_models(n):
 @pytest.mark.slow
 def test_random_intercept_covers_too_seldom_where_units_respond_differently():
     """Why mixed models are secondary: the figures of docs/method.md, within three SD."""
-    from leafledger.effects.mixed_contrasts import kenward_roger, line_result
-    from leafledger.effects.mixed_model import fit_random_intercept, fit_unstructured
-    from leafledger.effects.restricted_likelihood import Repeated
+    from leafledger.effects.mixed_model import (
+        Repeated,
+        fit_random_intercept,
+        fit_unstructured,
+        kenward_roger,
+        line_result,
+    )
 
     rng, n_studies = np.random.default_rng(77), 600
     arm = np.arange(24) % 2

@@ -16,16 +16,18 @@ import math
 import numpy as np
 import pytest
 
-from leafledger.chance.multiplicity import benjamini_hochberg, holm
-from leafledger.effects.effect_size import (
+from leafledger.effects.two_sample_tests import (
     hedges_g_independent,
     hedges_g_paired,
+    label_permutation,
     noncentrality_interval,
+    paired_t,
+    sign_flip,
+    signed_rank,
     small_sample_factor,
+    welch_t,
 )
-from leafledger.effects.independent import label_permutation, welch_t
-from leafledger.effects.paired import paired_t, sign_flip
-from leafledger.effects.signed_rank import signed_rank
+from leafledger.resampling.multiplicity import benjamini_hochberg, holm
 
 ONE = np.array([0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0])
 TWO = np.array([1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4])

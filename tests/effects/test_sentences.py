@@ -5,13 +5,12 @@ import math
 import numpy as np
 import pytest
 
-from leafledger.effects.effect import Effect, Percent
-from leafledger.effects.effect_size import EffectSize
+from leafledger.effects.analysis import Effect, Percent
+from leafledger.effects.design import Contrast, Layout
 from leafledger.effects.families import judged
-from leafledger.effects.layout import Contrast, Layout
-from leafledger.effects.result import Result
-from leafledger.effects.sentences import sentence
-from leafledger.effects.words import decimals, quantity, shown_p
+from leafledger.effects.findings import sentence
+from leafledger.effects.two_sample_tests import EffectSize, Result
+from leafledger.words import decimals, quantity, shown_p
 
 ARMS = {"chelate": tuple("abc"), "water": tuple("defg")}
 LAYOUT = Layout("plant", ARMS, "water", {}, ("day0",), ("day4", "day12"))

@@ -12,10 +12,8 @@ import numpy as np
 import pytest
 
 from leafledger.effects.analysis import effects_of
-from leafledger.effects.changes import UnitTable
-from leafledger.effects.contrasts import contrasts
-from leafledger.effects.layout import layout_from
-from leafledger.effects.plan import plan_from
+from leafledger.effects.design import contrasts, layout_from, plan_from
+from leafledger.effects.unit_means import UnitTable
 
 METHODS = ("linear_model", "linear_model_equal", "ancova", "welch_t")
 SETTINGS = {

@@ -10,12 +10,11 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from leafledger.chance.permutation import label_deals
-from leafledger.chance.seeds import generator
-from leafledger.effects import spectrum_table as spectrum_module
-from leafledger.effects.independent import difference
-from leafledger.effects.layout import DIFFERENCE, Contrast, Layout
+from leafledger.effects import whole_spectrum as spectrum_module
+from leafledger.effects.design import DIFFERENCE, Contrast, Layout
+from leafledger.effects.two_sample_tests import difference
 from leafledger.effects.whole_spectrum import Compared, simultaneous_bands, unit_spectra
+from leafledger.resampling.permutation import generator, label_deals
 
 
 def simultaneous_band(changes, treated, blocks, level, n_draws, seed):

@@ -10,8 +10,7 @@ from leafledger.indices.catalogue import averaged, catalogue
 from leafledger.indices.document import document
 from leafledger.spectra.bands import band_weights
 from leafledger.spectra.formula import evaluate, parse, written
-from leafledger.study.analysis_sections import DEFAULT_INDICES
-from leafledger.study.field_types import ID_PATTERN
+from leafledger.study.definition import DEFAULT_INDICES, ID_PATTERN
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "indices" / "prospect_d_values.csv"
 # N, chlorophyll, carotenoid, brown pigment, water, dry matter, anthocyanin.

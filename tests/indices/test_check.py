@@ -6,7 +6,7 @@ from leafledger.errors import InputFault
 from leafledger.indices.catalogue import catalogue
 from leafledger.indices.check import check_indices, chosen
 from leafledger.spectra.formula import written
-from leafledger.study.analysis_sections import Indices
+from leafledger.study.definition import Indices
 
 
 def section(**values):

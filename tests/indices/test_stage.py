@@ -11,8 +11,8 @@ from leafledger.errors import InputFault
 from leafledger.indices import catalogue_stage, stage
 from leafledger.indices.catalogue import catalogue
 from leafledger.records.job import Job
-from leafledger.study.analysis_sections import Indices
 from leafledger.study.columns import INDICES
+from leafledger.study.definition import Indices
 from leafledger.study.tables import read_parquet, write_json, write_spectra
 
 AXIS = np.arange(400.0, 1001.0)

@@ -9,8 +9,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.indices.catalogue import averaged, catalogue
-from leafledger.indices.table import BandErrors, band_values, covariances, index_values, plan
-from leafledger.indices.uncertainty import common_u, independent_u
+from leafledger.indices.values import (
+    BandErrors,
+    band_values,
+    common_u,
+    covariances,
+    independent_u,
+    index_values,
+    plan,
+)
 from leafledger.spectra.bands import Band
 from leafledger.spectra.formula import (
     Call,

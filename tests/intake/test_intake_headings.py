@@ -6,8 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leafledger.study.headings import impossible_wavelength, split_headings, wavelength_of
-from leafledger.study.row_ids import content_ids
+from leafledger.study.table_sheet import (
+    content_ids,
+    impossible_wavelength,
+    split_headings,
+    wavelength_of,
+)
 
 
 @pytest.mark.parametrize(

@@ -13,8 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.errors import InputFault
-from leafledger.intake.jcamp_dx import read_jcamp
-from leafledger.intake.jcamp_ordinates import OrdinatesError, ordinates
+from leafledger.intake.jcamp_dx import OrdinatesError, ordinates, read_jcamp
 from leafledger.intake.raw_scan import FileForm
 
 TABLE_VII = [1, 2, 3, 3, 2, 1, 0, -1, -2, -3]

@@ -12,8 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.errors import InputFault
-from leafledger.intake.parquet import read_parquet
-from leafledger.intake.parquet_footer import n_values
+from leafledger.intake.parquet import n_values, read_parquet
 from leafledger.intake.raw_scan import FileForm
 
 AXIS = [400.0 + i for i in range(12)]

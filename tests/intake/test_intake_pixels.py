@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from leafledger.errors import InputFault
 from leafledger.intake.raw_scan import FileForm
 from leafledger.intake.stage import run
-from leafledger.intake.text_counts import read_counts_alone
+from leafledger.intake.text import read_counts_alone
 from leafledger.records.job import Job, Outcome
-from leafledger.study.measurement_sections import Form
+from leafledger.study.definition import Form
 from leafledger.study.tables import SpectraTable, read_spectra
 
 COEFFICIENTS = [345.2, 0.382, -1.5e-5, 2e-10]

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from leafledger.errors import InputFault
 from leafledger.intake.raw_scan import FileForm
 from leafledger.intake.wide_table import read_wide_table
-from leafledger.study.row_ids import content_ids
+from leafledger.study.table_sheet import content_ids
 
 
 def table(n: int = 5, p: int = 12, style: str = "{}") -> list[str]:

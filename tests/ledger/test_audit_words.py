@@ -10,8 +10,8 @@ from os import terminal_size
 import pytest
 from click.testing import CliRunner
 
-from leafledger.cli import words
-from leafledger.cli.audit_commands import verify
+from leafledger.cli import terminal_text
+from leafledger.cli.ledger_commands import verify
 from leafledger.study.study import Study
 
 Entered = Callable[..., str]
@@ -48,10 +48,10 @@ def test_lines_fold_under_their_text_at_a_terminal(
     terminal, file = Terminal(), io.StringIO()
     monkeypatch.setattr(shutil, "get_terminal_size", lambda: terminal_size((30, 20)))
     monkeypatch.setattr("sys.stdout", terminal)
-    words.say_line(line)
+    terminal_text.say_line(line)
     assert terminal.getvalue().splitlines() == folds
     monkeypatch.setattr("sys.stdout", file)
-    words.say_line(line)
+    terminal_text.say_line(line)
     assert file.getvalue().splitlines() == [line], "a program reads whole lines"
 
 

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from leafledger.ledger import book
-from leafledger.ledger.course import course
+from leafledger.ledger.compare import course
 from leafledger.ledger.trace import trace
-from leafledger.ledger.verdict import Verdict
 from leafledger.ledger.verify import verify
+from leafledger.ledger.view import Verdict
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.study.layout import Task

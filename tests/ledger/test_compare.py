@@ -11,10 +11,7 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.ledger import book
-from leafledger.ledger.compare import Comparison, compare
-from leafledger.ledger.compare_words import lines
-from leafledger.ledger.course import course
-from leafledger.ledger.result_changes import NumberChange
+from leafledger.ledger.compare import Comparison, NumberChange, compare, comparison_lines, course
 from leafledger.records import events
 from leafledger.study.layout import tasks
 from leafledger.study.reading import read_study
@@ -43,7 +40,7 @@ def test_equal_runs_are_told_equal(study: Study) -> None:
     whole(study.folder, "r2")
     found = compare(study.folder, "r1", "r2")
     assert (found.differences, found.results.tasks) == ([], [])
-    assert "The results are the same, byte for byte." in list(lines(found))
+    assert "The results are the same, byte for byte." in list(comparison_lines(found))
 
 
 def test_a_setting_causes_only_what_is_below_it(
@@ -75,7 +72,7 @@ def test_a_difference_whose_outputs_stayed_the_same_causes_nothing_below(
     found = compare(study.folder, "r1", "r2")
     assert found.unexplained == ["classes"]
     assert found.without_effect == [0]
-    text = "\n".join(lines(found))
+    text = "\n".join(comparison_lines(found))
     assert "Not explained by any recorded setting" in text
     assert "Without effect on any result: setting quality.checks.reference_drift" in text
 
@@ -96,7 +93,7 @@ def test_raw_files_and_sheets_and_decisions_are_told(study: Study) -> None:
     assert ("decision", "d12-p01-1") in told
     assert names(found, "intake.day0") == ["raw/day0/p01_1.txt"]
     assert "units.csv p01 treatment" in names(found, "acceptance")
-    assert "  units.csv p01 treatment: chelate -> water" in list(lines(found))
+    assert "  units.csv p01 treatment: chelate -> water" in list(comparison_lines(found))
     assert "raw/day0/p01_1.txt" not in names(found, "acceptance"), "reflectance did not change"
     assert "d12-p01-1" in names(found, "effects")
 
@@ -153,7 +150,7 @@ def test_results_are_told_with_the_size_of_the_change(study: Study) -> None:
     assert effect.change == pytest.approx(0.2)
     assert (effect.verdict_before, effect.verdict_after) == ("significant", "not_significant")
     assert (found.n_effects, found.n_verdicts) == (1, 1)
-    shown = list(lines(compare(folder, "r1", "r2")))
+    shown = list(comparison_lines(compare(folder, "r1", "r2")))
     assert "  1 row of effects moved, 1 with another verdict:" in shown
     shutil.rmtree(folder / "ledger/store")
     told = compare(folder, "r1", "r2").results
@@ -168,7 +165,7 @@ def test_results_are_told_in_the_order_of_the_data_and_counts_whole(study: Study
     found = compare(study.folder, "r1", "r2")
     assert found.results.tasks == ["intake.day0", "acceptance", "effects"]
     found.results.numbers = [NumberChange("report.page_size", 3016680.0, 3015934.0)]
-    assert "  report.page_size: 3016680 -> 3015934   (-746)" in list(lines(found))
+    assert "  report.page_size: 3016680 -> 3015934   (-746)" in list(comparison_lines(found))
 
 
 def test_effects_that_differ_in_no_number_shown_are_told_so(study: Study) -> None:
@@ -182,7 +179,7 @@ def test_effects_that_differ_in_no_number_shown_are_told_so(study: Study) -> Non
     ):
         whole(study.folder, run, {"effects": f"{head}{more}\n{row},{rest}\n"})
         told = f"  no estimate, p or verdict of the effects moved, but {moved} did"
-        assert told in list(lines(compare(study.folder, "r1", run)))
+        assert told in list(comparison_lines(compare(study.folder, "r1", run)))
 
 
 def test_a_run_is_named_by_its_beginning(study: Study) -> None:

@@ -19,9 +19,8 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.ledger.book import close_run, open_run
-from leafledger.ledger.export import export
-from leafledger.ledger.miappe import FIELDS, TO_FILL_IN
-from leafledger.ledger.variants import Settings, VariantsTable
+from leafledger.ledger.export import FIELDS, TO_FILL_IN, export
+from leafledger.ledger.variants_table import Settings, VariantsTable
 from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.runner.shipped import snakefile

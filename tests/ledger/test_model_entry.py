@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from leafledger.classes.saved_model import load_saved_model
-from leafledger.ledger.model_entry import write_model
+from leafledger.ledger.mlflow_runs import write_model
 
 
 @pytest.fixture

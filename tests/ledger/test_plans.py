@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from leafledger.cli.main import cli
 from leafledger.errors import InputFault
 from leafledger.ledger import book, plans
-from leafledger.ledger.course import course
+from leafledger.ledger.compare import course
 from leafledger.ledger.plans import PLANS, lodged, on_record
 from leafledger.ledger.verify import verify
 from leafledger.ledger.view import BookView

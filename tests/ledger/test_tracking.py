@@ -231,7 +231,7 @@ def test_results_of_earlier_runs_come_back_with_the_store(study: Study, whole_ru
 def test_an_entry_cut_short_is_made_once_more_and_not_twice(
     study: Study, whole_run: Entered, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from leafledger.ledger.run_entry import RunEntry
+    from leafledger.ledger.mlflow_runs import RunEntry
 
     whole_run("r1")
 

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from leafledger.ledger import run_told
+from leafledger.ledger import mlflow_runs
 from leafledger.ledger.tracking import ARTIFACTS, DATABASE, copy_book
-from leafledger.ledger.verdict import Verdict
 from leafledger.ledger.verify import verify
+from leafledger.ledger.view import Verdict
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.store import ContentStore
 from leafledger.study.study import Study
@@ -229,7 +229,7 @@ def test_what_a_person_adds_or_another_version_wrote_is_no_fault(
     assert of_database(verify(entered)) == []
     change(entered, f"UPDATE params SET key = key || '_' WHERE run_uuid = {_OF_R1}")
     assert of_database(verify(entered))
-    monkeypatch.setattr("leafledger.ledger.tracking_check.teller", lambda: "another")
+    monkeypatch.setattr("leafledger.ledger.verify.teller", lambda: "another")
     verdict = verify(entered)
     assert of_database(verdict) == []
     assert any(note.startswith("2 runs were entered") for note in verdict.notes)
@@ -247,5 +247,5 @@ def test_a_run_whose_entering_was_cut_short_is_a_note(entered: Path) -> None:
 
 
 def test_the_teller_is_known_by_its_code() -> None:
-    assert len(run_told.teller()) == 16
-    assert run_told.digest_of_modules(run_told.__name__) != run_told.teller()
+    assert len(mlflow_runs.teller()) == 16
+    assert mlflow_runs.digest_of_modules(mlflow_runs.__name__) != mlflow_runs.teller()

@@ -19,8 +19,14 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.ledger import book
-from leafledger.ledger.server_address import VARIABLE, tracking_server, why_unreachable
-from leafledger.ledger.tracking import DATABASE, STUDY_TAG, copy_book
+from leafledger.ledger.tracking import (
+    DATABASE,
+    STUDY_TAG,
+    VARIABLE,
+    copy_book,
+    tracking_server,
+    why_unreachable,
+)
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
 

@@ -12,8 +12,7 @@ from typing import Any
 
 import pytest
 
-from leafledger.ledger.compare import compare
-from leafledger.ledger.course import course
+from leafledger.ledger.compare import compare, course
 from leafledger.ledger.trace import trace
 from leafledger.ledger.verify import verify
 from leafledger.records import events

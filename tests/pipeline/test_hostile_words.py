@@ -16,7 +16,7 @@ import pytest
 from playwright.sync_api import expect
 
 from browser import Watched
-from leafledger.review.desk import Desk
+from leafledger.review.review_session import Desk
 from leafledger.review.server import open_server
 from terminal import at_a_terminal
 

@@ -13,10 +13,10 @@ from typing import Any
 import pytest
 
 from leafledger.cli.main import _guarded, cli
-from leafledger.cli.new_study import Wanted, write_study
+from leafledger.cli.study_commands import Wanted, write_study
 from leafledger.errors import InputFault, Problem
 from leafledger.ledger.tracking import copy_book, prepare_store
-from leafledger.ledger.variants_kept import remove_table
+from leafledger.ledger.variants_table import remove_table
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import read_record
@@ -92,7 +92,7 @@ def test_every_command_that_writes_refuses_a_link_that_leads_out(
     monkeypatch: pytest.MonkeyPatch,
     place: str,
 ) -> None:
-    for server in ("leafledger.ledger.server.serve", "leafledger.review.server.serve"):
+    for server in ("leafledger.ledger.tracking.serve", "leafledger.review.server.serve"):
         monkeypatch.setattr(server, lambda *_: pytest.fail("a page is served"))
     other = tmp_path / "other"
     lead_out(ran_study, place, other)

@@ -44,7 +44,7 @@ def test_plain_snakemake_gives_the_same_bytes(small_study: Path, small_study_run
     assert done.returncode == 0, done.stderr[-3000:]
     assert digests(small_study) == digests(small_study_run)
     from leafledger.ledger.book import take_in
-    from leafledger.ledger.course import course
+    from leafledger.ledger.compare import course
     from leafledger.study.reading import read_study
 
     notes = take_in(read_study(small_study))
@@ -92,7 +92,7 @@ def check_after_kills(study: Path, undisturbed: Path, seeds: range, longest: flo
     assert result.exit_code == 0, result.message
     assert digests(study) == digests(undisturbed)
     assert not list(study.rglob(".*.tmp"))
-    from leafledger.ledger.course import course
+    from leafledger.ledger.compare import course
 
     book = course(study)
     assert "running" not in {entry["outcome"] for entry in book}

@@ -17,8 +17,7 @@ from click.testing import CliRunner
 from test_same_bytes import digests
 
 from leafledger.cli.main import cli
-from leafledger.ledger.compare import compare
-from leafledger.ledger.course import course
+from leafledger.ledger.compare import compare, course
 from leafledger.ledger.export import export
 from leafledger.ledger.trace import trace
 from leafledger.ledger.verify import verify
@@ -180,7 +179,7 @@ def test_the_tracking_store_names_the_variant(varied: Path) -> None:
     from mlflow.tracking import MlflowClient
 
     from leafledger.ledger import tracking
-    from leafledger.ledger.run_told import VARIANT_TAG
+    from leafledger.ledger.mlflow_runs import VARIANT_TAG
 
     client = MlflowClient(tracking_uri=tracking.address(varied))
     experiment = client.get_experiment_by_name(tracking.EXPERIMENT)

@@ -28,7 +28,7 @@ from leafledger.study.columns import (
     SIGNAL,
     TEXT,
 )
-from leafledger.study.decisions import read_decisions
+from leafledger.study.scan_sheet import read_decisions
 from leafledger.study.tables import (
     read_csv,
     read_json,

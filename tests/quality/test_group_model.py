@@ -77,7 +77,7 @@ def test_small_groups_and_few_scans_are_left_to_the_pairs() -> None:
 
 @pytest.mark.parametrize("n", [30, 200])
 def test_limits_of_the_model_are_those_of_the_domain(n: int) -> None:
-    from leafledger.spectra.domain import t2_limit
+    from leafledger.spectra.applicability import t2_limit
 
     rng = np.random.default_rng(66)
     model = fit_model((rng.normal(size=(n, 3)) * [3, 2, 1]) @ SHAPES)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.chance.spread import MAD_TO_SD
 from leafledger.quality.replicates import replicate
+from leafledger.resampling.intervals import MAD_TO_SD
 
 LIMIT = 4.5
 

@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 from simulated import Simulated
 
-from leafledger.chance.student import t_quantile
 from leafledger.quality.check_tile import control_limits
 from leafledger.quality.leaf_position import position_effects
 from leafledger.quality.order_effects import (
@@ -29,6 +28,7 @@ from leafledger.quality.reference_shifts import (
 from leafledger.quality.robust_line import huber_fit
 from leafledger.quality.stage import run
 from leafledger.quality.systematic import order_warnings, shift_warnings
+from leafledger.resampling.intervals import t_quantile
 from leafledger.study.tables import read_parquet
 
 # Brownlee 1965, Statistical Theory and Methodology: oxidation of ammonia (stack loss).

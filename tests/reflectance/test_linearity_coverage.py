@@ -17,7 +17,7 @@ from leafledger.reflectance.linearity_fit import fit_linearity
 from leafledger.reflectance.noise import Noise
 from leafledger.reflectance.ratio import DarkPart, WhitePart, reflect
 from leafledger.reflectance.session import References, Scans, refer, settle
-from leafledger.spectra.axis import resampling_weights
+from leafledger.spectra.grid import resampling_weights
 
 AXIS = np.linspace(400.0, 1000.0, 121)
 GRID = np.arange(405.0, 1000.0, 5.0)

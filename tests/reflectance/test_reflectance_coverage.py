@@ -11,7 +11,7 @@ from simulated_sessions import INSTRUMENT, REFLECTANCE, Bench
 
 from leafledger.reflectance.convert import convert
 from leafledger.reflectance.session import refer, settle
-from leafledger.spectra.axis import resampling_weights
+from leafledger.spectra.grid import resampling_weights
 
 READ_NM = (450.0, 550.0, 680.0, 720.0, 800.0)
 

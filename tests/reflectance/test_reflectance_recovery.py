@@ -14,7 +14,7 @@ from leafledger.reflectance.convert import UNLIT_U, Reflected, convert
 from leafledger.reflectance.dark import level_spread, pool_darks
 from leafledger.reflectance.naming import reference_columns
 from leafledger.reflectance.session import References, Scans, refer, settle
-from leafledger.spectra.axis import resampling_weights
+from leafledger.spectra.grid import resampling_weights
 
 
 def solve(

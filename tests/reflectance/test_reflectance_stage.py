@@ -15,7 +15,7 @@ import pytest
 from simulated_sessions import Bench, job_of
 
 from leafledger.reflectance.stage import run
-from leafledger.spectra.smoothing import savitzky_golay
+from leafledger.spectra.bands import savitzky_golay
 from leafledger.study.columns import REFLECTANCE
 from leafledger.study.tables import SpectraTable, read_spectra
 

@@ -20,7 +20,7 @@ from simulated_sessions import INSTRUMENT, REFLECTANCE, job_of
 
 from leafledger.indices.catalogue import averaged, catalogue
 from leafledger.indices.stage import run as run_indices
-from leafledger.indices.table import BandErrors, band_values, covariances, index_values, plan
+from leafledger.indices.values import BandErrors, band_values, covariances, index_values, plan
 from leafledger.records.job import Job
 from leafledger.reflectance.axis_doubt import with_axis_doubt
 from leafledger.reflectance.convert import Reflected, convert

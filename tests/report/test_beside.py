@@ -12,8 +12,7 @@ import pandas as pd
 import pytest
 
 import leafledger.quality
-from leafledger.report.check_words import CHECK_WORDS, check_words
-from leafledger.report.class_details import (
+from leafledger.report.classification import (
     comparison_rows,
     confused_pairs,
     noise_words,
@@ -21,20 +20,30 @@ from leafledger.report.class_details import (
     rival_words,
     sureness_words,
 )
-from leafledger.report.days import percent_of_what, percent_words
-from leafledger.report.drawing import Book
-from leafledger.report.further import by_kind, family_view, kept_rows, kind_of
-from leafledger.report.gather import table_or_empty
-from leafledger.report.holds import assumption_words, variant_words, why_none
-from leafledger.report.holds_figures import MOST_UNITS, chosen_rows, draw_sensitivity
+from leafledger.report.conclusions_held import (
+    MOST_UNITS,
+    assumption_words,
+    chosen_rows,
+    draw_sensitivity,
+    variant_words,
+    why_none,
+)
+from leafledger.report.figures import STYLE, Book
+from leafledger.report.gather import CHECK_WORDS, check_words, table_or_empty
 from leafledger.report.next_study import design_rows, remarks, share_rows
-from leafledger.report.palette import STYLE
-from leafledger.report.reference_figures import _course_caption, told_tolerance
-from leafledger.report.references import reference_course
+from leafledger.report.reference_figures import _course_caption, reference_course, told_tolerance
 from leafledger.report.stage import run
+from leafledger.report.time_course import (
+    by_kind,
+    family_view,
+    kept_rows,
+    kind_of,
+    percent_of_what,
+    percent_words,
+)
 from leafledger.report.trust import form_words
 from leafledger.study import columns
-from leafledger.study.measurement_sections import Form
+from leafledger.study.definition import Form
 
 from . import beside, pages, tables
 from .test_page import drawn, small

@@ -15,8 +15,7 @@ import pandas as pd
 import pytest
 
 from browser import Watched
-from leafledger.report.download_tables import RESULT_FILES
-from leafledger.report.downloads import Download, csv_text, packed
+from leafledger.report.downloads import RESULT_FILES, Download, csv_text, packed
 
 
 @pytest.fixture(scope="module")

@@ -11,8 +11,7 @@ from matplotlib import axis as mpl_axis
 from matplotlib.figure import Figure
 from PIL import Image
 
-from leafledger.report.drawing import Book, new_figure
-from leafledger.report.palette import STYLE
+from leafledger.report.figures import STYLE, Book, new_figure
 
 
 def drawn(figure: Figure) -> None:

@@ -11,10 +11,16 @@ from html.parser import HTMLParser
 import pandas as pd
 import pytest
 
-from leafledger.report.appendix import files_like, lineage
 from leafledger.report.gather import gather
-from leafledger.report.lineage import broken_links, steps_of
-from leafledger.report.lineage_words import ORDER, ORIGINS, PLATES
+from leafledger.report.provenance import (
+    ORDER,
+    ORIGINS,
+    PLATES,
+    broken_links,
+    files_like,
+    lineage,
+    steps_of,
+)
 from leafledger.report.stage import run
 from leafledger.study.layout import RULES
 

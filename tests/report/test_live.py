@@ -14,16 +14,16 @@ import pandas as pd
 import pytest
 
 from leafledger.records.code import code_of
-from leafledger.report.live import (
+from leafledger.report.figures import (
     LiveView,
     drawing_library,
     drawn_looks,
+    looks,
     packed,
     significant,
     step_for,
 )
-from leafledger.report.live_spectra import packed_line
-from leafledger.report.palette import looks
+from leafledger.report.interactive import packed_line
 from leafledger.study.tables import read_spectra
 
 

@@ -9,12 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.report.days import judged_words, nothing_words, primary_words
-from leafledger.report.flagged import Pointed, beside, chosen_to_draw, pointed_scans
-from leafledger.report.groups import Groups
-from leafledger.report.lettering import true_minus
-from leafledger.report.references import reference_course, white_counts
-from leafledger.report.warned import warnings_of
+from leafledger.report.flagged_scans import Pointed, beside, chosen_to_draw, pointed_scans
+from leafledger.report.gather import Groups, warnings_of
+from leafledger.report.numbers import true_minus
+from leafledger.report.reference_figures import reference_course, white_counts
+from leafledger.report.time_course import judged_words, nothing_words, primary_words
 from leafledger.study.spectra import Spectra
 
 from .test_page import drawn, small

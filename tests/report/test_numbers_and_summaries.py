@@ -6,15 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.effects.words import shown_p
 from leafledger.report import numbers
-from leafledger.report.apart import rival_rows
-from leafledger.report.class_figures import accuracy_path
-from leafledger.report.drawing import inline_svg
-from leafledger.report.found import strip
-from leafledger.report.groups import contrast_words, groups_of
-from leafledger.report.palette import looks
-from leafledger.report.summaries import mean_interval, summarise_spectra
+from leafledger.report.answer import strip
+from leafledger.report.classification import rival_rows
+from leafledger.report.classification_figures import accuracy_path
+from leafledger.report.figures import inline_svg, looks, mean_interval, summarise_spectra
+from leafledger.report.gather import contrast_words, groups_of
+from leafledger.words import shown_p
 
 
 def test_mean_interval_of_a_published_example():

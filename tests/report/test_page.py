@@ -15,11 +15,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.report.found import found
+from leafledger.report.answer import found
 from leafledger.report.gather import gather
 from leafledger.report.numbers import with_interval
-from leafledger.report.spectra_figures import disagreement_words
 from leafledger.report.stage import run
+from leafledger.report.time_course_figures import disagreement_words
 
 from . import beside, pages, tables
 

@@ -10,12 +10,15 @@ import pandas as pd
 import pytest
 
 from leafledger.effects.variant_rows import Origin, inputs_digest, row_without_result, rows_of
-from leafledger.report.drawing import Book
-from leafledger.report.palette import STYLE
+from leafledger.report.conclusions_held import (
+    NO_CHOICE,
+    draw_variants,
+    out_of_date,
+    sentences_of,
+    variant_row,
+)
+from leafledger.report.figures import STYLE, Book
 from leafledger.report.stage import run
-from leafledger.report.variants import out_of_date, row_view
-from leafledger.report.variants_figure import draw_variants
-from leafledger.report.variants_words import NO_CHOICE, sentences_of
 from leafledger.study import columns
 from leafledger.study.columns import STATED
 from leafledger.study.tables import write_csv
@@ -49,7 +52,7 @@ def not_run(name: str) -> dict[str, Any]:
 
 def views(*rows: dict[str, Any]) -> list[dict[str, Any]]:
     stated = [one for one in rows if one["variant"] == STATED]
-    return [row_view(one, stated, WORDS) for one in rows]
+    return [variant_row(one, stated, WORDS) for one in rows]
 
 
 def said(*rows: dict[str, Any]) -> list[str]:

@@ -12,11 +12,9 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from leafledger.report import workbook
+from leafledger.report import tables_workbook
 from leafledger.report.gather import gather
-from leafledger.report.workbook import Column, Sheet, written
-from leafledger.report.workbook_front import front_of
-from leafledger.report.workbook_sheets import sheets_of
+from leafledger.report.tables_workbook import Column, Sheet, front_of, sheets_of, written
 from leafledger.study.columns import FLAGS, TEXT
 from leafledger.study.meanings import meaning_of
 from leafledger.study.tables import read_csv
@@ -94,7 +92,7 @@ def test_two_writings_give_the_same_bytes_and_no_clock_time():
 
 
 def test_rows_beyond_the_end_of_a_sheet_are_left_out_and_told(monkeypatch, whole):
-    monkeypatch.setattr(workbook, "MOST_ROWS", 11)
+    monkeypatch.setattr(tables_workbook, "MOST_ROWS", 11)
     material = gather(whole.job())
     sheets = sheets_of(material)
     front = front_of(material, sheets)

@@ -13,10 +13,8 @@ from flask.testing import FlaskClient
 from playwright.sync_api import Page, expect
 
 from browser import Watched
-from leafledger.review.app import make_app
-from leafledger.review.desk import Desk
-from leafledger.review.guard import Guard
-from leafledger.review.server import open_server
+from leafledger.review.review_session import Desk
+from leafledger.review.server import Guard, make_app, open_server
 
 from . import desks
 

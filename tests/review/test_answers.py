@@ -12,13 +12,11 @@ import pytest
 
 from leafledger.errors import InputFault, LeafledgerError, Problem
 from leafledger.report.numbers import p_value
-from leafledger.review import desk as desk_module
-from leafledger.review import groups, rerun
-from leafledger.review.blinding import blind_of
-from leafledger.review.desk import AFTER_EFFECTS, Desk
-from leafledger.review.guard import Guard
-from leafledger.review.request_body import asked_from
-from leafledger.review.server import open_server
+from leafledger.review import groups, review_session
+from leafledger.review import review_session as desk_module
+from leafledger.review.groups import blind_of
+from leafledger.review.review_session import AFTER_EFFECTS, Desk
+from leafledger.review.server import Guard, asked_from, open_server
 from leafledger.runner.run import RunResult
 from leafledger.study.tables import read_spectra, write_spectra
 
@@ -386,8 +384,8 @@ def test_how_a_rerun_ends_is_told(study: Path, monkeypatch, result, state: str, 
             raise result
         return result
 
-    monkeypatch.setattr(rerun, "run_study", run)
-    one = rerun.Rerun(study, 1)
+    monkeypatch.setattr(review_session, "run_study", run)
+    one = review_session.Rerun(study, 1)
     assert one.progress() == {"state": "idle", "ended": []}
     assert one.start()
     assert not one.start()

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from interruptible import heed_interrupts
 from leafledger.review import decision_file
-from leafledger.review.desk import Desk
+from leafledger.review.review_session import Desk
 
 COMMAND = [sys.executable, "-m", "leafledger.cli", "review"]
 

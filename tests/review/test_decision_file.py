@@ -13,8 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leafledger.errors import InputFault
-from leafledger.review.added_column import with_column
-from leafledger.review.decision_file import Asked, save, standing_now, take_back
+from leafledger.review.decision_file import Asked, save, standing_now, take_back, with_column
 
 SAMPLES = {f"s{k}" for k in range(40)}
 WHEN = "2026-05-08T17:40:00"

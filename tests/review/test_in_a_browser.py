@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Page, Route, expect
 
 from browser import DESKTOP, SIZES, Watched
-from leafledger.review.desk import Desk
+from leafledger.review.review_session import Desk
 
 from . import desks
 

@@ -11,12 +11,12 @@ from leafledger.errors import InputFault
 from leafledger.intake.stage import read_session
 from leafledger.records.job import Outcome
 from leafledger.review.decision_file import Asked
-from leafledger.review.desk import Desk
+from leafledger.review.review_session import Desk
 from leafledger.runner.check import check_raw_files, checked_study
 from leafledger.runner.jobs import job_of
 from leafledger.runner.judged import digests_read, digests_taken_in
-from leafledger.study.decisions import Decision, change_told, judged_otherwise
 from leafledger.study.layout import BY_NAME, Task
+from leafledger.study.scan_sheet import Decision, change_told, judged_otherwise
 
 DIGEST = "ab" * 32
 

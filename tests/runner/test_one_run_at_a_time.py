@@ -9,9 +9,9 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
-from leafledger.cli.closing import findings, warnings
+from leafledger.cli.run_commands import findings, warnings
 from leafledger.ledger.book import close_run, open_run
-from leafledger.ledger.course import course
+from leafledger.ledger.compare import course
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.leftovers import remove_orphans

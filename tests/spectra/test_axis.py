@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.errors import InputFault
-from leafledger.spectra.axis import is_even, resampling_weights, spacing_nm, target_axis
+from leafledger.spectra.grid import is_even, resampling_weights, spacing_nm, target_axis
 
 NATIVE = np.linspace(345.2, 1050.9, 2048)
 GRID = {"start_nm": 400.0, "stop_nm": 1000.0, "step_nm": 1.0}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.spectra.domain import (
+from leafledger.spectra.applicability import (
     hotelling_t2,
     q_limit,
     residual_eigenvalues,

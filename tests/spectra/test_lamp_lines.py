@@ -14,10 +14,16 @@ import pytest
 from scipy.special import ndtr
 
 from leafledger.quality.lamps import MERCURY
-from leafledger.spectra.axis_correction import Correction, fit_correction
-from leafledger.spectra.lamp_lines import MERCURY_ARGON, features
-from leafledger.spectra.lamp_match import FoundLine, LampReading, read_lamp
-from leafledger.spectra.lamp_refusals import LampRefusal
+from leafledger.spectra.lamp_lines import (
+    MERCURY_ARGON,
+    Correction,
+    FoundLine,
+    LampReading,
+    LampRefusal,
+    features,
+    fit_correction,
+    read_lamp,
+)
 from leafledger.spectra.line_peaks import locate, noise_of
 
 # Typed from the published tables, apart from the package.

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 import yaml
 
-from leafledger.effects.plan import METHODS
+from leafledger.effects.design import METHODS
 from leafledger.errors import InputFault, Problem
 from leafledger.study.analysis_checks import PRIMARY_METHODS
 from leafledger.study.reading import read_study

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from leafledger.study.file_pattern import without_pattern
-from leafledger.study.measurement_sections import Pattern
+from leafledger.study.definition import Pattern
+from leafledger.study.table_sheet import without_pattern
 
 
 def put(folder: Path, *names: str) -> None:

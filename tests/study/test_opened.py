@@ -11,7 +11,7 @@ import pytest
 
 import leafledger
 from leafledger.errors import InputFault, StageFailure
-from leafledger.study.figures import read_figures
+from leafledger.study.study import read_figures
 from leafledger.study.tables import read_json
 
 

@@ -8,9 +8,8 @@ from pathlib import Path
 import jsonschema
 from pydantic import BaseModel
 
-from leafledger.study.definition_file import read_definition
+from leafledger.study.definition_file import definition_of, read_definition
 from leafledger.study.schema import schema_text
-from leafledger.study.variant_definitions import definition_of
 from leafledger.study.yaml_text import read_yaml
 
 CONFIG = Path(__file__).parents[2] / "config"

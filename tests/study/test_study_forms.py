@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.errors import InputFault
-from leafledger.study.names import as_id, is_id
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
+from leafledger.study.sheets import as_id, is_id
 
 PATTERN_STUDY = """\
 title: x

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from leafledger.errors import MOST_PROBLEMS, InputFault, Problem
 from leafledger.runner.check import check_raw_files, checked_study
-from leafledger.study.file_pattern import fit
 from leafledger.study.reading import read_study
+from leafledger.study.table_sheet import fit
 
 Edit = Callable[[Path, str, str], None]
 SECONDS = 20.0

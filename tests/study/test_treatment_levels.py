@@ -14,15 +14,10 @@ from hypothesis import strategies as st
 
 from leafledger.cli.study_commands import check
 from leafledger.errors import InputFault, Problem
+from leafledger.study.checks import MISSING_WORDS, LabelCell, level_problems, levels_with_n
 from leafledger.study.definition import Design
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
-from leafledger.study.treatment_levels import (
-    MISSING_WORDS,
-    LabelCell,
-    level_problems,
-    levels_with_n,
-)
 
 Edit = Callable[[Path, str, str], None]
 

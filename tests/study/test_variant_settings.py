@@ -10,10 +10,8 @@ import yaml
 from leafledger.errors import InputFault, Problem
 from leafledger.runner.check import checked_study
 from leafledger.study.definition import Definition
-from leafledger.study.reading import read_study
-from leafledger.study.variant_definitions import definition_of
-from leafledger.study.variant_study import under_variant
-from leafledger.study.variants import REFUSED, differences_in_words, laid_over
+from leafledger.study.definition_file import REFUSED, definition_of, differences_in_words, laid_over
+from leafledger.study.reading import read_study, under_variant
 
 VALUES = {
     "version": "1",

@@ -23,7 +23,7 @@ from leafledger.study.layout import Task, tasks
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import Sheet, read_sheet
-from leafledger.workbooks.values import moment
+from leafledger.workbooks.cells import moment
 
 Fill = Callable[[xlsxwriter.Workbook, Worksheet], None]
 

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.resampling import paired_share_interval, wilson_interval
-from leafledger.chance.seeds import generator
 from leafledger.classes.fold_fit import Procedure
 from leafledger.classes.labelled import Labelled
 from leafledger.classes.predictors import FittedPredictor
 from leafledger.classes.preprocessing import preprocessed
 from leafledger.classes.splits import Plan
 from leafledger.classes.validation import nested_validation, unit_shares
+from leafledger.resampling.intervals import paired_share_interval, wilson_interval
+from leafledger.resampling.permutation import generator
 from leafledger.study.columns import COMPARISON, RIVALS
 
 if TYPE_CHECKING:

@@ -14,11 +14,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.resampling import paired_share_interval, wilson_interval
 from leafledger.classes.labelled import Labelled
 from leafledger.classes.predictors import Predict
 from leafledger.classes.splits import Plan
 from leafledger.classes.validation import nested_predictions, unit_shares
+from leafledger.resampling.intervals import paired_share_interval, wilson_interval
 
 Array = NDArray[np.float64]
 LEVEL = 0.95

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from leafledger.classes.saved_model import SavedModel
 from leafledger.classes.transfer import PIECEWISE, Transfer, refuse_beyond_standards
 from leafledger.errors import InputFault, Problem
-from leafledger.spectra.domain import hotelling_t2, residual_q
+from leafledger.spectra.applicability import hotelling_t2, residual_q
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.seeds import generator
 from leafledger.classes.fold_fit import procedure_of
 from leafledger.classes.labelled import Labelled, labelled_spectra
 from leafledger.classes.permutation import arrangements, nested_accuracy, share_reaching
@@ -22,6 +21,7 @@ from leafledger.classes.predictors import nested_predictors
 from leafledger.classes.splits import Plan, Scheme, members_of, planned
 from leafledger.errors import InputFault, first_words
 from leafledger.records.job import Job
+from leafledger.resampling.permutation import generator
 from leafledger.study.columns import QUESTIONS
 
 if TYPE_CHECKING:

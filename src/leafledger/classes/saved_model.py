@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from leafledger.classes.labelled import Labelled
 from leafledger.classes.splits import Plan
 from leafledger.errors import InputFault, Problem, quoted
-from leafledger.spectra.domain import (
+from leafledger.spectra.applicability import (
     QLimit,
     hotelling_t2,
     q_limit,

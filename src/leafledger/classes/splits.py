@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.seeds import generator
 from leafledger.classes.labelled import Labelled
 from leafledger.classes.preprocessing import DERIVATIVES, ORDER, SETTING, WINDOW_NM
 from leafledger.errors import InputFault, Problem, quoted
+from leafledger.resampling.permutation import generator
 
 INNER_FOLDS = 8
 """Inner folds where the outer ones leave too few others to use."""
@@ -794,7 +794,7 @@ def _refuse_missing_class(data: Labelled, schemes: tuple[Scheme, ...], kind: str
 def _refuse_axis(data: Labelled, settings: Mapping[str, Any]) -> None:
     """Refuse a derivative on an axis that it cannot be taken on, before anything is computed."""
     if any(step in DERIVATIVES for step in settings["preprocessing"]):
-        from leafledger.spectra.smoothing import window_points
+        from leafledger.spectra.bands import window_points
 
         window_points(data.wavelength_nm, WINDOW_NM, ORDER, SETTING)
 

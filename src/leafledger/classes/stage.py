@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from leafledger.chance.seeds import generator
 from leafledger.classes.explanation import resampled_terms
 from leafledger.classes.fold_fit import fit_training, procedure_of
 from leafledger.classes.held_out_sessions import HeldOutSessions, held_out_sessions
@@ -35,6 +34,7 @@ from leafledger.classes.tables import (
 )
 from leafledger.classes.validation import Validated, validate
 from leafledger.records.job import Job, Metric, Outcome
+from leafledger.resampling.permutation import generator
 from leafledger.study.columns import (
     CONFUSED_PAIRS,
     CONFUSION,

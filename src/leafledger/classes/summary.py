@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.resampling import wilson_interval
 from leafledger.classes.explanation import RULE as STABLE_RULE
 from leafledger.classes.explanation import Spread, component_words
 from leafledger.classes.held_out_sessions import (
@@ -25,6 +24,7 @@ from leafledger.classes.probabilities import brier_score
 from leafledger.classes.splits import Plan, training_share
 from leafledger.classes.validation import RULE as CHOICE_RULE
 from leafledger.classes.validation import Validated, unit_shares
+from leafledger.resampling.intervals import wilson_interval
 from leafledger.words import counted
 
 Array = NDArray[np.float64]

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.resampling import wilson_interval
 from leafledger.classes.explanation import (
     Spread,
     separating_wavelengths,
@@ -24,6 +23,7 @@ from leafledger.classes.measures import agreement, confusion
 from leafledger.classes.probabilities import reliability
 from leafledger.classes.splits import Plan
 from leafledger.classes.validation import Validated
+from leafledger.resampling.intervals import wilson_interval
 from leafledger.study.columns import (
     CONFUSED_PAIRS,
     CONFUSION,

@@ -8,8 +8,7 @@ from typing import Any, Literal
 
 import click
 
-from leafledger.cli.options import json_option
-from leafledger.cli.words import bullet_list, say, say_json
+from leafledger.cli.terminal_text import bullet_list, json_option, say, say_json
 from leafledger.errors import InputFault, Problem
 
 _FORMS = {".jdx": "jcamp_dx", ".dx": "jcamp_dx", ".parquet": "parquet", ".xlsx": "spreadsheet"}
@@ -62,7 +61,7 @@ def identify(
       leafledger identify my-study/results/classes/model.skops leaf.txt
     """
     from leafledger.runner.identify import identify_scans, scans_of_files, scans_of_sheet
-    from leafledger.study.measurement_sections import Form
+    from leafledger.study.definition import Form
 
     if bool(files) == bool(sheet) or (quantity == "counts" and sheet is None):
         raise InputFault(_what_to_read(quantity, bool(files), sheet is not None))

@@ -1,14 +1,31 @@
-"""Commands on the book of runs and its copy in MLflow: ``runs``, ``ui``, ``ledger sync``."""
+"""Commands on the book of runs: runs, plan, verify, trace, compare, reproduce, export, ui."""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 
 import click
 
-from leafledger.cli.options import json_option, study_argument
-from leafledger.cli.words import say, say_json, say_line
-from leafledger.errors import InputFault
+from leafledger.cli.terminal_text import (
+    bullet_list,
+    cores_option,
+    json_option,
+    say,
+    say_indented,
+    say_json,
+    say_line,
+    study_argument,
+)
+from leafledger.errors import InputFault, Problem, quoted
+from leafledger.words import counted
+
+# Commands on the book of runs and its copy in MLflow: ``runs``, ``ui``, ``ledger sync``.
+# ----------------------------------------------------------------------
 
 
 @click.command(short_help="List the runs and what changed between them.")
@@ -23,7 +40,7 @@ def runs(study: Path, as_json: bool) -> None:
     Example:
       leafledger runs my-study
     """
-    from leafledger.ledger.course import course, head_of, lines
+    from leafledger.ledger.compare import course, head_of, history_lines
     from leafledger.ledger.plans import lines_of_lodged
 
     found = course(study.resolve())
@@ -34,7 +51,7 @@ def runs(study: Path, as_json: bool) -> None:
     if not found:
         say("No run yet.")
     for entry in found:
-        for line in [*plans.pop(entry["run"], []), *lines(entry)]:
+        for line in [*plans.pop(entry["run"], []), *history_lines(entry)]:
             say_line(line)
     for line in plans.pop(None, []):
         say_line(line)
@@ -53,8 +70,7 @@ def ui(study: Path, port: int) -> None:
       leafledger ui my-study
     """
     from leafledger.ledger.book import bring_up
-    from leafledger.ledger.server import serve
-    from leafledger.ledger.server_address import tracking_server
+    from leafledger.ledger.tracking import serve, tracking_server
     from leafledger.runner.lock import study_lock
     from leafledger.study.links import refuse_links
 
@@ -104,3 +120,351 @@ def sync(study: Path) -> None:
         for note in take_in(found):
             say(note)
     say("The tracking store holds every run of the book.")
+
+
+# Commands that answer for a result: verify, trace, compare, reproduce, export.
+# ----------------------------------------------------------------------
+
+_DIGEST = re.compile("[0-9a-f]{64}")
+
+
+def with_a_book(folder: Path, names: Sequence[str] = ("runs",)) -> Path:
+    """Return the study folder, absolute.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    names
+        Parts of the book, of which one must be there.
+
+    Raises
+    ------
+    InputFault
+        If no run of it is recorded there.
+    """
+    found = folder.resolve()
+    if not any((found / "ledger" / name).is_dir() for name in names):
+        raise InputFault(
+            Problem(
+                file="ledger/runs",
+                found="no book of runs",
+                expected="a study that has been run",
+                mend="Run it first (leafledger run), or name its folder.",
+            )
+        )
+    return found
+
+
+@click.command()
+@study_argument
+@click.option("--head", metavar="DIGEST", help="Digest of the chain's end, noted down earlier.")
+@json_option
+def verify(study: Path, head: str | None, as_json: bool) -> None:
+    """Hash every file again and say what is not as it was recorded.
+
+    Ends with exit code 1 if anything is changed, missing or unknown. Note the digest that is
+    printed: a chain of runs that was rewritten as a whole is seen by it alone.
+
+    \b
+    Example:
+      leafledger verify my-study
+      leafledger verify my-study --head DIGEST
+    """
+    from leafledger.ledger.verify import as_json as plain
+    from leafledger.ledger.verify import verify as check
+    from leafledger.runner.lock import is_held
+
+    folder = with_a_book(study, ("runs", "plans"))
+    if is_held(folder):
+        raise InputFault(
+            Problem(
+                file="ledger/lock",
+                found="a run at work on this study",
+                expected="files that stand still",
+                mend="Wait until it has ended, then verify.",
+            )
+        )
+    verdict = check(folder, None if head is None else _whole_digest(head))
+    if as_json:
+        say_json(plain(verdict))
+    else:
+        _say_verdict(verdict)
+    if not verdict.holds:
+        raise SystemExit(1)
+
+
+def _whole_digest(text: str) -> str:
+    """Return a digest that was noted down; half of one must not look like a forged chain."""
+    digest = text.strip().lower()
+    if not _DIGEST.fullmatch(digest):
+        raise InputFault(
+            Problem(
+                file="--head",
+                found=f"{len(digest)} characters: {quoted(text)}",
+                expected="the whole digest of 64 characters (0 to 9, a to f)",
+                mend="Copy it as `leafledger verify` or `leafledger runs` printed it.",
+            )
+        )
+    return digest
+
+
+def _say_verdict(verdict: Any) -> None:
+    for broken in verdict.broken:
+        say(f"{broken.what:<8} {broken.file}")
+        say_indented(broken.sentence, " " * 9)
+    bullet_list("Notes:", verdict.notes)
+    runs = "1 run" if verdict.n_runs == 1 else f"{verdict.n_runs} runs"
+    runs += f" and {counted(verdict.n_plans, 'recorded plan')}" if verdict.n_plans else ""
+    amount = f"{verdict.n_files} files ({verdict.n_bytes / 1e6:.1f} MB) of {runs}"
+    if verdict.holds:
+        say(f"All holds: {amount}.")
+    else:
+        count = len(verdict.broken)
+        say(f"{count} file{'s do' if count > 1 else ' does'} not hold, of {amount}.")
+    if verdict.head is not None:
+        say(f"Head of the chain: {verdict.head}")
+
+
+@click.command(short_help="Say what a result rests on.")
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("target")
+@click.option("--all", "whole", is_flag=True, help="Show every stage, file and setting.")
+@json_option
+def trace(study: Path, target: str, whole: bool, as_json: bool) -> None:
+    """Say which files, settings, code and decisions a result rests on.
+
+    TARGET is a path (results/effects.csv, a figure, the model, report.html, a raw file, a sheet
+    such as units.csv), a digest, or a value: effects.csv#index=PRI,method=paired_t. The last line
+    says whether every link holds; exit code 1 if one does not.
+
+    \b
+    Example:
+      leafledger trace my-study report.html
+      leafledger trace my-study "effects.csv#index=PRI,method=paired_t"
+    """
+    from leafledger.ledger.trace import as_json as plain
+    from leafledger.ledger.trace import trace as follow
+    from leafledger.ledger.trace_words import lines
+
+    lineage = follow(with_a_book(study), target)
+    if as_json:
+        say_json(plain(lineage))
+    else:
+        for line in lines(lineage, whole):
+            say_line(line)
+    if lineage.broken:
+        raise SystemExit(1)
+
+
+@click.command(short_help="Say what differs between two runs, and why.")
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("run_a")
+@click.argument("run_b", default="latest")
+@json_option
+def compare(study: Path, run_a: str, run_b: str, as_json: bool) -> None:
+    """Say what differs between two runs, what came of it, and which can have caused which.
+
+    A run is named by its id, by how its id begins, or as `latest`.
+
+    \b
+    Example:
+      leafledger compare my-study 20260504-1712 latest
+    """
+    from leafledger.ledger.compare import as_json as plain
+    from leafledger.ledger.compare import compare as side_by_side
+    from leafledger.ledger.compare import comparison_lines
+
+    found = side_by_side(with_a_book(study), run_a, run_b)
+    if as_json:
+        say_json(plain(found))
+        return
+    for line in comparison_lines(found):
+        say_line(line)
+
+
+@click.command(short_help="Rebuild a recorded run elsewhere and compare.")
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("run", default="latest")
+@click.option("--keep", type=click.Path(path_type=Path), help="Rebuild in this new folder.")
+@cores_option
+@json_option
+def reproduce(study: Path, run: str, keep: Path | None, cores: int, as_json: bool) -> None:
+    """Rebuild a recorded run in an empty folder and compare every output with what was recorded.
+
+    The study itself is only read. Exit code 1 if it does not come out equal, or if raw content or
+    the code of then is gone.
+
+    \b
+    Example:
+      leafledger reproduce my-study 20260504-1712
+    """
+    from leafledger.cli.progress import RunProgress
+    from leafledger.runner.reproduce import as_json as plain
+    from leafledger.runner.reproduce import lines
+    from leafledger.runner.reproduce import reproduce as rebuild
+
+    folder = with_a_book(study)
+    with _scratch(keep) as scratch, RunProgress(as_json) as progress:
+        found = rebuild(folder, run, scratch, cores, progress)
+    if as_json:
+        say_json(plain(found))
+    else:
+        for line in lines(found):
+            say_line(line)
+    if found.exit_code:
+        raise SystemExit(found.exit_code)
+
+
+@click.command(short_help="Write a run with its origin as an RO-Crate.")
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option("--run", default="latest", show_default=True, help="Which run to hand on.")
+@click.option("--raw", is_flag=True, help="Put the raw files in; else only their digests.")
+@click.option("--licence", help="Address or text of the licence of the data.")
+@click.option("--author", "authors", multiple=True, help="An author; may be given again.")
+def export(
+    study: Path, out: Path, run: str, raw: bool, licence: str | None, authors: tuple[str, ...]
+) -> None:
+    """Hand a run on: write it with its origin as an RO-Crate into the new folder OUT.
+
+    The folder holds results, records, settings, the fields of the MIAPPE checklist (miappe.csv), a
+    methods paragraph (methods.txt) and a page to look at.
+
+    \b
+    Example:
+      leafledger export my-study my-crate --raw --author "A. Grower"
+    """
+    from leafledger.ledger.export import export as hand_on
+    from leafledger.runner.shipped import snakefile
+
+    folder = with_a_book(study)
+    notes = hand_on(folder, out.resolve(), snakefile(), run, raw, licence, authors)
+    say(f"Written: {out}/ro-crate-preview.html (to look at), ro-crate-metadata.json (for programs)")
+    bullet_list("To fill in:", notes)
+
+
+@contextmanager
+def _scratch(keep: Path | None) -> Iterator[Path]:
+    if keep is None:
+        with TemporaryDirectory(prefix="leafledger-") as name:
+            yield Path(name).resolve()
+        return
+    if keep.exists() and (not keep.is_dir() or any(keep.iterdir())):
+        raise InputFault(
+            Problem(
+                file="--keep",
+                found="a folder that is not empty",
+                expected="a new or empty folder",
+                mend="Name another; nothing is overwritten.",
+            )
+        )
+    keep.mkdir(parents=True, exist_ok=True)
+    yield keep.resolve()
+
+
+# Commands on the plan of a study: ``plan record``, ``plan history``.
+# ----------------------------------------------------------------------
+
+_NAME_ONE = (
+    "No primary contrast is named, so every effect of this plan is exploratory. To name one, write "
+    "it in study.yaml (effects: primary: with index and question) and record the plan again."
+)
+_SEND = "Send the text or its digest to a colleague, or lodge it in a registry, before you measure."
+
+
+@click.group(short_help="Record what is planned, before the data.")
+def plan() -> None:
+    """Record what is planned, so that it can be shown later that it came before the data.
+
+    \b
+    Example:
+      leafledger plan record my-study
+    """
+
+
+@plan.command()
+@study_argument
+@json_option
+def record(study: Path, as_json: bool) -> None:
+    """Enter the plan in the book of runs and print its text with its SHA-256.
+
+    The plan is the primary contrast, how effects are judged, the design and the treatment and block
+    of every unit. Only study.yaml and units.csv need be right: it works before any scan exists.
+    Later runs are held against it, and the report says whether the primary contrast was fixed
+    before the data. A changed plan may be recorded as well; each stays on record.
+
+    \b
+    Example:
+      leafledger plan record my-study
+    """
+    from leafledger.ledger.plans import text_file
+    from leafledger.runner.plans import record_plan
+
+    try:
+        found = record_plan(study)
+    except InputFault as fault:
+        if not as_json:
+            raise
+        say_json({"problems": [p.as_dict() for p in fault.problems]})
+        raise SystemExit(2) from None
+    entry = found.lodged.entry
+    if as_json:
+        say_json(
+            {
+                "problems": [],
+                "plan": entry["plan"],
+                "file": text_file(entry["plan"]),
+                "recorded": entry["recorded"],
+                "sha256": entry["sha256"],
+                "is_new": found.lodged.is_new,
+                "first": found.first.facts(),
+                "primary": found.has_primary,
+                "after_sessions_read": list(found.read),
+                "said": list(found.said),
+                "text": found.lodged.text,
+            }
+        )
+        return
+    say(found.lodged.text)
+    say(f"SHA-256 of this text: {entry['sha256']}")
+    if found.lodged.is_new:
+        say(f"Recorded as plan {entry['plan']}: {text_file(entry['plan'])}")
+    else:
+        day = entry["recorded"][:10]
+        say(f"This plan stands already since {day} (plan {entry['plan']}): nothing was entered.")
+    notes = list(found.said)
+    if found.read:
+        read = ", ".join(found.read)
+        notes.append(f"When it was recorded, after-sessions had been read already: {read}.")
+    else:
+        notes.append(_SEND)
+    if not found.has_primary:
+        notes.append(_NAME_ONE)
+    bullet_list("Notes:", notes)
+
+
+@plan.command()
+@study_argument
+@json_option
+def history(study: Path, as_json: bool) -> None:
+    """List the plans on record, what changed from one to the next, and when.
+
+    \b
+    Example:
+      leafledger plan history my-study
+    """
+    from leafledger.ledger.plans import on_record
+    from leafledger.ledger.view import BookView
+    from leafledger.study.plan_history import course_lines
+
+    records = on_record(BookView(study.resolve()))
+    if as_json:
+        known = [one for one in records if one.plan is not None]
+        say_json([one.facts() | {"plan": one.plan} for one in known])
+        return
+    lines = course_lines(records)
+    if not lines:
+        say("No plan is on record: `leafledger plan record` enters one, and so does every run.")
+    for line in lines:
+        say_indented(line, "")

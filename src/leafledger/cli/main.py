@@ -10,14 +10,21 @@ from typing import Any
 
 import click
 
-from leafledger.cli.audit_commands import compare, export, reproduce, trace, verify
 from leafledger.cli.identify_command import identify
-from leafledger.cli.ledger_commands import ledger, runs, ui
-from leafledger.cli.plan_commands import plan
-from leafledger.cli.review_commands import review
+from leafledger.cli.ledger_commands import (
+    compare,
+    export,
+    ledger,
+    plan,
+    reproduce,
+    runs,
+    trace,
+    ui,
+    verify,
+)
 from leafledger.cli.run_commands import clean, demo, run, status
-from leafledger.cli.study_commands import check, new
-from leafledger.cli.words import say, say_problems
+from leafledger.cli.study_commands import check, new, review
+from leafledger.cli.terminal_text import say, say_problems
 from leafledger.errors import InputFault, LeafledgerError
 
 _INTERRUPTED = 130

@@ -1,18 +1,366 @@
-"""Commands that begin and check a study: ``new``, ``check``."""
+"""Commands that begin, check and review a study: new, check, review."""
 
 from __future__ import annotations
 
+import json
 import os
 import shlex
+import shutil
 import sys
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import click
 
-from leafledger.cli.options import json_option, study_argument
-from leafledger.cli.words import bullet_list, say, say_json
-from leafledger.errors import InputFault, grouped_by_file
+from leafledger.cli.terminal_text import (
+    bullet_list,
+    cores_option,
+    json_option,
+    say,
+    say_json,
+    study_argument,
+)
+from leafledger.errors import InputFault, Problem, grouped_by_file, quoted
+from leafledger.study.definition import LABEL_WORDS
+from leafledger.study.scan_sheet import HAVE_A_MEANING, OPTIONAL, REQUIRED
+from leafledger.study.sheets import EXAMPLE, is_id, is_label
+from leafledger.study.table_sheet import fields_in, pattern_fault
+from leafledger.study.tables import whole_file, write_text
+
+# Writing a commented study for a user to fill in.
+# ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the new study is about."""
+
+    title: str
+    treatment: str = "treatment"
+    control: str = "control"
+    sessions: tuple[tuple[str, str], ...] = (("day0", "before"), ("day7", "after"))
+    quantity: str = "counts"
+    table: Path | None = None
+    pattern: str | None = None
+    units_known: bool = True
+
+
+def refuse_a_study_that_is_there(folder: Path) -> None:
+    """Refuse a folder with a study in it, before anything is asked.
+
+    Raises
+    ------
+    InputFault
+        If the folder already holds a study.
+    """
+    if (folder / "study.yaml").exists():
+        raise InputFault(
+            Problem(
+                file="study.yaml",
+                found="a study definition in this folder already",
+                expected="a folder without one",
+                mend="Choose another folder, or edit the study.yaml that is there.",
+            )
+        )
+
+
+def write_study(folder: Path, wanted: Wanted) -> list[str]:
+    """Write the files of a new study.
+
+    Returns
+    -------
+    list of str
+        Names of the files written.
+
+    Raises
+    ------
+    InputFault
+        If the folder already holds a study.
+    """
+    refuse_a_study_that_is_there(folder)
+    folder = folder.resolve()
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "raw").mkdir(exist_ok=True)
+    if wanted.table is not None:
+        with whole_file(folder / "raw" / wanted.table.name) as temporary:
+            shutil.copyfile(wanted.table, temporary)
+        write_text(folder / "study.yaml", _table_study(wanted, wanted.table.name))
+        return ["study.yaml", f"raw/{wanted.table.name}"]
+    write_text(folder / "study.yaml", _sheet_study(wanted))
+    names = ["study.yaml"]
+    if wanted.units_known:
+        example = f"{EXAMPLE}p01,{_cell(wanted.control)},A\n"
+        write_text(folder / "units.csv", f"unit,{_cell(wanted.treatment)},block\n{example}")
+        names.append("units.csv")
+    if not wanted.pattern:
+        write_text(folder / "scans.csv", _scan_sheet(wanted))
+        names.append("scans.csv")
+    example = f"{EXAMPLE}day0-p01-1,exclude,the clip slipped,A. Grower,2026-05-05T10:00:00\n"
+    write_text(folder / "decisions.csv", f"scan,action,reason,by,when\n{example}")
+    return [*names, "decisions.csv", "raw/"]
+
+
+def _scan_sheet(wanted: Wanted) -> str:
+    """Return the headings of the scan sheet and an example row for each role that is needed."""
+    session = wanted.sessions[0][0]
+    counts = wanted.quantity == "counts"
+    examples = [("p01_1", "sample", "p01,1,1", "09:12:30", "18,10" if counts else ",")]
+    if counts:
+        examples += [
+            ("white_1", "white", ",,1", "09:10:00", "12,10"),
+            ("dark18_1", "dark", ",,1", "09:05:00", "18,10"),
+            ("dark12_1", "dark", ",,1", "09:06:00", "12,10"),
+        ]
+    rows = (
+        f"{EXAMPLE}{session}-{name.replace('_', '-')},raw/{session}/{name}.txt,,{role},{session},"
+        f"{unit},2026-05-04T{time},{exposure},\n"
+        for name, role, unit, time, exposure in examples
+    )
+    return (
+        ",".join((*REQUIRED, *(name for name in OPTIONAL if name != "instrument")))
+        + "\n"
+        + ("".join(rows))
+    )
+
+
+def _cell(text: str) -> str:
+    """Return a label as the cell of a CSV row."""
+    escaped = text.replace('"', '""')
+    return f'"{escaped}"' if '"' in text else text
+
+
+def _text(value: str) -> str:
+    """Return a YAML text, quoted; JSON strings are YAML strings."""
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _table_study(wanted: Wanted, name: str) -> str:
+    label = _text(wanted.treatment)
+    return f"""\
+# One table of labelled spectra: a row for each leaf, a column for each wavelength.
+version: 1
+title: {_text(wanted.title)}
+design:
+  unit: none            # which plant each leaf came from is not known; name it if it is
+  treatment: {label}
+intake:
+  sheet: {_text("raw/" + name)}
+  forms:
+    default: {{form: wide_table, quantity: {wanted.quantity}}}
+reflectance: {{grid: native}}
+classes:
+  target: {label}
+  n_permutations: 199   # 999 for a result that is reported
+"""
+
+
+_SHEET = """\
+  sheet: scans.csv                 # one row per raw scan; or a file name pattern instead:
+  # pattern: "raw/{session}/{unit}_{leaf}_{replicate}.txt\""""
+_PATTERN = """\
+  pattern:                         # each {{field}} stands for part of a file's name
+    - {pattern}
+    # white and dark scans have names of their own:
+    # - {{pattern: "raw/{folder}white_{{replicate}}.txt", role: white}}"""
+
+
+def _where(wanted: Wanted) -> str:
+    """Return the lines that say where the raw scans are listed."""
+    folder = "{session}/" if wanted.sessions else ""
+    if wanted.pattern:
+        return _PATTERN.format(pattern=_text(wanted.pattern), folder=folder)
+    return _SHEET
+
+
+def _sessions(wanted: Wanted) -> str:
+    if not wanted.sessions:
+        return ""
+    lines = "\n".join(
+        f"    - {{session: {name}, phase: {phase}}}    # date: 2026-05-04"
+        for name, phase in wanted.sessions
+    )
+    return f"  sessions:                        # in the order of measuring\n{lines}\n"
+
+
+def _units(wanted: Wanted) -> str:
+    treatment, control = _text(wanted.treatment), _text(wanted.control)
+    if not wanted.units_known:
+        return (
+            "  unit: none                       # which plant each leaf came from is not known\n"
+            f"  treatment: {treatment}           # a field of the file name pattern\n"
+            f"  control: {control}               # the level that the others are compared with\n"
+        )
+    return (
+        "  unit: plant                      # word for one experimental unit; ids: units.csv\n"
+        f"  treatment: {treatment}             # a column of units.csv\n"
+        f"  control: {control}               # the level that the others are compared with\n"
+        "  block: block                     # a column of units.csv; take the line out if there "
+        "are none\n"
+    )
+
+
+def _sheet_study(wanted: Wanted) -> str:
+    columns = "wavelength_column: 1, value_column: 2"
+    form = f"{{form: text, quantity: {wanted.quantity}, {columns}}}"
+    session = f", session: {wanted.sessions[-1][0]}" if wanted.sessions else ""
+    return f"""\
+# The study definition. Every key is explained in config/study.example.yaml; a word that is not
+# known is an error with a suggestion. `leafledger check` says what is still missing.
+version: 1
+title: {_text(wanted.title)}
+question: "What is asked of the data?"
+design:
+{_units(wanted)}{_sessions(wanted)}intake:
+{_where(wanted)}
+  forms:
+    default: {form}
+# effects:                         # the one effect that you plan; then `leafledger plan record`
+#   primary: {{index: CI_rededge, question: difference_in_change{session}}}
+"""
+
+
+# What ``leafledger new`` asks, where a flag has not said it; after a slip it asks again.
+# ----------------------------------------------------------------------
+
+QUANTITIES = ("counts", "reflectance", "percent")
+_LONGEST_TITLE = _LONGEST_PATTERN = 300
+_SESSIONS = "day0:before day7:after"
+
+
+def wanted_from(given: Mapping[str, Any], asking: bool) -> Wanted:
+    """Return what the new study is about, from flags and, at a terminal, from answers.
+
+    Raises
+    ------
+    click.BadParameter
+        If a flag cannot be meant: a session that is not written as ``id:before`` or ``id:after``,
+        a pattern that ``check`` would refuse, or one that stands beside a table.
+    """
+    table = given["table"]
+    pattern = _pattern(given["pattern"], table)
+    fields = fields_in(pattern) if pattern else ["session", "unit"]
+    answer = _Answers(given, asking)
+    title = answer("title", "Title of the study", "My leaf study", _title)
+    own = [name for name in fields if name not in HAVE_A_MEANING]
+    column = own[0] if own and "unit" not in fields else "treatment"
+    treatment = answer("treatment", "Column that holds the treatment", column, _label)
+    quantity = answer(
+        "quantity",
+        "What the raw files hold (counts, reflectance or percent)",
+        "percent" if table else "counts",
+        _quantity,
+    )
+    if table:
+        return Wanted(title, treatment, quantity=quantity, table=table)
+    control = answer("control", "Level that the others are compared with", "water", _label)
+    several = "session" in fields
+    sessions: tuple[tuple[str, str], ...] = ()
+    if given["sessions"]:
+        sessions = _asked_sessions(" ".join(given["sessions"]))
+        if len(sessions) > 1 and not several:
+            raise click.BadParameter(
+                f"{pattern!r} has no field {{session}}, so that all its files are of one session: "
+                "leave --session out, or say it once"
+            )
+    elif several:
+        sessions = _asked_sessions(
+            answer("", f"Sessions, such as {_SESSIONS}", _SESSIONS, _all_sessions)
+        )
+    return Wanted(
+        title,
+        treatment,
+        control,
+        sessions,
+        quantity,
+        pattern=pattern,
+        units_known="unit" in fields,
+    )
+
+
+class _Answers:
+    """Answers from flags, else from the person at the terminal, else by default."""
+
+    def __init__(self, given: Mapping[str, Any], asking: bool) -> None:
+        self._given = given
+        self._asking = asking
+
+    def __call__(
+        self, flag: str, question: str, default: str, checked: Callable[[str], str]
+    ) -> str:
+        """Return the answer to a question; one that cannot be meant is asked for again."""
+        text = self._given.get(flag)
+        if text is not None:
+            return checked(text)
+        if not self._asking:
+            return default
+        answered: str = click.prompt(question, default=default, value_proc=checked)
+        return answered
+
+
+def _title(text: str) -> str:
+    if not 0 < len(text.strip()) <= _LONGEST_TITLE:
+        raise click.BadParameter(f"expected 1 to {_LONGEST_TITLE} characters")
+    return text
+
+
+def _label(text: str) -> str:
+    if not is_label(text.strip()) or "," in text:
+        raise click.BadParameter(f"{quoted(text)}: expected {LABEL_WORDS}, without a comma")
+    return text.strip()
+
+
+def _quantity(text: str) -> str:
+    if text.strip() not in QUANTITIES:
+        raise click.BadParameter(f"{quoted(text)}: expected counts, reflectance or percent")
+    return text.strip()
+
+
+def _all_sessions(text: str) -> str:
+    _asked_sessions(text)
+    return text
+
+
+def _pattern(given: str | None, table: Any) -> str | None:
+    if given is None:
+        return None
+    if table:
+        raise click.BadParameter("a table holds its scans itself: leave out --pattern or --table")
+    if not 0 < len(given) <= _LONGEST_PATTERN:
+        raise click.BadParameter(f"expected a pattern of at most {_LONGEST_PATTERN} characters")
+    wrong = pattern_fault(given)
+    if wrong:
+        raise click.BadParameter(
+            f"{given!r}: {wrong}; expected such as raw/{{session}}/{{unit}}.txt"
+        )
+    return given
+
+
+def _asked_sessions(text: str) -> tuple[tuple[str, str], ...]:
+    sessions = []
+    for word in text.replace(",", " ").split():
+        name, _, phase = word.partition(":")
+        if not is_id(name) or phase not in {"before", "after"}:
+            raise click.BadParameter(f"{quoted(word)}: expected a session such as day0:before")
+        sessions.append((name, phase))
+    if not sessions:
+        raise click.BadParameter("expected a session or more, such as day0:before day7:after")
+    twice = [name for name, n in Counter(name for name, _ in sessions).items() if n > 1]
+    if twice:
+        raise click.BadParameter(f"session {quoted(twice[0])} stands there twice")
+    _in_order([phase for _, phase in sessions])
+    return tuple(sessions)
+
+
+def _in_order(phases: Sequence[str]) -> None:
+    if list(phases) != sorted(phases, key=["before", "after"].index):
+        raise click.BadParameter("expected every session before the treatment first")
+
+
+# Commands that begin and check a study: ``new``, ``check``.
+# ----------------------------------------------------------------------
 
 
 @click.command(short_help="Write a commented study to fill in.")
@@ -51,9 +399,6 @@ def new(folder: Path, **given: Any) -> None:
       leafledger new my-study --pattern "raw/{session}/{unit}_{leaf}.txt"
       leafledger new rust --table leaves.csv --treatment Type --quantity percent
     """
-    from leafledger.cli.new_questions import wanted_from
-    from leafledger.cli.new_study import refuse_a_study_that_is_there, write_study
-
     refuse_a_study_that_is_there(folder)
     names = write_study(folder, wanted_from(given, asking=sys.stdin.isatty()))
     say(f"Wrote {', '.join(names)} in {folder}.")
@@ -98,11 +443,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
       leafledger check my-study
     """
     from leafledger.runner.check import check_raw_files, examine, readable_raw_files, sheet_warnings
-    from leafledger.study.treatment_levels import (
-        levels_with_n,
-        levels_without_units,
-        listed_levels,
-    )
+    from leafledger.study.checks import levels_with_n, levels_without_units, listed_levels
 
     # As in a step of a run: no threads whose memory nobody needs.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -145,3 +486,33 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
             listed_levels(levels, design.control),
         )
     bullet_list("To heed:", warnings)
+
+
+# The command that lets a person look at replicates and decide: ``review``.
+# ----------------------------------------------------------------------
+
+
+@click.command(short_help="Look at replicates and decide, in a browser.")
+@study_argument
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    help="Port on this machine; a free one if left out.",
+)
+@click.option("--no-browser", is_flag=True, help="Print the address only.")
+@click.option("--reviewer", default="", metavar="NAME", help="Name to write beside decisions.")
+@cores_option
+def review(study: Path, port: int, no_browser: bool, reviewer: str, cores: int) -> None:
+    """Look at replicates and decide which scans take part, in a browser on this machine.
+
+    Treatments and effects are hidden until decisions are saved in decisions.csv.
+
+    \b
+    Example:
+      leafledger review my-study --reviewer "A. Grower"
+    """
+    from leafledger.review.review_session import Desk
+    from leafledger.review.server import serve
+
+    serve(Desk(study, reviewer, cores), port, not no_browser, say)

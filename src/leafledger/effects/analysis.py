@@ -1,33 +1,269 @@
-"""Every test between sessions: one effect per question, index, contrast and method."""
+"""Which tests are made: one per question, index, contrast and method?"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.effects.changes import Sample, UnitTable, sample
-from leafledger.effects.contrasts import contrasts
-from leafledger.effects.effect import Effect, effect_of, size_of
-from leafledger.effects.effect_size import EffectSize
-from leafledger.effects.independent import label_permutation, welch_t, within_margin
-from leafledger.effects.layout import ALL, Contrast, Layout
+from leafledger.effects.design import (
+    ALL,
+    BETWEEN,
+    COURSE,
+    EQUIVALENCE,
+    FACTORIAL,
+    METHODS,
+    TREND,
+    Contrast,
+    Layout,
+    Plan,
+    by_instrument,
+    confounding,
+    contrasts,
+    is_primary,
+    no_after,
+    no_change,
+)
 from leafledger.effects.linear_model import (
     BY_ARM,
     EQUAL,
     LEAST_SQUARES,
+    Array,
     Terms,
+    beyond,
+    effect_coded,
+    factor_columns,
+    joint_test,
+    products,
+    robust_joint_test,
     terms_of,
     treatment,
+    trend,
 )
-from leafledger.effects.obstacles import described, too_few
-from leafledger.effects.paired import paired_t, sign_flip
-from leafledger.effects.plan import Plan, is_primary
-from leafledger.effects.result import Result, mean
-from leafledger.effects.signed_rank import signed_rank
+from leafledger.effects.two_sample_tests import (
+    EffectSize,
+    Result,
+    hedges_g_independent,
+    hedges_g_paired,
+    label_permutation,
+    mean,
+    paired_t,
+    sign_flip,
+    signed_rank,
+    variance,
+    welch_t,
+    within_margin,
+)
+from leafledger.effects.unit_means import Sample, UnitTable, described, left_out, sample, too_few
+from leafledger.resampling.intervals import t_quantile
+from leafledger.words import listed
+
+# A tested contrast with what stands beside its numbers: counts, percentage, size, remarks.
+# ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Percent:
+    """An estimate as a percentage, with its interval; ``NaN`` where it does not exist."""
+
+    value: float = math.nan
+    low: float = math.nan
+    high: float = math.nan
+
+
+@dataclass(frozen=True)
+class Effect:
+    """One row of ``effects.csv`` before it is judged within its family."""
+
+    contrast: Contrast
+    index: str
+    method: str
+    tested: Result
+    size: EffectSize
+    n_units: int
+    n_reference: int | None
+    n_missing: int
+    percent: Percent
+    in_u: float
+    margin: float
+    primary: bool
+    remarks: tuple[str, ...]
+    covariates: tuple[str, ...] = ()
+
+
+def effect_of(
+    layout: Layout,
+    plan: Plan,
+    contrast: Contrast,
+    index: str,
+    method: str,
+    found: Sample | None,
+    tested: Result,
+    size: EffectSize,
+    primary: bool = False,
+    terms: Terms | None = None,
+) -> Effect:
+    """Put a tested contrast together with its counts, percentage and remarks."""
+    return Effect(
+        contrast,
+        index,
+        method,
+        tested,
+        size,
+        *_counts(layout, contrast, found),
+        percent_of(tested, contrast, found, terms) if not contrast.per else Percent(),
+        _in_u(tested.estimate, contrast, found),
+        plan.margin.get(index, math.nan) if contrast.question == EQUIVALENCE else math.nan,
+        primary,
+        _remarks(contrast, tested, found, terms),
+        terms.names if terms is not None and not contrast.obstacle else (),
+    )
+
+
+def size_of(contrast: Contrast, found: Sample | None, level: float) -> EffectSize:
+    """Return Hedges g of the change, paired or between arms."""
+    between = bool(contrast.reference)
+    if found is None or contrast.obstacle:
+        return EffectSize("hedges_g_independent" if between else "hedges_g_paired")
+    treated, reference = found.arms
+    if between:
+        return hedges_g_independent(treated, reference, level, found.resolution)
+    return hedges_g_paired(treated, level, found.resolution)
+
+
+def _remarks(
+    contrast: Contrast, tested: Result, found: Sample | None, terms: Terms | None
+) -> tuple[str, ...]:
+    """Return what must be known beside the numbers: what hinders a test, and who is left out."""
+    missing = left_out(found) if found else ""
+    if found is not None and found.bare and not contrast.obstacle:
+        return (missing,)  # says already why the test has no units
+    beside = []
+    if terms is not None:
+        for why in dict.fromkeys(terms.alone.values()):
+            units = [unit for unit, own in sorted(terms.alone.items()) if own == why]
+            beside.append(f"{', '.join(units)}: left out, {why}")
+    if terms is not None and terms.held:
+        held = listed(list(terms.held))
+        beside.append(f"{held} is the same throughout each block: it adds nothing to the model")
+    if terms is not None and terms.why and not math.isnan(tested.p):
+        beside.append(f"the change itself is compared, without the value before: {terms.why}")
+    return tuple(text for text in (tested.remark, missing, *beside) if text)
+
+
+def _counts(
+    layout: Layout, contrast: Contrast, found: Sample | None
+) -> tuple[int, int | None, int]:
+    between = bool(contrast.reference)
+    if found is None:
+        levels = [contrast.level, contrast.reference] if between else [contrast.level]
+        inside = layout.within(contrast.stratum).levels
+        missing = sum(len(inside.get(level, ())) for level in levels)
+        return 0, 0 if between else None, missing
+    n = int(found.treated.sum())
+    return n, len(found.units) - n if between else None, found.n_missing
+
+
+def percent_of(
+    tested: Result, contrast: Contrast, found: Sample | None, terms: Terms | None = None
+) -> Percent:
+    """Return the estimate as a percentage of the mean before of all units tested.
+
+    Without a session before it is a percentage of the mean of the reference. Empty where these
+    values do not share one sign: a percentage of a quantity that runs through zero says nothing.
+    The interval is Fieller's, at the level of the estimate's own.
+
+    References
+    ----------
+    Fieller, E. C. (1954). Some problems in interval estimation. Journal of the Royal Statistical
+    Society B 16, 175-185.
+    """
+    if found is None or len(found.units) == 0 or math.isnan(tested.estimate):
+        return Percent()
+    base = found.before if found.has_before else found.change[~found.treated]
+    if len(base) == 0 or not (np.all(base > 0) or np.all(base < 0)):
+        return Percent()
+    size = abs(mean(base))
+    value = 100.0 * tested.estimate / size
+    if len(base) < 2 or math.isnan(tested.ci_low) or not tested.df > 0:
+        return Percent(value)
+    t = t_quantile(tested.ci_level, tested.df)
+    if not t > 0:
+        return Percent(value)
+    error = (tested.ci_high - tested.ci_low) / (2.0 * t)
+    base_error2 = _within_factors(base, found, terms) / len(base)
+    # Treatments allotted at random leave a difference and the mean before uncorrelated. A change
+    # contains the value before, and a difference after contains the mean of the reference.
+    shared = 0.0
+    if not contrast.reference:
+        shared = float(np.cov(found.change, found.before)[0, 1]) / len(base)
+    elif not found.has_before:
+        shared = -base_error2
+    shared *= 1.0 if base[0] > 0 else -1.0
+    low, high = fieller(tested.estimate, size, error**2, base_error2, shared, t)
+    return Percent(value, 100.0 * low, 100.0 * high)
+
+
+def _within_factors(base: NDArray[np.float64], found: Sample, terms: Terms | None) -> float:
+    """Return the variance of the values that a percentage is of, less that between blocks."""
+    factors = list(terms.factors.values()) if terms is not None else []
+    rows = np.ones(len(found.units), dtype=bool) if found.has_before else ~found.treated
+    columns = [np.ones(len(base))]
+    for labels in factors:
+        own = [label for label, stays in zip(labels, rows.tolist(), strict=True) if stays]
+        columns += beyond(columns, factor_columns(own))
+    if len(base) <= len(columns):
+        return variance(base)
+    x = np.column_stack(columns)
+    left = base - x @ np.linalg.lstsq(x, base, rcond=None)[0]
+    return float(left @ left) / (len(base) - len(columns))
+
+
+def fieller(
+    a: float, b: float, var_a: float, var_b: float, covariance: float, t: float
+) -> tuple[float, float]:
+    """Return Fieller's interval of a / b; ``NaN`` where b cannot be told from zero.
+
+    It holds the ratios r for which ``(a - r b)^2 <= t^2 (var_a - 2 r covariance + r^2 var_b)``.
+
+    Examples
+    --------
+    >>> [round(limit, 4) for limit in fieller(1.0, 10.0, 0.04, 0.0, 0.0, 2.0)]
+    [0.06, 0.14]
+    """
+    # The limits are the roots of q2 r^2 - 2 q1 r + q0.
+    q2 = b**2 - t**2 * var_b
+    q1 = a * b - t**2 * covariance
+    q0 = a**2 - t**2 * var_a
+    inside = q1**2 - q2 * q0
+    if q2 <= 0 or inside < 0:
+        return math.nan, math.nan
+    root = math.sqrt(inside)
+    return (q1 - root) / q2, (q1 + root) / q2
+
+
+def _in_u(estimate: float, contrast: Contrast, found: Sample | None) -> float:
+    """Return the estimate in units of its measurement uncertainty.
+
+    The uncertainty is taken as shared by all units of an arm, so it does not shrink with their
+    number: an upper bound, so that the ratio is a lower one.
+    """
+    if found is None or math.isnan(estimate) or len(found.u) == 0 or contrast.question == TREND:
+        return math.nan
+    arms = [found.u[found.treated]]
+    if contrast.reference:
+        arms.append(found.u[~found.treated])
+    if any(len(arm) == 0 for arm in arms):
+        return math.nan
+    u = math.sqrt(math.fsum(mean(arm) ** 2 for arm in arms))
+    return estimate / u if u > 0 else math.nan
+
+
+# Every test between sessions: one effect per question, index, contrast and method.
+# ----------------------------------------------------------------------
 
 MODELS = {
     "linear_model": BY_ARM,
@@ -147,3 +383,353 @@ def replicates_of_change(
     held = np.asarray(blocks, dtype=str)
     means = np.array([mean(found.change[held == name]) for name in names])
     return names, means, f"tested over the means of {len(names)} blocks, which may shift as a whole"
+
+
+# The whole course in one number per unit: mean, slope and area, each tested by the linear model.
+# ----------------------------------------------------------------------
+# References
+# ----------
+# Matthews, J. N. S., Altman, D. G., Campbell, M. J. and Royston, P. (1990). Analysis of serial
+# measurements in medical research. BMJ 300, 230-235.
+
+SUMMARIES = ("summary_mean", "summary_slope", "summary_area")
+
+
+def course_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+    """Return the tests of the summaries that the plan asks for.
+
+    With one after session the only summary is the change itself, so there are none.
+    """
+    methods = [m for m in METHODS[COURSE] if m in plan.methods and m in SUMMARIES]
+    if len(layout.after) < 2 or not layout.before:
+        return []
+    out = []
+    for level, reference in layout.pairs:
+        for method in methods:
+            contrast = _contrast(layout, level, reference, method)
+            for index in table.indices:
+                out.append(_effect(layout, table, plan, contrast, index, method))
+    return out
+
+
+def _contrast(layout: Layout, level: str, reference: str, method: str) -> Contrast:
+    arms = f"@{level}-{reference}"
+    start = layout.before_name
+    name, per = {
+        "summary_mean": (f"(mean-{start}){arms}", ""),
+        "summary_slope": (f"(slope){arms}", f"/{layout.time_word}"),
+        "summary_area": (f"(area-{start}){arms}", f"*{layout.time_word}"),
+    }[method]
+    obstacle = no_change(layout) or confounding(layout, level, reference, layout.after)
+    return Contrast(COURSE, name, "", level, reference, obstacle, per=per)
+
+
+def _effect(
+    layout: Layout, table: UnitTable, plan: Plan, contrast: Contrast, index: str, method: str
+) -> Effect:
+    weights = weights_of(layout, method)
+    whole = sample(layout, table, contrast, index, weights=weights, fill_before=True)
+    found, terms = terms_of(whole, layout.factors)
+    tested, size = _tested(layout, plan, contrast, found, terms)
+    return effect_of(layout, plan, contrast, index, method, found, tested, size, terms=terms)
+
+
+def _tested(
+    layout: Layout, plan: Plan, contrast: Contrast, found: Sample, terms: Terms
+) -> tuple[Result, EffectSize]:
+    if obstacle := contrast.obstacle or too_few(layout, contrast, found):
+        tested = Result(described(contrast, found), ci_level=plan.level, remark=obstacle)
+        return tested, size_of(contrast, found, plan.level)
+    return treatment(found, terms, plan.level)[:2]
+
+
+def weights_of(layout: Layout, method: str) -> Mapping[str, float]:
+    """Return what each after session's change from before counts in a summary.
+
+    Parameters
+    ----------
+    layout
+        Sessions and their times. Several before sessions are one point, at their mean time.
+    method
+        ``summary_mean`` (mean change of the after sessions), ``summary_slope`` (least-squares line
+        through before and all after sessions, per day) or ``summary_area`` (area between the course
+        and the before value by trapezoids, from before to the last session).
+
+    Examples
+    --------
+    >>> levels = {"a": ("p1",), "b": ("p2",)}
+    >>> days = {"d0": 0.0, "d4": 4.0, "d8": 8.0}
+    >>> layout = Layout("plant", levels, "a", {}, ("d0",), ("d4", "d8"), days, "day")
+    >>> dict(weights_of(layout, "summary_area")), dict(weights_of(layout, "summary_slope"))
+    ({'d4': 4.0, 'd8': 2.0}, {'d4': 0.0, 'd8': 0.125})
+    """
+    start = float(np.mean([layout.times[s] for s in layout.before]))
+    times = np.array([start, *(layout.times[s] for s in layout.after)])
+    if method == "summary_mean":
+        weights = np.full(len(layout.after), 1.0 / len(layout.after))
+    elif method == "summary_slope":
+        centred = times - times.mean()
+        weights = (centred / np.sum(centred**2))[1:]
+    else:
+        gaps = np.diff(times)
+        weights = (gaps + np.append(gaps[1:], 0.0)) / 2.0
+    return {s: float(w) for s, w in zip(layout.after, weights, strict=True)}
+
+
+# Factors beside the treatment: its effect within each level, and whether it differs between them;
+# ----------------------------------------------------------------------
+# the trend over ordered treatments; and two factors crossed.
+
+INTERACTIONS = {"interaction_f": False, "interaction_robust_f": True}
+FACTORIALS = {"factorial_f": False, "factorial_robust_f": True}
+"""Methods of the F tests -> whether they stand unequal variances."""
+
+
+def strata_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+    """Return every test between sessions within each stratum, and the tests of interaction."""
+    if not layout.strata:
+        return []
+    out = []
+    for stratum in layout.strata:
+        out += [e for e in all_effects(layout, table, plan, stratum) if not e.primary]
+    return out + _interactions(layout, table, plan)
+
+
+def _interactions(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+    column = next(iter(layout.strata)).partition("=")[0]
+    stratum_of = {unit: name for name, units in layout.strata.items() for unit in units}
+    out = []
+    for contrast in contrasts(layout):
+        if contrast.question not in BETWEEN:
+            continue
+        labelled = replace(contrast, stratum=column)
+        for index in table.indices:
+            found, terms = None, None
+            if not contrast.obstacle:
+                found = _within(sample(layout, table, contrast, index), stratum_of)
+                found, terms = terms_of(found, layout.factors)
+            for method, robust in INTERACTIONS.items():
+                tested = Result(math.nan, statistic_name="F", remark=contrast.obstacle)
+                if found is not None and terms is not None:
+                    tested = _interaction(found, terms, stratum_of, robust=robust)
+                out.append(
+                    effect_of(
+                        *(layout, plan, labelled, index, method, found, tested, EffectSize("")),
+                        terms=terms,
+                    )
+                )
+    return out
+
+
+def _within(found: Sample, group_of: Mapping[str, str]) -> Sample:
+    return found.only(np.array([bool(group_of.get(unit)) for unit in found.units], dtype=bool))
+
+
+def _interaction(
+    found: Sample, terms: Terms, stratum_of: Mapping[str, str], *, robust: bool
+) -> Result:
+    """Test whether the effect of the treatment differs between strata."""
+    groups = ["treated" if treated else "reference" for treated in found.treated.tolist()]
+    strata = [stratum_of[unit] for unit in found.units]
+    if len(set(groups)) < 2 or len(set(strata)) < 2:
+        remark = "fewer than two treatments or strata have values: nothing can differ between them"
+        return Result(math.nan, statistic_name="F", remark=remark)
+    one, two = effect_coded(groups), effect_coded(strata)
+    aliased = "not every stratum holds both treatments"
+    return _joint(found, products(one, two), [*one, *two], terms, groups, aliased, robust=robust)
+
+
+def _joint(
+    found: Sample,
+    tested: Sequence[Array],
+    beside: Sequence[Array],
+    terms: Terms,
+    groups: Sequence[str],
+    aliased: str,
+    *,
+    robust: bool,
+) -> Result:
+    if not robust:
+        return joint_test(found, tested, beside, terms, aliased)
+    names = list(dict.fromkeys(groups))
+    arms = np.array([names.index(name) for name in groups], dtype=np.intp)
+    return robust_joint_test(found, tested, beside, terms, arms, aliased)
+
+
+def trend_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+    """Return the trend over the dose, for ordered treatments of three or more."""
+    if not layout.doses:
+        return []
+    out = []
+    everyone, merged = _one_arm(layout)
+    dose_of = {u: layout.doses[level] for level, arm in layout.levels.items() for u in arm}
+    for after in layout.after or ("",):
+        name = f"({_step(layout, after)})/dose"
+        obstacle = no_after(layout) or by_instrument(layout, [*layout.levels], [after])
+        contrast = Contrast(TREND, name, after, everyone, "", obstacle, per="/dose")
+        for index in table.indices:
+            found, terms = None, None
+            tested = Result(math.nan, ci_level=plan.level, remark=obstacle)
+            if not obstacle:
+                whole = sample(merged, table, contrast, index, fill_before=True)
+                found, terms = terms_of(whole, layout.factors)
+                tested = _trend(found, terms, dose_of, plan.level)
+            out.append(
+                effect_of(
+                    *(merged, plan, contrast, index, "linear_trend", found, tested),
+                    EffectSize(""),
+                    terms=terms,
+                )
+            )
+    return out
+
+
+def _step(layout: Layout, after: str) -> str:
+    return f"{after or 'after'}-{layout.before_name}" if layout.before else after
+
+
+def _one_arm(layout: Layout) -> tuple[str, Layout]:
+    """Return the design with all units in one arm, and the name of that arm."""
+    everyone = "+".join(layout.levels)
+    units = tuple(sorted(u for arm in layout.levels.values() for u in arm))
+    return everyone, replace(layout, levels={everyone: units}, control="", compared=())
+
+
+def _trend(found: Sample, terms: Terms, dose_of: Mapping[str, float], level: float) -> Result:
+    dose = np.array([dose_of[unit] for unit in found.units])
+    if len(set(dose.tolist())) < 3:
+        remark = "fewer than three doses have values: a trend needs three"
+        return Result(math.nan, ci_level=level, statistic_name="t", remark=remark)
+    return trend(found, dose, terms, level)
+
+
+def factorial_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+    """Return the main effects of the treatment and of the factor crossed with it, and both
+    together.
+
+    The model of each index and after-session is ``y = treatment x factor + value before + block``
+    with levels that sum to zero, so that a main effect is the mean over the levels of the other
+    factor (Yates 1934), whatever the numbers of units. ``factorial_f`` is the F of least squares,
+    ``factorial_robust_f`` stands unequal variances of the treatments.
+
+    Where one of the two does not vary within blocks (split plot: it stands on whole plots, the
+    other one within them), it is tested over the blocks, each with the mean of its units adjusted
+    for the other factor. The other factor and the interaction are tested within blocks.
+
+    Parameters
+    ----------
+    layout, table
+        Design and unit means; where whole plots are the units, those of the units inside them.
+    plan
+        The plan of the analysis.
+
+    References
+    ----------
+    Yates, F. (1934). The analysis of multiple classifications with unequal numbers in the different
+    classes. Journal of the American Statistical Association 29, 51-66.
+    Yates, F. (1935). Complex experiments. Supplement to the Journal of the Royal Statistical
+    Society 2, 181-247 (split plots).
+    """
+    if not layout.crossed or len(layout.levels) < 2:
+        return []
+    out = []
+    everyone, merged = _one_arm(layout)
+    level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
+    for after in layout.after:
+        obstacle = by_instrument(layout, [*layout.levels], [after])
+        for index in table.indices:
+            for what in ("treatment", layout.crossed_name, f"treatment x {layout.crossed_name}"):
+                name = f"({_step(layout, after)}) {what}"
+                contrast = Contrast(FACTORIAL, name, after, everyone, "", obstacle)
+                for method, robust in FACTORIALS.items():
+                    found, terms = None, None
+                    tested = Result(math.nan, statistic_name="F", remark=obstacle)
+                    if not obstacle:
+                        found = _within(sample(merged, table, contrast, index), layout.crossed)
+                        found, terms, tested = _factorial(
+                            layout, found, level_of, what, robust=robust
+                        )
+                    out.append(
+                        effect_of(
+                            *(merged, plan, contrast, index, method, found, tested),
+                            EffectSize(""),
+                            terms=terms,
+                        )
+                    )
+    return out
+
+
+def _factorial(
+    layout: Layout, found: Sample, level_of: Mapping[str, str], what: str, *, robust: bool
+) -> tuple[Sample, Terms, Result]:
+    """Test one of the three questions of two crossed factors, at its own stratum."""
+    found, terms = terms_of(
+        found, {n: of for n, of in layout.factors.items() if n != layout.crossed_name}
+    )
+    groups = {
+        "treatment": [level_of[unit] for unit in found.units],
+        layout.crossed_name: [layout.crossed[unit] for unit in found.units],
+    }
+    if any(len(set(labels)) < 2 for labels in groups.values()):
+        remark = f"fewer than two treatments or levels of {layout.crossed_name} have values"
+        return found, terms, Result(math.nan, statistic_name="F", remark=remark)
+    coded = {name: effect_coded(labels) for name, labels in groups.items()}
+    both = products(*coded.values())
+    aliased = f"not every level of {layout.crossed_name} holds every treatment"
+    held = terms.factors.get("block")
+    if what in groups and held and len(set(zip(held, groups[what], strict=True))) == len(set(held)):
+        (other,) = (columns for name, columns in coded.items() if name != what)
+        return _over_blocks(layout, found, held, groups[what], [*other, *both], robust=robust)
+    tested = coded.get(what, both)
+    beside = [c for columns in (*coded.values(), both) if columns is not tested for c in columns]
+    arms = groups["treatment"]
+    return found, terms, _joint(found, tested, beside, terms, arms, aliased, robust=robust)
+
+
+def _over_blocks(
+    layout: Layout,
+    found: Sample,
+    held: Sequence[str],
+    labels: Sequence[str],
+    inside: Sequence[Array],
+    *,
+    robust: bool,
+) -> tuple[Sample, Terms, Result]:
+    """Test a factor that stands on whole blocks, over means of the blocks adjusted for the "
+    "other.
+    """
+    level = dict(zip(held, labels, strict=True))
+    names = list(dict.fromkeys(held))
+    # 1. y = block + (the other factor and the interaction, within blocks): the coefficient of a
+    #    block is the mean of its units as if it held every level of the other factor alike.
+    at = np.asarray(held, dtype=str)
+    blocks = [(at == name).astype(float) for name in names]
+    x = np.column_stack([*blocks, *beyond(blocks, inside)])
+    means = np.linalg.lstsq(x, found.change, rcond=None)[0][: len(names)]
+    # 2. The factor over these means, within the blocks above them.
+    nothing = np.full(len(names), math.nan)
+    whole = replace(
+        found,
+        units=tuple(names),
+        change=means,
+        before=nothing,
+        treated=np.ones(len(names), dtype=bool),
+        u=nothing,
+        n_missing=0,
+        n_before=0,
+        partial={},
+        filled=(),
+        unused=(),
+    )
+    groups = [level[name] for name in names]
+    above = _above(layout, found, names)
+    terms = Terms({"block": above} if len(set(above)) > 1 else {}, before=False)
+    aliased = "the factor cannot be told from the blocks"
+    columns = effect_coded(groups)
+    return whole, terms, _joint(whole, columns, [], terms, groups, aliased, robust=robust)
+
+
+def _above(layout: Layout, found: Sample, names: Sequence[str]) -> list[str]:
+    """Return the block in which each whole plot lies; the same word where there is none."""
+    above = {layout.blocks[unit]: layout.above.get(unit, "") for unit in found.units}
+    return [above[name] for name in names]

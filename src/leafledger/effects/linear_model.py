@@ -34,12 +34,18 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.permutation import dealt_group
-from leafledger.chance.student import two_sided_t
-from leafledger.effects.changes import Sample
-from leafledger.effects.effect_size import EffectSize, noncentrality_interval, small_sample_factor
-from leafledger.effects.result import Result, mean, t_result
-from leafledger.effects.words import counted, listed
+from leafledger.effects.two_sample_tests import (
+    EffectSize,
+    Result,
+    mean,
+    noncentrality_interval,
+    small_sample_factor,
+    t_result,
+)
+from leafledger.effects.unit_means import Sample
+from leafledger.resampling.intervals import two_sided_t
+from leafledger.resampling.permutation import dealt_group
+from leafledger.words import counted, listed
 
 Array = NDArray[np.float64]
 

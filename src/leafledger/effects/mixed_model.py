@@ -1,16 +1,227 @@
-"""The linear mixed models of a course: what the values of one unit share, fitted by REML.
-
-A random intercept, a random intercept and slope, or a covariance of its own between any two
-occasions; each is a basis whose multipliers :mod:`leafledger.effects.restricted_likelihood` finds.
-"""
+"""Treatment by session in a linear mixed model: REML, Satterthwaite, Kenward and Roger."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from leafledger.effects.restricted_likelihood import Array, Fit, NotFitted, Repeated, fit, padded
+from leafledger.effects.analysis import Effect, Percent
+from leafledger.effects.design import (
+    COURSE,
+    METHODS,
+    Contrast,
+    Layout,
+    Plan,
+    by_instrument,
+    confounding,
+    no_change,
+)
+from leafledger.effects.linear_model import factor_columns
+from leafledger.effects.two_sample_tests import EffectSize, Result, t_result
+from leafledger.effects.unit_means import UnitTable
+from leafledger.resampling.intervals import two_sided_t
+from leafledger.words import listed, plural
+
+# Restricted maximum likelihood of repeated values, maximised over the parts of a covariance.
+# ----------------------------------------------------------------------
+# Values of one unit are correlated, those of different units are not. The covariance of a unit is a
+# sum of known matrices times unknown numbers, so one fitting routine serves a random intercept, a
+# random slope and an unstructured covariance, and the second derivatives that Kenward and Roger's
+# formula needs are zero.
+#
+# References
+# ----------
+# Patterson, H. D. and Thompson, R. (1971). Recovery of inter-block information when block sizes are
+# unequal. Biometrika 58, 545-554.
+# Kenward, M. G. and Roger, J. H. (1997). Small sample inference for fixed effects from restricted
+# maximum likelihood. Biometrics 53, 983-997.
+# Fai, A. H.-T. and Cornelius, P. L. (1996). Approximate F-tests of multiple degree of freedom
+# hypotheses in generalized least squares analyses of unbalanced split-plot experiments. Journal of
+# Statistical Computation and Simulation 54, 363-378 (Satterthwaite).
+
+Array = NDArray[np.float64]
+
+_ROUNDS = 200
+_CLOSE = 1e-11
+
+
+@dataclass(frozen=True)
+class Repeated:
+    """Values of units on several occasions, and the columns that explain them.
+
+    Attributes
+    ----------
+    y
+        Shape ``(n_units, n_occasions)``; ``NaN`` where a unit has no value.
+    x
+        Shape ``(n_units, n_occasions, n_columns)``, of full column rank over all values.
+    """
+
+    y: Array
+    x: Array
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted model.
+
+    Attributes
+    ----------
+    theta
+        Numbers that multiply the basis of the covariance, shape ``(n_parts,)``.
+    beta, phi
+        Coefficients and their estimated covariance, shapes ``(p,)`` and ``(p, p)``.
+    slopes
+        Derivative of ``inverse(phi)`` by each part, with the sign turned: ``(n_parts, p, p)``.
+    curves
+        Kenward and Roger's Q, shape ``(n_parts, n_parts, p, p)``.
+    expected, observed
+        Information on ``theta``, shape ``(n_parts, n_parts)``.
+    log_likelihood
+        Restricted log-likelihood.
+    singular
+        A variance was estimated as zero (or below) and is held at zero.
+    """
+
+    theta: Array
+    beta: Array
+    phi: Array
+    slopes: Array
+    curves: Array
+    expected: Array
+    observed: Array
+    score: Array
+    log_likelihood: float
+    singular: bool = False
+
+
+class NotFitted(Exception):
+    """The model has no usable estimate; the text says why."""
+
+
+def padded(data: Repeated) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Return values and columns with zeros where a unit has no value, and where it has one."""
+    here = np.isfinite(data.y)
+    return np.where(here, data.y, 0.0), np.where(here[:, :, None], data.x, 0.0), here
+
+
+def fit(data: Repeated, basis: Array, start: Array) -> Fit:
+    """Maximise the restricted likelihood by Fisher scoring with step halving.
+
+    Parameters
+    ----------
+    data
+        Values and columns.
+    basis
+        Matrices that add up to the covariance of a unit, shape ``(n_parts, t, t)``.
+    start
+        First guess of their multipliers, as shares of the residual variance of least squares.
+
+    Raises
+    ------
+    NotFitted
+        If the values do not vary or the search does not settle.
+    """
+    y, x, here = padded(data)
+    flat = x.reshape(-1, x.shape[2])
+    left = y.ravel() - flat @ np.linalg.lstsq(flat, y.ravel(), rcond=None)[0]
+    scale = math.sqrt(float(left @ left) / max(int(here.sum()) - x.shape[2], 1))
+    if not scale > 1e-12 * max(float(np.abs(y).max()), 1e-300):
+        raise NotFitted("the model leaves no variation between values")
+    pair = here[:, :, None] & here[:, None, :]
+    parts = np.where(pair[:, None], basis[None], 0.0)
+    filler = np.eye(y.shape[1])[None] * ~here[:, :, None]
+    theta = start.astype(np.float64)
+    now = _state(theta, y / scale, x, parts, filler)
+    if now is None:
+        raise NotFitted("the first guess of the covariance is not a covariance")
+    for _ in range(_ROUNDS):
+        step = np.asarray(np.linalg.lstsq(now.expected, now.score, rcond=None)[0], dtype=np.float64)
+        after = _uphill(now, step, y / scale, x, parts, filler)
+        moved = float(np.abs(after.theta - now.theta).max())
+        now = after
+        if moved <= _CLOSE * max(1.0, float(np.abs(now.theta).max())):
+            return _unscaled(now, scale, int(here.sum()) - x.shape[2])
+    raise NotFitted("the search for the variances did not settle")
+
+
+def _uphill(now: Fit, step: Array, y: Array, x: Array, parts: Array, filler: Array) -> Fit:
+    size = 1.0
+    for _ in range(60):
+        trial = _state(now.theta + size * step, y, x, parts, filler)
+        if trial is not None and trial.log_likelihood >= now.log_likelihood - 1e-12:
+            return trial
+        size /= 2.0
+    return now
+
+
+def _state(theta: Array, y: Array, x: Array, parts: Array, filler: Array) -> Fit | None:
+    """Return likelihood, score and information at ``theta``; ``None`` if it is no covariance."""
+    v = np.einsum("k,nkab->nab", theta, parts) + filler
+    try:
+        lower = np.linalg.cholesky(v)
+        w = np.linalg.inv(v)
+        wx = w @ x
+        cross = np.einsum("nap,naq->pq", x, wx)
+        phi = np.linalg.inv(cross)
+    except np.linalg.LinAlgError:
+        return None
+    beta = phi @ np.einsum("nap,na->p", wx, y)
+    left = y - x @ beta
+    wr = np.einsum("nab,nb->na", w, left)
+    wg = w[:, None] @ parts
+    gx = parts @ wx[:, None]
+    slopes = np.einsum("nap,nkaq->kpq", wx, gx)
+    curves = np.einsum("nkap,nlaq->klpq", gx, w[:, None] @ gx, optimize=True)
+    gr = np.einsum("nkab,nb->nka", parts, wr)
+    wgr = np.einsum("nab,nkb->nka", w, gr)
+    score = 0.5 * (
+        np.einsum("na,nka->k", wr, gr)
+        - np.einsum("nkaa->k", wg)
+        + np.einsum("pq,kqp->k", phi, slopes)
+    )
+    scaled = phi @ slopes
+    expected = 0.5 * (
+        np.einsum("nkab,nlba->kl", wg, wg, optimize=True)
+        - 2.0 * np.einsum("pq,klqp->kl", phi, curves)
+        + np.einsum("kpq,lqp->kl", scaled, scaled)
+    )
+    lean = np.einsum("nka,nap->kp", gr, wx)
+    curvature = np.einsum("nka,nla->kl", gr, wgr) - lean @ phi @ lean.T
+    fits = float(np.einsum("na,na->", left, wr))
+    sizes = 2.0 * float(np.log(np.einsum("naa->na", lower)).sum())
+    log_likelihood = -0.5 * (sizes + float(np.linalg.slogdet(cross)[1]) + fits)
+    return Fit(
+        theta, beta, phi, slopes, curves, expected, curvature - expected, score, log_likelihood
+    )
+
+
+def _unscaled(found: Fit, scale: float, free: int) -> Fit:
+    """Return the fit in the unit of the values (they were divided by ``scale``)."""
+    square = scale**2
+    constant = 0.5 * free * math.log(2.0 * math.pi) + free * math.log(scale)
+    return Fit(
+        theta=found.theta * square,
+        beta=found.beta * scale,
+        phi=found.phi * square,
+        slopes=found.slopes / square**2,
+        curves=found.curves / square**3,
+        expected=found.expected / square**2,
+        observed=found.observed / square**2,
+        score=found.score / square,
+        log_likelihood=found.log_likelihood - constant,
+        singular=found.singular,
+    )
+
+
+# The linear mixed models of a course: what the values of one unit share, fitted by REML.
+# ----------------------------------------------------------------------
+# A random intercept, a random intercept and slope, or a covariance of its own between any two
+# occasions; each is a basis whose multipliers :mod:`leafledger.effects.mixed_model` finds.
 
 _ZERO = 1e-9
 """A variance below this share of the residual one is zero."""
@@ -107,3 +318,376 @@ def _free_start(data: Repeated, basis: Array) -> Array:
         spread = spread / total * len(spread)
     spread = 0.9 * spread + 0.1 * np.eye(len(spread))
     return np.array([np.sum(spread * part) / np.sum(part) for part in basis])
+
+
+# Tests of contrasts in a fitted mixed model: Satterthwaite, and Kenward and Roger.
+# ----------------------------------------------------------------------
+# References
+# ----------
+# Satterthwaite, F. E. (1946). An approximate distribution of estimates of variance components.
+# Biometrics Bulletin 2, 110-114.
+# Kenward, M. G. and Roger, J. H. (1997). Biometrics 53, 983-997, equations for a covariance that is
+# linear in its parameters.
+
+
+@dataclass(frozen=True)
+class Line:
+    """One contrast: estimate, standard error (NaN if there is none) and degrees of freedom."""
+
+    estimate: float
+    error: float
+    df: float
+
+
+def satterthwaite(found: Fit, contrast: Array) -> Line:
+    """Return a contrast with Satterthwaite's degrees of freedom (observed information).
+
+    Parameters
+    ----------
+    found
+        The fitted model.
+    contrast
+        Weights of the coefficients, shape ``(p,)``.
+    """
+    variance = float(contrast @ found.phi @ contrast)
+    df = _df(found, contrast, _inverse(found.observed))
+    return Line(float(contrast @ found.beta), _root(variance), df)
+
+
+def kenward_roger(found: Fit, contrast: Array) -> Line:
+    """Return a contrast with Kenward and Roger's standard error and degrees of freedom.
+
+    Parameters
+    ----------
+    found
+        The fitted model.
+    contrast
+        Weights of the coefficients, shape ``(p,)``.
+    """
+    spread = _inverse(found.expected)
+    variance = float(contrast @ adjusted_covariance(found, spread) @ contrast)
+    return Line(float(contrast @ found.beta), _root(variance), _df(found, contrast, spread))
+
+
+def _root(variance: float) -> float:
+    """Return a standard error; NaN where a singular fit leaves no positive variance."""
+    return math.sqrt(variance) if variance > 0 else math.nan
+
+
+def _inverse(information: Array) -> Array:
+    return np.asarray(np.linalg.pinv(information), dtype=np.float64)
+
+
+def _df(found: Fit, contrast: Array, spread: Array) -> float:
+    to = found.phi @ contrast
+    variance = float(contrast @ to)
+    slope = np.array([to @ part @ to for part in found.slopes])
+    below = float(slope @ spread @ slope)
+    return 2.0 * variance**2 / below if below > 0 else math.nan
+
+
+def adjusted_covariance(found: Fit, spread: Array) -> Array:
+    """Return the covariance of the coefficients, enlarged for the estimated variances.
+
+    Parameters
+    ----------
+    found
+        The fitted model.
+    spread
+        Covariance of the variance parameters, shape ``(n_parts, n_parts)``.
+    """
+    between = np.einsum("kpq,qr,lrs->klps", found.slopes, found.phi, found.slopes, optimize=True)
+    inner = np.einsum("kl,klps->ps", spread, found.curves - between)
+    return np.asarray(found.phi + 2.0 * found.phi @ inner @ found.phi)
+
+
+def line_result(line: Line, level: float) -> Result:
+    """Return the t test of a contrast."""
+    statistic = line.estimate / line.error
+    p = two_sided_t(statistic, line.df)
+    return t_result(line.estimate, line.error, line.df, level, statistic, p)
+
+
+def joint_f(found: Fit, contrasts: Array) -> Result:
+    """Test several contrasts at once by Kenward and Roger's scaled F.
+
+    Parameters
+    ----------
+    found
+        The fitted model.
+    contrasts
+        Independent rows of weights, shape ``(q, p)``.
+
+    Returns
+    -------
+    Result
+        With p NaN where the fit is too singular for a test.
+    """
+    try:
+        return _joint_f(found, contrasts)
+    except (np.linalg.LinAlgError, ZeroDivisionError):
+        return Result(math.nan, statistic_name="F")
+
+
+def _joint_f(found: Fit, contrasts: Array) -> Result:
+    from scipy.special import fdtrc
+
+    spread = _inverse(found.expected)
+    q = len(contrasts)
+    middle = np.linalg.inv(contrasts @ found.phi @ contrasts.T)
+    theta = contrasts.T @ middle @ contrasts
+    parts = [theta @ found.phi @ slope @ found.phi for slope in found.slopes]
+    traces = np.array([np.trace(part) for part in parts])
+    products = np.array([[np.trace(a @ b) for b in parts] for a in parts])
+    scale, df2 = _scale_and_df(q, float(traces @ spread @ traces), float(np.sum(spread * products)))
+    estimate = contrasts @ found.beta
+    within = contrasts @ adjusted_covariance(found, spread) @ contrasts.T
+    statistic = scale * float(estimate @ np.linalg.solve(within, estimate)) / q
+    return Result(
+        math.nan,
+        statistic=statistic,
+        statistic_name="F",
+        df=float(q),
+        p=float(fdtrc(q, df2, statistic)),
+        df2=df2,
+    )
+
+
+def _scale_and_df(q: int, a1: float, a2: float) -> tuple[float, float]:
+    b = (a1 + 6.0 * a2) / (2.0 * q)
+    g = ((q + 1.0) * a1 - (q + 4.0) * a2) / ((q + 2.0) * a2)
+    below = 3.0 * q + 2.0 * (1.0 - g)
+    c1, c2, c3 = g / below, (q - g) / below, (q + 2.0 - g) / below
+    expected = 1.0 / (1.0 - a2 / q)
+    variance = 2.0 / q * (1.0 + c1 * b) / ((1.0 - c2 * b) ** 2 * (1.0 - c3 * b))
+    rho = variance / (2.0 * expected**2)
+    df2 = 4.0 + (q + 2.0) / (q * rho - 1.0)
+    return df2 / (expected * (df2 - 2.0)), df2
+
+
+# Treatment x session by a linear mixed model: one model per index, all sessions together.
+# ----------------------------------------------------------------------
+
+MODELS = ("mixed_model", "mixed_model_slope", "mixed_model_unstructured")
+SINGULAR = (
+    "singular fit: no variation between units was left beside that within them, so the variance "
+    "between units is held at zero"
+)
+
+
+@dataclass(frozen=True)
+class Cells:
+    """One model's data and what its columns mean.
+
+    Attributes
+    ----------
+    column
+        Treatment and session -> column of its mean.
+    n_units
+        Treatment -> units with any value.
+    partial
+        Unit -> sessions without a value; these units stay in the model.
+    absent
+        Treatment -> units without any value; the model knows nothing of them.
+    """
+
+    data: Repeated
+    column: Mapping[tuple[str, str], int]
+    n_units: Mapping[str, int]
+    partial: Mapping[str, list[str]]
+    absent: Mapping[str, list[str]]
+
+
+def model_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+    """Return the contrasts of the mixed models that the plan asks for, and the joint test."""
+    methods = [m for m in METHODS[COURSE] if m in plan.methods and m in MODELS]
+    if not methods or not layout.pairs or len(layout.after) < 2 or not layout.before:
+        return []
+    out = []
+    for index in table.indices:
+        cells = cells_of(layout, table, index)
+        for method in methods:
+            out += _effects(layout, plan, cells, index, method)
+    return out
+
+
+def _effects(layout: Layout, plan: Plan, cells: Cells, index: str, method: str) -> list[Effect]:
+    found, why = _fitted(layout, cells, method)
+    out = []
+    for after in layout.after:
+        for level, reference in layout.pairs:
+            name = f"({after}-{layout.before_name})@{level}-{reference}"
+            contrast = Contrast(COURSE, name, after, level, reference, "")
+            obstacle = no_change(layout) or confounding(layout, level, reference, [after]) or why
+            tested = _line(layout, cells, found, contrast, plan.level, obstacle)
+            out.append(_effect(contrast, index, method, tested, cells, found))
+    joint = Contrast(COURSE, "treatment x session", "", "", layout.control, "")
+    hindered = no_change(layout) or by_instrument(layout, [*layout.levels], layout.after) or why
+    tested = _joint(layout, cells, found, hindered)
+    out.append(_effect(joint, index, f"{method}_f", tested, cells, found))
+    return out
+
+
+def cells_of(layout: Layout, table: UnitTable, index: str) -> Cells:
+    """Arrange one index for the model: a mean for every treatment and session, blocks fixed.
+
+    Levels stand in the order of their first unit, so that exchanging two names of treatments
+    changes no digit.
+    """
+    level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
+    y = table.mean[:, :, table.indices.index(index)]
+    rows = [i for i in range(len(table.units)) if np.isfinite(y[i]).any()]
+    units = [table.units[i] for i in rows]
+    y = y[rows]
+    levels = list(dict.fromkeys(level_of[unit] for unit in units))
+    pairs = [
+        (level, session)
+        for level in levels
+        for j, session in enumerate(table.sessions)
+        if any(np.isfinite(y[i, j]) for i, u in enumerate(units) if level_of[u] == level)
+    ]
+    column = {pair: k for k, pair in enumerate(pairs)}
+    blocks = factor_columns([layout.blocks.get(unit, "") for unit in units])
+    x = np.zeros((len(units), len(table.sessions), len(pairs) + len(blocks)))
+    for i, unit in enumerate(units):
+        for j, session in enumerate(table.sessions):
+            if (level_of[unit], session) in column:
+                x[i, j, column[level_of[unit], session]] = 1.0
+        for k, block in enumerate(blocks):
+            x[i, :, len(pairs) + k] = block[i]
+    gone = {
+        unit: [s for s, v in zip(table.sessions, y[i], strict=True) if np.isnan(v)]
+        for i, unit in enumerate(units)
+    }
+    everyone = sorted({*layout.levels, *([layout.control] if layout.control else [])})
+    counts = {level: sum(level_of[u] == level for u in units) for level in everyone}
+    absent = {
+        level: [u for u in layout.levels.get(level, ()) if u not in gone] for level in everyone
+    }
+    partial = {u: s for u, s in gone.items() if s}
+    return Cells(Repeated(y, x), column, counts, partial, absent)
+
+
+def _fitted(layout: Layout, cells: Cells, method: str) -> tuple[Fit | None, str]:
+    if not layout.before:
+        return None, no_change(layout)
+    if small := [lv for lv, n in cells.n_units.items() if n < 2]:
+        return None, f"fewer than 2 {plural(layout.word)} in {listed(small)}: description only"
+    here = np.isfinite(cells.data.y)
+    flat = cells.data.x[here]
+    n, p = flat.shape
+    if n <= p:
+        return None, f"{n} values are too few for the {p} coefficients of the model"
+    if int(np.linalg.matrix_rank(flat)) < p:
+        return None, "the treatment cannot be told from the block"
+    try:
+        if method == "mixed_model":
+            return fit_random_intercept(cells.data), ""
+        if method == "mixed_model_slope":
+            times = np.array([layout.times[s] for s in layout.sessions])
+            return fit_random_slope(cells.data, times), ""
+        return fit_unstructured(cells.data), ""
+    except NotFitted as reason:
+        return None, str(reason)
+
+
+def _empty(layout: Layout, cells: Cells, corners: Iterable[tuple[str, str]]) -> str:
+    """Say in which sessions a treatment has no value, so that the model has no mean there."""
+    gone = [pair for pair in dict.fromkeys(corners) if pair not in cells.column]
+    return ", ".join(f"no {layout.word} of {arm} has a value in {session}" for arm, session in gone)
+
+
+def _weights(layout: Layout, cells: Cells, level: str, reference: str, after: str) -> Array:
+    """Return the contrast (after - before) of a level against its reference."""
+    out = np.zeros(cells.data.x.shape[2])
+    for sign, arm in ((1.0, level), (-1.0, reference)):
+        for session, w in ((after, 1.0), *((s, -1.0 / len(layout.before)) for s in layout.before)):
+            out[cells.column[arm, session]] += sign * w
+    return out
+
+
+def _line(
+    layout: Layout,
+    cells: Cells,
+    found: Fit | None,
+    contrast: Contrast,
+    level: float,
+    obstacle: str,
+) -> Result:
+    if obstacle or found is None:
+        return Result(math.nan, ci_level=level, statistic_name="t", remark=obstacle)
+    corners = [
+        (arm, session)
+        for arm in (contrast.level, contrast.reference)
+        for session in (*layout.before, contrast.after)
+    ]
+    if remark := _empty(layout, cells, corners):
+        return Result(math.nan, ci_level=level, statistic_name="t", remark=remark)
+    weights = _weights(layout, cells, contrast.level, contrast.reference, contrast.after)
+    line = kenward_roger(found, weights)
+    if not (line.df > 0 and math.isfinite(line.df) and line.error > 0):
+        remark = "the model gives no standard error or no degrees of freedom for this contrast"
+        return Result(line.estimate, ci_level=level, statistic_name="t", remark=remark)
+    return line_result(line, level)
+
+
+def _joint(layout: Layout, cells: Cells, found: Fit | None, obstacle: str) -> Result:
+    """Return the test of the differences in change at all after-sessions at once.
+
+    Each is a treatment's change from the mean of the before-sessions less that of its reference:
+    arms that differ between two before-sessions are no effect of the treatment.
+    """
+    if obstacle or found is None:
+        return Result(math.nan, statistic_name="F", remark=obstacle)
+    if remark := _empty(
+        layout, cells, [(arm, s) for arm in layout.levels for s in layout.sessions]
+    ):
+        return Result(math.nan, statistic_name="F", remark=remark)
+    first = next(iter(cells.n_units)) if not layout.control else layout.control
+    others = [level for level in layout.levels if level != first]
+    rows = [_weights(layout, cells, lv, first, after) for lv in others for after in layout.after]
+    tested = joint_f(found, np.array(rows))
+    if math.isfinite(tested.p):
+        return tested
+    return Result(math.nan, statistic_name="F", remark="the model gives no degrees of freedom")
+
+
+def _effect(
+    contrast: Contrast, index: str, method: str, tested: Result, cells: Cells, found: Fit | None
+) -> Effect:
+    arms = [contrast.level] if contrast.level else list(cells.n_units)
+    remarks = [tested.remark] if tested.remark else []
+    if found is not None and found.singular:
+        remarks.append(SINGULAR)
+    if found is not None and cells.partial:
+        remarks.append(_partial(cells.partial))
+    lost = [unit for arm in cells.absent.values() for unit in arm]
+    if found is not None and lost:
+        remarks.append(f"no value at all for {', '.join(lost)}: not part of the model")
+    if contrast.level:
+        lost = [*cells.absent[contrast.level], *cells.absent[contrast.reference]]
+        n, n_reference = cells.n_units[contrast.level], cells.n_units[contrast.reference]
+    else:
+        n_reference = cells.n_units.get(contrast.reference, 0)
+        n = sum(cells.n_units[level] for level in arms) - n_reference
+    return Effect(
+        contrast,
+        index,
+        method,
+        tested,
+        EffectSize(""),
+        n,
+        n_reference,
+        len(lost),
+        Percent(),
+        math.nan,
+        math.nan,
+        False,
+        tuple(remarks),
+    )
+
+
+def _partial(partial: Mapping[str, Sequence[str]]) -> str:
+    parts = [f"{unit} lacks {listed(list(days))}" for unit, days in partial.items()]
+    whose = "its" if len(partial) == 1 else "their"
+    return f"{'; '.join(parts)}: {whose} other sessions stay in the model"

@@ -1,7 +1,7 @@
 """The next study: which difference so many units, leaves and scans would find.
 
 The next study is tested as the present one is: by the linear model with value before, block and
-stated factors. Its scatter is that of :mod:`leafledger.effects.residual_variation`.
+stated factors. Its scatter is that of :mod:`leafledger.effects.variance_components`.
 
 References
 ----------
@@ -21,11 +21,11 @@ from typing import Any
 
 import numpy as np
 
-from leafledger.chance.seeds import generator
 from leafledger.effects.families import finite
 from leafledger.effects.linear_model import FEWEST_DF
-from leafledger.effects.residual_variation import Residual, Variation
-from leafledger.effects.words import listed
+from leafledger.effects.variance_components import Residual, Variation
+from leafledger.resampling.permutation import generator
+from leafledger.words import listed
 
 UNITS = (4, 6, 8, 10, 12, 16, 24, 32)
 LEAVES = (1, 2, 3, 5)

@@ -6,31 +6,49 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from leafledger.effects.analysis import all_effects
-from leafledger.effects.assumptions import looked_at
-from leafledger.effects.changes import UnitTable, same_numbers, unit_table
-from leafledger.effects.course import course_effects
-from leafledger.effects.course_model import model_effects
-from leafledger.effects.effect import Effect
-from leafledger.effects.factors import factorial_effects, strata_effects, trend_effects
-from leafledger.effects.families import UNDEFINED, Judged, family_rows, judged, record
-from leafledger.effects.findings import findings, main_rows, onsets
-from leafledger.effects.group_means import group_means
-from leafledger.effects.instruments import told, warnings_of
-from leafledger.effects.layout import Layout, layout_from
-from leafledger.effects.max_t import FamilyMaxT, max_t_of
-from leafledger.effects.plan import Plan, plan_from
-from leafledger.effects.plan_words import plan_sentences
+from leafledger.effects.analysis import (
+    Effect,
+    all_effects,
+    course_effects,
+    factorial_effects,
+    strata_effects,
+    trend_effects,
+)
+from leafledger.effects.analysis_plan import dose_misfits, misfits, plan_sentences
+from leafledger.effects.design import Layout, Plan, layout_from, plan_from, told, warnings_of
+from leafledger.effects.families import (
+    UNDEFINED,
+    FamilyMaxT,
+    Judged,
+    family_rows,
+    judged,
+    max_t_of,
+    record,
+)
+from leafledger.effects.findings import findings, group_means, main_rows, onsets, sentences
+from leafledger.effects.mixed_model import model_effects
 from leafledger.effects.power import design_table
-from leafledger.effects.residual_variation import Variation, variation
-from leafledger.effects.robustness import robustness, robustness_sentences, sensitivity_rows
-from leafledger.effects.scan_tables import Scans, accepted_cells, scans_of, table_of_all
-from leafledger.effects.sensitivity import with_and_without
-from leafledger.effects.sentences import sentences
-from leafledger.effects.settings import dose_misfits, misfits
-from leafledger.effects.spectrum_table import spectrum_table
-from leafledger.effects.variance_components import Component, components
-from leafledger.effects.variation_tables import cells_of_units, component_rows
+from leafledger.effects.robustness import (
+    looked_at,
+    robustness,
+    robustness_sentences,
+    sensitivity_rows,
+    with_and_without,
+)
+from leafledger.effects.unit_means import UnitTable, same_numbers, unit_table
+from leafledger.effects.variance_components import (
+    Component,
+    Scans,
+    Variation,
+    accepted_cells,
+    cells_of_units,
+    component_rows,
+    components,
+    scans_of,
+    table_of_all,
+    variation,
+)
+from leafledger.effects.whole_spectrum import spectrum_table
 from leafledger.errors import InputFault
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.columns import (

@@ -1,16 +1,31 @@
-"""Means of units: scans are averaged within leaf, leaves within unit.
-
-Means are taken exactly and rounded once. So neither the order of the rows nor copies of the same
-scans can change a digit.
-"""
+"""What value has each unit in each session, and by how much did it change?"""
 
 from __future__ import annotations
 
 import math
 import statistics
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.effects.design import Contrast, Layout
+from leafledger.effects.two_sample_tests import mean
+from leafledger.study.tables import read_parquet
+from leafledger.words import counted, listed
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+# Means of units: scans are averaged within leaf, leaves within unit.
+# ----------------------------------------------------------------------
+# Means are taken exactly and rounded once. So neither the order of the rows nor copies of the same
+# scans can change a digit.
 
 
 @dataclass(frozen=True)
@@ -121,3 +136,441 @@ def unit_means(readings: Iterable[tuple[Key, str, Reading]]) -> dict[Key, UnitMe
         key: unit_mean({f"{a}\n{b}": found for (a, b), found in grouped[key].items()})
         for key in sorted(grouped)
     }
+
+
+# Index values of chosen scans, with the unit, session and leaf that each belongs to.
+# ----------------------------------------------------------------------
+
+Place = tuple[str, str, str]
+"""Unit, session, leaf of a scan."""
+
+
+def readings(
+    indices: Mapping[str, Path], places: Mapping[str, Place], chosen: set[str]
+) -> Iterator[tuple[Key, str, Reading]]:
+    """Yield every defined index value of the chosen scans.
+
+    Parameters
+    ----------
+    indices
+        Session -> path of ``indices/<session>.parquet``.
+    places
+        Scan -> unit, session, leaf.
+    chosen
+        The scans to take.
+    """
+    for path in indices.values():
+        table = read_parquet(path)
+        table = table[(table["status"] == "ok") & table["scan"].isin(chosen)]
+        columns = ("scan", "index", "value", "u_scan", "u_reference", "u_panel")
+        for scan, index, *numbers in zip(*(table[c].tolist() for c in columns), strict=True):
+            if scan in places:
+                unit, session, leaf = places[scan]
+                yield (unit, session, index), leaf, Reading(scan, *numbers)
+
+
+# Unit means as an array, and the change of every unit, with those that lack a pair by name.
+# ----------------------------------------------------------------------
+
+_RESOLUTION = 1e-12
+_SAME = 1e-9
+
+
+@dataclass(frozen=True)
+class UnitTable:
+    """Means of units as arrays; ``NaN`` where a unit has no accepted value.
+
+    Attributes
+    ----------
+    units, sessions, indices
+        Names along the three axes.
+    mean, u
+        Shape ``(n_units, n_sessions, n_indices)``, in the unit of each index.
+    """
+
+    units: tuple[str, ...]
+    sessions: tuple[str, ...]
+    indices: tuple[str, ...]
+    mean: NDArray[np.float64]
+    u: NDArray[np.float64]
+
+
+def unit_table(layout: Layout, rows: pd.DataFrame, indices: Iterable[str]) -> UnitTable:
+    """Arrange ``unit_indices.csv`` by unit, session and index; the order of its rows is nothing.
+
+    A whole plot that is the experimental unit has the mean of its units.
+
+    Parameters
+    ----------
+    layout
+        Gives the units and sessions that take part.
+    rows
+        Columns unit, session, index, mean, u.
+    indices
+        Indices that must appear even without a value.
+    """
+    units = tuple(sorted(unit for arm in layout.levels.values() for unit in arm))
+    sessions, owner = layout.sessions, layout.owner
+    names = tuple(sorted({*indices, *rows["index"]}))
+    place = [{name: i for i, name in enumerate(axis)} for axis in (units, sessions, names)]
+    shape = (len(units), len(sessions), len(names))
+    total, total_u, count = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    columns = ("unit", "session", "index", "mean", "u")
+    ordered = rows.sort_values("unit", kind="stable")
+    for part, session, index, value, spread in zip(
+        *(ordered[c].tolist() for c in columns), strict=True
+    ):
+        unit = owner.get(part)
+        if unit is not None and session in place[1] and math.isfinite(value):
+            where = place[0][unit], place[1][session], place[2][index]
+            total[where] += value
+            total_u[where] += spread  # references are shared: their part does not average out
+            count[where] += 1.0
+    n = np.where(count > 0, count, np.nan)
+    mean, u = total / n, total_u / n
+    return UnitTable(units, sessions, names, mean, u)
+
+
+def same_numbers(table: UnitTable) -> dict[str, str]:
+    """Return index -> the first index that is the same number in every unit and session.
+
+    Two formulas may be one: ``(R(750) - R(705)) / (R(750) + R(705))`` is ND705. They are held to be
+    the same where no value differs by more than 1e-9 of the largest.
+    """
+    found: dict[str, str] = {}
+    for k, name in enumerate(table.indices):
+        own = table.mean[:, :, k]
+        if not np.isfinite(own).any():
+            continue
+        limit = _SAME * float(np.nanmax(np.abs(own)))
+        for j, first in enumerate(table.indices[:k]):
+            other = table.mean[:, :, j]
+            if first not in found and np.allclose(own, other, rtol=0, atol=limit, equal_nan=True):
+                found[name] = first
+                break
+    return found
+
+
+@dataclass(frozen=True)
+class Sample:
+    """The values that one contrast tests, units in the order of their id.
+
+    Attributes
+    ----------
+    units
+        Units that take part.
+    change, before
+        After minus before, and before; shape ``(n_units,)``, in the unit of the index. Without a
+        session before, ``change`` is the value after and ``before`` is ``NaN``.
+    treated
+        Whether a unit belongs to the contrast's level; shape ``(n_units,)``.
+    u
+        Measurement uncertainty of each change (k = 1), ``NaN`` if unknown.
+    sessions
+        The sessions of the contrast, before ones first.
+    missing
+        Session -> units left out because they have no accepted value there.
+    n_missing
+        Units left out.
+    resolution
+        Differences up to this size are rounding.
+    n_before
+        Sessions before.
+    partial
+        Unit that takes part -> before sessions that it lacks.
+    filled
+        Units without any value before, for which the mean of the others stands in.
+    unused
+        Before sessions left out for all units, because a treatment has no value in them.
+    """
+
+    units: tuple[str, ...]
+    change: NDArray[np.float64]
+    before: NDArray[np.float64]
+    treated: NDArray[np.bool_]
+    u: NDArray[np.float64]
+    sessions: tuple[str, ...]
+    missing: dict[str, list[str]]
+    n_missing: int
+    resolution: float
+    n_before: int = 1
+    partial: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    filled: tuple[str, ...] = ()
+    unused: tuple[str, ...] = ()
+
+    @property
+    def arms(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Changes of the treated units and of the reference units."""
+        return self.change[self.treated], self.change[~self.treated]
+
+    @property
+    def has_before(self) -> bool:
+        """Whether the study has sessions before."""
+        return self.n_before > 0
+
+    @property
+    def bare(self) -> list[str]:
+        """Sessions in which no unit at all has an accepted value."""
+        n_units = len(self.units) + self.n_missing
+        return [s for s, units in self.missing.items() if len(units) == n_units]
+
+    @property
+    def valueless(self) -> bool:
+        """Whether no unit has an accepted value in any of the sessions."""
+        return len(self.bare) == len(self.sessions)
+
+    def only(self, keep: NDArray[np.bool_]) -> Sample:
+        """Return the sample of these units alone; the others count as missing."""
+        units = tuple(unit for unit, stays in zip(self.units, keep.tolist(), strict=True) if stays)
+        return replace(
+            self,
+            units=units,
+            change=self.change[keep],
+            before=self.before[keep],
+            treated=self.treated[keep],
+            u=self.u[keep],
+            n_missing=self.n_missing + int((~keep).sum()),
+            partial={unit: lacks for unit, lacks in self.partial.items() if unit in units},
+            filled=tuple(unit for unit in self.filled if unit in units),
+        )
+
+
+def sample(
+    layout: Layout,
+    table: UnitTable,
+    contrast: Contrast,
+    index: str,
+    *,
+    fill_before: bool = False,
+    weights: Mapping[str, float] | None = None,
+) -> Sample:
+    """Return the values of one contrast and index.
+
+    A unit takes part if it has an accepted value after and in at least one session before. A unit
+    without them is left out of this contrast and named; the test stays the same. A before session
+    in which a treatment has no value at all is left out for all units.
+
+    Between treatments, a unit that lacks some of several before sessions takes the mean of those it
+    has, each less what its session differs from the mean of all (estimated from the units that have
+    them all). What that estimate is wrong by is alike in both arms. In a change within one
+    treatment it would not cancel, so such a unit is left out there.
+
+    Parameters
+    ----------
+    layout, table, contrast, index
+        Design, unit means, and what is asked of which index.
+    fill_before
+        Keep units without any value before, with the mean of the others in its place. Sound where
+        the value before is a covariate and treatments were allotted at random (White and Thompson
+        2005), and nowhere else.
+    weights
+        After session -> weight of the change from before to it; left out, the contrast's session
+        alone. A unit needs a value in every session with a weight.
+
+    References
+    ----------
+    White, I. R. and Thompson, S. G. (2005). Adjusting for partially missing baseline measurements
+    in randomized trials. Statistics in Medicine 24, 993-1007.
+    """
+    layout = layout.within(contrast.stratum)
+    arms = [layout.levels[contrast.level], layout.levels.get(contrast.reference, ())]
+    wanted = {unit for arm in arms for unit in arm}
+    rows = np.array([i for i, unit in enumerate(table.units) if unit in wanted], dtype=int)
+    weights = weights or {contrast.after: 1.0}
+    at = {session: i for i, session in enumerate(table.sessions)}
+    k = table.indices.index(index)
+    early, late = [at[s] for s in layout.before], [at[s] for s in weights]
+    w = np.array(list(weights.values()))
+    start, end = table.mean[rows][:, early, k], table.mean[rows][:, late, k]
+    measured = np.asarray(np.isfinite(end).all(axis=1), dtype=bool)
+    names = [table.units[i] for i in rows]
+    inside = np.array([unit in layout.levels[contrast.level] for unit in names], dtype=bool)
+    before, u_before = np.zeros(len(rows)), np.zeros(len(rows))
+    used = np.zeros(len(early), dtype=bool)
+    if early:
+        groups = [inside, ~inside] if contrast.reference else [inside]
+        before, u_before, used = _before(
+            *(start, table.u[rows][:, early, k], measured),
+            groups,
+            partial=bool(contrast.reference),
+            fill=fill_before,
+        )
+    keep = np.asarray(measured & np.isfinite(before), dtype=bool)
+    # Shared references and panel do not average out between before sessions either.
+    u = np.sqrt(((table.u[rows][:, late, k] * w) ** 2).sum(axis=1) + (u_before * w.sum()) ** 2)
+    sizes = np.abs(np.concatenate([before[keep], end[keep].ravel()]))
+    sessions = [*layout.before, *weights]
+    values = np.column_stack([start, end])
+    return Sample(
+        units=tuple(name for name, stays in zip(names, keep.tolist(), strict=True) if stays),
+        change=np.array([_added(w, row) for row in end[keep] - before[keep, None]]),
+        before=before[keep] if early else np.full(int(keep.sum()), np.nan),
+        treated=inside[keep],
+        u=u[keep],
+        sessions=tuple(sessions),
+        missing=_absent(sessions, values, names, keep),
+        n_missing=int((~keep).sum()),
+        resolution=float(_RESOLUTION * sizes.max(initial=0.0) * max(1.0, np.abs(w).max())),
+        n_before=len(early),
+        **_gaps(layout.before, start, used, names, keep),
+    )
+
+
+def _before(
+    start: NDArray[np.float64],
+    u: NDArray[np.float64],
+    measured: NDArray[np.bool_],
+    groups: Sequence[NDArray[np.bool_]],
+    *,
+    partial: bool,
+    fill: bool,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.bool_]]:
+    """Return the mean before of each unit (``NaN`` where there is none), its uncertainty, and
+    which sessions are used.
+    """
+    here = np.asarray(np.isfinite(start), dtype=bool)
+    # 1. Sessions in which every arm has a value; the others tell nothing that can be compared.
+    #    An arm without any value before is told of elsewhere.
+    arms = [here[g & measured] for g in groups if here[g & measured].any()]
+    shared = np.array([all(arm[:, j].any() for arm in arms) for j in range(here.shape[1])])
+    here, n_shared = here & shared, int(shared.sum())
+    n = here.sum(axis=1)
+    whole: NDArray[np.bool_] = np.asarray((n == n_shared) & measured, dtype=bool)
+    # 2. What each session differs from the mean of all, by the units that have every session.
+    shift = np.zeros(here.shape[1])
+    if n_shared and whole.any():
+        level = start[whole].mean(axis=0)
+        shift[shared] = (level - level[shared].mean())[shared]
+    # 3. The mean of the sessions that a unit has, each less its shift; complete units need none.
+    #    Without any complete unit the shift is not known, and no unit with gaps is kept.
+    enough = n > 0 if partial and whole.any() else (n == n_shared) & (n > 0)
+    moved = np.where(here, start - np.where((n == n_shared)[:, None], 0.0, shift), 0.0)
+    before = np.where(enough, moved.sum(axis=1) / np.maximum(n, 1), np.nan)
+    u_before = np.where(enough, np.where(here, u, 0.0).sum(axis=1) / np.maximum(n, 1), np.nan)
+    # 4. Where asked for, the mean of the others stands in, if each arm has units of its own.
+    known = measured & np.isfinite(before)
+    gone = measured & ~known
+    if fill and gone.any() and all((known & g).sum() >= 2 for g in groups):
+        before[gone], u_before[gone] = before[known].mean(), u_before[known].mean()
+    return before, u_before, shared
+
+
+def _added(weights: NDArray[np.float64], changes: NDArray[np.float64]) -> float:
+    return math.fsum((weights * changes).tolist())
+
+
+def _absent(
+    sessions: Sequence[str],
+    values: NDArray[np.float64],
+    names: Sequence[str],
+    keep: NDArray[np.bool_],
+) -> dict[str, list[str]]:
+    gone = {
+        session: [names[j] for j in np.flatnonzero(~keep & np.isnan(values[:, i])).tolist()]
+        for i, session in enumerate(sessions)
+    }
+    return {session: units for session, units in gone.items() if units}
+
+
+def _gaps(
+    sessions: Sequence[str],
+    start: NDArray[np.float64],
+    used: NDArray[np.bool_],
+    names: Sequence[str],
+    keep: NDArray[np.bool_],
+) -> dict[str, Any]:
+    """Return which units take part without some or any value before, and unused sessions."""
+    places = np.flatnonzero(used).tolist()
+    lacks = {
+        names[j]: tuple(sessions[i] for i in places if np.isnan(start[j, i]))
+        for j in np.flatnonzero(keep).tolist()
+    }
+    filled = tuple(u for u, gone in lacks.items() if places and len(gone) == len(places))
+    return {
+        "partial": {u: gone for u, gone in lacks.items() if gone and u not in filled},
+        "filled": filled,
+        "unused": tuple(s for s, takes in zip(sessions, used.tolist(), strict=True) if not takes)
+        if places
+        else (),
+    }
+
+
+def left_out(found: Sample) -> str:
+    """Say which units are left out and why, and which take part without a value; ``""`` if none."""
+    parts = []
+    if found.missing:
+        if found.valueless:
+            return (
+                "no unit has a defined value: the index lies outside the trusted range or is "
+                "undefined"
+            )
+        if found.bare:
+            return f"no unit of this contrast has an accepted value in {listed(found.bare)}"
+        gone = [f"no {s} value for {', '.join(units)}" for s, units in found.missing.items()]
+        parts.append(f"{'; '.join(gone)}: left out of this contrast, the test stays the same")
+    if found.unused:
+        parts.append(
+            f"{listed(list(found.unused))} left out for all: not every treatment has a value there"
+        )
+    if found.partial:
+        lacks = "; ".join(f"{u} lacks {listed(list(days))}" for u, days in found.partial.items())
+        parts.append(f"{lacks}: the value before is the mean of the other before sessions")
+    if found.filled:
+        parts.append(
+            f"no value before for {', '.join(found.filled)}: as covariate the mean of the others "
+            "stands in"
+        )
+    return "; ".join(parts)
+
+
+# What hinders the test of a contrast once it is known which units have values.
+# ----------------------------------------------------------------------
+
+
+def too_few(layout: Layout, contrast: Contrast, found: Sample) -> str:
+    """Return why the units of a contrast are too few for a test; ``""`` if they are not."""
+    treated, reference = found.arms
+    if not contrast.reference:
+        if len(treated) >= 2:
+            return ""
+        have = counted(len(treated), layout.word)
+        return f"{have} with the pair in {contrast.level}; at least 2 are needed: description only"
+    if text := _session_confounded(layout, contrast, found):
+        return text
+    short = [
+        f"{level} has {counted(len(arm), layout.word)} with the pair"
+        for level, arm in ((contrast.level, treated), (contrast.reference, reference))
+        if len(arm) < 2
+    ]
+    return f"{', '.join(short)}; at least 2 are needed: description only" if short else ""
+
+
+def _session_confounded(layout: Layout, contrast: Contrast, found: Sample) -> str:
+    """Say where one arm was never measured in a session that the other one has."""
+    arms = layout.within(contrast.stratum).levels
+    level, reference = contrast.level, contrast.reference
+    never = [name for name in (level, reference) if _valueless(found, arms.get(name, ()))]
+    if never:
+        return ""  # an index that an arm lacks throughout says nothing of when it was measured
+    for session, gone in found.missing.items():
+        without = [name for name in (level, reference) if set(arms.get(name, ())) <= set(gone)]
+        if len(without) == 1 and arms.get(without[0]):
+            other = reference if without[0] == level else level
+            return (
+                f"no {layout.word or 'unit'} of {without[0]} has a value in {session} and those of "
+                f"{other} have: the treatment cannot be told from the session"
+            )
+    return ""
+
+
+def _valueless(found: Sample, arm: Sequence[str]) -> bool:
+    """Return whether no unit of an arm has a value in any session of the contrast."""
+    return all(set(arm) <= set(found.missing.get(session, ())) for session in found.sessions)
+
+
+def described(contrast: Contrast, found: Sample) -> float:
+    """Return the estimate alone, where the units allow no test."""
+    treated, reference = found.arms
+    if len(treated) == 0 or (contrast.reference and len(reference) == 0):
+        return math.nan
+    return mean(treated) - (mean(reference) if contrast.reference else 0.0)

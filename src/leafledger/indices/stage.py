@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from leafledger.indices.catalogue import Entry
 from leafledger.indices.check import chosen
-from leafledger.indices.table import (
+from leafledger.indices.values import (
     NUMBERS,
     OK,
     OUTSIDE,

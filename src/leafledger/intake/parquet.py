@@ -6,21 +6,343 @@ can hold a gigabyte of values.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import json
+import struct
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from leafledger.errors import InputFault, Problem, quoted
-from leafledger.intake.axis import check_axis
-from leafledger.intake.bounds import MAX_COLUMNS, MAX_VALUES, count_problem
-from leafledger.intake.faults import Faults
-from leafledger.intake.parquet_columns import check_scan_column, spectrum_columns
-from leafledger.intake.parquet_footer import n_values
-from leafledger.intake.parquet_values import item_names, list_values, wide_values
-from leafledger.intake.raw_scan import FileForm, RawScans
+from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.intake.raw_scan import (
+    MAX_COLUMNS,
+    MAX_VALUES,
+    MAX_WAVELENGTHS,
+    Faults,
+    FileForm,
+    RawScans,
+    count_problem,
+)
+from leafledger.intake.wavelengths import check_axis
+from leafledger.study.table_sheet import (
+    LONGEST_NM,
+    SHORTEST_NM,
+    impossible_wavelength,
+    split_headings,
+)
 
 if TYPE_CHECKING:
+    import pyarrow as pa
     import pyarrow.parquet as pq
+
+
+# How many values a Parquet file says a column holds, read from its footer alone.
+# ----------------------------------------------------------------------
+# The library's own way to these numbers ends the whole process on some damaged files, and reading
+# the column would spend the memory that the question is to save.
+#
+# References
+# ----------
+# Apache Parquet format, parquet.thrift (FileMetaData, RowGroup, ColumnChunk, ColumnMetaData);
+# Apache Thrift, compact protocol specification. Field numbers from memory, checked by the tests
+# against files of the reference library.
+
+_DEEPEST = 20
+_ROW_GROUPS = 4
+_COLUMNS = 1
+_META_DATA = 3
+_PATH = 3
+_NUM_VALUES = 5
+
+
+class FooterError(ValueError):
+    """A footer that is not written in the compact protocol."""
+
+
+def n_values(data: bytes, column: str) -> int:
+    """Return the number of values of a column (of a list column: of its elements).
+
+    Parameters
+    ----------
+    data
+        A whole file with a footer length that fits it.
+    column
+        Name of a column at the top of the schema.
+
+    Raises
+    ------
+    FooterError
+        If the footer cannot be read.
+
+    Examples
+    --------
+    >>> n_values(b"PAR1\\x00\\x01\\x00\\x00\\x00PAR1", "counts")
+    0
+    """
+    size = int.from_bytes(data[-8:-4], "little")
+    footer = _Compact(data[-8 - size : -8]).struct()
+    total = 0
+    try:
+        for group in footer.get(_ROW_GROUPS, []):
+            for chunk in group.get(_COLUMNS, []):
+                told = chunk.get(_META_DATA, {})
+                if told.get(_PATH, [b""])[0] == column.encode("utf-8"):
+                    total += told[_NUM_VALUES]
+        return int(total)
+    except (AttributeError, KeyError, IndexError, TypeError):
+        raise FooterError("no row groups of columns") from None
+
+
+class _Compact:
+    """A reader of the compact protocol: structs become dictionaries by field number."""
+
+    def __init__(self, data: bytes) -> None:
+        self.data, self.at = data, 0
+
+    def byte(self) -> int:
+        if self.at >= len(self.data):
+            raise FooterError("ends too early")
+        self.at += 1
+        return self.data[self.at - 1]
+
+    def unsigned(self) -> int:
+        value = shift = 0
+        while shift < 70:
+            byte = self.byte()
+            value |= (byte & 0x7F) << shift
+            if byte < 0x80:
+                return value
+            shift += 7
+        raise FooterError("a number too long")
+
+    def signed(self) -> int:
+        value = self.unsigned()
+        return (value >> 1) ^ -(value & 1)
+
+    def text(self, size: int) -> bytes:
+        if size > len(self.data) - self.at:
+            raise FooterError("ends too early")
+        self.at += size
+        return self.data[self.at - size : self.at]
+
+    def struct(self, depth: int = 0) -> dict[int, Any]:
+        if depth > _DEEPEST:
+            raise FooterError("nested too deep")
+        fields: dict[int, Any] = {}
+        number = 0
+        while head := self.byte():
+            step, kind = head >> 4, head & 0x0F
+            number = number + step if step else self.signed()
+            fields[number] = kind == 1 if kind in {1, 2} else self.value(kind, depth)
+        return fields
+
+    def value(self, kind: int, depth: int) -> Any:
+        if kind in {4, 5, 6}:
+            return self.signed()
+        if kind in {1, 2, 3}:
+            return self.byte()
+        if kind == 7:
+            return struct.unpack("<d", self.text(8))[0]
+        if kind == 8:
+            return self.text(self.unsigned())
+        if kind in {9, 10}:
+            return self.items(depth + 1)
+        if kind == 12:
+            return self.struct(depth + 1)
+        raise FooterError(f"a field of kind {kind}")
+
+    def items(self, depth: int) -> list[Any]:
+        head = self.byte()
+        size = head >> 4 if head >> 4 < 15 else self.unsigned()
+        # Every element takes a byte at least, so a size beyond the rest is a lie.
+        if size > len(self.data) - self.at or depth > _DEEPEST:
+            raise FooterError("a list too long or too deep")
+        return [self.value(head & 0x0F, depth) for _ in range(size)]
+
+
+# Which columns of a Parquet file hold the names and the spectra of its scans.
+# ----------------------------------------------------------------------
+
+
+def check_scan_column(schema: pa.Schema, n_rows: int, form: FileForm, faults: Faults) -> None:
+    """Add a problem if the column that names the scans is missing, double or not of text."""
+    import pyarrow as pa
+
+    if form.scan_column is None:
+        if n_rows > 1:
+            faults.add(
+                f"{n_rows:,} scans without names",
+                "a column that names them",
+                "State `scan_column:` in the form of this session.",
+                column="scan_column",
+            )
+        return
+    n_found = schema.names.count(form.scan_column)
+    kind = schema.field(form.scan_column).type if n_found == 1 else None
+    if kind is not None and pa.types.is_dictionary(kind):
+        kind = kind.value_type
+    if kind is None or not (pa.types.is_string(kind) or pa.types.is_large_string(kind)):
+        faults.add(
+            f"{n_found} such columns" if kind is None else f"a column of type {kind}",
+            f"one text column {quoted(form.scan_column)} that names the scan of each row",
+            "Mend `scan_column:` of the form. "
+            + nearest(form.scan_column, schema.names[:200] or ["(none)"]),
+            column=form.scan_column,
+        )
+
+
+def spectrum_columns(
+    schema: pa.Schema, form: FileForm, faults: Faults
+) -> tuple[list[str], NDArray[np.float64]]:
+    """Return the column(s) of the spectra and their wavelengths in file order."""
+    import pyarrow as pa
+
+    wanted = "counts" if form.quantity == "counts" else "reflectance"
+    if wanted in schema.names and _is_list(schema.field(wanted).type):
+        return [wanted], _stated_axis(schema.metadata or {}, faults)
+    _, positions, wavelengths = split_headings(schema.names)
+    if not positions:
+        faults.add(
+            f"the columns {', '.join(quoted(n, 20) for n in schema.names[:8])}",
+            f"a list column {quoted(wanted)}, or columns whose headings are wavelengths",
+            f"Name the column {wanted}, or mend `quantity:` of the form.",
+        )
+    for name in schema.names:
+        if impossible_wavelength(name) is not None:
+            faults.add(
+                "no wavelength",
+                f"{SHORTEST_NM:g} to {LONGEST_NM:g} nm, or words",
+                "Mend the heading.",
+                column=name,
+            )
+    columns = [schema.names[i] for i in positions]
+    if len(set(columns)) < len(columns):
+        faults.add("columns of the same name", "one of each", "Write the file again.")
+    for i in positions:
+        kind = schema.field(i).type
+        if not (pa.types.is_floating(kind) or pa.types.is_integer(kind)):
+            faults.add(
+                f"values of type {kind}",
+                "numbers",
+                "Write the file again.",
+                column=schema.names[i],
+            )
+    return columns, np.array(wavelengths, dtype=np.float64)
+
+
+def _is_list(kind: pa.DataType) -> bool:
+    import pyarrow as pa
+
+    lists = (pa.types.is_fixed_size_list, pa.types.is_list, pa.types.is_large_list)
+    if not any(is_kind(kind) for is_kind in lists):
+        return False
+    return bool(pa.types.is_floating(kind.value_type) or pa.types.is_integer(kind.value_type))
+
+
+def _stated_axis(metadata: dict[bytes, bytes], faults: Faults) -> NDArray[np.float64]:
+    told: Any = None
+    try:
+        told = json.loads(metadata.get(b"wavelength_nm", b"null"))
+        sound = isinstance(told, list) and all(
+            isinstance(w, int | float) and not isinstance(w, bool) for w in told
+        )
+        axis = np.array(told if sound else [], dtype=np.float64)
+    except (ValueError, RecursionError, OverflowError):
+        sound = False
+    if sound and len(axis) <= MAX_WAVELENGTHS:
+        return axis
+    faults.add(
+        "no wavelengths of the list column" if told is None else "wavelengths that are no numbers",
+        f"at most {MAX_WAVELENGTHS:,} numbers (JSON) under the key wavelength_nm of the schema",
+        "Write the file with its wavelengths.",
+        column="wavelength_nm",
+    )
+    return np.empty(0)
+
+
+# The names and values in the columns of a Parquet file.
+# ----------------------------------------------------------------------
+
+_LONGEST_ITEM = 1_000
+_MOST_LISTED = 1000
+"""Values that are no numbers are looked for up to so many; the report is bounded anyway."""
+
+
+def item_names(table: pa.Table, name: str | None, faults: Faults) -> tuple[str, ...]:
+    """Return the name of the scan in each row; empty names without a column of them."""
+    if name is None:
+        return ("",) * int(table.num_rows)
+    items: list[str] = []
+    for chunk in table.column(name).chunks:
+        words = chunk.dictionary.to_pylist()
+        if any(word is not None and len(word) > _LONGEST_ITEM for word in words):
+            faults.add(
+                "a very long name",
+                f"at most {_LONGEST_ITEM} characters",
+                "Shorten it.",
+                column=name,
+            )
+            return ()
+        items.extend("" if i is None else (words[i] or "") for i in chunk.indices.to_pylist())
+    for row, item in enumerate(items, start=1):
+        if not item.strip():
+            faults.add("no name", "the name of the scan", "Name the row.", row=row, column=name)
+    return tuple(item.strip() for item in items)
+
+
+def list_values(column: pa.ChunkedArray, n_wavelengths: int, faults: Faults) -> NDArray[np.float64]:
+    """Return the spectra of a list column, shape ``(n_scans, n_wavelengths)``.
+
+    Raises
+    ------
+    InputFault
+        If a list has another length than the axis.
+    """
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    for row, length in enumerate(pc.list_value_length(column).to_pylist(), start=1):
+        if length != n_wavelengths:
+            faults.add(
+                f"{length or 0} values",
+                f"{n_wavelengths}, one for each wavelength",
+                "Write the file again.",
+                row=row,
+            )
+    faults.stop()
+    parts = [chunk.flatten().cast(pa.float64()) for chunk in column.chunks]
+    flat = [part.to_numpy(zero_copy_only=False) for part in parts]
+    values = np.concatenate(flat).reshape(len(column), n_wavelengths)
+    _check_finite(values, None, faults)
+    return values
+
+
+def wide_values(table: pa.Table, columns: list[str], faults: Faults) -> NDArray[np.float64]:
+    """Return the spectra of a column per wavelength, shape ``(n_scans, n_wavelengths)``."""
+    import pyarrow as pa
+
+    values = np.empty((table.num_rows, len(columns)), dtype=np.float64)
+    for i, name in enumerate(columns):
+        values[:, i] = table.column(name).cast(pa.float64()).to_numpy()
+    _check_finite(values, columns, faults)
+    return values
+
+
+def _check_finite(values: NDArray[np.float64], columns: list[str] | None, faults: Faults) -> None:
+    for row, i in np.argwhere(~np.isfinite(values))[:_MOST_LISTED]:
+        faults.add(
+            "no value" if np.isnan(values[row, i]) else "an infinite value",
+            "a number",
+            "Mend the value, or take the scan out of the file.",
+            row=int(row) + 1,
+            column=columns[i] if columns else f"place {i + 1} of the list",
+        )
+
+
+# Many scans in a Parquet file: one list column, or one column per wavelength.
+# ----------------------------------------------------------------------
+# What the file says of its size is checked before any of its data are read: a megabyte of Parquet
+# can hold a gigabyte of values.
 
 _LARGEST_FOOTER = 32_000_000
 _MOST_IN_FOOTER = 1_000_000

@@ -1,35 +1,302 @@
-"""Where in a text file the scan stands: header, rows, footer, and rows that are damaged.
-
-The rule. A line is *good* if both wanted fields are numbers; *suspect* if the wavelength is a
-number but the value is not, or the value is a number and the wavelength looks like a damaged one
-(:func:`leafledger.intake.numbers.mistyped`); anything else is *text*. Blank lines do not count.
-The scan is the longest run of good and suspect lines, and:
-
-* a suspect line inside the run is a damaged row: an error;
-* at the ends of the run a suspect line belongs to it (and is damaged) only if its wavelength goes
-  on where the run ends, that is in its direction and within three usual steps for each line, or
-  if its wavelength is damaged and it has as many fields as the rows; else it is header or footer;
-* text between two runs is a damaged row if the later run goes on where the earlier ends (same
-  measure); else it is a heading or a footer, and the shorter run belongs to that;
-* good lines at the start of the run that are more than 20 usual steps away from the rest (a
-  header line of two numbers) are header, and a note says so;
-* another run at least a quarter as long is a second table, an error: nothing says which is meant;
-* a last line of number characters without a line ending that is no good row is a cut-off file.
-"""
+"""Where in a text file does the scan stand: encoding, delimiter, decimal mark, rows?"""
 
 from __future__ import annotations
 
+import codecs
+import csv
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
 
-from leafledger.errors import quoted
-from leafledger.intake.faults import Faults
-from leafledger.intake.numbers import mistyped, number
-from leafledger.intake.text_dialect import Dialect
+from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.intake.raw_scan import MAX_COLUMNS, Faults, FileForm, mistyped, number
+
+# From bytes to text: byte order marks, UTF-16, Latin-1, and files that are no text at all.
+# ----------------------------------------------------------------------
+
+_ALLOWED_CONTROLS = b"\t\n\r\f\x1a"
+CONTROLS = bytes(c for c in (*range(32), 127) if c not in _ALLOWED_CONTROLS)
+_SAMPLE = 4096
+_UTF16_SHARE = 0.4
+_BINARY_SHARE = 0.02
+
+
+def encoding_of(data: bytes, stated: str) -> str:
+    """Return the codec of a text file.
+
+    The rule: a stated encoding stands. Otherwise a byte order mark decides; else UTF-16 without
+    a mark if zero bytes fill at least 40 % of the even (or odd) places of the first 4,096 bytes
+    and hardly any of the others; else UTF-8 if the whole file is valid UTF-8; else Latin-1.
+    """
+    if data.startswith(codecs.BOM_UTF8):
+        return "utf-8-sig"
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    if stated == "utf-16" or (stated == "auto" and b"\0" in data[:_SAMPLE]):
+        head = data[:_SAMPLE]
+        half = max(1, len(head) // 2)
+        even, odd = head[0::2].count(0) / half, head[1::2].count(0) / half
+        if stated == "utf-16" or (max(even, odd) >= _UTF16_SHARE and min(even, odd) < 0.05):
+            return "utf-16-be" if even > odd else "utf-16-le"
+    if stated != "auto":
+        return stated
+    if data.isascii():
+        return "utf-8"
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        return "latin-1"
+    return "utf-8"
+
+
+def decode(data: bytes, file: str, stated: str = "auto") -> tuple[str, str]:
+    """Return the text of a file and its codec.
+
+    Parameters
+    ----------
+    data
+        The whole file.
+    file
+        Its path in the study, for messages.
+    stated
+        ``auto``, ``utf-8``, ``utf-16`` or ``latin-1``.
+
+    Raises
+    ------
+    InputFault
+        If the file is empty, is no text, or is not in the stated encoding.
+    """
+    if not data.strip():
+        raise InputFault(
+            Problem(file, "an empty file", "a scan", "Copy the file again from the instrument.")
+        )
+    codec = encoding_of(data, stated)
+    try:
+        text = data.decode(codec)
+    except UnicodeDecodeError as error:
+        raise InputFault(
+            Problem(
+                file,
+                f"bytes that are not {codec} (at byte {error.start + 1})",
+                f"text in {codec}",
+                "State `encoding:` in the form of this session, or copy the file again.",
+                row=data.count(b"\n", 0, error.start) + 1,
+            )
+        ) from None
+    if _is_binary(text, data, codec):
+        raise InputFault(
+            Problem(
+                file,
+                "a binary file",
+                "text",
+                "Export the scan as text, or state the right `form:` for this session.",
+            )
+        )
+    return text, codec
+
+
+def _is_binary(text: str, data: bytes, codec: str) -> bool:
+    if "\0" in text:
+        return True
+    if not codec.startswith("utf-16"):
+        return len(data) - len(data.translate(None, CONTROLS)) > _BINARY_SHARE * len(data)
+    odd = sum(not c.isprintable() and c not in "\t\n\r\f\x1a" for c in text[:_SAMPLE])
+    return odd > _BINARY_SHARE * min(len(text), _SAMPLE)
+
+
+def split_lines(text: str) -> list[str]:
+    """Split at CRLF, CR and LF only (form feeds and Unicode separators are part of a line)."""
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    return text.split("\n")
+
+
+# Which delimiter and decimal mark a text file uses, and which columns are wanted.
+# ----------------------------------------------------------------------
+# The rule: every pair of delimiter (tab, semicolon, comma, blanks) and decimal mark (point, comma)
+# that the settings allow is tried on the lines of the file; the pair under which most lines hold
+# numbers in the wanted columns wins, the first in the order above if several do equally well. So
+# in a file split by tabs, semicolons or blanks a comma inside a number is a decimal comma. A comma
+# can be both only where the fields are quoted (``"400,5","1000,2"``). A comma-delimited file whose
+# rows hold three or more whole numbers and no point at all (``400,5,1000,2``) can be read in two
+# ways: it is an error that asks for ``delimiter:`` and ``decimal:``.
+
+MARKS: Final = {"tab": "\t", "semicolon": ";", "comma": ",", "space": " "}
+_LINES_TRIED = 600
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How a line falls into fields, and where the wanted ones are (positions from 0)."""
+
+    delimiter: str
+    decimal: str
+    wavelength: int = 0
+    value: int = 1
+    heading_line: int | None = None
+
+    def split(self, line: str) -> list[str]:
+        """Return the fields of a line without blanks around them or empty fields at its end."""
+        if self.delimiter == "comma" == self.decimal and not line.lstrip().startswith('"'):
+            return [line]
+        fields = fields_of(line, self.delimiter)
+        while fields and not fields[-1]:
+            fields.pop()
+        return fields
+
+
+def fields_of(line: str, delimiter: str) -> list[str]:
+    """Split a line at a delimiter; quotes as in RFC 4180."""
+    if delimiter == "space":
+        return [field.strip('"') for field in line.split()]
+    mark = MARKS[delimiter]
+    if '"' not in line:
+        return [field.strip() for field in line.split(mark)]
+    try:
+        rows = list(csv.reader([line], delimiter=mark, skipinitialspace=True))
+    except csv.Error:
+        return [field.strip() for field in line.split(mark)]
+    return [field.strip() for field in rows[0]] if rows else []
+
+
+def find_dialect(lines: Sequence[str], form: FileForm, faults: Faults) -> Dialect | None:
+    """Return the dialect under which most lines are rows of the wanted numbers.
+
+    Parameters
+    ----------
+    lines
+        The lines of the file.
+    form
+        The settings: what is stated is not tried otherwise.
+    faults
+        Gets a problem if a wanted column is not found under any dialect.
+    """
+    if not _sound_columns(form, faults):
+        return None
+    placed = [_placed(candidate, lines, form) for candidate in _candidates(form)]
+    possible = [dialect for dialect in placed if dialect is not None]
+    if not possible:
+        _name_columns(lines, form, faults)
+        return None
+    best, most = possible[0], 0
+    # One line in a few is enough, unless the scan is a small part of the file.
+    for every in (max(1, len(lines) // _LINES_TRIED), 1):
+        sample = lines[::every]
+        for dialect in possible:
+            rows = sum(_is_row(dialect, line) for line in sample)
+            if rows > most:
+                best, most = dialect, rows
+        if most:
+            break
+    return best
+
+
+def _sound_columns(form: FileForm, faults: Faults) -> bool:
+    names = (form.wavelength_column.strip(), form.value_column.strip())
+    for key, name in zip(("wavelength_column", "value_column"), names, strict=True):
+        if name.isdecimal() and not 1 <= int(name[:9]) <= MAX_COLUMNS:
+            faults.add(f"column {name}", "a number from 1", f"Mend `{key}:`.", column=key)
+    if names[0] == names[1]:
+        faults.add(
+            f"{quoted(names[0])} for both",
+            "the wavelength and the value in columns of their own",
+            "Mend `wavelength_column:` or `value_column:` of the form.",
+            column="value_column",
+        )
+    return not faults.problems
+
+
+def _candidates(form: FileForm) -> list[Dialect]:
+    delimiters = list(MARKS) if form.delimiter == "auto" else [form.delimiter]
+    decimals = ["point", "comma"] if form.decimal == "auto" else [form.decimal]
+    return [Dialect(delimiter, decimal) for delimiter in delimiters for decimal in decimals]
+
+
+def _is_row(dialect: Dialect, line: str) -> bool:
+    fields = dialect.split(line)
+    return (
+        len(fields) > max(dialect.wavelength, dialect.value)
+        and number(fields[dialect.wavelength], dialect.decimal) is not None
+        and number(fields[dialect.value], dialect.decimal) is not None
+    )
+
+
+def _placed(candidate: Dialect, lines: Sequence[str], form: FileForm) -> Dialect | None:
+    """Return the dialect with the wanted columns found, ``None`` if a name is in no line."""
+    names = [form.wavelength_column.strip(), form.value_column.strip()]
+    words = [name for name in names if not name.isdecimal()]
+    if not words:
+        w_at, v_at = (int(name) - 1 for name in names)
+        return replace(candidate, wavelength=w_at, value=v_at)
+    for i, line in enumerate(lines):
+        if not all(word in line for word in words):
+            continue
+        for headings in _headings(candidate, line):
+            if all(word in headings for word in words):
+                w_at, v_at = (
+                    int(name) - 1 if name.isdecimal() else headings.index(name) for name in names
+                )
+                return replace(candidate, wavelength=w_at, value=v_at, heading_line=i)
+    return None
+
+
+def _headings(candidate: Dialect, line: str) -> list[list[str]]:
+    """Return the ways a heading line may be meant; with blanks, names may hold single ones."""
+    plain = candidate.split(line)
+    if candidate.delimiter != "space":
+        return [plain]
+    wide = [part.strip() for part in line.replace("\t", "  ").split("  ") if part.strip()]
+    return [wide, plain]
+
+
+def _name_columns(lines: Sequence[str], form: FileForm, faults: Faults) -> None:
+    for key in ("wavelength_column", "value_column"):
+        name = getattr(form, key).strip()
+        if name.isdecimal():
+            continue
+        words = {f for line in lines[:200] for mark in MARKS for f in fields_of(line, mark)}
+        faults.add(
+            "no heading line that names the wanted columns",
+            f"a column {quoted(name)}",
+            f"State `{key}:` as it stands in the heading line, or as a number from 1. "
+            + nearest(name, sorted(w for w in words if w and number(w, "point") is None)),
+            column=key,
+        )
+
+
+def ambiguous(dialect: Dialect, rows: Sequence[str], form: FileForm) -> bool:
+    """Return whether commas may be both delimiters and decimal marks in these rows."""
+    if dialect.delimiter != "comma" or dialect.decimal != "point" or form.decimal != "auto":
+        return False
+    text = rows[:_LINES_TRIED]
+    if any("." in row or ", " in row or '"' in row for row in text):
+        return False
+    return sum(row.count(",") >= 2 for row in text) > len(text) / 2 or (
+        len({row.count(",") for row in text}) > 1
+    )
+
+
+# Where in a text file the scan stands: header, rows, footer, and rows that are damaged.
+# ----------------------------------------------------------------------
+# The rule. A line is *good* if both wanted fields are numbers; *suspect* if the wavelength is a
+# number but the value is not, or the value is a number and the wavelength looks like a damaged one
+# (:func:`leafledger.intake.raw_scan.mistyped`); anything else is *text*. Blank lines do not count.
+# The scan is the longest run of good and suspect lines, and:
+#
+# * a suspect line inside the run is a damaged row: an error;
+# * at the ends of the run a suspect line belongs to it (and is damaged) only if its wavelength goes
+#   on where the run ends, that is in its direction and within three usual steps for each line, or
+#   if its wavelength is damaged and it has as many fields as the rows; else it is header or footer;
+# * text between two runs is a damaged row if the later run goes on where the earlier ends (same
+#   measure); else it is a heading or a footer, and the shorter run belongs to that;
+# * good lines at the start of the run that are more than 20 usual steps away from the rest (a
+#   header line of two numbers) are header, and a note says so;
+# * another run at least a quarter as long is a second table, an error: nothing says which is meant;
+# * a last line of number characters without a line ending that is no good row is a cut-off file.
 
 _REACH = 3.0
 _HEADER_JUMP = 20.0

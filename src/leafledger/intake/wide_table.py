@@ -1,37 +1,265 @@
-"""Many scans in a text table: one row per scan, one column per wavelength.
-
-The heading line is the first of the first 100 lines with at least ten wavelength headings
-(:func:`leafledger.study.headings.wavelength_of`); the delimiter is the one that gives it most of
-them. Every line below it that is not blank is a scan. The decimal mark is a comma if a wavelength
-cell of the first 50 rows holds one, unless stated.
-"""
+"""Many scans in a text table: one row per scan, one column per wavelength."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import nearest, quoted
-from leafledger.intake.axis import check_axis
-from leafledger.intake.bounds import MAX_COLUMNS, MIN_WAVELENGTHS, count_problem
-from leafledger.intake.encoding import decode
-from leafledger.intake.faults import Faults
-from leafledger.intake.pixels import split_pixel_headings
-from leafledger.intake.raw_scan import FileForm, RawScans
-from leafledger.intake.text_dialect import MARKS, fields_of
-from leafledger.intake.wide_cells import Wide, lines_of, read_cells, read_clean
-from leafledger.study.headings import (
+from leafledger.intake.raw_scan import (
+    MAX_COLUMNS,
+    MIN_WAVELENGTHS,
+    Faults,
+    FileForm,
+    RawScans,
+    count_problem,
+    number,
+)
+from leafledger.intake.text_block import MARKS, decode, fields_of
+from leafledger.intake.wavelengths import check_axis, split_pixel_headings
+from leafledger.study.table_sheet import (
     LONGEST_NM,
     SHORTEST_NM,
+    content_ids,
     impossible_wavelength,
     no_wavelengths,
     split_headings,
 )
-from leafledger.study.row_ids import content_ids
+from leafledger.workbooks.cells import Odd, Value, letters
+
+# Which cells of a sheet are numbers, and what is said of those that are not.
+# ----------------------------------------------------------------------
+
+
+@dataclass
+class CellNumbers:
+    """Reads cells as numbers; a number typed as text counts if its decimal mark is clear.
+
+    Parameters
+    ----------
+    sheet
+        Name of the sheet, for messages.
+    decimal
+        ``auto``, ``point`` or ``comma``: the decimal mark of numbers typed as text.
+    faults
+        Where the problems go.
+    """
+
+    sheet: str
+    decimal: str
+    faults: Faults
+    n_texts: int = 0
+    marks: dict[str, tuple[int, int]] = field(default_factory=dict)
+
+    def where(self, column: int) -> str:
+        """Return sheet and column of a cell, for messages."""
+        return f"sheet {quoted(self.sheet)}, column {letters(column)}"
+
+    def number(self, value: Value | None, row: int, column: int) -> float | None:
+        """Return the number in a cell, ``None`` if it holds none; nothing is reported."""
+        if isinstance(value, float):
+            return value
+        if not isinstance(value, str):
+            return None
+        decimals = ("point", "comma") if self.decimal == "auto" else (self.decimal,)
+        for decimal in decimals:
+            found = number(value, decimal)
+            if found is not None:
+                self.n_texts += 1
+                if "," in value or "." in value:
+                    self.marks.setdefault(decimal, (row, column))
+                return found
+        return None
+
+    def report(self, value: Value | None, row: int, column: int) -> None:
+        """Add the problem of a cell that should be a number and is none."""
+        found, mend = "an empty cell", "Fill the cell in, or take the scan out."
+        if isinstance(value, Odd):
+            found, mend = value.words, value.mend
+        elif isinstance(value, str):
+            found, mend = quoted(value), "Type the number; state `decimal:` if it has a comma."
+        self.faults.add(found, "a number", mend, row=row, column=self.where(column))
+
+    def close(self) -> None:
+        """Report a sheet that has points in some numbers typed as text and commas in others."""
+        if len(self.marks) > 1:
+            row, column = self.marks["comma"]
+            other_row, other_column = self.marks["point"]
+            self.faults.add(
+                f"a decimal comma here, a decimal point in {letters(other_column)}{other_row}",
+                "numbers typed as text with one decimal mark",
+                "State `decimal: point` or `decimal: comma` in the form of this session, or type "
+                "the numbers again.",
+                row=row,
+                column=self.where(column),
+            )
+
+    def notes(self) -> list[str]:
+        """Return what the user should know."""
+        if not self.n_texts:
+            return []
+        return [f"sheet {quoted(self.sheet)}: {self.n_texts:,} numbers are typed as text"]
+
+
+# The cells of a wide table: fast where all are clean, cell by cell where not.
+# ----------------------------------------------------------------------
+
+_BLOCK = 16_000_000
+
+
+@dataclass(frozen=True)
+class Wide:
+    """What the heading line says: all headings, where the wavelengths and the item are."""
+
+    headings: Sequence[str]
+    positions: Sequence[int]
+    item_at: int | None
+    delimiter: str
+    decimal: str
+    heading_row: int
+
+
+Cells = tuple[list[str], NDArray[np.float64]]
+
+
+def lines_of(body: bytes) -> Iterator[tuple[int, str]]:
+    """Yield position from 0 and text of each line, without holding them all."""
+    start = row = 0
+    while start < len(body):
+        end = body.find(b"\n", start)
+        end = len(body) if end < 0 else end
+        yield row, body[start:end].decode("utf-8")
+        start, row = end + 1, row + 1
+
+
+def read_clean(body: bytes, wide: Wide) -> Cells | None:
+    """Read the rows in one vectorised pass; ``None`` if anything at all is unusual.
+
+    Parameters
+    ----------
+    body
+        The lines below the heading, UTF-8, ending in line feeds.
+    wide
+        The columns.
+
+    Returns
+    -------
+    items, values
+        Names (empty strings without an item column) and array ``(n_scans, n_wavelengths)``.
+    """
+    import pyarrow as pa
+    import pyarrow.csv as pa_csv
+
+    if wide.delimiter == "space" or not body.strip():
+        return None
+    names = [f"c{i}" for i in range(len(wide.headings))]
+    wanted = [names[i] for i in wide.positions]
+    types = dict.fromkeys(wanted, pa.float64())
+    keys = [] if wide.item_at is None else [names[wide.item_at]]
+    types.update(dict.fromkeys(keys, pa.string()))
+    try:
+        table = pa_csv.read_csv(
+            pa.BufferReader(body),
+            read_options=pa_csv.ReadOptions(
+                use_threads=False, block_size=_BLOCK, column_names=names
+            ),
+            parse_options=pa_csv.ParseOptions(delimiter=MARKS[wide.delimiter]),
+            convert_options=pa_csv.ConvertOptions(
+                column_types=types,
+                include_columns=[*keys, *wanted],
+                null_values=[],
+                strings_can_be_null=False,
+                decimal_point="," if wide.decimal == "comma" else ".",
+            ),
+        )
+    except (pa.ArrowException, ValueError, OSError):
+        return None
+    values = np.empty((table.num_rows, len(wanted)), dtype=np.float64)
+    start = 0
+    for batch in table.to_batches():
+        block = np.array([batch.column(name).to_numpy() for name in wanted])
+        values[start : start + batch.num_rows] = block.T
+        start += batch.num_rows
+    items = [item.strip() for key in keys for item in table.column(key).to_pylist()]
+    if not np.isfinite(values).all() or (keys and not all(items)):
+        return None
+    n_lines = sum(1 for _, line in lines_of(body) if line.strip())
+    return (items, values) if n_lines == len(values) else None
+
+
+def read_cells(body: bytes, wide: Wide, faults: Faults) -> Cells:
+    """Read the rows cell by cell and report each that is no finite number.
+
+    Returns
+    -------
+    items, values
+        As :func:`read_clean`; of use only if ``faults`` stays empty.
+    """
+    items: list[str] = []
+    rows: list[NDArray[np.float64]] = []
+    for at, line in lines_of(body):
+        if faults.full:
+            break
+        if not line.strip():
+            continue
+        row = wide.heading_row + 1 + at
+        fields = fields_of(line, wide.delimiter)
+        if len(fields) != len(wide.headings):
+            faults.add(
+                f"{len(fields)} fields",
+                f"{len(wide.headings)}, as in the heading (row {wide.heading_row})",
+                "Mend the row, or state `delimiter:` and `decimal:` of the form.",
+                row=row,
+            )
+            continue
+        values = _row(fields, row, wide, faults)
+        if values is not None:
+            rows.append(values)
+        items.append(_item(fields, row, wide, faults))
+    return items, np.array(rows, dtype=np.float64).reshape(len(rows), len(wide.positions))
+
+
+def _row(fields: Sequence[str], row: int, wide: Wide, faults: Faults) -> NDArray[np.float64] | None:
+    values = [number(fields[i], wide.decimal) for i in wide.positions]
+    if None not in values:
+        return np.array(values, dtype=np.float64)
+    for i, value in zip(wide.positions, values, strict=True):
+        if value is None:
+            faults.add(
+                quoted(fields[i]) if fields[i] else "an empty cell",
+                "a number",
+                "Mend the cell, or take the row out of the table.",
+                row=row,
+                column=wide.headings[i],
+            )
+    return None
+
+
+def _item(fields: Sequence[str], row: int, wide: Wide, faults: Faults) -> str:
+    if wide.item_at is None:
+        return ""
+    item = fields[wide.item_at]
+    if not item:
+        faults.add(
+            "an empty cell",
+            "the name of the scan",
+            "Name the row.",
+            row=row,
+            column=wide.headings[wide.item_at],
+        )
+    return item
+
+
+# Many scans in a text table: one row per scan, one column per wavelength.
+# ----------------------------------------------------------------------
+# The heading line is the first of the first 100 lines with at least ten wavelength headings
+# (:func:`leafledger.study.table_sheet.wavelength_of`); the delimiter is the one that gives it most
+# of them. Every line below it that is not blank is a scan. The decimal mark is a comma if a
+# wavelength cell of the first 50 rows holds one, unless stated.
 
 _LINES_TRIED = 100
 _ROWS_TRIED = 50
@@ -57,7 +285,7 @@ def read_wide_table(data: bytes, file: str, form: FileForm) -> RawScans:
         Its path in the study, for messages.
     form
         ``scan_column`` names the column that holds the item of each row; without it the items
-        are :func:`leafledger.study.row_ids.content_ids` of the rows.
+        are :func:`leafledger.study.table_sheet.content_ids` of the rows.
 
     Returns
     -------

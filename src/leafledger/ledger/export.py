@@ -2,23 +2,188 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import shutil
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from html import escape
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
 from leafledger.errors import InputFault, Problem
-from leafledger.ledger.crate import METADATA, PREVIEW, WORKFLOW, crate
-from leafledger.ledger.exported import ExportedRun
-from leafledger.ledger.methods_words import methods
-from leafledger.ledger.miappe import FIELDS, TO_FILL_IN, miappe_csv
+from leafledger.ledger.crate import METADATA, PREVIEW, WORKFLOW, ExportedRun, crate
+from leafledger.ledger.methods_text import methods
 from leafledger.ledger.plans import files_of_lodged
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.study.links import refuse_links
-from leafledger.study.tables import write_bytes, write_json, write_text
+from leafledger.study.tables import neutral, write_bytes, write_json, write_text
+
+# The study in the fields of MIAPPE 1.1, the checklist for plant phenotyping experiments.
+# ----------------------------------------------------------------------
+# References
+# ----------
+# Papoutsoglou, E. A. et al. (2020). Enabling reusability of plant phenomic datasets with
+# MIAPPE 1.1.
+# New Phytologist 227, 260-273. Field numbers, names and cardinalities are those of the checklist.
+
+FIELDS: dict[str, tuple[str, str, str]] = {
+    "DM-8": ("Investigation", "MIAPPE version", "1"),
+    "DM-3": ("Investigation", "Investigation title", "1"),
+    "DM-12": ("Study", "Study title", "1"),
+    "DM-14": ("Study", "Start date of study", "1"),
+    "DM-16": ("Study", "Contact institution", "1"),
+    "DM-17": ("Study", "Geographic location (country)", "1"),
+    "DM-18": ("Study", "Experimental site name", "1"),
+    "DM-22": ("Study", "Description of the experimental design", "1"),
+    "DM-24": ("Study", "Observation unit level hierarchy", "0-1"),
+    "DM-25": ("Study", "Observation unit description", "1"),
+    "DM-26": ("Study", "Description of growth facility", "1"),
+    "DM-37": ("Data File", "Data file link", "1"),
+    "DM-38": ("Data File", "Data file description", "1"),
+    "DM-39": ("Data File", "Data file version", "1"),
+    "DM-41": ("Biological Material", "Biological material ID", "1"),
+    "DM-42": ("Biological Material", "Organism", "1"),
+    "DM-58": ("Environment", "Environment parameter", "1+"),
+    "DM-59": ("Environment", "Environment parameter value", "1 per parameter"),
+    "DM-61": ("Experimental Factor", "Experimental Factor type", "1"),
+    "DM-62": ("Experimental Factor", "Experimental Factor description", "0-1"),
+    "DM-63": ("Experimental Factor", "Experimental Factor values", "2+ per factor"),
+    "DM-65": ("Event", "Event type", "1"),
+    "DM-68": ("Event", "Event date", "1+"),
+    "DM-70": ("Observation Unit", "Observation unit ID", "1"),
+    "DM-71": ("Observation Unit", "Observation unit type", "1"),
+    "DM-73": ("Observation Unit", "Spatial distribution", "0+"),
+    "DM-74": ("Observation Unit", "Observation Unit factor value", "0+"),
+    "DM-76": ("Sample", "Sample ID", "1"),
+    "DM-77": ("Sample", "Plant structure development stage", "0-1"),
+    "DM-78": ("Sample", "Plant anatomical entity", "1"),
+    "DM-79": ("Sample", "Sample description", "0-1"),
+    "DM-80": ("Sample", "Collection date", "1"),
+    "DM-83": ("Observed Variable", "Variable ID", "1"),
+    "DM-86": ("Observed Variable", "Trait", "1"),
+    "DM-88": ("Observed Variable", "Method", "1"),
+    "DM-92": ("Observed Variable", "Scale", "1"),
+    "DM-94": ("Observed Variable", "Time scale", "0+"),
+}
+"""Number -> section, field, how often it occurs."""
+
+TO_FILL_IN = ("DM-16", "DM-17", "DM-18", "DM-26", "DM-41", "DM-42", "DM-58", "DM-59", "DM-65")
+"""Fields that must be given and that no study file holds: they are written empty."""
+
+UNIT_TYPES = ("study", "block", "sub-block", "plot", "sub-plot", "pot", "plant")
+"""What the checklist lets an observation unit be (a leaf is a sample); empty if none of them."""
+
+HEADING = ("number", "section", "entry", "field", "cardinality", "value")
+Row = tuple[str, str, str]
+"""Number of the field, entry (such as the unit's id), value."""
+
+
+def miappe_csv(run: ExportedRun) -> str:
+    """Return the study's MIAPPE fields as CSV, one line per value; empty where nobody said."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(HEADING)
+    for number, entry, value in _rows(run):
+        section, name, times = FIELDS[number]
+        writer.writerow([number, section, neutral(entry), name, times, neutral(value)])
+    return text.getvalue()
+
+
+def _rows(run: ExportedRun) -> Iterator[Row]:
+    settings = run.settings("effects")
+    design, units = settings["design"], settings["units"]
+    yield from _study(run, design)
+    for path in sorted(run.results):
+        if path.endswith((".csv", ".parquet")):
+            yield "DM-37", path, path
+            yield "DM-38", path, f"table of the stage {_stage(run, path)}"
+            yield "DM-39", path, run.run["run"]
+    yield "DM-41", "", ""
+    yield "DM-42", "", ""
+    yield "DM-58", "", ""
+    yield "DM-59", "", ""
+    yield from _factors(design, units)
+    yield "DM-65", "", ""
+    for session in design["sessions"]:
+        yield "DM-68", f"measured, {session['session']}", session["date"] or ""
+    yield from _units(design, units)
+    yield from _samples(run, design)
+    yield from _variables(run, design)
+
+
+def _study(run: ExportedRun, design: Mapping[str, Any]) -> Iterator[Row]:
+    dates = sorted(s["date"] for s in design["sessions"] if s["date"])
+    word = design["unit"] or "leaf"
+    blocks = f", in blocks ({design['block']})" if design["block"] else ""
+    yield "DM-8", "", "1.1"
+    yield "DM-3", "", run.run["title"]
+    yield "DM-12", "", run.run["title"]
+    yield "DM-14", "", dates[0] if dates else ""
+    for number in ("DM-16", "DM-17", "DM-18"):
+        yield number, "", ""
+    question = str(run.settings("report").get("question") or "")
+    layout = f"{design['treatment']} dealt out to each {word}{blocks}"
+    yield "DM-22", "", f"{question} {layout}".strip()
+    yield "DM-24", "", " > ".join([w for w in (design["block"], word) if w])
+    yield "DM-25", "", f"one {word}, measured on several leaves in each session"
+    yield "DM-26", "", ""
+
+
+def _stage(run: ExportedRun, path: str) -> str:
+    return next(
+        task
+        for task, record in run.records.items()
+        if any(output["path"] == path for output in record["outputs"])
+    )
+
+
+def _factors(design: Mapping[str, Any], units: Mapping[str, Any]) -> Iterator[Row]:
+    for name in [design["treatment"], *design["factors"]]:
+        yield "DM-61", name, name
+        yield "DM-62", name, f"control: {design['control']}" if name == design["treatment"] else ""
+        for level in sorted({labels.get(name, "") for labels in units.values()} - {""}):
+            yield "DM-63", name, level
+
+
+def _units(design: Mapping[str, Any], units: Mapping[str, Any]) -> Iterator[Row]:
+    for unit, labels in units.items():
+        yield "DM-70", unit, unit
+        yield "DM-71", unit, design["unit"] if design["unit"] in UNIT_TYPES else ""
+        if design["block"] and labels.get(design["block"]):
+            yield "DM-73", unit, f"{design['block']}:{labels[design['block']]}"
+        for name in [design["treatment"], *design["factors"]]:
+            if labels.get(name):
+                yield "DM-74", unit, f"{name}: {labels[name]}"
+
+
+def _samples(run: ExportedRun, design: Mapping[str, Any]) -> Iterator[Row]:
+    dates = {s["session"]: s["date"] or "" for s in design["sessions"]}
+    places = run.settings("unit_means")["scans"].values()
+    leaves = dict.fromkeys((p["session"], p["unit"], p["leaf"]) for p in places)
+    for session, unit, leaf in leaves:
+        sample = "-".join(part for part in (session, unit, leaf) if part)
+        yield "DM-76", sample, sample
+        yield "DM-77", sample, ""
+        yield "DM-78", sample, "leaf"
+        yield "DM-79", sample, f"leaf {leaf} of {unit}" if leaf else f"leaf of {unit}"
+        yield "DM-80", sample, dates.get(session, "")
+
+
+def _variables(run: ExportedRun, design: Mapping[str, Any]) -> Iterator[Row]:
+    sessions = ", ".join(s["session"] for s in design["sessions"])
+    for entry in run.json("results/indices/catalogue.json")["indices"]:
+        index = entry["index"]
+        yield "DM-83", index, index
+        yield "DM-86", index, entry.get("name") or index
+        yield "DM-88", index, f"{entry['formula']} ({entry['source']})"
+        yield "DM-92", index, entry["unit"]
+        yield "DM-94", index, sessions
+
+
+# A run handed on as a folder: crate, fields of the plant phenotyping checklist, methods, files.
+# ----------------------------------------------------------------------
 
 METHODS = "methods.txt"
 MIAPPE = "miappe.csv"

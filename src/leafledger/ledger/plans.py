@@ -14,8 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from leafledger.ledger.verdict import Broken
-from leafledger.ledger.view import BookView
+from leafledger.ledger.view import BookView, Broken
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file, sha256_of_value
 from leafledger.records.package import version

@@ -1,31 +1,108 @@
-"""The tracking store: an MLflow copy of the book of runs, in the study's own folder.
-
-One experiment per study, a run per pipeline run, a child run per task that executed. The store
-holds absolute paths, so it is made again when the study has moved; nothing is lost by that.
-"""
+"""The tracking store: an MLflow copy of the book of runs."""
 
 from __future__ import annotations
 
+import ctypes
 import gc
 import importlib
 import itertools
 import os
+import re
+import signal
+import socket
 import sqlite3
-from collections.abc import Iterable, Iterator
-from contextlib import closing, contextmanager
+import subprocess
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
+from types import FrameType
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
 
 from leafledger.errors import InputFault, Problem, StageFailure, quoted
-from leafledger.ledger.run_entry import RunEntry
-from leafledger.ledger.run_told import PARENT_TAG, RUN_TAG
-from leafledger.ledger.server_address import tracking_server, why_unreachable
+from leafledger.ledger.mlflow_runs import PARENT_TAG, RUN_TAG, RunEntry
 from leafledger.records import events
+from leafledger.study.definition_file import read_definition
 from leafledger.study.links import refuse_links, remove_file, remove_folder
 from leafledger.study.parameters import name_of
 
 if TYPE_CHECKING:
     from mlflow.tracking import MlflowClient
+
+
+# Which tracking server a study's runs are copied to, if any.
+# ----------------------------------------------------------------------
+
+VARIABLE = "LEAFLEDGER_TRACKING_URI"
+_ANSWER_SECONDS = 3.0
+_ADDRESS = re.compile(r"https?://[^\s/@]+(/[^\s@]*)?")
+
+
+def tracking_server(folder: Path) -> str | None:
+    """Return the address of the tracking server, ``None`` for the store in the study's folder.
+
+    The user's own environment stands over ``study.yaml``, which names servers on this machine only
+    (a study from a stranger cannot send data away).
+
+    Raises
+    ------
+    InputFault
+        If the environment variable holds no such address, or a name or password.
+    """
+    own = os.environ.get(VARIABLE, "").strip()
+    if own:
+        return _checked(own)
+    try:
+        definition, _ = read_definition(folder)
+    except InputFault:
+        # The book can be copied whatever state the study's own files are in.
+        return None
+    return definition.tracking.uri
+
+
+def _checked(address: str) -> str:
+    if "@" in address:
+        raise _fault(
+            "an address with a name or password in it",
+            "Leave them out; MLFLOW_TRACKING_USERNAME and MLFLOW_TRACKING_PASSWORD carry them.",
+        )
+    try:
+        whole = _ADDRESS.fullmatch(address) is not None and bool(host_of(address)[0])
+    except ValueError:
+        whole = False
+    if not whole:
+        raise _fault("no address of a server", "Write it such as https://mlflow.example.org:5000.")
+    return address.rstrip("/")
+
+
+def _fault(found: str, mend: str) -> InputFault:
+    expected = "the http or https address of an MLflow server"
+    return InputFault(Problem(file=VARIABLE, found=found, expected=expected, mend=mend))
+
+
+def host_of(address: str) -> tuple[str, int]:
+    """Return host and port of an address."""
+    parts = urlsplit(address)
+    return parts.hostname or "", parts.port or (443 if parts.scheme == "https" else 80)
+
+
+def why_unreachable(address: str) -> str | None:
+    """Return why a server cannot be reached, ``None`` if something listens there.
+
+    Asked first, because MLflow itself would go on trying for minutes.
+    """
+    try:
+        with socket.create_connection(host_of(address), timeout=_ANSWER_SECONDS):
+            return None
+    except OSError as error:
+        return f"{address} cannot be reached: {error.strerror or error}"
+
+
+# The tracking store: an MLflow copy of the book of runs, in the study's own folder.
+# ----------------------------------------------------------------------
+# One experiment per study, a run per pipeline run, a child run per task that executed. The store
+# holds absolute paths, so it is made again when the study has moved; nothing is lost by that.
 
 DATABASE = "ledger/ledger.sqlite"
 ARTIFACTS = "ledger/artifacts"
@@ -240,3 +317,106 @@ def _all_runs(client: MlflowClient, experiment: str) -> Iterable[Any]:
         token = page.token
         if not token:
             return
+
+
+# Showing the tracking store in a browser, on this machine only.
+# ----------------------------------------------------------------------
+
+_HOST = "127.0.0.1"
+_PR_SET_PDEATHSIG = 1
+_PATIENCE_S = 2.0
+
+
+def serve(folder: Path, port: int, say: Callable[[str], None]) -> int:
+    """Serve the tracking store of a study until interrupted; return the server's exit code.
+
+    Raises
+    ------
+    InputFault
+        If there is no store yet, or the port is taken.
+    """
+    if not (folder / DATABASE).is_file():
+        raise InputFault(
+            Problem(
+                file=DATABASE,
+                found="no tracking store",
+                expected="a study that has been run",
+                mend="Run it first: leafledger run",
+            )
+        )
+    if _taken(port):
+        raise InputFault(
+            Problem(
+                file="--port",
+                found=f"port {port}, already in use on this machine",
+                expected="a free port",
+                mend=f"Try another: leafledger ui --port {port + 1 if port < 65535 else 5000}",
+            )
+        )
+    say(f"Open http://{_HOST}:{port} in a browser; end with Ctrl-C.")
+    environment = {**os.environ, "MLFLOW_SERVER_ENABLE_JOB_EXECUTION": "false"}
+    command = [
+        *(sys.executable, "-m", "mlflow", "server"),
+        *("--backend-store-uri", address(folder)),
+        *("--host", _HOST, "--port", str(port), "--workers", "1"),
+    ]
+    with _ended_by_signals():
+        server = subprocess.Popen(
+            command, env=environment, start_new_session=True, preexec_fn=_end_with_parent
+        )
+        try:
+            return server.wait()
+        except KeyboardInterrupt:
+            return 0
+        except _Ended as ended:
+            return 128 + ended.number
+        finally:
+            _end(server)
+
+
+class _Ended(Exception):
+    """The command was asked to end by a signal other than Ctrl-C."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__(number)
+        self.number = number
+
+
+@contextmanager
+def _ended_by_signals() -> Iterator[None]:
+    """Turn the signals that end a command into an exception, so that it ends its server too."""
+
+    def end(number: int, _frame: FrameType | None) -> None:
+        raise _Ended(number)
+
+    before = {number: signal.signal(number, end) for number in (signal.SIGTERM, signal.SIGHUP)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _end_with_parent() -> None:
+    """Let the kernel end the server where this command is killed and can end nothing itself."""
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
+
+
+def _end(server: subprocess.Popen[bytes]) -> None:
+    """End the server and its workers, which have a process group of their own."""
+    for number, seconds in ((signal.SIGTERM, _PATIENCE_S), (signal.SIGKILL, None)):
+        with suppress(ProcessLookupError):
+            os.killpg(server.pid, number)
+        with suppress(subprocess.TimeoutExpired):
+            server.wait(seconds)
+
+
+def _taken(port: int) -> bool:
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((_HOST, port))
+        except OSError:
+            return True
+    return False

@@ -32,7 +32,7 @@ from leafledger.quality.trusted_range import (
 )
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.columns import ACCEPTED, EXCLUSIONS, ORDER_EFFECTS, SESSION_EFFECTS
-from leafledger.study.decisions import (
+from leafledger.study.scan_sheet import (
     Decision,
     change_told,
     judged_otherwise,

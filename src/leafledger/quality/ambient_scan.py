@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.spread import robust_sd
 from leafledger.quality.ambient_light import assessable, find_leak
 from leafledger.quality.flags import Flag
+from leafledger.resampling.intervals import robust_sd
 
 Floats = NDArray[np.float64]
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.student import t_quantile
 from leafledger.quality.blocks import measuring_order, reference_blocks
 from leafledger.quality.darks import dark_for
 from leafledger.quality.session import Session
+from leafledger.resampling.intervals import t_quantile
 
 Floats = NDArray[np.float64]
 

@@ -14,8 +14,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.spread import robust_sd
 from leafledger.quality.flags import Flag
+from leafledger.resampling.intervals import robust_sd
 
 Floats = NDArray[np.float64]
 

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.spread import robust_sd
 from leafledger.quality.darks import LEAST_SHIFT
 from leafledger.quality.flags import Flag
+from leafledger.resampling.intervals import robust_sd
 
 Floats = NDArray[np.float64]
 

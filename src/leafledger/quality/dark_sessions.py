@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from leafledger.chance.spread import MAD_TO_SD
 from leafledger.quality.dark_scale import common_factor
 from leafledger.quality.darks import LEAST_SHIFT, LEVEL_Z
 from leafledger.quality.flags import Flag
+from leafledger.resampling.intervals import MAD_TO_SD
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from leafledger.quality.flags import RANK, Flag
-from leafledger.study.decisions import Decision
+from leafledger.study.scan_sheet import Decision
 
 APPLIED_SEVERITIES: dict[str, frozenset[str]] = {
     "none": frozenset(),

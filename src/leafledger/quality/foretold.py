@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.spread import robust_sd
+from leafledger.resampling.intervals import robust_sd
 
 Floats = NDArray[np.float64]
 

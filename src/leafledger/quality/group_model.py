@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.quality.flags import Flag
-from leafledger.spectra.domain import (
+from leafledger.spectra.applicability import (
     hotelling_t2,
     q_limit,
     residual_eigenvalues,

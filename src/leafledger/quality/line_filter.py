@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.spread import MAD_TO_SD
+from leafledger.resampling.intervals import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 

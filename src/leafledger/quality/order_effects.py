@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.multiplicity import holm
-from leafledger.chance.student import t_quantile, two_sided_t
 from leafledger.quality.robust_line import huber_fit
+from leafledger.resampling.intervals import t_quantile, two_sided_t
+from leafledger.resampling.multiplicity import holm
 
 if TYPE_CHECKING:
     import pandas as pd

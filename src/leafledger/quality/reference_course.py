@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.student import t_quantile, two_sided_t
 from leafledger.quality.order_effects import LEVEL, OrderEffect, with_holm
+from leafledger.resampling.intervals import t_quantile, two_sided_t
 
 if TYPE_CHECKING:
     import pandas as pd

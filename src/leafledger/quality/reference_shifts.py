@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.student import t_quantile, two_sided_t
 from leafledger.quality.check_tile import control_limits
 from leafledger.quality.session_effects import LEVEL, SessionEffect, with_holm
+from leafledger.resampling.intervals import t_quantile, two_sided_t
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -14,9 +14,9 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.spread import MAD_TO_SD
 from leafledger.quality.flags import Flag
 from leafledger.quality.group_model import model_outliers
+from leafledger.resampling.intervals import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 _Key = TypeVar("_Key", bound=Hashable)

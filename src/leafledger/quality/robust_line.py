@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.spread import MAD_TO_SD
+from leafledger.resampling.intervals import MAD_TO_SD
 
 Floats = NDArray[np.float64]
 

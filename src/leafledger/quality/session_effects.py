@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.multiplicity import holm
-from leafledger.chance.student import t_quantile, two_sided_t
+from leafledger.resampling.intervals import t_quantile, two_sided_t
+from leafledger.resampling.multiplicity import holm
 
 Floats = NDArray[np.float64]
 

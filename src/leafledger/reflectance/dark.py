@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.spread import robust_sd
 from leafledger.reflectance.centre import centre, centre_variance_factor, scan_levels
+from leafledger.resampling.intervals import robust_sd
 
 _SAME_TIME = 1e-6
 

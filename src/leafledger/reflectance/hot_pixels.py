@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.spread import robust_sd
 from leafledger.reflectance.noise import rounding_of
+from leafledger.resampling.intervals import robust_sd
 
 FAR = 8.0
 """A pixel is hot from this many standard deviations off its neighbours (by chance: 1e-15)."""

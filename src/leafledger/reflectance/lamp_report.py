@@ -11,9 +11,7 @@ from numpy.typing import NDArray
 
 from leafledger.errors import Problem
 from leafledger.records.job import Metric
-from leafledger.spectra.axis_correction import Correction
-from leafledger.spectra.lamp_match import FoundLine, LampReading
-from leafledger.spectra.lamp_refusals import LampRefusal
+from leafledger.spectra.lamp_lines import Correction, FoundLine, LampReading, LampRefusal
 from leafledger.study.tables import SpectraTable
 
 Floats = NDArray[np.float64]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.chance.student import t_quantile
+from leafledger.resampling.intervals import t_quantile
 
 Floats = NDArray[np.float64]
 

@@ -21,8 +21,8 @@ from leafledger.reflectance.naming import reference_columns
 from leafledger.reflectance.panel import panel_of
 from leafledger.reflectance.session import References, Scans, refer, settle, without_hot_pixels
 from leafledger.reflectance.wavelengths import settle_axis, wavelengths_asked
-from leafledger.spectra.axis import resampling_weights, target_axis
-from leafledger.spectra.smoothing import smoothing_weights
+from leafledger.spectra.bands import smoothing_weights
+from leafledger.spectra.grid import resampling_weights, target_axis
 from leafledger.study.columns import REFLECTANCE
 from leafledger.study.tables import SHARED_SOURCES, SpectraTable, read_spectra, write_spectra
 

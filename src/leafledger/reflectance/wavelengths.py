@@ -30,9 +30,13 @@ from leafledger.reflectance.lamp_report import (
     report_of,
     sentences_of,
 )
-from leafledger.spectra.axis_correction import FEWEST_LINES, fit_correction
-from leafledger.spectra.lamp_match import LampReading, read_lamp
-from leafledger.spectra.lamp_refusals import LampRefusal
+from leafledger.spectra.lamp_lines import (
+    FEWEST_LINES,
+    LampReading,
+    LampRefusal,
+    fit_correction,
+    read_lamp,
+)
 from leafledger.study.tables import SpectraTable
 
 Floats = NDArray[np.float64]

@@ -1,15 +1,15 @@
-"""Everything the report reads, in memory."""
+"""What does the report read, and in which order does it show groups and days?"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import datetime as dt
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from leafledger.effects.words import plural
 from leafledger.records.job import Job
-from leafledger.report.groups import Days, Groups, days_of, groups_of
 from leafledger.study.columns import (
     COMPARISON,
     CONFUSED_PAIRS,
@@ -34,9 +34,284 @@ from leafledger.study.tables import (
     read_parquet,
     read_spectra,
 )
+from leafledger.words import listed, plural
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+# The names of the checks as a reader says them.
+# ----------------------------------------------------------------------
+
+CHECK_WORDS = {
+    "ambient_light": "room light in the leaf scan",
+    "ambient_scan": "room light with the lamp off",
+    "bad_dark": "dark reference off",
+    "clip_moved": "clip moved or lifted",
+    "dark_against_sessions": "darks unlike those of other sessions",
+    "dark_drift": "dark drifted",
+    "dark_noise": "dark of unusual noise",
+    "dark_pixel": "pixels that stand out in one dark",
+    "decision": "decision of a person",
+    "duplicate": "same scan twice",
+    "far_from_white": "measured long after a white",
+    "group_disagrees": "group of scans that disagree",
+    "hot_pixel": "hot or dead pixels",
+    "impossible_reflectance": "impossible reflectance",
+    "lamp_lines": "lines of room lamps",
+    "low_signal": "low signal",
+    "no_leaf": "no leaf in the clip",
+    "reference_at_fault": "rests on a reference at fault",
+    "reference_drift": "white drifted",
+    "replicate": "unlike its replicates",
+    "replicate_q": "unlike its replicates in shape",
+    "replicate_t2": "unlike its replicates in extent",
+    "saturated": "saturated",
+    "time_order": "times out of order",
+    "wavelength_shift": "wavelength axis shifted",
+    "white_saturated": "white saturated",
+    "weak_white": "weak white reference",
+}
+"""Check (or ``decision``) -> words."""
+
+
+def check_words(name: str) -> str:
+    """Return a check in words; a name that is new here, without its underscores.
+
+    Examples
+    --------
+    >>> check_words("far_from_white"), check_words("something_new")
+    ('measured long after a white', 'something new')
+    """
+    return CHECK_WORDS.get(name, name.replace("_", " "))
+
+
+# Results of the expectation suites, one line per expectation.
+# ----------------------------------------------------------------------
+
+_PLACES_SHOWN = 10
+_OF_AN_INDEX = "bounds_"
+"""How the expectations begin that hold for the values of one index."""
+
+
+def suites(validation: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Return the suites in the order of the data, each with its expectations.
+
+    Parameters
+    ----------
+    validation
+        Part (scans, reflectance, indices) -> content of its JSON file.
+    """
+    return [_suite(part, content["expectations"]) for part, content in validation.items()]
+
+
+def _suite(part: str, listed: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    return {
+        "part": part,
+        "severity": listed[0]["severity"] if listed else "",
+        "rows": [
+            {
+                "said": _said(row),
+                "column": row["column"],
+                "passed": row["success"],
+                "found": row["observed"],
+                "where": _places(row["unexpected"]),
+            }
+            for row in listed
+        ],
+        "n_failed": sum(not row["success"] for row in listed),
+    }
+
+
+def _said(row: Mapping[str, Any]) -> str:
+    """Return what was expected; of one index among many, with its name.
+
+    Examples
+    --------
+    >>> _said({"name": "bounds_NDVI", "expected": "-1 to 1"}), _said({"expected": "every scan"})
+    ('NDVI: -1 to 1', 'every scan')
+    """
+    name = str(row.get("name", ""))
+    told = str(row["expected"])
+    return f"{name.removeprefix(_OF_AN_INDEX)}: {told}" if name.startswith(_OF_AN_INDEX) else told
+
+
+def _places(places: Sequence[str]) -> str:
+    shown = ", ".join(places[:_PLACES_SHOWN])
+    more = len(places) - _PLACES_SHOWN
+    return f"{shown} and {more} more" if more > 0 else shown
+
+
+# Which treatment a unit had, and in which order treatments and sessions are shown.
+# ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Groups:
+    """Treatments in the order of display, and the treatment of every unit.
+
+    Attributes
+    ----------
+    names
+        The control first, then the others by name.
+    of_unit
+        Unit -> treatment.
+    control
+        The control, if the study names one.
+    """
+
+    names: tuple[str, ...]
+    of_unit: Mapping[str, str]
+    control: str | None
+
+    def sizes(self) -> dict[str, int]:
+        """Return the number of units of each group."""
+        labels = list(self.of_unit.values())
+        return {name: labels.count(name) for name in self.names}
+
+
+def groups_of(design: Mapping[str, Any], units: Mapping[str, Mapping[str, str]]) -> Groups:
+    """Find the groups of a study; one group called ``all`` if the treatment is not known."""
+    column = str(design.get("treatment") or "")
+    of_unit = {unit: row.get(column, "") or "all" for unit, row in units.items()}
+    control = design.get("control")
+    others = sorted(set(of_unit.values()) - {control})
+    names = ([control] if control in set(of_unit.values()) else []) + others
+    return Groups(tuple(names) or ("all",), of_unit, control)
+
+
+@dataclass(frozen=True)
+class Days:
+    """Where the sessions lie on the time axis.
+
+    Attributes
+    ----------
+    sessions
+        Session ids in study order.
+    positions
+        Days since the first session, or 0, 1, 2 ... if a date is missing.
+    label
+        What the axis is called.
+    """
+
+    sessions: tuple[str, ...]
+    positions: tuple[float, ...]
+    label: str
+
+
+def days_of(sessions: Sequence[Mapping[str, Any]]) -> Days:
+    """Place the sessions in time.
+
+    Examples
+    --------
+    >>> days_of([{"session": "a", "date": "2026-05-04"}, {"session": "b", "date": "2026-05-08"}])
+    Days(sessions=('a', 'b'), positions=(0.0, 4.0), label='days since a')
+    """
+    names = tuple(str(row["session"]) for row in sessions)
+    dates = [dt.date.fromisoformat(str(row["date"])) for row in sessions if row.get("date")]
+    if names and len(dates) == len(names) and len(set(dates)) == len(dates):
+        return Days(
+            names, tuple(float((d - dates[0]).days) for d in dates), f"days since {names[0]}"
+        )
+    return Days(names, tuple(float(i) for i in range(len(names))), "session")
+
+
+def contrast_words(
+    sessions: Sequence[str], groups: Sequence[str], before: Sequence[str]
+) -> dict[str, str]:
+    """Return contrast -> words, for the contrasts that this study can hold.
+
+    Parameters
+    ----------
+    sessions
+        Session ids.
+    groups
+        Treatments.
+    before
+        Names that may stand for the state before treatment besides session ids.
+
+    Examples
+    --------
+    >>> contrast_words(["d0", "d8"], ["water", "iron"], [])["(d8-d0)@iron-water"]
+    'change from d0 to d8: iron minus water'
+    >>> contrast_words(["d0", "d8"], ["water", "iron"], [])["(mean-d0)@iron-water"]
+    'mean change from d0: iron minus water'
+    """
+    starts = [*sessions, *before]
+    words: dict[str, str] = {}
+    for late in sessions:
+        words |= {
+            f"{late}@{group}-{other}": f"at {late}: {group} minus {other}"
+            for group in groups
+            for other in groups
+            if group != other
+        }
+        for early in starts:
+            if early == late:
+                continue
+            change = f"change from {early} to {late}"
+            for group in groups:
+                words[f"{late}-{early}@{group}"] = f"{change} in {group}"
+                for other in groups:
+                    if other != group:
+                        key = f"({late}-{early})@{group}-{other}"
+                        words[key] = f"{change}: {group} minus {other}"
+    return words | _course_words(starts, groups)
+
+
+def contrast_in_words(key: str, words: Mapping[str, str]) -> str:
+    """Return a contrast in words; one that is not among them without the signs of its key.
+
+    Examples
+    --------
+    >>> contrast_in_words("d8-d0@iron", {"d8-d0@iron": "change from d0 to d8 in iron"})
+    'change from d0 to d8 in iron'
+    >>> contrast_in_words("(trend)@dose", {}), contrast_in_words("(d8-d0)/dose", {})
+    ('trend: dose', 'change d8-d0 per dose')
+    """
+    if key in words:
+        return words[key]
+    if "@" not in key:
+        return step_words(key)
+    what, _, who = key.partition("@")
+    what = what.strip("()").replace("_", " ")
+    return f"{what}: {who}" if who else what
+
+
+def step_words(contrast: str) -> str:
+    """Return the words of a contrast that is none of two groups: a dose, or crossed factors.
+
+    Examples
+    --------
+    >>> step_words("(d8-d0)/dose"), step_words("(d8-d0) treatment x cultivar")
+    ('change d8-d0 per dose', 'change d8-d0: treatment x cultivar')
+    >>> step_words("treatment x session")
+    'treatment x session'
+    """
+    step, found, rest = contrast.removeprefix("(").partition(")")
+    if not found:
+        return contrast
+    about = f"change {step}" if "-" in step else f"at {step}"
+    return f"{about} per dose" if rest == "/dose" else f"{about}: {rest.strip()}"
+
+
+def _course_words(starts: Sequence[str], groups: Sequence[str]) -> dict[str, str]:
+    """Return contrast -> words for the summaries of a whole course."""
+    told = {"slope": "slope of the course"}
+    for start in starts:
+        told[f"mean-{start}"] = f"mean change from {start}"
+        told[f"area-{start}"] = f"area of the change from {start}"
+    return {
+        f"({name})@{group}-{other}": f"{words}: {group} minus {other}"
+        for name, words in told.items()
+        for group in groups
+        for other in groups
+        if group != other
+    }
+
+
+# Everything the report reads, in memory.
+# ----------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -267,3 +542,91 @@ def _effects(path: Path) -> pd.DataFrame:
     """Read effects.csv, the primary rows first."""
     frame = _table(path)
     return frame.sort_values("primary", ascending=False, kind="stable", ignore_index=True)
+
+
+# Every warning of every rule once; what one rule says of many indices, in one line.
+# ----------------------------------------------------------------------
+
+_OUTSIDE = re.compile(
+    r"(?P<index>\S+) is not computed: it needs .+, outside the trusted range "
+    r"(?P<range>\S+ to \S+ nm)(?P<rest> \(.*\))?\.?"
+)
+_UNDEFINED = re.compile(r"(?P<index>\S+) is undefined in \d+ of \d+ scans \(.*\): (?P<why>.*)")
+_FAR = re.compile(r"(?P<index>\S+) is read from far neighbours: .*")
+_NAMED = 12
+
+Source = tuple[str, str | None, Sequence[str]]
+
+
+def warnings_of(sources: Iterable[Source]) -> list[dict[str, str]]:
+    """Return every warning once: rule, text, sessions.
+
+    Parameters
+    ----------
+    sources
+        (rule, session or ``None``, its warnings), in the order of display.
+
+    Notes
+    -----
+    Warnings on single indices that differ by the index alone become one line with the number of
+    indices, their names and the sessions. The tables and records keep each of them.
+    """
+    told: dict[tuple[str, str], list[str]] = {}
+    grouped: dict[tuple[str, str], dict[str, list[str]]] = {}
+    for rule, session, texts in sources:
+        for text in texts:
+            key = _kind(text)
+            if key is None:
+                _add(told.setdefault((rule, text), []), session)
+            else:
+                kind, index = key
+                told.setdefault((rule, kind), [])
+                sessions = grouped.setdefault((rule, kind), {}).setdefault(index, [])
+                _add(sessions, session)
+    return [
+        _line(rule, text, sessions)
+        if (rule, text) not in grouped
+        else _grouped_line(rule, text, grouped[rule, text])
+        for (rule, text), sessions in told.items()
+    ]
+
+
+def _add(sessions: list[str], session: str | None) -> None:
+    if session and session not in sessions:
+        sessions.append(session)
+
+
+def _line(rule: str, text: str, sessions: Sequence[str]) -> dict[str, str]:
+    return {"rule": rule, "text": text, "sessions": ", ".join(sessions)}
+
+
+def _kind(text: str) -> tuple[str, str] | None:
+    """Return what is said, with a place for the subject, and the index that it is said of."""
+    if found := _OUTSIDE.fullmatch(text):
+        kind = f"not computed: bands outside the trusted range {found['range']}"
+        return kind, found["index"]
+    if found := _UNDEFINED.fullmatch(text):
+        return f"undefined in some scans: {found['why'].rstrip('.')}", found["index"]
+    if found := _FAR.fullmatch(text):
+        return "read across gaps of the wavelength axis: compare with care", found["index"]
+    return None
+
+
+def _grouped_line(rule: str, kind: str, by_index: Mapping[str, Sequence[str]]) -> dict[str, str]:
+    names = sorted(by_index)
+    shown = listed(names[:_NAMED]) if len(names) <= _NAMED else (
+        f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
+    )  # fmt: skip
+    subject = f"{names[0]} is" if len(names) == 1 else f"{len(names)} indices are"
+    of = "" if len(names) == 1 else f" ({shown})"
+    sessions = list(dict.fromkeys(s for listed_ in by_index.values() for s in listed_))
+    return _line(rule, f"{subject} {kind}{of}.", sessions)
+
+
+def texts(value: Any) -> list[str]:
+    """Return a text, or the texts of a list or mapping, as a list."""
+    if isinstance(value, str):
+        return [value]
+    if isinstance(value, Mapping):
+        return [str(v) for v in value.values()]
+    return [str(v) for v in value] if isinstance(value, list) else []

@@ -10,8 +10,8 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from leafledger.report import downloads, lettering, numbers
-from leafledger.report.live import LiveView, drawing_library, packed
+from leafledger.report import downloads, numbers
+from leafledger.report.figures import LiveView, drawing_library, packed
 
 _HERE = Path(__file__).parent
 _SCRIPTS = ("page.js", "downloads.js", *(f"live/{name}.js" for name in (
@@ -87,7 +87,7 @@ def _data(write: Any) -> Any:
     """Return a filter that shows a number rounded and keeps the whole one in the markup."""
 
     def shown(value: Any, *options: Any) -> Markup:
-        text = write(value, *options).replace(" ", lettering.NO_BREAK)
+        text = write(value, *options).replace(" ", numbers.NO_BREAK)
         if not numbers.known(value):
             return escape(text)
         return Markup('<data value="{}">{}</data>').format(repr(float(value)), text)
@@ -97,12 +97,12 @@ def _data(write: Any) -> Any:
 
 def _told(text: Any) -> Markup:
     """Return the user's text without control characters, escaped."""
-    return escape(lettering.plain(text))
+    return escape(numbers.plain(text))
 
 
 def _head(text: Any) -> Markup:
     """Return a word of ours or the user's as a heading: as ``told``, the first letter large."""
-    clean = lettering.plain(text)
+    clean = numbers.plain(text)
     return escape(clean[:1].upper() + clean[1:])
 
 
@@ -113,6 +113,6 @@ def _said(names: Collection[str]) -> Callable[[Any], Markup]:
     """
 
     def said(text: Any) -> Markup:
-        return escape(lettering.unbroken(lettering.true_minus(lettering.plain(text), names)))
+        return escape(numbers.unbroken(numbers.true_minus(numbers.plain(text), names)))
 
     return said

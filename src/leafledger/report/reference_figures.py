@@ -1,25 +1,152 @@
-"""Figures of the whites and darks over time."""
+"""Darks and whites over time and the signal of a session, and their figures."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from leafledger.effects.words import counted
 from leafledger.quality.darks import LEAST_SHIFT
-from leafledger.report.check_words import check_words
-from leafledger.report.drawing import NOT_TESTED, Book, Plate
-from leafledger.report.gather import Material
-from leafledger.report.lettering import short
-from leafledger.report.numbers import fixed, number
-from leafledger.report.palette import FAINT, INK, RULE, looks
-from leafledger.report.panels import and_more, panels
-from leafledger.report.references import ReferenceCourse, reference_course, white_counts
+from leafledger.report.figures import (
+    FAINT,
+    INK,
+    NOT_TESTED,
+    RULE,
+    Book,
+    Look,
+    Plate,
+    and_more,
+    looks,
+    new_figure,
+    panels,
+    thinned,
+)
+from leafledger.report.gather import Material, check_words
+from leafledger.report.numbers import fixed, number, short
+from leafledger.report.time_course_figures import label_text
+from leafledger.words import counted
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+# Darks and whites over time: how far each stands from the others of its session.
+# ----------------------------------------------------------------------
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ReferenceCourse:
+    """The references of one role in one session, in the order of measuring.
+
+    Attributes
+    ----------
+    scans
+        Ids.
+    time
+        Hours since the first scan of the session, or places in the order of measuring; shape
+        ``(n_scans,)``.
+    timed
+        Whether ``time`` is in hours.
+    series
+        Integration time of each scan, ms; NaN if unknown.
+    level
+        Mean over the wavelengths of the deviation from the median of the sound references of the
+        same series, shape ``(n_scans,)``: a share for whites, counts for darks.
+    low, high
+        Smallest and largest deviation over the wavelengths.
+    bad
+        Whether a check called the scan a fault.
+    tolerance
+        Half width of the tolerance band, in the unit of ``level``; ``None`` if not known.
+    """
+
+    scans: tuple[str, ...]
+    time: Floats
+    timed: bool
+    series: Floats
+    level: Floats
+    low: Floats
+    high: Floats
+    bad: NDArray[np.bool_]
+    tolerance: float | None
+
+
+def reference_course(
+    levels: pd.DataFrame, role: str, bad: Collection[str], tolerance: float | None
+) -> ReferenceCourse | None:
+    """Return the course of the whites or darks of one session; ``None`` if there are none.
+
+    Parameters
+    ----------
+    levels
+        Table ``quality/<session>.levels.parquet``.
+    role
+        ``white`` (relative deviation) or ``dark`` (deviation in counts).
+    bad
+        Scans at fault: marked, and left out of the median.
+    tolerance
+        Half width of the band.
+    """
+    part = levels[levels["role"] == role]
+    if not len(part):
+        return None
+    # Two rows of one scan and wavelength cannot be: both are the key of the table.
+    wide = part.pivot(index="scan", columns="wavelength_nm", values="value")
+    facts = part.drop_duplicates("scan").set_index("scan").sort_values("place", kind="stable")
+    values = wide.loc[facts.index].to_numpy(dtype=np.float64)
+    faulty = facts.index.isin(list(bad))
+    # The signal of a white is told per millisecond: one series whatever the integration time.
+    ms = facts["integration_ms"].to_numpy(dtype=np.float64)
+    series = np.full(len(ms), np.nan) if role == "white" else ms
+    away = _deviation(values, series, faulty, relative=role == "white")
+    hours = facts["hours"].to_numpy(dtype=np.float64)
+    timed = bool(np.isfinite(hours).all())
+    return ReferenceCourse(
+        scans=tuple(str(scan) for scan in facts.index),
+        time=hours if timed else facts["place"].to_numpy(dtype=np.float64) + 1,
+        timed=timed,
+        series=series,
+        level=away.mean(axis=1),
+        low=away.min(axis=1),
+        high=away.max(axis=1),
+        bad=np.asarray(faulty, dtype=np.bool_),
+        tolerance=tolerance,
+    )
+
+
+def _deviation(
+    values: Floats, series: Floats, faulty: NDArray[np.bool_], *, relative: bool
+) -> Floats:
+    keys = np.where(np.isfinite(series), series, -1.0)
+    out = np.empty_like(values)
+    for key in np.unique(keys):
+        own = keys == key
+        sound = own & ~faulty
+        middle = np.median(values[sound if sound.any() else own], axis=0)
+        out[own] = values[own] - middle
+        if relative:
+            out[own] /= np.where(middle == 0, np.nan, middle)
+    return out
+
+
+def white_counts(levels: pd.DataFrame, bad: Collection[str]) -> float | None:
+    """Return the median white signal of a session in counts above dark; ``None`` without whites."""
+    part = levels[(levels["role"] == "white") & ~levels["scan"].isin(list(bad))]
+    if not len(part):
+        return None
+    per_ms = (part["unit"] == "count/ms").to_numpy()
+    value = part["value"].to_numpy(dtype=np.float64)
+    ms = part["integration_ms"].to_numpy(dtype=np.float64)
+    return float(np.median(np.where(per_ms, value * ms, value)))
+
+
+# Figures of the whites and darks over time.
+# ----------------------------------------------------------------------
 
 MOST_SESSIONS = 12
 """Sessions with a panel of their own."""
@@ -234,3 +361,95 @@ def _series_words(courses: Sequence[ReferenceCourse]) -> str:
     most = max(len(np.unique(c.series[np.isfinite(c.series)])) for c in courses)
     told = " and integration time"
     return f"{told} (one kind of symbol for each, the shortest filled)" if most > 1 else told
+
+
+# Figure of the signal-to-noise ratio of the white references.
+# ----------------------------------------------------------------------
+
+_MOST_NAMED = 12
+"""Sessions with a line of their own; more would not be told apart."""
+
+
+def draw_signal(book: Book, material: Material, threshold: float | None) -> Plate | None:
+    """Draw the signal-to-noise ratio of the white references against wavelength."""
+    signal = {s: frame for s, frame in material.signal.items() if len(frame)}
+    if not signal:
+        return None
+    figure = new_figure(7.2, 3.0)
+    axis = figure.subplots()
+    start, stop = material.trusted["start_nm"], material.trusted["stop_nm"]
+    named = _named_sessions(material, list(signal))
+    look = looks(named)
+    for session, frame in signal.items():
+        if session not in look:
+            _draw_ratio(axis, frame, Look(FAINT, "", "-", ""), None)
+    for session in named:
+        _draw_ratio(axis, signal[session], look[session], label_text(session))
+    axis.axvspan(start, stop, color=RULE, alpha=0.45, linewidth=0, zorder=0)
+    axis.annotate("trusted range", ((start + stop) / 2, 0.03), xycoords=("data", "axes fraction"),
+                  ha="center", color=FAINT, fontsize=8)  # fmt: skip
+    if threshold:
+        axis.axhline(threshold, color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
+    _plain_log(axis)
+    axis.set_xlabel("wavelength (nm)")
+    axis.set_ylabel("signal-to-noise ratio")
+    figure.legend(
+        *axis.get_legend_handles_labels(), loc="outside upper left", ncols=min(5, len(named))
+    )
+    return book.add(
+        figure,
+        "signal_to_noise",
+        "Signal-to-noise ratio of the white references",
+        f"Signal-to-noise ratio against wavelength for {counted(len(signal), 'session')} on a "
+        f"logarithmic scale; the trusted range from {start:g} to {stop:g} nm is shaded.",
+        _signal_caption(signal, named, threshold),
+    )
+
+
+def _named_sessions(material: Material, there: Sequence[str]) -> list[str]:
+    """Return the sessions with a line of their own; with many, only the one that sets the limit."""
+    if len(there) <= _MOST_NAMED:
+        return list(there)
+    limiting = str(material.trusted.get("limiting_session") or "")
+    return [limiting] if limiting in there else [there[0]]
+
+
+def _signal_caption(
+    signal: Mapping[str, pd.DataFrame], named: Sequence[str], threshold: float | None
+) -> str:
+    asked = f" Dotted line: the {number(threshold)} that was asked for." if threshold else ""
+    lines = "One line per session"
+    if len(named) < len(signal):
+        lines += f"; {named[0]} by name, the other {len(signal) - 1} in grey"
+    whites = [int(f["n_references"].max()) for f in signal.values()]
+    n = ", ".join(f"{s} {k}" for s, k in zip(signal, whites, strict=True))
+    if len(named) < len(signal):
+        n = f"{min(whites)} to {max(whites)} a session"
+    return (
+        f"{lines}. Number of white references: {n}.{asked} Shaded: the trusted range. The scale is "
+        "logarithmic. A dark leaf has a lower ratio than the white panel. No error bars: each "
+        f"ratio is a single number.{NOT_TESTED}"
+    )
+
+
+def _draw_ratio(axis: Any, frame: pd.DataFrame, look: Look, label: str | None) -> None:
+    x, y = frame["wavelength_nm"].to_numpy(float), frame["signal_to_noise"].to_numpy(float)
+    step = thinned(x, 400)
+    good = np.isfinite(y[step]) & (y[step] > 0)
+    axis.plot(
+        x[step][good],
+        y[step][good],
+        color=look.colour,
+        linestyle=look.dashes,
+        linewidth=1 if label else 0.5,
+        label=label,
+    )
+
+
+def _plain_log(axis: Any) -> None:
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    axis.set_yscale("log")
+    axis.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5), numticks=8))
+    axis.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{y:g}"))
+    axis.yaxis.set_minor_formatter(NullFormatter())

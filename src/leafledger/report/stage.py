@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from leafledger.records.job import Job, Metric, Outcome
-from leafledger.report.apart import apart
-from leafledger.report.appendix import lineage
-from leafledger.report.days import days
-from leafledger.report.download_tables import downloads_of
-from leafledger.report.drawing import Book
-from leafledger.report.found import found
+from leafledger.report.answer import found
+from leafledger.report.classification import apart
+from leafledger.report.conclusions_held import holds
+from leafledger.report.downloads import downloads_of
+from leafledger.report.figures import STYLE, Book
 from leafledger.report.gather import gather
-from leafledger.report.holds import holds
-from leafledger.report.made import made
 from leafledger.report.next_study import next_study
 from leafledger.report.page import render
-from leafledger.report.palette import STYLE
+from leafledger.report.provenance import lineage, made
+from leafledger.report.tables_workbook import front_of, sheets_of, written
+from leafledger.report.time_course import days
 from leafledger.report.trust import trust
-from leafledger.report.workbook import written
-from leafledger.report.workbook_front import front_of
-from leafledger.report.workbook_sheets import sheets_of
 from leafledger.study.links import not_through_a_link, remove_file
 from leafledger.study.tables import write_bytes, write_text
 

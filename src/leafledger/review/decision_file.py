@@ -16,20 +16,60 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, quoted
-from leafledger.review.added_column import with_column
-from leafledger.study.decisions import (
+from leafledger.study.links import not_through_a_link, refuse_links
+from leafledger.study.scan_sheet import (
     ACTIONS,
     COLUMNS,
-    FILE,
+    DECISIONS_FILE,
     SCAN_DIGEST,
     Decision,
     decisions_of,
     is_digest,
     standing,
 )
-from leafledger.study.links import not_through_a_link, refuse_links
 from leafledger.study.sheets import Sheet, read_sheet
 from leafledger.study.tables import FORMULA_SIGNS, write_bytes
+
+# Adding a column to a sheet without touching anything else in it.
+# ----------------------------------------------------------------------
+
+
+def with_column(data: bytes, name: str) -> bytes:
+    r"""Return a CSV with one more column at the right, empty in every row that is there.
+
+    Comment lines, blank lines, quotes, line ends and a byte-order mark stay as they are.
+
+    Parameters
+    ----------
+    data
+        A sheet as :func:`leafledger.study.sheets.read_sheet` takes it, UTF-8, commas.
+    name
+        The heading, without comma or quote.
+
+    Examples
+    --------
+    >>> with_column(b'# by hand\r\na,b\r\n1,"x\ny"\r\n\r\n', "c")
+    b'# by hand\r\na,b,c\r\n1,"x\ny",\r\n\r\n'
+    """
+    lines = list(io.StringIO(data.decode("utf-8"), newline=""))
+    reader = csv.reader(iter(lines), strict=True)
+    heading = True
+    for cells in reader:
+        first = cells[0].lstrip("\ufeff").lstrip() if cells else ""
+        if first.startswith("#") or not any(cell.strip("\ufeff \t") for cell in cells):
+            continue
+        line = lines[reader.line_num - 1]
+        text = line.rstrip("\r\n")
+        lines[reader.line_num - 1] = f"{text},{name if heading else ''}{line[len(text) :]}"
+        heading = False
+    return "".join(lines).encode("utf-8")
+
+
+# Writing decisions: whole, added to what is on disk at that moment, never over another's.
+# ----------------------------------------------------------------------
+# All that stands in ``decisions.csv`` stays: rows, their order, comments, columns that have no
+# meaning here. New rows are added at the end, where the last row of a scan holds. A file without a
+# column for the digest of what was judged gets one at the right, empty in the rows that were there.
 
 LOCK = "ledger/decisions.lock"
 LONGEST_REASON = 500
@@ -128,7 +168,7 @@ def take_back(folder: Path, lines: Sequence[bytes]) -> None:
             if not places:
                 raise InputFault(
                     Problem(
-                        file=FILE,
+                        file=DECISIONS_FILE,
                         found="no row as it was saved here; it was changed since",
                         expected=quoted(line.decode("utf-8")),
                         mend="Decide about the scan anew, or edit the file by hand.",
@@ -146,7 +186,7 @@ def standing_now(folder: Path, samples: Collection[str]) -> dict[str, Decision]:
     InputFault
         With every problem of the file.
     """
-    return _read(folder / FILE, samples)[1]
+    return _read(folder / DECISIONS_FILE, samples)[1]
 
 
 def tidy(text: str) -> str:
@@ -176,13 +216,13 @@ def _held(folder: Path) -> Iterator[Path]:
     place.parent.mkdir(parents=True, exist_ok=True)
     with place.open("a+") as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
-        yield (folder / FILE).resolve()
+        yield (folder / DECISIONS_FILE).resolve()
 
 
 def _read(path: Path, samples: Collection[str]) -> tuple[Sheet | None, dict[str, Decision]]:
     if not path.is_file():
         return None, {}
-    sheet = read_sheet(path, FILE, required=COLUMNS, known=(SCAN_DIGEST,), comment="#")
+    sheet = read_sheet(path, DECISIONS_FILE, required=COLUMNS, known=(SCAN_DIGEST,), comment="#")
     decisions, problems = decisions_of(sheet, samples)
     if problems:
         raise InputFault(problems)
@@ -256,4 +296,4 @@ def _word_problems(column: str, text: str, longest: int, expected: str) -> Itera
 
 
 def _problem(column: str, found: str, expected: str, mend: str) -> Problem:
-    return Problem(file=FILE, column=column, found=found, expected=expected, mend=mend)
+    return Problem(file=DECISIONS_FILE, column=column, found=found, expected=expected, mend=mend)

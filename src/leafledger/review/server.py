@@ -1,19 +1,313 @@
-"""Serving the review on this machine only."""
+"""The review as a local page: its requests, who may send them, its answers."""
 
 from __future__ import annotations
 
+import hmac
 import os
+import secrets
 import socket
 import sys
 import webbrowser
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from werkzeug.serving import BaseWSGIServer, WSGIRequestHandler, make_server
 
 from leafledger.errors import InputFault, Problem
-from leafledger.review.app import make_app
-from leafledger.review.desk import Desk
-from leafledger.review.guard import Guard
+from leafledger.review.decision_file import Asked
+from leafledger.review.review_session import Desk
+from leafledger.study.scan_sheet import DECISIONS_FILE
+
+if TYPE_CHECKING:
+    from flask import Flask, Response
+
+
+# What the page sends, as what was asked: every form but ours is refused.
+# ----------------------------------------------------------------------
+
+
+def asked_from(body: Mapping[str, Any]) -> tuple[str, list[Asked]]:
+    """Return who decides and what, from the body of a request.
+
+    Raises
+    ------
+    InputFault
+        If the body is not of that form.
+    """
+    entries = body.get("decisions")
+    by = body.get("by")
+    if not isinstance(by, str) or not isinstance(entries, list):
+        raise InputFault(_refusal("a body without by and decisions", "both"))
+    return by, [_asked(entry) for entry in entries]
+
+
+def _asked(entry: Any) -> Asked:
+    if isinstance(entry, dict):
+        scan, action, reason = (entry.get(name) for name in ("scan", "action", "reason"))
+        seen, digest = entry.get("seen"), entry.get("scan_sha256", "")
+        fits = seen is None or (
+            isinstance(seen, dict) and all(isinstance(v, str) for v in seen.values())
+        )
+        words = all(isinstance(one, str) for one in (scan, action, reason, digest))
+        if fits and words:
+            return Asked(str(scan), str(action), str(reason), seen, str(digest))
+    raise InputFault(_refusal("a decision of another form", "scan, action, reason and seen"))
+
+
+def _refusal(found: str, expected: str) -> Problem:
+    return Problem(file=DECISIONS_FILE, found=found, expected=expected, mend="Reload the page.")
+
+
+# Who may talk to the review: a browser on this machine that was given the address.
+# ----------------------------------------------------------------------
+# A page of another site can make the browser send requests here, and a name of another site can be
+# pointed at this machine (DNS rebinding). The name asked for, the page asked from, a secret cookie
+# and the kind of body are all checked before anything is done.
+#
+# References
+# ----------
+# Jackson C, Barth A, Bortz A, Shao W, Boneh D (2007) Protecting browsers from DNS rebinding
+# attacks.
+# RFC 6454 (the Origin header); RFC 6265 (cookies); W3C Content Security Policy Level 3; W3C Fetch
+# Metadata Request Headers.
+
+CONTENT_POLICY = (
+    "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'"
+)
+HEADERS: Mapping[str, str] = {
+    "Content-Security-Policy": CONTENT_POLICY,
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
+"""Sent with every answer."""
+
+
+@dataclass(frozen=True)
+class Guard:
+    """Judges requests.
+
+    Parameters
+    ----------
+    port
+        Port of this server.
+    """
+
+    port: int
+    token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+    secret: str = field(default_factory=lambda: secrets.token_urlsafe(24))
+
+    @property
+    def address(self) -> str:
+        """The address to open; it holds the token."""
+        return f"http://127.0.0.1:{self.port}/?token={self.token}"
+
+    @property
+    def cookie(self) -> str:
+        """Name of the cookie: cookies are shared between the ports of a machine."""
+        return f"leafledger_review_{self.port}"
+
+    def why_refused(
+        self,
+        method: str,
+        headers: Mapping[str, str],
+        *,
+        cookie: str = "",
+        token: str = "",
+        media_type: str = "",
+    ) -> str | None:
+        """Return why a request is refused, ``None`` if it may pass.
+
+        Parameters
+        ----------
+        method, headers
+            Of the request.
+        cookie
+            Value of our cookie, if it was sent.
+        token
+            Token in the address, if there is one.
+        media_type
+            Of the body.
+        """
+        names = {f"127.0.0.1:{self.port}", f"localhost:{self.port}"}
+        host = headers.get("Host", "")
+        if host not in names:
+            return "the name asked for is not this machine's"
+        origin = headers.get("Origin")
+        if origin is not None and origin != f"http://{host}":
+            return "a page of another site asked"
+        if headers.get("Sec-Fetch-Site", "none") not in {"none", "same-origin"}:
+            return "another page led here; type or paste the address that the terminal shows"
+        if not (_same(cookie, self.secret) or (method == "GET" and self.opens(token))):
+            return "the address lacks its token; use the one that the terminal shows"
+        if method not in {"GET", "HEAD"} and media_type != "application/json":
+            return "only this page's own requests are taken"
+        return None
+
+    def opens(self, token: str) -> bool:
+        """Tell whether a token is the right one."""
+        return _same(token, self.token)
+
+
+def _same(given: str, right: str) -> bool:
+    return hmac.compare_digest(given.encode(), right.encode())
+
+
+# The pages and answers of the review, over Flask.
+# ----------------------------------------------------------------------
+
+_LARGEST_BODY = 2_000_000
+
+
+def make_app(desk: Desk, guard: Guard) -> Flask:
+    """Return the application.
+
+    Parameters
+    ----------
+    desk
+        What it shows and does.
+    guard
+        Who may ask.
+    """
+    from flask import Flask
+
+    app = Flask("leafledger.review", static_folder="static", template_folder="templates")
+    app.config["MAX_CONTENT_LENGTH"] = _LARGEST_BODY
+    _add_guard(app, guard)
+    _add_page(app, guard)
+    _add_reading(app, desk)
+    _add_writing(app, desk)
+    _add_errors(app)
+    return app
+
+
+def _add_guard(app: Flask, guard: Guard) -> None:
+    from flask import request
+
+    @app.before_request
+    def judge() -> tuple[str, int, dict[str, str]] | None:
+        why = guard.why_refused(
+            request.method,
+            dict(request.headers),
+            cookie=request.cookies.get(guard.cookie, ""),
+            token=request.args.get("token", "") if request.path == "/" else "",
+            media_type=request.mimetype,
+        )
+        return (f"Refused: {why}.\n", 403, {"Content-Type": "text/plain"}) if why else None
+
+    @app.after_request
+    def shield(answer: Response) -> Response:
+        answer.headers.update(HEADERS)
+        return answer
+
+
+def _add_page(app: Flask, guard: Guard) -> None:
+    from flask import redirect, render_template, request
+
+    @app.get("/")
+    def page() -> Any:
+        if "token" not in request.args:
+            return render_template("review.html")
+        answer = redirect("/", 303)
+        if guard.opens(request.args["token"]):
+            answer.set_cookie(guard.cookie, guard.secret, httponly=True, samesite="Strict")
+        return answer
+
+
+def _add_reading(app: Flask, desk: Desk) -> None:
+    from flask import abort, jsonify
+
+    def found(view: dict[str, Any] | None) -> Any:
+        return jsonify(view) if view is not None else abort(404)
+
+    @app.get("/api/study")
+    def study() -> Any:
+        return jsonify(desk.overview())
+
+    @app.get("/api/leaves/<session>/<unit>")
+    def leaves(session: str, unit: str) -> Any:
+        return found(desk.leaves(session, unit))
+
+    @app.get("/api/references/<session>/<role>")
+    def references(session: str, role: str) -> Any:
+        return found(desk.references(session, role))
+
+    @app.get("/api/plan")
+    def planned() -> Any:
+        return jsonify(desk.planned())
+
+    @app.get("/api/progress")
+    def progress() -> Any:
+        return jsonify(desk.rerun.progress())
+
+
+def _unreadable() -> Response:
+    from flask import jsonify, make_response
+
+    problem = {
+        "file": "the request",
+        "found": "JSON nested deeper than can be read",
+        "expected": "decisions of the review's own page",
+        "mend": "Reload the page.",
+    }
+    return make_response(jsonify({"problems": [problem]}), 400)
+
+
+def _add_writing(app: Flask, desk: Desk) -> None:
+    from flask import abort, jsonify, request
+
+    def body() -> dict[str, Any]:
+        try:
+            given = request.get_json(silent=True)
+        except RecursionError:  # brackets in brackets, by the thousand
+            abort(_unreadable())
+        return given if isinstance(given, dict) else {}
+
+    @app.post("/api/decisions")
+    def decide() -> Any:
+        return jsonify(desk.save(*asked_from(body())))
+
+    @app.post("/api/undo")
+    def undo() -> Any:
+        return jsonify(desk.undo(str(body().get("save"))))
+
+    @app.post("/api/rerun")
+    def rerun() -> Any:
+        return jsonify({"started": desk.rerun.start()})
+
+    # Asking marks the sitting as one that has seen the effect, so it is no mere reading.
+    @app.post("/api/effects")
+    def effects() -> Any:
+        return jsonify(desk.effects())
+
+
+def _add_errors(app: Flask) -> None:
+    from flask import jsonify
+
+    @app.errorhandler(InputFault)
+    def at_fault(fault: InputFault) -> Any:
+        return jsonify({"problems": [p.as_dict() for p in fault.problems]}), 422
+
+    @app.errorhandler(OSError)
+    def unreadable(error: OSError) -> Any:
+        problem = {
+            "file": Path(str(error.filename or "results")).name,
+            "found": (error.strerror or "what cannot be read").lower(),
+            "expected": "a study folder to read from and write to",
+            "mend": "If a run is at work, wait until it has ended. If the folder cannot be written "
+            "to, ask for the right, or review a copy of your own.",
+        }
+        return jsonify({"problems": [problem]}), 503
+
+
+# Serving the review on this machine only.
+# ----------------------------------------------------------------------
 
 _HOST = "127.0.0.1"
 

@@ -20,16 +20,19 @@ from leafledger.runner.judged import (
     sessions_judged,
     told_of_changes,
 )
-from leafledger.study.consequences import is_known, without_consequences
 from leafledger.study.definition import Definition
-from leafledger.study.definition_file import with_rows
-from leafledger.study.file_pattern import without_pattern
+from leafledger.study.definition_file import (
+    definition_of,
+    is_known,
+    of_variant,
+    with_rows,
+    without_consequences,
+)
 from leafledger.study.layout import Task
 from leafledger.study.links import link_problems
-from leafledger.study.reading import ExaminedStudy, examine_study, read_design
+from leafledger.study.reading import ExaminedStudy, examine_study, read_design, under_variant
 from leafledger.study.study import Study
-from leafledger.study.variant_definitions import definition_of, of_variant
-from leafledger.study.variant_study import under_variant
+from leafledger.study.table_sheet import without_pattern
 from leafledger.study.yaml_text import YamlText
 
 if TYPE_CHECKING:

@@ -13,11 +13,10 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, bounded, quoted
 from leafledger.records.job import Job
-from leafledger.study.measurement_sections import Form
-from leafledger.study.names import PathCheck
+from leafledger.study.definition import Form
 from leafledger.study.scan_sheet import OPTIONAL, REQUIRED, ScanReader
 from leafledger.study.settings import intake_row
-from leafledger.study.sheets import read_sheet
+from leafledger.study.sheets import PathCheck, read_sheet
 from leafledger.study.tables import SpectraTable, read_json, read_spectra
 
 if TYPE_CHECKING:

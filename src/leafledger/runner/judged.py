@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from leafledger.runner.jobs import job_of
-from leafledger.study.decisions import change_told, judged_otherwise, standing
 from leafledger.study.layout import Task, outputs
+from leafledger.study.scan_sheet import change_told, judged_otherwise, standing
 from leafledger.study.study import Study
 
 if TYPE_CHECKING:

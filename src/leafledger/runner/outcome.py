@@ -14,11 +14,10 @@ from leafledger.records.digests import FileDigests
 from leafledger.runner.ended import problems_file
 from leafledger.runner.plan import plan
 from leafledger.study.definition_file import FILE as STUDY_FILE
-from leafledger.study.definition_file import read_definition, with_rows
+from leafledger.study.definition_file import of_variant, read_definition, with_rows
 from leafledger.study.layout import LOGS, Task
 from leafledger.study.study import Study
 from leafledger.study.tables import read_json
-from leafledger.study.variant_definitions import of_variant
 
 _NEXT_TO_NOTHING = 1_000_000
 _NO_SPACE = tuple(os.strerror(number) for number in (errno.ENOSPC, errno.EDQUOT))

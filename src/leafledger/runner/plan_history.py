@@ -11,7 +11,7 @@ import os
 from typing import Any
 
 from leafledger.ledger.plans import on_record
-from leafledger.ledger.variants_kept import whole_output
+from leafledger.ledger.variants_table import whole_output
 from leafledger.ledger.view import BookView
 from leafledger.records.code import code_of
 from leafledger.records.digests import sha256_of_file

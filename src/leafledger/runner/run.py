@@ -15,7 +15,7 @@ from typing import Any
 
 from leafledger.errors import InputFault, Problem
 from leafledger.ledger import book
-from leafledger.ledger.variants_kept import bring_table_back
+from leafledger.ledger.variants_table import bring_table_back
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.check import checked_study, sheet_warnings

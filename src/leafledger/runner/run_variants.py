@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from leafledger.ledger.variants_kept import remove_table
+from leafledger.ledger.variants_table import remove_table
 from leafledger.records.digests import FileDigests
 from leafledger.runner.check import checked_study
 from leafledger.runner.lock import study_lock

@@ -29,7 +29,7 @@ from leafledger.runner.restore import may_use_store, put_record
 from leafledger.study.layout import BY_NAME, Task, outputs
 from leafledger.study.links import refuse_links
 from leafledger.study.reading import read_study
-from leafledger.study.sheet_files import with_own_names
+from leafledger.study.sheets import with_own_names
 from leafledger.study.study import Study
 from leafledger.study.tables import write_json
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 
-from leafledger.ledger.variants import Settings, VariantsTable, words_of
+from leafledger.ledger.variants_table import Settings, VariantsTable, words_of
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.record import Record, read_record
@@ -13,9 +13,9 @@ from leafledger.runner.plan import RecordedDigests, holds_as_recorded
 from leafledger.runner.step import VARIANT_VARIABLE
 from leafledger.study.columns import STATED
 from leafledger.study.layout import LOGS, VARIANTS_TASK, tasks
+from leafledger.study.reading import under_variant
 from leafledger.study.study import Study
 from leafledger.study.tables import write_text
-from leafledger.study.variant_study import under_variant
 
 TABLE_VARIABLE = "LEAFLEDGER_TABLE_OF_VARIANTS"
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
-from leafledger.ledger.variants import Settings, VariantsTable
-from leafledger.ledger.variants_kept import whole_table
+from leafledger.ledger.variants_table import Settings, VariantsTable, whole_table
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record, read_record
@@ -14,8 +13,8 @@ from leafledger.runner.plan import Planned, RecordedDigests, why_not_as_recorded
 from leafledger.runner.variants import table_of
 from leafledger.study.columns import STATED
 from leafledger.study.layout import VARIANTS_TASK
+from leafledger.study.reading import under_variant
 from leafledger.study.study import VARIANTS_TABLE, Study
-from leafledger.study.variant_study import under_variant
 
 
 @dataclass(frozen=True)

@@ -16,9 +16,10 @@ from leafledger.records.digests import FileDigests
 from leafledger.runner.jobs import key_value
 from leafledger.runner.lock import hold_study
 from leafledger.runner.step import VARIANT_VARIABLE
+from leafledger.study.definition import ID_WORDS
 from leafledger.study.layout import Task, inputs, outputs, own_files, sessions_read, tasks
-from leafledger.study.names import ID_WORDS, is_id
 from leafledger.study.reading import read_study
+from leafledger.study.sheets import is_id
 from leafledger.study.study import Study
 from leafledger.study.tables import canonical_json
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from leafledger.errors import Problem, first_words, nearest, quoted
 from leafledger.study.definition_file import FILE
-from leafledger.study.sheet_files import units_file
+from leafledger.study.sheets import units_file
 from leafledger.study.study import Study
 
 SIDES = ("train", "test")

@@ -7,9 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from leafledger.study.analysis_sections import Classes
-from leafledger.study.definition import Definition
-from leafledger.study.measurement_sections import Form
+from leafledger.study.definition import Classes, Definition, Form
 from leafledger.study.parameters import parameters
 
 

@@ -7,25 +7,583 @@ as ``config/study.schema.json`` is made from these models.
 from __future__ import annotations
 
 import datetime as dt
+import types
+import typing
 from collections.abc import Collection
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, StringConstraints
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
-from leafledger.study.analysis_sections import Classes, Effects, Indices
-from leafledger.study.field_types import (
-    NOTHING_WORDS,
-    ColumnName,
-    Id,
-    Label,
-    NotNegative,
-    Section,
-    Text,
-    blank,
-    nothing,
-    one_or_many,
+# Types of the values in ``study.yaml``, and what all its sections share.
+# ----------------------------------------------------------------------
+
+ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
+ID_WORDS = "letters, digits, _ and -, beginning with a letter or digit, at most 64"
+LABEL_PATTERN = r"^[^\x00-\x1f\x7f-\x9f]{1,64}$"
+LABEL_WORDS = "printable text, at most 64 characters"
+Id = Annotated[str, StringConstraints(pattern=ID_PATTERN)]
+Label = Annotated[str, StringConstraints(pattern=LABEL_PATTERN)]
+ColumnName = Annotated[str, StringConstraints(pattern=LABEL_PATTERN)]
+Text = Annotated[str, StringConstraints(max_length=2000)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Fraction = Annotated[float, Field(gt=0, lt=1, allow_inf_nan=False)]
+
+
+NOTHING_WORDS = frozenset({"none", "null", "~"})
+"""What may be typed for nothing at all; quoted or not, the text is the same."""
+
+
+def nothing(value: Any) -> Any:
+    """Read an empty value and the words for nothing as no value."""
+    empty = isinstance(value, str) and value.strip() in {"", *NOTHING_WORDS}
+    return None if empty else value
+
+
+def blank(value: Any) -> Any:
+    """Keep words such as `none`: they may be the label of a treatment."""
+    return None if isinstance(value, str) and not value.strip() else value
+
+
+def one_or_many(value: Any) -> Any:
+    """Let a list of one be written without brackets."""
+    return [value] if isinstance(value, str | dict) else value
+
+
+class Section(BaseModel):
+    """A part of ``study.yaml``; a key that it does not know is an error."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+# What ``study.yaml`` may say of raw files, instrument, reflectance and quality.
+# ----------------------------------------------------------------------
+
+
+class Form(Section):
+    """How the raw files of a session are written."""
+
+    form: Literal["text", "wide_table", "jcamp_dx", "parquet", "spreadsheet"] = Field(
+        "text",
+        description="A text file for each scan, a text table with a row for each scan, JCAMP-DX, "
+        "Parquet, or a workbook.",
+    )
+    quantity: Literal["counts", "reflectance", "percent"] = Field(
+        "counts",
+        description="What the numbers are: counts need dark and white scans; percent is divided "
+        "by 100.",
+    )
+    wavelength_column: str = Field(
+        "1", description="Number (from 1) or name; forms text and spreadsheet."
+    )
+    value_column: str = Field(
+        "2", description="Number (from 1) or name; forms text and spreadsheet."
+    )
+    decimal: Literal["auto", "point", "comma"] = Field(
+        "auto", description="The decimal mark; `auto` finds it."
+    )
+    delimiter: Literal["auto", "tab", "comma", "semicolon", "space"] = Field(
+        "auto", description="What stands between cells; `auto` finds it."
+    )
+    encoding: Literal["auto", "utf-8", "utf-16", "latin-1"] = Field(
+        "auto", description="How characters are stored; `auto` finds it."
+    )
+    scan_column: Annotated[ColumnName | None, BeforeValidator(nothing)] = Field(
+        None,
+        description="Column that names the scan of a row; forms wide_table, parquet and, with "
+        "`scans_in: rows`, spreadsheet.",
+    )
+    scans_in: Literal["sheets", "rows"] = Field(
+        "sheets",
+        description="Form spreadsheet: a scan in each sheet (a file of one sheet is one scan), or "
+        "in each row of a wide table.",
+    )
+    sheet: Annotated[Label | None, BeforeValidator(nothing)] = Field(
+        None,
+        description="Form spreadsheet: the sheet to read in each file; left out, the sheets that "
+        "the items of the scan sheet name, or the only one.",
+    )
+    pixel_coefficients: Annotated[
+        Annotated[list[Finite], Field(min_length=2, max_length=6)] | None,
+        BeforeValidator(nothing),
+    ] = Field(
+        None,
+        description="Wavelength in nm = c0 + c1 p + c2 p^2 ..., p the pixel from 0; for files that "
+        "number their pixels or, with `wavelength_column: none`, hold counts alone.",
+    )
+
+
+class Pattern(Section):
+    """File names that stand in for rows of the scan sheet."""
+
+    pattern: Annotated[str, StringConstraints(min_length=1, max_length=300)] = Field(
+        description="A path in which each `{field}` stands for part of a name and `{}` for a part "
+        "that means nothing."
+    )
+    role: Literal["sample", "white", "dark", "lamp", "ambient", "check"] = Field(
+        "sample", description="What the files are that fit."
+    )
+
+
+def _patterns(value: Any) -> Any:
+    items = one_or_many(value)
+    if isinstance(items, list):
+        return [{"pattern": item} if isinstance(item, str) else item for item in items]
+    return items
+
+
+class Intake(Section):
+    """Where the raw scans are and how to read them."""
+
+    sheet: str = Field(
+        "scans.csv",
+        description="The scan sheet, CSV or .xlsx, with a row for each raw scan; or one CSV table "
+        "of labelled spectra.",
+    )
+    pattern: Annotated[list[Pattern], BeforeValidator(_patterns)] = Field(
+        [], description="Instead of a sheet: `raw/{session}/{unit}_{leaf}_{replicate}.txt`."
+    )
+    forms: dict[str, Form] = Field(
+        {}, description="A form for each session that has its own, and `default` for the rest."
+    )
+
+
+class Linearity(Section):
+    """Polynomial that turns counts above dark into counts of a linear detector."""
+
+    coefficients: list[Finite] = Field(
+        min_length=1,
+        max_length=8,
+        description="linear = counts * (c0 + c1 * counts + c2 * counts^2 ...).",
+    )
+
+
+TABLE_PATTERN = r"^([A-Za-z0-9_-][A-Za-z0-9_. -]*/)*[A-Za-z0-9_-][A-Za-z0-9_. -]*[.][cC][sS][vV]$"
+"""A CSV inside the study folder: no part of the path begins with a point."""
+TableFile = Annotated[str, StringConstraints(pattern=TABLE_PATTERN, max_length=300)]
+
+
+class Panel(Section):
+    """Reflectance factor of the white reference panel."""
+
+    reflectance: Annotated[float, Field(gt=0, le=1.2)] | TableFile = Field(
+        1.0,
+        description="A number, or a CSV of the study folder with the columns wavelength_nm, "
+        "reflectance and, if known, u_relative (then the key below is not used).",
+    )
+    u_relative: NotNegative = Field(0.0, description="Relative standard uncertainty (k = 1).")
+
+
+class Instrument(Section):
+    """What is known of the spectrometer and its white reference."""
+
+    full_scale_counts: Annotated[Positive | None, BeforeValidator(nothing)] = Field(
+        None,
+        description="Counts at which the detector is full, such as 65535 for 16 bit; left out, "
+        "proposed from the data with a warning.",
+    )
+    gain_electrons_per_count: Literal["estimate"] | Positive = Field(
+        "estimate",
+        description="Electrons for each count; `estimate`: from how repeated references scatter.",
+    )
+    read_noise_counts: Literal["estimate"] | NotNegative = Field(
+        "estimate",
+        description="Noise of reading the detector out (standard deviation); `estimate`: from "
+        "repeated darks.",
+    )
+    linearity: Annotated[Linearity | Literal["estimate"] | None, BeforeValidator(nothing)] = Field(
+        None, description="`estimate`: from whites of each session at four or more times."
+    )
+    integration_u_ms: NotNegative = Field(
+        0.0,
+        description="Standard uncertainty (k = 1) of every integration time; it cancels where leaf "
+        "and white have the same.",
+    )
+    panel: Panel = Panel(reflectance=1.0, u_relative=0.0)
+
+
+class Grid(Section):
+    """Evenly spaced wavelengths that all sessions are brought to."""
+
+    start_nm: Positive = Field(description="First wavelength.")
+    stop_nm: Positive = Field(description="Last wavelength.")
+    step_nm: Annotated[float, Field(gt=0, le=100)] = Field(1.0, description="Step.")
+
+
+class Smoothing(Section):
+    """Savitzky-Golay smoothing of reflectance."""
+
+    window_nm: Positive = Field(description="Width of the moving window.")
+    order: Annotated[int, Field(ge=1, le=6)] = Field(2, description="Degree of the polynomial.")
+
+
+class StrayShare(Section):
+    """Stray light as a stated share of the mean signal of a scan."""
+
+    fraction: Annotated[float, Field(gt=0, lt=0.2, allow_inf_nan=False)] = Field(
+        description="Share of the mean signal of the scan."
+    )
+    u_relative: NotNegative = Field(0.29, description="Relative standard uncertainty (k = 1).")
+
+
+class StrayRegion(Section):
+    """Stray light as the mean signal of a part of the array that no light can reach."""
+
+    dark_region_nm: Annotated[list[Positive], Field(min_length=2, max_length=2)] = Field(
+        description="First and last wavelength of the part that no light can reach."
+    )
+    u_relative: NotNegative = Field(
+        0.29, description="Relative standard uncertainty (k = 1) of the level elsewhere."
+    )
+
+
+class Reflectance(Section):
+    """From counts to reflectance."""
+
+    grid: Literal["auto", "native"] | Grid = Field(
+        "auto",
+        description="`native`: as the file has it; `auto`: native, but 1 nm where finer than that.",
+    )
+    wavelengths: Literal["as_read", "from_lamp"] = Field(
+        "as_read",
+        description="`from_lamp`: put right by a scan of a mercury-argon lamp in every session.",
+    )
+    references: Literal["bracket", "nearest", "mean"] = Field(
+        "bracket",
+        description="Which whites stand for a leaf: those before and after it, weighted by time; "
+        "the nearest in time; or the mean of the session.",
+    )
+    dark: Literal["per_integration_time", "scaled"] = Field(
+        "per_integration_time",
+        description="Darks of the same integration time; or `scaled`: offset + rate x time.",
+    )
+    stray_light: Annotated[StrayShare | StrayRegion | None, BeforeValidator(nothing)] = Field(
+        None, description="Stray light to take off, stated or read from a dark part of the array."
+    )
+    smoothing: Annotated[Smoothing | None, BeforeValidator(nothing)] = Field(
+        None, description="Savitzky-Golay smoothing of reflectance."
+    )
+
+
+class Checks(Section):
+    """Thresholds of the checks on every scan."""
+
+    saturated_share: Annotated[float, Field(ge=0, le=1)] = Field(
+        0.0, description="Share of pixels at full scale that is still tolerated."
+    )
+    low_signal_to_noise: NotNegative = Field(
+        20.0,
+        description="Median signal-to-noise of a leaf at 550-750 nm below which it is a fault.",
+    )
+    replicate_distance: Positive = Field(
+        4.5, description="Robust distance (z) from the other scans of the same leaf position."
+    )
+    lamp_lines: bool = Field(
+        True, description="Whether to look for lines of room lamps that leaked into the clip."
+    )
+    ambient_share: Positive = Field(
+        0.005,
+        description="Largest share of the white that an `ambient` scan (lamp off, leaf in the "
+        "clip) may show, and that lines of room lamps may add to a leaf or a white. Less is a "
+        "fault in a leaf if it moves an index in use by more than its uncertainty.",
+    )
+    reference_drift: Positive = Field(0.03, description="Relative change of the white signal.")
+
+
+class FoundRange(Section):
+    """The trusted range, found from the white references."""
+
+    signal_to_noise: Positive = Field(
+        200.0, description="Signal-to-noise of the white that the worst session must still reach."
+    )
+    margin_nm: NotNegative = Field(5.0, description="Width taken off at both ends.")
+
+
+class StatedRange(Section):
+    """The trusted range, set by hand."""
+
+    start_nm: Positive = Field(description="First wavelength.")
+    stop_nm: Positive = Field(description="Last wavelength.")
+
+
+Severity = Literal["error", "warning"]
+
+
+class Severities(Section):
+    """What a broken expectation does: `error` stops the run, `warning` is reported."""
+
+    scans: Severity = Field("error", description="Of the raw scans.")
+    reflectance: Severity = Field("error", description="Of the reflectance.")
+    indices: Severity = Field("warning", description="Of the index values.")
+
+
+class Quality(Section):
+    """Checks, the trusted range, and what is done with a flagged scan."""
+
+    checks: Checks = Checks()
+    range: FoundRange | StatedRange = Field(
+        FoundRange(), description="The wavelengths that results may use, found or stated."
+    )
+    apply: Literal["none", "faults", "faults_and_outliers"] = Field(
+        "faults",
+        description="Which flagged scans leave the analysis where no person has decided.",
+    )
+    severity: Severities = Severities()
+
+
+# What ``study.yaml`` may say of indices, effects and classes.
+# ----------------------------------------------------------------------
+
+
+class UserFormula(Section):
+    """An index of the user's own."""
+
+    index: Id = Field(description="Its name in tables and figures.")
+    formula: Annotated[str, StringConstraints(min_length=1, max_length=500)] = Field(
+        description="In the language of the page on indices: `R(705)` is the reflectance at 705 nm."
+    )
+    unit: Annotated[str, StringConstraints(max_length=32)] = Field(
+        "1", description="Its unit; 1 for a ratio."
+    )
+    source: Annotated[str, StringConstraints(max_length=300)] = Field(
+        "user formula", description="Where the formula comes from."
+    )
+
+
+class BandMean(Section):
+    """Bands averaged over a width instead of read at one wavelength."""
+
+    mean_over_nm: Annotated[float, Field(gt=0, le=100)] = Field(
+        description="Width over which every single wavelength is averaged."
+    )
+
+
+DEFAULT_INDICES = (
+    "NDVI",
+    "PRI",
+    "CI_rededge",
+    "ND705",
+    "MTCI",
+    "REP_linear",
+    "CI_green",
+    "ARI1",
+    "CRI1",
+    "PSRI",
+    "SIPI",
+    "WI",
 )
-from leafledger.study.measurement_sections import Instrument, Intake, Quality, Reflectance
+
+
+class Indices(Section):
+    """Which index of the catalogue, and which of the user's own, to compute."""
+
+    use: Annotated[list[Id], BeforeValidator(one_or_many)] = Field(
+        list(DEFAULT_INDICES), description="Names of the catalogue, or `all`."
+    )
+    band_read: Literal["interpolate"] | BandMean = Field(
+        "interpolate", description="How a band of a formula is read from the spectrum."
+    )
+    formulas: list[UserFormula] = Field([], description="Indices of your own.")
+
+
+PrimaryMethod = Literal[
+    "paired_t",
+    "signed_rank",
+    "sign_flip",
+    "linear_model",
+    "linear_model_equal",
+    "welch_t",
+    "label_permutation",
+    "ancova",
+    "tost",
+]
+
+
+class Primary(Section):
+    """The one effect that is asked about before all others."""
+
+    index: Id = Field(description="The index.")
+    question: Literal["change", "difference_in_change", "difference", "equivalence"] = Field(
+        "difference_in_change",
+        description="The change under treatment; how it differs from that of the control "
+        "(`difference` where no session lies before; either word serves); or equivalence within "
+        "the margin.",
+    )
+    session: Id | None = Field(
+        None, description="The after-session; left out, the last one of the study."
+    )
+    method: PrimaryMethod | None = Field(
+        None,
+        description="Its test; left out, the first of `methods` that answers the question, in the "
+        "order of the page on the method: the linear model between treatments, the paired t test "
+        "for a change.",
+    )
+
+
+Method = Literal[
+    "paired_t",
+    "signed_rank",
+    "sign_flip",
+    "linear_model",
+    "linear_model_equal",
+    "welch_t",
+    "label_permutation",
+    "ancova",
+    "summary_mean",
+    "summary_slope",
+    "summary_area",
+    "mixed_model",
+    "mixed_model_slope",
+    "mixed_model_unstructured",
+]
+DEFAULT_METHODS: tuple[Method, ...] = (
+    "paired_t",
+    "signed_rank",
+    "linear_model",
+    "linear_model_equal",
+    "welch_t",
+    "summary_mean",
+    "summary_slope",
+    "summary_area",
+    "mixed_model",
+    "mixed_model_unstructured",
+)
+
+
+Pair = Annotated[list[Label], Field(min_length=2, max_length=2)]
+"""A treatment, and the one that it is compared with."""
+
+
+class Effects(Section):
+    """Tests of the treatment on the indices; `n` counts units."""
+
+    primary: Annotated[Primary | None, BeforeValidator(nothing)] = Field(
+        None,
+        description="The one effect to be planned before measuring; left out, every effect is "
+        "exploratory. `leafledger plan record` puts it on record.",
+    )
+    alpha: Fraction = Field(0.05, description="Level with which a (adjusted) p is compared.")
+    interval: Fraction = Field(0.95, description="Level of the intervals.")
+    methods: list[Method] = Field(
+        list(DEFAULT_METHODS), description="The tests; the page on the method explains each."
+    )
+    margin: dict[Id, Positive] = Field(
+        {},
+        description="Smallest difference that would matter, by index, in its unit; equivalence is "
+        "claimed when two one-sided tests, adjusted within their family, show that it is smaller.",
+    )
+    covariates: Annotated[list[ColumnName], BeforeValidator(one_or_many)] = Field(
+        [],
+        description="Columns of units.csv that stand in the linear model beside the block, as "
+        "factors.",
+    )
+    compare: Literal["control", "all"] | list[Pair] = Field(
+        "control",
+        description="Which treatments are compared: each with the control, all pairs, or the pairs "
+        "listed, such as `[[chelate, sulphate]]` (the second one is the reference).",
+    )
+    crossed: Annotated[ColumnName | None, BeforeValidator(nothing)] = Field(
+        None,
+        description="A factor that the treatment is crossed with: main effects and interaction are "
+        "tested, each at its own level of the layout.",
+    )
+    strata: Annotated[ColumnName | None, BeforeValidator(nothing)] = Field(
+        None,
+        description="A factor of the design: the difference in change also within each of its "
+        "levels, and whether it differs between them.",
+    )
+    n_draws: Annotated[int, Field(ge=99, le=1_000_000)] = Field(
+        9999, description="Draws of a permutation that is too large to be enumerated."
+    )
+    seed: Annotated[int, Field(ge=0, lt=2**32)] = Field(1, description="Start of the draws.")
+
+
+class Folds(Section):
+    """Folds of the outer loop; from five on, the inner loop uses the remaining outer folds."""
+
+    outer: Literal["auto"] | Annotated[int, Field(ge=2, le=50)] = Field(
+        "auto",
+        description="Parts that are held out in turn; `auto`: as many as the median class has "
+        "units, 3 to 10.",
+    )
+    repeats: Literal["auto"] | Annotated[int, Field(ge=1, le=100)] = Field(
+        "auto",
+        description="How often the parts are dealt out anew; `auto`: 10, of many units fewer, at "
+        "least 3.",
+    )
+
+
+class FixedSplit(Section):
+    """A split that the study fixes."""
+
+    column: ColumnName = Field(description="Column of units.csv that says `train` or `test`.")
+
+
+class Classes(Section):
+    """Training and honest validation of the discriminant classifier."""
+
+    target: ColumnName = Field(description="Column to tell: the treatment, the block or a factor.")
+    sessions: Literal["all", "before", "after"] | list[Id] = Field(
+        "after", description="Sessions whose scans take part."
+    )
+    split: Literal["unit", "block", "session", "leave_one_unit_out"] | FixedSplit = Field(
+        "unit",
+        description="What is held out together; no unit is ever on both sides. `session`: train "
+        "on earlier sessions, judge later ones; `{column: set}`: as that column says.",
+    )
+    max_components: Literal["auto"] | Annotated[int, Field(ge=1, le=50)] = Field(
+        "auto",
+        description="Largest number of latent variables that is tried; `auto`: more while the "
+        "error still falls, up to 40 or what the smallest training part carries.",
+    )
+    preprocessing: Annotated[
+        list[
+            Literal[
+                "auto",
+                "none",
+                "standard_normal_variate",
+                "multiplicative_scatter",
+                "derivative_1",
+                "derivative_2",
+                "detrend",
+                "autoscale",
+            ]
+        ],
+        BeforeValidator(one_or_many),
+        Field(min_length=1),
+    ] = Field(
+        ["auto"],
+        description="What the inner loop chooses among; `auto`: none, standard_normal_variate and, "
+        "where the wavelengths allow it, derivative_1.",
+    )
+    decision: Literal["auto", "largest_membership", "linear_discriminant"] = Field(
+        "auto",
+        description="The class with the largest predicted membership, or the likeliest one of a "
+        "linear discriminant on the scores; `auto`: the inner loop chooses.",
+    )
+    weights: Literal["equal", "balanced"] = Field(
+        "equal",
+        description="`balanced`: every class counts alike, whatever its number of scans.",
+    )
+    margin: Annotated[float, Field(gt=0, lt=1)] = Field(
+        0.05,
+        description="Share of accuracy that a rival may lie behind the classifier and still be "
+        "called as good; also the gap to held-out sessions that is warned of.",
+    )
+    folds: Folds = Folds()
+    n_permutations: Annotated[int, Field(ge=0, le=99_999)] = Field(
+        999, description="Draws of the permutation test; 0 for none."
+    )
+    seed: Annotated[int, Field(ge=0, lt=2**32)] = Field(
+        1, description="Start of folds, permutations and resamples."
+    )
+
+
+# The study definition: what ``study.yaml`` may say, section by section.
+# ----------------------------------------------------------------------
+# Every value arrives as the text that was typed and gets its type here. The JSON schema published
+# as ``config/study.schema.json`` is made from these models.
 
 TRACKING_PATTERN = (
     r"^https?://(localhost|127\.0\.0\.1|\[::1\])(:[0-9]{1,5})?(/[A-Za-z0-9._~/-]{0,200})?$"
@@ -176,3 +734,18 @@ class Definition(Section):
         description="Named alternative settings, run by `leafledger run --variants`; no result of "
         "the study itself depends on them.",
     )
+
+
+# Which sections may stand in a place of ``study.yaml``, read from the models.
+# ----------------------------------------------------------------------
+
+_AROUND = (typing.Union, types.UnionType, list, dict, typing.Annotated)
+
+
+def sections_in(annotation: Any) -> list[type[BaseModel]]:
+    """Return every section that a field's annotation names, one for each form it may take."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    if typing.get_origin(annotation) in _AROUND:
+        return [model for part in typing.get_args(annotation) for model in sections_in(part)]
+    return []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from copy import deepcopy
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
@@ -15,12 +15,143 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from leafledger.errors import MOST_PROBLEMS, InputFault, Problem, bounded, nearest, quoted
-from leafledger.study.definition import TRACKING_PATTERN, TRACKING_WORDS, Definition
-from leafledger.study.field_types import ID_PATTERN, ID_WORDS, LABEL_WORDS
-from leafledger.study.measurement_sections import TABLE_PATTERN
-from leafledger.study.sections_of import sections_in
-from leafledger.study.variants import REFUSED
+from leafledger.study.columns import STATED
+from leafledger.study.definition import (
+    ID_PATTERN,
+    ID_WORDS,
+    LABEL_WORDS,
+    TABLE_PATTERN,
+    TRACKING_PATTERN,
+    TRACKING_WORDS,
+    Definition,
+    sections_in,
+)
 from leafledger.study.yaml_text import YamlText, read_yaml
+
+# Variants: the same study under other settings, each named in ``study.yaml``.
+# ----------------------------------------------------------------------
+# A variant says only what differs. Its settings are laid over those of the study key by key; what
+# comes out is checked like any study.
+
+_DESIGN = "the design is what was done to the plants: it is the same under all settings"
+_WORDS = "it says nothing of how results are computed"
+REFUSED: Mapping[tuple[str, ...], str] = {
+    ("version",): _WORDS,
+    ("title",): _WORDS,
+    ("question",): "another question is another study",
+    ("design",): _DESIGN,
+    ("report",): _WORDS,
+    ("tracking",): _WORDS,
+    ("variants",): "a variant has no variants of its own",
+    ("intake", "sheet"): "other scans are another study",
+    ("intake", "pattern"): "other scans are another study",
+    ("effects", "primary"): "variants are compared by the one primary effect",
+    ("effects", "alpha"): "verdicts at another level cannot be compared with the stated one",
+    ("effects", "interval"): "intervals of another level cannot be compared with the stated one",
+    ("classes", "target"): "accuracies for another target cannot be compared",
+}
+"""What a variant may not say, and why."""
+
+
+def refused_keys(given: Any) -> Iterator[tuple[tuple[str, ...], str]]:
+    """Yield the keys of a variant that it may not have, each with the reason.
+
+    Examples
+    --------
+    >>> list(refused_keys({"title": "x", "quality": {"apply": "none"}}))
+    [(('title',), 'it says nothing of how results are computed')]
+    """
+    for place, why in REFUSED.items():
+        inside = given
+        for key in place:
+            inside = inside.get(key) if isinstance(inside, Mapping) else None
+        if inside is not None:
+            yield place, why
+
+
+def laid_over(stated: Any, other: Any, forms: list[type[BaseModel]]) -> Any:
+    """Return the settings ``other`` laid over those stated: mappings merge, all else replaces.
+
+    Where a section has several forms (a trusted range found or stated), settings of one form
+    replace those of another as a whole: keys of both would be no form at all.
+
+    Parameters
+    ----------
+    stated, other
+        Values as they were typed.
+    forms
+        The sections that may stand here.
+
+    Examples
+    --------
+    >>> laid_over({"a": "1", "b": {"c": "2"}}, {"b": {"d": "3"}}, [])
+    {'a': '1', 'b': {'c': '2', 'd': '3'}}
+    """
+    if not (isinstance(stated, Mapping) and isinstance(other, Mapping)):
+        return other
+    fields = [set(form.model_fields) for form in forms]
+    if len(forms) > 1 and not any({*stated, *other} <= known for known in fields):
+        return other
+    merged = dict(stated)
+    for key, value in other.items():
+        merged[key] = laid_over(stated.get(key), value, _forms_at(forms, key))
+    return merged
+
+
+def _forms_at(forms: list[type[BaseModel]], key: str) -> list[type[BaseModel]]:
+    """Return the sections that may stand under ``key``; a key of no section leads to the same."""
+    named = [form.model_fields[key] for form in forms if key in form.model_fields]
+    if not named:
+        return forms
+    return [section for field in named for section in sections_in(field.annotation)]
+
+
+def differences_in_words(stated: Mapping[str, Any], other: Mapping[str, Any]) -> str:
+    """Return what differs between the settings of two definitions, as one line.
+
+    Parameters
+    ----------
+    stated, other
+        Definitions as plain values.
+
+    Examples
+    --------
+    >>> differences_in_words({"reflectance": {"smoothing": None}, "quality": {"apply": "faults"}},
+    ...     {"reflectance": {"smoothing": {"window_nm": 15.0}}, "quality": {"apply": "none"}})
+    'reflectance.smoothing: window_nm 15 (stated: none); quality.apply: none (stated: faults)'
+    """
+    return "; ".join(
+        f"{place}: {_words(value)} (stated: {_words(before)})"
+        for place, before, value in _differing(stated, other, "")
+    )
+
+
+def _differing(stated: Any, other: Any, place: str) -> Iterator[tuple[str, Any, Any]]:
+    both = isinstance(stated, Mapping) and isinstance(other, Mapping)
+    if both and (not place or set(stated) & set(other)):
+        for key in [*stated, *(name for name in other if name not in stated)]:
+            inner = f"{place}.{key}" if place else str(key)
+            yield from _differing(stated.get(key), other.get(key), inner)
+    elif stated != other:
+        yield place, stated, other
+
+
+def _words(value: Any) -> str:
+    if value is None:
+        return "none"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, float):
+        return f"{value:.15g}"
+    if isinstance(value, Mapping):
+        return " ".join(f"{key} {_words(inner)}" for key, inner in value.items()) or "none"
+    if isinstance(value, list):
+        return " and ".join(_words(item) for item in value) or "none"
+    return str(value)
+
+
+# ``study.yaml`` as a checked definition, with the row and the nearest valid word of each fault.
+# ----------------------------------------------------------------------
 
 FILE = "study.yaml"
 
@@ -417,3 +548,227 @@ def _valid_keys(place: Place) -> list[str]:
             )
         ] or models
     return sorted({name for model in models for name in model.model_fields})
+
+
+# Which problems of a study only follow from another one, and are left unsaid until it is mended?
+# ----------------------------------------------------------------------
+# A check goes on after a fault of ``study.yaml`` or of a sheet, so that every problem is shown at
+# once. What rests on a setting that could not be read would then be wrong by itself: without the
+# sessions, every row of the scan sheet names an unknown one.
+
+_RESTS_ON: Mapping[str, tuple[str, ...]] = {
+    "design.sessions": (
+        *("intake.forms", "intake.pattern", "classes.sessions"),
+        *("effects.primary.session", "effects.primary.question"),
+    ),
+    "design.unit": ("design", "classes.target", "effects", "intake.pattern"),
+    "design.treatment": (
+        *("design.control", "design.doses", "design.levels", "design.block", "design.whole_plot"),
+        *("classes.target", "effects.compare", "effects.covariates", "effects.crossed"),
+        "effects.primary.question",
+    ),
+    "design.control": ("effects.primary.question", "effects.primary.method"),
+    "design.block": ("classes.target", "classes.split", "effects.strata", "effects.primary.method"),
+    "design.factors": (
+        *("classes.target", "classes.split"),
+        *("effects.strata", "effects.covariates", "effects.crossed"),
+    ),
+    "intake.pattern": ("design", "classes.target"),
+    "intake.sheet": ("design", "classes.target"),
+    "indices": ("effects.primary.index", "effects.margin"),
+    "effects.primary": ("effects.methods",),
+    "effects.methods": ("effects.primary",),
+}
+"""Key of ``study.yaml`` -> other keys whose check needs it."""
+_SHEET_COLUMNS: Mapping[str, tuple[str, ...]] = {
+    "design.sessions": ("session", "instrument"),
+    "design.unit": ("unit",),
+    "intake.forms": ("instrument",),
+}
+"""Key of ``study.yaml`` -> columns of the sheets whose check needs it."""
+_WHOLE_COLUMNS: Mapping[str, tuple[str, ...]] = {
+    "design.sessions": ("session", "role"),
+    "intake.forms": ("role",),
+}
+"""Key of ``study.yaml`` -> columns whose problems of the sheet as a whole need it."""
+
+
+def is_under(key: str, other: str) -> bool:
+    """Tell whether ``key`` is ``other`` or a key inside it.
+
+    Examples
+    --------
+    >>> is_under("design.sessions.0", "design.sessions"), is_under("design", "design.sessions")
+    (True, False)
+    """
+    return key == other or key.startswith(f"{other}.")
+
+
+def is_known(unknown: Iterable[str], *needed: str) -> bool:
+    """Tell whether none of the settings that a check needs is among those not known."""
+    return not any(is_under(key, n) or is_under(n, key) for key in unknown for n in needed)
+
+
+def without_consequences(
+    problems: Iterable[Problem], unknown: Iterable[str], definition: Definition
+) -> list[Problem]:
+    """Return the problems that do not follow from settings which are not known.
+
+    Parameters
+    ----------
+    problems
+        Found after the settings that are at fault were left out.
+    unknown
+        Keys of ``study.yaml`` whose value is not known.
+    definition
+        The definition without them.
+    """
+    keys = sorted(set(unknown))
+    if not keys:
+        return list(problems)
+    return [p for p in problems if not _follows(p, keys, definition)]
+
+
+def _follows(problem: Problem, unknown: list[str], definition: Definition) -> bool:
+    column = problem.column or ""
+    if problem.file == FILE:
+        rests_on = (*_RESTS_ON.items(), *((key, (key,)) for key in unknown))
+        return any(
+            not is_known(unknown, key) and any(is_under(column, one) for one in resting)
+            for key, resting in rests_on
+        )
+    named = {**_SHEET_COLUMNS, "design.treatment": (definition.design.treatment,)}
+    whole = _WHOLE_COLUMNS.items() if problem.row is None else ()
+    return any(
+        not is_known(unknown, key) and any(_is_column(column, one) for one in columns)
+        for key, columns in (*named.items(), *whole)
+    )
+
+
+def _is_column(column: str, name: str) -> bool:
+    """Tell whether a message means a column; those of a workbook are named with their letters."""
+    return column == name or column.endswith(f"({name})")
+
+
+def has_fault_in(problems: Iterable[Problem], file: str, *columns: str) -> bool:
+    """Tell whether a sheet has a problem in one of the columns, or one as a whole."""
+    return any(
+        p.file == file and (p.row is None or any(_is_column(p.column or "", c) for c in columns))
+        for p in problems
+    )
+
+
+# The definition of a study or of one of its variants, each checked like any study's.
+# ----------------------------------------------------------------------
+
+
+def definition_of(folder: Path, variant: str | None = None) -> tuple[Definition, YamlText]:
+    """Read and check ``study.yaml``; without the name of a variant all its variants as well.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    variant
+        Name of the variant whose settings hold; ``None``: those of the study as stated.
+
+    Returns
+    -------
+    definition, text
+        The typed definition and the text with its lines, for messages about the same file.
+
+    Raises
+    ------
+    InputFault
+        With every problem of the file, those of a variant under its name and key.
+    """
+    examined = examine_definition_of(folder, variant)
+    if examined.problems:
+        raise InputFault(examined.problems)
+    return examined.definition, examined.text
+
+
+def examine_definition_of(folder: Path, variant: str | None = None) -> ExaminedDefinition:
+    """Do the same and go on after a fault: what is at fault is left out of the definition.
+
+    Raises
+    ------
+    InputFault
+        If ``study.yaml`` cannot be read at all, or the variant asked for is not there or at fault.
+    """
+    examined = examine_definition(folder)
+    stated, text = examined.definition, examined.text
+    if variant is not None and variant not in stated.variants:
+        missing = Problem(
+            file=FILE,
+            column="variants",
+            row=text.line(("variants",)),
+            found=f"no variant {quoted(variant)}",
+            expected="a variant that the study names",
+            mend=nearest(variant, list(stated.variants)) or "Name it under variants.",
+        )
+        raise InputFault([*examined.problems, missing])
+    found: dict[str, Definition] = {}
+    problems: list[Problem] = list(examined.problems)
+    for name in stated.variants if variant is None else [variant]:
+        try:
+            found[name] = _variant(stated, text, name)
+        except InputFault as fault:
+            at_fault = any(is_under(p.column or "", f"variants.{name}") for p in examined.problems)
+            # A variant from which a key at fault is left out may say nothing more.
+            told = [p for p in fault.problems if p.column or not at_fault]
+            problems += with_rows(of_variant(told, name), text)
+    if variant is not None and variant not in found:
+        raise InputFault(bounded(problems))
+    definition = stated if variant is None else found[variant]
+    return replace(examined, definition=definition, problems=tuple(bounded(problems)))
+
+
+def _variant(stated: Definition, text: YamlText, name: str) -> Definition:
+    given = text.value["variants"][name]
+    if name == STATED:
+        raise InputFault(
+            _variant_problem(
+                "", quoted(name), "another name: this one is the study's own", "Rename it."
+            )
+        )
+    against = [
+        refused(FILE, None, ".".join(place), why)
+        for place, why in refused_keys(given)
+        if place[0] != "classes" or stated.classes is not None
+    ]
+    if against:
+        raise InputFault(against)
+    own = {key: value for key, value in text.value.items() if key != "variants"}
+    merged = laid_over(own, given, [Definition])
+    try:
+        definition = Definition.model_validate(merged)
+    except ValidationError as error:
+        raise InputFault(faults(error, YamlText(merged))) from error
+    definition = definition.model_copy(update={"variants": stated.variants})
+    if definition == stated:
+        raise InputFault(
+            _variant_problem(
+                "",
+                "the settings of the study itself",
+                "a setting that differs",
+                "Say what is to be otherwise, or take the variant out.",
+            )
+        )
+    return definition
+
+
+def _variant_problem(column: str, found: str, expected: str, mend: str) -> Problem:
+    return Problem(file=FILE, column=column, found=found, expected=expected, mend=mend)
+
+
+def of_variant(problems: Iterable[Problem], name: str | None) -> list[Problem]:
+    """Return problems under the name of the variant that has them."""
+    if name is None:
+        return list(problems)
+    return [
+        replace(problem, column=f"variants.{name}.{problem.column or ''}".rstrip("."))
+        if problem.file == FILE
+        else replace(problem, expected=f"{problem.expected} (for variant {name})")
+        for problem in problems
+    ]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from leafledger.study.decisions import FILE as DECISIONS
+from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.study import PLAN_HISTORY_FILE, VARIANTS_TABLE, Study
 
 RESULTS = "results"

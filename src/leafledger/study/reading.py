@@ -3,48 +3,62 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, bounded, grouped
-from leafledger.study import cross_checks
+from leafledger.study import checks
 from leafledger.study.analysis_checks import of_analysis
-from leafledger.study.consequences import (
+from leafledger.study.checks import LabelCell, level_problems
+from leafledger.study.definition import Definition, Form, without_a_word_for_nothing
+from leafledger.study.definition_file import FILE as STUDY_FILE
+from leafledger.study.definition_file import (
+    definition_of,
+    examine_definition_of,
     has_fault_in,
     is_known,
     is_under,
+    of_variant,
+    with_rows,
     without_consequences,
 )
-from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.decisions import Decision, read_decisions
-from leafledger.study.definition import Definition, without_a_word_for_nothing
-from leafledger.study.definition_file import FILE as STUDY_FILE
-from leafledger.study.definition_file import with_rows
-from leafledger.study.file_pattern import rows_of
-from leafledger.study.measurement_sections import Form
-from leafledger.study.names import PathCheck
-from leafledger.study.scan_sheet import HAVE_A_MEANING, OPTIONAL, REQUIRED, Scan, ScanReader
-from leafledger.study.sheet_files import (
+from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
+from leafledger.study.scan_sheet import (
+    HAVE_A_MEANING,
+    OPTIONAL,
+    REQUIRED,
+    Decision,
+    Scan,
+    ScanReader,
+    columns_of,
+    missing_column,
+    read_decisions,
+    units_of_scans,
+    units_of_sheet,
+)
+from leafledger.study.sheets import (
     SCANS,
     UNITS,
+    PathCheck,
     find_units,
     is_there,
+    read_sheet,
     refused_sheet,
     units_file,
     with_scan_sheet,
 )
-from leafledger.study.sheets import read_sheet
 from leafledger.study.study import Study, sessions_of
 from leafledger.study.table_sheet import (
     is_spectra_table,
+    rows_of,
     rows_of_table,
     spectra_in_workbook,
     without_headings,
 )
-from leafledger.study.treatment_levels import LabelCell, level_problems
-from leafledger.study.units import columns_of, missing_column, units_of_scans, units_of_sheet
-from leafledger.study.variant_definitions import definition_of, examine_definition_of, of_variant
 from leafledger.study.yaml_text import YamlText
+
+# Read a study folder: definition, units, scans and decisions, with all their problems together.
+# ----------------------------------------------------------------------
 
 
 def read_study(folder: Path, variant: str | None = None) -> Study:
@@ -104,7 +118,7 @@ def examine_study(folder: Path, variant: str | None = None) -> ExaminedStudy:
     folder = folder.resolve()
     examined = examine_definition_of(folder, variant)
     stated, text, unknown = examined.definition, examined.text, set(examined.unknown)
-    problems: list[Problem] = cross_checks.of_definition(stated)
+    problems: list[Problem] = checks.of_definition(stated)
     units_sheet: dict[str, dict[str, str]] | None = None
     columns = columns_of(stated.design)
     definition = with_scan_sheet(folder, stated, problems)
@@ -165,17 +179,17 @@ def _cross_checks(
     )
     found: list[Problem] = []
     if not flawed_scans:
-        found += cross_checks.of_scans(study)
+        found += checks.of_scans(study)
     flawed_labels = has_fault_in(problems, units_name, "unit", design.treatment)
     whole = any(p.file == units_name and p.row is None for p in problems)
     empty = not study.units and (unread or any(p.file in sources for p in problems))
     if not whole and not empty:
-        found += cross_checks.of_units(study)
+        found += checks.of_units(study)
         if not absent:
             analysis = of_analysis(study)
             found += [p for p in analysis if not flawed_labels or p.column != "design.doses"]
     rest_on = {*unknown, *(key for key in absent if key is not None)}
-    return [*without_consequences(found, rest_on, study.definition), *cross_checks.of_panel(study)]
+    return [*without_consequences(found, rest_on, study.definition), *checks.of_panel(study)]
 
 
 def read_design(folder: Path) -> Study:
@@ -194,7 +208,7 @@ def read_design(folder: Path) -> Study:
     """
     folder = folder.resolve()
     definition, text = definition_of(folder)
-    problems: list[Problem] = cross_checks.of_definition(definition)
+    problems: list[Problem] = checks.of_definition(definition)
     columns = columns_of(definition.design)
     name = find_units(folder, problems)
     if name is None or definition.design.unit is None:
@@ -204,7 +218,7 @@ def read_design(folder: Path) -> Study:
     design = without_a_word_for_nothing(definition.design, levels)
     study = Study(folder, definition.model_copy(update={"design": design}), (), units, ())
     if not problems:
-        problems += cross_checks.of_design(study)
+        problems += checks.of_design(study)
     if problems:
         raise InputFault(with_rows(problems, text))
     return study
@@ -393,3 +407,37 @@ def _read_decisions(folder: Path, scans: list[Scan], problems: list[Problem]) ->
     except InputFault as fault:
         problems += fault.problems
         return []
+
+
+# A study that has been read, under one of its variants.
+# ----------------------------------------------------------------------
+
+
+def under_variant(study: Study, name: str) -> Study:
+    """Return a study under one of its variants, checked like any study.
+
+    Its sheets hold whatever the settings are, so that they are not read again, unless the variant
+    says how the raw files are written: of a labelled table of spectra that is the sheet itself.
+
+    Parameters
+    ----------
+    study
+        The study as stated.
+    name
+        Name of the variant.
+
+    Raises
+    ------
+    InputFault
+        With every problem of the variant.
+    """
+    if study.definition.variants[name].intake:
+        return read_study(study.folder, name)
+    definition, text = definition_of(study.folder, name)
+    known = {"design": study.definition.design, "intake": study.definition.intake}
+    other = replace(study, definition=definition.model_copy(update=known), variant=name)
+    problems: list[Problem] = checks.of_definition(other.definition)
+    problems = problems or list(checks.of_study(other))
+    if problems:
+        raise InputFault(with_rows(of_variant(problems, name), text))
+    return other

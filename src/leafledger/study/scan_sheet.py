@@ -4,14 +4,198 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import re
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import PurePosixPath
+from pathlib import Path, PurePosixPath
 from typing import TypeVar
 
-from leafledger.errors import MOST_PROBLEMS, Problem, first_words, nearest, quoted
-from leafledger.study.names import ID_WORDS, PathCheck, is_id, is_label
-from leafledger.study.sheets import Row, Sheet
+from leafledger.errors import (
+    MOST_PROBLEMS,
+    InputFault,
+    Problem,
+    bounded,
+    first_words,
+    nearest,
+    quoted,
+)
+from leafledger.study.definition import ID_WORDS, Design
+from leafledger.study.sheets import PathCheck, Row, Sheet, is_id, is_label, read_sheet
+
+# Decisions that a person took about scans, with the reason and the name.
+# ----------------------------------------------------------------------
+
+DECISIONS_FILE = "decisions.csv"
+COLUMNS = ("scan", "action", "reason", "by", "when")
+ACTIONS = ("exclude", "keep")
+SCAN_DIGEST = "scan_sha256"
+"""Column that the review writes: the raw values that were judged. Rows by hand may leave it out."""
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+_MOST_NAMED = 6
+
+
+def is_digest(text: str) -> bool:
+    """Tell whether a text can be the digest of a scan."""
+    return _DIGEST.fullmatch(text) is not None
+
+
+@dataclass(frozen=True)
+class Decision:
+    """One row of ``decisions.csv``; where a scan has several, the last one holds.
+
+    Attributes
+    ----------
+    scan, action, reason, by, when
+        As in the file.
+    scan_sha256
+        Digest of the raw values that were judged; empty where it was not noted.
+    """
+
+    scan: str
+    action: str
+    reason: str
+    by: str
+    when: str
+    scan_sha256: str = ""
+
+
+def read_decisions(path: Path, shown: str, samples: Collection[str]) -> list[Decision]:
+    """Read a decisions file; lines that begin with ``#`` and unknown columns are passed over.
+
+    Parameters
+    ----------
+    path, shown
+        The file and its path in messages.
+    samples
+        Ids of the leaf scans of the study.
+
+    Returns
+    -------
+    list of Decision
+        In file order.
+
+    Raises
+    ------
+    InputFault
+        With every row at fault: unknown scan, unknown action, no reason, no name.
+    """
+    decisions, problems = decisions_of(
+        read_sheet(path, shown, required=COLUMNS, known=(SCAN_DIGEST,), comment="#"), samples
+    )
+    if problems:
+        raise InputFault(bounded(problems))
+    return decisions
+
+
+def standing(decisions: Iterable[Decision]) -> dict[str, Decision]:
+    """Return scan -> the decision that holds: of several for one scan, the last."""
+    return {decision.scan: decision for decision in decisions}
+
+
+def judged_otherwise(decisions: Iterable[Decision], digests: Mapping[str, str]) -> list[Decision]:
+    """Return the decisions whose scan has changed since it was judged.
+
+    Parameters
+    ----------
+    decisions
+        Decisions that hold.
+    digests
+        Scan -> digest of its raw values now; about a scan that is not there nothing is told.
+    """
+    return [
+        decision
+        for decision in decisions
+        if decision.scan_sha256
+        and digests.get(decision.scan, decision.scan_sha256) != decision.scan_sha256
+    ]
+
+
+def change_told(changed: Sequence[Decision]) -> list[str]:
+    """Return a warning about scans that changed after their decision; none if none did.
+
+    Examples
+    --------
+    >>> change_told([Decision("p1-2", "exclude", "clip open", "A. Grower", "2026-05-08")])[0]
+    'p1-2 has changed since A. Grower decided to exclude it (2026-05-08); the decision still \
+holds, so look again: leafledger review'
+    """
+    if not changed:
+        return []
+    if len(changed) == 1:
+        (one,) = changed
+        when = f" ({one.when})" if one.when else ""
+        return [
+            f"{one.scan} has changed since {one.by} decided to {one.action} it{when}; the decision "
+            "still holds, so look again: leafledger review"
+        ]
+    named = ", ".join(f"{d.scan} ({d.action}, {d.by})" for d in changed[:_MOST_NAMED])
+    more = f" and {len(changed) - _MOST_NAMED} more" if len(changed) > _MOST_NAMED else ""
+    return [
+        f"{len(changed)} scans have changed since a person decided about them: {named}{more}; the "
+        "decisions still hold, so look again: leafledger review"
+    ]
+
+
+def decisions_of(sheet: Sheet, scans: Collection[str]) -> tuple[list[Decision], list[Problem]]:
+    """Return the decisions of a sheet in file order, and every problem of its rows."""
+    problems: list[Problem] = []
+    decisions: list[Decision] = []
+    valid = sorted(scans)
+    for row in sheet.rows:
+        decision = Decision(*(row.get(name) for name in (*COLUMNS, SCAN_DIGEST)))
+        decisions.append(decision)
+        if decision.scan not in scans:
+            problems.append(
+                _problem(
+                    row,
+                    "scan",
+                    quoted(decision.scan),
+                    "a leaf scan of the scan sheet",
+                    nearest(decision.scan, valid) if len(problems) < MOST_PROBLEMS else "",
+                )
+            )
+        if decision.action not in ACTIONS:
+            problems.append(
+                _problem(
+                    row,
+                    "action",
+                    quoted(decision.action),
+                    "exclude or keep",
+                    nearest(decision.action, ACTIONS),
+                )
+            )
+        if decision.scan_sha256 and not is_digest(decision.scan_sha256):
+            problems.append(
+                _problem(
+                    row,
+                    SCAN_DIGEST,
+                    quoted(decision.scan_sha256),
+                    "64 hexadecimal digits, as the review writes them, or an empty cell",
+                    "Leave the cell empty in a row made by hand.",
+                )
+            )
+        for column in ("reason", "by"):
+            if not row.get(column):
+                problems.append(
+                    _problem(
+                        row,
+                        column,
+                        "an empty cell",
+                        "a reason and a name for every decision",
+                        "A decision without them cannot be defended later; fill it in.",
+                    )
+                )
+    return decisions, problems
+
+
+def _problem(row: Row, column: str, found: str, expected: str, mend: str) -> Problem:
+    return Problem(
+        file=DECISIONS_FILE, row=row.line, column=column, found=found, expected=expected, mend=mend
+    )
+
+
+# The scan sheet: one row per raw scan, checked cell by cell.
+# ----------------------------------------------------------------------
 
 N = TypeVar("N", int, float)
 _EMPTY = "an empty cell"
@@ -307,3 +491,125 @@ class ScanReader:
             )
             return None
         return value
+
+
+# The experimental units and what was done to each.
+# ----------------------------------------------------------------------
+
+UNITS_FILE = "units.csv"
+
+
+def columns_of(design: Design) -> list[str]:
+    """Return the columns of the units that the design names: treatment, block, plot, factors."""
+    layout = [name for name in (design.block, design.whole_plot) if name]
+    return list(dict.fromkeys([design.treatment, *layout, *design.factors]))
+
+
+def units_of_sheet(
+    sheet: Sheet, columns: Sequence[str]
+) -> tuple[dict[str, dict[str, str]], list[Problem]]:
+    """Return unit -> labels from the sheet of units, and every problem of its rows."""
+    units: dict[str, dict[str, str]] = {}
+    first: dict[str, int] = {}
+    problems: list[Problem] = []
+    for row in sheet.rows:
+        unit = row.get("unit")
+        labels = {name: row.get(name) for name in columns}
+        if not is_id(unit):
+            problems.append(
+                Problem(
+                    file=sheet.name,
+                    row=row.line,
+                    column="unit",
+                    found=quoted(unit) if unit else "an empty cell",
+                    expected=ID_WORDS,
+                    mend="Give the unit an id.",
+                )
+            )
+            continue
+        if unit in units:
+            differ = [n for n in columns if units[unit][n] != labels[n]]
+            what = f"with another {differ[0]}" if differ else "again"
+            problems.append(
+                Problem(
+                    file=sheet.name,
+                    row=row.line,
+                    column=differ[0] if differ else "unit",
+                    found=f"unit {quoted(unit)} {what} (first in row {first[unit]})",
+                    expected="one row for each unit, one treatment for each unit",
+                    mend="Remove the row, or give the second unit its own id.",
+                )
+            )
+            continue
+        units[unit], first[unit] = labels, row.line
+        problems += _label_problems(sheet.name, row.line, labels)
+    return units, problems
+
+
+def units_of_scans(
+    scans: Iterable[Scan], columns: Sequence[str], by_scan: bool
+) -> tuple[dict[str, dict[str, str]], list[Problem]]:
+    """Return unit -> labels from columns of the scans themselves.
+
+    Parameters
+    ----------
+    scans
+        The leaf scans.
+    columns
+        The columns that the design names.
+    by_scan
+        True for a bare table without known units: each scan then stands alone, under its own id.
+    """
+    units: dict[str, dict[str, str]] = {}
+    first: dict[str, Scan] = {}
+    problems: list[Problem] = []
+    for scan in scans:
+        unit = scan.scan if by_scan else scan.unit
+        labels = {name: scan.others.get(name, "") for name in columns}
+        if not unit:
+            continue
+        if unit not in units:
+            units[unit], first[unit] = labels, scan
+            problems += _label_problems(scan.source, scan.row or None, labels)
+        elif units[unit] != labels:
+            name = next(n for n in columns if units[unit][n] != labels[n])
+            problems.append(
+                Problem(
+                    file=scan.source,
+                    row=scan.row or None,
+                    column=name,
+                    found=f"unit {quoted(unit)} with {quoted(labels[name])}, and with "
+                    f"{quoted(units[unit][name])} in scan {first[unit].scan}",
+                    expected=f"one {name} for each unit",
+                    mend="Correct the label, or give the second unit its own id.",
+                )
+            )
+    return units, problems
+
+
+def _label_problems(file: str, row: int | None, labels: dict[str, str]) -> list[Problem]:
+    return [
+        Problem(
+            file=file,
+            row=row,
+            column=name,
+            found=quoted(text) if text else "an empty cell",
+            expected="a label of printable text, at most 64 characters",
+            mend=f"Fill in the {name} of the unit.",
+        )
+        for name, text in labels.items()
+        if not is_label(text)
+    ]
+
+
+def missing_column(name: str, key: str, available: Sequence[str], source: str) -> Problem:
+    """Return the problem of a design that names a column which is not there."""
+    return Problem(
+        file="study.yaml",
+        column=key,
+        found=f"{quoted(name)}, but {source} has no such column",
+        expected=f"a column of {source}",
+        mend=nearest(name, [c for c in available if c != "unit"])
+        if available
+        else f"Write {UNITS_FILE} with the columns unit and {name}.",
+    )

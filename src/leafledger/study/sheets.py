@@ -4,15 +4,379 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from pathlib import Path
 
-from leafledger.errors import InputFault, Problem, bounded
-from leafledger.study.sheet_headings import heading_problems
-from leafledger.study.workbook_sheet import column_words, is_workbook, read_grid
+from leafledger.errors import InputFault, Problem, bounded, first_words, nearest, quoted
+from leafledger.study.definition import ID_PATTERN, LABEL_PATTERN, Definition
+from leafledger.study.definition_file import FILE as STUDY_FILE
+from leafledger.workbooks.cells import Cells, Odd, Seen, Texts, letters, read_rows
+from leafledger.workbooks.workbook import Book, SheetPart, open_book
 
-LARGEST_BYTES = 256_000_000
+# Ids, labels and paths: what may be a name, and what is refused.
+# ----------------------------------------------------------------------
+
+_ID = re.compile(ID_PATTERN)
+_LABEL = re.compile(LABEL_PATTERN)
+
+
+def is_id(text: str) -> bool:
+    r"""Tell whether ``text`` may name a scan, session, unit, leaf, replicate or index.
+
+    Examples
+    --------
+    >>> is_id("d0-p01-1"), is_id("d0;touch x"), is_id("=1"), is_id("a\n")
+    (True, False, False, False)
+    """
+    return _ID.fullmatch(text) is not None and "\n" not in text
+
+
+def is_label(text: str) -> bool:
+    """Tell whether ``text`` may name a treatment, block or factor level."""
+    return _LABEL.fullmatch(text) is not None and text.isprintable()
+
+
+def as_id(text: str) -> str:
+    """Return ``text`` with all that an id may not hold turned into ``-``.
+
+    Examples
+    --------
+    >>> as_id("Leaf 3/left.txt")
+    'Leaf-3-left-txt'
+    """
+    out = re.sub(r"[^A-Za-z0-9_-]+", "-", text).strip("-_")[:64]
+    return out or "x"
+
+
+class PathCheck:
+    """Checks that paths of a sheet stay inside the study folder, links resolved."""
+
+    def __init__(self, folder: Path) -> None:
+        self.root = folder.resolve()
+        self._parents: dict[Path, bool] = {}
+
+    def why_refused(self, text: str) -> str | None:
+        """Return what is wrong with the path ``text``, or ``None`` if it is a file inside."""
+        if text.startswith("/") or "\\" in text or ".." in text.split("/") or ":" in text[:3]:
+            return "a path that is absolute, has .. or \\ in it"
+        if any(not c.isprintable() for c in text):
+            return "a path with a control character"
+        path = self.root / text
+        try:
+            parent = path.parent
+            if parent not in self._parents:
+                self._parents[parent] = parent.resolve().is_relative_to(self.root)
+            outside = not self._parents[parent]
+            if not outside and path.is_symlink():
+                outside = not path.resolve().is_relative_to(self.root)
+            if outside:
+                return "a path that leaves the study folder"
+            if not path.exists():
+                return "no such file"
+            return None if path.is_file() else "a folder or a special file, not a plain one"
+        except RuntimeError:
+            return "a link that leads back to itself"
+        except OSError as error:
+            return f"a path that cannot be opened ({(error.strerror or 'unknown').lower()})"
+        except ValueError:
+            return "a path that cannot be opened"
+
+
+# Whether the heading row of a sheet names the columns that it must.
+# ----------------------------------------------------------------------
+
+MOST_HEADINGS = 20_000
+
+
+def heading_problems(
+    shown: str, line: int, columns: Sequence[str], required: Sequence[str], known: Sequence[str]
+) -> list[Problem]:
+    """Return what is wrong with the headings: too many, doubled, missing or misspelt.
+
+    Parameters
+    ----------
+    shown, line
+        Name of the sheet, and the row of the headings.
+    columns
+        The headings.
+    required, known
+        Those that must be there, and further ones with a meaning.
+    """
+    problems: list[Problem] = []
+    valid = list(dict.fromkeys([*required, *known]))
+    if len(columns) > MOST_HEADINGS:
+        return [
+            Problem(
+                file=shown,
+                row=line,
+                found=f"{len(columns)} columns",
+                expected=f"at most {MOST_HEADINGS}",
+                mend="Check that the file is the sheet you mean.",
+            )
+        ]
+    for name in sorted({c for c in columns if columns.count(c) > 1} if len(columns) < 500 else ()):
+        problems.append(
+            Problem(
+                file=shown,
+                row=line,
+                column=name or "(no heading)",
+                found="the heading more than once",
+                expected="each heading once",
+                mend="Rename or remove one of the columns.",
+            )
+        )
+    for name in required:
+        if name not in columns:
+            problems.append(
+                Problem(
+                    file=shown,
+                    row=line,
+                    column=name,
+                    found=f"no column {quoted(name)}",
+                    expected="the columns " + ", ".join(required),
+                    mend=_like(name, [c for c in columns if c not in valid]),
+                )
+            )
+    missing = [name for name in known if name not in columns]
+    for name in columns:
+        close = get_close_matches(name, missing, n=1, cutoff=0.8)
+        if name not in valid and close and not any(p.column == close[0] for p in problems):
+            problems.append(
+                Problem(
+                    file=shown,
+                    row=line,
+                    column=name,
+                    found=f"the heading {quoted(name)}",
+                    expected=f"{close[0]}, or a name unlike it",
+                    mend=nearest(name, missing),
+                )
+            )
+    return problems
+
+
+def _like(name: str, columns: Sequence[str]) -> str:
+    close = get_close_matches(name, columns, n=1, cutoff=0.5)
+    if close:
+        return f"Rename the column {quoted(close[0])}?"
+    return f"Add a column {name}."
+
+
+# A sheet of a study kept in a workbook (.xlsx): the same text that a person sees in its cells.
+# ----------------------------------------------------------------------
+# A date or time becomes ISO 8601, a whole number has no decimals, a formula is its stored result.
+
+ENDING = ".xlsx"
+LARGEST_WORKBOOK = 64_000_000
+MOST_CELLS = 2_000_000
+MOST_WORKBOOK_COLUMNS = 1_000
+_OTHERWISE = "Save the sheet again as .xlsx in a spreadsheet program, or as CSV (UTF-8)."
+
+
+@dataclass(frozen=True)
+class Grid:
+    """The rows of a sheet.
+
+    Attributes
+    ----------
+    headings
+        Row number and texts of the first row that is not empty; ``None`` in an empty sheet.
+    rows
+        Row number and one text for each heading.
+    problems
+        Cells that hold nothing readable (their text is empty), and columns without a heading.
+    """
+
+    headings: tuple[int, list[str]] | None
+    rows: list[tuple[int, list[str]]]
+    problems: list[Problem]
+
+
+def is_workbook(name: str | Path) -> bool:
+    """Tell whether a sheet is a workbook, by its name."""
+    return Path(name).suffix.lower() == ENDING
+
+
+def column_words(at: int, heading: str) -> str:
+    """Return how to name a column in messages.
+
+    Examples
+    --------
+    >>> column_words(2, "unit"), column_words(2, "")
+    ('column C (unit)', 'column C')
+    """
+    return f"column {letters(at)}" + (f" ({heading})" if heading else "")
+
+
+def read_grid(path: Path, shown: str, called: str) -> Grid:
+    """Read the sheet of a workbook that is meant.
+
+    Parameters
+    ----------
+    path, shown
+        The file and its name in messages.
+    called
+        Name of the sheet, if the workbook shows several.
+
+    Raises
+    ------
+    InputFault
+        If the file is no workbook, or larger than any sheet of a study; if it does not say which
+        sheet is meant, or has merged cells in it.
+    """
+    size = path.stat().st_size
+    if not 0 < size <= LARGEST_WORKBOOK:
+        raise InputFault(
+            Problem(
+                file=shown,
+                found=f"{size / 1e6:.0f} MB" if size else "an empty file",
+                expected=f"a workbook of at most {LARGEST_WORKBOOK / 1e6:.0f} MB",
+                mend="Check that the file is the sheet you mean.",
+            )
+        )
+    book = open_book(path.read_bytes(), shown, _OTHERWISE)
+    rows = _Rows(shown)
+    seen = read_rows(book, _meant(book, shown, called), rows.take, Texts)
+    problems = _merged(shown, seen, rows)
+    if problems:
+        raise InputFault(problems)
+    return Grid(rows.headings, rows.rows, rows.problems)
+
+
+def headings_of(path: Path, shown: str, called: str) -> list[str]:
+    """Return the texts of the first row that is not empty, however wide the sheet is.
+
+    Raises
+    ------
+    InputFault
+        As :func:`read_grid` for a file that is no workbook or does not say which sheet is meant.
+    """
+    book = open_book(path.read_bytes(), shown, _OTHERWISE)
+    first: list[str] = []
+
+    def take(_row: int, cells: Cells) -> None:
+        if not first:
+            texts = {
+                at: "" if isinstance(value, Odd) else str(value) for at, value in cells.items()
+            }
+            first.extend(texts.get(at, "") for at in range(max(cells) + 1))
+
+    read_rows(book, _meant(book, shown, called), take, Texts)
+    return first
+
+
+def _meant(book: Book, shown: str, called: str) -> SheetPart:
+    """Return the only sheet that is shown, or the one that has the name."""
+    sheets = [sheet for sheet in book.sheets if sheet.shown]
+    named = [sheet for sheet in sheets if sheet.name.strip().casefold() == called]
+    if len(sheets) == 1 or len(named) == 1:
+        return (named or sheets)[0]
+    names = first_words([quoted(sheet.name) for sheet in sheets], 5)
+    raise InputFault(
+        Problem(
+            file=shown,
+            found=f"{len(sheets)} sheets ({names})" if sheets else "no sheet that is shown",
+            expected=f"one sheet, or one that is called {called}",
+            mend=f"Call the sheet that is meant {called}, or take the others out of the workbook.",
+        )
+    )
+
+
+def _merged(shown: str, seen: Seen, rows: _Rows) -> list[Problem]:
+    """Return a problem for each merged area of the table: only its first cell holds the value."""
+    if rows.headings is None:
+        return []
+    first, headings = rows.headings
+    return [
+        Problem(
+            file=shown,
+            row=max(top, first),
+            column=column_words(left, headings[left]),
+            found=f"merged cells {letters(left)}{top}:{letters(right)}{bottom}",
+            expected="a cell of its own for every value",
+            mend="Unmerge them and fill in each cell.",
+        )
+        for top, left, bottom, right in seen.merges
+        if bottom >= first and top <= rows.last and left < len(headings)
+    ]
+
+
+class _Rows:
+    """The rows as they come in."""
+
+    def __init__(self, shown: str) -> None:
+        self.shown = shown
+        self.headings: tuple[int, list[str]] | None = None
+        self.rows: list[tuple[int, list[str]]] = []
+        self.problems: list[Problem] = []
+        self.last = self.n_cells = 0
+        self._bare: set[int] = set()
+
+    def take(self, row: int, cells: Cells) -> None:
+        """Take the headings, then the rows."""
+        self.last = row
+        self.n_cells += len(cells)
+        if self.n_cells > MOST_CELLS or max(cells) >= MOST_WORKBOOK_COLUMNS:
+            raise InputFault(
+                self._problem(
+                    row,
+                    None,
+                    f"more than {MOST_CELLS:,} cells"
+                    if self.n_cells > MOST_CELLS
+                    else f"a value in column {letters(max(cells))}",
+                    f"at most {MOST_WORKBOOK_COLUMNS:,} columns and {MOST_CELLS:,} cells",
+                    "Check that the file is the sheet you mean.",
+                )
+            )
+        if self.headings is None:
+            texts = [self._text(row, at, "", cells) for at in range(max(cells) + 1)]
+            self.headings = row, texts
+            return
+        headings = self.headings[1]
+        self.rows.append(
+            (row, [self._text(row, at, name, cells) for at, name in enumerate(headings)])
+        )
+        self._without_heading(row, cells)
+
+    def _text(self, row: int, at: int, heading: str, cells: Cells) -> str:
+        value = cells.get(at, "")
+        if isinstance(value, Odd):
+            self.problems.append(
+                self._problem(row, column_words(at, heading), value.words, "a value", value.mend)
+            )
+            return ""
+        return str(value)
+
+    def _without_heading(self, row: int, cells: Cells) -> None:
+        assert self.headings is not None  # the headings came first
+        headings = self.headings[1]
+        for at, value in cells.items():
+            if (at >= len(headings) or not headings[at]) and at not in self._bare:
+                self._bare.add(at)
+                self.problems.append(
+                    self._problem(
+                        row,
+                        column_words(at, ""),
+                        value.words if isinstance(value, Odd) else quoted(str(value)),
+                        "a heading above every value",
+                        f"Write a heading in row {self.headings[0]}, or empty the column.",
+                    )
+                )
+
+    def _problem(
+        self, row: int, column: str | None, found: str, expected: str, mend: str
+    ) -> Problem:
+        return Problem(
+            file=self.shown, row=row, column=column, found=found, expected=expected, mend=mend
+        )
+
+
+# Sheets of a study (CSV or .xlsx) read as text, with the line of every row.
+# ----------------------------------------------------------------------
+
+LARGEST_SHEET = 256_000_000
 """A wide table that is its own scan sheet; a sheet without spectra is far smaller."""
 LARGEST_SHEET = 64_000_000
 MOST_ROWS = 200_000
@@ -77,7 +441,7 @@ class Sheet:
         return [*self.problems, *found]
 
 
-def read_text(path: Path, shown: str, largest: int = LARGEST_BYTES) -> str:
+def read_text(path: Path, shown: str, largest: int = LARGEST_SHEET) -> str:
     """Read a sheet as text, with a message for what cannot be one.
 
     Raises
@@ -282,3 +646,95 @@ def _lines(text: str, shown: str, delimiter: str, comment: str) -> Iterator[tupl
 
 def _fault(shown: str, found: str, expected: str, mend: str) -> InputFault:
     return InputFault(Problem(file=shown, found=found, expected=expected, mend=mend))
+
+
+# Which files of a study folder are its sheets: CSV, or a workbook of the same name.
+# ----------------------------------------------------------------------
+
+UNITS = ("units.csv", "units.xlsx")
+SCANS = ("scans.csv", "scans.xlsx")
+
+
+def units_file(folder: Path) -> str:
+    """Return the name of the sheet of units; ``units.csv`` if there is none."""
+    return next((name for name in UNITS if (folder / name).is_file()), UNITS[0])
+
+
+def find_units(folder: Path, problems: list[Problem]) -> str | None:
+    """Return the name of the sheet of units, ``None`` if there is none.
+
+    Two of them are a problem: nothing says which one holds.
+    """
+    there = [name for name in UNITS if is_there(folder, name, problems)]
+    if len(there) > 1:
+        problems.append(
+            _both(
+                there, f"Keep the one that you work in and take the other away from {folder.name}."
+            )
+        )
+    return there[0] if there else None
+
+
+def is_there(folder: Path, name: str, problems: list[Problem]) -> bool:
+    """Tell whether a sheet is there; one that is there but is no file is never passed over."""
+    path = folder / name
+    if path.is_file():
+        return True
+    if path.exists() or path.is_symlink():
+        problems.append(
+            Problem(
+                file=name,
+                found="a folder, a special file or a broken link",
+                expected="a sheet",
+                mend="Put the sheet there, or take the name away.",
+            )
+        )
+    return False
+
+
+def with_scan_sheet(folder: Path, definition: Definition, problems: list[Problem]) -> Definition:
+    """Return the definition with the scan sheet that is there, if it names none itself."""
+    intake = definition.intake
+    if intake.pattern or "sheet" in intake.model_fields_set:
+        return definition
+    there = [name for name in SCANS if (folder / name).is_file()]
+    if len(there) > 1:
+        problems.append(_both(there, "Say which one holds: `sheet:` under intake in study.yaml."))
+    if not there or there[0] == intake.sheet:
+        return definition
+    found = intake.model_copy(update={"sheet": there[0]})
+    return definition.model_copy(update={"intake": found})
+
+
+def _both(names: list[str], mend: str) -> Problem:
+    return Problem(
+        file=names[1],
+        found=f"{names[0]} and {names[1]}",
+        expected="one of the two",
+        mend=mend,
+    )
+
+
+def with_own_names(
+    problems: Iterable[Problem], folder: Path, definition: Definition
+) -> list[Problem]:
+    """Return problems that name the study's own sheets, where a stage knows only the usual ones."""
+    own = {UNITS[0]: units_file(folder), SCANS[0]: definition.intake.sheet}
+    return [replace(problem, file=own.get(problem.file, problem.file)) for problem in problems]
+
+
+def refused_sheet(folder: Path, name: str) -> Problem | None:
+    """Return what is wrong with the path of the scan sheet that the study names."""
+    why = PathCheck(folder).why_refused(name)
+    if not why:
+        return None
+    like = [other for other in SCANS if other != name and (folder / other).is_file()]
+    return Problem(
+        file=STUDY_FILE,
+        column="intake.sheet",
+        found=f"{why}: {name}",
+        expected="the scan sheet, inside the study folder",
+        mend=f"Write `sheet: {like[0]}`, which is there."
+        if like
+        else "Write scans.csv, name your sheet, or give a file name pattern.",
+    )

@@ -1,0 +1,517 @@
+"""Fourth part of the page: what tells the groups apart, and how well?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any
+
+from leafledger.report.classification_figures import (
+    SPLIT_WORDS,
+    Loading,
+    Training,
+    accuracy_path,
+    confusion_matrix,
+    draw_confusions,
+    draw_importance,
+    draw_loadings,
+    draw_path,
+    draw_permutation,
+    draw_reliability,
+    draw_rivals,
+)
+from leafledger.report.figures import Book, LiveView, Plate
+from leafledger.report.gather import ClassTables, Material, texts
+from leafledger.report.interactive import live_path, live_terms
+from leafledger.report.numbers import fixed, known, nm, number, p_value, percent
+from leafledger.words import counted
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+# The classifier in numbers: what it was asked, trained on and held to, in words and order.
+# ----------------------------------------------------------------------
+
+Fact = tuple[str, str]
+
+
+def classifier_facts(summary: Mapping[str, Any], unit_words: str) -> list[Fact]:
+    """Return what the page tells of the classifier; what was not recorded is left out.
+
+    Parameters
+    ----------
+    summary
+        Content of ``classes/summary.json``, which holds all of it with every digit.
+    unit_words
+        What the units of the study are called, in the plural.
+
+    Examples
+    --------
+    >>> classifier_facts({"target": "cultivar", "classes": ["Kestrel", "Plover"]}, "plants")
+    [('asked for', 'cultivar: Kestrel, Plover')]
+    >>> classifier_facts({"accuracy": 0.5026, "n_repeats": 10, "n_units_tested": 24}, "plants")
+    [('accuracy', '50.3 % of the scans left out, mean of 10 repeats, 24 plants')]
+    >>> classifier_facts({"n_wavelengths": 2151}, "plants")
+    [('wavelengths', '2151')]
+    """
+    found = [
+        *_material(summary, unit_words),
+        *_model(summary),
+        *_accuracy(summary, unit_words),
+        *_certainty(summary),
+        *_against_chance(summary),
+    ]
+    return [(name, told) for name, told in found if told]
+
+
+def _material(summary: Mapping[str, Any], unit_words: str) -> Iterator[Fact]:
+    names = ", ".join(str(c) for c in summary.get("classes") or [])
+    target = str(summary.get("target") or "")
+    yield "asked for", f"{target}: {names}" if target and names else target
+    yield "sessions", ", ".join(str(s) for s in summary.get("sessions") or [])
+    yield "scans of each class", _by_class(summary.get("n_scans_per_class"))
+    yield f"{unit_words} of each class", _by_class(summary.get("n_units_per_class"))
+    yield "wavelengths", _count(summary.get("n_wavelengths"))
+    yield "held out", _words(summary.get("split_rule"))
+    yield "set aside", "; ".join(str(text) for text in summary.get("set_aside") or [])
+
+
+def _model(summary: Mapping[str, Any]) -> Iterator[Fact]:
+    yield "preprocessing", _words(summary.get("preprocessing"))
+    yield "class is decided by", _words(summary.get("decision"))
+    searched = [*summary.get("preprocessings_searched", []), *summary.get("decisions_searched", [])]
+    yield "chosen among", ", ".join(_words(name) for name in searched)
+    yield "weight of the classes", _words(summary.get("weights"))
+    most = summary.get("max_components")
+    looked = f" of {_count(most)} that were looked at" if known(most) else ""
+    chosen = _count(summary.get("n_components"))
+    yield "latent variables", f"{chosen}{looked}" if chosen else ""
+    yield "how they were chosen", _words(summary.get("choice_rule"))
+    yield "steady loadings", _count(summary.get("stable_components"))
+    seeds = summary.get("seeds")
+    yield "seed", ", ".join(str(s) for s in seeds.values()) if isinstance(seeds, Mapping) else ""
+
+
+def _accuracy(summary: Mapping[str, Any], unit_words: str) -> Iterator[Fact]:
+    share = _share(summary.get("accuracy"))
+    repeats, units = _count(summary.get("n_repeats")), _count(summary.get("n_units_tested"))
+    told = [f"{share} of the scans left out"] if share else []
+    told += [f"mean of {repeats} repeats"] if share and repeats else []
+    told += [f"{units} {unit_words}"] if share and units else []
+    yield "accuracy", ", ".join(told)
+    level = _share(summary.get("ci_level"), 0)
+    rule = _words(summary.get("wilson_rule"))
+    wilson = _interval(summary.get("wilson"))
+    yield f"{level} interval, Wilson".strip(), f"{wilson} ({rule})" if wilson and rule else wilson
+    voted = _share(summary.get("unit_accuracy"))
+    ends = _interval(summary.get("unit_accuracy_interval"))
+    yield (
+        f"{unit_words} right, their scans voting",
+        f"{voted} ({ends})" if voted and ends else voted,
+    )
+    days = summary.get("held_out_sessions")
+    if isinstance(days, Mapping):
+        rule = _words(days.get("rule"))
+        yield (
+            "accuracy on held-out sessions",
+            (f"{_share(days.get('accuracy'))} ({_interval(days.get('interval'))}; {rule})"),
+        )
+    weak = summary.get("weakest_class")
+    if isinstance(weak, Mapping):
+        ends = _interval(weak.get("interval"))
+        yield "weakest class", f"{weak.get('class')}: {_share(weak.get('sensitivity'))} ({ends})"
+    yield "balanced accuracy (mean sensitivity)", _share(summary.get("balanced_accuracy"))
+    largest, name = _share(summary.get("majority_accuracy")), str(summary.get("majority_class", ""))
+    yield "always naming the largest class", f"{largest} ({name})" if largest and name else largest
+    yield "Cohen's kappa", _number(summary.get("kappa"))
+    yield "Matthews correlation", _number(summary.get("mcc"))
+
+
+def _certainty(summary: Mapping[str, Any]) -> Iterator[Fact]:
+    yield "Brier score", _number(summary.get("brier"))
+    yield "Brier score of the class shares", _number(summary.get("brier_of_class_shares"))
+    yield "sharpness of the probabilities", _number(summary.get("sharpness"))
+
+
+def _against_chance(summary: Mapping[str, Any]) -> Iterator[Fact]:
+    p, least = summary.get("p_permutation"), summary.get("p_smallest")
+    if not known(p):
+        return
+    yield "p of the permutation test", p_value(p)
+    yield "smallest p it could give", p_value(least) if known(least) else ""
+    kind = "all arrangements" if summary.get("all_arrangements") else "drawn arrangements"
+    yield kind, _count(summary.get("n_draws"))
+    yield "labels exchanged within", _words(summary.get("permuted_within"))
+    observed = _share(summary.get("permutation_accuracy"))
+    rule = _words(summary.get("permutation_statistic"))
+    yield "accuracy compared", f"{observed} ({rule})" if observed and rule else observed
+
+
+def _by_class(counts: Any) -> str:
+    if not isinstance(counts, Mapping):
+        return ""
+    return ", ".join(f"{name} {_count(n)}" for name, n in counts.items())
+
+
+def _interval(ends: Any) -> str:
+    if not isinstance(ends, list) or len(ends) != 2 or not all(known(e) for e in ends):
+        return ""
+    return f"{percent(ends[0])} to {percent(ends[1])}"
+
+
+def _share(value: Any, decimals: int = 1) -> str:
+    if not known(value):
+        return ""
+    return percent(value) if decimals else f"{100 * float(value):g} %"
+
+
+def _count(value: Any) -> str:
+    return str(round(float(value))) if known(value) else ""
+
+
+def _number(value: Any) -> str:
+    return number(value) if known(value) else ""
+
+
+def _words(value: Any) -> str:
+    return str(value).replace("_", " ") if value is not None else ""
+
+
+# Class by class: how each fares, how sure the classifier is, and what it may have learned.
+# ----------------------------------------------------------------------
+
+_MOST_PAIRS = 12
+_ASKED = {
+    "session": "the session (the day)",
+    "block": "the block",
+    "treatment_before": "the treatment, before it was given",
+}
+
+
+def class_details(tables: ClassTables, book: Book) -> dict[str, Any]:
+    """Return what the page shows beside accuracy and confusion; empty lists where not recorded."""
+    summary = tables.summary
+    pairs = confused_pairs(tables.confused_pairs)
+    return {
+        "per_class": _records(tables.per_class),
+        "reliability": _records(tables.reliability),
+        "reliability_plate": draw_reliability(book, tables.reliability)
+        if len(tables.reliability)
+        else None,
+        "sureness": sureness_words(summary),
+        "questions": question_rows(tables.questions),
+        "comparison": comparison_rows(tables.comparison),
+        "verdict_on_rivals": rival_words(tables.comparison),
+        "pairs": pairs[:_MOST_PAIRS],
+        "more_pairs": max(0, len(pairs) - _MOST_PAIRS),
+        "components": [c for c in summary.get("components") or [] if isinstance(c, Mapping)],
+        "noise": noise_words(summary),
+    }
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
+
+
+def sureness_words(summary: Mapping[str, Any]) -> str:
+    """Say how good the class probabilities are; nothing if there is no score.
+
+    Examples
+    --------
+    >>> sureness_words({"brier": 0.5, "brier_of_class_shares": 0.75})
+    'Brier score 0.500 (0 is perfect; 0.750 comes of always naming the shares of the classes).'
+    """
+    if not known(summary.get("brier")):
+        return ""
+    beside = ""
+    if known(summary.get("brier_of_class_shares")):
+        shares = fixed(summary["brier_of_class_shares"], 3)
+        beside = f"; {shares} comes of always naming the shares of the classes"
+    told = f"Brier score {fixed(summary['brier'], 3)} (0 is perfect{beside})"
+    rule = "; ".join(texts(summary.get("probability_rule")))
+    return f"{told}. {rule[:1].upper()}{rule[1:]}." if rule else f"{told}."
+
+
+def question_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return how well the same procedure names other things than the classes."""
+    order = list(_ASKED)
+    # The classes themselves are left out: their accuracy stands above, over all repeats.
+    rows = sorted(
+        [row for row in _records(frame) if row["asked"] != "target"],
+        key=lambda r: order.index(r["asked"]) if r["asked"] in order else len(order),
+    )
+    return [
+        {**row, "words": _ASKED.get(str(row["asked"]), str(row["asked"]).replace("_", " "))}
+        for row in rows
+    ]
+
+
+def comparison_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return each procedure on the same units, the most accurate first."""
+    rows = [
+        {
+            **row,
+            "words": str(row["procedure"]).replace("_", " "),
+            "is_reference": not known(row["difference"]),
+            "verdict": _verdict(row),
+            "points": _points(row["difference"]),
+            "points_interval": f"{_points(row['difference_low'])} to "
+            f"{_points(row['difference_high'])}",
+        }
+        for row in _records(frame)
+    ]
+    return sorted(rows, key=lambda r: (-float(r["accuracy"]), r["words"]))
+
+
+def _points(share: Any) -> str:
+    if not known(share):
+        return ""
+    text = fixed(100 * float(share), 0)
+    return f"+{text}" if float(share) > 0 and text != "0" else text
+
+
+def _verdict(row: Mapping[str, Any]) -> str:
+    """Say whether a procedure does as well; nothing for the classifier itself."""
+    if not known(row["difference"]):
+        return ""
+    if _true(row.get("better")):
+        return "better"
+    if _true(row.get("as_good")):
+        return "as good"
+    worse = known(row["difference_high"]) and float(row["difference_high"]) < 0
+    return "worse" if worse else "cannot be told"
+
+
+def _true(value: Any) -> bool:
+    return str(value).lower() == "true"
+
+
+def better_rivals(frame: pd.DataFrame) -> list[str]:
+    """Return the sentences on procedures that do better than the classifier."""
+    return [str(r["sentence"]) for r in comparison_rows(frame) if r["verdict"] == "better"]
+
+
+def session_sentence(frame: pd.DataFrame, alpha: float = 0.05) -> str:
+    """Return the sentence on the session, if the spectra tell it better than chance."""
+    for row in _records(frame):
+        above = known(row["accuracy"]) and row["accuracy"] > row["majority_accuracy"]
+        if row["asked"] == "session" and above and known(row["p"]) and row["p"] <= alpha:
+            return str(row["sentence"])
+    return ""
+
+
+def rival_words(frame: pd.DataFrame) -> str:
+    """Say which other procedures do better or as well; nothing without a comparison."""
+    rows = [row for row in comparison_rows(frame) if not row["is_reference"]]
+    if not rows:
+        return ""
+    margins = [float(row["margin"]) for row in rows if known(row.get("margin"))]
+    margin = f" by a margin of {fixed(100 * margins[0], 0)} points" if margins else ""
+    better = better_rivals(frame)
+    equal = [row["words"] for row in rows if row["verdict"] == "as good"]
+    parts = list(better)
+    if equal:
+        parts.append(
+            f"As good as the classifier{margin}: {', '.join(equal)}. The simplest of them may be "
+            "enough."
+        )
+    elif not better:
+        parts.append(f"No other procedure was shown to be as good as the classifier{margin}.")
+    unknown = [row["words"] for row in rows if row["verdict"] == "cannot be told"]
+    if unknown:
+        parts.append(
+            f"These units cannot tell whether it is worse by more than that: {', '.join(unknown)}."
+        )
+    return " ".join(parts)
+
+
+def confused_pairs(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the pairs taken for each other, the most often confused first, with what separates."""
+    found: dict[tuple[str, str], dict[str, Any]] = {}
+    for row in _records(frame.sort_values("rank", kind="stable")):
+        key = (str(row["true"]), str(row["predicted"]))
+        pair = found.setdefault(key, {**row, "at": []})
+        if known(row["wavelength_nm"]):
+            sign = "+" if known(row["standardised"]) and row["standardised"] > 0 else ""
+            pair["at"].append(
+                f"{nm(row['wavelength_nm'])} nm ({sign}{number(row['standardised'], 2)})"
+            )
+    return sorted(found.values(), key=lambda p: (-float(p["n_scans"]), p["true"], p["predicted"]))
+
+
+def noise_words(summary: Mapping[str, Any]) -> str:
+    """Say from which latent variable on loadings are noise; nothing if it was not looked at."""
+    if not known(summary.get("stable_components")):
+        return ""
+    stable, most = int(summary["stable_components"]), summary.get("max_components")
+    rule = str(summary.get("stable_rule") or "")
+    if known(most) and stable >= int(most or 0):
+        told = "No loading turned to noise among those that were looked at"
+    else:
+        told = f"Loadings turn to noise from latent variable {stable + 1} on"
+    chosen = summary.get("n_components")
+    used = ""
+    if known(chosen) and int(chosen or 0) > stable:
+        used = " The model uses latent variables beyond that point: do not read them."
+    return f"{told}{f' (steady are the {rule})' if rule else ''}.{used}"
+
+
+# Fourth part of the page: what tells the groups apart, and how well.
+# ----------------------------------------------------------------------
+
+_SPECTRA = ("spectrum_mean", "spectrum_sd", "spectrum_minimum", "spectrum_maximum")
+
+
+def apart(material: Material, book: Book) -> dict[str, Any] | None:
+    """Return what the fourth part of the page shows; ``None`` if no classes were asked for."""
+    tables = material.classes
+    if tables is None:
+        return None
+    chosen = int(tables.summary["n_components"])
+    classes = [str(name) for name in tables.summary["classes"]]
+    path = accuracy_path(tables.path)
+    rivals = rival_rows(tables.rivals)
+    n = _n_words(tables.predictions, material)
+    return {
+        "target": str(tables.summary["target"]),
+        "classes": classes,
+        "chosen": chosen,
+        "sentence": str(tables.summary["sentence"]),
+        "summary": classifier_facts(tables.summary, material.unit_words),
+        "path_plate": draw_path(book, path, chosen, tables.summary["majority_accuracy"], n),
+        "path_live": book.enliven(live_path(tables, path)),
+        "path": path.to_dict("records"),
+        "split_words": SPLIT_WORDS,
+        "as_chosen": _as_chosen(tables, classes),
+        "confusions": _confusions(tables, classes, chosen),
+        "confusion_plate": draw_confusions(book, tables.confusion, classes, chosen, n),
+        **_terms(tables, book, chosen),
+        "rivals": rivals,
+        "rivals_plate": draw_rivals(book, rivals, n) if rivals else None,
+        "permutation_plate": _permutation(tables, book, n),
+        "p": tables.summary["p_permutation"],
+        **class_details(tables, book),
+    }
+
+
+def _n_words(predictions: pd.DataFrame, material: Material) -> str:
+    scans = counted(predictions["scan"].nunique(), "scan")
+    if not material.design.get("unit"):
+        return f"n = {scans}."
+    return f"n = {scans} of {counted(predictions['unit'].nunique(), material.unit_word)}."
+
+
+def _as_chosen(tables: ClassTables, classes: list[str]) -> dict[str, Any] | None:
+    """Return the confusion matrix of the whole procedure, with what each fold chose.
+
+    Its share of scans right is the accuracy, so the page shows one figure for it.
+    """
+    said = tables.predictions
+    if not len(said):
+        return None
+    repeats = said["repeat"].nunique()
+    counts = said.groupby(["true", "predicted"], sort=True).size().reset_index(name="n_scans")
+    counts["n_scans"] = counts["n_scans"] / repeats
+    total = counts.groupby("true")["n_scans"].transform("sum")
+    counts["share_of_true"] = counts["n_scans"] / total
+    return _matrix(counts, classes)
+
+
+def _confusions(tables: ClassTables, classes: list[str], chosen: int) -> list[dict[str, Any]]:
+    """Return a confusion matrix for every number of latent variables."""
+    frame = tables.confusion
+    steps = sorted({int(n) for n in frame["n_components"]})
+    parts = {n: frame[frame["n_components"] == n] for n in steps}
+    return [{"n": n, "chosen": n == chosen, **_matrix(parts[n], classes)} for n in steps]
+
+
+def _matrix(part: pd.DataFrame, classes: list[str]) -> dict[str, Any]:
+    counts = {(r["true"], r["predicted"]): float(r["n_scans"]) for r in part.to_dict("records")}
+    shares = confusion_matrix(part, classes)
+    rows = [
+        {
+            "true": true,
+            "total": sum(counts.get((true, p), 0.0) for p in classes),
+            "cells": [
+                {
+                    "share": float(shares[i, j]),
+                    "n": counts.get((true, predicted), 0.0),
+                    "tint": round(float(shares[i, j]), 2),
+                    "right": i == j,
+                }
+                for j, predicted in enumerate(classes)
+            ],
+        }
+        for i, true in enumerate(classes)
+    ]
+    right = sum(counts.get((c, c), 0.0) for c in classes)
+    whole = all(n == round(n) for n in counts.values())
+    return {
+        "rows": rows,
+        "right": right,
+        "total": sum(counts.values()),
+        "decimals": 0 if whole else 1,
+    }
+
+
+def _terms(tables: ClassTables, book: Book, chosen: int) -> dict[str, Plate | LiveView | None]:
+    terms = tables.terms.sort_values("wavelength_nm", kind="stable")
+    importance = terms[terms["term"] == "vip"]
+    by_component = terms[terms["term"] == "loading"].groupby("component", sort=True)
+    loadings = {
+        int(str(n)): Loading(part["value"].to_numpy(float), part["sd_resample"].to_numpy(float))
+        for n, part in by_component
+    }
+    axis = importance["wavelength_nm"].to_numpy(float)
+    vip = importance["value"].to_numpy(float)
+    training = _training(tables, terms)
+    return {
+        "loadings_plate": draw_loadings(
+            book, axis, loadings, training, tables.summary.get("stable_components")
+        ),
+        "terms_live": book.enliven(live_terms(tables, training)),
+        "importance_plate": draw_importance(book, axis, vip, chosen, training.n),
+    }
+
+
+def _training(tables: ClassTables, terms: pd.DataFrame) -> Training:
+    """Return the training spectra in short, as the classifier saw them (after preprocessing)."""
+    mean, sd, low, high = (
+        terms.loc[terms["term"] == name, "value"].to_numpy(float) for name in _SPECTRA
+    )
+    step = str(tables.summary["preprocessing"]).replace("_", " ")
+    return Training(
+        mean,
+        sd,
+        low,
+        high,
+        n=tables.predictions["scan"].nunique(),
+        quantity="reflectance" if step == "none" else f"reflectance after {step}",
+    )
+
+
+def rival_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return each procedure with its accuracy by repeat (folds pooled) and the mean, best first."""
+    rows = []
+    for name, part in frame.groupby("procedure", sort=True):
+        pooled = part.groupby("repeat")[["n_correct", "n_scans"]].sum()
+        accuracy = pooled["n_correct"] / pooled["n_scans"]
+        rows.append(
+            {
+                "name": str(name).replace("_", " "),
+                "by_repeat": [float(a) for a in accuracy],
+                "mean": float(accuracy.mean()),
+                "lowest": float(accuracy.min()),
+                "highest": float(accuracy.max()),
+            }
+        )
+    return sorted(rows, key=lambda r: (-r["mean"], r["name"]))
+
+
+def _permutation(tables: ClassTables, book: Book, n_words: str) -> Plate | None:
+    frame = tables.permutation
+    observed = frame.loc[frame["draw"] == 0, "accuracy"].to_numpy(float)
+    drawn = frame.loc[frame["draw"] != 0, "accuracy"].to_numpy(float)
+    if not len(observed) or not len(drawn):
+        return None
+    return draw_permutation(book, drawn, float(observed[0]), n_words)

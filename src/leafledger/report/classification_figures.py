@@ -1,0 +1,408 @@
+"""Figures of the classifier: accuracy, confusion, loadings and importance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.report.figures import (
+    FAINT,
+    INK,
+    NOT_TESTED,
+    RULE,
+    Book,
+    Plate,
+    looks,
+    new_figure,
+    thinned,
+)
+from leafledger.report.numbers import percent, short
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+# Figures of the classifier: how accurate, with how many latent variables, against what.
+# ----------------------------------------------------------------------
+
+Floats = NDArray[np.float64]
+SPLIT_WORDS = {
+    "outer": "validation (left out of training)",
+    "training": "training (units the model has seen)",
+}
+
+
+def accuracy_path(path: pd.DataFrame) -> pd.DataFrame:
+    """Return accuracy by split and number of latent variables.
+
+    Folds are pooled within a repeat (correct over all scans); then mean, lowest and highest over
+    the repeats.
+
+    Parameters
+    ----------
+    path
+        classes/path.csv.
+
+    Returns
+    -------
+    DataFrame
+        split, n_components, mean, lowest, highest, n_repeats.
+    """
+    keys = ["split", "n_components"]
+    pooled = path.groupby([*keys, "repeat"], sort=True)[["n_correct", "n_scans"]].sum()
+    accuracy = (pooled["n_correct"] / pooled["n_scans"]).groupby(level=keys)
+    out = accuracy.agg(["mean", "min", "max", "count"]).reset_index()
+    return out.rename(columns={"min": "lowest", "max": "highest", "count": "n_repeats"})
+
+
+def draw_path(
+    book: Book, table: pd.DataFrame, chosen: int | None, chance: float | None, n_words: str
+) -> Plate:
+    """Draw accuracy against the number of latent variables; ``n_words`` is a sentence on n."""
+    figure = new_figure(6.4, 3.3)
+    axis = figure.subplots()
+    splits = [s for s in SPLIT_WORDS if (table["split"] == s).any()]
+    look = looks(splits)
+    for split in splits:
+        part = table[table["split"] == split]
+        x = part["n_components"].to_numpy(float)
+        low, high = part["lowest"].to_numpy(float), part["highest"].to_numpy(float)
+        axis.fill_between(x, low, high, color=look[split].colour, alpha=0.18, linewidth=0)
+        axis.plot(x, part["mean"], color=look[split].colour, marker=look[split].marker,
+                  markersize=4, linestyle=look[split].dashes, label=SPLIT_WORDS[split])  # fmt: skip
+    if chosen is not None:
+        axis.axvline(chosen, color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
+        axis.annotate(f"chosen: {chosen}", (chosen, 0.02), xycoords=("data", "axes fraction"),
+                      xytext=(4, 0), textcoords="offset points", fontsize=8)  # fmt: skip
+    if chance is not None:
+        axis.axhline(chance, color=FAINT, linewidth=0.8)
+        axis.annotate("largest class", (1, chance), xycoords=("axes fraction", "data"), ha="right",
+                      va="bottom", fontsize=7.5, color=FAINT)  # fmt: skip
+    axis.set_ylim(0, 1.02)
+    axis.set_xticks(sorted({int(n) for n in table["n_components"]}))
+    axis.set_xlabel("number of latent variables")
+    axis.set_ylabel("share of scans called right")
+    figure.legend(*axis.get_legend_handles_labels(), loc="outside upper left", ncols=2)
+    repeats = int(table["n_repeats"].max())
+    return book.add(
+        figure,
+        "accuracy_by_latent_variables",
+        "Accuracy against the number of latent variables",
+        f"Accuracy from 1 to {int(table['n_components'].max())} latent variables for "
+        f"{' and '.join(splits)}; {chosen} were chosen.",
+        f"Lines: mean over {repeats} repeats of the splitting; bands: lowest and highest repeat "
+        f"(a spread over repeats, not a confidence interval). {n_words} The number is chosen by "
+        "validation inside the training part; the curve only shows what that choice meant."
+        f"{NOT_TESTED}"
+        + (" Grey line: accuracy of always naming the largest class." if chance else ""),
+    )
+
+
+def draw_confusions(
+    book: Book, confusion: pd.DataFrame, classes: Sequence[str], chosen: Any, n_words: str
+) -> Plate:
+    """Draw a confusion matrix at every number of latent variables, small, side by side."""
+    steps = sorted({int(n) for n in confusion["n_components"]})
+    columns = min(5, len(steps))
+    rows = -(-len(steps) // columns)
+    figure = new_figure(1.75 * columns + 0.9, 1.8 * rows + 0.7)
+    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
+    for axis, step in zip(axes, steps, strict=False):
+        part = confusion[confusion["n_components"] == step]
+        _draw_matrix(axis, confusion_matrix(part, classes))
+        axis.set_title(f"{step}" + (" (chosen)" if step == chosen else ""))
+    for spare in axes[len(steps) :]:
+        spare.set_axis_off()
+    ticks = range(len(classes))
+    axes[0].set_yticks(ticks, [short(c, 14) for c in classes])
+    axes[0].set_xticks(ticks, [short(c, 14) for c in classes])
+    for axis in axes[: len(steps)]:
+        axis.tick_params(axis="x", labelrotation=90, length=0)
+        axis.tick_params(axis="y", length=0)
+    figure.supxlabel("predicted", fontsize=8.5)
+    figure.supylabel("true", fontsize=8.5)
+    return book.add(
+        figure,
+        "confusion_matrices",
+        "Confusion matrices at every number of latent variables",
+        f"Share of each true class by predicted class at {len(steps)} numbers of latent variables.",
+        "Heading: number of latent variables. Numbers: per cent of the scans of the true class "
+        "(row), called as the column says, in units that were left out of training; rows add up "
+        f"to 100. {n_words} Shares have no error bars here; the table of classes gives their "
+        f"intervals.{NOT_TESTED}",
+        wide=True,
+    )
+
+
+def confusion_matrix(part: pd.DataFrame, classes: Sequence[str]) -> Floats:
+    """Return shares of the true class, shape ``(n_classes, n_classes)``, rows true."""
+    out = np.zeros((len(classes), len(classes)))
+    place = {name: i for i, name in enumerate(classes)}
+    for row in part.to_dict("records"):
+        out[place[row["true"]], place[row["predicted"]]] = row["share_of_true"]
+    return out
+
+
+def _draw_matrix(axis: Any, shares: Floats) -> None:
+    axis.imshow(shares, cmap="Blues", vmin=0, vmax=1)
+    n = len(shares)
+    if n <= 8:
+        for i in range(n):
+            for j in range(n):
+                axis.text(j, i, f"{100 * shares[i, j]:.0f}", ha="center", va="center", fontsize=7,
+                          color="white" if shares[i, j] > 0.6 else INK)  # fmt: skip
+    for side in ("left", "bottom"):
+        axis.spines[side].set_visible(False)
+
+
+def draw_rivals(book: Book, table: Sequence[Mapping[str, Any]], n_words: str) -> Plate:
+    """Draw the accuracy of rival procedures, a point per repeat."""
+    figure = new_figure(6.4, 0.42 * len(table) + 0.9)
+    axis = figure.subplots()
+    colour = looks("a")["a"].colour
+    for y, row in enumerate(table):
+        points = row["by_repeat"]
+        axis.plot(points, np.full(len(points), y), "o", color=colour, markerfacecolor="none",
+                  markersize=4, alpha=0.6)  # fmt: skip
+        axis.plot([row["mean"]], [y], "D", color=INK, markersize=5)
+    axis.set_yticks(range(len(table)), [short(str(row["name"]), 40) for row in table])
+    axis.set_ylim(len(table) - 0.5, -0.5)
+    axis.set_xlim(0, 1.02)
+    axis.grid(axis="x", color=RULE, linewidth=0.6)
+    axis.set_xlabel("share of scans called right")
+    most = max(len(r["by_repeat"]) for r in table)
+    return book.add(
+        figure,
+        "rivals",
+        "Other ways to tell the groups apart, on the same splits",
+        "Accuracy of rival procedures: "
+        + "; ".join(f"{r['name']} {percent(r['mean'])}" for r in table),
+        f"Open circles: one repeat of the splitting each, {most} in all; diamonds: their mean. "
+        f"The spread over repeats is not a confidence interval. {n_words} No error bars; the table "
+        f"below it gives intervals.{NOT_TESTED}",
+    )
+
+
+def draw_permutation(book: Book, drawn: Floats, observed: float, n_words: str) -> Plate:
+    """Draw the accuracy under permuted labels and as observed."""
+    figure = new_figure(6.4, 2.6)
+    axis = figure.subplots()
+    lowest, highest = float(min(drawn.min(), observed)), float(max(drawn.max(), observed))
+    bins = np.linspace(lowest, highest + 1e-9, min(30, max(8, len(drawn) // 8)))
+    axis.hist(drawn, bins=bins, color=RULE, edgecolor=FAINT, linewidth=0.6)
+    axis.axvline(
+        observed, color=looks("ab")["b"].colour, linewidth=2, linestyle=looks("ab")["b"].dashes
+    )
+    axis.annotate("observed", (observed, 0.96), xycoords=("data", "axes fraction"), ha="right",
+                  va="top", xytext=(-4, 0), textcoords="offset points", fontsize=8)  # fmt: skip
+    axis.set_xlabel("share of scans called right, labels shuffled among units")
+    axis.set_ylabel("draws")
+    axis.yaxis.get_major_locator().set_params(integer=True)
+    reach = int(np.sum(drawn >= observed - 1e-12))
+    return book.add(
+        figure,
+        "permutation",
+        "Could chance have done as well?",
+        f"Histogram of the accuracy of {len(drawn)} permutations; observed {percent(observed)}.",
+        f"{len(drawn)} draws with the labels shuffled among units; {reach} reached the observed "
+        f"accuracy of {percent(observed)}. The same statistic, one repeat, on both sides. "
+        f"{n_words} Bars: counts of draws, without error bars. One test, so nothing is adjusted.",
+    )
+
+
+def draw_reliability(book: Book, table: pd.DataFrame) -> Plate:
+    """Draw the share named rightly against how sure the classifier was."""
+    figure = new_figure(4.6, 3.4)
+    axis = figure.subplots()
+    said = table["mean_probability"].to_numpy(float)
+    right = table["share_right"].to_numpy(float)
+    axis.plot([0, 1], [0, 1], color=FAINT, linewidth=0.9, linestyle=(0, (4, 3)))
+    axis.plot(said, right, color=looks("a")["a"].colour, marker="o", markersize=5)
+    for x, y, n in zip(said, right, table["n_units"], strict=True):
+        axis.annotate(f"{int(n)}", (x, y), xytext=(5, -9), textcoords="offset points", fontsize=7)
+    axis.set_xlim(0, 1.02)
+    axis.set_ylim(-0.04, 1.06)
+    axis.set_xlabel("probability given to the class named")
+    axis.set_ylabel("share named rightly")
+    return book.add(
+        figure,
+        "reliability",
+        "Is it as sure as it says?",
+        f"Share named rightly against the probability given, in {len(table)} steps.",
+        "Points: scans of held-out units, by the probability given to the class that was named, "
+        "in steps of a tenth; beside them n, the number of units. Dashed: as sure as it is right. "
+        "Below it the classifier is too sure. Points of few units are rough and have no error "
+        f"bars.{NOT_TESTED}",
+    )
+
+
+# Figures of what the classifier learned: loadings over their spectra, and importance.
+# ----------------------------------------------------------------------
+
+_BAND = "#b9c3bc"
+
+
+@dataclass(frozen=True)
+class Training:
+    """The spectra a classifier learned from, in short; ``quantity`` says what they are."""
+
+    mean: Floats
+    sd: Floats
+    low: Floats
+    high: Floats
+    n: int
+    quantity: str
+
+
+@dataclass(frozen=True)
+class Loading:
+    """Loading of one latent variable, and its standard deviation over resamples of the units."""
+
+    value: Floats
+    sd: Floats
+
+
+@dataclass(frozen=True)
+class _Scale:
+    """Puts reflectance from ``bottom`` to ``top`` over the height of a panel from -span to span."""
+
+    bottom: float
+    top: float
+    span: float
+
+    def place(self, reflectance: Floats) -> Floats:
+        share = (reflectance - self.bottom) / (self.top - self.bottom)
+        return share * 2 * self.span - self.span
+
+
+def draw_loadings(
+    book: Book,
+    wavelength_nm: Floats,
+    loadings: Mapping[int, Loading],
+    training: Training,
+    stable: int | None = None,
+) -> Plate:
+    """Draw the loading of every latent variable over the training spectra it comes from.
+
+    Parameters
+    ----------
+    wavelength_nm
+        Shape ``(n_wavelengths,)``.
+    loadings
+        Latent variable -> its loading; NaN where the deviation is not known.
+    training
+        The spectra behind, on the same axis.
+    stable
+        Latent variables before the point where loadings turn to noise; ``None`` if not known.
+    """
+    steps = sorted(loadings)
+    columns = min(3, len(steps))
+    rows = -(-len(steps) // columns)
+    figure = new_figure(3.2 * columns + 0.6, 1.85 * rows + 0.5)
+    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
+    cut = thinned(wavelength_nm, 100)
+    scale = _Scale(
+        min(0.0, 1.05 * float(training.low[cut].min())),
+        1.05 * float(training.high[cut].max()),
+        1.1 * max(float(np.abs(loading.value).max()) for loading in loadings.values()),
+    )
+    for i, (axis, step) in enumerate(zip(axes, steps, strict=False)):
+        _draw_training(axis, wavelength_nm, training, cut, scale)
+        if i % columns == columns - 1:
+            _right_scale(axis, scale.bottom, scale.top)
+        _draw_loading(axis, wavelength_nm, loadings[step], cut)
+        axis.set_ylim(-scale.span, scale.span)
+        noise = stable is not None and step > stable
+        axis.set_title(f"latent variable {step}" + (" (noise)" if noise else ""), fontsize=8.5)
+    for i, axis in enumerate(axes):
+        if i >= len(steps):
+            axis.set_axis_off()
+        elif i + columns >= len(steps):
+            axis.tick_params(labelbottom=True)
+    figure.supxlabel("wavelength (nm)", fontsize=8.5)
+    figure.supylabel("loading (blue line)", fontsize=8.5)
+    return book.add(
+        figure,
+        "loadings",
+        "Loadings of the latent variables over the training spectra",
+        f"Loadings of {len(steps)} latent variables against wavelength, with the training spectra "
+        "behind.",
+        _loadings_caption(loadings, training, cut.step)
+        + (
+            ""
+            if stable is None
+            else " Noise: beyond the point where loadings are no longer steady "
+            "over resamples of the units; not to be read."
+        )
+        + NOT_TESTED,
+        wide=columns > 1,
+    )
+
+
+def _draw_training(
+    axis: Any, wavelength_nm: Floats, training: Training, cut: slice, scale: _Scale
+) -> None:
+    x, place = wavelength_nm[cut], scale.place
+    mean, sd = training.mean[cut], training.sd[cut]
+    low, high = place(training.low[cut]), place(training.high[cut])
+    axis.fill_between(x, low, high, color=RULE, alpha=0.5, linewidth=0)
+    axis.fill_between(x, place(mean - sd), place(mean + sd), color=_BAND, linewidth=0)
+    axis.plot(x, place(mean), color=FAINT, linewidth=0.9)
+
+
+def _draw_loading(axis: Any, wavelength_nm: Floats, loading: Loading, cut: slice) -> None:
+    x, value, sd = wavelength_nm[cut], loading.value[cut], loading.sd[cut]
+    colour = looks("a")["a"].colour
+    axis.axhline(0, color=INK, linewidth=0.5)
+    if np.isfinite(sd).all():
+        axis.fill_between(x, value - sd, value + sd, color=colour, alpha=0.25, linewidth=0)
+    axis.plot(x, value, color=colour, linewidth=1.4)
+
+
+def _loadings_caption(loadings: Mapping[int, Loading], training: Training, step: int) -> str:
+    resampled = any(bool(np.isfinite(loading.sd).any()) for loading in loadings.values())
+    return (
+        "Blue line: loading (left scale; sign chosen so that the largest weight is positive). "
+        + ("Blue band: its standard deviation over resamples of the units. " if resampled else "")
+        + f"Grey: the n = {training.n} training spectra (right scale, {training.quantity}): mean, "
+        "one standard deviation between scans, lowest and highest."
+        + (f" One wavelength in {step} is drawn." if step > 1 else "")
+    )
+
+
+def _right_scale(axis: Any, bottom: float, top: float) -> None:
+    """Give a panel a right scale that runs from ``bottom`` to ``top`` over its whole height."""
+    right = axis.twinx()
+    right.set_ylim(bottom, top)
+    right.spines["right"].set_visible(True)
+
+
+def draw_importance(
+    book: Book, wavelength_nm: Floats, vip: Floats, n_components: int, n_spectra: int
+) -> Plate:
+    """Draw the variable importance in projection."""
+    figure = new_figure(6.4, 2.5)
+    axis = figure.subplots()
+    cut = thinned(wavelength_nm, 400)
+    colour = looks("a")["a"].colour
+    axis.axhline(1, color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
+    axis.fill_between(wavelength_nm[cut], 1, vip[cut], where=vip[cut] > 1, color=colour, alpha=0.2,
+                      linewidth=0)  # fmt: skip
+    axis.plot(wavelength_nm[cut], vip[cut], color=colour)
+    axis.set_ylim(bottom=0)
+    axis.set_xlabel("wavelength (nm)")
+    axis.set_ylabel("importance (VIP)")
+    return book.add(
+        figure,
+        "importance",
+        "Which wavelengths the classifier leans on",
+        "Variable importance in projection against wavelength.",
+        f"Variable importance in projection of the model with {n_components} latent variables; its "
+        "mean square over wavelengths is 1 (dotted line). Above 1 is a rule of thumb, not a test: "
+        f"neighbouring wavelengths carry the same information. n = {n_spectra} training spectra; "
+        f"no error bars.{NOT_TESTED}",
+    )

@@ -1,0 +1,644 @@
+"""How is a figure of the page drawn: colours, panels, the same bytes every time?"""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import hashlib
+import io
+import json
+import math
+import re
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup, escape
+from numpy.typing import NDArray
+
+from leafledger.errors import StageFailure
+from leafledger.report.numbers import known, plain
+from leafledger.resampling.intervals import t_quantile
+
+# The look of the figures: colours that colour-blind readers tell apart, and never colour alone.
+# ----------------------------------------------------------------------
+# References
+# ----------
+# Okabe M, Ito K (2008) Color Universal Design: how to make figures and presentations that are
+# friendly to colorblind people. Wong B (2011) Points of view: color blindness. Nature Methods 8:
+# 441.
+
+_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
+_MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
+_DASHES: tuple[Any, ...] = ("-", (0, (5, 2)), (0, (1, 1.5)), (0, (7, 2, 1.5, 2)), (0, (3, 1)))
+_HATCHES = ("", "////", "....", "\\\\\\\\", "xxxx")
+
+INK = "#23302a"
+FAINT = "#6b756f"
+RULE = "#d6dcd7"
+
+STYLE: dict[str, Any] = {
+    "text.parse_math": False,
+    "svg.fonttype": "none",
+    "svg.hashsalt": "leafledger",
+    "font.family": "sans-serif",
+    "font.sans-serif": ["DejaVu Sans", "Verdana", "Arial", "Liberation Sans"],
+    "font.size": 8.5,
+    "axes.titlesize": 9,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.titley": 1.0,  # else its place is searched anew in every drawing
+    "axes.labelsize": 8.5,
+    "axes.labelcolor": INK,
+    "axes.edgecolor": FAINT,
+    "axes.linewidth": 0.7,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.formatter.useoffset": False,
+    "text.color": INK,
+    "xtick.color": FAINT,
+    "ytick.color": FAINT,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "xtick.labelsize": 7.5,
+    "ytick.labelsize": 7.5,
+    "xtick.major.size": 3,
+    "ytick.major.size": 3,
+    "legend.frameon": False,
+    "legend.fontsize": 8,
+    "legend.handlelength": 3.2,
+    "lines.linewidth": 1.5,
+    "hatch.linewidth": 0.35,
+    "path.simplify": True,
+    "path.simplify_threshold": 0.2,
+    "figure.facecolor": "white",
+    "savefig.facecolor": "white",
+}
+"""matplotlib settings of every figure; mathematics in text is off, so no label is ever parsed."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one group is drawn: colour, marker, dashes and hatching all differ."""
+
+    colour: str
+    marker: str
+    dashes: Any
+    hatch: str
+
+
+def looks(names: Sequence[str]) -> dict[str, Look]:
+    """Give each name its look; names beyond the seventh reuse a colour with another marker.
+
+    Examples
+    --------
+    >>> looks(["water", "iron"])["iron"].colour
+    '#D55E00'
+    """
+    return {
+        name: Look(
+            _COLOURS[i % len(_COLOURS)],
+            _MARKERS[i % len(_MARKERS)],
+            _DASHES[i % len(_DASHES)],
+            _HATCHES[i % len(_HATCHES)],
+        )
+        for i, name in enumerate(names)
+    }
+
+
+# Figures that answer the pointer: what the page draws them from, and the library that draws them.
+# ----------------------------------------------------------------------
+# The drawing library and the values travel inside the page, compressed, so that the page stays one
+# file that asks nothing of any network. The values are rounded for drawing; tables keep them whole.
+
+_SYMBOLS = {
+    "o": "circle",
+    "s": "square",
+    "^": "triangle-up",
+    "D": "diamond",
+    "v": "triangle-down",
+    "P": "cross",
+    "X": "x",
+    "*": "star",
+}
+_DASH_SCALE = 1.7
+_LEVEL = 6
+
+
+@dataclass(frozen=True)
+class LiveView:
+    """One figure that answers the pointer.
+
+    Attributes
+    ----------
+    name
+        Ours, never the user's: the key of the values and the start of the ids on the page.
+    title, caption
+        Plain text: heading, and what is drawn, n, error bars and adjustment, and what was thinned.
+    values
+        What is drawn; becomes JSON. Labels of the study stand here as they are.
+    """
+
+    name: str
+    title: str
+    caption: str
+    values: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Library:
+    """The drawing library: its text compressed, and the digest the page's policy lets run."""
+
+    packed: str
+    sha256: str
+
+
+def packed(views: Sequence[LiveView]) -> str:
+    """Return the values of all figures as compressed JSON in base64; the same bytes every time."""
+    values = {view.name: view.values for view in views}
+    text = json.dumps(values, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return _packed(text.encode())
+
+
+def drawing_library() -> Library:
+    """Return the drawing library as it is installed.
+
+    Imported for its version too: a step whose libraries changed runs again.
+    """
+    from importlib.resources import files
+
+    import plotly
+
+    content = files(plotly).joinpath("package_data", "plotly.min.js").read_bytes()
+    digest = base64.b64encode(hashlib.sha256(content).digest()).decode()
+    return Library(_packed(content), digest)
+
+
+def _packed(content: bytes) -> str:
+    return base64.b64encode(gzip.compress(content, _LEVEL, mtime=0)).decode()
+
+
+def significant(value: Any, digits: int = 5) -> float | None:
+    """Round to so many significant figures, for drawing; ``None`` for what is not known.
+
+    Examples
+    --------
+    >>> significant(0.123456789), significant(float("nan"))
+    (0.12346, None)
+    """
+    if not known(value):
+        return None
+    rounded = float(f"{float(value):.{digits}g}")
+    return int(rounded) if rounded.is_integer() and abs(rounded) < 1e9 else rounded
+
+
+def row(values: Any, digits: int = 5) -> list[float | None]:
+    """Round a sequence as :func:`significant` does."""
+    return [significant(value, digits) for value in values]
+
+
+def step_for(n: int, at_most: int) -> int:
+    """Return the step that leaves at most so many of ``n``.
+
+    Examples
+    --------
+    >>> step_for(601, 700), step_for(2048, 700)
+    (1, 3)
+    """
+    return max(1, math.ceil(n / at_most))
+
+
+def thinning_words(step: int) -> str:
+    """Return what a caption says of wavelengths that are not drawn; nothing if all are.
+
+    Examples
+    --------
+    >>> thinning_words(1), thinning_words(3)
+    ('', ' One wavelength in 3 is drawn.')
+    """
+    return f" One wavelength in {step} is drawn." if step > 1 else ""
+
+
+def drawn_looks(names: Sequence[str]) -> list[dict[str, str]]:
+    """Return colour, symbol and dashes of each name, the same as in the still figures.
+
+    Examples
+    --------
+    >>> drawn_looks(["water", "iron"])[1]
+    {'colour': '#D55E00', 'symbol': 'square', 'dash': '8.5px,3.4px'}
+    """
+    look = looks(names)
+    return [
+        {
+            "colour": look[name].colour,
+            "symbol": _SYMBOLS[look[name].marker],
+            "dash": _dash(look[name].dashes),
+        }
+        for name in names
+    ]
+
+
+def _dash(dashes: Any) -> str:
+    if isinstance(dashes, str):
+        return "solid"
+    return ",".join(f"{length * _DASH_SCALE:g}px" for length in dashes[1])
+
+
+# From a matplotlib figure to the same bytes every time, as a file and inside the page.
+# ----------------------------------------------------------------------
+
+NOT_TESTED = " Nothing is tested here, so nothing is adjusted."
+"""What a caption says of a figure without a test; every caption tells n, error bars, adjustment."""
+
+_RASTER_ABOVE_BYTES = 300_000
+_DPI = 200
+_PIXELS_PER_POINT = 1.38
+_TAG = re.compile(r"<[^>]+>")
+_ID = re.compile(r'\sid="([^"]*)"')
+_REFERENCE = re.compile(r'(url\(#|href="#)')
+
+
+@dataclass(frozen=True)
+class Plate:
+    """One figure as the page shows it."""
+
+    name: str
+    title: str
+    alt: str
+    caption: str
+    markup: Markup
+    wide: bool
+    files: tuple[str, ...]
+
+
+@dataclass
+class Book:
+    """Collects the figures of one report.
+
+    Attributes
+    ----------
+    forms
+        File forms wanted in ``figures/``: svg, png.
+    files
+        File name -> content.
+    plates
+        The figures in the order they were drawn.
+    live
+        What the figures that answer the pointer are drawn from.
+    """
+
+    forms: Sequence[str]
+    files: dict[str, bytes] = field(default_factory=dict)
+    plates: list[Plate] = field(default_factory=list)
+    live: list[LiveView] = field(default_factory=list)
+
+    def add(
+        self, figure: Any, name: str, title: str, alt: str, caption: str, *, wide: bool = False
+    ) -> Plate:
+        """Keep a figure: its files, and its drawing for the page.
+
+        Parameters
+        ----------
+        figure
+            From :func:`new_figure`.
+        name
+            File name without ending; ours, never the user's.
+        title, alt, caption
+            Plain text: heading, description for who cannot see it, and what n, error bars and
+            adjustment are.
+        wide
+            Several panels side by side: scrolls on a narrow screen instead of shrinking.
+        """
+        import matplotlib as mpl
+
+        with mpl.rc_context(STYLE):
+            _lay_out(figure)
+            svg = _bytes_of(figure, "svg")
+            heavy = len(svg) > _RASTER_ABOVE_BYTES
+            png = _bytes_of(figure, "png") if heavy or "png" in self.forms else b""
+            heavy = heavy and len(png) < len(svg)  # else the raster would weigh more
+        contents = {"svg": svg, "png": png}
+        names = tuple(f"{name}.{form}" for form in self.forms)
+        self.files.update({f"{name}.{form}": contents[form] for form in self.forms})
+        alt = plain(alt)
+        markup = _picture(png, alt) if heavy else inline_svg(svg.decode(), name, alt)
+        plate = Plate(name, title, alt, plain(caption), markup, wide, names)
+        self.plates.append(plate)
+        return plate
+
+    def enliven(self, view: LiveView | None) -> LiveView | None:
+        """Keep the values of a figure that answers the pointer, if there is one; return it."""
+        if view is not None:
+            self.live.append(view)
+        return view
+
+    def captions(self) -> str:
+        """Return the captions of all figures as one text, for ``figures/captions.txt``."""
+        return "\n".join(
+            f"{p.name}\n{p.title}{'' if p.title.endswith('?') else '.'} {p.caption}\n"
+            for p in self.plates
+        )
+
+
+def new_figure(width: float, height: float) -> Any:
+    """Return an empty figure in our style (inches); it belongs to no global state."""
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height), dpi=_DPI, layout="constrained")
+
+
+def _lay_out(figure: Any) -> None:
+    """Find the place of everything once, for both forms.
+
+    Otherwise each form would lay out the figure, and draw it once more to take its size; and each
+    drawing would measure all tick labels three times over: for the titles (ours stand at a fixed
+    height), for the labels of the axes, even empty ones, and for themselves.
+    """
+    axes = [axis for part in figure.axes for axis in (part.xaxis, part.yaxis)]
+    for part in figure.axes:
+        if not part.get_title("left"):
+            part.set_title("", y=1.0)
+    for axis in axes:
+        if not axis.get_label_text():
+            axis.set_label_coords(0.5, 0.5)
+    figure.get_layout_engine().execute(figure)
+    figure.set_layout_engine("none")
+    to_figure = figure.transFigure.inverted()
+    for axis in axes:
+        if axis.get_label_text():
+            place = axis.label.get_transform().transform(axis.label.get_position())
+            axis.set_label_coords(*to_figure.transform(place), transform=figure.transFigure)
+
+
+def _bytes_of(figure: Any, form: str) -> bytes:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    out = io.BytesIO()
+    if form == "svg":
+        # The SVG canvas sets 72 dpi and leaves it so.
+        FigureCanvasSVG(figure).print_svg(out, metadata={"Date": None, "Creator": None})
+    else:
+        figure.set_dpi(_DPI)
+        FigureCanvasAgg(figure).print_png(out, metadata={"Software": None})
+    return out.getvalue()
+
+
+def _picture(png: bytes, alt: str) -> Markup:
+    data = base64.b64encode(png).decode()
+    return Markup('<img class="plot" alt="{}" src="data:image/png;base64,{}">').format(alt, data)
+
+
+def inline_svg(text: str, name: str, alt: str) -> Markup:
+    """Make a stand-alone SVG fit to stand inside the page beside others.
+
+    Prolog, metadata and the style sheet (which would reach the whole page) go; ids get the
+    figure's name in front so that no two figures share one; the description becomes its title.
+
+    Parameters
+    ----------
+    text
+        SVG as matplotlib writes it: ``<`` and ``>`` in text are escaped there.
+    name
+        Prefix of the ids.
+    alt
+        Description, plain text.
+    """
+    start = text.index("<svg")
+    body = re.sub(r"<metadata>.*?</metadata>", "", text[start:], count=1, flags=re.DOTALL)
+    body = re.sub(r"<style[^>]*>.*?</style>", "", body, count=1, flags=re.DOTALL)
+    body = _TAG.sub(lambda tag: _own_ids(tag.group(), name), body)
+    head, rest = body.split(">", 1)
+    box = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', head)
+    if box is None:
+        raise StageFailure(f"{name}: the drawing has no size")
+    # The same scale for every figure, so that text has one size all down the page.
+    width = round(float(box.group(1)) * _PIXELS_PER_POINT)
+    opening = (
+        f'<svg class="plot" role="img" aria-labelledby="{name}-alt" style="max-width:{width}px" '
+        f'xmlns="http://www.w3.org/2000/svg" {box.group()}>'
+        f'<title id="{name}-alt">{escape(alt)}</title>'
+    )
+    return Markup(opening + re.sub(r"\n\s*", "\n", rest).strip())  # noqa: S704
+
+
+def _own_ids(tag: str, name: str) -> str:
+    own = "" if tag.startswith("<g ") else rf' id="{name}-\1"'
+    tag = _ID.sub(own, tag).replace("xlink:href", "href")
+    return _REFERENCE.sub(rf"\g<1>{name}-", tag)
+
+
+# Small multiples: several panels of one figure, few enough to be read.
+# ----------------------------------------------------------------------
+
+
+def columns_for(n: int) -> int:
+    """Return how many panels stand side by side.
+
+    Examples
+    --------
+    >>> columns_for(1), columns_for(4), columns_for(12)
+    (1, 2, 3)
+    """
+    return 1 if n == 1 else 2 if n <= 4 else 3
+
+
+def panels(n: int, height: float, extra: float, *, same_y: bool = True) -> tuple[Any, Any, int]:
+    """Return a figure with room for ``n`` panels, its axes in reading order, and the columns.
+
+    Parameters
+    ----------
+    n
+        Panels, at least one.
+    height
+        Inches of one row of panels.
+    extra
+        Inches besides, for legend and labels.
+    same_y
+        All panels share one vertical scale.
+    """
+    columns = columns_for(n)
+    rows = -(-n // columns)
+    figure = new_figure(3.6 * columns + (1.6 if columns == 1 else 0), height * rows + extra)
+    axes = figure.subplots(rows, columns, sharex=same_y, sharey=same_y, squeeze=False).ravel()
+    return figure, axes, columns
+
+
+def finish_panels(axes: Any, used: int, columns: int, x_label: str, y_label: str) -> None:
+    """Label the outer panels and take away those that are not used."""
+    for i, axis in enumerate(axes):
+        if i >= used:
+            axis.set_axis_off()
+            continue
+        if i % columns == 0:
+            axis.set_ylabel(y_label)
+        if i + columns >= used:
+            axis.set_xlabel(x_label)
+            axis.tick_params(labelbottom=True)
+
+
+def wrapped(text: str, width: int, lines: int) -> str:
+    """Return text broken into lines; what does not fit is cut with an ellipsis.
+
+    Examples
+    --------
+    >>> wrapped("one two three four", 8, 2)
+    'one two\\nthree …'
+    """
+    parts = textwrap.wrap(plain(text).replace("\n", " "), width, break_long_words=True)
+    if len(parts) > lines:
+        last = parts[lines - 1]
+        parts = [*parts[: lines - 1], f"{last[: width - 2].rstrip()} …"]
+    return "\n".join(parts)
+
+
+def and_more(n_left: int, where: str) -> str:
+    """Return what a caption says of panels left out; nothing if none is.
+
+    Examples
+    --------
+    >>> and_more(0, "the table"), and_more(3, "the table")
+    ('', ' And 3 more, see the table.')
+    """
+    return f" And {n_left} more, see {where}." if n_left > 0 else ""
+
+
+def n_behind(rows: Sequence[Mapping[str, Any]], unit_words: str) -> str:
+    """Return what a caption says of the n of estimates: units of all groups together.
+
+    Examples
+    --------
+    >>> n_behind([{"n_units": 12, "n_units_reference": 12}, {"n_units": 11,
+    ...          "n_units_reference": None}], "plants")
+    ' n of plants: 11 to 24.'
+    """
+    judged = [row for row in rows if known(row["n_units"])]
+    totals = [
+        int(r["n_units"]) + (int(r["n_units_reference"]) if known(r["n_units_reference"]) else 0)
+        for r in judged
+    ]
+    if not totals:
+        return ""
+    low, high = min(totals), max(totals)
+    return f" n of {unit_words}: {low}{f' to {high}' if high > low else ''}."
+
+
+# Means, spreads and extremes that the figures show, with the unit as the one that counts.
+# ----------------------------------------------------------------------
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SpectrumSummary:
+    """One group of spectra.
+
+    Attributes
+    ----------
+    mean
+        Mean of the unit means, shape ``(n_wavelengths,)``.
+    sd
+        Standard deviation between unit means; ``None`` with fewer than two units.
+    low, high
+        Lowest and highest single scan at each wavelength.
+    n_units, n_scans
+        How many.
+    """
+
+    mean: Floats
+    sd: Floats | None
+    low: Floats
+    high: Floats
+    n_units: int
+    n_scans: int
+
+
+def means_of(values: Floats, labels: Sequence[str]) -> tuple[list[str], Floats]:
+    """Average rows that share a label.
+
+    Parameters
+    ----------
+    values
+        Shape ``(n_rows, n_columns)``.
+    labels
+        One per row.
+
+    Returns
+    -------
+    names, means
+        The labels, sorted, and the mean of each, shape ``(n_labels, n_columns)``.
+
+    Examples
+    --------
+    >>> means_of(np.array([[1.0], [3.0], [5.0]]), ["b", "b", "a"])
+    (['a', 'b'], array([[5.],
+           [2.]]))
+    """
+    names, codes = np.unique(np.asarray(labels, dtype=str), return_inverse=True)
+    sums = np.zeros((len(names), values.shape[1]))
+    np.add.at(sums, codes, values)
+    return [str(n) for n in names], sums / np.bincount(codes)[:, None]
+
+
+def summarise_spectra(
+    reflectance: Floats, units: Sequence[str], leaves: Sequence[str]
+) -> SpectrumSummary:
+    """Summarise scans of one group: scans are averaged within leaf, leaves within unit.
+
+    Parameters
+    ----------
+    reflectance
+        Shape ``(n_scans, n_wavelengths)``, at least one scan.
+    units, leaves
+        Unit and leaf of every scan.
+    """
+    pairs = [f"{unit}\t{leaf}" for unit, leaf in zip(units, leaves, strict=True)]
+    names, leaf_means = means_of(reflectance, pairs)
+    owners, unit_means = means_of(leaf_means, [name.split("\t")[0] for name in names])
+    return SpectrumSummary(
+        mean=unit_means.mean(axis=0),
+        sd=unit_means.std(axis=0, ddof=1) if len(owners) > 1 else None,
+        low=reflectance.min(axis=0),
+        high=reflectance.max(axis=0),
+        n_units=len(owners),
+        n_scans=len(reflectance),
+    )
+
+
+@dataclass(frozen=True)
+class MeanInterval:
+    """Mean of unit means with its two-sided t interval; ``half`` is ``None`` for one unit."""
+
+    mean: float
+    half: float | None
+    n: int
+
+
+def mean_interval(values: Floats, level: float = 0.95) -> MeanInterval:
+    """Return the mean and the half width of its t interval.
+
+    Parameters
+    ----------
+    values
+        One value per unit, finite, at least one.
+    level
+        Confidence level.
+
+    References
+    ----------
+    Student's t interval, e.g. NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.2.
+    """
+    n = len(values)
+    if n < 2:
+        return MeanInterval(float(values.mean()), None, n)
+    quantile = t_quantile(level, n - 1)
+    return MeanInterval(
+        float(values.mean()), quantile * float(values.std(ddof=1)) / float(np.sqrt(n)), n
+    )
+
+
+def thinned(wavelength_nm: Floats, at_most: int = 250) -> slice:
+    """Return the step that leaves at most so many points to draw; numbers are never thinned."""
+    return slice(None, None, max(1, -(-len(wavelength_nm) // at_most)))

@@ -1,0 +1,412 @@
+"""Figures that answer the pointer: what each of them is drawn from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.report.classification_figures import SPLIT_WORDS, Training
+from leafledger.report.figures import (
+    LiveView,
+    drawn_looks,
+    row,
+    significant,
+    step_for,
+    thinning_words,
+)
+from leafledger.report.gather import ClassTables, Material, check_words, contrast_in_words
+from leafledger.report.numbers import known, nm, plain, whole
+from leafledger.report.time_course_figures import (
+    contrasts_in_order,
+    course_of,
+    course_spreads,
+    error_bar_words,
+    units_of_contrast,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+# One index at a time over the sessions: groups with intervals, and every unit by name.
+# ----------------------------------------------------------------------
+
+
+def live_courses(
+    material: Material, indices: Sequence[str], first: str | None, title: str
+) -> LiveView:
+    """Return unit values and group means of the indices.
+
+    Parameters
+    ----------
+    indices
+        Which, in the order of display.
+    first
+        The index shown first, one of ``indices``; the first of them if ``None``.
+    title
+        Heading, plain text.
+    """
+    groups, days = material.groups, material.days
+    units = {n: [u for u in groups.of_unit if groups.of_unit[u] == n] for n in groups.names}
+    frames = dict(tuple(material.unit_indices.groupby("index", sort=False)))
+    values = {
+        "sessions": list(days.sessions),
+        "positions": list(days.positions),
+        "dated": days.label != "session",
+        "axis": plain(days.label),
+        "groups": list(groups.names),
+        "looks": drawn_looks(groups.names),
+        "units": [[plain(u) for u in units[n]] for n in groups.names],
+        "unit_word": material.unit_word,
+        "bars": "95 % interval" if material.design.get("unit") else "SD",
+        "first": list(indices).index(first) if first is not None else 0,
+        "indices": [
+            {
+                "index": index,
+                "unit": str(material.catalogue.get(index, {}).get("unit", "1")),
+                "groups": [_course(material, frames[index], units[n]) for n in groups.names],
+            }
+            for index in indices
+        ],
+    }
+    return LiveView("courses", title, _courses_caption(material), values)
+
+
+def _course(material: Material, frame: Any, units: Sequence[str]) -> dict[str, Any]:
+    lines, means = course_of(frame, material.days.sessions, units)
+    stated = material.design.get("unit") is not None
+    half = [m.half if m else None for m in means] if stated else course_spreads(lines)
+    return {
+        "units": [row(line) for line in lines],
+        "mean": [significant(m.mean) if m else None for m in means],
+        "half": row(half),
+        "n": [int(n) for n in np.isfinite(lines).sum(axis=0)],
+    }
+
+
+def _courses_caption(material: Material) -> str:
+    sizes = ", ".join(f"{name} {n}" for name, n in material.groups.sizes().items())
+    word = material.unit_words
+    drawn = "Faint lines" if len(material.days.sessions) > 1 else "Small dots"
+    tested = "; the effects below are adjusted" if len(material.effects) else ""
+    return (
+        f"{drawn}: single {word}, named under the pointer. Symbols: mean of the {word} of a "
+        f"group; bars: {error_bar_words(material)}. Groups are set slightly apart sideways. n of "
+        f"{word} in the study: {plain(sizes)}; the n of each mean stands under the pointer. No "
+        f"test is made here{tested}. Rounded to five figures."
+    )
+
+
+# What the treatment did at every wavelength, one contrast at a time.
+# ----------------------------------------------------------------------
+
+_WAVELENGTHS_OF_DIFFERENCE = 1000
+
+
+def live_difference(
+    frame: pd.DataFrame, words: Mapping[str, str], unit_words: str
+) -> LiveView | None:
+    """Return the estimate and its simultaneous band at every wavelength of every contrast.
+
+    Parameters
+    ----------
+    frame
+        spectrum_effects.csv.
+    words
+        Contrast -> words, in the order of display.
+    unit_words
+        The experimental units in the plural.
+    """
+    contrasts = contrasts_in_order(frame, words)
+    if not contrasts:
+        return None
+    parts = [frame[frame["contrast"] == c].sort_values("wavelength_nm") for c in contrasts]
+    step = step_for(max(len(part) for part in parts), _WAVELENGTHS_OF_DIFFERENCE)
+    values = {
+        "unit_words": unit_words,
+        "contrasts": [
+            {
+                "words": plain(contrast_in_words(contrast, words)),
+                "n": units_of_contrast(part),
+                **_band(part.iloc[::step]),
+            }
+            for contrast, part in zip(contrasts, parts, strict=True)
+        ],
+    }
+    counts = "; ".join(f"{c['words']}: {c['n']}" for c in values["contrasts"])  # type: ignore[index]
+    return LiveView(
+        "difference",
+        "What the treatment did at each wavelength",
+        "Line: estimate at each wavelength. Band: simultaneous interval; it holds over all "
+        "wavelengths and all contrasts together, so it is adjusted for every one of them. Bar "
+        "along the bottom: wavelengths where the band leaves zero out. No band: too few "
+        f"{unit_words}. All contrasts share one scale. n of {unit_words}: {counts}. "
+        f"Rounded to four figures.{thinning_words(step)}",
+        values,
+    )
+
+
+def _band(part: pd.DataFrame) -> dict[str, Any]:
+    low, high = part["low"].to_numpy(float), part["high"].to_numpy(float)
+    return {
+        "wavelength": row(part["wavelength_nm"], 6),
+        "estimate": row(part["estimate"], 4),
+        "low": row(low, 4),
+        "high": row(high, 4),
+        # Judged by the whole numbers, not by the rounded ones.
+        "apart": [
+            int(known(a) and known(b) and (a > 0 or b < 0)) for a, b in zip(low, high, strict=True)
+        ],
+    }
+
+
+# Every leaf scan to look at closely: zoom, and which file a line comes from.
+# ----------------------------------------------------------------------
+
+_WAVELENGTHS_OF_SPECTRA = 700
+_VALUES_IN_PAGE = 1_500_000
+_POINTS_DRAWN = 200_000
+_FEWEST_LINES = 60
+_DIGEST = 12
+
+
+def live_spectra(material: Material) -> LiveView | None:
+    """Return every leaf scan over the whole axis of the instrument; ``None`` if there is none."""
+    wavelength = material.all_spectra.wavelength_nm
+    tables = [t for t in material.reflectance.values() if len(t.rows)]
+    if not tables or not len(wavelength):
+        return None
+    axis = tables[0].wavelength_nm
+    n_scans = sum(len(t.rows) for t in tables)
+    step = step_for(len(axis), min(_WAVELENGTHS_OF_SPECTRA, _VALUES_IN_PAGE // n_scans))
+    drawn = np.arange(0, len(axis), step)
+    lines = max(_FEWEST_LINES, _POINTS_DRAWN // len(drawn))
+    scans = _scans(material)
+    values = {
+        "wavelength": row(axis[drawn], 6),
+        "trusted": [float(material.trusted["start_nm"]), float(material.trusted["stop_nm"])],
+        "sessions": list(material.days.sessions),
+        "groups": list(material.groups.names),
+        "looks": drawn_looks(material.groups.names),
+        "unit_word": material.unit_word,
+        "units_known": bool(material.design.get("unit")),
+        "lines_at_most": lines,
+        "scans": scans,
+        "reflectance": [
+            packed_line(line)
+            for session in material.days.sessions
+            for line in material.reflectance[session].spectra["reflectance"][:, drawn]
+        ],
+    }
+    return LiveView(
+        "spectra", "Every leaf scan", _spectra_caption(material, scans, step, lines), values
+    )
+
+
+def _scans(material: Material) -> dict[str, list[Any]]:
+    """Return what is told of each scan, column by column, in the order of the spectra."""
+    groups = {name: i for i, name in enumerate(material.groups.names)}
+    rules = _rules(material)
+    judged = material.accepted.set_index("scan")
+    out: dict[str, list[Any]] = {
+        name: []
+        for name in ("scan", "unit", "leaf", "session", "group", "file", "digest", "left_out")
+    }
+    for number, session in enumerate(material.days.sessions):
+        files = material.scans[session].rows.set_index("scan")
+        for scan in material.reflectance[session].rows["scan"]:
+            told, origin = judged.loc[scan], files.loc[scan]
+            unit = str(told["unit"])
+            out["scan"].append(plain(scan))
+            out["unit"].append(plain(unit))
+            out["leaf"].append(plain(told["leaf"]))
+            out["session"].append(number)
+            out["group"].append(groups[material.groups.of_unit.get(unit, "all")])
+            out["file"].append(_file_words(origin))
+            out["digest"].append(str(origin["file_sha256"])[:_DIGEST])
+            out["left_out"].append("" if bool(told["accepted"]) else rules.get(scan, "no rule"))
+    return out
+
+
+def _file_words(origin: Any) -> str:
+    item = plain(origin["item"])
+    return plain(origin["file"]) + (f", {item}" if item else "")
+
+
+def _rules(material: Material) -> dict[str, str]:
+    """Return scan -> by which rules it was left out, in words."""
+    rows = material.exclusions[material.exclusions["applied"] == "exclude"]
+    found: dict[str, list[str]] = {}
+    for entry in rows.to_dict("records"):
+        words = check_words(str(entry["rule"]))
+        if entry["rule"] == "decision" and entry["by"]:
+            words += f" ({plain(entry['by'])})"
+        found.setdefault(str(entry["scan"]), []).append(words)
+    return {scan: "; ".join(dict.fromkeys(words)) for scan, words in found.items()}
+
+
+def packed_line(line: NDArray[np.float64]) -> list[int | None]:
+    """Write a spectrum as whole numbers: the decimals kept, then each step from the one before.
+
+    Four decimals, fewer for a spectrum that reaches ten or more; differences between neighbours
+    are small and compress well.
+
+    Parameters
+    ----------
+    line
+        Shape ``(n_wavelengths,)``; what is not finite becomes ``None`` and leaves a gap.
+
+    Examples
+    --------
+    >>> packed_line(np.array([0.05, 0.0512, np.nan, 0.06]))
+    [4, 500, 12, None, 88]
+    """
+    finite = np.isfinite(line)
+    largest = float(np.abs(line[finite]).max(initial=0.0))
+    decimals = 4 if largest < 10 else 4 - int(np.floor(np.log10(largest)))
+    scaled = np.round(np.where(finite, line, 0.0) * 10.0**decimals).astype(np.int64)
+    steps = np.diff(scaled[finite], prepend=0)
+    if finite.all():
+        return [decimals, *steps.tolist()]
+    out: list[int | None] = [None] * len(line)
+    for place, value in zip(np.flatnonzero(finite).tolist(), steps.tolist(), strict=True):
+        out[place] = value
+    return [decimals, *out]
+
+
+def _spectra_caption(
+    material: Material, scans: Mapping[str, list[Any]], step: int, lines: int
+) -> str:
+    n = len(scans["scan"])
+    out = sum(1 for words in scans["left_out"] if words)
+    start, stop = material.trusted["start_nm"], material.trusted["stop_nm"]
+    crowded = (
+        f" At most {lines} lines are drawn at once, evenly taken of what is switched on, all that "
+        "were left out among them; the line above the drawing says how many."
+        if n > lines
+        else ""
+    )
+    return (
+        f"Every line is one leaf scan as measured, over all wavelengths of the instrument: n = "
+        f"{whole(n)} scans, {whole(n - out)} accepted and {whole(out)} left out (dashed, open "
+        "symbols). Colour and symbol tell the groups. Shaded: the trusted range, "
+        f"{nm(start)} to {nm(stop)} nm. Single scans have no error bars, and nothing is tested "
+        f"here, so nothing is adjusted. Rounded to four decimals.{thinning_words(step)}{crowded}"
+    )
+
+
+# Stepping through numbers of latent variables: accuracy, confusion and loading together.
+# ----------------------------------------------------------------------
+
+_WAVELENGTHS_OF_LOADINGS = 400
+_TERMS = ("loading", "weight")
+
+
+def live_path(tables: ClassTables, path: pd.DataFrame) -> LiveView | None:
+    """Return accuracy against the number of latent variables; ``None`` if none was recorded.
+
+    Parameters
+    ----------
+    path
+        From :func:`leafledger.report.classification_figures.accuracy_path`.
+    """
+    splits = [s for s in SPLIT_WORDS if (path["split"] == s).any()]
+    if not splits:
+        return None
+    repeats = int(path["n_repeats"].max())
+    values = {
+        "chosen": int(tables.summary["n_components"]),
+        "largest_class": tables.summary.get("majority_accuracy"),
+        "looks": drawn_looks(splits),
+        "splits": [_split(path[path["split"] == s], SPLIT_WORDS[s]) for s in splits],
+    }
+    return LiveView(
+        "path",
+        "Accuracy with each number of latent variables",
+        f"Lines: mean over {repeats} repeats of the splitting, n = "
+        f"{tables.predictions['scan'].nunique()} scans; bands: lowest and highest repeat (a "
+        "spread over repeats, not a confidence interval). The number was chosen by validation "
+        "inside the training part; the curve only shows what that choice meant. Circled: the "
+        "number the slider stands at. Nothing is tested along the curve, so nothing is adjusted.",
+        values,
+    )
+
+
+def _split(part: pd.DataFrame, words: str) -> dict[str, Any]:
+    part = part.sort_values("n_components")
+    return {
+        "words": words,
+        "n": [int(n) for n in part["n_components"]],
+        **{name: row(part[name], 4) for name in ("mean", "lowest", "highest")},
+    }
+
+
+def live_terms(tables: ClassTables, training: Training) -> LiveView | None:
+    """Return loading and weight of every latent variable; ``None`` if none was recorded.
+
+    Parameters
+    ----------
+    training
+        The spectra the classifier learned from, in short, in the order of wavelength.
+    """
+    frame = tables.terms[tables.terms["term"].isin(_TERMS)]
+    if not len(frame):
+        return None
+    axis = np.unique(frame["wavelength_nm"].to_numpy(float))
+    step = step_for(len(axis), _WAVELENGTHS_OF_LOADINGS)
+    there = [term for term in _TERMS if (frame["term"] == term).any()]
+    values = {
+        "wavelength": row(axis[::step], 6),
+        "terms": [
+            {"words": term, "steps": _by_step(frame[frame["term"] == term], step)} for term in there
+        ],
+        "told": _told(tables.summary),
+        "quantity": plain(training.quantity),
+        **{name: row(getattr(training, name)[::step], 4) for name in ("mean", "low", "high")},
+    }
+    return LiveView(
+        "terms",
+        "What the latent variable at the slider looks at",
+        _steps_caption(training, there, step),
+        values,
+    )
+
+
+def _by_step(frame: pd.DataFrame, step: int) -> dict[str, dict[str, Any]]:
+    out = {}
+    for component, part in frame.groupby("component", sort=True):
+        part = part.sort_values("wavelength_nm").iloc[::step]
+        out[str(int(str(component)))] = {
+            "value": row(part["value"], 4),
+            "sd": row(part["sd_resample"], 3),
+        }
+    return out
+
+
+def _told(summary: Mapping[str, Any]) -> dict[str, str]:
+    """Return latent variable -> what it looks at, in words, and whether it is noise."""
+    stable = summary.get("stable_components")
+    out = {}
+    for entry in summary.get("components") or []:
+        number = int(entry["component"])
+        noise = stable is not None and number > int(stable)
+        words = plain(entry.get("words", ""))
+        out[str(number)] = words + (
+            " Beyond the point where loadings are steady: noise, not to be read."
+            if noise and "noise" not in words
+            else ""
+        )
+    return out
+
+
+def _steps_caption(training: Training, terms: list[str], step: int) -> str:
+    return (
+        f"Line: {' or '.join(terms)} of the latent variable that was added last (left scale; sign "
+        "chosen so that the largest weight is positive); band: its standard deviation over "
+        "resamples of the units, where it was looked at. Grey: mean, lowest and highest of the "
+        f"n = {training.n} training spectra (right scale, {plain(training.quantity)}). Nothing is "
+        f"tested here, so nothing is adjusted.{thinning_words(step)}"
+    )

@@ -1,0 +1,455 @@
+"""Where does every number of the page come from: files, settings, code, decisions?"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from leafledger.records.digests import sha256_of_file
+from leafledger.report.gather import Material
+from leafledger.study.defaults import Setting, settings_told
+from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
+
+# What each rule does, and which results stand behind each part of the page.
+# ----------------------------------------------------------------------
+
+RULES: Final[dict[str, tuple[str, str]]] = {
+    "intake": ("Intake", "Reads the raw files of a session into one table of scans."),
+    "reflectance": (
+        "Reflectance",
+        "Turns counts, dark and white into reflectance with its uncertainty.",
+    ),
+    "quality": ("Quality", "Checks every scan and reference of a session."),
+    "acceptance": (
+        "Acceptance",
+        "Decides which scans take part, from the checks and the decisions of persons, and how far "
+        "wavelengths can be trusted.",
+    ),
+    "catalogue": ("Catalogue", "Lists the indices of the study with formula and source."),
+    "indices": ("Indices", "Computes every index on every leaf scan of a session."),
+    "validation": ("Validation", "Holds the tables against what is expected of them."),
+    "unit_means": ("Unit means", "Averages scans within leaf and leaves within unit."),
+    "effects": ("Effects", "Tests what the treatment changed."),
+    "classes": ("Classes", "Trains the classifier and tests it on scans left out."),
+    "rivals": ("Rivals", "Holds the classifier against simpler procedures and other questions."),
+}
+"""Rule -> its title and what it does."""
+
+ORDER: Final = tuple(RULES)
+
+
+@dataclass(frozen=True)
+class Origin:
+    """A part of the page and the results that it shows.
+
+    Attributes
+    ----------
+    part
+        Id of its heading.
+    title
+        As a reader names it.
+    files
+        Below ``results/``; ``*`` stands for each session.
+    """
+
+    part: str
+    title: str
+    files: tuple[str, ...]
+
+
+ORIGINS: Final = (
+    Origin("found", "What was found", ("effects.json", "sensitivity.csv", "classes/summary.json")),
+    Origin("trust", "Units, sessions, scans and range in short", ("accepted.csv", "range.json")),
+    Origin("went-in", "What went in", ("scans/*.parquet", "accepted.csv")),
+    Origin("left-out", "What was left out", ("accepted.csv", "exclusions.csv", "quality/*.parquet",
+                                             "reflectance/*.parquet")),
+    Origin("references", "Whites and darks over time", ("quality/*.levels.parquet",)),
+    Origin("range", "The trusted range", ("range.json", "quality/*.signal.parquet")),
+    Origin("session-effects", "Shifts of a whole session", ("session_effects.csv",)),
+    Origin("order-effects", "Effects of the order of measuring", ("order_effects.csv",)),
+    Origin("expectations", "Expectations of the tables", (
+        "validation/scans.json", "validation/reflectance.json", "validation/indices.json")),
+    Origin("index-courses", "Indices", ("unit_indices.csv", "group_means.csv", "effects.csv")),
+    Origin("effects", "Effects", ("effects.csv", "effects.json")),
+    Origin("spectra", "Spectra of the groups", ("reflectance/*.parquet", "accepted.csv",
+                                                "range.json")),
+    Origin("whole-spectrum", "The whole spectrum", ("spectrum_effects.csv",)),
+    Origin("holds", "Does the conclusion hold?", ("sensitivity.csv", "effects.json")),
+    Origin("assumptions", "What the test leans on", ("effects.json",)),
+    Origin("accuracy", "Accuracy by latent variables", ("classes/path.csv",
+                                                        "classes/summary.json")),
+    Origin("confusion", "What is taken for what", ("classes/confusion.csv",)),
+    Origin("each-class", "How each class fares", ("classes/per_class.csv",
+                                                  "classes/confused_pairs.csv")),
+    Origin("sureness", "Is it as sure as it says?", ("classes/reliability.csv",
+                                                     "classes/summary.json")),
+    Origin("which-wavelengths", "By which wavelengths", ("classes/spectra_terms.parquet",
+                                                         "classes/summary.json")),
+    Origin("rivals", "Would something simpler do?", ("classes/rivals.csv",
+                                                     "classes/comparison.csv")),
+    Origin("day-or-treatment", "What else do the spectra tell?", ("classes/questions.csv",)),
+    Origin("chance", "Against chance", ("classes/permutation.csv", "classes/summary.json")),
+    Origin("variation", "Where the variation lies", ("variance_components.csv",)),
+    Origin("detectable", "What a next study would find", ("power.csv",)),
+    Origin("indices", "Indices and their sources", ("indices/catalogue.json",)),
+    Origin("decisions", "Decisions of a person", ("exclusions.csv",)),
+)  # fmt: skip
+"""In the order of the page."""
+
+VARIANTS: Final = Origin("variants", "Under other settings", ("variants.csv",))
+"""Made by no step, but from the results of finished runs."""
+
+PLAN_HISTORY: Final = Origin("plan", "When the plan was made", ("plan_history.json",))
+"""Made by no step, but from the plans on record in the book of runs."""
+
+PLATES: Final[dict[str, str]] = {
+    "accuracy_by_latent_variables": "accuracy",
+    "confusion_matrices": "confusion",
+    "detectable_difference": "detectable",
+    "effect_sizes": "effects",
+    "importance": "which-wavelengths",
+    "index_courses": "index-courses",
+    "loadings": "which-wavelengths",
+    "permutation": "chance",
+    "primary_index": "index-courses",
+    "reliability": "sureness",
+    "replicates": "left-out",
+    "residuals": "assumptions",
+    "rivals": "rivals",
+    "scans_at_fault": "left-out",
+    "sensitivity": "holds",
+    "signal_to_noise": "range",
+    "spectra_by_group": "spectra",
+    "spectrum_difference": "whole-spectrum",
+    "variance_shares": "variation",
+    "variants": VARIANTS.part,
+    "whites_over_time": "references",
+    "darks_over_time": "references",
+}
+"""Figure -> the part of the page whose results it shows."""
+
+
+# The lineage of every number: which files, settings and code, and whose decision.
+# ----------------------------------------------------------------------
+# Read from the records alone, which hold content only: no run, no time, no machine.
+
+Record = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class File:
+    """A file at one content; ``maker`` is the step that wrote it, empty if a person did."""
+
+    path: str
+    sha256: str
+    size: int
+    maker: str = ""
+
+
+@dataclass(frozen=True)
+class Step:
+    """One task, as its record tells it.
+
+    Attributes
+    ----------
+    name, rule, session
+        ``indices.day4``, ``indices``, ``day4``; the session is empty for the whole study.
+    key
+        Names the result in the content store.
+    changed, design, same
+        Settings that differ from the defaults, those of the design (which have no default that
+        would mean anything), and those as by default.
+    per_scan
+        What else the step was told, scan by scan or unit by unit: name and how many.
+    package, code, libraries, seeds
+        Version and digest of the code, versions of the libraries, seeds of chance.
+    metrics
+        Its numbers of record.
+    wrote, read, given
+        Files it wrote, files of other steps, files that a person wrote.
+    before
+        All steps it rests on, in the order of the data.
+    decisions
+        Decisions of persons that it applied.
+    """
+
+    name: str
+    rule: str
+    session: str
+    key: str
+    changed: list[Setting]
+    design: list[Setting]
+    same: list[Setting]
+    per_scan: list[tuple[str, int]]
+    package: str
+    code: str
+    libraries: list[tuple[str, str]]
+    seeds: list[tuple[str, str]]
+    metrics: list[Mapping[str, Any]]
+    wrote: list[File]
+    read: list[File]
+    given: list[File]
+    before: list[str]
+    decisions: list[Mapping[str, Any]]
+
+
+def steps_of(material: Material) -> list[Step]:
+    """Return every task of the study, in the order of the data."""
+    records = _ordered(material)
+    makers = makers_of(records)
+    before = {name: _reads(record, makers) for name, record in records.items()}
+    return [
+        _step(name, record, makers, _all_before(name, before, list(records)), material)
+        for name, record in records.items()
+    ]
+
+
+def _ordered(material: Material) -> dict[str, Record]:
+    places = {s: i for i, s in enumerate(material.days.sessions)}
+    found = [(_name(record), record) for record in material.records.values()]
+    found.sort(key=lambda n: (_place(n[1]["rule"]), places.get(str(n[1].get("session")), -1), n[0]))
+    return dict(found)
+
+
+def _name(record: Record) -> str:
+    session = record.get("session")
+    return f"{record['rule']}.{session}" if session else str(record["rule"])
+
+
+def _place(rule: str) -> int:
+    return ORDER.index(rule) if rule in ORDER else len(ORDER)
+
+
+def makers_of(records: Mapping[str, Record]) -> dict[str, tuple[str, str]]:
+    """Return path -> the task that wrote it, and the digest of what it wrote."""
+    return {
+        str(file["path"]): (name, str(file["sha256"]))
+        for name, record in records.items()
+        for file in record.get("outputs", [])
+    }
+
+
+def broken_links(records: Mapping[str, Record]) -> list[str]:
+    """Return where a step read a result that no step wrote, or another content of it, in words."""
+    makers = makers_of(records)
+    told = []
+    for name, record in records.items():
+        for file in record.get("inputs", []):
+            path = str(file["path"])
+            maker, wrote = makers.get(path, ("", ""))
+            if maker and wrote != file["sha256"]:
+                told.append(f"{name} read another {path} than {maker} wrote")
+            elif not maker and path.startswith("results/"):
+                told.append(f"{name} read {path}, and no record tells who wrote it")
+    return told
+
+
+def n_links(records: Mapping[str, Record]) -> int:
+    """Return how many files pass from one step to another."""
+    makers = makers_of(records)
+    return sum(f["path"] in makers for r in records.values() for f in r.get("inputs", []))
+
+
+def _reads(record: Record, makers: Mapping[str, tuple[str, str]]) -> list[str]:
+    found = [makers[f["path"]][0] for f in record.get("inputs", []) if f["path"] in makers]
+    return list(dict.fromkeys(found))
+
+
+def _all_before(name: str, before: Mapping[str, Sequence[str]], order: Sequence[str]) -> list[str]:
+    reached: set[str] = set()
+    waiting = list(before[name])
+    while waiting:
+        one = waiting.pop()
+        if one not in reached:
+            reached.add(one)
+            waiting += before[one]
+    return [one for one in order if one in reached - {name}]
+
+
+def _step(
+    name: str,
+    record: Record,
+    makers: Mapping[str, tuple[str, str]],
+    before: list[str],
+    material: Material,
+) -> Step:
+    settings = settings_told(record)
+    design = [s for s in settings if s.name.startswith("design.")]
+    others = [s for s in settings if not s.name.startswith("design.")]
+    read = [_file(f, makers) for f in record.get("inputs", [])]
+    given = [f for f in read if not f.maker]
+    code = record.get("code", {})
+    return Step(
+        name=name,
+        rule=str(record["rule"]),
+        session=str(record.get("session") or ""),
+        key=str(record.get("key", "")),
+        changed=[s for s in others if s.changed],
+        design=design,
+        same=[s for s in others if not s.changed],
+        per_scan=list(_per_scan(record.get("settings", {}))),
+        package=str(code.get("package", "")),
+        code=str(code.get("sha256", "")),
+        libraries=sorted((str(k), str(v)) for k, v in record.get("libraries", {}).items()),
+        seeds=sorted((str(k), str(v)) for k, v in record.get("seeds", {}).items()),
+        metrics=list(record.get("metrics", [])),
+        wrote=[_file(f, {}) for f in record.get("outputs", [])],
+        read=[f for f in read if f.maker],
+        given=given,
+        before=before,
+        decisions=_decisions(material) if any(f.path == DECISIONS for f in given) else [],
+    )
+
+
+def _file(entry: Mapping[str, Any], makers: Mapping[str, tuple[str, str]]) -> File:
+    path = str(entry["path"])
+    maker, _ = makers.get(path, ("", ""))
+    return File(path, str(entry["sha256"]), int(entry.get("bytes", 0)), maker)
+
+
+def _per_scan(settings: Mapping[str, Any]) -> Iterator[tuple[str, int]]:
+    for name in ("scans", "units"):
+        if isinstance(settings.get(name), Mapping | list):
+            yield name, len(settings[name])
+
+
+def _decisions(material: Material) -> list[Mapping[str, Any]]:
+    rows = material.exclusions.to_dict("records")
+    return [{str(k): v for k, v in row.items()} for row in rows if row["rule"] == "decision"]
+
+
+# The appendix of the page: its parts, the results they show, and the steps behind them.
+# ----------------------------------------------------------------------
+
+
+def lineage(
+    material: Material, variants: Path | None = None, plan_history: Path | None = None
+) -> dict[str, Any]:
+    """Return what the appendix shows: the parts of the page, and the steps behind them.
+
+    Parameters
+    ----------
+    material
+        The whole study.
+    variants
+        The table of results under other settings, if there is one; no step wrote it.
+    plan_history
+        What the book of runs says of the plan, if it is of this plan; no step wrote it.
+
+    Returns
+    -------
+    dict
+        ``rules``: rule -> its steps, with a title and what the rule does; ``parts``: part of the
+        page -> title and files; ``anchors``: part and path below ``results/``, as
+        ``found/effects.json`` -> id of that row of the appendix; ``plates``: figure -> part;
+        ``broken``: links that do not hold, in words; ``n_links``; ``n_given``: files of a
+        person's hand.
+    """
+    steps = steps_of(material)
+    parts = {
+        **(_from_the_book(PLAN_HISTORY, plan_history) if material.plan_facts else {}),
+        **_parts(files_by_path(steps)),
+        **_from_the_book(VARIANTS, variants),
+    }
+    rules: dict[str, dict[str, Any]] = {}
+    for step in steps:
+        title, does = RULES.get(step.rule, (step.rule.replace("_", " ").capitalize(), ""))
+        entry = rules.setdefault(step.rule, {"title": title, "does": does, "steps": []})
+        entry["steps"].append(step)
+    return {
+        "rules": rules,
+        "steps": steps,
+        "parts": parts,
+        "anchors": _anchors(parts),
+        "plates": PLATES,
+        "broken": broken_links(material.records),
+        "n_links": n_links(material.records),
+        "n_given": len({f.path for step in steps for f in step.given}),
+    }
+
+
+def _parts(files: Mapping[str, File]) -> dict[str, dict[str, Any]]:
+    """Return part of the page -> its title and the results it shows; parts without any left out."""
+    found = {o.part: {"title": o.title, "files": files_like(files, o.files)} for o in ORIGINS}
+    return {part: told for part, told in found.items() if told["files"]}
+
+
+def _anchors(parts: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
+    """Return part and path below ``results/`` -> id of the row that tells of this file there."""
+    return {
+        f"{part}/{file.path.removeprefix('results/')}": f"result-{part}-{i}"
+        for part, told in parts.items()
+        for i, file in enumerate(told["files"], start=1)
+    }
+
+
+def _from_the_book(origin: Origin, path: Path | None) -> dict[str, dict[str, Any]]:
+    if path is None:
+        return {}
+    file = File(f"results/{path.name}", sha256_of_file(path), path.stat().st_size)
+    return {origin.part: {"title": origin.title, "files": [file]}}
+
+
+def files_by_path(steps: Sequence[Step]) -> dict[str, File]:
+    """Return path below ``results/`` -> file and the step that wrote it."""
+    return {
+        f.path.removeprefix("results/"): File(f.path, f.sha256, f.size, step.name)
+        for step in steps
+        for f in step.wrote
+    }
+
+
+def files_like(files: Mapping[str, File], patterns: Sequence[str]) -> list[File]:
+    """Return the files whose path below ``results/`` is like one of the patterns.
+
+    ``*`` stands for one session; where the study lacks a file, nothing is returned for it.
+
+    Examples
+    --------
+    >>> there = {n: File(n, "", 0) for n in ("quality/d0.parquet", "quality/d0.signal.parquet")}
+    >>> [f.path for f in files_like(there, ["quality/*.parquet"])]
+    ['quality/d0.parquet']
+    """
+    found = []
+    for pattern in patterns:
+        like = re.compile(re.escape(pattern).replace(r"\*", "[^./]+"))
+        found += [file for path, file in files.items() if like.fullmatch(path)]
+    return found
+
+
+# Last part of the page: indices, decisions, versions and seeds behind the numbers.
+# ----------------------------------------------------------------------
+
+
+def made(material: Material) -> dict[str, Any]:
+    """Return what the last part of the page shows."""
+    return {
+        "versions": _versions(material.records),
+        "packages": sorted(
+            {str(r.get("code", {}).get("package", "")) for r in material.records.values()} - {""}
+        ),
+        "seeds": _seeds(material.records),
+        "catalogue": [{"index": name, **entry} for name, entry in material.catalogue.items()],
+        "decisions": [
+            row for row in material.exclusions.to_dict("records") if row["rule"] == "decision"
+        ],
+    }
+
+
+def _versions(records: Mapping[str, Mapping[str, Any]]) -> list[tuple[str, str]]:
+    found: dict[str, set[str]] = {}
+    for record in records.values():
+        for name, version in record.get("libraries", {}).items():
+            found.setdefault(str(name), set()).add(str(version))
+    return [(name, " and ".join(sorted(versions))) for name, versions in sorted(found.items())]
+
+
+def _seeds(records: Mapping[str, Mapping[str, Any]]) -> list[tuple[str, str, str]]:
+    return [
+        (str(record["rule"]), str(name), str(seed))
+        for record in sorted(records.values(), key=lambda r: _place(str(r["rule"])))
+        for name, seed in sorted(record.get("seeds", {}).items())
+    ]

@@ -1,0 +1,412 @@
+"""One sitting of a review: the study, what was saved, the rerun it calls for."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import secrets
+import threading
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+from leafledger.errors import InputFault, LeafledgerError, Problem
+from leafledger.records.digests import FileDigests
+from leafledger.report.gather import contrast_in_words, contrast_words
+from leafledger.report.numbers import method_words, p_value, size_words, verdict_words
+from leafledger.review import decision_file, groups
+from leafledger.review.decision_file import Asked
+from leafledger.review.groups import Blind, blind_of, exclusion_rows
+from leafledger.runner.check import checked_study
+from leafledger.runner.plan import plan
+from leafledger.runner.run import RunResult, run_study
+from leafledger.study.columns import FLAGS, TEXT
+from leafledger.study.layout import Task, outputs
+from leafledger.study.links import refuse_links
+from leafledger.study.reading import read_study
+from leafledger.study.scan_sheet import DECISIONS_FILE, Scan, standing
+from leafledger.study.study import Study
+from leafledger.study.tables import read_csv
+
+# The rerun that a save calls for: which stages would run and why, and how far it has come.
+# ----------------------------------------------------------------------
+
+_SHOWN = frozenset({"intake", "reflectance", "quality"})
+_BEFORE_EFFECTS = _SHOWN | {"acceptance", "indices", "validation", "unit_means", "effects"}
+
+
+def would_run(folder: Path) -> list[dict[str, Any]]:
+    """Return the tasks that a run would do now, in the order of the data.
+
+    Raises
+    ------
+    InputFault
+        If the study cannot run at all.
+    """
+    study = checked_study(folder)
+    return [
+        {"task": p.task.name, "rule": p.task.rule, "why": p.why, "certain": p.certain}
+        for p in plan(study, FileDigests(study.folder))
+    ]
+
+
+def effects_are_older(planned: list[dict[str, Any]]) -> bool:
+    """Tell whether effects would change, or may, if the study ran now."""
+    return any(p["rule"] in _BEFORE_EFFECTS for p in planned)
+
+
+def spectra_are_older(planned: list[dict[str, Any]]) -> bool:
+    """Tell whether what the review shows would be measured or checked anew."""
+    return any(p["rule"] in _SHOWN and p["certain"] for p in planned)
+
+
+class Rerun:
+    """Runs the study beside the page and tells how far it has come.
+
+    Parameters
+    ----------
+    folder, cores
+        Of the study; how many tasks may run side by side.
+    """
+
+    def __init__(self, folder: Path, cores: int) -> None:
+        self._folder = folder
+        self._cores = cores
+        self._lock = threading.Lock()
+        self._state: dict[str, Any] = {"state": "idle"}
+
+    def start(self) -> bool:
+        """Start a run; ``False`` if one is at work."""
+        with self._lock:
+            if self._state["state"] == "running":
+                return False
+            self._state = {"state": "running", "planned": 0, "ended": [], "now": "", "message": ""}
+        # A daemon: ending the review ends the run too, and the next run goes on from there.
+        threading.Thread(target=self._run, name="rerun", daemon=True).start()
+        return True
+
+    def progress(self) -> dict[str, Any]:
+        """Return how far the run has come."""
+        with self._lock:
+            return {**self._state, "ended": list(self._state.get("ended", ()))}
+
+    def _run(self) -> None:
+        try:
+            self._end(run_study(self._folder, self._cores, self._listen))
+        except InputFault as fault:
+            self._set(state="input_fault", problems=[p.as_dict() for p in fault.problems])
+        except (LeafledgerError, OSError, MemoryError) as error:
+            self._set(state="failed", message=str(error) or "not enough memory")
+        finally:
+            if self.progress()["state"] == "running":
+                self._set(state="failed", message="the run broke off; the terminal says more")
+
+    def _end(self, result: RunResult) -> None:
+        self._set(
+            state="done" if result.exit_code == 0 else result.outcome,
+            message=result.message,
+            problems=[p.as_dict() for p in result.problems],
+            notes=result.notes,
+        )
+
+    def _set(self, **what: Any) -> None:
+        with self._lock:
+            self._state = {**self._state, **what}
+
+    def _listen(self, line: dict[str, Any]) -> None:
+        with self._lock:
+            if "planned" in line:
+                self._state["planned"] = len(line["planned"])
+            elif line.get("state") == "started":
+                self._state["now"] = line["task"]
+            elif "state" in line:
+                self._state["ended"].append({"task": line["task"], "outcome": line["state"]})
+
+
+# The primary result with and without the exclusions: shown after saving, not before.
+# ----------------------------------------------------------------------
+
+AS_PLANNED = "as_planned"
+EVERY_SCAN = "every_scan"
+_KEY = ("question", "index", "contrast", "method")
+
+
+def with_and_without(study: Study) -> dict[str, Any]:
+    """Return what was left out and the primary contrasts with the exclusions and without them.
+
+    Every row has its words besides: of the contrast, method, effect size and p, as the report
+    writes them.
+
+    Parameters
+    ----------
+    study
+        A study whose results are up to date.
+
+    Returns
+    -------
+    dict
+        ``excluded``: rows of exclusions.csv that keep a scan out or were decided; ``contrasts``:
+        each with its rows ``with`` and ``without`` of sensitivity.csv; ``primary``: the primary
+        rows of effects.csv.
+    """
+    folder, paths = study.folder, outputs(Task("effects"))
+    levels = sorted(
+        {row.get(study.definition.design.treatment, "") for row in study.units.values()}
+    )
+    words = contrast_words(study.session_ids, levels, ["before", "mean_before"])
+    rows = _rows(folder / paths["sensitivity"], words)
+    planned = [row for row in rows if row["variant"] == AS_PLANNED]
+    every = {_key(row): row for row in rows if row["variant"] == EVERY_SCAN}
+    return {
+        "excluded": [
+            row
+            for row in exclusion_rows(folder)
+            if row["applied"] == "exclude" or row["rule"] == "decision"
+        ],
+        "contrasts": [{"with": row, "without": every.get(_key(row))} for row in planned],
+        "primary": [row for row in _rows(folder / paths["effects"], words) if row["primary"]],
+    }
+
+
+def _key(row: dict[str, Any]) -> tuple[str, ...]:
+    return tuple(str(row[name]) for name in _KEY)
+
+
+def _rows(path: Path, words: Mapping[str, str]) -> list[dict[str, Any]]:
+    table = read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
+    rows = (
+        {str(name): _plain(value) for name, value in row.items()}
+        for row in table.to_dict("records")
+    )
+    return [{**row, **_in_words(row, words)} for row in rows]
+
+
+def _in_words(row: Mapping[str, Any], words: Mapping[str, str]) -> dict[str, str]:
+    told = {
+        "contrast_words": contrast_in_words(str(row["contrast"]), words),
+        "method_words": method_words(str(row["method"])),
+        "verdict_words": verdict_words(str(row["verdict"])),
+        "p_words": p_value(row["p"]),
+        "p_holm_words": p_value(row["p_holm"]),
+    }
+    if row.get("effect_size_name"):
+        told["size_words"] = size_words(str(row["effect_size_name"]))
+    return told
+
+
+def _plain(value: Any) -> Any:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+# One sitting of a review: the study on the desk, what was saved, and whether effects were seen.
+# ----------------------------------------------------------------------
+
+AFTER_EFFECTS = " (decided after the effect was seen)"
+
+
+class Desk:
+    """What the page asks for and what it may do.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    reviewer
+        Name to begin with.
+    cores
+        How many tasks a rerun may do side by side.
+
+    Raises
+    ------
+    InputFault
+        If the study has problems or has not been run.
+    """
+
+    def __init__(self, folder: Path, reviewer: str = "", cores: int = 1) -> None:
+        self.folder = folder.resolve()
+        self.reviewer = reviewer
+        self.rerun = Rerun(self.folder, cores)
+        self.effects_seen = False
+        self._lock = threading.Lock()
+        self._saves: dict[str, tuple[bytes, ...]] = {}
+        self._has_saved = False
+        self.study = self._opened()
+
+    def _opened(self) -> Study:
+        refuse_links(self.folder)
+        study = read_study(self.folder)
+        groups.refuse_unless_run(study)
+        return study
+
+    def overview(self) -> dict[str, Any]:
+        """Return the study as it is now: its groups in order, and what stands to be known."""
+        self.study = study = self._opened()
+        known = self._known(study, _noted(study))
+        title = study.definition.title or study.folder.name
+        leaves, references = groups.leaf_groups(study), groups.reference_groups(study)
+        return {
+            "title": "" if known.blind.tells(title) else title,
+            "unit": study.definition.design.unit or "leaf",
+            "reviewer": self.reviewer,
+            "effects_seen": self.effects_seen,
+            "can_show_effects": self._has_saved,
+            "notices": [*_told_by_names(study, known.blind), *self._stale()],
+            "references": [groups.summary(k, v, known) for k, v in references.items()],
+            "groups": [groups.summary(k, v, known) for k, v in leaves.items()],
+        }
+
+    def leaves(self, session: str, unit: str) -> dict[str, Any] | None:
+        """Return a group of leaves; ``None`` if there is none of that name."""
+        study = self.study
+        scans = groups.leaf_groups(study).get((session, unit))
+        if scans is None:
+            return None
+        measured = groups.reflectance_of(study, session)
+        return groups.leaf_view(
+            scans, measured, self._known(study, scans), groups.trusted_range(study)
+        )
+
+    def references(self, session: str, role: str) -> dict[str, Any] | None:
+        """Return the references of one role; ``None`` if there are none."""
+        study = self.study
+        scans = groups.reference_groups(study).get((session, role))
+        if scans is None:
+            return None
+        return groups.reference_view(scans, groups.raw_of(study, session), self._known(study, ()))
+
+    def save(self, by: str, asked: Sequence[Asked]) -> dict[str, Any]:
+        """Write decisions.
+
+        Raises
+        ------
+        InputFault
+            If one cannot be written as it is; nothing is written then.
+        """
+        if self.effects_seen:
+            asked = [
+                replace(one, reason=one.reason and one.reason + AFTER_EFFECTS) for one in asked
+            ]
+        when = dt.datetime.now().isoformat(timespec="seconds")
+        saved = decision_file.save(self.folder, self._samples(), asked, by, when)
+        name = secrets.token_hex(8)
+        with self._lock:
+            if saved.lines:
+                self._saves[name] = saved.lines
+                self._has_saved = True
+        return {
+            "save": name if saved.lines else None,
+            "written": [asdict(decision) for decision in saved.written],
+            "conflicts": [
+                {"scan": scan, "standing": asdict(standing) if standing else None}
+                for scan, standing in saved.conflicts.items()
+            ],
+        }
+
+    def undo(self, save: str) -> dict[str, Any]:
+        """Take a save back; its rows leave the file.
+
+        Raises
+        ------
+        InputFault
+            If there is no such save, the effect was seen since, or its rows were changed.
+        """
+        if self.effects_seen:
+            raise InputFault(
+                _refusal(
+                    "a save that is to be taken back after the effect was seen",
+                    "decisions that stay once their effect is known",
+                    "Decide anew with a reason; both rows stay in the file.",
+                )
+            )
+        with self._lock:
+            lines = self._saves.get(save)
+        if lines is None:
+            raise InputFault(
+                _refusal(
+                    "a save that this review did not make",
+                    "a save of this sitting",
+                    "Decide anew, or edit the file by hand.",
+                )
+            )
+        decision_file.take_back(self.folder, lines)
+        with self._lock:
+            self._saves.pop(save, None)
+        return {"taken_back": len(lines)}
+
+    def planned(self) -> dict[str, Any]:
+        """Return which stages would run now and why."""
+        return {"planned": would_run(self.folder)}
+
+    def effects(self) -> dict[str, Any]:
+        """Return the result with and without the exclusions; from then on decisions say so.
+
+        Raises
+        ------
+        InputFault
+            If nothing was saved in this sitting, or the results are older than the decisions.
+        """
+        if not self._has_saved:
+            raise InputFault(
+                _refusal(
+                    "no decision saved in this sitting",
+                    "decisions first, their effect afterwards",
+                    "Save your decisions; the effect is hidden until then.",
+                )
+            )
+        if effects_are_older(would_run(self.folder)):
+            raise InputFault(
+                _refusal(
+                    "results that are older than the decisions",
+                    "results of the decisions as they are now",
+                    "Run the study again, here or with leafledger run.",
+                )
+            )
+        self.effects_seen = True
+        return with_and_without(self.study)
+
+    def _stale(self) -> list[str]:
+        if self.rerun.progress()["state"] == "running":
+            return ["A run is at work: what is shown is that of the run before."]
+        if not spectra_are_older(would_run(self.folder)):
+            return []
+        return [
+            "Raw files, settings or the program changed since the last run, and what is shown here "
+            "may change with them: run the study first."
+        ]
+
+    def _samples(self) -> set[str]:
+        return {scan.scan for scan in self.study.samples()}
+
+    def _known(self, study: Study, looked_at: Iterable[Scan]) -> groups.Known:
+        samples = {scan.scan for scan in study.samples()}
+        return groups.Known(
+            said=groups.said_of(study),
+            accepted=groups.accepted_now(study),
+            decisions=decision_file.standing_now(self.folder, samples),
+            digests=groups.digests_of(study, looked_at),
+            notes=groups.notes_of(study),
+            blind=blind_of(study),
+        )
+
+
+def _noted(study: Study) -> list[Scan]:
+    """Return the scans whose decision says which raw values it judged."""
+    decisions = standing(study.decisions)
+    return [s for s in study.samples() if s.scan in decisions and decisions[s.scan].scan_sha256]
+
+
+def _told_by_names(study: Study, blind: Blind) -> list[str]:
+    units = dict.fromkeys(study.unit_of(scan) for scan in study.samples())
+    scans = [scan.scan for scan in study.samples()]
+    names = blind.telling([*units, *scans])
+    if not names:
+        return []
+    return [
+        f"{len(names)} ids of units or scans name a treatment (such as {names[0]}): this review "
+        "is not blind. Ask someone who does not know what the names mean."
+    ]
+
+
+def _refusal(found: str, expected: str, mend: str) -> Problem:
+    return Problem(file=DECISIONS_FILE, found=found, expected=expected, mend=mend)
