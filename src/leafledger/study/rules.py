@@ -125,7 +125,7 @@ RULES: tuple[Rule, ...] = (
         does="Checks every scan and reference of a session.",
         module="leafledger.quality.stage",
         per_session=True,
-        reads=("scans", "reflectance"),
+        reads=("scans", "reflectance", "visible_indices"),
         sees=("quality.checks", "scans.csv: unit, leaf, replicate"),
         writes=(
             Output("quality", "quality/{session}.parquet"),
@@ -168,6 +168,7 @@ RULES: tuple[Rule, ...] = (
         writes=(
             Output("catalogue", "indices/catalogue.json"),
             Output("formulas", "indices/formulas.json", in_report=False),
+            Output("visible_indices", "indices/visible.json", in_report=False),
         ),
     ),
     Rule(
