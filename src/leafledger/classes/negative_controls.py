@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from leafledger.chance.seeds import generator
 from leafledger.classes.fold_fit import procedure_of
-from leafledger.classes.labelled import Labelled, labelled_spectra
+from leafledger.classes.labelled import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.permutation import arrangements, nested_accuracy, share_reaching
 from leafledger.classes.predictors import nested_predictors
 from leafledger.classes.splits import Plan, Scheme, members_of, planned
@@ -276,7 +276,7 @@ def _caveat(scheme: Scheme, asked: Asked) -> str:
 def _labellings(data: Labelled, plan: Plan, asked: Asked, n_draws: int, seed: int) -> Codes:
     """Return labellings of the scans, the observed one first, shape ``(1 + n, n_scans)``."""
     rng = generator(seed, "question", asked.name)
-    if n_draws == 0:
+    if n_draws == 0 or (asked.name not in ("session", "block") and data.labels_by == BY_SCAN):
         return data.codes[None, :]
     labels, cells = data.unit_codes, plan.cells
     if asked.name in ("session", "block"):
@@ -285,7 +285,8 @@ def _labellings(data: Labelled, plan: Plan, asked: Asked, n_draws: int, seed: in
             return _days_exchanged(data, n_draws, rng)
         labels = data.unit_blocks if asked.name == "block" or days is None else days
         cells = plan.cells // (len(data.blocks) + 1)
-    return arrangements(labels, cells, n_draws, rng)[0][:, data.unit_of]
+        return arrangements(labels, cells, n_draws, rng)[0][:, data.unit_of]
+    return data.scan_codes(arrangements(labels, cells, n_draws, rng)[0])
 
 
 def _days_of_units(data: Labelled) -> Codes | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 
@@ -134,6 +134,7 @@ def permutation_test(
     units: Codes,
     n_draws: int,
     rng: np.random.Generator,
+    scan_codes: Callable[[Codes], Codes] | None = None,
 ) -> PermutationTest:
     """Compare the nested accuracy of the observed labels with that of permuted ones.
 
@@ -142,6 +143,9 @@ def permutation_test(
     otherwise the test rejects too often. Where they allow few, labels move as far as the design
     allows, and every labelling gets folds of its own, dealt by the same rule as the observed one.
 
+    Where labels change by session, a unit's labels move as one sequence: what all units share of a
+    session (its date, its lamp) stays with its labels, so it cannot make a labelling stand out.
+
     Parameters
     ----------
     predictors
@@ -149,13 +153,16 @@ def permutation_test(
     plan
         Splits; ``test_scheme`` is that of the observed labels.
     unit_labels
-        Observed class number of every unit, shape ``(n_units,)``.
+        Observed class number (or number of the label sequence) of every unit, ``(n_units,)``.
     units
         Unit number of every scan.
     n_draws
         Number of permutations.
     rng
         Random stream.
+    scan_codes
+        Returns the class of every scan for labels of the units
+        (:meth:`leafledger.classes.labelled.Labelled.scan_codes`); left out, that of its unit.
 
     Returns
     -------
@@ -175,7 +182,7 @@ def permutation_test(
         if arrangement_count(unit_labels, cells) > n_draws + 1:
             n_draws = min(n_draws, MOST_REDEALT)
     labellings, enumerated = arrangements(unit_labels, cells, n_draws, rng)
-    scans = labellings[:, units]
+    scans = labellings[:, units] if scan_codes is None else scan_codes(labellings)
     if not redealt or plan.redeal is None:
         reached = nested_accuracy(predictors, plan.test_scheme, scans, units, plan.widths)
     else:

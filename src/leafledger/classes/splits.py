@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -10,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.chance.seeds import generator
-from leafledger.classes.labelled import Labelled
+from leafledger.classes.labelled import BY_SCAN, BY_UNIT, Labelled
 from leafledger.classes.preprocessing import DERIVATIVES, ORDER, SETTING, WINDOW_NM
-from leafledger.errors import InputFault, Problem, quoted
+from leafledger.errors import InputFault, Problem, first_words, quoted
 
 INNER_FOLDS = 8
 """Inner folds where the outer ones leave too few others to use."""
@@ -70,6 +71,43 @@ def dealt_folds(
     folds = np.empty(len(labels), dtype=np.int_)
     folds[order] = names[np.arange(len(labels)) % n_folds]
     return folds
+
+
+def folds_of_changing_labels(
+    codes: NDArray[np.int_], units: NDArray[np.int_], n_folds: int, rng: np.random.Generator
+) -> NDArray[np.int_]:
+    """Assign units whose label changes to folds, so that the scans of every class are spread.
+
+    Parameters
+    ----------
+    codes, units
+        Class and unit number of every scan.
+    n_folds
+        Number of folds.
+    rng
+        Random stream.
+
+    Returns
+    -------
+    numpy.ndarray
+        Fold of every unit, from 0; none is empty.
+
+    Notes
+    -----
+    scikit-learn's ``StratifiedGroupKFold``: units in falling order of how unevenly their scans
+    fall on the classes, each to the fold that it leaves most even.
+    """
+    from sklearn.model_selection import StratifiedGroupKFold
+
+    seed = int(rng.integers(2**31))
+    kfold = StratifiedGroupKFold(n_folds, shuffle=True, random_state=seed)
+    fold = np.zeros(int(units.max()) + 1, dtype=np.int_)
+    with warnings.catch_warnings():
+        # A class of fewer scans than folds is missing from some tests, as with constant labels.
+        warnings.filterwarnings("ignore", "The least populated class", UserWarning)
+        for i, (_, held) in enumerate(kfold.split(codes, codes, units)):
+            fold[units[held]] = i
+    return np.unique(fold, return_inverse=True)[1].reshape(-1).astype(np.int_)
 
 
 def members_of(units: NDArray[np.int_]) -> list[NDArray[np.intp]]:
@@ -362,7 +400,9 @@ def judged_units(
     missing = [word for word, there in ((TRAIN, ~judged), (TEST, judged)) if not there.any()]
     if missing:
         raise InputFault(_empty(column, missing[0]))
-    trained = np.bincount(data.unit_codes[~judged], minlength=len(data.classes))
+    labelled_unit, class_of = data.labelled_units()
+    training = np.unique(labelled_unit[~judged[data.unit_of]])
+    trained = np.bincount(class_of[training], minlength=len(data.classes))
     if (trained < 2).any():
         raise InputFault(
             Problem(
@@ -531,42 +571,75 @@ class Dealing:
         if self.kind == "block":
             nothing = np.zeros(len(data.blocks), dtype=np.int_)
             return dealt_folds(nothing, nothing, self.n_folds, rng)[data.unit_blocks]
-        return dealt_folds(data.unit_codes, self._strata(), self.n_folds, rng)
+        return self._spread(data.unit_codes, self.n_folds, rng)
+
+    def _spread(
+        self, labels: NDArray[np.int_], n_folds: int, rng: np.random.Generator
+    ) -> NDArray[np.int_]:
+        """Return the fold of every unit, classes spread evenly.
+
+        ``labels`` are numbers as ``Labelled.unit_codes``.
+        """
+        data = self.data
+        if data.labels_by == BY_UNIT:
+            return dealt_folds(labels, self._strata(), n_folds, rng)
+        codes = data.codes if data.labels_by == BY_SCAN else data.scan_codes(labels)
+        return folds_of_changing_labels(codes, data.unit_of, n_folds, rng)
 
     def of_test(self, scheme: Scheme, folds: NDArray[np.int_]) -> tuple[Scheme, NDArray[np.int_]]:
         """Return the scheme of the permutation test and the fold of every unit in it."""
         if self.kind != "unit" or self.n_folds <= TEST_FOLDS:
             return scheme, folds
         rng = generator(self.settings["seed"], "folds of the permutation test")
-        fold = dealt_folds(self.data.unit_codes, self._strata(), TEST_FOLDS, rng)
+        fold = self._spread(self.data.unit_codes, TEST_FOLDS, rng)
         return self._scheme(fold, rng), fold
 
-    def unseen_days(self) -> tuple[Scheme, Scheme] | None:
-        """Return the schemes that hold out every session in turn, where labels allow it.
+    def unseen_days(self) -> tuple[tuple[Scheme, Scheme] | None, str]:
+        """Return the schemes that hold out every session in turn, or none and the reason.
 
         Every class has to be measured in two sessions at least, else it would not be trained on
         when one of them is held out.
         """
         data = self.data
-        if self.kind != "unit" or len(data.sessions) < 2:
-            return None
+        if len(data.sessions) < 2:
+            return None, "the scans are of one session"
+        if self.kind != "unit":
+            return None, "units are not held out at random (classes.split)"
         pairs = {(int(c), int(d)) for c, d in zip(data.codes, data.day, strict=True)}
         seen = np.bincount([c for c, _ in sorted(pairs)], minlength=len(data.classes))
-        if seen.min() < 2:
-            return None
+        once = [
+            f"{name} ({data.sessions[next(d for c, d in sorted(pairs) if c == i)]})"
+            for i, name in enumerate(data.classes)
+            if seen[i] < 2
+        ]
+        if once:
+            return None, (
+                f"measured in one session only, so not trained on when it is held out: "
+                f"{first_words(once, 5)}"
+            )
         rng = generator(self.settings["seed"], "folds of held-out sessions")
         n_folds = min(max(self.n_folds, 3), TEST_FOLDS)
-        fold = dealt_folds(data.unit_codes, self._strata(), n_folds, rng)
+        fold = self._spread(data.unit_codes, n_folds, rng)
+        if fold.max() < 2:
+            return None, f"too few {self.word}s for three folds"
         by_scan = fold[data.unit_of]
-        return (
+        schemes = (
             unseen_days_scheme(by_scan, data.day),
             unseen_days_scheme(by_scan, data.day, seen=True),
         )
+        lost = {c for scheme in schemes for c in untrained(scheme, data.codes)}
+        if lost and data.labels_by != BY_UNIT:
+            names = first_words([data.classes[c] for c in sorted(lost)], 5)
+            return None, (
+                f"in too few {self.word}s of the other sessions to be trained on when a session "
+                f"is held out: {names}"
+            )
+        return schemes, ""
 
     def redealt(self, labels: NDArray[np.int_], rng: np.random.Generator) -> Scheme:
         """Return a scheme for other labels of the units, shape ``(n_units,)``."""
         n_folds = min(self.n_folds, TEST_FOLDS) if self.kind == "unit" else self.n_folds
-        return self._scheme(dealt_folds(labels, self._strata(), n_folds, rng), rng)
+        return self._scheme(self._spread(labels, n_folds, rng), rng)
 
     def _strata(self) -> NDArray[np.int_]:
         data = self.data
@@ -667,7 +740,10 @@ class Plan:
         What these cells are, in words.
     unseen_days
         Training sets that hold out every session in turn, on unseen units, and the same with the
-        session in training; nothing with one session, or where the split is not by unit.
+        session in training; nothing with one session, where the split is not by unit, or where a
+        class would not be trained on.
+    no_unseen_days
+        Why not; empty if they are there.
     redeal
         Return folds for other labels of the units, dealt by the rule of these; nothing where
         folds do not depend on labels.
@@ -697,6 +773,7 @@ class Plan:
     kind: str
     rule: str
     warnings: tuple[str, ...]
+    no_unseen_days: str = ""
 
     @property
     def tested(self) -> NDArray[np.bool_]:
@@ -739,22 +816,38 @@ def planned(data: Labelled, job_settings: Mapping[str, Any]) -> Plan:
     _refuse_missing_class(data, schemes, dealing.kind)
     use_blocks = dealing.use_blocks
     test_scheme, folds = dealing.of_test(schemes[0], folds)
-    cells = folds * (len(data.blocks) + 1) + (data.unit_blocks if use_blocks else 0)
+    unseen_days, no_unseen_days = dealing.unseen_days()
+    # Who may exchange labels: by design, the units of a block; a sequence of labels has one for
+    # each session, so only units measured in the same sessions may exchange theirs.
+    blocks = data.unit_blocks if use_blocks else np.zeros(len(data.units), dtype=np.int_)
+    sessions, words = np.zeros_like(blocks), ["block"] if use_blocks else []
+    if data.labels_by != BY_UNIT:
+        sessions = data.measured()
+        words += ["same sessions"] if sessions.any() else []
+    cells = (sessions * (int(folds.max()) + 1) + folds) * (len(data.blocks) + 1) + blocks
     return Plan(
         schemes=schemes,
         test_scheme=test_scheme,
         cells=cells,
-        within=" and ".join(w for w in (dealing.cell, "block" if use_blocks else "") if w)
-        or "the whole study",
-        unseen_days=dealing.unseen_days(),
+        within=" and ".join(w for w in (dealing.cell, *words) if w) or "the whole study",
+        unseen_days=unseen_days,
+        no_unseen_days=no_unseen_days,
         redeal=dealing.redealt if dealing.kind in ("unit", "session") else None,
-        exchangeable=data.unit_blocks if use_blocks else np.zeros(len(data.units), dtype=np.int_),
-        exchangeable_within="block" if use_blocks else "the whole study",
+        exchangeable=sessions * (len(data.blocks) + 1) + blocks,
+        exchangeable_within=" and ".join(words) or "the whole study",
         widths=_widths(data, schemes, settings, warnings),
         kind="fixed" if dealing.kind == "fixed" else "outer",
         rule=dealing.rule(schemes),
         warnings=tuple(warnings),
     )
+
+
+def untrained(scheme: Scheme, codes: NDArray[np.int_]) -> list[int]:
+    """Return the classes of scans held out that their model was not trained on, sorted."""
+    lost: set[int] = set()
+    for i, outer in enumerate(scheme.outer):
+        lost |= {*codes[scheme.fold == i].tolist()} - {*codes[scheme.training[outer]].tolist()}
+    return sorted(lost)
 
 
 def training_share(schemes: Sequence[Scheme], units: NDArray[np.int_]) -> float:

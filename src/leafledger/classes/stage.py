@@ -10,7 +10,7 @@ from leafledger.chance.seeds import generator
 from leafledger.classes.explanation import resampled_terms
 from leafledger.classes.fold_fit import fit_training, procedure_of
 from leafledger.classes.held_out_sessions import HeldOutSessions, held_out_sessions
-from leafledger.classes.labelled import Labelled, labelled_spectra
+from leafledger.classes.labelled import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.permutation import PermutationTest, permutation_test
 from leafledger.classes.pls import class_weights, explained_shares, membership_of
 from leafledger.classes.predictors import nested_predictors
@@ -72,7 +72,7 @@ def run(job: Job) -> Outcome:
 def _permuted(
     data: Labelled, plan: Plan, validated: Validated, n_draws: int, seed: int
 ) -> PermutationTest | None:
-    if n_draws == 0:
+    if n_draws == 0 or data.labels_by == BY_SCAN:
         return None
     return permutation_test(
         nested_predictors(data, validated.steps, validated.procedure, plan.schemes[0]),
@@ -81,6 +81,7 @@ def _permuted(
         data.unit_of,
         n_draws,
         generator(seed, "permutation"),
+        data.scan_codes,
     )
 
 

@@ -16,7 +16,7 @@ from leafledger.classes.held_out_sessions import (
     session_facts,
     session_warnings,
 )
-from leafledger.classes.labelled import Labelled
+from leafledger.classes.labelled import BY_SCAN, BY_UNIT, Labelled
 from leafledger.classes.negative_controls import confounding_warnings
 from leafledger.classes.permutation import PermutationTest
 from leafledger.classes.pls import LatentPath
@@ -71,7 +71,7 @@ def summary(
         "training_share": training_share(plan.schemes, data.unit_of),
         "set_aside": list(data.set_aside),
         "seeds": {"classes": settings["seed"]},
-        "warnings": [*plan.warnings, *_further_warnings(data, test, job_settings)],
+        "warnings": [*plan.warnings, *_further_warnings(data, plan, test, job_settings)],
         "stable_components": spread.stable_components,
         "stable_rule": STABLE_RULE,
         "loading_cosine": [float(c) for c in spread.cosine],
@@ -85,6 +85,7 @@ def summary(
     out |= _weakest_class(data, validated)
     out |= unit_calls(data, validated)
     out |= session_facts(sessions)
+    out["held_out_sessions_reason"] = plan.no_unseen_days or None
     out["warnings"] += session_warnings(sessions, out["accuracy"], out["target"])
     out["warnings"] += _weak_warnings(out)
     if out["best_n_components"] == plan.widths[-1] == settings["max_components"]:
@@ -101,6 +102,7 @@ def _material(data: Labelled, job_settings: Mapping[str, Any]) -> dict[str, Any]
     units, scans = data.units_per_class(), data.scans_per_class()
     return {
         "target": job_settings["classes"]["target"],
+        "labels_by": data.labels_by,
         "classes": list(data.classes),
         "unit": job_settings["design"]["unit"],
         "sessions": list(dict.fromkeys(str(s) for s in data.rows["session"])),
@@ -213,7 +215,7 @@ def _against_chance(test: PermutationTest | None, plan: Plan) -> dict[str, Any]:
 
 
 def _further_warnings(
-    data: Labelled, test: PermutationTest | None, job_settings: Mapping[str, Any]
+    data: Labelled, plan: Plan, test: PermutationTest | None, job_settings: Mapping[str, Any]
 ) -> list[str]:
     design, settings = job_settings["design"], job_settings["classes"]
     found = confounding_warnings(data, settings["target"], design["block"])
@@ -226,12 +228,33 @@ def _further_warnings(
             "differ"
             + ("" if len(before) == len(there) else "; such scans blur the classes of the others")
         )
+    if data.labels_by != BY_UNIT and len(data.sessions) > 1 and plan.no_unseen_days:
+        found.append(
+            f"no accuracy on sessions held out: {plan.no_unseen_days}. Whether the classifier "
+            "holds on another day is not known"
+        )
+    if data.labels_by == BY_SCAN and settings["n_permutations"]:
+        found.append(
+            f"no permutation test: labels of {settings['target']} differ between scans of one "
+            f"{design['unit'] or 'scan'} in one session ({_mixed_example(data)}), and the design "
+            "does not say which of these scans could have had each other's label"
+        )
     if test is not None and test.p_smallest > 0.05:
         found.append(
             f"this design allows {len(test.accuracy)} arrangements of the labels: p cannot fall "
             f"below {test.p_smallest:.2g}, whatever the spectra"
         )
     return found
+
+
+def _mixed_example(data: Labelled) -> str:
+    """Name the first unit and session with scans of several classes, and these."""
+    for unit, day in sorted({*zip(data.unit_of.tolist(), data.day.tolist(), strict=True)}):
+        own = np.unique(data.codes[(data.unit_of == unit) & (data.day == day)])
+        if len(own) > 1:
+            names = " and ".join(data.classes[code] for code in own)
+            return f"{data.units[unit]} in {data.sessions[day]}: {names}"
+    return ""
 
 
 def _weakest_class(data: Labelled, validated: Validated) -> dict[str, Any]:
@@ -273,26 +296,40 @@ def _weak_warnings(told: Mapping[str, Any]) -> list[str]:
 def unit_calls(data: Labelled, validated: Validated) -> dict[str, Any]:
     """Return how often a whole unit is named rightly when its scans vote by probability.
 
+    Where labels change, the scans of a unit in one session vote, those of one label together.
+
     Returns
     -------
     dict
-        ``unit_accuracy``: share of units whose mean class probabilities are largest for their
-        class, mean over repeats; its Wilson interval; null if no unit has two scans.
+        ``unit_accuracy``: share of units (of units in a session, where labels change) whose mean
+        class probabilities are largest for their class, mean over repeats; its Wilson interval,
+        which counts units; ``n_unit_calls``: how many votes that is. Null if nothing that votes
+        has two scans.
     """
     held = validated.tested
-    units = np.unique(data.unit_of[held])
-    several = np.bincount(data.unit_of[held]).max() > 1
-    if not several:
-        return {"unit_accuracy": None, "unit_accuracy_interval": None}
+    voter, class_of = _voters(data)
+    there, voter = np.unique(voter[held], return_inverse=True)
+    if np.bincount(voter).max() < 2:
+        return {"unit_accuracy": None, "unit_accuracy_interval": None, "n_unit_calls": None}
     shares = []
     for probability in validated.probability:
-        voted = unit_shares(probability[held].T, data.unit_of[held]).T
-        shares.append((voted.argmax(axis=1) == data.unit_codes[units]).mean())
-    accuracy, n = float(np.mean(shares)), len(units)
+        voted = unit_shares(probability[held].T, voter).T
+        shares.append((voted.argmax(axis=1) == class_of[there]).mean())
+    accuracy, n = float(np.mean(shares)), len(np.unique(data.unit_of[held]))
     return {
         "unit_accuracy": accuracy,
         "unit_accuracy_interval": list(wilson_interval(min(accuracy, 1.0) * n, n, _LEVEL)),
+        "n_unit_calls": len(there),
     }
+
+
+def _voters(data: Labelled) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+    """Return the number of what each scan votes for, and the class of each voter."""
+    if data.labels_by == BY_UNIT:
+        return data.unit_of, data.unit_codes
+    keys = np.stack([data.unit_of, data.day, data.codes])
+    there, voter = np.unique(keys, axis=1, return_inverse=True)
+    return voter.reshape(-1), there[2]
 
 
 def sentence(told: Mapping[str, Any]) -> str:

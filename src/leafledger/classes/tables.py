@@ -149,14 +149,14 @@ def confusion_table(data: Labelled, plan: Plan, validated: Validated) -> pd.Data
     pandas.DataFrame
         Columns of ``confusion.csv``; split ``outer`` or ``fixed``. ``n_scans`` is the mean
         over repeats, so that the rows of a true class add up to its scans; ``n_units`` counts
-        every unit by the share of its scans, so that they add up to its units.
+        every unit by the share of its scans of that class, so that they add up to its units.
         ``share_of_true`` is of scans.
     """
     import pandas as pd
 
-    n, n_units, held = len(data.classes), len(data.units), plan.tested
-    codes, unit_of = data.codes[held], data.unit_of[held]
-    weight = 1 / np.bincount(unit_of, minlength=n_units)[unit_of]
+    n, held = len(data.classes), plan.tested
+    codes, labelled = data.codes[held], data.labelled_units()[0][held]
+    weight = 1 / np.bincount(labelled)[labelled]
     true = np.repeat(np.arange(n), n)
     predicted = np.tile(np.arange(n), n)
     scans = np.bincount(codes, minlength=n)[true]
@@ -348,10 +348,11 @@ def confused_pairs_table(
     import pandas as pd
 
     matrix = mean_confusion(data, plan, validated)
-    means = unit_mean_spectra(ready, data.unit_of)
+    labelled, class_of = data.labelled_units()
+    means = unit_mean_spectra(ready, labelled)
     rows: list[tuple[object, ...]] = []
     for i, j in combinations(range(len(data.classes)), 2):
-        sets = (means[data.unit_codes == i], means[data.unit_codes == j])
+        sets = (means[class_of == i], means[class_of == j])
         found = separating_wavelengths(*sets, data.wavelength_nm)
         for true, other, sign in ((i, j, 1.0), (j, i, -1.0)):
             n_scans = float(matrix[true, other])

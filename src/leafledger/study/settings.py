@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from leafledger.study.layout import sessions_read
 from leafledger.study.plan import Plan, plan_of
 from leafledger.study.scan_sheet import Scan
 from leafledger.study.study import Study
+from leafledger.study.units import columns_of
 
 Settings = dict[str, Any]
 
@@ -184,7 +186,18 @@ def _classes(study: Study) -> Settings:
         "design": _design(study),
         "classes": _dump(study.definition.classes),
         "units": _units(study),
+        **_scan_labels(study),
     }
+
+
+def _scan_labels(study: Study) -> Settings:
+    """Return the label of every leaf scan that takes part, if the scan sheet holds the target."""
+    classes = study.definition.classes
+    if classes is None or classes.target in columns_of(study.definition.design):
+        return {}
+    wanted = {*sessions_read(study, "classes", "reflectance")}
+    samples = [s for s in study.samples() if s.session in wanted]
+    return {"labels": {s.scan: s.others.get(classes.target, "") for s in samples}}
 
 
 def _report(study: Study) -> Settings:
