@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.chance.resampling import wilson_interval
-from leafledger.classes import rivals_stage, stage
+from leafledger.classes import negative_controls, stage
 from leafledger.classes.fold_fit import Procedure
 from leafledger.classes.labelled import (
     BY_SCAN,
@@ -248,8 +248,8 @@ def test_a_scan_without_label_is_named(make_job):
 
 
 def test_questions_follow_the_sequences(make_job):
-    job = job_of(make_job, rule="rivals")
-    rivals_stage.run(job)
+    job = job_of(make_job, rule="negative_controls")
+    negative_controls.run(job)
     rows = pd.read_csv(job.outputs["questions"]).set_index("asked")
     assert rows.loc["target", "n_draws"] == 19 and rows.loc["target", "n_units"] == 12
     assert 0 < rows.loc["target", "p"] <= 1

@@ -1,4 +1,5 @@
-# The discriminant classifier with its honest validation, and simple rivals in the same splits.
+# The discriminant classifier with its honest validation, simple rivals in the same splits, and the
+# same procedure asked for session, block and the treatment before it was given.
 rule classes:
     input:
         reflectance=expand(
@@ -45,7 +46,6 @@ rule rivals:
     output:
         rivals="results/classes/rivals.csv",
         comparison="results/classes/comparison.csv",
-        questions="results/classes/questions.csv",
         record="records/rivals.json",
     log:
         "logs/rivals.log",
@@ -53,3 +53,25 @@ rule rivals:
         key_json=workflow_of_study.key_json("rivals"),
     shell:
         "step rivals > {log:q} 2>&1"
+
+
+rule negative_controls:
+    input:
+        reflectance=expand(
+            "results/reflectance/{session}.parquet",
+            session=workflow_of_study.sessions_read(
+                "negative_controls", "reflectance"
+            ),
+        ),
+        accepted="results/accepted.csv",
+        range="results/range.json",
+        passed="results/validation/passed.json",
+    output:
+        questions="results/classes/questions.csv",
+        record="records/negative_controls.json",
+    log:
+        "logs/negative_controls.log",
+    params:
+        key_json=workflow_of_study.key_json("negative_controls"),
+    shell:
+        "step negative_controls > {log:q} 2>&1"

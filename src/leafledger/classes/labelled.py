@@ -143,7 +143,7 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
     Parameters
     ----------
     job
-        Of the rule ``classes`` or ``rivals``.
+        Of the rule ``classes``, ``rivals`` or ``negative_controls``.
     asked
         Sessions, as in ``classes.sessions``; those of the settings if left out.
 

@@ -1,4 +1,4 @@
-"""Is it the day or the treatment? The same procedure, asked for something else.
+"""Is it the day or the treatment? Rule ``negative_controls``: the procedure asked for others.
 
 If spectra tell the session or the block as readily as the treatment, the classifier may have
 learned the day or the bench. The splits stay those of the classifier.
@@ -19,10 +19,12 @@ from leafledger.classes.fold_fit import procedure_of
 from leafledger.classes.labelled import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.permutation import arrangements, nested_accuracy, share_reaching
 from leafledger.classes.predictors import nested_predictors
+from leafledger.classes.preprocessing import steps_of
 from leafledger.classes.splits import Plan, Scheme, members_of, planned
 from leafledger.errors import InputFault, first_words
-from leafledger.records.job import Job
+from leafledger.records.job import Job, Outcome
 from leafledger.study.columns import QUESTIONS
+from leafledger.study.tables import write_csv
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -83,8 +85,37 @@ def confounding_warnings(data: Labelled, target: str, block: str | None) -> list
 
 Codes = NDArray[np.int_]
 BEFORE = "treatment_before"
+ALPHA = 0.05
+"""Level at which the session is said to be told apart."""
 MOST_DRAWS = 99
 """Labellings drawn at most: enough to see whether chance explains it."""
+
+
+def run(job: Job) -> Outcome:
+    """Ask the procedure for session, block and the treatment before it was given."""
+    settings = job.settings["classes"]
+    data = labelled_spectra(job)
+    plan = planned(data, job.settings)
+    steps = steps_of(settings["preprocessing"], data.wavelength_nm)
+    questions = question_table(job, data, plan, steps)
+    write_csv(job.outputs["questions"], questions, QUESTIONS)
+    return Outcome(
+        warnings=_session_found(questions),
+        seeds={"classes": int(settings["seed"])},
+    )
+
+
+def _session_found(questions: pd.DataFrame) -> list[str]:
+    """Say if the sessions are told apart better than by always naming the largest."""
+    found = questions[(questions["asked"] == "session") & (questions["p"] <= ALPHA)]
+    return [
+        f"the spectra tell the session: {100 * row['accuracy']:.0f} % of the scans are put "
+        f"in the right one of {row['n_classes']} (always naming the largest: "
+        f"{100 * row['majority_accuracy']:.0f} %, p = {row['p']:.2g}); compare groups "
+        "within a session, or split by session"
+        for row in found.to_dict("records")
+        if row["accuracy"] > row["majority_accuracy"]
+    ]
 
 
 @dataclass(frozen=True)
@@ -115,7 +146,7 @@ def question_table(job: Job, data: Labelled, plan: Plan, steps: Sequence[str]) -
     Parameters
     ----------
     job
-        Of the rule ``rivals``.
+        Of the rule ``negative_controls``.
     data, plan
         Labels and splits of the classifier; the first repeat is used.
     steps
@@ -169,7 +200,7 @@ def control_row(job: Job, data: Labelled, steps: Sequence[str]) -> tuple[object,
     Parameters
     ----------
     job
-        Of the rule ``rivals``.
+        Of the rule ``negative_controls``.
     data
         What the classifier was trained on.
     steps

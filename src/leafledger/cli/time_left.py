@@ -18,7 +18,8 @@ _TYPICAL_S = {
     "unit_means": 3.0,
     "effects": 20.0,
     "classes": 40.0,
-    "rivals": 70.0,
+    "rivals": 40.0,
+    "negative_controls": 30.0,
     "report": 60.0,
 }
 """From a run of the demo study on a busy machine; only their proportions count."""

@@ -14,7 +14,7 @@ from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records import events
 from leafledger.records.record import Record
 from leafledger.study.decisions import FILE as DECISIONS
-from leafledger.study.layout import FROM_THE_BOOK, Task, outputs
+from leafledger.study.layout import FROM_THE_BOOK, OF_CLASSES, Task, outputs
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
 from leafledger.study.sheet_files import UNITS
@@ -92,7 +92,7 @@ def _settings_now(book: BookView, entry: events.Run, tasks: Mapping[str, Record]
             continue
         if record["session"] is not None and record["session"] not in study.session_ids:
             return f"session {record['session']} is gone"
-        if record["rule"] in {"classes", "rivals"} and study.definition.classes is None:
+        if record["rule"] in OF_CLASSES and study.definition.classes is None:
             return "no classifier is asked for any more"
         now = settings_of(study, record["rule"], record["session"])
         if canonical_json(now) != canonical_json(record["settings"]):

@@ -18,7 +18,7 @@ from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.record import read_record
-from leafledger.study.layout import FROM_THE_BOOK, RECORDS, RESULTS
+from leafledger.study.layout import FROM_THE_BOOK, OF_CLASSES, RECORDS, RESULTS
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
 from leafledger.study.tables import canonical_json
@@ -233,7 +233,7 @@ class _Check:
                 continue  # it says itself to which settings it belongs
             if record["session"] is not None and record["session"] not in study.session_ids:
                 return f"; session {record['session']} is gone"
-            if record["rule"] in {"classes", "rivals"} and study.definition.classes is None:
+            if record["rule"] in OF_CLASSES and study.definition.classes is None:
                 return "; no classifier is asked for any more"
             now = settings_of(study, record["rule"], record["session"])
             if canonical_json(now) != canonical_json(record["settings"]):

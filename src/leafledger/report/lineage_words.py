@@ -23,7 +23,11 @@ RULES: Final[dict[str, tuple[str, str]]] = {
     "unit_means": ("Unit means", "Averages scans within leaf and leaves within unit."),
     "effects": ("Effects", "Tests what the treatment changed."),
     "classes": ("Classes", "Trains the classifier and tests it on scans left out."),
-    "rivals": ("Rivals", "Holds the classifier against simpler procedures and other questions."),
+    "rivals": ("Rivals", "Holds the classifier against simpler procedures."),
+    "negative_controls": (
+        "Negative controls",
+        "Asks the classifier for the session, the block, and the treatment before it was given.",
+    ),
 }
 """Rule -> its title and what it does."""
 

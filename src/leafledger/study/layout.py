@@ -38,7 +38,13 @@ RULES: tuple[Rule, ...] = (
     Rule("unit_means", "leafledger.effects.unit_means_stage", per_session=False),
     Rule("classes", "leafledger.classes.stage", per_session=False, only_with_classes=True),
     Rule("effects", "leafledger.effects.stage", per_session=False),
-    Rule("rivals", "leafledger.classes.rivals_stage", per_session=False, only_with_classes=True),
+    Rule("rivals", "leafledger.classes.baselines", per_session=False, only_with_classes=True),
+    Rule(
+        "negative_controls",
+        "leafledger.classes.negative_controls",
+        per_session=False,
+        only_with_classes=True,
+    ),
     Rule("report", "leafledger.report.stage", per_session=False),
 )
 """In the order of the data."""
@@ -51,7 +57,7 @@ LEVELS: tuple[tuple[str, ...], ...] = (
     ("indices",),
     ("validation",),
     ("unit_means",),
-    ("classes", "effects", "rivals"),
+    ("classes", "effects", "rivals", "negative_controls"),
     ("report",),
 )
 """Rules that may run side by side; a level begins when the one before it has ended."""
@@ -61,6 +67,9 @@ VARIANTS = Rule("variants", "leafledger.effects.variant_rows", per_session=False
 
 PLAN_HISTORY = Rule("plan_history", "leafledger.study.plan_history", per_session=False)
 """What the book says of the plan: the runner has it made, no rule does."""
+
+OF_CLASSES = frozenset(rule.name for rule in RULES if rule.only_with_classes)
+"""Rules of the section ``classes``; a study without it has none of them."""
 
 BY_NAME = {rule.name: rule for rule in (*RULES[:-1], VARIANTS, PLAN_HISTORY, RULES[-1])}
 
@@ -166,8 +175,8 @@ _OUTPUTS: dict[str, dict[str, str]] = {
     "rivals": {
         "rivals": "classes/rivals.csv",
         "comparison": "classes/comparison.csv",
-        "questions": "classes/questions.csv",
     },
+    "negative_controls": {"questions": "classes/questions.csv"},
     "variants": {"variants": VARIANTS_TABLE.removeprefix(f"{RESULTS}/")},
     "plan_history": {"plan_history": PLAN_HISTORY_FILE.removeprefix(f"{RESULTS}/")},
     "report": {"report": "report.html", "figures": "figures/", "tables": "tables.xlsx"},
@@ -218,6 +227,7 @@ _STUDY_INPUTS: dict[str, tuple[str, ...]] = {
     ),
     "classes": _SPECTRA,
     "rivals": (*_SPECTRA, "indices/*"),
+    "negative_controls": _SPECTRA,
 }
 
 
@@ -234,8 +244,9 @@ def sessions_read(study: Study, rule: str, kind: str) -> tuple[str, ...]:
     """Return the sessions whose files of one kind a rule of the whole study reads, in study order.
 
     The classifier reads the sessions that ``classes.sessions`` asks for and no others, so that a
-    raw file of another session cannot make it run again. The rivals read these too; if the target
-    is the treatment, also the spectra of the sessions before it, which they are asked about.
+    raw file of another session cannot make it run again. So do the rivals. The negative controls
+    read these too; if the target is the treatment, also the sessions before it, in which they ask
+    for the treatment.
 
     Parameters
     ----------
@@ -247,7 +258,7 @@ def sessions_read(study: Study, rule: str, kind: str) -> tuple[str, ...]:
         Role of the files, such as ``reflectance``.
     """
     classes = study.definition.classes
-    if rule not in {"classes", "rivals"} or classes is None:
+    if rule not in OF_CLASSES or classes is None:
         return study.session_ids
     asked = classes.sessions
     phases = {one.session: one.phase for one in study.sessions}
@@ -258,7 +269,7 @@ def sessions_read(study: Study, rule: str, kind: str) -> tuple[str, ...]:
     if not wanted or not wanted <= set(phases) or not study.definition.design.sessions:
         return study.session_ids  # what is wrong with them is for the rule to say
     of_treatment = classes.target == study.definition.design.treatment
-    if rule == "rivals" and kind == "reflectance" and of_treatment:
+    if rule == "negative_controls" and kind == "reflectance" and of_treatment:
         wanted |= {s for s in phases if phases[s] == "before"}
     return tuple(s for s in study.session_ids if s in wanted)
 
@@ -311,6 +322,6 @@ def _report_role(task: Task, role: str) -> str:
         return f"{role}/{task.session}"
     if task.rule == "validation" and role != "passed":
         return f"validation_{role}"
-    if task.rule in {"classes", "rivals"} and role != "model_card":
+    if task.rule in OF_CLASSES and role != "model_card":
         return f"classes_{role}"
     return role

@@ -182,10 +182,46 @@ def _instruments(study: Study) -> Settings:
 
 
 def _classes(study: Study) -> Settings:
+    return _of_classes(study, "classes", ())
+
+
+def _rivals(study: Study) -> Settings:
+    return _of_classes(study, "rivals", ("n_permutations",))
+
+
+def _negative_controls(study: Study) -> Settings:
+    return _of_classes(study, "negative_controls", ("margin",))
+
+
+def _of_classes(study: Study, rule: str, without: tuple[str, ...]) -> Settings:
+    """Return what a rule of the section ``classes`` sees.
+
+    Of the design: what tells units apart, blocks, and the phases of the sessions that it reads.
+    Of the units: the target, the block, and the column of a fixed split. ``without``: keys of the
+    section that it has no use for.
+    """
+    design, classes = study.definition.design, study.definition.classes
+    read = {*sessions_read(study, rule, "reflectance")}
+    section = {} if classes is None else _dump(classes)
+    columns = [] if classes is None else [classes.target, design.block]
+    if classes is not None and not isinstance(classes.split, str):
+        columns.append(classes.split.column)
     return {
-        "design": _design(study),
-        "classes": _dump(study.definition.classes),
-        "units": _units(study),
+        "design": {
+            "unit": design.unit,
+            "treatment": design.treatment,
+            "block": design.block,
+            "sessions": [
+                {"session": s.session, "phase": s.phase}
+                for s in study.sessions
+                if s.session in read
+            ],
+        },
+        "classes": {key: value for key, value in section.items() if key not in without},
+        "units": {
+            unit: {name: text for name, text in labels.items() if name in columns}
+            for unit, labels in study.units.items()
+        },
         **_scan_labels(study),
     }
 
@@ -224,6 +260,7 @@ _BY_STUDY: dict[str, Callable[[Study], Settings]] = {
     "unit_means": _unit_means,
     "effects": _effects,
     "classes": _classes,
-    "rivals": _classes,
+    "rivals": _rivals,
+    "negative_controls": _negative_controls,
     "report": _report,
 }
