@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from leafledger.chance.resampling import wilson_interval
 from leafledger.classes import negative_controls, stage
+from leafledger.classes.fold_assignment import planned, untrained
 from leafledger.classes.fold_fit import Procedure
 from leafledger.classes.labelled import (
     BY_SCAN,
@@ -24,7 +25,7 @@ from leafledger.classes.labelled import (
 )
 from leafledger.classes.permutation import arrangement_count, arrangements, permutation_test
 from leafledger.classes.predictors import batched_predictor
-from leafledger.classes.splits import folds_of_changing_labels, planned, untrained
+from leafledger.classes.splits import folds_of_changing_labels
 from leafledger.errors import InputFault
 
 PLANTS = [f"p{i + 1:02d}" for i in range(12)]

@@ -10,11 +10,12 @@ import pytest
 
 from leafledger.chance.seeds import generator
 from leafledger.classes import pls, predictors
+from leafledger.classes.fold_assignment import Plan
 from leafledger.classes.fold_fit import DECISIONS, Procedure
 from leafledger.classes.permutation import arrangement_count, arrangements, permutation_test
 from leafledger.classes.predictors import FittedPredictor, batched_predictor
 from leafledger.classes.preprocessing import preprocessed
-from leafledger.classes.splits import Plan, dealt_folds, scheme_of
+from leafledger.classes.splits import dealt_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
 
 from .conftest import leaves

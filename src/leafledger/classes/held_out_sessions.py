@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.chance.resampling import paired_share_interval, wilson_interval
+from leafledger.classes.fold_assignment import Plan
 from leafledger.classes.labelled import Labelled
 from leafledger.classes.predictors import Predict
-from leafledger.classes.splits import Plan
 from leafledger.classes.validation import nested_predictions, unit_shares
 
 Array = NDArray[np.float64]

@@ -15,12 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.chance.seeds import generator
+from leafledger.classes.fold_assignment import Plan, planned
 from leafledger.classes.fold_fit import procedure_of
 from leafledger.classes.labelled import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.permutation import arrangements, nested_accuracy, share_reaching
 from leafledger.classes.predictors import nested_predictors
 from leafledger.classes.preprocessing import steps_of
-from leafledger.classes.splits import Plan, Scheme, members_of, planned
+from leafledger.classes.splits import Scheme, members_of
 from leafledger.errors import InputFault, first_words
 from leafledger.records.job import Job, Outcome
 from leafledger.study.columns import QUESTIONS

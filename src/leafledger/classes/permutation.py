@@ -10,8 +10,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.classes.fold_assignment import Plan
 from leafledger.classes.predictors import Codes, Predict
-from leafledger.classes.splits import Plan, Scheme
+from leafledger.classes.splits import Scheme
 from leafledger.classes.validation import nested_predictions
 
 FEW_ARRANGEMENTS = 200

@@ -21,8 +21,8 @@ from zipfile import ZIP_STORED, BadZipFile, ZipFile, ZipInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.classes.fold_assignment import Plan
 from leafledger.classes.labelled import Labelled
-from leafledger.classes.splits import Plan
 from leafledger.errors import InputFault, Problem, quoted
 from leafledger.spectra.domain import (
     QLimit,

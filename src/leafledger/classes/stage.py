@@ -8,6 +8,7 @@ import numpy as np
 
 from leafledger.chance.seeds import generator
 from leafledger.classes.explanation import resampled_terms
+from leafledger.classes.fold_assignment import Plan, planned
 from leafledger.classes.fold_fit import fit_training, procedure_of
 from leafledger.classes.held_out_sessions import HeldOutSessions, held_out_sessions
 from leafledger.classes.labelled import BY_SCAN, Labelled, labelled_spectra
@@ -21,7 +22,6 @@ from leafledger.classes.saved_model import (
     sealed,
     types_to_trust,
 )
-from leafledger.classes.splits import Plan, planned
 from leafledger.classes.summary import summary
 from leafledger.classes.tables import (
     confused_pairs_table,

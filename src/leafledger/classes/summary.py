@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from leafledger.chance.resampling import wilson_interval
 from leafledger.classes.explanation import RULE as STABLE_RULE
 from leafledger.classes.explanation import Spread, component_words
+from leafledger.classes.fold_assignment import Plan, training_share
 from leafledger.classes.held_out_sessions import (
     HeldOutSessions,
     session_facts,
@@ -22,7 +23,6 @@ from leafledger.classes.permutation import PermutationTest
 from leafledger.classes.pls import LatentPath
 from leafledger.classes.probabilities import RULE as PROBABILITY_RULE
 from leafledger.classes.probabilities import brier_score
-from leafledger.classes.splits import Plan, training_share
 from leafledger.classes.validation import RULE as CHOICE_RULE
 from leafledger.classes.validation import Validated, unit_shares
 from leafledger.words import counted

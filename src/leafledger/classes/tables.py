@@ -18,11 +18,11 @@ from leafledger.classes.explanation import (
     terms_of,
     unit_mean_spectra,
 )
+from leafledger.classes.fold_assignment import Plan
 from leafledger.classes.fold_fit import FoldFit
 from leafledger.classes.labelled import Labelled
 from leafledger.classes.measures import agreement, confusion
 from leafledger.classes.probabilities import reliability
-from leafledger.classes.splits import Plan
 from leafledger.classes.validation import Validated
 from leafledger.study.columns import (
     CONFUSED_PAIRS,

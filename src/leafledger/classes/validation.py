@@ -10,13 +10,14 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.classes.fold_assignment import Plan
 from leafledger.classes.fold_fit import FoldFit, Procedure
 from leafledger.classes.labelled import Labelled
 from leafledger.classes.measures import Agreement, agreement, confusion
 from leafledger.classes.predictors import Codes, FittedPredictor, Predict, Said
 from leafledger.classes.preprocessing import preprocessed
 from leafledger.classes.probabilities import fit_sharpness, softmax
-from leafledger.classes.splits import Plan, Scheme
+from leafledger.classes.splits import Scheme
 
 Array = NDArray[np.float64]
 RULE = (
