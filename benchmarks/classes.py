@@ -36,12 +36,11 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from leafledger.classes import stage
-from leafledger.classes.fold_fit import Procedure
+from leafledger.classes.fold_fit import FittedPredictor, Procedure, batched_predictor
 from leafledger.classes.permutation import arrangements, nested_accuracy
 from leafledger.classes.pls import SplitProducts, fit_path, membership_of, path_codes
-from leafledger.classes.predictors import FittedPredictor, batched_predictor
 from leafledger.classes.preprocessing import preprocessed
-from leafledger.classes.splits import Scheme, dealt_folds, scheme_of
+from leafledger.classes.splits import Scheme, assign_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
 from leafledger.records.job import Job
 from leafledger.study.analysis_sections import Classes
@@ -126,7 +125,7 @@ def permutations() -> None:
     n, p, k, a, n_folds, draws, some = 300, 2000, 4, 15, 10, 999, 10
     units, rng = np.arange(n) // 3, np.random.default_rng(0)
     labels = np.arange(n // 3) % k
-    fold = dealt_folds(labels, np.zeros(n // 3, dtype=np.int_), n_folds, rng)
+    fold = assign_folds(labels, np.zeros(n // 3, dtype=np.int_), n_folds, rng)
     spectra = spectra_of(n, p, labels[units])
     drawn, _ = arrangements(labels, fold, draws, rng)
     every = drawn[:, units]
@@ -177,7 +176,7 @@ def nested() -> None:
     steps = ("none", "standard_normal_variate", "multiplicative_scatter")
     units, rng = np.arange(n) // 12, np.random.default_rng(0)
     labels, axis = np.arange(24) % k, np.linspace(450.0, 975.0, p)
-    fold = dealt_folds(labels, np.zeros(24, dtype=np.int_), 5, rng)
+    fold = assign_folds(labels, np.zeros(24, dtype=np.int_), 5, rng)
     spectra, procedure = spectra_of(n, p, labels[units]), Procedure(k, a)
     drawn, _ = arrangements(labels, fold, draws, rng)
     schemes = {

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from leafledger.chance.resampling import wilson_interval
 from leafledger.classes import negative_controls, stage
 from leafledger.classes.fold_assignment import planned, untrained
-from leafledger.classes.fold_fit import Procedure
+from leafledger.classes.fold_fit import Procedure, batched_predictor
 from leafledger.classes.labelled import (
     BY_SCAN,
     BY_SESSION,
@@ -24,8 +24,7 @@ from leafledger.classes.labelled import (
     labelled_spectra,
 )
 from leafledger.classes.permutation import arrangement_count, arrangements, permutation_test
-from leafledger.classes.predictors import batched_predictor
-from leafledger.classes.splits import folds_of_changing_labels
+from leafledger.classes.splits import assign_changing_labels
 from leafledger.errors import InputFault
 
 PLANTS = [f"p{i + 1:02d}" for i in range(12)]
@@ -88,17 +87,17 @@ def test_scans_of_a_unit_stay_together_and_classes_are_spread(rows, n_folds, see
     codes, units = np.array(rows).ravel(), np.repeat(np.arange(len(rows)), 3)
     if n_folds > np.bincount(codes).max():
         return
-    fold = folds_of_changing_labels(codes, units, n_folds, np.random.default_rng(seed))
+    fold = assign_changing_labels(codes, units, n_folds, np.random.default_rng(seed))
     assert fold.shape == (len(rows),)
     assert set(fold) == set(range(fold.max() + 1)) and 2 <= fold.max() + 1 <= n_folds
-    again = folds_of_changing_labels(codes, units, n_folds, np.random.default_rng(seed))
+    again = assign_changing_labels(codes, units, n_folds, np.random.default_rng(seed))
     assert np.array_equal(fold, again)
 
 
 def test_folds_hold_each_class_as_evenly_as_it_goes(make_job):
     data = labelled_spectra(job_of(make_job))
     for seed in range(20):
-        fold = folds_of_changing_labels(data.codes, data.unit_of, 3, np.random.default_rng(seed))[
+        fold = assign_changing_labels(data.codes, data.unit_of, 3, np.random.default_rng(seed))[
             data.unit_of
         ]
         # 18 scans of infected leaves in 9 pairs of plant and day: six for each of three folds.

@@ -8,14 +8,9 @@ import numpy as np
 import pytest
 
 from leafledger.chance.resampling import wilson_interval
-from leafledger.classes.fold_fit import DECISIONS, Procedure
-from leafledger.classes.held_out_sessions import (
-    held_out_sessions,
-    session_interval,
-    session_warnings,
-)
-from leafledger.classes.predictors import batched_predictor
-from leafledger.classes.splits import dealt_folds, unseen_days_scheme
+from leafledger.classes.fold_fit import DECISIONS, Procedure, batched_predictor
+from leafledger.classes.permutation import held_out_sessions, session_interval, session_warnings
+from leafledger.classes.splits import assign_folds, unseen_days_scheme
 
 N_UNITS, N_LEAVES, N_SHAPES = 24, 2, 8
 
@@ -38,7 +33,7 @@ def study(seed: int, n_days: int, handling: float, gap: float):
         parts.append(0.4 + 0.02 * scores @ shapes + 0.001 * rng.normal(size=(len(scores), 40)))
     units = np.tile(np.repeat(np.arange(N_UNITS), N_LEAVES), n_days)
     day = np.repeat(np.arange(n_days), N_UNITS * N_LEAVES)
-    fold = dealt_folds(labels, np.zeros(N_UNITS, dtype=int), 5, rng)[units]
+    fold = assign_folds(labels, np.zeros(N_UNITS, dtype=int), 5, rng)[units]
     data = SimpleNamespace(
         spectra=np.concatenate(parts), codes=labels[units], unit_of=units, day=day,
         sessions=tuple(f"day{i}" for i in range(n_days)),

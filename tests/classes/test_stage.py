@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from leafledger.classes import baselines, negative_controls, stage
-from leafledger.classes.saved_model import load_archive
+from leafledger.classes.model import load_archive
 from leafledger.errors import InputFault
 from leafledger.study.columns import (
     CONFUSED_PAIRS,

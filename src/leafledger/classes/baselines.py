@@ -11,9 +11,8 @@ from numpy.typing import NDArray
 from leafledger.chance.resampling import paired_share_interval, wilson_interval
 from leafledger.chance.seeds import generator
 from leafledger.classes.fold_assignment import Plan, planned
-from leafledger.classes.fold_fit import Procedure, procedure_of
+from leafledger.classes.fold_fit import FittedPredictor, Procedure, procedure_of
 from leafledger.classes.labelled import Labelled, labelled_spectra
-from leafledger.classes.predictors import FittedPredictor
 from leafledger.classes.preprocessing import preprocessed, steps_of
 from leafledger.classes.validation import nested_validation, unit_shares
 from leafledger.records.job import Job, Metric, Outcome
@@ -139,7 +138,7 @@ WORDS: dict[str, str] = {
 }
 
 
-def rival_predictions(
+def baseline_predictions(
     data: Labelled, plan: Plan, name: str, rival: Rival, table: Array, seed: int
 ) -> list[Codes]:
     """Return what a rival says of every scan held out, one array per repeat.
@@ -207,7 +206,7 @@ def fold_table(data: Labelled, plan: Plan, name: str, said: Sequence[Codes]) -> 
     return pd.DataFrame(rows, columns=list(RIVALS))
 
 
-def units_right(data: Labelled, plan: Plan, said: Sequence[Codes]) -> Array:
+def share_correct_by_unit(data: Labelled, plan: Plan, said: Sequence[Codes]) -> Array:
     """Return the share of each tested unit's scans that was named rightly, mean over repeats."""
     held = plan.tested
     right = np.mean([(codes == data.codes)[held] for codes in said], axis=0)
@@ -332,7 +331,7 @@ def run(job: Job) -> Outcome:
     said = _everyone(job, data, plan, steps, warnings)
     folds = [fold_table(data, plan, name, codes) for name, codes in sorted(said.items())]
     write_csv(job.outputs["rivals"], pd.concat(folds, ignore_index=True), RIVALS)
-    right = {name: units_right(data, plan, codes) for name, codes in said.items()}
+    right = {name: share_correct_by_unit(data, plan, codes) for name, codes in said.items()}
     scans = np.unique(data.unit_of[plan.tested], return_counts=True)[1].astype(np.float64)
     table = comparison_table(right, scans, MODEL, WORDS, float(settings["margin"]))
     write_csv(job.outputs["comparison"], table, COMPARISON)
@@ -360,11 +359,11 @@ def _everyone(
                 f"no {name.replace('_', ' ')}: {smallest} scans train {len(data.classes)} classes"
             )
             continue
-        said[name] = rival_predictions(data, plan, name, rival, data.spectra, seed)
+        said[name] = baseline_predictions(data, plan, name, rival, data.spectra, seed)
     table = _index_table(job, data, warnings)
     if table is not None:
         for name, rival in ON_INDICES.items():
-            said[name] = rival_predictions(data, plan, name, rival, table, seed)
+            said[name] = baseline_predictions(data, plan, name, rival, table, seed)
     return said
 
 

@@ -16,9 +16,9 @@ from leafledger.classes.splits import (
     INNER_FOLDS,
     PAIRED_FROM,
     Scheme,
-    dealt_folds,
-    dealt_scheme,
-    folds_of_changing_labels,
+    assign_changing_labels,
+    assign_folds,
+    blind_inner_scheme,
     later_days_scheme,
     one_by_one_scheme,
     scheme_of,
@@ -124,7 +124,7 @@ _STUDY = "study.yaml"
 _ONE_BY_ONE = "leave_one_unit_out"
 
 
-class Dealing:
+class FoldAssignment:
     """The folds of a study.
 
     Parameters
@@ -236,7 +236,7 @@ class Dealing:
         by_scan = fold[data.unit_of]
         if self.kind == "fixed":
             held = np.where(by_scan == 1, 0, -1)
-            return dealt_scheme(held, [held < 0], data.unit_of, rng)
+            return blind_inner_scheme(held, [held < 0], data.unit_of, rng)
         if self.kind == _ONE_BY_ONE:
             return one_by_one_scheme(data.unit_of, rng)
         if self.kind == "session":
@@ -252,7 +252,7 @@ class Dealing:
         rng = generator(self.settings["seed"], "folds", repeat)
         if self.kind == "block":
             nothing = np.zeros(len(data.blocks), dtype=np.int_)
-            return dealt_folds(nothing, nothing, self.n_folds, rng)[data.unit_blocks]
+            return assign_folds(nothing, nothing, self.n_folds, rng)[data.unit_blocks]
         return self._spread(data.unit_codes, self.n_folds, rng)
 
     def _spread(
@@ -264,9 +264,9 @@ class Dealing:
         """
         data = self.data
         if data.labels_by == BY_UNIT:
-            return dealt_folds(labels, self._strata(), n_folds, rng)
+            return assign_folds(labels, self._strata(), n_folds, rng)
         codes = data.codes if data.labels_by == BY_SCAN else data.scan_codes(labels)
-        return folds_of_changing_labels(codes, data.unit_of, n_folds, rng)
+        return assign_changing_labels(codes, data.unit_of, n_folds, rng)
 
     def of_test(self, scheme: Scheme, folds: NDArray[np.int_]) -> tuple[Scheme, NDArray[np.int_]]:
         """Return the scheme of the permutation test and the fold of every unit in it."""
@@ -493,7 +493,7 @@ def planned(data: Labelled, job_settings: Mapping[str, Any]) -> Plan:
             "accuracy may flatter: it is not known which scans come from the same plant, so every "
             "scan was split by itself, and scans of one plant may stand on both sides of a split"
         )
-    dealing = Dealing(data, design, settings, job_settings["units"], warnings)
+    dealing = FoldAssignment(data, design, settings, job_settings["units"], warnings)
     schemes, folds = dealing.repeats()
     _refuse_missing_class(data, schemes, dealing.kind)
     use_blocks = dealing.use_blocks

@@ -16,10 +16,9 @@ from numpy.typing import NDArray
 
 from leafledger.chance.seeds import generator
 from leafledger.classes.fold_assignment import Plan, planned
-from leafledger.classes.fold_fit import procedure_of
+from leafledger.classes.fold_fit import nested_predictors, procedure_of
 from leafledger.classes.labelled import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.permutation import arrangements, nested_accuracy, share_reaching
-from leafledger.classes.predictors import nested_predictors
 from leafledger.classes.preprocessing import steps_of
 from leafledger.classes.splits import Scheme, members_of
 from leafledger.errors import InputFault, first_words
@@ -31,7 +30,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def never_together(
+def confounded_classes(
     codes: NDArray[np.int_], conditions: NDArray[np.int_], classes: tuple[str, ...]
 ) -> list[tuple[str, str]]:
     """Return the pairs of classes that share no condition (session, block).
@@ -73,7 +72,7 @@ def confounding_warnings(data: Labelled, target: str, block: str | None) -> list
         conditions.append(("block", "place", data.unit_blocks[data.unit_of]))
     found = []
     for word, thing, numbers in conditions:
-        pairs = never_together(data.codes, numbers, data.classes)
+        pairs = confounded_classes(data.codes, numbers, data.classes)
         if pairs:
             told = first_words([f"{a} and {b}" for a, b in pairs], 5)
             found.append(
@@ -98,7 +97,7 @@ def run(job: Job) -> Outcome:
     data = labelled_spectra(job)
     plan = planned(data, job.settings)
     steps = steps_of(settings["preprocessing"], data.wavelength_nm)
-    questions = question_table(job, data, plan, steps)
+    questions = negative_control_table(job, data, plan, steps)
     write_csv(job.outputs["questions"], questions, QUESTIONS)
     return Outcome(
         warnings=_session_found(questions),
@@ -141,7 +140,9 @@ class Asked:
     within: str
 
 
-def question_table(job: Job, data: Labelled, plan: Plan, steps: Sequence[str]) -> pd.DataFrame:
+def negative_control_table(
+    job: Job, data: Labelled, plan: Plan, steps: Sequence[str]
+) -> pd.DataFrame:
     """Return how well the same procedure names the target, the session and the block.
 
     Parameters
@@ -282,7 +283,7 @@ def _inseparable(data: Labelled, target: str, asked: Asked) -> str:
     """Say which classes of the target share no session or block, so that the two are one label."""
     if asked.name not in ("session", "block"):
         return ""
-    pairs = never_together(data.codes, asked.codes, data.classes)
+    pairs = confounded_classes(data.codes, asked.codes, data.classes)
     if not pairs:
         return ""
     told = first_words([f"{a} and {b}" for a, b in pairs], 5)

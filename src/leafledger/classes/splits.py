@@ -16,7 +16,7 @@ PAIRED_FROM = 5
 would be much smaller than the outer one that it chooses for."""
 
 
-def dealt_folds(
+def assign_folds(
     labels: NDArray[np.int_],
     strata: NDArray[np.int_],
     n_folds: int,
@@ -55,7 +55,7 @@ def dealt_folds(
     return folds
 
 
-def folds_of_changing_labels(
+def assign_changing_labels(
     codes: NDArray[np.int_], units: NDArray[np.int_], n_folds: int, rng: np.random.Generator
 ) -> NDArray[np.int_]:
     """Assign units whose label changes to folds, so that the scans of every class are spread.
@@ -162,7 +162,7 @@ def scheme_of(fold: NDArray[np.int_], units: NDArray[np.int_], rng: np.random.Ge
     n_folds = int(fold.max()) + 1
     parts = [fold != i for i in range(n_folds)]
     if n_folds < PAIRED_FROM:
-        return dealt_scheme(fold, parts, units, rng)
+        return blind_inner_scheme(fold, parts, units, rng)
     training = list(parts)
     pairs = _pairs(training, fold, np.ones(len(fold), dtype=bool))
     listed = tuple(
@@ -171,7 +171,7 @@ def scheme_of(fold: NDArray[np.int_], units: NDArray[np.int_], rng: np.random.Ge
     return Scheme(fold, np.array(training), tuple(range(n_folds)), listed)
 
 
-def dealt_scheme(
+def blind_inner_scheme(
     fold: NDArray[np.int_],
     parts: Sequence[NDArray[np.bool_]],
     units: NDArray[np.int_],
@@ -191,7 +191,7 @@ def dealt_scheme(
         Random stream.
     """
     training = list(parts)
-    inner = tuple(_dealt_inner(part, units, training, rng) for part in parts)
+    inner = tuple(_blind_inner(part, units, training, rng) for part in parts)
     return Scheme(fold, np.array(training), tuple(range(len(parts))), inner)
 
 
@@ -200,7 +200,7 @@ def one_by_one_scheme(units: NDArray[np.int_], rng: np.random.Generator) -> Sche
     there = np.unique(units)
     fold = np.searchsorted(there, units)
     nothing = np.zeros(len(there), dtype=np.int_)
-    dealt = dealt_folds(nothing, nothing, min(INNER_FOLDS, len(there) - 1), rng)[fold]
+    dealt = assign_folds(nothing, nothing, min(INNER_FOLDS, len(there) - 1), rng)[fold]
     training = [fold != i for i in range(len(there))]
     outer = tuple(range(len(there)))
     listed = []
@@ -259,7 +259,7 @@ def later_days_scheme(
                 others = [j for j in range(n_folds) if j != i]
                 listed.append(tuple((pairs[i, j], early & (fold == j)) for j in others))
             else:
-                listed.append(_dealt_inner(early & (fold != i), units, training, rng))
+                listed.append(_blind_inner(early & (fold != i), units, training, rng))
     return Scheme(place, np.array(training), tuple(outer), tuple(listed))
 
 
@@ -319,7 +319,7 @@ def _pairs(
     return pairs
 
 
-def _dealt_inner(
+def _blind_inner(
     part: NDArray[np.bool_],
     units: NDArray[np.int_],
     training: list[NDArray[np.bool_]],
@@ -330,7 +330,7 @@ def _dealt_inner(
     nothing = np.zeros(len(there), dtype=np.int_)
     n_inner = min(INNER_FOLDS, len(there))
     where = np.full(int(units.max()) + 1, -1)
-    where[there] = dealt_folds(nothing, nothing, n_inner, rng)
+    where[there] = assign_folds(nothing, nothing, n_inner, rng)
     own = []
     for j in range(n_inner):
         judged = part & (where[units] == j)

@@ -9,20 +9,17 @@ import numpy as np
 from leafledger.chance.seeds import generator
 from leafledger.classes.explanation import resampled_terms
 from leafledger.classes.fold_assignment import Plan, planned
-from leafledger.classes.fold_fit import fit_training, procedure_of
-from leafledger.classes.held_out_sessions import HeldOutSessions, held_out_sessions
+from leafledger.classes.fold_fit import fit_training, nested_predictors, procedure_of
 from leafledger.classes.labelled import BY_SCAN, Labelled, labelled_spectra
-from leafledger.classes.permutation import PermutationTest, permutation_test
-from leafledger.classes.pls import class_weights, explained_shares, membership_of
-from leafledger.classes.predictors import nested_predictors
-from leafledger.classes.preprocessing import preprocessed, steps_of
-from leafledger.classes.saved_model import (
-    canonical_archive,
-    model_card,
-    sealed,
-    types_to_trust,
+from leafledger.classes.model import canonical_archive, model_card, sealed, types_to_trust
+from leafledger.classes.permutation import (
+    HeldOutSessions,
+    PermutationTest,
+    held_out_sessions,
+    permutation_test,
 )
-from leafledger.classes.summary import summary
+from leafledger.classes.pls import class_weights, explained_shares, membership_of
+from leafledger.classes.preprocessing import preprocessed, steps_of
 from leafledger.classes.tables import (
     confused_pairs_table,
     confusion_table,
@@ -31,6 +28,7 @@ from leafledger.classes.tables import (
     prediction_columns,
     prediction_table,
     reliability_table,
+    summary,
     terms_table,
 )
 from leafledger.classes.validation import Validated, validate
