@@ -171,3 +171,46 @@ def test_any_text_gives_a_formula_or_its_fault(text) -> None:
         return
     assert any(isinstance(node, Read) for node in walk(tree))
     assert parse(written(tree)) == tree or len(written(tree)) > language.MOST_CHARACTERS
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "R(700)^((0-1)^0.5)",  # the exponent is an imaginary number
+        "R(700)^-R(800)",
+        "R(700)^sqrt(4)",
+        "R(700)^(2*R(800))",
+        "R(700)^(1/0)",
+    ],
+)
+def test_an_exponent_without_a_plain_value_is_a_fault_of_the_formula(text) -> None:
+    with pytest.raises(FormulaError, match="an exponent without bands from -16 to 16"):
+        parse(text)
+
+
+def test_every_limit_is_itself_allowed() -> None:
+    assert calculated("2*R(500)^16", R500=1.0) == 2.0
+    assert calculated("2*R(500)^-16", R500=1.0) == 2.0
+    with pytest.raises(FormulaError, match="an exponent"):
+        parse("R(500)^16.1")
+    bands = [f"R({400 + 10 * step})" for step in range(language.MOST_BANDS + 1)]
+    assert calculated("+".join(bands[:-1])) == 0.5 * language.MOST_BANDS
+    with pytest.raises(FormulaError, match="at most 32 bands"):
+        parse("+".join(bands))
+    with pytest.raises(FormulaError, match="shorter to a longer"):
+        parse("R(750, 750)")
+
+
+@pytest.mark.parametrize("piece", ["(1)", "-1", "1^1", "abs(1)"])
+def test_depth_is_how_deep_a_formula_goes_not_how_long_it_is(piece) -> None:
+    pieces = language.MOST_DEPTH + 10
+    # 1, -1 or |1| times itself, an even number of times.
+    assert calculated("R(500)*" + "*".join([piece] * pieces)) == 0.5
+
+
+def test_text_of_a_power_keeps_what_is_raised_to_what() -> None:
+    assert written(parse("(R(700)^2)^3")) == "(R(700)^2)^3"
+    assert calculated(written(parse("(R(700)^2)^3"))) == 0.5**6
+    assert written(parse("R(700)^0.5")) == "R(700)^0.5"
+    assert written(parse("R(700)^0")) == "R(700)^0"
+    assert written(parse("max(R(700) + 1, 2)")) == "max(R(700) + 1, 2)"
