@@ -214,3 +214,39 @@ def test_text_of_a_power_keeps_what_is_raised_to_what() -> None:
     assert written(parse("R(700)^0.5")) == "R(700)^0.5"
     assert written(parse("R(700)^0")) == "R(700)^0"
     assert written(parse("max(R(700) + 1, 2)")) == "max(R(700) + 1, 2)"
+
+
+def test_an_exponent_may_be_calculated() -> None:
+    assert calculated("R(500)^(2*3)") == 0.5**6
+    assert calculated("R(500)^(3/2)") == pytest.approx(0.5**1.5, rel=1e-14)
+    assert calculated("R(500)^(5-2*1.5+1)") == 0.5**3
+
+
+@pytest.mark.parametrize("piece", ["(1)*", "abs(1)*", "1*-1*", "1^1*"])
+def test_what_is_closed_leaves_the_depth_as_it_was(piece) -> None:
+    depth = language.MOST_DEPTH
+
+    def nested(levels: int) -> str:
+        return ("(" + piece) * levels + "R(700)" + ")" * levels
+
+    assert bands_of(parse(nested(depth - 1))) == [Band(700, 700)]
+    with pytest.raises(FormulaError, match="levels"):
+        parse(nested(depth + 1))
+
+
+def test_longest_text_and_outermost_wavelengths_are_allowed() -> None:
+    text = "R(700)" + "+1" * 247
+    assert len(text) == language.MOST_CHARACTERS
+    assert calculated(text) == 247.5
+    with pytest.raises(FormulaError, match="at most 500 characters"):
+        parse(text + " ")
+    assert bands_of(parse("R(100) / R(10000)")) == [Band(100, 100), Band(10_000, 10_000)]
+    for outside in ("R(99.9)", "R(10000.1)"):
+        with pytest.raises(FormulaError, match="a wavelength in nm from 100 to 10000"):
+            parse(outside)
+
+
+def test_a_person_counts_characters_from_one() -> None:
+    with pytest.raises(FormulaError, match=r"^character 8: expected an operator") as one:
+        parse("R(700) )")
+    assert one.value.place == 7
