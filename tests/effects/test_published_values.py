@@ -216,3 +216,21 @@ def test_label_permutation_interval_turns_the_test_round():
     assert one_sided(found.ci_low - 0.01 * wide) <= spare + 2 / 252
     assert one_sided(found.ci_high + 0.01 * wide) <= spare + 2 / 252
     assert one_sided((found.ci_low + found.ci_high) / 2) > 0.2
+
+
+def test_changes_without_spread_keep_their_degrees_of_freedom():
+    found = paired_t(np.array([0.25, 0.25, 0.25, 0.25]), 0.95)
+    assert (found.estimate, found.df) == (0.25, 3)
+    assert math.isnan(found.p)
+    assert found.remark.startswith("all 4 changes are equal")
+
+
+def test_hedges_g_of_two_units_against_three_by_hand():
+    """Hedges (1981), J. Educational Statistics 6, equation 6e: J by the gamma function."""
+    two, three = np.array([0.0, 1.0]), np.array([1.0, 2.0, 4.0])
+    pooled = math.sqrt((0.5 + 14 / 3) / 3)  # sums of squares 1/2 and 14/3 over 3 df
+    factor = math.gamma(1.5) / (math.sqrt(1.5) * math.gamma(1.0))
+    expected = factor * (7 / 3 - 1 / 2) / pooled
+    assert hedges_g_independent(three, two, 0.95).g == pytest.approx(expected, rel=1e-12)
+    assert hedges_g_independent(two, three, 0.95).g == pytest.approx(-expected, rel=1e-12)
+    assert math.isnan(hedges_g_independent(three, two[:1], 0.95).g)
