@@ -52,6 +52,11 @@ def test_darks_of_two_times_are_two_sources_with_their_signs() -> None:
     assert set(part.shared) == {"u_dark", "u_dark_2"}
     assert part.shared["u_dark"] == pytest.approx(np.full((1, n), -3.0 * 0.5 / 4000))
     assert part.shared["u_dark_2"] == pytest.approx(np.full((1, n), 7.0 * 0.25 * 0.1 / 400))
+    agree = DarkPart(dark.counts, dark.weights, np.array([9.0, 0.0]), np.array([0.0, 7.0]))
+    part = reflect(counts, 10.0, np.ones(1), agree, white, 0.5, Linearity(), noise)
+    assert list(part.shared) == ["u_dark"]  # darks that agree are no source of their own
+    assert part.shared["u_dark"] == pytest.approx(np.full((1, n), 7.0 * 0.25 * 0.1 / 400))
+    assert part.reference == pytest.approx(np.full((1, n), 9.0 * (0.5 / 4000) ** 2))
 
 
 def test_hot_pixels_need_an_axis_of_thirty_pixels_and_are_few() -> None:
@@ -67,6 +72,10 @@ def test_hot_pixels_need_an_axis_of_thirty_pixels_and_are_few() -> None:
     assert both.dtype == bool
     assert not both.any()
     assert find_hot(darks[:4], [range(4)]).sum() == 5
+    darks = rng.normal(1000, 1, (8, 300))
+    darks[:4, [50, 90]] += 400
+    darks[4:, 200] += 400
+    assert np.flatnonzero(find_hot(darks, [range(4), range(4, 8)])).tolist() == [50, 90, 200]
 
 
 def test_more_than_twelve_hot_pixels_are_counted() -> None:
@@ -125,6 +134,9 @@ def test_level_of_a_white_is_read_from_500_to_800_nm_and_bears_a_dead_pixel() ->
     assert levels(np.stack([one, two]), axis) == pytest.approx([1 / 1.05, 1.1 / 1.05])
     two = np.array([9.0, *[1.1] * 5, *[1.3] * 6, 9.0])
     assert levels(np.stack([one, two]), axis) == pytest.approx([1 / 1.15, 1.3 / 1.15])
+    ten = np.delete(axis, 6)  # enough; with nine the middle half of the axis would be read
+    two = np.array([9.0, *[1.3] * 4, *[1.1] * 4, 1.3, 1.3, 9.0])
+    assert levels(np.stack([np.ones(12), two]), ten) == pytest.approx([1 / 1.15, 1.3 / 1.15])
     faint = np.stack([one, 1.1 * one]) * 1e-3  # counts per ms may be few
     faint[:, 5] = 0.0
     assert levels(faint, axis) == pytest.approx([1 / 1.05, 1.1 / 1.05])
