@@ -25,7 +25,7 @@ from leafledger.effects.effect_size import (
 )
 from leafledger.effects.independent import label_permutation, welch_t
 from leafledger.effects.paired import paired_t, sign_flip
-from leafledger.effects.signed_rank import signed_rank
+from leafledger.effects.signed_rank import doubled_ranks, signed_rank, walsh_interval
 
 ONE = np.array([0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0])
 TWO = np.array([1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4])
@@ -234,3 +234,25 @@ def test_hedges_g_of_two_units_against_three_by_hand():
     assert hedges_g_independent(three, two, 0.95).g == pytest.approx(expected, rel=1e-12)
     assert hedges_g_independent(two, three, 0.95).g == pytest.approx(-expected, rel=1e-12)
     assert math.isnan(hedges_g_independent(three, two[:1], 0.95).g)
+
+
+def test_interval_of_many_pairs_is_the_normal_one_of_hollander_and_wolfe():
+    """Hollander and Wolfe (1973), section 3.3: the C-th smallest and C-th largest pairwise mean.
+
+    C = n (n + 1) / 4 - z sqrt(n (n + 1) (2 n + 1) / 24), here rounded down, for n = 240.
+    """
+    n = 240
+    changes = np.random.default_rng(5).normal(0.2, 1.0, n)
+    pairs = np.sort([(changes[i] + changes[j]) / 2 for i in range(n) for j in range(i, n)])
+    c = math.floor(n * (n + 1) / 4 - 1.959963985 * math.sqrt(n * (n + 1) * (2 * n + 1) / 24))
+    low, high, attained = walsh_interval(changes, 0.95)
+    assert (low, high) == (pairs[c - 1], pairs[len(pairs) - c])
+    assert attained == 0.95
+
+
+def test_tied_sizes_share_their_rank_without_any_resolution_stated():
+    assert doubled_ranks(np.array([3.0, 1.0, 3.0, 2.0])).tolist() == [7, 2, 7, 4]
+    assert doubled_ranks(np.array([1.0, 1.0 + 1e-9, 2.0]), 1e-8).tolist() == [3, 3, 6]
+    # V and its exact p, by all 16 patterns of sign of the ranks 1, 2, 3.5 and 3.5.
+    found = signed_rank(np.array([3.0, -1.0, 3.0, 2.0]), 0.9)
+    assert (found.statistic, found.p) == (9.0, 0.25)
