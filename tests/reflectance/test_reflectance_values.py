@@ -3,27 +3,38 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault
 from leafledger.reflectance.axis_doubt import with_axis_doubt
 from leafledger.reflectance.convert import Reflected
 from leafledger.reflectance.dark import Darks
-from leafledger.reflectance.hot_pixels import find_hot, hot_sentence
+from leafledger.reflectance.hot_pixels import find_hot, hot_sentence, mend_hot
 from leafledger.reflectance.lamp_report import LampScan, report_of
 from leafledger.reflectance.linearity import Linearity
+from leafledger.reflectance.linearity_fit import LinearityFit
 from leafledger.reflectance.noise import Noise
 from leafledger.reflectance.noise_estimate import estimate_electrons_per_count
 from leafledger.reflectance.odd_repeats import agreeing
 from leafledger.reflectance.panel import panel_of
-from leafledger.reflectance.ratio import DarkPart, WhitePart, interpolate, reflect
+from leafledger.reflectance.ratio import (
+    DarkPart,
+    IntegrationTimes,
+    WhitePart,
+    interpolate,
+    reflect,
+)
 from leafledger.reflectance.references import levels
-from leafledger.reflectance.refusals import bright_darks
+from leafledger.reflectance.refusals import bright_darks, listed
+from leafledger.reflectance.stage import run
 from leafledger.reflectance.stray_light import stray_of
 from leafledger.spectra.axis_correction import Correction
 from leafledger.spectra.lamp_match import FoundLine, LampReading
+from leafledger.study.tables import SpectraTable, read_spectra
 
 
 def test_stray_light_of_the_white_lies_between_the_blocks_as_the_rate_does() -> None:
@@ -188,3 +199,106 @@ def test_a_dark_is_too_bright_by_its_height_above_the_lowest_not_by_its_counts()
         darks = Darks(np.array([10.0]), ((0, 1),), both[None, :1], np.zeros(1), scaled=False)
         found = bright_darks(["d1", "d2"], ["", ""], both, darks, 3000.0)
         assert [problem.found[:7] for problem in found] == ["dark d2"] * refused
+
+
+def test_a_hot_pixel_of_a_fine_axis_is_mended_along_the_straight_line() -> None:
+    axis = np.array([500.0, 500.2, 500.5, 500.6])
+    counts = np.array([[10.0, 999.0, 999.0, 70.0], [5.0, 0.0, 0.0, 11.0]])
+    mended = mend_hot(counts, axis, np.array([False, True, True, False]))
+    assert mended == pytest.approx(np.array([[10.0, 30.0, 60.0, 70.0], [5.0, 7.0, 10.0, 11.0]]))
+
+
+def test_exactly_two_percent_of_hot_pixels_are_still_hot_pixels() -> None:
+    darks = np.random.default_rng(4).normal(1000, 1, (4, 300))
+    places = [20, 70, 120, 170, 220, 270]
+    darks[:, places] += 400
+    assert np.flatnonzero(find_hot(darks, [range(4)])).tolist() == places
+
+
+def test_integration_times_of_leaf_and_white_are_sources_with_their_signs() -> None:
+    """R = 0.25. The white rests by halves on 10 ms and 20 ms: R moves by R u / (2 t) with either,
+    and by -R u / t with the leaf's own time; a time of both has the sum."""
+    n = 2
+    half = np.full((2, 1, n), 0.5)
+    none = np.zeros((0, 1, n))
+    white = WhitePart(
+        np.full((1, n), 400.0), np.zeros((1, n)), np.zeros((1, n)), none, time_shares=half
+    )
+    dark = DarkPart(np.zeros(n), np.zeros(0), np.zeros(0), np.zeros(0))
+    times = IntegrationTimes(np.array([10.0, 20.0]), 0.1)
+    for leaf_ms, expected in (
+        (10.0, [0.05 - 0.1, 0.025]),
+        (20.0, [0.05, 0.025 - 0.05]),
+        (40.0, [0.05, 0.025, -0.025]),
+    ):
+        counts = np.full((1, n), 0.25 * 400 * leaf_ms / 0.5)
+        part = reflect(
+            *(counts, leaf_ms, np.ones(1), dark, white, 0.5, Linearity(), Noise(None, None)),
+            times=times,
+        )
+        names = ["u_integration", "u_integration_2", "u_integration_3"]
+        assert list(part.shared) == names[: len(expected)]
+        for name, by_time in zip(names, expected, strict=False):
+            assert part.shared[name] == pytest.approx(np.full((1, n), 0.1 * by_time * 0.25))
+    alone = WhitePart(white.rate, white.variance, white.drift, none, time_shares=np.ones((1, 1, n)))
+    counts = np.full((1, n), 0.25 * 400 * 10 / 0.5)
+    part = reflect(
+        *(counts, 10.0, np.ones(1), dark, alone, 0.5, Linearity(), Noise(None, None)),
+        times=IntegrationTimes(np.array([10.0]), 0.1),
+    )
+    assert part.shared == {}
+
+
+def test_what_a_linearity_is_uncertain_by_is_said_in_percent() -> None:
+    """x (1 + c1 x) with u(c1) = 2e-7: at 50,000 counts 2e-7 x 50,000 = 1 %."""
+    curve = Linearity((1.0, 1e-6), ((0.0, 2e-7),))
+    fit = LinearityFit(curve, 5, 0.001, 0.03, 50_000.0)
+    assert fit.u_relative() == pytest.approx(0.01)
+    (said,) = fit.sentences("day0", 40_000.0)
+    assert "3 % before and 0.1 % after correction" in said
+    assert "uncertain by 1 % at 50000 counts" in said
+
+
+def test_eight_scans_are_all_named() -> None:
+    names = list("abcdefghij")
+    assert listed(names[:8]) == "a, b, c, d, e, f, g, h"
+    assert listed(names) == "a, b, c, d, e, f, g, h and 2 more"
+
+
+def measured(
+    folder: Path, darks: tuple[float, ...] = (), rule: str = "bracket", **leaf: Any
+) -> tuple[Any, SpectraTable]:
+    """Return outcome and table of a bench of four darks, whites at both ends and two leaves."""
+    bench = Bench()
+    for k, off in enumerate(darks or (0.0,) * 4):
+        bench.add("dark", k, scan=f"dark{k}")
+        bench.counts[-1] = bench.counts[-1] + off
+    for at in (10.0, 300.0):
+        for k in range(3):
+            bench.add("white", at + k)
+    for k, scan in enumerate(("first", "second")):
+        bench.add("sample", 100.0 + k, 0.3, scan=scan)
+        bench.rows[-1].update(leaf if scan == "second" else {})
+    job = job_of(folder, bench.scans(), settings={"references": rule})
+    return run(job), read_spectra(job.outputs["reflectance"])
+
+
+def test_a_dark_is_off_by_its_share_of_the_signal_of_the_white(tmp_path: Path) -> None:
+    """Darks stand at 1400 counts; 1 % of the light of the white, not of its counts, is the limit.
+
+    The white at a pixel of the middle half has 30,000 (0.2 + exp(-((w - 680) / 180)^2)) counts of
+    light; half of them have more than the median.
+    """
+    axis = np.linspace(400.0, 1000.0, 301)[75:226]
+    light = np.median(30_000 * (0.2 + np.exp(-(((axis - 680) / 180) ** 2))))
+    for share, said in ((0.0102, True), (0.0098, False)):
+        outcome, _ = measured(tmp_path / str(share), (0.0, 0.0, 0.0, share * light))
+        named = [w for w in outcome.warnings if w.startswith("Dark dark3 is +")]
+        assert len(named) == said, share
+
+
+def test_a_leaf_without_a_time_has_no_dark_before_or_after(tmp_path: Path) -> None:
+    _, table = measured(tmp_path, rule="mean", time=float("nan"))
+    rows = table.rows.set_index("scan")
+    assert rows.loc["first", ["dark_before", "dark_after"]].tolist() == ["dark3", ""]
+    assert rows.loc["second", ["dark_before", "dark_after"]].tolist() == ["", ""]
