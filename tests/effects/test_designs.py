@@ -10,7 +10,7 @@ from tests.effects.published_data import OATS
 
 from leafledger.effects.analysis import all_effects, effects_of
 from leafledger.effects.changes import same_numbers, sample, unit_table
-from leafledger.effects.contrasts import contrasts
+from leafledger.effects.contrasts import by_block, contrasts
 from leafledger.effects.course_model import model_effects
 from leafledger.effects.effect import fieller
 from leafledger.effects.factors import factorial_effects
@@ -612,3 +612,18 @@ def test_days_are_counted_from_the_first_session():
     layout = layout_from({**design(), "sessions": undated}, plants(8))
     assert layout.times == {"start": 0.0, "early": 1.0, "late": 2.0}
     assert layout.time_word == "session"
+
+
+def test_a_treatment_that_has_blocks_of_its_own_is_not_told_from_them():
+    def why(block, treatments=("chelate", "water"), pair=("chelate", "water")):
+        units = plants(12, treatments, block=block)
+        return by_block(layout_from(design(block="block"), units), *pair)
+
+    assert why(lambda i: "AB"[i % 2]) == (
+        "no block holds both chelate and water: the treatment cannot be told from the block"
+    )
+    assert why(lambda i: "ABCD"[i % 4]).startswith("no block holds both")
+    assert why(lambda i: "AB"[i // 2 % 2]) == ""
+    assert why(lambda i: "ABBB"[i % 4]) == ""  # block B holds both
+    assert why(lambda i: "A") == ""
+    assert why(lambda i: "AB"[i % 2], pair=("chelate", "none")) == ""
