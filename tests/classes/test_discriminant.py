@@ -10,7 +10,14 @@ from sklearn.datasets import load_iris
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 
 from leafledger.classes import fold_fit
-from leafledger.classes.fold_fit import PRIOR_SCANS, Procedure, fit_discriminants, fit_training
+from leafledger.classes.fold_fit import (
+    DISCRIMINANT,
+    PRIOR_SCANS,
+    Procedure,
+    discriminant_of,
+    fit_discriminants,
+    fit_training,
+)
 from leafledger.classes.preprocessing import Learned
 
 
@@ -102,3 +109,14 @@ def test_what_a_step_learned_is_part_of_what_a_fold_learned(step):
     other = Learned(*(None if part is None else part * 1.5 for part in parts))
     assert replace(fit, learned=other).terms() != fit.terms()
     assert replace(fit, learned=Learned()).terms() != fit.terms()
+
+
+def test_balanced_weights_are_equal_priors_of_the_discriminant():
+    scores, codes = np.random.default_rng(4).normal(size=(10, 2)), np.repeat([0, 1], [8, 2])
+    for balanced, shares in ((True, [0.5, 0.5]), (False, [0.8, 0.2])):
+        procedure = Procedure(2, 2, (DISCRIMINANT,), balanced)
+        for found in (
+            discriminant_of(scores, codes, procedure),
+            fit_training(scores, codes, "none", procedure).discriminant,
+        ):
+            np.testing.assert_allclose(found.log_prior[0], np.log(shares), rtol=1e-14)

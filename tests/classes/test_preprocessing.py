@@ -137,3 +137,13 @@ def test_the_standard_normal_variate_is_that_of_an_independent_library(spectra):
     again = preprocessed(flat, "standard_normal_variate")
     np.testing.assert_array_equal(again[1], 0.0)
     np.testing.assert_array_equal(again[0], found[0])
+
+
+def test_detrending_takes_a_parabola_off_and_no_more(spectra):
+    """Barnes, Dhanoa & Lister 1989: the residuals of a second-degree polynomial in wavelength."""
+    found = preprocessed(spectra, "detrend", AXIS)
+    for before, after in zip(spectra, found, strict=True):
+        expected = before - np.polyval(np.polyfit(AXIS - 475, before, 2), AXIS - 475)
+        np.testing.assert_allclose(after, expected, atol=1e-12)
+    cubic = ((AXIS - 475) / 25)[None] ** 3
+    assert np.abs(preprocessed(cubic, "detrend", AXIS)).max() > 0.1
