@@ -233,3 +233,12 @@ def test_the_observed_labels_keep_their_folds_where_others_are_dealt_anew(monkey
     assert [own for own, _ in asked[1:]] == [False] * 69
     assert len({tuple(row.tolist()) for row in dealt}) == 69
     assert (found.accuracy[0], found.p) == (0.75, 1 / 70)
+
+
+def test_all_arrangements_are_taken_if_the_draws_reach_them_all():
+    """Six arrangements: five draws beside the observed labels are all of them, four are not."""
+    labels, cells = np.array([0, 1, 0, 1, 1]), np.array([0, 0, 1, 1, 1])
+    for n_draws, everything in ((4, False), (5, True), (6, True)):
+        found, listed = arrangements(labels, cells, n_draws, np.random.default_rng(0))
+        assert listed == everything, n_draws
+        assert len(found) == (6 if everything else n_draws + 1)

@@ -102,3 +102,26 @@ def test_centring_is_that_of_the_training_mean():
     inner, across = centred_products(scan_products(spectra), training, others)
     np.testing.assert_allclose(inner, centred[training] @ centred[training].T, atol=1e-10)
     np.testing.assert_allclose(across, centred[others] @ centred[training].T, atol=1e-10)
+
+
+def test_latent_variables_from_sums_of_parts_are_those_of_the_library():
+    """Weights have length 1, loadings and rotations go with them; the same model to the digit."""
+    labels, rng = np.arange(18) % 3, np.random.default_rng(8)
+    spectra = leaves(labels, 3, 20, 1.5, rng)
+    codes, part = np.repeat(labels, 3), np.arange(54) % 3 != 0
+    summed = SplitProducts(spectra, np.stack([part, ~part])).fit(part, codes, 3, 4)
+    plain = fit_path(spectra[part], membership_of(codes[part], 3), 4)
+    np.testing.assert_allclose(np.linalg.norm(summed.weights, axis=0), 1.0, rtol=1e-9)
+    for name in ("weights", "loadings", "rotations", "membership_loadings"):
+        # Of a pair of vectors the common sign is free.
+        np.testing.assert_allclose(
+            np.abs(getattr(summed, name)), np.abs(getattr(plain, name)), rtol=1e-6, atol=1e-8
+        )
+    for found in (summed, plain):
+        coefficients = found.rotations @ found.membership_loadings.T
+        mean = found.spectrum_mean
+        np.testing.assert_allclose(
+            found.membership(spectra)[-1],
+            (spectra - mean) @ coefficients + found.membership_mean,
+            atol=1e-9,
+        )

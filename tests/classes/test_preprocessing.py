@@ -137,6 +137,8 @@ def test_the_standard_normal_variate_is_that_of_an_independent_library(spectra):
     again = preprocessed(flat, "standard_normal_variate")
     np.testing.assert_array_equal(again[1], 0.0)
     np.testing.assert_array_equal(again[0], found[0])
+    two = preprocessed(np.array([[0.1, 0.3]]), "standard_normal_variate")
+    np.testing.assert_allclose(two, [[-np.sqrt(0.5), np.sqrt(0.5)]], rtol=1e-14)
 
 
 def test_detrending_takes_a_parabola_off_and_no_more(spectra):
@@ -147,3 +149,5 @@ def test_detrending_takes_a_parabola_off_and_no_more(spectra):
         np.testing.assert_allclose(after, expected, atol=1e-12)
     cubic = ((AXIS - 475) / 25)[None] ** 3
     assert np.abs(preprocessed(cubic, "detrend", AXIS)).max() > 0.1
+    three = preprocessed(np.array([[0.1, 0.5, 0.2]]), "detrend", AXIS[:3])
+    np.testing.assert_allclose(three, 0.0, atol=1e-15)
