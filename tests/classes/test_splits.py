@@ -74,3 +74,11 @@ def test_as_many_repeats_as_asked_for(make_job):
         plan = planned(labelled_spectra(job), job.settings)
         assert len(plan.schemes) == asked
         assert {scheme.n_folds for scheme in plan.schemes} == {4}
+
+
+def test_as_many_latent_variables_as_the_smallest_training_set_less_one(make_job):
+    job = make_job(classes={"max_components": 40, "sessions": ["day8"]})
+    plan = planned(labelled_spectra(job), job.settings)
+    smallest = min(int(scheme.training.sum(axis=1).min()) for scheme in plan.schemes)
+    assert 2 < smallest < 35
+    assert plan.widths == (smallest - 1,)
