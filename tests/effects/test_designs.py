@@ -627,3 +627,26 @@ def test_a_treatment_that_has_blocks_of_its_own_is_not_told_from_them():
     assert why(lambda i: "ABBB"[i % 4]) == ""  # block B holds both
     assert why(lambda i: "A") == ""
     assert why(lambda i: "AB"[i % 2], pair=("chelate", "none")) == ""
+
+
+def test_a_smallest_p_that_equals_alpha_is_out_of_reach():
+    """Three and three units have 20 arrangements: p is 2 / 20 at best, and p < 0.1 is asked."""
+    units = plants(6)
+    layout = layout_from(design({"day8": "after"}), units)
+    means = table(layout, {(unit, "day8"): 1.0 + i for i, unit in enumerate(units)})
+    for alpha, words in (
+        (0.1, "; so few units reach p = 0.1 at best: significance at 0.1 is out of reach"),
+        (0.11, "attain is 90 %"),
+    ):
+        settings = {**SETTINGS, "primary": None, "methods": ["label_permutation"], "alpha": alpha}
+        (row,) = judged_rows(layout, means, settings)[0]
+        assert row.effect.tested.p_smallest == 0.1
+        assert row.note.endswith(words)
+
+
+def test_whole_plots_of_a_study_that_names_no_unit_stay_without_a_word():
+    units = plants(8, tray_row=lambda i: f"t{i % 4}")
+    for unit, word in (("plant", "tray row"), (None, "")):
+        layout = layout_from(design(unit=unit, whole_plot="tray_row"), units)
+        assert sorted(layout.owner.values()) == sorted(f"t{i % 4}" for i in range(8))
+        assert layout.word == word
