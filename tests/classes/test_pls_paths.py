@@ -8,6 +8,7 @@ import pytest
 from leafledger.classes.pls import (
     SplitProducts,
     centred_products,
+    class_weights,
     fit_path,
     label_paths,
     membership_of,
@@ -125,3 +126,16 @@ def test_latent_variables_from_sums_of_parts_are_those_of_the_library():
             (spectra - mean) @ coefficients + found.membership_mean,
             atol=1e-9,
         )
+
+
+def test_balanced_labellings_through_the_space_of_scans_are_the_weighted_fits():
+    """Classes of 14, 6 and 4 scans that count alike; three labellings at once."""
+    rng = np.random.default_rng(12)
+    codes = np.stack([rng.permutation(np.repeat([0, 1, 2], [14, 6, 4])) for _ in range(3)])
+    spectra = rng.normal(size=(30, 12)) + 0.5 * rng.normal(size=(30, 1))
+    rows, held = np.arange(24), np.arange(24, 30)
+    inner, across = centred_products(scan_products(spectra), rows, held)
+    found = label_paths(inner, across, codes, 3, 3, balanced=True).membership
+    for i, own in enumerate(codes):
+        fit = fit_path(spectra[rows], membership_of(own, 3), 3, class_weights(own, 3))
+        np.testing.assert_allclose(found[:, i], fit.membership(spectra[held]), atol=1e-9)
