@@ -33,7 +33,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-from leafledger.study.tasks import Task, outputs
 from numpy.typing import NDArray
 
 from leafledger.classes import stage
@@ -47,6 +46,7 @@ from leafledger.records.job import Job
 from leafledger.study.columns import ACCEPTED
 from leafledger.study.definition import Classes
 from leafledger.study.tables import write_csv, write_json, write_spectra
+from leafledger.study.tasks import Task, outputs
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int_]

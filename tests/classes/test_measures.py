@@ -46,3 +46,8 @@ def test_an_independent_library_agrees():
 def test_one_class_predicted_everywhere_has_no_agreement():
     found = agreement(np.array([[5, 0], [3, 0]]))
     assert (found.kappa, found.mcc, found.balanced_accuracy) == (0.0, 0.0, 0.5)
+
+
+def test_a_class_of_one_scan_counts_in_the_balanced_accuracy_and_an_absent_one_does_not():
+    matrix = np.array([[0, 1, 0], [1, 6, 0], [0, 0, 0]])
+    assert agreement(matrix).balanced_accuracy == pytest.approx((0 + 6 / 7) / 2, rel=1e-14)

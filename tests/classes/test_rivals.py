@@ -73,6 +73,10 @@ def test_same_splits_as_the_classifier(make_job):
     np.testing.assert_allclose(table["accuracy"], table["n_correct"] / table["n_scans"])
     share = {m.name: m.value for m in outcome.metrics}
     assert share["accuracy_nearest_class_mean"] > 0.7
+    assert sorted(share) == [f"accuracy_{name}" for name in EVERY]
+    for name, part in table.groupby("procedure"):
+        right = part["n_correct"].sum() / part["n_scans"].sum()
+        assert share[f"accuracy_{name}"] == pytest.approx(right, rel=1e-12)
     # Three classes of equal size, spread evenly over the folds.
     assert share["accuracy_majority_class"] == pytest.approx(1 / 3)
     assert outcome.warnings[0] == (

@@ -6,7 +6,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from leafledger.classes.splits import assign_folds, scheme_of
+from leafledger.classes.fold_assignment import planned
+from leafledger.classes.labelled import labelled_spectra
+from leafledger.classes.splits import assign_folds, members_of, scheme_of
 
 
 @settings(max_examples=60, deadline=None)
@@ -60,3 +62,24 @@ def test_other_draws_deal_otherwise():
     labels, nothing = np.arange(24) % 4, np.zeros(24, dtype=int)
     one, other = (assign_folds(labels, nothing, 6, np.random.default_rng(s)) for s in (1, 2))
     assert not np.array_equal(one, other)
+
+
+def test_scans_of_every_unit_in_the_order_of_the_table():
+    units = np.array([2, 0, 3, 2, 0, 1, 2])
+    assert [scans.tolist() for scans in members_of(units)] == [[1, 4], [5], [0, 3, 6], [2]]
+
+
+def test_as_many_repeats_as_asked_for(make_job):
+    for asked in (1, 3):
+        job = make_job(classes={"folds": {"outer": 4, "repeats": asked}})
+        plan = planned(labelled_spectra(job), job.settings)
+        assert len(plan.schemes) == asked
+        assert {scheme.n_folds for scheme in plan.schemes} == {4}
+
+
+def test_as_many_latent_variables_as_the_smallest_training_set_less_one(make_job):
+    job = make_job(classes={"max_components": 40, "sessions": ["day8"]})
+    plan = planned(labelled_spectra(job), job.settings)
+    smallest = min(int(scheme.training.sum(axis=1).min()) for scheme in plan.schemes)
+    assert 2 < smallest < 35
+    assert plan.widths == (smallest - 1,)
