@@ -12,7 +12,7 @@ from leafledger.errors import InputFault
 from leafledger.indices import catalogue_stage, stage
 from leafledger.indices.catalogue import catalogue
 from leafledger.indices.formula import tree_as_json, tree_from_json
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.columns import INDICES
 from leafledger.study.definition import Indices
 from leafledger.study.tables import read_parquet, write_json, write_spectra

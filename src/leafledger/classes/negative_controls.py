@@ -20,7 +20,7 @@ from leafledger.classes.permutation import arrangements, nested_accuracy, share_
 from leafledger.classes.predictors import nested_predictors
 from leafledger.classes.splits import Plan, Scheme, members_of, planned
 from leafledger.errors import InputFault, first_words
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.resampling.permutation import generator
 from leafledger.study.columns import QUESTIONS
 

@@ -26,7 +26,7 @@ from leafledger.classes.labelled import Labelled, labelled_spectra
 from leafledger.classes.negative_controls import question_table
 from leafledger.classes.preprocessing import steps_of
 from leafledger.classes.splits import Plan, planned
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.columns import COMPARISON, QUESTIONS, RIVALS
 from leafledger.study.tables import read_parquet, write_csv
 

@@ -20,7 +20,7 @@ class StubStage:
 
     @staticmethod
     def run(job):
-        from leafledger.records.job import Outcome
+        from leafledger.records.record import Outcome
         from leafledger.study.tables import write_text
 
         read = {role: path.read_bytes().hex() for role, path in job.inputs.items() if role != BOOK}
