@@ -72,9 +72,7 @@ def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
     spec = importlib.util.spec_from_file_location("stub_stages", STUBS / "sitecustomize.py")
     assert spec is not None and spec.loader is not None
     stubs = importlib.util.module_from_spec(spec)
-    real = importlib.import_module
     spec.loader.exec_module(stubs)
-    importlib.import_module = real  # the module put its own in place
     monkeypatch.setattr(importlib, "import_module", stubs.stub_or_module)
     monkeypatch.setattr(step, "die_with_parent", lambda: None)
     monkeypatch.setattr(step.faulthandler, "enable", lambda: None)
@@ -85,7 +83,9 @@ def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def by_snakemake(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("PYTHONPATH", str(STUBS))
+    given = os.environ.get("PYTHONPATH")
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(STUBS), *([given] if given else [])]))
+    monkeypatch.setenv("LEAFLEDGER_TEST_STUBS", "1")
 
 
 @pytest.fixture(scope="module")
