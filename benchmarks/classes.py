@@ -42,7 +42,7 @@ from leafledger.classes.pls import SplitProducts, fit_path, membership_of, path_
 from leafledger.classes.preprocessing import preprocessed
 from leafledger.classes.splits import Scheme, assign_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.columns import ACCEPTED
 from leafledger.study.definition import Classes
 from leafledger.study.tables import write_csv, write_json, write_spectra

@@ -40,7 +40,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.runner.step import job_of
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME

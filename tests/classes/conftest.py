@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.columns import ACCEPTED
 from leafledger.study.tables import write_csv, write_json, write_parquet, write_spectra
 

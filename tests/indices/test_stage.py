@@ -11,7 +11,7 @@ from hypothesis import given
 from leafledger.errors import InputFault
 from leafledger.indices import catalogue_stage, stage
 from leafledger.indices.catalogue import catalogue
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.spectra.formula import tree_as_json, tree_from_json
 from leafledger.study.columns import INDICES
 from leafledger.study.definition import Indices

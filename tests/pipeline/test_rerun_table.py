@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from leafledger.records.digests import FileDigests
-from leafledger.runner.plan import would_run
+from leafledger.runner.outdated import would_run
 from leafledger.runner.run import RunResult, run_study
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of

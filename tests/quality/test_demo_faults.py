@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from leafledger.records.job import Outcome
+from leafledger.records.record import Outcome
 from leafledger.runner.step import job_of
 from leafledger.study.columns import ORDER_EFFECTS, SESSION_EFFECTS
 from leafledger.study.rules import BY_NAME

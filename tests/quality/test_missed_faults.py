@@ -19,7 +19,7 @@ from leafledger.quality.darks import bad_dark
 from leafledger.quality.flags import Flag
 from leafledger.quality.stage import run
 from leafledger.quality.white_times import _missing_block
-from leafledger.records.job import Outcome
+from leafledger.records.record import Outcome
 from leafledger.study.tables import read_parquet
 
 AXIS = np.arange(390.0, 1010.0, 1.0)

@@ -22,7 +22,7 @@ from generated import generator, shrink
 from leafledger.errors import InputFault
 from leafledger.intake import stage as intake
 from leafledger.quality import stage as quality
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.reflectance import stage as reflectance
 from leafledger.runner.step import job_of
 from leafledger.study.reading import read_study

@@ -22,7 +22,7 @@ from leafledger.indices.catalogue import averaged, catalogue, formulas_as_json
 from leafledger.indices.check import chosen
 from leafledger.indices.stage import run as run_indices
 from leafledger.indices.values import BandErrors, band_values, covariances, index_values, plan
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.reflectance.axis_doubt import with_axis_doubt
 from leafledger.reflectance.convert import Reflected, convert
 from leafledger.reflectance.dark import pool_darks

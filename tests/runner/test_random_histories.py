@@ -27,10 +27,10 @@ from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner import execute, step
 from leafledger.runner import run as run_module
-from leafledger.runner.check import checked_study
-from leafledger.runner.plan import would_run
+from leafledger.runner.outdated import would_run
 from leafledger.runner.run import RunResult, run_study
-from leafledger.runner.shipped import snakefile
+from leafledger.runner.study_check import checked_study
+from leafledger.runner.workflow import snakefile
 from leafledger.study.rules import PLAN_HISTORY, PLAN_HISTORY_FILE
 from leafledger.study.tasks import Task
 
@@ -72,9 +72,7 @@ def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
     spec = importlib.util.spec_from_file_location("stub_stages", STUBS / "sitecustomize.py")
     assert spec is not None and spec.loader is not None
     stubs = importlib.util.module_from_spec(spec)
-    real = importlib.import_module
     spec.loader.exec_module(stubs)
-    importlib.import_module = real  # the module put its own in place
     monkeypatch.setattr(importlib, "import_module", stubs.stub_or_module)
     monkeypatch.setattr(step, "die_with_parent", lambda: None)
     monkeypatch.setattr(step.faulthandler, "enable", lambda: None)
@@ -85,7 +83,9 @@ def in_this_process(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def by_snakemake(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("PYTHONPATH", str(STUBS))
+    given = os.environ.get("PYTHONPATH")
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(STUBS), *([given] if given else [])]))
+    monkeypatch.setenv("LEAFLEDGER_TEST_STUBS", "1")
 
 
 @pytest.fixture(scope="module")
@@ -264,7 +264,7 @@ def run_as_status_says(study: Path) -> RunResult:
     must = {one.task.name for one in said if one.certain}
     assert must <= ran <= {*named}, (must - ran, ran - {*named})
     if result.run is not None:
-        lines, _ = events.told(study, result.run)
+        lines, _ = events.read_progress(study, result.run)
         at_levels = {task for line in lines for task in line.get("level", [])}
         assert ran - {PLAN_HISTORY.name} == at_levels, "a task that its level did not name"
     assert would_run(checked_study(study), FileDigests(study)) == []

@@ -14,10 +14,9 @@ import pytest
 from leafledger.ledger.verify import verify
 from leafledger.records.digests import FileDigests
 from leafledger.runner import execute as restore
-from leafledger.runner.outcome import SNAKEMAKE_LOG
-from leafledger.runner.run import run_study
-from leafledger.runner.shipped import snakefile
+from leafledger.runner.run import SNAKEMAKE_LOG, run_study
 from leafledger.runner.step import NO_STORE_VARIABLE
+from leafledger.runner.workflow import snakefile
 from leafledger.study.reading import read_study
 from leafledger.study.tasks import Task, outputs
 

@@ -10,8 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from leafledger.runner.shipped import snakefile
-from leafledger.runner.workflow import MARKS, workflow_texts
+from leafledger.runner.workflow import MARKS, snakefile, workflow_texts
 from leafledger.study.reading import read_study
 from leafledger.study.rules import LEVELS, RULES, Output, Rule, derive_levels, writers
 from leafledger.study.settings import SECTIONS, settings_of

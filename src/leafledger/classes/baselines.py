@@ -13,7 +13,7 @@ from leafledger.classes.fold_fit import FittedPredictor, Procedure, procedure_of
 from leafledger.classes.labelled import Labelled, labelled_spectra
 from leafledger.classes.preprocessing import preprocessed, steps_of
 from leafledger.classes.validation import nested_validation, unit_shares
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
 from leafledger.resampling.permutation import generator
 from leafledger.study.columns import COMPARISON, RIVALS

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.spectra import Spectra, load_spectra
 
 if TYPE_CHECKING:

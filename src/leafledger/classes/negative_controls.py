@@ -21,7 +21,7 @@ from leafledger.classes.permutation import arrangements, nested_accuracy, share_
 from leafledger.classes.preprocessing import steps_of
 from leafledger.classes.splits import Scheme, members_of
 from leafledger.errors import InputFault, first_words
-from leafledger.records.job import Job, Outcome
+from leafledger.records.record import Job, Outcome
 from leafledger.resampling.permutation import generator
 from leafledger.study.columns import QUESTIONS
 from leafledger.study.tables import write_csv

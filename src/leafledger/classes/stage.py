@@ -31,7 +31,7 @@ from leafledger.classes.tables import (
     terms_table,
 )
 from leafledger.classes.validation import Validated, validate
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.permutation import generator
 from leafledger.study.columns import (
     CONFUSED_PAIRS,

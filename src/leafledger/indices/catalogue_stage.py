@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from leafledger.indices.catalogue import formulas_as_json
 from leafledger.indices.check import chosen
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.spectra.bands import Band
 from leafledger.spectra.formula import written
 from leafledger.study.tables import write_json

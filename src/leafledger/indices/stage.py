@@ -24,7 +24,7 @@ from leafledger.indices.values import (
     outside_sentence,
     plan,
 )
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.spectra.bands import Band
 from leafledger.study.columns import INDICES
 from leafledger.study.tables import SHARED_SOURCES, read_json, read_spectra, write_parquet

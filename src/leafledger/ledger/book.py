@@ -15,8 +15,8 @@ from threading import Thread
 from leafledger.ledger.plans import lodged_digests
 from leafledger.ledger.variants_table import whole_output
 from leafledger.records import events
+from leafledger.records.code import commit, version
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
-from leafledger.records.package import commit, version
 from leafledger.records.record import read_record
 from leafledger.study.links import refuse_links
 from leafledger.study.plan import text_of

@@ -21,7 +21,7 @@ from leafledger.quality.replicates import log_bands, replicate
 from leafledger.quality.room_light import lamp_lines
 from leafledger.quality.session import Session, combined_uncertainty
 from leafledger.quality.white_signal import usable_pixels
-from leafledger.records.job import Outcome
+from leafledger.records.record import Outcome
 
 Floats = NDArray[np.float64]
 

@@ -30,7 +30,7 @@ from leafledger.quality.index_shift import IndexShifts, largest_shifts
 from leafledger.quality.lamps import LAMPS
 from leafledger.quality.session import Session, combined_uncertainty
 from leafledger.quality.white_signal import usable_pixels
-from leafledger.records.job import Metric, Outcome
+from leafledger.records.record import Metric, Outcome
 
 Floats = NDArray[np.float64]
 

@@ -20,7 +20,7 @@ from leafledger.quality.room_light import check_ambient, lines_in_whites
 from leafledger.quality.session import Session
 from leafledger.quality.sheet_order import duplicate, time_order
 from leafledger.quality.wavelength_shift import Moved, check_wavelengths
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.columns import SIGNAL
 from leafledger.study.tables import read_spectra, write_parquet
 

@@ -18,9 +18,9 @@ from leafledger.report.numbers import method_words, p_value, size_words, verdict
 from leafledger.review import decision_file, groups
 from leafledger.review.decision_file import Asked
 from leafledger.review.groups import Blind, blind_of, exclusion_rows
-from leafledger.runner.check import checked_study
-from leafledger.runner.plan import plan
+from leafledger.runner.outdated import plan
 from leafledger.runner.run import RunResult, run_study
+from leafledger.runner.study_check import checked_study
 from leafledger.study.columns import FLAGS, TEXT
 from leafledger.study.links import refuse_links
 from leafledger.study.reading import read_study

@@ -19,8 +19,8 @@ from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import key_of
 from leafledger.records.store import ContentStore
-from leafledger.runner.plan import outdated
-from leafledger.runner.plan_history import keep_history
+from leafledger.runner.outdated import outdated
+from leafledger.runner.plan_statement import keep_history
 from leafledger.runner.step import (
     FOLDER_DATE,
     Ended,
@@ -31,7 +31,7 @@ from leafledger.runner.step import (
     may_use_store,
     put_record,
 )
-from leafledger.runner.variants import TABLE_VARIABLE, make_table, variant_at_work
+from leafledger.runner.variant_runs import TABLE_VARIABLE, make_table, variant_at_work
 from leafledger.runner.workflow import drop_incomplete, run_tasks
 from leafledger.study.links import not_through_a_link, refuse_links, remove_file
 from leafledger.study.reading import read_study
@@ -75,7 +75,9 @@ def _run_levels(cores: int) -> int:
             continue
         moved = True
         refuse_links(folder)  # Snakemake and the shell write without asking us
-        events.tell(folder, run, level=[task.name for task in stale], why=list(stale.values()))
+        events.append_progress(
+            folder, run, level=[task.name for task in stale], why=list(stale.values())
+        )
         if restore_kept(study, run, stale, digests):
             stale = _stale(study, level, digests)
         if not stale:
@@ -169,7 +171,7 @@ def _restored(
         record = store.restore(
             key,
             outputs(task).values(),
-            lambda words: events.tell(study.folder, run, note=words),
+            lambda words: events.append_progress(study.folder, run, note=words),
         )
         if record is None:
             return False

@@ -22,11 +22,17 @@ from typing import Any
 
 from leafledger.errors import InputFault, Problem, StageFailure
 from leafledger.records import events
-from leafledger.records.code import Code, code_of
+from leafledger.records.code import Code, code_of, version
 from leafledger.records.digests import files_below, sha256_of_file
-from leafledger.records.job import Job, Stage
-from leafledger.records.package import version
-from leafledger.records.record import Record, input_digests, key_of, make_record, write_record
+from leafledger.records.record import (
+    Job,
+    Record,
+    Stage,
+    input_digests,
+    key_of,
+    make_record,
+    write_record,
+)
 from leafledger.records.store import ContentStore
 from leafledger.study.links import refuse_links, remove_file
 from leafledger.study.reading import read_study
@@ -169,7 +175,7 @@ class TaskRun:
 
     def begin(self) -> None:
         """Note that the task has begun; what it found wrong before counts no longer."""
-        events.tell(self._folder, self._run, task=self._task.name, state="started")
+        events.append_progress(self._folder, self._run, task=self._task.name, state="started")
         remove_file(problems_file(self._folder, self._task))
 
     def end(self, ended: Ended, threads: str | None = None, kernel: str | None = None) -> None:
@@ -201,7 +207,9 @@ class TaskRun:
             "kernel": kernel,
         }
         events.write_event(self._folder, self._run, name, event)
-        events.tell(self._folder, self._run, task=name, state=ended.outcome, seconds=seconds)
+        events.append_progress(
+            self._folder, self._run, task=name, state=ended.outcome, seconds=seconds
+        )
 
 
 # --- doing it ---------------------------------------------------------------------------------

@@ -19,10 +19,9 @@ from typing import Any
 from leafledger.errors import InputFault
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.runner.lock import hold_study
-from leafledger.runner.plan import outdated
-from leafledger.runner.shipped import snakefile
+from leafledger.runner.outdated import outdated
 from leafledger.runner.step import VARIANT_VARIABLE, key_value
+from leafledger.runner.study_folder import hold_study
 from leafledger.study.definition import ID_WORDS
 from leafledger.study.links import not_through_a_link
 from leafledger.study.reading import read_study
@@ -41,6 +40,31 @@ from leafledger.study.sheets import is_id
 from leafledger.study.study import Study
 from leafledger.study.tables import canonical_json, write_text
 from leafledger.study.tasks import Task, inputs, outputs, own_files, sessions_read, tasks
+
+# --- where the Snakefile and the demo study lie ---------------------------------------------------
+
+_PACKAGE = Path(__file__).resolve().parent.parent
+_CHECKOUT = _PACKAGE.parent.parent
+
+
+def snakefile() -> Path:
+    """Return the path of the Snakefile."""
+    return _either(_CHECKOUT / "Snakefile", _PACKAGE / "shipped" / "Snakefile")
+
+
+def demo_study() -> Path:
+    """Return the folder of the demo study."""
+    return _either(_CHECKOUT / "demo_data" / "chelate", _PACKAGE / "shipped" / "demo")
+
+
+def _either(checkout: Path, installed: Path) -> Path:
+    for path in (installed, checkout):
+        if path.exists():
+            return path
+    raise FileNotFoundError(f"{installed.name} is missing from the installation; install it again")
+
+
+# --- the study as the Snakefile sees it -----------------------------------------------------------
 
 MARKS = "ledger/cache/marks"
 _THREADS = "OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 MKL_NUM_THREADS=1"

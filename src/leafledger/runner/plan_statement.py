@@ -13,9 +13,8 @@ from typing import Any
 from leafledger.ledger.plans import on_record
 from leafledger.ledger.variants_table import whole_output
 from leafledger.ledger.view import BookView
-from leafledger.records.code import code_of
+from leafledger.records.code import code_of, version
 from leafledger.records.digests import sha256_of_file
-from leafledger.records.package import version
 from leafledger.records.record import VERSION, key_of, read_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.step import Ended, TaskRun, may_use_store, put_record

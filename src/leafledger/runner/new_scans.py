@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, bounded, quoted
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.definition import Form
 from leafledger.study.scan_sheet import OPTIONAL, REQUIRED, ScanReader
 from leafledger.study.settings import intake_row
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from leafledger.classes.identify import Transfer
     from leafledger.classes.model import SavedModel
+
 
 _SESSION = "new"
 STANDARD_COLUMNS = ("standard", "home_file", "new_file")

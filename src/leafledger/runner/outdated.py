@@ -16,7 +16,7 @@ from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record, read_record
 from leafledger.records.settings_differ import settings_differ
 from leafledger.records.store import ContentStore
-from leafledger.runner.plan_history import makes_history, why_history_changes
+from leafledger.runner.plan_statement import makes_history, why_history_changes
 from leafledger.runner.step import code_of_task
 from leafledger.study.rules import (
     BY_NAME,
@@ -234,7 +234,7 @@ def why_not_as_recorded(
 
 def _record_changed(folder: Path, record: Record, task: Task) -> str | None:
     """Judge the rest of a record, such as its metrics, by the text that was kept of it."""
-    if ContentStore(folder).tells_otherwise(record["key"], folder / task.record):
+    if ContentStore(folder).differs_from(record["key"], folder / task.record):
         return f"record changed by hand: {task.record}"
     return None
 
