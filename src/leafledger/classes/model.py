@@ -34,7 +34,6 @@ from leafledger.classes.fold_fit import (
     fit_training,
 )
 from leafledger.classes.labelled import Labelled
-from leafledger.classes.pls import summed_membership
 from leafledger.classes.preprocessing import Learned, preprocessed
 from leafledger.classes.validation import softmax
 from leafledger.errors import InputFault, Problem, quoted
@@ -200,16 +199,6 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         used = slice(0, n_components)
         placed = self.scores(X)[:, used]
         return np.asarray(placed @ self.membership_loadings_[:, used].T + self.membership_mean_)
-
-    def predict_membership_path(self, X: ArrayLike) -> Array:
-        """Return predicted membership for 1, 2, ... latent variables.
-
-        Returns
-        -------
-        numpy.ndarray
-            Shape ``(n_components_, n_scans, n_classes)``.
-        """
-        return summed_membership(self.scores(X), self.membership_loadings_, self.membership_mean_)
 
     def coefficients(self, n_components: int | None = None) -> tuple[Array, Array]:
         """Return regression vectors and intercepts of the memberships.
