@@ -36,10 +36,9 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from leafledger.classes import stage
-from leafledger.classes.fold_fit import FittedPredictor, Procedure, batched_predictor
-from leafledger.classes.permutation import arrangements, nested_accuracy
+from leafledger.classes.fold_fit import FittedPredictor, Procedure, batched_predictor, preprocessed
+from leafledger.classes.negative_controls import arrangements, nested_accuracy
 from leafledger.classes.pls import SplitProducts, fit_path, membership_of
-from leafledger.classes.preprocessing import preprocessed
 from leafledger.classes.splits import Scheme, assign_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
 from leafledger.records.job import Job

@@ -9,7 +9,11 @@ import pytest
 
 from leafledger.chance.resampling import wilson_interval
 from leafledger.classes.fold_fit import DECISIONS, Procedure, batched_predictor
-from leafledger.classes.permutation import held_out_sessions, session_interval, session_warnings
+from leafledger.classes.negative_controls import (
+    held_out_sessions,
+    session_interval,
+    session_warnings,
+)
 from leafledger.classes.splits import assign_folds, unseen_days_scheme
 
 N_UNITS, N_LEAVES, N_SHAPES = 24, 2, 8

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from sklearn.utils.estimator_checks import check_estimator
 
+from leafledger.classes.fold_fit import learned_from, preprocessed
 from leafledger.classes.model import (
     DiscriminantModel,
     canonical_archive,
@@ -21,7 +22,6 @@ from leafledger.classes.model import (
     types_to_trust,
 )
 from leafledger.classes.pls import fit_path, membership_of
-from leafledger.classes.preprocessing import learned_from, preprocessed
 
 from .conftest import leaves
 

@@ -11,9 +11,14 @@ import pytest
 from leafledger.chance.seeds import generator
 from leafledger.classes import fold_fit, pls
 from leafledger.classes.fold_assignment import Plan
-from leafledger.classes.fold_fit import DECISIONS, FittedPredictor, Procedure, batched_predictor
-from leafledger.classes.permutation import arrangement_count, arrangements, permutation_test
-from leafledger.classes.preprocessing import preprocessed
+from leafledger.classes.fold_fit import (
+    DECISIONS,
+    FittedPredictor,
+    Procedure,
+    batched_predictor,
+    preprocessed,
+)
+from leafledger.classes.negative_controls import arrangement_count, arrangements, permutation_test
 from leafledger.classes.splits import assign_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
 

@@ -11,9 +11,14 @@ from numpy.typing import NDArray
 from leafledger.chance.resampling import paired_share_interval, wilson_interval
 from leafledger.chance.seeds import generator
 from leafledger.classes.fold_assignment import Plan, planned
-from leafledger.classes.fold_fit import FittedPredictor, Procedure, procedure_of
-from leafledger.classes.labelled import Labelled, labelled_spectra
-from leafledger.classes.preprocessing import preprocessed, steps_of
+from leafledger.classes.fold_fit import (
+    FittedPredictor,
+    Procedure,
+    preprocessed,
+    procedure_of,
+    steps_of,
+)
+from leafledger.classes.splits import Labelled, labelled_spectra
 from leafledger.classes.validation import nested_validation, unit_shares
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.columns import COMPARISON, RIVALS

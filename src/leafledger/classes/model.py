@@ -30,11 +30,12 @@ from leafledger.classes.fold_fit import (
     DISCRIMINANT,
     MEMBERSHIP,
     Discriminants,
+    Learned,
     Procedure,
     fit_training,
+    preprocessed,
 )
-from leafledger.classes.labelled import Labelled
-from leafledger.classes.preprocessing import Learned, preprocessed
+from leafledger.classes.splits import Labelled
 from leafledger.classes.validation import softmax
 from leafledger.errors import InputFault, Problem, quoted
 from leafledger.spectra.domain import (
@@ -68,7 +69,7 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     n_components
         Number of latent variables, at least 1; fewer are kept if the data hold no more.
     preprocessing
-        See :func:`leafledger.classes.preprocessing.preprocessed`.
+        See :func:`leafledger.classes.fold_fit.preprocessed`.
     decision
         ``largest_membership`` or ``linear_discriminant``.
     balanced
@@ -246,9 +247,6 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
 
 # A model on disk: one canonical archive, its card, and reading both from unfriendly hands.
 # ----------------------------------------------------------------------
-# Equal models give equal bytes. The archive and its card must belong together, hold nothing but
-# numbers and names, and fit each other in every shape. Nothing is pickled. What may be loaded is a
-# list in this module, not the list in the card.
 
 _SCHEMA = "schema.json"
 _SEAL = "card.sha256"
