@@ -14,16 +14,16 @@ from hypothesis import strategies as st
 from leafledger.classes import negative_controls, stage
 from leafledger.classes.fold_assignment import planned, untrained
 from leafledger.classes.fold_fit import Procedure, batched_predictor
-from leafledger.classes.labelled import (
+from leafledger.classes.negative_controls import arrangement_count, arrangements, permutation_test
+from leafledger.classes.splits import (
     BY_SCAN,
     BY_SESSION,
     BY_UNIT,
     Labelled,
+    assign_changing_labels,
     label_sequences,
     labelled_spectra,
 )
-from leafledger.classes.permutation import arrangement_count, arrangements, permutation_test
-from leafledger.classes.splits import assign_changing_labels
 from leafledger.errors import InputFault
 from leafledger.resampling.intervals import wilson_interval
 
@@ -208,7 +208,7 @@ def test_p_counts_whole_sequences(make_job):
     every = sorted(set(permutations(unit_codes.tolist())))
     assert test.enumerated and test.n_arrangements == len(every) == 30
     assert test.n_arrangements == arrangement_count(unit_codes, np.zeros(5, dtype=int))
-    from leafledger.classes.permutation import nested_accuracy
+    from leafledger.classes.negative_controls import nested_accuracy
 
     by_hand = []
     for order in every:

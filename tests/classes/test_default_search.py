@@ -18,8 +18,14 @@ from leafledger.classes.fold_assignment import (
     MOST_COMPONENTS,
     widths_of_search,
 )
-from leafledger.classes.fold_fit import DECISIONS, MEMBERSHIP, FittedPredictor, Procedure
-from leafledger.classes.preprocessing import preprocessed, steps_of
+from leafledger.classes.fold_fit import (
+    DECISIONS,
+    MEMBERSHIP,
+    FittedPredictor,
+    Procedure,
+    preprocessed,
+    steps_of,
+)
 from leafledger.classes.splits import assign_folds, scheme_of
 from leafledger.classes.validation import nested_validation
 

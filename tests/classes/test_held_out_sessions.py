@@ -8,7 +8,11 @@ import numpy as np
 import pytest
 
 from leafledger.classes.fold_fit import DECISIONS, Procedure, batched_predictor
-from leafledger.classes.permutation import held_out_sessions, session_interval, session_warnings
+from leafledger.classes.negative_controls import (
+    held_out_sessions,
+    session_interval,
+    session_warnings,
+)
 from leafledger.classes.splits import assign_folds, unseen_days_scheme
 from leafledger.resampling.intervals import wilson_interval
 

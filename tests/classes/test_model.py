@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from sklearn.utils.estimator_checks import check_estimator
 
+from leafledger.classes.fold_fit import learned_from, preprocessed
 from leafledger.classes.model import (
     DiscriminantModel,
     canonical_archive,
@@ -21,7 +22,6 @@ from leafledger.classes.model import (
     types_to_trust,
 )
 from leafledger.classes.pls import fit_path, membership_of
-from leafledger.classes.preprocessing import learned_from, preprocessed
 
 from .conftest import leaves
 
@@ -54,7 +54,7 @@ def test_scikit_learns_own_checks_pass(settings):
 def test_every_number_of_latent_variables_comes_from_one_fit(world, step):
     spectra, labels, codes = world
     model = DiscriminantModel(6, step).fit(spectra, labels)
-    member = model.predict_membership_path(spectra)
+    member = np.stack([model.predict_membership(spectra, a) for a in range(1, 7)])
     ready = preprocessed(spectra, step, np.arange(40.0))
     ready = learned_from(ready, step).apply(ready)
     reference = fit_path(ready, membership_of(codes, 3), 6)

@@ -9,11 +9,16 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from leafledger.classes import fold_fit, permutation, pls
+from leafledger.classes import fold_fit, negative_controls, pls
 from leafledger.classes.fold_assignment import Plan
-from leafledger.classes.fold_fit import DECISIONS, FittedPredictor, Procedure, batched_predictor
-from leafledger.classes.permutation import arrangement_count, arrangements, permutation_test
-from leafledger.classes.preprocessing import preprocessed
+from leafledger.classes.fold_fit import (
+    DECISIONS,
+    FittedPredictor,
+    Procedure,
+    batched_predictor,
+    preprocessed,
+)
+from leafledger.classes.negative_controls import arrangement_count, arrangements, permutation_test
 from leafledger.classes.splits import assign_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
 from leafledger.resampling.permutation import generator
@@ -221,7 +226,7 @@ def test_the_observed_labels_keep_their_folds_where_others_are_dealt_anew(monkey
         asked.append((scheme_used is scheme, labellings[0].tolist()))
         return np.array([0.75 if scheme_used is scheme else 0.5])
 
-    monkeypatch.setattr(permutation, "nested_accuracy", accuracy)
+    monkeypatch.setattr(negative_controls, "nested_accuracy", accuracy)
     whole = np.zeros(8, dtype=int)
     plan = SimpleNamespace(
         cells=fold, within="fold", exchangeable=whole, exchangeable_within="the whole study",

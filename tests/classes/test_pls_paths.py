@@ -12,8 +12,6 @@ from leafledger.classes.pls import (
     fit_path,
     label_paths,
     membership_of,
-    membership_paths,
-    path_codes,
     scan_products,
 )
 
@@ -47,7 +45,7 @@ def test_no_prediction_differs_between_the_paths_and_the_librarys_fast_cross_val
         paths = label_paths(inner, across, codes[None, rows], n_classes, n_components)
         by_scans[:, held] = paths.membership[:, 0].argmax(axis=-1)
         summed = products.fit(training[i], codes, n_classes, n_components)
-        by_parts[:, held] = path_codes(summed, spectra, held)
+        by_parts[:, held] = summed.membership(spectra[held]).argmax(axis=-1)
     library = PLS(algorithm=1, scale_X=False, scale_Y=False)
     found = library.cross_validate(
         spectra, member, n_components, fold, lambda true, said: said.argmax(axis=-1), n_jobs=1,
@@ -69,7 +67,7 @@ def test_membership_is_that_of_the_library(n_classes, n_wavelengths):
     codes = np.stack([np.repeat(rng.permutation(labels), 3) for _ in range(9)])
     training, others = np.arange(60), np.arange(60, 72)
     inner, across = centred_products(scan_products(spectra), training, others)
-    batched = membership_paths(inner, across, codes[:, training], n_classes, 12)
+    batched = label_paths(inner, across, codes[:, training], n_classes, 12).membership
     for i, row in enumerate(codes):
         path = fit_path(spectra[training], membership_of(row[training], n_classes), 12)
         member = path.membership(spectra[others])
@@ -84,7 +82,7 @@ def test_past_the_rank_of_the_data_predictions_stand_still():
     codes = np.stack([rng.permutation(np.arange(30) % 3) for _ in range(4)])
     rows = np.arange(30)
     inner, across = centred_products(scan_products(spectra), rows, rows)
-    member = membership_paths(inner, across, codes, 3, 8)
+    member = label_paths(inner, across, codes, 3, 8).membership
     assert np.isfinite(member).all()
     np.testing.assert_allclose(member[7], member[2], atol=1e-6)
 
@@ -92,7 +90,7 @@ def test_past_the_rank_of_the_data_predictions_stand_still():
 def test_one_class_in_training_is_always_named():
     spectra = np.random.default_rng(0).normal(size=(6, 20))
     inner, across = centred_products(scan_products(spectra), np.arange(4), np.arange(4, 6))
-    member = membership_paths(inner, across, np.ones((2, 4), dtype=int), 3, 3)
+    member = label_paths(inner, across, np.ones((2, 4), dtype=int), 3, 3).membership
     np.testing.assert_array_equal(member, np.broadcast_to([0.0, 1.0, 0.0], member.shape))
 
 

@@ -9,7 +9,7 @@ from scipy.signal import detrend, savgol_filter
 from sklearn.preprocessing import StandardScaler
 
 from leafledger.classes import stage
-from leafledger.classes.preprocessing import LEARNED, STEPS, learned_from, preprocessed
+from leafledger.classes.fold_fit import LEARNED, STEPS, learned_from, preprocessed
 from leafledger.errors import InputFault
 from leafledger.study.tables import read_json
 

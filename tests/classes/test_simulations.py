@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.classes.fold_fit import DECISIONS, FittedPredictor, Procedure
-from leafledger.classes.preprocessing import preprocessed
+from leafledger.classes.fold_fit import DECISIONS, FittedPredictor, Procedure, preprocessed
 from leafledger.classes.splits import assign_folds, scheme_of
 from leafledger.classes.validation import nested_validation
 from leafledger.resampling.permutation import generator

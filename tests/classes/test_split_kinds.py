@@ -8,8 +8,7 @@ import pytest
 
 from leafledger.classes import baselines, stage
 from leafledger.classes.fold_assignment import planned
-from leafledger.classes.labelled import labelled_spectra
-from leafledger.classes.splits import later_days_scheme, one_by_one_scheme
+from leafledger.classes.splits import labelled_spectra, later_days_scheme, one_by_one_scheme
 from leafledger.errors import InputFault
 from leafledger.study.tables import read_json
 

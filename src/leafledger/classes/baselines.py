@@ -9,9 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.classes.fold_assignment import Plan, planned
-from leafledger.classes.fold_fit import FittedPredictor, Procedure, procedure_of
-from leafledger.classes.labelled import Labelled, labelled_spectra
-from leafledger.classes.preprocessing import preprocessed, steps_of
+from leafledger.classes.fold_fit import (
+    FittedPredictor,
+    Procedure,
+    preprocessed,
+    procedure_of,
+    steps_of,
+)
+from leafledger.classes.splits import Labelled, labelled_spectra
 from leafledger.classes.validation import nested_validation, unit_shares
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
@@ -75,19 +80,22 @@ def principal_component_discriminant(
     ----------
     Fisher 1936, Ann. Eugen. 7:179-188; Hotelling 1933, J. Educ. Psychol. 24:417-441.
     """
+    from sklearn.decomposition import PCA
     from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
+    from sklearn.pipeline import make_pipeline
 
-    del seed
-    mean = training.mean(axis=0)
-    _, sizes, axes = np.linalg.svd(training - mean, full_matrices=False)
-    carried = np.cumsum(sizes**2)
-    if carried[-1] <= 0:
-        return majority_class(training, codes, judged, 0)
+    if not np.ptp(training, axis=0).any():
+        return majority_class(training, codes, judged, seed)
+    # 1. How many components carry the variance of the training part.
+    carried = np.cumsum(PCA(svd_solver="full").fit(training).explained_variance_)
     wanted = int(np.searchsorted(carried, VARIANCE_KEPT * carried[-1])) + 1
-    kept = axes[: max(1, min(wanted, len(training) // 3))].T
-    model = LinearDiscriminantAnalysis(solver="lsqr", shrinkage="auto")
-    model.fit((training - mean) @ kept, codes)
-    return np.asarray(model.predict((judged - mean) @ kept), dtype=np.int_)
+    n_components = max(1, min(wanted, len(training) // 3))
+    # 2. The discriminant on these, mean and axes of the training part alone.
+    model = make_pipeline(
+        PCA(n_components, svd_solver="full"),
+        LinearDiscriminantAnalysis(solver="lsqr", shrinkage="auto"),
+    )
+    return np.asarray(model.fit(training, codes).predict(judged), dtype=np.int_)
 
 
 def logistic_regression(training: Array, codes: Codes, judged: Array, seed: int) -> Codes:

@@ -9,11 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.labelled import BY_SCAN, BY_UNIT, Labelled
-from leafledger.classes.preprocessing import DERIVATIVES, ORDER, SETTING, WINDOW_NM
+from leafledger.classes.fold_fit import DERIVATIVES, ORDER, SETTING, WINDOW_NM
 from leafledger.classes.splits import (
+    BY_SCAN,
+    BY_UNIT,
     INNER_FOLDS,
     PAIRED_FROM,
+    Labelled,
     Scheme,
     assign_changing_labels,
     assign_folds,

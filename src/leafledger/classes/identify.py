@@ -28,13 +28,6 @@ if TYPE_CHECKING:
 
 # Does the model hold on another instrument or in another season, once its spectra are corrected?
 # ----------------------------------------------------------------------
-# The same standards (leaves, tiles, panels) are scanned on the instrument that the model was
-# trained on, the home instrument, and on the new one. From the pairs a correction is learned that
-# takes spectra of the new instrument to what the home instrument would have shown. Two are
-# compared by leaving out one standard at a time: direct standardisation, which uses all
-# wavelengths for each, and piecewise direct standardisation, which uses the neighbours of each. A
-# correction that does not bring left-out standards nearer than no correction is refused, and so is
-# one whose standards do not span the new spectra.
 
 Array = NDArray[np.float64]
 FEWEST = 4

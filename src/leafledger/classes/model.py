@@ -30,12 +30,12 @@ from leafledger.classes.fold_fit import (
     DISCRIMINANT,
     MEMBERSHIP,
     Discriminants,
+    Learned,
     Procedure,
     fit_training,
+    preprocessed,
 )
-from leafledger.classes.labelled import Labelled
-from leafledger.classes.pls import summed_membership
-from leafledger.classes.preprocessing import Learned, preprocessed
+from leafledger.classes.splits import Labelled
 from leafledger.classes.validation import softmax
 from leafledger.errors import InputFault, Problem, quoted
 from leafledger.spectra.applicability import (
@@ -69,7 +69,7 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     n_components
         Number of latent variables, at least 1; fewer are kept if the data hold no more.
     preprocessing
-        See :func:`leafledger.classes.preprocessing.preprocessed`.
+        See :func:`leafledger.classes.fold_fit.preprocessed`.
     decision
         ``largest_membership`` or ``linear_discriminant``.
     balanced
@@ -201,16 +201,6 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         placed = self.scores(X)[:, used]
         return np.asarray(placed @ self.membership_loadings_[:, used].T + self.membership_mean_)
 
-    def predict_membership_path(self, X: ArrayLike) -> Array:
-        """Return predicted membership for 1, 2, ... latent variables.
-
-        Returns
-        -------
-        numpy.ndarray
-            Shape ``(n_components_, n_scans, n_classes)``.
-        """
-        return summed_membership(self.scores(X), self.membership_loadings_, self.membership_mean_)
-
     def coefficients(self, n_components: int | None = None) -> tuple[Array, Array]:
         """Return regression vectors and intercepts of the memberships.
 
@@ -257,9 +247,6 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
 
 # A model on disk: one canonical archive, its card, and reading both from unfriendly hands.
 # ----------------------------------------------------------------------
-# Equal models give equal bytes. The archive and its card must belong together, hold nothing but
-# numbers and names, and fit each other in every shape. Nothing is pickled. What may be loaded is a
-# list in this module, not the list in the card.
 
 _SCHEMA = "schema.json"
 _SEAL = "card.sha256"

@@ -8,17 +8,22 @@ import numpy as np
 
 from leafledger.classes.explanation import resampled_terms
 from leafledger.classes.fold_assignment import Plan, planned
-from leafledger.classes.fold_fit import fit_training, nested_predictors, procedure_of
-from leafledger.classes.labelled import BY_SCAN, Labelled, labelled_spectra
+from leafledger.classes.fold_fit import (
+    fit_training,
+    nested_predictors,
+    preprocessed,
+    procedure_of,
+    steps_of,
+)
 from leafledger.classes.model import canonical_archive, model_card, sealed, types_to_trust
-from leafledger.classes.permutation import (
+from leafledger.classes.negative_controls import (
     HeldOutSessions,
     PermutationTest,
     held_out_sessions,
     permutation_test,
 )
 from leafledger.classes.pls import class_weights, explained_shares, membership_of
-from leafledger.classes.preprocessing import preprocessed, steps_of
+from leafledger.classes.splits import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.tables import (
     confused_pairs_table,
     confusion_table,

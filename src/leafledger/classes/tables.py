@@ -22,15 +22,15 @@ from leafledger.classes.explanation import (
 )
 from leafledger.classes.fold_assignment import Plan, training_share
 from leafledger.classes.fold_fit import FoldFit
-from leafledger.classes.labelled import BY_SCAN, BY_UNIT, Labelled
-from leafledger.classes.negative_controls import confounding_warnings
-from leafledger.classes.permutation import (
+from leafledger.classes.negative_controls import (
     HeldOutSessions,
     PermutationTest,
+    confounding_warnings,
     session_facts,
     session_warnings,
 )
 from leafledger.classes.pls import LatentPath
+from leafledger.classes.splits import BY_SCAN, BY_UNIT, Labelled
 from leafledger.classes.validation import (
     CHOICE_RULE,
     PROBABILITY_RULE,
@@ -60,7 +60,6 @@ if TYPE_CHECKING:
 
 # The classifier's tables, row by row as the contract has them.
 # ----------------------------------------------------------------------
-# Repeats and folds are counted from 1.
 
 Array = NDArray[np.float64]
 

@@ -16,10 +16,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.classes.fold_assignment import Plan
-from leafledger.classes.fold_fit import Codes, FittedPredictor, FoldFit, Predict, Procedure, Said
-from leafledger.classes.labelled import Labelled
-from leafledger.classes.preprocessing import preprocessed
-from leafledger.classes.splits import Scheme
+from leafledger.classes.fold_fit import (
+    Codes,
+    FittedPredictor,
+    FoldFit,
+    Predict,
+    Procedure,
+    Said,
+    preprocessed,
+)
+from leafledger.classes.splits import Labelled, Scheme
 
 # How well predictions agree with the truth.
 # ----------------------------------------------------------------------
@@ -92,8 +98,6 @@ def agreement(matrix: NDArray[np.int_]) -> Agreement:
 
 # How sure the classifier is: class probabilities, calibrated where it had not been trained.
 # ----------------------------------------------------------------------
-# A classifier that has seen a scan in training is too sure of it, so the one number that turns its
-# decision into probabilities is fitted to scans that were held out.
 
 Array = NDArray[np.float64]
 _RANGE = (-7.0, 7.0)
