@@ -8,12 +8,12 @@ from math import comb
 import numpy as np
 import pytest
 
-from leafledger.classes import pls, predictors
-from leafledger.classes.fold_fit import DECISIONS, Procedure
+from leafledger.classes import fold_fit, pls
+from leafledger.classes.fold_assignment import Plan
+from leafledger.classes.fold_fit import DECISIONS, FittedPredictor, Procedure, batched_predictor
 from leafledger.classes.permutation import arrangement_count, arrangements, permutation_test
-from leafledger.classes.predictors import FittedPredictor, batched_predictor
 from leafledger.classes.preprocessing import preprocessed
-from leafledger.classes.splits import Plan, dealt_folds, scheme_of
+from leafledger.classes.splits import assign_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
 from leafledger.resampling.permutation import generator
 
@@ -27,7 +27,7 @@ def laid_out(n_units, n_classes, n_leaves, n_folds, seed):
     labels = np.arange(n_units) % n_classes
     units = np.repeat(np.arange(n_units), n_leaves)
     rng = generator(seed, "test folds")
-    fold = dealt_folds(labels, np.zeros(n_units, dtype=int), n_folds, rng)
+    fold = assign_folds(labels, np.zeros(n_units, dtype=int), n_folds, rng)
     return labels, units, fold, scheme_of(fold[units], units, rng)
 
 
@@ -109,8 +109,8 @@ def test_many_scans_are_predicted_from_products_summed_by_parts(monkeypatch, dec
     drawn, _ = arrangements(labels, fold, 3, np.random.default_rng(1))
     procedure = Procedure(3, 5, (decision,))
     plain, summed = (FittedPredictor(spectra, "none", procedure) for _ in range(2))
-    monkeypatch.setattr(predictors, "MANY_SCANS", 50)
-    monkeypatch.setattr(predictors, "ROWS_AT_ONCE", 7)
+    monkeypatch.setattr(fold_fit, "MANY_SCANS", 50)
+    monkeypatch.setattr(fold_fit, "ROWS_AT_ONCE", 7)
     monkeypatch.setattr(pls, "ROWS_AT_ONCE", 11)
     summed.prepare(scheme.training)
     one, other = (
@@ -132,7 +132,7 @@ def outcome_of(gap, seed, *, n_draws=39, by_leaf=False, n_units=16):
     spectra = leaves(labels, 4, 30, gap, np.random.default_rng(seed))
     if by_leaf:
         codes, units = labels[units], np.arange(4 * n_units)
-        fold = dealt_folds(codes, np.zeros(len(codes), dtype=int), 4, np.random.default_rng(seed))
+        fold = assign_folds(codes, np.zeros(len(codes), dtype=int), 4, np.random.default_rng(seed))
         scheme, labels = scheme_of(fold, units, np.random.default_rng(seed)), codes
     return permutation_test(
         [batched_predictor(spectra, "none", Procedure(2, 5, DECISIONS))],
@@ -149,7 +149,7 @@ def plan_of(labels, units, fold, scheme, n_folds):
     nothing = np.zeros(len(labels), dtype=int)
 
     def redeal(other, rng):
-        return scheme_of(dealt_folds(other, nothing, n_folds, rng)[units], units, rng)
+        return scheme_of(assign_folds(other, nothing, n_folds, rng)[units], units, rng)
 
     return Plan(
         schemes=(scheme,), test_scheme=scheme, cells=fold, within="outer fold", unseen_days=None,

@@ -9,12 +9,7 @@ from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss
 
 from leafledger.classes import stage
-from leafledger.classes.probabilities import (
-    brier_score,
-    fit_sharpness,
-    reliability,
-    softmax,
-)
+from leafledger.classes.validation import brier_score, fit_sharpness, reliability, softmax
 from leafledger.study.tables import read_json
 
 

@@ -8,7 +8,7 @@ import pytest
 from sklearn.datasets import load_iris
 from sklearn.neighbors import NearestCentroid
 
-from leafledger.classes import rivals_stage, stage
+from leafledger.classes import baselines, stage
 from leafledger.classes.baselines import (
     logistic_regression,
     majority_class,
@@ -59,7 +59,7 @@ def test_flat_spectra_fall_back_to_the_majority(rival):
 
 def test_same_splits_as_the_classifier(make_job):
     job = make_job(rule="rivals")
-    outcome = rivals_stage.run(job)
+    outcome = baselines.run(job)
     table = pd.read_csv(job.outputs["rivals"])
     assert tuple(table.columns) == RIVALS
     assert sorted(table["procedure"].unique()) == EVERY
@@ -91,7 +91,7 @@ def test_rivals_without_any_index_leave_the_regression_out(make_job):
 
         only = frame[frame["index"] == "WI"]
         write_parquet(path, pa.Table.from_pandas(only, preserve_index=False), {}, ("scan",))
-    outcome = rivals_stage.run(job)
+    outcome = baselines.run(job)
     assert outcome.warnings[-1:] == ["no logistic regression: no index has a value for every scan"]
     assert "index_logistic_regression" not in set(pd.read_csv(job.outputs["rivals"])["procedure"])
 
@@ -105,7 +105,7 @@ def test_a_rival_that_cannot_be_trained_is_left_out_and_named(make_job):
         rule="rivals", units=units, classes={"sessions": ["day4"], "n_permutations": 0},
         excluded=lambda scan: scan.endswith("-2"),
     )  # fmt: skip
-    outcome = rivals_stage.run(job)
+    outcome = baselines.run(job)
     assert "no principal component discriminant: 2 scans train 2 classes" in outcome.warnings
     said = set(pd.read_csv(job.outputs["rivals"])["procedure"])
     assert "principal_component_discriminant" not in said and "random_forest" in said

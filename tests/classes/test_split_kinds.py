@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.classes import rivals_stage, stage
+from leafledger.classes import baselines, stage
 from leafledger.classes.splits import later_days_scheme, one_by_one_scheme
 from leafledger.errors import InputFault
 from leafledger.study.tables import read_json
@@ -97,7 +97,7 @@ def test_a_split_that_the_study_fixes(make_job):
     rivals = make_job(
         classes={"split": FIXED}, units=units_with(dict.fromkeys(judged, "test")), rule="rivals"
     )
-    rivals_stage.run(rivals)
+    baselines.run(rivals)
     counts = pd.read_csv(rivals.outputs["rivals"])
     assert (counts["n_scans"] == 16).all()
 

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from leafledger.classes.splits import dealt_folds, scheme_of
+from leafledger.classes.splits import assign_folds, scheme_of
 
 
 @settings(max_examples=60, deadline=None)
@@ -21,7 +21,7 @@ def test_no_unit_is_on_both_sides(counts, n_leaves, asked, seed):
     n_folds = min(asked, min(counts))
     rng = np.random.default_rng(seed)
     units = np.repeat(np.arange(len(labels)), n_leaves)
-    fold = dealt_folds(labels, np.zeros(len(labels), dtype=int), n_folds, rng)[units]
+    fold = assign_folds(labels, np.zeros(len(labels), dtype=int), n_folds, rng)[units]
     scheme = scheme_of(fold, units, rng)
     assert scheme.n_folds == n_folds
     for i, outer in enumerate(scheme.outer):
@@ -41,7 +41,7 @@ def test_no_unit_is_on_both_sides(counts, n_leaves, asked, seed):
 
 def test_six_folds_need_twenty_one_training_sets():
     labels = np.arange(24) % 4
-    fold = dealt_folds(labels, np.zeros(24, dtype=int), 6, np.random.default_rng(0))
+    fold = assign_folds(labels, np.zeros(24, dtype=int), 6, np.random.default_rng(0))
     scheme = scheme_of(fold, np.arange(24), np.random.default_rng(0))
     assert len(scheme.training) == 21
     for i in range(6):
@@ -50,7 +50,7 @@ def test_six_folds_need_twenty_one_training_sets():
 
 def test_blocks_are_spread_within_classes():
     labels, blocks = np.arange(24) % 2, np.arange(24) // 12
-    fold = dealt_folds(labels, blocks, 6, np.random.default_rng(1))
+    fold = assign_folds(labels, blocks, 6, np.random.default_rng(1))
     for i in range(6):
         pairs = sorted(zip(labels[fold == i], blocks[fold == i], strict=True))
         assert pairs == [(0, 0), (0, 1), (1, 0), (1, 1)]
@@ -58,5 +58,5 @@ def test_blocks_are_spread_within_classes():
 
 def test_other_draws_deal_otherwise():
     labels, nothing = np.arange(24) % 4, np.zeros(24, dtype=int)
-    one, other = (dealt_folds(labels, nothing, 6, np.random.default_rng(s)) for s in (1, 2))
+    one, other = (assign_folds(labels, nothing, 6, np.random.default_rng(s)) for s in (1, 2))
     assert not np.array_equal(one, other)

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from leafledger.indices import formula as language
-from leafledger.indices.formula import (
+from leafledger.spectra import formula as language
+from leafledger.spectra.bands import Band
+from leafledger.spectra.formula import (
     FormulaError,
     Read,
     Sum,
@@ -19,7 +20,6 @@ from leafledger.indices.formula import (
     walk,
     written,
 )
-from leafledger.spectra.bands import Band
 
 from .trees import BANDS, nodes, plain
 

@@ -11,8 +11,8 @@ from hypothesis import given
 from leafledger.errors import InputFault
 from leafledger.indices import catalogue_stage, stage
 from leafledger.indices.catalogue import catalogue
-from leafledger.indices.formula import tree_as_json, tree_from_json
 from leafledger.records.record import Job
+from leafledger.spectra.formula import tree_as_json, tree_from_json
 from leafledger.study.columns import INDICES
 from leafledger.study.definition import Indices
 from leafledger.study.tables import read_parquet, write_json, write_spectra
@@ -30,7 +30,9 @@ def spectra(n_scans):
 
 
 def catalogue_job(folder, settings):
-    written = {role: folder / f"results/indices/{role}.json" for role in ("catalogue", "formulas")}
+    below = folder / "results" / "indices"
+    written = {role: below / f"{role}.json" for role in ("catalogue", "formulas")}
+    written["visible_indices"] = below / "visible.json"
     told = {"indices": Indices.model_validate(settings).model_dump(mode="json")}
     return Job("catalogue", None, told, {}, written, folder)
 
@@ -265,6 +267,13 @@ def test_the_catalogue_of_a_study(tmp_path) -> None:
     job = catalogue_job(tmp_path, settings)
     out = job.outputs["catalogue"]
     outcome = catalogue_stage.run(job)
+    visible = json.loads(out.with_name("visible.json").read_text(encoding="utf-8"))["indices"]
+    # Light of a room has its lines below 700 nm: WI and OSAVI's infrared do not see them.
+    assert visible == [
+        {"index": "OSAVI", "formula": "1.16 * (R(800) - R(670)) / (R(800) + R(670) + 0.16)"},
+        {"index": "CI_green", "formula": "R(750, 800) / R(520, 585) - 1"},
+        {"index": "mine", "formula": "R(750) / R(700)"},
+    ]
     told = json.loads(out.read_text(encoding="utf-8"))["indices"]
     assert [entry["index"] for entry in told] == ["WI", "OSAVI", "CI_green", "mine"]
     assert told[0]["formula"] == "R(895, 905) / R(965, 975)"

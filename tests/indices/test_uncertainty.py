@@ -9,7 +9,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.indices.catalogue import averaged, catalogue
-from leafledger.indices.formula import (
+from leafledger.indices.values import (
+    BandErrors,
+    band_values,
+    common_u,
+    covariances,
+    independent_u,
+    index_values,
+    plan,
+)
+from leafledger.spectra.bands import Band
+from leafledger.spectra.formula import (
     Call,
     Negative,
     Number,
@@ -21,16 +31,6 @@ from leafledger.indices.formula import (
     evaluate,
     parse,
 )
-from leafledger.indices.values import (
-    BandErrors,
-    band_values,
-    common_u,
-    covariances,
-    independent_u,
-    index_values,
-    plan,
-)
-from leafledger.spectra.bands import Band
 
 from .trees import BANDS, nodes, plain
 

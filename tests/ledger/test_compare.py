@@ -54,7 +54,7 @@ def test_a_setting_causes_only_what_is_below_it(
     found = compare(study.folder, "r1", "r2")
     told = {d.name: (d.before, d.after, d.tasks) for d in found.differences}
     assert told["effects.alpha"] == ("0.05", "0.01", ["effects"])
-    assert told["classes.seed"] == ("11", "12", ["classes", "rivals"])
+    assert told["classes.seed"] == ("11", "12", ["classes", "rivals", "negative_controls"])
     assert set(told["quality.checks.reference_drift"][2]) == {"quality.day0", "quality.day12"}
     assert found.results.tasks == ["effects", "report"]
     assert names(found, "effects") == ["effects.alpha"]

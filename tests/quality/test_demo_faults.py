@@ -27,7 +27,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Study, Outcome]:
     shutil.copytree(DEMO, folder)
     study = Study.open(folder)
     outcome = Outcome()
-    for rule in ("intake", "reflectance", "quality", "acceptance"):
+    for rule in ("intake", "catalogue", "reflectance", "quality", "acceptance"):
         for session in study.session_ids if BY_NAME[rule].per_session else (None,):
             outcome = import_module(BY_NAME[rule].module).run(job_of(study, Task(rule, session)))
     return study, outcome

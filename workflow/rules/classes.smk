@@ -32,18 +32,23 @@ rule classes:
         "logs/classes.log",
     threads: 1
     params:
-        settings=["design", "classes", "units.csv"],
+        settings=[
+            "design: unit, treatment, block, sessions of the classifier",
+            "classes",
+            "units.csv: target, block and split of the classes",
+            "scans.csv: target of the classes",
+        ],
         key_json=workflow_of_study.key_json("classes"),
     shell:
         "step classes > {log:q} 2>&1"
 
 
-# Holds the classifier against simpler procedures and other questions.
+# Holds the classifier against simpler procedures in the same splits.
 rule rivals:
     input:
         reflectance=expand(
             "results/reflectance/{session}.parquet",
-            session=workflow_of_study.sessions_read("classes+before"),
+            session=workflow_of_study.sessions_read("classes"),
         ),
         accepted="results/accepted.csv",
         range="results/range.json",
@@ -56,13 +61,46 @@ rule rivals:
     output:
         rivals="results/classes/rivals.csv",
         comparison="results/classes/comparison.csv",
-        questions="results/classes/questions.csv",
         record="records/rivals.json",
     log:
         "logs/rivals.log",
     threads: 1
     params:
-        settings=["design", "classes", "units.csv"],
+        settings=[
+            "design: unit, treatment, block, sessions of the classifier",
+            "classes, but for n_permutations",
+            "units.csv: target, block and split of the classes",
+            "scans.csv: target of the classes",
+        ],
         key_json=workflow_of_study.key_json("rivals"),
     shell:
         "step rivals > {log:q} 2>&1"
+
+
+# Asks the same procedure for session, block and the treatment before it was given.
+rule negative_controls:
+    input:
+        reflectance=expand(
+            "results/reflectance/{session}.parquet",
+            session=workflow_of_study.sessions_read("classes+before"),
+        ),
+        accepted="results/accepted.csv",
+        range="results/range.json",
+        passed="results/validation/passed.json",
+        mark="ledger/cache/marks/negative_controls",
+    output:
+        questions="results/classes/questions.csv",
+        record="records/negative_controls.json",
+    log:
+        "logs/negative_controls.log",
+    threads: 1
+    params:
+        settings=[
+            "design: unit, treatment, block, these sessions and those before",
+            "classes, but for margin",
+            "units.csv: target, block and split of the classes",
+            "scans.csv: target of the classes",
+        ],
+        key_json=workflow_of_study.key_json("negative_controls"),
+    shell:
+        "step negative_controls > {log:q} 2>&1"

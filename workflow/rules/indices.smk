@@ -11,6 +11,7 @@ rule catalogue:
     output:
         catalogue="results/indices/catalogue.json",
         formulas="results/indices/formulas.json",
+        visible_indices="results/indices/visible.json",
         record="records/catalogue.json",
     log:
         "logs/catalogue.log",

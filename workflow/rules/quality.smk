@@ -9,6 +9,7 @@ rule quality:
     input:
         scans="results/scans/{session}.parquet",
         reflectance="results/reflectance/{session}.parquet",
+        visible_indices="results/indices/visible.json",
         mark="ledger/cache/marks/quality.{session}",
     output:
         quality="results/quality/{session}.parquet",

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from leafledger.indices.formula import (
+from leafledger.spectra.bands import Band
+from leafledger.spectra.formula import (
     Node,
     bands_of,
     parse,
@@ -18,7 +19,6 @@ from leafledger.indices.formula import (
     widened,
     written,
 )
-from leafledger.spectra.bands import Band
 
 _FILE = Path(__file__).with_name("catalogue.csv")
 

@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.indices.catalogue import Formula
-from leafledger.indices.formula import evaluate
 from leafledger.spectra.bands import (
     Band,
     covers,
@@ -18,6 +17,7 @@ from leafledger.spectra.bands import (
     weights_matrix,
     widest_gap_nm,
 )
+from leafledger.spectra.formula import evaluate
 
 # From the uncertainty of reflectance to the uncertainty of an index.
 # ----------------------------------------------------------------------

@@ -18,7 +18,7 @@ from leafledger.records.record import Record
 from leafledger.study.columns import STATED
 from leafledger.study.defaults import Setting, settings_told
 from leafledger.study.reading import read_study
-from leafledger.study.rules import BY_NAME, VARIANTS
+from leafledger.study.rules import BY_NAME, OF_CLASSES, VARIANTS
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision
 from leafledger.study.settings import settings_of
@@ -303,7 +303,7 @@ def _settings_now(book: BookView, entry: events.Run, tasks: Mapping[str, Record]
             continue
         if record["session"] is not None and record["session"] not in study.session_ids:
             return f"session {record['session']} is gone"
-        if record["rule"] in {"classes", "rivals"} and study.definition.classes is None:
+        if record["rule"] in OF_CLASSES and study.definition.classes is None:
             return "no classifier is asked for any more"
         now = settings_of(study, record["rule"], record["session"])
         if canonical_json(now) != canonical_json(record["settings"]):

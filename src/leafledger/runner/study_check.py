@@ -175,8 +175,8 @@ def swapped_references(
         Problem(
             file=STUDY_FILE if by_pattern else study.definition.intake.sheet,
             column="intake.pattern" if by_pattern else "role",
-            found=f"whites below darks in session {session}: the brightest white at {white:.6g} "
-            f"counts, the faintest dark at {dark:.6g}",
+            found=f"whites below darks in session {session}: swapped? The brightest "
+            f"white at {white:.6g} counts, the faintest dark at {dark:.6g}",
             expected="whites far above darks",
             mend="White and dark are swapped: exchange the two roles.",
         )

@@ -125,7 +125,7 @@ RULES: tuple[Rule, ...] = (
         does="Checks every scan and reference of a session.",
         module="leafledger.quality.stage",
         per_session=True,
-        reads=("scans", "reflectance"),
+        reads=("scans", "reflectance", "visible_indices"),
         sees=("quality.checks", "scans.csv: unit, leaf, replicate"),
         writes=(
             Output("quality", "quality/{session}.parquet"),
@@ -168,6 +168,7 @@ RULES: tuple[Rule, ...] = (
         writes=(
             Output("catalogue", "indices/catalogue.json"),
             Output("formulas", "indices/formulas.json", in_report=False),
+            Output("visible_indices", "indices/visible.json", in_report=False),
         ),
     ),
     Rule(
@@ -211,7 +212,12 @@ RULES: tuple[Rule, ...] = (
         module="leafledger.classes.stage",
         only_with_classes=True,
         reads=("reflectance/classes", "accepted", "range", "passed"),
-        sees=("design", "classes", "units.csv"),
+        sees=(
+            "design: unit, treatment, block, sessions of the classifier",
+            "classes",
+            "units.csv: target, block and split of the classes",
+            "scans.csv: target of the classes",
+        ),
         writes=(
             Output("path", "classes/path.csv", "classes_path"),
             Output("predictions", "classes/predictions.csv", "classes_predictions"),
@@ -254,17 +260,37 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "rivals",
         title="Rivals",
-        does="Holds the classifier against simpler procedures and other questions.",
-        module="leafledger.classes.rivals_stage",
+        does="Holds the classifier against simpler procedures in the same splits.",
+        module="leafledger.classes.baselines",
         only_with_classes=True,
-        reads=("reflectance/classes+before", "accepted", "range", "passed", "indices/classes"),
-        sees=("design", "classes", "units.csv"),
+        reads=("reflectance/classes", "accepted", "range", "passed", "indices/classes"),
+        sees=(
+            "design: unit, treatment, block, sessions of the classifier",
+            "classes, but for n_permutations",
+            "units.csv: target, block and split of the classes",
+            "scans.csv: target of the classes",
+        ),
         writes=(
             Output("rivals", "classes/rivals.csv", "classes_rivals"),
             Output("comparison", "classes/comparison.csv", "classes_comparison"),
-            Output("questions", "classes/questions.csv", "classes_questions"),
         ),
-        seconds=70.0,
+        seconds=45.0,
+    ),
+    Rule(
+        "negative_controls",
+        title="Negative controls",
+        does="Asks the same procedure for session, block and the treatment before it was given.",
+        module="leafledger.classes.negative_controls",
+        only_with_classes=True,
+        reads=("reflectance/classes+before", "accepted", "range", "passed"),
+        sees=(
+            "design: unit, treatment, block, these sessions and those before",
+            "classes, but for margin",
+            "units.csv: target, block and split of the classes",
+            "scans.csv: target of the classes",
+        ),
+        writes=(Output("questions", "classes/questions.csv", "classes_questions"),),
+        seconds=25.0,
     ),
     Rule(
         "report",
@@ -282,6 +308,9 @@ RULES: tuple[Rule, ...] = (
     ),
 )
 """In the order of the data."""
+
+OF_CLASSES = frozenset(rule.name for rule in RULES if rule.only_with_classes)
+"""Rules of the section ``classes``; a study without it has none of them."""
 
 VARIANTS = Rule(
     "variants",

@@ -11,8 +11,9 @@ from typing import Any
 
 from leafledger.study.plan import Plan, plan_of
 from leafledger.study.rules import BY_NAME
-from leafledger.study.scan_sheet import Scan
+from leafledger.study.scan_sheet import Scan, columns_of
 from leafledger.study.study import Study
+from leafledger.study.tasks import sessions_read
 
 Settings = dict[str, Any]
 
@@ -88,6 +89,36 @@ def _effects(study: Study, _session: str | None) -> Settings:
 
 def _classes(study: Study, _session: str | None) -> Settings:
     return {"classes": _dump(study.definition.classes)}
+
+
+def _classes_without(*keys: str) -> Callable[[Study, str | None], Settings]:
+    """Return a cut of the section ``classes`` without the keys that a rule has no use for."""
+
+    def cut(study: Study, _session: str | None) -> Settings:
+        section = _classes(study, None)["classes"] or {}
+        return {"classes": {key: value for key, value in section.items() if key not in keys}}
+
+    return cut
+
+
+def _design_of_classes(which: str) -> Callable[[Study, str | None], Settings]:
+    """Return a cut of the design: what tells units apart, blocks, phases of the sessions read."""
+
+    def cut(study: Study, _session: str | None) -> Settings:
+        design, read = study.definition.design, {*sessions_read(study, which)}
+        sessions = [
+            {"session": s.session, "phase": s.phase} for s in study.sessions if s.session in read
+        ]
+        return {
+            "design": {
+                "unit": design.unit,
+                "treatment": design.treatment,
+                "block": design.block,
+                "sessions": sessions,
+            }
+        }
+
+    return cut
 
 
 def _report(study: Study, _session: str | None) -> Settings:
@@ -230,6 +261,30 @@ def _instruments(study: Study, _session: str | None) -> Settings:
     return {"scans": named} if named else {}
 
 
+def _units_of_classes(study: Study, _session: str | None) -> Settings:
+    """Return of each unit the target, the block and the column of a fixed split."""
+    classes = study.definition.classes
+    columns = [] if classes is None else [classes.target, study.definition.design.block]
+    if classes is not None and not isinstance(classes.split, str):
+        columns.append(classes.split.column)
+    return {
+        "units": {
+            unit: {name: text for name, text in labels.items() if name in columns}
+            for unit, labels in study.units.items()
+        }
+    }
+
+
+def _scan_labels(study: Study, _session: str | None) -> Settings:
+    """Return the label of every leaf scan that takes part, if the scan sheet holds the target."""
+    classes = study.definition.classes
+    if classes is None or classes.target in columns_of(study.definition.design):
+        return {}
+    wanted = {*sessions_read(study, "classes")}
+    samples = [s for s in study.samples() if s.session in wanted]
+    return {"labels": {s.scan: s.others.get(classes.target, "") for s in samples}}
+
+
 SECTIONS: Mapping[str, Callable[[Study, str | None], Settings]] = {
     "intake.forms": _form,
     "instrument": _instrument,
@@ -241,19 +296,27 @@ SECTIONS: Mapping[str, Callable[[Study, str | None], Settings]] = {
     "indices": _indices,
     "effects": _effects,
     "classes": _classes,
+    "classes, but for n_permutations": _classes_without("n_permutations"),
+    "classes, but for margin": _classes_without("margin"),
     "report": _report,
     "title": _title,
     "question": _question,
     "design": _design,
     "design: whole_plot": _whole_plot,
     "design: unit, control, sessions": _control_and_sessions,
+    "design: unit, treatment, block, sessions of the classifier": _design_of_classes("classes"),
+    "design: unit, treatment, block, these sessions and those before": _design_of_classes(
+        "classes+before"
+    ),
     "units.csv": _units,
     "units.csv: treatment": _treatments,
+    "units.csv: target, block and split of the classes": _units_of_classes,
     "scans.csv: file, item, role, time, integration_ms, averages": _scans_in_files,
     "scans.csv: unit, leaf, replicate": _leaves_of_session,
     "scans.csv: session, unit, leaf, replicate": _leaves_of_study,
     "scans.csv: session, role": _roles,
     "scans.csv: session, unit, leaf": _unit_and_leaf,
     "scans.csv: session, unit, instrument": _instruments,
+    "scans.csv: target of the classes": _scan_labels,
 }
 """Section as `Rule.sees` names it -> the function that cuts it from the study."""

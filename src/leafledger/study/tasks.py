@@ -140,8 +140,9 @@ def sessions_read(study: Study, which: str) -> tuple[str, ...]:
     """Return the sessions whose files a rule of the whole study reads, in study order.
 
     The classifier reads the sessions that ``classes.sessions`` asks for and no others, so that a
-    raw file of another session cannot make it run again. The rivals read these too; if the target
-    is the treatment, also the spectra of the sessions before it, which they are asked about.
+    raw file of another session cannot make it run again. So do the rivals. The negative controls
+    read these too; if the target is the treatment, also the sessions before it, in which they ask
+    for the treatment.
 
     Parameters
     ----------

@@ -1,4 +1,9 @@
-"""Our formula language: what may be written, and how text becomes a tree.
+"""What is the value of an index formula, and how fast does it change with each band?
+
+The formula language, from text to gradient. In the order of this module: text is cut into tokens,
+tokens become a tree, a tree is written back as text, a tree is evaluated for many scans at once
+together with its partial derivatives (forward-mode differentiation: exact, and a few array
+operations each).
 
 ::
 
@@ -277,9 +282,9 @@ def _written(node: Node, outer: int) -> str:
     if isinstance(node, Number):
         return _number_text(node.value)
     if isinstance(node, Read):
-        ends = (node.band.start_nm, node.band.stop_nm)
-        shown = ends[:1] if node.band.is_single else ends
-        return f"R({', '.join(_number_text(end) for end in shown)})"
+        band = node.band
+        ends = [band.start_nm] if band.is_single else [band.start_nm, band.stop_nm]
+        return f"R({', '.join(map(_number_text, ends))})"
     if isinstance(node, Call):
         return f"{node.name}({', '.join(_written(value, 0) for value in node.values)})"
     if isinstance(node, Sum):
@@ -359,18 +364,6 @@ def tree_from_json(value: list[Any]) -> Node:
 
 # Our formula language: what may be written, and how text becomes a tree.
 # ----------------------------------------------------------------------
-# ::
-#
-#     sum      = product { ("+" | "-") product }
-#     product  = signed { ("*" | "/") signed }
-#     signed   = "-" signed | power
-#     power    = value [ "^" signed ]              right-hand side free of bands
-#     value    = number | "R" "(" nm [ "," nm ] ")" | name "(" sum { "," sum } ")" | "(" sum ")"
-#
-# ``R(705)`` is the reflectance (a fraction) at 705 nm, ``R(750, 800)`` its mean from 750 to 800 nm,
-# both ends included. Functions: ``sqrt``, ``ln``, ``log10``, ``abs``, ``min``, ``max``. ``-2^2`` is
-# -4 and ``2^3^2`` is 2^9, as on paper. Nothing else can be said: the text is read by this module
-# alone and never reaches an interpreter.
 
 MOST_CHARACTERS = 500
 MOST_DEPTH = 50
@@ -400,7 +393,7 @@ def parse(text: str) -> Node:
 
     Examples
     --------
-    >>> from leafledger.indices.formula import written
+    >>> from leafledger.spectra.formula import written
     >>> written(parse("(R(750)-R(705))/(R(750)+R(705))"))
     '(R(750) - R(705)) / (R(750) + R(705))'
     """
