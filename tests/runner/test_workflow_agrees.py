@@ -109,13 +109,13 @@ def test_every_rule_has_a_module_with_run(rule: str) -> None:
 def test_levels_follow_from_what_rules_read_as_late_as_can_be() -> None:
     assert LEVELS == (
         ("intake",),
-        ("reflectance",),
+        ("reflectance", "catalogue"),
         ("quality",),
-        ("acceptance", "catalogue"),
+        ("acceptance",),
         ("indices",),
         ("validation",),
         ("unit_means",),
-        ("classes", "effects", "rivals"),
+        ("classes", "effects", "rivals", "negative_controls"),
         ("report",),
     )
     a = Rule("a", "", "", "", writes=(Output("x", "x"),))
@@ -143,7 +143,9 @@ def test_a_rule_sees_the_sections_that_it_declares_and_no_others(small_study: Pa
     changes = {
         "title": {"title": "another"},
         "question": {"question": "another"},
-        "instrument": {"instrument": given.instrument.model_copy(update={"name": "another"})},
+        "instrument": {
+            "instrument": given.instrument.model_copy(update={"full_scale_counts": 4095})
+        },
         "effects": {"effects": given.effects.model_copy(update={"alpha": 0.02})},
         "indices": {"indices": given.indices.model_copy(update={"use": ["NDVI"]})},
         "quality.apply": {"quality": given.quality.model_copy(update={"apply": "none"})},
