@@ -125,13 +125,21 @@ def replicate(
 
 
 def _without_position(rows: Sequence[_Scan], bands: Floats) -> Floats:
+    """Take off what a leaf position adds: the median over units of leaf less mean of its unit.
+
+    Within units: how the units differ, often by far more, makes no noise of it.
+    """
     out = bands - np.median(bands, axis=0)
-    at_leaf: dict[str, list[int]] = {}
+    of_unit: dict[str, list[int]] = {}
+    at_leaf: dict[str, dict[str, list[int]]] = {}
     for k, row in enumerate(rows):
-        at_leaf.setdefault(row.leaf, []).append(k)
-    for at in at_leaf.values():
-        if len({rows[k].unit for k in at}) >= FEWEST_AT_POSITION:
-            out[at] = bands[at] - np.median(bands[at], axis=0)
+        of_unit.setdefault(row.unit, []).append(k)
+        at_leaf.setdefault(row.leaf, {}).setdefault(row.unit, []).append(k)
+    centre = {unit: _mean(bands, at) for unit, at in of_unit.items()}
+    for units in at_leaf.values():
+        if len(units) >= FEWEST_AT_POSITION:
+            added = [_mean(bands, at) - centre[unit] for unit, at in units.items()]
+            out[[k for at in units.values() for k in at]] -= np.median(added, axis=0)
     return np.asarray(out, dtype=np.float64)
 
 
