@@ -11,7 +11,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.tables import write_json, write_spectra
 
 Floats = NDArray[np.float64]

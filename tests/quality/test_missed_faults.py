@@ -18,7 +18,7 @@ from leafledger.quality.fluorescent_lines import THRESHOLD, find_leak, threshold
 from leafledger.quality.reference_checks import _missing_block
 from leafledger.quality.room_light import ambient_light, ambient_share
 from leafledger.quality.stage import run
-from leafledger.records.job import Outcome
+from leafledger.records.record import Outcome
 from leafledger.study.tables import read_parquet
 
 AXIS = np.arange(390.0, 1010.0, 1.0)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from leafledger.indices.catalogue import formulas_as_json
 from leafledger.indices.check import chosen
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.spectra.bands import Band
 from leafledger.spectra.formula import written
 from leafledger.study.tables import write_json
@@ -19,6 +20,9 @@ def run(job: Job) -> Outcome:
     those that read a band in 385 to 700 nm: the checks of room light read these, and nothing else
     of an index can make them run again.
 
+    ``indices/formulas.json`` holds what their values rest on: ids and formulas as they are
+    computed. A change of a source or a unit leaves it, and with it the values, as they were.
+
     Raises
     ------
     InputFault
@@ -26,6 +30,7 @@ def run(job: Job) -> Outcome:
     """
     entries = chosen(job.settings["indices"])
     write_json(job.outputs["catalogue"], {"indices": [entry.as_dict() for entry in entries]})
+    write_json(job.outputs["formulas"], formulas_as_json(entries))
     visible = [entry for entry in entries if any(map(_is_visible, entry.bands))]
     write_json(
         job.outputs["visible_indices"],

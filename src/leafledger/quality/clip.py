@@ -19,7 +19,7 @@ from leafledger.quality.flags import Flag
 from leafledger.quality.reference_checks import on_faulty_whites
 from leafledger.quality.robust_regression import Residuals, residuals
 from leafledger.quality.session import Session, usable_pixels
-from leafledger.records.job import Metric, Outcome
+from leafledger.records.record import Metric, Outcome
 from leafledger.resampling.intervals import robust_sd
 
 # Was the whole spectrum of a leaf lifted or lowered: did the clip or the fibre move?

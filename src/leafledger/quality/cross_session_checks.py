@@ -13,7 +13,7 @@ from leafledger.quality.flags import Flag
 from leafledger.quality.measuring_order import copies_between_sessions
 from leafledger.quality.session_drift import without_bad_references
 from leafledger.quality.wavelength_axis import axes_against_sessions, whites_moved
-from leafledger.records.job import Metric, Outcome
+from leafledger.records.record import Metric, Outcome
 from leafledger.resampling.intervals import MAD_TO_SD
 
 if TYPE_CHECKING:

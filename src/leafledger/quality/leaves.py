@@ -13,7 +13,7 @@ from leafledger.quality.flags import Flag
 from leafledger.quality.replicates import log_bands, replicate
 from leafledger.quality.room_light import lamp_lines
 from leafledger.quality.session import Session, combined_uncertainty, usable_pixels
-from leafledger.records.job import Outcome
+from leafledger.records.record import Outcome
 
 # Is the leaf scan a usable measurement of a leaf: signal, possible values, a red edge?
 # ----------------------------------------------------------------------

@@ -27,7 +27,7 @@ from leafledger.quality.fluorescent_lines import (
 from leafledger.quality.index_shift import IndexShifts, largest_shifts, tolerated_leak
 from leafledger.quality.robust_regression import Residuals, residuals
 from leafledger.quality.session import Session, combined_uncertainty, usable_pixels
-from leafledger.records.job import Metric, Outcome
+from leafledger.records.record import Metric, Outcome
 from leafledger.resampling.intervals import robust_sd
 
 # What is said of a fluorescent lamp in the leaf scans, and of one too faint to be seen.

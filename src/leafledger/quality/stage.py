@@ -20,7 +20,7 @@ from leafledger.quality.session import Session
 from leafledger.quality.session_levels import level_table
 from leafledger.quality.trusted_range import predicted_noise
 from leafledger.quality.wavelength_axis import AxisShift, check_wavelengths
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.columns import SIGNAL
 from leafledger.study.tables import read_spectra, write_parquet
 

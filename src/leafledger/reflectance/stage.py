@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.reflectance.conversion import UNLIT_U, Reflected, to_reflectance, with_axis_doubt
 from leafledger.reflectance.panel import panel_of
 from leafledger.reflectance.references import (

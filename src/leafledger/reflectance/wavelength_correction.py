@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
-from leafledger.records.job import Metric
+from leafledger.records.record import Metric
 from leafledger.reflectance.detector import by_time, find_hot, mend_hot
 from leafledger.spectra.lamp_lines import (
     FEWEST_LINES,

@@ -25,6 +25,7 @@ import functools
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -310,6 +311,55 @@ def _joined(parts: tuple[tuple[str, Node], ...], strength: int) -> str:
 def _number_text(value: float) -> str:
     text = repr(float(value))
     return text.removesuffix(".0")
+
+
+def tree_as_json(node: Node) -> list[Any]:
+    """Return a formula as plain JSON values, from which :func:`tree_from_json` makes it again.
+
+    Each node is a list: its kind, then what it holds.
+
+    Examples
+    --------
+    >>> tree_as_json(Product((("*", Number(2.0)), ("/", Read(Band(705, 705))))))
+    ['product', ['*', ['number', 2.0]], ['/', ['read', 705, 705]]]
+    """
+    if isinstance(node, Number):
+        return ["number", node.value]
+    if isinstance(node, Read):
+        return ["read", node.band.start_nm, node.band.stop_nm]
+    if isinstance(node, Negative):
+        return ["negative", tree_as_json(node.inner)]
+    if isinstance(node, Power):
+        return ["power", tree_as_json(node.base), node.exponent]
+    if isinstance(node, Call):
+        return ["call", node.name, *map(tree_as_json, node.values)]
+    kind = "sum" if isinstance(node, Sum) else "product"
+    return [kind, *([sign, tree_as_json(part)] for sign, part in node.parts)]
+
+
+def tree_from_json(value: list[Any]) -> Node:
+    """Return the formula that :func:`tree_as_json` wrote.
+
+    Raises
+    ------
+    ValueError
+        If ``value`` is of no kind that it writes.
+    """
+    kind, *held = value
+    if kind == "number":
+        return Number(*held)
+    if kind == "read":
+        return Read(Band(*held))
+    if kind == "negative":
+        return Negative(tree_from_json(held[0]))
+    if kind == "power":
+        return Power(tree_from_json(held[0]), held[1])
+    if kind == "call":
+        return Call(held[0], tuple(map(tree_from_json, held[1:])))
+    if kind in {"sum", "product"}:
+        parts = tuple((sign, tree_from_json(part)) for sign, part in held)
+        return Sum(parts) if kind == "sum" else Product(parts)
+    raise ValueError(f"{kind!r} is no part of a formula")
 
 
 # Our formula language: what may be written, and how text becomes a tree.

@@ -523,7 +523,10 @@ class FixedSplit(Section):
 class Classes(Section):
     """Training and honest validation of the discriminant classifier."""
 
-    target: ColumnName = Field(description="Column to tell: the treatment, the block or a factor.")
+    target: ColumnName = Field(
+        description="Column to tell: the treatment, the block, a factor, or a column of the scan "
+        "sheet, whose labels may change from session to session (stage of a disease)."
+    )
     sessions: Literal["all", "before", "after"] | list[Id] = Field(
         "after", description="Sessions whose scans take part."
     )
