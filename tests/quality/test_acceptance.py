@@ -15,9 +15,9 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.quality.acceptance_stage import run
-from leafledger.quality.copied_scans import copies_between_sessions
 from leafledger.quality.flags import Flag, flag_table
-from leafledger.quality.session_effects import session_effects
+from leafledger.quality.measuring_order import copies_between_sessions
+from leafledger.quality.session_levels import session_effects
 from leafledger.quality.trusted_range import found_range, stated_range
 from leafledger.records.record import Job
 from leafledger.study.columns import (

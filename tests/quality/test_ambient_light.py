@@ -6,11 +6,15 @@ import numpy as np
 import pytest
 from simulated import MERCURY, TRI_BAND, any_leaves, lamp
 
-from leafledger.quality.ambient_flags import ambient_light, smallest_leak
-from leafledger.quality.ambient_light import THRESHOLD, assessable, find_leak
-from leafledger.quality.lamps import LAMPS
-from leafledger.quality.lamps import MERCURY as MERCURY_LAMP
-from leafledger.quality.line_filter import leaf_covariance
+from leafledger.quality.fluorescent_lines import (
+    LAMPS,
+    THRESHOLD,
+    assessable,
+    find_leak,
+    leaf_covariance,
+)
+from leafledger.quality.fluorescent_lines import MERCURY as MERCURY_LAMP
+from leafledger.quality.room_light import ambient_light, smallest_leak
 
 AXIS = np.arange(400.0, 1000.5, 1.0)
 

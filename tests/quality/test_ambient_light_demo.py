@@ -15,7 +15,7 @@ if DEMO not in sys.path:
 from seedlings import instrument, scenario  # noqa: E402
 from seedlings.leaves import reflectance as leaf_model  # noqa: E402
 
-from leafledger.quality.ambient_light import find_leak  # noqa: E402
+from leafledger.quality.fluorescent_lines import find_leak  # noqa: E402
 from leafledger.spectra.grid import resampling_weights  # noqa: E402
 
 GRID = np.arange(405.0, 1000.5, 1.0)

@@ -10,9 +10,8 @@ import pytest
 from simulated import TRI_BAND, Simulated, lamp
 from test_clip import AXIS, EVERYWHERE, NAMES, session
 
-from leafledger.quality.ambient_fit import leak_amounts, leaks_like
-from leafledger.quality.ambient_light import find_leak
-from leafledger.quality.ambient_scan import ambient_rows, ambient_share
+from leafledger.quality.fluorescent_lines import find_leak
+from leafledger.quality.room_light import ambient_rows, ambient_share, leak_amounts, leaks_like
 from leafledger.quality.stage import run
 from leafledger.study.tables import read_parquet
 

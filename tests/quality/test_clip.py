@@ -10,9 +10,15 @@ import prosail
 import pytest
 from simulated import MODEL_NM, Simulated
 
-from leafledger.quality.clip import LEAST_OFFSET, baseline_offset, clip_moved, offset_limit
-from leafledger.quality.clip_checks import check_clip
-from leafledger.quality.clip_steps import clip_steps, find_step
+from leafledger.quality.clip import (
+    LEAST_OFFSET,
+    baseline_offset,
+    check_clip,
+    clip_moved,
+    clip_steps,
+    find_step,
+    offset_limit,
+)
 from leafledger.quality.flags import Flag
 from leafledger.quality.session import Session
 from leafledger.quality.stage import run

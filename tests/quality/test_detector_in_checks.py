@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.quality.check_tile import tile_reflectance
 from leafledger.quality.reference_checks import check_counts
 from leafledger.quality.room_light import check_ambient
 from leafledger.quality.session import Session
+from leafledger.quality.session_levels import tile_reflectance
 from leafledger.records.record import Outcome
 from leafledger.study.tables import SpectraTable
 

@@ -5,12 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.quality.group_model import (
-    ALPHA,
-    FEWEST_SCANS,
-    fit_model,
-    model_outliers,
-)
+from leafledger.quality.replicates import ALPHA, FEWEST_SCANS, fit_model, model_outliers
 
 SHAPES = np.sin(np.outer([1, 2, 3], np.linspace(0, 3, 25)))
 

@@ -11,16 +11,15 @@ import pyarrow as pa
 import pytest
 from simulated import MERCURY, TRI_BAND, Simulated, any_leaves, lamp
 
-from leafledger.quality.ambient_fit import leaks_like
-from leafledger.quality.ambient_flags import ambient_light
-from leafledger.quality.ambient_light import find_leak, leak_spectra
-from leafledger.quality.foretold import LeftOver
+from leafledger.quality.fluorescent_lines import find_leak, leak_spectra
 from leafledger.quality.index_shift import (
     IndexInUse,
     IndexShifts,
     largest_shifts,
     tolerated_leak,
 )
+from leafledger.quality.robust_regression import Residuals
+from leafledger.quality.room_light import ambient_light, leaks_like
 from leafledger.quality.session import Session
 from leafledger.quality.stage import run
 from leafledger.spectra.formula import parse
@@ -197,7 +196,7 @@ def test_a_leak_below_the_stated_share_is_a_fault_if_it_moves_an_index_in_use(
 
 def test_light_like_the_ambient_scan_is_weighed_by_reflectance_and_indices() -> None:
     """Tolerated share 5 %: 2 % is a fault only where an index is moved; never below 1 %."""
-    amounts = LeftOver(np.array([0.2, 0.2, 0.08, 0.9]), np.ones(4, dtype=bool), 0.001)
+    amounts = Residuals(np.array([0.2, 0.2, 0.08, 0.9]), np.ones(4, dtype=bool), 0.001)
     some = IndexShifts(
         np.array(["I", "", "I", ""]), np.array([0.3, 0, 0.3, 0]), np.array([0.1, 0, 0.1, 0])
     )

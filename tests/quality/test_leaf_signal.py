@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from simulated import any_leaves
 
-from leafledger.quality.leaf_signal import low_signal, no_leaf
+from leafledger.quality.leaves import low_signal, no_leaf
 
 AXIS = np.arange(400.0, 1000.5, 1.0)
 

@@ -6,10 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.quality.blocks import measuring_order, reference_blocks
-from leafledger.quality.check_tile import tile_reflectance
-from leafledger.quality.levels import level_table
+from leafledger.quality.reference_checks import measuring_order, reference_blocks
 from leafledger.quality.session import Session
+from leafledger.quality.session_levels import level_table, tile_reflectance
 from leafledger.study.tables import SpectraTable
 
 AXIS = np.arange(500.0, 901.0, 2.0)

@@ -12,13 +12,12 @@ import pandas as pd
 import pytest
 from simulated import MERCURY, TRI_BAND, Simulated, any_leaves, lamp
 
-from leafledger.quality.ambient_flags import ambient_light
-from leafledger.quality.ambient_light import THRESHOLD, find_leak, threshold
-from leafledger.quality.ambient_scan import ambient_share
 from leafledger.quality.darks import bad_dark
 from leafledger.quality.flags import Flag
+from leafledger.quality.fluorescent_lines import THRESHOLD, find_leak, threshold
+from leafledger.quality.reference_checks import _missing_block
+from leafledger.quality.room_light import ambient_light, ambient_share
 from leafledger.quality.stage import run
-from leafledger.quality.white_times import _missing_block
 from leafledger.records.record import Outcome
 from leafledger.study.tables import read_parquet
 

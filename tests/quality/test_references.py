@@ -9,14 +9,14 @@ import pandas as pd
 import pytest
 from simulated import Simulated
 
-from leafledger.quality.between_sessions import dark_noises
-from leafledger.quality.dark_course import dark_noise, dark_spikes, hot_pixels
-from leafledger.quality.dark_levels import shared_shifts
-from leafledger.quality.dark_sessions import darks_against_sessions
-from leafledger.quality.darks import bad_dark
+from leafledger.quality.cross_session_checks import (
+    dark_noises,
+    darks_against_sessions,
+    whites_against_sessions,
+)
+from leafledger.quality.darks import bad_dark, dark_noise, dark_spikes, hot_pixels, shared_shifts
+from leafledger.quality.reference_checks import weak_white, white_drift
 from leafledger.quality.stage import run
-from leafledger.quality.white_scale import whites_against_sessions
-from leafledger.quality.whites import weak_white, white_drift
 from leafledger.study.columns import LEVELS, SIGNAL
 from leafledger.study.tables import read_parquet
 

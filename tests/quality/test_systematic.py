@@ -9,25 +9,26 @@ import pandas as pd
 import pytest
 from simulated import Simulated
 
-from leafledger.quality.check_tile import control_limits
-from leafledger.quality.leaf_position import position_effects
-from leafledger.quality.order_effects import (
+from leafledger.quality.robust_regression import huber_fit
+from leafledger.quality.session_drift import (
     ACROSS,
     BETWEEN,
     Leaves,
     order_effects,
+    order_warnings,
+    position_effects,
+    reference_course,
+    shift_warnings,
 )
-from leafledger.quality.reference_course import reference_course
-from leafledger.quality.reference_shifts import (
+from leafledger.quality.session_levels import (
     Look,
+    control_limits,
     dark_shifts,
     looks,
     tile_shifts,
     white_shifts,
 )
-from leafledger.quality.robust_line import huber_fit
 from leafledger.quality.stage import run
-from leafledger.quality.systematic import order_warnings, shift_warnings
 from leafledger.resampling.intervals import t_quantile
 from leafledger.study.tables import read_parquet
 

@@ -16,9 +16,12 @@ from simulated import Simulated
 
 from leafledger.quality.session import Session
 from leafledger.quality.stage import run
-from leafledger.quality.wavelength_sessions import axes_against_sessions
-from leafledger.quality.wavelength_shift import check_wavelengths, white_shifts
-from leafledger.quality.white_structure import whites_moved
+from leafledger.quality.wavelength_axis import (
+    axes_against_sessions,
+    check_wavelengths,
+    white_shifts,
+    whites_moved,
+)
 from leafledger.study.tables import SpectraTable, read_parquet, read_spectra
 
 Floats = np.ndarray

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.quality.white_signal import white_signal_to_noise
+from leafledger.quality.session import white_signal_to_noise
 
 
 @pytest.mark.parametrize("n_whites", [2, 3, 9])

@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 
 from leafledger.records.record import Job
-from leafledger.reflectance.session import Scans
+from leafledger.reflectance.references import Scans
 from leafledger.study.tables import write_spectra
 
 INSTRUMENT: dict[str, Any] = {

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from simulated_sessions import Bench, job_of
 
-from leafledger.reflectance.hot_pixels import find_hot, hot_sentence, mend_hot
+from leafledger.reflectance.detector import find_hot, hot_sentence, mend_hot
 from leafledger.reflectance.stage import run
 from leafledger.study.tables import read_spectra
 

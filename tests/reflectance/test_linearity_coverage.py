@@ -11,12 +11,11 @@ import pytest
 from simulated_sessions import INSTRUMENT, REFLECTANCE, Bench
 from uncertainties import correlated_values
 
-from leafledger.reflectance.convert import Reflected, convert
-from leafledger.reflectance.linearity import Linearity
-from leafledger.reflectance.linearity_fit import fit_linearity
-from leafledger.reflectance.noise import Noise
-from leafledger.reflectance.ratio import DarkPart, WhitePart, reflect
-from leafledger.reflectance.session import References, Scans, refer, settle
+from leafledger.reflectance.conversion import Reflected, to_reflectance
+from leafledger.reflectance.detector import Noise
+from leafledger.reflectance.linearity import Linearity, fit_linearity
+from leafledger.reflectance.measurement_equation import DarkPart, WhitePart, reflect
+from leafledger.reflectance.references import References, Scans, build_references, fill_defaults
 from leafledger.spectra.grid import resampling_weights
 
 AXIS = np.linspace(400.0, 1000.0, 121)
@@ -65,14 +64,14 @@ def session(
         variance = (linear / bench.electrons_per_count + bench.read_counts**2) / row["averages"]
         linear = linear + rng.normal(size=len(AXIS)) * np.sqrt(variance)
         bench.counts[k] = np.rint(dark + recorded(linear, bend))
-    return settle(bench.scans(full_scale_counts=FULL))[0], np.array(truth)
+    return fill_defaults(bench.scans(full_scale_counts=FULL))[0], np.array(truth)
 
 
 def measured(scans: Scans, *, carried: bool = True) -> Reflected:
     instrument = {**INSTRUMENT, "linearity": "estimate", "full_scale_counts": FULL}
-    references, said = refer(scans, instrument, REFLECTANCE)
+    references, said = build_references(scans, instrument, REFLECTANCE)
     assert references.noise.known, said
-    return convert(scans, references if carried else certain(references), 1.0, weights())
+    return to_reflectance(scans, references if carried else certain(references), 1.0, weights())
 
 
 def certain(references: References) -> References:

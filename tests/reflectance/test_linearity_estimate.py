@@ -11,8 +11,7 @@ import pytest
 from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault
-from leafledger.reflectance.linearity import Linearity
-from leafledger.reflectance.linearity_fit import fit_linearity
+from leafledger.reflectance.linearity import Linearity, fit_linearity
 from leafledger.reflectance.stage import run
 from leafledger.study.tables import read_spectra
 

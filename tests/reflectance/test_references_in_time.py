@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 from simulated_sessions import Bench, job_of
 
-from leafledger.quality.blocks import PAUSE_S
-from leafledger.reflectance.assign import distances
-from leafledger.reflectance.blocks import bracket, white_blocks
+from leafledger.quality.reference_checks import PAUSE_S
+from leafledger.reflectance.reference_choice import bracket, distances, white_blocks
 from leafledger.reflectance.stage import run
 from leafledger.study.tables import SpectraTable, read_spectra
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from simulated_sessions import INSTRUMENT, REFLECTANCE, Bench
 
-from leafledger.reflectance.convert import convert
-from leafledger.reflectance.session import refer, settle
+from leafledger.reflectance.conversion import to_reflectance
+from leafledger.reflectance.references import build_references, fill_defaults
 from leafledger.spectra.grid import resampling_weights
 
 READ_NM = (450.0, 550.0, 680.0, 720.0, 800.0)
@@ -49,12 +49,14 @@ def one_session(
                 at = (bench.wavelength_nm - 700) / 1e4
                 truth.append(level + at * level)
                 bench.add("sample", 80.0 + 50 * number, truth[-1], ms=25.0 if number < 2 else 10.0)
-    scans, _ = settle(bench.scans())
-    references, said = refer(scans, {**INSTRUMENT, **instrument}, {**REFLECTANCE, **settings})
+    scans, _ = fill_defaults(bench.scans())
+    references, said = build_references(
+        scans, {**INSTRUMENT, **instrument}, {**REFLECTANCE, **settings}
+    )
     assert references.noise.known, said
     grid = np.arange(401.0, 1000.0, settings.get("step", 2.0))
     weights = grid_weights(settings.get("step", 2.0))
-    out = convert(scans, references, panel, weights)
+    out = to_reflectance(scans, references, panel, weights)
     read = np.searchsorted(grid, READ_NM)
     u = np.sqrt(out.u_scan**2 + out.u_reference**2 + (u_panel * out.reflectance) ** 2)
     off = out.reflectance - (weights @ np.array(truth).T).T

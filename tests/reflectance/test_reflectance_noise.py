@@ -5,11 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.reflectance.centre import centre, centre_variance_factor, trimmed_mean
-from leafledger.reflectance.noise import Noise, rounding_of
-from leafledger.reflectance.noise_estimate import (
+from leafledger.reflectance.detector import (
+    Noise,
+    centre,
+    centre_variance_factor,
     estimate_electrons_per_count,
     estimate_read_counts,
+    rounding_of,
+    trimmed_mean,
 )
 
 

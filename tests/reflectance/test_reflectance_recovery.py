@@ -9,22 +9,27 @@ import numpy as np
 import pytest
 from simulated_sessions import INSTRUMENT, REFLECTANCE, Bench, reordered
 
-from leafledger.reflectance.blocks import bracket, nearest, white_blocks
-from leafledger.reflectance.convert import UNLIT_U, Reflected, convert
-from leafledger.reflectance.dark import level_spread, pool_darks
-from leafledger.reflectance.naming import reference_columns
-from leafledger.reflectance.session import References, Scans, refer, settle
+from leafledger.reflectance.conversion import UNLIT_U, Reflected, to_reflectance
+from leafledger.reflectance.detector import level_spread, pool_darks
+from leafledger.reflectance.reference_choice import bracket, nearest, white_blocks
+from leafledger.reflectance.references import (
+    References,
+    Scans,
+    build_references,
+    fill_defaults,
+    reference_columns,
+)
 from leafledger.spectra.grid import resampling_weights
 
 
 def solve(
     scans: Scans, settings: dict[str, Any] | None = None, **instrument: Any
 ) -> tuple[Reflected, References, list[str]]:
-    scans, said = settle(scans)
+    scans, said = fill_defaults(scans)
     instrument = {**INSTRUMENT, **instrument}
-    references, more = refer(scans, instrument, {**REFLECTANCE, **(settings or {})})
+    references, more = build_references(scans, instrument, {**REFLECTANCE, **(settings or {})})
     weights = resampling_weights(scans.wavelength_nm, scans.wavelength_nm)
-    out = convert(scans, references, instrument["panel"]["reflectance"], weights)
+    out = to_reflectance(scans, references, instrument["panel"]["reflectance"], weights)
     return out, references, [*said, *more]
 
 
@@ -222,12 +227,12 @@ def test_drift_is_not_averaged_away_and_grows_with_distance() -> None:
         if time == 100.0:
             bench.add("sample", 200.0, 0.4)
     bench.add("sample", 350.0, 0.4)
-    scans, _ = settle(bench.scans())
+    scans, _ = fill_defaults(bench.scans())
     quiet = {"gain_electrons_per_count": 1e12, "read_noise_counts": 1e-6}
-    references, _ = refer(scans, {**INSTRUMENT, **quiet}, REFLECTANCE)
+    references, _ = build_references(scans, {**INSTRUMENT, **quiet}, REFLECTANCE)
     for step in (2.0, 10.0):
         grid = np.arange(410.0, 991.0, step)
-        out = convert(scans, references, 1.0, resampling_weights(bench.wavelength_nm, grid))
+        out = to_reflectance(scans, references, 1.0, resampling_weights(bench.wavelength_nm, grid))
         between = 0.4 * 0.02 / 1.02 / np.sqrt(12)
         beyond = out.reflectance[1] * 0.02 / 1.03 * 50 / 200 / np.sqrt(3)
         np.testing.assert_allclose(out.u_reference[0], between, rtol=1e-6)

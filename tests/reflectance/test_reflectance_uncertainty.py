@@ -11,10 +11,15 @@ import numpy as np
 import pytest
 from uncertainties import correlated_values, ufloat
 
-from leafledger.reflectance.dark import level_spread
+from leafledger.reflectance.detector import Noise, level_spread
 from leafledger.reflectance.linearity import Linearity
-from leafledger.reflectance.noise import Noise
-from leafledger.reflectance.ratio import DarkPart, Part, WhitePart, interpolate, reflect
+from leafledger.reflectance.measurement_equation import (
+    DarkPart,
+    Part,
+    WhitePart,
+    interpolate,
+    reflect,
+)
 
 NO_SHOT = 1e300
 CASES = {

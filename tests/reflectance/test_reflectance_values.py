@@ -10,28 +10,30 @@ import pytest
 from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault
-from leafledger.reflectance.axis_doubt import with_axis_doubt
-from leafledger.reflectance.convert import Reflected
-from leafledger.reflectance.dark import Darks
-from leafledger.reflectance.hot_pixels import find_hot, hot_sentence, mend_hot
-from leafledger.reflectance.lamp_report import LampScan, report_of
-from leafledger.reflectance.linearity import Linearity
-from leafledger.reflectance.linearity_fit import LinearityFit
-from leafledger.reflectance.noise import Noise
-from leafledger.reflectance.noise_estimate import estimate_electrons_per_count
-from leafledger.reflectance.odd_repeats import agreeing
-from leafledger.reflectance.panel import panel_of
-from leafledger.reflectance.ratio import (
+from leafledger.reflectance.conversion import Reflected, with_axis_doubt
+from leafledger.reflectance.detector import (
+    Darks,
+    Noise,
+    agreeing,
+    estimate_electrons_per_count,
+    find_hot,
+    hot_sentence,
+    mend_hot,
+    stray_of,
+)
+from leafledger.reflectance.linearity import Linearity, LinearityFit
+from leafledger.reflectance.measurement_equation import (
     DarkPart,
     IntegrationTimes,
     WhitePart,
     interpolate,
     reflect,
 )
+from leafledger.reflectance.panel import panel_of
+from leafledger.reflectance.reference_choice import bright_darks, listed
 from leafledger.reflectance.references import levels
-from leafledger.reflectance.refusals import bright_darks, listed
 from leafledger.reflectance.stage import run
-from leafledger.reflectance.stray_light import stray_of
+from leafledger.reflectance.wavelength_correction import LampScan, report_of
 from leafledger.spectra.lamp_lines import Correction, FoundLine, LampReading
 from leafledger.study.tables import SpectraTable, read_spectra
 

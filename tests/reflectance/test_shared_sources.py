@@ -23,13 +23,16 @@ from leafledger.indices.check import chosen
 from leafledger.indices.stage import run as run_indices
 from leafledger.indices.values import BandErrors, band_values, covariances, index_values, plan
 from leafledger.records.record import Job
-from leafledger.reflectance.axis_doubt import with_axis_doubt
-from leafledger.reflectance.convert import Reflected, convert
-from leafledger.reflectance.dark import pool_darks
+from leafledger.reflectance.conversion import Reflected, to_reflectance, with_axis_doubt
+from leafledger.reflectance.detector import Noise, pool_darks
 from leafledger.reflectance.linearity import Linearity
-from leafledger.reflectance.noise import Noise
-from leafledger.reflectance.references import above_dark, boil_down
-from leafledger.reflectance.session import Scans, refer, settle
+from leafledger.reflectance.references import (
+    Scans,
+    above_dark,
+    build_references,
+    fill_defaults,
+    pool_references,
+)
 from leafledger.reflectance.stage import run as run_reflectance
 from leafledger.reflectance.stage import to_grid
 from leafledger.study.tables import read_parquet, write_json
@@ -126,9 +129,9 @@ class Bench:
 def reflected(
     bench: Bench, instrument: Mapping[str, Any], settings: Mapping[str, Any]
 ) -> Reflected:
-    scans, _ = settle(bench.scans())
-    references, _ = refer(scans, {**KNOWN, **instrument}, {**REFLECTANCE, **settings})
-    return convert(scans, references, 0.98, to_grid(scans.wavelength_nm, GRID, None))
+    scans, _ = fill_defaults(bench.scans())
+    references, _ = build_references(scans, {**KNOWN, **instrument}, {**REFLECTANCE, **settings})
+    return to_reflectance(scans, references, 0.98, to_grid(scans.wavelength_nm, GRID, None))
 
 
 def indices(found: Reflected) -> tuple[np.ndarray, np.ndarray]:
@@ -253,8 +256,8 @@ def test_an_estimated_linearity_moves_every_index_as_told() -> None:
     """Each direction in which the coefficients are uncertain, put in as stated coefficients."""
     bench = Bench(bend=2e-6, linear_times=(2.5, 5.0, 7.5, 10.0, 12.5, 15.0))
     asked = {"linearity": "estimate"}
-    scans, _ = settle(bench.scans())
-    line = refer(scans, {**KNOWN, **asked}, REFLECTANCE)[0].linearity
+    scans, _ = fill_defaults(bench.scans())
+    line = build_references(scans, {**KNOWN, **asked}, REFLECTANCE)[0].linearity
     assert len(line.modes) == 2
     value, told = indices(reflected(bench, asked, {}))
     true = np.zeros_like(told)
@@ -316,7 +319,7 @@ def test_the_middle_white_of_a_block_passes_its_own_sensitivities_on() -> None:
     )
     darks = pool_darks(np.full((3, 4), 1000.0), ms, scaled=False)
     whites = above_dark(counts, ms, np.ones(3), darks, Linearity((1.0,), ((1e-3,),)))
-    blocks = boil_down(whites, [np.arange(3)], np.arange(3.0), darks, Noise(1e14, 0.0))
+    blocks = pool_references(whites, [np.arange(3)], np.arange(3.0), darks, Noise(1e14, 0.0))
     assert blocks.rate[0] == pytest.approx(100.0)
     assert blocks.dark_slope[0, :, 0] == pytest.approx([0.0, 1 / 10.0, 0.0])
     assert blocks.bends[0, 0] == pytest.approx(0.1)

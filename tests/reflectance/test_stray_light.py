@@ -10,11 +10,10 @@ import pytest
 from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault
+from leafledger.reflectance.detector import Noise, StrayLight
 from leafledger.reflectance.linearity import Linearity
-from leafledger.reflectance.noise import Noise
-from leafledger.reflectance.ratio import DarkPart, WhitePart, reflect
+from leafledger.reflectance.measurement_equation import DarkPart, WhitePart, reflect
 from leafledger.reflectance.stage import run
-from leafledger.reflectance.stray_light import StrayLight
 from leafledger.study.tables import SpectraTable, read_spectra
 
 LEAF = 0.05

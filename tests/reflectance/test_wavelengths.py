@@ -12,10 +12,9 @@ from simulated_sessions import INSTRUMENT, REFLECTANCE, Bench, job_of
 
 from leafledger.errors import InputFault
 from leafledger.records.record import Outcome
-from leafledger.reflectance.axis_doubt import with_axis_doubt
-from leafledger.reflectance.convert import Reflected
+from leafledger.reflectance.conversion import Reflected, with_axis_doubt
 from leafledger.reflectance.stage import run
-from leafledger.reflectance.wavelengths import saturated_pixels
+from leafledger.reflectance.wavelength_correction import saturated_pixels
 from leafledger.study.tables import SpectraTable, read_spectra
 
 # Sansonetti, Salit & Reader 1996, Appl. Opt. 35:74-77; Sansonetti & Martin 2005, J. Phys. Chem.

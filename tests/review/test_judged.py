@@ -30,7 +30,7 @@ def up_to_acceptance(folder: Path) -> Outcome:
     """Run the rules up to acceptance and return what acceptance told."""
     study = checked_study(folder)
     tasks = [Task(r, s) for s in study.session_ids for r in ("intake", "reflectance", "quality")]
-    for task in [*tasks, Task("acceptance")]:
+    for task in [Task("catalogue"), *tasks, Task("acceptance")]:
         job = job_of(study, task)
         for path in job.outputs.values():
             path.parent.mkdir(parents=True, exist_ok=True)

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from leafledger.quality.lamps import MERCURY
+from leafledger.quality.fluorescent_lines import MERCURY
 from leafledger.spectra.lamp_lines import (
     MERCURY_ARGON,
     Correction,

@@ -8,13 +8,27 @@ from the rises, over the leaves of the session, and what is left over is the off
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.quality.flags import Flag
-from leafledger.quality.foretold import LeftOver, left_over
+from leafledger.quality.reference_checks import on_faulty_whites
+from leafledger.quality.robust_regression import Residuals, residuals
+from leafledger.quality.session import Session, usable_pixels
+from leafledger.records.record import Metric, Outcome
+from leafledger.resampling.intervals import robust_sd
+
+# Was the whole spectrum of a leaf lifted or lowered: did the clip or the fibre move?
+# ----------------------------------------------------------------------
+# A clip that slips adds the same to all wavelengths. Pigments cannot do that: what a leaf reflects
+# where chlorophyll absorbs most (the floors at 450-480 and 670-680 nm) follows from how far its
+# spectrum rises between the floors, and those rises do not feel a constant. So the floor is
+# foretold from the rises, over the leaves of the session, and what is left over is the offset of a
+# scan.
 
 Floats = NDArray[np.float64]
 
@@ -34,14 +48,14 @@ _BENT = (3, 4)
 """
 
 
-def offset_limit(offsets: LeftOver) -> float:
+def offset_limit(offsets: Residuals) -> float:
     """Return the offset (reflectance) from which the clip is said to have moved."""
     return max(LEAST_OFFSET, OFFSET_Z * offsets.scale)
 
 
 def baseline_offset(
     wavelength_nm: Floats, reflectance: Floats, usable: NDArray[np.bool_]
-) -> LeftOver | None:
+) -> Residuals | None:
     """Return the offset of every leaf scan of a session.
 
     Parameters
@@ -53,14 +67,15 @@ def baseline_offset(
 
     Returns
     -------
-    LeftOver or None
+    Residuals or None
         Reflectance added to all wavelengths, against what the scan's own rises foretell; ``None``
         with fewer than 30 scans, or an axis that misses one of the seven windows.
 
     Notes
     -----
     The mean of the two floors is regressed on the six rises from window to window, and with 48
-    scans or more on two of their squares too (:func:`leafledger.quality.foretold.left_over`).
+    scans or more on two of their squares too
+    (:func:`leafledger.quality.robust_regression.residuals`).
 
     References
     ----------
@@ -70,10 +85,10 @@ def baseline_offset(
     if len(reflectance) < FEWEST_SCANS or not all(w.any() for w in windows):
         return None
     means = np.column_stack([reflectance[:, w].mean(axis=1) for w in windows])
-    return left_over(means[:, _FLOORS].mean(axis=1), np.diff(means, axis=1), _BENT)
+    return residuals(means[:, _FLOORS].mean(axis=1), np.diff(means, axis=1), _BENT)
 
 
-def clip_moved(scans: Sequence[str], offsets: LeftOver) -> list[Flag]:
+def clip_moved(scans: Sequence[str], offsets: Residuals) -> list[Flag]:
     """Flag scans whose whole spectrum is lifted or lowered (an outlier).
 
     What is expected comes from the other leaves of the session. A leaf may be unlike them, so that
@@ -108,3 +123,218 @@ def clip_moved(scans: Sequence[str], offsets: LeftOver) -> list[Flag]:
             )
         )
     return flags
+
+
+# Does the level of the leaves jump at some scan and stay there: was the clip or fibre bumped?
+# ----------------------------------------------------------------------
+# From a bump on, all scans shift together, until the next white is measured (which sets the gain
+# right again) or the session ends. Plants that stand in order of treatment can look alike, so the
+# jump is told as a notice and excludes nothing.
+
+STEP_Z = 5.0
+"""Standard deviations of a jump over all places it may have; clean sessions do not reach it."""
+LEAST_OFFSET_STEP = 0.006
+"""A third of what is asked of one scan: many scans say it together."""
+LEAST_GAIN_STEP = 0.05
+"""Share of the near infrared; leaves of one session differ by less from half to half."""
+_FEWEST = 3
+"""Groups (of scans of one unit) on either side."""
+PLATEAU_NM = (760.0, 850.0)
+"""Where a leaf's reflectance depends on its structure alone (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Step:
+    """A jump of a series.
+
+    Attributes
+    ----------
+    first, stop
+        Groups ``first`` to ``stop - 1`` are shifted.
+    size
+        By how much, in the unit of the series.
+    z
+        Over its standard deviation.
+    """
+
+    first: int
+    stop: int
+    size: float
+    z: float
+
+
+def find_step(values: Floats, ends: Sequence[int]) -> Step | None:
+    """Return the largest jump of a series that lasts to one of the given ends.
+
+    Parameters
+    ----------
+    values
+        One per group in the order of measuring, shape ``(n_groups,)``.
+    ends
+        Places at which a jump may end (the next references; the end of the session).
+
+    Returns
+    -------
+    Step or None
+        ``None`` if the series is too short to have one.
+
+    Examples
+    --------
+    >>> series = np.array([0.1, -0.1, 0.0, 0.1, -0.1, 5.1, 4.9, 5.0, 5.1])
+    >>> step = find_step(series, [9])
+    >>> step.first, step.stop, round(step.size, 2)
+    (5, 9, 5.03)
+    """
+    n = len(values)
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    best: Step | None = None
+    for stop in sorted({*ends, n}):
+        first = np.arange(1, stop - _FEWEST + 1)
+        inside = stop - first
+        first, inside = first[n - inside >= _FEWEST], inside[n - inside >= _FEWEST]
+        if not len(first):
+            continue
+        sums = total[stop] - total[first]
+        size = sums / inside - (total[n] - sums) / (n - inside)
+        z = np.abs(size) * np.sqrt(inside * (n - inside) / n)
+        k = int(np.argmax(z))
+        if best is None or z[k] > best.z:
+            best = Step(int(first[k]), stop, float(size[k]), float(z[k]))
+    if best is None:
+        return None
+    shifted = np.zeros(n)
+    shifted[best.first : best.stop] = 1.0
+    left = values - best.size * shifted
+    # The scale of what is left: a step must not widen the measure it is held against.
+    scale = max(float(robust_sd(left)), float(np.std(left)) / 2, 1e-9)
+    return Step(best.first, best.stop, best.size, best.z / scale)
+
+
+def clip_steps(
+    scans: Sequence[str],
+    groups: Sequence[str],
+    series: Floats,
+    whites_before: Sequence[int],
+    kind: str,
+) -> list[Flag]:
+    """Tell of a jump of the level, on every scan it touches (a notice).
+
+    Parameters
+    ----------
+    scans, groups
+        Leaf scans in the order of measuring, and the unit of each: scans of a unit are not
+        independent and are averaged while they follow each other.
+    series
+        Offset (reflectance) or logarithm of the near infrared, shape ``(n_scans,)``.
+    whites_before
+        How many leaf scans were measured before each block of whites.
+    kind
+        ``offset`` or ``gain``.
+    """
+    start = [0, *(i for i in range(1, len(scans)) if groups[i] != groups[i - 1])]
+    bounds = [*start, len(scans)]
+    means = np.array([series[a:b].mean() for a, b in pairwise(bounds)])
+    ends = {int(np.searchsorted(start, w)) for w in whites_before if 0 < w < len(scans)}
+    step = find_step(means, sorted(ends))
+    least = LEAST_OFFSET_STEP if kind == "offset" else np.log1p(LEAST_GAIN_STEP)
+    if step is None or step.z <= STEP_Z or abs(step.size) <= least:
+        return []
+    first, stop = bounds[step.first], bounds[step.stop]
+    told = _told(kind, step.size)
+    return [
+        Flag(
+            scan,
+            "clip_moved",
+            "notice",
+            step.z,
+            STEP_Z,
+            "1",
+            f"From {scans[first]} to {scans[stop - 1]} {told} ({step.z:.1f} standard deviations). "
+            "The clip or the fibre may have moved there, or other plants begin there: look at "
+            "the order of measuring.",
+        )
+        for scan in scans[first:stop]
+    ]
+
+
+def _told(kind: str, size: float) -> str:
+    if kind == "offset":
+        word = "above" if size > 0 else "below"
+        return f"all spectra lie {abs(size):.3f} reflectance {word} those of the other scans"
+    share = np.expm1(size)
+    word = "more" if share > 0 else "less"
+    return (
+        f"the leaves reflect {100 * abs(share):.2g} % {word} in the near infrared than the others"
+    )
+
+
+# Did the clip or the fibre move in this session: one scan by itself, or all from one scan on?
+# ----------------------------------------------------------------------
+
+_DARKEST = 0.005
+"""Reflectance below this is noise; its logarithm would drown the rest."""
+
+
+def check_clip(
+    session: Session,
+    places: Mapping[str, tuple[str, str]],
+    signal: Floats | None,
+    said: Sequence[Flag],
+    outcome: Outcome,
+) -> list[Flag]:
+    """Look for scans, and runs of scans, that are lifted, lowered or dimmed as a whole.
+
+    Parameters
+    ----------
+    session
+        The session.
+    places
+        Scan -> (unit, leaf).
+    signal
+        Signal-to-noise of the white on the axis of the reflectance; ``None`` if unknown.
+    said
+        Flags so far: a scan with a fault of its own, or on a white at fault, is not explained a
+        second time.
+    outcome
+        Gets how many scans could be judged by themselves, and the spread of their offsets.
+    """
+    ids, axis = session.leaf_ids, session.leaves.wavelength_nm
+    values = session.leaves.spectra["reflectance"]
+    usable = usable_pixels(signal, len(axis))
+    already = {flag.scan for flag in said if flag.severity == "fault"}
+    already |= on_faulty_whites(session, said)
+    keep = np.array([scan not in already for scan in ids], dtype=bool)
+    offsets = baseline_offset(axis, values[keep], usable)
+    judged = 0 if offsets is None else int(offsets.judged.sum())
+    outcome.metrics.append(Metric("n_scans_baseline_judged", float(judged)))
+    flags: list[Flag] = []
+    series: dict[str, Floats] = {}
+    sound = [scan for scan, kept in zip(ids, keep, strict=True) if kept]
+    if offsets is not None:
+        outcome.metrics.append(Metric("baseline_offset_sd", offsets.scale))
+        flags = clip_moved(sound, offsets)
+        series["offset"] = offsets.left
+    plateau = usable & (axis >= PLATEAU_NM[0]) & (axis <= PLATEAU_NM[1])
+    if plateau.any() and sound:
+        level = values[keep][:, plateau].mean(axis=1)
+        series["gain"] = np.log(np.maximum(level, _DARKEST))
+    moved = {flag.scan for flag in flags}
+    if np.isnan(session.seconds).any():
+        # The order of a sheet without times is not that of measuring: it has no steps.
+        return flags
+    times = _times(session, sound)
+    order = [k for k in np.argsort(times, kind="stable").tolist() if sound[k] not in moved]
+    names = [sound[k] for k in order]
+    units = [places.get(name, (name, ""))[0] for name in names]
+    whites = _times(session, [session.ids[i] for i in session.of_role("white")])
+    measured = times[order]
+    before = sorted({int((measured < white).sum()) for white in whites})
+    for kind, values_of in series.items():
+        flags += clip_steps(names, units, values_of[order], before, kind)
+    return flags
+
+
+def _times(session: Session, names: Sequence[str]) -> Floats:
+    """Return when scans were measured, s."""
+    place = {scan: k for k, scan in enumerate(session.ids)}
+    return np.array([session.seconds[place[name]] for name in names], dtype=np.float64)

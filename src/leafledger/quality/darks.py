@@ -1,17 +1,128 @@
-"""Is a dark scan what a dark should be: the level and noise of the others like it?"""
+"""Which dark scans are not what a dark should be?
+
+A dark is held against the others of its integration time (level in 16 blocks of pixels, noise
+from scan to scan), against what other integration times and lit scans allow, and over the session
+(drift, outlying and hot pixels). Levels and noise in counts.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.dark_levels import shared_shifts
 from leafledger.quality.flags import Flag
 from leafledger.resampling.intervals import robust_sd
 
+# A shift that several darks share: what lit scans and other integration times say of it.
+# ----------------------------------------------------------------------
+
 Floats = NDArray[np.float64]
+
+FEWEST_FOR_A_LINE = 4
+"""Integration times from which one that is off a straight line can be told from the rest."""
+
+
+@dataclass(frozen=True)
+class SharedShift:
+    """Darks of one integration time that are off together, ms and counts; and how it is known."""
+
+    integration_ms: float
+    shift: float
+    sentence: str
+
+
+def shared_shifts(
+    levels: Mapping[float, float], excess: Mapping[float, float], tolerance: float
+) -> list[SharedShift]:
+    """Find integration times whose darks share one shift.
+
+    Parameters
+    ----------
+    levels
+        Integration time (ms) -> median level of its darks (counts).
+    excess
+        Integration time -> the most that its darks lie above scans taken with light, of that
+        integration time or a longer one, at any pixels (counts); no dark can.
+    tolerance
+        Counts that matter.
+
+    Notes
+    -----
+    The dark is an offset plus a rate times the integration time, the rate not negative (common
+    practice, no source). So: no dark above lit scans; no level that falls
+    as integration grows (both integration times are named, nothing tells which); and with four
+    or more integration times, none off the median line of the others. Two or three integration
+    times that rise can hide a shift: other sessions must tell.
+
+    References
+    ----------
+    Line through the median of pairwise slopes: Theil 1950, Proc. K. Ned. Akad. Wet. 53:386-392.
+    """
+    found = {
+        ms: SharedShift(
+            ms,
+            excess[ms],
+            "at some pixels all darks of this integration time lie above the scans with light",
+        )
+        for ms in sorted(levels)
+        if excess.get(ms, 0.0) > tolerance
+    }
+    times = [ms for ms in sorted(levels) if ms >= 0 and ms not in found]
+    if len(times) >= FEWEST_FOR_A_LINE:
+        found |= _off_the_line(times, levels, tolerance)
+    else:
+        found |= _falling(times, levels, tolerance)
+    return [found[ms] for ms in sorted(found)]
+
+
+def _off_the_line(
+    times: Sequence[float], levels: Mapping[float, float], tolerance: float
+) -> dict[float, SharedShift]:
+    x, y = np.array(times), np.array([levels[ms] for ms in times])
+    first, second = np.triu_indices(len(x), 1)
+    slope = float(np.median((y[second] - y[first]) / (x[second] - x[first])))
+    rest = y - slope * x
+    rest -= np.median(rest)
+    worst = int(np.argmax(np.abs(rest)))
+    if abs(rest[worst]) <= tolerance:
+        return {}
+    others = np.delete(np.arange(len(x)), worst)
+    fitted = np.polyval(np.polyfit(x[others], y[others], 1), x)
+    if float(np.abs(y[others] - fitted[others]).max()) > tolerance:
+        return {}
+    shift = float(y[worst] - fitted[worst])
+    if abs(shift) <= tolerance:
+        return {}
+    ms = times[worst]
+    told = (
+        "all darks of this integration time are off the line that the darks of the other "
+        f"{len(others)} integration times follow"
+    )
+    return {ms: SharedShift(ms, shift, told)}
+
+
+def _falling(
+    times: Sequence[float], levels: Mapping[float, float], tolerance: float
+) -> dict[float, SharedShift]:
+    found: dict[float, SharedShift] = {}
+    for shorter, longer in pairwise(times):
+        fall = levels[shorter] - levels[longer]
+        if fall > tolerance:
+            for ms, other, sign in ((shorter, longer, 1.0), (longer, shorter, -1.0)):
+                told = (
+                    f"the darks of {shorter:g} ms lie above those of {longer:g} ms, which no dark "
+                    f"current does: those of {ms:g} ms or those of {other:g} ms share a shift"
+                )
+                found.setdefault(ms, SharedShift(ms, sign * fall, told))
+    return found
+
+
+# Is a dark scan what a dark should be: the level and noise of the others like it?
+# ----------------------------------------------------------------------
 
 LEAST_SHIFT = 0.002
 """A shift of the dark that matters: this share of the white signal (of the level, if no white)."""
@@ -78,7 +189,7 @@ def bad_dark(
     with two that differ, the one further from what the session's other darks (level
     linear in integration time) say is named, or the one that lies above the darkest pixels of the
     lit scans; both, if neither tells. Darks that agree with each other and are off together are
-    found by :func:`~leafledger.quality.dark_levels.shared_shifts`.
+    found by :func:`~leafledger.quality.darks.shared_shifts`.
     """
     flags: list[Flag] = []
     blocks = _block_means(darks)
@@ -412,3 +523,178 @@ def _noise_ratio(pair: Floats, k: int, others: Sequence[int]) -> float:
     usual = float(np.median(rest[np.triu_indices(len(others), 1)])) / 2
     own = max(float(np.median(pair[k, list(others)])) - usual, 0.0)
     return float(np.sqrt(own / usual)) if usual > 0 else 1.0
+
+
+# What the darks of one session show besides a fault: drift, outlying pixels, hot pixels.
+# ----------------------------------------------------------------------
+
+SPIKE_Z = 8.0
+"""A pixel this many standard deviations off in one dark only: a particle, not the detector."""
+_MOST_LISTED = 12
+
+
+def dark_drift(
+    scans: Sequence[str],
+    darks: Floats,
+    integration_ms: Floats,
+    block: NDArray[np.int32],
+    white_signal: float | None,
+) -> list[Flag]:
+    """Give a notice where the dark level changes from the first to the last block of darks.
+
+    Parameters
+    ----------
+    scans
+        Ids of sound darks in the order of measuring.
+    darks
+        Shape ``(n_darks, n_pixels)``, counts.
+    integration_ms, block
+        Integration time and block of each, shape ``(n_darks,)``.
+    white_signal
+        Typical white minus dark, counts; the change that matters is 0.2 % of it.
+    """
+    flags: list[Flag] = []
+    levels = np.median(darks, axis=1)
+    times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
+    for time in np.unique(times):
+        at = np.flatnonzero(times == time)
+        first, last = at[block[at] == block[at[0]]], at[block[at] == block[at[-1]]]
+        if block[at[0]] == block[at[-1]]:
+            continue
+        change = float(np.median(levels[last]) - np.median(levels[first]))
+        limit = LEAST_SHIFT * (white_signal or float(np.abs(levels).mean()))
+        if abs(change) > limit:
+            told = f"of {time:g} ms " if time >= 0 else ""
+            flags.append(
+                Flag(
+                    scans[int(last[0])],
+                    "dark_drift",
+                    "notice",
+                    abs(change),
+                    limit,
+                    "count",
+                    f"The darks {told}changed by {change:+.4g} counts from {scans[int(first[0])]} "
+                    f"to here (tolerance {limit:.3g}): the detector warmed or cooled.",
+                )
+            )
+    return flags
+
+
+def dark_spikes(
+    scans: Sequence[str],
+    wavelength_nm: Floats,
+    darks: Floats,
+    integration_ms: Floats,
+    hot: Sequence[int] = (),
+) -> list[Flag]:
+    """Give a notice for pixels that stand out in one dark and not in the others like it.
+
+    Needs three darks of one integration time. A single pixel of one dark is taken out by the
+    median of darks; the notice says that it happened, with its wavelength. Pixels that do so in
+    several darks are unsteady: one notice names them.
+
+    Parameters
+    ----------
+    scans
+        Ids of sound darks in the order of measuring.
+    wavelength_nm
+        Shape ``(n_pixels,)``.
+    darks, integration_ms
+        Shape ``(n_darks, n_pixels)``, counts, and ``(n_darks,)``, ms.
+    hot
+        Places of the hot pixels, which have a notice of their own and flicker by nature.
+    """
+    rest = np.zeros_like(darks)
+    z = np.zeros_like(darks)
+    times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
+    for time in np.unique(times):
+        at = np.flatnonzero(times == time)
+        if len(at) >= 3:
+            rest[at], z[at] = _off_the_others(darks[at])
+    z[:, list(hot)] = 0.0
+    out = z > SPIKE_Z
+    unsteady = out.sum(axis=0) > 1
+    flags = [_unsteady_flag(scans, wavelength_nm, z * unsteady)] if unsteady.any() else []
+    for i in np.flatnonzero((out & ~unsteady).any(axis=1)):
+        n = int((out[i] & ~unsteady).sum())
+        worst = int(np.argmax(z[i] * ~unsteady))
+        sentence = (
+            f"{n} pixel{'s' * (n > 1)} stand{'s' * (n == 1)} out in this dark only, most at "
+            f"{wavelength_nm[worst]:.1f} nm ({rest[i, worst]:+.4g} counts): a particle or a "
+            "disturbance."
+        )
+        flags.append(_pixel_flag(scans[int(i)], float(z[i, worst]), sentence, wavelength_nm[worst]))
+    return flags
+
+
+def _off_the_others(darks: Floats) -> tuple[Floats, Floats]:
+    """Return how far each pixel of each dark lies off their median: counts, deviations."""
+    rest = darks - np.median(darks, axis=0)
+    rest -= np.median(rest, axis=1, keepdims=True)
+    # The median of few darks is one of them: zeros would make the spread too small.
+    spread = np.array([float(robust_sd(row[row != 0])) if row.any() else 0.0 for row in rest])
+    scale = np.maximum(np.median(spread), spread)[:, None]
+    return rest, np.divide(np.abs(rest), scale, out=np.zeros_like(rest), where=spread[:, None] > 0)
+
+
+def _unsteady_flag(scans: Sequence[str], wavelength_nm: Floats, z: Floats) -> Flag:
+    """Return the notice on pixels that stand out in several darks, ``z`` being zero elsewhere."""
+    dark, worst = np.unravel_index(int(np.argmax(z)), z.shape)
+    pixels = np.flatnonzero((z > SPIKE_Z).any(axis=0))
+    n, n_darks = len(pixels), int((z > SPIKE_Z).any(axis=1).sum())
+    shown = ", ".join(f"{w:.1f}" for w in wavelength_nm[pixels[:_MOST_LISTED]])
+    more = f" and {n - _MOST_LISTED} more" if n > _MOST_LISTED else ""
+    sentence = (
+        f"{n} pixel{'s' * (n > 1)} ({shown}{more} nm) {'are' if n > 1 else 'is'} unsteady: off in "
+        f"{n_darks} of {len(z)} darks, most in this one. Reflectance there is noisier than its "
+        "uncertainty says."
+    )
+    return _pixel_flag(scans[int(dark)], float(z[dark, worst]), sentence, wavelength_nm[worst])
+
+
+def _pixel_flag(scan: str, z: float, sentence: str, at_nm: float) -> Flag:
+    return Flag(scan, "dark_pixel", "notice", z, SPIKE_Z, "1", sentence, float(at_nm))
+
+
+def hot_pixels(scan: str, hot_nm: Sequence[float]) -> list[Flag]:
+    """Give one notice on the pixels that the reflectance step found hot and interpolated.
+
+    Parameters
+    ----------
+    scan
+        The dark that carries the notice, the first of the session.
+    hot_nm
+        Wavelengths of the hot pixels, nm.
+    """
+    if not len(hot_nm):
+        return []
+    shown = ", ".join(f"{w:.1f}" for w in hot_nm[:_MOST_LISTED])
+    more = f" and {len(hot_nm) - _MOST_LISTED} more" if len(hot_nm) > _MOST_LISTED else ""
+    told = "pixel stands" if len(hot_nm) == 1 else "pixels stand"
+    return [
+        Flag(
+            scan,
+            "hot_pixel",
+            "notice",
+            float(len(hot_nm)),
+            0.0,
+            "pixel",
+            f"{len(hot_nm)} {told} out in the darks of the session ({shown}{more} nm); their "
+            "reflectance is interpolated from the neighbours.",
+            float(hot_nm[0]),
+        )
+    ]
+
+
+def dark_noise(darks: Floats, integration_ms: Floats) -> float | None:
+    """Return the noise of one dark from scan to scan, counts; ``None`` without a repeat.
+
+    Successive darks of one integration time are subtracted, so that the fixed pattern and slow
+    drift are no noise.
+    """
+    times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
+    pairs = []
+    for time in np.unique(times):
+        step = np.diff(darks[times == time], axis=0)
+        pairs += [float(robust_sd(row) / np.sqrt(2)) for row in step]
+    return float(np.median(pairs)) if pairs else None

@@ -1,24 +1,467 @@
-"""All checks of raw counts: full scale, darks, whites; and which leaves rest on a bad reference."""
+"""Can the references of a session be trusted, and which leaves rest on one that cannot?
+
+Full scale of the detector, blocks of references, drift and strength of whites, leaves far from
+their white in time; then all checks of raw counts in the order in which they are made.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.blocks import reference_blocks
-from leafledger.quality.dark_course import dark_drift, dark_spikes, hot_pixels
-from leafledger.quality.darks import bad_dark
-from leafledger.quality.flags import Flag
-from leafledger.quality.full_scale import proposed_full_scale, saturated
-from leafledger.quality.session import Session
-from leafledger.quality.white_signal import usable_pixels
-from leafledger.quality.white_times import far_from_white
-from leafledger.quality.whites import weak_white, white_drift
+from leafledger.quality.darks import bad_dark, dark_drift, dark_spikes, hot_pixels
+from leafledger.quality.flags import Flag, Severity
+from leafledger.quality.session import Session, usable_pixels
+
+# Does the white reference hold still over the session?
+# ----------------------------------------------------------------------
 
 Floats = NDArray[np.float64]
+
+NOTICE_DRIFT = 0.01
+"""Change of the white signal worth a notice (relative); above it drift enters the budget."""
+WEAK_SHARE = 0.1
+"""Whites below this share of the detector's range waste it (common practice, no source)."""
+_BANDS = 8
+"""Broad enough that noise averages out, narrow enough that a change of colour shows."""
+
+
+def white_drift(
+    scans: Sequence[str],
+    wavelength_nm: Floats,
+    signal: Floats,
+    usable: NDArray[np.bool_],
+    limit: float,
+) -> list[Flag]:
+    """Flag changes of the white signal from one white to the next.
+
+    Parameters
+    ----------
+    scans
+        Ids of the whites in the order of measuring.
+    wavelength_nm
+        Shape ``(n_pixels,)``, nm.
+    signal
+        White minus dark per millisecond, shape ``(n_whites, n_pixels)``.
+    usable
+        Pixels with enough signal, shape ``(n_pixels,)``.
+    limit
+        Relative change that is a fault; a change above 1 % is a notice.
+
+    Notes
+    -----
+    The change is the largest over eight broad bands, so that a lamp that changes colour counts
+    too. A white that differs from its neighbours while they agree is named alone; where the
+    signal stays changed, the first white after the change is named with the one before; of two
+    whites that differ and nothing else to go by, both are named. Changes too slow to show from
+    one white to the next are found over the whole session (running median of three whites): the
+    later of the two whites that differ most is named.
+    """
+    if len(scans) < 2 or usable.sum() < _BANDS:
+        return []
+    parts = np.array_split(np.flatnonzero(usable), _BANDS)
+    bands = np.column_stack([signal[:, part].mean(axis=1) for part in parts])
+    bands = np.maximum(bands, 1e-12)
+    centres = [float(np.mean(wavelength_nm[part])) for part in parts]
+    flags: list[Flag] = []
+    levels: tuple[tuple[float, Severity], ...] = (
+        (limit, "fault"),
+        (min(NOTICE_DRIFT, limit), "notice"),
+    )
+    for threshold, severity in levels:
+        named = {flag.scan for flag in flags}
+        for i, j in _changes(bands, threshold):
+            change = bands[i] / bands[j] - 1
+            worst = int(np.argmax(np.abs(change)))
+            if scans[i] not in named:
+                flags.append(_flag(scans[i], scans[j], change, threshold, severity, centres[worst]))
+    return flags + _slow_change(scans, bands, centres, limit, flags)
+
+
+def _slow_change(
+    scans: Sequence[str],
+    bands: Floats,
+    centres: Sequence[float],
+    limit: float,
+    known: Sequence[Flag],
+) -> list[Flag]:
+    """Flag a change over the session that no step between neighbours has shown."""
+    n = len(scans)
+    if n < 4:
+        return []
+    middle = np.array([np.median(bands[max(k - 1, 0) : k + 2], axis=0) for k in range(n)])
+    middle[0], middle[-1] = np.median(bands[:3], axis=0), np.median(bands[-3:], axis=0)
+    low, high = middle.argmin(axis=0), middle.argmax(axis=0)
+    ratio = middle.max(axis=0) / middle.min(axis=0) - 1
+    worst = int(np.argmax(ratio))
+    earlier, later = sorted((int(low[worst]), int(high[worst])))
+    change = middle[later] / middle[earlier] - 1
+    reached: tuple[float, Severity] | None = None
+    if ratio[worst] > limit:
+        reached = (limit, "fault")
+    elif ratio[worst] > NOTICE_DRIFT:
+        reached = (NOTICE_DRIFT, "notice")
+    if reached is None or any(f.severity in ("fault", reached[1]) for f in known):
+        return []
+    threshold, severity = reached
+    flag = _flag(scans[later], scans[earlier], change, threshold, severity, centres[worst])
+    return [replace(flag, sentence=flag.sentence.replace("the neighbouring white", "white"))]
+
+
+def _differ(bands: Floats, i: int, j: int) -> float:
+    return float(np.max(np.abs(bands[i] / bands[j] - 1)))
+
+
+def _changes(bands: Floats, threshold: float) -> list[tuple[int, int]]:
+    """Return (white, the one it is compared with) for every white to be named."""
+    n = len(bands)
+    steps = [k for k in range(1, n) if _differ(bands, k, k - 1) > threshold]
+    runs = np.split(np.arange(n), steps)
+    if len(runs) < 2:
+        return []
+    if n == 2:
+        return [(0, 1), (1, 0)]
+    named: list[tuple[int, int]] = []
+    if len(runs[0]) == 1 and len(runs[1]) > 1:
+        named.append((0, int(runs[1][0])))
+    for position in range(1, len(runs)):
+        before, run = int(runs[position - 1][-1]), runs[position]
+        last = position + 1 == len(runs)
+        returns = not last and _differ(bands, before, int(runs[position + 1][0])) <= threshold
+        alone = len(run) == 1 and returns
+        if alone or not _explained(runs, position, bands, threshold):
+            named.append((int(run[0]), before))
+    return named
+
+
+def _explained(
+    runs: Sequence[NDArray[np.intp]], position: int, bands: Floats, threshold: float
+) -> bool:
+    """Return whether a single odd white before this run already explains the change."""
+    before = runs[position - 1]
+    if len(before) > 1:
+        return False
+    if position == 1:
+        return len(runs[position]) > 1
+    return _differ(bands, int(runs[position - 2][-1]), int(runs[position][0])) <= threshold
+
+
+def _flag(
+    scan: str,
+    other: str,
+    change: Floats,
+    threshold: float,
+    severity: Severity,
+    wavelength_nm: float,
+) -> Flag:
+    worst = float(change[np.argmax(np.abs(change))])
+    level = float(change.mean())
+    colour = float(np.abs(change - level).max())
+    return Flag(
+        scan,
+        "reference_drift",
+        severity,
+        abs(worst),
+        threshold,
+        "1",
+        f"The white signal differs by {100 * worst:+.2g} % from the neighbouring white {other} "
+        f"near {wavelength_nm:.0f} nm (limit {100 * threshold:g} %), by {100 * level:+.2g} % in "
+        f"level and up to {100 * colour:.2g} % in colour: lamp, panel or geometry changed.",
+        wavelength_nm,
+    )
+
+
+def weak_white(
+    scans: Sequence[str], counts: Floats, signal: Floats, full_scale: float | None
+) -> list[Flag]:
+    """Give one notice if the whites use little of the detector's range.
+
+    Parameters
+    ----------
+    scans
+        Ids of the whites.
+    counts, signal
+        Raw counts, and counts above dark, shape ``(n_whites, n_pixels)``.
+    full_scale
+        Counts at full scale; nothing is judged if it is not known.
+    """
+    if full_scale is None or not len(scans):
+        return []
+    room = full_scale - np.median(counts - signal, axis=1)
+    share = np.percentile(signal, 99, axis=1) / np.maximum(room, 1.0)
+    typical = float(np.median(share))
+    if typical >= WEAK_SHARE:
+        return []
+    return [
+        Flag(
+            scans[0],
+            "weak_white",
+            "notice",
+            typical,
+            WEAK_SHARE,
+            "1",
+            f"The whites of this session reach {100 * typical:.2g} % of the detector's range "
+            f"(advice: at least {100 * WEAK_SHARE:g} %): a longer integration time would lower "
+            "the noise.",
+        )
+    ]
+
+
+# Did the detector reach full scale? Which count is full scale, if nobody said?
+# ----------------------------------------------------------------------
+
+PLATEAU_PIXELS = 5
+"""Neighbouring pixels at exactly the same highest count that no noisy spectrum shows by chance."""
+_LAMP = (
+    "Lines of the lamp there are not used for the wavelengths; a shorter integration time would "
+    "show them."
+)
+
+
+def proposed_full_scale(counts: Floats) -> float | None:
+    """Propose the full scale from the data: the highest count, if a spectrum is cut flat at it.
+
+    Parameters
+    ----------
+    counts
+        Shape ``(n_scans, n_pixels)``.
+
+    Returns
+    -------
+    float or None
+        The highest count of all, if at least :data:`PLATEAU_PIXELS` neighbouring pixels of one
+        scan have exactly this count.
+
+    Examples
+    --------
+    >>> proposed_full_scale(np.array([[3.0, 9, 9, 9, 9, 9, 4], [1, 2, 3, 4, 3, 2, 1]]))
+    9.0
+    >>> proposed_full_scale(np.array([[3.0, 9, 8, 9, 7, 9, 4]])) is None
+    True
+    """
+    if counts.size == 0 or counts.shape[1] < PLATEAU_PIXELS:
+        return None
+    highest = float(counts.max())
+    if highest <= 0:
+        return None
+    at = counts == highest
+    runs = np.lib.stride_tricks.sliding_window_view(at, PLATEAU_PIXELS, axis=1).all(axis=2)
+    return highest if runs.any() else None
+
+
+def saturated(
+    scans: Sequence[str],
+    wavelength_nm: Floats,
+    counts: Floats,
+    full_scale: float,
+    tolerated_share: float,
+    *,
+    stated: bool,
+    lamps: Collection[str] = (),
+) -> list[Flag]:
+    """Flag scans with more pixels at or above full scale than are tolerated (a fault).
+
+    A lamp scan gets a notice: its strongest lines fill the detector easily, the wavelengths rest
+    on the others, and a lamp whose lines do not serve is refused by the reflectance rule.
+
+    Parameters
+    ----------
+    scans
+        Scan ids, length ``n_scans``.
+    wavelength_nm
+        Shape ``(n_pixels,)``, nm.
+    counts
+        Shape ``(n_scans, n_pixels)``.
+    full_scale
+        Count at which the detector is full.
+    tolerated_share
+        Share of the pixels, 0 to 1.
+    stated
+        Whether the full scale was stated, or proposed from the data.
+    lamps
+        Ids of lamp scans.
+    """
+    at = counts >= full_scale
+    share = at.mean(axis=1)
+    origin = "" if stated else " (full scale proposed from the data: the spectra are cut flat)"
+    flags = []
+    for i in np.flatnonzero(share > tolerated_share).tolist():
+        where = wavelength_nm[at[i]]
+        lamp = scans[i] in lamps
+        mend = _LAMP if lamp else "Shorten the integration time and measure again."
+        flags.append(
+            Flag(
+                scans[i],
+                "saturated",
+                "notice" if lamp else "fault",
+                float(share[i]),
+                tolerated_share,
+                "1",
+                f"{at[i].sum()} of {at.shape[1]} pixels ({where.min():.0f} to {where.max():.0f} "
+                f"nm) are at or above full scale, {full_scale:g} counts{origin}. {mend}",
+                float(where[len(where) // 2]),
+            )
+        )
+    return flags
+
+
+# The order of measuring, and references that were measured together.
+# ----------------------------------------------------------------------
+
+NO_BLOCK = -1
+PAUSE_S = 10 * 60.0
+"""A longer pause between two references of a kind also ends a block."""
+
+
+def measuring_order(session: Session) -> NDArray[np.int32]:
+    """Return the place of each scan in the order of measuring, from 0, shape ``(n_scans,)``.
+
+    By time if every scan states one, else as in the sheet.
+    """
+    seconds = session.seconds
+    if np.isnan(seconds).any():
+        return np.arange(len(seconds), dtype=np.int32)
+    place = np.empty(len(seconds), dtype=np.int32)
+    place[np.argsort(seconds, kind="stable")] = np.arange(len(seconds))
+    return place
+
+
+def reference_blocks(session: Session) -> NDArray[np.int32]:
+    """Number the blocks of references, kind by kind, shape ``(n_scans,)``; -1 for leaves.
+
+    A block holds references of one role with no leaf between them and no pause above 10 minutes:
+    they are repeats, not independent looks at the session.
+    """
+    block = np.full(len(session.ids), NO_BLOCK, dtype=np.int32)
+    order = np.argsort(measuring_order(session), kind="stable")
+    for role in sorted(set(session.roles) - {"sample"}):
+        block[order] = np.where(
+            np.array([session.roles[i] == role for i in order]),
+            _numbers([session.roles[i] for i in order], role, session.seconds[order]),
+            block[order],
+        )
+    return block
+
+
+def _numbers(roles: Sequence[str], role: str, seconds: NDArray[np.float64]) -> NDArray[np.int32]:
+    out = np.full(len(roles), NO_BLOCK, dtype=np.int32)
+    number, last = NO_BLOCK, -1
+    leaf_between = True
+    for k, kind in enumerate(roles):
+        if kind == "sample":
+            leaf_between = True
+        if kind != role:
+            continue
+        pause = float(seconds[k] - seconds[last]) if last >= 0 else 0.0
+        if leaf_between or pause > PAUSE_S:
+            number += 1
+        out[k], last, leaf_between = number, k, False
+    return out
+
+
+# Was every leaf measured near enough in time to a white reference?
+# ----------------------------------------------------------------------
+
+BRACKET_MIN = 30.0
+"""Whites on both sides of a leaf should be no farther apart, min (common practice, no source)."""
+ONE_SIDED_MIN = 10.0
+"""A leaf with whites on one side only should be no farther from them, min (the same)."""
+ODD_GAP = 1.5
+"""A gap between white blocks this many times the usual one: a block seems to be missing."""
+
+
+def far_from_white(session: Session) -> tuple[list[Flag], list[str]]:
+    """Give a notice on leaf scans whose whites are far away in time.
+
+    Returns
+    -------
+    tuple
+        The notices, and warnings: the leaves without a white on both sides, and gaps that look
+        as if a whole block of whites were missing.
+
+    Notes
+    -----
+    A leaf between two blocks of whites is far if they are more than 30 min apart; a leaf with
+    whites on one side only, if they are more than 10 min away. Scans without a time are not
+    judged.
+    """
+    seconds = session.seconds
+    block = reference_blocks(session)
+    whites = np.flatnonzero((np.array(session.roles) == "white") & np.isfinite(seconds))
+    leaves = np.flatnonzero((np.array(session.roles) == "sample") & np.isfinite(seconds))
+    if not len(whites) or not len(leaves):
+        return [], []
+    numbers = np.unique(block[whites])
+    at = np.sort([float(np.median(seconds[whites[block[whites] == n]])) for n in numbers]) / 60
+    flags = [
+        flag
+        for i in leaves[np.argsort(seconds[leaves], kind="stable")]
+        for flag in _judged(session.ids[i], float(seconds[i]) / 60, at)
+    ]
+    minutes = np.sort(seconds[leaves]) / 60
+    return flags, [*_summary(flags), *_missing_block(at, minutes)]
+
+
+def _judged(scan: str, minute: float, at: Floats) -> list[Flag]:
+    after = int(np.searchsorted(at, minute))
+    if 0 < after < len(at):
+        gap = float(at[after] - at[after - 1])
+        told = f"The whites before and after it are {gap:.3g} min apart"
+        limit = BRACKET_MIN
+    else:
+        gap = float(np.abs(at - minute).min())
+        told = f"Its only whites are {gap:.3g} min {'before' if after else 'after'} it"
+        limit = ONE_SIDED_MIN
+    if gap <= limit:
+        return []
+    sentence = f"{told} (limit {limit:g} min): what the lamp did meanwhile is not known."
+    return [Flag(scan, "far_from_white", "notice", gap, limit, "min", sentence)]
+
+
+def _summary(flags: Sequence[Flag]) -> list[str]:
+    if not flags:
+        return []
+    return [
+        f"{len(flags)} leaf scans are far in time from any white, from {flags[0].scan} to "
+        f"{flags[-1].scan}: measure whites at least every {BRACKET_MIN:g} min, the first before "
+        "and the last after the leaves."
+    ]
+
+
+def _missing_block(at: Floats, leaves: Floats) -> list[str]:
+    """Tell where a block of whites seems to be missing.
+
+    Parameters
+    ----------
+    at, leaves
+        Minutes of the blocks of whites and of the leaf scans, rising.
+
+    Notes
+    -----
+    Where a block is left out, time passes and leaves are measured: about twice as many as usual lie
+    between two blocks. A pause, or darks taken half way, makes the gap longer and not fuller.
+    """
+    gaps = np.diff(at)
+    if len(gaps) < 3:
+        return []
+    between = np.diff(np.searchsorted(leaves, at))
+    usual, usual_leaves = float(np.median(gaps)), float(np.median(between))
+    odd = np.flatnonzero((gaps > ODD_GAP * usual) & (between > ODD_GAP * usual_leaves))
+    return [
+        f"No white for {gaps[k]:.3g} min and {between[k]} leaf scans from minute "
+        f"{at[k] - at[0]:.3g} of the whites on, where {usual:.3g} min and {usual_leaves:g} leaf "
+        "scans are usual: a block of whites seems to be missing."
+        for k in odd
+    ]
+
+
+# All checks of raw counts: full scale, darks, whites; and which leaves rest on a bad reference.
+# ----------------------------------------------------------------------
+
 _WHITES = ("white_before", "white_after")
 _REFERENCES = (*_WHITES, "dark_before", "dark_after")
 _FEW_PIXELS = 0.01

@@ -8,18 +8,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.between_sessions import DARK_NOISE
-from leafledger.quality.clip_checks import check_clip
-from leafledger.quality.dark_leaf_noise import predicted_noise
+from leafledger.quality.clip import check_clip
+from leafledger.quality.cross_session_checks import DARK_NOISE
 from leafledger.quality.flags import Flag, flag_table
 from leafledger.quality.index_shift import read_indices
-from leafledger.quality.leaf_checks import check_leaves, check_replicates
-from leafledger.quality.levels import level_table
+from leafledger.quality.leaves import check_leaves, check_replicates
+from leafledger.quality.measuring_order import duplicate, time_order
 from leafledger.quality.reference_checks import check_counts, leaves_on_faults
 from leafledger.quality.room_light import check_ambient, lines_in_whites
 from leafledger.quality.session import Session
-from leafledger.quality.sheet_order import duplicate, time_order
-from leafledger.quality.wavelength_shift import Moved, check_wavelengths
+from leafledger.quality.session_levels import level_table
+from leafledger.quality.trusted_range import predicted_noise
+from leafledger.quality.wavelength_axis import AxisShift, check_wavelengths
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.columns import SIGNAL
 from leafledger.study.tables import read_spectra, write_parquet
@@ -42,7 +42,7 @@ def run(job: Job) -> Outcome:
     signal, _ = session.white_signal()
     on_axis = None if signal is None else np.interp(axis, session.scans.wavelength_nm, signal)
     flags: list[Flag] = []
-    moved = Moved()
+    moved = AxisShift()
     if session.in_counts:
         flags, outcome.warnings = check_counts(session, checks, signal)
         moved = check_wavelengths(session, signal)

@@ -14,13 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.records.record import Job, Metric, Outcome
-from leafledger.reflectance.axis_doubt import with_axis_doubt
-from leafledger.reflectance.convert import UNLIT_U, Reflected, convert
-from leafledger.reflectance.drift import drift_and_outliers
-from leafledger.reflectance.naming import reference_columns
+from leafledger.reflectance.conversion import UNLIT_U, Reflected, to_reflectance, with_axis_doubt
 from leafledger.reflectance.panel import panel_of
-from leafledger.reflectance.session import References, Scans, refer, settle, without_hot_pixels
-from leafledger.reflectance.wavelengths import settle_axis, wavelengths_asked
+from leafledger.reflectance.references import (
+    References,
+    Scans,
+    build_references,
+    drift_and_outliers,
+    fill_defaults,
+    reference_columns,
+    without_hot_pixels,
+)
+from leafledger.reflectance.wavelength_correction import correct_axis, wavelengths_asked
 from leafledger.spectra.bands import smoothing_weights
 from leafledger.spectra.grid import resampling_weights, target_axis
 from leafledger.study.columns import REFLECTANCE
@@ -44,7 +49,7 @@ def run(job: Job) -> Outcome:
     full_scale = instrument["full_scale_counts"]
     if full_scale is None:
         full_scale = table.metadata.get("full_scale_counts")
-    axis = settle_axis(table, wavelengths_asked(settings), full_scale, session)
+    axis = correct_axis(table, wavelengths_asked(settings), full_scale, session)
     table = replace(table, wavelength_nm=axis.wavelength_nm)
     grid_nm = target_axis(table.wavelength_nm, settings["grid"], session)
     weights = to_grid(table.wavelength_nm, grid_nm, settings["smoothing"])
@@ -62,10 +67,10 @@ def run(job: Job) -> Outcome:
     scans = scans_of(table, session, full_scale)
     if not len(scans.where("sample")):
         return _empty(job, scans, grid_nm, told)
-    scans, said = settle(scans)
+    scans, said = fill_defaults(scans)
     scans, hot_at, hot = without_hot_pixels(scans)
-    references, more = refer(scans, instrument, settings)
-    reflected = convert(scans, references, panel.reflectance, weights)
+    references, more = build_references(scans, instrument, settings)
+    reflected = to_reflectance(scans, references, panel.reflectance, weights)
     if axis.modes_nm is not None and references.noise.known:
         modes = [np.interp(grid_nm, axis.wavelength_nm, mode) for mode in axis.modes_nm]
         reflected = with_axis_doubt(reflected, grid_nm, np.stack(modes))

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
-from leafledger.quality.sheet_order import raw_digest
+from leafledger.quality.measuring_order import raw_digest
 from leafledger.study.columns import FLAGS, TEXT
 from leafledger.study.definition import Form
 from leafledger.study.scan_sheet import Decision, Scan, judged_otherwise

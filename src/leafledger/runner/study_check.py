@@ -188,7 +188,7 @@ def swapped_references(
 
 def digests_of_last_run(study: Study, session: str) -> dict[str, str]:
     """Return scan -> digest of its raw values, as the last run took them in; of every role."""
-    from leafledger.quality.sheet_order import raw_digest
+    from leafledger.quality.measuring_order import raw_digest
     from leafledger.study.tables import read_spectra
 
     table = read_spectra(
@@ -202,7 +202,7 @@ def digests_of_raw_files(study: Study, session: str, read: SessionScans) -> dict
     """Return scan -> digest that its raw values would have if a run took them in now."""
     import numpy as np
 
-    from leafledger.quality.sheet_order import raw_digest
+    from leafledger.quality.measuring_order import raw_digest
 
     settings = job_of(study, Task("intake", session)).settings
     # Counts are kept as float32; reflectance is kept as it came.

@@ -1,23 +1,30 @@
-"""Did the wavelength axis move within the session?
+"""Did the wavelength axis move from one session to another? The structure of the whites tells.
 
-Two witnesses, and no others: the lines of a lamp (read with the reflectance and told in its
-metadata), and the structure that source, fibre and panel print on every white. The red edge of
-the leaves is none: chlorophyll moves it. A white without structure tells nothing, and that is
-said.
+What the lamps of `wavelength_sessions` tell better is left to them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.quality.flags import Flag, Severity
-from leafledger.quality.session import Session
-from leafledger.quality.white_signal import usable_pixels
+from leafledger.quality.session import USABLE_SIGNAL_TO_NOISE, Session, usable_pixels
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+# Did the wavelength axis move within the session?
+# ----------------------------------------------------------------------
+# Two witnesses, and no others: the lines of a lamp (read with the reflectance and told in its
+# metadata), and the structure that source, fibre and panel print on every white. The red edge of
+# the leaves is none: chlorophyll moves it. A white without structure tells nothing, and that is
+# said.
 
 Floats = NDArray[np.float64]
 
@@ -59,14 +66,14 @@ class WhiteShifts:
 
 
 @dataclass(frozen=True)
-class Moved:
+class AxisShift:
     """Flags of a session, and what the metadata of its quality table say of the check."""
 
     flags: list[Flag] = field(default_factory=list)
     told: dict[str, Any] = field(default_factory=dict)
 
 
-def check_wavelengths(session: Session, signal: Floats | None) -> Moved:
+def check_wavelengths(session: Session, signal: Floats | None) -> AxisShift:
     """Check whether the wavelength axis moved within a session in counts.
 
     Parameters
@@ -89,10 +96,10 @@ def check_wavelengths(session: Session, signal: Floats | None) -> Moved:
     usable = usable_pixels(signal, len(axis))
     found = white_shifts(axis, session.white_per_ms, usable)
     if found.why_not:
-        return Moved(flags, {CHECK: {"white": "not assessable", "why": found.why_not}})
+        return AxisShift(flags, {CHECK: {"white": "not assessable", "why": found.why_not}})
     flags += _white_flags(ids, found)
     u = round(float(np.median(found.u_nm)), 4)
-    return Moved(flags, {CHECK: {"white": "assessed", "u_nm": u}})
+    return AxisShift(flags, {CHECK: {"white": "assessed", "u_nm": u}})
 
 
 def white_shifts(wavelength_nm: Floats, whites: Floats, usable: NDArray[np.bool_]) -> WhiteShifts:
@@ -282,3 +289,177 @@ def _lamp_flags(told: dict[str, Any]) -> list[Flag]:
 def _flag(scan: str, shift: float, grade: tuple[Severity, float], sentence: str) -> Flag:
     severity, threshold = grade
     return Flag(scan, CHECK, severity, abs(shift), threshold, "nm", sentence)
+
+
+# Did the wavelength axis move from one session to another? The lines of the lamps tell.
+# ----------------------------------------------------------------------
+
+_SURE = 4.0
+"""A change must be so many of its standard uncertainties."""
+_FEWEST = 3
+"""From three sessions the median tells which one is odd."""
+
+
+def axes_against_sessions(told: Mapping[str, Mapping[str, Any]]) -> tuple[list[str], float | None]:
+    """Compare the shift that the lamp found between sessions.
+
+    Parameters
+    ----------
+    told
+        Session -> metadata ``wavelengths`` of its reflectance (empty without a lamp scan).
+
+    Returns
+    -------
+    tuple
+        A warning for each session whose axis stands elsewhere than the usual one (the median of
+        three or more sessions, else the first), in the middle of the lines or at an end of the
+        axis; and the largest change between two sessions in the middle, nm, ``None`` with fewer
+        than two lamps.
+
+    Notes
+    -----
+    The tolerance is 0.2 nm, as within a session, or four standard uncertainties if that is more:
+    on the red edge of a leaf (0.02 per nm) 0.2 nm is 0.004 in reflectance, about the noise of a
+    scan. Where the axes were put right by the lamp, only a change above 0.5 nm is told: the
+    correction has taken it away, but something happened to the instrument.
+    """
+    lamps = {name: dict(of["lamp"]) for name, of in told.items() if of.get("lamp")}
+    if len(lamps) < 2:
+        return [], None
+    found = {name: _places(lamp) for name, lamp in lamps.items()}
+    values = np.array([shift for shift, _ in found.values()])
+    us = np.array([u for _, u in found.values()])
+    several = len(values) >= _FEWEST
+    usual = np.median(values, axis=0) if several else values[0]
+    said = []
+    for k, name in enumerate(found):
+        if k == 0 and not several:
+            continue
+        u = np.hypot(us[k], 0.0 if several else us[0])
+        corrected = told[name].get("axis") == "from_lamp"
+        limit = np.maximum(FAULT_NM if corrected else NOTICE_NM, _SURE * u)
+        change = values[k] - usual
+        worst = int(np.argmax(np.abs(change) / limit))
+        if abs(change[worst]) > limit[worst]:
+            said.append(_sentence(name, change, u, float(limit[worst]), worst, corrected))
+    return said, float(np.ptp(values[:, 0]))
+
+
+def _places(lamp: Mapping[str, Any]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the shift in the middle of the lines and at both ends of the axis, and each u, nm."""
+    return (
+        np.array([lamp["shift_nm"], *lamp["shift_at_ends_nm"]], dtype=np.float64),
+        np.array([lamp["u_shift_nm"], *lamp["u_shift_at_ends_nm"]], dtype=np.float64),
+    )
+
+
+def _sentence(
+    session: str, change: np.ndarray, u: np.ndarray, limit: float, worst: int, corrected: bool
+) -> str:
+    where = ("in the middle of the lamp's lines", "at the short end", "at the long end")[worst]
+    mend = (
+        "The axes were put right by the lamp; see what happened to the instrument."
+        if corrected
+        else "The axes were left as read: reflectance.wavelengths: from_lamp puts them right."
+    )
+    return (
+        f"Session {session}: its wavelengths stand {change[worst]:+.2f} nm (standard uncertainty "
+        f"{u[worst]:.2g} nm) from those of the other sessions {where}, by the lamp (tolerance "
+        f"{limit:.2g} nm). {mend}"
+    )
+
+
+# Did the wavelength axis move from one session to another? The structure of the whites tells.
+# ----------------------------------------------------------------------
+# What the lamps of `wavelength_sessions` tell better is left to them.
+
+
+@dataclass(frozen=True)
+class StructureMoved:
+    """What the whites say of the axes.
+
+    Attributes
+    ----------
+    warnings
+        A sentence for each session whose whites stand elsewhere, or one that nothing could tell.
+    largest_nm
+        The largest shift between two sessions, nm; ``None`` if it could not be told.
+    """
+
+    warnings: list[str] = field(default_factory=list)
+    largest_nm: float | None = None
+
+
+def whites_moved(
+    signals: Mapping[str, pd.DataFrame],
+    by_lamp: Collection[str],
+    lamps: Mapping[str, bool] | None = None,
+) -> StructureMoved:
+    """Compare the structure of the mean white between sessions in counts.
+
+    Parameters
+    ----------
+    signals
+        Session -> table ``quality/<session>.signal.parquet``, all on one axis.
+    by_lamp
+        Sessions whose lamp scans tell of their axis; the whites do not speak for them, but are
+        compared with.
+    lamps
+        Session that holds a lamp scan -> whether one could be read; for the words only.
+
+    Notes
+    -----
+    As within a session (`white_shifts`), a session's mean white taking the place of a white. A
+    lamp that was changed for another kind differs in more than a shift: the uncertainty, taken
+    from the scatter over the spectrum, grows with that.
+    """
+    known = {name: table for name, table in signals.items() if len(table)}
+    judged = [name for name in known if name not in by_lamp]
+    if len(known) < 2 or not judged:
+        return StructureMoved()
+    axis = next(iter(known.values()))["wavelength_nm"].to_numpy(dtype=np.float64)
+    whites = np.stack([table["white"].to_numpy(dtype=np.float64) for table in known.values()])
+    signal = np.stack([t["signal_to_noise"].to_numpy(dtype=np.float64) for t in known.values()])
+    usable = (signal >= USABLE_SIGNAL_TO_NOISE).all(axis=0) & np.isfinite(whites).all(axis=0)
+    found = white_shifts(axis, whites, usable)
+    if found.why_not:
+        return StructureMoved([_not_told(judged, lamps or {}, found.why_not)])
+    u = np.hypot(found.u_nm, np.median(found.u_nm))
+    said = [
+        _moved(name, shift, of)
+        for name, shift, of in zip(known, found.shift_nm, u, strict=True)
+        if name not in by_lamp and abs(shift) > max(NOTICE_NM, _SURE * of)
+    ]
+    return StructureMoved(said, float(np.ptp(found.shift_nm)))
+
+
+def _not_told(sessions: Collection[str], lamps: Mapping[str, bool], why: str) -> str:
+    return (
+        f"Whether the wavelengths moved between sessions cannot be told for {', '.join(sessions)}: "
+        f"{_lamps_told(lamps)}, and {why}. A scan of a mercury-argon lamp in every session "
+        "(role lamp) would tell."
+    )
+
+
+def _lamps_told(lamps: Mapping[str, bool]) -> str:
+    """Say why the lamp scans of the study do not compare its sessions."""
+    unread = [name for name, read in lamps.items() if not read]
+    alone = [name for name, read in lamps.items() if read]
+    if not lamps:
+        return "there is no lamp scan"
+    told = []
+    if unread:
+        told.append(f"no lamp scan of {', '.join(unread)} could be read")
+    if alone:
+        told.append(f"only {', '.join(alone)} has a lamp scan that could be read")
+    return " and ".join(told)
+
+
+def _moved(session: str, shift: float, u: float) -> str:
+    return (
+        f"Session {session}: the structure of its whites stands {shift:+.2f} nm (standard "
+        f"uncertainty {u:.2g} nm) from that of the other sessions (tolerance "
+        f"{max(NOTICE_NM, _SURE * u):.2g} nm): the spectrometer's wavelengths, or the peaks of the "
+        "light source, have moved. A scan of a mercury-argon lamp (role lamp) in every session "
+        "tells which."
+    )

@@ -1,4 +1,8 @@
-"""Every leaf scan of a session into reflectance on the study's grid, a few at a time."""
+"""How do the scans of a session become reflectance on the grid of the study?
+
+A few scans at a time: whites interpolated to the leaf, the measurement equation, the grid; then
+what an uncertain wavelength axis adds to the uncertainty.
+"""
 
 from __future__ import annotations
 
@@ -9,18 +13,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.reflectance.ratio import (
+from leafledger.reflectance.measurement_equation import (
     DarkPart,
     Part,
     WhitePart,
     interpolate,
     reflect,
+    source_name,
 )
-from leafledger.reflectance.references import Blocks, levels
-from leafledger.reflectance.session import References, Scans
+from leafledger.reflectance.references import Blocks, References, Scans, levels
 
 if TYPE_CHECKING:
     import scipy.sparse
+
+
+# Every leaf scan of a session into reflectance on the study's grid, a few at a time.
+# ----------------------------------------------------------------------
 
 UNLIT_U = 1000.0
 """Standard uncertainty written where the white got no light and reflectance cannot be known."""
@@ -62,7 +70,7 @@ class Reflected:
         return np.asarray(np.sqrt(total, out=total), dtype=np.float64)
 
 
-def convert(
+def to_reflectance(
     scans: Scans,
     references: References,
     panel: float | NDArray[np.float64],
@@ -213,3 +221,50 @@ def _one_sided_drift(
     change = blocks.rate[other] - blocks.rate[block]
     between = max(abs(blocks.time_s[other] - blocks.time_s[block]), 1.0)
     return np.asarray(gap_s[:, None] / between * change / np.sqrt(3), dtype=np.float64)
+
+
+# What an uncertain wavelength axis makes of reflectance.
+# ----------------------------------------------------------------------
+
+Floats = NDArray[np.float64]
+
+
+def with_axis_doubt(reflected: Reflected, grid_nm: Floats, modes_nm: Floats) -> Reflected:
+    """Add the uncertainty of the wavelengths to what all scans share.
+
+    Parameters
+    ----------
+    reflected
+        Reflectance on the grid.
+    grid_nm
+        Shape ``(n_wavelengths,)``, nm.
+    modes_nm
+        One standard deviation of the axis along each independent direction in which its correction
+        is uncertain, shape ``(n_modes, n_wavelengths)``, nm.
+
+    Returns
+    -------
+    Reflected
+        With a source ``u_axis``, ``u_axis_2`` ... for each mode: minus the slope dR / dwavelength
+        times the mode. One shift moves all scans of a session, and all wavelengths, alike.
+
+    References
+    ----------
+    JCGM 100:2008 (GUM), equations 10 and 13.
+    """
+    lit = np.flatnonzero(~reflected.unlit)
+    if len(lit) < 2:
+        return reflected
+    # What is written where there is no light (0) makes no slope: the nearest lit value stands in.
+    near = lit[np.clip(np.searchsorted(lit, np.arange(len(grid_nm))), 0, len(lit) - 1)]
+    shape = reflected.reflectance.shape
+    names = [source_name("axis", place) for place in range(len(modes_nm))]
+    found = {name: np.zeros(shape, dtype=np.float32) for name in names}
+    for start in range(0, len(reflected.reflectance), _ROWS):
+        rows = slice(start, start + _ROWS)
+        slope = np.gradient(reflected.reflectance[rows][:, near], grid_nm, axis=1)
+        for name, mode in zip(names, modes_nm, strict=True):
+            found[name][rows] = -slope * mode
+    for column in found.values():
+        column[:, reflected.unlit] = 0.0
+    return replace(reflected, shared={**reflected.shared, **found})

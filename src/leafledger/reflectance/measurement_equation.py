@@ -1,7 +1,9 @@
-"""The measurement equation of reflectance, and the law of propagation of uncertainty for it.
+"""What is the reflectance of a leaf from counts, and how uncertain is it, source by source?
 
-R = R_panel * (linear(S - D_s) - s) / t_s / rate
-rate = sum of weight * (linear(W - D_w) - s) / t_w
+The measurement equation, and the law of propagation of uncertainty for it (GUM, JCGM 100:2008)::
+
+    R = R_panel * (linear(S - D_s) - s) / t_s / rate
+    rate = sum of weight * (linear(W - D_w) - s) / t_w
 
 with leaf S, white W, darks D of their integration times t, stray light s of each scan (0 if it is
 not corrected), and R_panel the panel's reflectance.
@@ -15,10 +17,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.reflectance.dark import same_time
+from leafledger.reflectance.detector import Noise, StrayLight, same_time
 from leafledger.reflectance.linearity import Linearity
-from leafledger.reflectance.noise import Noise
-from leafledger.reflectance.stray_light import StrayLight
 
 _ROUNDING = 1e-12
 

@@ -1,0 +1,174 @@
+"""A robust linear regression with an interval, for few points of which some may be wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.resampling.intervals import MAD_TO_SD, robust_sd
+
+# What one feature of a leaf should be, foretold from its others over the leaves of a session.
+# ----------------------------------------------------------------------
+# A fault that changes one feature and not the others stands out by what is left over, however
+# differently the leaves are coloured.
+
+Floats = NDArray[np.float64]
+
+LEVERAGE = 0.35
+"""A leaf unlike all others of its session (hat value above this) is not judged."""
+_SCANS_FOR_SQUARES = 48
+_ROUNDS = 30
+_BIWEIGHT = 5.0
+"""Residuals beyond this many robust standard deviations carry no weight."""
+
+
+@dataclass(frozen=True)
+class Residuals:
+    """What is left of a feature when the others have foretold it, shapes ``(n_scans,)``.
+
+    Attributes
+    ----------
+    left
+        Feature minus what was foretold, in its unit.
+    judged
+        Whether the session holds enough leaves like this one to say so.
+    scale
+        Robust standard deviation of what is left.
+    """
+
+    left: Floats
+    judged: NDArray[np.bool_]
+    scale: float
+
+
+def residuals(feature: Floats, others: Floats, bent: tuple[int, ...]) -> Residuals:
+    """Regress a feature on the others, robustly, and return what is left.
+
+    Parameters
+    ----------
+    feature
+        Shape ``(n_scans,)``.
+    others
+        Features that the fault does not touch, shape ``(n_scans, n_others)``.
+    bent
+        Columns of ``others`` whose squares take part too, if there are 48 scans or more: pale
+        leaves do not follow a straight line.
+
+    Notes
+    -----
+    Iterated weights (Tukey's biweight), so that the scans at fault do not shape the rule they are
+    judged by.
+
+    References
+    ----------
+    Biweight: Beaton & Tukey 1974, Technometrics 16:147-185 (from memory).
+    """
+    terms = _terms(others, bent)
+    n, n_terms = terms.shape
+    weight = np.ones(n)
+    left, scale = feature, 0.0
+    for _ in range(_ROUNDS):
+        root = np.sqrt(weight)
+        found = np.linalg.lstsq(terms * root[:, None], feature * root, rcond=None)[0]
+        left = feature - terms @ found
+        # The fit has bent towards the data: fewer degrees of freedom than scans.
+        scale = max(float(robust_sd(left)) * float(np.sqrt(n / (n - n_terms))), 1e-9)
+        far = np.abs(left) / (_BIWEIGHT * scale)
+        weight = np.where(far < 1, (1 - far**2) ** 2, 0.0)
+    kept = terms[weight > 0]
+    hat = np.einsum("ij,jk,ik->i", terms, np.linalg.pinv(kept.T @ kept, hermitian=True), terms)
+    return Residuals(np.asarray(left, dtype=np.float64), np.asarray(hat < LEVERAGE), scale)
+
+
+def _terms(others: Floats, bent: tuple[int, ...]) -> Floats:
+    """Return the intercept, the features in units of their spread and, of many scans, squares."""
+    spread = np.maximum(robust_sd(others, axis=0), 1e-9)
+    scaled = (others - np.median(others, axis=0)) / spread
+    terms = [np.ones((len(others), 1)), scaled]
+    if len(others) >= _SCANS_FOR_SQUARES:
+        terms.append(scaled[:, bent] ** 2)
+    return np.hstack(terms)
+
+
+# A robust linear regression with an interval, for few points of which some may be wrong.
+# ----------------------------------------------------------------------
+
+HUBER_K = 1.345
+"""95 % efficiency at the normal distribution (Huber 1981, Robust Statistics)."""
+_LINE_ROUNDS = 200
+_TOLERANCE = 1e-10
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Coefficients, their standard errors, shape ``(n_terms,)``, and degrees of freedom.
+
+    The degrees of freedom count only points that are not held back by the weights, so that the
+    tails of small fits keep their level (by simulation: within a third at p = 0.003 for 24 points).
+    """
+
+    coefficient: Floats
+    error: Floats
+    df: float
+
+
+def huber_fit(terms: Floats, values: Floats) -> Fit | None:
+    """Fit ``values`` by ``terms`` with Huber's weights.
+
+    Parameters
+    ----------
+    terms
+        Shape ``(n, n_terms)``, of full rank; a constant is one of the terms if wanted.
+    values
+        Shape ``(n,)``.
+
+    Returns
+    -------
+    Fit or None
+        ``None`` if the terms are not of full rank, or no degree of freedom is left.
+
+    References
+    ----------
+    Huber 1973, Ann. Stat. 1:799-821: covariance
+    ``K^2 (sum psi^2 / (n - p)) / mean(psi')^2 (X'X)^-1`` with
+    ``K = 1 + p (1 - m) / (n m)``, ``m`` the share of residuals within ``k`` scales.
+    """
+    n, p = terms.shape
+    if n <= p or np.linalg.matrix_rank(terms) < p:
+        return None
+    coefficient: Floats = np.asarray(np.linalg.lstsq(terms, values, rcond=None)[0], np.float64)
+    scale = 0.0
+    for _ in range(_LINE_ROUNDS):
+        rest = values - terms @ coefficient
+        scale = MAD_TO_SD * float(np.median(np.abs(rest)))
+        if scale <= 1e-12 * max(float(np.abs(values).max()), 1e-300):
+            break
+        weight = np.minimum(1.0, HUBER_K * scale / np.maximum(np.abs(rest), 1e-300))
+        root = np.sqrt(weight)
+        new = np.asarray(
+            np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0], np.float64
+        )
+        done = float(np.abs(new - coefficient).max()) <= _TOLERANCE * max(
+            float(np.abs(new).max()), scale
+        )
+        coefficient = new
+        if done:
+            break
+    return _with_errors(terms, values, coefficient, scale)
+
+
+def _with_errors(terms: Floats, values: Floats, coefficient: Floats, scale: float) -> Fit:
+    n, p = terms.shape
+    rest = values - terms @ coefficient
+    if scale > 0:
+        psi = np.clip(rest, -HUBER_K * scale, HUBER_K * scale)
+        inside = float((np.abs(rest) <= HUBER_K * scale).mean())
+    else:
+        psi, inside = rest, 1.0
+    inside = max(inside, 1 / n)
+    correction = 1 + p * (1 - inside) / (n * inside)
+    variance = correction**2 * float((psi**2).sum()) / (n - p) / inside**2
+    covariance = variance * np.linalg.inv(terms.T @ terms)
+    return Fit(coefficient, np.sqrt(np.diag(covariance)), max(inside * n - p, 1.0))
