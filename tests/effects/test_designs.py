@@ -8,14 +8,14 @@ import pytest
 from scipy import stats
 from tests.effects.published_data import OATS
 
-from leafledger.effects.analysis import all_effects, effects_of, factorial_effects, fieller
+from leafledger.effects.analysis import effects_of, factorial_tests, fieller, session_tests
 from leafledger.effects.design import contrasts, layout_from, plan_from
-from leafledger.effects.families import judged
-from leafledger.effects.findings import onsets
-from leafledger.effects.mixed_model import model_effects
+from leafledger.effects.families import adjusted_tests
+from leafledger.effects.mixed_model import mixed_model_tests
 from leafledger.effects.robustness import robustness
+from leafledger.effects.sentences import onsets
 from leafledger.effects.stage import every_effect
-from leafledger.effects.unit_means import same_numbers, sample, unit_table
+from leafledger.effects.unit_means import change_sample, same_numbers, unit_table
 
 SETTINGS = {
     "primary": {"index": "I", "question": "difference_in_change"},
@@ -83,7 +83,9 @@ def plants(n, treatments=("chelate", "water"), **columns):
 
 def judged_rows(layout, means, settings=SETTINGS):
     plan = plan_from(settings, layout)
-    return judged(all_effects(layout, means, plan), plan.alpha, twins=same_numbers(means)), plan
+    return adjusted_tests(
+        session_tests(layout, means, plan), plan.alpha, twins=same_numbers(means)
+    ), plan
 
 
 def one(rows, **wanted):
@@ -181,7 +183,7 @@ def test_a_unit_that_lacks_one_of_several_before_sessions_is_kept():
     del values["p03", "day0"]
     means = table(layout, values)
     (contrast,) = [c for c in contrasts(layout) if c.question == "difference_in_change"]
-    found = sample(layout, means, contrast, "I")
+    found = change_sample(layout, means, contrast, "I")
     assert found.units == tuple(units)
     # Its mean is that of the other session, less what that session differs from the mean of both.
     assert found.before == pytest.approx([i + 2.5 for i in range(8)])
@@ -258,7 +260,7 @@ def test_crossed_factors_through_the_whole_way():
         design({"day4": "after"}, whole_plot="plot", block="field", control="n0"),
         *(units, {"crossed": "variety"}),
     )
-    effects = factorial_effects(layout, table(layout, values), plan_from(SETTINGS, layout))
+    effects = factorial_tests(layout, table(layout, values), plan_from(SETTINGS, layout))
     effects = [e for e in effects if e.method == "factorial_f"]
     found = {e.contrast.name.partition(") ")[2]: e.tested for e in effects}
     for name, f, df2 in (
@@ -314,14 +316,14 @@ def shown_at(p_by_day, level="chelate", reference="water"):
     rng = np.random.default_rng(8)
     means = table(layout, grown(rng, plants(8), days=days))
     effects = []
-    for effect in all_effects(layout, means, plan):
+    for effect in session_tests(layout, means, plan):
         c = effect.contrast
         if effect.method == "linear_model" and (c.level, c.reference) == (level, reference):
             from dataclasses import replace
 
             tested = replace(effect.tested, p=p_by_day[c.after], estimate=1.0)
             effects.append(replace(effect, tested=tested))
-    return onsets(judged(effects, 0.05), layout, plan)
+    return onsets(adjusted_tests(effects, 0.05), layout, plan)
 
 
 @pytest.mark.parametrize(
@@ -373,7 +375,7 @@ def test_the_joint_test_looks_at_after_sessions_against_the_mean_before():
             step = 3.0 * (1 if i % 2 == 0 else -1)
             values[unit, "a"] = values[unit, "a"] + step
             values[unit, "b"] = values[unit, "b"] - step
-        effects = model_effects(layout, table(layout, values), plan)
+        effects = mixed_model_tests(layout, table(layout, values), plan)
         fired += next(e for e in effects if e.method.endswith("_f")).tested.p < 0.05
         assert next(e for e in effects if e.method.endswith("_f")).tested.df == 2
     assert fired <= 5
@@ -476,7 +478,7 @@ def test_odd_designs_end_in_rows_and_reasons(seed):
     methods = ["paired_t", "signed_rank", "linear_model", "welch_t", "label_permutation", "ancova"]
     settings = {**SETTINGS, "methods": methods, "margin": {"I": 0.5}, "strata": "kind"}
     plan = plan_from(settings, layout)
-    rows = judged(every_effect(layout, means, plan), plan.alpha)
+    rows = adjusted_tests(every_effect(layout, means, plan), plan.alpha)
     for row in rows:
         assert row.effect.tested.remark or math.isfinite(row.effect.tested.p)
     for held in robustness(layout, means, means, plan):
@@ -500,7 +502,7 @@ def test_a_whole_plot_factor_is_not_moved_by_units_lost_unequally():
             for unit, row in units.items()
             if unit not in lost[:6]
         }
-        effects = factorial_effects(layout, table(layout, values), plan)
+        effects = factorial_tests(layout, table(layout, values), plan)
         (found,) = [
             e
             for e in effects
@@ -529,7 +531,7 @@ def test_a_factor_inside_treated_plots_is_tested_inside_them():
     asked = {"crossed": "nitrogen"}
     assert layout_from(sheet, units, asked).word == "plot"
     layout = layout_from(sheet, units, asked, inside_plots=True)
-    effects = factorial_effects(layout, table(layout, values), plan_from(SETTINGS, layout))
+    effects = factorial_tests(layout, table(layout, values), plan_from(SETTINGS, layout))
     effects = [e for e in effects if e.method == "factorial_f"]
     found = {e.contrast.name.partition(") ")[2]: e.tested for e in effects}
     for name, f, df2 in (

@@ -15,22 +15,20 @@ import pytest
 
 from leafledger.effects.design import Layout
 from leafledger.effects.linear_model import factor_columns, fit
-from leafledger.effects.power import (
+from leafledger.effects.sample_size import (
+    FLOORED,
+    NO_SCATTER,
     Design,
+    Residual,
+    Variation,
+    components,
     design_table,
     needed_noncentrality,
     planned,
     simulated_power,
-)
-from leafledger.effects.unit_means import UnitTable
-from leafledger.effects.variance_components import (
-    FLOORED,
-    NO_SCATTER,
-    Residual,
-    Variation,
-    components,
     variation,
 )
+from leafledger.effects.unit_means import UnitTable
 
 SESSIONS = ("d0", "d4", "d8", "d12")
 ARMS = ("chelate", "water")

@@ -7,8 +7,8 @@ import pytest
 
 from leafledger.effects.analysis import Effect, Percent
 from leafledger.effects.design import Contrast, Layout
-from leafledger.effects.families import judged
-from leafledger.effects.findings import sentence
+from leafledger.effects.families import adjusted_tests
+from leafledger.effects.sentences import sentence
 from leafledger.effects.two_sample_tests import EffectSize, Result
 from leafledger.words import decimals, quantity, shown_p
 
@@ -45,7 +45,10 @@ def t(estimate, low, high, p, level=0.95):
 
 
 def said(*effects, unit="1", exploratory=False, layout=LAYOUT):
-    return [sentence(r, layout, unit, 0.05, exploratory=exploratory) for r in judged(effects, 0.05)]
+    return [
+        sentence(r, layout, unit, 0.05, exploratory=exploratory)
+        for r in adjusted_tests(effects, 0.05)
+    ]
 
 
 def test_significant_primary_difference():

@@ -14,7 +14,7 @@ from leafledger.effects import whole_spectrum as spectrum_module
 from leafledger.effects.design import DIFFERENCE, Contrast, Layout
 from leafledger.effects.two_sample_tests import difference
 from leafledger.effects.whole_spectrum import Compared, simultaneous_bands, unit_spectra
-from leafledger.resampling.permutation import generator, label_deals
+from leafledger.resampling.permutation import generator, label_permutations
 
 
 def simultaneous_band(changes, treated, blocks, level, n_draws, seed):
@@ -108,7 +108,7 @@ def test_one_quantile_for_all_sessions_and_treatments_by_plain_loops():
             assert band.estimate[k] == pytest.approx(beta, rel=1e-9)
             widths.append((band.high[k] - beta) / error)
     assert np.ptp(widths) < 1e-9
-    dealt = label_deals(labels, blocks, 9, generator(1), 5000)
+    dealt = label_permutations(labels, blocks, 9, generator(1), 5000)
     assert {tuple(row) for row in dealt.labels.tolist()} == rows
     exact = exact_quantile(changes, compared, blocks, sorted(rows), 54)
     assert widths[0] == pytest.approx(exact, rel=1e-9)

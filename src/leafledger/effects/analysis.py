@@ -33,15 +33,15 @@ from leafledger.effects.linear_model import (
     LEAST_SQUARES,
     Array,
     Terms,
-    beyond,
     effect_coded,
     factor_columns,
+    independent_columns,
     joint_test,
     products,
     robust_joint_test,
     terms_of,
-    treatment,
-    trend,
+    treatment_test,
+    trend_test,
 )
 from leafledger.effects.two_sample_tests import (
     EffectSize,
@@ -57,7 +57,14 @@ from leafledger.effects.two_sample_tests import (
     welch_t,
     within_margin,
 )
-from leafledger.effects.unit_means import Sample, UnitTable, described, left_out, sample, too_few
+from leafledger.effects.unit_means import (
+    Sample,
+    UnitTable,
+    change_sample,
+    described,
+    left_out,
+    untestable_reason,
+)
 from leafledger.resampling.intervals import t_quantile
 from leafledger.words import listed
 
@@ -214,7 +221,7 @@ def _within_factors(base: NDArray[np.float64], found: Sample, terms: Terms | Non
     columns = [np.ones(len(base))]
     for labels in factors:
         own = [label for label, stays in zip(labels, rows.tolist(), strict=True) if stays]
-        columns += beyond(columns, factor_columns(own))
+        columns += independent_columns(columns, factor_columns(own))
     if len(base) <= len(columns):
         return variance(base)
     x = np.column_stack(columns)
@@ -274,7 +281,7 @@ MODELS = {
 """Methods that rest on the linear model, and the working variances of each."""
 
 
-def all_effects(layout: Layout, table: UnitTable, plan: Plan, stratum: str = ALL) -> list[Effect]:
+def session_tests(layout: Layout, table: UnitTable, plan: Plan, stratum: str = ALL) -> list[Effect]:
     """Run every test between sessions on every index of the table, in one stratum."""
     out: list[Effect] = []
     for contrast in contrasts(layout, stratum):
@@ -295,11 +302,13 @@ def effects_of(
 ) -> list[Effect]:
     """Run the given methods on one contrast and index."""
     possible = bool(layout.after) and bool(layout.before or contrast.reference)
-    found = sample(layout, table, contrast, index) if possible else None
+    found = change_sample(layout, table, contrast, index) if possible else None
     size = size_of(contrast, found, plan.level)
     model = None
     if found is not None and contrast.reference and MODELS.keys() & {*methods}:
-        model = terms_of(sample(layout, table, contrast, index, fill_before=True), layout.factors)
+        model = terms_of(
+            change_sample(layout, table, contrast, index, fill_before=True), layout.factors
+        )
     out = []
     for method in methods:
         seen, terms = model if model is not None and method in MODELS else (found, None)
@@ -326,11 +335,11 @@ def _test(
     level = 1.0 - 2.0 * plan.alpha if method == "tost" else plan.level
     if found is None:
         return Result(math.nan, ci_level=level, remark=contrast.obstacle), None
-    obstacle = contrast.obstacle or too_few(layout, contrast, found)
+    obstacle = contrast.obstacle or untestable_reason(layout, contrast, found)
     if obstacle:
         return Result(described(contrast, found), ci_level=level, remark=obstacle), None
     if terms is not None:
-        tested, size, error = treatment(found, terms, level, MODELS[method])
+        tested, size, error = treatment_test(found, terms, level, MODELS[method])
         if method == "tost":
             return within_margin(tested, error, plan.margin[index]), None
         return tested, size
@@ -395,7 +404,7 @@ def replicates_of_change(
 SUMMARIES = ("summary_mean", "summary_slope", "summary_area")
 
 
-def course_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def time_course_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
     """Return the tests of the summaries that the plan asks for.
 
     With one after session the only summary is the change itself, so there are none.
@@ -428,7 +437,7 @@ def _effect(
     layout: Layout, table: UnitTable, plan: Plan, contrast: Contrast, index: str, method: str
 ) -> Effect:
     weights = weights_of(layout, method)
-    whole = sample(layout, table, contrast, index, weights=weights, fill_before=True)
+    whole = change_sample(layout, table, contrast, index, weights=weights, fill_before=True)
     found, terms = terms_of(whole, layout.factors)
     tested, size = _tested(layout, plan, contrast, found, terms)
     return effect_of(layout, plan, contrast, index, method, found, tested, size, terms=terms)
@@ -437,10 +446,10 @@ def _effect(
 def _tested(
     layout: Layout, plan: Plan, contrast: Contrast, found: Sample, terms: Terms
 ) -> tuple[Result, EffectSize]:
-    if obstacle := contrast.obstacle or too_few(layout, contrast, found):
+    if obstacle := contrast.obstacle or untestable_reason(layout, contrast, found):
         tested = Result(described(contrast, found), ci_level=plan.level, remark=obstacle)
         return tested, size_of(contrast, found, plan.level)
-    return treatment(found, terms, plan.level)[:2]
+    return treatment_test(found, terms, plan.level)[:2]
 
 
 def weights_of(layout: Layout, method: str) -> Mapping[str, float]:
@@ -485,13 +494,13 @@ FACTORIALS = {"factorial_f": False, "factorial_robust_f": True}
 """Methods of the F tests -> whether they stand unequal variances."""
 
 
-def strata_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def strata_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
     """Return every test between sessions within each stratum, and the tests of interaction."""
     if not layout.strata:
         return []
     out = []
     for stratum in layout.strata:
-        out += [e for e in all_effects(layout, table, plan, stratum) if not e.primary]
+        out += [e for e in session_tests(layout, table, plan, stratum) if not e.primary]
     return out + _interactions(layout, table, plan)
 
 
@@ -506,7 +515,7 @@ def _interactions(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
         for index in table.indices:
             found, terms = None, None
             if not contrast.obstacle:
-                found = _within(sample(layout, table, contrast, index), stratum_of)
+                found = _within(change_sample(layout, table, contrast, index), stratum_of)
                 found, terms = terms_of(found, layout.factors)
             for method, robust in INTERACTIONS.items():
                 tested = Result(math.nan, statistic_name="F", remark=contrast.obstacle)
@@ -556,7 +565,7 @@ def _joint(
     return robust_joint_test(found, tested, beside, terms, arms, aliased)
 
 
-def trend_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def trend_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
     """Return the trend over the dose, for ordered treatments of three or more."""
     if not layout.doses:
         return []
@@ -571,7 +580,7 @@ def trend_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
             found, terms = None, None
             tested = Result(math.nan, ci_level=plan.level, remark=obstacle)
             if not obstacle:
-                whole = sample(merged, table, contrast, index, fill_before=True)
+                whole = change_sample(merged, table, contrast, index, fill_before=True)
                 found, terms = terms_of(whole, layout.factors)
                 tested = _trend(found, terms, dose_of, plan.level)
             out.append(
@@ -600,10 +609,10 @@ def _trend(found: Sample, terms: Terms, dose_of: Mapping[str, float], level: flo
     if len(set(dose.tolist())) < 3:
         remark = "fewer than three doses have values: a trend needs three"
         return Result(math.nan, ci_level=level, statistic_name="t", remark=remark)
-    return trend(found, dose, terms, level)
+    return trend_test(found, dose, terms, level)
 
 
-def factorial_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def factorial_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
     """Return the main effects of the treatment and of the factor crossed with it, and both
     together.
 
@@ -645,7 +654,9 @@ def factorial_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effe
                     found, terms = None, None
                     tested = Result(math.nan, statistic_name="F", remark=obstacle)
                     if not obstacle:
-                        found = _within(sample(merged, table, contrast, index), layout.crossed)
+                        found = _within(
+                            change_sample(merged, table, contrast, index), layout.crossed
+                        )
                         found, terms, tested = _factorial(
                             layout, found, level_of, what, robust=robust
                         )
@@ -704,7 +715,7 @@ def _over_blocks(
     #    block is the mean of its units as if it held every level of the other factor alike.
     at = np.asarray(held, dtype=str)
     blocks = [(at == name).astype(float) for name in names]
-    x = np.column_stack([*blocks, *beyond(blocks, inside)])
+    x = np.column_stack([*blocks, *independent_columns(blocks, inside)])
     means = np.linalg.lstsq(x, found.change, rcond=None)[0][: len(names)]
     # 2. The factor over these means, within the blocks above them.
     nothing = np.full(len(names), math.nan)

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from leafledger.effects.analysis import MODELS, Effect, replicates_of_change
 from leafledger.effects.design import ALL, EQUIVALENCE, Layout, Plan
-from leafledger.effects.linear_model import beyond_covariates, terms_of
-from leafledger.effects.unit_means import UnitTable, sample
+from leafledger.effects.linear_model import covariate_residuals, terms_of
+from leafledger.effects.unit_means import UnitTable, change_sample
 from leafledger.resampling.multiplicity import (
     MaxT,
     benjamini_hochberg,
@@ -26,7 +26,7 @@ from leafledger.resampling.multiplicity import (
     max_t_flips,
     max_t_labels,
 )
-from leafledger.resampling.permutation import dealt_group, generator
+from leafledger.resampling.permutation import generator, permuted_group
 
 # Verdicts: every test is judged within its family.
 # ----------------------------------------------------------------------
@@ -39,7 +39,7 @@ PRIMARY = "primary"
 
 
 @dataclass(frozen=True)
-class Judged:
+class AdjustedTest:
     """A test with its adjusted p and its verdict.
 
     Attributes
@@ -72,12 +72,12 @@ class Judged:
 Key = tuple[str, ...]
 
 
-def judged(
+def adjusted_tests(
     effects: Sequence[Effect],
     alpha: float,
     max_t: Mapping[Key, float] | None = None,
     twins: Mapping[str, str] | None = None,
-) -> list[Judged]:
+) -> list[AdjustedTest]:
     """Adjust p within families and pass the verdicts.
 
     A test is significant, or shows equivalence, if its Holm-adjusted p is below alpha; for the
@@ -114,7 +114,9 @@ def judged(
                 note = f"{note}; {same}" if note else same
             largest = beside.get(key_of_effect(member), math.nan)
             out.append(
-                Judged(member, family, n, float(strict[i]), float(loose[i]), verdict, note, largest)
+                AdjustedTest(
+                    member, family, n, float(strict[i]), float(loose[i]), verdict, note, largest
+                )
             )
     return sorted(out, key=key_of)
 
@@ -151,7 +153,7 @@ def key_of_effect(effect: Effect) -> Key:
     return contrast.question, effect.index, contrast.name, contrast.stratum, effect.method
 
 
-def key_of(row: Judged) -> Key:
+def key_of(row: AdjustedTest) -> Key:
     """Return the key of a row of ``effects.csv``."""
     return key_of_effect(row.effect)
 
@@ -195,7 +197,7 @@ def _note(effect: Effect, n: int, alpha: float, verdict: str) -> str:
     return "; ".join(parts)
 
 
-def record(row: Judged, unit: str) -> dict[str, Any]:
+def effects_row(row: AdjustedTest, unit: str) -> dict[str, Any]:
     """Return a row of ``effects.csv``, missing numbers as ``None``.
 
     Parameters
@@ -262,7 +264,7 @@ def _shown_df(df: float) -> float:
 
 
 def family_rows(
-    rows: Sequence[Judged], reach: Mapping[str, tuple[float, int]]
+    rows: Sequence[AdjustedTest], reach: Mapping[str, tuple[float, int]]
 ) -> list[dict[str, Any]]:
     """Return every family with its size and the smallest adjusted p that its units can reach.
 
@@ -381,7 +383,7 @@ def _by_pair(effects: Sequence[Effect]) -> Mapping[str, list[Effect]]:
 def _by_flips(layout: Layout, table: UnitTable, plan: Plan, effects: Sequence[Effect]) -> MaxT:
     columns = []
     for effect in effects:
-        found = sample(layout, table, effect.contrast, effect.index)
+        found = change_sample(layout, table, effect.contrast, effect.index)
         names, changes, _ = replicates_of_change(layout.within(effect.contrast.stratum), found)
         arm = f"{effect.contrast.level}\n"
         columns.append({arm + name: float(v) for name, v in zip(names, changes, strict=True)})
@@ -397,11 +399,11 @@ def _by_labels(layout: Layout, table: UnitTable, plan: Plan, effects: Sequence[E
     changes = np.full((len(place), len(effects)), np.nan)
     stratum_of: dict[str, str] = {}
     for k, effect in enumerate(effects):
-        found = sample(layout, table, effect.contrast, effect.index)
+        found = change_sample(layout, table, effect.contrast, effect.index)
         values = found.change
         if effect.method in MODELS:
             found, terms = terms_of(found, layout.factors)
-            values = beyond_covariates(found, terms)
+            values = covariate_residuals(found, terms)
         changes[[place[unit] for unit in found.units], k] = values
         if effect.contrast.stratum != ALL:
             stratum_of |= dict.fromkeys(found.units, effect.contrast.stratum)
@@ -409,7 +411,7 @@ def _by_labels(layout: Layout, table: UnitTable, plan: Plan, effects: Sequence[E
     units = [table.units[i] for i in rows]
     arm = set(layout.levels[effects[0].contrast.level])
     treated: NDArray[np.bool_] = np.array([unit in arm for unit in units], dtype=bool)
-    first, _ = dealt_group(treated)
+    first, _ = permuted_group(treated)
     blocks = [layout.block_of(unit, stratum_of.get(unit, "")) for unit in units]
     # The stream does not depend on the name of the treatment: swapping names changes no digit.
     stream = generator(plan.seed, "max_t", "labels", len(units))

@@ -44,7 +44,7 @@ from leafledger.effects.two_sample_tests import (
 )
 from leafledger.effects.unit_means import Sample
 from leafledger.resampling.intervals import two_sided_t
-from leafledger.resampling.permutation import dealt_group
+from leafledger.resampling.permutation import permuted_group
 from leafledger.words import counted, listed
 
 Array = NDArray[np.float64]
@@ -256,7 +256,7 @@ def _independent(
     for name, labels in levels.items():
         if len(set(labels)) < 2:
             continue
-        more = beyond([np.ones(len(labels)), *basis], factor_columns(labels))
+        more = independent_columns([np.ones(len(labels)), *basis], factor_columns(labels))
         if more:
             varying[name] = labels
             basis += more
@@ -265,7 +265,7 @@ def _independent(
     return varying, tuple(held), len(basis)
 
 
-def beyond(base: Sequence[Array], columns: Sequence[Array]) -> list[Array]:
+def independent_columns(base: Sequence[Array], columns: Sequence[Array]) -> list[Array]:
     """Return the columns that the ones before them do not hold already, in their order.
 
     Examples
@@ -287,7 +287,7 @@ def beyond(base: Sequence[Array], columns: Sequence[Array]) -> list[Array]:
     return kept
 
 
-def treatment(
+def treatment_test(
     found: Sample, terms: Terms, level: float, kind: str = BY_ARM
 ) -> tuple[Result, EffectSize, float]:
     """Test the difference between two arms, adjusted for the covariates.
@@ -309,10 +309,10 @@ def treatment(
         The t test of the treatment coefficient; Hedges g, whose denominator is the residual
         standard deviation; the standard error (``NaN`` where there is no t).
     """
-    group, sign = dealt_group(found.treated)
+    group, sign = permuted_group(found.treated)
     column = group.astype(float)
     arms = (~group).astype(np.intp)
-    tested, size, error = coefficient(found, column, terms, arms, level, kind)
+    tested, size, error = coefficient_test(found, column, terms, arms, level, kind)
     if sign > 0:
         return tested, size, error
     turned = replace(
@@ -325,7 +325,7 @@ def treatment(
     return turned, replace(size, g=-size.g, low=-size.high, high=-size.low), error
 
 
-def coefficient(
+def coefficient_test(
     found: Sample, column: Array, terms: Terms, arms: NDArray[np.intp], level: float, kind: str
 ) -> tuple[Result, EffectSize, float]:
     """Test the coefficient of one column, such as the dose, beside the covariates.
@@ -341,7 +341,7 @@ def coefficient(
     """
     x = np.column_stack([column, *columns_of(found, terms)])
     nothing = Result(math.nan, ci_level=level, statistic_name="t")
-    if why := unfit(x, list(terms.factors)):
+    if why := unfittable_reason(x, list(terms.factors)):
         return replace(nothing, remark=why), _NO_SIZE, math.nan
     one = fit(found.change, x, arms, kind)
     if one.spread <= found.resolution or not math.isfinite(one.df):
@@ -356,7 +356,7 @@ def coefficient(
     return tested, _size(one, statistic, level), one.error
 
 
-def beyond_covariates(found: Sample, terms: Terms) -> Array:
+def covariate_residuals(found: Sample, terms: Terms) -> Array:
     """Return what the covariates do not foresee of the values, the treatment left out of the model.
 
     If the treatment does nothing, these residuals do not depend on who was treated: labels may be
@@ -373,7 +373,7 @@ def columns_of(found: Sample, terms: Terms) -> list[Array]:
     if terms.before:
         out.append(found.before - mean(found.before))
     for held in terms.factors.values():
-        out += beyond(out, factor_columns(held))
+        out += independent_columns(out, factor_columns(held))
     return out
 
 
@@ -389,7 +389,7 @@ def factor_columns(labels: Sequence[str]) -> list[Array]:
     return [(held == name).astype(float) for name in sorted(set(labels))[1:]]
 
 
-def unfit(x: Array, factors: Sequence[str]) -> str:
+def unfittable_reason(x: Array, factors: Sequence[str]) -> str:
     """Return why a model cannot be fitted; ``""`` if it can.
 
     Parameters
@@ -403,7 +403,7 @@ def unfit(x: Array, factors: Sequence[str]) -> str:
     if n <= p:
         return f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
     scaled = x / np.maximum(np.abs(x).max(axis=0), 1e-300)
-    if not beyond([*scaled[:, 1:].T], [scaled[:, 0]]):
+    if not independent_columns([*scaled[:, 1:].T], [scaled[:, 0]]):
         others = listed(list(factors)) if factors else "the covariates"
         return f"the treatment cannot be told from {others}"
     q, _ = np.linalg.qr(scaled)
@@ -422,7 +422,7 @@ def _size(one: Fit, statistic: float, level: float) -> EffectSize:
     return EffectSize(_NO_SIZE.name, g, factor * root * low, factor * root * high)
 
 
-def trend(found: Sample, dose: Array, terms: Terms, level: float) -> Result:
+def trend_test(found: Sample, dose: Array, terms: Terms, level: float) -> Result:
     """Test whether the units' values rise or fall with the dose, along a straight line.
 
     Parameters
@@ -438,7 +438,7 @@ def trend(found: Sample, dose: Array, terms: Terms, level: float) -> Result:
     Draper, N. R. and Smith, H. (1998). Applied Regression Analysis, 3rd ed., chapter 1. Wiley.
     """
     arms = np.zeros(len(dose), dtype=np.intp)
-    return coefficient(found, dose - mean(dose), terms, arms, level, EQUAL)[0]
+    return coefficient_test(found, dose - mean(dose), terms, arms, level, EQUAL)[0]
 
 
 def effect_coded(labels: Sequence[str]) -> list[Array]:
@@ -490,13 +490,16 @@ def joint_test(
 
     nothing = Result(math.nan, statistic_name="F")
     base = columns_of(found, terms)
-    plain = [*base, *beyond(base, beside)]  # blocks may hold a factor that stands on them
+    plain = [
+        *base,
+        *independent_columns(base, beside),
+    ]  # blocks may hold a factor that stands on them
     full = np.column_stack([*tested, *plain])
     n, p = full.shape
     if n <= p:
         few = f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
         return replace(nothing, remark=few)
-    if len(beyond(plain, tested)) < len(tested):
+    if len(independent_columns(plain, tested)) < len(tested):
         return replace(nothing, remark=aliased)
     whole = OLS(found.change, full).fit(method="qr")
     if math.sqrt(float(whole.scale)) <= found.resolution:
@@ -543,13 +546,13 @@ def robust_joint_test(
     """
     nothing = Result(math.nan, statistic_name="F")
     base = columns_of(found, terms)
-    plain = [*base, *beyond(base, beside)]
+    plain = [*base, *independent_columns(base, beside)]
     x = np.column_stack([*tested, *plain])
     n, p, k = len(x), x.shape[1], len(tested)
     if n <= p:
         few = f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
         return replace(nothing, remark=few)
-    if len(beyond(plain, tested)) < k:
+    if len(independent_columns(plain, tested)) < k:
         return replace(nothing, remark=aliased)
     q, r = np.linalg.qr(x)
     h = np.einsum("ij,ij->i", q, q)

@@ -498,7 +498,7 @@ class Cells:
     absent: Mapping[str, list[str]]
 
 
-def model_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def mixed_model_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
     """Return the contrasts of the mixed models that the plan asks for, and the joint test."""
     methods = [m for m in METHODS[COURSE] if m in plan.methods and m in MODELS]
     if not methods or not layout.pairs or len(layout.after) < 2 or not layout.before:

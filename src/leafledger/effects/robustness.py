@@ -11,10 +11,10 @@ import numpy as np
 
 from leafledger.effects.analysis import MODELS, Effect, effects_of
 from leafledger.effects.design import CHANGE, METHODS, Layout, Plan, Primary, contrasts, is_primary
-from leafledger.effects.families import SIGNIFICANT, UNDEFINED, Judged, finite, judged
-from leafledger.effects.linear_model import Array, beyond, columns_of, terms_of
+from leafledger.effects.families import SIGNIFICANT, UNDEFINED, AdjustedTest, adjusted_tests, finite
+from leafledger.effects.linear_model import Array, columns_of, independent_columns, terms_of
 from leafledger.effects.two_sample_tests import mean
-from leafledger.effects.unit_means import Sample, UnitTable, sample
+from leafledger.effects.unit_means import Sample, UnitTable, change_sample
 from leafledger.words import listed, plural, shown_p
 
 # Does the primary result hold without the exclusions?
@@ -118,16 +118,18 @@ class Variant:
 
 
 @dataclass(frozen=True)
-class Held:
+class VariantTest:
     """A primary contrast under one variant, and whether its conclusion stays."""
 
     variant: Variant
-    row: Judged
-    planned: Judged
+    row: AdjustedTest
+    planned: AdjustedTest
     same: bool
 
 
-def robustness(layout: Layout, table: UnitTable, all_scans: UnitTable, plan: Plan) -> list[Held]:
+def robustness(
+    layout: Layout, table: UnitTable, all_scans: UnitTable, plan: Plan
+) -> list[VariantTest]:
     """Test every primary contrast again under each variant.
 
     Parameters
@@ -144,22 +146,22 @@ def robustness(layout: Layout, table: UnitTable, all_scans: UnitTable, plan: Pla
         something is significant, the sign too.
     """
     planned = _primary(Variant(PLANNED, "", layout, table, plan))
-    out: list[Held] = []
+    out: list[VariantTest] = []
     for variant in _variants(layout, table, all_scans, plan):
         # A session left out may change the name of the contrast, never its treatments.
         found = {_arms(row): row for row in _primary(variant)}
         for arms, before in {_arms(row): row for row in planned}.items():
             row = found.get(arms)
             if row is not None:
-                out.append(Held(variant, row, before, _same(before, row)))
+                out.append(VariantTest(variant, row, before, _same(before, row)))
     return out
 
 
-def _arms(row: Judged) -> tuple[str, str]:
+def _arms(row: AdjustedTest) -> tuple[str, str]:
     return row.effect.contrast.level, row.effect.contrast.reference
 
 
-def _same(one: Judged, other: Judged) -> bool:
+def _same(one: AdjustedTest, other: AdjustedTest) -> bool:
     if one.verdict != other.verdict:
         return False
     if one.verdict != SIGNIFICANT:
@@ -167,7 +169,7 @@ def _same(one: Judged, other: Judged) -> bool:
     return (one.effect.tested.estimate > 0) == (other.effect.tested.estimate > 0)
 
 
-def _primary(variant: Variant) -> list[Judged]:
+def _primary(variant: Variant) -> list[AdjustedTest]:
     layout, plan = variant.layout, variant.plan
     named = plan.primary
     if named is None or not named.method:
@@ -177,7 +179,7 @@ def _primary(variant: Variant) -> list[Judged]:
         if not is_primary(layout, plan, contrast, named.index, named.method):
             continue
         effects += effects_of(layout, variant.table, plan, contrast, named.index, [named.method])
-    return judged(effects, plan.alpha)
+    return adjusted_tests(effects, plan.alpha)
 
 
 def _variants(
@@ -235,7 +237,7 @@ def _without(table: UnitTable, session: str) -> UnitTable:
     )
 
 
-def sensitivity_rows(held: Sequence[Held], units: Mapping[str, str]) -> list[dict[str, Any]]:
+def sensitivity_rows(held: Sequence[VariantTest], units: Mapping[str, str]) -> list[dict[str, Any]]:
     """Return the rows of ``sensitivity.csv``.
 
     Parameters
@@ -248,7 +250,7 @@ def sensitivity_rows(held: Sequence[Held], units: Mapping[str, str]) -> list[dic
     return [_row(one, units) for one in held]
 
 
-def _row(one: Held, units: Mapping[str, str]) -> dict[str, Any]:
+def _row(one: VariantTest, units: Mapping[str, str]) -> dict[str, Any]:
     effect, variant = one.row.effect, one.variant
     tested = effect.tested
     values = {
@@ -274,7 +276,7 @@ def _row(one: Held, units: Mapping[str, str]) -> dict[str, Any]:
     return {name: finite(value) for name, value in values.items()}
 
 
-def robustness_sentences(held: Sequence[Held], word: str, alpha: float) -> list[str]:
+def robustness_sentences(held: Sequence[VariantTest], word: str, alpha: float) -> list[str]:
     """Say for each primary contrast under which choices its conclusion changes.
 
     Parameters
@@ -286,13 +288,13 @@ def robustness_sentences(held: Sequence[Held], word: str, alpha: float) -> list[
     alpha
         Level of the verdicts; the p shown is the one that a verdict rests on.
     """
-    by_contrast: dict[str, list[Held]] = {}
+    by_contrast: dict[str, list[VariantTest]] = {}
     for one in held:
         by_contrast.setdefault(one.planned.effect.contrast.name, []).append(one)
     return [_sentence(name, some, word, alpha) for name, some in by_contrast.items()]
 
 
-def _sentence(name: str, held: Sequence[Held], word: str, alpha: float) -> str:
+def _sentence(name: str, held: Sequence[VariantTest], word: str, alpha: float) -> str:
     index = held[0].planned.effect.index
     subject = f"{index}, {name}"
     if held[0].planned.verdict == UNDEFINED:
@@ -305,7 +307,7 @@ def _sentence(name: str, held: Sequence[Held], word: str, alpha: float) -> str:
     return f"{subject}: the conclusion is {verdict}; {'; '.join(parts)}."
 
 
-def _without_units(units: Sequence[Held], word: str) -> list[str]:
+def _without_units(units: Sequence[VariantTest], word: str) -> list[str]:
     """Say without which units the conclusion is another one, and without which there is none."""
     none = [one.variant.left_out for one in units if one.row.verdict == UNDEFINED]
     lost = [one.variant.left_out for one in units if not (one.same or one.row.verdict == UNDEFINED)]
@@ -319,13 +321,13 @@ def _without_units(units: Sequence[Held], word: str) -> list[str]:
     return parts
 
 
-def _fate(one: Held) -> str:
+def _fate(one: VariantTest) -> str:
     if one.same:
         return "it stays"
     return "nothing can be tested" if one.row.verdict == UNDEFINED else "it changes"
 
 
-def _how(one: Held, alpha: float) -> str:
+def _how(one: VariantTest, alpha: float) -> str:
     variant, p = one.variant, one.row.p_holm
     name = "p" if one.row.n_family < 2 else "Holm-adjusted p"
     shown = "no p" if math.isnan(p) else f"{name} {shown_p(p, alpha)}"
@@ -343,8 +345,8 @@ _RESIDUAL = 1e-9
 """A unit with a smaller share of its own residual is fitted exactly."""
 
 
-def looked_at(
-    layout: Layout, table: UnitTable, effects: Sequence[Effect], held: Sequence[Held]
+def assumption_checks(
+    layout: Layout, table: UnitTable, effects: Sequence[Effect], held: Sequence[VariantTest]
 ) -> list[dict[str, Any]]:
     """Describe what the tests of the primary contrasts lean on.
 
@@ -396,14 +398,14 @@ def looked_at(
 def _model(layout: Layout, table: UnitTable, effect: Effect) -> tuple[Sample, Array]:
     """Return the units of a test and the columns of its model; arm means where it has no other."""
     if effect.method in MODELS:
-        whole = sample(layout, table, effect.contrast, effect.index, fill_before=True)
+        whole = change_sample(layout, table, effect.contrast, effect.index, fill_before=True)
         found, terms = terms_of(whole, layout.factors)
         columns = columns_of(found, terms)
     else:
-        found = sample(layout, table, effect.contrast, effect.index)
+        found = change_sample(layout, table, effect.contrast, effect.index)
         columns = [np.ones(len(found.units))]
     if effect.contrast.reference:
-        columns = [*columns, *beyond(columns, [found.treated.astype(float)])]
+        columns = [*columns, *independent_columns(columns, [found.treated.astype(float)])]
     return found, np.column_stack(columns)
 
 

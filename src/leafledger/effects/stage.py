@@ -8,46 +8,54 @@ from typing import TYPE_CHECKING, Any
 
 from leafledger.effects.analysis import (
     Effect,
-    all_effects,
-    course_effects,
-    factorial_effects,
-    strata_effects,
-    trend_effects,
+    factorial_tests,
+    session_tests,
+    strata_tests,
+    time_course_tests,
+    trend_tests,
 )
-from leafledger.effects.analysis_plan import dose_misfits, misfits, plan_sentences
 from leafledger.effects.design import Layout, Plan, layout_from, plan_from, told, warnings_of
 from leafledger.effects.families import (
     UNDEFINED,
+    AdjustedTest,
     FamilyMaxT,
-    Judged,
+    adjusted_tests,
+    effects_row,
     family_rows,
-    judged,
     max_t_of,
-    record,
 )
-from leafledger.effects.findings import findings, group_means, main_rows, onsets, sentences
-from leafledger.effects.mixed_model import model_effects
-from leafledger.effects.power import design_table
+from leafledger.effects.mixed_model import mixed_model_tests
 from leafledger.effects.robustness import (
-    looked_at,
+    assumption_checks,
     robustness,
     robustness_sentences,
     sensitivity_rows,
     with_and_without,
 )
-from leafledger.effects.unit_means import UnitTable, same_numbers, unit_table
-from leafledger.effects.variance_components import (
+from leafledger.effects.sample_size import (
     Component,
     Scans,
     Variation,
     accepted_cells,
+    all_scans_table,
     cells_of_units,
     component_rows,
     components,
+    design_table,
     scans_of,
-    table_of_all,
     variation,
 )
+from leafledger.effects.sentences import (
+    dose_problems,
+    findings,
+    group_means,
+    main_rows,
+    onsets,
+    plan_sentences,
+    sentences,
+    settings_problems,
+)
+from leafledger.effects.unit_means import UnitTable, same_numbers, unit_table
 from leafledger.effects.whole_spectrum import spectrum_table
 from leafledger.errors import InputFault
 from leafledger.records.job import Job, Metric, Outcome
@@ -84,8 +92,8 @@ def run(job: Job) -> Outcome:
     """
     layout, plan = _settings(job)
     units = {e["index"]: e["unit"] for e in read_json(job.inputs["catalogue"])["indices"]}
-    problems = misfits(plan, layout, list(units), job.settings["design"]["treatment"])
-    problems += dose_misfits(job.settings["design"].get("doses") or {}, layout)
+    problems = settings_problems(plan, layout, list(units), job.settings["design"]["treatment"])
+    problems += dose_problems(job.settings["design"].get("doses") or {}, layout)
     if problems:
         raise InputFault(problems)
     means = read_csv(job.inputs["unit_indices"], text=tuple(TEXT))
@@ -96,8 +104,8 @@ def run(job: Job) -> Outcome:
         inside = plants, unit_table(plants, means, units)
     effects = every_effect(layout, table, plan, inside) if layout.word else []
     largest, reach = max_t_of(layout, table, plan, effects)
-    rows = judged(effects, plan.alpha, largest, same_numbers(table))
-    records = [record(row, units.get(row.effect.index, "")) for row in rows]
+    rows = adjusted_tests(effects, plan.alpha, largest, same_numbers(table))
+    records = [effects_row(row, units.get(row.effect.index, "")) for row in rows]
     write_csv(job.outputs["effects"], _frame(records, EFFECTS), EFFECTS)
     summary = _summary(rows, layout, plan, units, reach)
     described = group_means(layout, table, means, units, plan.level)
@@ -142,12 +150,12 @@ def every_effect(
         treatment; ``None`` if the units are what was treated.
     """
     return [
-        *all_effects(layout, table, plan),
-        *strata_effects(layout, table, plan),
-        *course_effects(layout, table, plan),
-        *model_effects(layout, table, plan),
-        *trend_effects(layout, table, plan),
-        *factorial_effects(*(inside or (layout, table)), plan),
+        *session_tests(layout, table, plan),
+        *strata_tests(layout, table, plan),
+        *time_course_tests(layout, table, plan),
+        *mixed_model_tests(layout, table, plan),
+        *trend_tests(layout, table, plan),
+        *factorial_tests(*(inside or (layout, table)), plan),
     ]
 
 
@@ -164,7 +172,7 @@ def _frame(records: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pd.D
 
 
 def _summary(
-    rows: Sequence[Judged],
+    rows: Sequence[AdjustedTest],
     layout: Layout,
     plan: Plan,
     units: Mapping[str, str],
@@ -174,7 +182,7 @@ def _summary(
     primary = [row for row in main if row.effect.primary]
     return {
         "plan": plan_sentences(layout, plan, len(units)),
-        "primary": [record(row, units.get(row.effect.index, "")) for row in primary],
+        "primary": [effects_row(row, units.get(row.effect.index, "")) for row in primary],
         "families": family_rows(
             rows, {name: (found.p_smallest, found.n_draws) for name, found in reach.items()}
         ),
@@ -190,7 +198,7 @@ def _does_it_hold(
     layout: Layout,
     table: UnitTable,
     plan: Plan,
-    rows: Sequence[Judged],
+    rows: Sequence[AdjustedTest],
     units: Mapping[str, str],
 ) -> dict[str, Any]:
     """Write ``sensitivity.csv``; return what the summary says of the primary contrasts."""
@@ -199,14 +207,14 @@ def _does_it_hold(
         write_csv(job.outputs["sensitivity"], _frame([], SENSITIVITY), SENSITIVITY)
         return {"with_and_without": None, "robustness": [], "assumptions": []}
     scans = scans_of(job)
-    everything = table_of_all(job, scans, layout, table.indices)
+    everything = all_scans_table(job, scans, layout, table.indices)
     held = robustness(layout, table, everything, plan)
     shown = _frame(sensitivity_rows(held, units), SENSITIVITY)
     write_csv(job.outputs["sensitivity"], shown, SENSITIVITY)
     return {
         "with_and_without": _without_exclusions(layout, plan, everything, primary, scans),
         "robustness": robustness_sentences(held, layout.word, plan.alpha),
-        "assumptions": looked_at(layout, table, primary, held),
+        "assumptions": assumption_checks(layout, table, primary, held),
     }
 
 
@@ -255,7 +263,9 @@ def _session_of(layout: Layout, plan: Plan) -> str:
     return layout.after[-1] if layout.after else ""
 
 
-def _metrics(rows: Sequence[Judged], layout: Layout, units: Mapping[str, str]) -> list[Metric]:
+def _metrics(
+    rows: Sequence[AdjustedTest], layout: Layout, units: Mapping[str, str]
+) -> list[Metric]:
     out = [
         Metric("n_units", sum(len(arm) for arm in layout.levels.values()) if layout.word else 0),
         Metric("n_tests", len(rows)),
@@ -271,7 +281,7 @@ def _metrics(rows: Sequence[Judged], layout: Layout, units: Mapping[str, str]) -
     return out
 
 
-def _warnings(rows: Sequence[Judged], layout: Layout) -> list[str]:
+def _warnings(rows: Sequence[AdjustedTest], layout: Layout) -> list[str]:
     if not layout.word:
         return ["units are not known: effects are described, not tested"]
     out = warnings_of(layout.instruments, layout.before, layout.after, layout.levels)

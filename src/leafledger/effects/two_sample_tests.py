@@ -16,12 +16,12 @@ from leafledger.resampling.permutation import (
     Arrangements,
     ShiftTest,
     Weights,
-    dealt_group,
     equal_tailed,
     flip_sums,
     generator,
     label_arrangements,
     n_arrangements,
+    permuted_group,
     smallest_label_p,
     two_sided_p,
     weights_of,
@@ -224,7 +224,7 @@ def _scaled(name: str, d: float, root: float, df: int, level: float) -> EffectSi
 # ----------------------------------------------------------------------
 
 
-def rearranged(
+def permutation_result(
     estimate: float,
     statistic_name: str,
     p: tuple[float, float],
@@ -363,7 +363,7 @@ def sign_flip(
     some = flips.kept > 0
     means = (changes.sum() + flips.sums[some]) / (2.0 * flips.kept[some])
     total = len(flips.sums) if flips.enumerated else len(means) + 1
-    return rearranged(
+    return permutation_result(
         estimate,
         "mean",
         (p, 2.0 ** (1 - moved) if flips.enumerated else 1.0 / (n_draws + 1)),
@@ -656,7 +656,7 @@ def label_permutation(
     Garthwaite, P. H. (1996). Confidence intervals from randomization tests. Biometrics 52,
     1387-1393.
     """
-    first, sign = dealt_group(treated)
+    first, sign = permuted_group(treated)
     if n_arrangements(first, blocks) == 1:
         # No block holds both: there is no estimate within blocks, only the plain difference.
         return _untested(sign * (mean(values[first]) - mean(values[~first])), level, NO_EXCHANGE)
@@ -694,7 +694,7 @@ def label_permutation(
     if most > 0:
         shifts = test.limits(most - itself)
         low, high = sorted(sign * (beta + shift) for shift in shifts)
-    return rearranged(
+    return permutation_result(
         sign * beta,
         "t",
         (p, smallest),

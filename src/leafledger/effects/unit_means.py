@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Reading:
+class IndexValue:
     """One index of one accepted scan, with its three parts of measurement uncertainty (k = 1).
 
     A part that is not known is ``NaN``.
@@ -65,7 +65,7 @@ class UnitMean:
     n_scans: int
 
 
-def unit_mean(leaves: Mapping[str, Iterable[Reading]]) -> UnitMean:
+def unit_mean(leaves: Mapping[str, Iterable[IndexValue]]) -> UnitMean:
     """Average scans within leaf and leaves within unit.
 
     Parameters
@@ -99,7 +99,7 @@ def unit_mean(leaves: Mapping[str, Iterable[Reading]]) -> UnitMean:
     )
 
 
-def _uncertainty(groups: list[list[Reading]]) -> float:
+def _uncertainty(groups: list[list[IndexValue]]) -> float:
     n = len(groups)
     weighted = [(1.0 / (n * len(group)), reading) for group in groups for reading in group]
     alone = math.sqrt(math.fsum((w * r.u_scan) ** 2 for w, r in weighted))
@@ -112,7 +112,7 @@ Key = tuple[str, str, str]
 """Unit, session, index."""
 
 
-def unit_means(readings: Iterable[tuple[Key, str, Reading]]) -> dict[Key, UnitMean]:
+def unit_means(readings: Iterable[tuple[Key, str, IndexValue]]) -> dict[Key, UnitMean]:
     """Return the means of all units.
 
     Parameters
@@ -126,7 +126,7 @@ def unit_means(readings: Iterable[tuple[Key, str, Reading]]) -> dict[Key, UnitMe
     dict
         Sorted by key. A unit without an accepted scan in a session does not occur.
     """
-    grouped: dict[Key, dict[tuple[str, str], list[Reading]]] = defaultdict(
+    grouped: dict[Key, dict[tuple[str, str], list[IndexValue]]] = defaultdict(
         lambda: defaultdict(list)
     )
     for key, leaf, reading in readings:
@@ -145,9 +145,9 @@ Place = tuple[str, str, str]
 """Unit, session, leaf of a scan."""
 
 
-def readings(
+def index_values(
     indices: Mapping[str, Path], places: Mapping[str, Place], chosen: set[str]
-) -> Iterator[tuple[Key, str, Reading]]:
+) -> Iterator[tuple[Key, str, IndexValue]]:
     """Yield every defined index value of the chosen scans.
 
     Parameters
@@ -166,7 +166,7 @@ def readings(
         for scan, index, *numbers in zip(*(table[c].tolist() for c in columns), strict=True):
             if scan in places:
                 unit, session, leaf = places[scan]
-                yield (unit, session, index), leaf, Reading(scan, *numbers)
+                yield (unit, session, index), leaf, IndexValue(scan, *numbers)
 
 
 # Unit means as an array, and the change of every unit, with those that lack a pair by name.
@@ -335,7 +335,7 @@ class Sample:
         )
 
 
-def sample(
+def change_sample(
     layout: Layout,
     table: UnitTable,
     contrast: Contrast,
@@ -527,7 +527,7 @@ def left_out(found: Sample) -> str:
 # ----------------------------------------------------------------------
 
 
-def too_few(layout: Layout, contrast: Contrast, found: Sample) -> str:
+def untestable_reason(layout: Layout, contrast: Contrast, found: Sample) -> str:
     """Return why the units of a contrast are too few for a test; ``""`` if they are not."""
     treated, reference = found.arms
     if not contrast.reference:

@@ -23,11 +23,11 @@ from leafledger.effects.design import BETWEEN, Contrast, Layout, Plan, contrasts
 from leafledger.records.job import Job
 from leafledger.resampling.permutation import (
     Weights,
-    between_dealt_groups,
+    between_permuted_groups,
     common_scale,
     estimates,
     generator,
-    label_deals,
+    label_permutations,
     weights_of,
     within_blocks,
 )
@@ -177,7 +177,7 @@ def simultaneous_bands(
     parts = _parts(changes, labels, compared, blocks)
     stream = generator(seed, "whole_spectrum")
     draws = min(n_draws, MOST_DRAWS)
-    dealt = label_deals(labels, blocks, draws, stream, ENUMERATED_DEALS)
+    dealt = label_permutations(labels, blocks, draws, stream, ENUMERATED_DEALS)
     finite = np.abs(changes[np.isfinite(changes)])
     floor = _RESOLUTION * max(float(finite.max(initial=0.0)), 1e-300)
     # 1. Degrees of freedom of every comparison that has a standard error, and their common scale.
@@ -262,7 +262,7 @@ class _Part:
         blocks = [self.blocks[i] for i in self.measured.tolist()]
         if together:
             groups = here == self.one, here == self.other
-            beta, variance, defined = between_dealt_groups(*groups, blocks, self.values)
+            beta, variance, defined = between_permuted_groups(*groups, blocks, self.values)
         else:
             weights = weights_of(here == self.one, blocks)
             (beta, variance), defined = estimates(weights, self.values), weights.defined
@@ -417,8 +417,8 @@ def _unit_means(layout: Layout, units: Sequence[str], spectra: Spectra) -> Array
 def _mean_before(start: Array) -> Array:
     """Return the mean of the before sessions that a unit has, each less its own shift.
 
-    As for the indices (:func:`leafledger.effects.unit_means.sample`): the shift of a session is
-    estimated from the units that have them all.
+    As for the indices (:func:`leafledger.effects.unit_means.change_sample`): the shift of a session
+    is estimated from the units that have them all.
     """
     here = np.asarray(np.isfinite(start).all(axis=2), dtype=bool)
     whole = np.asarray(here.all(axis=1), dtype=bool)

@@ -135,7 +135,7 @@ class Arrangements:
     n_possible: int
 
 
-def dealt_group(treated: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], float]:
+def permuted_group(treated: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], float]:
     """Return the group whose label is dealt out, and the sign that makes it treated - reference.
 
     It is the group of the first unit, whatever its name, so that calling the other one the
@@ -196,7 +196,7 @@ def label_arrangements(
 
 
 @dataclass(frozen=True)
-class Deals:
+class LabelPermutations:
     """Ways to deal out the labels of all treatments together.
 
     Attributes
@@ -214,13 +214,13 @@ class Deals:
     n_possible: int
 
 
-def label_deals(
+def label_permutations(
     labels: NDArray[np.int64],
     blocks: Sequence[str],
     n_draws: int,
     stream: np.random.Generator,
     limit: int,
-) -> Deals:
+) -> LabelPermutations:
     """Return ways to deal out several labels that keep the count of each within every block.
 
     A draw rearranges units, whatever their labels are called.
@@ -255,12 +255,12 @@ def label_deals(
             orders = _orders(labels[where])
             table = np.repeat(table, len(orders), axis=0)
             table[:, where] = np.tile(orders, (len(table) // len(orders), 1))
-        return Deals(table, True, possible)
+        return LabelPermutations(table, True, possible)
     drawn = np.empty((n_draws, len(labels)), dtype=np.int64)
     for where in places:
         order = stream.random((n_draws, len(where))).argsort(axis=1)
         drawn[:, where] = labels[where][order]
-    return Deals(drawn, False, possible)
+    return LabelPermutations(drawn, False, possible)
 
 
 def _n_orders(labels: NDArray[np.int64]) -> int:
@@ -529,7 +529,7 @@ def estimates(weights: Weights, values: Array) -> tuple[Array, Array]:
     return beta, variance
 
 
-def between_dealt_groups(
+def between_permuted_groups(
     one: NDArray[np.bool_], other: NDArray[np.bool_], blocks: Sequence[str], values: Array
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Return estimate and squared standard error where the units compared differ by arrangement.

@@ -189,7 +189,7 @@ class LampRefusal:
     mend: str
 
 
-def flooded(share: float) -> LampRefusal:
+def saturated_lamp(share: float) -> LampRefusal:
     """Refuse a detector that is full at a share of its pixels, or without light if that is 0."""
     if share > 0:
         return LampRefusal(
@@ -293,7 +293,9 @@ def identify(peaks: Peaks, wanted: Sequence[Feature], near_nm: float) -> Placeme
     return best
 
 
-def settled(fit: Placement, peaks: Peaks, wanted: Sequence[Feature], width: float) -> Placement:
+def refined_placement(
+    fit: Placement, peaks: Peaks, wanted: Sequence[Feature], width: float
+) -> Placement:
     """Return the shift and stretch by least squares over the strong peaks that meet a line."""
     centres = np.array([f.centre_nm for f in wanted if f.strength >= 0.05])
     if not len(centres):
@@ -450,7 +452,7 @@ def read_lamp(
     Lines closer than a third of the width count as one (:class:`Feature`).
     """
     if (saturated.mean() > 0.2) or (signal[~saturated] <= 0).all():
-        return flooded(float(saturated.mean()))
+        return saturated_lamp(float(saturated.mean()))
     peaks = find_peaks(wavelength_nm, signal, saturated)
     width = peaks.usual_width_nm()
     if width is None or width > BROADEST_NM:
@@ -481,7 +483,7 @@ def _located(
     width: float,
     peaks: Peaks,
 ) -> tuple[list[FoundLine], int]:
-    fit = settled(fit, peaks, wanted, width)
+    fit = refined_placement(fit, peaks, wanted, width)
     lines: list[FoundLine] = []
     n_saturated = 0
     for group in _groups(wanted, width):

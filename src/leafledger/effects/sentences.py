@@ -1,4 +1,4 @@
-"""What is said of the effects: sentences, the results shown first, group means."""
+"""What is said of the plan and of the effects, and which effects come first?"""
 
 from __future__ import annotations
 
@@ -8,16 +8,44 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from leafledger.effects.design import CHANGE, EQUIVALENCE, METHODS, Contrast, Layout, Plan
-from leafledger.effects.families import EQUIVALENT, PRIMARY, SIGNIFICANT, UNDEFINED, Judged, finite
+from leafledger.effects.design import (
+    AFTER_ONLY,
+    BETWEEN,
+    CHANGE,
+    COURSE,
+    DIFFERENCE,
+    EQUIVALENCE,
+    METHODS,
+    Contrast,
+    Layout,
+    Plan,
+    confounding,
+    small_arms,
+    warnings_of,
+)
+from leafledger.effects.families import (
+    BY_FLIPS,
+    BY_LABELS,
+    EQUIVALENT,
+    PRIMARY,
+    SIGNIFICANT,
+    UNDEFINED,
+    AdjustedTest,
+    finite,
+)
+from leafledger.effects.linear_model import FEWEST_DF
 from leafledger.effects.two_sample_tests import mean, variance
 from leafledger.effects.unit_means import UnitTable
+from leafledger.errors import Problem, nearest, quoted
 from leafledger.resampling.intervals import t_quantile
 from leafledger.words import counted, decimals, listed, number, plural, quantity, shown_p
 
 if TYPE_CHECKING:
     import pandas as pd
 
+
+# What is said of the effects: sentences, the results shown first, group means.
+# ----------------------------------------------------------------------
 
 # Number, mean and spread of the units of each treatment in each session, without any claim.
 # ----------------------------------------------------------------------
@@ -128,7 +156,9 @@ TEST_NAMES = {
 }
 
 
-def sentence(row: Judged, layout: Layout, unit: str, alpha: float, *, exploratory: bool) -> str:
+def sentence(
+    row: AdjustedTest, layout: Layout, unit: str, alpha: float, *, exploratory: bool
+) -> str:
     """Return the result of one test in one sentence (and a second one for what is missing).
 
     Parameters
@@ -152,7 +182,7 @@ def sentence(row: Judged, layout: Layout, unit: str, alpha: float, *, explorator
 
 
 def sentences(
-    rows: Sequence[Judged],
+    rows: Sequence[AdjustedTest],
     layout: Layout,
     units: Mapping[str, str],
     alpha: float,
@@ -220,7 +250,7 @@ def _capital(text: str) -> str:
     return f"T{text[1:]}" if text.startswith("the ") else text
 
 
-def _claim(row: Judged, layout: Layout, unit: str, alpha: float) -> str:
+def _claim(row: AdjustedTest, layout: Layout, unit: str, alpha: float) -> str:
     contrast, index = row.effect.contrast, row.effect.index
     thing, estimate = _thing(contrast, index, layout), row.effect.tested.estimate
     if contrast.question == EQUIVALENCE:
@@ -245,14 +275,14 @@ def _claim(row: Judged, layout: Layout, unit: str, alpha: float) -> str:
     return f"{_capital(thing)} was {way} under {contrast.level} than under {contrast.reference}"
 
 
-def _once_counted(row: Judged, alpha: float) -> str:
+def _once_counted(row: AdjustedTest, alpha: float) -> str:
     """Say where only the number of tests stands between a small p and a claim."""
     if row.effect.tested.p >= alpha:
         return ""
     return f" once the {row.n_family} tests of its family are counted"
 
 
-def _numbers(row: Judged, unit: str, alpha: float) -> str:
+def _numbers(row: AdjustedTest, unit: str, alpha: float) -> str:
     tested = row.effect.tested
     places = decimals(tested.ci_low, tested.ci_high, tested.estimate)
     if row.effect.covariates:
@@ -286,7 +316,7 @@ def _covariates(names: Sequence[str]) -> str:
     return listed([f"the {name}" if name == "value before" else name for name in names])
 
 
-def _how(row: Judged, layout: Layout) -> str:
+def _how(row: AdjustedTest, layout: Layout) -> str:
     effect, word = row.effect, layout.word or "unit"
     test = TEST_NAMES[effect.method].replace("each unit", f"each {word}")
     if effect.contrast.reference:
@@ -305,7 +335,7 @@ def _how(row: Judged, layout: Layout) -> str:
     return f"{test}, {n} (n counts {plural(word)}){numbers}"
 
 
-def _p(row: Judged, alpha: float, exploratory: bool) -> str:
+def _p(row: AdjustedTest, alpha: float, exploratory: bool) -> str:
     raw = f"p {shown_p(row.effect.tested.p, alpha)}"
     strict = f"Holm-adjusted p {shown_p(row.p_holm, alpha)}"
     if row.family == PRIMARY:
@@ -327,7 +357,7 @@ def _p(row: Judged, alpha: float, exploratory: bool) -> str:
 # shown.
 
 
-def main_rows(rows: Sequence[Judged], layout: Layout, plan: Plan) -> list[Judged]:
+def main_rows(rows: Sequence[AdjustedTest], layout: Layout, plan: Plan) -> list[AdjustedTest]:
     """Return the primary contrasts or, where none is named, every index at the last session."""
     primary = [row for row in rows if row.effect.primary]
     if primary or plan.primary is not None:
@@ -339,7 +369,7 @@ def main_rows(rows: Sequence[Judged], layout: Layout, plan: Plan) -> list[Judged
 
 
 def _asks(
-    row: Judged,
+    row: AdjustedTest,
     question: str,
     method: str,
     after: str,
@@ -354,18 +384,18 @@ def _asks(
     )
 
 
-def _least(rows: Sequence[Judged]) -> Judged | None:
+def _least(rows: Sequence[AdjustedTest]) -> AdjustedTest | None:
     known = [row for row in rows if not math.isnan(row.effect.tested.p)]
     return min(known, key=lambda r: (r.p_holm, r.effect.tested.p, r.effect.index), default=None)
 
 
-def _most(rows: Sequence[Judged]) -> Judged | None:
+def _most(rows: Sequence[AdjustedTest]) -> AdjustedTest | None:
     known = [row for row in rows if not math.isnan(row.effect.tested.p)]
     return max(known, key=lambda r: (r.p_holm, r.effect.tested.p, r.effect.index), default=None)
 
 
 def findings(
-    rows: Sequence[Judged], layout: Layout, plan: Plan, units: Mapping[str, str]
+    rows: Sequence[AdjustedTest], layout: Layout, plan: Plan, units: Mapping[str, str]
 ) -> list[dict[str, Any]]:
     """Return the main finding, a second one, and one that bears on no effect.
 
@@ -396,10 +426,10 @@ def findings(
     return [_finding(*each, layout, plan, units) for each in chosen]
 
 
-Choice = tuple[str, str, Judged]
+Choice = tuple[str, str, AdjustedTest]
 
 
-def _beside(rows: Sequence[Judged], first: Judged, after: str) -> list[Judged]:
+def _beside(rows: Sequence[AdjustedTest], first: AdjustedTest, after: str) -> list[AdjustedTest]:
     effect = first.effect
     contrast = effect.contrast
     return [
@@ -411,7 +441,7 @@ def _beside(rows: Sequence[Judged], first: Judged, after: str) -> list[Judged]:
     ]
 
 
-def _second(rows: Sequence[Judged], layout: Layout, first: Judged) -> list[Choice]:
+def _second(rows: Sequence[AdjustedTest], layout: Layout, first: AdjustedTest) -> list[Choice]:
     effect = first.effect
     if layout.after and layout.after[0] != effect.contrast.after:
         for row in _beside(rows, first, layout.after[0]):
@@ -426,7 +456,9 @@ def _second(rows: Sequence[Judged], layout: Layout, first: Judged) -> list[Choic
     )
 
 
-def _third(rows: Sequence[Judged], first: Judged, taken: Sequence[Judged]) -> list[Choice]:
+def _third(
+    rows: Sequence[AdjustedTest], first: AdjustedTest, taken: Sequence[AdjustedTest]
+) -> list[Choice]:
     contrast = first.effect.contrast
     stated = [
         row
@@ -442,7 +474,7 @@ def _third(rows: Sequence[Judged], first: Judged, taken: Sequence[Judged]) -> li
     return [("largest_p", "Largest adjusted p of the other indices", last)] if last else []
 
 
-def onsets(rows: Sequence[Judged], layout: Layout, plan: Plan) -> list[dict[str, Any]]:
+def onsets(rows: Sequence[AdjustedTest], layout: Layout, plan: Plan) -> list[dict[str, Any]]:
     """Return since when the primary difference is shown, by a fixed sequence of tests.
 
     The sessions are tested backwards from that of the primary contrast, each at alpha, up to the
@@ -505,7 +537,7 @@ def onsets(rows: Sequence[Judged], layout: Layout, plan: Plan) -> list[dict[str,
     return out
 
 
-def _step(row: Judged, shown: bool) -> dict[str, Any]:
+def _step(row: AdjustedTest, shown: bool) -> dict[str, Any]:
     tested = row.effect.tested
     return {
         "session": row.effect.contrast.after,
@@ -551,7 +583,7 @@ def _onset_sentence(found: Mapping[str, Any], alpha: float, all_shown: bool) -> 
 
 
 def _finding(
-    name: str, rule: str, row: Judged, layout: Layout, plan: Plan, units: Mapping[str, str]
+    name: str, rule: str, row: AdjustedTest, layout: Layout, plan: Plan, units: Mapping[str, str]
 ) -> dict[str, Any]:
     effect, unit = row.effect, units.get(row.effect.index, "")
     words = sentence(row, layout, unit, plan.alpha, exploratory=plan.primary is None)
@@ -573,3 +605,376 @@ def _finding(
         "verdict": row.verdict,
     }
     return {key: finite(value) for key, value in values.items()}
+
+
+# What is planned, in plain words, and do the settings fit the indices and the design?
+# ----------------------------------------------------------------------
+
+# Whether the settings of the effects fit the indices and the design.
+# ----------------------------------------------------------------------
+
+FILE = "study.yaml"
+
+
+def settings_problems(
+    plan: Plan, layout: Layout, indices: Sequence[str], treatment: str = ""
+) -> list[Problem]:
+    """Return every setting that names something the study does not have.
+
+    Parameters
+    ----------
+    plan, layout
+        Settings and design.
+    indices
+        Indices of the study's catalogue.
+    treatment
+        Column that holds the treatment.
+    """
+    if not layout.word:
+        return []
+    named: Mapping[str, str] = {f"effects.margin.{name}": name for name in sorted(plan.margin)}
+    if plan.primary is not None:
+        named = {"effects.primary.index": plan.primary.index, **named}
+    out = [
+        Problem(
+            file=FILE,
+            column=column,
+            found=quoted(name),
+            expected="an index of this study",
+            mend=nearest(name, list(indices)),
+        )
+        for column, name in named.items()
+        if name not in indices
+    ]
+    if plan.strata and (not layout.strata or plan.strata == treatment):
+        out.append(
+            Problem(
+                file=FILE,
+                column="effects.strata",
+                found=quoted(plan.strata),
+                expected="a column beside the treatment that design.factors or design.block names",
+                mend="Add the column to design.factors, or take effects.strata out.",
+            )
+        )
+    return out + _primary_problems(plan, layout)
+
+
+def dose_problems(named: Mapping[str, float], layout: Layout) -> list[Problem]:
+    """Return every dose of a treatment that no unit has, and every treatment without a dose.
+
+    Parameters
+    ----------
+    named
+        Section ``design.doses``.
+    layout
+        The design.
+    """
+    if not named:
+        return []
+    levels = list(layout.levels)
+    out = [
+        Problem(
+            file=FILE,
+            column=f"design.doses.{level}",
+            found=quoted(level),
+            expected="a treatment that a unit of this study has",
+            mend=nearest(level, levels),
+        )
+        for level in sorted(named)
+        if level not in levels
+    ]
+    lacking = [level for level in levels if level not in named]
+    if lacking:
+        out.append(
+            Problem(
+                file=FILE,
+                column="design.doses",
+                found=f"no amount for {', '.join(lacking)}",
+                expected="an amount for every treatment",
+                mend="Add the amount; the control has 0.",
+            )
+        )
+    return out
+
+
+def _primary_problems(plan: Plan, layout: Layout) -> list[Problem]:
+    named = plan.primary
+    if named is None:
+        return []
+    out = []
+    if named.session not in layout.after and layout.after:
+        out.append(
+            Problem(
+                file=FILE,
+                column="effects.primary.session",
+                found=quoted(named.session),
+                expected="a session of phase after",
+                mend=nearest(named.session, list(layout.after)),
+            )
+        )
+    if named.question == EQUIVALENCE and named.index not in plan.margin:
+        out.append(
+            Problem(
+                file=FILE,
+                column="effects.margin",
+                found=f"no margin for {quoted(named.index)}",
+                expected="the smallest difference that would matter, for a primary equivalence",
+                mend=f"Add {named.index} and its margin to effects.margin.",
+            )
+        )
+    if named.method and named.method not in METHODS[named.question]:
+        out.append(
+            Problem(
+                file=FILE,
+                column="effects.primary.method",
+                found=quoted(named.method),
+                expected=f"a method for the primary question {named.question}",
+                mend=f"Name one of: {', '.join(METHODS[named.question])}; or leave it out.",
+            )
+        )
+    if not named.method:
+        out.append(
+            Problem(
+                file=FILE,
+                column="effects.methods",
+                found=", ".join(plan.methods) or "no method",
+                expected=f"a method for the primary question {named.question}",
+                mend=f"Add one of: {', '.join(METHODS[named.question])}.",
+            )
+        )
+    if named.question in BETWEEN | {EQUIVALENCE} and not layout.pairs:
+        out.append(
+            Problem(
+                file=FILE,
+                column="effects.primary.question",
+                found=quoted(named.question),
+                expected="a control and at least one other treatment to compare with it",
+                mend="Name the control in design.control, or ask for the question change.",
+            )
+        )
+    return out
+
+
+# The analysis in plain words, from the design and the settings alone.
+# ----------------------------------------------------------------------
+
+
+def plan_sentences(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
+    """Return what will be tested, how, and what the design does not allow.
+
+    Parameters
+    ----------
+    layout, plan
+        The design and the settings of the analysis.
+    n_indices
+        Indices in the catalogue of the study.
+    """
+    if not layout.word:
+        return [
+            "The experimental units are not known: scans are described, nothing is tested, because "
+            "it is unknown which scans are independent."
+        ]
+    return [
+        *_who(layout),
+        *_within(layout, plan),
+        *_between(layout, plan),
+        *_strata_course_dose(layout, plan),
+        *(f"{text}." for text in _other_instruments(layout)),
+        *_judging(layout, plan, n_indices),
+    ]
+
+
+def _who(layout: Layout) -> list[str]:
+    total = sum(len(arm) for arm in layout.levels.values())
+    arms = [
+        f"{len(arm)} {_named(level)}{' (control)' if level == layout.control else ''}"
+        for level, arm in layout.levels.items()
+    ]
+    text = f"{counted(total, layout.word)}: {listed(arms)}" if arms else "No unit has a treatment"
+    names = sorted({block for block in layout.blocks.values() if block})
+    if names:
+        text += f", in {len(names)} block{'s' if len(names) > 1 else ''} ({', '.join(names)})"
+    word = plural(layout.word)
+    return [
+        f"{text}.",
+        f"n counts {word}: in every session scans are averaged within leaf and leaves within "
+        f"{layout.word}.",
+    ]
+
+
+def _named(level: str) -> str:
+    """Return a treatment as it stands after a count; "5 under 0", not "5 0"."""
+    return f"under {level}" if level[:1].isdigit() else level
+
+
+def _start(layout: Layout) -> str:
+    if len(layout.before) == 1:
+        return layout.before[0]
+    return f"the mean of {listed(list(layout.before))}"
+
+
+def _tests(plan: Plan, question: str, word: str) -> str:
+    names = [TEST_NAMES[m].replace("unit", word) for m in METHODS[question] if m in plan.methods]
+    return listed(names) if names else ""
+
+
+def _within(layout: Layout, plan: Plan) -> list[str]:
+    if not layout.before:
+        return [
+            "No session is marked as before: treatments are compared by their values at each "
+            "session. That they were alike before rests on the allotment at random alone."
+        ]
+    if not layout.after:
+        return ["No session is marked as after: changes are undefined."]
+    tests = _tests(plan, CHANGE, layout.word)
+    out = []
+    if tests:
+        out.append(
+            f"Within each treatment: the change of each {layout.word} from {_start(layout)} to "
+            f"{listed(list(layout.after))} ({tests})."
+        )
+    out.append(
+        f"A {layout.word} without an accepted value after, or without any before, is left out of "
+        "that contrast and named; the test stays the same. Of several before sessions it needs "
+        "one. As covariate of the linear model the mean of the others stands in for a missing "
+        "value before."
+    )
+    return out
+
+
+def _between(layout: Layout, plan: Plan) -> list[str]:
+    if not layout.pairs:
+        if len(layout.levels) > 1:
+            return ["No control is named: treatments are not compared with each other."]
+        return ["There is one treatment only: nothing tells its change from that of time."]
+    out = []
+    tests = _tests(plan, layout.difference, layout.word)
+    if tests and layout.after:
+        within = ", labels exchanged within blocks" if layout.blocks else ""
+        if "label_permutation" not in plan.methods:
+            within = ""
+        what = "the difference in change" if layout.before else "the difference"
+        pairs = [f"{level} against {reference}" for level, reference in layout.pairs]
+        out.append(f"Between treatments: {what} of {listed(pairs)} ({tests}{within}).")
+        out.append(_model(layout))
+    if plan.margin and layout.after:
+        margins = listed([f"{index} ({plan.margin[index]:g})" for index in sorted(plan.margin)])
+        out.append(
+            f"Equivalence against the margin stated for {margins}: two one-sided t tests in the "
+            f"linear model at {plan.alpha:g}."
+        )
+    out += [f"{text[0].upper()}{text[1:]}." for text in _obstacles(layout)]
+    return out
+
+
+def _model(layout: Layout) -> str:
+    """Return which covariates the linear model has, and why."""
+    held = []
+    if layout.before:
+        held.append("the value before (it tells which units were high to begin with)")
+    if layout.blocks and "block" in layout.factors:
+        held.append("the block (treatments were allotted within blocks)")
+    held += [f"{name} (stated in effects.covariates)" for name in layout.covariates]
+    beside = f"Beside the treatment it holds {listed(held)}." if held else "It has no covariate."
+    few = (
+        f" Where fewer than {FEWEST_DF} residual degrees of freedom would be left, the change "
+        "itself is compared, without the value before."
+    )
+    return (
+        f"The linear model lets each treatment have its own variance. {beside}"
+        f"{few if layout.before else ''}"
+    )
+
+
+def _strata_course_dose(layout: Layout, plan: Plan) -> list[str]:
+    """Return what is asked beside the changes: strata, the whole course, the dose."""
+    if not layout.after:
+        return []
+    out = []
+    if layout.strata and layout.pairs:
+        names = listed([name.partition("=")[2] for name in layout.strata])
+        out.append(
+            f"The same within each {plan.strata} ({names}), and whether the difference differs "
+            f"between them (F test of treatment x {plan.strata}); each is a family of its own."
+        )
+    course = [m for m in METHODS[COURSE] if m in plan.methods]
+    if course and layout.pairs and layout.before and len(layout.after) > 1:
+        tests = listed([TEST_NAMES[m] for m in course])
+        out.append(
+            f"The whole course of each {layout.word}, secondary: {tests}; summaries are tested in "
+            "the linear model, mixed models by Kenward and Roger's t."
+        )
+    if layout.doses:
+        by_dose = sorted(layout.doses.items(), key=lambda item: item[1])
+        amounts = [lv if lv == f"{dose:g}" else f"{lv} = {dose:g}" for lv, dose in by_dose]
+        out.append(
+            f"Trend over the dose ({listed(amounts)}): a straight line in the linear model"
+            f"{', blocks fixed' if layout.blocks else ''}."
+        )
+    if layout.crossed:
+        out.append(
+            f"Treatment and {layout.crossed_name} crossed: main effects and interaction by F "
+            "tests of least squares, each against the variation at its own level (whole blocks, "
+            "or units within them)."
+        )
+    return out
+
+
+def _other_instruments(layout: Layout) -> list[str]:
+    return warnings_of(layout.instruments, layout.before, layout.after, layout.levels)
+
+
+def _obstacles(layout: Layout) -> list[str]:
+    found = [confounding(layout, *pair, [s]) for s in layout.after for pair in layout.pairs]
+    out = [text for text in dict.fromkeys(found) if text]
+    small = small_arms(layout, list(dict.fromkeys(lv for pair in layout.pairs for lv in pair)))
+    if small:
+        out.append(
+            f"with fewer than 2 {plural(layout.word)} in {listed(small)} there is description "
+            "only and no test there"
+        )
+    return out
+
+
+def _judging(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
+    family = (
+        f"a family is one question answered by one test over {n_indices} "
+        f"{'indices' if n_indices != 1 else 'index'}, all treatments and all after-sessions"
+    )
+    shown = (
+        f"{family[0].upper()}{family[1:]}; verdicts are passed at {plan.alpha:g} on p adjusted by "
+        "Holm, with Benjamini and Hochberg's beside it, those of equivalence too. Two formulas "
+        "that are the same number count once."
+    )
+    if {*plan.methods} & (BY_FLIPS | BY_LABELS):
+        shown += (
+            " Beside them stands p adjusted by the largest |t|: whole units are permuted (signs "
+            "within a treatment, labels between treatments"
+            f"{' within blocks' if layout.blocks else ''}), all indices and sessions together, so "
+            f"that correlated indices are not counted twice (all arrangements, or {plan.n_draws} "
+            "drawn)."
+        )
+    if plan.primary is None:
+        return ["No primary contrast is named: every result is exploratory.", shown]
+    named = plan.primary
+    what = {CHANGE: "change", DIFFERENCE: "difference in change", AFTER_ONLY: "difference"}
+    test = TEST_NAMES[named.method].replace("unit", layout.word) if named.method else "no test"
+    n = _n_primary(layout, named.question)
+    alone = "it stands alone and its p is not adjusted for the other indices"
+    if n > 1:
+        alone = (
+            f"its {n} contrasts, one for each treatment, are adjusted by Holm among themselves "
+            "and not for the other indices"
+        )
+    return [
+        f"Primary: the {what.get(named.question, named.question)} of {named.index} to "
+        f"{named.session or 'after'} ({test}); {alone}.",
+        shown,
+    ]
+
+
+def _n_primary(layout: Layout, question: str) -> int:
+    """Return how many contrasts the primary question has: one for each treated level."""
+    if question != CHANGE:
+        return sum(r == layout.control for _, r in layout.pairs) or len(layout.pairs)
+    return sum(level != layout.control for level in layout.levels)
