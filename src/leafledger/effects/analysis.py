@@ -126,14 +126,14 @@ def effect_of(
         plan.margin.get(index, math.nan) if contrast.question == EQUIVALENCE else math.nan,
         primary,
         _remarks(contrast, tested, found, terms),
-        terms.names if terms is not None and not contrast.obstacle else (),
+        terms.names if terms is not None and not contrast.untestable else (),
     )
 
 
 def size_of(contrast: Contrast, found: Sample | None, level: float) -> EffectSize:
     """Return Hedges g of the change, paired or between arms."""
     between = bool(contrast.reference)
-    if found is None or contrast.obstacle:
+    if found is None or contrast.untestable:
         return EffectSize("hedges_g_independent" if between else "hedges_g_paired")
     treated, reference = found.arms
     if between:
@@ -146,7 +146,7 @@ def _remarks(
 ) -> tuple[str, ...]:
     """Return what must be known beside the numbers: what hinders a test, and who is left out."""
     missing = left_out(found) if found else ""
-    if found is not None and found.bare and not contrast.obstacle:
+    if found is not None and found.bare and not contrast.untestable:
         return (missing,)  # says already why the test has no units
     beside = []
     if terms is not None:
@@ -334,8 +334,8 @@ def _test(
     """Return the result, and the effect size where the method has one of its own."""
     level = 1.0 - 2.0 * plan.alpha if method == "tost" else plan.level
     if found is None:
-        return Result(math.nan, ci_level=level, remark=contrast.obstacle), None
-    obstacle = contrast.obstacle or untestable_reason(layout, contrast, found)
+        return Result(math.nan, ci_level=level, remark=contrast.untestable), None
+    obstacle = contrast.untestable or untestable_reason(layout, contrast, found)
     if obstacle:
         return Result(described(contrast, found), ci_level=level, remark=obstacle), None
     if terms is not None:
@@ -446,7 +446,7 @@ def _effect(
 def _tested(
     layout: Layout, plan: Plan, contrast: Contrast, found: Sample, terms: Terms
 ) -> tuple[Result, EffectSize]:
-    if obstacle := contrast.obstacle or untestable_reason(layout, contrast, found):
+    if obstacle := contrast.untestable or untestable_reason(layout, contrast, found):
         tested = Result(described(contrast, found), ci_level=plan.level, remark=obstacle)
         return tested, size_of(contrast, found, plan.level)
     return treatment_test(found, terms, plan.level)[:2]
@@ -514,11 +514,11 @@ def _interactions(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
         labelled = replace(contrast, stratum=column)
         for index in table.indices:
             found, terms = None, None
-            if not contrast.obstacle:
+            if not contrast.untestable:
                 found = _within(change_sample(layout, table, contrast, index), stratum_of)
                 found, terms = terms_of(found, layout.factors)
             for method, robust in INTERACTIONS.items():
-                tested = Result(math.nan, statistic_name="F", remark=contrast.obstacle)
+                tested = Result(math.nan, statistic_name="F", remark=contrast.untestable)
                 if found is not None and terms is not None:
                     tested = _interaction(found, terms, stratum_of, robust=robust)
                 out.append(

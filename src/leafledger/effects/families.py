@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from leafledger.effects.analysis import MODELS, Effect, replicates_of_change
 from leafledger.effects.design import ALL, EQUIVALENCE, Layout, Plan
 from leafledger.effects.linear_model import covariate_residuals, terms_of
+from leafledger.effects.two_sample_tests import finite
 from leafledger.effects.unit_means import UnitTable, change_sample
 from leafledger.resampling.multiplicity import (
     MaxT,
@@ -74,7 +75,7 @@ Key = tuple[str, ...]
 
 def adjusted_tests(
     effects: Sequence[Effect],
-    alpha: float,
+    plan: Plan,
     max_t: Mapping[Key, float] | None = None,
     twins: Mapping[str, str] | None = None,
 ) -> list[AdjustedTest]:
@@ -88,8 +89,8 @@ def adjusted_tests(
     ----------
     effects
         All tests.
-    alpha
-        Level of the verdicts.
+    plan
+        The plan of the analysis, with the level of the verdicts.
     max_t
         Key of a test -> its p adjusted by the largest |t|, see :mod:`leafledger.effects.families`.
     twins
@@ -107,8 +108,8 @@ def adjusted_tests(
         for member in members:
             first = _counted(member, members, twins)
             i = place[id(first or member)]
-            verdict = _verdict(member, float(strict[i]), alpha)
-            note = _note(member, n, alpha, verdict)
+            verdict = _verdict(member, float(strict[i]), plan)
+            note = _note(member, n, plan, verdict)
             if first is not None:
                 same = f"the same number as {first.index} in every unit: counted once"
                 note = f"{note}; {same}" if note else same
@@ -173,21 +174,21 @@ def unit_of(effect: Effect, unit: str) -> str:
     return per[1:] if unit in {"", "1"} else f"{unit} {per[1:]}"
 
 
-def _verdict(effect: Effect, p_holm: float, alpha: float) -> str:
+def _verdict(effect: Effect, p_holm: float, plan: Plan) -> str:
     if math.isnan(effect.tested.p):
         return UNDEFINED
     if effect.contrast.question == EQUIVALENCE:
-        return EQUIVALENT if p_holm < alpha else NOT_SIGNIFICANT
-    return SIGNIFICANT if p_holm < alpha else NOT_SIGNIFICANT
+        return EQUIVALENT if p_holm < plan.alpha else NOT_SIGNIFICANT
+    return SIGNIFICANT if p_holm < plan.alpha else NOT_SIGNIFICANT
 
 
-def _note(effect: Effect, n: int, alpha: float, verdict: str) -> str:
+def _note(effect: Effect, n: int, plan: Plan, verdict: str) -> str:
     parts = list(effect.remarks)
     smallest = effect.tested.p_smallest
-    if verdict != UNDEFINED and smallest * n >= alpha:
+    if verdict != UNDEFINED and smallest * n >= plan.alpha:
         reach = f"so few units reach p = {smallest:.3g} at best"
-        if smallest >= alpha:
-            parts.append(f"{reach}: significance at {alpha:g} is out of reach")
+        if smallest >= plan.alpha:
+            parts.append(f"{reach}: significance at {plan.alpha:g} is out of reach")
         else:
             # Not out of reach for good: others of the family may come before it.
             parts.append(
@@ -300,11 +301,6 @@ def family_rows(
     return out
 
 
-def finite(value: Any) -> Any:
-    """Return ``None`` for a number that does not exist (JSON and CSV know no NaN)."""
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
 # The largest |t| over a family: adjusted p that use the correlation between indices and days.
 # ----------------------------------------------------------------------
 
@@ -412,7 +408,8 @@ def _by_labels(layout: Layout, table: UnitTable, plan: Plan, effects: Sequence[E
     arm = set(layout.levels[effects[0].contrast.level])
     treated: NDArray[np.bool_] = np.array([unit in arm for unit in units], dtype=bool)
     first, _ = permuted_group(treated)
-    blocks = [layout.block_of(unit, stratum_of.get(unit, "")) for unit in units]
+    # A label may be exchanged within the block and stratum of its unit.
+    blocks = [f"{stratum_of.get(unit, '')}\n{layout.blocks.get(unit, '')}" for unit in units]
     # The stream does not depend on the name of the treatment: swapping names changes no digit.
     stream = generator(plan.seed, "max_t", "labels", len(units))
     return max_t_labels(changes[rows], first, blocks, plan.n_draws, stream)

@@ -11,9 +11,9 @@ import numpy as np
 
 from leafledger.effects.analysis import MODELS, Effect, effects_of
 from leafledger.effects.design import CHANGE, METHODS, Layout, Plan, Primary, contrasts, is_primary
-from leafledger.effects.families import SIGNIFICANT, UNDEFINED, AdjustedTest, adjusted_tests, finite
+from leafledger.effects.families import SIGNIFICANT, UNDEFINED, AdjustedTest, adjusted_tests
 from leafledger.effects.linear_model import Array, columns_of, independent_columns, terms_of
-from leafledger.effects.two_sample_tests import mean
+from leafledger.effects.two_sample_tests import finite, mean
 from leafledger.effects.unit_means import Sample, UnitTable, change_sample
 from leafledger.words import listed, plural, shown_p
 
@@ -179,7 +179,7 @@ def _primary(variant: Variant) -> list[AdjustedTest]:
         if not is_primary(layout, plan, contrast, named.index, named.method):
             continue
         effects += effects_of(layout, variant.table, plan, contrast, named.index, [named.method])
-    return adjusted_tests(effects, plan.alpha)
+    return adjusted_tests(effects, plan)
 
 
 def _variants(
@@ -276,33 +276,31 @@ def _row(one: VariantTest, units: Mapping[str, str]) -> dict[str, Any]:
     return {name: finite(value) for name, value in values.items()}
 
 
-def robustness_sentences(held: Sequence[VariantTest], word: str, alpha: float) -> list[str]:
+def robustness_sentences(held: Sequence[VariantTest], layout: Layout, plan: Plan) -> list[str]:
     """Say for each primary contrast under which choices its conclusion changes.
 
     Parameters
     ----------
     held
         The primary contrasts under every variant.
-    word
-        Word for the experimental unit.
-    alpha
-        Level of the verdicts; the p shown is the one that a verdict rests on.
+    layout, plan
+        The design and the plan of the analysis. The p shown is the one that a verdict rests on.
     """
     by_contrast: dict[str, list[VariantTest]] = {}
     for one in held:
         by_contrast.setdefault(one.planned.effect.contrast.name, []).append(one)
-    return [_sentence(name, some, word, alpha) for name, some in by_contrast.items()]
+    return [_sentence(name, some, layout, plan) for name, some in by_contrast.items()]
 
 
-def _sentence(name: str, held: Sequence[VariantTest], word: str, alpha: float) -> str:
+def _sentence(name: str, held: Sequence[VariantTest], layout: Layout, plan: Plan) -> str:
     index = held[0].planned.effect.index
     subject = f"{index}, {name}"
     if held[0].planned.verdict == UNDEFINED:
         return f"{subject}: undefined as planned, so there is no conclusion that could change."
-    parts = _without_units([one for one in held if one.variant.kind == WITHOUT_UNIT], word)
+    parts = _without_units([one for one in held if one.variant.kind == WITHOUT_UNIT], layout.word)
     others = [o for o in held if o.variant.kind not in {PLANNED, WITHOUT_UNIT}]
     others = [o for o in others if o.variant.note != NOT_PART]
-    parts += [f"{_fate(o)} {_how(o, alpha)}" for o in others]
+    parts += [f"{_fate(o)} {_how(o, plan)}" for o in others]
     verdict = held[0].planned.verdict.replace("_", " ")
     return f"{subject}: the conclusion is {verdict}; {'; '.join(parts)}."
 
@@ -327,10 +325,10 @@ def _fate(one: VariantTest) -> str:
     return "nothing can be tested" if one.row.verdict == UNDEFINED else "it changes"
 
 
-def _how(one: VariantTest, alpha: float) -> str:
+def _how(one: VariantTest, plan: Plan) -> str:
     variant, p = one.variant, one.row.p_holm
     name = "p" if one.row.n_family < 2 else "Holm-adjusted p"
-    shown = "no p" if math.isnan(p) else f"{name} {shown_p(p, alpha)}"
+    shown = "no p" if math.isnan(p) else f"{name} {shown_p(p, plan.alpha)}"
     if variant.kind == EVERY_SCAN:
         return f"with every scan, excluded ones too ({shown})"
     if variant.kind == WITHOUT_SESSION:

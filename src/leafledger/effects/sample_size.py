@@ -1,4 +1,19 @@
-"""How large must the next study be: where the values vary, and which difference is found?"""
+"""How large must the next study be: where do values vary, and which difference would it find?
+
+Three steps: the variance components of each index; what the linear model of the present study
+leaves unexplained between units; and the difference that so many units, leaves and scans find with
+a power of 0.8, tested as the present study is.
+
+References
+----------
+Searle, S. R., Casella, G. and McCulloch, C. E. (1992). Variance Components, chapters 3 and 5.
+Wiley (analysis of variance estimators of nested and unbalanced layouts).
+Cochran, W. G. (1957). Analysis of covariance: its nature and uses. Biometrics 13, 261-281 (what a
+value before that differs by chance costs).
+Cohen, J. (1988). Statistical Power Analysis for the Behavioral Sciences, 2nd ed., chapter 2.
+Johnson, N. L., Kotz, S. and Balakrishnan, N. (1995). Continuous Univariate Distributions, vol. 2,
+chapter 31 (noncentral t).
+"""
 
 from __future__ import annotations
 
@@ -12,9 +27,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.effects.design import CHANGE, Contrast, Layout
-from leafledger.effects.families import finite
+from leafledger.effects.design import CHANGE, Contrast, Layout, Plan
 from leafledger.effects.linear_model import FEWEST_DF, Terms, columns_of, factor_columns, terms_of
+from leafledger.effects.two_sample_tests import finite
 from leafledger.effects.unit_means import (
     IndexValue,
     Key,
@@ -35,17 +50,6 @@ from leafledger.words import counted, listed
 
 # Where the variation sits: between units, unit by session, leaves, scans, and sessions.
 # ----------------------------------------------------------------------
-# References
-# ----------
-# Searle, S. R., Casella, G. and McCulloch, C. E. (1992). Variance Components, chapters 3 and 5.
-# Wiley (analysis of variance estimators of nested and unbalanced layouts).
-
-# Where the variation sits: between units, unit by session, leaves, scans, and sessions.
-# ----------------------------------------------------------------------
-# References
-# ----------
-# Searle, S. R., Casella, G. and McCulloch, C. E. (1992). Variance Components, chapters 3 and 5.
-# Wiley (analysis of variance estimators of nested and unbalanced layouts).
 
 Array = NDArray[np.float64]
 
@@ -190,7 +194,7 @@ def _units(
     leaf: Component,
     scan: Component,
 ) -> tuple[Component, Component, Component]:
-    level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
+    level_of = layout.level_of
     keys = sorted(key for key in cells if key[0] in level_of)
     y = np.array([_mean_of_leaves(cells[key]) for key in keys])
     put_in = [leaf_and_scan_variance(cells[key], leaf.variance, scan.variance) for key in keys]
@@ -445,10 +449,6 @@ def accepted_cells(
 #
 # All treatments that are compared stand in one model here, each with a mean of its own, so that
 # every one of them tells of the scatter. With two treatments it is the model that is tested.
-#
-# References
-# ----------
-# Cochran, W. G. (1957). Analysis of covariance: its nature and uses. Biometrics 13, 261-281.
 
 Cells = Mapping[tuple[str, str], Leaves]
 """Unit and session -> leaf -> values of the accepted scans."""
@@ -719,17 +719,8 @@ def _unequal(e: Array, x: Array, arms: Sequence[str]) -> str:
     )
 
 
-# The next study: which difference so many units, leaves and scans would find.
+# Which difference so many units, leaves and scans would find.
 # ----------------------------------------------------------------------
-# The next study is tested as the present one is: by the linear model with value before, block and
-# stated factors. Its scatter is that of :mod:`leafledger.effects.sample_size`.
-#
-# References
-# ----------
-# Cohen, J. (1988). Statistical Power Analysis for the Behavioral Sciences, 2nd ed., chapter 2.
-# Johnson, N. L., Kotz, S. and Balakrishnan, N. (1995). Continuous Univariate Distributions, vol. 2,
-# chapter 31 (noncentral t). Cochran, W. G. (1957). Analysis of covariance: its nature and uses.
-# Biometrics 13, 261-281 (what a value before that differs by chance costs).
 
 UNITS = (4, 6, 8, 10, 12, 16, 24, 32)
 LEAVES = (1, 2, 3, 5)
@@ -900,11 +891,7 @@ def planned(n: int, variation: Variation) -> tuple[Design, Residual]:
 
 
 def design_table(
-    found: Mapping[str, Variation],
-    alpha: float,
-    margin: Mapping[str, float],
-    units: Mapping[str, str],
-    seed: int,
+    found: Mapping[str, Variation], plan: Plan, units: Mapping[str, str]
 ) -> list[dict[str, Any]]:
     """Return the rows of ``power.csv``: the difference that is found with a power of 0.8.
 
@@ -915,20 +902,19 @@ def design_table(
     ----------
     found
         Index -> how far its units differ.
-    alpha
-        Level of the two-sided test.
-    margin, units
-        Index -> smallest difference that would matter; index -> unit.
-    seed
-        Seed of the simulation that checks the power.
+    plan
+        The plan of the analysis: level of the two-sided test, margins, and the seed of the
+        simulation that checks the power.
+    units
+        Index -> unit.
     """
     out = []
     for index in sorted(found):
         known = found[index]
         named = {"index": index, "session": known.session, "unit": units.get(index, "")}
-        limit = margin.get(index, math.nan)
+        margin = plan.margin.get(index, math.nan)
         if not known.models:
-            out.append({**named, "margin": finite(limit), "reason": known.reason})
+            out.append({**named, "margin": finite(margin), "reason": known.reason})
             continue
         leaves = sorted({*LEAVES, *([known.typical_leaves] * (known.typical_leaves > LEAVES[-1]))})
         for n in UNITS:
@@ -936,7 +922,7 @@ def design_table(
             for n_leaves in (1,) if math.isnan(known.leaf) else leaves:
                 for n_scans in (1,) if math.isnan(known.scan) else SCANS:
                     sd, remark = known.sd(model, n_leaves, n_scans)
-                    row = _design(design, sd, alpha, limit, seed)
+                    row = _found_difference(design, sd, plan, margin)
                     numbers = {"n_units": n, "n_leaves": n_leaves, "n_scans": n_scans}
                     words = _words(design, model, remark)
                     out.append({**named, **numbers, **row, **words, "residual_df": model.df})
@@ -954,21 +940,21 @@ def _words(design: Design, model: Residual, remark: str) -> dict[str, str]:
     return {"covariates": ", ".join(names), "reason": "; ".join(r for r in remarks if r)}
 
 
-def _design(design: Design, sd: float, alpha: float, margin: float, seed: int) -> dict[str, Any]:
+def _found_difference(design: Design, sd: float, plan: Plan, margin: float) -> dict[str, Any]:
     values: dict[str, Any] = {
         "sd_residual": sd,
-        "alpha": alpha,
+        "alpha": plan.alpha,
         "power": POWER,
         "margin": margin,
     }
     if design.df >= 1 and design.n_columns + design.n_blocks <= design.n:
         df, error = float(design.df), sd * design.error_factor
-        needed = needed_noncentrality(df, alpha, POWER)
+        needed = needed_noncentrality(df, plan.alpha, POWER)
         values |= {
             "df": df,
             "detectable": needed * error,
-            "power_simulated": simulated_power(design, needed, alpha, seed),
+            "power_simulated": simulated_power(design, needed, plan.alpha, plan.seed),
         }
         if error > 0 and not math.isnan(margin):
-            values["power_at_margin"] = two_sample_power(min(margin / error, 100.0), df, alpha)
+            values["power_at_margin"] = two_sample_power(min(margin / error, 100.0), df, plan.alpha)
     return {name: finite(value) for name, value in values.items()}

@@ -1,16 +1,17 @@
-"""What is said of the plan and of the effects, and which effects come first?"""
+"""What is planned and what was found, in sentences; and which effects are shown first.
+
+Every sentence is correct whatever the result is: it claims no more than the verdict, and a test
+without a p says why.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
-
-import numpy as np
+from typing import Any
 
 from leafledger.effects.design import (
     AFTER_ONLY,
-    BETWEEN,
     CHANGE,
     COURSE,
     DIFFERENCE,
@@ -20,8 +21,7 @@ from leafledger.effects.design import (
     Layout,
     Plan,
     confounding,
-    small_arms,
-    warnings_of,
+    instrument_warnings,
 )
 from leafledger.effects.families import (
     BY_FLIPS,
@@ -31,108 +31,10 @@ from leafledger.effects.families import (
     SIGNIFICANT,
     UNDEFINED,
     AdjustedTest,
-    finite,
 )
 from leafledger.effects.linear_model import FEWEST_DF
-from leafledger.effects.two_sample_tests import mean, variance
-from leafledger.effects.unit_means import UnitTable
-from leafledger.errors import Problem, nearest, quoted
-from leafledger.resampling.intervals import t_quantile
+from leafledger.effects.two_sample_tests import finite
 from leafledger.words import counted, decimals, listed, number, plural, quantity, shown_p
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-
-# What is said of the effects: sentences, the results shown first, group means.
-# ----------------------------------------------------------------------
-
-# Number, mean and spread of the units of each treatment in each session, without any claim.
-# ----------------------------------------------------------------------
-
-
-def group_means(
-    layout: Layout, table: UnitTable, rows: pd.DataFrame, units: Mapping[str, str], level: float
-) -> list[dict[str, Any]]:
-    """Describe every index by treatment and session.
-
-    Parameters
-    ----------
-    layout
-        The design. Where units are not known every scan stands for itself.
-    table
-        Means of the experimental units: of whole plots, where these were treated.
-    rows
-        ``unit_indices.csv``, for the number of scans.
-    units
-        Index -> its unit.
-    level
-        Confidence of the interval of a mean.
-
-    Returns
-    -------
-    list of dict
-        Rows of ``group_means.csv``, sorted by index and treatment, sessions in study order.
-        ``mean`` is that of the unit means; ``sd`` lies between units, or between scans where units
-        are unknown; ``se`` is ``sd / sqrt(n)``; the interval is Student's with ``n - 1`` degrees of
-        freedom. One unit has no spread. Where units are unknown ``n_units``, ``n_missing``, ``se``
-        and the interval are ``None``: scans of one plant are not independent.
-    """
-    place = {unit: i for i, unit in enumerate(table.units)}
-    scans = _scans(layout, rows)
-    out = []
-    for k, index in enumerate(table.indices):
-        for treatment, arm in layout.levels.items():
-            own = [place[unit] for unit in arm]
-            for j, session in enumerate(table.sessions):
-                here = table.mean[own, j, k]
-                values = here[np.isfinite(here)]
-                named = {"index": index, "treatment": treatment, "session": session}
-                numbers = _group_numbers(values, len(arm), level, known=bool(layout.word))
-                counted = {"n_scans": scans.get((index, treatment, session), 0)}
-                out.append({**named, **numbers, **counted, "unit": units.get(index, "")})
-    return out
-
-
-def _group_numbers(
-    values: np.ndarray[Any, np.dtype[np.float64]], n_arm: int, level: float, *, known: bool
-) -> dict[str, Any]:
-    n = len(values)
-    centre = mean(values) if n else math.nan
-    spread = math.sqrt(variance(values)) if n > 1 else math.nan
-    error = spread / math.sqrt(n) if n > 1 and known else math.nan
-    half = t_quantile(level, n - 1) * error if n > 1 else math.nan
-    shown = {
-        "mean": centre,
-        "sd": spread,
-        "se": error,
-        "ci_low": centre - half,
-        "ci_high": centre + half,
-        "ci_level": math.nan if math.isnan(half) else level,
-    }
-    return {
-        "n_units": n if known else None,
-        "n_missing": n_arm - n if known else None,
-        **{name: finite(value) for name, value in shown.items()},
-    }
-
-
-def _scans(layout: Layout, rows: pd.DataFrame) -> dict[tuple[str, str, str], int]:
-    """Return index, treatment and session -> accepted scans behind the means."""
-    level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
-    owner = layout.owner
-    out: dict[tuple[str, str, str], int] = {}
-    columns = ("unit", "session", "index", "n_scans")
-    for part, session, index, n in zip(*(rows[c].tolist() for c in columns), strict=True):
-        unit = owner.get(part)
-        if unit is not None and session in layout.sessions:
-            key = index, level_of[unit], session
-            out[key] = out.get(key, 0) + int(n)
-    return out
-
-
-# One sentence per result that a report can carry, correct whatever the result is.
-# ----------------------------------------------------------------------
 
 TEST_NAMES = {
     "linear_model": "linear model, robust errors with variances by treatment",
@@ -156,78 +58,271 @@ TEST_NAMES = {
 }
 
 
-def sentence(
-    row: AdjustedTest, layout: Layout, unit: str, alpha: float, *, exploratory: bool
-) -> str:
+# The plan, from the design and the settings alone.
+# ----------------------------------------------------------------------
+
+
+def plan_sentences(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
+    """Return what will be tested, how, and what the design does not allow.
+
+    Parameters
+    ----------
+    layout, plan
+        The design and the settings of the analysis.
+    n_indices
+        Indices in the catalogue of the study.
+    """
+    if not layout.word:
+        return [
+            "The experimental units are not known: scans are described, nothing is tested, because "
+            "it is unknown which scans are independent."
+        ]
+    return [
+        *_units(layout),
+        *_within(layout, plan),
+        *_between(layout, plan),
+        *_strata_course_dose(layout, plan),
+        *(f"{text}." for text in instrument_warnings(layout)),
+        *_verdicts(layout, plan, n_indices),
+    ]
+
+
+def _units(layout: Layout) -> list[str]:
+    total = sum(len(arm) for arm in layout.levels.values())
+    arms = [
+        # "5 under 0", not "5 0"
+        f"{len(arm)} {'under ' if level[:1].isdigit() else ''}{level}"
+        f"{' (control)' if level == layout.control else ''}"
+        for level, arm in layout.levels.items()
+    ]
+    text = f"{counted(total, layout.word)}: {listed(arms)}" if arms else "No unit has a treatment"
+    names = sorted({block for block in layout.blocks.values() if block})
+    if names:
+        text += f", in {len(names)} block{'s' if len(names) > 1 else ''} ({', '.join(names)})"
+    word = plural(layout.word)
+    return [
+        f"{text}.",
+        f"n counts {word}: in every session scans are averaged within leaf and leaves within "
+        f"{layout.word}.",
+    ]
+
+
+def _tests(plan: Plan, question: str, word: str) -> str:
+    names = [TEST_NAMES[m].replace("unit", word) for m in METHODS[question] if m in plan.methods]
+    return listed(names) if names else ""
+
+
+def _within(layout: Layout, plan: Plan) -> list[str]:
+    if not layout.before:
+        return [
+            "No session is marked as before: treatments are compared by their values at each "
+            "session. That they were alike before rests on the allotment at random alone."
+        ]
+    if not layout.after:
+        return ["No session is marked as after: changes are undefined."]
+    start = layout.before[0]
+    if len(layout.before) > 1:
+        start = f"the mean of {listed(list(layout.before))}"
+    tests = _tests(plan, CHANGE, layout.word)
+    out = []
+    if tests:
+        out.append(
+            f"Within each treatment: the change of each {layout.word} from {start} to "
+            f"{listed(list(layout.after))} ({tests})."
+        )
+    out.append(
+        f"A {layout.word} without an accepted value after, or without any before, is left out of "
+        "that contrast and named; the test stays the same. Of several before sessions it needs "
+        "one. As covariate of the linear model the mean of the others stands in for a missing "
+        "value before."
+    )
+    return out
+
+
+def _between(layout: Layout, plan: Plan) -> list[str]:
+    if not layout.pairs:
+        if len(layout.levels) > 1:
+            return ["No control is named: treatments are not compared with each other."]
+        return ["There is one treatment only: nothing tells its change from that of time."]
+    out = []
+    tests = _tests(plan, layout.difference, layout.word)
+    if tests and layout.after:
+        within = ", labels exchanged within blocks" if layout.blocks else ""
+        if "label_permutation" not in plan.methods:
+            within = ""
+        what = "the difference in change" if layout.before else "the difference"
+        pairs = [f"{level} against {reference}" for level, reference in layout.pairs]
+        out.append(f"Between treatments: {what} of {listed(pairs)} ({tests}{within}).")
+        out.append(_model(layout))
+    if plan.margin and layout.after:
+        margins = listed([f"{index} ({plan.margin[index]:g})" for index in sorted(plan.margin)])
+        out.append(
+            f"Equivalence against the margin stated for {margins}: two one-sided t tests in the "
+            f"linear model at {plan.alpha:g}."
+        )
+    out += [f"{text[0].upper()}{text[1:]}." for text in _untestable(layout)]
+    return out
+
+
+def _model(layout: Layout) -> str:
+    """Return which covariates the linear model has, and why."""
+    held = []
+    if layout.before:
+        held.append("the value before (it tells which units were high to begin with)")
+    if layout.blocks and "block" in layout.factors:
+        held.append("the block (treatments were allotted within blocks)")
+    held += [f"{name} (stated in effects.covariates)" for name in layout.covariates]
+    beside = f"Beside the treatment it holds {listed(held)}." if held else "It has no covariate."
+    few = (
+        f" Where fewer than {FEWEST_DF} residual degrees of freedom would be left, the change "
+        "itself is compared, without the value before."
+    )
+    return (
+        f"The linear model lets each treatment have its own variance. {beside}"
+        f"{few if layout.before else ''}"
+    )
+
+
+def _strata_course_dose(layout: Layout, plan: Plan) -> list[str]:
+    """Return what is asked beside the changes: strata, the whole course, the dose."""
+    if not layout.after:
+        return []
+    out = []
+    if layout.strata and layout.pairs:
+        names = listed([name.partition("=")[2] for name in layout.strata])
+        out.append(
+            f"The same within each {plan.strata} ({names}), and whether the difference differs "
+            f"between them (F test of treatment x {plan.strata}); each is a family of its own."
+        )
+    course = [m for m in METHODS[COURSE] if m in plan.methods]
+    if course and layout.pairs and layout.before and len(layout.after) > 1:
+        tests = listed([TEST_NAMES[m] for m in course])
+        out.append(
+            f"The whole course of each {layout.word}, secondary: {tests}; summaries are tested in "
+            "the linear model, mixed models by Kenward and Roger's t."
+        )
+    if layout.doses:
+        by_dose = sorted(layout.doses.items(), key=lambda item: item[1])
+        amounts = [lv if lv == f"{dose:g}" else f"{lv} = {dose:g}" for lv, dose in by_dose]
+        out.append(
+            f"Trend over the dose ({listed(amounts)}): a straight line in the linear model"
+            f"{', blocks fixed' if layout.blocks else ''}."
+        )
+    if layout.crossed:
+        out.append(
+            f"Treatment and {layout.crossed_name} crossed: main effects and interaction by F "
+            "tests of least squares, each against the variation at its own level (whole blocks, "
+            "or units within them)."
+        )
+    return out
+
+
+def _untestable(layout: Layout) -> list[str]:
+    found = [confounding(layout, *pair, [s]) for s in layout.after for pair in layout.pairs]
+    out = [text for text in dict.fromkeys(found) if text]
+    compared = dict.fromkeys(level for pair in layout.pairs for level in pair)
+    small = [level for level in compared if len(layout.levels.get(level, ())) < 2]
+    if small:
+        out.append(
+            f"with fewer than 2 {plural(layout.word)} in {listed(small)} there is description "
+            "only and no test there"
+        )
+    return out
+
+
+def _verdicts(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
+    family = (
+        f"a family is one question answered by one test over {n_indices} "
+        f"{'indices' if n_indices != 1 else 'index'}, all treatments and all after-sessions"
+    )
+    shown = (
+        f"{family[0].upper()}{family[1:]}; verdicts are passed at {plan.alpha:g} on p adjusted by "
+        "Holm, with Benjamini and Hochberg's beside it, those of equivalence too. Two formulas "
+        "that are the same number count once."
+    )
+    if {*plan.methods} & (BY_FLIPS | BY_LABELS):
+        shown += (
+            " Beside them stands p adjusted by the largest |t|: whole units are permuted (signs "
+            "within a treatment, labels between treatments"
+            f"{' within blocks' if layout.blocks else ''}), all indices and sessions together, so "
+            f"that correlated indices are not counted twice (all arrangements, or {plan.n_draws} "
+            "drawn)."
+        )
+    if plan.primary is None:
+        return ["No primary contrast is named: every result is exploratory.", shown]
+    named = plan.primary
+    what = {CHANGE: "change", DIFFERENCE: "difference in change", AFTER_ONLY: "difference"}
+    test = TEST_NAMES[named.method].replace("unit", layout.word) if named.method else "no test"
+    n = sum(level != layout.control for level in layout.levels)  # one for each treated level
+    if named.question != CHANGE:
+        n = sum(r == layout.control for _, r in layout.pairs) or len(layout.pairs)
+    alone = "it stands alone and its p is not adjusted for the other indices"
+    if n > 1:
+        alone = (
+            f"its {n} contrasts, one for each treatment, are adjusted by Holm among themselves "
+            "and not for the other indices"
+        )
+    return [
+        f"Primary: the {what.get(named.question, named.question)} of {named.index} to "
+        f"{named.session or 'after'} ({test}); {alone}.",
+        shown,
+    ]
+
+
+# One sentence per result.
+# ----------------------------------------------------------------------
+
+
+def sentence(row: AdjustedTest, layout: Layout, plan: Plan, unit: str) -> str:
     """Return the result of one test in one sentence (and a second one for what is missing).
 
     Parameters
     ----------
     row
-        The judged test.
-    layout
-        The design: word for the unit, names of the sessions.
+        The test.
+    layout, plan
+        The design and the plan of the analysis. Without a primary contrast results are exploratory.
     unit
         Unit of the index.
-    alpha
-        Level that the verdict was passed at.
-    exploratory
-        The study named no primary contrast.
     """
     if row.verdict == UNDEFINED:
         return _nothing(row.effect.contrast, [row.effect.index], row.reason, layout)
-    parts = [_numbers(row, unit, alpha), _how(row, layout), _p(row, alpha, exploratory)]
-    text = f"{_claim(row, layout, unit, alpha)}: {'; '.join(parts)}."
+    parts = [_numbers(row, unit, plan), _how(row, layout), _p(row, plan)]
+    text = f"{_claim(row, layout, unit, plan)}: {'; '.join(parts)}."
     return f"{text} Note: {row.note}." if row.note else text
 
 
 def sentences(
-    rows: Sequence[AdjustedTest],
-    layout: Layout,
-    units: Mapping[str, str],
-    alpha: float,
-    *,
-    exploratory: bool,
+    rows: Sequence[AdjustedTest], layout: Layout, plan: Plan, units: Mapping[str, str]
 ) -> list[str]:
     """Return a sentence per result; indices that lack one for the same reason share a sentence.
 
     Parameters
     ----------
     rows
-        The judged tests.
-    layout, alpha, exploratory
+        The tests.
+    layout, plan
         As in :func:`sentence`.
     units
         Index -> its unit.
     """
-    told = []
-    silent: dict[tuple[Contrast, str], list[str]] = {}
+    results = []
+    undefined: dict[tuple[Contrast, str], list[str]] = {}
     for row in rows:
         index = row.effect.index
         if row.verdict == UNDEFINED:
-            silent.setdefault((row.effect.contrast, row.reason), []).append(index)
+            undefined.setdefault((row.effect.contrast, row.reason), []).append(index)
         else:
-            unit = units.get(index, "")
-            told.append(sentence(row, layout, unit, alpha, exploratory=exploratory))
-    return told + [
+            results.append(sentence(row, layout, plan, units.get(index, "")))
+    return results + [
         _nothing(contrast, indices, reason, layout)
-        for (contrast, reason), indices in silent.items()
+        for (contrast, reason), indices in undefined.items()
     ]
 
 
 def _nothing(contrast: Contrast, indices: Sequence[str], reason: str, layout: Layout) -> str:
     subject = _subject(contrast, listed(list(indices)), layout)
     return f"Nothing can be concluded about {subject}: {reason}."
-
-
-def _span(contrast: Contrast, layout: Layout) -> str:
-    """Return " from ... to ...", or " at ..." where the study has no session before."""
-    if not layout.after:
-        return ""
-    if not layout.before:
-        return f" at {contrast.after}"
-    start = layout.before[0] if len(layout.before) == 1 else "the mean of the before sessions"
-    return f" from {start} to {contrast.after}"
 
 
 def _subject(contrast: Contrast, index: str, layout: Layout) -> str:
@@ -240,17 +335,25 @@ def _subject(contrast: Contrast, index: str, layout: Layout) -> str:
     return f"the difference {between} in {thing}"
 
 
+def _start(layout: Layout) -> str:
+    """Return the session before, as the claims name it."""
+    return layout.before[0] if len(layout.before) == 1 else "the mean of the before sessions"
+
+
 def _thing(contrast: Contrast, index: str, layout: Layout) -> str:
     """Return what is compared: the change of an index, or the index itself without a before."""
-    span = _span(contrast, layout)
-    return f"the change of {index}{span}" if layout.before else f"{index}{span}"
+    if not layout.after:
+        return f"the change of {index}" if layout.before else index
+    if not layout.before:
+        return f"{index} at {contrast.after}"
+    return f"the change of {index} from {_start(layout)} to {contrast.after}"
 
 
 def _capital(text: str) -> str:
     return f"T{text[1:]}" if text.startswith("the ") else text
 
 
-def _claim(row: AdjustedTest, layout: Layout, unit: str, alpha: float) -> str:
+def _claim(row: AdjustedTest, layout: Layout, unit: str, plan: Plan) -> str:
     contrast, index = row.effect.contrast, row.effect.index
     thing, estimate = _thing(contrast, index, layout), row.effect.tested.estimate
     if contrast.question == EQUIVALENCE:
@@ -260,29 +363,23 @@ def _claim(row: AdjustedTest, layout: Layout, unit: str, alpha: float) -> str:
             return f"{_capital(thing)} was equivalent {arms} within {margin}"
         return f"Equivalence of {thing} {arms} within {margin} was not shown"
     if row.verdict != SIGNIFICANT:
-        shown = f"was shown{_once_counted(row, alpha)}"
+        # Only the number of tests stands between a small p and a claim.
+        once = f" once the {row.n_family} tests of its family are counted"
+        shown = f"was shown{once if row.effect.tested.p < plan.alpha else ''}"
         if contrast.question == CHANGE:
-            return f"No change of {index}{_span(contrast, layout)} under {contrast.level} {shown}"
+            return f"No {thing.removeprefix('the ')} under {contrast.level} {shown}"
         arms = f"between {contrast.level} and {contrast.reference}"
         return f"No difference {arms} in {thing} {shown}"
     way = "higher" if estimate > 0 else "lower"
     if contrast.question == CHANGE:
-        start = layout.before[0] if len(layout.before) == 1 else "the mean of the before sessions"
         return (
-            f"{index} was {way} at {contrast.after} than at {start} under {contrast.level} (time, "
-            "instrument and treatment together)"
+            f"{index} was {way} at {contrast.after} than at {_start(layout)} under "
+            f"{contrast.level} (time, instrument and treatment together)"
         )
     return f"{_capital(thing)} was {way} under {contrast.level} than under {contrast.reference}"
 
 
-def _once_counted(row: AdjustedTest, alpha: float) -> str:
-    """Say where only the number of tests stands between a small p and a claim."""
-    if row.effect.tested.p >= alpha:
-        return ""
-    return f" once the {row.n_family} tests of its family are counted"
-
-
-def _numbers(row: AdjustedTest, unit: str, alpha: float) -> str:
+def _numbers(row: AdjustedTest, unit: str, plan: Plan) -> str:
     tested = row.effect.tested
     places = decimals(tested.ci_low, tested.ci_high, tested.estimate)
     if row.effect.covariates:
@@ -300,7 +397,7 @@ def _numbers(row: AdjustedTest, unit: str, alpha: float) -> str:
     level = f"{100 * tested.ci_level:.4g} % interval"
     if row.verdict in {SIGNIFICANT, EQUIVALENT}:
         return f"{text} ({level} {low} to {high})"
-    if tested.p < alpha:
+    if tested.p < plan.alpha:
         return f"{text} ({level} for this test by itself {low} to {high})"
     return f"{text} ({level} {low} to {high}, all of which the data leave possible)"
 
@@ -335,7 +432,8 @@ def _how(row: AdjustedTest, layout: Layout) -> str:
     return f"{test}, {n} (n counts {plural(word)}){numbers}"
 
 
-def _p(row: AdjustedTest, alpha: float, exploratory: bool) -> str:
+def _p(row: AdjustedTest, plan: Plan) -> str:
+    alpha, exploratory = plan.alpha, plan.primary is None
     raw = f"p {shown_p(row.effect.tested.p, alpha)}"
     strict = f"Holm-adjusted p {shown_p(row.p_holm, alpha)}"
     if row.family == PRIMARY:
@@ -352,9 +450,8 @@ def _p(row: AdjustedTest, alpha: float, exploratory: bool) -> str:
     return f"{start}{raw}, {loose}, {strict} {tests}"
 
 
-# The results shown first, each with the rule that chose it, and since when the primary is
+# The results shown first, each with the rule that chose it; since when the primary is shown.
 # ----------------------------------------------------------------------
-# shown.
 
 
 def main_rows(rows: Sequence[AdjustedTest], layout: Layout, plan: Plan) -> list[AdjustedTest]:
@@ -384,14 +481,10 @@ def _asks(
     )
 
 
-def _least(rows: Sequence[AdjustedTest]) -> AdjustedTest | None:
+def _by_p(rows: Sequence[AdjustedTest]) -> list[AdjustedTest]:
+    """Return the tests that have a p, the smallest adjusted p first."""
     known = [row for row in rows if not math.isnan(row.effect.tested.p)]
-    return min(known, key=lambda r: (r.p_holm, r.effect.tested.p, r.effect.index), default=None)
-
-
-def _most(rows: Sequence[AdjustedTest]) -> AdjustedTest | None:
-    known = [row for row in rows if not math.isnan(row.effect.tested.p)]
-    return max(known, key=lambda r: (r.p_holm, r.effect.tested.p, r.effect.index), default=None)
+    return sorted(known, key=lambda r: (r.p_holm, r.effect.tested.p, r.effect.index))
 
 
 def findings(
@@ -405,7 +498,7 @@ def findings(
     Parameters
     ----------
     rows
-        All judged tests.
+        All tests.
     layout, plan
         The design and the plan of the analysis.
     units
@@ -416,8 +509,7 @@ def findings(
         chosen = [("primary", "Primary contrast", row) for row in main]
     else:
         rule = "Smallest adjusted p at the last after-session"
-        least = _least(main)
-        chosen = [("smallest_p", rule, least)] if least else []
+        chosen = [("smallest_p", rule, row) for row in _by_p(main)[:1]]
     if not chosen:
         return []
     first = chosen[0][2]
@@ -450,10 +542,8 @@ def _second(rows: Sequence[AdjustedTest], layout: Layout, first: AdjustedTest) -
     others = [
         r for r in _beside(rows, first, effect.contrast.after) if r.effect.index != effect.index
     ]
-    least = _least(others)
-    return (
-        [("smallest_other_p", "Smallest adjusted p of the other indices", least)] if least else []
-    )
+    rule = "Smallest adjusted p of the other indices"
+    return [("smallest_other_p", rule, row) for row in _by_p(others)[:1]]
 
 
 def _third(
@@ -470,8 +560,33 @@ def _third(
         return [("equivalence", "Index with a stated margin", row)]
     seen = {row.effect.index for row in taken}
     others = [r for r in _beside(rows, first, contrast.after) if r.effect.index not in seen]
-    last = _most(others)
-    return [("largest_p", "Largest adjusted p of the other indices", last)] if last else []
+    rule = "Largest adjusted p of the other indices"
+    return [("largest_p", rule, row) for row in _by_p(others)[-1:]]
+
+
+def _finding(
+    name: str, rule: str, row: AdjustedTest, layout: Layout, plan: Plan, units: Mapping[str, str]
+) -> dict[str, Any]:
+    effect, unit = row.effect, units.get(row.effect.index, "")
+    words = sentence(row, layout, plan, unit)
+    values = {
+        "id": name,
+        "rule": rule,
+        "sentence": f"{rule}. {words}",
+        "question": effect.contrast.question,
+        "index": effect.index,
+        "contrast": effect.contrast.name,
+        "method": effect.method,
+        "estimate": effect.tested.estimate,
+        "ci_low": effect.tested.ci_low,
+        "ci_high": effect.tested.ci_high,
+        "ci_level": effect.tested.ci_level,
+        "unit": unit,
+        "p": effect.tested.p,
+        "p_holm": row.p_holm,
+        "verdict": row.verdict,
+    }
+    return {key: finite(value) for key, value in values.items()}
 
 
 def onsets(rows: Sequence[AdjustedTest], layout: Layout, plan: Plan) -> list[dict[str, Any]]:
@@ -580,401 +695,3 @@ def _onset_sentence(found: Mapping[str, Any], alpha: float, all_shown: bool) -> 
         f"{subject}: {since}{stop} (tested backwards from {steps[0]['session']}, each at "
         f"{found['alpha']:.3g}, up to the first that is not shown: {tested})."
     )
-
-
-def _finding(
-    name: str, rule: str, row: AdjustedTest, layout: Layout, plan: Plan, units: Mapping[str, str]
-) -> dict[str, Any]:
-    effect, unit = row.effect, units.get(row.effect.index, "")
-    words = sentence(row, layout, unit, plan.alpha, exploratory=plan.primary is None)
-    values = {
-        "id": name,
-        "rule": rule,
-        "sentence": f"{rule}. {words}",
-        "question": effect.contrast.question,
-        "index": effect.index,
-        "contrast": effect.contrast.name,
-        "method": effect.method,
-        "estimate": effect.tested.estimate,
-        "ci_low": effect.tested.ci_low,
-        "ci_high": effect.tested.ci_high,
-        "ci_level": effect.tested.ci_level,
-        "unit": unit,
-        "p": effect.tested.p,
-        "p_holm": row.p_holm,
-        "verdict": row.verdict,
-    }
-    return {key: finite(value) for key, value in values.items()}
-
-
-# What is planned, in plain words, and do the settings fit the indices and the design?
-# ----------------------------------------------------------------------
-
-# Whether the settings of the effects fit the indices and the design.
-# ----------------------------------------------------------------------
-
-FILE = "study.yaml"
-
-
-def settings_problems(
-    plan: Plan, layout: Layout, indices: Sequence[str], treatment: str = ""
-) -> list[Problem]:
-    """Return every setting that names something the study does not have.
-
-    Parameters
-    ----------
-    plan, layout
-        Settings and design.
-    indices
-        Indices of the study's catalogue.
-    treatment
-        Column that holds the treatment.
-    """
-    if not layout.word:
-        return []
-    named: Mapping[str, str] = {f"effects.margin.{name}": name for name in sorted(plan.margin)}
-    if plan.primary is not None:
-        named = {"effects.primary.index": plan.primary.index, **named}
-    out = [
-        Problem(
-            file=FILE,
-            column=column,
-            found=quoted(name),
-            expected="an index of this study",
-            mend=nearest(name, list(indices)),
-        )
-        for column, name in named.items()
-        if name not in indices
-    ]
-    if plan.strata and (not layout.strata or plan.strata == treatment):
-        out.append(
-            Problem(
-                file=FILE,
-                column="effects.strata",
-                found=quoted(plan.strata),
-                expected="a column beside the treatment that design.factors or design.block names",
-                mend="Add the column to design.factors, or take effects.strata out.",
-            )
-        )
-    return out + _primary_problems(plan, layout)
-
-
-def dose_problems(named: Mapping[str, float], layout: Layout) -> list[Problem]:
-    """Return every dose of a treatment that no unit has, and every treatment without a dose.
-
-    Parameters
-    ----------
-    named
-        Section ``design.doses``.
-    layout
-        The design.
-    """
-    if not named:
-        return []
-    levels = list(layout.levels)
-    out = [
-        Problem(
-            file=FILE,
-            column=f"design.doses.{level}",
-            found=quoted(level),
-            expected="a treatment that a unit of this study has",
-            mend=nearest(level, levels),
-        )
-        for level in sorted(named)
-        if level not in levels
-    ]
-    lacking = [level for level in levels if level not in named]
-    if lacking:
-        out.append(
-            Problem(
-                file=FILE,
-                column="design.doses",
-                found=f"no amount for {', '.join(lacking)}",
-                expected="an amount for every treatment",
-                mend="Add the amount; the control has 0.",
-            )
-        )
-    return out
-
-
-def _primary_problems(plan: Plan, layout: Layout) -> list[Problem]:
-    named = plan.primary
-    if named is None:
-        return []
-    out = []
-    if named.session not in layout.after and layout.after:
-        out.append(
-            Problem(
-                file=FILE,
-                column="effects.primary.session",
-                found=quoted(named.session),
-                expected="a session of phase after",
-                mend=nearest(named.session, list(layout.after)),
-            )
-        )
-    if named.question == EQUIVALENCE and named.index not in plan.margin:
-        out.append(
-            Problem(
-                file=FILE,
-                column="effects.margin",
-                found=f"no margin for {quoted(named.index)}",
-                expected="the smallest difference that would matter, for a primary equivalence",
-                mend=f"Add {named.index} and its margin to effects.margin.",
-            )
-        )
-    if named.method and named.method not in METHODS[named.question]:
-        out.append(
-            Problem(
-                file=FILE,
-                column="effects.primary.method",
-                found=quoted(named.method),
-                expected=f"a method for the primary question {named.question}",
-                mend=f"Name one of: {', '.join(METHODS[named.question])}; or leave it out.",
-            )
-        )
-    if not named.method:
-        out.append(
-            Problem(
-                file=FILE,
-                column="effects.methods",
-                found=", ".join(plan.methods) or "no method",
-                expected=f"a method for the primary question {named.question}",
-                mend=f"Add one of: {', '.join(METHODS[named.question])}.",
-            )
-        )
-    if named.question in BETWEEN | {EQUIVALENCE} and not layout.pairs:
-        out.append(
-            Problem(
-                file=FILE,
-                column="effects.primary.question",
-                found=quoted(named.question),
-                expected="a control and at least one other treatment to compare with it",
-                mend="Name the control in design.control, or ask for the question change.",
-            )
-        )
-    return out
-
-
-# The analysis in plain words, from the design and the settings alone.
-# ----------------------------------------------------------------------
-
-
-def plan_sentences(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
-    """Return what will be tested, how, and what the design does not allow.
-
-    Parameters
-    ----------
-    layout, plan
-        The design and the settings of the analysis.
-    n_indices
-        Indices in the catalogue of the study.
-    """
-    if not layout.word:
-        return [
-            "The experimental units are not known: scans are described, nothing is tested, because "
-            "it is unknown which scans are independent."
-        ]
-    return [
-        *_who(layout),
-        *_within(layout, plan),
-        *_between(layout, plan),
-        *_strata_course_dose(layout, plan),
-        *(f"{text}." for text in _other_instruments(layout)),
-        *_judging(layout, plan, n_indices),
-    ]
-
-
-def _who(layout: Layout) -> list[str]:
-    total = sum(len(arm) for arm in layout.levels.values())
-    arms = [
-        f"{len(arm)} {_named(level)}{' (control)' if level == layout.control else ''}"
-        for level, arm in layout.levels.items()
-    ]
-    text = f"{counted(total, layout.word)}: {listed(arms)}" if arms else "No unit has a treatment"
-    names = sorted({block for block in layout.blocks.values() if block})
-    if names:
-        text += f", in {len(names)} block{'s' if len(names) > 1 else ''} ({', '.join(names)})"
-    word = plural(layout.word)
-    return [
-        f"{text}.",
-        f"n counts {word}: in every session scans are averaged within leaf and leaves within "
-        f"{layout.word}.",
-    ]
-
-
-def _named(level: str) -> str:
-    """Return a treatment as it stands after a count; "5 under 0", not "5 0"."""
-    return f"under {level}" if level[:1].isdigit() else level
-
-
-def _start(layout: Layout) -> str:
-    if len(layout.before) == 1:
-        return layout.before[0]
-    return f"the mean of {listed(list(layout.before))}"
-
-
-def _tests(plan: Plan, question: str, word: str) -> str:
-    names = [TEST_NAMES[m].replace("unit", word) for m in METHODS[question] if m in plan.methods]
-    return listed(names) if names else ""
-
-
-def _within(layout: Layout, plan: Plan) -> list[str]:
-    if not layout.before:
-        return [
-            "No session is marked as before: treatments are compared by their values at each "
-            "session. That they were alike before rests on the allotment at random alone."
-        ]
-    if not layout.after:
-        return ["No session is marked as after: changes are undefined."]
-    tests = _tests(plan, CHANGE, layout.word)
-    out = []
-    if tests:
-        out.append(
-            f"Within each treatment: the change of each {layout.word} from {_start(layout)} to "
-            f"{listed(list(layout.after))} ({tests})."
-        )
-    out.append(
-        f"A {layout.word} without an accepted value after, or without any before, is left out of "
-        "that contrast and named; the test stays the same. Of several before sessions it needs "
-        "one. As covariate of the linear model the mean of the others stands in for a missing "
-        "value before."
-    )
-    return out
-
-
-def _between(layout: Layout, plan: Plan) -> list[str]:
-    if not layout.pairs:
-        if len(layout.levels) > 1:
-            return ["No control is named: treatments are not compared with each other."]
-        return ["There is one treatment only: nothing tells its change from that of time."]
-    out = []
-    tests = _tests(plan, layout.difference, layout.word)
-    if tests and layout.after:
-        within = ", labels exchanged within blocks" if layout.blocks else ""
-        if "label_permutation" not in plan.methods:
-            within = ""
-        what = "the difference in change" if layout.before else "the difference"
-        pairs = [f"{level} against {reference}" for level, reference in layout.pairs]
-        out.append(f"Between treatments: {what} of {listed(pairs)} ({tests}{within}).")
-        out.append(_model(layout))
-    if plan.margin and layout.after:
-        margins = listed([f"{index} ({plan.margin[index]:g})" for index in sorted(plan.margin)])
-        out.append(
-            f"Equivalence against the margin stated for {margins}: two one-sided t tests in the "
-            f"linear model at {plan.alpha:g}."
-        )
-    out += [f"{text[0].upper()}{text[1:]}." for text in _obstacles(layout)]
-    return out
-
-
-def _model(layout: Layout) -> str:
-    """Return which covariates the linear model has, and why."""
-    held = []
-    if layout.before:
-        held.append("the value before (it tells which units were high to begin with)")
-    if layout.blocks and "block" in layout.factors:
-        held.append("the block (treatments were allotted within blocks)")
-    held += [f"{name} (stated in effects.covariates)" for name in layout.covariates]
-    beside = f"Beside the treatment it holds {listed(held)}." if held else "It has no covariate."
-    few = (
-        f" Where fewer than {FEWEST_DF} residual degrees of freedom would be left, the change "
-        "itself is compared, without the value before."
-    )
-    return (
-        f"The linear model lets each treatment have its own variance. {beside}"
-        f"{few if layout.before else ''}"
-    )
-
-
-def _strata_course_dose(layout: Layout, plan: Plan) -> list[str]:
-    """Return what is asked beside the changes: strata, the whole course, the dose."""
-    if not layout.after:
-        return []
-    out = []
-    if layout.strata and layout.pairs:
-        names = listed([name.partition("=")[2] for name in layout.strata])
-        out.append(
-            f"The same within each {plan.strata} ({names}), and whether the difference differs "
-            f"between them (F test of treatment x {plan.strata}); each is a family of its own."
-        )
-    course = [m for m in METHODS[COURSE] if m in plan.methods]
-    if course and layout.pairs and layout.before and len(layout.after) > 1:
-        tests = listed([TEST_NAMES[m] for m in course])
-        out.append(
-            f"The whole course of each {layout.word}, secondary: {tests}; summaries are tested in "
-            "the linear model, mixed models by Kenward and Roger's t."
-        )
-    if layout.doses:
-        by_dose = sorted(layout.doses.items(), key=lambda item: item[1])
-        amounts = [lv if lv == f"{dose:g}" else f"{lv} = {dose:g}" for lv, dose in by_dose]
-        out.append(
-            f"Trend over the dose ({listed(amounts)}): a straight line in the linear model"
-            f"{', blocks fixed' if layout.blocks else ''}."
-        )
-    if layout.crossed:
-        out.append(
-            f"Treatment and {layout.crossed_name} crossed: main effects and interaction by F "
-            "tests of least squares, each against the variation at its own level (whole blocks, "
-            "or units within them)."
-        )
-    return out
-
-
-def _other_instruments(layout: Layout) -> list[str]:
-    return warnings_of(layout.instruments, layout.before, layout.after, layout.levels)
-
-
-def _obstacles(layout: Layout) -> list[str]:
-    found = [confounding(layout, *pair, [s]) for s in layout.after for pair in layout.pairs]
-    out = [text for text in dict.fromkeys(found) if text]
-    small = small_arms(layout, list(dict.fromkeys(lv for pair in layout.pairs for lv in pair)))
-    if small:
-        out.append(
-            f"with fewer than 2 {plural(layout.word)} in {listed(small)} there is description "
-            "only and no test there"
-        )
-    return out
-
-
-def _judging(layout: Layout, plan: Plan, n_indices: int) -> list[str]:
-    family = (
-        f"a family is one question answered by one test over {n_indices} "
-        f"{'indices' if n_indices != 1 else 'index'}, all treatments and all after-sessions"
-    )
-    shown = (
-        f"{family[0].upper()}{family[1:]}; verdicts are passed at {plan.alpha:g} on p adjusted by "
-        "Holm, with Benjamini and Hochberg's beside it, those of equivalence too. Two formulas "
-        "that are the same number count once."
-    )
-    if {*plan.methods} & (BY_FLIPS | BY_LABELS):
-        shown += (
-            " Beside them stands p adjusted by the largest |t|: whole units are permuted (signs "
-            "within a treatment, labels between treatments"
-            f"{' within blocks' if layout.blocks else ''}), all indices and sessions together, so "
-            f"that correlated indices are not counted twice (all arrangements, or {plan.n_draws} "
-            "drawn)."
-        )
-    if plan.primary is None:
-        return ["No primary contrast is named: every result is exploratory.", shown]
-    named = plan.primary
-    what = {CHANGE: "change", DIFFERENCE: "difference in change", AFTER_ONLY: "difference"}
-    test = TEST_NAMES[named.method].replace("unit", layout.word) if named.method else "no test"
-    n = _n_primary(layout, named.question)
-    alone = "it stands alone and its p is not adjusted for the other indices"
-    if n > 1:
-        alone = (
-            f"its {n} contrasts, one for each treatment, are adjusted by Holm among themselves "
-            "and not for the other indices"
-        )
-    return [
-        f"Primary: the {what.get(named.question, named.question)} of {named.index} to "
-        f"{named.session or 'after'} ({test}); {alone}.",
-        shown,
-    ]
-
-
-def _n_primary(layout: Layout, question: str) -> int:
-    """Return how many contrasts the primary question has: one for each treated level."""
-    if question != CHANGE:
-        return sum(r == layout.control for _, r in layout.pairs) or len(layout.pairs)
-    return sum(level != layout.control for level in layout.levels)

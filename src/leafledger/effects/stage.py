@@ -14,7 +14,17 @@ from leafledger.effects.analysis import (
     time_course_tests,
     trend_tests,
 )
-from leafledger.effects.design import Layout, Plan, layout_from, plan_from, told, warnings_of
+from leafledger.effects.design import (
+    BETWEEN,
+    EQUIVALENCE,
+    METHODS,
+    Layout,
+    Plan,
+    instrument_warnings,
+    instruments_of,
+    layout_from,
+    plan_from,
+)
 from leafledger.effects.families import (
     UNDEFINED,
     AdjustedTest,
@@ -34,7 +44,6 @@ from leafledger.effects.robustness import (
 )
 from leafledger.effects.sample_size import (
     Component,
-    Scans,
     Variation,
     accepted_cells,
     all_scans_table,
@@ -46,18 +55,15 @@ from leafledger.effects.sample_size import (
     variation,
 )
 from leafledger.effects.sentences import (
-    dose_problems,
     findings,
-    group_means,
     main_rows,
     onsets,
     plan_sentences,
     sentences,
-    settings_problems,
 )
-from leafledger.effects.unit_means import UnitTable, same_numbers, unit_table
+from leafledger.effects.unit_means import UnitTable, group_means, same_numbers, unit_table
 from leafledger.effects.whole_spectrum import spectrum_table
-from leafledger.errors import InputFault
+from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.records.job import Job, Metric, Outcome
 from leafledger.study.columns import (
     EFFECTS,
@@ -90,11 +96,10 @@ def run(job: Job) -> Outcome:
     InputFault
         If the settings name an index, session, factor or method that the study does not have.
     """
-    layout, plan = _settings(job)
+    layout = _layout(job)
+    plan = plan_from(job.settings["effects"], layout)
     units = {e["index"]: e["unit"] for e in read_json(job.inputs["catalogue"])["indices"]}
-    problems = settings_problems(plan, layout, list(units), job.settings["design"]["treatment"])
-    problems += dose_problems(job.settings["design"].get("doses") or {}, layout)
-    if problems:
+    if problems := settings_problems(plan, layout, list(units), job.settings["design"]):
         raise InputFault(problems)
     means = read_csv(job.inputs["unit_indices"], text=tuple(TEXT))
     table = unit_table(layout, means, units)
@@ -104,11 +109,11 @@ def run(job: Job) -> Outcome:
         inside = plants, unit_table(plants, means, units)
     effects = every_effect(layout, table, plan, inside) if layout.word else []
     largest, reach = max_t_of(layout, table, plan, effects)
-    rows = adjusted_tests(effects, plan.alpha, largest, same_numbers(table))
+    rows = adjusted_tests(effects, plan, largest, same_numbers(table))
     records = [effects_row(row, units.get(row.effect.index, "")) for row in rows]
     write_csv(job.outputs["effects"], _frame(records, EFFECTS), EFFECTS)
     summary = _summary(rows, layout, plan, units, reach)
-    described = group_means(layout, table, means, units, plan.level)
+    described = group_means(layout, plan, table, means, units)
     write_csv(job.outputs["group_means"], _frame(described, GROUP_MEANS), GROUP_MEANS)
     summary["description"] = described
     summary["onset"] = onsets(rows, layout, plan)
@@ -119,18 +124,130 @@ def run(job: Job) -> Outcome:
     return Outcome(_metrics(rows, layout, units), _warnings(rows, layout), {"effects": plan.seed})
 
 
-def _settings(job: Job) -> tuple[Layout, Plan]:
-    named = job.settings["effects"]
-    layout = _layout(job)
-    return layout, plan_from(named, layout)
-
-
 def _layout(job: Job, *, inside_plots: bool = False) -> Layout:
     settings = job.settings
+    instruments = instruments_of(settings.get("scans") or {})
     return layout_from(
-        *(settings["design"], settings["units"], settings["effects"], told(settings)),
+        settings["design"],
+        settings["units"],
+        settings["effects"],
+        instruments,
         inside_plots=inside_plots,
     )
+
+
+def settings_problems(
+    plan: Plan, layout: Layout, indices: Sequence[str], design: Mapping[str, Any]
+) -> list[Problem]:
+    """Return every setting that names something the study does not have.
+
+    Parameters
+    ----------
+    plan, layout
+        Settings and design.
+    indices
+        Indices of the study's catalogue.
+    design
+        Section ``design`` of the settings: treatment, doses.
+    """
+    out = [
+        _problem(
+            f"design.doses.{level}",
+            quoted(level),
+            "a treatment that a unit of this study has",
+            nearest(level, list(layout.levels)),
+        )
+        for level in sorted(design.get("doses") or {})
+        if level not in layout.levels
+    ]
+    lacking = [level for level in layout.levels if level not in (design.get("doses") or {})]
+    if design.get("doses") and lacking:
+        out.append(
+            _problem(
+                "design.doses",
+                f"no amount for {', '.join(lacking)}",
+                "an amount for every treatment",
+                "Add the amount; the control has 0.",
+            )
+        )
+    if not layout.word:
+        return out
+    named: Mapping[str, str] = {f"effects.margin.{name}": name for name in sorted(plan.margin)}
+    if plan.primary is not None:
+        named = {"effects.primary.index": plan.primary.index, **named}
+    problems = [
+        _problem(column, quoted(name), "an index of this study", nearest(name, list(indices)))
+        for column, name in named.items()
+        if name not in indices
+    ]
+    if plan.strata and (not layout.strata or plan.strata == design["treatment"]):
+        problems.append(
+            _problem(
+                "effects.strata",
+                quoted(plan.strata),
+                "a column beside the treatment that design.factors or design.block names",
+                "Add the column to design.factors, or take effects.strata out.",
+            )
+        )
+    return [*problems, *_primary_problems(plan, layout), *out]
+
+
+def _problem(column: str, found: str, expected: str, mend: str) -> Problem:
+    return Problem(file="study.yaml", column=column, found=found, expected=expected, mend=mend)
+
+
+def _primary_problems(plan: Plan, layout: Layout) -> list[Problem]:
+    named = plan.primary
+    if named is None:
+        return []
+    out = []
+    methods = ", ".join(METHODS[named.question])
+    if named.session not in layout.after and layout.after:
+        out.append(
+            _problem(
+                "effects.primary.session",
+                quoted(named.session),
+                "a session of phase after",
+                nearest(named.session, list(layout.after)),
+            )
+        )
+    if named.question == EQUIVALENCE and named.index not in plan.margin:
+        out.append(
+            _problem(
+                "effects.margin",
+                f"no margin for {quoted(named.index)}",
+                "the smallest difference that would matter, for a primary equivalence",
+                f"Add {named.index} and its margin to effects.margin.",
+            )
+        )
+    if named.method and named.method not in METHODS[named.question]:
+        out.append(
+            _problem(
+                "effects.primary.method",
+                quoted(named.method),
+                f"a method for the primary question {named.question}",
+                f"Name one of: {methods}; or leave it out.",
+            )
+        )
+    if not named.method:
+        out.append(
+            _problem(
+                "effects.methods",
+                ", ".join(plan.methods) or "no method",
+                f"a method for the primary question {named.question}",
+                f"Add one of: {methods}.",
+            )
+        )
+    if named.question in BETWEEN | {EQUIVALENCE} and not layout.pairs:
+        out.append(
+            _problem(
+                "effects.primary.question",
+                quoted(named.question),
+                "a control and at least one other treatment to compare with it",
+                "Name the control in design.control, or ask for the question change.",
+            )
+        )
+    return out
 
 
 def every_effect(
@@ -186,7 +303,7 @@ def _summary(
         "families": family_rows(
             rows, {name: (found.p_smallest, found.n_draws) for name, found in reach.items()}
         ),
-        "sentences": sentences(main, layout, units, plan.alpha, exploratory=plan.primary is None),
+        "sentences": sentences(main, layout, plan, units),
         "findings": findings(rows, layout, plan, units),
         "alpha": plan.alpha,
         "interval": plan.level,
@@ -212,24 +329,13 @@ def _does_it_hold(
     shown = _frame(sensitivity_rows(held, units), SENSITIVITY)
     write_csv(job.outputs["sensitivity"], shown, SENSITIVITY)
     return {
-        "with_and_without": _without_exclusions(layout, plan, everything, primary, scans),
-        "robustness": robustness_sentences(held, layout.word, plan.alpha),
+        # ``exclusions.csv`` says why each scan is left out: other words for it change nothing here.
+        "with_and_without": {
+            "rows": with_and_without(layout, plan, everything, primary, scans.excluded)
+        },
+        "robustness": robustness_sentences(held, layout, plan),
         "assumptions": assumption_checks(layout, table, primary, held),
     }
-
-
-def _without_exclusions(
-    layout: Layout,
-    plan: Plan,
-    everything: UnitTable,
-    primary: Sequence[Effect],
-    scans: Scans,
-) -> dict[str, Any]:
-    """Return the primary contrasts with every scan; ``exclusions.csv`` says why each is left out.
-
-    The reasons are no matter of the effects: other words for one test nothing again.
-    """
-    return {"rows": with_and_without(layout, plan, everything, primary, scans.excluded)}
 
 
 def _write_next_study(
@@ -252,7 +358,7 @@ def _write_next_study(
         _frame(rows, VARIANCE_COMPONENTS),
         VARIANCE_COMPONENTS,
     )
-    designs = design_table(scatter, plan.alpha, plan.margin, units, plan.seed)
+    designs = design_table(scatter, plan, units)
     write_csv(job.outputs["power"], _frame(designs, POWER), POWER)
 
 
@@ -284,7 +390,7 @@ def _metrics(
 def _warnings(rows: Sequence[AdjustedTest], layout: Layout) -> list[str]:
     if not layout.word:
         return ["units are not known: effects are described, not tested"]
-    out = warnings_of(layout.instruments, layout.before, layout.after, layout.levels)
+    out = instrument_warnings(layout)
     if len(layout.levels) > 1 and not layout.pairs:
         out.append("no control is named: treatments are not compared with each other")
     undefined = {row.reason for row in rows if row.verdict == UNDEFINED}

@@ -7,6 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,6 +68,11 @@ class Result:
     seed: int | None = None
     remark: str = ""
     df2: float = math.nan
+
+
+def finite(value: Any) -> Any:
+    """Return ``None`` for a number that does not exist (JSON and CSV know no NaN)."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def mean(values: NDArray[np.float64]) -> float:

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.effects.design import Contrast, Layout
-from leafledger.effects.two_sample_tests import mean
+from leafledger.effects.design import Contrast, Layout, Plan
+from leafledger.effects.two_sample_tests import finite, mean, variance
+from leafledger.resampling.intervals import t_quantile
 from leafledger.study.tables import read_parquet
 from leafledger.words import counted, listed
 
@@ -249,6 +250,87 @@ def same_numbers(table: UnitTable) -> dict[str, str]:
                 found[name] = first
                 break
     return found
+
+
+def group_means(
+    layout: Layout, plan: Plan, table: UnitTable, rows: pd.DataFrame, units: Mapping[str, str]
+) -> list[dict[str, Any]]:
+    """Describe every index by treatment and session.
+
+    Parameters
+    ----------
+    layout, plan
+        The design and the plan. Where units are not known every scan stands for itself.
+    table
+        Means of the experimental units: of whole plots, where these were treated.
+    rows
+        ``unit_indices.csv``, for the number of scans.
+    units
+        Index -> its unit.
+
+    Returns
+    -------
+    list of dict
+        Rows of ``group_means.csv``, sorted by index and treatment, sessions in study order.
+        ``mean`` is that of the unit means; ``sd`` lies between units, or between scans where units
+        are unknown; ``se`` is ``sd / sqrt(n)``; the interval is Student's with ``n - 1`` degrees of
+        freedom. One unit has no spread. Where units are unknown ``n_units``, ``n_missing``, ``se``
+        and the interval are ``None``: scans of one plant are not independent.
+    """
+    place = {unit: i for i, unit in enumerate(table.units)}
+    scans = _n_scans(layout, rows)
+    out = []
+    for k, index in enumerate(table.indices):
+        for treatment, arm in layout.levels.items():
+            here = [place[unit] for unit in arm]
+            for j, session in enumerate(table.sessions):
+                values = table.mean[here, j, k]
+                values = values[np.isfinite(values)]
+                named = {"index": index, "treatment": treatment, "session": session}
+                numbers = _group_numbers(values, len(arm), plan.level, known=bool(layout.word))
+                n_scans = scans.get((index, treatment, session), 0)
+                out.append({**named, **numbers, "n_scans": n_scans, "unit": units.get(index, "")})
+    return out
+
+
+def _group_numbers(
+    values: NDArray[np.float64], n_arm: int, level: float, *, known: bool
+) -> dict[str, Any]:
+    n = len(values)
+    centre = mean(values) if n else math.nan
+    spread = math.sqrt(variance(values)) if n > 1 else math.nan
+    error = spread / math.sqrt(n) if n > 1 and known else math.nan
+    half = t_quantile(level, n - 1) * error if n > 1 else math.nan
+    shown = {
+        "mean": centre,
+        "sd": spread,
+        "se": error,
+        "ci_low": centre - half,
+        "ci_high": centre + half,
+        "ci_level": math.nan if math.isnan(half) else level,
+    }
+    return {
+        "n_units": n if known else None,
+        "n_missing": n_arm - n if known else None,
+        **{name: finite(value) for name, value in shown.items()},
+    }
+
+
+def _n_scans(layout: Layout, rows: pd.DataFrame) -> dict[tuple[str, str, str], int]:
+    """Return index, treatment and session -> accepted scans behind the means."""
+    level_of, owner = layout.level_of, layout.owner
+    out: dict[tuple[str, str, str], int] = {}
+    columns = ("unit", "session", "index", "n_scans")
+    for part, session, index, n in zip(*(rows[c].tolist() for c in columns), strict=True):
+        unit = owner.get(part)
+        if unit is not None and session in layout.sessions:
+            key = index, level_of[unit], session
+            out[key] = out.get(key, 0) + int(n)
+    return out
+
+
+# The values that one contrast tests, with the units that lack some by name.
+# ----------------------------------------------------------------------
 
 
 @dataclass(frozen=True)

@@ -345,7 +345,7 @@ def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
     import pandas as pd
 
     empty = pd.DataFrame(columns=list(SPECTRUM_EFFECTS))
-    asked = [c for c in contrasts(layout) if c.question in BETWEEN and not c.obstacle]
+    asked = [c for c in contrasts(layout) if c.question in BETWEEN and not c.untestable]
     if not layout.word or not asked:
         return empty
     spectra = load_spectra(
