@@ -81,11 +81,10 @@ def plants(n, treatments=("chelate", "water"), **columns):
     }
 
 
-def judged_rows(layout, means, settings=SETTINGS):
+def adjusted_rows(layout, means, settings=SETTINGS):
     plan = plan_from(settings, layout)
-    return adjusted_tests(
-        session_tests(layout, means, plan), plan.alpha, twins=same_numbers(means)
-    ), plan
+    effects = session_tests(layout, means, plan)
+    return adjusted_tests(effects, plan, twins=same_numbers(means)), plan
 
 
 def one(rows, **wanted):
@@ -112,7 +111,7 @@ def test_blocks_stand_in_the_default_test_and_give_back_its_power():
     layout = layout_from(design(block="block"), units)
     found = {"linear_model": 0, "welch_t": 0}
     for _ in range(40):
-        rows, _ = judged_rows(layout, table(layout, grown(rng, units, 1.0, block_shift=3.0)))
+        rows, _ = adjusted_rows(layout, table(layout, grown(rng, units, 1.0, block_shift=3.0)))
         for method in found:
             found[method] += one(rows, method=method, after="day8").effect.tested.p < 0.05
     assert found["linear_model"] > 30
@@ -140,7 +139,7 @@ def test_a_change_of_whole_blocks_counts_blocks():
     units = plants(24, block=lambda i: f"b{i // 6}")
     layout = layout_from(design(block="block"), units)
     means = table(layout, grown(rng, units, block_shift=2.0))
-    rows, _ = judged_rows(layout, means)
+    rows, _ = adjusted_rows(layout, means)
     found = one(rows, method="paired_t", after="day8", level="chelate")
     values = means.mean[:, :, 0]
     change = [
@@ -152,7 +151,7 @@ def test_a_change_of_whole_blocks_counts_blocks():
     assert found.effect.tested.df == 3
     assert "means of 4 blocks" in found.note
     two = layout_from(design(block="block"), plants(12, block=lambda i: f"b{i // 6}"))
-    rows, _ = judged_rows(two, table(two, grown(rng, plants(12, block=lambda i: f"b{i // 6}"))))
+    rows, _ = adjusted_rows(two, table(two, grown(rng, plants(12, block=lambda i: f"b{i // 6}"))))
     found = one(rows, method="paired_t", after="day8", level="chelate")
     assert "two blocks are too few" in found.note
     assert found.effect.tested.df == 5
@@ -166,7 +165,7 @@ def test_null_changes_of_shifting_blocks_keep_the_level():
     layout = layout_from(design(block="block"), units)
     wrong = 0
     for _ in range(600):
-        rows, _ = judged_rows(layout, table(layout, grown(rng, units, block_shift=1.0)))
+        rows, _ = adjusted_rows(layout, table(layout, grown(rng, units, block_shift=1.0)))
         wrong += one(rows, method="paired_t", after="day8", level="water").effect.tested.p < 0.05
     assert wrong / 600 <= 0.05 + 3 * (0.05 * 0.95 / 600) ** 0.5
 
@@ -188,7 +187,7 @@ def test_a_unit_that_lacks_one_of_several_before_sessions_is_kept():
     # Its mean is that of the other session, less what that session differs from the mean of both.
     assert found.before == pytest.approx([i + 2.5 for i in range(8)])
     assert found.partial == {"p03": ("day0",)}
-    rows, _ = judged_rows(layout, means)
+    rows, _ = adjusted_rows(layout, means)
     note = one(rows, method="linear_model", after="day8").note
     assert "p03 lacks day0: the value before is the mean of the other before" in note
 
@@ -200,7 +199,7 @@ def test_a_unit_without_any_value_before_is_kept_by_the_linear_model_alone():
     values = grown(rng, units)
     del values["p05", "day0"]
     means = table(layout, values)
-    rows, _ = judged_rows(layout, means)
+    rows, _ = adjusted_rows(layout, means)
     model = one(rows, method="linear_model", after="day8")
     assert (model.effect.n_units, model.effect.n_reference, model.effect.n_missing) == (8, 8, 0)
     assert "no value before for p05: as covariate the mean of the others stands in" in model.note
@@ -227,7 +226,7 @@ def test_treated_trays_are_tested_over_trays():
     values = grown(rng, units)
     means = table(layout, values)
     assert means.units == tuple(f"t{k}" for k in range(8))
-    rows, _ = judged_rows(layout, means)
+    rows, _ = adjusted_rows(layout, means)
     change = {u: values[u, "day8"][0] - values[u, "day0"][0] for u in units}
     trays = [np.mean([change[f"p{i:02d}"] for i in range(4 * k, 4 * k + 4)]) for k in range(8)]
     expected = stats.ttest_ind(trays[0::2], trays[1::2], equal_var=False)
@@ -281,7 +280,7 @@ def test_pairs_of_treatments_are_those_asked_for():
         *(("chelate", "water"), ("sulphate", "water")),
         ("sulphate", "chelate"),
     )
-    rows, _ = judged_rows(everything, table(everything, grown(np.random.default_rng(6), units)))
+    rows, _ = adjusted_rows(everything, table(everything, grown(np.random.default_rng(6), units)))
     primary = [r.effect.contrast for r in rows if r.effect.primary]
     assert {(c.level, c.reference) for c in primary} == {*everything.pairs[:2]}
     found = one(rows, method="welch_t", after="day8", reference="chelate").effect
@@ -298,7 +297,7 @@ def test_two_formulas_that_are_one_number_count_once():
     }
     means = table(layout, values, names)
     assert same_numbers(means) == {"C": "A"}
-    rows, _ = judged_rows(layout, means, {**SETTINGS, "primary": None})
+    rows, _ = adjusted_rows(layout, means, {**SETTINGS, "primary": None})
     assert {r.n_family for r in rows if r.effect.method == "welch_t"} == {
         4
     }  # 2 indices, 2 sessions
@@ -323,7 +322,7 @@ def shown_at(p_by_day, level="chelate", reference="water"):
 
             tested = replace(effect.tested, p=p_by_day[c.after], estimate=1.0)
             effects.append(replace(effect, tested=tested))
-    return onsets(adjusted_tests(effects, 0.05), layout, plan)
+    return onsets(adjusted_tests(effects, plan), layout, plan)
 
 
 @pytest.mark.parametrize(
@@ -353,7 +352,7 @@ def test_equivalence_is_adjusted_within_its_family():
     layout = layout_from(design(), units)
     means = table(layout, grown(rng, units, names=names), names)
     settings = {**SETTINGS, "margin": dict.fromkeys(names, 0.9)}
-    rows, plan = judged_rows(layout, means, settings)
+    rows, plan = adjusted_rows(layout, means, settings)
     family = [r for r in rows if r.effect.method == "tost"]
     assert len(family) == 12
     for row in family:
@@ -361,7 +360,7 @@ def test_equivalence_is_adjusted_within_its_family():
     assert any(r.effect.tested.p < plan.alpha and r.verdict != "equivalent" for r in family)
 
 
-def test_the_joint_test_looks_at_after_sessions_against_the_mean_before():
+def test_the_joint_test_compares_after_sessions_against_the_mean_before():
     """Arms that differ between two before-sessions alone are no effect of the treatment."""
     rng = np.random.default_rng(10)
     days = {"a": "before", "b": "before", "c": "after", "d": "after"}
@@ -419,7 +418,7 @@ def test_a_before_session_that_one_treatment_lacks_is_left_out_for_all():
         if not (day == "dayA" and units[unit]["treatment"] == "chelate")
     }
     means = table(layout, values)
-    rows, _ = judged_rows(layout, means)
+    rows, _ = adjusted_rows(layout, means)
     for row in rows:
         effect = row.effect
         if effect.contrast.level == "chelate" or effect.contrast.reference:
@@ -428,7 +427,7 @@ def test_a_before_session_that_one_treatment_lacks_is_left_out_for_all():
     note = one(rows, method="linear_model", after="day8").note
     assert "dayA left out for all: not every treatment has a value there" in note
     gone = {key: value for key, value in values.items() if key[1] != "dayA"}
-    rows, _ = judged_rows(layout, table(layout, gone))
+    rows, _ = adjusted_rows(layout, table(layout, gone))
     assert one(rows, method="linear_model", after="day8").effect.tested.estimate == pytest.approx(
         0.0, abs=0.3
     )
@@ -442,7 +441,7 @@ def test_an_arm_without_any_value_before_is_not_tested():
     for unit, row in units.items():
         if row["treatment"] == "chelate":
             del values[unit, "day0"]
-    rows, _ = judged_rows(layout, table(layout, values))
+    rows, _ = adjusted_rows(layout, table(layout, values))
     for method in ("linear_model", "linear_model_equal", "welch_t"):
         found = one(rows, method=method, after="day8")
         assert found.verdict == "undefined"
@@ -478,7 +477,7 @@ def test_odd_designs_end_in_rows_and_reasons(seed):
     methods = ["paired_t", "signed_rank", "linear_model", "welch_t", "label_permutation", "ancova"]
     settings = {**SETTINGS, "methods": methods, "margin": {"I": 0.5}, "strata": "kind"}
     plan = plan_from(settings, layout)
-    rows = adjusted_tests(every_effect(layout, means, plan), plan.alpha)
+    rows = adjusted_tests(every_effect(layout, means, plan), plan)
     for row in rows:
         assert row.effect.tested.remark or math.isfinite(row.effect.tested.p)
     for held in robustness(layout, means, means, plan):

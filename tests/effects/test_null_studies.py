@@ -14,6 +14,7 @@ from leafledger.effects.two_sample_tests import (
     paired_t,
     sign_flip,
     signed_rank,
+    t_test,
     welch_t,
 )
 from leafledger.effects.unit_means import IndexValue, UnitTable, unit_mean
@@ -66,7 +67,7 @@ def count(n_studies, seed, methods=("welch_t",), **kwargs):
     for _ in range(n_studies):
         layout, table = study(rng, **kwargs)
         plan = plan_from({**SETTINGS, "methods": list(methods)}, layout)
-        rows = adjusted_tests(session_tests(layout, table, plan), 0.05)
+        rows = adjusted_tests(session_tests(layout, table, plan), plan)
         found = [r for r in rows if r.verdict == "significant"]
         primary += any(r.effect.primary for r in found)
         family += any(
@@ -130,7 +131,7 @@ def largest_t(n_studies, seed, methods, **kwargs):
         layout, table = study(rng, **kwargs)
         plan = plan_from({**SETTINGS, "methods": methods, "seed": int(rng.integers(2**31))}, layout)
         effects = session_tests(layout, table, plan)
-        rows = adjusted_tests(effects, 0.05, max_t_of(layout, table, plan, effects)[0])
+        rows = adjusted_tests(effects, plan, max_t_of(layout, table, plan, effects)[0])
         family = [r for r in rows if not r.effect.primary]
         by_holm += min(r.p_holm for r in family) < 0.05
         by_max_t += min(r.p_max_t for r in family) < 0.05
@@ -270,7 +271,6 @@ def test_random_intercept_covers_too_seldom_where_units_respond_differently():
         fit_random_intercept,
         fit_unstructured,
         kenward_roger,
-        line_result,
     )
 
     rng, n_studies = np.random.default_rng(77), 600
@@ -286,7 +286,8 @@ def test_random_intercept_covers_too_seldom_where_units_respond_differently():
         y = 20 + rng.normal(0, 2.5, (24, 1)) + gain[:, None] * np.array([0, 2, 4.5, 9])
         y = y + rng.normal(0, 1.74, (24, 4))
         fits = [fit(Repeated(y, x)) for fit in (fit_random_intercept, fit_unstructured)]
-        found = [line_result(kenward_roger(fit, contrast), 0.95) for fit in fits]
+        lines = [kenward_roger(fit, contrast) for fit in fits]
+        found = [t_test(line.estimate, line.error, line.df, 0.95) for line in lines]
         change = y[:, 3] - y[:, 0]
         found.append(welch_t(change[arm == 1], change[arm == 0], 0.95))
         held += [f.ci_low <= 9 <= f.ci_high for f in found]

@@ -32,6 +32,7 @@ from leafledger.effects.linear_model import (
     EQUAL,
     LEAST_SQUARES,
     Array,
+    Joint,
     Terms,
     effect_coded,
     factor_columns,
@@ -83,7 +84,7 @@ class Percent:
 
 @dataclass(frozen=True)
 class Effect:
-    """One row of ``effects.csv`` before it is judged within its family."""
+    """One row of ``effects.csv`` before its p is adjusted within its family."""
 
     contrast: Contrast
     index: str
@@ -130,15 +131,15 @@ def effect_of(
     )
 
 
-def size_of(contrast: Contrast, found: Sample | None, level: float) -> EffectSize:
+def size_of(contrast: Contrast, found: Sample | None, plan: Plan) -> EffectSize:
     """Return Hedges g of the change, paired or between arms."""
     between = bool(contrast.reference)
     if found is None or contrast.untestable:
         return EffectSize("hedges_g_independent" if between else "hedges_g_paired")
     treated, reference = found.arms
     if between:
-        return hedges_g_independent(treated, reference, level, found.resolution)
-    return hedges_g_paired(treated, level, found.resolution)
+        return hedges_g_independent(treated, reference, plan.level, found.resolution)
+    return hedges_g_paired(treated, plan.level, found.resolution)
 
 
 def _remarks(
@@ -303,7 +304,7 @@ def effects_of(
     """Run the given methods on one contrast and index."""
     possible = bool(layout.after) and bool(layout.before or contrast.reference)
     found = change_sample(layout, table, contrast, index) if possible else None
-    size = size_of(contrast, found, plan.level)
+    size = size_of(contrast, found, plan)
     model = None
     if found is not None and contrast.reference and MODELS.keys() & {*methods}:
         model = terms_of(
@@ -349,10 +350,11 @@ def _test(
         return label_permutation(*arms, blocks, level, plan.n_draws, plan.seed), None
     if contrast.reference:
         return welch_t(*found.arms, level, found.resolution), None
-    return _within_arm(layout, method, found, level, plan), None
+    return _within_arm(layout, plan, method, found), None
 
 
-def _within_arm(layout: Layout, method: str, found: Sample, level: float, plan: Plan) -> Result:
+def _within_arm(layout: Layout, plan: Plan, method: str, found: Sample) -> Result:
+    level = plan.level
     _, changes, remark = replicates_of_change(layout, found)
     if len(changes) < 2:
         return Result(mean(found.change), ci_level=level, remark=remark)
@@ -383,11 +385,8 @@ def replicates_of_change(
         return (
             list(found.units),
             found.change,
-            (
-                "the two blocks are too few to tell a shift of a whole block between the "
-                "sessions from "
-                "a change: p holds only if no block shifted"
-            ),
+            "the two blocks are too few to tell a shift of a whole block between the sessions "
+            "from a change: p holds only if no block shifted",
         )
     held = np.asarray(blocks, dtype=str)
     means = np.array([mean(found.change[held == name]) for name in names])
@@ -448,7 +447,7 @@ def _tested(
 ) -> tuple[Result, EffectSize]:
     if obstacle := contrast.untestable or untestable_reason(layout, contrast, found):
         tested = Result(described(contrast, found), ci_level=plan.level, remark=obstacle)
-        return tested, size_of(contrast, found, plan.level)
+        return tested, size_of(contrast, found, plan)
     return treatment_test(found, terms, plan.level)[:2]
 
 
@@ -492,6 +491,7 @@ def weights_of(layout: Layout, method: str) -> Mapping[str, float]:
 INTERACTIONS = {"interaction_f": False, "interaction_robust_f": True}
 FACTORIALS = {"factorial_f": False, "factorial_robust_f": True}
 """Methods of the F tests -> whether they stand unequal variances."""
+JOINT_TESTS = {False: joint_test, True: robust_joint_test}
 
 
 def strata_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
@@ -545,24 +545,8 @@ def _interaction(
         return Result(math.nan, statistic_name="F", remark=remark)
     one, two = effect_coded(groups), effect_coded(strata)
     aliased = "not every stratum holds both treatments"
-    return _joint(found, products(one, two), [*one, *two], terms, groups, aliased, robust=robust)
-
-
-def _joint(
-    found: Sample,
-    tested: Sequence[Array],
-    beside: Sequence[Array],
-    terms: Terms,
-    groups: Sequence[str],
-    aliased: str,
-    *,
-    robust: bool,
-) -> Result:
-    if not robust:
-        return joint_test(found, tested, beside, terms, aliased)
-    names = list(dict.fromkeys(groups))
-    arms = np.array([names.index(name) for name in groups], dtype=np.intp)
-    return robust_joint_test(found, tested, beside, terms, arms, aliased)
+    joint = Joint(products(one, two), [*one, *two], groups, aliased)
+    return JOINT_TESTS[robust](found, joint, terms)
 
 
 def trend_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
@@ -571,7 +555,7 @@ def trend_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
         return []
     out = []
     everyone, merged = _one_arm(layout)
-    dose_of = {u: layout.doses[level] for level, arm in layout.levels.items() for u in arm}
+    dose_of = {unit: layout.doses[level] for unit, level in layout.level_of.items()}
     for after in layout.after or ("",):
         name = f"({_step(layout, after)})/dose"
         obstacle = no_after(layout) or by_instrument(layout, [*layout.levels], [after])
@@ -582,7 +566,7 @@ def trend_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
             if not obstacle:
                 whole = change_sample(merged, table, contrast, index, fill_before=True)
                 found, terms = terms_of(whole, layout.factors)
-                tested = _trend(found, terms, dose_of, plan.level)
+                tested = _trend(found, terms, dose_of, plan)
             out.append(
                 effect_of(
                     *(merged, plan, contrast, index, "linear_trend", found, tested),
@@ -604,12 +588,12 @@ def _one_arm(layout: Layout) -> tuple[str, Layout]:
     return everyone, replace(layout, levels={everyone: units}, control="", compared=())
 
 
-def _trend(found: Sample, terms: Terms, dose_of: Mapping[str, float], level: float) -> Result:
+def _trend(found: Sample, terms: Terms, dose_of: Mapping[str, float], plan: Plan) -> Result:
     dose = np.array([dose_of[unit] for unit in found.units])
     if len(set(dose.tolist())) < 3:
         remark = "fewer than three doses have values: a trend needs three"
-        return Result(math.nan, ci_level=level, statistic_name="t", remark=remark)
-    return trend_test(found, dose, terms, level)
+        return Result(math.nan, ci_level=plan.level, statistic_name="t", remark=remark)
+    return trend_test(found, dose, terms, plan.level)
 
 
 def factorial_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
@@ -643,7 +627,7 @@ def factorial_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect
         return []
     out = []
     everyone, merged = _one_arm(layout)
-    level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
+    level_of = layout.level_of
     for after in layout.after:
         obstacle = by_instrument(layout, [*layout.levels], [after])
         for index in table.indices:
@@ -693,8 +677,8 @@ def _factorial(
         return _over_blocks(layout, found, held, groups[what], [*other, *both], robust=robust)
     tested = coded.get(what, both)
     beside = [c for columns in (*coded.values(), both) if columns is not tested for c in columns]
-    arms = groups["treatment"]
-    return found, terms, _joint(found, tested, beside, terms, arms, aliased, robust=robust)
+    joint = Joint(tested, beside, groups["treatment"], aliased)
+    return found, terms, JOINT_TESTS[robust](found, joint, terms)
 
 
 def _over_blocks(
@@ -706,9 +690,7 @@ def _over_blocks(
     *,
     robust: bool,
 ) -> tuple[Sample, Terms, Result]:
-    """Test a factor that stands on whole blocks, over means of the blocks adjusted for the "
-    "other.
-    """
+    """Test a factor that stands on whole blocks, over their means adjusted for the other."""
     level = dict(zip(held, labels, strict=True))
     names = list(dict.fromkeys(held))
     # 1. y = block + (the other factor and the interaction, within blocks): the coefficient of a
@@ -737,7 +719,8 @@ def _over_blocks(
     terms = Terms({"block": above} if len(set(above)) > 1 else {}, before=False)
     aliased = "the factor cannot be told from the blocks"
     columns = effect_coded(groups)
-    return whole, terms, _joint(whole, columns, [], terms, groups, aliased, robust=robust)
+    joint = Joint(columns, [], groups, aliased)
+    return whole, terms, JOINT_TESTS[robust](whole, joint, terms)
 
 
 def _above(layout: Layout, found: Sample, names: Sequence[str]) -> list[str]:

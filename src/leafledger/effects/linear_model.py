@@ -40,10 +40,9 @@ from leafledger.effects.two_sample_tests import (
     mean,
     noncentrality_interval,
     small_sample_factor,
-    t_result,
+    t_test,
 )
 from leafledger.effects.unit_means import Sample
-from leafledger.resampling.intervals import two_sided_t
 from leafledger.resampling.permutation import permuted_group
 from leafledger.words import counted, listed
 
@@ -64,6 +63,8 @@ _SMALLEST = 1e-12
 _CHUNK = 2000
 
 NO_VARIATION = "the model leaves no variation between units: there is no t"
+NO_VARIATION_F = "the model leaves no variation between units: there is no F"
+ONE_DECIDES = "one unit alone decides a coefficient of the model, so its scatter is not known"
 _NO_SIZE = EffectSize("hedges_g_adjusted")
 
 
@@ -79,15 +80,12 @@ class Fit:
         Degrees of freedom of the error.
     spread
         Residual standard deviation, divisor ``n - p``.
-    df_residual
-        ``n - p``.
     """
 
     estimate: float
     error: float
     df: float
     spread: float
-    df_residual: int
 
 
 def fit(y: Array, x: Array, arms: NDArray[np.intp], kind: str = BY_ARM) -> Fit:
@@ -118,7 +116,7 @@ def fit(y: Array, x: Array, arms: NDArray[np.intp], kind: str = BY_ARM) -> Fit:
     spread, estimate = math.sqrt(squares / (n - p)), math.fsum((a * y).tolist())
     if kind == LEAST_SQUARES:
         error = spread * math.sqrt(math.fsum((a**2).tolist()))
-        return Fit(estimate, error, float(n - p), spread, n - p)
+        return Fit(estimate, error, float(n - p), spread)
     # 3. Working variances omega, and by which factor s_i e_i^2 falls short of omega_i under them.
     omega, share = _working(q, h, e, arms) if kind == BY_ARM else (np.ones(n), 1.0 - h)
     # 4. HC2: the squared error is sum a_i^2 e_i^2 / s_i, a quadratic form y'G y with
@@ -126,7 +124,7 @@ def fit(y: Array, x: Array, arms: NDArray[np.intp], kind: str = BY_ARM) -> Fit:
     d = a**2 / share
     error = math.sqrt(math.fsum((d * e**2).tolist()))
     # 5. Satterthwaite: df = tr(G Omega)^2 / tr(G Omega G Omega).
-    return Fit(estimate, error, _satterthwaite(q, d, omega), spread, n - p)
+    return Fit(estimate, error, _satterthwaite(q, d, omega), spread)
 
 
 def _working(q: Array, h: Array, e: Array, arms: NDArray[np.intp]) -> tuple[Array, Array]:
@@ -350,10 +348,8 @@ def coefficient_test(
             _NO_SIZE,
             math.nan,
         )
-    statistic = one.estimate / one.error
-    p = two_sided_t(statistic, one.df)
-    tested = t_result(one.estimate, one.error, one.df, level, statistic, p)
-    return tested, _size(one, statistic, level), one.error
+    tested = t_test(one.estimate, one.error, one.df, level)
+    return tested, _size(one, tested.statistic, level), one.error
 
 
 def covariate_residuals(found: Sample, terms: Terms) -> Array:
@@ -408,7 +404,7 @@ def unfittable_reason(x: Array, factors: Sequence[str]) -> str:
         return f"the treatment cannot be told from {others}"
     q, _ = np.linalg.qr(scaled)
     if float(np.einsum("ij,ij->i", q, q).max()) > 1.0 - _LEVER:
-        return "one unit alone decides a coefficient of the model, so its scatter is not known"
+        return ONE_DECIDES
     return ""
 
 
@@ -462,20 +458,51 @@ def products(one: Sequence[Array], two: Sequence[Array]) -> list[Array]:
     return [a * b for a in one for b in two]
 
 
-def joint_test(
-    found: Sample, tested: Sequence[Array], beside: Sequence[Array], terms: Terms, aliased: str
-) -> Result:
+NO_F = Result(math.nan, statistic_name="F")
+
+
+@dataclass(frozen=True)
+class Joint:
+    """Several columns of a model that are tested at once.
+
+    Attributes
+    ----------
+    tested, beside
+        Columns that are tested, and columns of other factors beside them; shape ``(n_units,)``
+        each.
+    groups
+        Treatment of each unit: units that share a working variance.
+    aliased
+        What to say where the tested columns are combinations of the others.
+    """
+
+    tested: Sequence[Array]
+    beside: Sequence[Array]
+    groups: Sequence[str]
+    aliased: str
+
+    def matrix(self, found: Sample, terms: Terms) -> tuple[Array, str]:
+        """Return the columns of the model, those tested first, and why it cannot be fitted."""
+        base = columns_of(found, terms)
+        # Blocks may hold a factor that stands on them.
+        plain = [*base, *independent_columns(base, self.beside)]
+        x = np.column_stack([*self.tested, *plain])
+        n, p = x.shape
+        if n <= p:
+            return x, f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
+        alike = len(independent_columns(plain, self.tested)) < len(self.tested)
+        return x, self.aliased if alike else ""
+
+
+def joint_test(found: Sample, joint: Joint, terms: Terms) -> Result:
     """Test several columns at once by the F of least squares.
 
     Parameters
     ----------
     found, terms
-        As in :func:`treatment`.
-    tested, beside
-        Columns that are tested, and columns of other factors beside them; shape ``(n_units,)``
-        each.
-    aliased
-        What to say where the columns cannot be told apart.
+        As in :func:`treatment_test`.
+    joint
+        The columns.
 
     Returns
     -------
@@ -488,27 +515,16 @@ def joint_test(
     """
     from statsmodels.regression.linear_model import OLS
 
-    nothing = Result(math.nan, statistic_name="F")
-    base = columns_of(found, terms)
-    plain = [
-        *base,
-        *independent_columns(base, beside),
-    ]  # blocks may hold a factor that stands on them
-    full = np.column_stack([*tested, *plain])
-    n, p = full.shape
-    if n <= p:
-        few = f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
-        return replace(nothing, remark=few)
-    if len(independent_columns(plain, tested)) < len(tested):
-        return replace(nothing, remark=aliased)
-    whole = OLS(found.change, full).fit(method="qr")
+    x, why = joint.matrix(found, terms)
+    if why:
+        return replace(NO_F, remark=why)
+    whole = OLS(found.change, x).fit(method="qr")
     if math.sqrt(float(whole.scale)) <= found.resolution:
-        remark = "the model leaves no variation between units: there is no F"
-        return replace(nothing, remark=remark)
-    less = OLS(found.change, np.column_stack(plain)).fit(method="qr")
+        return replace(NO_F, remark=NO_VARIATION_F)
+    less = OLS(found.change, x[:, len(joint.tested) :]).fit(method="qr")
     statistic, p_value, df = whole.compare_f_test(less)
     return replace(
-        nothing,
+        NO_F,
         statistic=float(statistic),
         df=float(df),
         p=float(p_value),
@@ -516,22 +532,13 @@ def joint_test(
     )
 
 
-def robust_joint_test(
-    found: Sample,
-    tested: Sequence[Array],
-    beside: Sequence[Array],
-    terms: Terms,
-    arms: NDArray[np.intp],
-    aliased: str,
-) -> Result:
-    """Test several columns at once by an F that stands unequal variances of the arms.
+def robust_joint_test(found: Sample, joint: Joint, terms: Terms) -> Result:
+    """Test several columns at once by an F that stands unequal variances of the treatments.
 
     Parameters
     ----------
-    found, tested, beside, terms, aliased
+    found, joint, terms
         As in :func:`joint_test`.
-    arms
-        Arm of each unit as 0, 1, 2 ...: units that share a working variance.
 
     Returns
     -------
@@ -544,25 +551,19 @@ def robust_joint_test(
     Pustejovsky, J. E. and Tipton, E. (2018). Journal of Business and Economic Statistics 36,
     672-683, section 3 (approximate Hotelling T2 test).
     """
-    nothing = Result(math.nan, statistic_name="F")
-    base = columns_of(found, terms)
-    plain = [*base, *independent_columns(base, beside)]
-    x = np.column_stack([*tested, *plain])
-    n, p, k = len(x), x.shape[1], len(tested)
-    if n <= p:
-        few = f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
-        return replace(nothing, remark=few)
-    if len(independent_columns(plain, tested)) < k:
-        return replace(nothing, remark=aliased)
+    x, why = joint.matrix(found, terms)
+    if why:
+        return replace(NO_F, remark=why)
+    n, p, k = len(x), x.shape[1], len(joint.tested)
     q, r = np.linalg.qr(x)
     h = np.einsum("ij,ij->i", q, q)
     if float(h.max()) > 1.0 - _LEVER:
-        alone = "one unit alone decides a coefficient of the model, so its scatter is not known"
-        return replace(nothing, remark=alone)
+        return replace(NO_F, remark=ONE_DECIDES)
     e = found.change - q @ (q.T @ found.change)
     if math.sqrt(math.fsum((e**2).tolist()) / (n - p)) <= found.resolution:
-        remark = "the model leaves no variation between units: there is no F"
-        return replace(nothing, remark=remark)
+        return replace(NO_F, remark=NO_VARIATION_F)
+    names = list(dict.fromkeys(joint.groups))
+    arms = np.array([names.index(name) for name in joint.groups], dtype=np.intp)
     # 1. Coefficients c = A'y of the tested columns; working variances as in the test of one.
     a = np.linalg.solve(r, q.T)[:k].T
     c = a.T @ found.change
@@ -581,10 +582,10 @@ def robust_joint_test(
     eta = k * (k + 1) / (2.0 * float(np.sum(spread**2 * inner**2)))
     df2 = eta - k + 1.0
     if not df2 > 0:
-        return replace(nothing, remark="too few units for an F of so many columns at once")
+        return replace(NO_F, remark="too few units for an F of so many columns at once")
     # 4. T2 = c' V^-1 c; F = (eta - k + 1) / (eta k) T2 on k and eta - k + 1 degrees of freedom.
     from scipy.special import fdtrc
 
     f = float(c @ np.linalg.solve(v, c)) * df2 / (eta * k)
     p_value = float(fdtrc(k, df2, f))
-    return replace(nothing, statistic=f, df=float(k), df2=df2, p=p_value)
+    return replace(NO_F, statistic=f, df=float(k), df2=df2, p=p_value)

@@ -747,6 +747,7 @@ def two_sample_power(noncentrality: float, df: float, alpha: float) -> float:
     >>> round(two_sample_power(0.5 * (64 / 2) ** 0.5, 126, 0.05), 6)
     0.80146
     """
+    # statsmodels' ttest_power is the same sum, but gives no number far in a tail.
     from scipy.special import stdtrit
 
     limit = float(stdtrit(df, 1.0 - alpha / 2.0))
