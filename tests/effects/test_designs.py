@@ -406,6 +406,54 @@ def test_percent_of_a_change_knows_that_it_shares_the_value_before():
     assert 0.91 < covered / 300 < 0.985
 
 
+def test_percent_within_blocks_knows_the_scatter_within_them():
+    """Blocks far apart before: the mean before is known by the scatter within blocks."""
+    rng = np.random.default_rng(21)
+    units = plants(16, block=lambda i: "AB"[i // 8])
+    layout = layout_from(design(block="block"), units)
+    values = grown(rng, units)
+    for (unit, _), value in values.items():
+        value += 15.0 * (units[unit]["block"] == "B")
+    means = table(layout, values)
+    rows, _ = adjusted_rows(layout, means)
+    effect = one(rows, method="linear_model", after="day8").effect
+    before = means.mean[:, 0, 0]
+    within = sum(half.var(ddof=0) * 8 for half in (before[:8], before[8:])) / 14
+    assert before.var(ddof=1) > 10 * within
+    tested = effect.tested
+    t = stats.t.ppf(0.975, tested.df)
+    error = (tested.ci_high - tested.ci_low) / (2 * t)
+    expected = fieller(tested.estimate, before.mean(), error**2, within / 16, 0.0, t)
+    found = (effect.percent.low, effect.percent.high)
+    assert found == pytest.approx(tuple(100 * limit for limit in expected), rel=1e-9)
+
+
+def test_the_shift_of_a_before_session_comes_from_complete_units_however_few():
+    """One complete unit gives the shift for all; without one, no unit with gaps is kept."""
+    days = {"dayA": "before", "dayB": "before", "day8": "after"}
+    units = plants(6)
+    layout = layout_from(design(days), units)
+    rises = {"dayA": 0.0, "dayB": 4.0, "day8": 9.0}
+    values = {(u, day): 10.0 * i + rises[day] for i, u in enumerate(units) for day in days}
+    for i, unit in enumerate(units):
+        if i:  # p00 alone has both
+            del values[unit, ["dayA", "dayB"][(i // 2) % 2]]
+    between, within = (
+        next(c for c in contrasts(layout) if bool(c.reference) == wanted)
+        for wanted in (True, False)
+    )
+    found = change_sample(layout, table(layout, values), between, "I")
+    assert found.units == tuple(units)
+    assert found.before == pytest.approx([10.0 * i + 2.0 for i in range(6)])
+    assert found.change == pytest.approx([7.0] * 6)
+    # Within a treatment the error of the shift would not cancel: complete units only.
+    assert change_sample(layout, table(layout, values), within, "I").units == ("p00",)
+    del values["p00", "dayA"]
+    found = change_sample(layout, table(layout, values), between, "I")
+    assert found.units == ()
+    assert found.n_missing == 6
+
+
 def test_a_before_session_that_one_treatment_lacks_is_left_out_for_all():
     days = {"dayA": "before", "dayB": "before", "day8": "after"}
     units = plants(12)

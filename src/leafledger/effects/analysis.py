@@ -66,7 +66,6 @@ from leafledger.effects.unit_means import (
     left_out,
     untestable_reason,
 )
-from leafledger.resampling.intervals import t_quantile
 from leafledger.words import listed
 
 # A tested contrast with what stands beside its numbers: counts, percentage, size, remarks.
@@ -189,6 +188,8 @@ def percent_of(
     Fieller, E. C. (1954). Some problems in interval estimation. Journal of the Royal Statistical
     Society B 16, 175-185.
     """
+    from scipy.special import stdtrit
+
     if found is None or len(found.units) == 0 or math.isnan(tested.estimate):
         return Percent()
     base = found.before if found.has_before else found.change[~found.treated]
@@ -198,7 +199,7 @@ def percent_of(
     value = 100.0 * tested.estimate / size
     if len(base) < 2 or math.isnan(tested.ci_low) or not tested.df > 0:
         return Percent(value)
-    t = t_quantile(tested.ci_level, tested.df)
+    t = float(stdtrit(tested.df, 0.5 + tested.ci_level / 2.0))
     if not t > 0:
         return Percent(value)
     error = (tested.ci_high - tested.ci_low) / (2.0 * t)

@@ -22,7 +22,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.resampling.intervals import t_quantile, two_sided_t
 from leafledger.resampling.permutation import (
     Arrangements,
     ShiftTest,
@@ -108,9 +107,11 @@ def t_test(estimate: float, error: float, df: float, level: float) -> Result:
     level
         Confidence of the interval.
     """
+    from scipy.special import stdtr, stdtrit
+
     t = estimate / error
-    half = t_quantile(level, df) * error
-    p = two_sided_t(t, df)
+    half = float(stdtrit(df, 0.5 + level / 2.0)) * error
+    p = min(1.0, 2.0 * float(stdtr(df, -abs(t))))
     return Result(estimate, estimate - half, estimate + half, level, t, "t", float(df), p)
 
 

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from leafledger.effects.design import Contrast, Layout, Plan
 from leafledger.effects.two_sample_tests import finite, mean, variance
-from leafledger.resampling.intervals import t_quantile
 from leafledger.study.tables import read_parquet
 from leafledger.words import counted, listed
 
@@ -296,11 +295,13 @@ def group_means(
 def _group_numbers(
     values: NDArray[np.float64], n_arm: int, level: float, *, known: bool
 ) -> dict[str, Any]:
+    from scipy.special import stdtrit
+
     n = len(values)
     centre = mean(values) if n else math.nan
     spread = math.sqrt(variance(values)) if n > 1 else math.nan
     error = spread / math.sqrt(n) if n > 1 and known else math.nan
-    half = t_quantile(level, n - 1) * error if n > 1 else math.nan
+    half = float(stdtrit(n - 1, 0.5 + level / 2.0)) * error if n > 1 else math.nan
     shown = {
         "mean": centre,
         "sd": spread,
