@@ -15,7 +15,7 @@ from leafledger.effects.mixed_model import mixed_model_tests
 from leafledger.effects.robustness import robustness
 from leafledger.effects.sentences import onsets
 from leafledger.effects.stage import every_effect
-from leafledger.effects.unit_means import change_sample, same_numbers, unit_table
+from leafledger.effects.unit_means import StudyData, change_sample, same_numbers, unit_table
 
 SETTINGS = {
     "primary": {"index": "I", "question": "difference_in_change"},
@@ -83,7 +83,7 @@ def plants(n, treatments=("chelate", "water"), **columns):
 
 def adjusted_rows(layout, means, settings=SETTINGS):
     plan = plan_from(settings, layout)
-    effects = session_tests(layout, means, plan)
+    effects = session_tests(StudyData(layout, means, plan))
     return adjusted_tests(effects, plan, twins=same_numbers(means)), plan
 
 
@@ -259,7 +259,7 @@ def test_crossed_factors_through_the_whole_way():
         design({"day4": "after"}, whole_plot="plot", block="field", control="n0"),
         *(units, {"crossed": "variety"}),
     )
-    effects = factorial_tests(layout, table(layout, values), plan_from(SETTINGS, layout))
+    effects = factorial_tests(StudyData(layout, table(layout, values), plan_from(SETTINGS, layout)))
     effects = [e for e in effects if e.method == "factorial_f"]
     found = {e.contrast.name.partition(") ")[2]: e.tested for e in effects}
     for name, f, df2 in (
@@ -315,7 +315,7 @@ def shown_at(p_by_day, level="chelate", reference="water"):
     rng = np.random.default_rng(8)
     means = table(layout, grown(rng, plants(8), days=days))
     effects = []
-    for effect in session_tests(layout, means, plan):
+    for effect in session_tests(StudyData(layout, means, plan)):
         c = effect.contrast
         if effect.method == "linear_model" and (c.level, c.reference) == (level, reference):
             from dataclasses import replace
@@ -374,7 +374,7 @@ def test_the_joint_test_compares_after_sessions_against_the_mean_before():
             step = 3.0 * (1 if i % 2 == 0 else -1)
             values[unit, "a"] = values[unit, "a"] + step
             values[unit, "b"] = values[unit, "b"] - step
-        effects = mixed_model_tests(layout, table(layout, values), plan)
+        effects = mixed_model_tests(StudyData(layout, table(layout, values), plan))
         fired += next(e for e in effects if e.method.endswith("_f")).tested.p < 0.05
         assert next(e for e in effects if e.method.endswith("_f")).tested.df == 2
     assert fired <= 5
@@ -401,7 +401,9 @@ def test_percent_of_a_change_knows_that_it_shares_the_value_before():
         values |= {(u, "day8"): 12 + rng.normal() for u in units}
         (contrast,) = contrasts(layout)
         plan = plan_from({**SETTINGS, "primary": None}, layout)
-        (effect,) = effects_of(layout, table(layout, values), plan, contrast, "I", ["paired_t"])
+        (effect,) = effects_of(
+            StudyData(layout, table(layout, values), plan), contrast, "I", ["paired_t"]
+        )
         covered += effect.percent.low < 20.0 < effect.percent.high
     assert 0.91 < covered / 300 < 0.985
 
@@ -525,10 +527,10 @@ def test_odd_designs_end_in_rows_and_reasons(seed):
     methods = ["paired_t", "signed_rank", "linear_model", "welch_t", "label_permutation", "ancova"]
     settings = {**SETTINGS, "methods": methods, "margin": {"I": 0.5}, "strata": "kind"}
     plan = plan_from(settings, layout)
-    rows = adjusted_tests(every_effect(layout, means, plan), plan)
+    rows = adjusted_tests(every_effect(StudyData(layout, means, plan)), plan)
     for row in rows:
         assert row.effect.tested.remark or math.isfinite(row.effect.tested.p)
-    for held in robustness(layout, means, means, plan):
+    for held in robustness(StudyData(layout, means, plan), means):
         assert held.row.verdict == "undefined" or math.isfinite(held.row.effect.tested.p)
 
 
@@ -549,7 +551,7 @@ def test_a_whole_plot_factor_is_not_moved_by_units_lost_unequally():
             for unit, row in units.items()
             if unit not in lost[:6]
         }
-        effects = factorial_tests(layout, table(layout, values), plan)
+        effects = factorial_tests(StudyData(layout, table(layout, values), plan))
         (found,) = [
             e
             for e in effects
@@ -578,7 +580,7 @@ def test_a_factor_inside_treated_plots_is_tested_inside_them():
     asked = {"crossed": "nitrogen"}
     assert layout_from(sheet, units, asked).word == "plot"
     layout = layout_from(sheet, units, asked, inside_plots=True)
-    effects = factorial_tests(layout, table(layout, values), plan_from(SETTINGS, layout))
+    effects = factorial_tests(StudyData(layout, table(layout, values), plan_from(SETTINGS, layout)))
     effects = [e for e in effects if e.method == "factorial_f"]
     found = {e.contrast.name.partition(") ")[2]: e.tested for e in effects}
     for name, f, df2 in (

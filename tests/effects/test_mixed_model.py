@@ -26,7 +26,7 @@ from leafledger.effects.mixed_model import (
 )
 from leafledger.effects.sample_size import components
 from leafledger.effects.two_sample_tests import difference
-from leafledger.effects.unit_means import UnitTable
+from leafledger.effects.unit_means import StudyData, UnitTable
 
 BOYS = """26 25 29 31/21.5 22.5 23 26.5/23 22.5 24 27.5/25.5 27.5 26.5 27/20 23.5 22.5 26/
 24.5 25.5 27 28.5/22 22 24.5 26.5/24 21.5 24.5 25.5/23 20.5 31 26/27.5 28 31 31.5/23 23 23.5 25/
@@ -100,7 +100,7 @@ def test_orthodont_as_three_programs_have_it(orthodont):
 
 def test_body_weight_through_the_function_of_the_pipeline():
     layout, table = rats()
-    found = mixed_model_tests(layout, table, plan(layout, "mixed_model"))
+    found = mixed_model_tests(StudyData(layout, table, plan(layout, "mixed_model")))
     by_name = {e.contrast.name: e for e in found}
     two = by_name["(t64-t1)@2-1"].tested
     assert two.estimate == pytest.approx(41.625, rel=1e-10)
@@ -249,7 +249,7 @@ def test_units_that_miss_a_session_stay_and_are_named():
     y = table.mean.copy()
     y[9, 3, 0] = np.nan
     table = UnitTable(table.units, table.sessions, table.indices, y, table.u)
-    for effect in mixed_model_tests(layout, table, plan(layout, "mixed_model")):
+    for effect in mixed_model_tests(StudyData(layout, table, plan(layout, "mixed_model"))):
         assert "r09 lacks t22: its other sessions stay in the model" in effect.remarks
         assert math.isfinite(effect.tested.p)
 
@@ -268,7 +268,7 @@ def test_block_is_fixed_and_takes_its_part():
     methods = "mixed_model", "mixed_model_slope", "mixed_model_unstructured"
     found = [
         e
-        for e in mixed_model_tests(layout, table, plan(layout, *methods))
+        for e in mixed_model_tests(StudyData(layout, table, plan(layout, *methods)))
         if e.method == "mixed_model" and e.contrast.after == "d8"
     ]
     change = mean[:, 2] - mean[:, 0]

@@ -17,7 +17,7 @@ from leafledger.effects.two_sample_tests import (
     t_test,
     welch_t,
 )
-from leafledger.effects.unit_means import IndexValue, UnitTable, unit_mean
+from leafledger.effects.unit_means import IndexValue, StudyData, UnitTable, unit_mean
 from leafledger.resampling.multiplicity import holm, max_t_flips, max_t_labels
 from leafledger.resampling.permutation import generator
 
@@ -67,7 +67,7 @@ def count(n_studies, seed, methods=("welch_t",), **kwargs):
     for _ in range(n_studies):
         layout, table = study(rng, **kwargs)
         plan = plan_from({**SETTINGS, "methods": list(methods)}, layout)
-        rows = adjusted_tests(session_tests(layout, table, plan), plan)
+        rows = adjusted_tests(session_tests(StudyData(layout, table, plan)), plan)
         found = [r for r in rows if r.verdict == "significant"]
         primary += any(r.effect.primary for r in found)
         family += any(
@@ -130,8 +130,8 @@ def largest_t(n_studies, seed, methods, **kwargs):
     for _ in range(n_studies):
         layout, table = study(rng, **kwargs)
         plan = plan_from({**SETTINGS, "methods": methods, "seed": int(rng.integers(2**31))}, layout)
-        effects = session_tests(layout, table, plan)
-        rows = adjusted_tests(effects, plan, max_t_of(layout, table, plan, effects)[0])
+        effects = session_tests(StudyData(layout, table, plan))
+        rows = adjusted_tests(effects, plan, max_t_of(StudyData(layout, table, plan), effects)[0])
         family = [r for r in rows if not r.effect.primary]
         by_holm += min(r.p_holm for r in family) < 0.05
         by_max_t += min(r.p_max_t for r in family) < 0.05
@@ -257,7 +257,7 @@ def test_coverage_of_mixed_models(n):
         )
         mean = rng.normal(size=(2 * n, 1)) + response + rng.normal(0, 0.5, (2 * n, 3))
         table = UnitTable(names, ("d0", "d4", "d8"), ("I",), mean[:, :, None], mean[:, :, None])
-        found = mixed_model_tests(layout, table, plan)
+        found = mixed_model_tests(StudyData(layout, table, plan))
         last = next(e.tested for e in found if e.contrast.after == "d8")
         held += last.ci_low <= 2.0 <= last.ci_high
     assert 0.93 <= held / 3000 <= 0.97

@@ -60,7 +60,7 @@ from leafledger.effects.two_sample_tests import (
 )
 from leafledger.effects.unit_means import (
     Sample,
-    UnitTable,
+    StudyData,
     change_sample,
     described,
     left_out,
@@ -283,26 +283,22 @@ MODELS = {
 """Methods that rest on the linear model, and the working variances of each."""
 
 
-def session_tests(layout: Layout, table: UnitTable, plan: Plan, stratum: str = ALL) -> list[Effect]:
+def session_tests(data: StudyData, stratum: str = ALL) -> list[Effect]:
     """Run every test between sessions on every index of the table, in one stratum."""
     out: list[Effect] = []
-    for contrast in contrasts(layout, stratum):
-        for index in table.indices:
-            methods = plan.methods_for(contrast.question, index)
+    for contrast in contrasts(data.layout, stratum):
+        for index in data.table.indices:
+            methods = data.plan.methods_for(contrast.question, index)
             if methods:
-                out += effects_of(layout, table, plan, contrast, index, methods)
+                out += effects_of(data, contrast, index, methods)
     return out
 
 
 def effects_of(
-    layout: Layout,
-    table: UnitTable,
-    plan: Plan,
-    contrast: Contrast,
-    index: str,
-    methods: Sequence[str],
+    data: StudyData, contrast: Contrast, index: str, methods: Sequence[str]
 ) -> list[Effect]:
     """Run the given methods on one contrast and index."""
+    layout, table, plan = data.layout, data.table, data.plan
     possible = bool(layout.after) and bool(layout.before or contrast.reference)
     found = change_sample(layout, table, contrast, index) if possible else None
     size = size_of(contrast, found, plan)
@@ -404,11 +400,12 @@ def replicates_of_change(
 SUMMARIES = ("summary_mean", "summary_slope", "summary_area")
 
 
-def time_course_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def time_course_tests(data: StudyData) -> list[Effect]:
     """Return the tests of the summaries that the plan asks for.
 
     With one after session the only summary is the change itself, so there are none.
     """
+    layout, table, plan = data.layout, data.table, data.plan
     methods = [m for m in METHODS[COURSE] if m in plan.methods and m in SUMMARIES]
     if len(layout.after) < 2 or not layout.before:
         return []
@@ -417,7 +414,7 @@ def time_course_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effe
         for method in methods:
             contrast = _contrast(layout, level, reference, method)
             for index in table.indices:
-                out.append(_effect(layout, table, plan, contrast, index, method))
+                out.append(_effect(data, contrast, index, method))
     return out
 
 
@@ -433,9 +430,8 @@ def _contrast(layout: Layout, level: str, reference: str, method: str) -> Contra
     return Contrast(COURSE, name, "", level, reference, obstacle, per=per)
 
 
-def _effect(
-    layout: Layout, table: UnitTable, plan: Plan, contrast: Contrast, index: str, method: str
-) -> Effect:
+def _effect(data: StudyData, contrast: Contrast, index: str, method: str) -> Effect:
+    layout, table, plan = data.layout, data.table, data.plan
     weights = weights_of(layout, method)
     whole = change_sample(layout, table, contrast, index, weights=weights, fill_before=True)
     found, terms = terms_of(whole, layout.factors)
@@ -495,17 +491,18 @@ FACTORIALS = {"factorial_f": False, "factorial_robust_f": True}
 JOINT_TESTS = {False: joint_test, True: robust_joint_test}
 
 
-def strata_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def strata_tests(data: StudyData) -> list[Effect]:
     """Return every test between sessions within each stratum, and the tests of interaction."""
-    if not layout.strata:
+    if not data.layout.strata:
         return []
     out = []
-    for stratum in layout.strata:
-        out += [e for e in session_tests(layout, table, plan, stratum) if not e.primary]
-    return out + _interactions(layout, table, plan)
+    for stratum in data.layout.strata:
+        out += [e for e in session_tests(data, stratum) if not e.primary]
+    return out + _interactions(data)
 
 
-def _interactions(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def _interactions(data: StudyData) -> list[Effect]:
+    layout, table, plan = data.layout, data.table, data.plan
     column = next(iter(layout.strata)).partition("=")[0]
     stratum_of = {unit: name for name, units in layout.strata.items() for unit in units}
     out = []
@@ -550,8 +547,9 @@ def _interaction(
     return JOINT_TESTS[robust](found, joint, terms)
 
 
-def trend_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def trend_tests(data: StudyData) -> list[Effect]:
     """Return the trend over the dose, for ordered treatments of three or more."""
+    layout, table, plan = data.layout, data.table, data.plan
     if not layout.doses:
         return []
     out = []
@@ -597,7 +595,7 @@ def _trend(found: Sample, terms: Terms, dose_of: Mapping[str, float], plan: Plan
     return trend_test(found, dose, terms, plan.level)
 
 
-def factorial_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def factorial_tests(data: StudyData) -> list[Effect]:
     """Return the main effects of the treatment and of the factor crossed with it, and both
     together.
 
@@ -612,10 +610,9 @@ def factorial_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect
 
     Parameters
     ----------
-    layout, table
-        Design and unit means; where whole plots are the units, those of the units inside them.
-    plan
-        The plan of the analysis.
+    data
+        Design, unit means and plan; where whole plots are the units, those of the units inside
+        them.
 
     References
     ----------
@@ -624,6 +621,7 @@ def factorial_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect
     Yates, F. (1935). Complex experiments. Supplement to the Journal of the Royal Statistical
     Society 2, 181-247 (split plots).
     """
+    layout, table, plan = data.layout, data.table, data.plan
     if not layout.crossed or len(layout.levels) < 2:
         return []
     out = []

@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.effects.analysis import MODELS, Effect, replicates_of_change
-from leafledger.effects.design import ALL, EQUIVALENCE, Layout, Plan
+from leafledger.effects.design import ALL, EQUIVALENCE, Plan
 from leafledger.effects.linear_model import covariate_residuals, terms_of
 from leafledger.effects.two_sample_tests import finite
-from leafledger.effects.unit_means import UnitTable, change_sample
+from leafledger.effects.unit_means import StudyData, change_sample
 from leafledger.resampling.multiplicity import (
     MaxT,
     benjamini_hochberg,
@@ -325,7 +325,7 @@ class FamilyMaxT:
 
 
 def max_t_of(
-    layout: Layout, table: UnitTable, plan: Plan, effects: Sequence[Effect]
+    data: StudyData, effects: Sequence[Effect]
 ) -> tuple[dict[Key, float], dict[str, FamilyMaxT]]:
     """Adjust the t tests of every family by the permutation of whole units.
 
@@ -338,8 +338,8 @@ def max_t_of(
 
     Parameters
     ----------
-    layout, table, plan
-        Design, unit means and settings.
+    data
+        Design, unit means and plan.
     effects
         All tests.
 
@@ -358,7 +358,7 @@ def max_t_of(
         groups = {"": defined} if method in BY_FLIPS else _by_pair(defined)
         for some in groups.values():
             adjust = _by_flips if method in BY_FLIPS else _by_labels
-            found = adjust(layout, table, plan, some)
+            found = adjust(data, some)
             adjusted = np.minimum(1.0, found.p * len(groups))
             p |= {key_of_effect(e): float(v) for e, v in zip(some, adjusted, strict=True)}
             smallest = min(1.0, found.p_smallest * len(groups))
@@ -376,7 +376,8 @@ def _by_pair(effects: Sequence[Effect]) -> Mapping[str, list[Effect]]:
     return out
 
 
-def _by_flips(layout: Layout, table: UnitTable, plan: Plan, effects: Sequence[Effect]) -> MaxT:
+def _by_flips(data: StudyData, effects: Sequence[Effect]) -> MaxT:
+    layout, table, plan = data.layout, data.table, data.plan
     columns = []
     for effect in effects:
         found = change_sample(layout, table, effect.contrast, effect.index)
@@ -390,7 +391,8 @@ def _by_flips(layout: Layout, table: UnitTable, plan: Plan, effects: Sequence[Ef
     return max_t_flips(changes, plan.n_draws, generator(plan.seed, "max_t", "flips"))
 
 
-def _by_labels(layout: Layout, table: UnitTable, plan: Plan, effects: Sequence[Effect]) -> MaxT:
+def _by_labels(data: StudyData, effects: Sequence[Effect]) -> MaxT:
+    layout, table, plan = data.layout, data.table, data.plan
     place = {unit: i for i, unit in enumerate(table.units)}
     changes = np.full((len(place), len(effects)), np.nan)
     stratum_of: dict[str, str] = {}

@@ -36,7 +36,7 @@ from leafledger.effects.design import (
 )
 from leafledger.effects.linear_model import factor_columns
 from leafledger.effects.two_sample_tests import EffectSize, Result, t_test
-from leafledger.effects.unit_means import UnitTable
+from leafledger.effects.unit_means import StudyData, UnitTable
 from leafledger.words import listed, plural
 
 # Restricted maximum likelihood of repeated values, maximised over the parts of a covariance.
@@ -457,8 +457,9 @@ class Cells:
     absent: Mapping[str, list[str]]
 
 
-def mixed_model_tests(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def mixed_model_tests(data: StudyData) -> list[Effect]:
     """Return the contrasts of the mixed models that the plan asks for, and the joint test."""
+    layout, table, plan = data.layout, data.table, data.plan
     methods = [m for m in METHODS[COURSE] if m in plan.methods and m in MODELS]
     if not methods or not layout.pairs or len(layout.after) < 2 or not layout.before:
         return []

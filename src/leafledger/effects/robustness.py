@@ -14,7 +14,7 @@ from leafledger.effects.design import CHANGE, METHODS, Layout, Plan, Primary, co
 from leafledger.effects.families import SIGNIFICANT, UNDEFINED, AdjustedTest, adjusted_tests
 from leafledger.effects.linear_model import Array, columns_of, independent_columns, terms_of
 from leafledger.effects.two_sample_tests import finite, mean
-from leafledger.effects.unit_means import Sample, UnitTable, change_sample
+from leafledger.effects.unit_means import Sample, StudyData, UnitTable, change_sample
 from leafledger.words import listed, plural, shown_p
 
 # Does the primary result hold without the exclusions?
@@ -22,8 +22,7 @@ from leafledger.words import listed, plural, shown_p
 
 
 def with_and_without(
-    layout: Layout,
-    plan: Plan,
+    data: StudyData,
     all_scans: UnitTable,
     effects: Sequence[Effect],
     excluded: Mapping[str, tuple[str, str]],
@@ -32,8 +31,8 @@ def with_and_without(
 
     Parameters
     ----------
-    layout, plan
-        The design and the plan of the analysis.
+    data
+        Design, unit means and plan.
     all_scans
         Unit means over all scans, excluded ones too.
     effects
@@ -42,6 +41,7 @@ def with_and_without(
         Excluded scan -> its unit of the sheet and session; a scan of a plant counts for the whole
         plot that holds it, where plots are the experimental units.
     """
+    layout, everything = data.layout, replace(data, table=all_scans)
     out, owner = [], layout.owner
     for effect in effects:
         if not effect.primary:
@@ -50,7 +50,7 @@ def with_and_without(
         levels = [contrast.level, contrast.reference] if contrast.reference else [contrast.level]
         units = {unit for level in levels for unit in layout.levels.get(level, ())}
         sessions = {*layout.before, contrast.after}
-        (other,) = effects_of(layout, all_scans, plan, contrast, effect.index, [effect.method])
+        (other,) = effects_of(everything, contrast, effect.index, [effect.method])
         concerned = [
             scan
             for scan, (unit, day) in excluded.items()
@@ -111,9 +111,7 @@ class Variant:
 
     kind: str
     left_out: str
-    layout: Layout
-    table: UnitTable
-    plan: Plan
+    data: StudyData
     note: str = ""
 
 
@@ -127,27 +125,25 @@ class VariantTest:
     same: bool
 
 
-def robustness(
-    layout: Layout, table: UnitTable, all_scans: UnitTable, plan: Plan
-) -> list[VariantTest]:
+def robustness(data: StudyData, all_scans: UnitTable) -> list[VariantTest]:
     """Test every primary contrast again under each variant.
 
     Parameters
     ----------
-    layout, table, plan
-        Design, unit means of accepted scans, and settings with a primary contrast.
+    data
+        Design, unit means of accepted scans, and plan with a primary contrast.
     all_scans
         Unit means over all scans, excluded ones too.
 
     Returns
     -------
-    list of Held
+    list of VariantTest
         In the order of the variants; the conclusion stays if the verdict is the same and, where
         something is significant, the sign too.
     """
-    planned = _primary(Variant(PLANNED, "", layout, table, plan))
+    planned = _primary(Variant(PLANNED, "", data))
     out: list[VariantTest] = []
-    for variant in _variants(layout, table, all_scans, plan):
+    for variant in _variants(data, all_scans):
         # A session left out may change the name of the contrast, never its treatments.
         found = {_arms(row): row for row in _primary(variant)}
         for arms, before in {_arms(row): row for row in planned}.items():
@@ -170,7 +166,7 @@ def _same(one: AdjustedTest, other: AdjustedTest) -> bool:
 
 
 def _primary(variant: Variant) -> list[AdjustedTest]:
-    layout, plan = variant.layout, variant.plan
+    layout, plan = variant.data.layout, variant.data.plan
     named = plan.primary
     if named is None or not named.method:
         return []
@@ -178,40 +174,31 @@ def _primary(variant: Variant) -> list[AdjustedTest]:
     for contrast in contrasts(layout):
         if not is_primary(layout, plan, contrast, named.index, named.method):
             continue
-        effects += effects_of(layout, variant.table, plan, contrast, named.index, [named.method])
+        effects += effects_of(variant.data, contrast, named.index, [named.method])
     return adjusted_tests(effects, plan)
 
 
-def _variants(
-    layout: Layout, table: UnitTable, all_scans: UnitTable, plan: Plan
-) -> Iterator[Variant]:
+def _variants(data: StudyData, all_scans: UnitTable) -> Iterator[Variant]:
+    layout, table, plan = data.layout, data.table, data.plan
     named = plan.primary
     if named is None:
         return
-    yield Variant(PLANNED, "", layout, table, plan)
-    yield Variant(EVERY_SCAN, "", layout, all_scans, plan, "no scan is left out")
-    yield from _sessions(layout, table, plan, named)
+    yield Variant(PLANNED, "", data)
+    yield Variant(EVERY_SCAN, "", replace(data, table=all_scans), "no scan is left out")
+    yield from _sessions(data, named)
     for unit in table.units:
-        if _takes_part(layout, named, unit):
-            yield Variant(
-                WITHOUT_UNIT,
-                unit,
-                layout.only(u for u in table.units if u != unit),
-                table,
-                plan,
-            )
+        # A change within a treatment does not rest on the control.
+        if named.question != CHANGE or unit not in layout.levels.get(layout.control, ()):
+            fewer = layout.only(u for u in table.units if u != unit)
+            yield Variant(WITHOUT_UNIT, unit, replace(data, layout=fewer))
     for method in METHODS[named.question]:
         if method != named.method:
             other = replace(plan, primary=replace(named, method=method))
-            yield Variant(OTHER_METHOD, method, layout, table, other)
+            yield Variant(OTHER_METHOD, method, replace(data, plan=other))
 
 
-def _takes_part(layout: Layout, named: Primary, unit: str) -> bool:
-    alone = named.question == CHANGE
-    return not (alone and unit in layout.levels.get(layout.control, ()))
-
-
-def _sessions(layout: Layout, table: UnitTable, plan: Plan, named: Primary) -> Iterator[Variant]:
+def _sessions(data: StudyData, named: Primary) -> Iterator[Variant]:
+    layout, plan = data.layout, data.plan
     for session in layout.sessions:
         before = tuple(s for s in layout.before if s != session)
         after = tuple(s for s in layout.after if s != session)
@@ -224,7 +211,8 @@ def _sessions(layout: Layout, table: UnitTable, plan: Plan, named: Primary) -> I
             changed = replace(plan, primary=replace(named, session=after[-1]))
             note = f"the contrast to {after[-1]} in its place"
         smaller = replace(layout, before=before, after=after)
-        yield Variant(WITHOUT_SESSION, session, smaller, _without(table, session), changed, note)
+        others = StudyData(smaller, _without(data.table, session), changed)
+        yield Variant(WITHOUT_SESSION, session, others, note)
 
 
 def _without(table: UnitTable, session: str) -> UnitTable:
@@ -344,14 +332,14 @@ _RESIDUAL = 1e-9
 
 
 def assumption_checks(
-    layout: Layout, table: UnitTable, effects: Sequence[Effect], held: Sequence[VariantTest]
+    data: StudyData, effects: Sequence[Effect], held: Sequence[VariantTest]
 ) -> list[dict[str, Any]]:
     """Describe what the tests of the primary contrasts lean on.
 
     Parameters
     ----------
-    layout, table
-        Design and unit means.
+    data
+        Design, unit means and plan.
     effects
         The primary tests.
     held
@@ -374,9 +362,9 @@ def assumption_checks(
     """
     out = []
     for effect in effects:
-        if not layout.after or not (layout.before or effect.contrast.reference):
+        if not data.layout.after or not (data.layout.before or effect.contrast.reference):
             continue
-        found, x = _model(layout, table, effect)
+        found, x = _model(data, effect)
         own = [one for one in held if one.planned.effect.contrast == effect.contrast]
         single = [one for one in own if one.variant.kind == WITHOUT_UNIT and not one.same]
         out.append(
@@ -393,8 +381,9 @@ def assumption_checks(
     return out
 
 
-def _model(layout: Layout, table: UnitTable, effect: Effect) -> tuple[Sample, Array]:
+def _model(data: StudyData, effect: Effect) -> tuple[Sample, Array]:
     """Return the units of a test and the columns of its model; arm means where it has no other."""
+    layout, table = data.layout, data.table
     if effect.method in MODELS:
         whole = change_sample(layout, table, effect.contrast, effect.index, fill_before=True)
         found, terms = terms_of(whole, layout.factors)

@@ -61,7 +61,7 @@ from leafledger.effects.sentences import (
     plan_sentences,
     sentences,
 )
-from leafledger.effects.unit_means import UnitTable, group_means, same_numbers, unit_table
+from leafledger.effects.unit_means import StudyData, group_means, same_numbers, unit_table
 from leafledger.effects.whole_spectrum import spectrum_table
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.records.job import Job, Metric, Outcome
@@ -103,24 +103,25 @@ def run(job: Job) -> Outcome:
         raise InputFault(problems)
     means = read_csv(job.inputs["unit_indices"], text=tuple(TEXT))
     table = unit_table(layout, means, units)
+    data = StudyData(layout, table, plan)
     inside = None
     if layout.parts and layout.crossed_name:  # the crossed factor may vary inside treated plots
         plants = _layout(job, inside_plots=True)
-        inside = plants, unit_table(plants, means, units)
-    effects = every_effect(layout, table, plan, inside) if layout.word else []
-    largest, reach = max_t_of(layout, table, plan, effects)
+        inside = StudyData(plants, unit_table(plants, means, units), plan)
+    effects = every_effect(data, inside) if layout.word else []
+    largest, reach = max_t_of(data, effects)
     rows = adjusted_tests(effects, plan, largest, same_numbers(table))
     records = [effects_row(row, units.get(row.effect.index, "")) for row in rows]
     write_csv(job.outputs["effects"], _frame(records, EFFECTS), EFFECTS)
     summary = _summary(rows, layout, plan, units, reach)
-    described = group_means(layout, plan, table, means, units)
+    described = group_means(data, means, units)
     write_csv(job.outputs["group_means"], _frame(described, GROUP_MEANS), GROUP_MEANS)
     summary["description"] = described
     summary["onset"] = onsets(rows, layout, plan)
-    summary |= _does_it_hold(job, layout, table, plan, rows, units)
+    summary |= _conclusion_checks(job, data, rows, units)
     write_json(job.outputs["effects_summary"], summary)
     write_csv(job.outputs["spectrum_effects"], spectrum_table(job, layout, plan), SPECTRUM_EFFECTS)
-    _write_next_study(job, layout, table, plan, units)
+    _write_next_study(job, data, units)
     return Outcome(_metrics(rows, layout, units), _warnings(rows, layout), {"effects": plan.seed})
 
 
@@ -250,29 +251,24 @@ def _primary_problems(plan: Plan, layout: Layout) -> list[Problem]:
     return out
 
 
-def every_effect(
-    layout: Layout,
-    table: UnitTable,
-    plan: Plan,
-    inside: tuple[Layout, UnitTable] | None = None,
-) -> list[Effect]:
+def every_effect(data: StudyData, inside: StudyData | None = None) -> list[Effect]:
     """Return every test: between sessions, within strata, over the course and over the dose.
 
     Parameters
     ----------
-    layout, table, plan
-        Design, unit means and settings.
+    data
+        Design, unit means and plan.
     inside
         The same of the units inside treated whole plots, where a second factor is crossed with the
         treatment; ``None`` if the units are what was treated.
     """
     return [
-        *session_tests(layout, table, plan),
-        *strata_tests(layout, table, plan),
-        *time_course_tests(layout, table, plan),
-        *mixed_model_tests(layout, table, plan),
-        *trend_tests(layout, table, plan),
-        *factorial_tests(*(inside or (layout, table)), plan),
+        *session_tests(data),
+        *strata_tests(data),
+        *time_course_tests(data),
+        *mixed_model_tests(data),
+        *trend_tests(data),
+        *factorial_tests(inside or data),
     ]
 
 
@@ -310,38 +306,34 @@ def _summary(
     }
 
 
-def _does_it_hold(
+def _conclusion_checks(
     job: Job,
-    layout: Layout,
-    table: UnitTable,
-    plan: Plan,
+    data: StudyData,
     rows: Sequence[AdjustedTest],
     units: Mapping[str, str],
 ) -> dict[str, Any]:
     """Write ``sensitivity.csv``; return what the summary says of the primary contrasts."""
+    layout, plan = data.layout, data.plan
     primary = [row.effect for row in rows if row.effect.primary]
     if not primary or not layout.after:
         write_csv(job.outputs["sensitivity"], _frame([], SENSITIVITY), SENSITIVITY)
         return {"with_and_without": None, "robustness": [], "assumptions": []}
     scans = scans_of(job)
-    everything = all_scans_table(job, scans, layout, table.indices)
-    held = robustness(layout, table, everything, plan)
+    everything = all_scans_table(job, scans, layout, data.table.indices)
+    held = robustness(data, everything)
     shown = _frame(sensitivity_rows(held, units), SENSITIVITY)
     write_csv(job.outputs["sensitivity"], shown, SENSITIVITY)
     return {
         # ``exclusions.csv`` says why each scan is left out: other words for it change nothing here.
-        "with_and_without": {
-            "rows": with_and_without(layout, plan, everything, primary, scans.excluded)
-        },
+        "with_and_without": {"rows": with_and_without(data, everything, primary, scans.excluded)},
         "robustness": robustness_sentences(held, layout, plan),
-        "assumptions": assumption_checks(layout, table, primary, held),
+        "assumptions": assumption_checks(data, primary, held),
     }
 
 
-def _write_next_study(
-    job: Job, layout: Layout, table: UnitTable, plan: Plan, units: Mapping[str, str]
-) -> None:
+def _write_next_study(job: Job, data: StudyData, units: Mapping[str, str]) -> None:
     """Write ``variance_components.csv`` and ``power.csv``; empty where units are not known."""
+    layout, table, plan = data.layout, data.table, data.plan
     parts: dict[str, list[Component]] = {}
     scatter: dict[str, Variation] = {}
     if layout.word and layout.levels:

@@ -231,6 +231,15 @@ def unit_table(layout: Layout, rows: pd.DataFrame, indices: Iterable[str]) -> Un
     return UnitTable(units, sessions, names, mean, u)
 
 
+@dataclass(frozen=True)
+class StudyData:
+    """What every test rests on: the design, the unit means and the plan of the analysis."""
+
+    layout: Layout
+    table: UnitTable
+    plan: Plan
+
+
 def same_numbers(table: UnitTable) -> dict[str, str]:
     """Return index -> the first index that is the same number in every unit and session.
 
@@ -252,16 +261,14 @@ def same_numbers(table: UnitTable) -> dict[str, str]:
 
 
 def group_means(
-    layout: Layout, plan: Plan, table: UnitTable, rows: pd.DataFrame, units: Mapping[str, str]
+    data: StudyData, rows: pd.DataFrame, units: Mapping[str, str]
 ) -> list[dict[str, Any]]:
     """Describe every index by treatment and session.
 
     Parameters
     ----------
-    layout, plan
-        The design and the plan. Where units are not known every scan stands for itself.
-    table
-        Means of the experimental units: of whole plots, where these were treated.
+    data
+        Design, unit means and plan. Where units are not known every scan stands for itself.
     rows
         ``unit_indices.csv``, for the number of scans.
     units
@@ -276,6 +283,7 @@ def group_means(
         freedom. One unit has no spread. Where units are unknown ``n_units``, ``n_missing``, ``se``
         and the interval are ``None``: scans of one plant are not independent.
     """
+    layout, table, plan = data.layout, data.table, data.plan
     place = {unit: i for i, unit in enumerate(table.units)}
     scans = _n_scans(layout, rows)
     out = []
