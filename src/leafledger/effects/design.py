@@ -313,11 +313,11 @@ def _strata(
 ) -> dict[str, tuple[str, ...]]:
     if not column:
         return {}
-    found: dict[str, list[str]] = {}
+    units_of: dict[str, list[str]] = {}
     for unit in sorted(units):
         if label := units[unit].get(column, ""):
-            found.setdefault(f"{column}={label}", []).append(unit)
-    return {name: tuple(found[name]) for name in sorted(found)}
+            units_of.setdefault(f"{column}={label}", []).append(unit)
+    return {name: tuple(units_of[name]) for name in sorted(units_of)}
 
 
 def doses_of(levels: Sequence[str], named: Mapping[str, float]) -> dict[str, float]:

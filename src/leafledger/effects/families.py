@@ -356,15 +356,15 @@ def max_t_of(
         if not defined or method not in BY_FLIPS | BY_LABELS:
             continue
         groups = {"": defined} if method in BY_FLIPS else _by_pair(defined)
-        for some in groups.values():
+        for group in groups.values():
             adjust = _by_flips if method in BY_FLIPS else _by_labels
-            found = adjust(data, some)
-            adjusted = np.minimum(1.0, found.p * len(groups))
-            p |= {key_of_effect(e): float(v) for e, v in zip(some, adjusted, strict=True)}
-            smallest = min(1.0, found.p_smallest * len(groups))
+            result = adjust(data, group)
+            adjusted = np.minimum(1.0, result.p * len(groups))
+            p |= {key_of_effect(e): float(v) for e, v in zip(group, adjusted, strict=True)}
+            smallest = min(1.0, result.p_smallest * len(groups))
             if family in reach:
                 smallest = min(smallest, reach[family].p_smallest)
-            reach[family] = FamilyMaxT(smallest, found.n_draws)
+            reach[family] = FamilyMaxT(smallest, result.n_draws)
     return p, reach
 
 
@@ -380,8 +380,8 @@ def _by_flips(data: StudyData, effects: Sequence[Effect]) -> MaxT:
     layout, table, plan = data.layout, data.table, data.plan
     columns = []
     for effect in effects:
-        found = change_sample(layout, table, effect.contrast, effect.index)
-        names, changes, _ = replicates_of_change(layout.within(effect.contrast.stratum), found)
+        sample = change_sample(layout, table, effect.contrast, effect.index)
+        names, changes, _ = replicates_of_change(layout.within(effect.contrast.stratum), sample)
         arm = f"{effect.contrast.level}\n"
         columns.append({arm + name: float(v) for name, v in zip(names, changes, strict=True)})
     place = {name: i for i, name in enumerate(sorted({name for one in columns for name in one}))}
@@ -397,14 +397,14 @@ def _by_labels(data: StudyData, effects: Sequence[Effect]) -> MaxT:
     changes = np.full((len(place), len(effects)), np.nan)
     stratum_of: dict[str, str] = {}
     for k, effect in enumerate(effects):
-        found = change_sample(layout, table, effect.contrast, effect.index)
-        values = found.change
+        sample = change_sample(layout, table, effect.contrast, effect.index)
+        values = sample.change
         if effect.method in MODELS:
-            found, terms = terms_of(found, layout.factors)
-            values = covariate_residuals(found, terms)
-        changes[[place[unit] for unit in found.units], k] = values
+            sample, terms = terms_of(sample, layout.factors)
+            values = covariate_residuals(sample, terms)
+        changes[[place[unit] for unit in sample.units], k] = values
         if effect.contrast.stratum != ALL:
-            stratum_of |= dict.fromkeys(found.units, effect.contrast.stratum)
+            stratum_of |= dict.fromkeys(sample.units, effect.contrast.stratum)
     rows = np.flatnonzero(np.isfinite(changes).any(axis=1))
     units = [table.units[i] for i in rows]
     arm = set(layout.levels[effects[0].contrast.level])

@@ -193,7 +193,7 @@ class Terms:
         return (*(("value before",) if self.before else ()), *self.factors)
 
 
-def terms_of(found: Sample, factors: Mapping[str, Mapping[str, str]]) -> tuple[Sample, Terms]:
+def terms_of(sample: Sample, factors: Mapping[str, Mapping[str, str]]) -> tuple[Sample, Terms]:
     """Return the units that take part in the model of a contrast, and its covariates.
 
     The rule looks at which units have values, never at the values, but that values before which are
@@ -207,12 +207,12 @@ def terms_of(found: Sample, factors: Mapping[str, Mapping[str, str]]) -> tuple[S
 
     Parameters
     ----------
-    found
+    sample
         Values of the contrast.
     factors
         Name of a factor -> unit -> its level.
     """
-    kept = found
+    kept = sample
     alone: dict[str, str] = {}
     while True:  # leaving one unit out may leave another one alone
         levels = {name: [of.get(unit, "") for unit in kept.units] for name, of in factors.items()}
@@ -286,13 +286,13 @@ def independent_columns(base: Sequence[Array], columns: Sequence[Array]) -> list
 
 
 def treatment_test(
-    found: Sample, terms: Terms, level: float, kind: str = BY_ARM
+    sample: Sample, terms: Terms, level: float, kind: str = BY_ARM
 ) -> tuple[Result, EffectSize, float]:
     """Test the difference between two arms, adjusted for the covariates.
 
     Parameters
     ----------
-    found
+    sample
         Values of the units that take part, in the order of their id.
     terms
         The covariates, see :func:`terms_of`.
@@ -307,10 +307,10 @@ def treatment_test(
         The t test of the treatment coefficient; Hedges g, whose denominator is the residual
         standard deviation; the standard error (``NaN`` where there is no t).
     """
-    group, sign = permuted_group(found.treated)
+    group, sign = permuted_group(sample.treated)
     column = group.astype(float)
     arms = (~group).astype(np.intp)
-    tested, size, error = coefficient_test(found, column, terms, arms, level, kind)
+    tested, size, error = coefficient_test(sample, column, terms, arms, level, kind)
     if sign > 0:
         return tested, size, error
     turned = replace(
@@ -324,50 +324,50 @@ def treatment_test(
 
 
 def coefficient_test(
-    found: Sample, column: Array, terms: Terms, arms: NDArray[np.intp], level: float, kind: str
+    sample: Sample, column: Array, terms: Terms, arms: NDArray[np.intp], level: float, kind: str
 ) -> tuple[Result, EffectSize, float]:
     """Test the coefficient of one column, such as the dose, beside the covariates.
 
     Parameters
     ----------
-    found, terms, level, kind
+    sample, terms, level, kind
         As in :func:`treatment`.
     column
         Shape ``(n_units,)``.
     arms
         Arm of each unit as 0, 1, 2 ...: units that share a working variance.
     """
-    x = np.column_stack([column, *columns_of(found, terms)])
+    x = np.column_stack([column, *columns_of(sample, terms)])
     nothing = Result(math.nan, ci_level=level, statistic_name="t")
     if why := unfittable_reason(x, list(terms.factors)):
         return replace(nothing, remark=why), _NO_SIZE, math.nan
-    one = fit(found.change, x, arms, kind)
-    if one.spread <= found.resolution or not math.isfinite(one.df):
+    model = fit(sample.change, x, arms, kind)
+    if model.spread <= sample.resolution or not math.isfinite(model.df):
         return (
-            replace(nothing, estimate=one.estimate, remark=NO_VARIATION),
+            replace(nothing, estimate=model.estimate, remark=NO_VARIATION),
             _NO_SIZE,
             math.nan,
         )
-    tested = t_test(one.estimate, one.error, one.df, level)
-    return tested, _size(one, tested.statistic, level), one.error
+    tested = t_test(model.estimate, model.error, model.df, level)
+    return tested, _size(model, tested.statistic, level), model.error
 
 
-def covariate_residuals(found: Sample, terms: Terms) -> Array:
+def covariate_residuals(sample: Sample, terms: Terms) -> Array:
     """Return what the covariates do not foresee of the values, the treatment left out of the model.
 
     If the treatment does nothing, these residuals do not depend on who was treated: labels may be
     dealt out anew among them. Blocks stay with the permutation.
     """
-    x = np.column_stack(columns_of(found, terms))
-    foreseen = np.linalg.lstsq(x, found.change, rcond=None)[0]
-    return np.asarray(found.change - x @ foreseen, dtype=np.float64)
+    x = np.column_stack(columns_of(sample, terms))
+    foreseen = np.linalg.lstsq(x, sample.change, rcond=None)[0]
+    return np.asarray(sample.change - x @ foreseen, dtype=np.float64)
 
 
-def columns_of(found: Sample, terms: Terms) -> list[Array]:
+def columns_of(sample: Sample, terms: Terms) -> list[Array]:
     """Return the columns beside the tested one: intercept, value before, factors."""
-    out = [np.ones(len(found.units))]
+    out = [np.ones(len(sample.units))]
     if terms.before:
-        out.append(found.before - mean(found.before))
+        out.append(sample.before - mean(sample.before))
     for held in terms.factors.values():
         out += independent_columns(out, factor_columns(held))
     return out
@@ -381,8 +381,8 @@ def factor_columns(labels: Sequence[str]) -> list[Array]:
     >>> [c.tolist() for c in factor_columns(["A", "B", "A"])]
     [[0.0, 1.0, 0.0]]
     """
-    held = np.asarray(labels, dtype=str)
-    return [(held == name).astype(float) for name in sorted(set(labels))[1:]]
+    level = np.asarray(labels, dtype=str)
+    return [(level == name).astype(float) for name in sorted(set(labels))[1:]]
 
 
 def unfittable_reason(x: Array, factors: Sequence[str]) -> str:
@@ -408,22 +408,22 @@ def unfittable_reason(x: Array, factors: Sequence[str]) -> str:
     return ""
 
 
-def _size(one: Fit, statistic: float, level: float) -> EffectSize:
+def _size(model: Fit, statistic: float, level: float) -> EffectSize:
     """Return Hedges g over the residual standard deviation, with a noncentral-t interval."""
-    if one.df < 2:
+    if model.df < 2:
         return _NO_SIZE
-    factor, root = small_sample_factor(one.df), one.error / one.spread
-    low, high = noncentrality_interval(statistic, one.df, level)
-    g = factor * one.estimate / one.spread
+    factor, root = small_sample_factor(model.df), model.error / model.spread
+    low, high = noncentrality_interval(statistic, model.df, level)
+    g = factor * model.estimate / model.spread
     return EffectSize(_NO_SIZE.name, g, factor * root * low, factor * root * high)
 
 
-def trend_test(found: Sample, dose: Array, terms: Terms, level: float) -> Result:
+def trend_test(sample: Sample, dose: Array, terms: Terms, level: float) -> Result:
     """Test whether the units' values rise or fall with the dose, along a straight line.
 
     Parameters
     ----------
-    found, terms, level
+    sample, terms, level
         As in :func:`treatment`.
     dose
         One per unit, shape ``(n_units,)``. All units share a working variance: with few units at
@@ -434,7 +434,7 @@ def trend_test(found: Sample, dose: Array, terms: Terms, level: float) -> Result
     Draper, N. R. and Smith, H. (1998). Applied Regression Analysis, 3rd ed., chapter 1. Wiley.
     """
     arms = np.zeros(len(dose), dtype=np.intp)
-    return coefficient_test(found, dose - mean(dose), terms, arms, level, EQUAL)[0]
+    return coefficient_test(sample, dose - mean(dose), terms, arms, level, EQUAL)[0]
 
 
 def effect_coded(labels: Sequence[str]) -> list[Array]:
@@ -448,9 +448,9 @@ def effect_coded(labels: Sequence[str]) -> list[Array]:
     >>> [c.tolist() for c in effect_coded(["A", "B", "A"])]
     [[1.0, -1.0, 1.0]]
     """
-    held, names = np.asarray(labels, dtype=str), list(dict.fromkeys(labels))
-    last = (held == names[-1]).astype(float)
-    return [(held == name).astype(float) - last for name in names[:-1]]
+    level, names = np.asarray(labels, dtype=str), list(dict.fromkeys(labels))
+    last = (level == names[-1]).astype(float)
+    return [(level == name).astype(float) - last for name in names[:-1]]
 
 
 def products(one: Sequence[Array], two: Sequence[Array]) -> list[Array]:
@@ -481,9 +481,9 @@ class Joint:
     groups: Sequence[str]
     aliased: str
 
-    def matrix(self, found: Sample, terms: Terms) -> tuple[Array, str]:
+    def matrix(self, sample: Sample, terms: Terms) -> tuple[Array, str]:
         """Return the columns of the model, those tested first, and why it cannot be fitted."""
-        base = columns_of(found, terms)
+        base = columns_of(sample, terms)
         # Blocks may hold a factor that stands on them.
         plain = [*base, *independent_columns(base, self.beside)]
         x = np.column_stack([*self.tested, *plain])
@@ -494,12 +494,12 @@ class Joint:
         return x, self.aliased if alike else ""
 
 
-def joint_test(found: Sample, joint: Joint, terms: Terms) -> Result:
+def joint_test(sample: Sample, joint: Joint, terms: Terms) -> Result:
     """Test several columns at once by the F of least squares.
 
     Parameters
     ----------
-    found, terms
+    sample, terms
         As in :func:`treatment_test`.
     joint
         The columns.
@@ -515,13 +515,13 @@ def joint_test(found: Sample, joint: Joint, terms: Terms) -> Result:
     """
     from statsmodels.regression.linear_model import OLS
 
-    x, why = joint.matrix(found, terms)
+    x, why = joint.matrix(sample, terms)
     if why:
         return replace(NO_F, remark=why)
-    whole = OLS(found.change, x).fit(method="qr")
-    if math.sqrt(float(whole.scale)) <= found.resolution:
+    whole = OLS(sample.change, x).fit(method="qr")
+    if math.sqrt(float(whole.scale)) <= sample.resolution:
         return replace(NO_F, remark=NO_VARIATION_F)
-    less = OLS(found.change, x[:, len(joint.tested) :]).fit(method="qr")
+    less = OLS(sample.change, x[:, len(joint.tested) :]).fit(method="qr")
     statistic, p_value, df = whole.compare_f_test(less)
     return replace(
         NO_F,
@@ -532,12 +532,12 @@ def joint_test(found: Sample, joint: Joint, terms: Terms) -> Result:
     )
 
 
-def robust_joint_test(found: Sample, joint: Joint, terms: Terms) -> Result:
+def robust_joint_test(sample: Sample, joint: Joint, terms: Terms) -> Result:
     """Test several columns at once by an F that stands unequal variances of the treatments.
 
     Parameters
     ----------
-    found, joint, terms
+    sample, joint, terms
         As in :func:`joint_test`.
 
     Returns
@@ -551,7 +551,7 @@ def robust_joint_test(found: Sample, joint: Joint, terms: Terms) -> Result:
     Pustejovsky, J. E. and Tipton, E. (2018). Journal of Business and Economic Statistics 36,
     672-683, section 3 (approximate Hotelling T2 test).
     """
-    x, why = joint.matrix(found, terms)
+    x, why = joint.matrix(sample, terms)
     if why:
         return replace(NO_F, remark=why)
     n, p, k = len(x), x.shape[1], len(joint.tested)
@@ -559,14 +559,14 @@ def robust_joint_test(found: Sample, joint: Joint, terms: Terms) -> Result:
     h = np.einsum("ij,ij->i", q, q)
     if float(h.max()) > 1.0 - _LEVER:
         return replace(NO_F, remark=ONE_DECIDES)
-    e = found.change - q @ (q.T @ found.change)
-    if math.sqrt(math.fsum((e**2).tolist()) / (n - p)) <= found.resolution:
+    e = sample.change - q @ (q.T @ sample.change)
+    if math.sqrt(math.fsum((e**2).tolist()) / (n - p)) <= sample.resolution:
         return replace(NO_F, remark=NO_VARIATION_F)
     names = list(dict.fromkeys(joint.groups))
     arms = np.array([names.index(name) for name in joint.groups], dtype=np.intp)
     # 1. Coefficients c = A'y of the tested columns; working variances as in the test of one.
     a = np.linalg.solve(r, q.T)[:k].T
-    c = a.T @ found.change
+    c = a.T @ sample.change
     omega, share = _working(q, h, e, arms)
     # 2. Their HC2 covariance V = sum a_i a_i' e_i^2 / s_i, and what it is under Omega.
     v = (a * (e**2 / share)[:, None]).T @ a

@@ -191,20 +191,20 @@ def _state(theta: Array, y: Array, x: Array, parts: Array, filler: Array) -> Fit
     return Fit(theta, beta, phi, P, Q, expected, score, log_likelihood)
 
 
-def _unscaled(found: Fit, scale: float, free: int) -> Fit:
+def _unscaled(model: Fit, scale: float, free: int) -> Fit:
     """Return the fit in the unit of the values (they were divided by ``scale``)."""
     square = scale**2
     constant = 0.5 * free * math.log(2.0 * math.pi) + free * math.log(scale)
     return Fit(
-        theta=found.theta * square,
-        beta=found.beta * scale,
-        phi=found.phi * square,
-        P=found.P / square**2,
-        Q=found.Q / square**3,
-        expected=found.expected / square**2,
-        score=found.score / square,
-        log_likelihood=found.log_likelihood - constant,
-        singular=found.singular,
+        theta=model.theta * square,
+        beta=model.beta * scale,
+        phi=model.phi * square,
+        P=model.P / square**2,
+        Q=model.Q / square**3,
+        expected=model.expected / square**2,
+        score=model.score / square,
+        log_likelihood=model.log_likelihood - constant,
+        singular=model.singular,
     )
 
 
@@ -248,11 +248,11 @@ def fit_random_intercept(data: Repeated) -> Fit:
     """Fit a random intercept per unit; a variance that would be negative is held at zero."""
     basis = random_intercept(data.y.shape[1])
     try:
-        found = fit(data, basis, np.array([0.5, 0.5]))
+        model = fit(data, basis, np.array([0.5, 0.5]))
     except NotFitted:
-        found = None
-    if found is not None and found.theta[0] > _ZERO * found.theta[1]:
-        return found
+        model = None
+    if model is not None and model.theta[0] > _ZERO * model.theta[1]:
+        return model
     alone = fit(data, basis[1:], np.array([1.0]))
     return replace(alone, singular=True)
 
@@ -265,14 +265,14 @@ def fit_random_slope(data: Repeated, times: Array) -> Fit:
     NotFitted
         If the covariance of intercept and slope lies at the edge of what is possible.
     """
-    found = fit(data, random_slope(times), np.array([0.4, 0.0, 0.2, 0.4]))
-    a, b, c, residual = found.theta
+    model = fit(data, random_slope(times), np.array([0.4, 0.0, 0.2, 0.4]))
+    a, b, c, residual = model.theta
     smallest = float(np.linalg.eigvalsh(np.array([[a, b], [b, c]]))[0])
     if smallest <= _ZERO * residual or residual <= 0:
         raise NotFitted(
             "singular fit: the data hold no measurable variation of the slopes between units"
         )
-    return found
+    return model
 
 
 def fit_unstructured(data: Repeated) -> Fit:
@@ -323,56 +323,56 @@ class Line:
     df: float
 
 
-def kenward_roger(found: Fit, contrast: Array) -> Line:
+def kenward_roger(model: Fit, contrast: Array) -> Line:
     """Return a contrast with Kenward and Roger's standard error and degrees of freedom.
 
     Parameters
     ----------
-    found
+    model
         The fitted model.
     contrast
         Weights of the coefficients, shape ``(p,)``.
     """
-    spread = _inverse(found.expected)
-    variance = float(contrast @ adjusted_covariance(found, spread) @ contrast)
+    spread = _inverse(model.expected)
+    variance = float(contrast @ adjusted_covariance(model, spread) @ contrast)
     # A singular fit may leave no positive variance: then there is no standard error.
     error = math.sqrt(variance) if variance > 0 else math.nan
-    return Line(float(contrast @ found.beta), error, _df(found, contrast, spread))
+    return Line(float(contrast @ model.beta), error, _df(model, contrast, spread))
 
 
 def _inverse(information: Array) -> Array:
     return np.asarray(np.linalg.pinv(information), dtype=np.float64)
 
 
-def _df(found: Fit, contrast: Array, spread: Array) -> float:
-    to = found.phi @ contrast
+def _df(model: Fit, contrast: Array, spread: Array) -> float:
+    to = model.phi @ contrast
     variance = float(contrast @ to)
-    slope = np.array([to @ part @ to for part in found.P])
+    slope = np.array([to @ part @ to for part in model.P])
     below = float(slope @ spread @ slope)
     return 2.0 * variance**2 / below if below > 0 else math.nan
 
 
-def adjusted_covariance(found: Fit, spread: Array) -> Array:
+def adjusted_covariance(model: Fit, spread: Array) -> Array:
     """Return the covariance of the coefficients, enlarged for the estimated variances.
 
     Parameters
     ----------
-    found
+    model
         The fitted model.
     spread
         Covariance of the variance parameters, shape ``(n_parts, n_parts)``.
     """
-    between = np.einsum("kpq,qr,lrs->klps", found.P, found.phi, found.P, optimize=True)
-    inner = np.einsum("kl,klps->ps", spread, found.Q - between)
-    return np.asarray(found.phi + 2.0 * found.phi @ inner @ found.phi)
+    between = np.einsum("kpq,qr,lrs->klps", model.P, model.phi, model.P, optimize=True)
+    inner = np.einsum("kl,klps->ps", spread, model.Q - between)
+    return np.asarray(model.phi + 2.0 * model.phi @ inner @ model.phi)
 
 
-def joint_f(found: Fit, contrasts: Array) -> Result:
+def joint_f(model: Fit, contrasts: Array) -> Result:
     """Test several contrasts at once by Kenward and Roger's scaled F.
 
     Parameters
     ----------
-    found
+    model
         The fitted model.
     contrasts
         Independent rows of weights, shape ``(q, p)``.
@@ -383,24 +383,24 @@ def joint_f(found: Fit, contrasts: Array) -> Result:
         With p NaN where the fit is too singular for a test.
     """
     try:
-        return _joint_f(found, contrasts)
+        return _joint_f(model, contrasts)
     except (np.linalg.LinAlgError, ZeroDivisionError):
         return Result(math.nan, statistic_name="F")
 
 
-def _joint_f(found: Fit, contrasts: Array) -> Result:
+def _joint_f(model: Fit, contrasts: Array) -> Result:
     from scipy.special import fdtrc
 
-    spread = _inverse(found.expected)
+    spread = _inverse(model.expected)
     q = len(contrasts)
-    middle = np.linalg.inv(contrasts @ found.phi @ contrasts.T)
+    middle = np.linalg.inv(contrasts @ model.phi @ contrasts.T)
     theta = contrasts.T @ middle @ contrasts
-    parts = [theta @ found.phi @ P @ found.phi for P in found.P]
+    parts = [theta @ model.phi @ P @ model.phi for P in model.P]
     traces = np.array([np.trace(part) for part in parts])
     products = np.array([[np.trace(a @ b) for b in parts] for a in parts])
     scale, df2 = _scale_and_df(q, float(traces @ spread @ traces), float(np.sum(spread * products)))
-    estimate = contrasts @ found.beta
-    within = contrasts @ adjusted_covariance(found, spread) @ contrasts.T
+    estimate = contrasts @ model.beta
+    within = contrasts @ adjusted_covariance(model, spread) @ contrasts.T
     statistic = scale * float(estimate @ np.linalg.solve(within, estimate)) / q
     return Result(
         math.nan,
@@ -472,19 +472,19 @@ def mixed_model_tests(data: StudyData) -> list[Effect]:
 
 
 def _effects(layout: Layout, plan: Plan, cells: Cells, index: str, method: str) -> list[Effect]:
-    found, why = _fitted(layout, cells, method)
+    model, why = _fitted(layout, cells, method)
     out = []
     for after in layout.after:
         for level, reference in layout.pairs:
             name = f"({after}-{layout.before_name})@{level}-{reference}"
             contrast = Contrast(COURSE, name, after, level, reference, "")
             reason = no_change(layout) or confounding(layout, level, reference, [after]) or why
-            tested = _line(layout, plan, cells, found, contrast, reason)
-            out.append(_effect(contrast, index, method, tested, cells, found))
+            tested = _line(layout, plan, cells, model, contrast, reason)
+            out.append(_effect(contrast, index, method, tested, cells, model))
     joint = Contrast(COURSE, "treatment x session", "", "", layout.control, "")
     reason = no_change(layout) or by_instrument(layout, [*layout.levels], layout.after) or why
-    tested = _joint(layout, cells, found, reason)
-    out.append(_effect(joint, index, f"{method}_f", tested, cells, found))
+    tested = _joint(layout, cells, model, reason)
+    out.append(_effect(joint, index, f"{method}_f", tested, cells, model))
     return out
 
 
@@ -570,12 +570,12 @@ def _line(
     layout: Layout,
     plan: Plan,
     cells: Cells,
-    found: Fit | None,
+    model: Fit | None,
     contrast: Contrast,
     reason: str,
 ) -> Result:
     nothing = Result(math.nan, ci_level=plan.level, statistic_name="t", remark=reason)
-    if reason or found is None:
+    if reason or model is None:
         return nothing
     corners = [
         (arm, session)
@@ -585,20 +585,20 @@ def _line(
     if remark := _empty(layout, cells, corners):
         return replace(nothing, remark=remark)
     weights = _weights(layout, cells, contrast.level, contrast.reference, contrast.after)
-    line = kenward_roger(found, weights)
+    line = kenward_roger(model, weights)
     if not (line.df > 0 and math.isfinite(line.df) and line.error > 0):
         remark = "the model gives no standard error or no degrees of freedom for this contrast"
         return replace(nothing, estimate=line.estimate, remark=remark)
     return t_test(line.estimate, line.error, line.df, plan.level)
 
 
-def _joint(layout: Layout, cells: Cells, found: Fit | None, reason: str) -> Result:
+def _joint(layout: Layout, cells: Cells, model: Fit | None, reason: str) -> Result:
     """Return the test of the differences in change at all after-sessions at once.
 
     Each is a treatment's change from the mean of the before-sessions less that of its reference:
     arms that differ between two before-sessions are no effect of the treatment.
     """
-    if reason or found is None:
+    if reason or model is None:
         return Result(math.nan, statistic_name="F", remark=reason)
     if remark := _empty(
         layout, cells, [(arm, s) for arm in layout.levels for s in layout.sessions]
@@ -607,23 +607,23 @@ def _joint(layout: Layout, cells: Cells, found: Fit | None, reason: str) -> Resu
     first = next(iter(cells.n_units)) if not layout.control else layout.control
     others = [level for level in layout.levels if level != first]
     rows = [_weights(layout, cells, lv, first, after) for lv in others for after in layout.after]
-    tested = joint_f(found, np.array(rows))
+    tested = joint_f(model, np.array(rows))
     if math.isfinite(tested.p):
         return tested
     return Result(math.nan, statistic_name="F", remark="the model gives no degrees of freedom")
 
 
 def _effect(
-    contrast: Contrast, index: str, method: str, tested: Result, cells: Cells, found: Fit | None
+    contrast: Contrast, index: str, method: str, tested: Result, cells: Cells, model: Fit | None
 ) -> Effect:
     arms = [contrast.level] if contrast.level else list(cells.n_units)
     remarks = [tested.remark] if tested.remark else []
-    if found is not None and found.singular:
+    if model is not None and model.singular:
         remarks.append(SINGULAR)
-    if found is not None and cells.partial:
+    if model is not None and cells.partial:
         remarks.append(_partial(cells.partial))
     lost = [unit for arm in cells.absent.values() for unit in arm]
-    if found is not None and lost:
+    if model is not None and lost:
         remarks.append(f"no value at all for {', '.join(lost)}: not part of the model")
     if contrast.level:
         lost = [*cells.absent[contrast.level], *cells.absent[contrast.reference]]

@@ -145,9 +145,9 @@ def robustness(data: StudyData, all_scans: UnitTable) -> list[VariantTest]:
     out: list[VariantTest] = []
     for variant in _variants(data, all_scans):
         # A session left out may change the name of the contrast, never its treatments.
-        found = {_arms(row): row for row in _primary(variant)}
+        rows = {_arms(row): row for row in _primary(variant)}
         for arms, before in {_arms(row): row for row in planned}.items():
-            row = found.get(arms)
+            row = rows.get(arms)
             if row is not None:
                 out.append(VariantTest(variant, row, before, _same(before, row)))
     return out
@@ -225,21 +225,23 @@ def _without(table: UnitTable, session: str) -> UnitTable:
     )
 
 
-def sensitivity_rows(held: Sequence[VariantTest], units: Mapping[str, str]) -> list[dict[str, Any]]:
+def sensitivity_rows(
+    tests: Sequence[VariantTest], units: Mapping[str, str]
+) -> list[dict[str, Any]]:
     """Return the rows of ``sensitivity.csv``.
 
     Parameters
     ----------
-    held
+    tests
         The primary contrasts under every variant.
     units
         Index -> its unit.
     """
-    return [_row(one, units) for one in held]
+    return [_row(test, units) for test in tests]
 
 
-def _row(one: VariantTest, units: Mapping[str, str]) -> dict[str, Any]:
-    effect, variant = one.row.effect, one.variant
+def _row(test: VariantTest, units: Mapping[str, str]) -> dict[str, Any]:
+    effect, variant = test.row.effect, test.variant
     tested = effect.tested
     values = {
         "question": effect.contrast.question,
@@ -256,47 +258,51 @@ def _row(one: VariantTest, units: Mapping[str, str]) -> dict[str, Any]:
         "n_units": effect.n_units,
         "n_units_reference": effect.n_reference,
         "p": tested.p,
-        "p_holm": one.row.p_holm,
-        "verdict": one.row.verdict,
-        "same_conclusion": one.same,
-        "reason": "; ".join(text for text in (variant.note, one.row.note) if text),
+        "p_holm": test.row.p_holm,
+        "verdict": test.row.verdict,
+        "same_conclusion": test.same,
+        "reason": "; ".join(text for text in (variant.note, test.row.note) if text),
     }
     return {name: finite(value) for name, value in values.items()}
 
 
-def robustness_sentences(held: Sequence[VariantTest], layout: Layout, plan: Plan) -> list[str]:
+def robustness_sentences(tests: Sequence[VariantTest], layout: Layout, plan: Plan) -> list[str]:
     """Say for each primary contrast under which choices its conclusion changes.
 
     Parameters
     ----------
-    held
+    tests
         The primary contrasts under every variant.
     layout, plan
         The design and the plan of the analysis. The p shown is the one that a verdict rests on.
     """
     by_contrast: dict[str, list[VariantTest]] = {}
-    for one in held:
-        by_contrast.setdefault(one.planned.effect.contrast.name, []).append(one)
+    for test in tests:
+        by_contrast.setdefault(test.planned.effect.contrast.name, []).append(test)
     return [_sentence(name, some, layout, plan) for name, some in by_contrast.items()]
 
 
-def _sentence(name: str, held: Sequence[VariantTest], layout: Layout, plan: Plan) -> str:
-    index = held[0].planned.effect.index
+def _sentence(name: str, tests: Sequence[VariantTest], layout: Layout, plan: Plan) -> str:
+    index = tests[0].planned.effect.index
     subject = f"{index}, {name}"
-    if held[0].planned.verdict == UNDEFINED:
+    if tests[0].planned.verdict == UNDEFINED:
         return f"{subject}: undefined as planned, so there is no conclusion that could change."
-    parts = _without_units([one for one in held if one.variant.kind == WITHOUT_UNIT], layout.word)
-    others = [o for o in held if o.variant.kind not in {PLANNED, WITHOUT_UNIT}]
+    parts = _without_units(
+        [test for test in tests if test.variant.kind == WITHOUT_UNIT], layout.word
+    )
+    others = [o for o in tests if o.variant.kind not in {PLANNED, WITHOUT_UNIT}]
     others = [o for o in others if o.variant.note != NOT_PART]
     parts += [f"{_fate(o)} {_how(o, plan)}" for o in others]
-    verdict = held[0].planned.verdict.replace("_", " ")
+    verdict = tests[0].planned.verdict.replace("_", " ")
     return f"{subject}: the conclusion is {verdict}; {'; '.join(parts)}."
 
 
 def _without_units(units: Sequence[VariantTest], word: str) -> list[str]:
     """Say without which units the conclusion is another one, and without which there is none."""
-    none = [one.variant.left_out for one in units if one.row.verdict == UNDEFINED]
-    lost = [one.variant.left_out for one in units if not (one.same or one.row.verdict == UNDEFINED)]
+    none = [test.variant.left_out for test in units if test.row.verdict == UNDEFINED]
+    lost = [
+        test.variant.left_out for test in units if not (test.same or test.row.verdict == UNDEFINED)
+    ]
     parts = []
     if lost:
         parts.append(f"it changes without {listed(lost)}, one at a time")
@@ -307,15 +313,15 @@ def _without_units(units: Sequence[VariantTest], word: str) -> list[str]:
     return parts
 
 
-def _fate(one: VariantTest) -> str:
-    if one.same:
+def _fate(test: VariantTest) -> str:
+    if test.same:
         return "it stays"
-    return "nothing can be tested" if one.row.verdict == UNDEFINED else "it changes"
+    return "nothing can be tested" if test.row.verdict == UNDEFINED else "it changes"
 
 
-def _how(one: VariantTest, plan: Plan) -> str:
-    variant, p = one.variant, one.row.p_holm
-    name = "p" if one.row.n_family < 2 else "Holm-adjusted p"
+def _how(test: VariantTest, plan: Plan) -> str:
+    variant, p = test.variant, test.row.p_holm
+    name = "p" if test.row.n_family < 2 else "Holm-adjusted p"
     shown = "no p" if math.isnan(p) else f"{name} {shown_p(p, plan.alpha)}"
     if variant.kind == EVERY_SCAN:
         return f"with every scan, excluded ones too ({shown})"
@@ -324,7 +330,7 @@ def _how(one: VariantTest, plan: Plan) -> str:
     return f"by the method {variant.left_out.replace('_', ' ')} ({shown})"
 
 
-# Assumptions looked at, not gated on: spread of the arms, residuals, single units that decide.
+# Assumptions: spread of the arms, residuals, single units that decide. No test depends on them.
 # ----------------------------------------------------------------------
 
 _RESIDUAL = 1e-9
@@ -332,9 +338,9 @@ _RESIDUAL = 1e-9
 
 
 def assumption_checks(
-    data: StudyData, effects: Sequence[Effect], held: Sequence[VariantTest]
+    data: StudyData, effects: Sequence[Effect], tests: Sequence[VariantTest]
 ) -> list[dict[str, Any]]:
-    """Describe what the tests of the primary contrasts lean on.
+    """Describe how well the assumptions of the primary tests hold.
 
     Parameters
     ----------
@@ -342,7 +348,7 @@ def assumption_checks(
         Design, unit means and plan.
     effects
         The primary tests.
-    held
+    tests
         The same under other choices, see :mod:`leafledger.effects.robustness`.
 
     Returns
@@ -364,16 +370,20 @@ def assumption_checks(
     for effect in effects:
         if not data.layout.after or not (data.layout.before or effect.contrast.reference):
             continue
-        found, x = _model(data, effect)
-        own = [one for one in held if one.planned.effect.contrast == effect.contrast]
-        single = [one for one in own if one.variant.kind == WITHOUT_UNIT and not one.same]
+        sample, x = _model(data, effect)
+        of_contrast = [test for test in tests if test.planned.effect.contrast == effect.contrast]
+        single = [
+            test for test in of_contrast if test.variant.kind == WITHOUT_UNIT and not test.same
+        ]
         out.append(
             {
                 "index": effect.index,
                 "contrast": effect.contrast.name,
-                "variance_ratio": finite(variance_ratio(found, x)),
-                "residuals": _residuals(found, x, effect.contrast.level, effect.contrast.reference),
-                "verdict": own[0].planned.verdict if own else None,
+                "variance_ratio": finite(variance_ratio(sample, x)),
+                "residuals": _residuals(
+                    sample, x, effect.contrast.level, effect.contrast.reference
+                ),
+                "verdict": of_contrast[0].planned.verdict if of_contrast else None,
                 "influential": [o.variant.left_out for o in single if o.row.verdict != UNDEFINED],
                 "needed": [o.variant.left_out for o in single if o.row.verdict == UNDEFINED],
             }
@@ -386,62 +396,62 @@ def _model(data: StudyData, effect: Effect) -> tuple[Sample, Array]:
     layout, table = data.layout, data.table
     if effect.method in MODELS:
         whole = change_sample(layout, table, effect.contrast, effect.index, fill_before=True)
-        found, terms = terms_of(whole, layout.factors)
-        columns = columns_of(found, terms)
+        sample, terms = terms_of(whole, layout.factors)
+        columns = columns_of(sample, terms)
     else:
-        found = change_sample(layout, table, effect.contrast, effect.index)
-        columns = [np.ones(len(found.units))]
+        sample = change_sample(layout, table, effect.contrast, effect.index)
+        columns = [np.ones(len(sample.units))]
     if effect.contrast.reference:
-        columns = [*columns, *independent_columns(columns, [found.treated.astype(float)])]
-    return found, np.column_stack(columns)
+        columns = [*columns, *independent_columns(columns, [sample.treated.astype(float)])]
+    return sample, np.column_stack(columns)
 
 
-def _fitted(found: Sample, x: Array) -> tuple[Array, Array]:
+def _fitted(sample: Sample, x: Array) -> tuple[Array, Array]:
     """Return what the model foresees of each unit, and the leverages."""
     q, _ = np.linalg.qr(x)
-    return q @ (q.T @ found.change), np.einsum("ij,ij->i", q, q)
+    return q @ (q.T @ sample.change), np.einsum("ij,ij->i", q, q)
 
 
-def variance_ratio(found: Sample, x: Array) -> float:
+def variance_ratio(sample: Sample, x: Array) -> float:
     """Return the larger residual variance of the two arms over the smaller; NaN if there is none.
 
     Parameters
     ----------
-    found
+    sample
         Values of the units, with their arm.
     x
         Columns of the model, shape ``(n_units, p)``.
     """
-    if any(len(arm) < 2 for arm in found.arms):
+    if any(len(arm) < 2 for arm in sample.arms):
         return math.nan
-    fitted, h = _fitted(found, x)
-    scaled = (found.change - fitted) ** 2 / np.maximum(1.0 - h, _RESIDUAL)
-    small, large = sorted(mean(scaled[found.treated == arm]) for arm in (True, False))
-    return large / small if small > found.resolution**2 else math.nan
+    fitted, h = _fitted(sample, x)
+    scaled = (sample.change - fitted) ** 2 / np.maximum(1.0 - h, _RESIDUAL)
+    small, large = sorted(mean(scaled[sample.treated == arm]) for arm in (True, False))
+    return large / small if small > sample.resolution**2 else math.nan
 
 
-def _residuals(found: Sample, x: Array, level: str, reference: str) -> list[dict[str, Any]]:
-    fitted, h = _fitted(found, x)
-    left = found.change - fitted
+def _residuals(sample: Sample, x: Array, level: str, reference: str) -> list[dict[str, Any]]:
+    fitted, h = _fitted(sample, x)
+    left = sample.change - fitted
     n, p = x.shape
     total = math.fsum((left**2).tolist())
     out = []
-    for i, unit in enumerate(found.units):
+    for i, unit in enumerate(sample.units):
         values = {
             "unit": unit,
-            "treatment": level if found.treated[i] else reference,
+            "treatment": level if sample.treated[i] else reference,
             "fitted": float(fitted[i]),
             "residual": float(left[i]),
-            "standardised": _standardised(float(left[i]), float(h[i]), total, n - p, found),
+            "standardised": _standardised(float(left[i]), float(h[i]), total, n - p, sample),
         }
         out.append({name: finite(value) for name, value in values.items()})
     return out
 
 
-def _standardised(left: float, h: float, total: float, df: int, found: Sample) -> float:
+def _standardised(left: float, h: float, total: float, df: int, sample: Sample) -> float:
     """Return the externally studentised residual: over the scatter estimated without the unit."""
     share = 1.0 - h
     if df < 2 or share < _RESIDUAL:
         return math.nan
     spread = (total - left**2 / share) / (df - 1)
-    return left / math.sqrt(spread * share) if spread > found.resolution**2 else math.nan
+    return left / math.sqrt(spread * share) if spread > sample.resolution**2 else math.nan

@@ -165,22 +165,22 @@ def _named(name: str, value: float, df: float, n: int, reason: str = "") -> Comp
 def _scans(cells: Mapping[tuple[str, str], Leaves]) -> Component:
     groups = [list(values) for leaves in cells.values() for values in leaves.values()]
     n = sum(len(group) for group in groups)
-    found = one_way(groups)
-    if found.df_within == 0:
+    anova = one_way(groups)
+    if anova.df_within == 0:
         why = "every leaf was scanned once: what scans add is part of the leaves"
         return Component(SCAN, math.nan, 0, n, why)
-    return _named(SCAN, found.ms_within, found.df_within, n)
+    return _named(SCAN, anova.ms_within, anova.df_within, n)
 
 
 def _leaves(cells: Mapping[tuple[str, str], Leaves], scan: Component) -> Component:
     df = n_leaves = 0
     squares = coefficient = 0.0
     for leaves in cells.values():
-        found = one_way([list(values) for values in leaves.values()])
+        anova = one_way([list(values) for values in leaves.values()])
         n_leaves += len(leaves)
-        df += found.df_between
-        squares += found.ss_between
-        coefficient += found.df_between * found.size if found.df_between else 0.0
+        df += anova.df_between
+        squares += anova.ss_between
+        coefficient += anova.df_between * anova.size if anova.df_between else 0.0
     if df == 0:
         why = "one leaf per unit and session: what leaves add is part of unit x session"
         return Component(LEAF, math.nan, 0, n_leaves, why)
@@ -297,13 +297,13 @@ def _multiplier(fixed: Labels, random: Labels) -> float:
 
 
 def component_rows(
-    found: Mapping[str, Sequence[Component]], units: Mapping[str, str]
+    components_of: Mapping[str, Sequence[Component]], units: Mapping[str, str]
 ) -> list[dict[str, Any]]:
     """Return the rows of ``variance_components.csv``.
 
     Parameters
     ----------
-    found
+    components_of
         Index -> its components.
     units
         Index -> its unit; variances are in its square.
@@ -314,7 +314,7 @@ def component_rows(
         ``share`` is of the sum of all known components but that between sessions.
     """
     out = []
-    for index, parts in found.items():
+    for index, parts in components_of.items():
         total = math.fsum(
             p.variance for p in parts if p.name != SESSION and not math.isnan(p.variance)
         )
@@ -363,17 +363,17 @@ def cells_of_units(
 
 
 def grouped(
-    found: Iterable[tuple[Key, str, IndexValue]],
+    values: Iterable[tuple[Key, str, IndexValue]],
 ) -> dict[str, dict[tuple[str, str], dict[str, list[float]]]]:
     """Return index -> unit and session -> leaf -> values, sorted; a scan without leaf is its own.
 
     Parameters
     ----------
-    found
+    values
         Unit, session and index; leaf; and reading of each scan.
     """
     out: dict[str, dict[tuple[str, str], dict[str, list[tuple[str, float]]]]] = {}
-    for (unit, session, index), leaf, reading in found:
+    for (unit, session, index), leaf, reading in values:
         own = f"leaf {leaf}" if leaf else f"scan {reading.scan}"
         here = out.setdefault(index, {}).setdefault((unit, session), {})
         here.setdefault(own, []).append((reading.scan, reading.value))
@@ -586,19 +586,19 @@ def variation(
     leaf, scan = of.get(LEAF, math.nan), of.get(SCAN, math.nan)
     compared = {level for pair in layout.pairs for level in pair} or set(layout.levels)
     levels = {level: arm for level, arm in layout.levels.items() if level in compared}
-    found = _sample(layout, table, index, session, levels)
-    if not found.units:
-        return Variation(session, reason=left_out(found) or "no unit has a value")
-    found, terms = terms_of(found, layout.factors)
+    sample = _sample(layout, table, index, session, levels)
+    if not sample.units:
+        return Variation(session, reason=left_out(sample) or "no unit has a value")
+    sample, terms = terms_of(sample, layout.factors)
     with_before = terms.before and _pairs_have_before(layout, table, index, session)
     models, reason = [], ""
     for before in (True, False) if with_before else (False,):
-        model = _residual(found, replace(terms, before=before), levels, cells, leaf, scan)
+        model = _residual(sample, replace(terms, before=before), levels, cells, leaf, scan)
         if isinstance(model, str):
             reason = model
         else:
             models.append(model)
-    counts = [len(held) for (unit, day), held in cells.items() if day in found.sessions and unit]
+    counts = [len(held) for (unit, day), held in cells.items() if day in sample.sessions and unit]
     typical = round(statistics.median(counts)) if counts else 1
     n_before = len(layout.before)
     return Variation(
@@ -630,7 +630,7 @@ def _pairs_have_before(layout: Layout, table: UnitTable, index: str, session: st
 
 
 def _residual(
-    found: Sample,
+    sample: Sample,
     terms: Terms,
     levels: Mapping[str, tuple[str, ...]],
     cells: Cells,
@@ -639,24 +639,24 @@ def _residual(
 ) -> Residual | str:
     """Fit one model; return a sentence instead where it leaves no residual variance."""
     level_of = {unit: level for level, arm in levels.items() for unit in arm}
-    arms = [level_of[unit] for unit in found.units]
+    arms = [level_of[unit] for unit in sample.units]
     order = list(dict.fromkeys(arms))  # by their first unit: names change no digit
     means = factor_columns([f"{order.index(arm):04d}" for arm in arms])
-    plain = np.column_stack([*means, *columns_of(found, replace(terms, before=False))])
-    x = np.column_stack([found.before - found.before.mean(), plain]) if terms.before else plain
-    n, rank = len(found.units), int(np.linalg.matrix_rank(x, tol=_tolerance(x)))
+    plain = np.column_stack([*means, *columns_of(sample, replace(terms, before=False))])
+    x = np.column_stack([sample.before - sample.before.mean(), plain]) if terms.before else plain
+    n, rank = len(sample.units), int(np.linalg.matrix_rank(x, tol=_tolerance(x)))
     if n <= rank:
         model = counted(rank, "coefficient")
         return f"{counted(n, 'unit')} are too few for the {model} of the model"
     if terms.before and rank == int(np.linalg.matrix_rank(plain, tol=_tolerance(plain))):
         return "the value before cannot be told from the treatments and blocks"
-    b, *_ = np.linalg.lstsq(x, found.change, rcond=None)
-    e = found.change - x @ b
+    b, *_ = np.linalg.lstsq(x, sample.change, rcond=None)
+    e = sample.change - x @ b
     variance = math.fsum((e**2).tolist()) / (n - rank)
-    if math.sqrt(variance) <= found.resolution:
+    if math.sqrt(variance) <= sample.resolution:
         return NO_SCATTER
     # The change on the left gives the slope less one.
-    slope = (1.0 + float(b[0]) if terms.before else 1.0) if found.has_before else 0.0
+    slope = (1.0 + float(b[0]) if terms.before else 1.0) if sample.has_before else 0.0
     blocks = terms.factors.get("block", ())
     others = [held for name, held in terms.factors.items() if name != "block"]
     return Residual(
@@ -665,7 +665,7 @@ def _residual(
         variance,
         n - rank,
         slope,
-        _measured(found, cells, leaf, scan, slope),
+        _measured(sample, cells, leaf, scan, slope),
         n / (len(set(arms)) * len(set(blocks))) if blocks else math.nan,
         sum(len(set(held)) - 1 for held in others),
         _unequal(e, x, arms),
@@ -676,15 +676,15 @@ def _tolerance(x: Array) -> float:
     return _SPANNED * max(1.0, float(np.abs(x).max())) * math.sqrt(len(x))
 
 
-def _measured(found: Sample, cells: Cells, leaf: float, scan: float, slope: float) -> float:
+def _measured(sample: Sample, cells: Cells, leaf: float, scan: float, slope: float) -> float:
     """Return what leaves and scans put in: after, plus the squared slope times before."""
     after, before = [], []
-    for unit in found.units:
-        lacks = found.partial.get(unit, ())
-        early = [s for s in found.sessions[: found.n_before] if s not in lacks]
+    for unit in sample.units:
+        lacks = sample.partial.get(unit, ())
+        early = [s for s in sample.sessions[: sample.n_before] if s not in lacks]
         put_in = [
             leaf_and_scan_variance(cells[unit, session], leaf, scan)
-            for session in (*early, found.sessions[-1])
+            for session in (*early, sample.sessions[-1])
         ]
         after.append(put_in[-1])
         if early:
@@ -892,7 +892,7 @@ def planned(n: int, variation: Variation) -> tuple[Design, Residual]:
 
 
 def design_table(
-    found: Mapping[str, Variation], plan: Plan, units: Mapping[str, str]
+    variations: Mapping[str, Variation], plan: Plan, units: Mapping[str, str]
 ) -> list[dict[str, Any]]:
     """Return the rows of ``power.csv``: the difference that is found with a power of 0.8.
 
@@ -901,7 +901,7 @@ def design_table(
 
     Parameters
     ----------
-    found
+    variations
         Index -> how far its units differ.
     plan
         The plan of the analysis: level of the two-sided test, margins, and the seed of the
@@ -910,19 +910,21 @@ def design_table(
         Index -> unit.
     """
     out = []
-    for index in sorted(found):
-        known = found[index]
-        named = {"index": index, "session": known.session, "unit": units.get(index, "")}
+    for index in sorted(variations):
+        variation = variations[index]
+        named = {"index": index, "session": variation.session, "unit": units.get(index, "")}
         margin = plan.margin.get(index, math.nan)
-        if not known.models:
-            out.append({**named, "margin": finite(margin), "reason": known.reason})
+        if not variation.models:
+            out.append({**named, "margin": finite(margin), "reason": variation.reason})
             continue
-        leaves = sorted({*LEAVES, *([known.typical_leaves] * (known.typical_leaves > LEAVES[-1]))})
+        leaves = sorted(
+            {*LEAVES, *([variation.typical_leaves] * (variation.typical_leaves > LEAVES[-1]))}
+        )
         for n in UNITS:
-            design, model = planned(n, known)
-            for n_leaves in (1,) if math.isnan(known.leaf) else leaves:
-                for n_scans in (1,) if math.isnan(known.scan) else SCANS:
-                    sd, remark = known.sd(model, n_leaves, n_scans)
+            design, model = planned(n, variation)
+            for n_leaves in (1,) if math.isnan(variation.leaf) else leaves:
+                for n_scans in (1,) if math.isnan(variation.scan) else SCANS:
+                    sd, remark = variation.sd(model, n_leaves, n_scans)
                     row = _found_difference(design, sd, plan, margin)
                     numbers = {"n_units": n, "n_leaves": n_leaves, "n_scans": n_scans}
                     words = _words(design, model, remark)

@@ -632,12 +632,14 @@ def onsets(rows: Sequence[AdjustedTest], layout: Layout, plan: Plan) -> list[dic
             continue
         steps = [_step(row, row.verdict == SIGNIFICANT)]
         for session in reversed(earlier):
-            found = [r for r in _beside(rows, row, session) if r.effect.index == row.effect.index]
-            if not (steps[-1]["shown"] and all_shown) or not found:
+            same_index = [
+                r for r in _beside(rows, row, session) if r.effect.index == row.effect.index
+            ]
+            if not (steps[-1]["shown"] and all_shown) or not same_index:
                 break
-            tested = found[0].effect.tested
+            tested = same_index[0].effect.tested
             same_way = tested.estimate * row.effect.tested.estimate > 0
-            steps.append(_step(found[0], bool(tested.p < alpha) and same_way))
+            steps.append(_step(same_index[0], bool(tested.p < alpha) and same_way))
         shown = [step["session"] for step in steps if step["shown"]]
         values = {
             "index": row.effect.index,
@@ -662,36 +664,36 @@ def _step(row: AdjustedTest, shown: bool) -> dict[str, Any]:
     }
 
 
-def _onset_sentence(found: Mapping[str, Any], alpha: float, all_shown: bool) -> str:
-    steps = found["steps"]
-    subject = f"{found['index']}, {found['level']} against {found['reference']}"
+def _onset_sentence(onset: Mapping[str, Any], alpha: float, all_shown: bool) -> str:
+    steps = onset["steps"]
+    subject = f"{onset['index']}, {onset['level']} against {onset['reference']}"
     tested = ", ".join(
         f"{step['session']} p {shown_p(step['p'], alpha)}"
         for step in steps
         if step["p"] is not None
     )
-    if found["shown_from"] is None:
+    if onset["shown_from"] is None:
         return f"{subject}: not shown at {steps[0]['session']}, so no earlier session is asked."
     if not all_shown:
         return (
             f"{subject}: shown at {steps[0]['session']}; earlier sessions are asked only where "
             "every primary contrast is significant."
         )
-    since = f"shown from {found['shown_from']} to {steps[0]['session']}"
-    if found["last"]:
-        since = f"shown from {found['shown_from']} on"
+    since = f"shown from {onset['shown_from']} to {steps[0]['session']}"
+    if onset["last"]:
+        since = f"shown from {onset['shown_from']} on"
     if len([step for step in steps if step["shown"]]) == 1:
-        since = f"shown at {found['shown_from']}"
+        since = f"shown at {onset['shown_from']}"
     stop = ""
     if not steps[-1]["shown"]:
         last = steps[-1]
         why = ""
         if last["p"] is None:
             why = " (not testable)"
-        elif last["p"] < found["alpha"]:
+        elif last["p"] < onset["alpha"]:
             why = " (the difference there has the other sign)"
         stop = f", not at {last['session']}{why}; earlier sessions are not asked"
     return (
         f"{subject}: {since}{stop} (tested backwards from {steps[0]['session']}, each at "
-        f"{found['alpha']:.3g}, up to the first that is not shown: {tested})."
+        f"{onset['alpha']:.3g}, up to the first that is not shown: {tested})."
     )

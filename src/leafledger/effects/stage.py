@@ -320,14 +320,14 @@ def _conclusion_checks(
         return {"with_and_without": None, "robustness": [], "assumptions": []}
     scans = scans_of(job)
     everything = all_scans_table(job, scans, layout, data.table.indices)
-    held = robustness(data, everything)
-    shown = _frame(sensitivity_rows(held, units), SENSITIVITY)
-    write_csv(job.outputs["sensitivity"], shown, SENSITIVITY)
+    variants = robustness(data, everything)
+    table = _frame(sensitivity_rows(variants, units), SENSITIVITY)
+    write_csv(job.outputs["sensitivity"], table, SENSITIVITY)
     return {
         # ``exclusions.csv`` says why each scan is left out: other words for it change nothing here.
         "with_and_without": {"rows": with_and_without(data, everything, primary, scans.excluded)},
-        "robustness": robustness_sentences(held, layout, plan),
-        "assumptions": assumption_checks(data, primary, held),
+        "robustness": robustness_sentences(variants, layout, plan),
+        "assumptions": assumption_checks(data, primary, variants),
     }
 
 

@@ -133,7 +133,7 @@ def unit_means(readings: Iterable[tuple[Key, str, IndexValue]]) -> dict[Key, Uni
         own = (leaf, "") if leaf else ("", reading.scan)
         grouped[key][own].append(reading)
     return {
-        key: unit_mean({f"{a}\n{b}": found for (a, b), found in grouped[key].items()})
+        key: unit_mean({f"{a}\n{b}": readings for (a, b), readings in grouped[key].items()})
         for key in sorted(grouped)
     }
 
@@ -246,18 +246,20 @@ def same_numbers(table: UnitTable) -> dict[str, str]:
     Two formulas may be one: ``(R(750) - R(705)) / (R(750) + R(705))`` is ND705. They are held to be
     the same where no value differs by more than 1e-9 of the largest.
     """
-    found: dict[str, str] = {}
+    twins: dict[str, str] = {}
     for k, name in enumerate(table.indices):
-        own = table.mean[:, :, k]
-        if not np.isfinite(own).any():
+        values = table.mean[:, :, k]
+        if not np.isfinite(values).any():
             continue
-        limit = _SAME * float(np.nanmax(np.abs(own)))
+        limit = _SAME * float(np.nanmax(np.abs(values)))
         for j, first in enumerate(table.indices[:k]):
             other = table.mean[:, :, j]
-            if first not in found and np.allclose(own, other, rtol=0, atol=limit, equal_nan=True):
-                found[name] = first
+            if first not in twins and np.allclose(
+                values, other, rtol=0, atol=limit, equal_nan=True
+            ):
+                twins[name] = first
                 break
-    return found
+    return twins
 
 
 def group_means(
@@ -468,9 +470,9 @@ def change_sample(
     wanted = {unit for arm in arms for unit in arm}
     rows = np.array([i for i, unit in enumerate(table.units) if unit in wanted], dtype=int)
     weights = weights or {contrast.after: 1.0}
-    at = {session: i for i, session in enumerate(table.sessions)}
+    place = {session: i for i, session in enumerate(table.sessions)}
     k = table.indices.index(index)
-    early, late = [at[s] for s in layout.before], [at[s] for s in weights]
+    early, late = [place[s] for s in layout.before], [place[s] for s in weights]
     w = np.array(list(weights.values()))
     start, end = table.mean[rows][:, early, k], table.mean[rows][:, late, k]
     measured = np.asarray(np.isfinite(end).all(axis=1), dtype=bool)
@@ -521,7 +523,7 @@ def _before(
     """
     here = np.asarray(np.isfinite(start), dtype=bool)
     # 1. Sessions in which every arm has a value; the others tell nothing that can be compared.
-    #    An arm without any value before is told of elsewhere.
+    #    An arm without any value before is named by :func:`untestable_reason`.
     arms = [here[g & measured] for g in groups if here[g & measured].any()]
     shared = np.array([all(arm[:, j].any() for arm in arms) for j in range(here.shape[1])])
     here, n_shared = here & shared, int(shared.sum())
@@ -586,29 +588,29 @@ def _gaps(
     }
 
 
-def left_out(found: Sample) -> str:
+def left_out(sample: Sample) -> str:
     """Say which units are left out and why, and which take part without a value; ``""`` if none."""
     parts = []
-    if found.missing:
-        if found.valueless:
+    if sample.missing:
+        if sample.valueless:
             return (
                 "no unit has a defined value: the index lies outside the trusted range or is "
                 "undefined"
             )
-        if found.bare:
-            return f"no unit of this contrast has an accepted value in {listed(found.bare)}"
-        gone = [f"no {s} value for {', '.join(units)}" for s, units in found.missing.items()]
+        if sample.bare:
+            return f"no unit of this contrast has an accepted value in {listed(sample.bare)}"
+        gone = [f"no {s} value for {', '.join(units)}" for s, units in sample.missing.items()]
         parts.append(f"{'; '.join(gone)}: left out of this contrast, the test stays the same")
-    if found.unused:
+    if sample.unused:
         parts.append(
-            f"{listed(list(found.unused))} left out for all: not every treatment has a value there"
+            f"{listed(list(sample.unused))} left out for all: not every treatment has a value there"
         )
-    if found.partial:
-        lacks = "; ".join(f"{u} lacks {listed(list(days))}" for u, days in found.partial.items())
+    if sample.partial:
+        lacks = "; ".join(f"{u} lacks {listed(list(days))}" for u, days in sample.partial.items())
         parts.append(f"{lacks}: the value before is the mean of the other before sessions")
-    if found.filled:
+    if sample.filled:
         parts.append(
-            f"no value before for {', '.join(found.filled)}: as covariate the mean of the others "
+            f"no value before for {', '.join(sample.filled)}: as covariate the mean of the others "
             "stands in"
         )
     return "; ".join(parts)
@@ -618,15 +620,15 @@ def left_out(found: Sample) -> str:
 # ----------------------------------------------------------------------
 
 
-def untestable_reason(layout: Layout, contrast: Contrast, found: Sample) -> str:
+def untestable_reason(layout: Layout, contrast: Contrast, sample: Sample) -> str:
     """Return why the units of a contrast are too few for a test; ``""`` if they are not."""
-    treated, reference = found.arms
+    treated, reference = sample.arms
     if not contrast.reference:
         if len(treated) >= 2:
             return ""
         have = counted(len(treated), layout.word)
         return f"{have} with the pair in {contrast.level}; at least 2 are needed: description only"
-    if text := _session_confounded(layout, contrast, found):
+    if text := _session_confounded(layout, contrast, sample):
         return text
     short = [
         f"{level} has {counted(len(arm), layout.word)} with the pair"
@@ -636,14 +638,14 @@ def untestable_reason(layout: Layout, contrast: Contrast, found: Sample) -> str:
     return f"{', '.join(short)}; at least 2 are needed: description only" if short else ""
 
 
-def _session_confounded(layout: Layout, contrast: Contrast, found: Sample) -> str:
+def _session_confounded(layout: Layout, contrast: Contrast, sample: Sample) -> str:
     """Say where one arm was never measured in a session that the other one has."""
     arms = layout.within(contrast.stratum).levels
     level, reference = contrast.level, contrast.reference
-    never = [name for name in (level, reference) if _valueless(found, arms.get(name, ()))]
+    never = [name for name in (level, reference) if _valueless(sample, arms.get(name, ()))]
     if never:
         return ""  # an index that an arm lacks throughout says nothing of when it was measured
-    for session, gone in found.missing.items():
+    for session, gone in sample.missing.items():
         without = [name for name in (level, reference) if set(arms.get(name, ())) <= set(gone)]
         if len(without) == 1 and arms.get(without[0]):
             other = reference if without[0] == level else level
@@ -654,14 +656,14 @@ def _session_confounded(layout: Layout, contrast: Contrast, found: Sample) -> st
     return ""
 
 
-def _valueless(found: Sample, arm: Sequence[str]) -> bool:
+def _valueless(sample: Sample, arm: Sequence[str]) -> bool:
     """Return whether no unit of an arm has a value in any session of the contrast."""
-    return all(set(arm) <= set(found.missing.get(session, ())) for session in found.sessions)
+    return all(set(arm) <= set(sample.missing.get(session, ())) for session in sample.sessions)
 
 
-def described(contrast: Contrast, found: Sample) -> float:
+def described(contrast: Contrast, sample: Sample) -> float:
     """Return the estimate alone, where the units allow no test."""
-    treated, reference = found.arms
+    treated, reference = sample.arms
     if len(treated) == 0 or (contrast.reference and len(reference) == 0):
         return math.nan
     return mean(treated) - (mean(reference) if contrast.reference else 0.0)

@@ -316,12 +316,12 @@ def _largest(
     parts: Sequence[_Part], labels: NDArray[np.int64], floor: float, *, together: bool
 ) -> NDArray[np.float64]:
     """Return the largest |t| over the wavelengths, shape ``(n_arrangements, n_comparisons)``."""
-    found = []
+    squares = []
     for part in parts:
         step = max(8, _NUMBERS // max(1, part.values.shape[1]))
         chunks = [labels[i : i + step] for i in range(0, len(labels), step)]
-        found.append(np.vstack([part.squares(c, floor, together=together) for c in chunks]))
-    return np.sqrt(np.hstack(found)) if found else np.zeros((len(labels), 0))
+        squares.append(np.vstack([part.squares(c, floor, together=together) for c in chunks]))
+    return np.sqrt(np.hstack(squares)) if squares else np.zeros((len(labels), 0))
 
 
 def _critical(largest: NDArray[np.float64], level: float, *, enumerated: bool) -> float:
