@@ -1,4 +1,4 @@
-"""Verdicts: every test is judged within its family.
+"""Which effects are significant once all tests of a family are counted?
 
 A family is one question answered by one method over all indices, contrasts and after-sessions,
 without the primary contrast, which stands alone.
@@ -28,11 +28,6 @@ from leafledger.resampling.multiplicity import (
     max_t_labels,
 )
 from leafledger.resampling.permutation import generator, permuted_group
-
-# Verdicts: every test is judged within its family.
-# ----------------------------------------------------------------------
-# A family is one question answered by one method over all indices, contrasts and after-sessions,
-# without the primary contrast, which stands alone.
 
 SIGNIFICANT, NOT_SIGNIFICANT = "significant", "not_significant"
 EQUIVALENT, UNDEFINED = "equivalent", "undefined"

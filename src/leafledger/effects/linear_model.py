@@ -1,4 +1,4 @@
-"""What the treatment did, by a linear model that stands unequal variances.
+"""What did the treatment do, by a linear model that allows unequal variances?
 
 The model of one contrast is ``y = treatment + value before + block + stated factors``, one row per
 unit. ``y`` is the change of the unit, or its value after where there is no session before. With the

@@ -1,4 +1,4 @@
-"""Does the treatment change the time course? Mixed models by REML, tested as Kenward and Roger.
+"""Does the treatment change the time course: mixed models by REML, Kenward and Roger's tests?
 
 Values of one unit are correlated, those of different units are not. The covariance of a unit is a
 sum of known matrices times unknown numbers, so one fitting routine serves a random intercept, a

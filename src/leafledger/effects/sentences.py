@@ -1,4 +1,4 @@
-"""What is planned and what was found, in sentences; and which effects are shown first.
+"""What is said of the plan and the effects, and which effects are shown first?
 
 Every sentence is correct whatever the result is: it claims no more than the verdict, and a test
 without a p says why.

@@ -1,4 +1,4 @@
-"""The primary effects and the accuracy under one set of settings, as rows of a table of several."""
+"""What are the primary effects and the accuracy under each variant of the settings?"""
 
 from __future__ import annotations
 

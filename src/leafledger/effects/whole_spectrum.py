@@ -1,4 +1,4 @@
-"""Where the spectrum moved: the difference in change at every wavelength, with one band for all.
+"""Where did the spectrum move: the difference at every wavelength, with one band for all?
 
 The band holds over all wavelengths, after-sessions and treatments together: one permutation of the
 labels serves them all, so that their correlation is used.
@@ -37,16 +37,6 @@ from leafledger.study.spectra import Spectra, load_spectra
 if TYPE_CHECKING:
     import pandas as pd
 
-
-# Where the spectrum moved: the difference in change at every wavelength, with one band for all.
-# ----------------------------------------------------------------------
-# The band holds over all wavelengths, after-sessions and treatments together: one permutation of
-# the labels serves them all, so that their correlation is used.
-#
-# References
-# ----------
-# Westfall, P. H. and Young, S. S. (1993). Resampling-Based Multiple Testing, chapter 2. Wiley
-# (distribution of the largest |t| under permutation of the labels).
 
 MOST_DRAWS = 999
 """Arrangements drawn for the band at most: it is a quantile of the bulk, not a small p."""

@@ -1,4 +1,4 @@
-"""Our formula language: what may be written, and how text becomes a tree.
+"""What does the formula of an index say: from text to a tree, to values and slopes?
 
 ::
 
@@ -307,20 +307,8 @@ def _number_text(value: float) -> str:
     return text.removesuffix(".0")
 
 
-# Our formula language: what may be written, and how text becomes a tree.
+# From text to a tree, by recursive descent.
 # ----------------------------------------------------------------------
-# ::
-#
-#     sum      = product { ("+" | "-") product }
-#     product  = signed { ("*" | "/") signed }
-#     signed   = "-" signed | power
-#     power    = value [ "^" signed ]              right-hand side free of bands
-#     value    = number | "R" "(" nm [ "," nm ] ")" | name "(" sum { "," sum } ")" | "(" sum ")"
-#
-# ``R(705)`` is the reflectance (a fraction) at 705 nm, ``R(750, 800)`` its mean from 750 to 800 nm,
-# both ends included. Functions: ``sqrt``, ``ln``, ``log10``, ``abs``, ``min``, ``max``. ``-2^2`` is
-# -4 and ``2^3^2`` is 2^9, as on paper. Nothing else can be said: the text is read by this module
-# alone and never reaches an interpreter.
 
 MOST_CHARACTERS = 500
 MOST_DEPTH = 50

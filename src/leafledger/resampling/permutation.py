@@ -1,4 +1,4 @@
-"""The studentised difference of two groups within blocks, for many arrangements at once.
+"""What would chance do: signs flipped, labels permuted within blocks, differences studentised?
 
 A difference of means alone has no fixed spread when labels are dealt out anew: with few variable
 units against many uniform ones its permutation test refuses far too often. Divided by a standard
@@ -384,24 +384,6 @@ def equal_tailed(
 
 # The studentised difference of two groups within blocks, for many arrangements at once.
 # ----------------------------------------------------------------------
-# A difference of means alone has no fixed spread when labels are dealt out anew: with few variable
-# units against many uniform ones its permutation test refuses far too often. Divided by a standard
-# error that allows unequal variances, the test is exact where the treatment does nothing to any
-# unit, and keeps its level in large samples where only the means are alike. The statistic is that
-# of the linear model y ~ treatment + block with the standard error HC2. Without blocks it is
-# Welch's t, in blocks of two it is the paired t. Own code, because no library fits the model to
-# thousands of arrangements and columns in a few products of matrices.
-#
-# References
-# ----------
-# Janssen, A. (1997). Studentized permutation tests for non-i.i.d. hypotheses and the generalized
-# Behrens-Fisher problem. Statistics & Probability Letters 36, 9-21.
-# Chung, E. and Romano, J. P. (2013). Exact and asymptotically robust permutation tests. Annals of
-# Statistics 41, 484-507.
-# Wu, J. and Ding, P. (2021). Randomization tests for weak null hypotheses in randomized
-# experiments.
-# Journal of the American Statistical Association 116, 1898-1913 (blocks).
-# MacKinnon, J. G. and White, H. (1985). Journal of Econometrics 29, 305-325 (HC2).
 
 Array = NDArray[np.float64]
 

@@ -1,4 +1,7 @@
-"""Published lines of a mercury-argon lamp, and how many of them a spectrometer can tell apart.
+"""How far is a wavelength axis off, by the lines of a mercury-argon lamp?
+
+The published lines that a spectrometer can resolve are found among the peaks of a lamp scan; each
+is fitted, and a low polynomial corrects the axis.
 
 References
 ----------
@@ -19,17 +22,6 @@ from typing import Literal
 import numpy as np
 
 from leafledger.spectra.line_peaks import Flags, Floats, Peaks, find_peaks, locate
-
-# Published lines of a mercury-argon lamp, and how many of them a spectrometer can tell apart.
-# ----------------------------------------------------------------------
-# References
-# ----------
-# Wavelengths are in air, nm. Mercury 253-580 nm: Sansonetti, Salit & Reader 1996, Appl. Opt.
-# 35:74-77 (recommended wavelengths of mercury pencil lamps; those below 400 nm from memory).
-# Mercury at 1,014 nm and argon: Sansonetti & Martin 2005, J. Phys. Chem. Ref. Data 34:1559, as in
-# the NIST Atomic Spectra Database (from memory). Strengths are rough, as silicon detectors show the
-# lines (common practice, no source); they decide what may be seen at all and weigh lines that no
-# leaf spectrometer parts, nothing else.
 
 Element = Literal["Hg", "Ar"]
 
