@@ -101,19 +101,30 @@ class Effect:
     covariates: tuple[str, ...] = ()
 
 
+NO_SIZE = EffectSize("")
+"""Of a test that has no effect size."""
+
+
+@dataclass(frozen=True)
+class PlannedTest:
+    """What one test is: a contrast of an index by a method."""
+
+    contrast: Contrast
+    index: str
+    method: str
+
+
 def effect_of(
     layout: Layout,
     plan: Plan,
-    contrast: Contrast,
-    index: str,
-    method: str,
+    planned: PlannedTest,
     sample: Sample | None,
+    terms: Terms | None,
     tested: Result,
-    size: EffectSize,
-    primary: bool = False,
-    terms: Terms | None = None,
+    size: EffectSize = NO_SIZE,
 ) -> Effect:
     """Put a tested contrast together with its counts, percentage and remarks."""
+    contrast, index, method = planned.contrast, planned.index, planned.method
     return Effect(
         contrast,
         index,
@@ -124,7 +135,7 @@ def effect_of(
         percent_of(tested, contrast, sample, terms) if not contrast.per else Percent(),
         _in_u(tested.estimate, contrast, sample),
         plan.margin.get(index, math.nan) if contrast.question == EQUIVALENCE else math.nan,
-        primary,
+        is_primary(layout, plan, contrast, index, method),
         _remarks(contrast, tested, sample, terms),
         terms.names if terms is not None and not contrast.untestable else (),
     )
@@ -309,46 +320,27 @@ def effects_of(
         )
     out = []
     for method in methods:
+        planned = PlannedTest(contrast, index, method)
         units_tested, terms = model if model is not None and method in MODELS else (sample, None)
-        tested, own = _test(layout, plan, contrast, units_tested, terms, index, method)
-        named = is_primary(layout, plan, contrast, index, method)
-        out.append(
-            effect_of(
-                layout,
-                plan,
-                contrast,
-                index,
-                method,
-                units_tested,
-                tested,
-                own or size,
-                named,
-                terms,
-            )
-        )
+        tested, own_size = _test(layout, plan, planned, units_tested, terms)
+        out.append(effect_of(layout, plan, planned, units_tested, terms, tested, own_size or size))
     return out
 
 
 def _test(
-    layout: Layout,
-    plan: Plan,
-    contrast: Contrast,
-    sample: Sample | None,
-    terms: Terms | None,
-    index: str,
-    method: str,
+    layout: Layout, plan: Plan, planned: PlannedTest, sample: Sample | None, terms: Terms | None
 ) -> tuple[Result, EffectSize | None]:
     """Return the result, and the effect size where the method has one of its own."""
+    contrast, method = planned.contrast, planned.method
     level = 1.0 - 2.0 * plan.alpha if method == "tost" else plan.level
     if sample is None:
         return Result(math.nan, ci_level=level, remark=contrast.untestable), None
-    obstacle = contrast.untestable or untestable_reason(layout, contrast, sample)
-    if obstacle:
-        return Result(described(contrast, sample), ci_level=level, remark=obstacle), None
+    if reason := contrast.untestable or untestable_reason(layout, contrast, sample):
+        return Result(described(contrast, sample), ci_level=level, remark=reason), None
     if terms is not None:
         tested, size, error = treatment_test(sample, terms, level, MODELS[method])
         if method == "tost":
-            return within_margin(tested, error, plan.margin[index]), None
+            return within_margin(tested, error, plan.margin[planned.index]), None
         return tested, size
     if method == "label_permutation":
         blocks = [layout.blocks.get(unit, "") for unit in sample.units]
@@ -423,7 +415,7 @@ def time_course_tests(data: StudyData) -> list[Effect]:
         for method in methods:
             contrast = _contrast(layout, level, reference, method)
             for index in table.indices:
-                out.append(_effect(data, contrast, index, method))
+                out.append(_effect(data, PlannedTest(contrast, index, method)))
     return out
 
 
@@ -435,26 +427,23 @@ def _contrast(layout: Layout, level: str, reference: str, method: str) -> Contra
         "summary_slope": (f"(slope){arms}", f"/{layout.time_word}"),
         "summary_area": (f"(area-{start}){arms}", f"*{layout.time_word}"),
     }[method]
-    obstacle = no_change(layout) or confounding(layout, level, reference, layout.after)
-    return Contrast(COURSE, name, "", level, reference, obstacle, per=per)
+    reason = no_change(layout) or confounding(layout, level, reference, layout.after)
+    return Contrast(COURSE, name, "", level, reference, reason, per=per)
 
 
-def _effect(data: StudyData, contrast: Contrast, index: str, method: str) -> Effect:
-    layout, table, plan = data.layout, data.table, data.plan
-    weights = weights_of(layout, method)
-    whole = change_sample(layout, table, contrast, index, weights=weights, fill_before=True)
+def _effect(data: StudyData, planned: PlannedTest) -> Effect:
+    layout, plan, contrast = data.layout, data.plan, planned.contrast
+    weights = weights_of(layout, planned.method)
+    whole = change_sample(
+        layout, data.table, contrast, planned.index, weights=weights, fill_before=True
+    )
     sample, terms = terms_of(whole, layout.factors)
-    tested, size = _tested(layout, plan, contrast, sample, terms)
-    return effect_of(layout, plan, contrast, index, method, sample, tested, size, terms=terms)
-
-
-def _tested(
-    layout: Layout, plan: Plan, contrast: Contrast, sample: Sample, terms: Terms
-) -> tuple[Result, EffectSize]:
-    if obstacle := contrast.untestable or untestable_reason(layout, contrast, sample):
-        tested = Result(described(contrast, sample), ci_level=plan.level, remark=obstacle)
-        return tested, size_of(contrast, sample, plan)
-    return treatment_test(sample, terms, plan.level)[:2]
+    if reason := contrast.untestable or untestable_reason(layout, contrast, sample):
+        tested = Result(described(contrast, sample), ci_level=plan.level, remark=reason)
+        size = size_of(contrast, sample, plan)
+    else:
+        tested, size, _ = treatment_test(sample, terms, plan.level)
+    return effect_of(layout, plan, planned, sample, terms, tested, size)
 
 
 def weights_of(layout: Layout, method: str) -> Mapping[str, float]:
@@ -530,8 +519,7 @@ def _interactions(data: StudyData) -> list[Effect]:
                     tested = _interaction(sample, terms, stratum_of, robust=robust)
                 out.append(
                     effect_of(
-                        *(layout, plan, labelled, index, method, sample, tested, EffectSize("")),
-                        terms=terms,
+                        layout, plan, PlannedTest(labelled, index, method), sample, terms, tested
                     )
                 )
     return out
@@ -566,20 +554,23 @@ def trend_tests(data: StudyData) -> list[Effect]:
     dose_of = {unit: layout.doses[level] for unit, level in layout.level_of.items()}
     for after in layout.after or ("",):
         name = f"({_step(layout, after)})/dose"
-        obstacle = no_after(layout) or by_instrument(layout, [*layout.levels], [after])
-        contrast = Contrast(TREND, name, after, everyone, "", obstacle, per="/dose")
+        reason = no_after(layout) or by_instrument(layout, [*layout.levels], [after])
+        contrast = Contrast(TREND, name, after, everyone, "", reason, per="/dose")
         for index in table.indices:
             sample, terms = None, None
-            tested = Result(math.nan, ci_level=plan.level, remark=obstacle)
-            if not obstacle:
+            tested = Result(math.nan, ci_level=plan.level, remark=reason)
+            if not reason:
                 whole = change_sample(merged, table, contrast, index, fill_before=True)
                 sample, terms = terms_of(whole, layout.factors)
                 tested = _trend(sample, terms, dose_of, plan)
             out.append(
                 effect_of(
-                    *(merged, plan, contrast, index, "linear_trend", sample, tested),
-                    EffectSize(""),
-                    terms=terms,
+                    merged,
+                    plan,
+                    PlannedTest(contrast, index, "linear_trend"),
+                    sample,
+                    terms,
+                    tested,
                 )
             )
     return out
@@ -637,15 +628,15 @@ def factorial_tests(data: StudyData) -> list[Effect]:
     everyone, merged = _one_arm(layout)
     level_of = layout.level_of
     for after in layout.after:
-        obstacle = by_instrument(layout, [*layout.levels], [after])
+        reason = by_instrument(layout, [*layout.levels], [after])
         for index in table.indices:
             for what in ("treatment", layout.crossed_name, f"treatment x {layout.crossed_name}"):
                 name = f"({_step(layout, after)}) {what}"
-                contrast = Contrast(FACTORIAL, name, after, everyone, "", obstacle)
+                contrast = Contrast(FACTORIAL, name, after, everyone, "", reason)
                 for method, robust in FACTORIALS.items():
                     sample, terms = None, None
-                    tested = Result(math.nan, statistic_name="F", remark=obstacle)
-                    if not obstacle:
+                    tested = Result(math.nan, statistic_name="F", remark=reason)
+                    if not reason:
                         sample = _within(
                             change_sample(merged, table, contrast, index), layout.crossed
                         )
@@ -654,9 +645,12 @@ def factorial_tests(data: StudyData) -> list[Effect]:
                         )
                     out.append(
                         effect_of(
-                            *(merged, plan, contrast, index, method, sample, tested),
-                            EffectSize(""),
-                            terms=terms,
+                            merged,
+                            plan,
+                            PlannedTest(contrast, index, method),
+                            sample,
+                            terms,
+                            tested,
                         )
                     )
     return out
