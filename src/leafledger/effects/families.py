@@ -87,7 +87,7 @@ def adjusted_tests(
     plan
         The plan of the analysis, with the level of the verdicts.
     max_t
-        Key of a test -> its p adjusted by the largest |t|, see :mod:`leafledger.effects.families`.
+        Key of a test -> its p adjusted by the largest |t|, see :func:`max_t_of`.
     twins
         Index -> the index of which it is the same number, see
         :func:`leafledger.effects.unit_means.same_numbers`.

@@ -269,7 +269,7 @@ def independent_columns(base: Sequence[Array], columns: Sequence[Array]) -> list
     Examples
     --------
     >>> one, two = np.array([1.0, 1.0, 1.0]), np.array([1.0, 0.0, 0.0])
-    >>> [c.tolist() for c in beyond([one], [two, one - two])]
+    >>> [c.tolist() for c in independent_columns([one], [two, one - two])]
     [[1.0, 0.0, 0.0]]
     """
     kept: list[Array] = []
@@ -331,7 +331,7 @@ def coefficient_test(
     Parameters
     ----------
     sample, terms, level, kind
-        As in :func:`treatment`.
+        As in :func:`treatment_test`.
     column
         Shape ``(n_units,)``.
     arms
@@ -424,7 +424,7 @@ def trend_test(sample: Sample, dose: Array, terms: Terms, level: float) -> Resul
     Parameters
     ----------
     sample, terms, level
-        As in :func:`treatment`.
+        As in :func:`treatment_test`.
     dose
         One per unit, shape ``(n_units,)``. All units share a working variance: with few units at
         each dose those of single doses would be too poorly known.

@@ -349,7 +349,7 @@ def assumption_checks(
     effects
         The primary tests.
     tests
-        The same under other choices, see :mod:`leafledger.effects.robustness`.
+        The same under other choices, see :func:`robustness`.
 
     Returns
     -------

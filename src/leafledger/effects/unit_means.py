@@ -85,7 +85,8 @@ def unit_mean(leaves: Mapping[str, Iterable[IndexValue]]) -> UnitMean:
 
     Examples
     --------
-    >>> unit_mean({"1": [Reading("a", 1.0), Reading("b", 2.0)], "2": [Reading("c", 3.5)]}).mean
+    >>> leaves = {"1": [IndexValue("a", 1.0), IndexValue("b", 2.0)], "2": [IndexValue("c", 3.5)]}
+    >>> unit_mean(leaves).mean
     2.5
     """
     groups = [sorted(leaves[leaf], key=lambda r: (r.value, r.scan)) for leaf in sorted(leaves)]

@@ -148,7 +148,7 @@ def permuted_group(treated: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], float
 
     Examples
     --------
-    >>> group, sign = dealt_group(np.array([False, True]))
+    >>> group, sign = permuted_group(np.array([False, True]))
     >>> group.tolist(), sign
     ([True, False], -1.0)
     """
@@ -242,9 +242,9 @@ def label_permutations(
     --------
     >>> from leafledger.resampling.permutation import generator
     >>> held = np.array([0, 1, 2, 0])
-    >>> label_deals(held, ["A"] * 4, 99, generator(1), 100).n_possible
+    >>> label_permutations(held, ["A"] * 4, 99, generator(1), 100).n_possible
     12
-    >>> label_deals(held, ["A", "A", "B", "B"], 99, generator(1), 100).labels.tolist()
+    >>> label_permutations(held, ["A", "A", "B", "B"], 99, generator(1), 100).labels.tolist()
     [[0, 1, 0, 2], [0, 1, 2, 0], [1, 0, 0, 2], [1, 0, 2, 0]]
     """
     places = _places(blocks)
