@@ -64,7 +64,7 @@ from leafledger.effects.sentences import (
 from leafledger.effects.unit_means import StudyData, group_means, same_numbers, unit_table
 from leafledger.effects.whole_spectrum import spectrum_table
 from leafledger.errors import InputFault, Problem, nearest, quoted
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.columns import (
     EFFECTS,
     FLAGS,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.report.answer import found
 from leafledger.report.classification import apart
 from leafledger.report.conclusions_held import holds
