@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from leafledger.effects.two_sample_tests import welch_t
-from leafledger.effects.unit_means import Reading, unit_mean
+from leafledger.effects.unit_means import IndexValue, unit_mean
 
 LEAVES = (1, 2, 3, 5, 8, 12)
 STUDIES, PLANTS = 2000, 6
@@ -31,7 +31,7 @@ def shares(n_leaves: int) -> tuple[float, float]:
         means = [
             np.array(
                 [
-                    unit_mean({str(i): [Reading("s", v)] for i, v in enumerate(p.tolist())}).mean
+                    unit_mean({str(i): [IndexValue("s", v)] for i, v in enumerate(p.tolist())}).mean
                     for p in arm
                 ]
             )

@@ -1,11 +1,8 @@
-"""Numbers, counts and lists as they stand in a sentence."""
+"""How do numbers, counts and lists stand in a sentence?"""
 
 from __future__ import annotations
 
 import math
-
-# Counts and lists as they stand in a sentence.
-# ----------------------------------------------------------------------
 
 
 def plural(word: str) -> str:
@@ -67,12 +64,6 @@ def p_text(p: float, alpha: float = 0.05) -> str:
     return repr(p)
 
 
-# Numbers as they stand in a sentence.
-# ----------------------------------------------------------------------
-
-__all__ = ["counted", "decimals", "listed", "number", "plural", "quantity", "shown_p"]
-
-
 def decimals(low: float, high: float, estimate: float) -> int:
     """Return how many decimals show two digits of the half width of an interval.
 
@@ -126,10 +117,5 @@ def shown_p(p: float, alpha: float) -> str:
     >>> shown_p(0.03125, 0.05), shown_p(0.0000123, 0.05), shown_p(0.04999, 0.05)
     ('= 0.0312', '< 0.0001', '= 0.04999')
     """
-    if p < 1e-4:
-        return "< 0.0001"
-    for digits in range(3, 17):
-        text = f"{p:.{digits}g}"
-        if (float(text) < alpha) == (p < alpha):
-            return f"= {text}"
-    return f"= {p!r}"
+    text = p_text(p, alpha)
+    return text if text.startswith("<") else f"= {text}"

@@ -8,14 +8,14 @@ import pytest
 from scipy import stats
 from tests.effects.published_data import OATS
 
-from leafledger.effects.analysis import all_effects, effects_of, factorial_effects, fieller
+from leafledger.effects.analysis import effects_of, factorial_tests, fieller, session_tests
 from leafledger.effects.design import by_block, contrasts, layout_from, plan_from
-from leafledger.effects.families import judged
-from leafledger.effects.findings import onsets
-from leafledger.effects.mixed_model import model_effects
+from leafledger.effects.families import adjusted_tests
+from leafledger.effects.mixed_model import mixed_model_tests
 from leafledger.effects.robustness import robustness
+from leafledger.effects.sentences import onsets
 from leafledger.effects.stage import every_effect
-from leafledger.effects.unit_means import same_numbers, sample, unit_table
+from leafledger.effects.unit_means import StudyData, change_sample, same_numbers, unit_table
 
 SETTINGS = {
     "primary": {"index": "I", "question": "difference_in_change"},
@@ -81,9 +81,10 @@ def plants(n, treatments=("chelate", "water"), **columns):
     }
 
 
-def judged_rows(layout, means, settings=SETTINGS):
+def adjusted_rows(layout, means, settings=SETTINGS):
     plan = plan_from(settings, layout)
-    return judged(all_effects(layout, means, plan), plan.alpha, twins=same_numbers(means)), plan
+    effects = session_tests(StudyData(layout, means, plan))
+    return adjusted_tests(effects, plan, twins=same_numbers(means)), plan
 
 
 def one(rows, **wanted):
@@ -110,7 +111,7 @@ def test_blocks_stand_in_the_default_test_and_give_back_its_power():
     layout = layout_from(design(block="block"), units)
     found = {"linear_model": 0, "welch_t": 0}
     for _ in range(40):
-        rows, _ = judged_rows(layout, table(layout, grown(rng, units, 1.0, block_shift=3.0)))
+        rows, _ = adjusted_rows(layout, table(layout, grown(rng, units, 1.0, block_shift=3.0)))
         for method in found:
             found[method] += one(rows, method=method, after="day8").effect.tested.p < 0.05
     assert found["linear_model"] > 30
@@ -138,7 +139,7 @@ def test_a_change_of_whole_blocks_counts_blocks():
     units = plants(24, block=lambda i: f"b{i // 6}")
     layout = layout_from(design(block="block"), units)
     means = table(layout, grown(rng, units, block_shift=2.0))
-    rows, _ = judged_rows(layout, means)
+    rows, _ = adjusted_rows(layout, means)
     found = one(rows, method="paired_t", after="day8", level="chelate")
     values = means.mean[:, :, 0]
     change = [
@@ -150,7 +151,7 @@ def test_a_change_of_whole_blocks_counts_blocks():
     assert found.effect.tested.df == 3
     assert "means of 4 blocks" in found.note
     two = layout_from(design(block="block"), plants(12, block=lambda i: f"b{i // 6}"))
-    rows, _ = judged_rows(two, table(two, grown(rng, plants(12, block=lambda i: f"b{i // 6}"))))
+    rows, _ = adjusted_rows(two, table(two, grown(rng, plants(12, block=lambda i: f"b{i // 6}"))))
     found = one(rows, method="paired_t", after="day8", level="chelate")
     assert "two blocks are too few" in found.note
     assert found.effect.tested.df == 5
@@ -164,7 +165,7 @@ def test_null_changes_of_shifting_blocks_keep_the_level():
     layout = layout_from(design(block="block"), units)
     wrong = 0
     for _ in range(600):
-        rows, _ = judged_rows(layout, table(layout, grown(rng, units, block_shift=1.0)))
+        rows, _ = adjusted_rows(layout, table(layout, grown(rng, units, block_shift=1.0)))
         wrong += one(rows, method="paired_t", after="day8", level="water").effect.tested.p < 0.05
     assert wrong / 600 <= 0.05 + 3 * (0.05 * 0.95 / 600) ** 0.5
 
@@ -181,12 +182,12 @@ def test_a_unit_that_lacks_one_of_several_before_sessions_is_kept():
     del values["p03", "day0"]
     means = table(layout, values)
     (contrast,) = [c for c in contrasts(layout) if c.question == "difference_in_change"]
-    found = sample(layout, means, contrast, "I")
+    found = change_sample(layout, means, contrast, "I")
     assert found.units == tuple(units)
     # Its mean is that of the other session, less what that session differs from the mean of both.
     assert found.before == pytest.approx([i + 2.5 for i in range(8)])
     assert found.partial == {"p03": ("day0",)}
-    rows, _ = judged_rows(layout, means)
+    rows, _ = adjusted_rows(layout, means)
     note = one(rows, method="linear_model", after="day8").note
     assert "p03 lacks day0: the value before is the mean of the other before" in note
 
@@ -198,7 +199,7 @@ def test_a_unit_without_any_value_before_is_kept_by_the_linear_model_alone():
     values = grown(rng, units)
     del values["p05", "day0"]
     means = table(layout, values)
-    rows, _ = judged_rows(layout, means)
+    rows, _ = adjusted_rows(layout, means)
     model = one(rows, method="linear_model", after="day8")
     assert (model.effect.n_units, model.effect.n_reference, model.effect.n_missing) == (8, 8, 0)
     assert "no value before for p05: as covariate the mean of the others stands in" in model.note
@@ -225,7 +226,7 @@ def test_treated_trays_are_tested_over_trays():
     values = grown(rng, units)
     means = table(layout, values)
     assert means.units == tuple(f"t{k}" for k in range(8))
-    rows, _ = judged_rows(layout, means)
+    rows, _ = adjusted_rows(layout, means)
     change = {u: values[u, "day8"][0] - values[u, "day0"][0] for u in units}
     trays = [np.mean([change[f"p{i:02d}"] for i in range(4 * k, 4 * k + 4)]) for k in range(8)]
     expected = stats.ttest_ind(trays[0::2], trays[1::2], equal_var=False)
@@ -258,7 +259,7 @@ def test_crossed_factors_through_the_whole_way():
         design({"day4": "after"}, whole_plot="plot", block="field", control="n0"),
         *(units, {"crossed": "variety"}),
     )
-    effects = factorial_effects(layout, table(layout, values), plan_from(SETTINGS, layout))
+    effects = factorial_tests(StudyData(layout, table(layout, values), plan_from(SETTINGS, layout)))
     effects = [e for e in effects if e.method == "factorial_f"]
     found = {e.contrast.name.partition(") ")[2]: e.tested for e in effects}
     for name, f, df2 in (
@@ -279,7 +280,7 @@ def test_pairs_of_treatments_are_those_asked_for():
         *(("chelate", "water"), ("sulphate", "water")),
         ("sulphate", "chelate"),
     )
-    rows, _ = judged_rows(everything, table(everything, grown(np.random.default_rng(6), units)))
+    rows, _ = adjusted_rows(everything, table(everything, grown(np.random.default_rng(6), units)))
     primary = [r.effect.contrast for r in rows if r.effect.primary]
     assert {(c.level, c.reference) for c in primary} == {*everything.pairs[:2]}
     found = one(rows, method="welch_t", after="day8", reference="chelate").effect
@@ -296,7 +297,7 @@ def test_two_formulas_that_are_one_number_count_once():
     }
     means = table(layout, values, names)
     assert same_numbers(means) == {"C": "A"}
-    rows, _ = judged_rows(layout, means, {**SETTINGS, "primary": None})
+    rows, _ = adjusted_rows(layout, means, {**SETTINGS, "primary": None})
     assert {r.n_family for r in rows if r.effect.method == "welch_t"} == {
         4
     }  # 2 indices, 2 sessions
@@ -314,14 +315,14 @@ def shown_at(p_by_day, level="chelate", reference="water"):
     rng = np.random.default_rng(8)
     means = table(layout, grown(rng, plants(8), days=days))
     effects = []
-    for effect in all_effects(layout, means, plan):
+    for effect in session_tests(StudyData(layout, means, plan)):
         c = effect.contrast
         if effect.method == "linear_model" and (c.level, c.reference) == (level, reference):
             from dataclasses import replace
 
             tested = replace(effect.tested, p=p_by_day[c.after], estimate=1.0)
             effects.append(replace(effect, tested=tested))
-    return onsets(judged(effects, 0.05), layout, plan)
+    return onsets(adjusted_tests(effects, plan), layout, plan)
 
 
 @pytest.mark.parametrize(
@@ -351,7 +352,7 @@ def test_equivalence_is_adjusted_within_its_family():
     layout = layout_from(design(), units)
     means = table(layout, grown(rng, units, names=names), names)
     settings = {**SETTINGS, "margin": dict.fromkeys(names, 0.9)}
-    rows, plan = judged_rows(layout, means, settings)
+    rows, plan = adjusted_rows(layout, means, settings)
     family = [r for r in rows if r.effect.method == "tost"]
     assert len(family) == 12
     for row in family:
@@ -359,7 +360,7 @@ def test_equivalence_is_adjusted_within_its_family():
     assert any(r.effect.tested.p < plan.alpha and r.verdict != "equivalent" for r in family)
 
 
-def test_the_joint_test_looks_at_after_sessions_against_the_mean_before():
+def test_the_joint_test_compares_after_sessions_against_the_mean_before():
     """Arms that differ between two before-sessions alone are no effect of the treatment."""
     rng = np.random.default_rng(10)
     days = {"a": "before", "b": "before", "c": "after", "d": "after"}
@@ -373,7 +374,7 @@ def test_the_joint_test_looks_at_after_sessions_against_the_mean_before():
             step = 3.0 * (1 if i % 2 == 0 else -1)
             values[unit, "a"] = values[unit, "a"] + step
             values[unit, "b"] = values[unit, "b"] - step
-        effects = model_effects(layout, table(layout, values), plan)
+        effects = mixed_model_tests(StudyData(layout, table(layout, values), plan))
         fired += next(e for e in effects if e.method.endswith("_f")).tested.p < 0.05
         assert next(e for e in effects if e.method.endswith("_f")).tested.df == 2
     assert fired <= 5
@@ -400,9 +401,59 @@ def test_percent_of_a_change_knows_that_it_shares_the_value_before():
         values |= {(u, "day8"): 12 + rng.normal() for u in units}
         (contrast,) = contrasts(layout)
         plan = plan_from({**SETTINGS, "primary": None}, layout)
-        (effect,) = effects_of(layout, table(layout, values), plan, contrast, "I", ["paired_t"])
+        (effect,) = effects_of(
+            StudyData(layout, table(layout, values), plan), contrast, "I", ["paired_t"]
+        )
         covered += effect.percent.low < 20.0 < effect.percent.high
     assert 0.91 < covered / 300 < 0.985
+
+
+def test_percent_within_blocks_knows_the_scatter_within_them():
+    """Blocks far apart before: the mean before is known by the scatter within blocks."""
+    rng = np.random.default_rng(21)
+    units = plants(16, block=lambda i: "AB"[i // 8])
+    layout = layout_from(design(block="block"), units)
+    values = grown(rng, units)
+    for (unit, _), value in values.items():
+        value += 15.0 * (units[unit]["block"] == "B")
+    means = table(layout, values)
+    rows, _ = adjusted_rows(layout, means)
+    effect = one(rows, method="linear_model", after="day8").effect
+    before = means.mean[:, 0, 0]
+    within = sum(half.var(ddof=0) * 8 for half in (before[:8], before[8:])) / 14
+    assert before.var(ddof=1) > 10 * within
+    tested = effect.tested
+    t = stats.t.ppf(0.975, tested.df)
+    error = (tested.ci_high - tested.ci_low) / (2 * t)
+    expected = fieller(tested.estimate, before.mean(), error**2, within / 16, 0.0, t)
+    found = (effect.percent.low, effect.percent.high)
+    assert found == pytest.approx(tuple(100 * limit for limit in expected), rel=1e-9)
+
+
+def test_the_shift_of_a_before_session_comes_from_complete_units_however_few():
+    """One complete unit gives the shift for all; without one, no unit with gaps is kept."""
+    days = {"dayA": "before", "dayB": "before", "day8": "after"}
+    units = plants(6)
+    layout = layout_from(design(days), units)
+    rises = {"dayA": 0.0, "dayB": 4.0, "day8": 9.0}
+    values = {(u, day): 10.0 * i + rises[day] for i, u in enumerate(units) for day in days}
+    for i, unit in enumerate(units):
+        if i:  # p00 alone has both
+            del values[unit, ["dayA", "dayB"][(i // 2) % 2]]
+    between, within = (
+        next(c for c in contrasts(layout) if bool(c.reference) == wanted)
+        for wanted in (True, False)
+    )
+    found = change_sample(layout, table(layout, values), between, "I")
+    assert found.units == tuple(units)
+    assert found.before == pytest.approx([10.0 * i + 2.0 for i in range(6)])
+    assert found.change == pytest.approx([7.0] * 6)
+    # Within a treatment the error of the shift would not cancel: complete units only.
+    assert change_sample(layout, table(layout, values), within, "I").units == ("p00",)
+    del values["p00", "dayA"]
+    found = change_sample(layout, table(layout, values), between, "I")
+    assert found.units == ()
+    assert found.n_missing == 6
 
 
 def test_a_before_session_that_one_treatment_lacks_is_left_out_for_all():
@@ -417,7 +468,7 @@ def test_a_before_session_that_one_treatment_lacks_is_left_out_for_all():
         if not (day == "dayA" and units[unit]["treatment"] == "chelate")
     }
     means = table(layout, values)
-    rows, _ = judged_rows(layout, means)
+    rows, _ = adjusted_rows(layout, means)
     for row in rows:
         effect = row.effect
         if effect.contrast.level == "chelate" or effect.contrast.reference:
@@ -426,7 +477,7 @@ def test_a_before_session_that_one_treatment_lacks_is_left_out_for_all():
     note = one(rows, method="linear_model", after="day8").note
     assert "dayA left out for all: not every treatment has a value there" in note
     gone = {key: value for key, value in values.items() if key[1] != "dayA"}
-    rows, _ = judged_rows(layout, table(layout, gone))
+    rows, _ = adjusted_rows(layout, table(layout, gone))
     assert one(rows, method="linear_model", after="day8").effect.tested.estimate == pytest.approx(
         0.0, abs=0.3
     )
@@ -440,7 +491,7 @@ def test_an_arm_without_any_value_before_is_not_tested():
     for unit, row in units.items():
         if row["treatment"] == "chelate":
             del values[unit, "day0"]
-    rows, _ = judged_rows(layout, table(layout, values))
+    rows, _ = adjusted_rows(layout, table(layout, values))
     for method in ("linear_model", "linear_model_equal", "welch_t"):
         found = one(rows, method=method, after="day8")
         assert found.verdict == "undefined"
@@ -476,10 +527,10 @@ def test_odd_designs_end_in_rows_and_reasons(seed):
     methods = ["paired_t", "signed_rank", "linear_model", "welch_t", "label_permutation", "ancova"]
     settings = {**SETTINGS, "methods": methods, "margin": {"I": 0.5}, "strata": "kind"}
     plan = plan_from(settings, layout)
-    rows = judged(every_effect(layout, means, plan), plan.alpha)
+    rows = adjusted_tests(every_effect(StudyData(layout, means, plan)), plan)
     for row in rows:
         assert row.effect.tested.remark or math.isfinite(row.effect.tested.p)
-    for held in robustness(layout, means, means, plan):
+    for held in robustness(StudyData(layout, means, plan), means):
         assert held.row.verdict == "undefined" or math.isfinite(held.row.effect.tested.p)
 
 
@@ -500,7 +551,7 @@ def test_a_whole_plot_factor_is_not_moved_by_units_lost_unequally():
             for unit, row in units.items()
             if unit not in lost[:6]
         }
-        effects = factorial_effects(layout, table(layout, values), plan)
+        effects = factorial_tests(StudyData(layout, table(layout, values), plan))
         (found,) = [
             e
             for e in effects
@@ -529,7 +580,7 @@ def test_a_factor_inside_treated_plots_is_tested_inside_them():
     asked = {"crossed": "nitrogen"}
     assert layout_from(sheet, units, asked).word == "plot"
     layout = layout_from(sheet, units, asked, inside_plots=True)
-    effects = factorial_effects(layout, table(layout, values), plan_from(SETTINGS, layout))
+    effects = factorial_tests(StudyData(layout, table(layout, values), plan_from(SETTINGS, layout)))
     effects = [e for e in effects if e.method == "factorial_f"]
     found = {e.contrast.name.partition(") ")[2]: e.tested for e in effects}
     for name, f, df2 in (
@@ -559,7 +610,9 @@ def test_percent_of_a_change_is_fieller_over_the_units(sign):
     values |= {(unit, "day8"): after[i] for i, unit in enumerate(units)}
     (contrast,) = contrasts(layout)
     plan = plan_from({**SETTINGS, "primary": None}, layout)
-    (effect,) = effects_of(layout, table(layout, values), plan, contrast, "I", ["paired_t"])
+    (effect,) = effects_of(
+        StudyData(layout, table(layout, values), plan), contrast, "I", ["paired_t"]
+    )
     change, size = after - before, abs(before.mean())
     cov = np.cov(change, before)[0, 1] / 7 * sign
     spread = change.var(ddof=1) / 7, before.var(ddof=1) / 7
@@ -582,7 +635,7 @@ def test_percent_of_a_difference_is_fieller_over_all_units_before_or_over_the_re
         found = next(c for c in contrasts(layout) if c.reference)
         settings = {**SETTINGS, "primary": None}
         means, plan = table(layout, values), plan_from(settings, layout)
-        (effect,) = effects_of(layout, means, plan, found, "I", ["welch_t"])
+        (effect,) = effects_of(StudyData(layout, means, plan), found, "I", ["welch_t"])
         own = after - before if "day0" in days else after
         welch = stats.ttest_ind(own[treated], own[~treated], equal_var=False)
         base = before if "day0" in days else after[~treated]
@@ -635,7 +688,7 @@ def test_a_smallest_p_that_equals_alpha_is_out_of_reach():
         (0.11, "attain is 90 %"),
     ):
         settings = {**SETTINGS, "primary": None, "methods": ["label_permutation"], "alpha": alpha}
-        (row,) = judged_rows(layout, means, settings)[0]
+        (row,) = adjusted_rows(layout, means, settings)[0]
         assert row.effect.tested.p_smallest == 0.1
         assert row.note.endswith(words)
 

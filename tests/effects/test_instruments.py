@@ -1,6 +1,6 @@
 """Instruments: what they make untestable, and what must be said of them."""
 
-from leafledger.effects.design import apart, changed
+from leafledger.effects.design import instrument_changed, no_common_instrument
 
 TOLD = "cannot be told from the instrument"
 PRIMARY = "(day8-day0)@chelate-water"
@@ -90,5 +90,5 @@ def test_three_treatments_each_with_its_own_instrument_have_no_trend(small_study
 
 def test_what_is_not_named_says_nothing():
     known = {"d0": {"p1": frozenset({"A"})}}
-    assert not apart(known, "d0", ["p1"], ["p2"])
-    assert not changed(known, ["d0"], "d8", ["p1", "p2"])
+    assert not no_common_instrument(known, "d0", ["p1"], ["p2"])
+    assert not instrument_changed(known, ["d0"], "d8", ["p1", "p2"])

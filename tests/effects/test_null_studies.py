@@ -6,17 +6,18 @@ The bounds are the stated level plus a Monte Carlo allowance of about three stan
 import numpy as np
 import pytest
 
-from leafledger.effects.analysis import all_effects
+from leafledger.effects.analysis import session_tests
 from leafledger.effects.design import layout_from, plan_from
-from leafledger.effects.families import judged, max_t_of
+from leafledger.effects.families import adjusted_tests, max_t_of
 from leafledger.effects.two_sample_tests import (
     label_permutation,
     paired_t,
     sign_flip,
     signed_rank,
+    t_test,
     welch_t,
 )
-from leafledger.effects.unit_means import Reading, UnitTable, unit_mean
+from leafledger.effects.unit_means import IndexValue, StudyData, UnitTable, unit_mean
 from leafledger.resampling.multiplicity import holm, max_t_flips, max_t_labels
 from leafledger.resampling.permutation import generator
 
@@ -66,7 +67,7 @@ def count(n_studies, seed, methods=("welch_t",), **kwargs):
     for _ in range(n_studies):
         layout, table = study(rng, **kwargs)
         plan = plan_from({**SETTINGS, "methods": list(methods)}, layout)
-        rows = judged(all_effects(layout, table, plan), 0.05)
+        rows = adjusted_tests(session_tests(StudyData(layout, table, plan)), plan)
         found = [r for r in rows if r.verdict == "significant"]
         primary += any(r.effect.primary for r in found)
         family += any(
@@ -83,7 +84,7 @@ def test_null_studies_find_little():
 
 
 def mean_of_leaves(plant):
-    return unit_mean({str(i): [Reading("s", v)] for i, v in enumerate(plant.tolist())}).mean
+    return unit_mean({str(i): [IndexValue("s", v)] for i, v in enumerate(plant.tolist())}).mean
 
 
 def test_averaging_leaves_keeps_the_error_that_counting_them_breaks():
@@ -99,7 +100,7 @@ def test_averaging_leaves_keeps_the_error_that_counting_them_breaks():
             np.array(
                 [
                     unit_mean(
-                        {str(i): [Reading("s", v)] for i, v in enumerate(plant.tolist())}
+                        {str(i): [IndexValue("s", v)] for i, v in enumerate(plant.tolist())}
                     ).mean
                     for plant in arm
                 ]
@@ -129,8 +130,8 @@ def largest_t(n_studies, seed, methods, **kwargs):
     for _ in range(n_studies):
         layout, table = study(rng, **kwargs)
         plan = plan_from({**SETTINGS, "methods": methods, "seed": int(rng.integers(2**31))}, layout)
-        effects = all_effects(layout, table, plan)
-        rows = judged(effects, 0.05, max_t_of(layout, table, plan, effects)[0])
+        effects = session_tests(StudyData(layout, table, plan))
+        rows = adjusted_tests(effects, plan, max_t_of(StudyData(layout, table, plan), effects)[0])
         family = [r for r in rows if not r.effect.primary]
         by_holm += min(r.p_holm for r in family) < 0.05
         by_max_t += min(r.p_max_t for r in family) < 0.05
@@ -238,7 +239,7 @@ def test_exact_intervals_cover_as_often_as_they_say(method, n):
 @pytest.mark.parametrize("n", [4, 8])
 def test_coverage_of_mixed_models(n):
     """Contrast of the free covariance, with units that respond differently: 93.5 to 96.5 %."""
-    from leafledger.effects.mixed_model import model_effects
+    from leafledger.effects.mixed_model import mixed_model_tests
 
     rng = np.random.default_rng(200 + n)
     names = tuple(f"p{i:02d}" for i in range(2 * n))
@@ -256,7 +257,7 @@ def test_coverage_of_mixed_models(n):
         )
         mean = rng.normal(size=(2 * n, 1)) + response + rng.normal(0, 0.5, (2 * n, 3))
         table = UnitTable(names, ("d0", "d4", "d8"), ("I",), mean[:, :, None], mean[:, :, None])
-        found = model_effects(layout, table, plan)
+        found = mixed_model_tests(StudyData(layout, table, plan))
         last = next(e.tested for e in found if e.contrast.after == "d8")
         held += last.ci_low <= 2.0 <= last.ci_high
     assert 0.93 <= held / 3000 <= 0.97
@@ -270,7 +271,6 @@ def test_random_intercept_covers_too_seldom_where_units_respond_differently():
         fit_random_intercept,
         fit_unstructured,
         kenward_roger,
-        line_result,
     )
 
     rng, n_studies = np.random.default_rng(77), 600
@@ -286,7 +286,8 @@ def test_random_intercept_covers_too_seldom_where_units_respond_differently():
         y = 20 + rng.normal(0, 2.5, (24, 1)) + gain[:, None] * np.array([0, 2, 4.5, 9])
         y = y + rng.normal(0, 1.74, (24, 4))
         fits = [fit(Repeated(y, x)) for fit in (fit_random_intercept, fit_unstructured)]
-        found = [line_result(kenward_roger(fit, contrast), 0.95) for fit in fits]
+        lines = [kenward_roger(fit, contrast) for fit in fits]
+        found = [t_test(line.estimate, line.error, line.df, 0.95) for line in lines]
         change = y[:, 3] - y[:, 0]
         found.append(welch_t(change[arm == 1], change[arm == 0], 0.95))
         held += [f.ci_low <= 9 <= f.ci_high for f in found]

@@ -15,15 +15,17 @@ import pytest
 
 from leafledger.effects.design import Layout
 from leafledger.effects.linear_model import LEAST_SQUARES, fit
-from leafledger.effects.power import (
+from leafledger.effects.sample_size import (
     Design,
+    components,
+    grouped,
     needed_noncentrality,
+    one_way,
     simulated_power,
     two_sample_power,
 )
 from leafledger.effects.two_sample_tests import paired_t, sign_flip
-from leafledger.effects.unit_means import Reading
-from leafledger.effects.variance_components import components, grouped, one_way
+from leafledger.effects.unit_means import IndexValue
 
 NORRIS = """0.1 0.2/338.8 337.4/118.1 118.2/888.0 884.6/9.2 10.1/228.1 226.5/668.5 666.3/
 998.5 996.3/
@@ -156,5 +158,9 @@ def test_components_are_recovered():
 
 def test_scans_without_leaf_are_leaves_of_their_own():
     key = ("p1", "d0", "NDVI")
-    rows = [(key, "", Reading("a", 1.0)), (key, "", Reading("b", 2.0)), (key, "1", Reading("c", 3))]
+    rows = [
+        (key, "", IndexValue("a", 1.0)),
+        (key, "", IndexValue("b", 2.0)),
+        (key, "1", IndexValue("c", 3)),
+    ]
     assert len(grouped(rows)["NDVI"]["p1", "d0"]) == 3

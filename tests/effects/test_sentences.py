@@ -6,14 +6,17 @@ import numpy as np
 import pytest
 
 from leafledger.effects.analysis import Effect, Percent
-from leafledger.effects.design import Contrast, Layout
-from leafledger.effects.families import judged
-from leafledger.effects.findings import sentence
+from leafledger.effects.design import Contrast, Layout, Plan, Primary
+from leafledger.effects.families import adjusted_tests
+from leafledger.effects.sentences import sentence
 from leafledger.effects.two_sample_tests import EffectSize, Result
 from leafledger.words import decimals, quantity, shown_p
 
 ARMS = {"chelate": tuple("abc"), "water": tuple("defg")}
 LAYOUT = Layout("plant", ARMS, "water", {}, ("day0",), ("day4", "day12"))
+PRIMARY = Primary("CI_rededge", "difference_in_change", "day12", "welch_t")
+PLAN = Plan((), 0.95, 0.05, {}, 99, 1, PRIMARY)
+EXPLORATORY = Plan((), 0.95, 0.05, {}, 99, 1, None)
 DIFFERENCE = Contrast(
     "difference_in_change", "(day12-day0)@chelate-water", "day12", "chelate", "water", ""
 )
@@ -45,7 +48,10 @@ def t(estimate, low, high, p, level=0.95):
 
 
 def said(*effects, unit="1", exploratory=False, layout=LAYOUT):
-    return [sentence(r, layout, unit, 0.05, exploratory=exploratory) for r in judged(effects, 0.05)]
+    return [
+        sentence(r, layout, EXPLORATORY if exploratory else PLAN, unit)
+        for r in adjusted_tests(effects, PLAN)
+    ]
 
 
 def test_significant_primary_difference():

@@ -13,7 +13,7 @@ import pytest
 
 from leafledger.effects.analysis import effects_of
 from leafledger.effects.design import contrasts, layout_from, plan_from
-from leafledger.effects.unit_means import UnitTable
+from leafledger.effects.unit_means import StudyData, UnitTable
 
 METHODS = ("linear_model", "linear_model_equal", "ancova", "welch_t")
 SETTINGS = {
@@ -87,7 +87,7 @@ def rates(kind, n_studies, effect, seed):
     for _ in range(n_studies):
         mean = values(kind, layout, rng, effect)
         table = UnitTable(units, layout.sessions, ("I",), mean, np.full(mean.shape, 0.01))
-        for k, one in enumerate(effects_of(layout, table, plan, contrast, "I", METHODS)):
+        for k, one in enumerate(effects_of(StudyData(layout, table, plan), contrast, "I", METHODS)):
             found[k] += one.tested.p < 0.05
             held[k] += one.tested.ci_low <= effect <= one.tested.ci_high
     return dict(zip(METHODS, (found / n_studies).tolist(), strict=True)), dict(

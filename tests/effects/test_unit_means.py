@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from leafledger.effects.unit_means import Reading, unit_mean, unit_means
+from leafledger.effects.unit_means import IndexValue, unit_mean, unit_means
 
 numbers = st.floats(-10, 10, allow_subnormal=False)
 leaves = st.lists(st.lists(numbers, min_size=1, max_size=4), min_size=1, max_size=5)
@@ -16,7 +16,7 @@ leaves = st.lists(st.lists(numbers, min_size=1, max_size=4), min_size=1, max_siz
 def readings(groups, copies=1):
     return {
         str(i): [
-            Reading(f"s{i}-{j}-{k}", value, 0.1, 0.02, 0.03)
+            IndexValue(f"s{i}-{j}-{k}", value, 0.1, 0.02, 0.03)
             for j, value in enumerate(values)
             for k in range(copies)
         ]
@@ -73,15 +73,15 @@ def test_uncertainty_by_simulation():
 
 
 def test_unknown_uncertainty_stays_unknown():
-    assert math.isnan(unit_mean({"1": [Reading("a", 1.0, 0.1, math.nan, 0.0)]}).u)
+    assert math.isnan(unit_mean({"1": [IndexValue("a", 1.0, 0.1, math.nan, 0.0)]}).u)
 
 
 def test_a_scan_without_leaf_is_a_leaf_of_its_own():
     key = ("p01", "day0", "NDVI")
     rows = [
-        (key, "", Reading("a", 1.0)),
-        (key, "", Reading("b", 2.0)),
-        (key, "1", Reading("c", 3.0)),
+        (key, "", IndexValue("a", 1.0)),
+        (key, "", IndexValue("b", 2.0)),
+        (key, "1", IndexValue("c", 3.0)),
     ]
     found = unit_means(rows)[key]
     assert (found.n_leaves, found.n_scans, found.mean) == (3, 3, 2.0)

@@ -14,7 +14,7 @@ from leafledger.effects import whole_spectrum as spectrum_module
 from leafledger.effects.design import DIFFERENCE, Contrast, Layout
 from leafledger.effects.two_sample_tests import difference
 from leafledger.effects.whole_spectrum import Compared, simultaneous_bands, unit_spectra
-from leafledger.resampling.permutation import generator, label_deals
+from leafledger.resampling.permutation import generator, label_permutations
 
 
 def simultaneous_band(changes, treated, blocks, level, n_draws, seed):
@@ -108,7 +108,7 @@ def test_one_quantile_for_all_sessions_and_treatments_by_plain_loops():
             assert band.estimate[k] == pytest.approx(beta, rel=1e-9)
             widths.append((band.high[k] - beta) / error)
     assert np.ptp(widths) < 1e-9
-    dealt = label_deals(labels, blocks, 9, generator(1), 5000)
+    dealt = label_permutations(labels, blocks, 9, generator(1), 5000)
     assert {tuple(row) for row in dealt.labels.tolist()} == rows
     exact = exact_quantile(changes, compared, blocks, sorted(rows), 54)
     assert widths[0] == pytest.approx(exact, rel=1e-9)
@@ -278,3 +278,53 @@ def test_without_a_before_session_the_values_after_are_compared(monkeypatch):
         assert found["estimate"].to_numpy() == pytest.approx(expected)
         assert (found["low"] < found["high"]).all()
         assert set(found["n_units"]) == set(found["n_units_reference"]) == {5}
+
+
+def spectrum_of(monkeypatch, layout, rows, values):
+    """Return ``spectrum_effects.csv`` of spectra in the rows."""
+    spectra = SimpleNamespace(reflectance=values, rows=rows, wavelength_nm=np.arange(500.0, 503.0))
+    monkeypatch.setattr(spectrum_module, "load_spectra", lambda *_, sessions: spectra)
+    inputs = {"accepted": 0, "range": 0}
+    job = SimpleNamespace(by_session=lambda _: {}, inputs=inputs, settings={"units": {}})
+    plan = SimpleNamespace(level=0.95, n_draws=199, seed=1)
+    return spectrum_module.spectrum_table(job, layout, plan)
+
+
+def test_a_unit_that_lacks_a_before_session_takes_part_in_the_band(monkeypatch):
+    """As for the indices: its mean before is that of its other session, less the shift of it."""
+    rng = np.random.default_rng(31)
+    units = [f"p{i:02d}" for i in range(10)]
+    levels = {"dry": tuple(units[::2]), "wet": tuple(units[1::2])}
+    layout = Layout("plant", levels, "wet", {}, ("dA", "dB"), ("d8",))
+    own = dict(zip(units, rng.normal(0.3, 0.05, 10), strict=True))
+    shift = {"dA": 0.0, "dB": 0.08, "d8": 0.2}
+    gone = {("p03", "dB"), ("p04", "dA")}
+    kept = [(u, s) for u in units for s in shift if (u, s) not in gone]
+    rows = pd.DataFrame(
+        [(f"{u}{s}", u, s, "1") for u, s in kept], columns=["scan", "unit", "session", "leaf"]
+    )
+    rise = {u: rng.normal(0.02 * (u in levels["dry"]), 0.01) for u in units}
+    values = np.array([[own[u] + shift[s] + rise[u] * (s == "d8")] * 3 for u, s in kept])
+    found = spectrum_of(monkeypatch, layout, rows, values)
+    assert set(found["n_units"]) == set(found["n_units_reference"]) == {5}
+    expected = np.mean([rise[u] for u in levels["dry"]]) - np.mean([rise[u] for u in levels["wet"]])
+    assert found["estimate"].to_numpy() == pytest.approx([expected] * 3)
+
+
+def test_treated_plots_are_the_units_of_the_band(monkeypatch):
+    """Four trays of three plants: a tray has the mean of its plants that were measured."""
+    rng = np.random.default_rng(32)
+    plants = {f"p{i:02d}": f"t{i // 3}" for i in range(12)}
+    parts = {t: tuple(u for u, of in plants.items() if of == t) for t in ("t0", "t1", "t2", "t3")}
+    levels = {"dry": ("t0", "t2"), "wet": ("t1", "t3")}
+    layout = Layout("tray", levels, "wet", {}, (), ("d8",), parts=parts)
+    measured = [u for u in plants if u != "p01"]
+    rows = pd.DataFrame(
+        [(u, u, "d8", "1") for u in measured], columns=["scan", "unit", "session", "leaf"]
+    )
+    values = rng.normal(0.3, 0.05, (len(measured), 3))
+    found = spectrum_of(monkeypatch, layout, rows, values)
+    assert set(found["n_units"]) == set(found["n_units_reference"]) == {2}
+    tray = {t: values[[plants[u] == t for u in measured]].mean(axis=0) for t in parts}
+    expected = (tray["t0"] + tray["t2"] - tray["t1"] - tray["t3"]) / 2
+    assert found["estimate"].to_numpy() == pytest.approx(expected)

@@ -12,11 +12,11 @@ from scipy import stats
 
 from leafledger.effects.two_sample_tests import label_permutation, paired_t, welch_t
 from leafledger.resampling.permutation import (
-    between_dealt_groups,
+    between_permuted_groups,
     common_scale,
     estimates,
     generator,
-    label_deals,
+    label_permutations,
     weights_of,
     within_blocks,
 )
@@ -113,9 +113,9 @@ def test_groups_that_differ_by_arrangement_agree_with_their_own_units():
     blocks = ["A"] * 5 + ["B"] * 6
     labels = np.array([0, 1, 2, 2, 1, 0, 0, 1, 1, 2, 2])
     values = rng.normal(size=(11, 4)) + np.repeat([0.0, 3.0], [5, 6])[:, None]
-    dealt = label_deals(labels, blocks, 40, generator(1), 10)
+    dealt = label_permutations(labels, blocks, 40, generator(1), 10)
     assert (dealt.enumerated, dealt.n_possible, len(dealt.labels)) == (False, 30 * 90, 40)
-    beta, variance, defined = between_dealt_groups(
+    beta, variance, defined = between_permuted_groups(
         dealt.labels == 1, dealt.labels == 0, blocks, within_blocks(values, blocks)
     )
     assert defined.all()
@@ -131,7 +131,7 @@ def test_groups_that_differ_by_arrangement_agree_with_their_own_units():
 
 def test_deals_are_all_different_and_keep_their_counts():
     labels, blocks = np.array([0, 1, 2, 2, 0, 1, 1]), ["A", "A", "A", "A", "B", "B", "B"]
-    dealt = label_deals(labels, blocks, 9, generator(1), 36)
+    dealt = label_permutations(labels, blocks, 9, generator(1), 36)
     assert dealt.enumerated
     assert len({tuple(row) for row in dealt.labels.tolist()}) == dealt.n_possible == 36
     assert (np.sort(dealt.labels[:, :4], axis=1) == [0, 1, 2, 2]).all()

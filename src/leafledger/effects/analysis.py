@@ -32,16 +32,17 @@ from leafledger.effects.linear_model import (
     EQUAL,
     LEAST_SQUARES,
     Array,
+    Joint,
     Terms,
-    beyond,
     effect_coded,
     factor_columns,
+    independent_columns,
     joint_test,
     products,
     robust_joint_test,
     terms_of,
-    treatment,
-    trend,
+    treatment_test,
+    trend_test,
 )
 from leafledger.effects.two_sample_tests import (
     EffectSize,
@@ -57,8 +58,14 @@ from leafledger.effects.two_sample_tests import (
     welch_t,
     within_margin,
 )
-from leafledger.effects.unit_means import Sample, UnitTable, described, left_out, sample, too_few
-from leafledger.resampling.intervals import t_quantile
+from leafledger.effects.unit_means import (
+    Sample,
+    StudyData,
+    change_sample,
+    described,
+    left_out,
+    untestable_reason,
+)
 from leafledger.words import listed
 
 # A tested contrast with what stands beside its numbers: counts, percentage, size, remarks.
@@ -76,7 +83,7 @@ class Percent:
 
 @dataclass(frozen=True)
 class Effect:
-    """One row of ``effects.csv`` before it is judged within its family."""
+    """One row of ``effects.csv`` before its p is adjusted within its family."""
 
     contrast: Contrast
     index: str
@@ -94,52 +101,63 @@ class Effect:
     covariates: tuple[str, ...] = ()
 
 
+NO_SIZE = EffectSize("")
+"""Of a test that has no effect size."""
+
+
+@dataclass(frozen=True)
+class PlannedTest:
+    """What one test is: a contrast of an index by a method."""
+
+    contrast: Contrast
+    index: str
+    method: str
+
+
 def effect_of(
     layout: Layout,
     plan: Plan,
-    contrast: Contrast,
-    index: str,
-    method: str,
-    found: Sample | None,
+    planned: PlannedTest,
+    sample: Sample | None,
+    terms: Terms | None,
     tested: Result,
-    size: EffectSize,
-    primary: bool = False,
-    terms: Terms | None = None,
+    size: EffectSize = NO_SIZE,
 ) -> Effect:
     """Put a tested contrast together with its counts, percentage and remarks."""
+    contrast, index, method = planned.contrast, planned.index, planned.method
     return Effect(
         contrast,
         index,
         method,
         tested,
         size,
-        *_counts(layout, contrast, found),
-        percent_of(tested, contrast, found, terms) if not contrast.per else Percent(),
-        _in_u(tested.estimate, contrast, found),
+        *_counts(layout, contrast, sample),
+        percent_of(tested, contrast, sample, terms) if not contrast.per else Percent(),
+        _in_u(tested.estimate, contrast, sample),
         plan.margin.get(index, math.nan) if contrast.question == EQUIVALENCE else math.nan,
-        primary,
-        _remarks(contrast, tested, found, terms),
-        terms.names if terms is not None and not contrast.obstacle else (),
+        is_primary(layout, plan, contrast, index, method),
+        _remarks(contrast, tested, sample, terms),
+        terms.names if terms is not None and not contrast.untestable else (),
     )
 
 
-def size_of(contrast: Contrast, found: Sample | None, level: float) -> EffectSize:
+def size_of(contrast: Contrast, sample: Sample | None, plan: Plan) -> EffectSize:
     """Return Hedges g of the change, paired or between arms."""
     between = bool(contrast.reference)
-    if found is None or contrast.obstacle:
+    if sample is None or contrast.untestable:
         return EffectSize("hedges_g_independent" if between else "hedges_g_paired")
-    treated, reference = found.arms
+    treated, reference = sample.arms
     if between:
-        return hedges_g_independent(treated, reference, level, found.resolution)
-    return hedges_g_paired(treated, level, found.resolution)
+        return hedges_g_independent(treated, reference, plan.level, sample.resolution)
+    return hedges_g_paired(treated, plan.level, sample.resolution)
 
 
 def _remarks(
-    contrast: Contrast, tested: Result, found: Sample | None, terms: Terms | None
+    contrast: Contrast, tested: Result, sample: Sample | None, terms: Terms | None
 ) -> tuple[str, ...]:
     """Return what must be known beside the numbers: what hinders a test, and who is left out."""
-    missing = left_out(found) if found else ""
-    if found is not None and found.bare and not contrast.obstacle:
+    missing = left_out(sample) if sample else ""
+    if sample is not None and sample.bare and not contrast.untestable:
         return (missing,)  # says already why the test has no units
     beside = []
     if terms is not None:
@@ -155,20 +173,20 @@ def _remarks(
 
 
 def _counts(
-    layout: Layout, contrast: Contrast, found: Sample | None
+    layout: Layout, contrast: Contrast, sample: Sample | None
 ) -> tuple[int, int | None, int]:
     between = bool(contrast.reference)
-    if found is None:
+    if sample is None:
         levels = [contrast.level, contrast.reference] if between else [contrast.level]
         inside = layout.within(contrast.stratum).levels
         missing = sum(len(inside.get(level, ())) for level in levels)
         return 0, 0 if between else None, missing
-    n = int(found.treated.sum())
-    return n, len(found.units) - n if between else None, found.n_missing
+    n = int(sample.treated.sum())
+    return n, len(sample.units) - n if between else None, sample.n_missing
 
 
 def percent_of(
-    tested: Result, contrast: Contrast, found: Sample | None, terms: Terms | None = None
+    tested: Result, contrast: Contrast, sample: Sample | None, terms: Terms | None = None
 ) -> Percent:
     """Return the estimate as a percentage of the mean before of all units tested.
 
@@ -181,40 +199,42 @@ def percent_of(
     Fieller, E. C. (1954). Some problems in interval estimation. Journal of the Royal Statistical
     Society B 16, 175-185.
     """
-    if found is None or len(found.units) == 0 or math.isnan(tested.estimate):
+    from scipy.special import stdtrit
+
+    if sample is None or len(sample.units) == 0 or math.isnan(tested.estimate):
         return Percent()
-    base = found.before if found.has_before else found.change[~found.treated]
+    base = sample.before if sample.has_before else sample.change[~sample.treated]
     if len(base) == 0 or not (np.all(base > 0) or np.all(base < 0)):
         return Percent()
     size = abs(mean(base))
     value = 100.0 * tested.estimate / size
     if len(base) < 2 or math.isnan(tested.ci_low) or not tested.df > 0:
         return Percent(value)
-    t = t_quantile(tested.ci_level, tested.df)
+    t = float(stdtrit(tested.df, 0.5 + tested.ci_level / 2.0))
     if not t > 0:
         return Percent(value)
     error = (tested.ci_high - tested.ci_low) / (2.0 * t)
-    base_error2 = _within_factors(base, found, terms) / len(base)
+    base_error2 = _within_factors(base, sample, terms) / len(base)
     # Treatments allotted at random leave a difference and the mean before uncorrelated. A change
     # contains the value before, and a difference after contains the mean of the reference.
     shared = 0.0
     if not contrast.reference:
-        shared = float(np.cov(found.change, found.before)[0, 1]) / len(base)
-    elif not found.has_before:
+        shared = float(np.cov(sample.change, sample.before)[0, 1]) / len(base)
+    elif not sample.has_before:
         shared = -base_error2
     shared *= 1.0 if base[0] > 0 else -1.0
     low, high = fieller(tested.estimate, size, error**2, base_error2, shared, t)
     return Percent(value, 100.0 * low, 100.0 * high)
 
 
-def _within_factors(base: NDArray[np.float64], found: Sample, terms: Terms | None) -> float:
+def _within_factors(base: NDArray[np.float64], sample: Sample, terms: Terms | None) -> float:
     """Return the variance of the values that a percentage is of, less that between blocks."""
     factors = list(terms.factors.values()) if terms is not None else []
-    rows = np.ones(len(found.units), dtype=bool) if found.has_before else ~found.treated
+    rows = np.ones(len(sample.units), dtype=bool) if sample.has_before else ~sample.treated
     columns = [np.ones(len(base))]
     for labels in factors:
         own = [label for label, stays in zip(labels, rows.tolist(), strict=True) if stays]
-        columns += beyond(columns, factor_columns(own))
+        columns += independent_columns(columns, factor_columns(own))
     if len(base) <= len(columns):
         return variance(base)
     x = np.column_stack(columns)
@@ -245,17 +265,17 @@ def fieller(
     return (q1 - root) / q2, (q1 + root) / q2
 
 
-def _in_u(estimate: float, contrast: Contrast, found: Sample | None) -> float:
+def _in_u(estimate: float, contrast: Contrast, sample: Sample | None) -> float:
     """Return the estimate in units of its measurement uncertainty.
 
     The uncertainty is taken as shared by all units of an arm, so it does not shrink with their
     number: an upper bound, so that the ratio is a lower one.
     """
-    if found is None or math.isnan(estimate) or len(found.u) == 0 or contrast.question == TREND:
+    if sample is None or math.isnan(estimate) or len(sample.u) == 0 or contrast.question == TREND:
         return math.nan
-    arms = [found.u[found.treated]]
+    arms = [sample.u[sample.treated]]
     if contrast.reference:
-        arms.append(found.u[~found.treated])
+        arms.append(sample.u[~sample.treated])
     if any(len(arm) == 0 for arm in arms):
         return math.nan
     u = math.sqrt(math.fsum(mean(arm) ** 2 for arm in arms))
@@ -274,90 +294,79 @@ MODELS = {
 """Methods that rest on the linear model, and the working variances of each."""
 
 
-def all_effects(layout: Layout, table: UnitTable, plan: Plan, stratum: str = ALL) -> list[Effect]:
+def session_tests(data: StudyData, stratum: str = ALL) -> list[Effect]:
     """Run every test between sessions on every index of the table, in one stratum."""
     out: list[Effect] = []
-    for contrast in contrasts(layout, stratum):
-        for index in table.indices:
-            methods = plan.methods_for(contrast.question, index)
+    for contrast in contrasts(data.layout, stratum):
+        for index in data.table.indices:
+            methods = data.plan.methods_for(contrast.question, index)
             if methods:
-                out += effects_of(layout, table, plan, contrast, index, methods)
+                out += effects_of(data, contrast, index, methods)
     return out
 
 
 def effects_of(
-    layout: Layout,
-    table: UnitTable,
-    plan: Plan,
-    contrast: Contrast,
-    index: str,
-    methods: Sequence[str],
+    data: StudyData, contrast: Contrast, index: str, methods: Sequence[str]
 ) -> list[Effect]:
     """Run the given methods on one contrast and index."""
+    layout, table, plan = data.layout, data.table, data.plan
     possible = bool(layout.after) and bool(layout.before or contrast.reference)
-    found = sample(layout, table, contrast, index) if possible else None
-    size = size_of(contrast, found, plan.level)
+    sample = change_sample(layout, table, contrast, index) if possible else None
+    size = size_of(contrast, sample, plan)
     model = None
-    if found is not None and contrast.reference and MODELS.keys() & {*methods}:
-        model = terms_of(sample(layout, table, contrast, index, fill_before=True), layout.factors)
+    if sample is not None and contrast.reference and MODELS.keys() & {*methods}:
+        model = terms_of(
+            change_sample(layout, table, contrast, index, fill_before=True), layout.factors
+        )
     out = []
     for method in methods:
-        seen, terms = model if model is not None and method in MODELS else (found, None)
-        tested, own = _test(layout, plan, contrast, seen, terms, index, method)
-        named = is_primary(layout, plan, contrast, index, method)
-        out.append(
-            effect_of(
-                layout, plan, contrast, index, method, seen, tested, own or size, named, terms
-            )
-        )
+        planned = PlannedTest(contrast, index, method)
+        units_tested, terms = model if model is not None and method in MODELS else (sample, None)
+        tested, own_size = _test(layout, plan, planned, units_tested, terms)
+        out.append(effect_of(layout, plan, planned, units_tested, terms, tested, own_size or size))
     return out
 
 
 def _test(
-    layout: Layout,
-    plan: Plan,
-    contrast: Contrast,
-    found: Sample | None,
-    terms: Terms | None,
-    index: str,
-    method: str,
+    layout: Layout, plan: Plan, planned: PlannedTest, sample: Sample | None, terms: Terms | None
 ) -> tuple[Result, EffectSize | None]:
     """Return the result, and the effect size where the method has one of its own."""
+    contrast, method = planned.contrast, planned.method
     level = 1.0 - 2.0 * plan.alpha if method == "tost" else plan.level
-    if found is None:
-        return Result(math.nan, ci_level=level, remark=contrast.obstacle), None
-    obstacle = contrast.obstacle or too_few(layout, contrast, found)
-    if obstacle:
-        return Result(described(contrast, found), ci_level=level, remark=obstacle), None
+    if sample is None:
+        return Result(math.nan, ci_level=level, remark=contrast.untestable), None
+    if reason := contrast.untestable or untestable_reason(layout, contrast, sample):
+        return Result(described(contrast, sample), ci_level=level, remark=reason), None
     if terms is not None:
-        tested, size, error = treatment(found, terms, level, MODELS[method])
+        tested, size, error = treatment_test(sample, terms, level, MODELS[method])
         if method == "tost":
-            return within_margin(tested, error, plan.margin[index]), None
+            return within_margin(tested, error, plan.margin[planned.index]), None
         return tested, size
     if method == "label_permutation":
-        blocks = [layout.blocks.get(unit, "") for unit in found.units]
-        arms = found.change, found.treated
+        blocks = [layout.blocks.get(unit, "") for unit in sample.units]
+        arms = sample.change, sample.treated
         return label_permutation(*arms, blocks, level, plan.n_draws, plan.seed), None
     if contrast.reference:
-        return welch_t(*found.arms, level, found.resolution), None
-    return _within_arm(layout, method, found, level, plan), None
+        return welch_t(*sample.arms, level, sample.resolution), None
+    return _within_arm(layout, plan, method, sample), None
 
 
-def _within_arm(layout: Layout, method: str, found: Sample, level: float, plan: Plan) -> Result:
-    _, changes, remark = replicates_of_change(layout, found)
+def _within_arm(layout: Layout, plan: Plan, method: str, sample: Sample) -> Result:
+    level = plan.level
+    _, changes, remark = replicates_of_change(layout, sample)
     if len(changes) < 2:
-        return Result(mean(found.change), ci_level=level, remark=remark)
+        return Result(mean(sample.change), ci_level=level, remark=remark)
     if method == "paired_t":
-        tested = paired_t(changes, level, found.resolution)
+        tested = paired_t(changes, level, sample.resolution)
     elif method == "signed_rank":
-        tested = signed_rank(changes, level, found.resolution)
+        tested = signed_rank(changes, level, sample.resolution)
     else:
-        tested = sign_flip(changes, level, plan.n_draws, plan.seed, found.resolution)
+        tested = sign_flip(changes, level, plan.n_draws, plan.seed, sample.resolution)
     return replace(tested, remark="; ".join(text for text in (tested.remark, remark) if text))
 
 
 def replicates_of_change(
-    layout: Layout, found: Sample
+    layout: Layout, sample: Sample
 ) -> tuple[list[str], NDArray[np.float64], str]:
     """Return the independent changes of one arm, of what they are, and what must be known of them.
 
@@ -366,22 +375,19 @@ def replicates_of_change(
     one replicate: their mean. With two blocks nothing can tell such a shift from a change; the
     units are taken as they are then, and the row says so.
     """
-    blocks = [layout.blocks.get(unit, "") for unit in found.units]
+    blocks = [layout.blocks.get(unit, "") for unit in sample.units]
     names = sorted(set(blocks))
     if len(names) < 2 or len(names) == len(blocks):
-        return list(found.units), found.change, ""
+        return list(sample.units), sample.change, ""
     if len(names) == 2:
         return (
-            list(found.units),
-            found.change,
-            (
-                "the two blocks are too few to tell a shift of a whole block between the "
-                "sessions from "
-                "a change: p holds only if no block shifted"
-            ),
+            list(sample.units),
+            sample.change,
+            "the two blocks are too few to tell a shift of a whole block between the sessions "
+            "from a change: p holds only if no block shifted",
         )
     held = np.asarray(blocks, dtype=str)
-    means = np.array([mean(found.change[held == name]) for name in names])
+    means = np.array([mean(sample.change[held == name]) for name in names])
     return names, means, f"tested over the means of {len(names)} blocks, which may shift as a whole"
 
 
@@ -395,11 +401,12 @@ def replicates_of_change(
 SUMMARIES = ("summary_mean", "summary_slope", "summary_area")
 
 
-def course_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def time_course_tests(data: StudyData) -> list[Effect]:
     """Return the tests of the summaries that the plan asks for.
 
     With one after session the only summary is the change itself, so there are none.
     """
+    layout, table, plan = data.layout, data.table, data.plan
     methods = [m for m in METHODS[COURSE] if m in plan.methods and m in SUMMARIES]
     if len(layout.after) < 2 or not layout.before:
         return []
@@ -408,7 +415,7 @@ def course_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]
         for method in methods:
             contrast = _contrast(layout, level, reference, method)
             for index in table.indices:
-                out.append(_effect(layout, table, plan, contrast, index, method))
+                out.append(_effect(data, PlannedTest(contrast, index, method)))
     return out
 
 
@@ -420,27 +427,23 @@ def _contrast(layout: Layout, level: str, reference: str, method: str) -> Contra
         "summary_slope": (f"(slope){arms}", f"/{layout.time_word}"),
         "summary_area": (f"(area-{start}){arms}", f"*{layout.time_word}"),
     }[method]
-    obstacle = no_change(layout) or confounding(layout, level, reference, layout.after)
-    return Contrast(COURSE, name, "", level, reference, obstacle, per=per)
+    reason = no_change(layout) or confounding(layout, level, reference, layout.after)
+    return Contrast(COURSE, name, "", level, reference, reason, per=per)
 
 
-def _effect(
-    layout: Layout, table: UnitTable, plan: Plan, contrast: Contrast, index: str, method: str
-) -> Effect:
-    weights = weights_of(layout, method)
-    whole = sample(layout, table, contrast, index, weights=weights, fill_before=True)
-    found, terms = terms_of(whole, layout.factors)
-    tested, size = _tested(layout, plan, contrast, found, terms)
-    return effect_of(layout, plan, contrast, index, method, found, tested, size, terms=terms)
-
-
-def _tested(
-    layout: Layout, plan: Plan, contrast: Contrast, found: Sample, terms: Terms
-) -> tuple[Result, EffectSize]:
-    if obstacle := contrast.obstacle or too_few(layout, contrast, found):
-        tested = Result(described(contrast, found), ci_level=plan.level, remark=obstacle)
-        return tested, size_of(contrast, found, plan.level)
-    return treatment(found, terms, plan.level)[:2]
+def _effect(data: StudyData, planned: PlannedTest) -> Effect:
+    layout, plan, contrast = data.layout, data.plan, planned.contrast
+    weights = weights_of(layout, planned.method)
+    whole = change_sample(
+        layout, data.table, contrast, planned.index, weights=weights, fill_before=True
+    )
+    sample, terms = terms_of(whole, layout.factors)
+    if reason := contrast.untestable or untestable_reason(layout, contrast, sample):
+        tested = Result(described(contrast, sample), ci_level=plan.level, remark=reason)
+        size = size_of(contrast, sample, plan)
+    else:
+        tested, size, _ = treatment_test(sample, terms, plan.level)
+    return effect_of(layout, plan, planned, sample, terms, tested, size)
 
 
 def weights_of(layout: Layout, method: str) -> Mapping[str, float]:
@@ -483,19 +486,21 @@ def weights_of(layout: Layout, method: str) -> Mapping[str, float]:
 INTERACTIONS = {"interaction_f": False, "interaction_robust_f": True}
 FACTORIALS = {"factorial_f": False, "factorial_robust_f": True}
 """Methods of the F tests -> whether they stand unequal variances."""
+JOINT_TESTS = {False: joint_test, True: robust_joint_test}
 
 
-def strata_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def strata_tests(data: StudyData) -> list[Effect]:
     """Return every test between sessions within each stratum, and the tests of interaction."""
-    if not layout.strata:
+    if not data.layout.strata:
         return []
     out = []
-    for stratum in layout.strata:
-        out += [e for e in all_effects(layout, table, plan, stratum) if not e.primary]
-    return out + _interactions(layout, table, plan)
+    for stratum in data.layout.strata:
+        out += [e for e in session_tests(data, stratum) if not e.primary]
+    return out + _interactions(data)
 
 
-def _interactions(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def _interactions(data: StudyData) -> list[Effect]:
+    layout, table, plan = data.layout, data.table, data.plan
     column = next(iter(layout.strata)).partition("=")[0]
     stratum_of = {unit: name for name, units in layout.strata.items() for unit in units}
     out = []
@@ -504,81 +509,68 @@ def _interactions(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
             continue
         labelled = replace(contrast, stratum=column)
         for index in table.indices:
-            found, terms = None, None
-            if not contrast.obstacle:
-                found = _within(sample(layout, table, contrast, index), stratum_of)
-                found, terms = terms_of(found, layout.factors)
+            sample, terms = None, None
+            if not contrast.untestable:
+                sample = _within(change_sample(layout, table, contrast, index), stratum_of)
+                sample, terms = terms_of(sample, layout.factors)
             for method, robust in INTERACTIONS.items():
-                tested = Result(math.nan, statistic_name="F", remark=contrast.obstacle)
-                if found is not None and terms is not None:
-                    tested = _interaction(found, terms, stratum_of, robust=robust)
+                tested = Result(math.nan, statistic_name="F", remark=contrast.untestable)
+                if sample is not None and terms is not None:
+                    tested = _interaction(sample, terms, stratum_of, robust=robust)
                 out.append(
                     effect_of(
-                        *(layout, plan, labelled, index, method, found, tested, EffectSize("")),
-                        terms=terms,
+                        layout, plan, PlannedTest(labelled, index, method), sample, terms, tested
                     )
                 )
     return out
 
 
-def _within(found: Sample, group_of: Mapping[str, str]) -> Sample:
-    return found.only(np.array([bool(group_of.get(unit)) for unit in found.units], dtype=bool))
+def _within(sample: Sample, group_of: Mapping[str, str]) -> Sample:
+    return sample.only(np.array([bool(group_of.get(unit)) for unit in sample.units], dtype=bool))
 
 
 def _interaction(
-    found: Sample, terms: Terms, stratum_of: Mapping[str, str], *, robust: bool
+    sample: Sample, terms: Terms, stratum_of: Mapping[str, str], *, robust: bool
 ) -> Result:
     """Test whether the effect of the treatment differs between strata."""
-    groups = ["treated" if treated else "reference" for treated in found.treated.tolist()]
-    strata = [stratum_of[unit] for unit in found.units]
+    groups = ["treated" if treated else "reference" for treated in sample.treated.tolist()]
+    strata = [stratum_of[unit] for unit in sample.units]
     if len(set(groups)) < 2 or len(set(strata)) < 2:
         remark = "fewer than two treatments or strata have values: nothing can differ between them"
         return Result(math.nan, statistic_name="F", remark=remark)
     one, two = effect_coded(groups), effect_coded(strata)
     aliased = "not every stratum holds both treatments"
-    return _joint(found, products(one, two), [*one, *two], terms, groups, aliased, robust=robust)
+    joint = Joint(products(one, two), [*one, *two], groups, aliased)
+    return JOINT_TESTS[robust](sample, joint, terms)
 
 
-def _joint(
-    found: Sample,
-    tested: Sequence[Array],
-    beside: Sequence[Array],
-    terms: Terms,
-    groups: Sequence[str],
-    aliased: str,
-    *,
-    robust: bool,
-) -> Result:
-    if not robust:
-        return joint_test(found, tested, beside, terms, aliased)
-    names = list(dict.fromkeys(groups))
-    arms = np.array([names.index(name) for name in groups], dtype=np.intp)
-    return robust_joint_test(found, tested, beside, terms, arms, aliased)
-
-
-def trend_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def trend_tests(data: StudyData) -> list[Effect]:
     """Return the trend over the dose, for ordered treatments of three or more."""
+    layout, table, plan = data.layout, data.table, data.plan
     if not layout.doses:
         return []
     out = []
     everyone, merged = _one_arm(layout)
-    dose_of = {u: layout.doses[level] for level, arm in layout.levels.items() for u in arm}
+    dose_of = {unit: layout.doses[level] for unit, level in layout.level_of.items()}
     for after in layout.after or ("",):
         name = f"({_step(layout, after)})/dose"
-        obstacle = no_after(layout) or by_instrument(layout, [*layout.levels], [after])
-        contrast = Contrast(TREND, name, after, everyone, "", obstacle, per="/dose")
+        reason = no_after(layout) or by_instrument(layout, [*layout.levels], [after])
+        contrast = Contrast(TREND, name, after, everyone, "", reason, per="/dose")
         for index in table.indices:
-            found, terms = None, None
-            tested = Result(math.nan, ci_level=plan.level, remark=obstacle)
-            if not obstacle:
-                whole = sample(merged, table, contrast, index, fill_before=True)
-                found, terms = terms_of(whole, layout.factors)
-                tested = _trend(found, terms, dose_of, plan.level)
+            sample, terms = None, None
+            tested = Result(math.nan, ci_level=plan.level, remark=reason)
+            if not reason:
+                whole = change_sample(merged, table, contrast, index, fill_before=True)
+                sample, terms = terms_of(whole, layout.factors)
+                tested = _trend(sample, terms, dose_of, plan)
             out.append(
                 effect_of(
-                    *(merged, plan, contrast, index, "linear_trend", found, tested),
-                    EffectSize(""),
-                    terms=terms,
+                    merged,
+                    plan,
+                    PlannedTest(contrast, index, "linear_trend"),
+                    sample,
+                    terms,
+                    tested,
                 )
             )
     return out
@@ -595,15 +587,15 @@ def _one_arm(layout: Layout) -> tuple[str, Layout]:
     return everyone, replace(layout, levels={everyone: units}, control="", compared=())
 
 
-def _trend(found: Sample, terms: Terms, dose_of: Mapping[str, float], level: float) -> Result:
-    dose = np.array([dose_of[unit] for unit in found.units])
+def _trend(sample: Sample, terms: Terms, dose_of: Mapping[str, float], plan: Plan) -> Result:
+    dose = np.array([dose_of[unit] for unit in sample.units])
     if len(set(dose.tolist())) < 3:
         remark = "fewer than three doses have values: a trend needs three"
-        return Result(math.nan, ci_level=level, statistic_name="t", remark=remark)
-    return trend(found, dose, terms, level)
+        return Result(math.nan, ci_level=plan.level, statistic_name="t", remark=remark)
+    return trend_test(sample, dose, terms, plan.level)
 
 
-def factorial_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def factorial_tests(data: StudyData) -> list[Effect]:
     """Return the main effects of the treatment and of the factor crossed with it, and both
     together.
 
@@ -618,10 +610,9 @@ def factorial_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effe
 
     Parameters
     ----------
-    layout, table
-        Design and unit means; where whole plots are the units, those of the units inside them.
-    plan
-        The plan of the analysis.
+    data
+        Design, unit means and plan; where whole plots are the units, those of the units inside
+        them.
 
     References
     ----------
@@ -630,86 +621,90 @@ def factorial_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effe
     Yates, F. (1935). Complex experiments. Supplement to the Journal of the Royal Statistical
     Society 2, 181-247 (split plots).
     """
+    layout, table, plan = data.layout, data.table, data.plan
     if not layout.crossed or len(layout.levels) < 2:
         return []
     out = []
     everyone, merged = _one_arm(layout)
-    level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
+    level_of = layout.level_of
     for after in layout.after:
-        obstacle = by_instrument(layout, [*layout.levels], [after])
+        reason = by_instrument(layout, [*layout.levels], [after])
         for index in table.indices:
             for what in ("treatment", layout.crossed_name, f"treatment x {layout.crossed_name}"):
                 name = f"({_step(layout, after)}) {what}"
-                contrast = Contrast(FACTORIAL, name, after, everyone, "", obstacle)
+                contrast = Contrast(FACTORIAL, name, after, everyone, "", reason)
                 for method, robust in FACTORIALS.items():
-                    found, terms = None, None
-                    tested = Result(math.nan, statistic_name="F", remark=obstacle)
-                    if not obstacle:
-                        found = _within(sample(merged, table, contrast, index), layout.crossed)
-                        found, terms, tested = _factorial(
-                            layout, found, level_of, what, robust=robust
+                    sample, terms = None, None
+                    tested = Result(math.nan, statistic_name="F", remark=reason)
+                    if not reason:
+                        sample = _within(
+                            change_sample(merged, table, contrast, index), layout.crossed
+                        )
+                        sample, terms, tested = _factorial(
+                            layout, sample, level_of, what, robust=robust
                         )
                     out.append(
                         effect_of(
-                            *(merged, plan, contrast, index, method, found, tested),
-                            EffectSize(""),
-                            terms=terms,
+                            merged,
+                            plan,
+                            PlannedTest(contrast, index, method),
+                            sample,
+                            terms,
+                            tested,
                         )
                     )
     return out
 
 
 def _factorial(
-    layout: Layout, found: Sample, level_of: Mapping[str, str], what: str, *, robust: bool
+    layout: Layout, sample: Sample, level_of: Mapping[str, str], what: str, *, robust: bool
 ) -> tuple[Sample, Terms, Result]:
     """Test one of the three questions of two crossed factors, at its own stratum."""
-    found, terms = terms_of(
-        found, {n: of for n, of in layout.factors.items() if n != layout.crossed_name}
+    sample, terms = terms_of(
+        sample, {n: of for n, of in layout.factors.items() if n != layout.crossed_name}
     )
     groups = {
-        "treatment": [level_of[unit] for unit in found.units],
-        layout.crossed_name: [layout.crossed[unit] for unit in found.units],
+        "treatment": [level_of[unit] for unit in sample.units],
+        layout.crossed_name: [layout.crossed[unit] for unit in sample.units],
     }
     if any(len(set(labels)) < 2 for labels in groups.values()):
         remark = f"fewer than two treatments or levels of {layout.crossed_name} have values"
-        return found, terms, Result(math.nan, statistic_name="F", remark=remark)
+        return sample, terms, Result(math.nan, statistic_name="F", remark=remark)
     coded = {name: effect_coded(labels) for name, labels in groups.items()}
     both = products(*coded.values())
     aliased = f"not every level of {layout.crossed_name} holds every treatment"
     held = terms.factors.get("block")
     if what in groups and held and len(set(zip(held, groups[what], strict=True))) == len(set(held)):
         (other,) = (columns for name, columns in coded.items() if name != what)
-        return _over_blocks(layout, found, held, groups[what], [*other, *both], robust=robust)
+        return _over_blocks(layout, sample, held, groups[what], [*other, *both], robust=robust)
     tested = coded.get(what, both)
     beside = [c for columns in (*coded.values(), both) if columns is not tested for c in columns]
-    arms = groups["treatment"]
-    return found, terms, _joint(found, tested, beside, terms, arms, aliased, robust=robust)
+    joint = Joint(tested, beside, groups["treatment"], aliased)
+    return sample, terms, JOINT_TESTS[robust](sample, joint, terms)
 
 
 def _over_blocks(
     layout: Layout,
-    found: Sample,
+    sample: Sample,
     held: Sequence[str],
     labels: Sequence[str],
     inside: Sequence[Array],
     *,
     robust: bool,
 ) -> tuple[Sample, Terms, Result]:
-    """Test a factor that stands on whole blocks, over means of the blocks adjusted for the "
-    "other.
-    """
+    """Test a factor that stands on whole blocks, over their means adjusted for the other."""
     level = dict(zip(held, labels, strict=True))
     names = list(dict.fromkeys(held))
     # 1. y = block + (the other factor and the interaction, within blocks): the coefficient of a
     #    block is the mean of its units as if it held every level of the other factor alike.
     at = np.asarray(held, dtype=str)
     blocks = [(at == name).astype(float) for name in names]
-    x = np.column_stack([*blocks, *beyond(blocks, inside)])
-    means = np.linalg.lstsq(x, found.change, rcond=None)[0][: len(names)]
+    x = np.column_stack([*blocks, *independent_columns(blocks, inside)])
+    means = np.linalg.lstsq(x, sample.change, rcond=None)[0][: len(names)]
     # 2. The factor over these means, within the blocks above them.
     nothing = np.full(len(names), math.nan)
     whole = replace(
-        found,
+        sample,
         units=tuple(names),
         change=means,
         before=nothing,
@@ -722,14 +717,15 @@ def _over_blocks(
         unused=(),
     )
     groups = [level[name] for name in names]
-    above = _above(layout, found, names)
+    above = _above(layout, sample, names)
     terms = Terms({"block": above} if len(set(above)) > 1 else {}, before=False)
     aliased = "the factor cannot be told from the blocks"
     columns = effect_coded(groups)
-    return whole, terms, _joint(whole, columns, [], terms, groups, aliased, robust=robust)
+    joint = Joint(columns, [], groups, aliased)
+    return whole, terms, JOINT_TESTS[robust](whole, joint, terms)
 
 
-def _above(layout: Layout, found: Sample, names: Sequence[str]) -> list[str]:
+def _above(layout: Layout, sample: Sample, names: Sequence[str]) -> list[str]:
     """Return the block in which each whole plot lies; the same word where there is none."""
-    above = {layout.blocks[unit]: layout.above.get(unit, "") for unit in found.units}
+    above = {layout.blocks[unit]: layout.above.get(unit, "") for unit in sample.units}
     return [above[name] for name in names]

@@ -1,4 +1,9 @@
-"""What does the design allow to be asked: arms, sessions, blocks, strata, contrasts?"""
+"""What is asked of the data, and what does the design allow to be asked?
+
+The layout holds treatments, sessions, blocks and strata as the tests see them; the plan holds what
+is tested and how. From both follow the contrasts, each with the reason why it cannot be tested, if
+there is one.
+"""
 
 from __future__ import annotations
 
@@ -7,108 +12,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-# Which instrument measured which unit, and whether the treatment can be told from it.
-# ----------------------------------------------------------------------
-
 Instruments = Mapping[str, Mapping[str, frozenset[str]]]
 """Session -> unit -> its instruments; sessions and units of which none is named are left out."""
-
-
-def instruments_of(scans: Mapping[str, Mapping[str, str]]) -> Instruments:
-    """Return who measured what, from scans that name their session, unit and instrument.
-
-    Examples
-    --------
-    >>> one = {"session": "d0", "unit": "p1", "instrument": "A"}
-    >>> instruments_of({"s1": one, "s2": one})
-    {'d0': {'p1': frozenset({'A'})}}
-    """
-    found: dict[str, dict[str, set[str]]] = {}
-    for scan in scans.values():
-        units = found.setdefault(scan["session"], {})
-        units.setdefault(scan["unit"], set()).add(scan["instrument"])
-    return {s: {u: frozenset(names) for u, names in units.items()} for s, units in found.items()}
-
-
-def used(instruments: Instruments, sessions: Iterable[str], units: Collection[str]) -> set[str]:
-    """Return the instruments that measured any of the units in any of the sessions."""
-    return {
-        name
-        for session in sessions
-        for unit, names in instruments.get(session, {}).items()
-        if unit in units
-        for name in names
-    }
-
-
-def apart(
-    instruments: Instruments, session: str, one: Collection[str], two: Collection[str]
-) -> bool:
-    """Return whether two groups of units share no instrument in a session, as far as is known.
-
-    Examples
-    --------
-    >>> known = {"d0": {"p1": frozenset({"A"}), "p2": frozenset({"B"})}}
-    >>> apart(known, "d0", ["p1"], ["p2"]), apart(known, "d4", ["p1"], ["p2"])
-    (True, False)
-    """
-    a, b = (used(instruments, [session], units) for units in (one, two))
-    return bool(a and b) and not a & b
-
-
-def changed(
-    instruments: Instruments, before: Iterable[str], after: str, units: Iterable[str]
-) -> bool:
-    """Return whether every unit was measured by other instruments after than before.
-
-    Units of which the instruments are not named say nothing.
-    """
-    start = list(before)
-    pairs = [(used(instruments, start, [u]), used(instruments, [after], [u])) for u in units]
-    known = [(a, b) for a, b in pairs if a and b]
-    return bool(known) and not any(a & b for a, b in known)
-
-
-def warnings_of(
-    instruments: Instruments,
-    before: Iterable[str],
-    after: Iterable[str],
-    levels: Mapping[str, Collection[str]],
-) -> list[str]:
-    """Return a warning for each later session that other instruments measured than before.
-
-    Parameters
-    ----------
-    instruments
-        Who measured what.
-    before, after
-        Sessions.
-    levels
-        Treatment -> its units.
-    """
-    start, out = list(before), []
-    for session in after:
-        of = [lv for lv, units in levels.items() if changed(instruments, start, session, units)]
-        if not of:
-            continue
-        units = {unit for level in of for unit in levels[level]}
-        names = [", ".join(sorted(used(instruments, s, units))) for s in (start, [session])]
-        who = "" if len(of) == len(levels) else f" under {', '.join(of)}"
-        out.append(
-            f"In {session} another instrument measured{who} ({names[1]}) than before "
-            f"({names[0]}): a change cannot be told from the change of instrument, which cancels "
-            "in the difference in change only as far as it is alike in both treatments"
-        )
-    return out
-
-
-def told(settings: Mapping[str, Any]) -> Instruments:
-    """Return who measured what, from the settings of the rule; empty if the sheet names none."""
-    return instruments_of(settings.get("scans") or {})
-
-
-# The design as the tests see it: arms, sessions, blocks, strata, doses, instruments.
-# ----------------------------------------------------------------------
 
 CHANGE = "change"
 DIFFERENCE = "difference_in_change"
@@ -139,7 +44,7 @@ class Contrast:
     level, reference
         Treatment, and the one it is compared with, usually the control (``""`` for a change within
         a treatment).
-    obstacle
+    untestable
         Why the design cannot answer it, in words; ``""`` if it can.
     stratum
         ``all``, or the units of one level of a factor, such as ``cultivar=Kestrel``.
@@ -152,7 +57,7 @@ class Contrast:
     after: str
     level: str
     reference: str
-    obstacle: str
+    untestable: str
     stratum: str = ALL
     per: str = ""
 
@@ -230,20 +135,16 @@ class Layout:
         """Return the design within one stratum; the whole design for ``all``."""
         return self.only(self.strata[stratum]) if stratum in self.strata else self
 
-    def block_of(self, unit: str, stratum: str = "") -> str:
-        """Return the group within which the label of a unit may be exchanged."""
-        block = self.blocks.get(unit, "")
-        return f"{stratum}\n{block}" if stratum else block
-
-    @property
-    def treated(self) -> list[str]:
-        """Levels that are compared with the control."""
-        return [level for level in self.levels if level != self.control] if self.control else []
-
     @property
     def pairs(self) -> tuple[tuple[str, str], ...]:
         """Treatments that are compared with each other: the treated one and its reference."""
-        return self.compared or tuple((level, self.control) for level in self.treated)
+        treated = [level for level in self.levels if level != self.control] if self.control else []
+        return self.compared or tuple((level, self.control) for level in treated)
+
+    @property
+    def level_of(self) -> dict[str, str]:
+        """Unit -> its treatment."""
+        return {unit: level for level, arm in self.levels.items() for unit in arm}
 
     @property
     def difference(self) -> str:
@@ -412,11 +313,11 @@ def _strata(
 ) -> dict[str, tuple[str, ...]]:
     if not column:
         return {}
-    found: dict[str, list[str]] = {}
+    units_of: dict[str, list[str]] = {}
     for unit in sorted(units):
         if label := units[unit].get(column, ""):
-            found.setdefault(f"{column}={label}", []).append(unit)
-    return {name: tuple(found[name]) for name in sorted(found)}
+            units_of.setdefault(f"{column}={label}", []).append(unit)
+    return {name: tuple(units_of[name]) for name in sorted(units_of)}
 
 
 def doses_of(levels: Sequence[str], named: Mapping[str, float]) -> dict[str, float]:
@@ -427,13 +328,94 @@ def doses_of(levels: Sequence[str], named: Mapping[str, float]) -> dict[str, flo
     >>> doses_of(["0", "1.5", "3"], {}), doses_of(["full", "none"], {})
     ({'0': 0.0, '1.5': 1.5, '3': 3.0}, {})
     """
-    found: dict[str, float] = {}
-    for level in levels:
-        try:
-            found[level] = float(named[level] if named else level)
-        except (KeyError, ValueError):
-            return {}
-    return found if len(set(found.values())) >= 3 else {}
+    try:
+        doses = {level: float(named[level] if named else level) for level in levels}
+    except (KeyError, ValueError):
+        return {}
+    return doses if len(set(doses.values())) >= 3 else {}
+
+
+# Which instrument measured which unit, and whether the treatment can be told from it.
+# ----------------------------------------------------------------------
+
+
+def instruments_of(scans: Mapping[str, Mapping[str, str]]) -> Instruments:
+    """Return which instrument measured what, from scans that name session, unit and instrument.
+
+    Examples
+    --------
+    >>> one = {"session": "d0", "unit": "p1", "instrument": "A"}
+    >>> instruments_of({"s1": one, "s2": one})
+    {'d0': {'p1': frozenset({'A'})}}
+    """
+    names: dict[str, dict[str, frozenset[str]]] = {}
+    for scan in scans.values():
+        units = names.setdefault(scan["session"], {})
+        units[scan["unit"]] = units.get(scan["unit"], frozenset()) | {scan["instrument"]}
+    return names
+
+
+def _used(instruments: Instruments, sessions: Iterable[str], units: Collection[str]) -> set[str]:
+    """Return the instruments that measured any of the units in any of the sessions."""
+    return {
+        name
+        for session in sessions
+        for unit, names in instruments.get(session, {}).items()
+        if unit in units
+        for name in names
+    }
+
+
+def no_common_instrument(
+    instruments: Instruments, session: str, one: Collection[str], two: Collection[str]
+) -> bool:
+    """Return whether two groups of units share no instrument in a session, as far as is known.
+
+    Examples
+    --------
+    >>> known = {"d0": {"p1": frozenset({"A"}), "p2": frozenset({"B"})}}
+    >>> [no_common_instrument(known, day, ["p1"], ["p2"]) for day in ("d0", "d4")]
+    [True, False]
+    """
+    a, b = (_used(instruments, [session], units) for units in (one, two))
+    return bool(a and b) and not a & b
+
+
+def instrument_changed(
+    instruments: Instruments, before: Collection[str], after: str, units: Iterable[str]
+) -> bool:
+    """Return whether every unit was measured by other instruments after than before.
+
+    Units of which the instruments are not named say nothing.
+    """
+    pairs = [(_used(instruments, before, [u]), _used(instruments, [after], [u])) for u in units]
+    known = [(a, b) for a, b in pairs if a and b]
+    return bool(known) and not any(a & b for a, b in known)
+
+
+def instrument_warnings(layout: Layout) -> list[str]:
+    """Return a warning for each later session that other instruments measured than before."""
+    out = []
+    for session in layout.after:
+        changed = [
+            level
+            for level, units in layout.levels.items()
+            if instrument_changed(layout.instruments, layout.before, session, units)
+        ]
+        if not changed:
+            continue
+        units = {unit for level in changed for unit in layout.levels[level]}
+        old, new = (
+            ", ".join(sorted(_used(layout.instruments, sessions, units)))
+            for sessions in (layout.before, [session])
+        )
+        who = "" if len(changed) == len(layout.levels) else f" under {', '.join(changed)}"
+        out.append(
+            f"In {session} another instrument measured{who} ({new}) than before ({old}): a change "
+            "cannot be told from the change of instrument, which cancels in the difference in "
+            "change only as far as it is alike in both treatments"
+        )
+    return out
 
 
 # The contrasts that a design allows, and in words why it does not allow one.
@@ -446,17 +428,16 @@ def contrasts(layout: Layout, stratum: str = ALL) -> list[Contrast]:
     layout = layout.within(stratum)
     for after in layout.after or ("",):
         step = f"{after or 'after'}-{layout.before_name}"
-        obstacle = no_change(layout)
+        reason = no_change(layout)
         # Without a session before there is no change to ask for, where treatments can be compared.
         for level in layout.levels if layout.before or not layout.pairs else ():
-            out.append(Contrast(CHANGE, f"{step}@{level}", after, level, "", obstacle, stratum))
+            out.append(Contrast(CHANGE, f"{step}@{level}", after, level, "", reason, stratum))
         for level, reference in layout.pairs:
-            name = (
-                f"({step})@{level}-{reference}" if layout.before else f"{after}@{level}-{reference}"
-            )
-            hindered = no_after(layout) or confounding(layout, level, reference, [after])
+            name = f"({step})" if layout.before else after
+            name += f"@{level}-{reference}"
+            reason = no_after(layout) or confounding(layout, level, reference, [after])
             for question in (layout.difference, EQUIVALENCE):
-                out.append(Contrast(question, name, after, level, reference, hindered, stratum))
+                out.append(Contrast(question, name, after, level, reference, reason, stratum))
     return out
 
 
@@ -504,7 +485,9 @@ def by_instrument(layout: Layout, levels: Sequence[str], after: Sequence[str]) -
     arms = [layout.levels.get(level, ()) for level in levels]
     pairs = [(one, two) for i, one in enumerate(arms) for two in arms[i + 1 :]]
     for session in (*layout.before, *after):
-        if pairs and all(apart(layout.instruments, session, *pair) for pair in pairs):
+        if pairs and all(
+            no_common_instrument(layout.instruments, session, *pair) for pair in pairs
+        ):
             return (
                 f"in {session} no instrument measured {'two of' if len(levels) > 2 else 'both'} "
                 f"{', '.join(levels[:-1])} and {levels[-1]}: the treatment cannot be told from "
@@ -524,11 +507,6 @@ def by_block(layout: Layout, level: str, reference: str) -> str:
     return (
         f"no block holds both {level} and {reference}: the treatment cannot be told from the block"
     )
-
-
-def small_arms(layout: Layout, levels: Sequence[str]) -> list[str]:
-    """Return the levels that have fewer than two units."""
-    return [level for level in levels if len(layout.levels.get(level, ())) < 2]
 
 
 # What is asked of the data and how: the section ``effects`` of the settings, completed.
@@ -552,8 +530,7 @@ METHODS = {
     FACTORIAL: ("factorial_f", "factorial_robust_f"),
 }
 """Methods that answer each question. Unless the study names one, the first that is used is the
-primary
-test: a rule that rests on the design and the settings alone."""
+primary test: a rule that rests on the design and the settings alone."""
 ALWAYS = frozenset({TREND, FACTORIAL})
 """Questions that need no method in the settings: doses, or the factor crossed with the treatment,
 ask for them."""
@@ -582,7 +559,7 @@ class Plan:
     primary
         ``None`` if the study names none.
     strata
-        Column whose levels are looked at one by one; ``""`` for none.
+        Column within whose levels the tests are repeated; ``""`` for none.
     """
 
     methods: tuple[str, ...]

@@ -1,4 +1,4 @@
-"""Verdicts: every test is judged within its family.
+"""Which effects are significant once all tests of a family are counted?
 
 A family is one question answered by one method over all indices, contrasts and after-sessions,
 without the primary contrast, which stands alone.
@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.effects.analysis import MODELS, Effect, replicates_of_change
-from leafledger.effects.design import ALL, EQUIVALENCE, Layout, Plan
-from leafledger.effects.linear_model import beyond_covariates, terms_of
-from leafledger.effects.unit_means import UnitTable, sample
+from leafledger.effects.design import ALL, EQUIVALENCE, Plan
+from leafledger.effects.linear_model import covariate_residuals, terms_of
+from leafledger.effects.two_sample_tests import finite
+from leafledger.effects.unit_means import StudyData, change_sample
 from leafledger.resampling.multiplicity import (
     MaxT,
     benjamini_hochberg,
@@ -26,12 +27,7 @@ from leafledger.resampling.multiplicity import (
     max_t_flips,
     max_t_labels,
 )
-from leafledger.resampling.permutation import dealt_group, generator
-
-# Verdicts: every test is judged within its family.
-# ----------------------------------------------------------------------
-# A family is one question answered by one method over all indices, contrasts and after-sessions,
-# without the primary contrast, which stands alone.
+from leafledger.resampling.permutation import generator, permuted_group
 
 SIGNIFICANT, NOT_SIGNIFICANT = "significant", "not_significant"
 EQUIVALENT, UNDEFINED = "equivalent", "undefined"
@@ -39,7 +35,7 @@ PRIMARY = "primary"
 
 
 @dataclass(frozen=True)
-class Judged:
+class AdjustedTest:
     """A test with its adjusted p and its verdict.
 
     Attributes
@@ -72,12 +68,12 @@ class Judged:
 Key = tuple[str, ...]
 
 
-def judged(
+def adjusted_tests(
     effects: Sequence[Effect],
-    alpha: float,
+    plan: Plan,
     max_t: Mapping[Key, float] | None = None,
     twins: Mapping[str, str] | None = None,
-) -> list[Judged]:
+) -> list[AdjustedTest]:
     """Adjust p within families and pass the verdicts.
 
     A test is significant, or shows equivalence, if its Holm-adjusted p is below alpha; for the
@@ -88,10 +84,10 @@ def judged(
     ----------
     effects
         All tests.
-    alpha
-        Level of the verdicts.
+    plan
+        The plan of the analysis, with the level of the verdicts.
     max_t
-        Key of a test -> its p adjusted by the largest |t|, see :mod:`leafledger.effects.families`.
+        Key of a test -> its p adjusted by the largest |t|, see :func:`max_t_of`.
     twins
         Index -> the index of which it is the same number, see
         :func:`leafledger.effects.unit_means.same_numbers`.
@@ -107,14 +103,16 @@ def judged(
         for member in members:
             first = _counted(member, members, twins)
             i = place[id(first or member)]
-            verdict = _verdict(member, float(strict[i]), alpha)
-            note = _note(member, n, alpha, verdict)
+            verdict = _verdict(member, float(strict[i]), plan)
+            note = _note(member, n, plan, verdict)
             if first is not None:
                 same = f"the same number as {first.index} in every unit: counted once"
                 note = f"{note}; {same}" if note else same
             largest = beside.get(key_of_effect(member), math.nan)
             out.append(
-                Judged(member, family, n, float(strict[i]), float(loose[i]), verdict, note, largest)
+                AdjustedTest(
+                    member, family, n, float(strict[i]), float(loose[i]), verdict, note, largest
+                )
             )
     return sorted(out, key=key_of)
 
@@ -151,7 +149,7 @@ def key_of_effect(effect: Effect) -> Key:
     return contrast.question, effect.index, contrast.name, contrast.stratum, effect.method
 
 
-def key_of(row: Judged) -> Key:
+def key_of(row: AdjustedTest) -> Key:
     """Return the key of a row of ``effects.csv``."""
     return key_of_effect(row.effect)
 
@@ -171,21 +169,21 @@ def unit_of(effect: Effect, unit: str) -> str:
     return per[1:] if unit in {"", "1"} else f"{unit} {per[1:]}"
 
 
-def _verdict(effect: Effect, p_holm: float, alpha: float) -> str:
+def _verdict(effect: Effect, p_holm: float, plan: Plan) -> str:
     if math.isnan(effect.tested.p):
         return UNDEFINED
     if effect.contrast.question == EQUIVALENCE:
-        return EQUIVALENT if p_holm < alpha else NOT_SIGNIFICANT
-    return SIGNIFICANT if p_holm < alpha else NOT_SIGNIFICANT
+        return EQUIVALENT if p_holm < plan.alpha else NOT_SIGNIFICANT
+    return SIGNIFICANT if p_holm < plan.alpha else NOT_SIGNIFICANT
 
 
-def _note(effect: Effect, n: int, alpha: float, verdict: str) -> str:
+def _note(effect: Effect, n: int, plan: Plan, verdict: str) -> str:
     parts = list(effect.remarks)
     smallest = effect.tested.p_smallest
-    if verdict != UNDEFINED and smallest * n >= alpha:
+    if verdict != UNDEFINED and smallest * n >= plan.alpha:
         reach = f"so few units reach p = {smallest:.3g} at best"
-        if smallest >= alpha:
-            parts.append(f"{reach}: significance at {alpha:g} is out of reach")
+        if smallest >= plan.alpha:
+            parts.append(f"{reach}: significance at {plan.alpha:g} is out of reach")
         else:
             # Not out of reach for good: others of the family may come before it.
             parts.append(
@@ -195,7 +193,7 @@ def _note(effect: Effect, n: int, alpha: float, verdict: str) -> str:
     return "; ".join(parts)
 
 
-def record(row: Judged, unit: str) -> dict[str, Any]:
+def effects_row(row: AdjustedTest, unit: str) -> dict[str, Any]:
     """Return a row of ``effects.csv``, missing numbers as ``None``.
 
     Parameters
@@ -262,7 +260,7 @@ def _shown_df(df: float) -> float:
 
 
 def family_rows(
-    rows: Sequence[Judged], reach: Mapping[str, tuple[float, int]]
+    rows: Sequence[AdjustedTest], reach: Mapping[str, tuple[float, int]]
 ) -> list[dict[str, Any]]:
     """Return every family with its size and the smallest adjusted p that its units can reach.
 
@@ -298,11 +296,6 @@ def family_rows(
     return out
 
 
-def finite(value: Any) -> Any:
-    """Return ``None`` for a number that does not exist (JSON and CSV know no NaN)."""
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
 # The largest |t| over a family: adjusted p that use the correlation between indices and days.
 # ----------------------------------------------------------------------
 
@@ -327,7 +320,7 @@ class FamilyMaxT:
 
 
 def max_t_of(
-    layout: Layout, table: UnitTable, plan: Plan, effects: Sequence[Effect]
+    data: StudyData, effects: Sequence[Effect]
 ) -> tuple[dict[Key, float], dict[str, FamilyMaxT]]:
     """Adjust the t tests of every family by the permutation of whole units.
 
@@ -340,8 +333,8 @@ def max_t_of(
 
     Parameters
     ----------
-    layout, table, plan
-        Design, unit means and settings.
+    data
+        Design, unit means and plan.
     effects
         All tests.
 
@@ -358,15 +351,15 @@ def max_t_of(
         if not defined or method not in BY_FLIPS | BY_LABELS:
             continue
         groups = {"": defined} if method in BY_FLIPS else _by_pair(defined)
-        for some in groups.values():
+        for group in groups.values():
             adjust = _by_flips if method in BY_FLIPS else _by_labels
-            found = adjust(layout, table, plan, some)
-            adjusted = np.minimum(1.0, found.p * len(groups))
-            p |= {key_of_effect(e): float(v) for e, v in zip(some, adjusted, strict=True)}
-            smallest = min(1.0, found.p_smallest * len(groups))
+            result = adjust(data, group)
+            adjusted = np.minimum(1.0, result.p * len(groups))
+            p |= {key_of_effect(e): float(v) for e, v in zip(group, adjusted, strict=True)}
+            smallest = min(1.0, result.p_smallest * len(groups))
             if family in reach:
                 smallest = min(smallest, reach[family].p_smallest)
-            reach[family] = FamilyMaxT(smallest, found.n_draws)
+            reach[family] = FamilyMaxT(smallest, result.n_draws)
     return p, reach
 
 
@@ -378,11 +371,12 @@ def _by_pair(effects: Sequence[Effect]) -> Mapping[str, list[Effect]]:
     return out
 
 
-def _by_flips(layout: Layout, table: UnitTable, plan: Plan, effects: Sequence[Effect]) -> MaxT:
+def _by_flips(data: StudyData, effects: Sequence[Effect]) -> MaxT:
+    layout, table, plan = data.layout, data.table, data.plan
     columns = []
     for effect in effects:
-        found = sample(layout, table, effect.contrast, effect.index)
-        names, changes, _ = replicates_of_change(layout.within(effect.contrast.stratum), found)
+        sample = change_sample(layout, table, effect.contrast, effect.index)
+        names, changes, _ = replicates_of_change(layout.within(effect.contrast.stratum), sample)
         arm = f"{effect.contrast.level}\n"
         columns.append({arm + name: float(v) for name, v in zip(names, changes, strict=True)})
     place = {name: i for i, name in enumerate(sorted({name for one in columns for name in one}))}
@@ -392,25 +386,27 @@ def _by_flips(layout: Layout, table: UnitTable, plan: Plan, effects: Sequence[Ef
     return max_t_flips(changes, plan.n_draws, generator(plan.seed, "max_t", "flips"))
 
 
-def _by_labels(layout: Layout, table: UnitTable, plan: Plan, effects: Sequence[Effect]) -> MaxT:
+def _by_labels(data: StudyData, effects: Sequence[Effect]) -> MaxT:
+    layout, table, plan = data.layout, data.table, data.plan
     place = {unit: i for i, unit in enumerate(table.units)}
     changes = np.full((len(place), len(effects)), np.nan)
     stratum_of: dict[str, str] = {}
     for k, effect in enumerate(effects):
-        found = sample(layout, table, effect.contrast, effect.index)
-        values = found.change
+        sample = change_sample(layout, table, effect.contrast, effect.index)
+        values = sample.change
         if effect.method in MODELS:
-            found, terms = terms_of(found, layout.factors)
-            values = beyond_covariates(found, terms)
-        changes[[place[unit] for unit in found.units], k] = values
+            sample, terms = terms_of(sample, layout.factors)
+            values = covariate_residuals(sample, terms)
+        changes[[place[unit] for unit in sample.units], k] = values
         if effect.contrast.stratum != ALL:
-            stratum_of |= dict.fromkeys(found.units, effect.contrast.stratum)
+            stratum_of |= dict.fromkeys(sample.units, effect.contrast.stratum)
     rows = np.flatnonzero(np.isfinite(changes).any(axis=1))
     units = [table.units[i] for i in rows]
     arm = set(layout.levels[effects[0].contrast.level])
     treated: NDArray[np.bool_] = np.array([unit in arm for unit in units], dtype=bool)
-    first, _ = dealt_group(treated)
-    blocks = [layout.block_of(unit, stratum_of.get(unit, "")) for unit in units]
+    first, _ = permuted_group(treated)
+    # A label may be exchanged within the block and stratum of its unit.
+    blocks = [f"{stratum_of.get(unit, '')}\n{layout.blocks.get(unit, '')}" for unit in units]
     # The stream does not depend on the name of the treatment: swapping names changes no digit.
     stream = generator(plan.seed, "max_t", "labels", len(units))
     return max_t_labels(changes[rows], first, blocks, plan.n_draws, stream)

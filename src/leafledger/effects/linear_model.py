@@ -1,4 +1,4 @@
-"""What the treatment did, by a linear model that stands unequal variances.
+"""What did the treatment do, by a linear model that allows unequal variances?
 
 The model of one contrast is ``y = treatment + value before + block + stated factors``, one row per
 unit. ``y`` is the change of the unit, or its value after where there is no session before. With the
@@ -40,11 +40,10 @@ from leafledger.effects.two_sample_tests import (
     mean,
     noncentrality_interval,
     small_sample_factor,
-    t_result,
+    t_test,
 )
 from leafledger.effects.unit_means import Sample
-from leafledger.resampling.intervals import two_sided_t
-from leafledger.resampling.permutation import dealt_group
+from leafledger.resampling.permutation import permuted_group
 from leafledger.words import counted, listed
 
 Array = NDArray[np.float64]
@@ -64,6 +63,8 @@ _SMALLEST = 1e-12
 _CHUNK = 2000
 
 NO_VARIATION = "the model leaves no variation between units: there is no t"
+NO_VARIATION_F = "the model leaves no variation between units: there is no F"
+ONE_DECIDES = "one unit alone decides a coefficient of the model, so its scatter is not known"
 _NO_SIZE = EffectSize("hedges_g_adjusted")
 
 
@@ -79,15 +80,12 @@ class Fit:
         Degrees of freedom of the error.
     spread
         Residual standard deviation, divisor ``n - p``.
-    df_residual
-        ``n - p``.
     """
 
     estimate: float
     error: float
     df: float
     spread: float
-    df_residual: int
 
 
 def fit(y: Array, x: Array, arms: NDArray[np.intp], kind: str = BY_ARM) -> Fit:
@@ -118,7 +116,7 @@ def fit(y: Array, x: Array, arms: NDArray[np.intp], kind: str = BY_ARM) -> Fit:
     spread, estimate = math.sqrt(squares / (n - p)), math.fsum((a * y).tolist())
     if kind == LEAST_SQUARES:
         error = spread * math.sqrt(math.fsum((a**2).tolist()))
-        return Fit(estimate, error, float(n - p), spread, n - p)
+        return Fit(estimate, error, float(n - p), spread)
     # 3. Working variances omega, and by which factor s_i e_i^2 falls short of omega_i under them.
     omega, share = _working(q, h, e, arms) if kind == BY_ARM else (np.ones(n), 1.0 - h)
     # 4. HC2: the squared error is sum a_i^2 e_i^2 / s_i, a quadratic form y'G y with
@@ -126,7 +124,7 @@ def fit(y: Array, x: Array, arms: NDArray[np.intp], kind: str = BY_ARM) -> Fit:
     d = a**2 / share
     error = math.sqrt(math.fsum((d * e**2).tolist()))
     # 5. Satterthwaite: df = tr(G Omega)^2 / tr(G Omega G Omega).
-    return Fit(estimate, error, _satterthwaite(q, d, omega), spread, n - p)
+    return Fit(estimate, error, _satterthwaite(q, d, omega), spread)
 
 
 def _working(q: Array, h: Array, e: Array, arms: NDArray[np.intp]) -> tuple[Array, Array]:
@@ -195,7 +193,7 @@ class Terms:
         return (*(("value before",) if self.before else ()), *self.factors)
 
 
-def terms_of(found: Sample, factors: Mapping[str, Mapping[str, str]]) -> tuple[Sample, Terms]:
+def terms_of(sample: Sample, factors: Mapping[str, Mapping[str, str]]) -> tuple[Sample, Terms]:
     """Return the units that take part in the model of a contrast, and its covariates.
 
     The rule looks at which units have values, never at the values, but that values before which are
@@ -209,12 +207,12 @@ def terms_of(found: Sample, factors: Mapping[str, Mapping[str, str]]) -> tuple[S
 
     Parameters
     ----------
-    found
+    sample
         Values of the contrast.
     factors
         Name of a factor -> unit -> its level.
     """
-    kept = found
+    kept = sample
     alone: dict[str, str] = {}
     while True:  # leaving one unit out may leave another one alone
         levels = {name: [of.get(unit, "") for unit in kept.units] for name, of in factors.items()}
@@ -256,7 +254,7 @@ def _independent(
     for name, labels in levels.items():
         if len(set(labels)) < 2:
             continue
-        more = beyond([np.ones(len(labels)), *basis], factor_columns(labels))
+        more = independent_columns([np.ones(len(labels)), *basis], factor_columns(labels))
         if more:
             varying[name] = labels
             basis += more
@@ -265,13 +263,13 @@ def _independent(
     return varying, tuple(held), len(basis)
 
 
-def beyond(base: Sequence[Array], columns: Sequence[Array]) -> list[Array]:
+def independent_columns(base: Sequence[Array], columns: Sequence[Array]) -> list[Array]:
     """Return the columns that the ones before them do not hold already, in their order.
 
     Examples
     --------
     >>> one, two = np.array([1.0, 1.0, 1.0]), np.array([1.0, 0.0, 0.0])
-    >>> [c.tolist() for c in beyond([one], [two, one - two])]
+    >>> [c.tolist() for c in independent_columns([one], [two, one - two])]
     [[1.0, 0.0, 0.0]]
     """
     kept: list[Array] = []
@@ -287,14 +285,14 @@ def beyond(base: Sequence[Array], columns: Sequence[Array]) -> list[Array]:
     return kept
 
 
-def treatment(
-    found: Sample, terms: Terms, level: float, kind: str = BY_ARM
+def treatment_test(
+    sample: Sample, terms: Terms, level: float, kind: str = BY_ARM
 ) -> tuple[Result, EffectSize, float]:
     """Test the difference between two arms, adjusted for the covariates.
 
     Parameters
     ----------
-    found
+    sample
         Values of the units that take part, in the order of their id.
     terms
         The covariates, see :func:`terms_of`.
@@ -309,10 +307,10 @@ def treatment(
         The t test of the treatment coefficient; Hedges g, whose denominator is the residual
         standard deviation; the standard error (``NaN`` where there is no t).
     """
-    group, sign = dealt_group(found.treated)
+    group, sign = permuted_group(sample.treated)
     column = group.astype(float)
     arms = (~group).astype(np.intp)
-    tested, size, error = coefficient(found, column, terms, arms, level, kind)
+    tested, size, error = coefficient_test(sample, column, terms, arms, level, kind)
     if sign > 0:
         return tested, size, error
     turned = replace(
@@ -325,55 +323,53 @@ def treatment(
     return turned, replace(size, g=-size.g, low=-size.high, high=-size.low), error
 
 
-def coefficient(
-    found: Sample, column: Array, terms: Terms, arms: NDArray[np.intp], level: float, kind: str
+def coefficient_test(
+    sample: Sample, column: Array, terms: Terms, arms: NDArray[np.intp], level: float, kind: str
 ) -> tuple[Result, EffectSize, float]:
     """Test the coefficient of one column, such as the dose, beside the covariates.
 
     Parameters
     ----------
-    found, terms, level, kind
-        As in :func:`treatment`.
+    sample, terms, level, kind
+        As in :func:`treatment_test`.
     column
         Shape ``(n_units,)``.
     arms
         Arm of each unit as 0, 1, 2 ...: units that share a working variance.
     """
-    x = np.column_stack([column, *columns_of(found, terms)])
+    x = np.column_stack([column, *columns_of(sample, terms)])
     nothing = Result(math.nan, ci_level=level, statistic_name="t")
-    if why := unfit(x, list(terms.factors)):
+    if why := unfittable_reason(x, list(terms.factors)):
         return replace(nothing, remark=why), _NO_SIZE, math.nan
-    one = fit(found.change, x, arms, kind)
-    if one.spread <= found.resolution or not math.isfinite(one.df):
+    model = fit(sample.change, x, arms, kind)
+    if model.spread <= sample.resolution or not math.isfinite(model.df):
         return (
-            replace(nothing, estimate=one.estimate, remark=NO_VARIATION),
+            replace(nothing, estimate=model.estimate, remark=NO_VARIATION),
             _NO_SIZE,
             math.nan,
         )
-    statistic = one.estimate / one.error
-    p = two_sided_t(statistic, one.df)
-    tested = t_result(one.estimate, one.error, one.df, level, statistic, p)
-    return tested, _size(one, statistic, level), one.error
+    tested = t_test(model.estimate, model.error, model.df, level)
+    return tested, _size(model, tested.statistic, level), model.error
 
 
-def beyond_covariates(found: Sample, terms: Terms) -> Array:
+def covariate_residuals(sample: Sample, terms: Terms) -> Array:
     """Return what the covariates do not foresee of the values, the treatment left out of the model.
 
     If the treatment does nothing, these residuals do not depend on who was treated: labels may be
     dealt out anew among them. Blocks stay with the permutation.
     """
-    x = np.column_stack(columns_of(found, terms))
-    foreseen = np.linalg.lstsq(x, found.change, rcond=None)[0]
-    return np.asarray(found.change - x @ foreseen, dtype=np.float64)
+    x = np.column_stack(columns_of(sample, terms))
+    foreseen = np.linalg.lstsq(x, sample.change, rcond=None)[0]
+    return np.asarray(sample.change - x @ foreseen, dtype=np.float64)
 
 
-def columns_of(found: Sample, terms: Terms) -> list[Array]:
+def columns_of(sample: Sample, terms: Terms) -> list[Array]:
     """Return the columns beside the tested one: intercept, value before, factors."""
-    out = [np.ones(len(found.units))]
+    out = [np.ones(len(sample.units))]
     if terms.before:
-        out.append(found.before - mean(found.before))
+        out.append(sample.before - mean(sample.before))
     for held in terms.factors.values():
-        out += beyond(out, factor_columns(held))
+        out += independent_columns(out, factor_columns(held))
     return out
 
 
@@ -385,11 +381,11 @@ def factor_columns(labels: Sequence[str]) -> list[Array]:
     >>> [c.tolist() for c in factor_columns(["A", "B", "A"])]
     [[0.0, 1.0, 0.0]]
     """
-    held = np.asarray(labels, dtype=str)
-    return [(held == name).astype(float) for name in sorted(set(labels))[1:]]
+    level = np.asarray(labels, dtype=str)
+    return [(level == name).astype(float) for name in sorted(set(labels))[1:]]
 
 
-def unfit(x: Array, factors: Sequence[str]) -> str:
+def unfittable_reason(x: Array, factors: Sequence[str]) -> str:
     """Return why a model cannot be fitted; ``""`` if it can.
 
     Parameters
@@ -403,32 +399,32 @@ def unfit(x: Array, factors: Sequence[str]) -> str:
     if n <= p:
         return f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
     scaled = x / np.maximum(np.abs(x).max(axis=0), 1e-300)
-    if not beyond([*scaled[:, 1:].T], [scaled[:, 0]]):
+    if not independent_columns([*scaled[:, 1:].T], [scaled[:, 0]]):
         others = listed(list(factors)) if factors else "the covariates"
         return f"the treatment cannot be told from {others}"
     q, _ = np.linalg.qr(scaled)
     if float(np.einsum("ij,ij->i", q, q).max()) > 1.0 - _LEVER:
-        return "one unit alone decides a coefficient of the model, so its scatter is not known"
+        return ONE_DECIDES
     return ""
 
 
-def _size(one: Fit, statistic: float, level: float) -> EffectSize:
+def _size(model: Fit, statistic: float, level: float) -> EffectSize:
     """Return Hedges g over the residual standard deviation, with a noncentral-t interval."""
-    if one.df < 2:
+    if model.df < 2:
         return _NO_SIZE
-    factor, root = small_sample_factor(one.df), one.error / one.spread
-    low, high = noncentrality_interval(statistic, one.df, level)
-    g = factor * one.estimate / one.spread
+    factor, root = small_sample_factor(model.df), model.error / model.spread
+    low, high = noncentrality_interval(statistic, model.df, level)
+    g = factor * model.estimate / model.spread
     return EffectSize(_NO_SIZE.name, g, factor * root * low, factor * root * high)
 
 
-def trend(found: Sample, dose: Array, terms: Terms, level: float) -> Result:
+def trend_test(sample: Sample, dose: Array, terms: Terms, level: float) -> Result:
     """Test whether the units' values rise or fall with the dose, along a straight line.
 
     Parameters
     ----------
-    found, terms, level
-        As in :func:`treatment`.
+    sample, terms, level
+        As in :func:`treatment_test`.
     dose
         One per unit, shape ``(n_units,)``. All units share a working variance: with few units at
         each dose those of single doses would be too poorly known.
@@ -438,7 +434,7 @@ def trend(found: Sample, dose: Array, terms: Terms, level: float) -> Result:
     Draper, N. R. and Smith, H. (1998). Applied Regression Analysis, 3rd ed., chapter 1. Wiley.
     """
     arms = np.zeros(len(dose), dtype=np.intp)
-    return coefficient(found, dose - mean(dose), terms, arms, level, EQUAL)[0]
+    return coefficient_test(sample, dose - mean(dose), terms, arms, level, EQUAL)[0]
 
 
 def effect_coded(labels: Sequence[str]) -> list[Array]:
@@ -452,9 +448,9 @@ def effect_coded(labels: Sequence[str]) -> list[Array]:
     >>> [c.tolist() for c in effect_coded(["A", "B", "A"])]
     [[1.0, -1.0, 1.0]]
     """
-    held, names = np.asarray(labels, dtype=str), list(dict.fromkeys(labels))
-    last = (held == names[-1]).astype(float)
-    return [(held == name).astype(float) - last for name in names[:-1]]
+    level, names = np.asarray(labels, dtype=str), list(dict.fromkeys(labels))
+    last = (level == names[-1]).astype(float)
+    return [(level == name).astype(float) - last for name in names[:-1]]
 
 
 def products(one: Sequence[Array], two: Sequence[Array]) -> list[Array]:
@@ -462,20 +458,51 @@ def products(one: Sequence[Array], two: Sequence[Array]) -> list[Array]:
     return [a * b for a in one for b in two]
 
 
-def joint_test(
-    found: Sample, tested: Sequence[Array], beside: Sequence[Array], terms: Terms, aliased: str
-) -> Result:
+NO_F = Result(math.nan, statistic_name="F")
+
+
+@dataclass(frozen=True)
+class Joint:
+    """Several columns of a model that are tested at once.
+
+    Attributes
+    ----------
+    tested, beside
+        Columns that are tested, and columns of other factors beside them; shape ``(n_units,)``
+        each.
+    groups
+        Treatment of each unit: units that share a working variance.
+    aliased
+        What to say where the tested columns are combinations of the others.
+    """
+
+    tested: Sequence[Array]
+    beside: Sequence[Array]
+    groups: Sequence[str]
+    aliased: str
+
+    def matrix(self, sample: Sample, terms: Terms) -> tuple[Array, str]:
+        """Return the columns of the model, those tested first, and why it cannot be fitted."""
+        base = columns_of(sample, terms)
+        # Blocks may hold a factor that stands on them.
+        plain = [*base, *independent_columns(base, self.beside)]
+        x = np.column_stack([*self.tested, *plain])
+        n, p = x.shape
+        if n <= p:
+            return x, f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
+        alike = len(independent_columns(plain, self.tested)) < len(self.tested)
+        return x, self.aliased if alike else ""
+
+
+def joint_test(sample: Sample, joint: Joint, terms: Terms) -> Result:
     """Test several columns at once by the F of least squares.
 
     Parameters
     ----------
-    found, terms
-        As in :func:`treatment`.
-    tested, beside
-        Columns that are tested, and columns of other factors beside them; shape ``(n_units,)``
-        each.
-    aliased
-        What to say where the columns cannot be told apart.
+    sample, terms
+        As in :func:`treatment_test`.
+    joint
+        The columns.
 
     Returns
     -------
@@ -488,24 +515,16 @@ def joint_test(
     """
     from statsmodels.regression.linear_model import OLS
 
-    nothing = Result(math.nan, statistic_name="F")
-    base = columns_of(found, terms)
-    plain = [*base, *beyond(base, beside)]  # blocks may hold a factor that stands on them
-    full = np.column_stack([*tested, *plain])
-    n, p = full.shape
-    if n <= p:
-        few = f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
-        return replace(nothing, remark=few)
-    if len(beyond(plain, tested)) < len(tested):
-        return replace(nothing, remark=aliased)
-    whole = OLS(found.change, full).fit(method="qr")
-    if math.sqrt(float(whole.scale)) <= found.resolution:
-        remark = "the model leaves no variation between units: there is no F"
-        return replace(nothing, remark=remark)
-    less = OLS(found.change, np.column_stack(plain)).fit(method="qr")
+    x, why = joint.matrix(sample, terms)
+    if why:
+        return replace(NO_F, remark=why)
+    whole = OLS(sample.change, x).fit(method="qr")
+    if math.sqrt(float(whole.scale)) <= sample.resolution:
+        return replace(NO_F, remark=NO_VARIATION_F)
+    less = OLS(sample.change, x[:, len(joint.tested) :]).fit(method="qr")
     statistic, p_value, df = whole.compare_f_test(less)
     return replace(
-        nothing,
+        NO_F,
         statistic=float(statistic),
         df=float(df),
         p=float(p_value),
@@ -513,22 +532,13 @@ def joint_test(
     )
 
 
-def robust_joint_test(
-    found: Sample,
-    tested: Sequence[Array],
-    beside: Sequence[Array],
-    terms: Terms,
-    arms: NDArray[np.intp],
-    aliased: str,
-) -> Result:
-    """Test several columns at once by an F that stands unequal variances of the arms.
+def robust_joint_test(sample: Sample, joint: Joint, terms: Terms) -> Result:
+    """Test several columns at once by an F that stands unequal variances of the treatments.
 
     Parameters
     ----------
-    found, tested, beside, terms, aliased
+    sample, joint, terms
         As in :func:`joint_test`.
-    arms
-        Arm of each unit as 0, 1, 2 ...: units that share a working variance.
 
     Returns
     -------
@@ -541,28 +551,22 @@ def robust_joint_test(
     Pustejovsky, J. E. and Tipton, E. (2018). Journal of Business and Economic Statistics 36,
     672-683, section 3 (approximate Hotelling T2 test).
     """
-    nothing = Result(math.nan, statistic_name="F")
-    base = columns_of(found, terms)
-    plain = [*base, *beyond(base, beside)]
-    x = np.column_stack([*tested, *plain])
-    n, p, k = len(x), x.shape[1], len(tested)
-    if n <= p:
-        few = f"{counted(n, 'unit')} are too few for the {p} coefficients of the model"
-        return replace(nothing, remark=few)
-    if len(beyond(plain, tested)) < k:
-        return replace(nothing, remark=aliased)
+    x, why = joint.matrix(sample, terms)
+    if why:
+        return replace(NO_F, remark=why)
+    n, p, k = len(x), x.shape[1], len(joint.tested)
     q, r = np.linalg.qr(x)
     h = np.einsum("ij,ij->i", q, q)
     if float(h.max()) > 1.0 - _LEVER:
-        alone = "one unit alone decides a coefficient of the model, so its scatter is not known"
-        return replace(nothing, remark=alone)
-    e = found.change - q @ (q.T @ found.change)
-    if math.sqrt(math.fsum((e**2).tolist()) / (n - p)) <= found.resolution:
-        remark = "the model leaves no variation between units: there is no F"
-        return replace(nothing, remark=remark)
+        return replace(NO_F, remark=ONE_DECIDES)
+    e = sample.change - q @ (q.T @ sample.change)
+    if math.sqrt(math.fsum((e**2).tolist()) / (n - p)) <= sample.resolution:
+        return replace(NO_F, remark=NO_VARIATION_F)
+    names = list(dict.fromkeys(joint.groups))
+    arms = np.array([names.index(name) for name in joint.groups], dtype=np.intp)
     # 1. Coefficients c = A'y of the tested columns; working variances as in the test of one.
     a = np.linalg.solve(r, q.T)[:k].T
-    c = a.T @ found.change
+    c = a.T @ sample.change
     omega, share = _working(q, h, e, arms)
     # 2. Their HC2 covariance V = sum a_i a_i' e_i^2 / s_i, and what it is under Omega.
     v = (a * (e**2 / share)[:, None]).T @ a
@@ -578,10 +582,10 @@ def robust_joint_test(
     eta = k * (k + 1) / (2.0 * float(np.sum(spread**2 * inner**2)))
     df2 = eta - k + 1.0
     if not df2 > 0:
-        return replace(nothing, remark="too few units for an F of so many columns at once")
+        return replace(NO_F, remark="too few units for an F of so many columns at once")
     # 4. T2 = c' V^-1 c; F = (eta - k + 1) / (eta k) T2 on k and eta - k + 1 degrees of freedom.
     from scipy.special import fdtrc
 
     f = float(c @ np.linalg.solve(v, c)) * df2 / (eta * k)
     p_value = float(fdtrc(k, df2, f))
-    return replace(nothing, statistic=f, df=float(k), df2=df2, p=p_value)
+    return replace(NO_F, statistic=f, df=float(k), df2=df2, p=p_value)

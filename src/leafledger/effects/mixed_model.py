@@ -1,4 +1,18 @@
-"""Treatment by session in a linear mixed model: REML, Satterthwaite, Kenward and Roger."""
+"""Does the treatment change the time course: mixed models by REML, Kenward and Roger's tests?
+
+Values of one unit are correlated, those of different units are not. The covariance of a unit is a
+sum of known matrices times unknown numbers, so one fitting routine serves a random intercept, a
+random slope and an unstructured covariance, and the second derivatives that Kenward and Roger's
+formula needs are zero. statsmodels fits mixed models too, but has neither an unstructured
+covariance nor Kenward and Roger's errors and degrees of freedom: so the models are fitted here.
+
+References
+----------
+Patterson, H. D. and Thompson, R. (1971). Recovery of inter-block information when block sizes are
+unequal. Biometrika 58, 545-554.
+Kenward, M. G. and Roger, J. H. (1997). Small sample inference for fixed effects from restricted
+maximum likelihood. Biometrics 53, 983-997.
+"""
 
 from __future__ import annotations
 
@@ -21,27 +35,12 @@ from leafledger.effects.design import (
     no_change,
 )
 from leafledger.effects.linear_model import factor_columns
-from leafledger.effects.two_sample_tests import EffectSize, Result, t_result
-from leafledger.effects.unit_means import UnitTable
-from leafledger.resampling.intervals import two_sided_t
+from leafledger.effects.two_sample_tests import EffectSize, Result, t_test
+from leafledger.effects.unit_means import StudyData, UnitTable
 from leafledger.words import listed, plural
 
 # Restricted maximum likelihood of repeated values, maximised over the parts of a covariance.
 # ----------------------------------------------------------------------
-# Values of one unit are correlated, those of different units are not. The covariance of a unit is a
-# sum of known matrices times unknown numbers, so one fitting routine serves a random intercept, a
-# random slope and an unstructured covariance, and the second derivatives that Kenward and Roger's
-# formula needs are zero.
-#
-# References
-# ----------
-# Patterson, H. D. and Thompson, R. (1971). Recovery of inter-block information when block sizes are
-# unequal. Biometrika 58, 545-554.
-# Kenward, M. G. and Roger, J. H. (1997). Small sample inference for fixed effects from restricted
-# maximum likelihood. Biometrics 53, 983-997.
-# Fai, A. H.-T. and Cornelius, P. L. (1996). Approximate F-tests of multiple degree of freedom
-# hypotheses in generalized least squares analyses of unbalanced split-plot experiments. Journal of
-# Statistical Computation and Simulation 54, 363-378 (Satterthwaite).
 
 Array = NDArray[np.float64]
 
@@ -75,12 +74,12 @@ class Fit:
         Numbers that multiply the basis of the covariance, shape ``(n_parts,)``.
     beta, phi
         Coefficients and their estimated covariance, shapes ``(p,)`` and ``(p, p)``.
-    slopes
-        Derivative of ``inverse(phi)`` by each part, with the sign turned: ``(n_parts, p, p)``.
-    curves
+    P
+        Kenward and Roger's P: the derivative of ``inverse(phi)`` by each part, ``(n_parts, p, p)``.
+    Q
         Kenward and Roger's Q, shape ``(n_parts, n_parts, p, p)``.
-    expected, observed
-        Information on ``theta``, shape ``(n_parts, n_parts)``.
+    expected
+        Expected information on ``theta``, shape ``(n_parts, n_parts)``.
     log_likelihood
         Restricted log-likelihood.
     singular
@@ -90,10 +89,9 @@ class Fit:
     theta: Array
     beta: Array
     phi: Array
-    slopes: Array
-    curves: Array
+    P: Array
+    Q: Array
     expected: Array
-    observed: Array
     score: Array
     log_likelihood: float
     singular: bool = False
@@ -124,7 +122,7 @@ def fit(data: Repeated, basis: Array, start: Array) -> Fit:
     Raises
     ------
     NotFitted
-        If the values do not vary or the search does not settle.
+        If the values do not vary or the search does not converge.
     """
     y, x, here = padded(data)
     flat = x.reshape(-1, x.shape[2])
@@ -175,53 +173,45 @@ def _state(theta: Array, y: Array, x: Array, parts: Array, filler: Array) -> Fit
     wr = np.einsum("nab,nb->na", w, left)
     wg = w[:, None] @ parts
     gx = parts @ wx[:, None]
-    slopes = np.einsum("nap,nkaq->kpq", wx, gx)
-    curves = np.einsum("nkap,nlaq->klpq", gx, w[:, None] @ gx, optimize=True)
+    P = -np.einsum("nap,nkaq->kpq", wx, gx)
+    Q = np.einsum("nkap,nlaq->klpq", gx, w[:, None] @ gx, optimize=True)
     gr = np.einsum("nkab,nb->nka", parts, wr)
-    wgr = np.einsum("nab,nkb->nka", w, gr)
     score = 0.5 * (
-        np.einsum("na,nka->k", wr, gr)
-        - np.einsum("nkaa->k", wg)
-        + np.einsum("pq,kqp->k", phi, slopes)
+        np.einsum("na,nka->k", wr, gr) - np.einsum("nkaa->k", wg) - np.einsum("pq,kqp->k", phi, P)
     )
-    scaled = phi @ slopes
+    scaled = phi @ P
     expected = 0.5 * (
         np.einsum("nkab,nlba->kl", wg, wg, optimize=True)
-        - 2.0 * np.einsum("pq,klqp->kl", phi, curves)
+        - 2.0 * np.einsum("pq,klqp->kl", phi, Q)
         + np.einsum("kpq,lqp->kl", scaled, scaled)
     )
-    lean = np.einsum("nka,nap->kp", gr, wx)
-    curvature = np.einsum("nka,nla->kl", gr, wgr) - lean @ phi @ lean.T
     fits = float(np.einsum("na,na->", left, wr))
     sizes = 2.0 * float(np.log(np.einsum("naa->na", lower)).sum())
     log_likelihood = -0.5 * (sizes + float(np.linalg.slogdet(cross)[1]) + fits)
-    return Fit(
-        theta, beta, phi, slopes, curves, expected, curvature - expected, score, log_likelihood
-    )
+    return Fit(theta, beta, phi, P, Q, expected, score, log_likelihood)
 
 
-def _unscaled(found: Fit, scale: float, free: int) -> Fit:
+def _unscaled(model: Fit, scale: float, free: int) -> Fit:
     """Return the fit in the unit of the values (they were divided by ``scale``)."""
     square = scale**2
     constant = 0.5 * free * math.log(2.0 * math.pi) + free * math.log(scale)
     return Fit(
-        theta=found.theta * square,
-        beta=found.beta * scale,
-        phi=found.phi * square,
-        slopes=found.slopes / square**2,
-        curves=found.curves / square**3,
-        expected=found.expected / square**2,
-        observed=found.observed / square**2,
-        score=found.score / square,
-        log_likelihood=found.log_likelihood - constant,
-        singular=found.singular,
+        theta=model.theta * square,
+        beta=model.beta * scale,
+        phi=model.phi * square,
+        P=model.P / square**2,
+        Q=model.Q / square**3,
+        expected=model.expected / square**2,
+        score=model.score / square,
+        log_likelihood=model.log_likelihood - constant,
+        singular=model.singular,
     )
 
 
 # The linear mixed models of a course: what the values of one unit share, fitted by REML.
 # ----------------------------------------------------------------------
 # A random intercept, a random intercept and slope, or a covariance of its own between any two
-# occasions; each is a basis whose multipliers :mod:`leafledger.effects.mixed_model` finds.
+# occasions; each is a basis whose multipliers :func:`fit` finds.
 
 _ZERO = 1e-9
 """A variance below this share of the residual one is zero."""
@@ -258,11 +248,11 @@ def fit_random_intercept(data: Repeated) -> Fit:
     """Fit a random intercept per unit; a variance that would be negative is held at zero."""
     basis = random_intercept(data.y.shape[1])
     try:
-        found = fit(data, basis, np.array([0.5, 0.5]))
+        model = fit(data, basis, np.array([0.5, 0.5]))
     except NotFitted:
-        found = None
-    if found is not None and found.theta[0] > _ZERO * found.theta[1]:
-        return found
+        model = None
+    if model is not None and model.theta[0] > _ZERO * model.theta[1]:
+        return model
     alone = fit(data, basis[1:], np.array([1.0]))
     return replace(alone, singular=True)
 
@@ -275,14 +265,14 @@ def fit_random_slope(data: Repeated, times: Array) -> Fit:
     NotFitted
         If the covariance of intercept and slope lies at the edge of what is possible.
     """
-    found = fit(data, random_slope(times), np.array([0.4, 0.0, 0.2, 0.4]))
-    a, b, c, residual = found.theta
+    model = fit(data, random_slope(times), np.array([0.4, 0.0, 0.2, 0.4]))
+    a, b, c, residual = model.theta
     smallest = float(np.linalg.eigvalsh(np.array([[a, b], [b, c]]))[0])
     if smallest <= _ZERO * residual or residual <= 0:
         raise NotFitted(
             "singular fit: the data hold no measurable variation of the slopes between units"
         )
-    return found
+    return model
 
 
 def fit_unstructured(data: Repeated) -> Fit:
@@ -320,14 +310,8 @@ def _free_start(data: Repeated, basis: Array) -> Array:
     return np.array([np.sum(spread * part) / np.sum(part) for part in basis])
 
 
-# Tests of contrasts in a fitted mixed model: Satterthwaite, and Kenward and Roger.
+# Tests of contrasts in a fitted mixed model (Kenward and Roger 1997).
 # ----------------------------------------------------------------------
-# References
-# ----------
-# Satterthwaite, F. E. (1946). An approximate distribution of estimates of variance components.
-# Biometrics Bulletin 2, 110-114.
-# Kenward, M. G. and Roger, J. H. (1997). Biometrics 53, 983-997, equations for a covariance that is
-# linear in its parameters.
 
 
 @dataclass(frozen=True)
@@ -339,81 +323,56 @@ class Line:
     df: float
 
 
-def satterthwaite(found: Fit, contrast: Array) -> Line:
-    """Return a contrast with Satterthwaite's degrees of freedom (observed information).
-
-    Parameters
-    ----------
-    found
-        The fitted model.
-    contrast
-        Weights of the coefficients, shape ``(p,)``.
-    """
-    variance = float(contrast @ found.phi @ contrast)
-    df = _df(found, contrast, _inverse(found.observed))
-    return Line(float(contrast @ found.beta), _root(variance), df)
-
-
-def kenward_roger(found: Fit, contrast: Array) -> Line:
+def kenward_roger(model: Fit, contrast: Array) -> Line:
     """Return a contrast with Kenward and Roger's standard error and degrees of freedom.
 
     Parameters
     ----------
-    found
+    model
         The fitted model.
     contrast
         Weights of the coefficients, shape ``(p,)``.
     """
-    spread = _inverse(found.expected)
-    variance = float(contrast @ adjusted_covariance(found, spread) @ contrast)
-    return Line(float(contrast @ found.beta), _root(variance), _df(found, contrast, spread))
-
-
-def _root(variance: float) -> float:
-    """Return a standard error; NaN where a singular fit leaves no positive variance."""
-    return math.sqrt(variance) if variance > 0 else math.nan
+    spread = _inverse(model.expected)
+    variance = float(contrast @ adjusted_covariance(model, spread) @ contrast)
+    # A singular fit may leave no positive variance: then there is no standard error.
+    error = math.sqrt(variance) if variance > 0 else math.nan
+    return Line(float(contrast @ model.beta), error, _df(model, contrast, spread))
 
 
 def _inverse(information: Array) -> Array:
     return np.asarray(np.linalg.pinv(information), dtype=np.float64)
 
 
-def _df(found: Fit, contrast: Array, spread: Array) -> float:
-    to = found.phi @ contrast
+def _df(model: Fit, contrast: Array, spread: Array) -> float:
+    to = model.phi @ contrast
     variance = float(contrast @ to)
-    slope = np.array([to @ part @ to for part in found.slopes])
+    slope = np.array([to @ part @ to for part in model.P])
     below = float(slope @ spread @ slope)
     return 2.0 * variance**2 / below if below > 0 else math.nan
 
 
-def adjusted_covariance(found: Fit, spread: Array) -> Array:
+def adjusted_covariance(model: Fit, spread: Array) -> Array:
     """Return the covariance of the coefficients, enlarged for the estimated variances.
 
     Parameters
     ----------
-    found
+    model
         The fitted model.
     spread
         Covariance of the variance parameters, shape ``(n_parts, n_parts)``.
     """
-    between = np.einsum("kpq,qr,lrs->klps", found.slopes, found.phi, found.slopes, optimize=True)
-    inner = np.einsum("kl,klps->ps", spread, found.curves - between)
-    return np.asarray(found.phi + 2.0 * found.phi @ inner @ found.phi)
+    between = np.einsum("kpq,qr,lrs->klps", model.P, model.phi, model.P, optimize=True)
+    inner = np.einsum("kl,klps->ps", spread, model.Q - between)
+    return np.asarray(model.phi + 2.0 * model.phi @ inner @ model.phi)
 
 
-def line_result(line: Line, level: float) -> Result:
-    """Return the t test of a contrast."""
-    statistic = line.estimate / line.error
-    p = two_sided_t(statistic, line.df)
-    return t_result(line.estimate, line.error, line.df, level, statistic, p)
-
-
-def joint_f(found: Fit, contrasts: Array) -> Result:
+def joint_f(model: Fit, contrasts: Array) -> Result:
     """Test several contrasts at once by Kenward and Roger's scaled F.
 
     Parameters
     ----------
-    found
+    model
         The fitted model.
     contrasts
         Independent rows of weights, shape ``(q, p)``.
@@ -424,24 +383,24 @@ def joint_f(found: Fit, contrasts: Array) -> Result:
         With p NaN where the fit is too singular for a test.
     """
     try:
-        return _joint_f(found, contrasts)
+        return _joint_f(model, contrasts)
     except (np.linalg.LinAlgError, ZeroDivisionError):
         return Result(math.nan, statistic_name="F")
 
 
-def _joint_f(found: Fit, contrasts: Array) -> Result:
+def _joint_f(model: Fit, contrasts: Array) -> Result:
     from scipy.special import fdtrc
 
-    spread = _inverse(found.expected)
+    spread = _inverse(model.expected)
     q = len(contrasts)
-    middle = np.linalg.inv(contrasts @ found.phi @ contrasts.T)
+    middle = np.linalg.inv(contrasts @ model.phi @ contrasts.T)
     theta = contrasts.T @ middle @ contrasts
-    parts = [theta @ found.phi @ slope @ found.phi for slope in found.slopes]
+    parts = [theta @ model.phi @ P @ model.phi for P in model.P]
     traces = np.array([np.trace(part) for part in parts])
     products = np.array([[np.trace(a @ b) for b in parts] for a in parts])
     scale, df2 = _scale_and_df(q, float(traces @ spread @ traces), float(np.sum(spread * products)))
-    estimate = contrasts @ found.beta
-    within = contrasts @ adjusted_covariance(found, spread) @ contrasts.T
+    estimate = contrasts @ model.beta
+    within = contrasts @ adjusted_covariance(model, spread) @ contrasts.T
     statistic = scale * float(estimate @ np.linalg.solve(within, estimate)) / q
     return Result(
         math.nan,
@@ -498,8 +457,9 @@ class Cells:
     absent: Mapping[str, list[str]]
 
 
-def model_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
+def mixed_model_tests(data: StudyData) -> list[Effect]:
     """Return the contrasts of the mixed models that the plan asks for, and the joint test."""
+    layout, table, plan = data.layout, data.table, data.plan
     methods = [m for m in METHODS[COURSE] if m in plan.methods and m in MODELS]
     if not methods or not layout.pairs or len(layout.after) < 2 or not layout.before:
         return []
@@ -512,19 +472,19 @@ def model_effects(layout: Layout, table: UnitTable, plan: Plan) -> list[Effect]:
 
 
 def _effects(layout: Layout, plan: Plan, cells: Cells, index: str, method: str) -> list[Effect]:
-    found, why = _fitted(layout, cells, method)
+    model, why = _fitted(layout, cells, method)
     out = []
     for after in layout.after:
         for level, reference in layout.pairs:
             name = f"({after}-{layout.before_name})@{level}-{reference}"
             contrast = Contrast(COURSE, name, after, level, reference, "")
-            obstacle = no_change(layout) or confounding(layout, level, reference, [after]) or why
-            tested = _line(layout, cells, found, contrast, plan.level, obstacle)
-            out.append(_effect(contrast, index, method, tested, cells, found))
+            reason = no_change(layout) or confounding(layout, level, reference, [after]) or why
+            tested = _line(layout, plan, cells, model, contrast, reason)
+            out.append(_effect(contrast, index, method, tested, cells, model))
     joint = Contrast(COURSE, "treatment x session", "", "", layout.control, "")
-    hindered = no_change(layout) or by_instrument(layout, [*layout.levels], layout.after) or why
-    tested = _joint(layout, cells, found, hindered)
-    out.append(_effect(joint, index, f"{method}_f", tested, cells, found))
+    reason = no_change(layout) or by_instrument(layout, [*layout.levels], layout.after) or why
+    tested = _joint(layout, cells, model, reason)
+    out.append(_effect(joint, index, f"{method}_f", tested, cells, model))
     return out
 
 
@@ -534,7 +494,7 @@ def cells_of(layout: Layout, table: UnitTable, index: str) -> Cells:
     Levels stand in the order of their first unit, so that exchanging two names of treatments
     changes no digit.
     """
-    level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
+    level_of = layout.level_of
     y = table.mean[:, :, table.indices.index(index)]
     rows = [i for i in range(len(table.units)) if np.isfinite(y[i]).any()]
     units = [table.units[i] for i in rows]
@@ -608,37 +568,38 @@ def _weights(layout: Layout, cells: Cells, level: str, reference: str, after: st
 
 def _line(
     layout: Layout,
+    plan: Plan,
     cells: Cells,
-    found: Fit | None,
+    model: Fit | None,
     contrast: Contrast,
-    level: float,
-    obstacle: str,
+    reason: str,
 ) -> Result:
-    if obstacle or found is None:
-        return Result(math.nan, ci_level=level, statistic_name="t", remark=obstacle)
+    nothing = Result(math.nan, ci_level=plan.level, statistic_name="t", remark=reason)
+    if reason or model is None:
+        return nothing
     corners = [
         (arm, session)
         for arm in (contrast.level, contrast.reference)
         for session in (*layout.before, contrast.after)
     ]
     if remark := _empty(layout, cells, corners):
-        return Result(math.nan, ci_level=level, statistic_name="t", remark=remark)
+        return replace(nothing, remark=remark)
     weights = _weights(layout, cells, contrast.level, contrast.reference, contrast.after)
-    line = kenward_roger(found, weights)
+    line = kenward_roger(model, weights)
     if not (line.df > 0 and math.isfinite(line.df) and line.error > 0):
         remark = "the model gives no standard error or no degrees of freedom for this contrast"
-        return Result(line.estimate, ci_level=level, statistic_name="t", remark=remark)
-    return line_result(line, level)
+        return replace(nothing, estimate=line.estimate, remark=remark)
+    return t_test(line.estimate, line.error, line.df, plan.level)
 
 
-def _joint(layout: Layout, cells: Cells, found: Fit | None, obstacle: str) -> Result:
+def _joint(layout: Layout, cells: Cells, model: Fit | None, reason: str) -> Result:
     """Return the test of the differences in change at all after-sessions at once.
 
     Each is a treatment's change from the mean of the before-sessions less that of its reference:
     arms that differ between two before-sessions are no effect of the treatment.
     """
-    if obstacle or found is None:
-        return Result(math.nan, statistic_name="F", remark=obstacle)
+    if reason or model is None:
+        return Result(math.nan, statistic_name="F", remark=reason)
     if remark := _empty(
         layout, cells, [(arm, s) for arm in layout.levels for s in layout.sessions]
     ):
@@ -646,23 +607,23 @@ def _joint(layout: Layout, cells: Cells, found: Fit | None, obstacle: str) -> Re
     first = next(iter(cells.n_units)) if not layout.control else layout.control
     others = [level for level in layout.levels if level != first]
     rows = [_weights(layout, cells, lv, first, after) for lv in others for after in layout.after]
-    tested = joint_f(found, np.array(rows))
+    tested = joint_f(model, np.array(rows))
     if math.isfinite(tested.p):
         return tested
     return Result(math.nan, statistic_name="F", remark="the model gives no degrees of freedom")
 
 
 def _effect(
-    contrast: Contrast, index: str, method: str, tested: Result, cells: Cells, found: Fit | None
+    contrast: Contrast, index: str, method: str, tested: Result, cells: Cells, model: Fit | None
 ) -> Effect:
     arms = [contrast.level] if contrast.level else list(cells.n_units)
     remarks = [tested.remark] if tested.remark else []
-    if found is not None and found.singular:
+    if model is not None and model.singular:
         remarks.append(SINGULAR)
-    if found is not None and cells.partial:
+    if model is not None and cells.partial:
         remarks.append(_partial(cells.partial))
     lost = [unit for arm in cells.absent.values() for unit in arm]
-    if found is not None and lost:
+    if model is not None and lost:
         remarks.append(f"no value at all for {', '.join(lost)}: not part of the model")
     if contrast.level:
         lost = [*cells.absent[contrast.level], *cells.absent[contrast.reference]]

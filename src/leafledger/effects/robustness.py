@@ -11,10 +11,10 @@ import numpy as np
 
 from leafledger.effects.analysis import MODELS, Effect, effects_of
 from leafledger.effects.design import CHANGE, METHODS, Layout, Plan, Primary, contrasts, is_primary
-from leafledger.effects.families import SIGNIFICANT, UNDEFINED, Judged, finite, judged
-from leafledger.effects.linear_model import Array, beyond, columns_of, terms_of
-from leafledger.effects.two_sample_tests import mean
-from leafledger.effects.unit_means import Sample, UnitTable, sample
+from leafledger.effects.families import SIGNIFICANT, UNDEFINED, AdjustedTest, adjusted_tests
+from leafledger.effects.linear_model import Array, columns_of, independent_columns, terms_of
+from leafledger.effects.two_sample_tests import finite, mean
+from leafledger.effects.unit_means import Sample, StudyData, UnitTable, change_sample
 from leafledger.words import listed, plural, shown_p
 
 # Does the primary result hold without the exclusions?
@@ -22,8 +22,7 @@ from leafledger.words import listed, plural, shown_p
 
 
 def with_and_without(
-    layout: Layout,
-    plan: Plan,
+    data: StudyData,
     all_scans: UnitTable,
     effects: Sequence[Effect],
     excluded: Mapping[str, tuple[str, str]],
@@ -32,8 +31,8 @@ def with_and_without(
 
     Parameters
     ----------
-    layout, plan
-        The design and the plan of the analysis.
+    data
+        Design, unit means and plan.
     all_scans
         Unit means over all scans, excluded ones too.
     effects
@@ -42,6 +41,7 @@ def with_and_without(
         Excluded scan -> its unit of the sheet and session; a scan of a plant counts for the whole
         plot that holds it, where plots are the experimental units.
     """
+    layout, everything = data.layout, replace(data, table=all_scans)
     out, owner = [], layout.owner
     for effect in effects:
         if not effect.primary:
@@ -50,7 +50,7 @@ def with_and_without(
         levels = [contrast.level, contrast.reference] if contrast.reference else [contrast.level]
         units = {unit for level in levels for unit in layout.levels.get(level, ())}
         sessions = {*layout.before, contrast.after}
-        (other,) = effects_of(layout, all_scans, plan, contrast, effect.index, [effect.method])
+        (other,) = effects_of(everything, contrast, effect.index, [effect.method])
         concerned = [
             scan
             for scan, (unit, day) in excluded.items()
@@ -111,55 +111,53 @@ class Variant:
 
     kind: str
     left_out: str
-    layout: Layout
-    table: UnitTable
-    plan: Plan
+    data: StudyData
     note: str = ""
 
 
 @dataclass(frozen=True)
-class Held:
+class VariantTest:
     """A primary contrast under one variant, and whether its conclusion stays."""
 
     variant: Variant
-    row: Judged
-    planned: Judged
+    row: AdjustedTest
+    planned: AdjustedTest
     same: bool
 
 
-def robustness(layout: Layout, table: UnitTable, all_scans: UnitTable, plan: Plan) -> list[Held]:
+def robustness(data: StudyData, all_scans: UnitTable) -> list[VariantTest]:
     """Test every primary contrast again under each variant.
 
     Parameters
     ----------
-    layout, table, plan
-        Design, unit means of accepted scans, and settings with a primary contrast.
+    data
+        Design, unit means of accepted scans, and plan with a primary contrast.
     all_scans
         Unit means over all scans, excluded ones too.
 
     Returns
     -------
-    list of Held
+    list of VariantTest
         In the order of the variants; the conclusion stays if the verdict is the same and, where
         something is significant, the sign too.
     """
-    planned = _primary(Variant(PLANNED, "", layout, table, plan))
-    out: list[Held] = []
-    for variant in _variants(layout, table, all_scans, plan):
+    planned = _primary(Variant(PLANNED, "", data))
+    out: list[VariantTest] = []
+    for variant in _variants(data, all_scans):
         # A session left out may change the name of the contrast, never its treatments.
-        found = {_arms(row): row for row in _primary(variant)}
+        rows = {_arms(row): row for row in _primary(variant)}
         for arms, before in {_arms(row): row for row in planned}.items():
-            row = found.get(arms)
+            row = rows.get(arms)
             if row is not None:
-                out.append(Held(variant, row, before, _same(before, row)))
+                out.append(VariantTest(variant, row, before, _same(before, row)))
     return out
 
 
-def _arms(row: Judged) -> tuple[str, str]:
+def _arms(row: AdjustedTest) -> tuple[str, str]:
     return row.effect.contrast.level, row.effect.contrast.reference
 
 
-def _same(one: Judged, other: Judged) -> bool:
+def _same(one: AdjustedTest, other: AdjustedTest) -> bool:
     if one.verdict != other.verdict:
         return False
     if one.verdict != SIGNIFICANT:
@@ -167,8 +165,8 @@ def _same(one: Judged, other: Judged) -> bool:
     return (one.effect.tested.estimate > 0) == (other.effect.tested.estimate > 0)
 
 
-def _primary(variant: Variant) -> list[Judged]:
-    layout, plan = variant.layout, variant.plan
+def _primary(variant: Variant) -> list[AdjustedTest]:
+    layout, plan = variant.data.layout, variant.data.plan
     named = plan.primary
     if named is None or not named.method:
         return []
@@ -176,40 +174,31 @@ def _primary(variant: Variant) -> list[Judged]:
     for contrast in contrasts(layout):
         if not is_primary(layout, plan, contrast, named.index, named.method):
             continue
-        effects += effects_of(layout, variant.table, plan, contrast, named.index, [named.method])
-    return judged(effects, plan.alpha)
+        effects += effects_of(variant.data, contrast, named.index, [named.method])
+    return adjusted_tests(effects, plan)
 
 
-def _variants(
-    layout: Layout, table: UnitTable, all_scans: UnitTable, plan: Plan
-) -> Iterator[Variant]:
+def _variants(data: StudyData, all_scans: UnitTable) -> Iterator[Variant]:
+    layout, table, plan = data.layout, data.table, data.plan
     named = plan.primary
     if named is None:
         return
-    yield Variant(PLANNED, "", layout, table, plan)
-    yield Variant(EVERY_SCAN, "", layout, all_scans, plan, "no scan is left out")
-    yield from _sessions(layout, table, plan, named)
+    yield Variant(PLANNED, "", data)
+    yield Variant(EVERY_SCAN, "", replace(data, table=all_scans), "no scan is left out")
+    yield from _sessions(data, named)
     for unit in table.units:
-        if _takes_part(layout, named, unit):
-            yield Variant(
-                WITHOUT_UNIT,
-                unit,
-                layout.only(u for u in table.units if u != unit),
-                table,
-                plan,
-            )
+        # A change within a treatment does not rest on the control.
+        if named.question != CHANGE or unit not in layout.levels.get(layout.control, ()):
+            fewer = layout.only(u for u in table.units if u != unit)
+            yield Variant(WITHOUT_UNIT, unit, replace(data, layout=fewer))
     for method in METHODS[named.question]:
         if method != named.method:
             other = replace(plan, primary=replace(named, method=method))
-            yield Variant(OTHER_METHOD, method, layout, table, other)
+            yield Variant(OTHER_METHOD, method, replace(data, plan=other))
 
 
-def _takes_part(layout: Layout, named: Primary, unit: str) -> bool:
-    alone = named.question == CHANGE
-    return not (alone and unit in layout.levels.get(layout.control, ()))
-
-
-def _sessions(layout: Layout, table: UnitTable, plan: Plan, named: Primary) -> Iterator[Variant]:
+def _sessions(data: StudyData, named: Primary) -> Iterator[Variant]:
+    layout, plan = data.layout, data.plan
     for session in layout.sessions:
         before = tuple(s for s in layout.before if s != session)
         after = tuple(s for s in layout.after if s != session)
@@ -222,7 +211,8 @@ def _sessions(layout: Layout, table: UnitTable, plan: Plan, named: Primary) -> I
             changed = replace(plan, primary=replace(named, session=after[-1]))
             note = f"the contrast to {after[-1]} in its place"
         smaller = replace(layout, before=before, after=after)
-        yield Variant(WITHOUT_SESSION, session, smaller, _without(table, session), changed, note)
+        others = StudyData(smaller, _without(data.table, session), changed)
+        yield Variant(WITHOUT_SESSION, session, others, note)
 
 
 def _without(table: UnitTable, session: str) -> UnitTable:
@@ -235,21 +225,23 @@ def _without(table: UnitTable, session: str) -> UnitTable:
     )
 
 
-def sensitivity_rows(held: Sequence[Held], units: Mapping[str, str]) -> list[dict[str, Any]]:
+def sensitivity_rows(
+    tests: Sequence[VariantTest], units: Mapping[str, str]
+) -> list[dict[str, Any]]:
     """Return the rows of ``sensitivity.csv``.
 
     Parameters
     ----------
-    held
+    tests
         The primary contrasts under every variant.
     units
         Index -> its unit.
     """
-    return [_row(one, units) for one in held]
+    return [_row(test, units) for test in tests]
 
 
-def _row(one: Held, units: Mapping[str, str]) -> dict[str, Any]:
-    effect, variant = one.row.effect, one.variant
+def _row(test: VariantTest, units: Mapping[str, str]) -> dict[str, Any]:
+    effect, variant = test.row.effect, test.variant
     tested = effect.tested
     values = {
         "question": effect.contrast.question,
@@ -266,49 +258,51 @@ def _row(one: Held, units: Mapping[str, str]) -> dict[str, Any]:
         "n_units": effect.n_units,
         "n_units_reference": effect.n_reference,
         "p": tested.p,
-        "p_holm": one.row.p_holm,
-        "verdict": one.row.verdict,
-        "same_conclusion": one.same,
-        "reason": "; ".join(text for text in (variant.note, one.row.note) if text),
+        "p_holm": test.row.p_holm,
+        "verdict": test.row.verdict,
+        "same_conclusion": test.same,
+        "reason": "; ".join(text for text in (variant.note, test.row.note) if text),
     }
     return {name: finite(value) for name, value in values.items()}
 
 
-def robustness_sentences(held: Sequence[Held], word: str, alpha: float) -> list[str]:
+def robustness_sentences(tests: Sequence[VariantTest], layout: Layout, plan: Plan) -> list[str]:
     """Say for each primary contrast under which choices its conclusion changes.
 
     Parameters
     ----------
-    held
+    tests
         The primary contrasts under every variant.
-    word
-        Word for the experimental unit.
-    alpha
-        Level of the verdicts; the p shown is the one that a verdict rests on.
+    layout, plan
+        The design and the plan of the analysis. The p shown is the one that a verdict rests on.
     """
-    by_contrast: dict[str, list[Held]] = {}
-    for one in held:
-        by_contrast.setdefault(one.planned.effect.contrast.name, []).append(one)
-    return [_sentence(name, some, word, alpha) for name, some in by_contrast.items()]
+    by_contrast: dict[str, list[VariantTest]] = {}
+    for test in tests:
+        by_contrast.setdefault(test.planned.effect.contrast.name, []).append(test)
+    return [_sentence(name, some, layout, plan) for name, some in by_contrast.items()]
 
 
-def _sentence(name: str, held: Sequence[Held], word: str, alpha: float) -> str:
-    index = held[0].planned.effect.index
+def _sentence(name: str, tests: Sequence[VariantTest], layout: Layout, plan: Plan) -> str:
+    index = tests[0].planned.effect.index
     subject = f"{index}, {name}"
-    if held[0].planned.verdict == UNDEFINED:
+    if tests[0].planned.verdict == UNDEFINED:
         return f"{subject}: undefined as planned, so there is no conclusion that could change."
-    parts = _without_units([one for one in held if one.variant.kind == WITHOUT_UNIT], word)
-    others = [o for o in held if o.variant.kind not in {PLANNED, WITHOUT_UNIT}]
+    parts = _without_units(
+        [test for test in tests if test.variant.kind == WITHOUT_UNIT], layout.word
+    )
+    others = [o for o in tests if o.variant.kind not in {PLANNED, WITHOUT_UNIT}]
     others = [o for o in others if o.variant.note != NOT_PART]
-    parts += [f"{_fate(o)} {_how(o, alpha)}" for o in others]
-    verdict = held[0].planned.verdict.replace("_", " ")
+    parts += [f"{_fate(o)} {_how(o, plan)}" for o in others]
+    verdict = tests[0].planned.verdict.replace("_", " ")
     return f"{subject}: the conclusion is {verdict}; {'; '.join(parts)}."
 
 
-def _without_units(units: Sequence[Held], word: str) -> list[str]:
+def _without_units(units: Sequence[VariantTest], word: str) -> list[str]:
     """Say without which units the conclusion is another one, and without which there is none."""
-    none = [one.variant.left_out for one in units if one.row.verdict == UNDEFINED]
-    lost = [one.variant.left_out for one in units if not (one.same or one.row.verdict == UNDEFINED)]
+    none = [test.variant.left_out for test in units if test.row.verdict == UNDEFINED]
+    lost = [
+        test.variant.left_out for test in units if not (test.same or test.row.verdict == UNDEFINED)
+    ]
     parts = []
     if lost:
         parts.append(f"it changes without {listed(lost)}, one at a time")
@@ -319,16 +313,16 @@ def _without_units(units: Sequence[Held], word: str) -> list[str]:
     return parts
 
 
-def _fate(one: Held) -> str:
-    if one.same:
+def _fate(test: VariantTest) -> str:
+    if test.same:
         return "it stays"
-    return "nothing can be tested" if one.row.verdict == UNDEFINED else "it changes"
+    return "nothing can be tested" if test.row.verdict == UNDEFINED else "it changes"
 
 
-def _how(one: Held, alpha: float) -> str:
-    variant, p = one.variant, one.row.p_holm
-    name = "p" if one.row.n_family < 2 else "Holm-adjusted p"
-    shown = "no p" if math.isnan(p) else f"{name} {shown_p(p, alpha)}"
+def _how(test: VariantTest, plan: Plan) -> str:
+    variant, p = test.variant, test.row.p_holm
+    name = "p" if test.row.n_family < 2 else "Holm-adjusted p"
+    shown = "no p" if math.isnan(p) else f"{name} {shown_p(p, plan.alpha)}"
     if variant.kind == EVERY_SCAN:
         return f"with every scan, excluded ones too ({shown})"
     if variant.kind == WITHOUT_SESSION:
@@ -336,26 +330,26 @@ def _how(one: Held, alpha: float) -> str:
     return f"by the method {variant.left_out.replace('_', ' ')} ({shown})"
 
 
-# Assumptions looked at, not gated on: spread of the arms, residuals, single units that decide.
+# Assumptions: spread of the arms, residuals, single units that decide. No test depends on them.
 # ----------------------------------------------------------------------
 
 _RESIDUAL = 1e-9
 """A unit with a smaller share of its own residual is fitted exactly."""
 
 
-def looked_at(
-    layout: Layout, table: UnitTable, effects: Sequence[Effect], held: Sequence[Held]
+def assumption_checks(
+    data: StudyData, effects: Sequence[Effect], tests: Sequence[VariantTest]
 ) -> list[dict[str, Any]]:
-    """Describe what the tests of the primary contrasts lean on.
+    """Describe how well the assumptions of the primary tests hold.
 
     Parameters
     ----------
-    layout, table
-        Design and unit means.
+    data
+        Design, unit means and plan.
     effects
         The primary tests.
-    held
-        The same under other choices, see :mod:`leafledger.effects.robustness`.
+    tests
+        The same under other choices, see :func:`robustness`.
 
     Returns
     -------
@@ -374,18 +368,22 @@ def looked_at(
     """
     out = []
     for effect in effects:
-        if not layout.after or not (layout.before or effect.contrast.reference):
+        if not data.layout.after or not (data.layout.before or effect.contrast.reference):
             continue
-        found, x = _model(layout, table, effect)
-        own = [one for one in held if one.planned.effect.contrast == effect.contrast]
-        single = [one for one in own if one.variant.kind == WITHOUT_UNIT and not one.same]
+        sample, x = _model(data, effect)
+        of_contrast = [test for test in tests if test.planned.effect.contrast == effect.contrast]
+        single = [
+            test for test in of_contrast if test.variant.kind == WITHOUT_UNIT and not test.same
+        ]
         out.append(
             {
                 "index": effect.index,
                 "contrast": effect.contrast.name,
-                "variance_ratio": finite(variance_ratio(found, x)),
-                "residuals": _residuals(found, x, effect.contrast.level, effect.contrast.reference),
-                "verdict": own[0].planned.verdict if own else None,
+                "variance_ratio": finite(variance_ratio(sample, x)),
+                "residuals": _residuals(
+                    sample, x, effect.contrast.level, effect.contrast.reference
+                ),
+                "verdict": of_contrast[0].planned.verdict if of_contrast else None,
                 "influential": [o.variant.left_out for o in single if o.row.verdict != UNDEFINED],
                 "needed": [o.variant.left_out for o in single if o.row.verdict == UNDEFINED],
             }
@@ -393,66 +391,67 @@ def looked_at(
     return out
 
 
-def _model(layout: Layout, table: UnitTable, effect: Effect) -> tuple[Sample, Array]:
+def _model(data: StudyData, effect: Effect) -> tuple[Sample, Array]:
     """Return the units of a test and the columns of its model; arm means where it has no other."""
+    layout, table = data.layout, data.table
     if effect.method in MODELS:
-        whole = sample(layout, table, effect.contrast, effect.index, fill_before=True)
-        found, terms = terms_of(whole, layout.factors)
-        columns = columns_of(found, terms)
+        whole = change_sample(layout, table, effect.contrast, effect.index, fill_before=True)
+        sample, terms = terms_of(whole, layout.factors)
+        columns = columns_of(sample, terms)
     else:
-        found = sample(layout, table, effect.contrast, effect.index)
-        columns = [np.ones(len(found.units))]
+        sample = change_sample(layout, table, effect.contrast, effect.index)
+        columns = [np.ones(len(sample.units))]
     if effect.contrast.reference:
-        columns = [*columns, *beyond(columns, [found.treated.astype(float)])]
-    return found, np.column_stack(columns)
+        columns = [*columns, *independent_columns(columns, [sample.treated.astype(float)])]
+    return sample, np.column_stack(columns)
 
 
-def _fitted(found: Sample, x: Array) -> tuple[Array, Array]:
+def _fitted(sample: Sample, x: Array) -> tuple[Array, Array]:
     """Return what the model foresees of each unit, and the leverages."""
     q, _ = np.linalg.qr(x)
-    return q @ (q.T @ found.change), np.einsum("ij,ij->i", q, q)
+    return q @ (q.T @ sample.change), np.einsum("ij,ij->i", q, q)
 
 
-def variance_ratio(found: Sample, x: Array) -> float:
+def variance_ratio(sample: Sample, x: Array) -> float:
     """Return the larger residual variance of the two arms over the smaller; NaN if there is none.
 
     Parameters
     ----------
-    found
+    sample
         Values of the units, with their arm.
     x
         Columns of the model, shape ``(n_units, p)``.
     """
-    if any(len(arm) < 2 for arm in found.arms):
+    if any(len(arm) < 2 for arm in sample.arms):
         return math.nan
-    fitted, h = _fitted(found, x)
-    scaled = (found.change - fitted) ** 2 / np.maximum(1.0 - h, _RESIDUAL)
-    small, large = sorted(mean(scaled[found.treated == arm]) for arm in (True, False))
-    return large / small if small > found.resolution**2 else math.nan
+    fitted, h = _fitted(sample, x)
+    scaled = (sample.change - fitted) ** 2 / np.maximum(1.0 - h, _RESIDUAL)
+    small, large = sorted(mean(scaled[sample.treated == arm]) for arm in (True, False))
+    return large / small if small > sample.resolution**2 else math.nan
 
 
-def _residuals(found: Sample, x: Array, level: str, reference: str) -> list[dict[str, Any]]:
-    fitted, h = _fitted(found, x)
-    left = found.change - fitted
+def _residuals(sample: Sample, x: Array, level: str, reference: str) -> list[dict[str, Any]]:
+    fitted, h = _fitted(sample, x)
+    left = sample.change - fitted
     n, p = x.shape
     total = math.fsum((left**2).tolist())
     out = []
-    for i, unit in enumerate(found.units):
+    for i, unit in enumerate(sample.units):
         values = {
             "unit": unit,
-            "treatment": level if found.treated[i] else reference,
+            "treatment": level if sample.treated[i] else reference,
             "fitted": float(fitted[i]),
             "residual": float(left[i]),
-            "standardised": _standardised(float(left[i]), float(h[i]), total, n - p, found),
+            "standardised": _standardised(float(left[i]), float(h[i]), total, n - p, sample),
         }
         out.append({name: finite(value) for name, value in values.items()})
     return out
 
 
-def _standardised(left: float, h: float, total: float, df: int, found: Sample) -> float:
+def _standardised(left: float, h: float, total: float, df: int, sample: Sample) -> float:
     """Return the externally studentised residual: over the scatter estimated without the unit."""
     share = 1.0 - h
     if df < 2 or share < _RESIDUAL:
         return math.nan
     spread = (total - left**2 / share) / (df - 1)
-    return left / math.sqrt(spread * share) if spread > found.resolution**2 else math.nan
+    return left / math.sqrt(spread * share) if spread > sample.resolution**2 else math.nan

@@ -8,48 +8,62 @@ from typing import TYPE_CHECKING, Any
 
 from leafledger.effects.analysis import (
     Effect,
-    all_effects,
-    course_effects,
-    factorial_effects,
-    strata_effects,
-    trend_effects,
+    factorial_tests,
+    session_tests,
+    strata_tests,
+    time_course_tests,
+    trend_tests,
 )
-from leafledger.effects.analysis_plan import dose_misfits, misfits, plan_sentences
-from leafledger.effects.design import Layout, Plan, layout_from, plan_from, told, warnings_of
+from leafledger.effects.design import (
+    BETWEEN,
+    EQUIVALENCE,
+    METHODS,
+    Layout,
+    Plan,
+    instrument_warnings,
+    instruments_of,
+    layout_from,
+    plan_from,
+)
 from leafledger.effects.families import (
     UNDEFINED,
+    AdjustedTest,
     FamilyMaxT,
-    Judged,
+    adjusted_tests,
+    effects_row,
     family_rows,
-    judged,
     max_t_of,
-    record,
 )
-from leafledger.effects.findings import findings, group_means, main_rows, onsets, sentences
-from leafledger.effects.mixed_model import model_effects
-from leafledger.effects.power import design_table
+from leafledger.effects.mixed_model import mixed_model_tests
 from leafledger.effects.robustness import (
-    looked_at,
+    assumption_checks,
     robustness,
     robustness_sentences,
     sensitivity_rows,
     with_and_without,
 )
-from leafledger.effects.unit_means import UnitTable, same_numbers, unit_table
-from leafledger.effects.variance_components import (
+from leafledger.effects.sample_size import (
     Component,
-    Scans,
     Variation,
     accepted_cells,
+    all_scans_table,
     cells_of_units,
     component_rows,
     components,
+    design_table,
     scans_of,
-    table_of_all,
     variation,
 )
+from leafledger.effects.sentences import (
+    findings,
+    main_rows,
+    onsets,
+    plan_sentences,
+    sentences,
+)
+from leafledger.effects.unit_means import StudyData, group_means, same_numbers, unit_table
 from leafledger.effects.whole_spectrum import spectrum_table
-from leafledger.errors import InputFault
+from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.columns import (
     EFFECTS,
@@ -82,72 +96,179 @@ def run(job: Job) -> Outcome:
     InputFault
         If the settings name an index, session, factor or method that the study does not have.
     """
-    layout, plan = _settings(job)
+    layout = _layout(job)
+    plan = plan_from(job.settings["effects"], layout)
     units = {e["index"]: e["unit"] for e in read_json(job.inputs["catalogue"])["indices"]}
-    problems = misfits(plan, layout, list(units), job.settings["design"]["treatment"])
-    problems += dose_misfits(job.settings["design"].get("doses") or {}, layout)
-    if problems:
+    if problems := settings_problems(plan, layout, list(units), job.settings["design"]):
         raise InputFault(problems)
     means = read_csv(job.inputs["unit_indices"], text=tuple(TEXT))
     table = unit_table(layout, means, units)
+    data = StudyData(layout, table, plan)
     inside = None
     if layout.parts and layout.crossed_name:  # the crossed factor may vary inside treated plots
         plants = _layout(job, inside_plots=True)
-        inside = plants, unit_table(plants, means, units)
-    effects = every_effect(layout, table, plan, inside) if layout.word else []
-    largest, reach = max_t_of(layout, table, plan, effects)
-    rows = judged(effects, plan.alpha, largest, same_numbers(table))
-    records = [record(row, units.get(row.effect.index, "")) for row in rows]
+        inside = StudyData(plants, unit_table(plants, means, units), plan)
+    effects = every_effect(data, inside) if layout.word else []
+    largest, reach = max_t_of(data, effects)
+    rows = adjusted_tests(effects, plan, largest, same_numbers(table))
+    records = [effects_row(row, units.get(row.effect.index, "")) for row in rows]
     write_csv(job.outputs["effects"], _frame(records, EFFECTS), EFFECTS)
     summary = _summary(rows, layout, plan, units, reach)
-    described = group_means(layout, table, means, units, plan.level)
+    described = group_means(data, means, units)
     write_csv(job.outputs["group_means"], _frame(described, GROUP_MEANS), GROUP_MEANS)
     summary["description"] = described
     summary["onset"] = onsets(rows, layout, plan)
-    summary |= _does_it_hold(job, layout, table, plan, rows, units)
+    summary |= _conclusion_checks(job, data, rows, units)
     write_json(job.outputs["effects_summary"], summary)
     write_csv(job.outputs["spectrum_effects"], spectrum_table(job, layout, plan), SPECTRUM_EFFECTS)
-    _write_next_study(job, layout, table, plan, units)
+    _write_next_study(job, data, units)
     return Outcome(_metrics(rows, layout, units), _warnings(rows, layout), {"effects": plan.seed})
-
-
-def _settings(job: Job) -> tuple[Layout, Plan]:
-    named = job.settings["effects"]
-    layout = _layout(job)
-    return layout, plan_from(named, layout)
 
 
 def _layout(job: Job, *, inside_plots: bool = False) -> Layout:
     settings = job.settings
+    instruments = instruments_of(settings.get("scans") or {})
     return layout_from(
-        *(settings["design"], settings["units"], settings["effects"], told(settings)),
+        settings["design"],
+        settings["units"],
+        settings["effects"],
+        instruments,
         inside_plots=inside_plots,
     )
 
 
-def every_effect(
-    layout: Layout,
-    table: UnitTable,
-    plan: Plan,
-    inside: tuple[Layout, UnitTable] | None = None,
-) -> list[Effect]:
+def settings_problems(
+    plan: Plan, layout: Layout, indices: Sequence[str], design: Mapping[str, Any]
+) -> list[Problem]:
+    """Return every setting that names something the study does not have.
+
+    Parameters
+    ----------
+    plan, layout
+        Settings and design.
+    indices
+        Indices of the study's catalogue.
+    design
+        Section ``design`` of the settings: treatment, doses.
+    """
+    out = [
+        _problem(
+            f"design.doses.{level}",
+            quoted(level),
+            "a treatment that a unit of this study has",
+            nearest(level, list(layout.levels)),
+        )
+        for level in sorted(design.get("doses") or {})
+        if level not in layout.levels
+    ]
+    lacking = [level for level in layout.levels if level not in (design.get("doses") or {})]
+    if design.get("doses") and lacking:
+        out.append(
+            _problem(
+                "design.doses",
+                f"no amount for {', '.join(lacking)}",
+                "an amount for every treatment",
+                "Add the amount; the control has 0.",
+            )
+        )
+    if not layout.word:
+        return out
+    named: Mapping[str, str] = {f"effects.margin.{name}": name for name in sorted(plan.margin)}
+    if plan.primary is not None:
+        named = {"effects.primary.index": plan.primary.index, **named}
+    problems = [
+        _problem(column, quoted(name), "an index of this study", nearest(name, list(indices)))
+        for column, name in named.items()
+        if name not in indices
+    ]
+    if plan.strata and (not layout.strata or plan.strata == design["treatment"]):
+        problems.append(
+            _problem(
+                "effects.strata",
+                quoted(plan.strata),
+                "a column beside the treatment that design.factors or design.block names",
+                "Add the column to design.factors, or take effects.strata out.",
+            )
+        )
+    return [*problems, *_primary_problems(plan, layout), *out]
+
+
+def _problem(column: str, found: str, expected: str, mend: str) -> Problem:
+    return Problem(file="study.yaml", column=column, found=found, expected=expected, mend=mend)
+
+
+def _primary_problems(plan: Plan, layout: Layout) -> list[Problem]:
+    named = plan.primary
+    if named is None:
+        return []
+    out = []
+    methods = ", ".join(METHODS[named.question])
+    if named.session not in layout.after and layout.after:
+        out.append(
+            _problem(
+                "effects.primary.session",
+                quoted(named.session),
+                "a session of phase after",
+                nearest(named.session, list(layout.after)),
+            )
+        )
+    if named.question == EQUIVALENCE and named.index not in plan.margin:
+        out.append(
+            _problem(
+                "effects.margin",
+                f"no margin for {quoted(named.index)}",
+                "the smallest difference that would matter, for a primary equivalence",
+                f"Add {named.index} and its margin to effects.margin.",
+            )
+        )
+    if named.method and named.method not in METHODS[named.question]:
+        out.append(
+            _problem(
+                "effects.primary.method",
+                quoted(named.method),
+                f"a method for the primary question {named.question}",
+                f"Name one of: {methods}; or leave it out.",
+            )
+        )
+    if not named.method:
+        out.append(
+            _problem(
+                "effects.methods",
+                ", ".join(plan.methods) or "no method",
+                f"a method for the primary question {named.question}",
+                f"Add one of: {methods}.",
+            )
+        )
+    if named.question in BETWEEN | {EQUIVALENCE} and not layout.pairs:
+        out.append(
+            _problem(
+                "effects.primary.question",
+                quoted(named.question),
+                "a control and at least one other treatment to compare with it",
+                "Name the control in design.control, or ask for the question change.",
+            )
+        )
+    return out
+
+
+def every_effect(data: StudyData, inside: StudyData | None = None) -> list[Effect]:
     """Return every test: between sessions, within strata, over the course and over the dose.
 
     Parameters
     ----------
-    layout, table, plan
-        Design, unit means and settings.
+    data
+        Design, unit means and plan.
     inside
         The same of the units inside treated whole plots, where a second factor is crossed with the
         treatment; ``None`` if the units are what was treated.
     """
     return [
-        *all_effects(layout, table, plan),
-        *strata_effects(layout, table, plan),
-        *course_effects(layout, table, plan),
-        *model_effects(layout, table, plan),
-        *trend_effects(layout, table, plan),
-        *factorial_effects(*(inside or (layout, table)), plan),
+        *session_tests(data),
+        *strata_tests(data),
+        *time_course_tests(data),
+        *mixed_model_tests(data),
+        *trend_tests(data),
+        *factorial_tests(inside or data),
     ]
 
 
@@ -164,7 +285,7 @@ def _frame(records: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pd.D
 
 
 def _summary(
-    rows: Sequence[Judged],
+    rows: Sequence[AdjustedTest],
     layout: Layout,
     plan: Plan,
     units: Mapping[str, str],
@@ -174,60 +295,45 @@ def _summary(
     primary = [row for row in main if row.effect.primary]
     return {
         "plan": plan_sentences(layout, plan, len(units)),
-        "primary": [record(row, units.get(row.effect.index, "")) for row in primary],
+        "primary": [effects_row(row, units.get(row.effect.index, "")) for row in primary],
         "families": family_rows(
             rows, {name: (found.p_smallest, found.n_draws) for name, found in reach.items()}
         ),
-        "sentences": sentences(main, layout, units, plan.alpha, exploratory=plan.primary is None),
+        "sentences": sentences(main, layout, plan, units),
         "findings": findings(rows, layout, plan, units),
         "alpha": plan.alpha,
         "interval": plan.level,
     }
 
 
-def _does_it_hold(
+def _conclusion_checks(
     job: Job,
-    layout: Layout,
-    table: UnitTable,
-    plan: Plan,
-    rows: Sequence[Judged],
+    data: StudyData,
+    rows: Sequence[AdjustedTest],
     units: Mapping[str, str],
 ) -> dict[str, Any]:
     """Write ``sensitivity.csv``; return what the summary says of the primary contrasts."""
+    layout, plan = data.layout, data.plan
     primary = [row.effect for row in rows if row.effect.primary]
     if not primary or not layout.after:
         write_csv(job.outputs["sensitivity"], _frame([], SENSITIVITY), SENSITIVITY)
         return {"with_and_without": None, "robustness": [], "assumptions": []}
     scans = scans_of(job)
-    everything = table_of_all(job, scans, layout, table.indices)
-    held = robustness(layout, table, everything, plan)
-    shown = _frame(sensitivity_rows(held, units), SENSITIVITY)
-    write_csv(job.outputs["sensitivity"], shown, SENSITIVITY)
+    everything = all_scans_table(job, scans, layout, data.table.indices)
+    variants = robustness(data, everything)
+    table = _frame(sensitivity_rows(variants, units), SENSITIVITY)
+    write_csv(job.outputs["sensitivity"], table, SENSITIVITY)
     return {
-        "with_and_without": _without_exclusions(layout, plan, everything, primary, scans),
-        "robustness": robustness_sentences(held, layout.word, plan.alpha),
-        "assumptions": looked_at(layout, table, primary, held),
+        # ``exclusions.csv`` says why each scan is left out: other words for it change nothing here.
+        "with_and_without": {"rows": with_and_without(data, everything, primary, scans.excluded)},
+        "robustness": robustness_sentences(variants, layout, plan),
+        "assumptions": assumption_checks(data, primary, variants),
     }
 
 
-def _without_exclusions(
-    layout: Layout,
-    plan: Plan,
-    everything: UnitTable,
-    primary: Sequence[Effect],
-    scans: Scans,
-) -> dict[str, Any]:
-    """Return the primary contrasts with every scan; ``exclusions.csv`` says why each is left out.
-
-    The reasons are no matter of the effects: other words for one test nothing again.
-    """
-    return {"rows": with_and_without(layout, plan, everything, primary, scans.excluded)}
-
-
-def _write_next_study(
-    job: Job, layout: Layout, table: UnitTable, plan: Plan, units: Mapping[str, str]
-) -> None:
+def _write_next_study(job: Job, data: StudyData, units: Mapping[str, str]) -> None:
     """Write ``variance_components.csv`` and ``power.csv``; empty where units are not known."""
+    layout, table, plan = data.layout, data.table, data.plan
     parts: dict[str, list[Component]] = {}
     scatter: dict[str, Variation] = {}
     if layout.word and layout.levels:
@@ -244,7 +350,7 @@ def _write_next_study(
         _frame(rows, VARIANCE_COMPONENTS),
         VARIANCE_COMPONENTS,
     )
-    designs = design_table(scatter, plan.alpha, plan.margin, units, plan.seed)
+    designs = design_table(scatter, plan, units)
     write_csv(job.outputs["power"], _frame(designs, POWER), POWER)
 
 
@@ -255,7 +361,9 @@ def _session_of(layout: Layout, plan: Plan) -> str:
     return layout.after[-1] if layout.after else ""
 
 
-def _metrics(rows: Sequence[Judged], layout: Layout, units: Mapping[str, str]) -> list[Metric]:
+def _metrics(
+    rows: Sequence[AdjustedTest], layout: Layout, units: Mapping[str, str]
+) -> list[Metric]:
     out = [
         Metric("n_units", sum(len(arm) for arm in layout.levels.values()) if layout.word else 0),
         Metric("n_tests", len(rows)),
@@ -271,10 +379,10 @@ def _metrics(rows: Sequence[Judged], layout: Layout, units: Mapping[str, str]) -
     return out
 
 
-def _warnings(rows: Sequence[Judged], layout: Layout) -> list[str]:
+def _warnings(rows: Sequence[AdjustedTest], layout: Layout) -> list[str]:
     if not layout.word:
         return ["units are not known: effects are described, not tested"]
-    out = warnings_of(layout.instruments, layout.before, layout.after, layout.levels)
+    out = instrument_warnings(layout)
     if len(layout.levels) > 1 and not layout.pairs:
         out.append("no control is named: treatments are not compared with each other")
     undefined = {row.reason for row in rows if row.verdict == UNDEFINED}

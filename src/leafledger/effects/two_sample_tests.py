@@ -1,27 +1,37 @@
-"""Do two groups, or two occasions, differ: t tests, ranks, rearrangements, effect sizes?"""
+"""Do two groups, or two occasions, differ?
+
+Paired t, Welch's t, Wilcoxon's signed ranks, sign flips and permuted labels; two one-sided tests
+against a margin; Hedges g. Distributions come from scipy. Own code, and why:
+
+- t tests: scipy's sum in the order of the values (the same units in another order gave six
+  different statistics) and take 500 to 700 microseconds a test, these 10; p agrees to 4e-15.
+- signed ranks: scipy's exact distribution holds without ties only and has no Hodges-Lehmann
+  interval; it takes 740 microseconds a test, this one 100.
+- permutation within blocks, studentised: no library has it, nor its interval.
+- two one-sided tests: those of statsmodels know no linear model.
+"""
 
 from __future__ import annotations
 
-import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.resampling.intervals import t_quantile, two_sided_t
 from leafledger.resampling.permutation import (
     Arrangements,
     ShiftTest,
     Weights,
-    dealt_group,
     equal_tailed,
     flip_sums,
     generator,
     label_arrangements,
     n_arrangements,
+    permuted_group,
     smallest_label_p,
     two_sided_p,
     weights_of,
@@ -69,6 +79,11 @@ class Result:
     df2: float = math.nan
 
 
+def finite(value: Any) -> Any:
+    """Return ``None`` for a number that does not exist (JSON and CSV know no NaN)."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
 def mean(values: NDArray[np.float64]) -> float:
     """Return the mean; the sum is rounded once, so the order of the values does not matter."""
     return math.fsum(values.tolist()) / len(values)
@@ -80,24 +95,24 @@ def variance(values: NDArray[np.float64]) -> float:
     return math.fsum((v - centre) ** 2 for v in values.tolist()) / (len(values) - 1)
 
 
-def t_result(
-    estimate: float, error: float, df: float, level: float, statistic: float, p: float
-) -> Result:
-    """Return the result of a t test with the central interval of a level.
+def t_test(estimate: float, error: float, df: float, level: float) -> Result:
+    """Return the two-sided t test of an estimate, with the central interval of a level.
 
     Parameters
     ----------
     estimate, error
         Mean (or difference of means) and its standard error, in the unit of the values.
     df
-        Degrees of freedom.
+        Degrees of freedom; may be a fraction.
     level
         Confidence of the interval.
-    statistic, p
-        Of the hypothesis tested.
     """
-    half = t_quantile(level, df) * error
-    return Result(estimate, estimate - half, estimate + half, level, statistic, "t", float(df), p)
+    from scipy.special import stdtr, stdtrit
+
+    t = estimate / error
+    half = float(stdtrit(df, 0.5 + level / 2.0)) * error
+    p = min(1.0, 2.0 * float(stdtr(df, -abs(t))))
+    return Result(estimate, estimate - half, estimate + half, level, t, "t", float(df), p)
 
 
 # Standardised effect sizes: Hedges g with exact small-sample factor and noncentral-t interval.
@@ -220,11 +235,11 @@ def _scaled(name: str, d: float, root: float, df: int, level: float) -> EffectSi
     return EffectSize(name, factor * d, factor * low / root, factor * high / root)
 
 
-# What the tests by rearrangement have in common: attained levels, and draws or enumeration.
+# What the permutation tests have in common: attained levels, and draws or enumeration.
 # ----------------------------------------------------------------------
 
 
-def rearranged(
+def permutation_result(
     estimate: float,
     statistic_name: str,
     p: tuple[float, float],
@@ -234,7 +249,7 @@ def rearranged(
     material: str,
     statistic: float | None = None,
 ) -> Result:
-    """Return the result of a test by rearrangement.
+    """Return the result of a permutation test.
 
     Parameters
     ----------
@@ -315,14 +330,9 @@ def paired_t(changes: NDArray[np.float64], level: float, resolution: float = 0.0
     n = len(changes)
     estimate, spread = mean(changes), math.sqrt(variance(changes))
     if spread <= resolution:
-        return Result(estimate, ci_level=level, statistic_name="t", df=n - 1, remark=_no_spread(n))
-    error = spread / math.sqrt(n)
-    statistic = estimate / error
-    return t_result(estimate, error, n - 1, level, statistic, two_sided_t(statistic, n - 1))
-
-
-def _no_spread(n: int) -> str:
-    return f"all {n} changes are equal: without variation between units there is no t"
+        remark = f"all {n} changes are equal: without variation between units there is no t"
+        return Result(estimate, ci_level=level, statistic_name="t", df=n - 1, remark=remark)
+    return t_test(estimate, spread / math.sqrt(n), n - 1, level)
 
 
 def sign_flip(
@@ -363,7 +373,7 @@ def sign_flip(
     some = flips.kept > 0
     means = (changes.sum() + flips.sums[some]) / (2.0 * flips.kept[some])
     total = len(flips.sums) if flips.enumerated else len(means) + 1
-    return rearranged(
+    return permutation_result(
         estimate,
         "mean",
         (p, 2.0 ** (1 - moved) if flips.enumerated else 1.0 / (n_draws + 1)),
@@ -533,14 +543,6 @@ class Difference:
     error: float
     df: float
 
-    def has_no_t(self, resolution: float) -> bool:
-        """Return whether the units of both groups are alike up to rounding."""
-        return not self.error > resolution or math.isnan(self.df)
-
-    def result(self, level: float, statistic: float, p: float) -> Result:
-        """Return the result of a t test, with the central interval of this level."""
-        return t_result(self.estimate, self.error, self.df, level, statistic, p)
-
 
 def difference(treated: NDArray[np.float64], reference: NDArray[np.float64]) -> Difference:
     """Return mean(treated) - mean(reference), its standard error and Welch's degrees of freedom.
@@ -580,11 +582,10 @@ def welch_t(
     population variances are involved. Biometrika 34, 28-35.
     Satterthwaite, F. E. (1946). Biometrics Bulletin 2, 110-114 (degrees of freedom).
     """
-    found = difference(treated, reference)
-    if found.has_no_t(resolution):
-        return Result(found.estimate, ci_level=level, statistic_name="t", remark=NO_SPREAD)
-    statistic = found.estimate / found.error
-    return found.result(level, statistic, two_sided_t(statistic, found.df))
+    tested = difference(treated, reference)
+    if not tested.error > resolution or math.isnan(tested.df):
+        return Result(tested.estimate, ci_level=level, statistic_name="t", remark=NO_SPREAD)
+    return t_test(tested.estimate, tested.error, tested.df, level)
 
 
 def within_margin(tested: Result, error: float, margin: float) -> Result:
@@ -656,7 +657,7 @@ def label_permutation(
     Garthwaite, P. H. (1996). Confidence intervals from randomization tests. Biometrics 52,
     1387-1393.
     """
-    first, sign = dealt_group(treated)
+    first, sign = permuted_group(treated)
     if n_arrangements(first, blocks) == 1:
         # No block holds both: there is no estimate within blocks, only the plain difference.
         return _untested(sign * (mean(values[first]) - mean(values[~first])), level, NO_EXCHANGE)
@@ -694,7 +695,7 @@ def label_permutation(
     if most > 0:
         shifts = test.limits(most - itself)
         low, high = sorted(sign * (beta + shift) for shift in shifts)
-    return rearranged(
+    return permutation_result(
         sign * beta,
         "t",
         (p, smallest),
@@ -706,7 +707,7 @@ def label_permutation(
     )
 
 
-@functools.lru_cache(maxsize=2)
+@lru_cache(maxsize=2)
 def _dealt(
     first: bytes, blocks: tuple[str, ...], n_draws: int, seed: int
 ) -> tuple[Arrangements, Weights]:

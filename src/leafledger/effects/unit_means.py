@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.effects.design import Contrast, Layout
-from leafledger.effects.two_sample_tests import mean
+from leafledger.effects.design import Contrast, Layout, Plan
+from leafledger.effects.two_sample_tests import finite, mean, variance
 from leafledger.study.tables import read_parquet
 from leafledger.words import counted, listed
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Reading:
+class IndexValue:
     """One index of one accepted scan, with its three parts of measurement uncertainty (k = 1).
 
     A part that is not known is ``NaN``.
@@ -65,7 +65,7 @@ class UnitMean:
     n_scans: int
 
 
-def unit_mean(leaves: Mapping[str, Iterable[Reading]]) -> UnitMean:
+def unit_mean(leaves: Mapping[str, Iterable[IndexValue]]) -> UnitMean:
     """Average scans within leaf and leaves within unit.
 
     Parameters
@@ -85,7 +85,8 @@ def unit_mean(leaves: Mapping[str, Iterable[Reading]]) -> UnitMean:
 
     Examples
     --------
-    >>> unit_mean({"1": [Reading("a", 1.0), Reading("b", 2.0)], "2": [Reading("c", 3.5)]}).mean
+    >>> leaves = {"1": [IndexValue("a", 1.0), IndexValue("b", 2.0)], "2": [IndexValue("c", 3.5)]}
+    >>> unit_mean(leaves).mean
     2.5
     """
     groups = [sorted(leaves[leaf], key=lambda r: (r.value, r.scan)) for leaf in sorted(leaves)]
@@ -99,7 +100,7 @@ def unit_mean(leaves: Mapping[str, Iterable[Reading]]) -> UnitMean:
     )
 
 
-def _uncertainty(groups: list[list[Reading]]) -> float:
+def _uncertainty(groups: list[list[IndexValue]]) -> float:
     n = len(groups)
     weighted = [(1.0 / (n * len(group)), reading) for group in groups for reading in group]
     alone = math.sqrt(math.fsum((w * r.u_scan) ** 2 for w, r in weighted))
@@ -112,7 +113,7 @@ Key = tuple[str, str, str]
 """Unit, session, index."""
 
 
-def unit_means(readings: Iterable[tuple[Key, str, Reading]]) -> dict[Key, UnitMean]:
+def unit_means(readings: Iterable[tuple[Key, str, IndexValue]]) -> dict[Key, UnitMean]:
     """Return the means of all units.
 
     Parameters
@@ -126,14 +127,14 @@ def unit_means(readings: Iterable[tuple[Key, str, Reading]]) -> dict[Key, UnitMe
     dict
         Sorted by key. A unit without an accepted scan in a session does not occur.
     """
-    grouped: dict[Key, dict[tuple[str, str], list[Reading]]] = defaultdict(
+    grouped: dict[Key, dict[tuple[str, str], list[IndexValue]]] = defaultdict(
         lambda: defaultdict(list)
     )
     for key, leaf, reading in readings:
         own = (leaf, "") if leaf else ("", reading.scan)
         grouped[key][own].append(reading)
     return {
-        key: unit_mean({f"{a}\n{b}": found for (a, b), found in grouped[key].items()})
+        key: unit_mean({f"{a}\n{b}": readings for (a, b), readings in grouped[key].items()})
         for key in sorted(grouped)
     }
 
@@ -145,9 +146,9 @@ Place = tuple[str, str, str]
 """Unit, session, leaf of a scan."""
 
 
-def readings(
+def index_values(
     indices: Mapping[str, Path], places: Mapping[str, Place], chosen: set[str]
-) -> Iterator[tuple[Key, str, Reading]]:
+) -> Iterator[tuple[Key, str, IndexValue]]:
     """Yield every defined index value of the chosen scans.
 
     Parameters
@@ -166,7 +167,7 @@ def readings(
         for scan, index, *numbers in zip(*(table[c].tolist() for c in columns), strict=True):
             if scan in places:
                 unit, session, leaf = places[scan]
-                yield (unit, session, index), leaf, Reading(scan, *numbers)
+                yield (unit, session, index), leaf, IndexValue(scan, *numbers)
 
 
 # Unit means as an array, and the change of every unit, with those that lack a pair by name.
@@ -231,24 +232,117 @@ def unit_table(layout: Layout, rows: pd.DataFrame, indices: Iterable[str]) -> Un
     return UnitTable(units, sessions, names, mean, u)
 
 
+@dataclass(frozen=True)
+class StudyData:
+    """What every test rests on: the design, the unit means and the plan of the analysis."""
+
+    layout: Layout
+    table: UnitTable
+    plan: Plan
+
+
 def same_numbers(table: UnitTable) -> dict[str, str]:
     """Return index -> the first index that is the same number in every unit and session.
 
     Two formulas may be one: ``(R(750) - R(705)) / (R(750) + R(705))`` is ND705. They are held to be
     the same where no value differs by more than 1e-9 of the largest.
     """
-    found: dict[str, str] = {}
+    twins: dict[str, str] = {}
     for k, name in enumerate(table.indices):
-        own = table.mean[:, :, k]
-        if not np.isfinite(own).any():
+        values = table.mean[:, :, k]
+        if not np.isfinite(values).any():
             continue
-        limit = _SAME * float(np.nanmax(np.abs(own)))
+        limit = _SAME * float(np.nanmax(np.abs(values)))
         for j, first in enumerate(table.indices[:k]):
             other = table.mean[:, :, j]
-            if first not in found and np.allclose(own, other, rtol=0, atol=limit, equal_nan=True):
-                found[name] = first
+            if first not in twins and np.allclose(
+                values, other, rtol=0, atol=limit, equal_nan=True
+            ):
+                twins[name] = first
                 break
-    return found
+    return twins
+
+
+def group_means(
+    data: StudyData, rows: pd.DataFrame, units: Mapping[str, str]
+) -> list[dict[str, Any]]:
+    """Describe every index by treatment and session.
+
+    Parameters
+    ----------
+    data
+        Design, unit means and plan. Where units are not known every scan stands for itself.
+    rows
+        ``unit_indices.csv``, for the number of scans.
+    units
+        Index -> its unit.
+
+    Returns
+    -------
+    list of dict
+        Rows of ``group_means.csv``, sorted by index and treatment, sessions in study order.
+        ``mean`` is that of the unit means; ``sd`` lies between units, or between scans where units
+        are unknown; ``se`` is ``sd / sqrt(n)``; the interval is Student's with ``n - 1`` degrees of
+        freedom. One unit has no spread. Where units are unknown ``n_units``, ``n_missing``, ``se``
+        and the interval are ``None``: scans of one plant are not independent.
+    """
+    layout, table, plan = data.layout, data.table, data.plan
+    place = {unit: i for i, unit in enumerate(table.units)}
+    scans = _n_scans(layout, rows)
+    out = []
+    for k, index in enumerate(table.indices):
+        for treatment, arm in layout.levels.items():
+            here = [place[unit] for unit in arm]
+            for j, session in enumerate(table.sessions):
+                values = table.mean[here, j, k]
+                values = values[np.isfinite(values)]
+                named = {"index": index, "treatment": treatment, "session": session}
+                numbers = _group_numbers(values, len(arm), plan.level, known=bool(layout.word))
+                n_scans = scans.get((index, treatment, session), 0)
+                out.append({**named, **numbers, "n_scans": n_scans, "unit": units.get(index, "")})
+    return out
+
+
+def _group_numbers(
+    values: NDArray[np.float64], n_arm: int, level: float, *, known: bool
+) -> dict[str, Any]:
+    from scipy.special import stdtrit
+
+    n = len(values)
+    centre = mean(values) if n else math.nan
+    spread = math.sqrt(variance(values)) if n > 1 else math.nan
+    error = spread / math.sqrt(n) if n > 1 and known else math.nan
+    half = float(stdtrit(n - 1, 0.5 + level / 2.0)) * error if n > 1 else math.nan
+    shown = {
+        "mean": centre,
+        "sd": spread,
+        "se": error,
+        "ci_low": centre - half,
+        "ci_high": centre + half,
+        "ci_level": math.nan if math.isnan(half) else level,
+    }
+    return {
+        "n_units": n if known else None,
+        "n_missing": n_arm - n if known else None,
+        **{name: finite(value) for name, value in shown.items()},
+    }
+
+
+def _n_scans(layout: Layout, rows: pd.DataFrame) -> dict[tuple[str, str, str], int]:
+    """Return index, treatment and session -> accepted scans behind the means."""
+    level_of, owner = layout.level_of, layout.owner
+    out: dict[tuple[str, str, str], int] = {}
+    columns = ("unit", "session", "index", "n_scans")
+    for part, session, index, n in zip(*(rows[c].tolist() for c in columns), strict=True):
+        unit = owner.get(part)
+        if unit is not None and session in layout.sessions:
+            key = index, level_of[unit], session
+            out[key] = out.get(key, 0) + int(n)
+    return out
+
+
+# The values that one contrast tests, with the units that lack some by name.
+# ----------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -335,7 +429,7 @@ class Sample:
         )
 
 
-def sample(
+def change_sample(
     layout: Layout,
     table: UnitTable,
     contrast: Contrast,
@@ -377,9 +471,9 @@ def sample(
     wanted = {unit for arm in arms for unit in arm}
     rows = np.array([i for i, unit in enumerate(table.units) if unit in wanted], dtype=int)
     weights = weights or {contrast.after: 1.0}
-    at = {session: i for i, session in enumerate(table.sessions)}
+    place = {session: i for i, session in enumerate(table.sessions)}
     k = table.indices.index(index)
-    early, late = [at[s] for s in layout.before], [at[s] for s in weights]
+    early, late = [place[s] for s in layout.before], [place[s] for s in weights]
     w = np.array(list(weights.values()))
     start, end = table.mean[rows][:, early, k], table.mean[rows][:, late, k]
     measured = np.asarray(np.isfinite(end).all(axis=1), dtype=bool)
@@ -430,7 +524,7 @@ def _before(
     """
     here = np.asarray(np.isfinite(start), dtype=bool)
     # 1. Sessions in which every arm has a value; the others tell nothing that can be compared.
-    #    An arm without any value before is told of elsewhere.
+    #    An arm without any value before is named by :func:`untestable_reason`.
     arms = [here[g & measured] for g in groups if here[g & measured].any()]
     shared = np.array([all(arm[:, j].any() for arm in arms) for j in range(here.shape[1])])
     here, n_shared = here & shared, int(shared.sum())
@@ -495,29 +589,29 @@ def _gaps(
     }
 
 
-def left_out(found: Sample) -> str:
+def left_out(sample: Sample) -> str:
     """Say which units are left out and why, and which take part without a value; ``""`` if none."""
     parts = []
-    if found.missing:
-        if found.valueless:
+    if sample.missing:
+        if sample.valueless:
             return (
                 "no unit has a defined value: the index lies outside the trusted range or is "
                 "undefined"
             )
-        if found.bare:
-            return f"no unit of this contrast has an accepted value in {listed(found.bare)}"
-        gone = [f"no {s} value for {', '.join(units)}" for s, units in found.missing.items()]
+        if sample.bare:
+            return f"no unit of this contrast has an accepted value in {listed(sample.bare)}"
+        gone = [f"no {s} value for {', '.join(units)}" for s, units in sample.missing.items()]
         parts.append(f"{'; '.join(gone)}: left out of this contrast, the test stays the same")
-    if found.unused:
+    if sample.unused:
         parts.append(
-            f"{listed(list(found.unused))} left out for all: not every treatment has a value there"
+            f"{listed(list(sample.unused))} left out for all: not every treatment has a value there"
         )
-    if found.partial:
-        lacks = "; ".join(f"{u} lacks {listed(list(days))}" for u, days in found.partial.items())
+    if sample.partial:
+        lacks = "; ".join(f"{u} lacks {listed(list(days))}" for u, days in sample.partial.items())
         parts.append(f"{lacks}: the value before is the mean of the other before sessions")
-    if found.filled:
+    if sample.filled:
         parts.append(
-            f"no value before for {', '.join(found.filled)}: as covariate the mean of the others "
+            f"no value before for {', '.join(sample.filled)}: as covariate the mean of the others "
             "stands in"
         )
     return "; ".join(parts)
@@ -527,15 +621,15 @@ def left_out(found: Sample) -> str:
 # ----------------------------------------------------------------------
 
 
-def too_few(layout: Layout, contrast: Contrast, found: Sample) -> str:
+def untestable_reason(layout: Layout, contrast: Contrast, sample: Sample) -> str:
     """Return why the units of a contrast are too few for a test; ``""`` if they are not."""
-    treated, reference = found.arms
+    treated, reference = sample.arms
     if not contrast.reference:
         if len(treated) >= 2:
             return ""
         have = counted(len(treated), layout.word)
         return f"{have} with the pair in {contrast.level}; at least 2 are needed: description only"
-    if text := _session_confounded(layout, contrast, found):
+    if text := _session_confounded(layout, contrast, sample):
         return text
     short = [
         f"{level} has {counted(len(arm), layout.word)} with the pair"
@@ -545,14 +639,14 @@ def too_few(layout: Layout, contrast: Contrast, found: Sample) -> str:
     return f"{', '.join(short)}; at least 2 are needed: description only" if short else ""
 
 
-def _session_confounded(layout: Layout, contrast: Contrast, found: Sample) -> str:
+def _session_confounded(layout: Layout, contrast: Contrast, sample: Sample) -> str:
     """Say where one arm was never measured in a session that the other one has."""
     arms = layout.within(contrast.stratum).levels
     level, reference = contrast.level, contrast.reference
-    never = [name for name in (level, reference) if _valueless(found, arms.get(name, ()))]
+    never = [name for name in (level, reference) if _valueless(sample, arms.get(name, ()))]
     if never:
         return ""  # an index that an arm lacks throughout says nothing of when it was measured
-    for session, gone in found.missing.items():
+    for session, gone in sample.missing.items():
         without = [name for name in (level, reference) if set(arms.get(name, ())) <= set(gone)]
         if len(without) == 1 and arms.get(without[0]):
             other = reference if without[0] == level else level
@@ -563,14 +657,14 @@ def _session_confounded(layout: Layout, contrast: Contrast, found: Sample) -> st
     return ""
 
 
-def _valueless(found: Sample, arm: Sequence[str]) -> bool:
+def _valueless(sample: Sample, arm: Sequence[str]) -> bool:
     """Return whether no unit of an arm has a value in any session of the contrast."""
-    return all(set(arm) <= set(found.missing.get(session, ())) for session in found.sessions)
+    return all(set(arm) <= set(sample.missing.get(session, ())) for session in sample.sessions)
 
 
-def described(contrast: Contrast, found: Sample) -> float:
+def described(contrast: Contrast, sample: Sample) -> float:
     """Return the estimate alone, where the units allow no test."""
-    treated, reference = found.arms
+    treated, reference = sample.arms
     if len(treated) == 0 or (contrast.reference and len(reference) == 0):
         return math.nan
     return mean(treated) - (mean(reference) if contrast.reference else 0.0)

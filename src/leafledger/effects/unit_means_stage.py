@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from leafledger.effects.unit_means import Key, Place, UnitMean, readings, unit_means
+from leafledger.effects.unit_means import Key, Place, UnitMean, index_values, unit_means
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.columns import FLAGS, TEXT, UNIT_INDICES
 from leafledger.study.tables import read_csv, write_csv
@@ -21,7 +21,7 @@ def run(job: Job) -> Outcome:
     places = _places(job.settings["scans"])
     accepted = read_csv(job.inputs["accepted"], text=tuple(TEXT), flags=tuple(FLAGS))
     chosen = set(accepted.loc[accepted["accepted"], "scan"])
-    means = unit_means(readings(job.by_session("indices"), places, chosen))
+    means = unit_means(index_values(job.by_session("indices"), places, chosen))
     excluded = Counter(
         (unit, session) for scan, (unit, session, _) in places.items() if scan not in chosen
     )

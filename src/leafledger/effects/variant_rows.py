@@ -1,4 +1,4 @@
-"""The primary effects and the accuracy under one set of settings, as rows of a table of several."""
+"""What are the primary effects and the accuracy under each variant of the settings?"""
 
 from __future__ import annotations
 
@@ -77,9 +77,11 @@ def rows_of(
         training, with the interval that counts units.
     """
     primary = effects.loc[effects["primary"].astype(bool)] if len(effects) else effects
-    found = [{name: row[name] for name in _OF_THE_EFFECT} for row in primary.to_dict("records")]
+    effects_of_primary = [
+        {name: row[name] for name in _OF_THE_EFFECT} for row in primary.to_dict("records")
+    ]
     accuracy = _accuracy(summary)
-    return [_row(origin, one | accuracy) for one in found or [{}]]
+    return [_row(origin, row | accuracy) for row in effects_of_primary or [{}]]
 
 
 def row_without_result(origin: Origin, reason: str) -> dict[str, Any]:
@@ -88,14 +90,14 @@ def row_without_result(origin: Origin, reason: str) -> dict[str, Any]:
 
 
 def _row(origin: Origin, values: Mapping[str, Any]) -> dict[str, Any]:
-    told = {
+    named = {
         "variant": origin.variant,
         "settings": origin.settings,
         "effects_sha256": origin.effects,
         "classes_sha256": origin.classes,
         "inputs_sha256": origin.inputs,
     }
-    return {name: told.get(name, values.get(name)) for name in VARIANTS}
+    return {name: named.get(name, values.get(name)) for name in VARIANTS}
 
 
 def _accuracy(summary: Mapping[str, Any] | None) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Where the spectrum moved: the difference in change at every wavelength, with one band for all.
+"""Where did the spectrum move: the difference at every wavelength, with one band for all?
 
 The band holds over all wavelengths, after-sessions and treatments together: one permutation of the
 labels serves them all, so that their correlation is used.
@@ -23,11 +23,11 @@ from leafledger.effects.design import BETWEEN, Contrast, Layout, Plan, contrasts
 from leafledger.records.record import Job
 from leafledger.resampling.permutation import (
     Weights,
-    between_dealt_groups,
+    between_permuted_groups,
     common_scale,
     estimates,
     generator,
-    label_deals,
+    label_permutations,
     weights_of,
     within_blocks,
 )
@@ -37,16 +37,6 @@ from leafledger.study.spectra import Spectra, load_spectra
 if TYPE_CHECKING:
     import pandas as pd
 
-
-# Where the spectrum moved: the difference in change at every wavelength, with one band for all.
-# ----------------------------------------------------------------------
-# The band holds over all wavelengths, after-sessions and treatments together: one permutation of
-# the labels serves them all, so that their correlation is used.
-#
-# References
-# ----------
-# Westfall, P. H. and Young, S. S. (1993). Resampling-Based Multiple Testing, chapter 2. Wiley
-# (distribution of the largest |t| under permutation of the labels).
 
 MOST_DRAWS = 999
 """Arrangements drawn for the band at most: it is a quantile of the bulk, not a small p."""
@@ -177,7 +167,7 @@ def simultaneous_bands(
     parts = _parts(changes, labels, compared, blocks)
     stream = generator(seed, "whole_spectrum")
     draws = min(n_draws, MOST_DRAWS)
-    dealt = label_deals(labels, blocks, draws, stream, ENUMERATED_DEALS)
+    dealt = label_permutations(labels, blocks, draws, stream, ENUMERATED_DEALS)
     finite = np.abs(changes[np.isfinite(changes)])
     floor = _RESOLUTION * max(float(finite.max(initial=0.0)), 1e-300)
     # 1. Degrees of freedom of every comparison that has a standard error, and their common scale.
@@ -262,7 +252,7 @@ class _Part:
         blocks = [self.blocks[i] for i in self.measured.tolist()]
         if together:
             groups = here == self.one, here == self.other
-            beta, variance, defined = between_dealt_groups(*groups, blocks, self.values)
+            beta, variance, defined = between_permuted_groups(*groups, blocks, self.values)
         else:
             weights = weights_of(here == self.one, blocks)
             (beta, variance), defined = estimates(weights, self.values), weights.defined
@@ -316,12 +306,12 @@ def _largest(
     parts: Sequence[_Part], labels: NDArray[np.int64], floor: float, *, together: bool
 ) -> NDArray[np.float64]:
     """Return the largest |t| over the wavelengths, shape ``(n_arrangements, n_comparisons)``."""
-    found = []
+    squares = []
     for part in parts:
         step = max(8, _NUMBERS // max(1, part.values.shape[1]))
         chunks = [labels[i : i + step] for i in range(0, len(labels), step)]
-        found.append(np.vstack([part.squares(c, floor, together=together) for c in chunks]))
-    return np.sqrt(np.hstack(found)) if found else np.zeros((len(labels), 0))
+        squares.append(np.vstack([part.squares(c, floor, together=together) for c in chunks]))
+    return np.sqrt(np.hstack(squares)) if squares else np.zeros((len(labels), 0))
 
 
 def _critical(largest: NDArray[np.float64], level: float, *, enumerated: bool) -> float:
@@ -345,7 +335,7 @@ def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
     import pandas as pd
 
     empty = pd.DataFrame(columns=list(SPECTRUM_EFFECTS))
-    asked = [c for c in contrasts(layout) if c.question in BETWEEN and not c.obstacle]
+    asked = [c for c in contrasts(layout) if c.question in BETWEEN and not c.untestable]
     if not layout.word or not asked:
         return empty
     spectra = load_spectra(
@@ -417,8 +407,8 @@ def _unit_means(layout: Layout, units: Sequence[str], spectra: Spectra) -> Array
 def _mean_before(start: Array) -> Array:
     """Return the mean of the before sessions that a unit has, each less its own shift.
 
-    As for the indices (:func:`leafledger.effects.unit_means.sample`): the shift of a session is
-    estimated from the units that have them all.
+    As for the indices (:func:`leafledger.effects.unit_means.change_sample`): the shift of a session
+    is estimated from the units that have them all.
     """
     here = np.asarray(np.isfinite(start).all(axis=2), dtype=bool)
     whole = np.asarray(here.all(axis=1), dtype=bool)

@@ -1,4 +1,4 @@
-"""The indices of one session: values, three uncertainties and a status for each scan."""
+"""What are the indices of a session: values, three uncertainties and a status for each scan?"""
 
 from __future__ import annotations
 

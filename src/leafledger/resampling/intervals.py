@@ -1,4 +1,8 @@
-"""Intervals for a share of successes, and for the difference of two, with the unit as the trial."""
+"""How sure is a number: Student's t, robust spread, intervals of shares with the unit as the trial?
+
+Thin over scipy and statsmodels. The interval of a difference of paired shares is own code, as no
+library has it.
+"""
 
 from __future__ import annotations
 
@@ -137,14 +141,11 @@ def wilson_interval(successes: float, n: float, level: float = 0.95) -> tuple[fl
     """
     if n < 1 or not 0 <= successes <= n:
         raise ValueError(f"{successes} successes of {n}: no share can be made of them")
-    z = NormalDist().inv_cdf(0.5 + level / 2)
-    share = successes / n
-    middle = share + z**2 / (2 * n)
-    half = z * float(np.sqrt(share * (1 - share) / n + z**2 / (4 * n**2)))
-    scale = 1 + z**2 / n
-    low = 0.0 if successes == 0 else max(0.0, (middle - half) / scale)
-    high = 1.0 if successes == n else min(1.0, (middle + half) / scale)
-    return low, high
+    from statsmodels.stats.proportion import proportion_confint
+
+    low, high = proportion_confint(successes, n, 1.0 - level, method="wilson")
+    # At either end rounding may miss 0 or 1 by a digit.
+    return 0.0 if successes == 0 else float(low), 1.0 if successes == n else float(high)
 
 
 def paired_share_interval(

@@ -1,4 +1,4 @@
-"""The studentised difference of two groups within blocks, for many arrangements at once.
+"""What would chance do: signs flipped, labels permuted within blocks, differences studentised?
 
 A difference of means alone has no fixed spread when labels are dealt out anew: with few variable
 units against many uniform ones its permutation test refuses far too often. Divided by a standard
@@ -135,7 +135,7 @@ class Arrangements:
     n_possible: int
 
 
-def dealt_group(treated: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], float]:
+def permuted_group(treated: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], float]:
     """Return the group whose label is dealt out, and the sign that makes it treated - reference.
 
     It is the group of the first unit, whatever its name, so that calling the other one the
@@ -148,7 +148,7 @@ def dealt_group(treated: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], float]:
 
     Examples
     --------
-    >>> group, sign = dealt_group(np.array([False, True]))
+    >>> group, sign = permuted_group(np.array([False, True]))
     >>> group.tolist(), sign
     ([True, False], -1.0)
     """
@@ -196,7 +196,7 @@ def label_arrangements(
 
 
 @dataclass(frozen=True)
-class Deals:
+class LabelPermutations:
     """Ways to deal out the labels of all treatments together.
 
     Attributes
@@ -214,13 +214,13 @@ class Deals:
     n_possible: int
 
 
-def label_deals(
+def label_permutations(
     labels: NDArray[np.int64],
     blocks: Sequence[str],
     n_draws: int,
     stream: np.random.Generator,
     limit: int,
-) -> Deals:
+) -> LabelPermutations:
     """Return ways to deal out several labels that keep the count of each within every block.
 
     A draw rearranges units, whatever their labels are called.
@@ -242,9 +242,9 @@ def label_deals(
     --------
     >>> from leafledger.resampling.permutation import generator
     >>> held = np.array([0, 1, 2, 0])
-    >>> label_deals(held, ["A"] * 4, 99, generator(1), 100).n_possible
+    >>> label_permutations(held, ["A"] * 4, 99, generator(1), 100).n_possible
     12
-    >>> label_deals(held, ["A", "A", "B", "B"], 99, generator(1), 100).labels.tolist()
+    >>> label_permutations(held, ["A", "A", "B", "B"], 99, generator(1), 100).labels.tolist()
     [[0, 1, 0, 2], [0, 1, 2, 0], [1, 0, 0, 2], [1, 0, 2, 0]]
     """
     places = _places(blocks)
@@ -255,12 +255,12 @@ def label_deals(
             orders = _orders(labels[where])
             table = np.repeat(table, len(orders), axis=0)
             table[:, where] = np.tile(orders, (len(table) // len(orders), 1))
-        return Deals(table, True, possible)
+        return LabelPermutations(table, True, possible)
     drawn = np.empty((n_draws, len(labels)), dtype=np.int64)
     for where in places:
         order = stream.random((n_draws, len(where))).argsort(axis=1)
         drawn[:, where] = labels[where][order]
-    return Deals(drawn, False, possible)
+    return LabelPermutations(drawn, False, possible)
 
 
 def _n_orders(labels: NDArray[np.int64]) -> int:
@@ -384,24 +384,6 @@ def equal_tailed(
 
 # The studentised difference of two groups within blocks, for many arrangements at once.
 # ----------------------------------------------------------------------
-# A difference of means alone has no fixed spread when labels are dealt out anew: with few variable
-# units against many uniform ones its permutation test refuses far too often. Divided by a standard
-# error that allows unequal variances, the test is exact where the treatment does nothing to any
-# unit, and keeps its level in large samples where only the means are alike. The statistic is that
-# of the linear model y ~ treatment + block with the standard error HC2. Without blocks it is
-# Welch's t, in blocks of two it is the paired t. Own code, because no library fits the model to
-# thousands of arrangements and columns in a few products of matrices.
-#
-# References
-# ----------
-# Janssen, A. (1997). Studentized permutation tests for non-i.i.d. hypotheses and the generalized
-# Behrens-Fisher problem. Statistics & Probability Letters 36, 9-21.
-# Chung, E. and Romano, J. P. (2013). Exact and asymptotically robust permutation tests. Annals of
-# Statistics 41, 484-507.
-# Wu, J. and Ding, P. (2021). Randomization tests for weak null hypotheses in randomized
-# experiments.
-# Journal of the American Statistical Association 116, 1898-1913 (blocks).
-# MacKinnon, J. G. and White, H. (1985). Journal of Econometrics 29, 305-325 (HC2).
 
 Array = NDArray[np.float64]
 
@@ -529,7 +511,7 @@ def estimates(weights: Weights, values: Array) -> tuple[Array, Array]:
     return beta, variance
 
 
-def between_dealt_groups(
+def between_permuted_groups(
     one: NDArray[np.bool_], other: NDArray[np.bool_], blocks: Sequence[str], values: Array
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Return estimate and squared standard error where the units compared differ by arrangement.

@@ -1,4 +1,4 @@
-"""Whether a spectrum lies inside the world a latent-variable model was trained on.
+"""Is a spectrum like those that a latent-variable model was trained on?
 
 Two distances: Hotelling's T2 inside the model plane, and Q (the squared residual) away from it.
 """

@@ -1,4 +1,4 @@
-"""What a band of wavelengths is, and how a spectrum is read there.
+"""What is the value of a spectrum in a band of wavelengths, or after smoothing?
 
 A single band is read by linear interpolation. A range is the mean of the interpolated reflectance
 at every whole nanometre from its start to its stop, both ends included, so that its value does
@@ -21,12 +21,6 @@ from leafledger.spectra.grid import is_even
 if TYPE_CHECKING:
     import scipy.sparse
 
-
-# What a band of wavelengths is, and how a spectrum is read there.
-# ----------------------------------------------------------------------
-# A single band is read by linear interpolation. A range is the mean of the interpolated reflectance
-# at every whole nanometre from its start to its stop, both ends included, so that its value does
-# not depend on how the instrument's pixels happen to fall.
 
 _SAMPLE_SPACING_NM = 1.0
 _TOLERANCE_NM = 1e-9

@@ -1,4 +1,4 @@
-"""Wavelength axes: which grid a study asks for, and the weights that bring spectra to it.
+"""On which wavelengths is a study computed, and how do spectra come to them?
 
 Resampling is one weight matrix for all scans, so that the uncertainty can go the same way.
 """

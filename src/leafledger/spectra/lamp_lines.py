@@ -1,4 +1,7 @@
-"""Published lines of a mercury-argon lamp, and how many of them a spectrometer can tell apart.
+"""How far is a wavelength axis off, by the lines of a mercury-argon lamp?
+
+The published lines that a spectrometer can resolve are found among the peaks of a lamp scan; each
+is fitted, and a low polynomial corrects the axis.
 
 References
 ----------
@@ -19,17 +22,6 @@ from typing import Literal
 import numpy as np
 
 from leafledger.spectra.line_peaks import Flags, Floats, Peaks, find_peaks, locate
-
-# Published lines of a mercury-argon lamp, and how many of them a spectrometer can tell apart.
-# ----------------------------------------------------------------------
-# References
-# ----------
-# Wavelengths are in air, nm. Mercury 253-580 nm: Sansonetti, Salit & Reader 1996, Appl. Opt.
-# 35:74-77 (recommended wavelengths of mercury pencil lamps; those below 400 nm from memory).
-# Mercury at 1,014 nm and argon: Sansonetti & Martin 2005, J. Phys. Chem. Ref. Data 34:1559, as in
-# the NIST Atomic Spectra Database (from memory). Strengths are rough, as silicon detectors show the
-# lines (common practice, no source); they decide what may be seen at all and weigh lines that no
-# leaf spectrometer parts, nothing else.
 
 Element = Literal["Hg", "Ar"]
 
@@ -189,7 +181,7 @@ class LampRefusal:
     mend: str
 
 
-def flooded(share: float) -> LampRefusal:
+def saturated_lamp(share: float) -> LampRefusal:
     """Refuse a detector that is full at a share of its pixels, or without light if that is 0."""
     if share > 0:
         return LampRefusal(
@@ -293,7 +285,9 @@ def identify(peaks: Peaks, wanted: Sequence[Feature], near_nm: float) -> Placeme
     return best
 
 
-def settled(fit: Placement, peaks: Peaks, wanted: Sequence[Feature], width: float) -> Placement:
+def refined_placement(
+    fit: Placement, peaks: Peaks, wanted: Sequence[Feature], width: float
+) -> Placement:
     """Return the shift and stretch by least squares over the strong peaks that meet a line."""
     centres = np.array([f.centre_nm for f in wanted if f.strength >= 0.05])
     if not len(centres):
@@ -450,7 +444,7 @@ def read_lamp(
     Lines closer than a third of the width count as one (:class:`Feature`).
     """
     if (saturated.mean() > 0.2) or (signal[~saturated] <= 0).all():
-        return flooded(float(saturated.mean()))
+        return saturated_lamp(float(saturated.mean()))
     peaks = find_peaks(wavelength_nm, signal, saturated)
     width = peaks.usual_width_nm()
     if width is None or width > BROADEST_NM:
@@ -481,7 +475,7 @@ def _located(
     width: float,
     peaks: Peaks,
 ) -> tuple[list[FoundLine], int]:
-    fit = settled(fit, peaks, wanted, width)
+    fit = refined_placement(fit, peaks, wanted, width)
     lines: list[FoundLine] = []
     n_saturated = 0
     for group in _groups(wanted, width):

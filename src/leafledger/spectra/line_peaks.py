@@ -1,4 +1,4 @@
-"""Where the peaks of a line spectrum stand, to a fraction of a pixel.
+"""Where do the peaks of a line spectrum stand, to a fraction of a pixel?
 
 Peaks are first seen as local maxima. Then lines that overlap are fitted together: Gaussians of
 one width, each integrated over the pixels, on a straight baseline, moved together by one shift.

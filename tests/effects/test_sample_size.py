@@ -13,27 +13,29 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from leafledger.effects.design import Layout
+from leafledger.effects.design import Layout, Plan
 from leafledger.effects.linear_model import factor_columns, fit
-from leafledger.effects.power import (
+from leafledger.effects.sample_size import (
+    FLOORED,
+    NO_SCATTER,
     Design,
+    Residual,
+    Variation,
+    components,
     design_table,
     needed_noncentrality,
     planned,
     simulated_power,
-)
-from leafledger.effects.unit_means import UnitTable
-from leafledger.effects.variance_components import (
-    FLOORED,
-    NO_SCATTER,
-    Residual,
-    Variation,
-    components,
     variation,
 )
+from leafledger.effects.unit_means import UnitTable
 
 SESSIONS = ("d0", "d4", "d8", "d12")
 ARMS = ("chelate", "water")
+
+
+def plan(margin=None):
+    return Plan((), 0.95, 0.05, margin or {}, 99, 1, None)
 
 
 @dataclass(frozen=True)
@@ -120,7 +122,7 @@ def true_n(truth: Truth, difference: float, leaves: int, per_block: int | None) 
 
 def told_n(found: Variation, difference: float, leaves: int) -> float:
     """Return the units in each group at which ``power.csv`` tells this detectable difference."""
-    rows = design_table({"NDVI": found}, 0.05, {}, {}, 1)
+    rows = design_table({"NDVI": found}, plan(), {})
     own = [(r["detectable"], r["n_units"]) for r in rows if r["n_leaves"] == leaves]
     size, n = zip(*sorted(own), strict=True)
     return float(np.exp(np.interp(math.log(difference), np.log(size), np.log(n))))
@@ -204,7 +206,7 @@ def test_scatter_is_never_below_what_leaves_put_in():
     found = Variation("d12", (model,), leaf=1.2, n_before=2)
     sd, remark = found.sd(model, 3, 1)
     assert (sd**2, remark) == (pytest.approx(1.2 / 3 * 1.5), FLOORED)
-    (row, *_) = design_table({"NDVI": found}, 0.05, {}, {}, 1)
+    (row, *_) = design_table({"NDVI": found}, plan(), {})
     assert row["reason"] == FLOORED
 
 
@@ -227,7 +229,7 @@ def test_why_there_is_no_scatter_is_told():
     layout, table, cells = study(Truth(), np.random.default_rng(11), 1, 2)
     few = known(layout, table, cells)
     assert few.reason == "2 units are too few for the 2 coefficients of the model"
-    assert design_table({"NDVI": few}, 0.05, {"NDVI": 0.1}, {"NDVI": "nm"}, 1) == [
+    assert design_table({"NDVI": few}, plan({"NDVI": 0.1}), {"NDVI": "nm"}) == [
         {"index": "NDVI", "session": "d12", "unit": "nm", "margin": 0.1, "reason": few.reason}
     ]
     never = Layout("plant", layout.levels, "water", {}, SESSIONS, ())
@@ -246,12 +248,12 @@ def test_planned_models_follow_the_rules_of_the_tests():
     assert (design, design.df, model.before) == (Design(12, True, 6), 24 - 3 - 5, True)
     small, model = planned(4, found)  # 8 - 3 - 1 = 4 would be left: the change itself is compared
     assert (small, small.df, model.before) == (Design(4, False, 2), 5, False)
-    rows = design_table({"NDVI": found}, 0.05, {}, {}, 1)
+    rows = design_table({"NDVI": found}, plan(), {})
     said = {row["n_units"]: (row["covariates"], row["df"], row["sd_residual"]) for row in rows}
     assert said[12] == ("value before, block", 16, 1.0)
     assert said[4] == ("block", 5, pytest.approx(math.sqrt(1.6)))
     crowded = Variation("d12", (Residual(False, ("block", "tray"), 1.0, 9, 1.0, 0.0, 1.0, 3),))
-    first = design_table({"NDVI": crowded}, 0.05, {}, {}, 1)[0]
+    first = design_table({"NDVI": crowded}, plan(), {})[0]
     assert "detectable" not in first
     assert first["reason"] == "4 units in each group are too few for a model with block and tray"
 
