@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from leafledger.ledger import mlflow_runs
-from leafledger.ledger.tracking import ARTIFACTS, DATABASE, copy_book
+from leafledger.ledger.tracking import ARTIFACTS, DATABASE, sync_store
 from leafledger.ledger.verify import verify
 from leafledger.ledger.view import Verdict
 from leafledger.records.digests import sha256_of_file
@@ -35,7 +35,7 @@ def entered(study: Study, whole_run: Entered) -> Path:
     """Return a study with two runs, the second of which made only the report."""
     whole_run("r1")
     whole_run("r2", only=frozenset({"report"}))
-    assert copy_book(study.folder, "t") == []
+    assert sync_store(study.folder, "t") == []
     assert of_database(verify(study.folder)) == []
     return study.folder
 
@@ -83,7 +83,7 @@ def test_a_number_a_setting_or_a_run_changed_in_the_store_is_told(entered: Path)
         database.write_bytes(whole)
     change(entered, next(iter(CHANGES)))
     database.unlink()
-    copy_book(entered, "t")
+    sync_store(entered, "t")
     assert of_database(verify(entered)) == []
 
 
@@ -130,11 +130,11 @@ def test_all_runs_of_a_study_of_one_marked_as_deleted_are_told_and_come_back(
     study: Study, whole_run: Entered
 ) -> None:
     whole_run("r1")
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     change(study.folder, "UPDATE runs SET lifecycle_stage = 'deleted'")
     (told,) = of_database(verify(study.folder))
     assert "run r1 is marked as deleted" in told
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     assert verify(study.folder).broken == []
 
 
@@ -194,7 +194,7 @@ def test_copies_no_longer_kept_when_a_run_was_entered_are_no_fault(
     whole_run("r1")
     whole_run("r2", said="anew")
     ContentStore(study.folder).trim(0)
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     assert verify(study.folder).broken == []
 
 
@@ -241,11 +241,11 @@ def test_a_run_whose_entering_was_cut_short_is_a_note(entered: Path) -> None:
     verdict = verify(entered)
     assert of_database(verdict) == []
     assert any("run r1 was not entered whole" in note for note in verdict.notes)
-    copy_book(entered, "t")
+    sync_store(entered, "t")
     verdict = verify(entered)
     assert (of_database(verdict), verdict.notes) == ([], [])
 
 
 def test_the_teller_is_known_by_its_code() -> None:
-    assert len(mlflow_runs.teller()) == 16
-    assert mlflow_runs.digest_of_modules(mlflow_runs.__name__) != mlflow_runs.teller()
+    assert len(mlflow_runs.logging_code_digest()) == 16
+    assert mlflow_runs.digest_of_modules(mlflow_runs.__name__) != mlflow_runs.logging_code_digest()

@@ -13,7 +13,7 @@ from flask.testing import FlaskClient
 from playwright.sync_api import Page, expect
 
 from browser import Watched
-from leafledger.review.review_session import Desk
+from leafledger.review.review_session import ReviewSession
 from leafledger.review.server import Guard, make_app, open_server
 
 from . import desks
@@ -40,8 +40,8 @@ def study(study_made: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def desk(study: Path) -> Desk:
-    return Desk(study)
+def desk(study: Path) -> ReviewSession:
+    return ReviewSession(study)
 
 
 @pytest.fixture
@@ -50,7 +50,7 @@ def guard() -> Guard:
 
 
 @pytest.fixture
-def stranger(desk: Desk, guard: Guard):
+def stranger(desk: ReviewSession, guard: Guard):
     """Return a client that has not been given the address."""
     app = make_app(desk, guard)
     app.test_client_class = Browser
@@ -66,7 +66,7 @@ def client(stranger, guard: Guard):
 
 
 @contextmanager
-def _serving(desk: Desk) -> Iterator[str]:
+def _serving(desk: ReviewSession) -> Iterator[str]:
     server, guard = open_server(desk, 0)
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     thread.start()
@@ -77,14 +77,16 @@ def _serving(desk: Desk) -> Iterator[str]:
 
 
 @pytest.fixture
-def served() -> Iterator[Callable[[Desk], str]]:
+def served() -> Iterator[Callable[[ReviewSession], str]]:
     """Return a function that serves a desk until the test ends and returns the address."""
     with ExitStack() as until_the_end:
         yield lambda desk: until_the_end.enter_context(_serving(desk))
 
 
 @pytest.fixture
-def opened(watched: Watched, desk: Desk, served: Callable[[Desk], str]) -> Callable[[], Page]:
+def opened(
+    watched: Watched, desk: ReviewSession, served: Callable[[ReviewSession], str]
+) -> Callable[[], Page]:
     """Return a function that opens the review of the shared study, drawn and ready."""
 
     def open_it() -> Page:

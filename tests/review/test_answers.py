@@ -14,9 +14,9 @@ from leafledger.errors import InputFault, LeafledgerError, Problem
 from leafledger.report.numbers import p_value
 from leafledger.review import groups, review_session
 from leafledger.review import review_session as desk_module
-from leafledger.review.groups import blind_of
-from leafledger.review.review_session import AFTER_EFFECTS, Desk
-from leafledger.review.server import Guard, asked_from, open_server
+from leafledger.review.groups import blinding_of
+from leafledger.review.review_session import AFTER_EFFECTS, ReviewSession
+from leafledger.review.server import Guard, open_server, parse_request
 from leafledger.runner.run import RunResult
 from leafledger.study.tables import read_spectra, write_spectra
 
@@ -149,7 +149,7 @@ def test_names_of_units_that_tell_a_treatment_are_warned_of(study: Path) -> None
     for name, old, new in (("units.csv", "p10,", "w"), ("scans.csv", ",p10,", ",w")):
         path = study / name
         path.write_text(path.read_text().replace(old, f"{new}ater10,"))
-    named, stale = Desk(study).overview()["notices"]
+    named, stale = ReviewSession(study).overview()["notices"]
     assert "not blind" in named
     assert "run the study first" in stale
 
@@ -160,7 +160,7 @@ def test_a_number_for_a_treatment_is_not_taken_for_that_of_a_leaf(study: Path) -
     (study / "study.yaml").write_text(
         (study / "study.yaml").read_text().replace("control: water", "control: '1'")
     )
-    assert blind_of(Desk(study).study).labels == {"sp"}
+    assert blinding_of(ReviewSession(study).study).labels == {"sp"}
 
 
 def test_the_suggested_outlier_is_marked_with_its_reason(client) -> None:
@@ -244,14 +244,14 @@ def test_a_decision_on_a_scan_that_changed_since_asks_to_look_again(client, stud
 
 
 def test_two_reviews_of_one_study_keep_both_decisions(study: Path) -> None:
-    one, other = Desk(study), Desk(study)
-    one.save(*asked_from(body("day0-p1-1", by="A")))
-    told = other.save(*asked_from(body("day0-p1-2", by="B")))
+    one, other = ReviewSession(study), ReviewSession(study)
+    one.save(*parse_request(body("day0-p1-1", by="A")))
+    told = other.save(*parse_request(body("day0-p1-2", by="B")))
     assert not told["conflicts"]
     text = (study / "decisions.csv").read_text()
     assert "day0-p1-1,exclude,clip slipped,A," in text
     assert "day0-p1-2,exclude,clip slipped,B," in text
-    told = other.save(*asked_from(body("day0-p1-1", "keep", by="B")))
+    told = other.save(*parse_request(body("day0-p1-1", "keep", by="B")))
     (conflict,) = told["conflicts"]
     assert conflict["standing"]["by"] == "A"
     assert (study / "decisions.csv").read_text() == text
@@ -313,7 +313,7 @@ def test_a_decision_taken_after_the_effect_was_seen_says_so(
     assert client.post("/api/undo", json={"save": first["save"]}).status_code == 422
 
 
-def test_it_listens_on_this_machine_only_and_a_taken_port_is_told(desk: Desk) -> None:
+def test_it_listens_on_this_machine_only_and_a_taken_port_is_told(desk: ReviewSession) -> None:
     server, guard = open_server(desk, 0)
     try:
         assert server.server_address[0] == "127.0.0.1"
@@ -327,7 +327,7 @@ def test_it_listens_on_this_machine_only_and_a_taken_port_is_told(desk: Desk) ->
 def test_a_study_that_was_not_run_has_nothing_to_review(study: Path) -> None:
     (study / "results/quality/day0.parquet").unlink()
     with pytest.raises(InputFault, match="leafledger run"):
-        Desk(study)
+        ReviewSession(study)
 
 
 def test_a_fault_that_appears_while_reviewing_is_told(client, study: Path) -> None:
@@ -344,7 +344,7 @@ def test_a_fault_that_appears_while_reviewing_is_told(client, study: Path) -> No
 
 
 def test_where_units_are_not_known_every_leaf_scan_stands_alone(study: Path) -> None:
-    opened = Desk(study).study
+    opened = ReviewSession(study).study
     design = opened.definition.design.model_copy(update={"unit": None})
     definition = opened.definition.model_copy(update={"design": design})
     found = groups.leaf_groups(replace(opened, definition=definition))

@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Page, Route, expect
 
 from browser import DESKTOP, SIZES, Watched
-from leafledger.review.review_session import Desk
+from leafledger.review.review_session import ReviewSession
 
 from . import desks
 
@@ -142,7 +142,7 @@ def test_the_later_of_two_reviewers_is_told(opened: Opened, study: Path) -> None
     page.evaluate("document.getElementById('by').blur()")
     press_until(page, "n", "day12 · plant p2")
     decide(page, "k", "a pale leaf, sound")
-    other = Desk(study)
+    other = ReviewSession(study)
     other.save("First", [desks.asked(desks.OUTLIER, "exclude", "clip open")])
     page.keyboard.press("s")
     expect(page.locator("#problems .problem")).to_contain_text(
@@ -300,9 +300,9 @@ def test_nothing_keeps_people_out(opened: Opened, watched: Watched, size: tuple[
 
 @pytest.mark.slow
 def test_a_rerun_from_the_page_touches_what_it_should(
-    watched: Watched, ran_study: Path, served: Callable[[Desk], str]
+    watched: Watched, ran_study: Path, served: Callable[[ReviewSession], str]
 ) -> None:
-    desk = Desk(ran_study, "A. Grower")
+    desk = ReviewSession(ran_study, "A. Grower")
     address = served(desk)
     watched.allow(address.split("?")[0])
     watched.size(DESKTOP)

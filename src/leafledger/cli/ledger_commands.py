@@ -40,14 +40,14 @@ def runs(study: Path, as_json: bool) -> None:
     Example:
       leafledger runs my-study
     """
-    from leafledger.ledger.compare import course, head_of, history_lines
-    from leafledger.ledger.plans import lines_of_lodged
+    from leafledger.ledger.compare import chain_head, history_lines, run_history
+    from leafledger.ledger.plans import plan_lines
 
-    found = course(study.resolve())
+    found = run_history(study.resolve())
     if as_json:
         say_json(found)
         return
-    plans = lines_of_lodged(study.resolve())
+    plans = plan_lines(study.resolve())
     if not found:
         say("No run yet.")
     for entry in found:
@@ -56,7 +56,7 @@ def runs(study: Path, as_json: bool) -> None:
     for line in plans.pop(None, []):
         say_line(line)
     if found:
-        say(f"Head of the chain: {head_of(study.resolve())}")
+        say(f"Head of the chain: {chain_head(study.resolve())}")
 
 
 @click.command()
@@ -69,7 +69,7 @@ def ui(study: Path, port: int) -> None:
     Example:
       leafledger ui my-study
     """
-    from leafledger.ledger.book import bring_up
+    from leafledger.ledger.book import sync_runs
     from leafledger.ledger.tracking import serve, tracking_server
     from leafledger.runner.lock import study_lock
     from leafledger.study.links import refuse_links
@@ -83,7 +83,7 @@ def ui(study: Path, port: int) -> None:
     if (folder / "ledger").is_dir():
         try:
             with study_lock(folder):
-                for note in bring_up(folder):
+                for note in sync_runs(folder):
                     say(note)
         except InputFault:
             say(
@@ -111,13 +111,13 @@ def sync(study: Path) -> None:
     Example:
       leafledger ledger sync my-study
     """
-    from leafledger.ledger.book import take_in
+    from leafledger.ledger.book import import_snakemake_runs
     from leafledger.runner.lock import study_lock
     from leafledger.study.reading import read_study
 
     found = read_study(study)
     with study_lock(found.folder):
-        for note in take_in(found):
+        for note in import_snakemake_runs(found):
             say(note)
     say("The tracking store holds every run of the book.")
 
@@ -128,7 +128,7 @@ def sync(study: Path) -> None:
 _DIGEST = re.compile("[0-9a-f]{64}")
 
 
-def with_a_book(folder: Path, names: Sequence[str] = ("runs",)) -> Path:
+def folder_with_book(folder: Path, names: Sequence[str] = ("runs",)) -> Path:
     """Return the study folder, absolute.
 
     Parameters
@@ -175,7 +175,7 @@ def verify(study: Path, head: str | None, as_json: bool) -> None:
     from leafledger.ledger.verify import verify as check
     from leafledger.runner.lock import is_held
 
-    folder = with_a_book(study, ("runs", "plans"))
+    folder = folder_with_book(study, ("runs", "plans"))
     if is_held(folder):
         raise InputFault(
             Problem(
@@ -247,7 +247,7 @@ def trace(study: Path, target: str, whole: bool, as_json: bool) -> None:
     from leafledger.ledger.trace import trace as follow
     from leafledger.ledger.trace_words import lines
 
-    lineage = follow(with_a_book(study), target)
+    lineage = follow(folder_with_book(study), target)
     if as_json:
         say_json(plain(lineage))
     else:
@@ -275,7 +275,7 @@ def compare(study: Path, run_a: str, run_b: str, as_json: bool) -> None:
     from leafledger.ledger.compare import compare as side_by_side
     from leafledger.ledger.compare import comparison_lines
 
-    found = side_by_side(with_a_book(study), run_a, run_b)
+    found = side_by_side(folder_with_book(study), run_a, run_b)
     if as_json:
         say_json(plain(found))
         return
@@ -304,7 +304,7 @@ def reproduce(study: Path, run: str, keep: Path | None, cores: int, as_json: boo
     from leafledger.runner.reproduce import lines
     from leafledger.runner.reproduce import reproduce as rebuild
 
-    folder = with_a_book(study)
+    folder = folder_with_book(study)
     with _scratch(keep) as scratch, RunProgress(as_json) as progress:
         found = rebuild(folder, run, scratch, cores, progress)
     if as_json:
@@ -338,7 +338,7 @@ def export(
     from leafledger.ledger.export import export as hand_on
     from leafledger.runner.shipped import snakefile
 
-    folder = with_a_book(study)
+    folder = folder_with_book(study)
     notes = hand_on(folder, out.resolve(), snakefile(), run, raw, licence, authors)
     say(f"Written: {out}/ro-crate-preview.html (to look at), ro-crate-metadata.json (for programs)")
     bullet_list("To fill in:", notes)

@@ -33,7 +33,7 @@ _TYPICAL_S = {
 _OTHERWISE_S = 4.0
 
 
-def seconds_before(folder: Path) -> dict[str, float]:
+def earlier_task_seconds(folder: Path) -> dict[str, float]:
     """Return task -> seconds that it took when it was last computed in a study."""
     place = folder / EVENTS
     runs = sorted((p.name for p in place.iterdir()), reverse=True) if place.is_dir() else []
@@ -97,7 +97,7 @@ class Forecast:
         return max(self._left - (elapsed - self._told_at), 0.0)
 
 
-def in_words(seconds: float | None) -> str:
+def time_left_words(seconds: float | None) -> str:
     """Return the time left in words, no finer than such a guess is.
 
     Examples
@@ -134,7 +134,7 @@ class RunProgress:
 
     def __init__(self, quiet: bool, folder: Path | None = None) -> None:
         self.quiet = quiet
-        self._before = seconds_before(folder) if folder and not quiet else {}
+        self._before = earlier_task_seconds(folder) if folder and not quiet else {}
         self._forecast = Forecast((), {})
         self._began = time.monotonic()
         self._running: dict[str, None] = {}
@@ -159,7 +159,7 @@ class RunProgress:
             """Counts down between two tasks."""
 
             def render(own, task: Any) -> Text:  # noqa: ARG002, N805 - rich's own signature
-                return Text(in_words(self._forecast.left(self._elapsed())))
+                return Text(time_left_words(self._forecast.left(self._elapsed())))
 
         return Progress(
             TextColumn("{task.description}", markup=False),
@@ -189,7 +189,7 @@ class RunProgress:
             self._plan(line["planned"], line.get("variant"))
         elif line.get("state") == "started":
             self._running[line["task"]] = None
-            self._show(at_work(list(self._running)))
+            self._show(running_words(list(self._running)))
         elif "state" in line:
             self._end(line)
 
@@ -226,14 +226,14 @@ class RunProgress:
         self._planned = max(self._planned, self._ended)
         self._running.pop(line["task"], None)
         self._forecast.end(line["task"], line["state"] != "restored", self._elapsed())
-        self._show(at_work(list(self._running)))
+        self._show(running_words(list(self._running)))
         if self._bar is None and not self.quiet:
             word = _WORDS.get(line["state"], line["state"])
             count = f"[{self._ended}/{self._planned}]"
             say(f"{count:<8} {line['task']:<22} {word} {line['seconds']:.1f} s", error=True)
 
 
-def at_work(tasks: list[str]) -> str:
+def running_words(tasks: list[str]) -> str:
     """Return which stage and session is at work, and how many others beside it.
 
     Examples

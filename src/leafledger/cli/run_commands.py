@@ -41,7 +41,7 @@ def findings(folder: Path) -> list[dict[str, Any]]:
     return found
 
 
-def onsets(folder: Path) -> list[str]:
+def onset_sentences(folder: Path) -> list[str]:
     """Return since when each primary difference is shown, in the newest results."""
     effects = folder / "results/effects.json"
     if not effects.is_file():
@@ -71,7 +71,7 @@ def say_closing(folder: Path, result: RunResult) -> None:
     say(("As stated: " if result.variants else "") + f"{_counts(result.tasks)}.")
     facts, of_plan = said_of_results(folder)
     found = [_in_words(one) for one in marked(findings(folder), facts)]
-    since = (f"Since when. {sentence}" for sentence in onsets(folder))
+    since = (f"Since when. {sentence}" for sentence in onset_sentences(folder))
     bullet_list("Found:", [*of_plan, *found, *since])
     heeded = warnings(folder)
     bullet_list("To heed:", heeded[:12])

@@ -35,7 +35,7 @@ from leafledger.study.tables import whole_file, write_text
 
 
 @dataclass(frozen=True)
-class Wanted:
+class StudyOptions:
     """What the new study is about."""
 
     title: str
@@ -48,7 +48,7 @@ class Wanted:
     units_known: bool = True
 
 
-def refuse_a_study_that_is_there(folder: Path) -> None:
+def refuse_existing_study(folder: Path) -> None:
     """Refuse a folder with a study in it, before anything is asked.
 
     Raises
@@ -67,7 +67,7 @@ def refuse_a_study_that_is_there(folder: Path) -> None:
         )
 
 
-def write_study(folder: Path, wanted: Wanted) -> list[str]:
+def write_study(folder: Path, wanted: StudyOptions) -> list[str]:
     """Write the files of a new study.
 
     Returns
@@ -80,7 +80,7 @@ def write_study(folder: Path, wanted: Wanted) -> list[str]:
     InputFault
         If the folder already holds a study.
     """
-    refuse_a_study_that_is_there(folder)
+    refuse_existing_study(folder)
     folder = folder.resolve()
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "raw").mkdir(exist_ok=True)
@@ -103,7 +103,7 @@ def write_study(folder: Path, wanted: Wanted) -> list[str]:
     return [*names, "decisions.csv", "raw/"]
 
 
-def _scan_sheet(wanted: Wanted) -> str:
+def _scan_sheet(wanted: StudyOptions) -> str:
     """Return the headings of the scan sheet and an example row for each role that is needed."""
     session = wanted.sessions[0][0]
     counts = wanted.quantity == "counts"
@@ -137,7 +137,7 @@ def _text(value: str) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def _table_study(wanted: Wanted, name: str) -> str:
+def _table_study(wanted: StudyOptions, name: str) -> str:
     label = _text(wanted.treatment)
     return f"""\
 # One table of labelled spectra: a row for each leaf, a column for each wavelength.
@@ -167,7 +167,7 @@ _PATTERN = """\
     # - {{pattern: "raw/{folder}white_{{replicate}}.txt", role: white}}"""
 
 
-def _where(wanted: Wanted) -> str:
+def _where(wanted: StudyOptions) -> str:
     """Return the lines that say where the raw scans are listed."""
     folder = "{session}/" if wanted.sessions else ""
     if wanted.pattern:
@@ -175,7 +175,7 @@ def _where(wanted: Wanted) -> str:
     return _SHEET
 
 
-def _sessions(wanted: Wanted) -> str:
+def _sessions(wanted: StudyOptions) -> str:
     if not wanted.sessions:
         return ""
     lines = "\n".join(
@@ -185,7 +185,7 @@ def _sessions(wanted: Wanted) -> str:
     return f"  sessions:                        # in the order of measuring\n{lines}\n"
 
 
-def _units(wanted: Wanted) -> str:
+def _units(wanted: StudyOptions) -> str:
     treatment, control = _text(wanted.treatment), _text(wanted.control)
     if not wanted.units_known:
         return (
@@ -202,7 +202,7 @@ def _units(wanted: Wanted) -> str:
     )
 
 
-def _sheet_study(wanted: Wanted) -> str:
+def _sheet_study(wanted: StudyOptions) -> str:
     columns = "wavelength_column: 1, value_column: 2"
     form = f"{{form: text, quantity: {wanted.quantity}, {columns}}}"
     session = f", session: {wanted.sessions[-1][0]}" if wanted.sessions else ""
@@ -230,7 +230,7 @@ _LONGEST_TITLE = _LONGEST_PATTERN = 300
 _SESSIONS = "day0:before day7:after"
 
 
-def wanted_from(given: Mapping[str, Any], asking: bool) -> Wanted:
+def study_options(given: Mapping[str, Any], asking: bool) -> StudyOptions:
     """Return what the new study is about, from flags and, at a terminal, from answers.
 
     Raises
@@ -254,7 +254,7 @@ def wanted_from(given: Mapping[str, Any], asking: bool) -> Wanted:
         _quantity,
     )
     if table:
-        return Wanted(title, treatment, quantity=quantity, table=table)
+        return StudyOptions(title, treatment, quantity=quantity, table=table)
     control = answer("control", "Level that the others are compared with", "water", _label)
     several = "session" in fields
     sessions: tuple[tuple[str, str], ...] = ()
@@ -269,7 +269,7 @@ def wanted_from(given: Mapping[str, Any], asking: bool) -> Wanted:
         sessions = _asked_sessions(
             answer("", f"Sessions, such as {_SESSIONS}", _SESSIONS, _all_sessions)
         )
-    return Wanted(
+    return StudyOptions(
         title,
         treatment,
         control,
@@ -399,8 +399,8 @@ def new(folder: Path, **given: Any) -> None:
       leafledger new my-study --pattern "raw/{session}/{unit}_{leaf}.txt"
       leafledger new rust --table leaves.csv --treatment Type --quantity percent
     """
-    refuse_a_study_that_is_there(folder)
-    names = write_study(folder, wanted_from(given, asking=sys.stdin.isatty()))
+    refuse_existing_study(folder)
+    names = write_study(folder, study_options(given, asking=sys.stdin.isatty()))
     say(f"Wrote {', '.join(names)} in {folder}.")
     shown = shlex.quote(str(folder))
     if given["table"] is None:
@@ -512,7 +512,7 @@ def review(study: Path, port: int, no_browser: bool, reviewer: str, cores: int) 
     Example:
       leafledger review my-study --reviewer "A. Grower"
     """
-    from leafledger.review.review_session import Desk
+    from leafledger.review.review_session import ReviewSession
     from leafledger.review.server import serve
 
-    serve(Desk(study, reviewer, cores), port, not no_browser, say)
+    serve(ReviewSession(study, reviewer, cores), port, not no_browser, say)

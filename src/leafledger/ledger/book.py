@@ -12,8 +12,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Thread
 
-from leafledger.ledger.plans import lodged_digests
-from leafledger.ledger.variants_table import whole_output
+from leafledger.ledger.plans import entry_digests
+from leafledger.ledger.variants_table import is_intact
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.records.package import commit, version
@@ -33,7 +33,7 @@ def open_run(study: Study, run: str) -> None:
     entry = _entry(study, run, events.now())
     if study.variant is None:  # the settings of a variant are not the study's plan
         text = text_of(plan_of_study(study))
-        entry["plan"] = kept_bytes(study.folder, text.encode("utf-8"))
+        entry["plan"] = keep_bytes(study.folder, text.encode("utf-8"))
     events.write_run(study.folder, entry)
 
 
@@ -51,10 +51,10 @@ def _entry(study: Study, run: str, started: str, taken_in: bool = False) -> even
         "process": os.getpid(),
         "title": study.definition.title,
         "variant": study.variant,
-        "study": {name: kept(study.folder, name) for name in _own_files(study)},
+        "study": {name: keep_file(study.folder, name) for name in _own_files(study)},
         "records": {},
         "logs": {},
-        "plans": lodged_digests(study.folder, started if taken_in else None),
+        "plans": entry_digests(study.folder, started if taken_in else None),
         "previous": None if previous is None else link_to(study.folder, previous["run"]),
     }
 
@@ -84,12 +84,12 @@ def _own_files(study: Study) -> list[str]:
     return [name for name in names if (study.folder / name).is_file()]
 
 
-def kept(folder: Path, path: str) -> str:
+def keep_file(folder: Path, path: str) -> str:
     """Keep a copy of a small file under its digest for good, and return the digest."""
-    return kept_bytes(folder, (folder / path).read_bytes())
+    return keep_bytes(folder, (folder / path).read_bytes())
 
 
-def kept_bytes(folder: Path, data: bytes) -> str:
+def keep_bytes(folder: Path, data: bytes) -> str:
     """Keep some bytes under their digest for good, and return the digest."""
     digest = sha256_of_bytes(data)
     copy = folder / events.HISTORY / digest[:2] / digest
@@ -118,17 +118,17 @@ def close_run(
         "outcome": outcome,
         "message": message,
         "records": {
-            task.name: kept(folder, task.record)
+            task.name: keep_file(folder, task.record)
             for task in [*tasks(study), *_from_the_book(study)]
             if task.name not in stale and (folder / task.record).is_file()
         },
         "tables": {
-            path: kept(folder, path)
+            path: keep_file(folder, path)
             for task in _from_the_book(study)
             for path in outputs(task).values()
         },
         "logs": {
-            event["task"]: kept(folder, event["log"])
+            event["task"]: keep_file(folder, event["log"])
             for event in events.events_of(folder, run)
             if event["outcome"] not in events.ENDED_WELL and (folder / event["log"]).is_file()
         },
@@ -149,7 +149,7 @@ def _from_the_book(study: Study) -> list[Task]:
     return [
         task
         for task, record in found.items()
-        if record and all(whole_output(study.folder, record, p) for p in outputs(task).values())
+        if record and all(is_intact(study.folder, record, p) for p in outputs(task).values())
     ]
 
 
@@ -181,12 +181,12 @@ def _finished(folder: Path, run: str) -> dict[str, str]:
         told = event.get("record") if event["outcome"] in events.ENDED_WELL else None
         there = (folder / path).is_file()
         if there and told and sha256_of_file(folder / path) == told:
-            finished[str(event["task"])] = kept(folder, path)
+            finished[str(event["task"])] = keep_file(folder, path)
     return finished
 
 
 @contextmanager
-def tracking_prepared_meanwhile(study: Study) -> Iterator[None]:
+def store_prepared_meanwhile(study: Study) -> Iterator[None]:
     """Load MLflow, and make a tracking store that is not there, while the block mostly waits.
 
     MLflow takes seconds to begin and to make its tables: no run need wait for that at its end.
@@ -205,12 +205,12 @@ def tracking_prepared_meanwhile(study: Study) -> Iterator[None]:
     maker.join()
 
 
-def enter(study: Study, run: str) -> list[str]:
+def log_run(study: Study, run: str) -> list[str]:
     """Copy the book into the tracking store; what goes wrong there is a note, not a failure."""
     return _copied(study.folder, study.definition.title, f"run {run}")
 
 
-def bring_up(folder: Path) -> list[str]:
+def sync_runs(folder: Path) -> list[str]:
     """Bring the tracking store up to the book, whatever state the study's own files are in.
 
     Call it only while holding the study.
@@ -220,11 +220,11 @@ def bring_up(folder: Path) -> list[str]:
 
 
 def _copied(folder: Path, title: str, what: str) -> list[str]:
-    from leafledger.ledger.tracking import copy_book
+    from leafledger.ledger.tracking import sync_store
 
     refuse_links(folder)
     try:
-        return copy_book(folder, title)
+        return sync_store(folder, title)
     except Exception as error:  # noqa: BLE001  the results stand whatever the store does
         first = (str(error) or type(error).__name__).splitlines()[0][:200]
         return [
@@ -233,9 +233,9 @@ def _copied(folder: Path, title: str, what: str) -> list[str]:
         ]
 
 
-def take_in(study: Study) -> list[str]:
+def import_snakemake_runs(study: Study) -> list[str]:
     """Take in runs of plain Snakemake, which leave events but no run file, then copy the book."""
-    from leafledger.ledger.tracking import copy_book
+    from leafledger.ledger.tracking import sync_store
 
     known = {entry["run"] for entry in events.runs(study.folder)}
     notes = [f"closed run {run}, which was interrupted" for run in close_interrupted(study.folder)]
@@ -248,4 +248,4 @@ def take_in(study: Study) -> list[str]:
         message = failed[0]["message"] if failed else "taken in from plain Snakemake"
         close_run(study, folder.name, "failed" if failed else "done", message)
         notes.append(f"took in run {folder.name} of plain Snakemake")
-    return notes + copy_book(study.folder, study.definition.title)
+    return notes + sync_store(study.folder, study.definition.title)

@@ -69,7 +69,7 @@ def _content_words(before: str, after: str) -> str:
     return f"another content ({before[:12]}... -> {after[:12]}...)"
 
 
-def differing(book: BookView, one: Run, other: Run) -> list[Difference]:
+def differences_of(book: BookView, one: Run, other: Run) -> list[Difference]:
     """Return all that differs in what went into two runs, in the order of the data.
 
     Tasks that only one of them has are told as such and their settings left out.
@@ -451,7 +451,7 @@ def compare(folder: Path, first: str, second: str) -> Comparison:
     found = Comparison(
         before=one["run"],
         after=other["run"],
-        differences=differing(book, one, other),
+        differences=differences_of(book, one, other),
         results=result_changes(book, before, after),
     )
     _explain(found, before, after)
@@ -656,7 +656,7 @@ HEADLINE = (
 _MOST_CHANGES = 3
 
 
-def course(folder: Path) -> list[dict[str, Any]]:
+def run_history(folder: Path) -> list[dict[str, Any]]:
     """Return the runs in the order of the chain, each with what changed since the one before.
 
     A run that was interrupted is compared with none, and none with it: it may hold a part only.
@@ -690,7 +690,7 @@ def course(folder: Path) -> list[dict[str, Any]]:
     return told
 
 
-def head_of(folder: Path) -> str:
+def chain_head(folder: Path) -> str:
     """Return the digest of the newest run's file, which stands for the whole chain.
 
     Raises
@@ -704,7 +704,7 @@ def head_of(folder: Path) -> str:
 
 def _common(book: BookView, before: Mapping[str, Any], run: Mapping[str, Any]) -> list[Difference]:
     """Return what changed; of a run that did not end well only what its finished tasks tell."""
-    found = differing(book, before, run)
+    found = differences_of(book, before, run)
     return found if run["outcome"] == "done" else [d for d in found if d.kind != "task"]
 
 

@@ -127,47 +127,47 @@ Entity = dict[str, Any]
 _RESULTS = "results/"
 
 
-def at(path: str) -> str:
+def file_id(path: str) -> str:
     """Return the identifier of a file: its path, as an address."""
     return quote(path, safe="/-_.~")
 
 
-def reference(path: str, files: Mapping[str, Path]) -> str:
+def file_reference(path: str, files: Mapping[str, Path]) -> str:
     """Return the identifier of a file of the crate, or of one that is only known by digest."""
-    return at(path) if path in files else f"#{at(path)}"
+    return file_id(path) if path in files else f"#{file_id(path)}"
 
 
-def reading(run: ExportedRun, given: Mapping[str, Any], files: Mapping[str, Path]) -> str:
+def input_id(run: ExportedRun, given: Mapping[str, Any], files: Mapping[str, Path]) -> str:
     """Return the identifier of what a task read.
 
     The table of the variants reads results of their runs, which have the same paths as those of
     this run and another content.
     """
     if _of_another_run(run, given):
-        return f"#{at(given['path'])}-{given['sha256'][:12]}"
-    return reference(given["path"], files)
+        return f"#{file_id(given['path'])}-{given['sha256'][:12]}"
+    return file_reference(given["path"], files)
 
 
 def _of_another_run(run: ExportedRun, given: Mapping[str, Any]) -> bool:
     path = str(given["path"])
-    return path.startswith(_RESULTS) and made_here(run).get(path) != given["sha256"]
+    return path.startswith(_RESULTS) and result_digests(run).get(path) != given["sha256"]
 
 
-def made_here(run: ExportedRun) -> dict[str, str]:
+def result_digests(run: ExportedRun) -> dict[str, str]:
     """Return path -> digest of every result of the run."""
     return {o["path"]: o["sha256"] for record in run.records.values() for o in record["outputs"]}
 
 
-def absent(run: ExportedRun, files: Mapping[str, Path]) -> Iterator[Entity]:
+def external_files(run: ExportedRun, files: Mapping[str, Path]) -> Iterator[Entity]:
     """Yield what was read and is not in the crate: known by digest."""
     for path, given in run.raw.items():
         if path not in files:
-            yield _known_by_digest(reference(path, files), given, "read by the run")
+            yield _known_by_digest(file_reference(path, files), given, "read by the run")
     for record in run.records.values():
         for given in record["inputs"]:
             if _of_another_run(run, given):
                 yield _known_by_digest(
-                    reading(run, given, files), given, "result of the run of a variant"
+                    input_id(run, given, files), given, "result of the run of a variant"
                 )
 
 
@@ -213,7 +213,7 @@ _FORMATS = {
 }
 
 
-def crate(
+def crate_metadata(
     run: ExportedRun, files: Mapping[str, Path], licence: str | None, authors: Iterable[str]
 ) -> dict[str, Any]:
     """Return the metadata of a crate as JSON-LD.
@@ -231,7 +231,7 @@ def crate(
     """
     graph = [_descriptor(), *_root(run, files, licence, authors), *_software(run)]
     graph += [_file(run, path, place) for path, place in files.items()]
-    graph += absent(run, files)
+    graph += external_files(run, files)
     graph += _tasks(run, files)
     graph += _decisions(run)
     return {"@context": CONTEXT, "@graph": list({e["@id"]: e for e in graph}.values())}
@@ -268,7 +268,7 @@ def _root(
         "conformsTo": [_to(profile) for profile in PROFILES],
         "mainEntity": _to(WORKFLOW),
         "mentions": [_to(_action(run))],
-        "hasPart": [_to(at(path)) for path in files],
+        "hasPart": [_to(file_id(path)) for path in files],
     }
     if people:
         root["author"] = [_to(person) for person in people]
@@ -317,7 +317,7 @@ def _software(run: ExportedRun) -> Iterator[Entity]:
 
 def _file(run: ExportedRun, path: str, place: Path) -> Entity:
     entity: Entity = {
-        "@id": at(path),
+        "@id": file_id(path),
         "@type": "File",
         "name": path,
         "encodingFormat": _format(path),
@@ -353,8 +353,8 @@ def _tasks(run: ExportedRun, files: Mapping[str, Path]) -> Iterator[Entity]:
         "@type": "CreateAction",
         "name": f"run {run.run['run']}",
         "instrument": _to(WORKFLOW),
-        "object": [_to(reference(path, files)) for path in [*run.raw, *run.run["study"]]],
-        "result": [_to(at(path)) for path in made],
+        "object": [_to(file_reference(path, files)) for path in [*run.raw, *run.run["study"]]],
+        "result": [_to(file_id(path)) for path in made],
         "startTime": run.run["started"],
         "endTime": run.run["ended"],
         "actionStatus": _to("http://schema.org/CompletedActionStatus"),
@@ -384,10 +384,10 @@ def _task(
     settings: list[Entity],
     files: Mapping[str, Path],
 ) -> Entity:
-    names = dict.fromkeys(reading(run, given, files) for given in record["inputs"])
+    names = dict.fromkeys(input_id(run, given, files) for given in record["inputs"])
     read = [_to(name) for name in names]
     made = _makers(run)
-    here = made_here(run).items()
+    here = result_digests(run).items()
     before = sorted({made[i["path"]] for i in record["inputs"] if (i["path"], i["sha256"]) in here})
     entity: Entity = {
         "@id": f"#task-{task}",
@@ -396,9 +396,9 @@ def _task(
         + (f" of session {record['session']}" if record["session"] else ""),
         "instrument": _to(f"#stage-{record['rule']}"),
         "object": [*read, *(_to(setting["@id"]) for setting in settings)],
-        "result": [_to(at(output["path"])) for output in record["outputs"]],
+        "result": [_to(file_id(output["path"])) for output in record["outputs"]],
         "isPartOf": _to(_action(run)),
-        "subjectOf": _to(at(f"records/{task}.json")),
+        "subjectOf": _to(file_id(f"records/{task}.json")),
         "prov:used": read,
         "prov:wasInformedBy": [_to(f"#task-{one}") for one in before],
         "prov:wasAssociatedWith": _to(_SOFTWARE),

@@ -12,9 +12,9 @@ from typing import Any
 from urllib.parse import unquote
 
 from leafledger.errors import InputFault, Problem
-from leafledger.ledger.crate import METADATA, PREVIEW, WORKFLOW, ExportedRun, crate
-from leafledger.ledger.methods_text import methods
-from leafledger.ledger.plans import files_of_lodged
+from leafledger.ledger.crate import METADATA, PREVIEW, WORKFLOW, ExportedRun, crate_metadata
+from leafledger.ledger.methods_text import methods_paragraph
+from leafledger.ledger.plans import plan_files
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.study.links import refuse_links
@@ -243,15 +243,15 @@ def export(
         write_json(out / "records" / f"{task}.json", record)
     entry = f"{events.RUNS}/{found.run['run']}.json"
     write_bytes(out / entry, (folder / entry).read_bytes())
-    for path in files_of_lodged(found.run):
+    for path in plan_files(found.run):
         if not (folder / path).is_file():
             raise _fault(path, "a recorded plan that is gone", "Put it back.")
         write_bytes(out / path, (folder / path).read_bytes())
     write_bytes(out / WORKFLOW, workflow.read_bytes())
-    write_text(out / METHODS, methods(found))
+    write_text(out / METHODS, methods_paragraph(found))
     write_text(out / MIAPPE, miappe_csv(found))
     files = {path.relative_to(out).as_posix(): path for path in files_below(out)}
-    told = crate(found, files, licence, authors)
+    told = crate_metadata(found, files, licence, authors)
     write_text(out / PREVIEW, preview(told))
     write_json(out / METADATA, told)
     return _to_fill_in(licence, authors)

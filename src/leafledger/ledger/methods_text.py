@@ -120,7 +120,7 @@ _QUESTIONS = {
 }
 
 
-def methods(run: ExportedRun) -> str:
+def methods_paragraph(run: ExportedRun) -> str:
     """Return the methods of a run as text to paste: sentences, then the sources they name."""
     sources: list[str] = []
     parts = [

@@ -36,7 +36,7 @@ RUN_TAG = "leafledger.run"
 RUN_NAME = "mlflow.runName"
 PARENT_TAG = "mlflow.parentRunId"
 TASK_TAG = "leafledger.task"
-TELLER_TAG = "leafledger.told_by"
+CODE_TAG = "leafledger.told_by"
 VARIANT_TAG = "leafledger.variant"
 FILES_TAG = "leafledger.files"
 """Digest of the list of a run's copies in the store, `FILES_LIST`."""
@@ -55,7 +55,7 @@ Number = tuple[str, float, int]
 
 
 @dataclass(frozen=True)
-class Told:
+class LoggedRun:
     """What is told of a run, or of one task.
 
     Attributes
@@ -78,7 +78,7 @@ class Told:
     numbers: list[Number] = field(default_factory=list)
 
 
-def told_of_run(run: events.Run, records: Mapping[str, Record], path: Path | None) -> Told:
+def logged_run(run: events.Run, records: Mapping[str, Record], path: Path | None) -> LoggedRun:
     """Return what is told of a run.
 
     Parameters
@@ -98,7 +98,7 @@ def told_of_run(run: events.Run, records: Mapping[str, Record], path: Path | Non
         for task, record in records.items()
         for metric in record["metrics"]
     ]
-    return Told(
+    return LoggedRun(
         tags=_tags_of_run(run),
         settings=settings,
         status=_STATUS.get(run["outcome"], "FAILED"),
@@ -108,7 +108,7 @@ def told_of_run(run: events.Run, records: Mapping[str, Record], path: Path | Non
     )
 
 
-def told_of_task(event: events.Event, record: Record | None) -> Told:
+def logged_task(event: events.Event, record: Record | None) -> LoggedRun:
     """Return what is told of a task that a run executed, by its event and its record."""
     started = milliseconds(event["started"])
     tags = {
@@ -126,7 +126,7 @@ def told_of_task(event: events.Event, record: Record | None) -> Told:
     ]
     if record is not None:
         numbers += [(name_of(m["name"]), float(m["value"]), 0) for m in record["metrics"]]
-    return Told(
+    return LoggedRun(
         tags=tags,
         settings={} if record is None else parameters(record),
         status="FINISHED" if event["outcome"] == "done" else "FAILED",
@@ -137,7 +137,7 @@ def told_of_task(event: events.Event, record: Record | None) -> Told:
 
 
 @dataclass(frozen=True, order=True)
-class DatasetTold:
+class LoggedDataset:
     """Raw files of a session, or a sheet, as the store names them.
 
     Attributes
@@ -156,7 +156,7 @@ class DatasetTold:
     profile: str
 
 
-def datasets_of(run: events.Run, records: Mapping[str, Record]) -> list[DatasetTold]:
+def datasets_of(run: events.Run, records: Mapping[str, Record]) -> list[LoggedDataset]:
     """Return the raw files of each session, and the study's sheets, as inputs of a run."""
     found: list[tuple[str, str, str, int]] = []
     for record in records.values():
@@ -169,14 +169,14 @@ def datasets_of(run: events.Run, records: Mapping[str, Record]) -> list[DatasetT
     for name, kind, digest, count in found:
         plain = digest.removeprefix("sha256:")
         profile = json.dumps({"sha256": plain, "n_files": count})
-        told.append(DatasetTold(name[:_LONGEST_NAME], kind, plain[:_LONGEST_DIGEST], profile))
+        told.append(LoggedDataset(name[:_LONGEST_NAME], kind, plain[:_LONGEST_DIGEST], profile))
     return told
 
 
 def _tags_of_run(run: events.Run) -> dict[str, str]:
     tags = {
         RUN_TAG: run["run"],
-        TELLER_TAG: teller(),
+        CODE_TAG: logging_code_digest(),
         RUN_NAME: run["run"] + (f" {run['variant']}" if run.get("variant") else ""),
         "leafledger.package": run["package"],
         "leafledger.outcome": run["outcome"],
@@ -192,7 +192,7 @@ def _tags_of_run(run: events.Run) -> dict[str, str]:
 
 
 @cache
-def teller() -> str:
+def logging_code_digest() -> str:
     """Return a digest of the code that tells: another version may use other names."""
     return digest_of_modules(__name__, parameters.__module__)[:16]
 
@@ -309,7 +309,7 @@ _NOT_COPIED = (".parquet",)
 _PARAMETERS_AT_ONCE = 100
 
 
-class RunEntry:
+class RunLogger:
     """Enters runs of one study in its tracking store.
 
     Parameters
@@ -345,7 +345,7 @@ class RunEntry:
             for task, record in records.items()
             if task not in executed and record["key"] in makers
         }
-        told = told_of_run(run, records, self.book.content_at(records.get("classes"), PATH))
+        told = logged_run(run, records, self.book.content_at(records.get("classes"), PATH))
         run_id = self._open(told, reused)
         self._log_files(run_id, records, run.get("logs", {}))
         self._log_datasets(run_id, run, records)
@@ -358,13 +358,13 @@ class RunEntry:
     def _child(
         self, parent: str, event: events.Event, record: Record | None, logs: Mapping[str, str]
     ) -> None:
-        told = told_of_task(event, record)
+        told = logged_task(event, record)
         run_id = self._open(told, {PARENT_TAG: parent})
         if event["task"] in logs:
             self._log_text(run_id, event["task"], logs[event["task"]])
         self.client.set_terminated(run_id, told.status, end_time=told.ended)
 
-    def _open(self, told: Told, more_tags: Mapping[str, str]) -> str:
+    def _open(self, told: LoggedRun, more_tags: Mapping[str, str]) -> str:
         """Make a run in the store with its tags, settings and numbers; return the store's id."""
         made = self.client.create_run(
             self.experiment, start_time=told.started, tags={**told.tags, **more_tags}
@@ -373,7 +373,7 @@ class RunEntry:
         self._log(run_id, told)
         return run_id
 
-    def _log(self, run_id: str, told: Told) -> None:
+    def _log(self, run_id: str, told: LoggedRun) -> None:
         from mlflow.entities import Metric, Param
 
         metrics = [Metric(name, value, told.ended, step) for name, value, step in told.numbers]

@@ -43,16 +43,16 @@ def text_file(number: str) -> str:
     return f"{PLANS}/{number}.txt"
 
 
-def lodged(folder: Path) -> list[Entry]:
+def recorded_plans(folder: Path) -> list[Entry]:
     """Return the entries of plans that can be believed, in the order of their numbers.
 
     One that was damaged behind our back is left out; ``leafledger verify`` names it.
     """
-    found = (entry_at(path) for path in sorted((folder / PLANS).glob("*.json")))
+    found = (read_entry(path) for path in sorted((folder / PLANS).glob("*.json")))
     return [e for e in found if e is not None and _text_holds(folder, e)]
 
 
-def entry_at(path: Path) -> Entry | None:
+def read_entry(path: Path) -> Entry | None:
     """Return the entry of a plan, ``None`` if the file is not, to the byte, what was sealed."""
     entry = events.readable(path)
     if entry is None or entry.get("plan") != path.stem or not _has_the_form(entry):
@@ -86,16 +86,16 @@ def _text_holds(folder: Path, entry: Entry) -> bool:
     return place.is_file() and sha256_of_file(place) == entry["sha256"]
 
 
-def lodged_digests(folder: Path, until: str | None = None) -> dict[str, str]:
+def entry_digests(folder: Path, until: str | None = None) -> dict[str, str]:
     """Return number -> digest of the entry of every plan recorded by now, or until a moment."""
     return {
         entry["plan"]: sha256_of_file(folder / entry_file(entry["plan"]))
-        for entry in lodged(folder)
+        for entry in recorded_plans(folder)
         if until is None or events.moment(entry["recorded"]) <= events.moment(until)
     }
 
 
-def files_of_lodged(run: events.Run) -> list[str]:
+def plan_files(run: events.Run) -> list[str]:
     """Return the files of the plans that had been recorded when a run began."""
     numbers = sorted(run.get("plans", {}))
     return [file for number in numbers for file in (entry_file(number), text_file(number))]
@@ -117,7 +117,7 @@ def _read(data: bytes | None) -> Plan | None:
 
 
 @dataclass(frozen=True)
-class Lodged:
+class AddedPlan:
     """A plan that was asked to be recorded.
 
     Attributes
@@ -135,7 +135,7 @@ class Lodged:
     is_new: bool
 
 
-def lodge(folder: Path, plan: Plan, previous: Mapping[str, str] | None) -> Lodged:
+def add_plan(folder: Path, plan: Plan, previous: Mapping[str, str] | None) -> AddedPlan:
     """Record a plan, unless it is the one recorded last; call it only while holding the study.
 
     Parameters
@@ -148,11 +148,11 @@ def lodge(folder: Path, plan: Plan, previous: Mapping[str, str] | None) -> Lodge
         Link to the run at the end of the chain, ``None`` if there is no run.
     """
     text = text_of(plan)
-    known = lodged(folder)
+    known = recorded_plans(folder)
     if known and plan_in(folder, known[-1]["plan"]) == plan:
         number = known[-1]["plan"]
         kept = (folder / text_file(number)).read_text(encoding="utf-8")
-        return Lodged(known[-1], kept, is_new=False)
+        return AddedPlan(known[-1], kept, is_new=False)
     taken = [int(p.stem) for p in (folder / PLANS).glob("*.*") if p.stem.isdecimal()]
     number = f"{max(taken, default=0) + 1:03d}"
     last = known[-1]["plan"] if known else None
@@ -170,7 +170,7 @@ def lodge(folder: Path, plan: Plan, previous: Mapping[str, str] | None) -> Lodge
     entry["seal"] = _seal_of(entry)
     write_text(folder / text_file(number), text)
     write_text(folder / entry_file(number), _text_of_entry(entry).decode("utf-8"))
-    return Lodged(entry, text, is_new=True)
+    return AddedPlan(entry, text, is_new=True)
 
 
 def sessions_read(folder: Path) -> set[str]:
@@ -200,7 +200,7 @@ def on_record(
     until
         The run with which to end; ``None``: the newest.
     """
-    waiting = {entry["plan"]: entry for entry in lodged(book.folder)}
+    waiting = {entry["plan"]: entry for entry in recorded_plans(book.folder)}
     found: list[Recorded] = []
     for run in book.runs:
         for number, digest in sorted(run.get("plans", {}).items()):
@@ -213,7 +213,7 @@ def on_record(
     return found + [_of_entry(book.folder, entry) for _, entry in sorted(waiting.items())]
 
 
-def lines_of_lodged(folder: Path) -> dict[str | None, list[str]]:
+def plan_lines(folder: Path) -> dict[str | None, list[str]]:
     """Return run -> a line for each plan that was recorded before it; ``None``: after the last."""
     lines: dict[str | None, list[str]] = {}
     waiting: list[str] = []
@@ -298,7 +298,7 @@ def plan_faults(book: BookView, sha256: Callable[[str], str | None]) -> Iterator
     digests = {
         path.stem: sha256(entry_file(path.stem)) for path in sorted((folder / PLANS).glob("*.json"))
     }
-    entries = {number: entry_at(folder / entry_file(number)) for number in digests}
+    entries = {number: read_entry(folder / entry_file(number)) for number in digests}
     for number, entry in entries.items():
         if entry is None:
             yield Broken(entry_file(number), "changed", "is no plan as it was recorded")

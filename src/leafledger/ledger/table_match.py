@@ -29,7 +29,7 @@ _DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
 @dataclass(frozen=True)
-class Match:
+class TableMatch:
     """How two versions of a file compare.
 
     Attributes
@@ -55,7 +55,7 @@ class Match:
     largest: float | None = None
 
 
-def match(one: Path, other: Path, path: str) -> Match:
+def compare_files(one: Path, other: Path, path: str) -> TableMatch:
     """Compare two versions of the file at ``path`` of a study.
 
     Parameters
@@ -66,28 +66,28 @@ def match(one: Path, other: Path, path: str) -> Match:
         The file's path in the study, which tells what it is.
     """
     if one.read_bytes() == other.read_bytes():
-        return Match("bytes")
+        return TableMatch("bytes")
     suffix = Path(path).suffix
     if suffix == ".json":
         return _summed(_json_differences(_json(one), _json(other), ""), RELATIVE)
     if suffix not in {".csv", ".parquet"}:
-        return Match("not_compared")
+        return TableMatch("not_compared")
     before, after = _columns(one, suffix), _columns(other, suffix)
     if list(before) != list(after):
         odd = next(iter(set(before) ^ set(after)), "the order of the columns")
-        return Match("differs", column=odd)
+        return TableMatch("differs", column=odd)
     tolerance = _OF_TERMS if path.endswith(_TERMS) else RELATIVE
     found = [_column(name, before[name], after[name], tolerance) for name in before]
     return _worst([one for one in found if one is not None])
 
 
-def _worst(found: list[Match]) -> Match:
+def _worst(found: list[TableMatch]) -> TableMatch:
     """Return the first column that differs, with the judgement of the worst one."""
     if not found:
-        return Match("within_tolerance")
+        return TableMatch("within_tolerance")
     first = next((m for m in found if m.same == "differs"), found[0])
     largest = max((m.largest for m in found if m.largest is not None), default=None)
-    return Match(first.same, first.column, first.row, first.before, first.after, largest)
+    return TableMatch(first.same, first.column, first.row, first.before, first.after, largest)
 
 
 # --- tables ----------------------------------------------------------------------------------
@@ -130,10 +130,12 @@ def _parquet_columns(path: Path) -> dict[str, Any]:
     return found | {f"metadata {name}": np.asarray([v], dtype=object) for name, v in told.items()}
 
 
-def _column(name: str, before: NDArray[Any], after: NDArray[Any], relative: float) -> Match | None:
+def _column(
+    name: str, before: NDArray[Any], after: NDArray[Any], relative: float
+) -> TableMatch | None:
     if before.shape != after.shape:
         words = f"{len(before)} rows", f"{len(after)} rows"
-        return Match("differs", name, None, *words)
+        return TableMatch("differs", name, None, *words)
     if before.dtype == object or after.dtype == object:
         odd = np.flatnonzero(before.astype(object) != after.astype(object))
         return _at(name, before, after, int(odd[0]), None, False) if odd.size else None
@@ -162,13 +164,13 @@ def _at(
     row: int,
     largest: float | None,
     within: bool,
-) -> Match:
+) -> TableMatch:
     one, other = before[row], after[row]
     if isinstance(one, np.ndarray):
         pixel = int(np.argmax(np.abs(one - other)))
         one, other = one[pixel], other[pixel]
     same = "within_tolerance" if within else "differs"
-    return Match(same, name, row, str(one), str(other), largest)
+    return TableMatch(same, name, row, str(one), str(other), largest)
 
 
 # --- JSON ------------------------------------------------------------------------------------
@@ -202,10 +204,10 @@ def _both_digests(before: Any, after: Any) -> bool:
     return all(isinstance(v, str) and _DIGEST.fullmatch(v) for v in (before, after))
 
 
-def _summed(found: Iterator[tuple[str, str, str, float | None]], relative: float) -> Match:
+def _summed(found: Iterator[tuple[str, str, str, float | None]], relative: float) -> TableMatch:
     return _worst(
         [
-            Match(
+            TableMatch(
                 "within_tolerance" if share is not None and share <= relative else "differs",
                 *(place, None, before, after, share),
             )

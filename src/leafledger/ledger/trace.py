@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
-from leafledger.ledger.view import BookView, in_data_order, task_of
+from leafledger.ledger.view import BookView, in_data_order, task_name
 from leafledger.records import events
 from leafledger.records.code import code_of
 from leafledger.records.digests import FileDigests, sha256_of_file
@@ -310,7 +310,7 @@ def _settings_now(book: BookView, entry: events.Run, tasks: Mapping[str, Record]
     return ""
 
 
-def groups_of(records: Iterable[Record]) -> dict[str, list[str]]:
+def treatment_groups(records: Iterable[Record]) -> dict[str, list[str]]:
     """Return treatment -> its units as the first task that was told of them knew them.
 
     Empty if none was, or the design names no treatment.
@@ -326,7 +326,7 @@ def groups_of(records: Iterable[Record]) -> dict[str, list[str]]:
     return {}
 
 
-def indices_asked(
+def index_definitions(
     book: BookView, run: str, rows: Iterable[Mapping[str, Any]]
 ) -> list[dict[str, Any]]:
     """Return what the run's catalogue says of the indices in the rows asked for.
@@ -353,7 +353,7 @@ def indices_asked(
     return [told[index] for index in asked if index in told]
 
 
-def tasks_told_of(records: Mapping[str, Record], sheet: str) -> list[str]:
+def tasks_using_sheet(records: Mapping[str, Record], sheet: str) -> list[str]:
     """Return the tasks whose settings are cut from a sheet, then those that rest on them.
 
     Parameters
@@ -395,7 +395,7 @@ def _resting_on(records: Mapping[str, Record], first: Collection[str]) -> set[st
 
 
 @dataclass(frozen=True)
-class GivenFile:
+class RawFile:
     """A file that a person wrote, at the content that was read."""
 
     path: str
@@ -443,7 +443,7 @@ class Node:
     code: str
     libraries: dict[str, str]
     reads: list[str] = field(default_factory=list)
-    files: list[GivenFile] = field(default_factory=list)
+    files: list[RawFile] = field(default_factory=list)
     outputs: dict[str, str] = field(default_factory=dict)
     decisions: list[Decision] = field(default_factory=list)
     seeds: dict[str, int] = field(default_factory=dict)
@@ -527,8 +527,8 @@ class _Tracer:
         for sheet in sheets:
             if sheet.matters:
                 self._tell(sheet.change)
-        groups = groups_of(self.records[name] for name in order)
-        indices = indices_asked(self.book, run, target.rows)
+        groups = treatment_groups(self.records[name] for name in order)
+        indices = index_definitions(self.book, run, target.rows)
         return Lineage(target, self.broken, nodes, [], run, sheets, groups, indices)
 
     def _reading(self, target: Target) -> tuple[str | None, list[str]]:
@@ -536,7 +536,7 @@ class _Tracer:
         tasks = self._readers(target)
         for run in reversed(self.book.runs):
             if run["study"].get(target.path) == target.sha256 and not tasks:
-                return run["run"], tasks_told_of(self.book.records_of(run), target.path)
+                return run["run"], tasks_using_sheet(self.book.records_of(run), target.path)
         return None, tasks
 
     def _tell(self, text: str) -> None:
@@ -556,7 +556,7 @@ class _Tracer:
                     continue
                 if any((i["path"], i["sha256"]) in given for i in record["inputs"]):
                     reached.add(digest)
-                    tasks.add(task_of(record))
+                    tasks.add(task_name(record))
                     new |= {(o["path"], o["sha256"]) for o in record["outputs"]}
         return in_data_order(list(tasks))
 
@@ -587,7 +587,7 @@ class _Tracer:
     def _node(self, record: Record, digest: str) -> Node:
         event = self.book.made.get(record["key"], {})
         return Node(
-            task=task_of(record),
+            task=task_name(record),
             rule=record["rule"],
             session=record["session"],
             record=digest,
@@ -633,14 +633,14 @@ class _Tracer:
                     self._check_file(path, sha256)
                 maker = self._of_the_run(makers, run)
                 made = self.book.record(maker)
-                if made is not None and task_of(made) not in node.reads:
-                    node.reads.append(task_of(made))
+                if made is not None and task_name(made) not in node.reads:
+                    node.reads.append(task_name(made))
                 yield maker
             elif path.startswith("results/"):
                 self._tell(f"no record tells who made {path} with the content {sha256[:12]}...")
             else:
                 self._check_file(path, sha256)
-                node.files.append(GivenFile(path, sha256, node.task))
+                node.files.append(RawFile(path, sha256, node.task))
                 if path == DECISIONS:
                     node.decisions = self._decisions(sha256)
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from leafledger.errors import InputFault, Problem, StageFailure, quoted
-from leafledger.ledger.mlflow_runs import PARENT_TAG, RUN_TAG, RunEntry
+from leafledger.ledger.mlflow_runs import PARENT_TAG, RUN_TAG, RunLogger
 from leafledger.records import events
 from leafledger.study.definition_file import read_definition
 from leafledger.study.links import refuse_links, remove_file, remove_folder
@@ -87,7 +87,7 @@ def host_of(address: str) -> tuple[str, int]:
     return parts.hostname or "", parts.port or (443 if parts.scheme == "https" else 80)
 
 
-def why_unreachable(address: str) -> str | None:
+def unreachable_reason(address: str) -> str | None:
     """Return why a server cannot be reached, ``None`` if something listens there.
 
     Asked first, because MLflow itself would go on trying for minutes.
@@ -128,7 +128,7 @@ for _variable, _value in {
     os.environ.setdefault(_variable, _value)
 
 
-def address(folder: Path) -> str:
+def store_address(folder: Path) -> str:
     """Return the address of a study's own tracking store.
 
     Raises
@@ -149,7 +149,7 @@ def address(folder: Path) -> str:
     return f"sqlite:///{path}"
 
 
-def copy_book(folder: Path, title: str) -> list[str]:
+def sync_store(folder: Path, title: str) -> list[str]:
     """Bring the tracking store up to the book of runs; call it only while holding the study.
 
     The store is the one in the study's folder, or the server that the study or the user's
@@ -167,7 +167,7 @@ def copy_book(folder: Path, title: str) -> list[str]:
     else:
         client, experiment = _open_server(folder, title, server)
     known = _whole_runs(client, experiment)
-    entries = RunEntry(client, experiment, folder)
+    entries = RunLogger(client, experiment, folder)
     makers: dict[str, str] = {}
     for entry in events.runs(folder):
         done = events.events_of(folder, entry["run"])
@@ -214,7 +214,7 @@ def _open(folder: Path, title: str, notes: list[str]) -> tuple[MlflowClient, str
     refuse_links(folder)
     _do_not_wait_for_the_disk()
     location = (folder / ARTIFACTS).resolve().as_uri()
-    why, where = why_made_again(folder / DATABASE, location), address(folder)
+    why, where = rebuild_reason(folder / DATABASE, location), store_address(folder)
     if (folder / DATABASE).exists() and why is None:
         try:
             client = MlflowClient(tracking_uri=where)
@@ -246,7 +246,7 @@ def _open_server(folder: Path, title: str, server: str) -> tuple[MlflowClient, s
     StageFailure
         If nothing answers at the address.
     """
-    why = why_unreachable(server)
+    why = unreachable_reason(server)
     if why is not None:
         raise StageFailure(why)
     from mlflow.tracking import MlflowClient
@@ -263,7 +263,7 @@ def _open_server(folder: Path, title: str, server: str) -> tuple[MlflowClient, s
     return client, str(created)
 
 
-def why_made_again(database: Path, location: str) -> str | None:
+def rebuild_reason(database: Path, location: str) -> str | None:
     """Return why the tracking store must be made again, or ``None`` if it is whole or absent.
 
     Asked of SQLite itself, so that MLflow opens no file that is then thrown away.
@@ -357,7 +357,7 @@ def serve(folder: Path, port: int, say: Callable[[str], None]) -> int:
     environment = {**os.environ, "MLFLOW_SERVER_ENABLE_JOB_EXECUTION": "false"}
     command = [
         *(sys.executable, "-m", "mlflow", "server"),
-        *("--backend-store-uri", address(folder)),
+        *("--backend-store-uri", store_address(folder)),
         *("--host", _HOST, "--port", str(port), "--workers", "1"),
     ]
     with _ended_by_signals():

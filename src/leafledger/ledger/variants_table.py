@@ -31,12 +31,12 @@ if TYPE_CHECKING:
 # ----------------------------------------------------------------------
 
 
-def whole_table(folder: Path, record: Record) -> Path | None:
+def table_is_intact(folder: Path, record: Record) -> Path | None:
     """Return the table if it is what its record says."""
-    return whole_output(folder, record, VARIANTS_TABLE)
+    return is_intact(folder, record, VARIANTS_TABLE)
 
 
-def whole_output(folder: Path, record: Record, path: str) -> Path | None:
+def is_intact(folder: Path, record: Record, path: str) -> Path | None:
     """Return the output at ``path`` if it is what the record says."""
     place = folder / path
     said = next((o["sha256"] for o in record["outputs"] if o["path"] == path), None)
@@ -49,7 +49,7 @@ def remove_table(folder: Path) -> None:
     remove_file(folder / VARIANTS_TASK.record)
 
 
-def bring_table_back(study: Study) -> list[str]:
+def restore_table(study: Study) -> list[str]:
     """Put the table back as it was recorded if it was changed or lost; return what to tell.
 
     No step makes it, so that none would make it again. One that nobody recorded is taken away. A
@@ -99,7 +99,7 @@ def _vouching(known: list[Run]) -> Run | None:
 
 def _stands(folder: Path, entry: Run | None, known: list[Run]) -> bool:
     record = read_record(folder / VARIANTS_TASK.record)
-    if record is None or whole_table(folder, record) is None:
+    if record is None or table_is_intact(folder, record) is None:
         return False
     if not known:
         return True  # a folder whose book begins now, such as a run being rebuilt
@@ -170,7 +170,7 @@ class Settings:
         )
 
 
-def words_of(study: Study, other: Study) -> str:
+def settings_in_words(study: Study, other: Study) -> str:
     """Return what differs in the settings of a variant."""
     return differences_in_words(_plain(study), _plain(other))
 
@@ -259,7 +259,7 @@ class VariantsTable:
     def _standing_rows(self, one: Settings) -> list[dict[str, Any]] | None:
         """Return the rows of the table in place if they were made of the very same content."""
         there = read_record(self.folder / VARIANTS_TASK.record)
-        place = whole_table(self.folder, there) if there else None
+        place = table_is_intact(self.folder, there) if there else None
         if place is None:
             return None
         table, origin = _table(place), one.origin

@@ -16,6 +16,7 @@ from typing import Any
 from leafledger.errors import InputFault, quoted
 from leafledger.ledger.mlflow_runs import (
     ACCURACY,
+    CODE_TAG,
     CONTEXT_TAG,
     FILES_LIST,
     FILES_TAG,
@@ -24,16 +25,15 @@ from leafledger.ledger.mlflow_runs import (
     RUN_NAME,
     RUN_TAG,
     TASK_TAG,
-    TELLER_TAG,
-    DatasetTold,
-    Told,
+    LoggedDataset,
+    LoggedRun,
     datasets_of,
     has_offset,
-    teller,
-    told_of_run,
-    told_of_task,
+    logged_run,
+    logged_task,
+    logging_code_digest,
 )
-from leafledger.ledger.plans import lodged, plan_faults
+from leafledger.ledger.plans import plan_faults, recorded_plans
 from leafledger.ledger.tracking import ARTIFACTS, DATABASE, EXPERIMENT
 from leafledger.ledger.view import BookView, Broken, Verdict, in_data_order
 from leafledger.records import events
@@ -65,7 +65,7 @@ class _Stored:
     status: str = ""
     times: tuple[int | None, int | None] = (None, None)
     address: str = ""
-    datasets: set[DatasetTold] = field(default_factory=set)
+    datasets: set[LoggedDataset] = field(default_factory=set)
     tags: dict[str, str] = field(default_factory=dict)
     settings: dict[str, str] = field(default_factory=dict)
     numbers: set[tuple[Any, ...]] = field(default_factory=set)
@@ -114,7 +114,7 @@ def tracking_faults(
                     f"run {name} is not in the tracking store yet; the next run, or `leafledger "
                     "ledger sync`, enters it"
                 )
-        elif stored[entered[name]].tags.get(TELLER_TAG) != teller():
+        elif stored[entered[name]].tags.get(CODE_TAG) != logging_code_digest():
             others += 1
         else:
             store_id = entered[name]
@@ -134,7 +134,7 @@ def _run_faults(
     # The table may have been cleared away when the run was entered, and be there again.
     was_there = any(name.startswith(ACCURACY) for name, _, _ in one.numbers)
     path = book.content_at(records.get("classes"), PATH) if was_there else None
-    yield from _differing(what, one, told_of_run(run, records, path), has_offset(run["started"]))
+    yield from _differing(what, one, logged_run(run, records, path), has_offset(run["started"]))
     read = {*datasets_of(run, records)}
     names = {dataset.name for dataset in read}
     if odd := sorted(read ^ {dataset for dataset in one.datasets if dataset.name in names}):
@@ -145,7 +145,7 @@ def _run_faults(
         as_told = file in sealed and found.get(file) == sealed[file]
         if as_told and event["outcome"] != "restored":  # a damaged event is named for itself
             child = children.get(event["task"], _Stored())
-            told = told_of_task(event, records.get(event["task"]))
+            told = logged_task(event, records.get(event["task"]))
             timed = has_offset(event["started"])
             yield from _differing(f"{event['task']} of {what}", child, told, timed)
 
@@ -171,7 +171,7 @@ def _address_faults(
             yield f"the address of the files of {name} is {quoted(one.address)}"
 
 
-def _differing(what: str, stored: _Stored, told: Told, timed: bool) -> Iterator[str]:
+def _differing(what: str, stored: _Stored, told: LoggedRun, timed: bool) -> Iterator[str]:
     if not stored.status:
         yield f"{what} is not there"
         return
@@ -220,7 +220,7 @@ def _read(store: sqlite3.Connection) -> dict[str, _Stored]:
         [CONTEXT_TAG],
     )
     for run, *told in datasets:
-        stored.get(run, nowhere).datasets.add(DatasetTold(*(str(value) for value in told)))
+        stored.get(run, nowhere).datasets.add(LoggedDataset(*(str(value) for value in told)))
     return stored
 
 
@@ -526,7 +526,7 @@ class _Check:
     def __init__(self, book: BookView) -> None:
         self.book = book
         self.folder = book.folder
-        self.verdict = Verdict(n_runs=len(book.runs), n_plans=len(lodged(book.folder)))
+        self.verdict = Verdict(n_runs=len(book.runs), n_plans=len(recorded_plans(book.folder)))
         self.damaged: set[str] = set()
 
     def all_faults(self, head: str | None) -> Iterator[Broken]:

@@ -282,7 +282,7 @@ class BookView:
         return self.content(record, output) if record and output else None
 
 
-def task_of(record: Mapping[str, Any]) -> str:
+def task_name(record: Mapping[str, Any]) -> str:
     """Return the name of a record's task: ``effects``, ``reflectance.day4``."""
     session = record["session"]
     return str(record["rule"]) if session is None else f"{record['rule']}.{session}"

@@ -78,7 +78,7 @@ _NOT_FIRST = (*FORMULA_SIGNS, "#")
 
 
 @dataclass(frozen=True)
-class Asked:
+class DecisionRequest:
     """A decision that a reviewer asks to write.
 
     Attributes
@@ -99,7 +99,7 @@ class Asked:
 
 
 @dataclass(frozen=True)
-class Saved:
+class SaveResult:
     """What became of a save.
 
     Attributes
@@ -119,8 +119,8 @@ class Saved:
 
 
 def save(
-    folder: Path, samples: Collection[str], asked: Sequence[Asked], by: str, when: str
-) -> Saved:
+    folder: Path, samples: Collection[str], asked: Sequence[DecisionRequest], by: str, when: str
+) -> SaveResult:
     """Add decisions to the file.
 
     Raises
@@ -140,7 +140,9 @@ def save(
             if _told(now.get(one.scan)) != (dict(one.seen) if one.seen else None)
         }
         written = [
-            Decision(one.scan, one.action, tidy(one.reason), tidy(by), when, one.scan_sha256)
+            Decision(
+                one.scan, one.action, one_line(one.reason), one_line(by), when, one.scan_sha256
+            )
             for one in asked
             if one.scan not in conflicts
         ]
@@ -150,10 +152,10 @@ def save(
         lines = tuple(_line(columns, decision) for decision in written)
         if lines:
             _add(path, sheet, lines)
-    return Saved(tuple(written), conflicts, lines)
+    return SaveResult(tuple(written), conflicts, lines)
 
 
-def take_back(folder: Path, lines: Sequence[bytes]) -> None:
+def remove_rows(folder: Path, lines: Sequence[bytes]) -> None:
     """Remove lines that a save added, all or none.
 
     Raises
@@ -178,7 +180,7 @@ def take_back(folder: Path, lines: Sequence[bytes]) -> None:
         write_bytes(path, b"".join(rows))
 
 
-def standing_now(folder: Path, samples: Collection[str]) -> dict[str, Decision]:
+def current_decisions(folder: Path, samples: Collection[str]) -> dict[str, Decision]:
     """Return scan -> the decision that holds in the file now.
 
     Raises
@@ -189,7 +191,7 @@ def standing_now(folder: Path, samples: Collection[str]) -> dict[str, Decision]:
     return _read(folder / DECISIONS_FILE, samples)[1]
 
 
-def tidy(text: str) -> str:
+def one_line(text: str) -> str:
     """Return text on one line, without blanks around it.
 
     Examples
@@ -253,7 +255,9 @@ def _add(path: Path, sheet: Sheet | None, lines: Sequence[bytes]) -> None:
         path.chmod(mode & 0o777)
 
 
-def _problems(samples: Collection[str], asked: Sequence[Asked], by: str) -> Iterator[Problem]:
+def _problems(
+    samples: Collection[str], asked: Sequence[DecisionRequest], by: str
+) -> Iterator[Problem]:
     if not asked:
         yield _problem("scan", "no decision", "one decision or more", "Decide about a scan first.")
     yield from _word_problems("by", by, LONGEST_NAME, "the name of who decides")
@@ -278,7 +282,7 @@ def _problems(samples: Collection[str], asked: Sequence[Asked], by: str) -> Iter
 
 
 def _word_problems(column: str, text: str, longest: int, expected: str) -> Iterator[Problem]:
-    clean = tidy(text)
+    clean = one_line(text)
     if not clean:
         yield _problem(
             column,

@@ -74,7 +74,7 @@ SUGGESTING = ("fault", "outlier")
 
 
 @dataclass(frozen=True)
-class Said:
+class CheckNote:
     """What one check said about one scan."""
 
     check: str
@@ -89,7 +89,7 @@ class Said:
 
 
 @dataclass(frozen=True)
-class Measured:
+class SessionSpectra:
     """Spectra of one session.
 
     Attributes
@@ -112,7 +112,7 @@ class Measured:
     high: Floats
 
 
-def refuse_unless_run(study: Study) -> None:
+def require_results(study: Study) -> None:
     """Refuse a study without the tables that the review shows.
 
     Raises
@@ -137,39 +137,39 @@ def refuse_unless_run(study: Study) -> None:
         )
 
 
-def reflectance_of(study: Study, session: str) -> Measured:
+def session_reflectance(study: Study, session: str) -> SessionSpectra:
     """Return the reflectance of the leaf scans of a session, a fraction."""
     return _measured(study.folder / _path("reflectance", session), ("reflectance",))
 
 
-def raw_of(study: Study, session: str) -> Measured:
+def session_raw_spectra(study: Study, session: str) -> SessionSpectra:
     """Return the raw spectra of all scans of a session, as the instrument gave them."""
     return _measured(
         study.folder / outputs(Task("intake", session))["scans"], ("counts", "reflectance")
     )
 
 
-def digests_of(study: Study, scans: Iterable[Scan]) -> dict[str, str]:
+def raw_digests(study: Study, scans: Iterable[Scan]) -> dict[str, str]:
     """Return scan -> digest of its raw values, as the last run took them in."""
     found: dict[str, str] = {}
     for scan in scans:
-        raw = raw_of(study, scan.session)
+        raw = session_raw_spectra(study, scan.session)
         if scan.scan in raw.place:
             found[scan.scan] = raw_digest(raw.values[raw.place[scan.scan]])
     return found
 
 
-def said_of(study: Study) -> dict[str, list[Said]]:
+def check_notes(study: Study) -> dict[str, list[CheckNote]]:
     """Return scan -> what the checks said of it, the gravest first.
 
     What only shows between sessions stands in ``exclusions.csv`` alone.
     """
-    found: dict[str, list[Said]] = {}
+    found: dict[str, list[CheckNote]] = {}
     for session in study.session_ids:
         for row in read_parquet(study.folder / _path("quality", session)).to_dict("records"):
             place = row["wavelength_nm"]
             known = place is not None and bool(np.isfinite(place))
-            said = Said(
+            said = CheckNote(
                 str(row["check"]),
                 str(row["severity"]),
                 str(row["sentence"]),
@@ -180,7 +180,7 @@ def said_of(study: Study) -> dict[str, list[Said]]:
         rule = told["rule"]
         own = found.setdefault(told["scan"], [])
         if rule != "decision" and not any(s.check == rule and s.suggests for s in own):
-            own.append(Said(rule, "fault", told["reason"], None))
+            own.append(CheckNote(rule, "fault", told["reason"], None))
     rank = {"fault": 0, "outlier": 1}
     for own in found.values():
         own.sort(key=lambda said: rank.get(said.severity, 2))
@@ -193,7 +193,7 @@ def exclusion_rows(folder: Path) -> list[dict[str, str]]:
     return [{str(name): str(value) for name, value in row.items()} for row in rows]
 
 
-def accepted_now(study: Study) -> dict[str, bool]:
+def acceptance_flags(study: Study) -> dict[str, bool]:
     """Return leaf scan -> whether it took part in the last run."""
     path = study.folder / _path("accepted", None)
     table = read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
@@ -206,7 +206,7 @@ def trusted_range(study: Study) -> tuple[float, float]:
     return float(limits["start_nm"]), float(limits["stop_nm"])
 
 
-def notes_of(study: Study) -> dict[str, str]:
+def sheet_notes(study: Study) -> dict[str, str]:
     """Return scan -> the note of the scan sheet; none where scans stand in no sheet."""
     intake = study.definition.intake
     form = intake.forms.get("default") or Form()
@@ -221,13 +221,13 @@ def _path(role: str, session: str | None) -> str:
     return outputs(Task(rule, session))[role]
 
 
-def _measured(path: Path, columns: tuple[str, ...]) -> Measured:
+def _measured(path: Path, columns: tuple[str, ...]) -> SessionSpectra:
     there = path.stat()
     return _read(path, columns, there.st_mtime_ns, there.st_size)
 
 
 @lru_cache(maxsize=16)
-def _read(path: Path, columns: tuple[str, ...], _changed: int, _size: int) -> Measured:
+def _read(path: Path, columns: tuple[str, ...], _changed: int, _size: int) -> SessionSpectra:
     table = read_spectra(path, columns)
     (values,) = table.spectra.values()
     place = {str(scan): k for k, scan in enumerate(table.rows["scan"])}
@@ -235,7 +235,7 @@ def _read(path: Path, columns: tuple[str, ...], _changed: int, _size: int) -> Me
         low, middle, high = np.percentile(values, (5, 50, 95), axis=0)
     else:
         low = middle = high = np.full(len(table.wavelength_nm), np.nan)
-    return Measured(table.wavelength_nm, values, place, low, middle, high)
+    return SessionSpectra(table.wavelength_nm, values, place, low, middle, high)
 
 
 # What a reviewer may not read while deciding: which unit had which treatment.
@@ -280,7 +280,7 @@ class Blind:
         return [name for name in names if self.tells(name)]
 
 
-def blind_of(study: Study) -> Blind:
+def blinding_of(study: Study) -> Blind:
     """Return what must not be read in a study.
 
     A label of one or two characters (treatment ``1``, leaf ``1``) that also stands in the names of
@@ -319,7 +319,7 @@ MOST_REFERENCES = 60
 
 
 @dataclass(frozen=True)
-class Known:
+class ScanFacts:
     """What is known of the scans besides their spectra.
 
     Attributes
@@ -338,7 +338,7 @@ class Known:
         What may not be read.
     """
 
-    said: Mapping[str, Sequence[Said]]
+    said: Mapping[str, Sequence[CheckNote]]
     accepted: Mapping[str, bool]
     decisions: Mapping[str, Decision]
     digests: Mapping[str, str]
@@ -355,7 +355,7 @@ class Known:
         return decision is not None and bool(judged_otherwise([decision], self.digests))
 
 
-def natural(text: str) -> list[tuple[int, int, str]]:
+def natural_key(text: str) -> list[tuple[int, int, str]]:
     """Return a key that sorts ``p2`` before ``p10``.
 
     Examples
@@ -374,9 +374,10 @@ def leaf_groups(study: Study) -> dict[tuple[str, str], list[Scan]]:
         own: dict[str, list[Scan]] = {}
         for scan in study.samples(session):
             own.setdefault(study.unit_of(scan), []).append(scan)
-        for unit in sorted(own, key=natural):
+        for unit in sorted(own, key=natural_key):
             found[session, unit] = sorted(
-                own[unit], key=lambda s: (natural(s.leaf), natural(s.replicate), natural(s.scan))
+                own[unit],
+                key=lambda s: (natural_key(s.leaf), natural_key(s.replicate), natural_key(s.scan)),
             )
     return found
 
@@ -392,7 +393,7 @@ def reference_groups(study: Study) -> dict[tuple[str, str], list[Scan]]:
     return found
 
 
-def summary(key: tuple[str, str], scans: Sequence[Scan], known: Known) -> dict[str, Any]:
+def group_summary(key: tuple[str, str], scans: Sequence[Scan], known: ScanFacts) -> dict[str, Any]:
     """Return a line of the list: which group, how many scans, which are flagged or decided."""
     return {
         "session": key[0],
@@ -405,7 +406,7 @@ def summary(key: tuple[str, str], scans: Sequence[Scan], known: Known) -> dict[s
 
 
 def leaf_view(
-    scans: Sequence[Scan], measured: Measured, known: Known, trusted: tuple[float, float]
+    scans: Sequence[Scan], measured: SessionSpectra, known: ScanFacts, trusted: tuple[float, float]
 ) -> dict[str, Any]:
     """Return one group of leaves to draw, with the spread of its whole session behind it."""
     x = measured.wavelength_nm
@@ -436,7 +437,7 @@ def leaf_view(
     }
 
 
-def reference_view(scans: Sequence[Scan], raw: Measured, known: Known) -> dict[str, Any]:
+def reference_view(scans: Sequence[Scan], raw: SessionSpectra, known: ScanFacts) -> dict[str, Any]:
     """Return the references of one role and session to draw; nothing is decided about them."""
     drawn = _drawn(scans, known)
     away = _departures([s for s in scans if s.scan in raw.place], raw, known)
@@ -460,7 +461,7 @@ def reference_view(scans: Sequence[Scan], raw: Measured, known: Known) -> dict[s
     }
 
 
-def _drawn(scans: Sequence[Scan], known: Known) -> set[str]:
+def _drawn(scans: Sequence[Scan], known: ScanFacts) -> set[str]:
     """Return which references are drawn: the flagged ones, and evenly chosen others."""
     flagged = {s.scan for s in scans if known.flagged(s.scan)}
     sound = [s.scan for s in scans if s.scan not in flagged]
@@ -471,7 +472,7 @@ def _drawn(scans: Sequence[Scan], known: Known) -> set[str]:
     return flagged | set(sound[::step])
 
 
-def _departures(scans: Sequence[Scan], raw: Measured, known: Known) -> dict[str, Floats]:
+def _departures(scans: Sequence[Scan], raw: SessionSpectra, known: ScanFacts) -> dict[str, Floats]:
     """Return each reference less the median of the sound ones of its integration time."""
     series: dict[float | None, list[str]] = {}
     for scan in scans:
@@ -485,7 +486,7 @@ def _departures(scans: Sequence[Scan], raw: Measured, known: Known) -> dict[str,
     return out
 
 
-def _about(scan: Scan, known: Known) -> dict[str, Any]:
+def _about(scan: Scan, known: ScanFacts) -> dict[str, Any]:
     said = known.said.get(scan.scan, ())
     decision = known.decisions.get(scan.scan)
     shown = known.blind.shown

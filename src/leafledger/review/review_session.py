@@ -16,8 +16,8 @@ from leafledger.records.digests import FileDigests
 from leafledger.report.gather import contrast_in_words, contrast_words
 from leafledger.report.numbers import method_words, p_value, size_words, verdict_words
 from leafledger.review import decision_file, groups
-from leafledger.review.decision_file import Asked
-from leafledger.review.groups import Blind, blind_of, exclusion_rows
+from leafledger.review.decision_file import DecisionRequest
+from leafledger.review.groups import Blind, blinding_of, exclusion_rows
 from leafledger.runner.check import checked_study
 from leafledger.runner.plan import plan
 from leafledger.runner.run import RunResult, run_study
@@ -36,7 +36,7 @@ _SHOWN = frozenset({"intake", "reflectance", "quality"})
 _BEFORE_EFFECTS = _SHOWN | {"acceptance", "indices", "validation", "unit_means", "effects"}
 
 
-def would_run(folder: Path) -> list[dict[str, Any]]:
+def outdated_tasks(folder: Path) -> list[dict[str, Any]]:
     """Return the tasks that a run would do now, in the order of the data.
 
     Raises
@@ -205,7 +205,7 @@ def _plain(value: Any) -> Any:
 AFTER_EFFECTS = " (decided after the effect was seen)"
 
 
-class Desk:
+class ReviewSession:
     """What the page asks for and what it may do.
 
     Parameters
@@ -236,7 +236,7 @@ class Desk:
     def _opened(self) -> Study:
         refuse_links(self.folder)
         study = read_study(self.folder)
-        groups.refuse_unless_run(study)
+        groups.require_results(study)
         return study
 
     def overview(self) -> dict[str, Any]:
@@ -252,8 +252,8 @@ class Desk:
             "effects_seen": self.effects_seen,
             "can_show_effects": self._has_saved,
             "notices": [*_told_by_names(study, known.blind), *self._stale()],
-            "references": [groups.summary(k, v, known) for k, v in references.items()],
-            "groups": [groups.summary(k, v, known) for k, v in leaves.items()],
+            "references": [groups.group_summary(k, v, known) for k, v in references.items()],
+            "groups": [groups.group_summary(k, v, known) for k, v in leaves.items()],
         }
 
     def leaves(self, session: str, unit: str) -> dict[str, Any] | None:
@@ -262,7 +262,7 @@ class Desk:
         scans = groups.leaf_groups(study).get((session, unit))
         if scans is None:
             return None
-        measured = groups.reflectance_of(study, session)
+        measured = groups.session_reflectance(study, session)
         return groups.leaf_view(
             scans, measured, self._known(study, scans), groups.trusted_range(study)
         )
@@ -273,9 +273,11 @@ class Desk:
         scans = groups.reference_groups(study).get((session, role))
         if scans is None:
             return None
-        return groups.reference_view(scans, groups.raw_of(study, session), self._known(study, ()))
+        return groups.reference_view(
+            scans, groups.session_raw_spectra(study, session), self._known(study, ())
+        )
 
-    def save(self, by: str, asked: Sequence[Asked]) -> dict[str, Any]:
+    def save(self, by: str, asked: Sequence[DecisionRequest]) -> dict[str, Any]:
         """Write decisions.
 
         Raises
@@ -329,14 +331,14 @@ class Desk:
                     "Decide anew, or edit the file by hand.",
                 )
             )
-        decision_file.take_back(self.folder, lines)
+        decision_file.remove_rows(self.folder, lines)
         with self._lock:
             self._saves.pop(save, None)
         return {"taken_back": len(lines)}
 
     def planned(self) -> dict[str, Any]:
         """Return which stages would run now and why."""
-        return {"planned": would_run(self.folder)}
+        return {"planned": outdated_tasks(self.folder)}
 
     def effects(self) -> dict[str, Any]:
         """Return the result with and without the exclusions; from then on decisions say so.
@@ -354,7 +356,7 @@ class Desk:
                     "Save your decisions; the effect is hidden until then.",
                 )
             )
-        if effects_are_older(would_run(self.folder)):
+        if effects_are_older(outdated_tasks(self.folder)):
             raise InputFault(
                 _refusal(
                     "results that are older than the decisions",
@@ -368,7 +370,7 @@ class Desk:
     def _stale(self) -> list[str]:
         if self.rerun.progress()["state"] == "running":
             return ["A run is at work: what is shown is that of the run before."]
-        if not spectra_are_older(would_run(self.folder)):
+        if not spectra_are_older(outdated_tasks(self.folder)):
             return []
         return [
             "Raw files, settings or the program changed since the last run, and what is shown here "
@@ -378,15 +380,15 @@ class Desk:
     def _samples(self) -> set[str]:
         return {scan.scan for scan in self.study.samples()}
 
-    def _known(self, study: Study, looked_at: Iterable[Scan]) -> groups.Known:
+    def _known(self, study: Study, looked_at: Iterable[Scan]) -> groups.ScanFacts:
         samples = {scan.scan for scan in study.samples()}
-        return groups.Known(
-            said=groups.said_of(study),
-            accepted=groups.accepted_now(study),
-            decisions=decision_file.standing_now(self.folder, samples),
-            digests=groups.digests_of(study, looked_at),
-            notes=groups.notes_of(study),
-            blind=blind_of(study),
+        return groups.ScanFacts(
+            said=groups.check_notes(study),
+            accepted=groups.acceptance_flags(study),
+            decisions=decision_file.current_decisions(self.folder, samples),
+            digests=groups.raw_digests(study, looked_at),
+            notes=groups.sheet_notes(study),
+            blind=blinding_of(study),
         )
 
 

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any
 from werkzeug.serving import BaseWSGIServer, WSGIRequestHandler, make_server
 
 from leafledger.errors import InputFault, Problem
-from leafledger.review.decision_file import Asked
-from leafledger.review.review_session import Desk
+from leafledger.review.decision_file import DecisionRequest
+from leafledger.review.review_session import ReviewSession
 from leafledger.study.scan_sheet import DECISIONS_FILE
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 # ----------------------------------------------------------------------
 
 
-def asked_from(body: Mapping[str, Any]) -> tuple[str, list[Asked]]:
+def parse_request(body: Mapping[str, Any]) -> tuple[str, list[DecisionRequest]]:
     """Return who decides and what, from the body of a request.
 
     Raises
@@ -43,7 +43,7 @@ def asked_from(body: Mapping[str, Any]) -> tuple[str, list[Asked]]:
     return by, [_asked(entry) for entry in entries]
 
 
-def _asked(entry: Any) -> Asked:
+def _asked(entry: Any) -> DecisionRequest:
     if isinstance(entry, dict):
         scan, action, reason = (entry.get(name) for name in ("scan", "action", "reason"))
         seen, digest = entry.get("seen"), entry.get("scan_sha256", "")
@@ -52,7 +52,7 @@ def _asked(entry: Any) -> Asked:
         )
         words = all(isinstance(one, str) for one in (scan, action, reason, digest))
         if fits and words:
-            return Asked(str(scan), str(action), str(reason), seen, str(digest))
+            return DecisionRequest(str(scan), str(action), str(reason), seen, str(digest))
     raise InputFault(_refusal("a decision of another form", "scan, action, reason and seen"))
 
 
@@ -165,7 +165,7 @@ def _same(given: str, right: str) -> bool:
 _LARGEST_BODY = 2_000_000
 
 
-def make_app(desk: Desk, guard: Guard) -> Flask:
+def make_app(desk: ReviewSession, guard: Guard) -> Flask:
     """Return the application.
 
     Parameters
@@ -220,7 +220,7 @@ def _add_page(app: Flask, guard: Guard) -> None:
         return answer
 
 
-def _add_reading(app: Flask, desk: Desk) -> None:
+def _add_reading(app: Flask, desk: ReviewSession) -> None:
     from flask import abort, jsonify
 
     def found(view: dict[str, Any] | None) -> Any:
@@ -259,7 +259,7 @@ def _unreadable() -> Response:
     return make_response(jsonify({"problems": [problem]}), 400)
 
 
-def _add_writing(app: Flask, desk: Desk) -> None:
+def _add_writing(app: Flask, desk: ReviewSession) -> None:
     from flask import abort, jsonify, request
 
     def body() -> dict[str, Any]:
@@ -271,7 +271,7 @@ def _add_writing(app: Flask, desk: Desk) -> None:
 
     @app.post("/api/decisions")
     def decide() -> Any:
-        return jsonify(desk.save(*asked_from(body())))
+        return jsonify(desk.save(*parse_request(body())))
 
     @app.post("/api/undo")
     def undo() -> Any:
@@ -322,7 +322,7 @@ class _Quiet(WSGIRequestHandler):
         """Say nothing about a request that was answered."""
 
 
-def open_server(desk: Desk, port: int) -> tuple[BaseWSGIServer, Guard]:
+def open_server(desk: ReviewSession, port: int) -> tuple[BaseWSGIServer, Guard]:
     """Take a port of the loopback address, a free one for 0.
 
     Raises
@@ -354,7 +354,7 @@ def open_server(desk: Desk, port: int) -> tuple[BaseWSGIServer, Guard]:
     return server, guard
 
 
-def serve(desk: Desk, port: int, browser: bool, say: Callable[[str], None]) -> None:
+def serve(desk: ReviewSession, port: int, browser: bool, say: Callable[[str], None]) -> None:
     """Serve the review until interrupted."""
     server, guard = open_server(desk, port)
     say(f"Open {guard.address}")

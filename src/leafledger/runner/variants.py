@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 
-from leafledger.ledger.variants_table import Settings, VariantsTable, words_of
+from leafledger.ledger.variants_table import Settings, VariantsTable, settings_in_words
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.record import Record, read_record
@@ -47,7 +47,7 @@ def needs_run(study: Study, variant: Study, digests: FileDigests) -> bool:
     """Tell whether a variant must be run for its rows of the table."""
     one = Settings(
         str(variant.variant),
-        words_of(study, variant),
+        settings_in_words(study, variant),
         standing_records(variant, BookView(study.folder), digests),
     )
     return not VariantsTable(study.folder, [one]).kept(one)
@@ -61,7 +61,7 @@ def table_of(study: Study, digests: FileDigests) -> VariantsTable:
     sets = [Settings(STATED, "", records)]
     for variant in variants_of(study):
         standing = standing_records(variant, book, digests)
-        sets.append(Settings(str(variant.variant), words_of(study, variant), standing))
+        sets.append(Settings(str(variant.variant), settings_in_words(study, variant), standing))
     return VariantsTable(study.folder, sets)
 
 
