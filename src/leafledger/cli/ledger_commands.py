@@ -1,4 +1,8 @@
-"""Commands on the book of runs: runs, plan, verify, trace, compare, reproduce, export, ui."""
+"""How is a result accounted for: the commands on the book of runs and on plans?
+
+``runs``, ``ui``, ``ledger sync``; ``verify``, ``trace``, ``compare``, ``reproduce``, ``export``;
+``plan record``, ``plan history``.
+"""
 
 from __future__ import annotations
 
@@ -15,16 +19,17 @@ from leafledger.cli.terminal_text import (
     bullet_list,
     cores_option,
     json_option,
+    problems_as_json,
     say,
     say_indented,
     say_json,
     say_line,
     study_argument,
 )
-from leafledger.errors import InputFault, Problem, quoted
+from leafledger.errors import InputFault, input_fault, quoted
 from leafledger.words import counted
 
-# Commands on the book of runs and its copy in MLflow: ``runs``, ``ui``, ``ledger sync``.
+# The book of runs and its copy in MLflow
 # ----------------------------------------------------------------------
 
 
@@ -83,13 +88,14 @@ def ui(study: Path, port: int) -> None:
     if (folder / "ledger").is_dir():
         try:
             with study_lock(folder):
-                for note in sync_runs(folder):
-                    say(note)
+                notes = sync_runs(folder)
+            for note in notes:
+                say(note)
         except InputFault:
             say(
                 "The store is shown as it is: a run is at work, or the folder cannot be written to."
             )
-    raise SystemExit(serve(folder, port, lambda text: say(text)))
+    raise SystemExit(serve(folder, port, say))
 
 
 @click.group()
@@ -115,14 +121,14 @@ def sync(study: Path) -> None:
     from leafledger.runner.lock import study_lock
     from leafledger.study.reading import read_study
 
-    found = read_study(study)
-    with study_lock(found.folder):
-        for note in import_snakemake_runs(found):
+    opened = read_study(study)
+    with study_lock(opened.folder):
+        for note in import_snakemake_runs(opened):
             say(note)
     say("The tracking store holds every run of the book.")
 
 
-# Commands that answer for a result: verify, trace, compare, reproduce, export.
+# What answers for a result
 # ----------------------------------------------------------------------
 
 _DIGEST = re.compile("[0-9a-f]{64}")
@@ -145,13 +151,11 @@ def folder_with_book(folder: Path, names: Sequence[str] = ("runs",)) -> Path:
     """
     found = folder.resolve()
     if not any((found / "ledger" / name).is_dir() for name in names):
-        raise InputFault(
-            Problem(
-                file="ledger/runs",
-                found="no book of runs",
-                expected="a study that has been run",
-                mend="Run it first (leafledger run), or name its folder.",
-            )
+        raise input_fault(
+            file="ledger/runs",
+            found="no book of runs",
+            expected="a study that has been run",
+            mend="Run it first (leafledger run), or name its folder.",
         )
     return found
 
@@ -177,13 +181,11 @@ def verify(study: Path, head: str | None, as_json: bool) -> None:
 
     folder = folder_with_book(study, ("runs", "plans"))
     if is_held(folder):
-        raise InputFault(
-            Problem(
-                file="ledger/lock",
-                found="a run at work on this study",
-                expected="files that stand still",
-                mend="Wait until it has ended, then verify.",
-            )
+        raise input_fault(
+            file="ledger/lock",
+            found="a run at work on this study",
+            expected="files that stand still",
+            mend="Wait until it has ended, then verify.",
         )
     verdict = check(folder, None if head is None else _whole_digest(head))
     if as_json:
@@ -198,13 +200,11 @@ def _whole_digest(text: str) -> str:
     """Return a digest that was noted down; half of one must not look like a forged chain."""
     digest = text.strip().lower()
     if not _DIGEST.fullmatch(digest):
-        raise InputFault(
-            Problem(
-                file="--head",
-                found=f"{len(digest)} characters: {quoted(text)}",
-                expected="the whole digest of 64 characters (0 to 9, a to f)",
-                mend="Copy it as `leafledger verify` or `leafledger runs` printed it.",
-            )
+        raise input_fault(
+            file="--head",
+            found=f"{len(digest)} characters: {quoted(text)}",
+            expected="the whole digest of 64 characters (0 to 9, a to f)",
+            mend="Copy it as `leafledger verify` or `leafledger runs` printed it.",
         )
     return digest
 
@@ -351,19 +351,17 @@ def _scratch(keep: Path | None) -> Iterator[Path]:
             yield Path(name).resolve()
         return
     if keep.exists() and (not keep.is_dir() or any(keep.iterdir())):
-        raise InputFault(
-            Problem(
-                file="--keep",
-                found="a folder that is not empty",
-                expected="a new or empty folder",
-                mend="Name another; nothing is overwritten.",
-            )
+        raise input_fault(
+            file="--keep",
+            found="a folder that is not empty",
+            expected="a new or empty folder",
+            mend="Name another; nothing is overwritten.",
         )
     keep.mkdir(parents=True, exist_ok=True)
     yield keep.resolve()
 
 
-# Commands on the plan of a study: ``plan record``, ``plan history``.
+# The plan of a study
 # ----------------------------------------------------------------------
 
 _NAME_ONE = (
@@ -401,13 +399,8 @@ def record(study: Path, as_json: bool) -> None:
     from leafledger.ledger.plans import text_file
     from leafledger.runner.plans import record_plan
 
-    try:
+    with problems_as_json(as_json):
         found = record_plan(study)
-    except InputFault as fault:
-        if not as_json:
-            raise
-        say_json({"problems": [p.as_dict() for p in fault.problems]})
-        raise SystemExit(2) from None
     entry = found.lodged.entry
     if as_json:
         say_json(

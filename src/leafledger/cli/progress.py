@@ -1,4 +1,4 @@
-"""How far a run has come: a bar on a terminal, plain lines elsewhere."""
+"""How far has a run come, and how long will the rest take?"""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from typing import Any
 from leafledger.cli.terminal_text import safe, say
 from leafledger.records.events import EVENTS, events_of
 
-# How much of a run is done and how long the rest will take, from how long tasks took before.
+# The time left, from how long tasks took before
 # ----------------------------------------------------------------------
 
-_RUNS_LOOKED_AT = 6
-_TYPICAL_S = {
+_MOST_RUNS = 6
+_USUAL_SECONDS = {
     "intake": 4.0,
     "reflectance": 4.0,
     "quality": 6.0,
@@ -30,7 +30,7 @@ _TYPICAL_S = {
     "report": 60.0,
 }
 """From a run of the demo study on a busy machine; only their proportions count."""
-_OTHERWISE_S = 4.0
+_OTHER_SECONDS = 4.0
 
 
 def earlier_task_seconds(folder: Path) -> dict[str, float]:
@@ -38,7 +38,7 @@ def earlier_task_seconds(folder: Path) -> dict[str, float]:
     place = folder / EVENTS
     runs = sorted((p.name for p in place.iterdir()), reverse=True) if place.is_dir() else []
     found: dict[str, float] = {}
-    for run in runs[:_RUNS_LOOKED_AT]:
+    for run in runs[:_MOST_RUNS]:
         for event in events_of(folder, run):
             if event["outcome"] == "done":
                 found.setdefault(str(event["task"]), float(event["seconds"]))
@@ -58,11 +58,11 @@ class Forecast:
 
     def __init__(self, tasks: Sequence[str], before: Mapping[str, float]) -> None:
         self._weights = {
-            task: max(before.get(task, _TYPICAL_S.get(task.split(".")[0], _OTHERWISE_S)), 0.1)
+            task: max(before.get(task, _USUAL_SECONDS.get(task.split(".")[0], _OTHER_SECONDS)), 0.1)
             for task in tasks
         }
         self._done = 0.0
-        self._told_at: float | None = None
+        self._estimated_at: float | None = None
         self._left = 0.0
 
     @property
@@ -87,14 +87,14 @@ class Forecast:
         if computed:
             self._done += weight
         if self._done:
-            self._told_at = elapsed
+            self._estimated_at = elapsed
             self._left = elapsed * sum(self._weights.values()) / self._done
 
     def left(self, elapsed: float) -> float | None:
         """Return the seconds left, ``None`` while nothing tells the pace."""
-        if self._told_at is None:
+        if self._estimated_at is None:
             return None
-        return max(self._left - (elapsed - self._told_at), 0.0)
+        return max(self._left - (elapsed - self._estimated_at), 0.0)
 
 
 def time_left_words(seconds: float | None) -> str:
@@ -114,7 +114,7 @@ def time_left_words(seconds: float | None) -> str:
     return f"{seconds / 60:.0f} min left"
 
 
-# How far a run has come: a bar on a terminal, plain lines elsewhere.
+# A bar on a terminal, plain lines elsewhere
 # ----------------------------------------------------------------------
 
 _LONGEST = 26

@@ -1,4 +1,4 @@
-"""Commands that begin, check and review a study: new, check, review."""
+"""How is a study begun, checked and reviewed: the commands new, check and review?"""
 
 from __future__ import annotations
 
@@ -19,18 +19,19 @@ from leafledger.cli.terminal_text import (
     bullet_list,
     cores_option,
     json_option,
+    problems_as_json,
     say,
     say_json,
     study_argument,
 )
-from leafledger.errors import InputFault, Problem, grouped_by_file, quoted
+from leafledger.errors import InputFault, grouped_by_file, input_fault, quoted
 from leafledger.study.definition import LABEL_WORDS
 from leafledger.study.scan_sheet import HAVE_A_MEANING, OPTIONAL, REQUIRED
 from leafledger.study.sheets import EXAMPLE, is_id, is_label
 from leafledger.study.table_sheet import fields_in, pattern_fault
 from leafledger.study.tables import whole_file, write_text
 
-# Writing a commented study for a user to fill in.
+# Writing a commented study for a user to fill in
 # ----------------------------------------------------------------------
 
 
@@ -57,13 +58,11 @@ def refuse_existing_study(folder: Path) -> None:
         If the folder already holds a study.
     """
     if (folder / "study.yaml").exists():
-        raise InputFault(
-            Problem(
-                file="study.yaml",
-                found="a study definition in this folder already",
-                expected="a folder without one",
-                mend="Choose another folder, or edit the study.yaml that is there.",
-            )
+        raise input_fault(
+            file="study.yaml",
+            found="a study definition in this folder already",
+            expected="a folder without one",
+            mend="Choose another folder, or edit the study.yaml that is there.",
         )
 
 
@@ -222,7 +221,7 @@ design:
 """
 
 
-# What ``leafledger new`` asks, where a flag has not said it; after a slip it asks again.
+# What ``leafledger new`` asks, where a flag has not said it; after a slip it asks again
 # ----------------------------------------------------------------------
 
 QUANTITIES = ("counts", "reflectance", "percent")
@@ -359,7 +358,7 @@ def _in_order(phases: Sequence[str]) -> None:
         raise click.BadParameter("expected every session before the treatment first")
 
 
-# Commands that begin and check a study: ``new``, ``check``.
+# The commands
 # ----------------------------------------------------------------------
 
 
@@ -403,29 +402,19 @@ def new(folder: Path, **given: Any) -> None:
     names = write_study(folder, study_options(given, asking=sys.stdin.isatty()))
     say(f"Wrote {', '.join(names)} in {folder}.")
     shown = shlex.quote(str(folder))
-    if given["table"] is None:
-        bullet_list(
-            "Fill in:",
-            [
-                *(
-                    [
-                        f"{folder}/units.csv: a row per plant (or pot, or plot) with its "
-                        "treatment, like the example row, which is passed over"
-                    ]
-                    if "units.csv" in names
-                    else []
-                ),
-                f"{folder}/raw/: put the raw files here; they are never written to",
-                *(
-                    []
-                    if given["pattern"]
-                    else [
-                        f"{folder}/scans.csv: a row per raw scan; or a file name pattern in "
-                        "study.yaml"
-                    ]
-                ),
-            ],
+    to_fill_in = [f"{folder}/raw/: put the raw files here; they are never written to"]
+    if "units.csv" in names:
+        to_fill_in.insert(
+            0,
+            f"{folder}/units.csv: a row per plant (or pot, or plot) with its treatment, like the "
+            "example row, which is passed over",
         )
+    if not given["pattern"]:
+        to_fill_in.append(
+            f"{folder}/scans.csv: a row per raw scan; or a file name pattern in study.yaml"
+        )
+    if given["table"] is None:
+        bullet_list("Fill in:", to_fill_in)
     say(f"Next: leafledger check {shown} (says what is missing), then leafledger run {shown}")
 
 
@@ -448,7 +437,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
     # As in a step of a run: no threads whose memory nobody needs.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     n_files, warnings = 0, list[str]()
-    try:
+    with problems_as_json(as_json):
         examined = examine(study)
         problems = list(examined.problems)
         found = examined.study
@@ -461,11 +450,6 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
                 problems += grouped_by_file(fault.problems)
         if problems:
             raise InputFault(problems)
-    except InputFault as fault:
-        if as_json:
-            say_json({"problems": [p.as_dict() for p in fault.problems]})
-            raise SystemExit(2) from None
-        raise
     levels = levels_with_n(found.units, found.definition.design)
     warnings = [*levels_without_units(levels), *sheet_warnings(found), *warnings]
     if as_json:
@@ -486,10 +470,6 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
             listed_levels(levels, design.control),
         )
     bullet_list("To heed:", warnings)
-
-
-# The command that lets a person look at replicates and decide: ``review``.
-# ----------------------------------------------------------------------
 
 
 @click.command(short_help="Look at replicates and decide, in a browser.")
