@@ -43,22 +43,22 @@ def entered(study: Study, whole_run: Entered) -> Path:
 _OF_R1 = "(SELECT run_uuid FROM tags WHERE key = 'leafledger.run' AND value = 'r1')"
 CHANGES = {
     f"UPDATE metrics SET value = 4 WHERE key = 'effects.n_things' AND run_uuid = {_OF_R1}": (
-        "effects.n_things of run r1 is another number"
+        'number effects.n_things of run r1 is "4.0", not "3.0"'
     ),
     f"UPDATE latest_metrics SET value = 4 WHERE key = 'effects.n_things' AND run_uuid = {_OF_R1}": (
-        "effects.n_things of run r1 is another number"
+        'shown number effects.n_things of run r1 is "4.0", not "3.0"'
     ),
     f"DELETE FROM latest_metrics WHERE key = 'effects.n_things' AND run_uuid = {_OF_R1}": (
-        "effects.n_things of run r1 is another number"
+        'shown number effects.n_things of run r1 is not there, not "3.0"'
     ),
     "UPDATE metrics SET value = 0.99 WHERE key = 'classes.accuracy_outer' AND step = 2": (
-        "classes.accuracy_outer of run r1 at step 2 is another number"
+        'number classes.accuracy_outer at step 2 of run r1 is "0.99", not "0.5"'
     ),
     f"UPDATE params SET value = '0.01' WHERE key = 'effects.alpha' AND run_uuid = {_OF_R1}": (
-        'effects.alpha of run r1 is "0.01", not "0.05"'
+        'setting effects.alpha of run r1 is "0.01", not "0.05"'
     ),
     f"UPDATE runs SET status = 'FAILED' WHERE run_uuid = {_OF_R1}": (
-        "run r1 is FAILED, not FINISHED"
+        'status of run r1 is "FAILED", not "FINISHED"'
     ),
     "DELETE FROM tags WHERE key = 'leafledger.task' AND value = 'effects'": (
         "effects of run r1 is not there"
@@ -67,7 +67,7 @@ CHANGES = {
         "run r1 is not there"
     ),
     f"DELETE FROM tags WHERE key = 'leafledger.outcome' AND run_uuid = {_OF_R1}": (
-        'leafledger.outcome of run r1 is not there, not "done"'
+        'tag leafledger.outcome of run r1 is not there, not "done"'
     ),
 }
 
@@ -89,9 +89,9 @@ def test_a_number_a_setting_or_a_run_changed_in_the_store_is_told(entered: Path)
 
 MORE = {
     f"UPDATE runs SET end_time = end_time + 60000 WHERE run_uuid = {_OF_R1}": (
-        "run r1 has other times"
+        "end in ms of run r1 is "
     ),
-    "UPDATE runs SET start_time = 0 WHERE name = 'effects'": "effects of run r1 has other times",
+    "UPDATE runs SET start_time = 0 WHERE name = 'effects'": 'start in ms of effects of run r1 is "0", not ',
     f"UPDATE runs SET artifact_uri = 'file:///elsewhere' WHERE run_uuid = {_OF_R1}": (
         'the address of the files of r1 is "file:///elsewhere"'
     ),
@@ -102,13 +102,13 @@ MORE = {
         "the experiment of the study is deleted"
     ),
     "UPDATE datasets SET digest = '0' WHERE name = 'units.csv'": (
-        'the dataset "units.csv" of run r1 is not as it was read'
+        'dataset units.csv of run r1 is "sheet 0 {'
     ),
     "UPDATE datasets SET dataset_profile = '{}' WHERE name = 'raw files of day0'": (
-        'the dataset "raw files of day0" of run r1 is not as it was read'
+        'dataset raw files of day0 of run r1 is "raw '
     ),
-    "UPDATE input_tags SET value = 'odd'": "of run r1 is not as it was read",
-    "DELETE FROM inputs": "of run r1 is not as it was read",
+    "UPDATE input_tags SET value = 'odd'": 'of run r1 is "odd ',
+    "DELETE FROM inputs": "of run r1 is not there, not ",
     "UPDATE runs SET lifecycle_stage = 'deleted'": "run r1 is marked as deleted",
     f"UPDATE runs SET lifecycle_stage = 'deleted' WHERE run_uuid = {_OF_R1}": (
         "run r1 is marked as deleted"
@@ -229,7 +229,7 @@ def test_what_a_person_adds_or_another_version_wrote_is_no_fault(
     assert of_database(verify(entered)) == []
     change(entered, f"UPDATE params SET key = key || '_' WHERE run_uuid = {_OF_R1}")
     assert of_database(verify(entered))
-    monkeypatch.setattr("leafledger.ledger.verify.teller", lambda: "another")
+    monkeypatch.setattr("leafledger.ledger.verify.logging_code_digest", lambda: "another")
     verdict = verify(entered)
     assert of_database(verdict) == []
     assert any(note.startswith("2 runs were entered") for note in verdict.notes)

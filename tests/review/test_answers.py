@@ -287,7 +287,7 @@ def test_the_effect_is_hidden_until_decisions_are_saved_and_run(
     client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     planned = [{"task": "acceptance", "rule": "acceptance", "why": "new", "certain": True}]
-    monkeypatch.setattr(desk_module, "would_run", lambda _folder: planned)
+    monkeypatch.setattr(desk_module, "outdated_tasks", lambda _folder: planned)
     assert client.post("/api/effects", json={}).status_code == 422
     client.post("/api/decisions", json=body())
     older = client.post("/api/effects", json={})
@@ -304,7 +304,7 @@ def test_the_effect_is_hidden_until_decisions_are_saved_and_run(
 def test_a_decision_taken_after_the_effect_was_seen_says_so(
     client, study: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(desk_module, "would_run", lambda _folder: [])
+    monkeypatch.setattr(desk_module, "outdated_tasks", lambda _folder: [])
     first = client.post("/api/decisions", json=body()).json
     assert client.post("/api/effects", json={}).status_code == 200
     assert client.get("/api/study").json["effects_seen"] is True
@@ -403,7 +403,7 @@ def test_how_a_rerun_ends_is_told(study: Path, monkeypatch, result, state: str, 
 def test_the_result_is_shown_in_the_words_of_the_report(
     client, study: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(desk_module, "would_run", lambda _folder: [])
+    monkeypatch.setattr(desk_module, "outdated_tasks", lambda _folder: [])
     client.post("/api/decisions", json=body())
     path = study / "results" / "effects.csv"
     path.write_text(path.read_text().replace("hedges_g", "hedges_g_independent"))

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-from leafledger.errors import InputFault, Problem
+from leafledger.errors import input_fault
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.record import Record
@@ -61,13 +61,11 @@ class ExportedRun:
         gone += [f"record of {task}" for task in set(self.run["records"]) - set(self.records)]
         gone += [path for path, place in self._contents() if place is None]
         if gone or not self.records:
-            raise InputFault(
-                Problem(
-                    file=f"ledger/runs/{self.run['run']}.json",
-                    found=f"{', '.join(sorted(gone)[:3]) or 'no record'}: not there as recorded",
-                    expected="a run that ended well, with all its results kept",
-                    mend="Run the study again, then export that run; `leafledger runs` lists them.",
-                )
+            raise input_fault(
+                file=f"ledger/runs/{self.run['run']}.json",
+                found=f"{', '.join(sorted(gone)[:3]) or 'no record'}: not there as recorded",
+                expected="a run that ended well, with all its results kept",
+                mend="Run the study again, then export that run; `leafledger runs` lists them.",
             )
 
     def _contents(self) -> Iterator[tuple[str, Path | None]]:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
-from leafledger.errors import InputFault, Problem
+from leafledger.errors import InputFault, input_fault
 from leafledger.ledger.crate import METADATA, PREVIEW, WORKFLOW, ExportedRun, crate_metadata
 from leafledger.ledger.methods_text import methods_paragraph
 from leafledger.ledger.plans import plan_files
@@ -272,7 +272,7 @@ def _raw(found: ExportedRun) -> dict[str, Path]:
 
 
 def _fault(file: str, found: str, mend: str) -> InputFault:
-    return InputFault(Problem(file, found, "what the run was made of, and a place for it", mend))
+    return input_fault(file, found, "what the run was made of, and a place for it", mend)
 
 
 def _to_fill_in(licence: str | None, authors: list[str]) -> list[str]:

@@ -20,8 +20,9 @@ from types import FrameType
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
-from leafledger.errors import InputFault, Problem, StageFailure, quoted
+from leafledger.errors import InputFault, StageFailure, input_fault, quoted
 from leafledger.ledger.mlflow_runs import PARENT_TAG, RUN_TAG, RunLogger
+from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.study.definition_file import read_definition
 from leafledger.study.links import refuse_links, remove_file, remove_folder
@@ -78,7 +79,7 @@ def _checked(address: str) -> str:
 
 def _fault(found: str, mend: str) -> InputFault:
     expected = "the http or https address of an MLflow server"
-    return InputFault(Problem(file=VARIABLE, found=found, expected=expected, mend=mend))
+    return input_fault(file=VARIABLE, found=found, expected=expected, mend=mend)
 
 
 def host_of(address: str) -> tuple[str, int]:
@@ -138,13 +139,11 @@ def store_address(folder: Path) -> str:
     """
     path = str((folder / DATABASE).resolve())
     if "?" in path:
-        raise InputFault(
-            Problem(
-                file=".",
-                found=f"a question mark in the path of the study folder: {quoted(path)}",
-                expected="a path without one, for the tracking store",
-                mend="Rename the folder. Results and ledger/runs are not concerned.",
-            )
+        raise input_fault(
+            file=".",
+            found=f"a question mark in the path of the study folder: {quoted(path)}",
+            expected="a path without one, for the tracking store",
+            mend="Rename the folder. Results and ledger/runs are not concerned.",
         )
     return f"sqlite:///{path}"
 
@@ -166,15 +165,12 @@ def sync_store(folder: Path, title: str) -> list[str]:
         client, experiment = _open(folder, title, notes)
     else:
         client, experiment = _open_server(folder, title, server)
-    known = _whole_runs(client, experiment)
-    entries = RunLogger(client, experiment, folder)
-    makers: dict[str, str] = {}
-    for entry in events.runs(folder):
-        done = events.events_of(folder, entry["run"])
-        if entry["run"] not in known and entry["outcome"] != "running":
-            known[entry["run"]] = entries.enter(entry, done, makers)
-        made = [e for e in done if e["outcome"] == "done"]
-        makers |= {e.get("key", ""): known[entry["run"]] for e in made if entry["run"] in known}
+    book = BookView(folder)
+    logger = RunLogger(client, experiment, book)
+    store_ids = _whole_runs(client, experiment)
+    for run in book.runs:
+        if run["run"] not in store_ids and run["outcome"] != "running":
+            store_ids[run["run"]] = logger.log_run(run, store_ids)
     return notes
 
 
@@ -336,22 +332,18 @@ def serve(folder: Path, port: int, say: Callable[[str], None]) -> int:
         If there is no store yet, or the port is taken.
     """
     if not (folder / DATABASE).is_file():
-        raise InputFault(
-            Problem(
-                file=DATABASE,
-                found="no tracking store",
-                expected="a study that has been run",
-                mend="Run it first: leafledger run",
-            )
+        raise input_fault(
+            file=DATABASE,
+            found="no tracking store",
+            expected="a study that has been run",
+            mend="Run it first: leafledger run",
         )
     if _taken(port):
-        raise InputFault(
-            Problem(
-                file="--port",
-                found=f"port {port}, already in use on this machine",
-                expected="a free port",
-                mend=f"Try another: leafledger ui --port {port + 1 if port < 65535 else 5000}",
-            )
+        raise input_fault(
+            file="--port",
+            found=f"port {port}, already in use on this machine",
+            expected="a free port",
+            mend=f"Try another: leafledger ui --port {port + 1 if port < 65535 else 5000}",
         )
     say(f"Open http://{_HOST}:{port} in a browser; end with Ctrl-C.")
     environment = {**os.environ, "MLFLOW_SERVER_ENABLE_JOB_EXECUTION": "false"}

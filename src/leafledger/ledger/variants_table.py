@@ -1,4 +1,8 @@
-"""The table of results under other settings, made of finished runs and kept in its place."""
+"""Do the conclusions hold under other settings: the table of the variants, made of their runs.
+
+A row rests on the tables of the run of its variant. The table's record names them by digest, so
+that the lineage of the table leads to every one of those runs.
+"""
 
 from __future__ import annotations
 
@@ -27,104 +31,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# The table of the variants in its place: whole, put back from its kept copy, or taken away.
-# ----------------------------------------------------------------------
-
-
-def table_is_intact(folder: Path, record: Record) -> Path | None:
-    """Return the table if it is what its record says."""
-    return is_intact(folder, record, VARIANTS_TABLE)
-
-
-def is_intact(folder: Path, record: Record, path: str) -> Path | None:
-    """Return the output at ``path`` if it is what the record says."""
-    place = folder / path
-    said = next((o["sha256"] for o in record["outputs"] if o["path"] == path), None)
-    return place if place.is_file() and sha256_of_file(place) == said else None
-
-
-def remove_table(folder: Path) -> None:
-    """Take the table and its record away."""
-    remove_file(folder / VARIANTS_TABLE)
-    remove_file(folder / VARIANTS_TASK.record)
-
-
-def restore_table(study: Study) -> list[str]:
-    """Put the table back as it was recorded if it was changed or lost; return what to tell.
-
-    No step makes it, so that none would make it again. One that nobody recorded is taken away. A
-    table of variants that the study no longer names stays as long as it is whole: it says under
-    which settings its rows stand.
-    """
-    folder = study.folder
-    table, record = folder / VARIANTS_TABLE, folder / VARIANTS_TASK.record
-    there = table.exists() or record.exists()
-    if study.variant is not None or not (there or study.definition.variants):
-        return []
-    known = list(BookView(folder).runs)
-    entry = _vouching(known)
-    if entry is None and not there:
-        return []
-    if _stands(folder, entry, known):
-        return _named(study)
-    if entry is not None and _put_back(folder, entry):
-        return [f"{VARIANTS_TABLE} was changed or lost and has been put back as it was recorded"]
-    remove_table(folder)
-    return [
-        f"{VARIANTS_TABLE} is not as it was recorded and was taken away; "
-        "`leafledger run --variants` makes it again"
-    ]
-
-
-def _named(study: Study) -> list[str]:
-    if study.definition.variants:
-        return []
-    return [
-        f"{VARIANTS_TABLE} tells of variants that study.yaml no longer names; "
-        "`leafledger run --variants` takes it away"
-    ]
-
-
-def _vouching(known: list[Run]) -> Run | None:
-    """Return the newest run of the study as stated in which the table stood."""
-    for entry in reversed(known):
-        if entry.get("variant") is not None:
-            continue
-        if VARIANTS_TASK.name in entry["records"]:
-            return entry
-        if entry["outcome"] == "done":
-            return None
-    return None
-
-
-def _stands(folder: Path, entry: Run | None, known: list[Run]) -> bool:
-    record = read_record(folder / VARIANTS_TASK.record)
-    if record is None or table_is_intact(folder, record) is None:
-        return False
-    if not known:
-        return True  # a folder whose book begins now, such as a run being rebuilt
-    digest = sha256_of_file(folder / VARIANTS_TASK.record)
-    return entry is not None and entry["records"][VARIANTS_TASK.name] == digest
-
-
-def _put_back(folder: Path, entry: Run) -> bool:
-    book = BookView(folder)
-    record = book.history(entry["records"][VARIANTS_TASK.name])
-    table = book.history(entry.get("tables", {}).get(VARIANTS_TABLE, ""))
-    if record is None or table is None:
-        return False
-    write_bytes(folder / VARIANTS_TABLE, table)
-    write_bytes(folder / VARIANTS_TASK.record, record)
-    return True
-
-
-# The table of results under other settings, made of finished runs.
-# ----------------------------------------------------------------------
-# A row rests on the tables of the run of its variant. Its record names them by digest, so that the
-# lineage of the table leads to every one of those runs.
-
 EFFECTS = "results/effects.csv"
 CLASSES = "results/classes/summary.json"
+_TASKS = {EFFECTS: "effects", CLASSES: "classes"}
+"""Table that a row is made of -> task that makes it."""
 _NOT_RUN = "it was not run to its end under these settings"
 
 
@@ -149,10 +59,9 @@ class Settings:
     @cached_property
     def files(self) -> dict[str, dict[str, Any]]:
         """Path -> entry of the record, for the tables that a row is made of."""
-        of = {EFFECTS: "effects", CLASSES: "classes"}
         return {
             path: output
-            for path, task in of.items()
+            for path, task in _TASKS.items()
             for output in (self.records or {}).get(task, {}).get("outputs", [])
             if output["path"] == path
         }
@@ -172,12 +81,10 @@ class Settings:
 
 def settings_in_words(study: Study, other: Study) -> str:
     """Return what differs in the settings of a variant."""
-    return differences_in_words(_plain(study), _plain(other))
-
-
-def _plain(study: Study) -> dict[str, Any]:
-    dumped: dict[str, Any] = study.definition.model_dump(mode="json", exclude={"variants"})
-    return dumped
+    plain, of_variant = (
+        s.definition.model_dump(mode="json", exclude={"variants"}) for s in (study, other)
+    )
+    return differences_in_words(plain, of_variant)
 
 
 class VariantsTable:
@@ -240,9 +147,7 @@ class VariantsTable:
         return bool(one.records) and (there or self._standing_rows(one) is not None)
 
     def _content(self, one: Settings, path: str) -> Path | None:
-        records = one.records or {}
-        task = "effects" if path == EFFECTS else "classes"
-        return self.book.content_at(records.get(task), path)
+        return self.book.content_at((one.records or {}).get(_TASKS[path]), path)
 
     def _rows(self, one: Settings) -> list[dict[str, Any]]:
         if one.records is None:
@@ -259,7 +164,7 @@ class VariantsTable:
     def _standing_rows(self, one: Settings) -> list[dict[str, Any]] | None:
         """Return the rows of the table in place if they were made of the very same content."""
         there = read_record(self.folder / VARIANTS_TASK.record)
-        place = table_is_intact(self.folder, there) if there else None
+        place = intact_table(self.folder, there) if there else None
         if place is None:
             return None
         table, origin = _table(place), one.origin
@@ -290,7 +195,6 @@ class VariantsTable:
 
     def _record(self) -> Record:
         code = code_of(RULE.module)
-        table = self.folder / VARIANTS_TABLE
         ran = [one for one in self.sets if one.records is not None and one.name != STATED]
         failed = [one.name for one in self.sets if one.records is None]
         return {
@@ -300,14 +204,7 @@ class VariantsTable:
             "key": self.key,
             "settings": self._settings(),
             "inputs": self._inputs(),
-            "outputs": [
-                {
-                    "role": RULE.name,
-                    "path": VARIANTS_TABLE,
-                    "sha256": sha256_of_file(table),
-                    "bytes": table.stat().st_size,
-                }
-            ],
+            "outputs": [_file_entry(self.folder, RULE.name, VARIANTS_TABLE)],
             "code": {"package": version(), "sha256": code.sha256},
             "libraries": code.libraries,
             "metrics": [{"name": "n_variants", "value": float(len(ran)), "unit": "1"}],
@@ -318,3 +215,87 @@ class VariantsTable:
 
 def _table(path: Path) -> pd.DataFrame:
     return read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
+
+
+def _file_entry(folder: Path, role: str, path: str) -> dict[str, Any]:
+    file = folder / path
+    digest, size = sha256_of_file(file), file.stat().st_size
+    return {"role": role, "path": path, "sha256": digest, "bytes": size}
+
+
+# The table in its place: whole, put back from its kept copy, or taken away
+# ----------------------------------------------------------------------
+
+
+def intact_table(folder: Path, record: Record) -> Path | None:
+    """Return the table if it is what its record says."""
+    return intact_output(folder, record, VARIANTS_TABLE)
+
+
+def intact_output(folder: Path, record: Record, path: str) -> Path | None:
+    """Return the output at ``path`` if it is what the record says."""
+    file = folder / path
+    recorded = next((o["sha256"] for o in record["outputs"] if o["path"] == path), None)
+    return file if file.is_file() and sha256_of_file(file) == recorded else None
+
+
+def remove_table(folder: Path) -> None:
+    """Take the table and its record away."""
+    remove_file(folder / VARIANTS_TABLE)
+    remove_file(folder / VARIANTS_TASK.record)
+
+
+def restore_table(study: Study) -> list[str]:
+    """Put the table back as it was recorded if it was changed or lost; return notes to the user.
+
+    No step makes it, so that none would make it again. One that nobody recorded is taken away. A
+    table of variants that the study no longer names stays as long as it is whole: it says under
+    which settings its rows stand.
+    """
+    folder, named = study.folder, study.definition.variants
+    present = (folder / VARIANTS_TABLE).exists() or (folder / VARIANTS_TASK.record).exists()
+    if study.variant is not None or not (present or named):
+        return []
+    book = BookView(folder)
+    run = _newest_run_with_table(book.runs)
+    if run is None and not present:
+        return []
+    if _stands(book, run):
+        no_longer = f"{VARIANTS_TABLE} tells of variants that study.yaml no longer names; "
+        return [] if named else [f"{no_longer}`leafledger run --variants` takes it away"]
+    record = book.history(run["records"][VARIANTS_TASK.name]) if run else None
+    table = book.history(run.get("tables", {}).get(VARIANTS_TABLE, "")) if run else None
+    if record is not None and table is not None:
+        write_bytes(folder / VARIANTS_TABLE, table)
+        write_bytes(folder / VARIANTS_TASK.record, record)
+        return [f"{VARIANTS_TABLE} was changed or lost and has been put back as it was recorded"]
+    remove_table(folder)
+    return [
+        f"{VARIANTS_TABLE} is not as it was recorded and was taken away; "
+        "`leafledger run --variants` makes it again"
+    ]
+
+
+def _newest_run_with_table(runs: list[Run]) -> Run | None:
+    """Return the newest run of the study as stated in which the table stood.
+
+    A later run that ended well and has no table takes it out of the book.
+    """
+    for run in reversed(runs):
+        if run.get("variant") is not None:
+            continue
+        if VARIANTS_TASK.name in run["records"]:
+            return run
+        if run["outcome"] == "done":
+            return None
+    return None
+
+
+def _stands(book: BookView, run: Run | None) -> bool:
+    path = book.folder / VARIANTS_TASK.record
+    record = read_record(path)
+    if record is None or intact_table(book.folder, record) is None:
+        return False
+    if not book.runs:
+        return True  # a folder whose book begins now, such as a run being rebuilt
+    return run is not None and run["records"][VARIANTS_TASK.name] == sha256_of_file(path)

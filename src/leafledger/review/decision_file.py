@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from leafledger.errors import InputFault, Problem, quoted
+from leafledger.errors import InputFault, Problem, input_fault, quoted
 from leafledger.study.links import not_through_a_link, refuse_links
 from leafledger.study.scan_sheet import (
     ACTIONS,
@@ -168,13 +168,11 @@ def remove_rows(folder: Path, lines: Sequence[bytes]) -> None:
         for line in lines:
             places = [k for k, row in enumerate(rows) if row.rstrip(b"\r\n") == line]
             if not places:
-                raise InputFault(
-                    Problem(
-                        file=DECISIONS_FILE,
-                        found="no row as it was saved here; it was changed since",
-                        expected=quoted(line.decode("utf-8")),
-                        mend="Decide about the scan anew, or edit the file by hand.",
-                    )
+                raise input_fault(
+                    file=DECISIONS_FILE,
+                    found="no row as it was saved here; it was changed since",
+                    expected=quoted(line.decode("utf-8")),
+                    mend="Decide about the scan anew, or edit the file by hand.",
                 )
             del rows[places[-1]]
         write_bytes(path, b"".join(rows))

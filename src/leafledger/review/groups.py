@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.errors import InputFault, Problem
+from leafledger.errors import input_fault
 from leafledger.quality.sheet_order import raw_digest
 from leafledger.study.columns import FLAGS, TEXT
 from leafledger.study.definition import Form
@@ -127,13 +127,11 @@ def require_results(study: Study) -> None:
     needed += [_path(role, None) for role in ("accepted", "exclusions", "range")]
     missing = [path for path in needed if not (study.folder / path).is_file()]
     if missing:
-        raise InputFault(
-            Problem(
-                file=missing[0],
-                found="no such table",
-                expected="a study that has been run: the review shows what was measured",
-                mend="Run it first: leafledger run",
-            )
+        raise input_fault(
+            file=missing[0],
+            found="no such table",
+            expected="a study that has been run: the review shows what was measured",
+            mend="Run it first: leafledger run",
         )
 
 

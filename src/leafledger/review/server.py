@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from werkzeug.serving import BaseWSGIServer, WSGIRequestHandler, make_server
 
-from leafledger.errors import InputFault, Problem
+from leafledger.errors import InputFault, Problem, input_fault
 from leafledger.review.decision_file import DecisionRequest
 from leafledger.review.review_session import ReviewSession
 from leafledger.study.scan_sheet import DECISIONS_FILE
@@ -333,13 +333,11 @@ def open_server(desk: ReviewSession, port: int) -> tuple[BaseWSGIServer, Guard]:
     try:
         taken = socket.create_server((_HOST, port))
     except OSError as error:
-        raise InputFault(
-            Problem(
-                file="--port",
-                found=f"port {port}: {(error.strerror or 'not to be had').lower()}",
-                expected="a free port of this machine",
-                mend="Leave --port out: a free one is found.",
-            )
+        raise input_fault(
+            file="--port",
+            found=f"port {port}: {(error.strerror or 'not to be had').lower()}",
+            expected="a free port of this machine",
+            mend="Leave --port out: a free one is found.",
         ) from error
     with taken:  # the server works on a copy of the socket
         guard = Guard(taken.getsockname()[1])

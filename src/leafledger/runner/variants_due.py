@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
-from leafledger.ledger.variants_table import Settings, VariantsTable, table_is_intact
+from leafledger.ledger.variants_table import Settings, VariantsTable, intact_table
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record, read_record
@@ -49,7 +49,7 @@ def table_status(study: Study, digests: FileDigests, planned: Collection[Planned
     if record is None:
         unrecorded = (study.folder / VARIANTS_TABLE).exists()
         return TableStatus(unrecorded, ("its record is missing",) if unrecorded else ())
-    if table_is_intact(study.folder, record) is None:
+    if intact_table(study.folder, record) is None:
         return TableStatus(True, ("it was changed or removed after it was made",))
     if not study.definition.variants:
         return TableStatus(True, ("study.yaml names no variants any more",))
