@@ -91,7 +91,9 @@ MORE = {
     f"UPDATE runs SET end_time = end_time + 60000 WHERE run_uuid = {_OF_R1}": (
         "end in ms of run r1 is "
     ),
-    "UPDATE runs SET start_time = 0 WHERE name = 'effects'": 'start in ms of effects of run r1 is "0", not ',
+    "UPDATE runs SET start_time = 0 WHERE name = 'effects'": (
+        'start in ms of effects of run r1 is "0", not '
+    ),
     f"UPDATE runs SET artifact_uri = 'file:///elsewhere' WHERE run_uuid = {_OF_R1}": (
         'the address of the files of r1 is "file:///elsewhere"'
     ),

@@ -1,4 +1,4 @@
-"""Plans in the book of runs: those that runs followed, and those that were recorded by themselves.
+"""Which plans are on record: those that runs followed, and those recorded by themselves?
 
 ``leafledger plan record`` writes ``ledger/plans/NNN.txt``, the text of the plan, and
 ``ledger/plans/NNN.json``, an entry that names its digest and follows the newest run. Every run
@@ -30,7 +30,8 @@ _INTAKE = "intake."
 Entry = dict[str, Any]
 
 
-# --- the files -------------------------------------------------------------------------------
+# The files
+# ----------------------------------------------------------------------
 
 
 def entry_file(number: str) -> str:
@@ -57,8 +58,8 @@ def read_entry(path: Path) -> Entry | None:
     entry = events.readable(path)
     if entry is None or entry.get("plan") != path.stem or not _has_the_form(entry):
         return None
-    sealed = entry.get("seal") == _seal_of(entry)
-    return entry if sealed and path.read_bytes() == _text_of_entry(entry) else None
+    as_sealed = entry.get("seal") == _seal_of(entry) and path.read_bytes() == _text_of_entry(entry)
+    return entry if as_sealed else None
 
 
 def _has_the_form(entry: Entry) -> bool:
@@ -113,7 +114,8 @@ def _read(data: bytes | None) -> Plan | None:
         return None
 
 
-# --- recording -------------------------------------------------------------------------------
+# Recording
+# ----------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -183,7 +185,8 @@ def sessions_read(folder: Path) -> set[str]:
     return {path.name.removesuffix(".json").removeprefix(_INTAKE) for path in files}
 
 
-# --- all plans on record ---------------------------------------------------------------------
+# All plans on record
+# ----------------------------------------------------------------------
 
 
 def on_record(
@@ -201,27 +204,27 @@ def on_record(
         The run with which to end; ``None``: the newest.
     """
     waiting = {entry["plan"]: entry for entry in recorded_plans(book.folder)}
-    found: list[Recorded] = []
+    records: list[Recorded] = []
     for run in book.runs:
         for number, digest in sorted(run.get("plans", {}).items()):
             entry = waiting.get(number)
             if entry and sha256_of_file(book.folder / entry_file(number)) == digest:
-                found.append(_of_entry(book.folder, waiting.pop(number)))
-        found.append(_of_run(book, run, run["run"] == at_work))
+                records.append(_of_entry(book.folder, waiting.pop(number)))
+        records.append(_of_run(book, run, run["run"] == at_work))
         if run["run"] == until:
-            return found
-    return found + [_of_entry(book.folder, entry) for _, entry in sorted(waiting.items())]
+            return records
+    return records + [_of_entry(book.folder, entry) for _, entry in sorted(waiting.items())]
 
 
 def plan_lines(folder: Path) -> dict[str | None, list[str]]:
     """Return run -> a line for each plan that was recorded before it; ``None``: after the last."""
     lines: dict[str | None, list[str]] = {}
     waiting: list[str] = []
-    for one in on_record(BookView(folder)):
-        if one.by == BY_COMMAND:
-            waiting.append(f"plan {one.id}  recorded on {one.date}, SHA-256 {one.sha256}")
+    for plan in on_record(BookView(folder)):
+        if plan.by == BY_COMMAND:
+            waiting.append(f"plan {plan.id}  recorded on {plan.date}, SHA-256 {plan.sha256}")
         elif waiting:
-            lines[one.id], waiting = waiting, []
+            lines[plan.id], waiting = waiting, []
     return lines | ({None: waiting} if waiting else {})
 
 
@@ -239,7 +242,7 @@ def _of_entry(folder: Path, entry: Entry) -> Recorded:
 def _of_run(book: BookView, run: events.Run, at_work: bool) -> Recorded:
     plan = None if run.get("variant") else _plan_of_run(book, run)
     held = frozenset(sessions_in(plan) if plan is not None else ())
-    tasks = {*run["records"], *_tasks_told(book.folder, run["run"])}
+    tasks = {*run["records"], *_tasks_with_events(book.folder, run["run"])}
     read = {task.removeprefix(_INTAKE) for task in tasks if task.startswith(_INTAKE)}
     return Recorded(
         by=BY_RUN,
@@ -252,7 +255,7 @@ def _of_run(book: BookView, run: events.Run, at_work: bool) -> Recorded:
     )
 
 
-def _tasks_told(folder: Path, run: str) -> set[str]:
+def _tasks_with_events(folder: Path, run: str) -> set[str]:
     place = folder / events.EVENTS / run
     return {path.name.removesuffix(".json") for path in place.glob(f"{_INTAKE}*.json")}
 
@@ -281,7 +284,8 @@ def _plan_of_records(effects: Record | None, catalogue: Record | None) -> Plan |
     return plan_of(effects["settings"], (catalogue or {"settings": {}})["settings"].get("indices"))
 
 
-# --- does it hold? ---------------------------------------------------------------------------
+# Does it hold?
+# ----------------------------------------------------------------------
 
 
 def plan_faults(book: BookView, sha256: Callable[[str], str | None]) -> Iterator[Broken]:
@@ -330,20 +334,16 @@ def _text_faults(entry: Entry, found: str | None) -> Iterator[Broken]:
 def _link_faults(
     entry: Entry, digests: Mapping[str, str | None], sha256: Callable[[str], str | None]
 ) -> Iterator[Broken]:
-    number, run, plan = entry["plan"], entry["previous"], entry["previous_plan"]
-    if run is not None:
-        file = f"{events.RUNS}/{run['run']}.json"
-        found = sha256(file)
+    number = entry["plan"]
+    for kind, link in (("run", entry["previous"]), ("plan", entry["previous_plan"])):
+        if link is None:
+            continue
+        is_plan, name = kind == "plan", link[kind]
+        file = entry_file(name) if is_plan else f"{events.RUNS}/{name}.json"
+        found = digests.get(name) if is_plan else sha256(file)
         if found is None:
-            yield Broken(file, "missing", f"plan {number} follows a run that was removed")
-        elif found != run["sha256"]:
-            yield Broken(file, "changed", f"was changed after plan {number} had followed it")
-    if plan is not None:
-        file = entry_file(plan["plan"])
-        found = digests.get(plan["plan"])
-        if found is None:
-            yield Broken(file, "missing", f"plan {number} follows a plan that was removed")
-        elif found != plan["sha256"]:
+            yield Broken(file, "missing", f"plan {number} follows a {kind} that was removed")
+        elif found != link["sha256"]:
             yield Broken(file, "changed", f"was changed after plan {number} had followed it")
 
 

@@ -90,7 +90,8 @@ def _worst(found: list[TableMatch]) -> TableMatch:
     return TableMatch(first.same, first.column, first.row, first.before, first.after, largest)
 
 
-# --- tables ----------------------------------------------------------------------------------
+# Tables
+# ----------------------------------------------------------------------
 
 
 def _columns(path: Path, suffix: str) -> dict[str, Any]:
@@ -126,8 +127,9 @@ def _parquet_columns(path: Path) -> dict[str, Any]:
             found[name] = np.asarray(column.to_pandas(), dtype=np.float64)
         else:
             found[name] = np.asarray([str(v) for v in column.to_pylist()], dtype=object)
-    told = {k.decode(): v.decode() for k, v in (table.schema.metadata or {}).items()}
-    return found | {f"metadata {name}": np.asarray([v], dtype=object) for name, v in told.items()}
+    for name, value in (table.schema.metadata or {}).items():
+        found[f"metadata {name.decode()}"] = np.asarray([value.decode()], dtype=object)
+    return found
 
 
 def _column(
@@ -173,7 +175,8 @@ def _at(
     return TableMatch(same, name, row, str(one), str(other), largest)
 
 
-# --- JSON ------------------------------------------------------------------------------------
+# JSON
+# ----------------------------------------------------------------------
 
 
 def _json(path: Path) -> Any:

@@ -254,7 +254,7 @@ def sheets_read(book: BookView, run: str, tasks: Mapping[str, Record]) -> list[S
 
 
 def treatment_groups(records: Iterable[Record]) -> dict[str, list[str]]:
-    """Return treatment -> its units as the first task that was told of them knew them.
+    """Return treatment -> its units, as the first task that was given them knew them.
 
     Empty if none was, or the design names no treatment.
     """
@@ -411,7 +411,7 @@ class Lineage:
     sheets
         The study's own sheets as that run read them.
     groups
-        Treatment -> its units, as the task nearest to the target was told of them.
+        Treatment -> its units, as the task nearest to the target knew them.
     indices
         What the catalogue says of the indices in the rows asked for: formula, source, unit.
     """
@@ -457,7 +457,9 @@ class _Tracer:
     def lineage(self, target: Target) -> Lineage:
         if target.now != target.sha256:
             gone = "is missing" if target.now is None else "has another content now"
-            self._tell(f"{target.path} {gone}; this is the lineage of the content {target.sha256}")
+            self._add_broken(
+                f"{target.path} {gone}; this is the lineage of the content {target.sha256}"
+            )
         run = self.book.versions.get(target.record) if target.record else None
         if target.record is not None:
             self._follow(target.record, run)
@@ -469,7 +471,7 @@ class _Tracer:
         sheets = sheets_read(self.book, run, self.records)
         for sheet in sheets:
             if sheet.matters:
-                self._tell(sheet.change)
+                self._add_broken(sheet.change)
         groups = treatment_groups(self.records[name] for name in order)
         indices = index_definitions(self.book, run, target.rows)
         return Lineage(target, self.broken, nodes, [], run, sheets, groups, indices)
@@ -482,7 +484,7 @@ class _Tracer:
                 return run["run"], tasks_using_sheet(self.book.records_of(run), target.path)
         return None, tasks
 
-    def _tell(self, text: str) -> None:
+    def _add_broken(self, text: str) -> None:
         if text not in self.broken:
             self.broken.append(text)
 
@@ -516,7 +518,7 @@ class _Tracer:
             done.add(digest)
             record = self.book.record(digest)
             if record is None:
-                self._tell(f"the record {digest} was not kept, or its copy was changed")
+                self._add_broken(f"the record {digest} was not kept, or its copy was changed")
                 continue
             node = self._node(record, digest)
             name = node.task if node.task not in self.nodes else f"{node.task} ({digest[:8]})"
@@ -547,17 +549,18 @@ class _Tracer:
 
     def _check_code(self, record: Record) -> None:
         if record["rule"] not in BY_NAME:
-            self._tell(f"the installed version knows no stage {record['rule']}")
+            self._add_broken(f"the installed version knows no stage {record['rule']}")
             return
         now = code_of(BY_NAME[record["rule"]].module)
         if now.sha256 != record["code"]["sha256"]:
-            made = record["code"]["sha256"][:12]
-            told = f"(version {record['code']['package']}, {made}...)"
-            self._tell(f"{record['rule']} was made by other code {told} than is installed")
+            made = f"version {record['code']['package']}, {record['code']['sha256'][:12]}..."
+            self._add_broken(f"{record['rule']} was made by other code ({made}) than is installed")
         for name in sorted({*now.libraries, *record["libraries"]}):
             then, today = record["libraries"].get(name), now.libraries.get(name)
             if then != today and now.sha256 == record["code"]["sha256"]:
-                self._tell(f"{record['rule']} was made with {name} {then}; {today} is installed")
+                self._add_broken(
+                    f"{record['rule']} was made with {name} {then}; {today} is installed"
+                )
 
     def _sources(
         self, inputs: list[dict[str, Any]], node: Node, run: str | None, in_place: bool
@@ -580,7 +583,9 @@ class _Tracer:
                     node.reads.append(task_name(made))
                 yield maker
             elif path.startswith("results/"):
-                self._tell(f"no record tells who made {path} with the content {sha256[:12]}...")
+                self._add_broken(
+                    f"no record tells who made {path} with the content {sha256[:12]}..."
+                )
             else:
                 self._check_file(path, sha256)
                 node.files.append(RawFile(path, sha256, node.task))
@@ -597,14 +602,14 @@ class _Tracer:
     def _check_file(self, path: str, sha256: str) -> None:
         now = self.digests.of(path)
         if now is None:
-            self._tell(f"{path} is missing")
+            self._add_broken(f"{path} is missing")
         elif now != sha256:
-            self._tell(f"{path} has another content now than was read")
+            self._add_broken(f"{path} has another content now than was read")
 
     def _decisions(self, sha256: str) -> list[Decision]:
         decisions = self.book.decisions(sha256)
         if decisions is None:
-            self._tell(f"the decisions that were applied ({sha256[:12]}...) were not kept")
+            self._add_broken(f"the decisions that were applied ({sha256[:12]}...) were not kept")
         return decisions or []
 
 

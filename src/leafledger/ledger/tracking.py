@@ -1,4 +1,4 @@
-"""The tracking store: an MLflow copy of the book of runs."""
+"""Where is the MLflow copy of the book, how is it brought up to date, and how is it shown?"""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from mlflow.tracking import MlflowClient
 
 
-# Which tracking server a study's runs are copied to, if any.
+# Which tracking server a study's runs are copied to, if any
 # ----------------------------------------------------------------------
 
 VARIABLE = "LEAFLEDGER_TRACKING_URI"
@@ -100,7 +100,7 @@ def unreachable_reason(address: str) -> str | None:
         return f"{address} cannot be reached: {error.strerror or error}"
 
 
-# The tracking store: an MLflow copy of the book of runs, in the study's own folder.
+# The store in the study's own folder
 # ----------------------------------------------------------------------
 # One experiment per study, a run per pipeline run, a child run per task that executed. The store
 # holds absolute paths, so it is made again when the study has moved; nothing is lost by that.
@@ -210,14 +210,11 @@ def _open(folder: Path, title: str, notes: list[str]) -> tuple[MlflowClient, str
     refuse_links(folder)
     _do_not_wait_for_the_disk()
     location = (folder / ARTIFACTS).resolve().as_uri()
-    why, where = rebuild_reason(folder / DATABASE, location), store_address(folder)
+    why, address = rebuild_reason(folder / DATABASE, location), store_address(folder)
     if (folder / DATABASE).exists() and why is None:
         try:
-            client = MlflowClient(tracking_uri=where)
-            found = client.get_experiment_by_name(EXPERIMENT)
-            if found.tags.get(_TITLE_TAG) != title:
-                client.set_experiment_tag(found.experiment_id, _TITLE_TAG, title)
-            return client, str(found.experiment_id)
+            client = MlflowClient(tracking_uri=address)
+            return client, _titled(client, client.get_experiment_by_name(EXPERIMENT), title)
         except Exception as error:  # noqa: BLE001  any broken store is made again from the book
             why = f"it could not be opened: {str(error).splitlines()[0][:120]}"
     if why is not None:
@@ -226,7 +223,7 @@ def _open(folder: Path, title: str, notes: list[str]) -> tuple[MlflowClient, str
         remove_file(path)
     remove_folder(folder / ARTIFACTS)
     # MLflow makes its tables once for an address; a new file needs one not used before.
-    client = MlflowClient(tracking_uri=f"{where}?timeout={next(_SECONDS)}")
+    client = MlflowClient(tracking_uri=f"{address}?timeout={next(_SECONDS)}")
     created = client.create_experiment(EXPERIMENT, artifact_location=location)
     client.set_experiment_tag(created, _TITLE_TAG, title)
     return client, str(created)
@@ -249,14 +246,19 @@ def _open_server(folder: Path, title: str, server: str) -> tuple[MlflowClient, s
 
     client = MlflowClient(tracking_uri=server)
     first = next(iter(events.runs(folder)))["run"]
-    found = client.search_experiments(filter_string=f"tags.`{STUDY_TAG}` = '{first}'")
-    if found:
-        if found[0].tags.get(_TITLE_TAG) != title:
-            client.set_experiment_tag(found[0].experiment_id, _TITLE_TAG, title)
-        return client, str(found[0].experiment_id)
+    of_study = client.search_experiments(filter_string=f"tags.`{STUDY_TAG}` = '{first}'")
+    if of_study:
+        return client, _titled(client, of_study[0], title)
     tags = {STUDY_TAG: first, _TITLE_TAG: title}
     created = client.create_experiment(f"{name_of(title)[:150]} ({first})", tags=tags)
     return client, str(created)
+
+
+def _titled(client: MlflowClient, experiment: Any, title: str) -> str:
+    """Give an experiment the study's title as it is now, and return its id."""
+    if experiment.tags.get(_TITLE_TAG) != title:
+        client.set_experiment_tag(experiment.experiment_id, _TITLE_TAG, title)
+    return str(experiment.experiment_id)
 
 
 def rebuild_reason(database: Path, location: str) -> str | None:
@@ -293,15 +295,15 @@ def _do_not_wait_for_the_disk() -> None:
 
 def _whole_runs(client: MlflowClient, experiment: str) -> dict[str, str]:
     """Return our id -> the store's id of every run entered whole; take out those cut short."""
-    found = list(_all_runs(client, experiment))
-    cut = {run.info.run_id for run in found if run.info.status == "RUNNING"}
-    for run in found:
-        if run.info.run_id in cut or run.data.tags.get(PARENT_TAG) in cut:
+    runs = list(_all_runs(client, experiment))
+    cut_short = {run.info.run_id for run in runs if run.info.status == "RUNNING"}
+    for run in runs:
+        if run.info.run_id in cut_short or run.data.tags.get(PARENT_TAG) in cut_short:
             client.delete_run(run.info.run_id)
     return {
         run.data.tags[RUN_TAG]: run.info.run_id
-        for run in found
-        if RUN_TAG in run.data.tags and run.info.run_id not in cut
+        for run in runs
+        if RUN_TAG in run.data.tags and run.info.run_id not in cut_short
     }
 
 
@@ -315,7 +317,7 @@ def _all_runs(client: MlflowClient, experiment: str) -> Iterable[Any]:
             return
 
 
-# Showing the tracking store in a browser, on this machine only.
+# Showing the store in a browser, on this machine only
 # ----------------------------------------------------------------------
 
 _HOST = "127.0.0.1"

@@ -1,4 +1,4 @@
-"""Writing decisions: whole, added to what is on disk at that moment, never over another's.
+"""How does a decision get into decisions.csv, whole and never over another reviewer's?
 
 All that stands in ``decisions.csv`` stays: rows, their order, comments, columns that have no
 meaning here. New rows are added at the end, where the last row of a scan holds. A file without a
@@ -30,7 +30,7 @@ from leafledger.study.scan_sheet import (
 from leafledger.study.sheets import Sheet, read_sheet
 from leafledger.study.tables import FORMULA_SIGNS, write_bytes
 
-# Adding a column to a sheet without touching anything else in it.
+# A column added to a sheet, and nothing else touched in it
 # ----------------------------------------------------------------------
 
 
@@ -65,11 +65,8 @@ def with_column(data: bytes, name: str) -> bytes:
     return "".join(lines).encode("utf-8")
 
 
-# Writing decisions: whole, added to what is on disk at that moment, never over another's.
+# Decisions added and taken back
 # ----------------------------------------------------------------------
-# All that stands in ``decisions.csv`` stays: rows, their order, comments, columns that have no
-# meaning here. New rows are added at the end, where the last row of a scan holds. A file without a
-# column for the digest of what was judged gets one at the right, empty in the rows that were there.
 
 LOCK = "ledger/decisions.lock"
 LONGEST_REASON = 500
@@ -135,9 +132,9 @@ def save(
     with _held(folder) as path:
         sheet, now = _read(path, samples)
         conflicts = {
-            one.scan: now.get(one.scan)
-            for one in asked
-            if _told(now.get(one.scan)) != (dict(one.seen) if one.seen else None)
+            request.scan: now.get(request.scan)
+            for request in asked
+            if _fields(now.get(request.scan)) != (dict(request.seen) if request.seen else None)
         }
         written = [
             Decision(
@@ -166,15 +163,15 @@ def remove_rows(folder: Path, lines: Sequence[bytes]) -> None:
     with _held(folder) as path:
         rows = path.read_bytes().splitlines(keepends=True) if path.is_file() else []
         for line in lines:
-            places = [k for k, row in enumerate(rows) if row.rstrip(b"\r\n") == line]
-            if not places:
+            same = [k for k, row in enumerate(rows) if row.rstrip(b"\r\n") == line]
+            if not same:
                 raise input_fault(
                     file=DECISIONS_FILE,
                     found="no row as it was saved here; it was changed since",
                     expected=quoted(line.decode("utf-8")),
                     mend="Decide about the scan anew, or edit the file by hand.",
                 )
-            del rows[places[-1]]
+            del rows[same[-1]]
         write_bytes(path, b"".join(rows))
 
 
@@ -229,7 +226,7 @@ def _read(path: Path, samples: Collection[str]) -> tuple[Sheet | None, dict[str,
     return sheet, standing(decisions)
 
 
-def _told(decision: Decision | None) -> dict[str, str] | None:
+def _fields(decision: Decision | None) -> dict[str, str] | None:
     return None if decision is None else asdict(decision)
 
 

@@ -24,7 +24,7 @@ from leafledger.study.study import Study
 from leafledger.study.table_sheet import is_spectra_table
 from leafledger.study.tables import read_csv, read_json, read_parquet, read_spectra
 
-# Spectra thinned for drawing: fewer points, no peak lost. Numbers are never taken from these.
+# Spectra thinned for drawing: numbers are never taken from these
 # ----------------------------------------------------------------------
 
 Floats = NDArray[np.float64]
@@ -66,7 +66,7 @@ def thinned(x: Floats, y: Floats, most: int = MOST_POINTS) -> list[list[float]]:
     return [[float(f"{a:.6g}"), float(f"{b:.5g}")] for a, b in zip(x, y, strict=True)]
 
 
-# What the last run measured and its checks said, as the reviewer sees it.
+# What the last run measured and its checks said
 # ----------------------------------------------------------------------
 
 SUGGESTING = ("fault", "outlier")
@@ -120,10 +120,9 @@ def require_results(study: Study) -> None:
     InputFault
         If one is missing.
     """
-    session = [outputs(Task(rule, s)) for s in study.session_ids for rule in ("intake",)]
-    needed = [path for found in session for path in found.values()]
-    for one in study.session_ids:
-        needed += [_path("reflectance", one), _path("quality", one)]
+    needed = [path for s in study.session_ids for path in outputs(Task("intake", s)).values()]
+    for session in study.session_ids:
+        needed += [_path("reflectance", session), _path("quality", session)]
     needed += [_path(role, None) for role in ("accepted", "exclusions", "range")]
     missing = [path for path in needed if not (study.folder / path).is_file()]
     if missing:
@@ -162,27 +161,24 @@ def check_notes(study: Study) -> dict[str, list[CheckNote]]:
 
     What only shows between sessions stands in ``exclusions.csv`` alone.
     """
-    found: dict[str, list[CheckNote]] = {}
+    notes: dict[str, list[CheckNote]] = {}
     for session in study.session_ids:
         for row in read_parquet(study.folder / _path("quality", session)).to_dict("records"):
-            place = row["wavelength_nm"]
-            known = place is not None and bool(np.isfinite(place))
-            said = CheckNote(
-                str(row["check"]),
-                str(row["severity"]),
-                str(row["sentence"]),
-                float(place) if known else None,
-            )
-            found.setdefault(str(row["scan"]), []).append(said)
-    for told in exclusion_rows(study.folder):
-        rule = told["rule"]
-        own = found.setdefault(told["scan"], [])
-        if rule != "decision" and not any(s.check == rule and s.suggests for s in own):
-            own.append(CheckNote(rule, "fault", told["reason"], None))
+            nm = row["wavelength_nm"]
+            known = nm is not None and bool(np.isfinite(nm))
+            check, severity, sentence = (str(row[k]) for k in ("check", "severity", "sentence"))
+            note = CheckNote(check, severity, sentence, float(nm) if known else None)
+            notes.setdefault(str(row["scan"]), []).append(note)
+    for excluded in exclusion_rows(study.folder):
+        rule, of_scan = excluded["rule"], notes.setdefault(excluded["scan"], [])
+        if rule != "decision" and not any(n.check == rule and n.suggests for n in of_scan):
+            of_scan.append(CheckNote(rule, "fault", excluded["reason"], None))
     rank = {"fault": 0, "outlier": 1}
-    for own in found.values():
-        own.sort(key=lambda said: rank.get(said.severity, 2))
-    return {scan: own for scan, own in found.items() if own}
+    return {
+        scan: sorted(of_scan, key=lambda note: rank.get(note.severity, 2))
+        for scan, of_scan in notes.items()
+        if of_scan
+    }
 
 
 def exclusion_rows(folder: Path) -> list[dict[str, str]]:
@@ -220,8 +216,8 @@ def _path(role: str, session: str | None) -> str:
 
 
 def _measured(path: Path, columns: tuple[str, ...]) -> SessionSpectra:
-    there = path.stat()
-    return _read(path, columns, there.st_mtime_ns, there.st_size)
+    stat = path.stat()
+    return _read(path, columns, stat.st_mtime_ns, stat.st_size)
 
 
 @lru_cache(maxsize=16)
@@ -236,7 +232,7 @@ def _read(path: Path, columns: tuple[str, ...], _changed: int, _size: int) -> Se
     return SessionSpectra(table.wavelength_nm, values, place, low, middle, high)
 
 
-# What a reviewer may not read while deciding: which unit had which treatment.
+# What is hidden while deciding: which unit had which treatment
 # ----------------------------------------------------------------------
 # Choosing exclusions by their effect is a way to pick results, so the page never names a treatment
 # until decisions are saved. File names, notes and titles are the user's own words and may tell it.
@@ -307,7 +303,7 @@ def _pattern(label: str) -> re.Pattern[str]:
     return re.compile(inner, re.IGNORECASE)
 
 
-# Groups of scans to look at together: the leaves of one unit in one session, and references.
+# Groups: the leaves of one unit in one session, and references
 # ----------------------------------------------------------------------
 # Groups come by session, then by the id of the unit: neither order tells a treatment.
 
@@ -391,20 +387,20 @@ def reference_groups(study: Study) -> dict[tuple[str, str], list[Scan]]:
     return found
 
 
-def group_summary(key: tuple[str, str], scans: Sequence[Scan], known: ScanFacts) -> dict[str, Any]:
+def group_summary(key: tuple[str, str], scans: Sequence[Scan], facts: ScanFacts) -> dict[str, Any]:
     """Return a line of the list: which group, how many scans, which are flagged or decided."""
     return {
         "session": key[0],
         "name": key[1],
         "n_scans": len(scans),
-        "flagged": [s.scan for s in scans if known.flagged(s.scan)],
-        "decided": [s.scan for s in scans if s.scan in known.decisions],
-        "changed": [s.scan for s in scans if known.changed(s.scan)],
+        "flagged": [s.scan for s in scans if facts.flagged(s.scan)],
+        "decided": [s.scan for s in scans if s.scan in facts.decisions],
+        "changed": [s.scan for s in scans if facts.changed(s.scan)],
     }
 
 
 def leaf_view(
-    scans: Sequence[Scan], measured: SessionSpectra, known: ScanFacts, trusted: tuple[float, float]
+    scans: Sequence[Scan], measured: SessionSpectra, facts: ScanFacts, trusted: tuple[float, float]
 ) -> dict[str, Any]:
     """Return one group of leaves to draw, with the spread of its whole session behind it."""
     x = measured.wavelength_nm
@@ -426,7 +422,7 @@ def leaf_view(
         },
         "scans": [
             {
-                **_about(scan, known),
+                **_about(scan, facts),
                 "line": thinned(x, lines[scan.scan]) if scan.scan in lines else [],
                 "departure": departures.get(scan.scan, []),
             }
@@ -435,10 +431,10 @@ def leaf_view(
     }
 
 
-def reference_view(scans: Sequence[Scan], raw: SessionSpectra, known: ScanFacts) -> dict[str, Any]:
+def reference_view(scans: Sequence[Scan], raw: SessionSpectra, facts: ScanFacts) -> dict[str, Any]:
     """Return the references of one role and session to draw; nothing is decided about them."""
-    drawn = _drawn(scans, known)
-    away = _departures([s for s in scans if s.scan in raw.place], raw, known)
+    drawn = _drawn(scans, facts)
+    away = _departures([s for s in scans if s.scan in raw.place], raw, facts)
     x = raw.wavelength_nm
 
     def line(scan: str, values: Mapping[str, Floats]) -> list[list[float]]:
@@ -450,7 +446,7 @@ def reference_view(scans: Sequence[Scan], raw: SessionSpectra, known: ScanFacts)
         "n_not_drawn": len(scans) - len(drawn),
         "scans": [
             {
-                **_about(scan, known),
+                **_about(scan, facts),
                 "line": line(scan.scan, values),
                 "departure": line(scan.scan, away),
             }
@@ -459,9 +455,9 @@ def reference_view(scans: Sequence[Scan], raw: SessionSpectra, known: ScanFacts)
     }
 
 
-def _drawn(scans: Sequence[Scan], known: ScanFacts) -> set[str]:
+def _drawn(scans: Sequence[Scan], facts: ScanFacts) -> set[str]:
     """Return which references are drawn: the flagged ones, and evenly chosen others."""
-    flagged = {s.scan for s in scans if known.flagged(s.scan)}
+    flagged = {s.scan for s in scans if facts.flagged(s.scan)}
     sound = [s.scan for s in scans if s.scan not in flagged]
     room = MOST_REFERENCES - len(flagged)
     if room <= 0:
@@ -470,24 +466,24 @@ def _drawn(scans: Sequence[Scan], known: ScanFacts) -> set[str]:
     return flagged | set(sound[::step])
 
 
-def _departures(scans: Sequence[Scan], raw: SessionSpectra, known: ScanFacts) -> dict[str, Floats]:
+def _departures(scans: Sequence[Scan], raw: SessionSpectra, facts: ScanFacts) -> dict[str, Floats]:
     """Return each reference less the median of the sound ones of its integration time."""
     series: dict[float | None, list[str]] = {}
     for scan in scans:
         series.setdefault(scan.integration_ms, []).append(scan.scan)
     out: dict[str, Floats] = {}
     for own in series.values():
-        sound = [s for s in own if not known.flagged(s)] or own
+        sound = [s for s in own if not facts.flagged(s)] or own
         middle = np.median([raw.values[raw.place[s]] for s in sound], axis=0)
         if len(own) >= LEAST_FOR_DEPARTURE:
             out |= {s: raw.values[raw.place[s]] - middle for s in own}
     return out
 
 
-def _about(scan: Scan, known: ScanFacts) -> dict[str, Any]:
-    said = known.said.get(scan.scan, ())
-    decision = known.decisions.get(scan.scan)
-    shown = known.blind.shown
+def _about(scan: Scan, facts: ScanFacts) -> dict[str, Any]:
+    said = facts.said.get(scan.scan, ())
+    decision = facts.decisions.get(scan.scan)
+    shown = facts.blind.shown
     return {
         "scan": scan.scan,
         "leaf": scan.leaf,
@@ -496,11 +492,11 @@ def _about(scan: Scan, known: ScanFacts) -> dict[str, Any]:
         "integration_ms": scan.integration_ms,
         "file": shown(scan.file, "file name"),
         "item": shown(scan.item, "item"),
-        "note": shown(known.notes.get(scan.scan, ""), "note"),
-        "said": [asdict(one) for one in said],
-        "suggested": known.flagged(scan.scan),
-        "accepted": known.accepted.get(scan.scan),
+        "note": shown(facts.notes.get(scan.scan, ""), "note"),
+        "said": [asdict(note) for note in said],
+        "suggested": facts.flagged(scan.scan),
+        "accepted": facts.accepted.get(scan.scan),
         "decision": asdict(decision) if decision else None,
-        "changed": known.changed(scan.scan),
-        "scan_sha256": known.digests.get(scan.scan, ""),
+        "changed": facts.changed(scan.scan),
+        "scan_sha256": facts.digests.get(scan.scan, ""),
     }
