@@ -48,19 +48,19 @@ def runs(study: Path, as_json: bool) -> None:
     from leafledger.ledger.compare import chain_head, history_lines, run_history
     from leafledger.ledger.plans import plan_lines
 
-    found = run_history(study.resolve())
+    history = run_history(study.resolve())
     if as_json:
-        say_json(found)
+        say_json(history)
         return
     plans = plan_lines(study.resolve())
-    if not found:
+    if not history:
         say("No run yet.")
-    for entry in found:
+    for entry in history:
         for line in [*plans.pop(entry["run"], []), *history_lines(entry)]:
             say_line(line)
     for line in plans.pop(None, []):
         say_line(line)
-    if found:
+    if history:
         say(f"Head of the chain: {chain_head(study.resolve())}")
 
 
@@ -149,15 +149,15 @@ def folder_with_book(folder: Path, names: Sequence[str] = ("runs",)) -> Path:
     InputFault
         If no run of it is recorded there.
     """
-    found = folder.resolve()
-    if not any((found / "ledger" / name).is_dir() for name in names):
+    absolute = folder.resolve()
+    if not any((absolute / "ledger" / name).is_dir() for name in names):
         raise input_fault(
             file="ledger/runs",
             found="no book of runs",
             expected="a study that has been run",
             mend="Run it first (leafledger run), or name its folder.",
         )
-    return found
+    return absolute
 
 
 @click.command()
@@ -275,11 +275,11 @@ def compare(study: Path, run_a: str, run_b: str, as_json: bool) -> None:
     from leafledger.ledger.compare import compare as side_by_side
     from leafledger.ledger.compare import comparison_lines
 
-    found = side_by_side(folder_with_book(study), run_a, run_b)
+    comparison = side_by_side(folder_with_book(study), run_a, run_b)
     if as_json:
-        say_json(plain(found))
+        say_json(plain(comparison))
         return
-    for line in comparison_lines(found):
+    for line in comparison_lines(comparison):
         say_line(line)
 
 
@@ -306,14 +306,14 @@ def reproduce(study: Path, run: str, keep: Path | None, cores: int, as_json: boo
 
     folder = folder_with_book(study)
     with _scratch(keep) as scratch, RunProgress(as_json) as progress:
-        found = rebuild(folder, run, scratch, cores, progress)
+        rebuilt = rebuild(folder, run, scratch, cores, progress)
     if as_json:
-        say_json(plain(found))
+        say_json(plain(rebuilt))
     else:
-        for line in lines(found):
+        for line in lines(rebuilt):
             say_line(line)
-    if found.exit_code:
-        raise SystemExit(found.exit_code)
+    if rebuilt.exit_code:
+        raise SystemExit(rebuilt.exit_code)
 
 
 @click.command(short_help="Write a run with its origin as an RO-Crate.")
@@ -400,8 +400,8 @@ def record(study: Path, as_json: bool) -> None:
     from leafledger.runner.plans import record_plan
 
     with problems_as_json(as_json):
-        found = record_plan(study)
-    entry = found.lodged.entry
+        recorded = record_plan(study)
+    entry = recorded.lodged.entry
     if as_json:
         say_json(
             {
@@ -410,29 +410,29 @@ def record(study: Path, as_json: bool) -> None:
                 "file": text_file(entry["plan"]),
                 "recorded": entry["recorded"],
                 "sha256": entry["sha256"],
-                "is_new": found.lodged.is_new,
-                "first": found.first.facts(),
-                "primary": found.has_primary,
-                "after_sessions_read": list(found.read),
-                "said": list(found.said),
-                "text": found.lodged.text,
+                "is_new": recorded.lodged.is_new,
+                "first": recorded.first.facts(),
+                "primary": recorded.has_primary,
+                "after_sessions_read": list(recorded.read),
+                "said": list(recorded.said),
+                "text": recorded.lodged.text,
             }
         )
         return
-    say(found.lodged.text)
+    say(recorded.lodged.text)
     say(f"SHA-256 of this text: {entry['sha256']}")
-    if found.lodged.is_new:
+    if recorded.lodged.is_new:
         say(f"Recorded as plan {entry['plan']}: {text_file(entry['plan'])}")
     else:
         day = entry["recorded"][:10]
         say(f"This plan stands already since {day} (plan {entry['plan']}): nothing was entered.")
-    notes = list(found.said)
-    if found.read:
-        read = ", ".join(found.read)
+    notes = list(recorded.said)
+    if recorded.read:
+        read = ", ".join(recorded.read)
         notes.append(f"When it was recorded, after-sessions had been read already: {read}.")
     else:
         notes.append(_SEND)
-    if not found.has_primary:
+    if not recorded.has_primary:
         notes.append(_NAME_ONE)
     bullet_list("Notes:", notes)
 
@@ -453,8 +453,8 @@ def history(study: Path, as_json: bool) -> None:
 
     records = on_record(BookView(study.resolve()))
     if as_json:
-        known = [one for one in records if one.plan is not None]
-        say_json([one.facts() | {"plan": one.plan} for one in known])
+        known = [entry for entry in records if entry.plan is not None]
+        say_json([entry.facts() | {"plan": entry.plan} for entry in known])
         return
     lines = course_lines(records)
     if not lines:

@@ -37,12 +37,12 @@ def earlier_task_seconds(folder: Path) -> dict[str, float]:
     """Return task -> seconds that it took when it was last computed in a study."""
     place = folder / EVENTS
     runs = sorted((p.name for p in place.iterdir()), reverse=True) if place.is_dir() else []
-    found: dict[str, float] = {}
+    seconds: dict[str, float] = {}
     for run in runs[:_MOST_RUNS]:
         for event in events_of(folder, run):
             if event["outcome"] == "done":
-                found.setdefault(str(event["task"]), float(event["seconds"]))
-    return found
+                seconds.setdefault(str(event["task"]), float(event["seconds"]))
+    return seconds
 
 
 class Forecast:

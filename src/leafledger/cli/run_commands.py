@@ -49,14 +49,14 @@ def _json(path: Path) -> dict[str, Any]:
 
 def warnings(folder: Path) -> list[str]:
     """Return the warnings that the records hold, each once with the sessions that it holds for."""
-    found: dict[tuple[str, str], list[str]] = {}
+    sessions_of: dict[tuple[str, str], list[str]] = {}
     for path in sorted((folder / "records").glob("*.json")):
         record = read_json(path)
         for text in record["warnings"]:
-            found.setdefault((record["rule"], text), []).append(record["session"] or "")
+            sessions_of.setdefault((record["rule"], text), []).append(record["session"] or "")
     return [
         f"{rule} {', '.join(dict.fromkeys(sessions))}".rstrip() + f": {text}"
-        for (rule, text), sessions in found.items()
+        for (rule, text), sessions in sessions_of.items()
     ]
 
 
@@ -243,11 +243,11 @@ def status(study: Path, as_json: bool) -> None:
     from leafledger.runner.variants_due import table_status
 
     with problems_as_json(as_json, would_run=[]):
-        found = checked_study(study)
-    digests = FileDigests(found.folder)
-    planned = would_run(found, digests)
-    table = table_status(found, digests, planned)
-    at_work = is_held(found.folder)
+        opened = checked_study(study)
+    digests = FileDigests(opened.folder)
+    planned = would_run(opened, digests)
+    table = table_status(opened, digests, planned)
+    at_work = is_held(opened.folder)
     if as_json:
         say_json(
             {
@@ -292,11 +292,11 @@ def clean(study: Path, store: bool) -> None:
     from leafledger.runner.lock import study_lock
     from leafledger.study.reading import read_study
 
-    found = read_study(study)
-    with study_lock(found.folder):
-        sweep_temporaries(found.folder)
-        most = 0 if store else int(found.definition.tracking.store_gb * 1e9)
-        left = ContentStore(found.folder).trim(most)
+    opened = read_study(study)
+    with study_lock(opened.folder):
+        sweep_temporaries(opened.folder)
+        most = 0 if store else int(opened.definition.tracking.store_gb * 1e9)
+        left = ContentStore(opened.folder).trim(most)
     say(
         f"{left['removed']} results removed; {left['entries']} kept ({left['bytes'] / 1e6:.1f} MB)."
     )

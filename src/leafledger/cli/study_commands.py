@@ -401,7 +401,7 @@ def new(folder: Path, **given: Any) -> None:
     refuse_existing_study(folder)
     names = write_study(folder, study_options(given, asking=sys.stdin.isatty()))
     say(f"Wrote {', '.join(names)} in {folder}.")
-    shown = shlex.quote(str(folder))
+    name = shlex.quote(str(folder))
     to_fill_in = [f"{folder}/raw/: put the raw files here; they are never written to"]
     if "units.csv" in names:
         to_fill_in.insert(
@@ -415,7 +415,7 @@ def new(folder: Path, **given: Any) -> None:
         )
     if given["table"] is None:
         bullet_list("Fill in:", to_fill_in)
-    say(f"Next: leafledger check {shown} (says what is missing), then leafledger run {shown}")
+    say(f"Next: leafledger check {name} (says what is missing), then leafledger run {name}")
 
 
 @click.command()
@@ -440,7 +440,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
     with problems_as_json(as_json):
         examined = examine(study)
         problems = list(examined.problems)
-        found = examined.study
+        opened = examined.study
         readable = None if sheets else readable_raw_files(examined)
         if readable is not None:
             try:
@@ -450,20 +450,20 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
                 problems += grouped_by_file(fault.problems)
         if problems:
             raise InputFault(problems)
-    levels = levels_with_n(found.units, found.definition.design)
-    warnings = [*levels_without_units(levels), *sheet_warnings(found), *warnings]
+    levels = levels_with_n(opened.units, opened.definition.design)
+    warnings = [*levels_without_units(levels), *sheet_warnings(opened), *warnings]
     if as_json:
         named = [{"level": level, "n": n} for level, n in levels]
         say_json({"problems": [], "warnings": warnings, "levels": named})
         return
     say(
-        f"No problem found: {len(found.samples())} leaf scans of {len(found.units)} "
-        f"{'units' if found.definition.design.unit else 'leaves'} in "
-        f"{len(found.sessions)} session{'s' * (len(found.sessions) > 1)}"
+        f"No problem found: {len(opened.samples())} leaf scans of {len(opened.units)} "
+        f"{'units' if opened.definition.design.unit else 'leaves'} in "
+        f"{len(opened.sessions)} session{'s' * (len(opened.sessions) > 1)}"
         + (f"; {n_files} raw file{'s' * (n_files > 1)} read." if n_files else ".")
     )
     if levels:
-        design = found.definition.design
+        design = opened.definition.design
         counted = f"units ({design.unit})" if design.unit else "leaf scans"
         bullet_list(
             f"Levels of {design.treatment} with their number of {counted}:",

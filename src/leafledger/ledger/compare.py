@@ -572,11 +572,11 @@ def _results(comparison: Comparison) -> Iterator[str]:
 
 def _moved(results: ResultChanges) -> str:
     """Return how many effects moved, and which of them are shown."""
-    count, shown = results.n_effects, len(results.effects or [])
+    count, n_shown = results.n_effects, len(results.effects or [])
     rows = "1 row" if count == 1 else f"{count} rows"
     text = f"{rows} of effects moved, {results.n_verdicts} with another verdict"
-    if count > shown:
-        text += f"; {shown} shown: the primary one, other verdicts, then the largest moves"
+    if count > n_shown:
+        text += f"; {n_shown} shown: the primary one, other verdicts, then the largest moves"
     return text
 
 
@@ -610,10 +610,10 @@ def _causes(comparison: Comparison) -> Iterator[str]:
         by_cause.setdefault(tuple(causes), []).append(task)
     if any(by_cause):
         yield "What can have caused it (only what is upstream can):"
-    for places, tasks in by_cause.items():
-        if not places:
+    for indices, tasks in by_cause.items():
+        if not indices:
             continue
-        some = [comparison.differences[place] for place in places]
+        some = [comparison.differences[index] for index in indices]
         yield f"  {', '.join(tasks)}"
         yield f"    from {_named(some)}"
     if comparison.unexplained:
@@ -622,7 +622,7 @@ def _causes(comparison: Comparison) -> Iterator[str]:
             + ", ".join(comparison.unexplained)
         )
     if comparison.without_effect:
-        some = [comparison.differences[place] for place in comparison.without_effect]
+        some = [comparison.differences[index] for index in comparison.without_effect]
         yield f"Without effect on any result: {_named(some)}"
 
 

@@ -55,7 +55,7 @@ class TableMatch:
     largest: float | None = None
 
 
-def compare_files(one: Path, other: Path, path: str) -> TableMatch:
+def compare_files(first: Path, second: Path, path: str) -> TableMatch:
     """Compare two versions of the file at ``path`` of a study.
 
     Parameters
@@ -65,28 +65,28 @@ def compare_files(one: Path, other: Path, path: str) -> TableMatch:
     path
         The file's path in the study, which tells what it is.
     """
-    if one.read_bytes() == other.read_bytes():
+    if first.read_bytes() == second.read_bytes():
         return TableMatch("bytes")
     suffix = Path(path).suffix
     if suffix == ".json":
-        return _summed(_json_differences(_json(one), _json(other), ""), RELATIVE)
+        return _summed(_json_differences(_json(first), _json(second), ""), RELATIVE)
     if suffix not in {".csv", ".parquet"}:
         return TableMatch("not_compared")
-    before, after = _columns(one, suffix), _columns(other, suffix)
+    before, after = _columns(first, suffix), _columns(second, suffix)
     if list(before) != list(after):
         odd = next(iter(set(before) ^ set(after)), "the order of the columns")
         return TableMatch("differs", column=odd)
     tolerance = _OF_TERMS if path.endswith(_TERMS) else RELATIVE
-    found = [_column(name, before[name], after[name], tolerance) for name in before]
-    return _worst([one for one in found if one is not None])
+    matches = [_column(name, before[name], after[name], tolerance) for name in before]
+    return _worst([m for m in matches if m is not None])
 
 
-def _worst(found: list[TableMatch]) -> TableMatch:
+def _worst(matches: list[TableMatch]) -> TableMatch:
     """Return the first column that differs, with the judgement of the worst one."""
-    if not found:
+    if not matches:
         return TableMatch("within_tolerance")
-    first = next((m for m in found if m.same == "differs"), found[0])
-    largest = max((m.largest for m in found if m.largest is not None), default=None)
+    first = next((m for m in matches if m.same == "differs"), matches[0])
+    largest = max((m.largest for m in matches if m.largest is not None), default=None)
     return TableMatch(first.same, first.column, first.row, first.before, first.after, largest)
 
 
@@ -145,18 +145,18 @@ def _column(
         return None
     if before.dtype == np.float32:
         relative = _ROUNDED if name.startswith("u_") else _SINGLE
-    one, other = np.asarray(before, np.float64), np.asarray(after, np.float64)
-    if (np.isnan(one) != np.isnan(other)).any():
-        place = int(np.argwhere(np.isnan(one) != np.isnan(other))[0][0])
-        return _at(name, one, other, place, None, False)
-    apart = np.nan_to_num(np.abs(one - other))
-    scale = np.fmax(np.abs(one), np.abs(other))
+    first, second = np.asarray(before, np.float64), np.asarray(after, np.float64)
+    if (np.isnan(first) != np.isnan(second)).any():
+        row = int(np.argwhere(np.isnan(first) != np.isnan(second))[0][0])
+        return _at(name, first, second, row, None, False)
+    difference = np.nan_to_num(np.abs(first - second))
+    scale = np.fmax(np.abs(first), np.abs(second))
     # A value near nothing is judged by the size of its column.
     allowed = relative * np.nan_to_num(np.fmax(scale, 1e-3 * np.nanmax(scale, initial=0.0)))
-    share = apart / np.where(allowed > 0, allowed / relative, 1.0)
-    place = int(np.argmax(share.reshape(len(share), -1).max(axis=1)))
-    within = bool((apart <= allowed).all())
-    return _at(name, one, other, place, float(share.max()), within)
+    share = difference / np.where(allowed > 0, allowed / relative, 1.0)
+    row = int(np.argmax(share.reshape(len(share), -1).max(axis=1)))
+    within = bool((difference <= allowed).all())
+    return _at(name, first, second, row, float(share.max()), within)
 
 
 def _at(
@@ -167,12 +167,12 @@ def _at(
     largest: float | None,
     within: bool,
 ) -> TableMatch:
-    one, other = before[row], after[row]
-    if isinstance(one, np.ndarray):
-        pixel = int(np.argmax(np.abs(one - other)))
-        one, other = one[pixel], other[pixel]
+    first, second = before[row], after[row]
+    if isinstance(first, np.ndarray):
+        pixel = int(np.argmax(np.abs(first - second)))
+        first, second = first[pixel], second[pixel]
     same = "within_tolerance" if within else "differs"
-    return TableMatch(same, name, row, str(one), str(other), largest)
+    return TableMatch(same, name, row, str(first), str(second), largest)
 
 
 # JSON
@@ -192,8 +192,8 @@ def _json_differences(
             inner = f"{place}.{key}" if place else str(key)
             yield from _json_differences(before[key], after[key], inner)
     elif isinstance(before, list) and isinstance(after, list) and len(before) == len(after):
-        for i, (one, other) in enumerate(zip(before, after, strict=True)):
-            yield from _json_differences(one, other, f"{place}.{i}")
+        for i, (first, second) in enumerate(zip(before, after, strict=True)):
+            yield from _json_differences(first, second, f"{place}.{i}")
     elif isinstance(before, float) and isinstance(after, float):
         if before != after:
             relative = abs(before - after) / max(abs(before), abs(after))

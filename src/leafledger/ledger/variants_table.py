@@ -100,7 +100,7 @@ class VariantsTable:
 
     def __init__(self, folder: Path, sets: Iterable[Settings]) -> None:
         self.folder = folder
-        self.sets = sorted(sets, key=lambda one: (one.name != STATED, one.name))
+        self.sets = sorted(sets, key=lambda settings: (settings.name != STATED, settings.name))
         self.book = BookView(folder)
 
     def is_current(self) -> bool:
@@ -109,11 +109,11 @@ class VariantsTable:
         The key names the tables that rows are made of. The data below them can change and leave
         these as they are, so every row is asked as well.
         """
-        there = read_record(self.folder / VARIANTS_TASK.record)
+        record = read_record(self.folder / VARIANTS_TASK.record)
         return (
-            there is not None
-            and there["key"] == self.key
-            and all(self._standing_rows(one) is not None for one in self.sets)
+            record is not None
+            and record["key"] == self.key
+            and all(self._standing_rows(settings) is not None for settings in self.sets)
         )
 
     @property
@@ -132,7 +132,7 @@ class VariantsTable:
         """
         import pandas as pd
 
-        rows = [row for one in self.sets for row in self._rows(one)]
+        rows = [row for settings in self.sets for row in self._rows(settings)]
         frame = pd.DataFrame(rows, columns=list(VARIANTS))
         for name in ("n_units", "n_units_reference"):
             frame[name] = frame[name].astype("Int64")
@@ -141,62 +141,70 @@ class VariantsTable:
         write_record(self.folder / VARIANTS_TASK.record, record)
         return record
 
-    def kept(self, one: Settings) -> bool:
+    def kept(self, settings: Settings) -> bool:
         """Tell whether the rows of a set of settings can be made, or stand in the table."""
-        there = all(self._content(one, path) is not None for path in one.files)
-        return bool(one.records) and (there or self._standing_rows(one) is not None)
+        all_kept = all(self._content(settings, path) is not None for path in settings.files)
+        return bool(settings.records) and (all_kept or self._standing_rows(settings) is not None)
 
-    def _content(self, one: Settings, path: str) -> Path | None:
-        return self.book.content_at((one.records or {}).get(_TASKS[path]), path)
+    def _content(self, settings: Settings, path: str) -> Path | None:
+        return self.book.content_at((settings.records or {}).get(_TASKS[path]), path)
 
-    def _rows(self, one: Settings) -> list[dict[str, Any]]:
-        if one.records is None:
-            return [row_without_result(one.origin, _NOT_RUN)]
-        found = {path: self._content(one, path) for path in one.files}
-        effects, summary = found.get(EFFECTS), found.get(CLASSES)
-        if effects is None or (CLASSES in found and summary is None):
-            standing = self._standing_rows(one)
+    def _rows(self, settings: Settings) -> list[dict[str, Any]]:
+        if settings.records is None:
+            return [row_without_result(settings.origin, _NOT_RUN)]
+        tables = {path: self._content(settings, path) for path in settings.files}
+        effects, summary = tables.get(EFFECTS), tables.get(CLASSES)
+        if effects is None or (CLASSES in tables and summary is None):
+            standing = self._standing_rows(settings)
             if standing is None:
-                raise LookupError(f"the tables of variant {one.name} are no longer kept")
+                raise LookupError(f"the tables of variant {settings.name} are no longer kept")
             return standing
-        return rows_of(one.origin, _table(effects), read_json(summary) if summary else None)
+        return rows_of(settings.origin, _table(effects), read_json(summary) if summary else None)
 
-    def _standing_rows(self, one: Settings) -> list[dict[str, Any]] | None:
+    def _standing_rows(self, settings: Settings) -> list[dict[str, Any]] | None:
         """Return the rows of the table in place if they were made of the very same content."""
-        there = read_record(self.folder / VARIANTS_TASK.record)
-        place = intact_table(self.folder, there) if there else None
-        if place is None:
+        record = read_record(self.folder / VARIANTS_TASK.record)
+        path = intact_table(self.folder, record) if record else None
+        if path is None:
             return None
-        table, origin = _table(place), one.origin
+        table, origin = _table(path), settings.origin
         same = table.loc[
-            (table["variant"] == one.name)
+            (table["variant"] == settings.name)
             & (table["effects_sha256"] == origin.effects)
             & (table["classes_sha256"] == origin.classes)
             & (table["inputs_sha256"] == origin.inputs)
         ]
         rows = [{str(k): v for k, v in row.items()} for row in same.to_dict("records")]
-        return [row | {"settings": one.words} for row in rows] or None
+        return [row | {"settings": settings.words} for row in rows] or None
 
     def _settings(self) -> dict[str, Any]:
-        return {"variants": {one.name: one.words for one in self.sets if one.name != STATED}}
+        return {
+            "variants": {
+                settings.name: settings.words for settings in self.sets if settings.name != STATED
+            }
+        }
 
     def _inputs(self) -> list[dict[str, Any]]:
         roles = {EFFECTS: "effects", CLASSES: "classes_summary"}
         return [
             {
-                "role": f"{roles[path]}/{one.name}",
+                "role": f"{roles[path]}/{settings.name}",
                 "path": path,
                 "sha256": entry["sha256"],
                 "bytes": entry["bytes"],
             }
-            for one in self.sets
-            for path, entry in one.files.items()
+            for settings in self.sets
+            for path, entry in settings.files.items()
         ]
 
     def _record(self) -> Record:
         code = code_of(RULE.module)
-        ran = [one for one in self.sets if one.records is not None and one.name != STATED]
-        failed = [one.name for one in self.sets if one.records is None]
+        ran = [
+            settings
+            for settings in self.sets
+            if settings.records is not None and settings.name != STATED
+        ]
+        failed = [settings.name for settings in self.sets if settings.records is None]
         return {
             "record": VERSION,
             "rule": RULE.name,

@@ -138,15 +138,15 @@ class BookView:
         """
         if name == LATEST and self.runs:
             return self.runs[-1]
-        found = [run for run in self.runs if run["run"] == name]
-        found = found or [run for run in self.runs if run["run"].startswith(name)]
-        if len(found) == 1:
-            return found[0]
+        matching = [run for run in self.runs if run["run"] == name]
+        matching = matching or [run for run in self.runs if run["run"].startswith(name)]
+        if len(matching) == 1:
+            return matching[0]
         self._refuse_damaged(name)
         ids = [run["run"] for run in self.runs]
         raise input_fault(
             file=run_events.RUNS,
-            found=f"{len(found) or 'no'} runs that begin with {quoted(name)}",
+            found=f"{len(matching) or 'no'} runs that begin with {quoted(name)}",
             expected="the id of one run, or `latest`",
             mend=f"{nearest(name, ids)} `leafledger runs` lists them.".strip(),
         )
@@ -197,8 +197,8 @@ class BookView:
 
     def records_of(self, run: Mapping[str, Any]) -> dict[str, Record]:
         """Return task -> record of all that stood when a run ended, as far as it was kept."""
-        found = {task: self.record(digest) for task, digest in run["records"].items()}
-        return {task: record for task, record in found.items() if record is not None}
+        records = {task: self.record(digest) for task, digest in run["records"].items()}
+        return {task: record for task, record in records.items() if record is not None}
 
     def decisions(self, digest: str) -> list[Decision] | None:
         """Return the decisions of a kept ``decisions.csv``, ``None`` if it was not kept whole."""

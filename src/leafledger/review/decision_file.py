@@ -256,24 +256,29 @@ def _problems(
     if not asked:
         yield _problem("scan", "no decision", "one decision or more", "Decide about a scan first.")
     yield from _word_problems("by", by, LONGEST_NAME, "the name of who decides")
-    scans = [one.scan for one in asked]
-    for one in asked:
-        if one.scan not in samples:
+    scans = [request.scan for request in asked]
+    for request in asked:
+        if request.scan not in samples:
             yield _problem(
                 "scan",
-                quoted(one.scan),
+                quoted(request.scan),
                 "a leaf scan of the study",
                 "A reference is left out by mending the scan sheet, not here.",
             )
-        if scans.count(one.scan) > 1:
-            yield _problem("scan", f"{quoted(one.scan)} twice", "once", "Decide once.")
-        if one.scan_sha256 and not is_digest(one.scan_sha256):
+        if scans.count(request.scan) > 1:
+            yield _problem("scan", f"{quoted(request.scan)} twice", "once", "Decide once.")
+        if request.scan_sha256 and not is_digest(request.scan_sha256):
             yield _problem(
-                SCAN_DIGEST, quoted(one.scan_sha256), "64 hexadecimal digits", "Reload the page."
+                SCAN_DIGEST,
+                quoted(request.scan_sha256),
+                "64 hexadecimal digits",
+                "Reload the page.",
             )
-        if one.action not in ACTIONS:
-            yield _problem("action", quoted(one.action), "exclude or keep", "Choose one of them.")
-        yield from _word_problems("reason", one.reason, LONGEST_REASON, "a reason in words")
+        if request.action not in ACTIONS:
+            yield _problem(
+                "action", quoted(request.action), "exclude or keep", "Choose one of them."
+            )
+        yield from _word_problems("reason", request.reason, LONGEST_REASON, "a reason in words")
 
 
 def _word_problems(column: str, text: str, longest: int, expected: str) -> Iterator[Problem]:

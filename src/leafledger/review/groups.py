@@ -148,12 +148,12 @@ def session_raw_spectra(study: Study, session: str) -> SessionSpectra:
 
 def raw_digests(study: Study, scans: Iterable[Scan]) -> dict[str, str]:
     """Return scan -> digest of its raw values, as the last run took them in."""
-    found: dict[str, str] = {}
+    digests: dict[str, str] = {}
     for scan in scans:
         raw = session_raw_spectra(study, scan.session)
         if scan.scan in raw.place:
-            found[scan.scan] = raw_digest(raw.values[raw.place[scan.scan]])
-    return found
+            digests[scan.scan] = raw_digest(raw.values[raw.place[scan.scan]])
+    return digests
 
 
 def check_notes(study: Study) -> dict[str, list[CheckNote]]:
@@ -363,28 +363,28 @@ def natural_key(text: str) -> list[tuple[int, int, str]]:
 
 def leaf_groups(study: Study) -> dict[tuple[str, str], list[Scan]]:
     """Return (session, unit) -> its leaf scans, sorted by session, unit, leaf and replicate."""
-    found: dict[tuple[str, str], list[Scan]] = {}
+    groups: dict[tuple[str, str], list[Scan]] = {}
     for session in study.session_ids:
-        own: dict[str, list[Scan]] = {}
+        by_unit: dict[str, list[Scan]] = {}
         for scan in study.samples(session):
-            own.setdefault(study.unit_of(scan), []).append(scan)
-        for unit in sorted(own, key=natural_key):
-            found[session, unit] = sorted(
-                own[unit],
+            by_unit.setdefault(study.unit_of(scan), []).append(scan)
+        for unit in sorted(by_unit, key=natural_key):
+            groups[session, unit] = sorted(
+                by_unit[unit],
                 key=lambda s: (natural_key(s.leaf), natural_key(s.replicate), natural_key(s.scan)),
             )
-    return found
+    return groups
 
 
 def reference_groups(study: Study) -> dict[tuple[str, str], list[Scan]]:
     """Return (session, role) -> its references in sheet order: darks, whites, then the others."""
     rank = {"dark": 0, "white": 1}
-    found: dict[tuple[str, str], list[Scan]] = {}
+    groups: dict[tuple[str, str], list[Scan]] = {}
     for session in study.session_ids:
-        own = [s for s in study.scans if s.session == session and s.role != "sample"]
-        for role in sorted({s.role for s in own}, key=lambda r: (rank.get(r, 2), r)):
-            found[session, role] = [s for s in own if s.role == role]
-    return found
+        references = [s for s in study.scans if s.session == session and s.role != "sample"]
+        for role in sorted({s.role for s in references}, key=lambda r: (rank.get(r, 2), r)):
+            groups[session, role] = [s for s in references if s.role == role]
+    return groups
 
 
 def group_summary(key: tuple[str, str], scans: Sequence[Scan], facts: ScanFacts) -> dict[str, Any]:
@@ -471,29 +471,29 @@ def _departures(scans: Sequence[Scan], raw: SessionSpectra, facts: ScanFacts) ->
     series: dict[float | None, list[str]] = {}
     for scan in scans:
         series.setdefault(scan.integration_ms, []).append(scan.scan)
-    out: dict[str, Floats] = {}
-    for own in series.values():
-        sound = [s for s in own if not facts.flagged(s)] or own
+    departures: dict[str, Floats] = {}
+    for series_scans in series.values():
+        sound = [s for s in series_scans if not facts.flagged(s)] or series_scans
         middle = np.median([raw.values[raw.place[s]] for s in sound], axis=0)
-        if len(own) >= LEAST_FOR_DEPARTURE:
-            out |= {s: raw.values[raw.place[s]] - middle for s in own}
-    return out
+        if len(series_scans) >= LEAST_FOR_DEPARTURE:
+            departures |= {s: raw.values[raw.place[s]] - middle for s in series_scans}
+    return departures
 
 
 def _about(scan: Scan, facts: ScanFacts) -> dict[str, Any]:
-    said = facts.said.get(scan.scan, ())
+    notes = facts.said.get(scan.scan, ())
     decision = facts.decisions.get(scan.scan)
-    shown = facts.blind.shown
+    masked = facts.blind.shown
     return {
         "scan": scan.scan,
         "leaf": scan.leaf,
         "replicate": scan.replicate,
         "time": scan.time or "",
         "integration_ms": scan.integration_ms,
-        "file": shown(scan.file, "file name"),
-        "item": shown(scan.item, "item"),
-        "note": shown(facts.notes.get(scan.scan, ""), "note"),
-        "said": [asdict(note) for note in said],
+        "file": masked(scan.file, "file name"),
+        "item": masked(scan.item, "item"),
+        "note": masked(facts.notes.get(scan.scan, ""), "note"),
+        "said": [asdict(note) for note in notes],
         "suggested": facts.flagged(scan.scan),
         "accepted": facts.accepted.get(scan.scan),
         "decision": asdict(decision) if decision else None,
