@@ -14,10 +14,14 @@ import numpy as np
 import pytest
 from sklearn.utils.estimator_checks import check_estimator
 
-from leafledger.classes.model import DiscriminantModel
+from leafledger.classes.model import (
+    DiscriminantModel,
+    canonical_archive,
+    load_archive,
+    types_to_trust,
+)
 from leafledger.classes.pls import fit_path, membership_of
 from leafledger.classes.preprocessing import learned_from, preprocessed
-from leafledger.classes.saved_model import canonical_archive, load_archive, types_to_trust
 
 from .conftest import leaves
 
@@ -166,7 +170,7 @@ def test_an_archive_that_asks_for_other_types_is_refused(world):
 FIT = """
 import hashlib
 import numpy as np
-from leafledger.classes.saved_model import canonical_archive
+from leafledger.classes.model import canonical_archive
 from leafledger.classes.model import DiscriminantModel
 junk = [object() for _ in range({junk})]
 rng = np.random.default_rng(0)

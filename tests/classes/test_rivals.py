@@ -8,7 +8,7 @@ import pytest
 from sklearn.datasets import load_iris
 from sklearn.neighbors import NearestCentroid
 
-from leafledger.classes import rivals_stage, stage
+from leafledger.classes import baselines, stage
 from leafledger.classes.baselines import (
     logistic_regression,
     majority_class,
@@ -59,7 +59,7 @@ def test_flat_spectra_fall_back_to_the_majority(rival):
 
 def test_same_splits_as_the_classifier(make_job):
     job = make_job(rule="rivals")
-    outcome = rivals_stage.run(job)
+    outcome = baselines.run(job)
     table = pd.read_csv(job.outputs["rivals"])
     assert tuple(table.columns) == RIVALS
     assert sorted(table["procedure"].unique()) == EVERY
@@ -73,6 +73,10 @@ def test_same_splits_as_the_classifier(make_job):
     np.testing.assert_allclose(table["accuracy"], table["n_correct"] / table["n_scans"])
     share = {m.name: m.value for m in outcome.metrics}
     assert share["accuracy_nearest_class_mean"] > 0.7
+    assert sorted(share) == [f"accuracy_{name}" for name in EVERY]
+    for name, part in table.groupby("procedure"):
+        right = part["n_correct"].sum() / part["n_scans"].sum()
+        assert share[f"accuracy_{name}"] == pytest.approx(right, rel=1e-12)
     # Three classes of equal size, spread evenly over the folds.
     assert share["accuracy_majority_class"] == pytest.approx(1 / 3)
     assert outcome.warnings[0] == (
@@ -91,7 +95,7 @@ def test_rivals_without_any_index_leave_the_regression_out(make_job):
 
         only = frame[frame["index"] == "WI"]
         write_parquet(path, pa.Table.from_pandas(only, preserve_index=False), {}, ("scan",))
-    outcome = rivals_stage.run(job)
+    outcome = baselines.run(job)
     assert outcome.warnings[-1:] == ["no logistic regression: no index has a value for every scan"]
     assert "index_logistic_regression" not in set(pd.read_csv(job.outputs["rivals"])["procedure"])
 
@@ -105,7 +109,7 @@ def test_a_rival_that_cannot_be_trained_is_left_out_and_named(make_job):
         rule="rivals", units=units, classes={"sessions": ["day4"], "n_permutations": 0},
         excluded=lambda scan: scan.endswith("-2"),
     )  # fmt: skip
-    outcome = rivals_stage.run(job)
+    outcome = baselines.run(job)
     assert "no principal component discriminant: 2 scans train 2 classes" in outcome.warnings
     said = set(pd.read_csv(job.outputs["rivals"])["procedure"])
     assert "principal_component_discriminant" not in said and "random_forest" in said

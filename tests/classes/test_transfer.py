@@ -8,9 +8,14 @@ import numpy as np
 import pytest
 
 from leafledger.classes import stage
-from leafledger.classes.identify import identify, identify_transferred
-from leafledger.classes.saved_model import load_saved_model
-from leafledger.classes.transfer import DIRECT, PIECEWISE, learn_transfer
+from leafledger.classes.identify import (
+    DIRECT,
+    PIECEWISE,
+    identify,
+    identify_transferred,
+    learn_transfer,
+)
+from leafledger.classes.model import load_saved_model
 from leafledger.errors import InputFault
 from leafledger.runner.identify import NewScans, identify_scans
 from leafledger.study.definition import Form

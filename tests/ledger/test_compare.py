@@ -19,9 +19,9 @@ from leafledger.ledger.compare import (
     run_history,
 )
 from leafledger.records import events
-from leafledger.study.layout import tasks
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
+from leafledger.study.tasks import tasks
 
 from .conftest import enact
 
@@ -60,7 +60,7 @@ def test_a_setting_causes_only_what_is_below_it(
     found = compare(study.folder, "r1", "r2")
     told = {d.name: (d.before, d.after, d.tasks) for d in found.differences}
     assert told["effects.alpha"] == ("0.05", "0.01", ["effects"])
-    assert told["classes.seed"] == ("11", "12", ["classes", "rivals"])
+    assert told["classes.seed"] == ("11", "12", ["classes", "rivals", "negative_controls"])
     assert set(told["quality.checks.reference_drift"][2]) == {"quality.day0", "quality.day12"}
     assert found.results.tasks == ["effects", "report"]
     assert names(found, "effects") == ["effects.alpha"]

@@ -22,11 +22,11 @@ from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.runner.plan_history import said_of_plan
 from leafledger.runner.plans import record_plan
-from leafledger.study.layout import Task
 from leafledger.study.plan_history import judged
 from leafledger.study.reading import read_study
 from leafledger.study.settings import plan_of_study
 from leafledger.study.study import Study
+from leafledger.study.tasks import Task
 
 from .conftest import write_event
 

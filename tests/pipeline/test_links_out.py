@@ -22,15 +22,15 @@ from leafledger.records.digests import FileDigests
 from leafledger.records.record import read_record
 from leafledger.records.store import ContentStore
 from leafledger.review.decision_file import DecisionRequest, remove_rows, save
+from leafledger.runner.execute import restore_kept
 from leafledger.runner.leftovers import remove_orphans, sweep_temporaries
 from leafledger.runner.lock import study_lock
-from leafledger.runner.restore import restore_kept
 from leafledger.runner.run import run_study
 from leafledger.runner.shipped import snakefile
-from leafledger.study.layout import Task
 from leafledger.study.links import link_problems, remove_file, remove_folder
 from leafledger.study.reading import read_study
 from leafledger.study.tables import whole_file
+from leafledger.study.tasks import Task
 
 REPORT = Task("report")
 HEADING = "scan,action,reason,by,when\n"

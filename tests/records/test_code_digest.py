@@ -68,14 +68,14 @@ def test_comments_docstrings_and_blank_lines_do_not_count(package: Path) -> None
         assert head == ""
         return f"# a comment\n\n{quotes}Other words. {rest}\n# the end\n"
 
-    assert changed_by(package, "indices/formula.py", comment) == [False, False, False]
+    assert changed_by(package, "spectra/formula.py", comment) == [False, False, False]
 
 
 def test_a_statement_counts_for_the_stages_that_import_it(package: Path) -> None:
     def add(text: str) -> str:
         return text + "\nTHE_LIMIT = 4\n"
 
-    assert changed_by(package, "indices/formula.py", add) == [True, False, False]
+    assert changed_by(package, "spectra/formula.py", add) == [True, False, False]
     assert changed_by(package, "errors.py", add) == [True, True, True]
 
 
@@ -88,7 +88,7 @@ def test_an_import_inside_a_function_belongs_to_the_stage(package: Path) -> None
     def import_it(text: str) -> str:
         return text + (
             "\n\ndef late() -> None:\n    try:\n        pass\n    finally:\n"
-            "        from leafledger.indices import formula  # noqa: F401\n"
+            "        from leafledger.spectra import formula  # noqa: F401\n"
         )
 
     assert changed_by(package, "intake/stage.py", import_it) == [False, True, False]
@@ -96,7 +96,7 @@ def test_an_import_inside_a_function_belongs_to_the_stage(package: Path) -> None
     text = place.read_text(encoding="utf-8")
     place.write_text(import_it(text), encoding="utf-8")
     try:
-        assert changed_by(package, "indices/formula.py", add) == [True, True, False]
+        assert changed_by(package, "spectra/formula.py", add) == [True, True, False]
     finally:
         place.write_text(text, encoding="utf-8")
 

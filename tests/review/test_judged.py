@@ -13,10 +13,11 @@ from leafledger.records.job import Outcome
 from leafledger.review.decision_file import DecisionRequest
 from leafledger.review.review_session import ReviewSession
 from leafledger.runner.check import check_raw_files, checked_study
-from leafledger.runner.jobs import job_of
 from leafledger.runner.judged import digests_read, digests_taken_in
-from leafledger.study.layout import BY_NAME, Task
+from leafledger.runner.step import job_of
+from leafledger.study.rules import BY_NAME
 from leafledger.study.scan_sheet import Decision, change_told, judged_otherwise
+from leafledger.study.tasks import Task
 
 DIGEST = "ab" * 32
 

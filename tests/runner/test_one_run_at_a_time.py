@@ -83,7 +83,7 @@ def test_a_classifier_no_longer_asked_for_is_not_shown_as_current(ran_study: Pat
     record.write_text(json.dumps(told), encoding="utf-8")
     assert any(text.startswith("classes") for text in warnings(ran_study))
     (note,) = remove_orphans(read_study(ran_study))
-    assert note.endswith("classes, rivals")
+    assert note.endswith("classes, negative_controls, rivals")
     assert "classes" not in [f["id"] for f in findings(ran_study)]
     assert not any(text.startswith("classes") for text in warnings(ran_study))
     assert not (ran_study / "results" / "classes").exists()

@@ -1,9 +1,13 @@
-"""The accepted spectra of the wanted sessions with the label of their unit."""
+"""Which accepted spectra take part, and what is the label of each?
+
+The label is that of the unit, or that of the scan where the target is a column of the scan sheet:
+such labels may change from session to session, as the stage of a disease does.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,6 +21,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _STUDY = "study.yaml"
+BY_UNIT, BY_SESSION, BY_SCAN = "unit", "session", "scan"
+"""What a label belongs to: one for each unit, for each unit and session, or for each scan."""
+Codes = NDArray[np.int_]
 
 
 @dataclass(frozen=True)
@@ -40,7 +47,8 @@ class Labelled:
     unit_of
         Unit number of every scan.
     unit_codes
-        Class number of every unit.
+        Class number of every unit; where labels change, the number of its label sequence
+        (``labels_by`` is ``session``) or of the set of its classes (``scan``).
     blocks
         Block labels, sorted; empty without blocks.
     unit_blocks
@@ -51,6 +59,12 @@ class Labelled:
         Place of every scan's session among them, from 0.
     set_aside
         A sentence for every class that was left out because it has one unit.
+    labels_by
+        ``unit``: all scans of a unit have one label; ``session``: all scans of a unit in a session
+        have one label, and some unit changes it; ``scan``: labels differ within a session too.
+    sequences
+        Class number by label sequence and session, -1 where the units of that sequence have no
+        scan, shape ``(n_sequences, n_sessions)``; empty unless ``labels_by`` is ``session``.
     """
 
     spectra: NDArray[np.float64]
@@ -66,10 +80,57 @@ class Labelled:
     sessions: tuple[str, ...]
     day: NDArray[np.int_]
     set_aside: tuple[str, ...] = ()
+    labels_by: str = BY_UNIT
+    sequences: NDArray[np.int_] = field(default_factory=lambda: np.empty((0, 0), dtype=np.int_))
 
     def units_per_class(self) -> NDArray[np.int_]:
-        """Return the number of units of every class."""
-        return np.bincount(self.unit_codes, minlength=len(self.classes))
+        """Return the number of units of every class; a unit whose label changes counts in each."""
+        return np.bincount(self.labelled_units()[1], minlength=len(self.classes))
+
+    def labelled_units(self) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+        """Return the labelled unit (a unit under one label) of every scan, and the class of each.
+
+        Labelled units are numbered by unit, then class. They are the units themselves where labels
+        do not change.
+        """
+        pairs = self.unit_of * len(self.classes) + self.codes
+        there, place = np.unique(pairs, return_inverse=True)
+        return place.astype(np.int_), (there % len(self.classes)).astype(np.int_)
+
+    def scan_codes(self, unit_codes: NDArray[np.int_]) -> NDArray[np.int_]:
+        """Return the class of every scan if the units had other labels or label sequences.
+
+        Parameters
+        ----------
+        unit_codes
+            Numbers as in the attribute of that name, shape ``(..., n_units)``.
+
+        Returns
+        -------
+        numpy.ndarray
+            Shape ``(..., n_scans)``.
+
+        Raises
+        ------
+        ValueError
+            If labels differ within a session, or a sequence has no label for a session in which
+            the unit was measured.
+        """
+        if self.labels_by == BY_SCAN:
+            raise ValueError("labels differ between scans of a unit in one session")
+        spread = unit_codes[..., self.unit_of]
+        if self.labels_by == BY_UNIT:
+            return spread
+        codes = self.sequences[spread, self.day]
+        if (codes < 0).any():
+            raise ValueError("a label sequence of a unit that was not measured in this session")
+        return codes
+
+    def measured(self) -> NDArray[np.int_]:
+        """Return the number of the set of sessions in which each unit has scans, ``(n_units,)``."""
+        there = np.zeros((len(self.units), len(self.sessions)), dtype=bool)
+        there[self.unit_of, self.day] = True
+        return np.unique(there, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int_)
 
     def scans_per_class(self) -> NDArray[np.int_]:
         """Return the number of scans of every class."""
@@ -82,7 +143,7 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
     Parameters
     ----------
     job
-        Of the rule ``classes`` or ``rivals``.
+        Of the rule ``classes``, ``rivals`` or ``negative_controls``.
     asked
         Sessions, as in ``classes.sessions``; those of the settings if left out.
 
@@ -102,43 +163,114 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
     units: Mapping[str, Mapping[str, str]] = job.settings["units"]
     found = _accepted(job, settings["sessions"] if asked is None else asked)
     rows, spectra = found.rows[["scan", "session", "unit"]], found.reflectance
-    ids = tuple(sorted({str(unit) for unit in rows["unit"]}))
     target = str(settings["target"])
-    _refuse_unlabelled(ids, units, target)
-    label = {unit: units[unit][target] for unit in ids}
-    alone = {name: own[0] for name, own in _members(label).items() if len(own) == 1}
-    _refuse_few(label, alone, target, design["unit"])
+    labels = _labels(job, rows, target)
+    members = _members(labels, rows["unit"])
+    alone = {name: own[0] for name, own in members.items() if len(own) == 1}
+    _refuse_few(list(members), alone, target, design["unit"])
     if alone:
-        kept = ~rows["unit"].isin(list(alone.values())).to_numpy()
-        rows, spectra = rows[kept].reset_index(drop=True), spectra[kept]
-    there, unit_of = np.unique(np.asarray(rows["unit"], dtype=str), return_inverse=True)
-    ids = tuple(str(unit) for unit in there)
-    classes, unit_codes = _coded([label[unit] for unit in ids])
+        kept = ~np.isin(labels, list(alone))
+        rows, spectra, labels = rows[kept].reset_index(drop=True), spectra[kept], labels[kept]
+    ids, unit_of = _coded(rows["unit"])
+    classes, codes = _coded(labels)
     blocks: tuple[str, ...] = ()
     unit_blocks = np.zeros(len(ids), dtype=np.int_)
     if design["block"]:
         blocks, unit_blocks = _coded([units[unit].get(design["block"], "") for unit in ids])
     sessions = tuple(dict.fromkeys(str(s) for s in rows["session"]))
+    day = np.array([sessions.index(s) for s in rows["session"]], dtype=np.int_)
+    labels_by, unit_codes, sequences = label_sequences(codes, unit_of, day)
     return Labelled(
         spectra=spectra,
         wavelength_nm=found.wavelength_nm,
         rows=rows,
         classes=classes,
-        codes=unit_codes[unit_of],
+        codes=codes,
         units=ids,
         unit_of=unit_of,
         unit_codes=unit_codes,
         blocks=blocks,
         unit_blocks=unit_blocks,
         sessions=sessions,
-        day=np.array([sessions.index(s) for s in rows["session"]], dtype=np.int_),
+        day=day,
         set_aside=tuple(_alone(name, unit, design["unit"]) for name, unit in alone.items()),
+        labels_by=labels_by,
+        sequences=sequences,
     )
 
 
-def _members(label: Mapping[str, str]) -> dict[str, list[str]]:
+def label_sequences(codes: Codes, unit_of: Codes, day: Codes) -> tuple[str, Codes, Codes]:
+    """Return what the labels belong to, the number of every unit's labels, and the sequences.
+
+    Parameters
+    ----------
+    codes, unit_of, day
+        Class, unit and session of every scan, each counted from 0.
+
+    Returns
+    -------
+    tuple
+        ``labels_by``, ``unit_codes`` and ``sequences`` of :class:`Labelled`.
+
+    Examples
+    --------
+    >>> unit_of, day = np.array([0, 0, 1, 1, 2, 2]), np.array([0, 1, 0, 1, 0, 1])
+    >>> by, numbers, table = label_sequences(np.array([0, 0, 0, 1, 0, 1]), unit_of, day)
+    >>> by, numbers.tolist(), table.tolist()
+    ('session', [0, 1, 1], [[0, 0], [0, 1]])
+    """
+    n_units, empty = int(unit_of.max()) + 1, np.empty((0, 0), dtype=np.int_)
+    first = np.zeros(n_units, dtype=np.int_)
+    first[unit_of] = codes
+    if np.array_equal(first[unit_of], codes):
+        return BY_UNIT, first, empty
+    by_day = np.full((n_units, int(day.max()) + 1), -1, dtype=np.int_)
+    by_day[unit_of, day] = codes
+    if np.array_equal(by_day[unit_of, day], codes):
+        table, numbers = np.unique(by_day, axis=0, return_inverse=True)
+        return BY_SESSION, numbers.reshape(-1).astype(np.int_), table
+    shown = np.zeros((n_units, int(codes.max()) + 1), dtype=bool)
+    shown[unit_of, codes] = True
+    numbers = np.unique(shown, axis=0, return_inverse=True)[1]
+    return BY_SCAN, numbers.reshape(-1).astype(np.int_), empty
+
+
+def _labels(job: Job, rows: pd.DataFrame, target: str) -> NDArray[np.str_]:
+    """Return the label of every accepted scan: its own where the scan sheet holds the target.
+
+    Raises
+    ------
+    InputFault
+        If one has none.
+    """
+    own: Mapping[str, str] | None = job.settings.get("labels")
+    units: Mapping[str, Mapping[str, str]] = job.settings["units"]
+    if own is not None:
+        file, said, things = "the scan sheet", own, rows["scan"]
+    else:
+        said = {unit: row.get(target, "") for unit, row in units.items()}
+        file, things = "units.csv", rows["unit"]
+    names = [str(name) for name in things]
+    problems = [
+        Problem(
+            file=file,
+            column=target,
+            found=f"no label for {name}",
+            expected="a label for everything that has an accepted scan",
+            mend="Fill it in, or exclude its scans in decisions.csv.",
+        )
+        for name in sorted({*names})
+        if not said.get(name, "")
+    ]
+    if problems:
+        raise InputFault(problems)
+    return np.array([said[name] for name in names], dtype=str)
+
+
+def _members(labels: Iterable[str], units: Iterable[str]) -> dict[str, list[str]]:
+    """Return class -> its units, both sorted."""
     out: dict[str, list[str]] = {}
-    for unit, name in sorted(label.items(), key=lambda pair: (pair[1], pair[0])):
+    for name, unit in sorted({(str(a), str(b)) for a, b in zip(labels, units, strict=True)}):
         out.setdefault(name, []).append(unit)
     return out
 
@@ -210,33 +342,14 @@ def wanted_sessions(
     return kept
 
 
-def _coded(labels: Sequence[str]) -> tuple[tuple[str, ...], NDArray[np.int_]]:
-    there, codes = np.unique(np.asarray(labels, dtype=str), return_inverse=True)
+def _coded(labels: Iterable[str]) -> tuple[tuple[str, ...], NDArray[np.int_]]:
+    there, codes = np.unique(np.array(list(labels), dtype=str), return_inverse=True)
     return tuple(str(label) for label in there), codes.astype(np.int_)
 
 
-def _refuse_unlabelled(
-    ids: Sequence[str], units: Mapping[str, Mapping[str, str]], target: str
-) -> None:
-    problems = [
-        Problem(
-            file="units.csv",
-            column=target,
-            found=f"no label for {unit}",
-            expected="a label for everything that has an accepted scan",
-            mend="Fill it in, or exclude its scans in decisions.csv.",
-        )
-        for unit in ids
-        if not units.get(unit, {}).get(target, "")
-    ]
-    if problems:
-        raise InputFault(problems)
-
-
 def _refuse_few(
-    label: Mapping[str, str], alone: Mapping[str, str], target: str, unit: str | None
+    classes: Sequence[str], alone: Mapping[str, str], target: str, unit: str | None
 ) -> None:
-    classes = sorted(set(label.values()))
     if len(classes) < 2:
         raise InputFault(
             Problem(

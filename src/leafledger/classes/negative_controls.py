@@ -1,4 +1,4 @@
-"""Is it the day or the treatment? The same procedure, asked for something else.
+"""Is it the day or the treatment? Rule ``negative_controls``: the procedure asked for others.
 
 If spectra tell the session or the block as readily as the treatment, the classifier may have
 learned the day or the bench. The splits stay those of the classifier.
@@ -14,21 +14,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.fold_fit import procedure_of
-from leafledger.classes.labelled import Labelled, labelled_spectra
+from leafledger.classes.fold_assignment import Plan, planned
+from leafledger.classes.fold_fit import nested_predictors, procedure_of
+from leafledger.classes.labelled import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.permutation import arrangements, nested_accuracy, share_reaching
-from leafledger.classes.predictors import nested_predictors
-from leafledger.classes.splits import Plan, Scheme, members_of, planned
+from leafledger.classes.preprocessing import steps_of
+from leafledger.classes.splits import Scheme, members_of
 from leafledger.errors import InputFault, first_words
-from leafledger.records.job import Job
+from leafledger.records.job import Job, Outcome
 from leafledger.resampling.permutation import generator
 from leafledger.study.columns import QUESTIONS
+from leafledger.study.tables import write_csv
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-def never_together(
+def confounded_classes(
     codes: NDArray[np.int_], conditions: NDArray[np.int_], classes: tuple[str, ...]
 ) -> list[tuple[str, str]]:
     """Return the pairs of classes that share no condition (session, block).
@@ -70,7 +72,7 @@ def confounding_warnings(data: Labelled, target: str, block: str | None) -> list
         conditions.append(("block", "place", data.unit_blocks[data.unit_of]))
     found = []
     for word, thing, numbers in conditions:
-        pairs = never_together(data.codes, numbers, data.classes)
+        pairs = confounded_classes(data.codes, numbers, data.classes)
         if pairs:
             told = first_words([f"{a} and {b}" for a, b in pairs], 5)
             found.append(
@@ -83,8 +85,37 @@ def confounding_warnings(data: Labelled, target: str, block: str | None) -> list
 
 Codes = NDArray[np.int_]
 BEFORE = "treatment_before"
+ALPHA = 0.05
+"""Level at which the session is said to be told apart."""
 MOST_DRAWS = 99
 """Labellings drawn at most: enough to see whether chance explains it."""
+
+
+def run(job: Job) -> Outcome:
+    """Ask the procedure for session, block and the treatment before it was given."""
+    settings = job.settings["classes"]
+    data = labelled_spectra(job)
+    plan = planned(data, job.settings)
+    steps = steps_of(settings["preprocessing"], data.wavelength_nm)
+    questions = negative_control_table(job, data, plan, steps)
+    write_csv(job.outputs["questions"], questions, QUESTIONS)
+    return Outcome(
+        warnings=_session_found(questions),
+        seeds={"classes": int(settings["seed"])},
+    )
+
+
+def _session_found(questions: pd.DataFrame) -> list[str]:
+    """Say if the sessions are told apart better than by always naming the largest."""
+    found = questions[(questions["asked"] == "session") & (questions["p"] <= ALPHA)]
+    return [
+        f"the spectra tell the session: {100 * row['accuracy']:.0f} % of the scans are put "
+        f"in the right one of {row['n_classes']} (always naming the largest: "
+        f"{100 * row['majority_accuracy']:.0f} %, p = {row['p']:.2g}); compare groups "
+        "within a session, or split by session"
+        for row in found.to_dict("records")
+        if row["accuracy"] > row["majority_accuracy"]
+    ]
 
 
 @dataclass(frozen=True)
@@ -109,13 +140,15 @@ class Asked:
     within: str
 
 
-def question_table(job: Job, data: Labelled, plan: Plan, steps: Sequence[str]) -> pd.DataFrame:
+def negative_control_table(
+    job: Job, data: Labelled, plan: Plan, steps: Sequence[str]
+) -> pd.DataFrame:
     """Return how well the same procedure names the target, the session and the block.
 
     Parameters
     ----------
     job
-        Of the rule ``rivals``.
+        Of the rule ``negative_controls``.
     data, plan
         Labels and splits of the classifier; the first repeat is used.
     steps
@@ -169,7 +202,7 @@ def control_row(job: Job, data: Labelled, steps: Sequence[str]) -> tuple[object,
     Parameters
     ----------
     job
-        Of the rule ``rivals``.
+        Of the rule ``negative_controls``.
     data
         What the classifier was trained on.
     steps
@@ -250,7 +283,7 @@ def _inseparable(data: Labelled, target: str, asked: Asked) -> str:
     """Say which classes of the target share no session or block, so that the two are one label."""
     if asked.name not in ("session", "block"):
         return ""
-    pairs = never_together(data.codes, asked.codes, data.classes)
+    pairs = confounded_classes(data.codes, asked.codes, data.classes)
     if not pairs:
         return ""
     told = first_words([f"{a} and {b}" for a, b in pairs], 5)
@@ -276,7 +309,7 @@ def _caveat(scheme: Scheme, asked: Asked) -> str:
 def _labellings(data: Labelled, plan: Plan, asked: Asked, n_draws: int, seed: int) -> Codes:
     """Return labellings of the scans, the observed one first, shape ``(1 + n, n_scans)``."""
     rng = generator(seed, "question", asked.name)
-    if n_draws == 0:
+    if n_draws == 0 or (asked.name not in ("session", "block") and data.labels_by == BY_SCAN):
         return data.codes[None, :]
     labels, cells = data.unit_codes, plan.cells
     if asked.name in ("session", "block"):
@@ -285,7 +318,8 @@ def _labellings(data: Labelled, plan: Plan, asked: Asked, n_draws: int, seed: in
             return _days_exchanged(data, n_draws, rng)
         labels = data.unit_blocks if asked.name == "block" or days is None else days
         cells = plan.cells // (len(data.blocks) + 1)
-    return arrangements(labels, cells, n_draws, rng)[0][:, data.unit_of]
+        return arrangements(labels, cells, n_draws, rng)[0][:, data.unit_of]
+    return data.scan_codes(arrangements(labels, cells, n_draws, rng)[0])
 
 
 def _days_of_units(data: Labelled) -> Codes | None:

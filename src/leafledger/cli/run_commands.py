@@ -23,7 +23,7 @@ from leafledger.errors import input_fault
 from leafledger.runner.plans import marked, said_of_results
 from leafledger.runner.run import RunResult
 from leafledger.runner.shipped import demo_study
-from leafledger.study.layout import PLAN_HISTORY
+from leafledger.study.rules import PLAN_HISTORY
 from leafledger.study.tables import read_json
 
 # The closing summary of a run: what was found, what to heed, where it lies

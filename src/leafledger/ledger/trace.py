@@ -21,10 +21,11 @@ from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record
 from leafledger.study.columns import STATED
 from leafledger.study.defaults import Setting, settings_told
-from leafledger.study.layout import BY_NAME, VARIANTS, Task, outputs
+from leafledger.study.rules import BY_NAME, VARIANTS
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision
 from leafledger.study.sheets import UNITS
+from leafledger.study.tasks import Task, outputs
 
 if TYPE_CHECKING:
     import pandas as pd

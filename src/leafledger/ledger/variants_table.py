@@ -21,11 +21,11 @@ from leafledger.records.package import version
 from leafledger.records.record import VERSION, Record, key_of, read_record, write_record
 from leafledger.study.columns import FLAGS, STATED, TEXT, VARIANTS
 from leafledger.study.definition_file import differences_in_words
-from leafledger.study.layout import VARIANTS as RULE
-from leafledger.study.layout import VARIANTS_TASK
 from leafledger.study.links import remove_file
+from leafledger.study.rules import VARIANTS as RULE
 from leafledger.study.study import VARIANTS_TABLE, Study
 from leafledger.study.tables import read_csv, read_json, write_bytes, write_csv
+from leafledger.study.tasks import VARIANTS_TASK
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -253,31 +253,67 @@ def remove_table(folder: Path) -> None:
     remove_file(folder / VARIANTS_TASK.record)
 
 
-def restore_table(study: Study) -> list[str]:
-    """Put the table back as it was recorded if it was changed or lost; return notes to the user.
+@dataclass(frozen=True)
+class TableAtStart:
+    """What a run makes of a table that is not as it was recorded, before it judges anything.
 
-    No step makes it, so that none would make it again. One that nobody recorded is taken away. A
-    table of variants that the study no longer names stays as long as it is whole: it says under
-    which settings its rows stand.
+    Attributes
+    ----------
+    sha256
+        Digest of the table that is put back; ``None`` if the table is taken away.
+    run
+        The run in which it stood.
     """
-    folder, named = study.folder, study.definition.variants
+
+    sha256: str | None
+    run: Run | None = None
+
+
+def table_at_start(study: Study) -> TableAtStart | None:
+    """Return what a run would make of the table first, ``None`` if it leaves it as it is.
+
+    No step makes it, so that none would make it again: it is put back as it was recorded if it was
+    changed or lost. One that nobody recorded is taken away. A table of variants that the study no
+    longer names stays as long as it is whole: it says under which settings its rows stand.
+    """
+    folder = study.folder
     present = (folder / VARIANTS_TABLE).exists() or (folder / VARIANTS_TASK.record).exists()
-    if study.variant is not None or not (present or named):
-        return []
+    if study.variant is not None or not (present or study.definition.variants):
+        return None
     book = BookView(folder)
     run = _newest_run_with_table(book.runs)
-    if run is None and not present:
-        return []
-    if _stands(book, run):
-        no_longer = f"{VARIANTS_TABLE} tells of variants that study.yaml no longer names; "
-        return [] if named else [f"{no_longer}`leafledger run --variants` takes it away"]
-    record = book.history(run["records"][VARIANTS_TASK.name]) if run else None
-    table = book.history(run.get("tables", {}).get(VARIANTS_TABLE, "")) if run else None
-    if record is not None and table is not None:
-        write_bytes(folder / VARIANTS_TABLE, table)
-        write_bytes(folder / VARIANTS_TASK.record, record)
-        return [f"{VARIANTS_TABLE} was changed or lost and has been put back as it was recorded"]
-    remove_table(folder)
+    if (run is None and not present) or _stands(book, run):
+        return None
+    if run is not None and all(_kept_copies(book, run)):
+        return TableAtStart(run["tables"][VARIANTS_TABLE], run)
+    return TableAtStart(None)
+
+
+def _kept_copies(book: BookView, run: Run) -> tuple[bytes | None, bytes | None]:
+    """Return table and record as they stood in a run, as far as their copies are kept whole."""
+    table = book.history(run.get("tables", {}).get(VARIANTS_TABLE, ""))
+    return table, book.history(run["records"][VARIANTS_TASK.name])
+
+
+def restore_table(study: Study) -> list[str]:
+    """Put the table back as it was recorded, or take it away; return notes to the user."""
+    at_start = table_at_start(study)
+    if at_start is None:
+        if study.definition.variants or not study.has_variants_table:
+            return []
+        return [
+            f"{VARIANTS_TABLE} tells of variants that study.yaml no longer names; "
+            "`leafledger run --variants` takes it away"
+        ]
+    if at_start.run is not None:
+        table, record = _kept_copies(BookView(study.folder), at_start.run)
+        if table is not None and record is not None:
+            write_bytes(study.folder / VARIANTS_TABLE, table)
+            write_bytes(study.folder / VARIANTS_TASK.record, record)
+            return [
+                f"{VARIANTS_TABLE} was changed or lost and has been put back as it was recorded"
+            ]
+    remove_table(study.folder)
     return [
         f"{VARIANTS_TABLE} is not as it was recorded and was taken away; "
         "`leafledger run --variants` makes it again"

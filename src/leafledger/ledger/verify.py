@@ -41,7 +41,7 @@ from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.record import Record, key_in, read_record
 from leafledger.records.store import FOLDER
-from leafledger.study.layout import RECORDS, RESULTS
+from leafledger.study.rules import RECORDS, RESULTS
 
 Hash = Callable[[str], str | None]
 """Path in the study -> digest of the file as it is now, ``None`` if there is none."""

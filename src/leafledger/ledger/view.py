@@ -18,13 +18,14 @@ from leafledger.records import events as run_events
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.records.record import Record, has_the_form
 from leafledger.records.store import ContentStore
-from leafledger.study.layout import BY_NAME, FROM_THE_BOOK
 from leafledger.study.reading import read_study
+from leafledger.study.rules import BY_NAME, OF_CLASSES
 from leafledger.study.scan_sheet import COLUMNS, Decision, decisions_of
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import read_sheet
 from leafledger.study.tables import canonical_json
+from leafledger.study.tasks import FROM_THE_BOOK
 
 # What holds of the book
 # ----------------------------------------------------------------------
@@ -312,7 +313,7 @@ def changed_settings(
             continue  # it says itself to which settings it belongs
         if session is not None and session not in study.session_ids:
             return f"session {session} is gone"
-        if rule in {"classes", "rivals"} and study.definition.classes is None:
+        if rule in OF_CLASSES and study.definition.classes is None:
             return "no classifier is asked for any more"
         now = settings_of(study, rule, session)
         if canonical_json(now) != canonical_json(record["settings"]):

@@ -25,18 +25,19 @@ from leafledger.runner.check import checked_study
 from leafledger.runner.plan import plan
 from leafledger.runner.run import RunResult, run_study
 from leafledger.study.columns import FLAGS, TEXT
-from leafledger.study.layout import Task, outputs
 from leafledger.study.links import refuse_links
 from leafledger.study.reading import read_study
+from leafledger.study.rules import rests_on
 from leafledger.study.scan_sheet import DECISIONS_FILE, Scan, standing
 from leafledger.study.study import Study
 from leafledger.study.tables import read_csv
+from leafledger.study.tasks import Task, outputs
 
 # The rerun that a save calls for
 # ----------------------------------------------------------------------
 
 _SHOWN = frozenset({"intake", "reflectance", "quality"})
-_BEFORE_EFFECTS = _SHOWN | {"acceptance", "indices", "validation", "unit_means", "effects"}
+_BEFORE_EFFECTS = rests_on("effects") | {"effects"}
 
 
 def outdated_tasks(folder: Path) -> list[dict[str, Any]]:

@@ -13,13 +13,13 @@ from leafledger.runner.early_checks import (
     panel_problems,
     swapped_references,
 )
-from leafledger.runner.jobs import job_of
 from leafledger.runner.judged import (
     digests_read,
     digests_taken_in,
     sessions_judged,
     told_of_changes,
 )
+from leafledger.runner.step import job_of
 from leafledger.study.definition import Definition
 from leafledger.study.definition_file import (
     definition_of,
@@ -28,11 +28,11 @@ from leafledger.study.definition_file import (
     with_rows,
     without_consequences,
 )
-from leafledger.study.layout import Task
 from leafledger.study.links import link_problems
 from leafledger.study.reading import ExaminedStudy, examine_study, read_design, under_variant
 from leafledger.study.study import Study
 from leafledger.study.table_sheet import without_pattern
+from leafledger.study.tasks import Task
 from leafledger.study.yaml_text import YamlText
 
 if TYPE_CHECKING:

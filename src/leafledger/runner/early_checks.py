@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING
 
 from leafledger.errors import InputFault, Problem
 from leafledger.study.definition_file import FILE as STUDY_FILE
-from leafledger.study.layout import LOGS, RECORDS, RESULTS, outputs, tasks
+from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.scan_sheet import Scan
 from leafledger.study.study import Study
+from leafledger.study.tasks import outputs, tasks
 
 if TYPE_CHECKING:
     import numpy as np
@@ -153,8 +154,8 @@ def swapped_references(
         Problem(
             file=STUDY_FILE if by_pattern else study.definition.intake.sheet,
             column="intake.pattern" if by_pattern else "role",
-            found=f"whites below darks in session {session}: the brightest white at {white:.6g} "
-            f"counts, the faintest dark at {dark:.6g}",
+            found=f"whites below darks in session {session}: swapped? The brightest "
+            f"white at {white:.6g} counts, the faintest dark at {dark:.6g}",
             expected="whites far above darks",
             mend="White and dark are swapped: exchange the two roles.",
         )

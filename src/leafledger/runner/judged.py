@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from leafledger.runner.jobs import job_of
-from leafledger.study.layout import Task, outputs
+from leafledger.runner.step import job_of
 from leafledger.study.scan_sheet import change_told, judged_otherwise, standing
 from leafledger.study.study import Study
+from leafledger.study.tasks import Task, outputs
 
 if TYPE_CHECKING:
     from leafledger.intake.stage import SessionScans

@@ -7,14 +7,15 @@ from pathlib import Path
 from leafledger.ledger.view import BookView
 from leafledger.records.record import read_record
 from leafledger.records.store import ContentStore
-from leafledger.study.layout import FROM_THE_BOOK, LOGS, RECORDS, RESULTS, outputs, tasks
 from leafledger.study.links import not_through_a_link, remove_file, remove_folder
+from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.study import Study
+from leafledger.study.tasks import FROM_THE_BOOK, outputs, tasks
 
 
 def sweep_temporaries(folder: Path) -> None:
     """Remove what an interrupted run left half-written."""
-    for place in (RESULTS, RECORDS, "ledger", LOGS, ".snakemake/metadata", ".snakemake/incomplete"):
+    for place in (RESULTS, RECORDS, "ledger", LOGS):
         for path in (folder / place).rglob(".*.tmp"):
             if path.is_dir():
                 remove_folder(path)

@@ -11,13 +11,14 @@ from typing import Any
 from leafledger.errors import InputFault, Problem
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.runner.ended import problems_file
 from leafledger.runner.plan import plan
+from leafledger.runner.step import problems_file
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.study.definition_file import of_variant, read_definition, with_rows
-from leafledger.study.layout import LOGS, Task
+from leafledger.study.rules import LOGS
 from leafledger.study.study import Study
 from leafledger.study.tables import read_json
+from leafledger.study.tasks import Task
 
 _NEXT_TO_NOTHING = 1_000_000
 _NO_SPACE = tuple(os.strerror(number) for number in (errno.ENOSPC, errno.EDQUOT))

@@ -22,14 +22,14 @@ from leafledger.runner.check import checked_study, sheet_warnings
 from leafledger.runner.leftovers import remove_orphans, sweep_temporaries, trim_store
 from leafledger.runner.lock import study_lock
 from leafledger.runner.outcome import SNAKEMAKE_LOG, problems_of, why_failed
-from leafledger.runner.plan import plan
-from leafledger.runner.plan_history import REBUILT_VARIABLE, makes_history
-from leafledger.runner.restore import NO_STORE_VARIABLE
-from leafledger.runner.step import PARENT_VARIABLE, VARIANT_VARIABLE
+from leafledger.runner.plan import plan, would_run
+from leafledger.runner.plan_history import REBUILT_VARIABLE
+from leafledger.runner.step import NO_STORE_VARIABLE, PARENT_VARIABLE, VARIANT_VARIABLE
 from leafledger.runner.variants import TABLE_VARIABLE, table_is_current
-from leafledger.study.layout import LOGS, PLAN_HISTORY_TASK, VARIANTS_TASK
 from leafledger.study.links import link_problems, not_through_a_link
+from leafledger.study.rules import LOGS
 from leafledger.study.study import Study
+from leafledger.study.tasks import PLAN_HISTORY_TASK, VARIANTS_TASK
 
 _WATCH_SECONDS = 0.1
 
@@ -173,11 +173,11 @@ def run_held(study: Study, how: How, with_table: bool = False) -> RunResult:
     """
     notes = [*restore_table(study), *remove_orphans(study), *sheet_warnings(study)]
     digests = FileDigests(study.folder)
-    planned = [p.task.name for p in plan(study, digests)]
+    planned = [one.task.name for one in would_run(study, digests, how.rebuilt)]
     if with_table and (planned or not table_is_current(study, digests)):
-        planned = [*dict.fromkeys([*planned[:-1], VARIANTS_TASK.name, "report"])]
-    if planned and not how.rebuilt and makes_history(study):
-        planned = [*planned[:-1], PLAN_HISTORY_TASK.name, planned[-1]]
+        of_the_book = [name for name in planned if name == PLAN_HISTORY_TASK.name]
+        others = [name for name in planned if name not in {*of_the_book, "report"}]
+        planned = [*others, VARIANTS_TASK.name, *of_the_book, "report"]
     digests.save()
     if not planned:
         return RunResult(None, "idle", notes=notes, variant=study.variant)

@@ -8,14 +8,14 @@ from leafledger.ledger.variants_table import Settings, VariantsTable, settings_i
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.record import Record, read_record
-from leafledger.runner.ended import Attempt, Ended
 from leafledger.runner.plan import RecordedDigests, holds_as_recorded
-from leafledger.runner.step import VARIANT_VARIABLE
+from leafledger.runner.step import VARIANT_VARIABLE, Ended, TaskRun
 from leafledger.study.columns import STATED
-from leafledger.study.layout import LOGS, VARIANTS_TASK, tasks
 from leafledger.study.reading import under_variant
+from leafledger.study.rules import LOGS
 from leafledger.study.study import Study
 from leafledger.study.tables import write_text
+from leafledger.study.tasks import VARIANTS_TASK, tasks
 
 TABLE_VARIABLE = "LEAFLEDGER_TABLE_OF_VARIANTS"
 
@@ -76,8 +76,8 @@ def make_table(study: Study, run: str, digests: FileDigests) -> bool:
     if table.is_current():
         return True
     folder, name = study.folder, VARIANTS_TASK.name
-    attempt = Attempt(folder, run, VARIANTS_TASK)
-    attempt.begin()
+    task_run = TaskRun(folder, run, VARIANTS_TASK)
+    task_run.begin()
     outcome, message, record = "done", "", None
     try:
         table.make()
@@ -85,5 +85,5 @@ def make_table(study: Study, run: str, digests: FileDigests) -> bool:
     except (LookupError, OSError) as error:
         outcome, message = "failed", str(error)
         write_text(folder / LOGS / f"{name}.log", f"{type(error).__name__}: {error}\n")
-    attempt.end(Ended(outcome, message, table.key, record))
+    task_run.end(Ended(outcome, message, table.key, record))
     return outcome == "done"

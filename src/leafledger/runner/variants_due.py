@@ -12,9 +12,9 @@ from leafledger.records.record import Record, read_record
 from leafledger.runner.plan import Planned, RecordedDigests, why_not_as_recorded
 from leafledger.runner.variants import table_of
 from leafledger.study.columns import STATED
-from leafledger.study.layout import VARIANTS_TASK
 from leafledger.study.reading import under_variant
 from leafledger.study.study import VARIANTS_TABLE, Study
+from leafledger.study.tasks import VARIANTS_TASK
 
 
 @dataclass(frozen=True)
