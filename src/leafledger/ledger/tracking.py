@@ -177,7 +177,7 @@ def sync_store(folder: Path, title: str) -> list[str]:
 def prepare_store(folder: Path, title: str) -> None:
     """Load what entering a run takes, and make the store in the study's folder if there is none.
 
-    A store that is there is not opened: what is wrong with it is for :func:`copy_book` to tell.
+    A store that is there is not opened: what is wrong with it is for :func:`sync_store` to report.
     """
     with _loading_for_good():
         for name in ("mlflow.data.pandas_dataset", "mlflow.store.tracking.sqlalchemy_store"):
