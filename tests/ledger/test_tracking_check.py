@@ -10,13 +10,16 @@ from pathlib import Path
 
 import pytest
 
-from leafledger.ledger import mlflow_runs
+from leafledger.ledger import book, mlflow_runs
 from leafledger.ledger.tracking import ARTIFACTS, DATABASE, sync_store
 from leafledger.ledger.verify import verify
 from leafledger.ledger.view import Verdict
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.store import ContentStore
 from leafledger.study.study import Study
+from leafledger.study.tasks import Task
+
+from .conftest import write_event
 
 Entered = Callable[..., str]
 
@@ -166,28 +169,50 @@ def test_a_copy_that_was_changed_or_deleted_is_told(entered: Path) -> None:
     assert verify(entered).broken == [], "what a person adds is no fault"
 
 
-def first_of(folder: Path) -> str:
-    """Return the store's id of the first run."""
+def first_of(folder: Path, run: str = "r1") -> str:
+    """Return the store's id of a run."""
+    asked = "SELECT run_uuid FROM tags WHERE key = 'leafledger.run' AND value = ?"
     with closing(sqlite3.connect(folder / DATABASE)) as store:
-        (row,) = store.execute(_OF_R1.strip("()"))
-    return str(row[0])
+        ((store_id,),) = store.execute(asked, [run])
+    return str(store_id)
 
 
-def test_a_record_changed_together_with_the_list_of_copies_is_told(entered: Path) -> None:
-    place = entered / ARTIFACTS / first_of(entered) / "artifacts"
+def forge(folder: Path, run: str, name: str, text: str) -> None:
+    """Change a copy, the list of the copies and the digest of the list, so that they agree."""
+    store_id = first_of(folder, run)
+    place = folder / ARTIFACTS / store_id / "artifacts"
+    (place / name).write_text(text, encoding="utf-8")
     copies = json.loads((place / "files.json").read_text("utf-8"))
-    record = place / "records/effects.json"
-    record.write_text(record.read_text("utf-8").replace("0.05", "0.01"), encoding="utf-8")
-    copies["records/effects.json"] = sha256_of_file(record)
+    copies[name] = sha256_of_file(place / name)
     (place / "files.json").write_text(json.dumps(copies), encoding="utf-8")
     digest = sha256_of_file(place / "files.json")
     change(
-        entered,
+        folder,
         f"UPDATE tags SET value = '{digest}' WHERE key = 'leafledger.files' "
-        f"AND run_uuid = {_OF_R1}",
+        f"AND run_uuid = '{store_id}'",
     )
+
+
+def test_a_record_changed_together_with_the_list_of_copies_is_told(entered: Path) -> None:
+    record = entered / ARTIFACTS / first_of(entered) / "artifacts/records/effects.json"
+    text = record.read_text("utf-8").replace("0.05", "0.01")
+    forge(entered, "r1", "records/effects.json", text)
     (broken,) = verify(entered).broken
     assert broken.file.endswith("records/effects.json")
+
+
+def test_a_log_changed_together_with_the_list_of_copies_is_told(
+    study: Study, whole_run: Entered
+) -> None:
+    whole_run("r1")
+    book.open_run(study, "r2")
+    write_event(study, Task("effects"), "r2", "failed", "effects: no room", None)
+    book.close_run(study, "r2", "failed", "effects failed: no room", {"effects", "report"})
+    sync_store(study.folder, "t")
+    assert verify(study.folder).broken == []
+    forge(study.folder, "r2", "logs/effects.log", "all is well")
+    (broken,) = verify(study.folder).broken
+    assert (broken.what, broken.file.endswith("logs/effects.log")) == ("changed", True)
 
 
 def test_copies_no_longer_kept_when_a_run_was_entered_are_no_fault(
