@@ -12,10 +12,11 @@ from difflib import get_close_matches
 from typing import Any, Final
 
 MOST_PROBLEMS: Final = 200
-"""Problems of a file that are told one by one."""
+"""Problems of a file that are listed one by one."""
 MOST_EXAMPLES: Final = 5
-"""Rows with the same problem that are told one by one."""
+"""Rows with the same problem that are listed one by one."""
 _QUOTED_OR_NUMBER = re.compile(r'"[^"]*"|[0-9.]+')
+_MEND_FIRST = "Mend those above first; the rest may have the same cause."
 _LONGEST_WORD = 80
 _MOST_COMPARED = 1_000
 
@@ -69,12 +70,18 @@ class InputFault(LeafledgerError):
     """The user's input is at fault (exit 2). Holds every problem found, each once."""
 
     def __init__(self, problems: Iterable[Problem] | Problem) -> None:
-        told = (problems,) if isinstance(problems, Problem) else tuple(problems)
-        found = tuple(dict.fromkeys(told))
-        if not found:
+        several = [problems] if isinstance(problems, Problem) else problems
+        self.problems = tuple(dict.fromkeys(several))
+        if not self.problems:
             raise ValueError("an InputFault needs at least one problem")
-        self.problems: tuple[Problem, ...] = found
-        super().__init__("\n".join(problem.sentence() for problem in found))
+        super().__init__("\n".join(problem.sentence() for problem in self.problems))
+
+
+def input_fault(
+    file: str, found: str, expected: str, mend: str, column: str | None = None
+) -> InputFault:
+    """Return the fault of a single problem; the fields are those of :class:`Problem`."""
+    return InputFault(Problem(file, found, expected, mend, column=column))
 
 
 class StageFailure(LeafledgerError):
@@ -133,30 +140,27 @@ def grouped(problems: Sequence[Problem]) -> list[Problem]:
         kind = _QUOTED_OR_NUMBER.sub("", problem.found)
         key = (problem.file, problem.column, problem.expected, kind)
         by_kind.setdefault(key, []).append(problem)
-    return [told for same in by_kind.values() for told in _examples(same)]
+    return [example for same in by_kind.values() for example in _examples(same)]
 
 
 def _examples(same: Sequence[Problem]) -> list[Problem]:
+    """Return the first problems of one kind, each wording once, and one that counts the rest."""
     by_words: dict[str, list[Problem]] = {}
     for problem in same:
         by_words.setdefault(problem.found, []).append(problem)
-    told = []
-    for alike in list(by_words.values())[:MOST_EXAMPLES]:
-        rows = [str(p.row) for p in alike if p.row is not None]
+    alike = list(by_words.values())
+    examples = []
+    for problems in alike[:MOST_EXAMPLES]:
+        rows = [str(p.row) for p in problems if p.row is not None]
         more = f" ({len(rows):,} rows: {first_words(rows, MOST_EXAMPLES)})" if len(rows) > 1 else ""
-        told.append(replace(alike[0], found=alike[0].found + more))
-    rest = [p for alike in list(by_words.values())[MOST_EXAMPLES:] for p in alike]
+        examples.append(replace(problems[0], found=problems[0].found + more))
+    rest = [problem for problems in alike[MOST_EXAMPLES:] for problem in problems]
     if rest:
         rows = [str(p.row) for p in rest if p.row is not None]
         where = f" (rows {first_words(rows, MOST_EXAMPLES)})" if len(rows) > 1 else ""
-        told.append(
-            replace(
-                rest[0],
-                found=f"{len(rest):,} more like the {MOST_EXAMPLES} above{where}",
-                mend="Mend those above first; the rest may have the same cause.",
-            )
-        )
-    return told
+        found = f"{len(rest):,} more like the {MOST_EXAMPLES} above{where}"
+        examples.append(replace(rest[0], found=found, mend=_MEND_FIRST))
+    return examples
 
 
 def grouped_by_file(problems: Sequence[Problem]) -> list[Problem]:
@@ -169,19 +173,19 @@ def grouped_by_file(problems: Sequence[Problem]) -> list[Problem]:
         kind = _QUOTED_OR_NUMBER.sub("", problem.found)
         key = (problem.column, problem.expected, problem.mend, kind)
         by_kind.setdefault(key, []).append(problem)
-    told: list[Problem] = []
+    examples: list[Problem] = []
     for same in by_kind.values():
         files = list(dict.fromkeys(problem.file for problem in same))
         first, rest = files[:MOST_EXAMPLES], files[MOST_EXAMPLES:]
-        told += [problem for problem in same if problem.file in first]
+        examples += [problem for problem in same if problem.file in first]
         if rest:
             more = next(problem for problem in same if problem.file == rest[0])
             names = first_words(rest, MOST_EXAMPLES)
-            words = (
+            found = (
                 f"the same as in the {MOST_EXAMPLES} files above, in {len(rest):,} more: {names}"
             )
-            told.append(replace(more, found=words, row=None))
-    return told
+            examples.append(replace(more, found=found, row=None))
+    return examples
 
 
 def quoted(text: str, limit: int = 60) -> str:

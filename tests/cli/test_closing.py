@@ -1,12 +1,12 @@
 """What the end of a run says of its results."""
 
-from leafledger.cli.run_commands import onsets, say_closing
+from leafledger.cli.run_commands import onset_sentences, say_closing
 from leafledger.runner.run import RunResult
 from leafledger.study.tables import write_json
 
 
 def test_since_when_stands_with_what_was_found(tmp_path, capsys):
-    assert onsets(tmp_path) == []
+    assert onset_sentences(tmp_path) == []
     (tmp_path / "results").mkdir()
     write_json(
         tmp_path / "results/effects.json",
@@ -15,7 +15,7 @@ def test_since_when_stands_with_what_was_found(tmp_path, capsys):
             "onset": [{"index": "NDVI", "sentence": "NDVI, a against b: shown from day4 on."}],
         },
     )
-    assert onsets(tmp_path) == ["NDVI, a against b: shown from day4 on."]
+    assert onset_sentences(tmp_path) == ["NDVI, a against b: shown from day4 on."]
     say_closing(tmp_path, RunResult("run", "idle", []))
     said = " ".join(capsys.readouterr().out.split())
     assert "Found: - NDVI rose. - Since when. NDVI, a against b: shown from day4 on." in said

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from leafledger.cli.progress import Forecast, RunProgress, at_work, seconds_before
+from leafledger.cli.progress import Forecast, RunProgress, earlier_task_seconds, running_words
 from leafledger.cli.terminal_text import folded
 from leafledger.study.tables import write_json
 from terminal import at_a_terminal
@@ -36,8 +36,8 @@ def test_the_newest_times_count_and_a_damaged_event_does_no_harm(tmp_path: Path)
         event = {**told, **numbers, "task": "effects", "outcome": outcome, "run": run}
         write_json(tmp_path / f"ledger/events/{run}/effects.json", event)
     (tmp_path / "ledger/events/c/report.json").write_text("{", encoding="utf-8")
-    assert seconds_before(tmp_path) == {"effects": 4.0}
-    assert seconds_before(tmp_path / "never run") == {}
+    assert earlier_task_seconds(tmp_path) == {"effects": 4.0}
+    assert earlier_task_seconds(tmp_path / "never run") == {}
 
 
 def test_elsewhere_it_writes_lines(capsys: pytest.CaptureFixture[str]) -> None:
@@ -91,7 +91,7 @@ def test_the_bar_fits_the_screen_and_names_stage_and_session(columns: int) -> No
 
 
 def test_a_long_session_is_cut() -> None:
-    assert at_work(["intake." + "s" * 64, "effects"]) == "intake ssssssssss…, 1 more"
+    assert running_words(["intake." + "s" * 64, "effects"]) == "intake ssssssssss…, 1 more"
 
 
 def test_sentences_fold_between_words() -> None:

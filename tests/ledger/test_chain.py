@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from leafledger.ledger import book
-from leafledger.ledger.compare import course
+from leafledger.ledger.compare import run_history
 from leafledger.ledger.trace import trace
 from leafledger.ledger.verify import verify
 from leafledger.ledger.view import Verdict
@@ -61,7 +61,7 @@ def test_the_newest_run_removed_is_missed_by_its_events(three: Study) -> None:
 def test_a_run_of_plain_snakemake_is_missed_until_it_is_taken_in(three: Study) -> None:
     enact(three, Task("effects"), "by hand", said="by hand")
     assert told(verify(three.folder)) == {"ledger/runs/by hand.json": "missing"}
-    book.take_in(three)
+    book.import_snakemake_runs(three)
     assert told(verify(three.folder)) == {}
 
 
@@ -80,7 +80,7 @@ def test_an_entry_that_cannot_be_read_is_named_and_stops_nothing(
 ) -> None:
     run_file(three, "r2").write_bytes(damage)
     assert told(verify(three.folder)) == {"ledger/runs/r2.json": "changed"}
-    assert [entry["run"] for entry in course(three.folder)] == ["r1", "r3"]
+    assert [entry["run"] for entry in run_history(three.folder)] == ["r1", "r3"]
     book.open_run(three, "r4")
     book.close_run(three, "r4", "done", "")
     assert told(verify(three.folder)) == {"ledger/runs/r2.json": "changed"}
@@ -99,7 +99,7 @@ def test_whatever_stands_in_an_entry_or_an_event_it_is_named_and_stops_nothing(
                 continue
             path.write_text(json.dumps(value), encoding="utf-8")
             assert file in told(verify(three.folder)), key
-            assert course(three.folder)
+            assert run_history(three.folder)
             assert trace(three.folder, "effects.csv").nodes
         path.write_text(whole, encoding="utf-8")
 

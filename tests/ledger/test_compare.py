@@ -11,7 +11,13 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.ledger import book
-from leafledger.ledger.compare import Comparison, NumberChange, compare, comparison_lines, course
+from leafledger.ledger.compare import (
+    Comparison,
+    NumberChange,
+    compare,
+    comparison_lines,
+    run_history,
+)
 from leafledger.records import events
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
@@ -197,7 +203,7 @@ def test_the_runs_in_time_say_what_changed_and_what_was_found(
     whole(study.folder, "r1")
     edit(study.folder / "study.yaml", "alpha: 0.05", "alpha: 0.01")
     whole(study.folder, "r2")
-    first, second = course(study.folder)
+    first, second = run_history(study.folder)
     assert first["changed"] == []
     assert second["changed"] == ["effects.alpha: 0.05 -> 0.01"]
 
@@ -212,7 +218,7 @@ def test_a_killed_run_that_did_nothing_has_changed_no_kernel(
         path.write_text(json.dumps(event | {"kernel": "SkylakeX"}), "utf-8")
     book.open_run(study, "r2")
     book.close_interrupted(study.folder)
-    found = course(study.folder)
+    found = run_history(study.folder)
     assert [(run["run"], run["outcome"]) for run in found] == [("r1", "done"), ("r2", "killed")]
     assert found[1]["changed"] == []
     assert [

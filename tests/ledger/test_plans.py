@@ -15,8 +15,8 @@ from click.testing import CliRunner
 from leafledger.cli.main import cli
 from leafledger.errors import InputFault
 from leafledger.ledger import book, plans
-from leafledger.ledger.compare import course
-from leafledger.ledger.plans import PLANS, lodged, on_record
+from leafledger.ledger.compare import run_history
+from leafledger.ledger.plans import PLANS, on_record, recorded_plans
 from leafledger.ledger.verify import verify
 from leafledger.ledger.view import BookView
 from leafledger.records import events
@@ -171,7 +171,7 @@ def test_a_run_names_the_plans_before_it_and_follows_its_own(
     listed = invoked("runs", str(study.folder)).output.splitlines()
     assert listed[0].startswith("plan 001") and listed[1].startswith("r1")
     assert any(line.startswith("plan 002") for line in listed[2:])
-    assert [entry["run"] for entry in course(study.folder)] == ["r1"]
+    assert [entry["run"] for entry in run_history(study.folder)] == ["r1"]
 
 
 def test_the_statement_of_a_study_whose_plan_was_recorded(
@@ -242,7 +242,7 @@ def chained(study: Study, whole_run: Callable[..., str]) -> Path:
 def test_a_changed_text_is_found_and_no_longer_believed(chained: Path, edit: Edit) -> None:
     edit(chained / PLANS / "001.txt", "alpha = 0.05", "alpha = 0.1")
     assert told(chained) == {f"{PLANS}/001.txt": "changed"}
-    assert lodged(chained) == []
+    assert recorded_plans(chained) == []
     assert judged(on_record(BookView(chained)), plan_of_study(read_study(chained))) is None
 
 

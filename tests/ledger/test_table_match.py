@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from leafledger.ledger.table_match import match
+from leafledger.ledger.table_match import compare_files
 from leafledger.study.tables import write_parquet, write_spectra
 
 
@@ -32,7 +32,7 @@ def csv(path: Path, *rows: str) -> Path:
 def test_a_row_of_a_csv(tmp_path: Path, row: str, same: str, column: str | None) -> None:
     one = csv(tmp_path / "a.csv", "NDVI,0.5,", "PRI,0.25,0.04")
     other = csv(tmp_path / "b.csv", "NDVI,0.5,", row)
-    found = match(one, other, "results/effects.csv")
+    found = compare_files(one, other, "results/effects.csv")
     assert (found.same, found.column) == (same, column)
     if column:
         assert found.row == 1
@@ -41,9 +41,9 @@ def test_a_row_of_a_csv(tmp_path: Path, row: str, same: str, column: str | None)
 def test_rows_or_columns_more_differ(tmp_path: Path) -> None:
     one = csv(tmp_path / "a.csv", "NDVI,0.5,")
     two = csv(tmp_path / "b.csv", "NDVI,0.5,", "PRI,0.25,0.04")
-    assert match(one, two, "x.csv").same == "differs"
+    assert compare_files(one, two, "x.csv").same == "differs"
     two.write_text("index,estimate,q\nNDVI,0.5,\n", encoding="utf-8")
-    assert match(one, two, "x.csv").same == "differs"
+    assert compare_files(one, two, "x.csv").same == "differs"
 
 
 def spectra(path: Path, factor: float, name: str = "reflectance") -> Path:
@@ -61,7 +61,7 @@ def test_spectra_may_differ_by_a_step_of_a_32_bit_number(
     tmp_path: Path, factor: float, same: str
 ) -> None:
     one, other = spectra(tmp_path / "a", 1.0), spectra(tmp_path / "b", factor)
-    found = match(one, other, "results/reflectance/day0.parquet")
+    found = compare_files(one, other, "results/reflectance/day0.parquet")
     assert found.same == same
     assert found.row == (None if same == "bytes" else 1)
 
@@ -71,8 +71,8 @@ def test_weights_of_latent_variables_may_differ_by_a_millionth(tmp_path: Path) -
         table = pa.table({"term": ["weight", "vip"], "value": [value, 1.0]})
         write_parquet(tmp_path / name, table, {}, ["term"])
     one, other = tmp_path / "a", tmp_path / "b"
-    assert match(one, other, "classes/spectra_terms.parquet").same == "within_tolerance"
-    assert match(one, other, "quality/day0.parquet").same == "differs"
+    assert compare_files(one, other, "classes/spectra_terms.parquet").same == "within_tolerance"
+    assert compare_files(one, other, "quality/day0.parquet").same == "differs"
 
 
 def test_json_is_compared_value_by_value_and_digests_follow(tmp_path: Path) -> None:
@@ -81,12 +81,12 @@ def test_json_is_compared_value_by_value_and_digests_follow(tmp_path: Path) -> N
     one.write_text(json.dumps(before), encoding="utf-8")
     after = before | {"limits": [1.0, {"q": 0.1 * (1 + 1e-14)}], "training": "b" * 64}
     other.write_text(json.dumps(after), encoding="utf-8")
-    found = match(one, other, "model.json")
+    found = compare_files(one, other, "model.json")
     assert (found.same, found.column) == ("within_tolerance", "limits.1.q")
     other.write_text(json.dumps(before | {"sentence": "y"}), encoding="utf-8")
-    assert match(one, other, "model.json").column == "sentence"
+    assert compare_files(one, other, "model.json").column == "sentence"
 
 
 def test_a_page_is_not_compared(tmp_path: Path) -> None:
     one, other = csv(tmp_path / "a", "x,1,1"), csv(tmp_path / "b", "x,1,2")
-    assert match(one, other, "results/report.html").same == "not_compared"
+    assert compare_files(one, other, "results/report.html").same == "not_compared"

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from leafledger.ledger import book, tracking
-from leafledger.ledger.tracking import copy_book
+from leafledger.ledger.tracking import sync_store
 from leafledger.records import events
 from leafledger.study.study import Study
 from leafledger.study.tasks import Task
@@ -29,7 +29,7 @@ class Seen:
 
         # An address of its own: MLflow keeps the files that it has opened under their addresses.
         stamp = (folder / tracking.DATABASE).stat().st_ino
-        self.client = MlflowClient(tracking_uri=f"{tracking.address(folder)}?timeout={stamp}")
+        self.client = MlflowClient(tracking_uri=f"{tracking.store_address(folder)}?timeout={stamp}")
         self.experiment = self.client.get_experiment_by_name(tracking.EXPERIMENT)
         self.all = list(self.client.search_runs([self.experiment.experiment_id]))
 
@@ -63,7 +63,7 @@ class Seen:
 
 def test_a_run_is_entered_whole(study: Study, whole_run: Entered) -> None:
     whole_run("r1")
-    assert copy_book(study.folder, "A title") == []
+    assert sync_store(study.folder, "A title") == []
     seen = Seen(study.folder)
     assert seen.experiment.tags["mlflow.note.content"] == "A title"
     run = seen.parents["r1"]
@@ -85,7 +85,7 @@ def test_datasets_and_the_commit_are_told(study: Study, whole_run: Entered) -> N
     from leafledger.records.code import commit
 
     whole_run("r1")
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     run = Seen(study.folder).parents["r1"]
     datasets = {one.dataset.name: one.dataset for one in run.inputs.dataset_inputs}
     assert {"raw files of day0", "raw files of day12", "study.yaml", "units.csv"} <= set(datasets)
@@ -97,7 +97,7 @@ def test_datasets_and_the_commit_are_told(study: Study, whole_run: Entered) -> N
 
 def test_settings_have_the_names_of_the_study_file(study: Study, whole_run: Entered) -> None:
     whole_run("r1")
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     params = Seen(study.folder).parents["r1"].data.params
     assert params["quality.severity.scans"] == "error"
     assert params["quality.apply"] == "faults"
@@ -116,7 +116,7 @@ def test_accuracy_has_the_number_of_latent_variables_as_step(
     study: Study, whole_run: Entered
 ) -> None:
     whole_run("r1")
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     seen = Seen(study.folder)
     run_id = seen.parents["r1"].info.run_id
     path = seen.client.get_metric_history(run_id, "classes.accuracy_outer")
@@ -131,7 +131,7 @@ def test_a_failed_run_shows_its_message_its_log_and_no_number_of_another_run(
     enact(study, Task("acceptance"), "r2", said="anew")
     write_event(study, Task("effects"), "r2", "failed", "effects: no room", None)
     book.close_run(study, "r2", "failed", "effects failed: no room", {"effects", "report"})
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     (study.folder / "logs" / "effects.log").write_text("another run wrote here\n", "utf-8")
     seen = Seen(study.folder)
     run = seen.parents["r2"]
@@ -154,7 +154,7 @@ def test_an_interrupted_run_is_killed_in_the_store(study: Study, whole_run: Ente
     enact(study, Task("catalogue"), "r1")
     assert book.close_interrupted(study.folder) == ["r1"]
     assert book.close_interrupted(study.folder) == []
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     run = Seen(study.folder).parents["r1"]
     assert run.info.status == "KILLED"
     assert run.data.tags["leafledger.outcome"] == "killed"
@@ -206,23 +206,23 @@ def test_a_store_moved_or_damaged_is_made_again(
 ) -> None:
     """In the same process as well, where MLflow still holds the old file open."""
     whole_run("r1")
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     old = Seen(study.folder).parents["r1"].data
     folder = spoil(study.folder)
-    notes = copy_book(folder, "t")
+    notes = sync_store(folder, "t")
     assert len(notes) == (spoil is not delete), notes
     seen = Seen(folder)
     run = seen.parents["r1"]
     assert (run.data.metrics, run.data.params) == (old.metrics, old.params)
     assert seen.text(run, "effects.csv") == (folder / "results/effects.csv").read_text()
-    assert copy_book(folder, "t") == [], "the second time it is whole"
+    assert sync_store(folder, "t") == [], "the second time it is whole"
     assert len(Seen(folder).parents) == 1
 
 
 def test_results_of_earlier_runs_come_back_with_the_store(study: Study, whole_run: Entered) -> None:
     whole_run("r1")
     whole_run("r2", only=frozenset({"effects", "report"}), said="anew")
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     seen = Seen(study.folder)
     texts = [seen.text(seen.parents[run], "effects.csv") for run in ("r1", "r2")]
     assert texts == ["effects effects \n", "effects effects anew\n"]
@@ -231,7 +231,7 @@ def test_results_of_earlier_runs_come_back_with_the_store(study: Study, whole_ru
 def test_an_entry_cut_short_is_made_once_more_and_not_twice(
     study: Study, whole_run: Entered, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from leafledger.ledger.mlflow_runs import RunEntry
+    from leafledger.ledger.mlflow_runs import RunLogger
 
     whole_run("r1")
 
@@ -239,10 +239,10 @@ def test_an_entry_cut_short_is_made_once_more_and_not_twice(
         raise OSError("cut short")
 
     with monkeypatch.context() as patch:
-        patch.setattr(RunEntry, "_log_files", cut)
+        patch.setattr(RunLogger, "_log_files", cut)
         with pytest.raises(OSError, match="cut short"):
-            copy_book(study.folder, "t")
-    copy_book(study.folder, "t")
+            sync_store(study.folder, "t")
+    sync_store(study.folder, "t")
     seen = Seen(study.folder)
     tops = [run for run in seen.all if "leafledger.run" in run.data.tags]
     assert [run.info.status for run in tops] == ["FINISHED"]
@@ -253,10 +253,10 @@ def test_a_new_title_reaches_the_store(
     study: Study, whole_run: Entered, edit_title: Callable[[str], Study]
 ) -> None:
     whole_run("r1")
-    copy_book(study.folder, study.definition.title)
+    sync_store(study.folder, study.definition.title)
     title = "'; touch x; #{} {y} </script>"
     renamed = edit_title(title)
-    copy_book(renamed.folder, renamed.definition.title)
+    sync_store(renamed.folder, renamed.definition.title)
     assert Seen(study.folder).experiment.tags["mlflow.note.content"] == title
 
 
@@ -266,7 +266,7 @@ def test_a_store_that_cannot_be_written_is_a_note_and_no_failure(
     whole_run("r1")
     odd = study.folder.rename(study.folder.with_name("what?"))
     moved = Study(odd, study.definition, study.scans, study.units, study.decisions)
-    (note,) = book.enter(moved, "r1")
+    (note,) = book.log_run(moved, "r1")
     assert "r1 is in ledger/runs" in note
     assert "question mark" in note
     assert not odd.with_name("what").exists()
@@ -279,7 +279,7 @@ def test_nothing_is_left_beside_the_study(
     elsewhere.mkdir()
     monkeypatch.chdir(elsewhere)
     whole_run("r1")
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     assert list(elsewhere.iterdir()) == []
     assert not list(study.folder.rglob("*.tmp"))
 
@@ -290,7 +290,7 @@ def test_a_kept_record_that_is_gone_keeps_no_run_out_of_the_store(
     whole_run("r1")
     digest = next(iter(events.runs(study.folder)))["records"]["effects"]
     (study.folder / "ledger/history" / digest[:2] / digest).unlink()
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     run = Seen(study.folder).parents["r1"]
     assert run.info.status == "FINISHED"
     assert "effects.csv" not in set(Seen(study.folder).files(run))
@@ -319,10 +319,10 @@ def test_a_clock_set_back_does_not_fork_the_chain(
 
 
 def test_the_store_is_made_while_the_first_run_is_at_work(study: Study, whole_run: Entered) -> None:
-    with book.tracking_prepared_meanwhile(study):
+    with book.store_prepared_meanwhile(study):
         whole_run("r1")
     made = (study.folder / tracking.DATABASE).stat().st_ino
-    assert book.enter(study, "r1") == [], "nothing was made again"
+    assert book.log_run(study, "r1") == [], "nothing was made again"
     assert (study.folder / tracking.DATABASE).stat().st_ino == made
     assert set(Seen(study.folder).parents) == {"r1"}
 
@@ -334,8 +334,8 @@ def test_a_store_that_cannot_be_made_meanwhile_is_told_when_the_run_is_entered(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(tracking, "_open", full)
-    with book.tracking_prepared_meanwhile(study):
+    with book.store_prepared_meanwhile(study):
         whole_run("r1")
-    (note,) = book.enter(study, "r1")
+    (note,) = book.log_run(study, "r1")
     assert "No space left on device" in note
     assert "leafledger ledger sync" in note

@@ -10,13 +10,16 @@ from pathlib import Path
 
 import pytest
 
-from leafledger.ledger import mlflow_runs
-from leafledger.ledger.tracking import ARTIFACTS, DATABASE, copy_book
+from leafledger.ledger import book, mlflow_runs
+from leafledger.ledger.tracking import ARTIFACTS, DATABASE, sync_store
 from leafledger.ledger.verify import verify
 from leafledger.ledger.view import Verdict
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.store import ContentStore
 from leafledger.study.study import Study
+from leafledger.study.tasks import Task
+
+from .conftest import write_event
 
 Entered = Callable[..., str]
 
@@ -35,7 +38,7 @@ def entered(study: Study, whole_run: Entered) -> Path:
     """Return a study with two runs, the second of which made only the report."""
     whole_run("r1")
     whole_run("r2", only=frozenset({"report"}))
-    assert copy_book(study.folder, "t") == []
+    assert sync_store(study.folder, "t") == []
     assert of_database(verify(study.folder)) == []
     return study.folder
 
@@ -43,22 +46,22 @@ def entered(study: Study, whole_run: Entered) -> Path:
 _OF_R1 = "(SELECT run_uuid FROM tags WHERE key = 'leafledger.run' AND value = 'r1')"
 CHANGES = {
     f"UPDATE metrics SET value = 4 WHERE key = 'effects.n_things' AND run_uuid = {_OF_R1}": (
-        "effects.n_things of run r1 is another number"
+        'number effects.n_things of run r1 is "4.0", not "3.0"'
     ),
     f"UPDATE latest_metrics SET value = 4 WHERE key = 'effects.n_things' AND run_uuid = {_OF_R1}": (
-        "effects.n_things of run r1 is another number"
+        'shown number effects.n_things of run r1 is "4.0", not "3.0"'
     ),
     f"DELETE FROM latest_metrics WHERE key = 'effects.n_things' AND run_uuid = {_OF_R1}": (
-        "effects.n_things of run r1 is another number"
+        'shown number effects.n_things of run r1 is not there, not "3.0"'
     ),
     "UPDATE metrics SET value = 0.99 WHERE key = 'classes.accuracy_outer' AND step = 2": (
-        "classes.accuracy_outer of run r1 at step 2 is another number"
+        'number classes.accuracy_outer at step 2 of run r1 is "0.99", not "0.5"'
     ),
     f"UPDATE params SET value = '0.01' WHERE key = 'effects.alpha' AND run_uuid = {_OF_R1}": (
-        'effects.alpha of run r1 is "0.01", not "0.05"'
+        'setting effects.alpha of run r1 is "0.01", not "0.05"'
     ),
     f"UPDATE runs SET status = 'FAILED' WHERE run_uuid = {_OF_R1}": (
-        "run r1 is FAILED, not FINISHED"
+        'status of run r1 is "FAILED", not "FINISHED"'
     ),
     "DELETE FROM tags WHERE key = 'leafledger.task' AND value = 'effects'": (
         "effects of run r1 is not there"
@@ -67,7 +70,7 @@ CHANGES = {
         "run r1 is not there"
     ),
     f"DELETE FROM tags WHERE key = 'leafledger.outcome' AND run_uuid = {_OF_R1}": (
-        'leafledger.outcome of run r1 is not there, not "done"'
+        'tag leafledger.outcome of run r1 is not there, not "done"'
     ),
 }
 
@@ -83,15 +86,17 @@ def test_a_number_a_setting_or_a_run_changed_in_the_store_is_told(entered: Path)
         database.write_bytes(whole)
     change(entered, next(iter(CHANGES)))
     database.unlink()
-    copy_book(entered, "t")
+    sync_store(entered, "t")
     assert of_database(verify(entered)) == []
 
 
 MORE = {
     f"UPDATE runs SET end_time = end_time + 60000 WHERE run_uuid = {_OF_R1}": (
-        "run r1 has other times"
+        "end in ms of run r1 is "
     ),
-    "UPDATE runs SET start_time = 0 WHERE name = 'effects'": "effects of run r1 has other times",
+    "UPDATE runs SET start_time = 0 WHERE name = 'effects'": (
+        'start in ms of effects of run r1 is "0", not '
+    ),
     f"UPDATE runs SET artifact_uri = 'file:///elsewhere' WHERE run_uuid = {_OF_R1}": (
         'the address of the files of r1 is "file:///elsewhere"'
     ),
@@ -102,13 +107,13 @@ MORE = {
         "the experiment of the study is deleted"
     ),
     "UPDATE datasets SET digest = '0' WHERE name = 'units.csv'": (
-        'the dataset "units.csv" of run r1 is not as it was read'
+        'dataset units.csv of run r1 is "sheet 0 {'
     ),
     "UPDATE datasets SET dataset_profile = '{}' WHERE name = 'raw files of day0'": (
-        'the dataset "raw files of day0" of run r1 is not as it was read'
+        'dataset raw files of day0 of run r1 is "raw '
     ),
-    "UPDATE input_tags SET value = 'odd'": "of run r1 is not as it was read",
-    "DELETE FROM inputs": "of run r1 is not as it was read",
+    "UPDATE input_tags SET value = 'odd'": 'of run r1 is "odd ',
+    "DELETE FROM inputs": "of run r1 is not there, not ",
     "UPDATE runs SET lifecycle_stage = 'deleted'": "run r1 is marked as deleted",
     f"UPDATE runs SET lifecycle_stage = 'deleted' WHERE run_uuid = {_OF_R1}": (
         "run r1 is marked as deleted"
@@ -130,11 +135,11 @@ def test_all_runs_of_a_study_of_one_marked_as_deleted_are_told_and_come_back(
     study: Study, whole_run: Entered
 ) -> None:
     whole_run("r1")
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     change(study.folder, "UPDATE runs SET lifecycle_stage = 'deleted'")
     (told,) = of_database(verify(study.folder))
     assert "run r1 is marked as deleted" in told
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     assert verify(study.folder).broken == []
 
 
@@ -164,28 +169,50 @@ def test_a_copy_that_was_changed_or_deleted_is_told(entered: Path) -> None:
     assert verify(entered).broken == [], "what a person adds is no fault"
 
 
-def first_of(folder: Path) -> str:
-    """Return the store's id of the first run."""
+def first_of(folder: Path, run: str = "r1") -> str:
+    """Return the store's id of a run."""
+    asked = "SELECT run_uuid FROM tags WHERE key = 'leafledger.run' AND value = ?"
     with closing(sqlite3.connect(folder / DATABASE)) as store:
-        (row,) = store.execute(_OF_R1.strip("()"))
-    return str(row[0])
+        ((store_id,),) = store.execute(asked, [run])
+    return str(store_id)
 
 
-def test_a_record_changed_together_with_the_list_of_copies_is_told(entered: Path) -> None:
-    place = entered / ARTIFACTS / first_of(entered) / "artifacts"
+def forge(folder: Path, run: str, name: str, text: str) -> None:
+    """Change a copy, the list of the copies and the digest of the list, so that they agree."""
+    store_id = first_of(folder, run)
+    place = folder / ARTIFACTS / store_id / "artifacts"
+    (place / name).write_text(text, encoding="utf-8")
     copies = json.loads((place / "files.json").read_text("utf-8"))
-    record = place / "records/effects.json"
-    record.write_text(record.read_text("utf-8").replace("0.05", "0.01"), encoding="utf-8")
-    copies["records/effects.json"] = sha256_of_file(record)
+    copies[name] = sha256_of_file(place / name)
     (place / "files.json").write_text(json.dumps(copies), encoding="utf-8")
     digest = sha256_of_file(place / "files.json")
     change(
-        entered,
+        folder,
         f"UPDATE tags SET value = '{digest}' WHERE key = 'leafledger.files' "
-        f"AND run_uuid = {_OF_R1}",
+        f"AND run_uuid = '{store_id}'",
     )
+
+
+def test_a_record_changed_together_with_the_list_of_copies_is_told(entered: Path) -> None:
+    record = entered / ARTIFACTS / first_of(entered) / "artifacts/records/effects.json"
+    text = record.read_text("utf-8").replace("0.05", "0.01")
+    forge(entered, "r1", "records/effects.json", text)
     (broken,) = verify(entered).broken
     assert broken.file.endswith("records/effects.json")
+
+
+def test_a_log_changed_together_with_the_list_of_copies_is_told(
+    study: Study, whole_run: Entered
+) -> None:
+    whole_run("r1")
+    book.open_run(study, "r2")
+    write_event(study, Task("effects"), "r2", "failed", "effects: no room", None)
+    book.close_run(study, "r2", "failed", "effects failed: no room", {"effects", "report"})
+    sync_store(study.folder, "t")
+    assert verify(study.folder).broken == []
+    forge(study.folder, "r2", "logs/effects.log", "all is well")
+    (broken,) = verify(study.folder).broken
+    assert (broken.what, broken.file.endswith("logs/effects.log")) == ("changed", True)
 
 
 def test_copies_no_longer_kept_when_a_run_was_entered_are_no_fault(
@@ -194,7 +221,7 @@ def test_copies_no_longer_kept_when_a_run_was_entered_are_no_fault(
     whole_run("r1")
     whole_run("r2", said="anew")
     ContentStore(study.folder).trim(0)
-    copy_book(study.folder, "t")
+    sync_store(study.folder, "t")
     assert verify(study.folder).broken == []
 
 
@@ -229,7 +256,7 @@ def test_what_a_person_adds_or_another_version_wrote_is_no_fault(
     assert of_database(verify(entered)) == []
     change(entered, f"UPDATE params SET key = key || '_' WHERE run_uuid = {_OF_R1}")
     assert of_database(verify(entered))
-    monkeypatch.setattr("leafledger.ledger.verify.teller", lambda: "another")
+    monkeypatch.setattr("leafledger.ledger.verify.logging_code_digest", lambda: "another")
     verdict = verify(entered)
     assert of_database(verdict) == []
     assert any(note.startswith("2 runs were entered") for note in verdict.notes)
@@ -241,11 +268,11 @@ def test_a_run_whose_entering_was_cut_short_is_a_note(entered: Path) -> None:
     verdict = verify(entered)
     assert of_database(verdict) == []
     assert any("run r1 was not entered whole" in note for note in verdict.notes)
-    copy_book(entered, "t")
+    sync_store(entered, "t")
     verdict = verify(entered)
     assert (of_database(verdict), verdict.notes) == ([], [])
 
 
 def test_the_teller_is_known_by_its_code() -> None:
-    assert len(mlflow_runs.teller()) == 16
-    assert mlflow_runs.digest_of_modules(mlflow_runs.__name__) != mlflow_runs.teller()
+    assert len(mlflow_runs.logging_code_digest()) == 16
+    assert mlflow_runs.digest_of_modules(mlflow_runs.__name__) != mlflow_runs.logging_code_digest()

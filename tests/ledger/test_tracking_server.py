@@ -23,9 +23,9 @@ from leafledger.ledger.tracking import (
     DATABASE,
     STUDY_TAG,
     VARIABLE,
-    copy_book,
+    sync_store,
     tracking_server,
-    why_unreachable,
+    unreachable_reason,
 )
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
@@ -92,8 +92,8 @@ def test_a_server_that_cannot_be_reached_is_a_note_and_no_failure(
     whole_run("r1")
     address = f"http://127.0.0.1:{free_port()}"
     name_server(study.folder, address)
-    assert why_unreachable(address)
-    (note,) = book.enter(read_study(study.folder), "r1")
+    assert unreachable_reason(address)
+    (note,) = book.log_run(read_study(study.folder), "r1")
     assert "r1 is in ledger/runs" in note
     assert "cannot be reached" in note
     assert "leafledger ledger sync" in note
@@ -153,12 +153,12 @@ def two_studies_land(study: Study, tmp_path: Path, store: str) -> None:
         name_server(folder, address)
     whole(study.folder, "a1")
     whole(other, "b1")
-    assert book.enter(read_study(study.folder), "a1"), "the server is away: a note"
+    assert book.log_run(read_study(study.folder), "a1"), "the server is away: a note"
     whole(study.folder, "a2")
     with served(store, artifacts, port):
-        assert copy_book(study.folder, "One study") == []
-        assert copy_book(other, "Another") == []
-        assert copy_book(other, "Another") == []
+        assert sync_store(study.folder, "One study") == []
+        assert sync_store(other, "Another") == []
+        assert sync_store(other, "Another") == []
         first, second = runs_of(address, "a1"), runs_of(address, "b1")
         assert set(first) == {"a1", "a2"}
         assert set(second) == {"b1"}

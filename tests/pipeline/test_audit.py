@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from leafledger.ledger.compare import compare, course
+from leafledger.ledger.compare import compare, run_history
 from leafledger.ledger.trace import trace
 from leafledger.ledger.verify import verify
 from leafledger.records import events
@@ -152,7 +152,7 @@ def test_one_value_is_traced(ran_study: Path) -> None:
 
 
 def test_the_numbers_of_the_book_are_those_of_the_tables(ran_study: Path) -> None:
-    (entry,) = course(ran_study)
+    (entry,) = run_history(ran_study)
     asked = "effects.csv#index=CI_rededge,contrast=(day12-day0)@chelate-water,method=linear_model"
     (row,) = trace(ran_study, asked).target.rows
     assert entry["headline"]["effects.primary_estimate"] == float(row["estimate"])

@@ -16,7 +16,7 @@ import pytest
 from playwright.sync_api import expect
 
 from browser import Watched
-from leafledger.review.review_session import Desk
+from leafledger.review.review_session import ReviewSession
 from leafledger.review.server import open_server
 from terminal import at_a_terminal
 
@@ -142,7 +142,7 @@ def test_report_and_review_show_it_as_text(hostile: tuple[Path, str], watched: W
     undrawn = "[...document.images].filter((i) => !i.complete || !i.naturalWidth).length"
     assert page.evaluate(undrawn) == 0
     assert page.locator("figure svg, figure img").count() > 5
-    server, guard = open_server(Desk(study), 0)
+    server, guard = open_server(ReviewSession(study), 0)
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     thread.start()
     try:

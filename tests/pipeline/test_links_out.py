@@ -13,15 +13,15 @@ from typing import Any
 import pytest
 
 from leafledger.cli.main import _guarded, cli
-from leafledger.cli.study_commands import Wanted, write_study
+from leafledger.cli.study_commands import StudyOptions, write_study
 from leafledger.errors import InputFault, Problem
-from leafledger.ledger.tracking import copy_book, prepare_store
+from leafledger.ledger.tracking import prepare_store, sync_store
 from leafledger.ledger.variants_table import remove_table
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import read_record
 from leafledger.records.store import ContentStore
-from leafledger.review.decision_file import Asked, save, take_back
+from leafledger.review.decision_file import DecisionRequest, remove_rows, save
 from leafledger.runner.execute import restore_kept
 from leafledger.runner.run import run_study
 from leafledger.runner.study_folder import remove_orphans, study_lock, sweep_temporaries
@@ -147,12 +147,12 @@ def test_all_links_are_told_at_once_with_what_else_is_wrong(
 
 def test_a_decision_is_not_saved_through_a_link(ran_study: Path, tmp_path: Path) -> None:
     scan = read_study(ran_study).samples()[0].scan
-    asked = [Asked(scan, "exclude", "clip slipped", None)]
+    asked = [DecisionRequest(scan, "exclude", "clip slipped", None)]
     lead_out(ran_study, "decisions.csv", tmp_path / "other")
     before = content(tmp_path / "other")
     for work in (
         lambda: save(ran_study, {scan}, asked, "A. Grower", "2026-05-08T17:40:00"),
-        lambda: take_back(ran_study, [HEADING.encode().strip()]),
+        lambda: remove_rows(ran_study, [HEADING.encode().strip()]),
     ):
         (problem,) = refusal(work)
         assert problem.file == "decisions.csv"
@@ -166,11 +166,11 @@ def test_a_new_study_is_not_written_through_a_link(tmp_path: Path) -> None:
     before = content(other)
     (tmp_path / "new").mkdir()
     (tmp_path / "new" / "raw").symlink_to(other)
-    refusal(lambda: write_study(tmp_path / "new", Wanted("t", table=table)))
+    refusal(lambda: write_study(tmp_path / "new", StudyOptions("t", table=table)))
     (tmp_path / "new" / "raw").unlink()
     (tmp_path / "new" / "raw").mkdir()
     (tmp_path / "new" / "raw" / "thesis.txt").symlink_to(other / "thesis.txt")
-    write_study(tmp_path / "new", Wanted("t", table=table))
+    write_study(tmp_path / "new", StudyOptions("t", table=table))
     assert content(other) == before
     assert (tmp_path / "new" / "raw" / "thesis.txt").read_bytes() == table.read_bytes()
 
@@ -271,7 +271,7 @@ def test_whatever_writes_or_deletes_judges_at_that_moment(
             lambda: store.keep({**record, "key": "sha256:" + "ab" * 32}),
             lambda: store.trim(0),
         ],
-        "ledger/ledger.sqlite": [lambda: copy_book(ran_study, "t")],
+        "ledger/ledger.sqlite": [lambda: sync_store(ran_study, "t")],
     }
     for k, work in enumerate(works[place]):
         refusal(work)
@@ -308,13 +308,13 @@ def test_a_study_reached_through_a_link_is_run_reviewed_and_cleaned(
     (link / "results" / "report.html").unlink()
     assert run_study(link, cores=1).outcome == "done"
     scan = read_study(link).samples()[0].scan
-    asked = [Asked(scan, "keep", "sound", None)]
+    asked = [DecisionRequest(scan, "keep", "sound", None)]
     saved = save(link, {scan}, asked, "A. Grower", "2026-05-08T17:40:00")
-    take_back(link, saved.lines)
+    remove_rows(link, saved.lines)
     assert _guarded(lambda: cli(["clean", str(link)], standalone_mode=False)) == 0
     (tmp_path / "empty").mkdir()
     (tmp_path / "door").symlink_to(tmp_path / "empty")
-    write_study(tmp_path / "door" / "new", Wanted("t"))
+    write_study(tmp_path / "door" / "new", StudyOptions("t"))
     assert (tmp_path / "empty" / "new" / "study.yaml").is_file()
 
 

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 
 from leafledger.cli.main import _guarded, cli
-from leafledger.ledger.book import take_in
-from leafledger.ledger.tracking import DATABASE, copy_book
+from leafledger.ledger.book import import_snakemake_runs
+from leafledger.ledger.tracking import DATABASE, sync_store
 from leafledger.ledger.verify import verify
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_bytes
@@ -166,7 +166,7 @@ def test_a_record_that_leads_out_is_none(
     ):
         assert ended(*command) == 2, command
     (ran_study / DATABASE).unlink()
-    copy_book(ran_study, "t")
+    sync_store(ran_study, "t")
     assert victim.read_text("utf-8") == SECRET
     after = {path for path in tmp_path.rglob("*") if not path.is_relative_to(ran_study)}
     assert after - before <= {tmp_path / "again"}
@@ -212,7 +212,7 @@ def test_a_run_that_leads_out_is_refused_by_name(
 
 def copy_book_of_none(study: Path) -> None:
     """Enter what the book still holds: nothing of a run that was refused."""
-    copy_book(study, "t")
+    sync_store(study, "t")
     assert not list((study / "ledger/artifacts").rglob("*"))
 
 
@@ -240,7 +240,7 @@ def test_an_event_that_leads_out_brings_no_file_into_the_book(
     assert len(events.events_of(ran_study, "20260101-000000-aaaa")) == 1
     events.write_event(ran_study, "20260101-000000-aaaa", "intake", event | change)
     assert events.events_of(ran_study, "20260101-000000-aaaa") == []
-    take_in(read_study(ran_study))
+    import_snakemake_runs(read_study(ran_study))
     secret = sha256_of_bytes(SECRET.encode())
     assert not list((ran_study / events.HISTORY).glob(f"*/{secret}"))
     assert victim.read_text("utf-8") == SECRET

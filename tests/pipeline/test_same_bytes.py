@@ -43,13 +43,13 @@ def test_plain_snakemake_gives_the_same_bytes(small_study: Path, small_study_run
     )
     assert done.returncode == 0, done.stderr[-3000:]
     assert digests(small_study) == digests(small_study_run)
-    from leafledger.ledger.book import take_in
-    from leafledger.ledger.compare import course
+    from leafledger.ledger.book import import_snakemake_runs
+    from leafledger.ledger.compare import run_history
     from leafledger.study.reading import read_study
 
-    notes = take_in(read_study(small_study))
+    notes = import_snakemake_runs(read_study(small_study))
     assert any("plain Snakemake" in note for note in notes)
-    assert [entry["outcome"] for entry in course(small_study)] == ["done"]
+    assert [entry["outcome"] for entry in run_history(small_study)] == ["done"]
     assert run_study(small_study, cores=1).outcome == "idle"
 
 
@@ -92,9 +92,9 @@ def check_after_kills(study: Path, undisturbed: Path, seeds: range, longest: flo
     assert result.exit_code == 0, result.message
     assert digests(study) == digests(undisturbed)
     assert not list(study.rglob(".*.tmp"))
-    from leafledger.ledger.compare import course
+    from leafledger.ledger.compare import run_history
 
-    book = course(study)
+    book = run_history(study)
     assert "running" not in {entry["outcome"] for entry in book}
     runs = [entry["run"] for entry in book]
     assert len(runs) == len(set(runs)), "no run may be doubled"

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 from test_same_bytes import digests
 
 from leafledger.cli.main import cli
-from leafledger.ledger.compare import compare, course
+from leafledger.ledger.compare import compare, run_history
 from leafledger.ledger.export import export
 from leafledger.ledger.trace import trace
 from leafledger.ledger.verify import verify
@@ -139,7 +139,7 @@ def test_plain_snakemake_right_after_runs_nothing(varied: Path) -> None:
 
 
 def test_the_books_tell_variants_apart(varied: Path) -> None:
-    assert [entry["variant"] for entry in course(varied)] == [
+    assert [entry["variant"] for entry in run_history(varied)] == [
         None,
         "narrow_range",
         "outliers_out",
@@ -180,7 +180,7 @@ def test_the_tracking_store_names_the_variant(varied: Path) -> None:
     from leafledger.ledger import tracking
     from leafledger.ledger.mlflow_runs import VARIANT_TAG
 
-    client = MlflowClient(tracking_uri=tracking.address(varied))
+    client = MlflowClient(tracking_uri=tracking.store_address(varied))
     experiment = client.get_experiment_by_name(tracking.EXPERIMENT)
     runs = client.search_runs([experiment.experiment_id])
     tags = [run.data.tags for run in runs if "leafledger.run" in run.data.tags]

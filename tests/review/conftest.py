@@ -13,10 +13,10 @@ from flask.testing import FlaskClient
 from playwright.sync_api import Page, expect
 
 from browser import Watched
-from leafledger.review.review_session import Desk
+from leafledger.review.review_session import ReviewSession
 from leafledger.review.server import Guard, make_app, open_server
 
-from . import desks
+from . import invented_study
 
 PORT = 8123
 
@@ -31,7 +31,7 @@ class Browser(FlaskClient):
 
 @pytest.fixture(scope="session")
 def study_made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return desks.make(tmp_path_factory.mktemp("review") / "study")
+    return invented_study.make(tmp_path_factory.mktemp("review") / "study")
 
 
 @pytest.fixture
@@ -40,8 +40,8 @@ def study(study_made: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def desk(study: Path) -> Desk:
-    return Desk(study)
+def sitting(study: Path) -> ReviewSession:
+    return ReviewSession(study)
 
 
 @pytest.fixture
@@ -50,9 +50,9 @@ def guard() -> Guard:
 
 
 @pytest.fixture
-def stranger(desk: Desk, guard: Guard):
+def stranger(sitting: ReviewSession, guard: Guard):
     """Return a client that has not been given the address."""
-    app = make_app(desk, guard)
+    app = make_app(sitting, guard)
     app.test_client_class = Browser
     return app.test_client()
 
@@ -66,8 +66,8 @@ def client(stranger, guard: Guard):
 
 
 @contextmanager
-def _serving(desk: Desk) -> Iterator[str]:
-    server, guard = open_server(desk, 0)
+def _serving(sitting: ReviewSession) -> Iterator[str]:
+    server, guard = open_server(sitting, 0)
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     thread.start()
     yield guard.address
@@ -77,18 +77,20 @@ def _serving(desk: Desk) -> Iterator[str]:
 
 
 @pytest.fixture
-def served() -> Iterator[Callable[[Desk], str]]:
-    """Return a function that serves a desk until the test ends and returns the address."""
+def served() -> Iterator[Callable[[ReviewSession], str]]:
+    """Return a function that serves a sitting until the test ends and returns the address."""
     with ExitStack() as until_the_end:
-        yield lambda desk: until_the_end.enter_context(_serving(desk))
+        yield lambda sitting: until_the_end.enter_context(_serving(sitting))
 
 
 @pytest.fixture
-def opened(watched: Watched, desk: Desk, served: Callable[[Desk], str]) -> Callable[[], Page]:
+def opened(
+    watched: Watched, sitting: ReviewSession, served: Callable[[ReviewSession], str]
+) -> Callable[[], Page]:
     """Return a function that opens the review of the shared study, drawn and ready."""
 
     def open_it() -> Page:
-        address = served(desk)
+        address = served(sitting)
         watched.allow(address.split("?")[0])
         watched.page.goto(address)
         expect(watched.page.locator("#figures svg").first).to_be_visible()

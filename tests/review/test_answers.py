@@ -13,19 +13,21 @@ import pytest
 from leafledger.errors import InputFault, LeafledgerError, Problem
 from leafledger.report.numbers import p_value
 from leafledger.review import groups, review_session
-from leafledger.review import review_session as desk_module
-from leafledger.review.groups import blind_of
-from leafledger.review.review_session import AFTER_EFFECTS, Desk
-from leafledger.review.server import Guard, asked_from, open_server
+from leafledger.review import review_session as session_module
+from leafledger.review.groups import blinding_of
+from leafledger.review.review_session import AFTER_EFFECTS, ReviewSession
+from leafledger.review.server import Guard, open_server, parse_request
 from leafledger.runner.run import RunResult
 from leafledger.study.tables import read_spectra, write_spectra
 
-from . import desks
+from . import invented_study
 
 HOST = "127.0.0.1:8123"
 
 
-def body(scan: str = desks.OUTLIER, action: str = "exclude", seen=None, by: str = "A. Grower"):
+def body(
+    scan: str = invented_study.OUTLIER, action: str = "exclude", seen=None, by: str = "A. Grower"
+):
     entry = {"scan": scan, "action": action, "reason": "clip slipped", "seen": seen}
     return {"by": by, "decisions": [entry]}
 
@@ -130,7 +132,7 @@ def test_no_treatment_and_no_effect_is_told_while_deciding(client) -> None:
     told = every_answer(client)
     assert len(told) == 2 + 6 + 4
     for path, text in told.items():
-        for word in (*desks.LABELS, "NDVI", "estimate", "p_holm", "verdict"):
+        for word in (*invented_study.LABELS, "NDVI", "estimate", "p_holm", "verdict"):
             assert word.lower() not in text.lower(), (path, word)
     shown = json.loads(told["/api/leaves/day0/p2"])["scans"][0]
     assert shown["file"] == "(file name not shown: it names a treatment)"
@@ -140,16 +142,16 @@ def test_no_treatment_and_no_effect_is_told_while_deciding(client) -> None:
 def test_groups_come_by_session_and_unit_whatever_their_treatment(client) -> None:
     groups = client.get("/api/study").json["groups"]
     assert [(g["session"], g["name"]) for g in groups] == [
-        (session, unit) for session in desks.SESSIONS for unit in ("p1", "p2", "p10")
+        (session, unit) for session in invented_study.SESSIONS for unit in ("p1", "p2", "p10")
     ]
-    assert [g["flagged"] for g in groups if g["flagged"]] == [[desks.OUTLIER]]
+    assert [g["flagged"] for g in groups if g["flagged"]] == [[invented_study.OUTLIER]]
 
 
 def test_names_of_units_that_tell_a_treatment_are_warned_of(study: Path) -> None:
     for name, old, new in (("units.csv", "p10,", "w"), ("scans.csv", ",p10,", ",w")):
         path = study / name
         path.write_text(path.read_text().replace(old, f"{new}ater10,"))
-    named, stale = Desk(study).overview()["notices"]
+    named, stale = ReviewSession(study).overview()["notices"]
     assert "not blind" in named
     assert "run the study first" in stale
 
@@ -160,18 +162,18 @@ def test_a_number_for_a_treatment_is_not_taken_for_that_of_a_leaf(study: Path) -
     (study / "study.yaml").write_text(
         (study / "study.yaml").read_text().replace("control: water", "control: '1'")
     )
-    assert blind_of(Desk(study).study).labels == {"sp"}
+    assert blinding_of(ReviewSession(study).study).labels == {"sp"}
 
 
 def test_the_suggested_outlier_is_marked_with_its_reason(client) -> None:
     view = client.get("/api/leaves/day12/p2").json
     suggested = [s for s in view["scans"] if s["suggested"]]
-    assert [s["scan"] for s in suggested] == [desks.OUTLIER]
-    assert suggested[0]["said"][0]["sentence"] == desks.SENTENCE
-    assert suggested[0]["note"] == desks.HOSTILE
+    assert [s["scan"] for s in suggested] == [invented_study.OUTLIER]
+    assert suggested[0]["said"][0]["sentence"] == invented_study.SENTENCE
+    assert suggested[0]["note"] == invented_study.HOSTILE
     assert view["range"] == [430.0, 980.0]
     departure = {s["scan"]: max(abs(y) for _, y in s["departure"]) for s in view["scans"]}
-    assert max(departure, key=departure.__getitem__) == desks.OUTLIER
+    assert max(departure, key=departure.__getitem__) == invented_study.OUTLIER
 
 
 def test_a_reference_stands_out_from_those_of_its_integration_time(client) -> None:
@@ -184,7 +186,7 @@ def test_a_reference_stands_out_from_those_of_its_integration_time(client) -> No
 def test_references_come_first_with_their_flags_and_no_decision(client, study: Path) -> None:
     groups = client.get("/api/study").json["references"]
     assert [(g["session"], g["name"]) for g in groups] == [
-        (session, role) for session in desks.SESSIONS for role in ("dark", "white")
+        (session, role) for session in invented_study.SESSIONS for role in ("dark", "white")
     ]
     view = client.get("/api/references/day0/white").json
     assert [s["scan"] for s in view["scans"] if s["suggested"]] == ["day0-white-2"]
@@ -197,7 +199,7 @@ def test_references_come_first_with_their_flags_and_no_decision(client, study: P
 def test_what_is_not_there_is_not_found(client) -> None:
     assert client.get("/api/leaves/day0/p99").status_code == 404
     assert client.get("/api/references/day0/lamp").status_code == 404
-    assert client.get("/static/../desk.py").status_code == 404
+    assert client.get("/static/../review_session.py").status_code == 404
 
 
 # --- what is written ----------------------------------------------------------------------------
@@ -207,7 +209,7 @@ def test_a_decision_lands_in_the_file_and_is_told_to_the_next(client, study: Pat
     answer = client.post("/api/decisions", json=body(), headers={"Origin": f"http://{HOST}"})
     assert answer.status_code == 200
     (row,) = (study / "decisions.csv").read_text().splitlines()[1:]
-    assert row.startswith(f"{desks.OUTLIER},exclude,clip slipped,A. Grower,20")
+    assert row.startswith(f"{invented_study.OUTLIER},exclude,clip slipped,A. Grower,20")
     view = client.get("/api/leaves/day12/p2").json
     (decided,) = [s["decision"] for s in view["scans"] if s["decision"]]
     assert decided == answer.json["written"][0]
@@ -219,7 +221,9 @@ def test_a_decision_lands_in_the_file_and_is_told_to_the_next(client, study: Pat
 
 def test_a_decision_on_a_scan_that_changed_since_asks_to_look_again(client, study: Path) -> None:
     (looked_at,) = [
-        s for s in client.get("/api/leaves/day12/p2").json["scans"] if s["scan"] == desks.OUTLIER
+        s
+        for s in client.get("/api/leaves/day12/p2").json["scans"]
+        if s["scan"] == invented_study.OUTLIER
     ]
     given = body()
     given["decisions"][0]["scan_sha256"] = looked_at["scan_sha256"]
@@ -237,21 +241,21 @@ def test_a_decision_on_a_scan_that_changed_since_asks_to_look_again(client, stud
     path = study / "results/scans/day12.parquet"
     table = read_spectra(path, ("counts",))
     counts = table.spectra["counts"]
-    counts[list(table.rows["scan"]).index(desks.OUTLIER), 7] += 1
+    counts[list(table.rows["scan"]).index(invented_study.OUTLIER), 7] += 1
     names = pa.table({"scan": list(table.rows["scan"])})
     write_spectra(path, names, table.wavelength_nm, {"counts": counts}, {})
-    assert told() == ([desks.OUTLIER], [desks.OUTLIER])
+    assert told() == ([invented_study.OUTLIER], [invented_study.OUTLIER])
 
 
 def test_two_reviews_of_one_study_keep_both_decisions(study: Path) -> None:
-    one, other = Desk(study), Desk(study)
-    one.save(*asked_from(body("day0-p1-1", by="A")))
-    told = other.save(*asked_from(body("day0-p1-2", by="B")))
+    one, other = ReviewSession(study), ReviewSession(study)
+    one.save(*parse_request(body("day0-p1-1", by="A")))
+    told = other.save(*parse_request(body("day0-p1-2", by="B")))
     assert not told["conflicts"]
     text = (study / "decisions.csv").read_text()
     assert "day0-p1-1,exclude,clip slipped,A," in text
     assert "day0-p1-2,exclude,clip slipped,B," in text
-    told = other.save(*asked_from(body("day0-p1-1", "keep", by="B")))
+    told = other.save(*parse_request(body("day0-p1-1", "keep", by="B")))
     (conflict,) = told["conflicts"]
     assert conflict["standing"]["by"] == "A"
     assert (study / "decisions.csv").read_text() == text
@@ -287,7 +291,7 @@ def test_the_effect_is_hidden_until_decisions_are_saved_and_run(
     client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     planned = [{"task": "acceptance", "rule": "acceptance", "why": "new", "certain": True}]
-    monkeypatch.setattr(desk_module, "would_run", lambda _folder: planned)
+    monkeypatch.setattr(session_module, "outdated_tasks", lambda _folder: planned)
     assert client.post("/api/effects", json={}).status_code == 422
     client.post("/api/decisions", json=body())
     older = client.post("/api/effects", json={})
@@ -304,7 +308,7 @@ def test_the_effect_is_hidden_until_decisions_are_saved_and_run(
 def test_a_decision_taken_after_the_effect_was_seen_says_so(
     client, study: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(desk_module, "would_run", lambda _folder: [])
+    monkeypatch.setattr(session_module, "outdated_tasks", lambda _folder: [])
     first = client.post("/api/decisions", json=body()).json
     assert client.post("/api/effects", json={}).status_code == 200
     assert client.get("/api/study").json["effects_seen"] is True
@@ -313,13 +317,13 @@ def test_a_decision_taken_after_the_effect_was_seen_says_so(
     assert client.post("/api/undo", json={"save": first["save"]}).status_code == 422
 
 
-def test_it_listens_on_this_machine_only_and_a_taken_port_is_told(desk: Desk) -> None:
-    server, guard = open_server(desk, 0)
+def test_it_listens_on_this_machine_only_and_a_taken_port_is_told(sitting: ReviewSession) -> None:
+    server, guard = open_server(sitting, 0)
     try:
         assert server.server_address[0] == "127.0.0.1"
         assert guard.address.startswith(f"http://127.0.0.1:{server.port}/?token=")
         with pytest.raises(InputFault, match="free port"):
-            open_server(desk, guard.port)
+            open_server(sitting, guard.port)
     finally:
         server.server_close()
 
@@ -327,7 +331,7 @@ def test_it_listens_on_this_machine_only_and_a_taken_port_is_told(desk: Desk) ->
 def test_a_study_that_was_not_run_has_nothing_to_review(study: Path) -> None:
     (study / "results/quality/day0.parquet").unlink()
     with pytest.raises(InputFault, match="leafledger run"):
-        Desk(study)
+        ReviewSession(study)
 
 
 def test_a_fault_that_appears_while_reviewing_is_told(client, study: Path) -> None:
@@ -344,7 +348,7 @@ def test_a_fault_that_appears_while_reviewing_is_told(client, study: Path) -> No
 
 
 def test_where_units_are_not_known_every_leaf_scan_stands_alone(study: Path) -> None:
-    opened = Desk(study).study
+    opened = ReviewSession(study).study
     design = opened.definition.design.model_copy(update={"unit": None})
     definition = opened.definition.model_copy(update={"design": design})
     found = groups.leaf_groups(replace(opened, definition=definition))
@@ -403,7 +407,7 @@ def test_how_a_rerun_ends_is_told(study: Path, monkeypatch, result, state: str, 
 def test_the_result_is_shown_in_the_words_of_the_report(
     client, study: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(desk_module, "would_run", lambda _folder: [])
+    monkeypatch.setattr(session_module, "outdated_tasks", lambda _folder: [])
     client.post("/api/decisions", json=body())
     path = study / "results" / "effects.csv"
     path.write_text(path.read_text().replace("hedges_g", "hedges_g_independent"))
@@ -413,5 +417,5 @@ def test_the_result_is_shown_in_the_words_of_the_report(
     for row in rows:
         assert "@" not in row["contrast_words"] and "_" not in row["method_words"]
         assert row["p_words"] == p_value(row["p"])
-    script = (Path(desk_module.__file__).parent / "static" / "after.js").read_text()
+    script = (Path(session_module.__file__).parent / "static" / "after.js").read_text()
     assert "r.contrast}" not in script and "number(r.p" not in script

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from interruptible import heed_interrupts
 from leafledger.review import decision_file
-from leafledger.review.review_session import Desk
+from leafledger.review.review_session import ReviewSession
 
 COMMAND = [sys.executable, "-m", "leafledger.cli", "review"]
 
@@ -74,10 +74,10 @@ def test_a_folder_that_cannot_be_written_to_is_told(client, study: Path, monkeyp
 
 
 def test_over_the_wire_strangers_are_refused(
-    desk: Desk, study: Path, served: Callable[[Desk], str]
+    sitting: ReviewSession, study: Path, served: Callable[[ReviewSession], str]
 ) -> None:
     """acceptance.md, section 6, second check: what curl would send to the real server."""
-    address = urllib.parse.urlsplit(served(desk))
+    address = urllib.parse.urlsplit(served(sitting))
     own = f"127.0.0.1:{address.port}"
 
     def status(method: str, path: str, body: str = "", **headers: str) -> tuple[int, str]:

@@ -13,7 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from leafledger.errors import InputFault
-from leafledger.review.decision_file import Asked, save, standing_now, take_back, with_column
+from leafledger.review.decision_file import (
+    DecisionRequest,
+    current_decisions,
+    remove_rows,
+    save,
+    with_column,
+)
 
 SAMPLES = {f"s{k}" for k in range(40)}
 WHEN = "2026-05-08T17:40:00"
@@ -31,8 +37,10 @@ WITH_DIGESTS = (
 )
 
 
-def asked(scan: str, action: str = "exclude", seen: dict[str, str] | None = None) -> Asked:
-    return Asked(scan, action, f"reason for {scan}", seen, DIGEST)
+def asked(
+    scan: str, action: str = "exclude", seen: dict[str, str] | None = None
+) -> DecisionRequest:
+    return DecisionRequest(scan, action, f"reason for {scan}", seen, DIGEST)
 
 
 def test_a_first_decision_makes_the_file(tmp_path: Path) -> None:
@@ -47,13 +55,19 @@ def test_what_was_written_by_hand_stays_byte_for_byte(tmp_path: Path) -> None:
     path = tmp_path / "decisions.csv"
     path.write_bytes(WITH_DIGESTS)
     path.chmod(0o640)
-    save(tmp_path, SAMPLES, [Asked("s3", "exclude", 'two, "quoted"', None, DIGEST)], "B", WHEN)
+    save(
+        tmp_path,
+        SAMPLES,
+        [DecisionRequest("s3", "exclude", 'two, "quoted"', None, DIGEST)],
+        "B",
+        WHEN,
+    )
     data = path.read_bytes()
     assert data.startswith(WITH_DIGESTS)
     added = data[len(WITH_DIGESTS) :].decode()
     assert added == f'\r\ns3,exclude,"two, ""quoted""",B,{WHEN},,{DIGEST}\r\n'
     assert path.stat().st_mode & 0o777 == 0o640
-    assert standing_now(tmp_path, SAMPLES)["s2"].action == "keep"
+    assert current_decisions(tmp_path, SAMPLES)["s2"].action == "keep"
 
 
 def test_a_file_by_hand_gets_the_column_and_keeps_all_else(tmp_path: Path) -> None:
@@ -61,7 +75,7 @@ def test_a_file_by_hand_gets_the_column_and_keeps_all_else(tmp_path: Path) -> No
     path.write_bytes(BY_HAND)
     save(tmp_path, SAMPLES, [asked("s3")], "B", WHEN)
     assert path.read_bytes().startswith(WITH_DIGESTS + b"\r\n")
-    now = standing_now(tmp_path, SAMPLES)
+    now = current_decisions(tmp_path, SAMPLES)
     assert {scan: decision.scan_sha256 for scan, decision in now.items()} == {
         "s1": "",
         "s2": "",
@@ -108,7 +122,7 @@ def test_two_reviewers_from_one_state_lose_nothing(tmp_path: Path) -> None:
     for thread in threads:
         thread.join()
     assert ended == [1] * 40
-    now = standing_now(tmp_path, SAMPLES)
+    now = current_decisions(tmp_path, SAMPLES)
     assert {scan: d.by for scan, d in now.items()} == {f"s{k}": f"R{k % 4}" for k in range(40)}
 
 
@@ -131,19 +145,19 @@ def test_the_later_on_the_same_scan_is_asked_to_look_again(tmp_path: Path) -> No
 @pytest.mark.parametrize(
     ("ask", "by", "column"),
     [
-        (Asked("s1", "exclude", " \n", None), "A", "reason"),
-        (Asked("s1", "exclude", "=1+1", None), "A", "reason"),
-        (Asked("s1", "exclude", "# not a comment", None), "A", "reason"),
-        (Asked("s1", "exclude", "x" * 501, None), "A", "reason"),
-        (Asked("s1", "exclude", "bell \x07", None), "A", "reason"),
-        (Asked("s1", "exclude", "ok", None, "12"), "A", "scan_sha256"),
-        (Asked("s1", "exclude", "ok", None), "", "by"),
-        (Asked("s1", "drop", "ok", None), "A", "action"),
-        (Asked("white-1", "exclude", "ok", None), "A", "scan"),
+        (DecisionRequest("s1", "exclude", " \n", None), "A", "reason"),
+        (DecisionRequest("s1", "exclude", "=1+1", None), "A", "reason"),
+        (DecisionRequest("s1", "exclude", "# not a comment", None), "A", "reason"),
+        (DecisionRequest("s1", "exclude", "x" * 501, None), "A", "reason"),
+        (DecisionRequest("s1", "exclude", "bell \x07", None), "A", "reason"),
+        (DecisionRequest("s1", "exclude", "ok", None, "12"), "A", "scan_sha256"),
+        (DecisionRequest("s1", "exclude", "ok", None), "", "by"),
+        (DecisionRequest("s1", "drop", "ok", None), "A", "action"),
+        (DecisionRequest("white-1", "exclude", "ok", None), "A", "scan"),
     ],
 )
 def test_a_decision_that_cannot_be_defended_is_refused(
-    tmp_path: Path, ask: Asked, by: str, column: str
+    tmp_path: Path, ask: DecisionRequest, by: str, column: str
 ) -> None:
     (tmp_path / "decisions.csv").write_bytes(BY_HAND)
     with pytest.raises(InputFault) as fault:
@@ -165,9 +179,9 @@ def test_a_save_is_taken_back_whole_or_not_at_all(tmp_path: Path) -> None:
     path.write_bytes(WITH_DIGESTS + b"\r\n")
     saved = save(tmp_path, SAMPLES, [asked("s3"), asked("s4")], "B", WHEN)
     with_both = path.read_bytes()
-    take_back(tmp_path, saved.lines)
+    remove_rows(tmp_path, saved.lines)
     assert path.read_bytes() == WITH_DIGESTS + b"\r\n"
     path.write_bytes(with_both.replace(b"reason for s4", b"mended by hand"))
     with pytest.raises(InputFault, match="changed since"):
-        take_back(tmp_path, saved.lines)
+        remove_rows(tmp_path, saved.lines)
     assert b"reason for s3" in path.read_bytes()

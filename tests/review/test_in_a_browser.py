@@ -10,9 +10,9 @@ import pytest
 from playwright.sync_api import Page, Route, expect
 
 from browser import DESKTOP, SIZES, Watched
-from leafledger.review.review_session import Desk
+from leafledger.review.review_session import ReviewSession
 
-from . import desks
+from . import invented_study
 
 Opened = Callable[[], Page]
 
@@ -43,7 +43,7 @@ def test_a_decision_made_with_keys_lands_in_the_file(opened: Opened, study: Path
     page = opened()
     assert title(page) == "day0 · darks"
     press_until(page, "n", "day12 · plant p2")
-    expect(page.locator(".scan.chosen h3")).to_have_text(f"3. {desks.OUTLIER}")
+    expect(page.locator(".scan.chosen h3")).to_have_text(f"3. {invented_study.OUTLIER}")
     expect(page.locator("#progress-words")).to_have_text("2 of 2 flagged groups seen")
     decide(page, "e", "clip slipped")
     page.keyboard.press("s")
@@ -53,7 +53,7 @@ def test_a_decision_made_with_keys_lands_in_the_file(opened: Opened, study: Path
     page.keyboard.press("s")
     expect(page.locator("#after")).to_be_visible()
     (row,) = (study / "decisions.csv").read_text().splitlines()[1:]
-    assert row.startswith(f"{desks.OUTLIER},exclude,clip slipped,B. <b>Keeper</b>,20")
+    assert row.startswith(f"{invented_study.OUTLIER},exclude,clip slipped,B. <b>Keeper</b>,20")
     expect(page.locator("#rerun li").first).to_be_visible()
     page.keyboard.press("u")
     expect(page.locator("#undo")).to_be_disabled()
@@ -117,8 +117,8 @@ def test_hostile_names_stay_text(opened: Opened) -> None:
     page = opened()
     press_until(page, "n", "day12 · plant p2")
     text = page.locator("#scans").text_content() or ""
-    assert desks.HOSTILE in text
-    assert desks.HOSTILE_FILE in text
+    assert invented_study.HOSTILE in text
+    assert invented_study.HOSTILE_FILE in text
     assert page.title() == "Review of scans"
     assert page.locator("main img, main i").count() == 0
 
@@ -128,7 +128,7 @@ def test_no_treatment_stands_on_the_page(opened: Opened) -> None:
     seen = {title(page)}
     for _ in range(9):
         text = page.content().lower()
-        assert not [word for word in desks.LABELS if word in text], title(page)
+        assert not [word for word in invented_study.LABELS if word in text], title(page)
         before = title(page)
         page.keyboard.press("n")
         expect(page.locator("#group-title")).not_to_have_text(before)
@@ -142,8 +142,8 @@ def test_the_later_of_two_reviewers_is_told(opened: Opened, study: Path) -> None
     page.evaluate("document.getElementById('by').blur()")
     press_until(page, "n", "day12 · plant p2")
     decide(page, "k", "a pale leaf, sound")
-    other = Desk(study)
-    other.save("First", [desks.asked(desks.OUTLIER, "exclude", "clip open")])
+    other = ReviewSession(study)
+    other.save("First", [invented_study.asked(invented_study.OUTLIER, "exclude", "clip open")])
     page.keyboard.press("s")
     expect(page.locator("#problems .problem")).to_contain_text(
         "First decided meanwhile: exclude (clip open)"
@@ -252,7 +252,7 @@ def test_without_a_mouse_everything_is_reached_and_seen(opened: Opened, study: P
     assert page.evaluate(LEFT) == []
     tab_to(page, "e.id == 'by'")
     page.keyboard.type("A. Grower")
-    tab_to(page, f"e.ariaLabel == 'exclude {desks.OUTLIER}'")
+    tab_to(page, f"e.ariaLabel == 'exclude {invented_study.OUTLIER}'")
     page.keyboard.press("Enter")
     expect(page.locator("#reason")).to_be_focused()
     page.keyboard.type("clip slipped")
@@ -300,10 +300,10 @@ def test_nothing_keeps_people_out(opened: Opened, watched: Watched, size: tuple[
 
 @pytest.mark.slow
 def test_a_rerun_from_the_page_touches_what_it_should(
-    watched: Watched, ran_study: Path, served: Callable[[Desk], str]
+    watched: Watched, ran_study: Path, served: Callable[[ReviewSession], str]
 ) -> None:
-    desk = Desk(ran_study, "A. Grower")
-    address = served(desk)
+    sitting = ReviewSession(ran_study, "A. Grower")
+    address = served(sitting)
     watched.allow(address.split("?")[0])
     watched.size(DESKTOP)
     page = watched.page
@@ -322,8 +322,8 @@ def test_a_rerun_from_the_page_touches_what_it_should(
     page.get_by_role("button", name="Run now").click()
     result = page.get_by_role("button", name="Show the result with and without exclusions")
     result.wait_for(timeout=300_000)
-    assert desk.rerun.progress()["state"] == "done", desk.rerun.progress()
-    ran = {entry["task"] for entry in desk.rerun.progress()["ended"]}
+    assert sitting.rerun.progress()["state"] == "done", sitting.rerun.progress()
+    ran = {entry["task"] for entry in sitting.rerun.progress()["ended"]}
     assert {"acceptance", "unit_means", "effects", "report"} <= ran
     assert not [task for task in ran if task.split(".")[0] in {"intake", "reflectance"}]
     result.click()

@@ -10,8 +10,8 @@ import pytest
 from leafledger.errors import InputFault
 from leafledger.intake.stage import read_session
 from leafledger.records.record import Outcome
-from leafledger.review.decision_file import Asked
-from leafledger.review.review_session import Desk
+from leafledger.review.decision_file import DecisionRequest
+from leafledger.review.review_session import ReviewSession
 from leafledger.runner.step import job_of
 from leafledger.runner.study_check import (
     check_raw_files,
@@ -41,12 +41,15 @@ def up_to_acceptance(folder: Path) -> Outcome:
 @pytest.mark.slow
 def test_a_raw_file_that_changed_after_the_decision_is_told(small_study: Path) -> None:
     up_to_acceptance(small_study)
-    desk = Desk(small_study)
-    group = desk.overview()["groups"][0]
-    view = desk.leaves(group["session"], group["name"])
+    sitting = ReviewSession(small_study)
+    group = sitting.overview()["groups"][0]
+    view = sitting.leaves(group["session"], group["name"])
     assert view is not None
     one = view["scans"][0]
-    desk.save("A. Grower", [Asked(one["scan"], "exclude", "clip open", None, one["scan_sha256"])])
+    sitting.save(
+        "A. Grower",
+        [DecisionRequest(one["scan"], "exclude", "clip open", None, one["scan_sha256"])],
+    )
 
     def words(texts: list[str]) -> list[str]:
         return [text for text in texts if "has changed since" in text]
@@ -62,12 +65,13 @@ def test_a_raw_file_that_changed_after_the_decision_is_told(small_study: Path) -
     (told,) = words(check_raw_files(checked_study(small_study)).warnings)
     assert told.startswith(f"{one['scan']} has changed since A. Grower decided to exclude it (20")
     assert words(up_to_acceptance(small_study).warnings) == [told]
-    again = desk.leaves(group["session"], group["name"])
+    again = sitting.leaves(group["session"], group["name"])
     assert again is not None
     assert [s["scan"] for s in again["scans"] if s["changed"]] == [one["scan"]]
     new = again["scans"][0]
-    desk.save(
-        "B. Keeper", [Asked(one["scan"], "keep", "sound now", new["decision"], new["scan_sha256"])]
+    sitting.save(
+        "B. Keeper",
+        [DecisionRequest(one["scan"], "keep", "sound now", new["decision"], new["scan_sha256"])],
     )
     assert words(up_to_acceptance(small_study).warnings) == []
 

@@ -12,9 +12,9 @@ from playwright.sync_api import Page, Route, expect
 
 from browser import Watched
 from leafledger.errors import InputFault
-from leafledger.review.decision_file import Asked, save
+from leafledger.review.decision_file import DecisionRequest, save
 
-from . import desks
+from . import invented_study
 
 Opened = Callable[[], Page]
 WORDS = "midrib under clip, seen"
@@ -138,7 +138,7 @@ def test_brackets_by_the_thousand_are_a_bad_request(client) -> None:
 
 @pytest.mark.parametrize("sign", ["\N{FULLWIDTH EQUALS SIGN}", "\N{FULLWIDTH PLUS SIGN}", "=", "@"])
 def test_a_reason_that_begins_with_a_formula_sign_is_refused(study: Path, sign: str) -> None:
-    asked = [Asked(desks.OUTLIER, "exclude", f"{sign}1+1", None)]
+    asked = [DecisionRequest(invented_study.OUTLIER, "exclude", f"{sign}1+1", None)]
     with pytest.raises(InputFault) as caught:
-        save(study, {desks.OUTLIER}, asked, "A. Grower", "2026-05-17T09:00:00")
+        save(study, {invented_study.OUTLIER}, asked, "A. Grower", "2026-05-17T09:00:00")
     assert "begins with a word" in caught.value.problems[0].expected

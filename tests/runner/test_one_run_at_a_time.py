@@ -11,7 +11,7 @@ from pathlib import Path
 
 from leafledger.cli.run_commands import findings, warnings
 from leafledger.ledger.book import close_run, open_run
-from leafledger.ledger.compare import course
+from leafledger.ledger.compare import run_history
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.outdated import plan
@@ -148,7 +148,7 @@ def test_an_idle_run_enters_the_run_that_was_killed(ran_study: Path) -> None:
 
     from leafledger.ledger import tracking
 
-    client = MlflowClient(tracking_uri=tracking.address(ran_study))
+    client = MlflowClient(tracking_uri=tracking.store_address(ran_study))
     experiment = client.get_experiment_by_name(tracking.EXPERIMENT).experiment_id
     (run,) = client.search_runs([experiment], "tags.leafledger.run = 'r9'")
     assert run.info.status == "KILLED"
@@ -161,4 +161,4 @@ def test_a_run_cut_short_keeps_only_records_that_hold(ran_study: Path) -> None:
     entry = next(run for run in events.runs(ran_study) if run["run"] == "r9")
     assert "unit_means" in entry["records"]
     assert not {"report", "effects"} & set(entry["records"])
-    assert course(ran_study)[-1]["outcome"] == "failed"
+    assert run_history(ran_study)[-1]["outcome"] == "failed"

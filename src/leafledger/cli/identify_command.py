@@ -1,4 +1,4 @@
-"""``leafledger identify``: new leaf scans into the classes of a saved model."""
+"""Which class of a saved model do new leaf scans belong to: the command identify?"""
 
 from __future__ import annotations
 
@@ -66,8 +66,8 @@ def identify(
     if bool(files) == bool(sheet) or (quantity == "counts" and sheet is None):
         raise InputFault(_what_to_read(quantity, bool(files), sheet is not None))
     first = files[0] if files else None
-    told = form or (_FORMS.get(first.suffix.lower(), "text") if first else "text")
-    written = Form.model_validate({"form": told, "quantity": quantity})
+    by_ending = _FORMS.get(first.suffix.lower(), "text") if first else "text"
+    written = Form.model_validate({"form": form or by_ending, "quantity": quantity})
     new = scans_of_sheet(sheet, written) if sheet else scans_of_files(files, written)
     table, warnings = identify_scans(model, new, standards)
     if as_json:

@@ -1,4 +1,8 @@
-"""Commands on the book of runs: runs, plan, verify, trace, compare, reproduce, export, ui."""
+"""How is a result accounted for: the commands on the book of runs and on plans?
+
+``runs``, ``ui``, ``ledger sync``; ``verify``, ``trace``, ``compare``, ``reproduce``, ``export``;
+``plan record``, ``plan history``.
+"""
 
 from __future__ import annotations
 
@@ -15,16 +19,17 @@ from leafledger.cli.terminal_text import (
     bullet_list,
     cores_option,
     json_option,
+    problems_as_json,
     say,
     say_indented,
     say_json,
     say_line,
     study_argument,
 )
-from leafledger.errors import InputFault, Problem, quoted
+from leafledger.errors import InputFault, input_fault, quoted
 from leafledger.words import counted
 
-# Commands on the book of runs and its copy in MLflow: ``runs``, ``ui``, ``ledger sync``.
+# The book of runs and its copy in MLflow
 # ----------------------------------------------------------------------
 
 
@@ -40,23 +45,23 @@ def runs(study: Path, as_json: bool) -> None:
     Example:
       leafledger runs my-study
     """
-    from leafledger.ledger.compare import course, head_of, history_lines
-    from leafledger.ledger.plans import lines_of_lodged
+    from leafledger.ledger.compare import chain_head, history_lines, run_history
+    from leafledger.ledger.plans import plan_lines
 
-    found = course(study.resolve())
+    history = run_history(study.resolve())
     if as_json:
-        say_json(found)
+        say_json(history)
         return
-    plans = lines_of_lodged(study.resolve())
-    if not found:
+    plans = plan_lines(study.resolve())
+    if not history:
         say("No run yet.")
-    for entry in found:
+    for entry in history:
         for line in [*plans.pop(entry["run"], []), *history_lines(entry)]:
             say_line(line)
     for line in plans.pop(None, []):
         say_line(line)
-    if found:
-        say(f"Head of the chain: {head_of(study.resolve())}")
+    if history:
+        say(f"Head of the chain: {chain_head(study.resolve())}")
 
 
 @click.command()
@@ -69,7 +74,7 @@ def ui(study: Path, port: int) -> None:
     Example:
       leafledger ui my-study
     """
-    from leafledger.ledger.book import bring_up
+    from leafledger.ledger.book import sync_runs
     from leafledger.ledger.tracking import serve, tracking_server
     from leafledger.runner.study_folder import study_lock
     from leafledger.study.links import refuse_links
@@ -83,13 +88,14 @@ def ui(study: Path, port: int) -> None:
     if (folder / "ledger").is_dir():
         try:
             with study_lock(folder):
-                for note in bring_up(folder):
-                    say(note)
+                notes = sync_runs(folder)
+            for note in notes:
+                say(note)
         except InputFault:
             say(
                 "The store is shown as it is: a run is at work, or the folder cannot be written to."
             )
-    raise SystemExit(serve(folder, port, lambda text: say(text)))
+    raise SystemExit(serve(folder, port, say))
 
 
 @click.group()
@@ -111,24 +117,24 @@ def sync(study: Path) -> None:
     Example:
       leafledger ledger sync my-study
     """
-    from leafledger.ledger.book import take_in
+    from leafledger.ledger.book import import_snakemake_runs
     from leafledger.runner.study_folder import study_lock
     from leafledger.study.reading import read_study
 
-    found = read_study(study)
-    with study_lock(found.folder):
-        for note in take_in(found):
+    opened = read_study(study)
+    with study_lock(opened.folder):
+        for note in import_snakemake_runs(opened):
             say(note)
     say("The tracking store holds every run of the book.")
 
 
-# Commands that answer for a result: verify, trace, compare, reproduce, export.
+# What answers for a result
 # ----------------------------------------------------------------------
 
 _DIGEST = re.compile("[0-9a-f]{64}")
 
 
-def with_a_book(folder: Path, names: Sequence[str] = ("runs",)) -> Path:
+def folder_with_book(folder: Path, names: Sequence[str] = ("runs",)) -> Path:
     """Return the study folder, absolute.
 
     Parameters
@@ -143,17 +149,15 @@ def with_a_book(folder: Path, names: Sequence[str] = ("runs",)) -> Path:
     InputFault
         If no run of it is recorded there.
     """
-    found = folder.resolve()
-    if not any((found / "ledger" / name).is_dir() for name in names):
-        raise InputFault(
-            Problem(
-                file="ledger/runs",
-                found="no book of runs",
-                expected="a study that has been run",
-                mend="Run it first (leafledger run), or name its folder.",
-            )
+    absolute = folder.resolve()
+    if not any((absolute / "ledger" / name).is_dir() for name in names):
+        raise input_fault(
+            file="ledger/runs",
+            found="no book of runs",
+            expected="a study that has been run",
+            mend="Run it first (leafledger run), or name its folder.",
         )
-    return found
+    return absolute
 
 
 @click.command()
@@ -175,15 +179,13 @@ def verify(study: Path, head: str | None, as_json: bool) -> None:
     from leafledger.ledger.verify import verify as check
     from leafledger.runner.study_folder import is_held
 
-    folder = with_a_book(study, ("runs", "plans"))
+    folder = folder_with_book(study, ("runs", "plans"))
     if is_held(folder):
-        raise InputFault(
-            Problem(
-                file="ledger/lock",
-                found="a run at work on this study",
-                expected="files that stand still",
-                mend="Wait until it has ended, then verify.",
-            )
+        raise input_fault(
+            file="ledger/lock",
+            found="a run at work on this study",
+            expected="files that stand still",
+            mend="Wait until it has ended, then verify.",
         )
     verdict = check(folder, None if head is None else _whole_digest(head))
     if as_json:
@@ -198,13 +200,11 @@ def _whole_digest(text: str) -> str:
     """Return a digest that was noted down; half of one must not look like a forged chain."""
     digest = text.strip().lower()
     if not _DIGEST.fullmatch(digest):
-        raise InputFault(
-            Problem(
-                file="--head",
-                found=f"{len(digest)} characters: {quoted(text)}",
-                expected="the whole digest of 64 characters (0 to 9, a to f)",
-                mend="Copy it as `leafledger verify` or `leafledger runs` printed it.",
-            )
+        raise input_fault(
+            file="--head",
+            found=f"{len(digest)} characters: {quoted(text)}",
+            expected="the whole digest of 64 characters (0 to 9, a to f)",
+            mend="Copy it as `leafledger verify` or `leafledger runs` printed it.",
         )
     return digest
 
@@ -247,7 +247,7 @@ def trace(study: Path, target: str, whole: bool, as_json: bool) -> None:
     from leafledger.ledger.trace import trace as follow
     from leafledger.ledger.trace_words import lines
 
-    lineage = follow(with_a_book(study), target)
+    lineage = follow(folder_with_book(study), target)
     if as_json:
         say_json(plain(lineage))
     else:
@@ -275,11 +275,11 @@ def compare(study: Path, run_a: str, run_b: str, as_json: bool) -> None:
     from leafledger.ledger.compare import compare as side_by_side
     from leafledger.ledger.compare import comparison_lines
 
-    found = side_by_side(with_a_book(study), run_a, run_b)
+    comparison = side_by_side(folder_with_book(study), run_a, run_b)
     if as_json:
-        say_json(plain(found))
+        say_json(plain(comparison))
         return
-    for line in comparison_lines(found):
+    for line in comparison_lines(comparison):
         say_line(line)
 
 
@@ -304,16 +304,16 @@ def reproduce(study: Path, run: str, keep: Path | None, cores: int, as_json: boo
     from leafledger.runner.reproduce import lines
     from leafledger.runner.reproduce import reproduce as rebuild
 
-    folder = with_a_book(study)
+    folder = folder_with_book(study)
     with _scratch(keep) as scratch, RunProgress(as_json) as progress:
-        found = rebuild(folder, run, scratch, cores, progress)
+        rebuilt = rebuild(folder, run, scratch, cores, progress)
     if as_json:
-        say_json(plain(found))
+        say_json(plain(rebuilt))
     else:
-        for line in lines(found):
+        for line in lines(rebuilt):
             say_line(line)
-    if found.exit_code:
-        raise SystemExit(found.exit_code)
+    if rebuilt.exit_code:
+        raise SystemExit(rebuilt.exit_code)
 
 
 @click.command(short_help="Write a run with its origin as an RO-Crate.")
@@ -338,7 +338,7 @@ def export(
     from leafledger.ledger.export import export as hand_on
     from leafledger.runner.workflow import snakefile
 
-    folder = with_a_book(study)
+    folder = folder_with_book(study)
     notes = hand_on(folder, out.resolve(), snakefile(), run, raw, licence, authors)
     say(f"Written: {out}/ro-crate-preview.html (to look at), ro-crate-metadata.json (for programs)")
     bullet_list("To fill in:", notes)
@@ -351,19 +351,17 @@ def _scratch(keep: Path | None) -> Iterator[Path]:
             yield Path(name).resolve()
         return
     if keep.exists() and (not keep.is_dir() or any(keep.iterdir())):
-        raise InputFault(
-            Problem(
-                file="--keep",
-                found="a folder that is not empty",
-                expected="a new or empty folder",
-                mend="Name another; nothing is overwritten.",
-            )
+        raise input_fault(
+            file="--keep",
+            found="a folder that is not empty",
+            expected="a new or empty folder",
+            mend="Name another; nothing is overwritten.",
         )
     keep.mkdir(parents=True, exist_ok=True)
     yield keep.resolve()
 
 
-# Commands on the plan of a study: ``plan record``, ``plan history``.
+# The plan of a study
 # ----------------------------------------------------------------------
 
 _NAME_ONE = (
@@ -401,14 +399,9 @@ def record(study: Path, as_json: bool) -> None:
     from leafledger.ledger.plans import text_file
     from leafledger.runner.plan_records import record_plan
 
-    try:
-        found = record_plan(study)
-    except InputFault as fault:
-        if not as_json:
-            raise
-        say_json({"problems": [p.as_dict() for p in fault.problems]})
-        raise SystemExit(2) from None
-    entry = found.lodged.entry
+    with problems_as_json(as_json):
+        recorded = record_plan(study)
+    entry = recorded.lodged.entry
     if as_json:
         say_json(
             {
@@ -417,29 +410,29 @@ def record(study: Path, as_json: bool) -> None:
                 "file": text_file(entry["plan"]),
                 "recorded": entry["recorded"],
                 "sha256": entry["sha256"],
-                "is_new": found.lodged.is_new,
-                "first": found.first.facts(),
-                "primary": found.has_primary,
-                "after_sessions_read": list(found.read),
-                "said": list(found.said),
-                "text": found.lodged.text,
+                "is_new": recorded.lodged.is_new,
+                "first": recorded.first.facts(),
+                "primary": recorded.has_primary,
+                "after_sessions_read": list(recorded.read),
+                "said": list(recorded.said),
+                "text": recorded.lodged.text,
             }
         )
         return
-    say(found.lodged.text)
+    say(recorded.lodged.text)
     say(f"SHA-256 of this text: {entry['sha256']}")
-    if found.lodged.is_new:
+    if recorded.lodged.is_new:
         say(f"Recorded as plan {entry['plan']}: {text_file(entry['plan'])}")
     else:
         day = entry["recorded"][:10]
         say(f"This plan stands already since {day} (plan {entry['plan']}): nothing was entered.")
-    notes = list(found.said)
-    if found.read:
-        read = ", ".join(found.read)
+    notes = list(recorded.said)
+    if recorded.read:
+        read = ", ".join(recorded.read)
         notes.append(f"When it was recorded, after-sessions had been read already: {read}.")
     else:
         notes.append(_SEND)
-    if not found.has_primary:
+    if not recorded.has_primary:
         notes.append(_NAME_ONE)
     bullet_list("Notes:", notes)
 
@@ -460,8 +453,8 @@ def history(study: Path, as_json: bool) -> None:
 
     records = on_record(BookView(study.resolve()))
     if as_json:
-        known = [one for one in records if one.plan is not None]
-        say_json([one.facts() | {"plan": one.plan} for one in known])
+        known = [entry for entry in records if entry.plan is not None]
+        say_json([entry.facts() | {"plan": entry.plan} for entry in known])
         return
     lines = course_lines(records)
     if not lines:

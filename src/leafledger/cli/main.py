@@ -1,4 +1,4 @@
-"""``leafledger``: the commands, thin over the runner and the ledger."""
+"""Which command was asked for, and how does an error reach the person who asked?"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How far a run has come: a bar on a terminal, plain lines elsewhere."""
+"""How far has a run come, and how long will the rest take?"""
 
 from __future__ import annotations
 
@@ -13,24 +13,24 @@ from leafledger.cli.terminal_text import safe, say
 from leafledger.records.events import EVENTS, events_of
 from leafledger.study.rules import RULES
 
-# How much of a run is done and how long the rest will take, from how long tasks took before.
+# The time left, from how long tasks took before
 # ----------------------------------------------------------------------
 
-_RUNS_LOOKED_AT = 6
-_TYPICAL_S = {rule.name: rule.seconds for rule in RULES}
-_OTHERWISE_S = 4.0
+_MOST_RUNS = 6
+_USUAL_SECONDS = {rule.name: rule.seconds for rule in RULES}
+_OTHER_SECONDS = 4.0
 
 
-def seconds_before(folder: Path) -> dict[str, float]:
+def earlier_task_seconds(folder: Path) -> dict[str, float]:
     """Return task -> seconds that it took when it was last computed in a study."""
     place = folder / EVENTS
     runs = sorted((p.name for p in place.iterdir()), reverse=True) if place.is_dir() else []
-    found: dict[str, float] = {}
-    for run in runs[:_RUNS_LOOKED_AT]:
+    seconds: dict[str, float] = {}
+    for run in runs[:_MOST_RUNS]:
         for event in events_of(folder, run):
             if event["outcome"] == "done":
-                found.setdefault(str(event["task"]), float(event["seconds"]))
-    return found
+                seconds.setdefault(str(event["task"]), float(event["seconds"]))
+    return seconds
 
 
 class Forecast:
@@ -46,11 +46,11 @@ class Forecast:
 
     def __init__(self, tasks: Sequence[str], before: Mapping[str, float]) -> None:
         self._weights = {
-            task: max(before.get(task, _TYPICAL_S.get(task.split(".")[0], _OTHERWISE_S)), 0.1)
+            task: max(before.get(task, _USUAL_SECONDS.get(task.split(".")[0], _OTHER_SECONDS)), 0.1)
             for task in tasks
         }
         self._done = 0.0
-        self._told_at: float | None = None
+        self._estimated_at: float | None = None
         self._left = 0.0
 
     @property
@@ -75,17 +75,17 @@ class Forecast:
         if computed:
             self._done += weight
         if self._done:
-            self._told_at = elapsed
+            self._estimated_at = elapsed
             self._left = elapsed * sum(self._weights.values()) / self._done
 
     def left(self, elapsed: float) -> float | None:
         """Return the seconds left, ``None`` while nothing tells the pace."""
-        if self._told_at is None:
+        if self._estimated_at is None:
             return None
-        return max(self._left - (elapsed - self._told_at), 0.0)
+        return max(self._left - (elapsed - self._estimated_at), 0.0)
 
 
-def in_words(seconds: float | None) -> str:
+def time_left_words(seconds: float | None) -> str:
     """Return the time left in words, no finer than such a guess is.
 
     Examples
@@ -102,7 +102,7 @@ def in_words(seconds: float | None) -> str:
     return f"{seconds / 60:.0f} min left"
 
 
-# How far a run has come: a bar on a terminal, plain lines elsewhere.
+# A bar on a terminal, plain lines elsewhere
 # ----------------------------------------------------------------------
 
 _LONGEST = 26
@@ -122,7 +122,7 @@ class RunProgress:
 
     def __init__(self, quiet: bool, folder: Path | None = None) -> None:
         self.quiet = quiet
-        self._before = seconds_before(folder) if folder and not quiet else {}
+        self._before = earlier_task_seconds(folder) if folder and not quiet else {}
         self._forecast = Forecast((), {})
         self._began = time.monotonic()
         self._running: dict[str, None] = {}
@@ -147,7 +147,7 @@ class RunProgress:
             """Counts down between two tasks."""
 
             def render(own, task: Any) -> Text:  # noqa: ARG002, N805 - rich's own signature
-                return Text(in_words(self._forecast.left(self._elapsed())))
+                return Text(time_left_words(self._forecast.left(self._elapsed())))
 
         return Progress(
             TextColumn("{task.description}", markup=False),
@@ -177,7 +177,7 @@ class RunProgress:
             self._plan(line["planned"], line.get("variant"))
         elif line.get("state") == "started":
             self._running[line["task"]] = None
-            self._show(at_work(list(self._running)))
+            self._show(running_words(list(self._running)))
         elif "state" in line:
             self._end(line)
 
@@ -214,14 +214,14 @@ class RunProgress:
         self._planned = max(self._planned, self._ended)
         self._running.pop(line["task"], None)
         self._forecast.end(line["task"], line["state"] != "restored", self._elapsed())
-        self._show(at_work(list(self._running)))
+        self._show(running_words(list(self._running)))
         if self._bar is None and not self.quiet:
             word = _WORDS.get(line["state"], line["state"])
             count = f"[{self._ended}/{self._planned}]"
             say(f"{count:<8} {line['task']:<22} {word} {line['seconds']:.1f} s", error=True)
 
 
-def at_work(tasks: list[str]) -> str:
+def running_words(tasks: list[str]) -> str:
     """Return which stage and session is at work, and how many others beside it.
 
     Examples

@@ -1,4 +1,4 @@
-"""Commands that run a study or say what a run would do: demo, run, status, clean."""
+"""How is a study run, and what would a run do: the commands demo, run, status and clean?"""
 
 from __future__ import annotations
 
@@ -13,98 +13,87 @@ from leafledger.cli.terminal_text import (
     bullet_list,
     cores_option,
     json_option,
+    problems_as_json,
     say,
     say_json,
     say_problems,
     study_argument,
 )
-from leafledger.errors import InputFault, Problem
+from leafledger.errors import input_fault
 from leafledger.runner.plan_records import marked, said_of_results
 from leafledger.runner.run import RunResult
 from leafledger.runner.workflow import demo_study
 from leafledger.study.rules import PLAN_HISTORY
 from leafledger.study.tables import read_json
 
-# The closing summary of a run: what was found, what to heed, where it lies.
+# The closing summary of a run: what was found, what to heed, where it lies
 # ----------------------------------------------------------------------
 
 
 def findings(folder: Path) -> list[dict[str, Any]]:
     """Return the findings of the newest results, the classifier's last."""
-    found: list[dict[str, Any]] = []
-    effects = folder / "results/effects.json"
-    if effects.is_file():
-        found += read_json(effects).get("findings", [])
-    classes = folder / "results/classes/summary.json"
-    if classes.is_file():
-        found.append({"id": "classes", "sentence": read_json(classes)["sentence"]})
-    return found
+    entries: list[dict[str, Any]] = _json(folder / "results/effects.json").get("findings", [])
+    classes = _json(folder / "results/classes/summary.json")
+    return entries + ([{"id": "classes", "sentence": classes["sentence"]}] if classes else [])
 
 
-def onsets(folder: Path) -> list[str]:
+def onset_sentences(folder: Path) -> list[str]:
     """Return since when each primary difference is shown, in the newest results."""
-    effects = folder / "results/effects.json"
-    if not effects.is_file():
-        return []
-    return [str(row["sentence"]) for row in read_json(effects).get("onset", [])]
+    onsets = _json(folder / "results/effects.json").get("onset", [])
+    return [str(row["sentence"]) for row in onsets]
+
+
+def _json(path: Path) -> dict[str, Any]:
+    return read_json(path) if path.is_file() else {}
 
 
 def warnings(folder: Path) -> list[str]:
     """Return the warnings that the records hold, each once with the sessions that it holds for."""
-    found: dict[tuple[str, str], list[str]] = {}
+    sessions_of: dict[tuple[str, str], list[str]] = {}
     for path in sorted((folder / "records").glob("*.json")):
         record = read_json(path)
         for text in record["warnings"]:
-            found.setdefault((record["rule"], text), []).append(record["session"] or "")
+            sessions_of.setdefault((record["rule"], text), []).append(record["session"] or "")
     return [
         f"{rule} {', '.join(dict.fromkeys(sessions))}".rstrip() + f": {text}"
-        for (rule, text), sessions in found.items()
+        for (rule, text), sessions in sessions_of.items()
     ]
 
 
 def say_closing(folder: Path, result: RunResult) -> None:
     """Print the summary of a run that ended well."""
-    for one in result.variants:
-        said = "holds as it was run before" if one.outcome == "idle" else _counts(one.tasks)
-        said = "failed" if one.exit_code else said
-        say(f"Variant {one.variant}: {said}.")
-    say(("As stated: " if result.variants else "") + f"{_counts(result.tasks)}.")
+    for variant in result.variants:
+        words = "holds as it was run before" if variant.outcome == "idle" else _counts(variant)
+        say(f"Variant {variant.variant}: {'failed' if variant.exit_code else words}.")
+    say(("As stated: " if result.variants else "") + f"{_counts(result)}.")
     facts, of_plan = said_of_results(folder)
-    found = [_in_words(one) for one in marked(findings(folder), facts)]
-    since = (f"Since when. {sentence}" for sentence in onsets(folder))
-    bullet_list("Found:", [*of_plan, *found, *since])
+    sentences = [
+        str(finding["sentence"])
+        + (f" The verdict is {finding['mark']}." if finding.get("mark") else "")
+        for finding in marked(findings(folder), facts)
+    ]
+    since = (f"Since when. {sentence}" for sentence in onset_sentences(folder))
+    bullet_list("Found:", [*of_plan, *sentences, *since])
     heeded = warnings(folder)
     bullet_list("To heed:", heeded[:12])
     if len(heeded) > 12:
         say(f"  - and {len(heeded) - 12} more in the report")
     bullet_list("Notes:", result.notes)
-    shown = _shown(folder)
-    say(f"Report:  {shown}/results/report.html")
-    command = f"leafledger ui {shlex.quote(shown)}"
+    here = folder.relative_to(Path.cwd()) if folder.is_relative_to(Path.cwd()) else folder
+    say(f"Report:  {here.as_posix()}/results/report.html")
+    command = f"leafledger ui {shlex.quote(here.as_posix())}"
     say(f"Ledger:  {command}   (opens the tracking store on this machine only)")
 
 
-def _in_words(finding: dict[str, Any]) -> str:
-    mark = finding.get("mark")
-    return str(finding["sentence"]) + (f" The verdict is {mark}." if mark else "")
-
-
-def _counts(tasks: list[dict[str, Any]]) -> str:
+def _counts(result: RunResult) -> str:
     """Count the stages; what the book says of the plan is none."""
-    stages = [e["outcome"] for e in tasks if e["rule"] != PLAN_HISTORY.name]
+    stages = [task["outcome"] for task in result.tasks if task["rule"] != PLAN_HISTORY.name]
     done, restored = stages.count("done"), stages.count("restored")
     ran = "1 stage ran" if done == 1 else f"{done} stages ran"
     return f"{ran}, {restored} restored" if restored else ran
 
 
-def _shown(folder: Path) -> str:
-    try:
-        return folder.relative_to(Path.cwd()).as_posix()
-    except ValueError:
-        return folder.as_posix()
-
-
-# The demo study, copied to where the user can look at it and change it.
+# The demo study, copied to where the user can look at it and change it
 # ----------------------------------------------------------------------
 
 
@@ -119,18 +108,16 @@ def copy_demo(folder: Path) -> None:
     if (folder / "study.yaml").is_file():
         return
     if folder.exists() and any(folder.iterdir()):
-        raise InputFault(
-            Problem(
-                file=folder.name,
-                found="a folder that holds something else",
-                expected="an empty or new folder for the demo study",
-                mend="Name another folder: leafledger demo FOLDER",
-            )
+        raise input_fault(
+            file=folder.name,
+            found="a folder that holds something else",
+            expected="an empty or new folder for the demo study",
+            mend="Name another folder: leafledger demo FOLDER",
         )
     shutil.copytree(demo_study(), folder, dirs_exist_ok=True)
 
 
-# Commands that run a study or say what a run would do: demo, run, status, clean.
+# The commands
 # ----------------------------------------------------------------------
 
 
@@ -182,43 +169,27 @@ def _run(folder: Path, cores: int, as_json: bool, quiet: bool, variants: bool) -
 
     folder = folder.resolve()
     work = run_variants if variants else run_study
-    try:
-        with RunProgress(quiet or as_json, folder) as progress:
-            result = work(folder, cores, progress)
-    except InputFault as fault:
-        if as_json:
-            say_json(
-                {
-                    "outcome": "input_fault",
-                    "tasks": [],
-                    "problems": [p.as_dict() for p in fault.problems],
-                }
-            )
-            raise SystemExit(2) from None
-        raise
-    _tell(folder, result, as_json, quiet)
+    with (
+        problems_as_json(as_json, outcome="input_fault", tasks=[]),
+        RunProgress(quiet or as_json, folder) as progress,
+    ):
+        result = work(folder, cores, progress)
+    _report(folder, result, as_json, quiet)
     if result.exit_code:
         raise SystemExit(result.exit_code)
 
 
-def _tell(folder: Path, result: Any, as_json: bool, quiet: bool) -> None:
-    from leafledger.runner.plan_records import marked, said_of_results
-
+def _report(folder: Path, result: RunResult, as_json: bool, quiet: bool) -> None:
     well = result.outcome in {"done", "idle"}
     if as_json:
         facts, said = said_of_results(folder) if well else (None, [])
         say_json(
             {
-                "run": result.run,
-                "outcome": result.outcome,
-                "message": result.message,
-                "tasks": _tasks_json(result),
-                "problems": [p.as_dict() for p in result.problems],
-                "notes": result.notes,
+                **_run_json(result),
                 "findings": marked(findings(folder), facts) if well else [],
                 "plan": {"facts": facts, "said": said},
                 "warnings": warnings(folder) if well else [],
-                "variants": [_variant_json(one) for one in result.variants],
+                "variants": [_run_json(r) | {"variant": r.variant} for r in result.variants],
             }
         )
         return
@@ -240,22 +211,16 @@ def _tell(folder: Path, result: Any, as_json: bool, quiet: bool) -> None:
             say_problems(one.problems, folder)
 
 
-def _variant_json(result: Any) -> dict[str, Any]:
+def _run_json(result: RunResult) -> dict[str, Any]:
+    columns = ("rule", "session", "outcome", "seconds")
     return {
-        "variant": result.variant,
         "run": result.run,
         "outcome": result.outcome,
         "message": result.message,
-        "tasks": _tasks_json(result),
-        "problems": [p.as_dict() for p in result.problems],
+        "tasks": [{name: event[name] for name in columns} for event in result.tasks],
+        "problems": [problem.as_dict() for problem in result.problems],
         "notes": result.notes,
     }
-
-
-def _tasks_json(result: Any) -> list[dict[str, Any]]:
-    return [
-        {name: e[name] for name in ("rule", "session", "outcome", "seconds")} for e in result.tasks
-    ]
 
 
 @click.command()
@@ -276,17 +241,12 @@ def status(study: Path, as_json: bool) -> None:
     from leafledger.runner.study_folder import is_held
     from leafledger.runner.variant_runs import table_status
 
-    try:
-        found = checked_study(study)
-    except InputFault as fault:
-        if not as_json:
-            raise
-        say_json({"problems": [p.as_dict() for p in fault.problems], "would_run": []})
-        raise SystemExit(2) from None
-    digests = FileDigests(found.folder)
-    planned = would_run(found, digests)
-    table = table_status(found, digests, planned)
-    at_work = is_held(found.folder)
+    with problems_as_json(as_json, would_run=[]):
+        opened = checked_study(study)
+    digests = FileDigests(opened.folder)
+    planned = would_run(opened, digests)
+    table = table_status(opened, digests, planned)
+    at_work = is_held(opened.folder)
     if as_json:
         say_json(
             {
@@ -330,11 +290,11 @@ def clean(study: Path, store: bool) -> None:
     from leafledger.runner.study_folder import study_lock, sweep_temporaries
     from leafledger.study.reading import read_study
 
-    found = read_study(study)
-    with study_lock(found.folder):
-        sweep_temporaries(found.folder)
-        most = 0 if store else int(found.definition.tracking.store_gb * 1e9)
-        left = ContentStore(found.folder).trim(most)
+    opened = read_study(study)
+    with study_lock(opened.folder):
+        sweep_temporaries(opened.folder)
+        most = 0 if store else int(opened.definition.tracking.store_gb * 1e9)
+        left = ContentStore(opened.folder).trim(most)
     say(
         f"{left['removed']} results removed; {left['entries']} kept ({left['bytes'] / 1e6:.1f} MB)."
     )

@@ -1,4 +1,4 @@
-"""Commands that begin, check and review a study: new, check, review."""
+"""How is a study begun, checked and reviewed: the commands new, check and review?"""
 
 from __future__ import annotations
 
@@ -19,23 +19,24 @@ from leafledger.cli.terminal_text import (
     bullet_list,
     cores_option,
     json_option,
+    problems_as_json,
     say,
     say_json,
     study_argument,
 )
-from leafledger.errors import InputFault, Problem, grouped_by_file, quoted
+from leafledger.errors import InputFault, grouped_by_file, input_fault, quoted
 from leafledger.study.definition import LABEL_WORDS
 from leafledger.study.scan_sheet import HAVE_A_MEANING, OPTIONAL, REQUIRED
 from leafledger.study.sheets import EXAMPLE, is_id, is_label
 from leafledger.study.table_sheet import fields_in, pattern_fault
 from leafledger.study.tables import whole_file, write_text
 
-# Writing a commented study for a user to fill in.
+# Writing a commented study for a user to fill in
 # ----------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
-class Wanted:
+class StudyOptions:
     """What the new study is about."""
 
     title: str
@@ -48,7 +49,7 @@ class Wanted:
     units_known: bool = True
 
 
-def refuse_a_study_that_is_there(folder: Path) -> None:
+def refuse_existing_study(folder: Path) -> None:
     """Refuse a folder with a study in it, before anything is asked.
 
     Raises
@@ -57,17 +58,15 @@ def refuse_a_study_that_is_there(folder: Path) -> None:
         If the folder already holds a study.
     """
     if (folder / "study.yaml").exists():
-        raise InputFault(
-            Problem(
-                file="study.yaml",
-                found="a study definition in this folder already",
-                expected="a folder without one",
-                mend="Choose another folder, or edit the study.yaml that is there.",
-            )
+        raise input_fault(
+            file="study.yaml",
+            found="a study definition in this folder already",
+            expected="a folder without one",
+            mend="Choose another folder, or edit the study.yaml that is there.",
         )
 
 
-def write_study(folder: Path, wanted: Wanted) -> list[str]:
+def write_study(folder: Path, wanted: StudyOptions) -> list[str]:
     """Write the files of a new study.
 
     Returns
@@ -80,7 +79,7 @@ def write_study(folder: Path, wanted: Wanted) -> list[str]:
     InputFault
         If the folder already holds a study.
     """
-    refuse_a_study_that_is_there(folder)
+    refuse_existing_study(folder)
     folder = folder.resolve()
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "raw").mkdir(exist_ok=True)
@@ -103,7 +102,7 @@ def write_study(folder: Path, wanted: Wanted) -> list[str]:
     return [*names, "decisions.csv", "raw/"]
 
 
-def _scan_sheet(wanted: Wanted) -> str:
+def _scan_sheet(wanted: StudyOptions) -> str:
     """Return the headings of the scan sheet and an example row for each role that is needed."""
     session = wanted.sessions[0][0]
     counts = wanted.quantity == "counts"
@@ -137,7 +136,7 @@ def _text(value: str) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def _table_study(wanted: Wanted, name: str) -> str:
+def _table_study(wanted: StudyOptions, name: str) -> str:
     label = _text(wanted.treatment)
     return f"""\
 # One table of labelled spectra: a row for each leaf, a column for each wavelength.
@@ -167,7 +166,7 @@ _PATTERN = """\
     # - {{pattern: "raw/{folder}white_{{replicate}}.txt", role: white}}"""
 
 
-def _where(wanted: Wanted) -> str:
+def _where(wanted: StudyOptions) -> str:
     """Return the lines that say where the raw scans are listed."""
     folder = "{session}/" if wanted.sessions else ""
     if wanted.pattern:
@@ -175,7 +174,7 @@ def _where(wanted: Wanted) -> str:
     return _SHEET
 
 
-def _sessions(wanted: Wanted) -> str:
+def _sessions(wanted: StudyOptions) -> str:
     if not wanted.sessions:
         return ""
     lines = "\n".join(
@@ -185,7 +184,7 @@ def _sessions(wanted: Wanted) -> str:
     return f"  sessions:                        # in the order of measuring\n{lines}\n"
 
 
-def _units(wanted: Wanted) -> str:
+def _units(wanted: StudyOptions) -> str:
     treatment, control = _text(wanted.treatment), _text(wanted.control)
     if not wanted.units_known:
         return (
@@ -202,7 +201,7 @@ def _units(wanted: Wanted) -> str:
     )
 
 
-def _sheet_study(wanted: Wanted) -> str:
+def _sheet_study(wanted: StudyOptions) -> str:
     columns = "wavelength_column: 1, value_column: 2"
     form = f"{{form: text, quantity: {wanted.quantity}, {columns}}}"
     session = f", session: {wanted.sessions[-1][0]}" if wanted.sessions else ""
@@ -222,7 +221,7 @@ design:
 """
 
 
-# What ``leafledger new`` asks, where a flag has not said it; after a slip it asks again.
+# What ``leafledger new`` asks, where a flag has not said it; after a slip it asks again
 # ----------------------------------------------------------------------
 
 QUANTITIES = ("counts", "reflectance", "percent")
@@ -230,7 +229,7 @@ _LONGEST_TITLE = _LONGEST_PATTERN = 300
 _SESSIONS = "day0:before day7:after"
 
 
-def wanted_from(given: Mapping[str, Any], asking: bool) -> Wanted:
+def study_options(given: Mapping[str, Any], asking: bool) -> StudyOptions:
     """Return what the new study is about, from flags and, at a terminal, from answers.
 
     Raises
@@ -254,7 +253,7 @@ def wanted_from(given: Mapping[str, Any], asking: bool) -> Wanted:
         _quantity,
     )
     if table:
-        return Wanted(title, treatment, quantity=quantity, table=table)
+        return StudyOptions(title, treatment, quantity=quantity, table=table)
     control = answer("control", "Level that the others are compared with", "water", _label)
     several = "session" in fields
     sessions: tuple[tuple[str, str], ...] = ()
@@ -269,7 +268,7 @@ def wanted_from(given: Mapping[str, Any], asking: bool) -> Wanted:
         sessions = _asked_sessions(
             answer("", f"Sessions, such as {_SESSIONS}", _SESSIONS, _all_sessions)
         )
-    return Wanted(
+    return StudyOptions(
         title,
         treatment,
         control,
@@ -359,7 +358,7 @@ def _in_order(phases: Sequence[str]) -> None:
         raise click.BadParameter("expected every session before the treatment first")
 
 
-# Commands that begin and check a study: ``new``, ``check``.
+# The commands
 # ----------------------------------------------------------------------
 
 
@@ -399,34 +398,24 @@ def new(folder: Path, **given: Any) -> None:
       leafledger new my-study --pattern "raw/{session}/{unit}_{leaf}.txt"
       leafledger new rust --table leaves.csv --treatment Type --quantity percent
     """
-    refuse_a_study_that_is_there(folder)
-    names = write_study(folder, wanted_from(given, asking=sys.stdin.isatty()))
+    refuse_existing_study(folder)
+    names = write_study(folder, study_options(given, asking=sys.stdin.isatty()))
     say(f"Wrote {', '.join(names)} in {folder}.")
-    shown = shlex.quote(str(folder))
-    if given["table"] is None:
-        bullet_list(
-            "Fill in:",
-            [
-                *(
-                    [
-                        f"{folder}/units.csv: a row per plant (or pot, or plot) with its "
-                        "treatment, like the example row, which is passed over"
-                    ]
-                    if "units.csv" in names
-                    else []
-                ),
-                f"{folder}/raw/: put the raw files here; they are never written to",
-                *(
-                    []
-                    if given["pattern"]
-                    else [
-                        f"{folder}/scans.csv: a row per raw scan; or a file name pattern in "
-                        "study.yaml"
-                    ]
-                ),
-            ],
+    name = shlex.quote(str(folder))
+    to_fill_in = [f"{folder}/raw/: put the raw files here; they are never written to"]
+    if "units.csv" in names:
+        to_fill_in.insert(
+            0,
+            f"{folder}/units.csv: a row per plant (or pot, or plot) with its treatment, like the "
+            "example row, which is passed over",
         )
-    say(f"Next: leafledger check {shown} (says what is missing), then leafledger run {shown}")
+    if not given["pattern"]:
+        to_fill_in.append(
+            f"{folder}/scans.csv: a row per raw scan; or a file name pattern in study.yaml"
+        )
+    if given["table"] is None:
+        bullet_list("Fill in:", to_fill_in)
+    say(f"Next: leafledger check {name} (says what is missing), then leafledger run {name}")
 
 
 @click.command()
@@ -453,10 +442,10 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
     # As in a step of a run: no threads whose memory nobody needs.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     n_files, warnings = 0, list[str]()
-    try:
+    with problems_as_json(as_json):
         examined = examine(study)
         problems = list(examined.problems)
-        found = examined.study
+        opened = examined.study
         readable = None if sheets else readable_raw_files(examined)
         if readable is not None:
             try:
@@ -466,35 +455,26 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
                 problems += grouped_by_file(fault.problems)
         if problems:
             raise InputFault(problems)
-    except InputFault as fault:
-        if as_json:
-            say_json({"problems": [p.as_dict() for p in fault.problems]})
-            raise SystemExit(2) from None
-        raise
-    levels = levels_with_n(found.units, found.definition.design)
-    warnings = [*levels_without_units(levels), *sheet_warnings(found), *warnings]
+    levels = levels_with_n(opened.units, opened.definition.design)
+    warnings = [*levels_without_units(levels), *sheet_warnings(opened), *warnings]
     if as_json:
         named = [{"level": level, "n": n} for level, n in levels]
         say_json({"problems": [], "warnings": warnings, "levels": named})
         return
     say(
-        f"No problem found: {len(found.samples())} leaf scans of {len(found.units)} "
-        f"{'units' if found.definition.design.unit else 'leaves'} in "
-        f"{len(found.sessions)} session{'s' * (len(found.sessions) > 1)}"
+        f"No problem found: {len(opened.samples())} leaf scans of {len(opened.units)} "
+        f"{'units' if opened.definition.design.unit else 'leaves'} in "
+        f"{len(opened.sessions)} session{'s' * (len(opened.sessions) > 1)}"
         + (f"; {n_files} raw file{'s' * (n_files > 1)} read." if n_files else ".")
     )
     if levels:
-        design = found.definition.design
+        design = opened.definition.design
         counted = f"units ({design.unit})" if design.unit else "leaf scans"
         bullet_list(
             f"Levels of {design.treatment} with their number of {counted}:",
             listed_levels(levels, design.control),
         )
     bullet_list("To heed:", warnings)
-
-
-# The command that lets a person look at replicates and decide: ``review``.
-# ----------------------------------------------------------------------
 
 
 @click.command(short_help="Look at replicates and decide, in a browser.")
@@ -517,7 +497,7 @@ def review(study: Path, port: int, no_browser: bool, reviewer: str, cores: int) 
     Example:
       leafledger review my-study --reviewer "A. Grower"
     """
-    from leafledger.review.review_session import Desk
+    from leafledger.review.review_session import ReviewSession
     from leafledger.review.server import serve
 
-    serve(Desk(study, reviewer, cores), port, not no_browser, say)
+    serve(ReviewSession(study, reviewer, cores), port, not no_browser, say)

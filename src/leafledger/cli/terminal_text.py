@@ -1,4 +1,4 @@
-"""What the terminal says, and the options that several commands share."""
+"""How does a command speak: text safe for a terminal, JSON for programs, shared options?"""
 
 from __future__ import annotations
 
@@ -8,15 +8,16 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import click
 
-from leafledger.errors import Problem
+from leafledger.errors import InputFault, Problem
 
-# What the terminal says: plain text, safe whatever the study holds.
+# Text for a person, JSON for a program
 # ----------------------------------------------------------------------
 
 _SHOWN_PROBLEMS = 40
@@ -99,6 +100,18 @@ def say_problems(problems: Sequence[Problem], folder: Path | None = None) -> Non
         say(f"  and {len(problems) - _SHOWN_PROBLEMS} more (all with --json)", error=True)
 
 
+@contextmanager
+def problems_as_json(as_json: bool, **more: Any) -> Iterator[None]:
+    """Print the problems of a fault in the block as JSON, if asked to, and end with exit code 2."""
+    try:
+        yield
+    except InputFault as fault:
+        if not as_json:
+            raise
+        say_json({"problems": [problem.as_dict() for problem in fault.problems], **more})
+        raise SystemExit(2) from None
+
+
 def bullet_list(title: str, items: Iterable[str]) -> None:
     """Print a title and indented lines, or nothing if there are none."""
     lines = list(items)
@@ -108,7 +121,7 @@ def bullet_list(title: str, items: Iterable[str]) -> None:
             say_indented(line, "  - ")
 
 
-# Arguments and options that several commands share.
+# Arguments and options that several commands share
 # ----------------------------------------------------------------------
 
 study_argument = click.argument(

@@ -1,6 +1,7 @@
-"""The book of runs: a file for each run, chained to the one before, with its records kept.
+"""What is on record of every run: a file for each run, chained to the one before.
 
-Written without MLflow; the tracking store is a copy of this book.
+The book is written without MLflow, and the tracking store is a copy of it. A run's file names its
+records, sheets, logs and events by digest; small files are kept under their digests for good.
 """
 
 from __future__ import annotations
@@ -12,8 +13,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Thread
 
-from leafledger.ledger.plans import lodged_digests
-from leafledger.ledger.variants_table import whole_output
+from leafledger.ledger.plans import entry_digests
+from leafledger.ledger.variants_table import intact_output
 from leafledger.records import events
 from leafledger.records.code import commit, version
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
@@ -28,18 +29,21 @@ from leafledger.study.study import Study
 from leafledger.study.tables import write_bytes
 from leafledger.study.tasks import FROM_THE_BOOK, Task, outputs, tasks
 
+# A run begins
+# ----------------------------------------------------------------------
+
 
 def open_run(study: Study, run: str) -> None:
     """Enter a run that begins, with digests of the study's own files."""
-    entry = _entry(study, run, events.now())
+    entry = _new_entry(study, run, events.now(), entry_digests(study.folder))
     if study.variant is None:  # the settings of a variant are not the study's plan
         text = text_of(plan_of_study(study))
-        entry["plan"] = kept_bytes(study.folder, text.encode("utf-8"))
+        entry["plan"] = keep_bytes(study.folder, text.encode("utf-8"))
     events.write_run(study.folder, entry)
 
 
-def _entry(study: Study, run: str, started: str, taken_in: bool = False) -> events.Run:
-    previous = _head([r for r in events.runs(study.folder) if r["run"] != run])
+def _new_entry(study: Study, run: str, started: str, plans: dict[str, str]) -> events.Run:
+    previous = _chain_end([r for r in events.runs(study.folder) if r["run"] != run])
     return {
         "run": run,
         "started": started,
@@ -52,23 +56,23 @@ def _entry(study: Study, run: str, started: str, taken_in: bool = False) -> even
         "process": os.getpid(),
         "title": study.definition.title,
         "variant": study.variant,
-        "study": {name: kept(study.folder, name) for name in _own_files(study)},
+        "study": {name: keep_file(study.folder, name) for name in _own_files(study)},
         "records": {},
         "logs": {},
-        "plans": lodged_digests(study.folder, started if taken_in else None),
+        "plans": plans,
         "previous": None if previous is None else link_to(study.folder, previous["run"]),
     }
 
 
 def head_run(folder: Path) -> events.Run | None:
     """Return the run at the end of the chain, ``None`` if there is no run."""
-    return _head(list(events.runs(folder)))
+    return _chain_end(list(events.runs(folder)))
 
 
-def _head(before: list[events.Run]) -> events.Run | None:
-    """Return the end of the chain, whatever the clock said: the run that no other follows."""
-    followed = {r["previous"]["run"] for r in before if r["previous"]}
-    return next((r for r in reversed(before) if r["run"] not in followed), None)
+def _chain_end(runs: list[events.Run]) -> events.Run | None:
+    """Return the run that no other follows, whatever the clock said."""
+    followed = {run["previous"]["run"] for run in runs if run["previous"]}
+    return next((run for run in reversed(runs) if run["run"] not in followed), None)
 
 
 def link_to(folder: Path, run: str) -> dict[str, str]:
@@ -85,18 +89,22 @@ def _own_files(study: Study) -> list[str]:
     return [name for name in names if (study.folder / name).is_file()]
 
 
-def kept(folder: Path, path: str) -> str:
+def keep_file(folder: Path, path: str) -> str:
     """Keep a copy of a small file under its digest for good, and return the digest."""
-    return kept_bytes(folder, (folder / path).read_bytes())
+    return keep_bytes(folder, (folder / path).read_bytes())
 
 
-def kept_bytes(folder: Path, data: bytes) -> str:
+def keep_bytes(folder: Path, data: bytes) -> str:
     """Keep some bytes under their digest for good, and return the digest."""
     digest = sha256_of_bytes(data)
     copy = folder / events.HISTORY / digest[:2] / digest
     if not copy.is_file():
         write_bytes(copy, data)
     return digest
+
+
+# A run ends
+# ----------------------------------------------------------------------
 
 
 def close_run(
@@ -114,22 +122,21 @@ def close_run(
     """
     folder = study.folder
     entry = next(r for r in events.runs(folder) if r["run"] == run)
+    of_book = _tasks_from_the_book(study)
     entry |= {
         "ended": events.now(),
         "outcome": outcome,
         "message": message,
         "records": {
-            task.name: kept(folder, task.record)
-            for task in [*tasks(study), *_from_the_book(study)]
+            task.name: keep_file(folder, task.record)
+            for task in [*tasks(study), *of_book]
             if task.name not in stale and (folder / task.record).is_file()
         },
         "tables": {
-            path: kept(folder, path)
-            for task in _from_the_book(study)
-            for path in outputs(task).values()
+            path: keep_file(folder, path) for task in of_book for path in outputs(task).values()
         },
         "logs": {
-            event["task"]: kept(folder, event["log"])
+            event["task"]: keep_file(folder, event["log"])
             for event in events.events_of(folder, run)
             if event["outcome"] not in events.ENDED_WELL and (folder / event["log"]).is_file()
         },
@@ -138,20 +145,18 @@ def close_run(
     events.write_run(folder, entry)
 
 
-def _from_the_book(study: Study) -> list[Task]:
+def _tasks_from_the_book(study: Study) -> list[Task]:
     """Return the tasks made of the book whose results are there and whole.
 
     What they wrote is kept for good: it is made of other runs, so that no step of this one makes
     it.
     """
-    if study.variant is not None:
-        return []
-    found = {task: read_record(study.folder / task.record) for task in FROM_THE_BOOK}
-    return [
-        task
-        for task, record in found.items()
-        if record and all(whole_output(study.folder, record, p) for p in outputs(task).values())
-    ]
+    whole = []
+    for task in FROM_THE_BOOK if study.variant is None else ():
+        record = read_record(study.folder / task.record)
+        if record and all(intact_output(study.folder, record, p) for p in outputs(task).values()):
+            whole.append(task)
+    return whole
 
 
 def close_interrupted(folder: Path) -> list[str]:
@@ -159,94 +164,99 @@ def close_interrupted(folder: Path) -> list[str]:
 
     Call it only while holding the study.
     """
-    interrupted = []
-    for entry in events.runs(folder):
-        if entry["outcome"] == "running":
-            entry |= {
-                "ended": events.now(),
-                "outcome": "killed",
-                "message": "ended from outside before it was done",
-                "records": _finished(folder, str(entry["run"])),
-                "events": events.event_digests(folder, str(entry["run"])),
-            }
-            events.write_run(folder, entry)
-            interrupted.append(str(entry["run"]))
-    return interrupted
+    interrupted = [run for run in events.runs(folder) if run["outcome"] == "running"]
+    for run in interrupted:
+        run |= {
+            "ended": events.now(),
+            "outcome": "killed",
+            "message": "ended from outside before it was done",
+            "records": _finished(folder, run["run"]),
+            "events": events.event_digests(folder, run["run"]),
+        }
+        events.write_run(folder, run)
+    return [run["run"] for run in interrupted]
 
 
 def _finished(folder: Path, run: str) -> dict[str, str]:
     """Keep the records that an interrupted run had written, as far as they are still in place."""
     finished = {}
     for event in events.events_of(folder, run):
-        path = f"{RECORDS}/{event['task']}.json"
-        told = event.get("record") if event["outcome"] in events.ENDED_WELL else None
-        there = (folder / path).is_file()
-        if there and told and sha256_of_file(folder / path) == told:
-            finished[str(event["task"])] = kept(folder, path)
+        path, written = f"{RECORDS}/{event['task']}.json", event.get("record")
+        ended_well = event["outcome"] in events.ENDED_WELL and (folder / path).is_file()
+        if ended_well and sha256_of_file(folder / path) == written:
+            finished[event["task"]] = keep_file(folder, path)
     return finished
 
 
+# The copy in the tracking store
+# ----------------------------------------------------------------------
+
+
 @contextmanager
-def tracking_prepared_meanwhile(study: Study) -> Iterator[None]:
+def store_prepared_meanwhile(study: Study) -> Iterator[None]:
     """Load MLflow, and make a tracking store that is not there, while the block mostly waits.
 
     MLflow takes seconds to begin and to make its tables: no run need wait for that at its end.
     """
 
-    def make() -> None:
+    def prepare() -> None:
         from leafledger.ledger.tracking import prepare_store
 
-        # Whatever goes wrong here is met again, and told, when the run is entered.
+        # Whatever goes wrong here is met again, and reported, when the run is logged.
         with suppress(Exception):
             prepare_store(study.folder, study.definition.title)
 
-    maker = Thread(target=make, daemon=True)
-    maker.start()
+    thread = Thread(target=prepare, daemon=True)
+    thread.start()
     yield
-    maker.join()
+    thread.join()
 
 
-def enter(study: Study, run: str) -> list[str]:
+def log_run(study: Study, run: str) -> list[str]:
     """Copy the book into the tracking store; what goes wrong there is a note, not a failure."""
-    return _copied(study.folder, study.definition.title, f"run {run}")
+    return _synced(study.folder, study.definition.title, f"run {run}")
 
 
-def bring_up(folder: Path) -> list[str]:
+def sync_runs(folder: Path) -> list[str]:
     """Bring the tracking store up to the book, whatever state the study's own files are in.
 
     Call it only while holding the study.
     """
-    known = list(events.runs(folder))
-    return _copied(folder, known[-1]["title"], "the newest run") if known else []
+    runs = list(events.runs(folder))
+    return _synced(folder, runs[-1]["title"], "the newest run") if runs else []
 
 
-def _copied(folder: Path, title: str, what: str) -> list[str]:
-    from leafledger.ledger.tracking import copy_book
+def _synced(folder: Path, title: str, what: str) -> list[str]:
+    from leafledger.ledger.tracking import sync_store
 
     refuse_links(folder)
     try:
-        return copy_book(folder, title)
+        return sync_store(folder, title)
     except Exception as error:  # noqa: BLE001  the results stand whatever the store does
-        first = (str(error) or type(error).__name__).splitlines()[0][:200]
+        reason = (str(error) or type(error).__name__).splitlines()[0][:200]
         return [
-            f"{what} is in ledger/runs but not yet in the tracking store ({first}); "
+            f"{what} is in ledger/runs but not yet in the tracking store ({reason}); "
             "`leafledger ledger sync` takes it in"
         ]
 
 
-def take_in(study: Study) -> list[str]:
+def import_snakemake_runs(study: Study) -> list[str]:
     """Take in runs of plain Snakemake, which leave events but no run file, then copy the book."""
-    from leafledger.ledger.tracking import copy_book
+    from leafledger.ledger.tracking import sync_store
 
-    known = {entry["run"] for entry in events.runs(study.folder)}
-    notes = [f"closed run {run}, which was interrupted" for run in close_interrupted(study.folder)]
-    for folder in sorted((study.folder / events.EVENTS).glob("*")):
-        done = events.events_of(study.folder, folder.name)
-        if folder.name in known or not done:
+    folder = study.folder
+    known = {run["run"] for run in events.runs(folder)}
+    notes = [f"closed run {run}, which was interrupted" for run in close_interrupted(folder)]
+    for run in sorted(path.name for path in (folder / events.EVENTS).glob("*")):
+        done = events.events_of(folder, run)
+        if run in known or not done:
             continue
-        failed = [e for e in done if e["outcome"] not in events.ENDED_WELL]
-        events.write_run(study.folder, _entry(study, folder.name, done[0]["started"], True))
+        failed = [event for event in done if event["outcome"] not in events.ENDED_WELL]
+        started = done[0]["started"]
+        events.write_run(
+            folder, _new_entry(study, run, started, entry_digests(folder, until=started))
+        )
         message = failed[0]["message"] if failed else "taken in from plain Snakemake"
-        close_run(study, folder.name, "failed" if failed else "done", message)
-        notes.append(f"took in run {folder.name} of plain Snakemake")
-    return notes + copy_book(study.folder, study.definition.title)
+        close_run(study, run, "failed" if failed else "done", message)
+        notes.append(f"took in run {run} of plain Snakemake")
+    return notes + sync_store(folder, study.definition.title)

@@ -1,4 +1,8 @@
-"""What differs between two runs, what came of it, and what changed from run to run?"""
+"""What differs between two runs, what came of it, and what changed from run to run?
+
+Two runs are compared by their records: first what went in, then what came out, then which of the
+differences can have caused which other results.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# What differs between two runs in what went in: settings, files, decisions, code, libraries.
+# What went in: settings, files, decisions, code, libraries
 # ----------------------------------------------------------------------
 
 Run = Mapping[str, Any]
@@ -69,62 +73,51 @@ def _content_words(before: str, after: str) -> str:
     return f"another content ({before[:12]}... -> {after[:12]}...)"
 
 
-def differing(book: BookView, one: Run, other: Run) -> list[Difference]:
+def differences_of(book: BookView, first: Run, second: Run) -> list[Difference]:
     """Return all that differs in what went into two runs, in the order of the data.
 
-    Tasks that only one of them has are told as such and their settings left out.
+    Tasks that only one of them has are named as such and their settings left out.
     """
-    before, after = book.records_of(one), book.records_of(other)
-    treatment = _treatment(after)
+    before, after = book.records_of(first), book.records_of(second)
+    # Only some tasks are given the name of the column with the treatment.
+    designs = (record["settings"].get("design") or {} for record in after.values())
+    treatment = next((str(d["treatment"]) for d in designs if d.get("treatment")), "treatment")
     merged: dict[tuple[str, str, str, str], Difference] = {}
     for task in in_data_order([*{*before, *after}]):
         if before.get(task) == after.get(task) or task == PLAN_HISTORY.name:
-            continue  # what the book says of the plan follows from the plans, told as settings
-        for found in _of_a_task(book, task, before.get(task), after.get(task), treatment):
-            known = merged.setdefault((found.kind, found.name, found.before, found.after), found)
+            continue  # what the book says of the plan follows from the plans, listed as settings
+        for new in _of_a_task(book, task, before.get(task), after.get(task), treatment):
+            known = merged.setdefault((new.kind, new.name, new.before, new.after), new)
             if task not in known.tasks:
                 known.tasks.append(task)
-    return [*merged.values(), *_machine(book, one, other)]
+    return [*merged.values(), *_machine(book, first, second)]
 
 
 def _of_a_task(
     book: BookView, task: str, before: Record | None, after: Record | None, treatment: str
 ) -> Iterator[Difference]:
     if before is None or after is None:
-        there = "stood" if before else "stands"
-        yield Difference("task", task, *(("stood", "not run") if before else ("not run", there)))
+        states = ("stood", "not run") if before else ("not run", "stands")
+        yield Difference("task", task, *states)
         return
-    yield from _settings(before, after, treatment)
-    yield from _files(book, before, after)
+    for setting in settings_differ(before, after, treatment):
+        kind = "sheet" if setting.of_sheet else "setting"
+        yield Difference(kind, setting.name, setting.before, setting.after)
+    for path, then, now in _changes(_by_hand(before), _by_hand(after)):
+        if path == DECISIONS:
+            yield from _decisions(book, then, now)
+        else:
+            yield Difference("file", path, then, now)
     if before["code"]["sha256"] != after["code"]["sha256"]:
         yield Difference("code", after["rule"], before["code"]["sha256"], after["code"]["sha256"])
-    for name in sorted({*before["libraries"], *after["libraries"]}):
-        then, now = before["libraries"].get(name), after["libraries"].get(name)
-        if then != now:
-            yield Difference("library", name, then or _ABSENT, now or _ABSENT)
+    for library, then, now in _changes(before["libraries"], after["libraries"]):
+        yield Difference("library", library, then, now)
 
 
-def _settings(before: Record, after: Record, treatment: str) -> Iterator[Difference]:
-    for found in settings_differ(before, after, treatment):
-        kind = "sheet" if found.of_sheet else "setting"
-        yield Difference(kind, found.name, found.before, found.after)
-
-
-def _treatment(records: Mapping[str, Record]) -> str:
-    """Return the column of units.csv with the treatment: only some tasks are told its name."""
-    designs = (record["settings"].get("design") or {} for record in records.values())
-    return next((str(d["treatment"]) for d in designs if d.get("treatment")), "treatment")
-
-
-def _files(book: BookView, before: Record, after: Record) -> Iterator[Difference]:
-    then, now = _by_hand(before), _by_hand(after)
-    for path in sorted({*then, *now}):
-        if then.get(path) == now.get(path):
-            continue
-        if path == DECISIONS:
-            yield from _decisions(book, then.get(path), now.get(path))
-        else:
-            yield Difference("file", path, then.get(path, _ABSENT), now.get(path, _ABSENT))
+def _changes(before: Mapping[str, str], after: Mapping[str, str]) -> list[tuple[str, str, str]]:
+    """Return name, value before and value after of all that is not the same."""
+    pairs = ((n, before.get(n), after.get(n)) for n in sorted({*before, *after}))
+    return [(n, then or _ABSENT, now or _ABSENT) for n, then, now in pairs if then != now]
 
 
 def _by_hand(record: Record) -> dict[str, str]:
@@ -133,14 +126,13 @@ def _by_hand(record: Record) -> dict[str, str]:
     return {i["path"]: i["sha256"] for i in record["inputs"] if not i["path"].startswith(made)}
 
 
-def _decisions(book: BookView, before: str | None, after: str | None) -> Iterator[Difference]:
-    then = standing(book.decisions(before) or []) if before else {}
-    now = standing(book.decisions(after) or []) if after else {}
+def _decisions(book: BookView, before: str, after: str) -> Iterator[Difference]:
+    then, now = (standing(book.decisions(digest) or []) for digest in (before, after))
     changed = [scan for scan in sorted({*then, *now}) if then.get(scan) != now.get(scan)]
     for scan in changed:
         yield Difference("decision", scan, _words(then.get(scan)), _words(now.get(scan)))
     if not changed:
-        yield Difference("file", DECISIONS, before or _ABSENT, after or _ABSENT)
+        yield Difference("file", DECISIONS, before, after)
 
 
 def _words(decision: Decision | None) -> str:
@@ -149,24 +141,23 @@ def _words(decision: Decision | None) -> str:
     return f"{decision.action} ({decision.reason}; {decision.by})"
 
 
-def _machine(book: BookView, one: Run, other: Run) -> Iterator[Difference]:
+def _machine(book: BookView, first: Run, second: Run) -> Iterator[Difference]:
     for name in ("package", "python"):
-        if one[name] != other[name]:
-            yield Difference("machine", name, str(one[name]), str(other[name]))
-    kernels = [_kernels(book, run) for run in (one, other)]
+        if first[name] != second[name]:
+            yield Difference("machine", name, str(first[name]), str(second[name]))
+    before, after = (_kernels(book, run) for run in (first, second))
     # Of a run that was ended before it computed anything none is known: nothing has changed then.
-    if all(kernels) and kernels[0] != kernels[1]:
-        yield Difference("machine", "linear algebra kernel", kernels[0], kernels[1])
+    if before and after and before != after:
+        yield Difference("machine", "linear algebra kernel", before, after)
 
 
 def _kernels(book: BookView, run: Run) -> str:
     """Return the kernels by which the results of a run were computed; empty if none is known."""
     made = [book.made.get(record["key"], {}) for record in book.records_of(run).values()]
-    found = sorted({str(event["kernel"]) for event in made if event.get("kernel")})
-    return ", ".join(found)
+    return ", ".join(sorted({str(event["kernel"]) for event in made if event.get("kernel")}))
 
 
-# What two runs found, side by side: indices, effects, accuracy, with the size of the change.
+# What came out: indices, effects, accuracy, with the size of the change
 # ----------------------------------------------------------------------
 
 Records = Mapping[str, Record]
@@ -255,37 +246,46 @@ class ResultChanges:
 
 def result_changes(book: BookView, before: Records, after: Records) -> ResultChanges:
     """Return what differs in the results of two runs, each given by its records."""
-    found = ResultChanges()
-    for task in in_data_order(list(after)):
-        if task in before and _outputs(before[task]) != _outputs(after[task]):
-            found.tasks.append(task)
-    found.numbers = _numbers(before, after)
-    tables = _both(book, before, after, "unit_means", _UNITS, found)
-    if tables:
-        found.indices = _index_changes(*tables)
-    tables = _both(book, before, after, "effects", _EFFECTS, found)
-    if tables:
-        changes = _effect_changes(*tables)
-        found.n_effects = len(changes)
-        found.n_verdicts = sum(c.verdict_before != c.verdict_after for c in changes)
-        found.effects = changes[:_MOST]
-        found.other_columns = _other_columns(*tables)
-        then, now = _outputs(before["effects"]), _outputs(after["effects"])
-        found.other_files = [f for f in now if f != _EFFECTS and then.get(f) != now[f]]
-    return found
-
-
-def _outputs(record: Record) -> dict[str, str]:
-    return {output["path"]: output["sha256"] for output in record["outputs"]}
-
-
-def _numbers(before: Records, after: Records) -> list[NumberChange]:
+    changes = ResultChanges(
+        tasks=[
+            task
+            for task in in_data_order(list(after))
+            if task in before and _outputs(before[task]) != _outputs(after[task])
+        ]
+    )
     then, now = headline(before), headline(after)
-    return [
+    changes.numbers = [
         NumberChange(name, then.get(name), now.get(name))
         for name in dict.fromkeys([*then, *now])
         if then.get(name) != now.get(name)
     ]
+    if "unit_means" in changes.tasks:
+        tables = _tables(book, before["unit_means"], after["unit_means"], _UNITS)
+        if isinstance(tables, str):
+            changes.gone.append(tables)
+        else:
+            changes.indices = _index_changes(*tables)
+    if "effects" in changes.tasks:
+        tables = _tables(book, before["effects"], after["effects"], _EFFECTS)
+        if isinstance(tables, str):
+            changes.gone.append(tables)
+        else:
+            effects = _effect_changes(*tables)
+            changes.n_effects = len(effects)
+            changes.n_verdicts = sum(c.verdict_before != c.verdict_after for c in effects)
+            changes.effects = effects[:_MOST]
+            changes.other_columns = _other_columns(*tables)
+            files, files_now = _outputs(before["effects"]), _outputs(after["effects"])
+            changes.other_files = [
+                path
+                for path, digest in files_now.items()
+                if path != _EFFECTS and files.get(path) != digest
+            ]
+    return changes
+
+
+def _outputs(record: Record) -> dict[str, str]:
+    return {output["path"]: output["sha256"] for output in record["outputs"]}
 
 
 def headline(records: Records) -> dict[str, float]:
@@ -297,44 +297,38 @@ def headline(records: Records) -> dict[str, float]:
     }
 
 
-def _both(
-    book: BookView, before: Records, after: Records, task: str, path: str, found: ResultChanges
-) -> tuple[pd.DataFrame, pd.DataFrame] | None:
-    """Return both versions of a table; ``None`` if they are equal or one is gone."""
-    if task not in before or task not in after or task not in found.tasks:
-        return None
-    places = [book.content_at(records[task], path) for records in (before, after)]
-    one, other = places
-    if one is None or other is None:
-        which = " and ".join(
-            name for name, place in zip(("first", "second"), places, strict=True) if place is None
-        )
-        found.gone.append(f"{path} of the {which} run is no longer kept: headline numbers only")
-        return None
-    tables = _read(one), _read(other)
+def _tables(
+    book: BookView, before: Record, after: Record, path: str
+) -> tuple[pd.DataFrame, pd.DataFrame] | str:
+    """Return both versions of a table, or why they cannot be compared."""
+    places = {
+        name: book.content_at(record, path)
+        for name, record in (("first", before), ("second", after))
+    }
+    gone = " and ".join(name for name, place in places.items() if place is None)
+    if gone:
+        return f"{path} of the {gone} run is no longer kept: headline numbers only"
+    one, other = (
+        read_csv(place, text=tuple(TEXT), flags=tuple(FLAGS)) for place in places.values() if place
+    )
     wanted = {*_INDEX_KEY, "mean"} if path == _UNITS else {*EFFECTS_KEY, *_KEPT}
-    if all(wanted <= set(table.columns) for table in tables):
-        return tables
-    found.gone.append(f"{path} had other columns in one of the runs: headline numbers only")
-    return None
-
-
-def _read(place: Path) -> pd.DataFrame:
-    return read_csv(place, text=tuple(TEXT), flags=tuple(FLAGS))
+    if wanted <= set(one.columns) and wanted <= set(other.columns):
+        return one, other
+    return f"{path} had other columns in one of the runs: headline numbers only"
 
 
 def _index_changes(before: pd.DataFrame, after: pd.DataFrame) -> list[IndexChange]:
     key = list(_INDEX_KEY)
     both = before[[*key, "mean"]].merge(after[[*key, "mean"]], on=key, how="outer")
     moved = (both["mean_y"] - both["mean_x"]).abs()
-    there = both["mean_x"].isna() != both["mean_y"].isna()
-    both["moved"], both["differs"] = moved.fillna(0.0), (moved > 0) | there
-    found = []
+    in_one_only = both["mean_x"].isna() != both["mean_y"].isna()
+    both["moved"], both["differs"] = moved.fillna(0.0), (moved > 0) | in_one_only
+    changes = []
     for index, group in both.groupby("index", sort=True):
         if not group["differs"].any():
             continue
         most = group.sort_values("moved", kind="stable").to_dict(orient="records")[-1]
-        found.append(
+        changes.append(
             IndexChange(
                 index=str(index),
                 n_changed=int(group["differs"].sum()),
@@ -343,7 +337,7 @@ def _index_changes(before: pd.DataFrame, after: pd.DataFrame) -> list[IndexChang
                 where=f"{most['unit']} {most['session']}",
             )
         )
-    return found
+    return changes
 
 
 def _effect_changes(before: pd.DataFrame, after: pd.DataFrame) -> list[EffectChange]:
@@ -377,8 +371,8 @@ def _effect_changes(before: pd.DataFrame, after: pd.DataFrame) -> list[EffectCha
 def _other_columns(before: pd.DataFrame, after: pd.DataFrame) -> list[str]:
     """Return the columns that moved in rows which both tables have, and those of one table only."""
     key = list(EFFECTS_KEY)
-    told = {*key, "estimate", "p", "verdict"}
-    wanted = [c for c in after.columns if c in set(before.columns) - told]
+    shown = {*key, "estimate", "p", "verdict"}
+    wanted = [c for c in after.columns if c in set(before.columns) - shown]
     both = before[[*key, *wanted]].merge(after[[*key, *wanted]], on=key)
     then, now = both[[f"{c}_x" for c in wanted]], both[[f"{c}_y" for c in wanted]]
     moved = [c for c, x, y in zip(wanted, then, now, strict=True) if not both[x].equals(both[y])]
@@ -400,7 +394,7 @@ def _word(value: Any) -> str:
     return value if isinstance(value, str) else ""
 
 
-# Two runs side by side: what differs, what came of it, and which can have caused which.
+# Which difference can have caused which other result
 # ----------------------------------------------------------------------
 
 
@@ -446,81 +440,75 @@ def compare(folder: Path, first: str, second: str) -> Comparison:
         If one of them is not in the book.
     """
     book = BookView(folder)
-    one, other = book.run(first), book.run(second)
-    before, after = book.records_of(one), book.records_of(other)
-    found = Comparison(
-        before=one["run"],
-        after=other["run"],
-        differences=differing(book, one, other),
+    runs = book.run(first), book.run(second)
+    before, after = (book.records_of(run) for run in runs)
+    comparison = Comparison(
+        before=runs[0]["run"],
+        after=runs[1]["run"],
+        differences=differences_of(book, *runs),
         results=result_changes(book, before, after),
     )
-    _explain(found, before, after)
-    for run, records in ((one, before), (other, after)):
+    _explain(comparison, before, after)
+    for run, records in zip(runs, (before, after), strict=True):
+        what, notes = f"run {run['run']}", comparison.notes
         if run.get("variant"):
-            found.notes.append(f"run {run['run']} is of the variant {run['variant']}")
+            notes.append(f"{what} is of the variant {run['variant']}")
         if run["outcome"] != "done":
-            found.notes.append(f"run {run['run']} ended as {run['outcome']}: {run['message']}")
+            notes.append(f"{what} ended as {run['outcome']}: {run['message']}")
         for task in sorted(set(run["records"]) - set(records)):
-            found.notes.append(f"the record of {task} in run {run['run']} is no longer kept whole")
-    return found
+            notes.append(f"the record of {task} in {what} is no longer kept whole")
+    return comparison
 
 
-def _explain(found: Comparison, before: Records, after: Records) -> None:
-    """Tell which differences can have caused which results.
+def _explain(comparison: Comparison, before: Records, after: Records) -> None:
+    """Fill in which differences can have caused which results.
 
     A stage's outputs follow from its inputs, settings and code alone. A difference therefore
     reaches a task only on a way along which every output (or record, where that is what is read)
     differs too.
     """
-    own: dict[str, set[int]] = {}
-    for place, difference in enumerate(found.differences):
-        for task in difference.tasks:
-            own.setdefault(task, set()).add(place)
-    lone = set(before) ^ set(after)
-    changed = set(found.results.tasks) | lone
+    changed = set(comparison.results.tasks) | (set(before) ^ set(after))
     reached: dict[str, set[int]] = {}
     for task in in_data_order([*{*before, *after}]):
-        reached[task] = set(own.get(task, set()))
+        reached[task] = {n for n, d in enumerate(comparison.differences) if task in d.tasks}
         for source, by_record in _read_by(task, before, after):
             if source in changed or (by_record and before.get(source) != after.get(source)):
                 reached[task] |= reached.get(source, set())
-    machine = {p for p, d in enumerate(found.differences) if d.kind == "machine"}
-    for task in in_data_order(found.results.tasks):
+    machine = {n for n, d in enumerate(comparison.differences) if d.kind == "machine"}
+    for task in in_data_order(comparison.results.tasks):
         if reached[task]:
-            found.causes[task] = sorted(reached[task])
+            comparison.causes[task] = sorted(reached[task])
         else:
-            found.unexplained.append(task)
-            found.causes[task] = sorted(machine)
-    used = {place for causes in found.causes.values() for place in causes}
-    found.without_effect = [
-        place for place in range(len(found.differences)) if place not in used | machine
-    ]
+            comparison.unexplained.append(task)
+            comparison.causes[task] = sorted(machine)
+    used = machine.union(*comparison.causes.values())
+    comparison.without_effect = [n for n in range(len(comparison.differences)) if n not in used]
 
 
 def _read_by(task: str, before: Records, after: Records) -> set[tuple[str, bool]]:
     """Return the tasks that a task reads in either run, and whether it reads their record."""
-    found: set[tuple[str, bool]] = set()
+    sources: set[tuple[str, bool]] = set()
     for records in (before, after):
         if task not in records:
             continue
         read = {given["path"] for given in records[task]["inputs"]}
         for other, record in records.items():
             if any(output["path"] in read for output in record["outputs"]):
-                found.add((other, False))
+                sources.add((other, False))
             if f"records/{other}.json" in read:
-                found.add((other, True))
-    return found
+                sources.add((other, True))
+    return sources
 
 
-def as_json(found: Comparison) -> dict[str, Any]:
+def as_json(comparison: Comparison) -> dict[str, Any]:
     """Return a comparison as plain JSON values, each difference with its words."""
-    told = [asdict(d) | {"sentence": d.sentence()} for d in found.differences]
-    numbers = [asdict(n) | {"change": n.change} for n in found.results.numbers]
-    results = asdict(found.results) | {"numbers": numbers}
-    return asdict(found) | {"differences": told, "results": results}
+    differences = [asdict(d) | {"sentence": d.sentence()} for d in comparison.differences]
+    numbers = [asdict(n) | {"change": n.change} for n in comparison.results.numbers]
+    results = asdict(comparison.results) | {"numbers": numbers}
+    return asdict(comparison) | {"differences": differences, "results": results}
 
 
-# Two runs side by side as lines for a person to read.
+# The comparison as lines for a person to read
 # ----------------------------------------------------------------------
 
 _MOST_LINES = 12
@@ -539,25 +527,25 @@ _TITLES = {
 _KINDS = {"sheet": "row of"}
 
 
-def comparison_lines(found: Comparison) -> Iterator[str]:
+def comparison_lines(comparison: Comparison) -> Iterator[str]:
     """Yield a comparison line by line: what went in, what came out, which caused which."""
-    yield f"{found.before} -> {found.after}"
-    yield from (f"  note: {note}" for note in found.notes)
-    if not found.differences:
+    yield f"{comparison.before} -> {comparison.after}"
+    yield from (f"  note: {note}" for note in comparison.notes)
+    if not comparison.differences:
         yield "Nothing differs in settings, files, decisions, code and libraries."
     for kind, title in _TITLES.items():
-        some = [d for d in found.differences if d.kind == kind]
+        some = [d for d in comparison.differences if d.kind == kind]
         if some:
             yield f"{title}:"
             yield from (f"  {d.sentence()}" for d in some[:_MOST_LINES])
             if len(some) > _MOST_LINES:
                 yield f"  and {len(some) - _MOST_LINES} more (all with --json)"
-    yield from _results(found)
-    yield from _causes(found)
+    yield from _results(comparison)
+    yield from _causes(comparison)
 
 
-def _results(found: Comparison) -> Iterator[str]:
-    results = found.results
+def _results(comparison: Comparison) -> Iterator[str]:
+    results = comparison.results
     if not results.tasks:
         yield "The results are the same, byte for byte."
         return
@@ -584,11 +572,11 @@ def _results(found: Comparison) -> Iterator[str]:
 
 def _moved(results: ResultChanges) -> str:
     """Return how many effects moved, and which of them are shown."""
-    count, shown = results.n_effects, len(results.effects or [])
+    count, n_shown = results.n_effects, len(results.effects or [])
     rows = "1 row" if count == 1 else f"{count} rows"
     text = f"{rows} of effects moved, {results.n_verdicts} with another verdict"
-    if count > shown:
-        text += f"; {shown} shown: the primary one, other verdicts, then the largest moves"
+    if count > n_shown:
+        text += f"; {n_shown} shown: the primary one, other verdicts, then the largest moves"
     return text
 
 
@@ -616,25 +604,25 @@ def _signed(change: float) -> str:
     return f"{change:+.4g}"
 
 
-def _causes(found: Comparison) -> Iterator[str]:
+def _causes(comparison: Comparison) -> Iterator[str]:
     by_cause: dict[tuple[int, ...], list[str]] = {}
-    for task, causes in found.causes.items():
+    for task, causes in comparison.causes.items():
         by_cause.setdefault(tuple(causes), []).append(task)
     if any(by_cause):
         yield "What can have caused it (only what is upstream can):"
-    for places, tasks in by_cause.items():
-        if not places:
+    for indices, tasks in by_cause.items():
+        if not indices:
             continue
-        some = [found.differences[place] for place in places]
+        some = [comparison.differences[index] for index in indices]
         yield f"  {', '.join(tasks)}"
         yield f"    from {_named(some)}"
-    if found.unexplained:
+    if comparison.unexplained:
         yield (
             "  Not explained by any recorded setting, file, decision, code or library: "
-            + ", ".join(found.unexplained)
+            + ", ".join(comparison.unexplained)
         )
-    if found.without_effect:
-        some = [found.differences[place] for place in found.without_effect]
+    if comparison.without_effect:
+        some = [comparison.differences[index] for index in comparison.without_effect]
         yield f"Without effect on any result: {_named(some)}"
 
 
@@ -644,7 +632,7 @@ def _named(some: list[Difference]) -> str:
     return "; ".join(names[:4]) + more
 
 
-# The runs in time: what changed from one to the next, and the headline results.
+# The runs in time: what changed from one to the next, and the headline results
 # ----------------------------------------------------------------------
 
 HEADLINE = (
@@ -656,7 +644,7 @@ HEADLINE = (
 _MOST_CHANGES = 3
 
 
-def course(folder: Path) -> list[dict[str, Any]]:
+def run_history(folder: Path) -> list[dict[str, Any]]:
     """Return the runs in the order of the chain, each with what changed since the one before.
 
     A run that was interrupted is compared with none, and none with it: it may hold a part only.
@@ -664,33 +652,30 @@ def course(folder: Path) -> list[dict[str, Any]]:
     it.
     """
     book = BookView(folder)
-    told: list[dict[str, Any]] = []
-    before: Mapping[str, Any] | None = None
+    history: list[dict[str, Any]] = []
+    before: Run | None = None
     for run in book.runs:
-        numbers = headline(book.records_of(run))
-        changed = [] if before is None else _common(book, before, run)
-        told.append(
+        numbers, done = headline(book.records_of(run)), run["outcome"] == "done"
+        changed = [] if before is None else differences_of(book, before, run)
+        history.append(
             {
-                "run": run["run"],
-                "started": run["started"],
-                "ended": run["ended"],
-                "outcome": run["outcome"],
+                **{name: run[name] for name in ("run", "started", "ended", "outcome", "message")},
                 "variant": run.get("variant"),
-                "message": run["message"],
                 "tasks": [
-                    {"task": e["task"], "outcome": e["outcome"], "seconds": e["seconds"]}
-                    for e in book.events(run["run"])
+                    {name: event[name] for name in ("task", "outcome", "seconds")}
+                    for event in book.events(run["run"])
                 ],
-                "changed": [difference.sentence() for difference in changed],
+                # A run that did not end well says only what its finished tasks say.
+                "changed": [d.sentence() for d in changed if done or d.kind != "task"],
                 "headline": {name: numbers[name] for name in HEADLINE if name in numbers},
             }
         )
-        if run["records"] and run["outcome"] == "done" and not run.get("variant"):
+        if run["records"] and done and not run.get("variant"):
             before = run
-    return told
+    return history
 
 
-def head_of(folder: Path) -> str:
+def chain_head(folder: Path) -> str:
     """Return the digest of the newest run's file, which stands for the whole chain.
 
     Raises
@@ -702,32 +687,26 @@ def head_of(folder: Path) -> str:
     return sha256_of_file(folder / events.RUNS / f"{newest}.json")
 
 
-def _common(book: BookView, before: Mapping[str, Any], run: Mapping[str, Any]) -> list[Difference]:
-    """Return what changed; of a run that did not end well only what its finished tasks tell."""
-    found = differing(book, before, run)
-    return found if run["outcome"] == "done" else [d for d in found if d.kind != "task"]
-
-
 def history_lines(entry: Mapping[str, Any]) -> list[str]:
     """Return one run as lines for a person to read."""
     stages = [task for task in entry["tasks"] if task["task"] != PLAN_HISTORY.name]
     counts = [task["outcome"] for task in stages]
     done, restored = counts.count("done"), counts.count("restored")
-    said = [f"variant {entry['variant']}"] if entry["variant"] else []
-    said += [entry["message"]] if entry["message"] else []
+    words = [f"variant {entry['variant']}"] if entry["variant"] else []
+    words += [entry["message"]] if entry["message"] else []
     first = (
         f"{entry['run']}  {entry['outcome']:<11} {done:>3} ran {restored:>3} restored"
-        f"  {': '.join(said)}"
+        f"  {': '.join(words)}"
     ).rstrip()
-    found = [first]
+    lines = [first]
     changed = entry["changed"]
     if changed:
         more = f"; and {len(changed) - _MOST_CHANGES} more" if len(changed) > _MOST_CHANGES else ""
-        found.append("    changed: " + "; ".join(changed[:_MOST_CHANGES]) + more)
+        lines.append("    changed: " + "; ".join(changed[:_MOST_CHANGES]) + more)
     if entry["headline"]:
-        words = [
+        numbers = [
             f"{name.split('.')[1].replace('_', ' ')} {value:.4g}"
             for name, value in entry["headline"].items()
         ]
-        found.append("    " + ", ".join(words))
-    return found
+        lines.append("    " + ", ".join(numbers))
+    return lines

@@ -1,4 +1,4 @@
-"""A run handed on as a folder: crate, fields of the plant phenotyping checklist, methods, files."""
+"""How is a run handed on: as a folder with crate, plant phenotyping checklist, methods, files?"""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
-from leafledger.errors import InputFault, Problem
-from leafledger.ledger.crate import METADATA, PREVIEW, WORKFLOW, ExportedRun, crate
-from leafledger.ledger.methods_text import methods
-from leafledger.ledger.plans import files_of_lodged
+from leafledger.errors import InputFault, input_fault
+from leafledger.ledger.crate import METADATA, PREVIEW, WORKFLOW, ExportedRun, crate_metadata
+from leafledger.ledger.methods_text import methods_paragraph
+from leafledger.ledger.plans import plan_files
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.study.links import refuse_links
 from leafledger.study.tables import neutral, write_bytes, write_json, write_text
 
-# The study in the fields of MIAPPE 1.1, the checklist for plant phenotyping experiments.
+# The study in the fields of MIAPPE 1.1, the checklist for plant phenotyping experiments
 # ----------------------------------------------------------------------
 # References
 # ----------
@@ -98,12 +98,10 @@ def _rows(run: ExportedRun) -> Iterator[Row]:
     for path in sorted(run.results):
         if path.endswith((".csv", ".parquet")):
             yield "DM-37", path, path
-            yield "DM-38", path, f"table of the stage {_stage(run, path)}"
+            yield "DM-38", path, f"table of the stage {run.makers[path]}"
             yield "DM-39", path, run.run["run"]
-    yield "DM-41", "", ""
-    yield "DM-42", "", ""
-    yield "DM-58", "", ""
-    yield "DM-59", "", ""
+    for number in ("DM-41", "DM-42", "DM-58", "DM-59"):
+        yield number, "", ""
     yield from _factors(design, units)
     yield "DM-65", "", ""
     for session in design["sessions"]:
@@ -129,14 +127,6 @@ def _study(run: ExportedRun, design: Mapping[str, Any]) -> Iterator[Row]:
     yield "DM-24", "", " > ".join([w for w in (design["block"], word) if w])
     yield "DM-25", "", f"one {word}, measured on several leaves in each session"
     yield "DM-26", "", ""
-
-
-def _stage(run: ExportedRun, path: str) -> str:
-    return next(
-        task
-        for task, record in run.records.items()
-        if any(output["path"] == path for output in record["outputs"])
-    )
 
 
 def _factors(design: Mapping[str, Any], units: Mapping[str, Any]) -> Iterator[Row]:
@@ -182,7 +172,7 @@ def _variables(run: ExportedRun, design: Mapping[str, Any]) -> Iterator[Row]:
         yield "DM-94", index, sessions
 
 
-# A run handed on as a folder: crate, fields of the plant phenotyping checklist, methods, files.
+# The folder
 # ----------------------------------------------------------------------
 
 METHODS = "methods.txt"
@@ -224,55 +214,48 @@ def export(
         If ``out`` is taken, a link leads out of the study, or a part of the run is no longer kept.
     """
     refuse_links(folder)
-    found = ExportedRun(folder, run)
+    exported = ExportedRun(folder, run)
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise _fault(out.name, "a folder that is not empty", "Name a new one.")
-    authors = list(authors)
-    sources: dict[str, Path] = dict(found.results)
-    if raw:
-        sources |= _raw(found)
-    for path, place in sources.items():
+    authors, entry = list(authors), exported.run
+    for path, place in {**exported.results, **(_raw_files(exported) if raw else {})}.items():
         (out / path).parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(place, out / path)
-    for name in found.run["study"]:
-        data = found.sheet(name)
+    for name, digest in entry["study"].items():
+        data = exported.book.history(digest)
         if data is None:
             raise _fault(name, "a copy that is no longer kept whole", "Export a newer run.")
         write_bytes(out / name, data)
-    for task, record in found.records.items():
+    for task, record in exported.records.items():
         write_json(out / "records" / f"{task}.json", record)
-    entry = f"{events.RUNS}/{found.run['run']}.json"
-    write_bytes(out / entry, (folder / entry).read_bytes())
-    for path in files_of_lodged(found.run):
+    for path in (f"{events.RUNS}/{entry['run']}.json", *plan_files(entry)):
         if not (folder / path).is_file():
             raise _fault(path, "a recorded plan that is gone", "Put it back.")
         write_bytes(out / path, (folder / path).read_bytes())
     write_bytes(out / WORKFLOW, workflow.read_bytes())
-    write_text(out / METHODS, methods(found))
-    write_text(out / MIAPPE, miappe_csv(found))
+    write_text(out / METHODS, methods_paragraph(exported))
+    write_text(out / MIAPPE, miappe_csv(exported))
     files = {path.relative_to(out).as_posix(): path for path in files_below(out)}
-    told = crate(found, files, licence, authors)
-    write_text(out / PREVIEW, preview(told))
-    write_json(out / METADATA, told)
+    metadata = crate_metadata(exported, files, licence, authors)
+    write_text(out / PREVIEW, preview(metadata))
+    write_json(out / METADATA, metadata)
     return _to_fill_in(licence, authors)
 
 
-def _raw(found: ExportedRun) -> dict[str, Path]:
-    places = {}
-    for path, given in found.raw.items():
-        place = found.folder / path
-        if not place.is_file() or sha256_of_file(place) != given["sha256"]:
+def _raw_files(exported: ExportedRun) -> dict[str, Path]:
+    places = {path: exported.folder / path for path in exported.raw}
+    for path, place in places.items():
+        if not place.is_file() or sha256_of_file(place) != exported.raw[path]["sha256"]:
             raise _fault(
                 path,
                 "a raw file that is gone or has changed since the run",
                 "Put it back, or export without raw data.",
             )
-        places[path] = place
     return places
 
 
 def _fault(file: str, found: str, mend: str) -> InputFault:
-    return InputFault(Problem(file, found, "what the run was made of, and a place for it", mend))
+    return input_fault(file, found, "what the run was made of, and a place for it", mend)
 
 
 def _to_fill_in(licence: str | None, authors: list[str]) -> list[str]:
@@ -285,12 +268,13 @@ def _to_fill_in(licence: str | None, authors: list[str]) -> list[str]:
     return notes
 
 
-# --- for a person to look at -----------------------------------------------------------------
+# The page to look at
+# ----------------------------------------------------------------------
 
 
-def preview(told: Mapping[str, Any]) -> str:
+def preview(metadata: Mapping[str, Any]) -> str:
     """Return a crate's metadata as a page: what it is, its files, how each was made, by whom."""
-    graph = {entity["@id"]: entity for entity in told["@graph"]}
+    graph = {entity["@id"]: entity for entity in metadata["@graph"]}
     root = graph["./"]
     files = [graph[part["@id"]] for part in root["hasPart"] if part["@id"] in graph]
     tasks = [e for e in graph.values() if str(e["@id"]).startswith("#task-")]
@@ -349,7 +333,7 @@ def _file_row(entity: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 def _task_row(task: Mapping[str, Any], graph: Mapping[str, Any]) -> tuple[str, ...]:
-    given = [one["@id"] for one in task["object"]]
+    given = [entity["@id"] for entity in task["object"]]
     settings = [graph[i] for i in given if i.startswith("#setting-")]
     read = [unquote(i.lstrip("#")) for i in given if not i.startswith("#setting-")]
     more = f" and {len(read) - 8} more" if len(read) > 8 else ""

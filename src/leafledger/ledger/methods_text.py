@@ -1,4 +1,4 @@
-"""The methods paragraph, written from the settings that a run really used."""
+"""What stands in the methods paragraph of a run, by the settings that it really used?"""
 
 from __future__ import annotations
 
@@ -12,42 +12,7 @@ from leafledger.study.plan import plan_of
 from leafledger.study.plan_history import mark_of, sentences_of, words_of_others
 from leafledger.study.study import PLAN_HISTORY_FILE, VARIANTS_TABLE
 from leafledger.study.tasks import VARIANTS_TASK
-
-# What the methods paragraph says of the study under other settings.
-# ----------------------------------------------------------------------
-
-
-def methods_of_variants(run: ExportedRun) -> Iterator[str]:
-    """Yield the sentences about the variants of a run; none if it has no table of them."""
-    record = run.records.get(VARIANTS_TASK.name)
-    if record is None:
-        return
-    named: dict[str, str] = record["settings"]["variants"]
-    ran = {given["role"].partition("/")[2] for given in record["inputs"]} - {STATED}
-    many = "1 other set" if len(named) == 1 else f"{len(named)} other sets"
-    listed = "; ".join(f"{name} ({words or 'no difference'})" for name, words in named.items())
-    yield f"The same data were also analysed under {many} of settings: {listed}."
-    failed = [name for name in named if name not in ran]
-    if failed:
-        yield f"Without result, for the analysis did not run to its end: {', '.join(failed)}."
-    classified = any(given["role"].startswith("classes") for given in record["inputs"])
-    accuracy = " and the accuracy of the classifier" if classified else ""
-    yield f"The primary effects{accuracy} under each are in {VARIANTS_TABLE}."
-    old = _out_of_date(run)
-    if old:
-        yield f"That table was made before {old} changed; it does not belong to this run."
-
-
-def _out_of_date(run: ExportedRun) -> str:
-    from leafledger.report.conclusions_held import out_of_date
-
-    table = run.table(VARIANTS_TABLE)
-    rows = table.loc[table["variant"] == STATED].to_dict("records")
-    return out_of_date([{str(k): v for k, v in row.items()} for row in rows], run.records)
-
-
-# The methods paragraph, written from the settings that a run really used, with its sources.
-# ----------------------------------------------------------------------
+from leafledger.words import counted, listed
 
 _METHODS = {
     "paired_t": ("paired t tests", "Student (1908), Biometrika 6, 1-25"),
@@ -120,7 +85,7 @@ _QUESTIONS = {
 }
 
 
-def methods(run: ExportedRun) -> str:
+def methods_paragraph(run: ExportedRun) -> str:
     """Return the methods of a run as text to paste: sentences, then the sources they name."""
     sources: list[str] = []
     parts = [
@@ -130,12 +95,12 @@ def methods(run: ExportedRun) -> str:
         _indices(run, sources),
         _effects(run, sources),
         _classes(run, sources),
-        methods_of_variants(run),
+        _variants(run),
         _software(run),
     ]
     text = " ".join(" ".join(part) for part in parts)
-    listed = "\n".join(f"- {source}" for source in dict.fromkeys(sources))
-    return f"{text}\n\nSources\n{listed}\n"
+    source_list = "\n".join(f"- {source}" for source in dict.fromkeys(sources))
+    return f"{text}\n\nSources\n{source_list}\n"
 
 
 def _design(run: ExportedRun) -> Iterator[str]:
@@ -151,14 +116,15 @@ def _design(run: ExportedRun) -> Iterator[str]:
     dates = [s["date"] for s in design["sessions"] if s["date"]]
     when = f" ({dates[0]} to {dates[-1]})" if dates else ""
     if design["unit"] is None:
+        n_spectra = "1 leaf spectrum" if len(units) == 1 else f"{len(units)} leaf spectra"
         yield (
-            f"{_count(len(units), 'leaf spectrum', 'leaf spectra')} were analysed; which of them "
+            f"{n_spectra} were analysed; which of them "
             f"share an experimental unit is not known{' (' + groups + ')' if groups else ''}."
         )
         return
     yield (
-        f"Reflectance of leaves was measured in {_count(len(sessions), 'session')}{when} on "
-        f"{_count(len(units), 'experimental unit')} ({word}{': ' + groups if groups else ''})."
+        f"Reflectance of leaves was measured in {counted(len(sessions), 'session')}{when} on "
+        f"{counted(len(units), 'experimental unit')} ({word}{': ' + groups if groups else ''})."
     )
     if design["block"]:
         yield f"Units stood in blocks ({design['block']})."
@@ -166,17 +132,17 @@ def _design(run: ExportedRun) -> Iterator[str]:
 
 def _reflectance(run: ExportedRun) -> Iterator[str]:
     settings = run.settings("reflectance")
-    form, how = settings["instrument"], settings["reflectance"]
-    taken_in = [r["settings"]["form"] for r in run.records.values() if r["rule"] == "intake"]
-    if any(one["quantity"] == "counts" for one in taken_in):
+    instrument, how = settings["instrument"], settings["reflectance"]
+    forms = [r["settings"]["form"] for r in run.records.values() if r["rule"] == "intake"]
+    if any(form["quantity"] == "counts" for form in forms):
         yield (
             "Counts were turned into reflectance with the dark signal subtracted "
             f"({how['dark'].replace('_', ' ')}) and divided by {_REFERENCES[how['references']]}"
-            f"; the panel's reflectance was taken as {form['panel']['reflectance']} "
-            f"(relative standard uncertainty {form['panel']['u_relative']:g})."
+            f"; the panel's reflectance was taken as {instrument['panel']['reflectance']} "
+            f"(relative standard uncertainty {instrument['panel']['u_relative']:g})."
         )
-        yield from _corrections(form, how)
-    if any(one["quantity"] != "counts" for one in taken_in):
+        yield from _corrections(instrument, how)
+    if any(form["quantity"] != "counts" for form in forms):
         yield "Spectra that came as reflectance were taken as they were."
     grid = how["grid"]
     if isinstance(grid, Mapping):
@@ -194,9 +160,11 @@ def _reflectance(run: ExportedRun) -> Iterator[str]:
         yield "They were not smoothed."
 
 
-def _corrections(form: Mapping[str, Any], how: Mapping[str, Any]) -> Iterator[str]:
-    if form["linearity"]:
-        estimated = ", estimated from the references" if form["linearity"] == "estimate" else ""
+def _corrections(instrument: Mapping[str, Any], how: Mapping[str, Any]) -> Iterator[str]:
+    if instrument["linearity"]:
+        estimated = (
+            ", estimated from the references" if instrument["linearity"] == "estimate" else ""
+        )
         yield f"The detector's departure from linearity was corrected{estimated}."
     if how["stray_light"]:
         yield "Stray light was subtracted."
@@ -218,9 +186,9 @@ def _quality(run: ExportedRun) -> Iterator[str]:
         "faults_and_outliers": "scans with a fault and outliers were excluded",
     }[run.settings("acceptance")["apply"]]
     yield (
-        f"By rules fixed in the settings {apply}, and {_count(len(run.decisions), 'decision')} "
+        f"By rules fixed in the settings {apply}, and {counted(len(run.decisions), 'decision')} "
         f"of a person {'was' if len(run.decisions) == 1 else 'were'} recorded with a reason; "
-        f"{out} of {_count(len(table), 'leaf scan')} "
+        f"{out} of {counted(len(table), 'leaf scan')} "
         f"{'was' if out == 1 else 'were'} left out."
     )
 
@@ -235,7 +203,7 @@ def _indices(run: ExportedRun, sources: list[str]) -> Iterator[str]:
         if read == "interpolate"
         else f"averaged over {read['mean_over_nm']:g} nm"
     )
-    yield f"The indices {_listed(names)} were computed from reflectance {how}."
+    yield f"The indices {listed(names)} were computed from reflectance {how}."
     yield "Scans were averaged within leaves and leaves within units; n counts units throughout."
 
 
@@ -255,7 +223,7 @@ def _effects(run: ExportedRun, sources: list[str]) -> Iterator[str]:
     yield from _plan(run, named=bool(primary))
     named = [_METHODS[m] for m in settings["methods"]]
     sources += [source for _words, source in named]
-    yield f"Effects were estimated by {_listed([words for words, _source in named])}."
+    yield f"Effects were estimated by {listed([words for words, _source in named])}."
     sources.append(_HOLM)
     yield (
         "Other tests were adjusted within families of one question and one method by Holm's "
@@ -264,7 +232,7 @@ def _effects(run: ExportedRun, sources: list[str]) -> Iterator[str]:
     if settings["margin"]:
         sources.append(_SCHUIRMANN)
         margins = [f"{name} {value:g}" for name, value in settings["margin"].items()]
-        yield f"Equivalence was tested by two one-sided tests (margins {_listed(margins)})."
+        yield f"Equivalence was tested by two one-sided tests (margins {listed(margins)})."
     yield (
         f"Tests by resampling drew {settings['n_draws']} times where full enumeration was out of "
         f"reach (seed {settings['seed']})."
@@ -303,7 +271,7 @@ def _classes(run: ExportedRun, sources: list[str]) -> Iterator[str]:
     times = "3 to 10 times" if times == "auto" else f"{times} times"
     yield (
         f"A discriminant classifier of {settings['target']} by partial least squares was trained "
-        f"on the spectra ({_listed(prepared) if prepared else 'without preprocessing'}), with the "
+        f"on the spectra ({listed(prepared) if prepared else 'without preprocessing'}), with the "
         f"number of latent variables ({most}) chosen in inner folds "
         f"and its accuracy estimated in {outer}, {times}; "
         f"whole groups were held out together ({split.replace('_', ' ')})."
@@ -314,20 +282,41 @@ def _classes(run: ExportedRun, sources: list[str]) -> Iterator[str]:
     )
 
 
+def _variants(run: ExportedRun) -> Iterator[str]:
+    """Yield the sentences about the variants of a run; none if it has no table of them."""
+    record = run.records.get(VARIANTS_TASK.name)
+    if record is None:
+        return
+    named: dict[str, str] = record["settings"]["variants"]
+    ran = {given["role"].partition("/")[2] for given in record["inputs"]} - {STATED}
+    many = "1 other set" if len(named) == 1 else f"{len(named)} other sets"
+    settings = "; ".join(f"{name} ({words or 'no difference'})" for name, words in named.items())
+    yield f"The same data were also analysed under {many} of settings: {settings}."
+    failed = [name for name in named if name not in ran]
+    if failed:
+        yield f"Without result, for the analysis did not run to its end: {', '.join(failed)}."
+    classified = any(given["role"].startswith("classes") for given in record["inputs"])
+    accuracy = " and the accuracy of the classifier" if classified else ""
+    yield f"The primary effects{accuracy} under each are in {VARIANTS_TABLE}."
+    old = _out_of_date(run)
+    if old:
+        yield f"That table was made before {old} changed; it does not belong to this run."
+
+
+def _out_of_date(run: ExportedRun) -> str:
+    from leafledger.report.conclusions_held import out_of_date
+
+    table = run.table(VARIANTS_TABLE)
+    rows = table.loc[table["variant"] == STATED].to_dict("records")
+    return out_of_date([{str(k): v for k, v in row.items()} for row in rows], run.records)
+
+
 def _software(run: ExportedRun) -> Iterator[str]:
     libraries: dict[str, str] = {}
     for record in run.records.values():
         libraries |= record["libraries"]
-    listed = _listed([f"{name} {version}" for name, version in sorted(libraries.items())])
+    names = listed([f"{name} {version}" for name, version in sorted(libraries.items())])
     yield (
-        f"Computed with leafledger {run.run['package']} on Python {run.run['python']} ({listed}); "
+        f"Computed with leafledger {run.run['package']} on Python {run.run['python']} ({names}); "
         f"run {run.run['run']}."
     )
-
-
-def _count(n: int, word: str, many: str = "") -> str:
-    return f"{n} {word if n == 1 else many or word + 's'}"
-
-
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]

@@ -1,4 +1,8 @@
-"""One run as MLflow keeps it: parameters, metrics, tables, figures, model."""
+"""What does MLflow keep of one run: tags, parameters, metrics, datasets, files, the classifier?
+
+One description, :func:`logged_run` and :func:`logged_task`, serves both ways: :class:`RunLogger`
+writes what it says, and ``leafledger verify`` holds the store against it.
+"""
 
 from __future__ import annotations
 
@@ -23,129 +27,51 @@ from leafledger.records.code import digest_of_modules
 from leafledger.records.digests import files_below, sha256_of_file, sha256_of_value
 from leafledger.records.record import Record
 from leafledger.study.parameters import name_of, parameters
-from leafledger.study.tables import read_json, read_parquet, write_json, write_text
+from leafledger.study.tables import read_json, read_parquet, write_json
 
 if TYPE_CHECKING:
     from mlflow.tracking import MlflowClient
 
 
-# What the tracking store is told of a run and of each task in it: words, settings, numbers.
+# What is logged of a run and of each task in it
 # ----------------------------------------------------------------------
 
 RUN_TAG = "leafledger.run"
 RUN_NAME = "mlflow.runName"
 PARENT_TAG = "mlflow.parentRunId"
 TASK_TAG = "leafledger.task"
-TELLER_TAG = "leafledger.told_by"
+CODE_TAG = "leafledger.told_by"
 VARIANT_TAG = "leafledger.variant"
 FILES_TAG = "leafledger.files"
 """Digest of the list of a run's copies in the store, `FILES_LIST`."""
 FILES_LIST = "files.json"
 CONTEXT_TAG = "mlflow.data.context"
-_LONGEST_DIGEST = 36
-_LONGEST_NAME = 500
 PATH = "results/classes/path.csv"
 """The classifier's table of accuracy by number of latent variables."""
 ACCURACY = "classes.accuracy_"
 _STATUS = {"done": "FINISHED", "killed": "KILLED"}
-_LONGEST_MESSAGE = 5000
+_NOT_COPIED = ".parquet"
+# What MLflow takes at most.
+_LONGEST_DIGEST = 36
+_LONGEST_NAME = 500
+_LONGEST_TAG = 5000
 
-Number = tuple[str, float, int]
+MetricValue = tuple[str, float, int]
 """Name, value and step."""
+Fact = tuple[str, str]
+"""Kind (``tag``, ``setting``, ``number`` ...) and name of one thing that is logged."""
 
 
 @dataclass(frozen=True)
-class Told:
-    """What is told of a run, or of one task.
-
-    Attributes
-    ----------
-    tags, settings
-        Name -> text.
-    numbers
-        The metrics, under names that the store accepts.
-    status
-        ``FINISHED``, ``FAILED`` or ``KILLED``.
-    started, ended
-        Milliseconds since 1970, as the store counts.
-    """
-
-    tags: dict[str, str]
-    settings: dict[str, str]
-    status: str
-    started: int
-    ended: int
-    numbers: list[Number] = field(default_factory=list)
-
-
-def told_of_run(run: events.Run, records: Mapping[str, Record], path: Path | None) -> Told:
-    """Return what is told of a run.
-
-    Parameters
-    ----------
-    run
-        The run, from the book.
-    records
-        Task -> record of the run.
-    path
-        The classifier's table of accuracy by number of latent variables, if it is kept.
-    """
-    settings: dict[str, str] = {}
-    for record in records.values():
-        settings |= parameters(record)
-    numbers = [
-        (name_of(f"{task}.{metric['name']}"), float(metric["value"]), 0)
-        for task, record in records.items()
-        for metric in record["metrics"]
-    ]
-    return Told(
-        tags=_tags_of_run(run),
-        settings=settings,
-        status=_STATUS.get(run["outcome"], "FAILED"),
-        started=milliseconds(run["started"]),
-        ended=milliseconds(run["ended"]),
-        numbers=numbers + ([] if path is None else accuracy_path(path)),
-    )
-
-
-def told_of_task(event: events.Event, record: Record | None) -> Told:
-    """Return what is told of a task that a run executed, by its event and its record."""
-    started = milliseconds(event["started"])
-    tags = {
-        RUN_NAME: event["task"],
-        TASK_TAG: event["task"],
-        "leafledger.outcome": event["outcome"],
-    }
-    if event.get("key"):
-        tags["leafledger.key"] = event["key"]
-    if event["message"]:
-        tags["leafledger.message"] = event["message"][:_LONGEST_MESSAGE]
-    numbers = [
-        ("seconds", float(event["seconds"]), 0),
-        ("peak_megabytes", event["peak_bytes"] / 1e6, 0),
-    ]
-    if record is not None:
-        numbers += [(name_of(m["name"]), float(m["value"]), 0) for m in record["metrics"]]
-    return Told(
-        tags=tags,
-        settings={} if record is None else parameters(record),
-        status="FINISHED" if event["outcome"] == "done" else "FAILED",
-        started=started,
-        ended=started + int(event["seconds"] * 1000),
-        numbers=numbers,
-    )
-
-
-@dataclass(frozen=True, order=True)
-class DatasetTold:
-    """Raw files of a session, or a sheet, as the store names them.
+class LoggedDataset:
+    """Raw files of a session, or a sheet, as MLflow names them.
 
     Attributes
     ----------
     name, kind
         What it is; ``raw`` or ``sheet``.
     digest
-        The first digits of its SHA-256, as many as the store takes.
+        The first digits of its SHA-256, as many as MLflow takes.
     profile
         The whole digest and the number of files, as JSON.
     """
@@ -156,34 +82,165 @@ class DatasetTold:
     profile: str
 
 
-def datasets_of(run: events.Run, records: Mapping[str, Record]) -> list[DatasetTold]:
-    """Return the raw files of each session, and the study's sheets, as inputs of a run."""
-    found: list[tuple[str, str, str, int]] = []
+@dataclass(frozen=True)
+class Artifact:
+    """A file that is copied into the store.
+
+    Attributes
+    ----------
+    sha256
+        Digest of its content.
+    path, record
+        Where the result lies, and the record of the task that made it; ``None`` for a record or
+        log, which the history of the book keeps.
+    """
+
+    sha256: str
+    path: str = ""
+    record: Record | None = None
+
+    def content(self, book: BookView) -> Path | None:
+        """Return a file with this content, ``None`` if it is no longer kept."""
+        if self.record is None:
+            return book.kept_file(self.sha256)
+        return book.content(self.record, {"path": self.path, "sha256": self.sha256})
+
+
+@dataclass(frozen=True)
+class LoggedRun:
+    """All that MLflow is given of a run, or of one task.
+
+    Attributes
+    ----------
+    tags, params
+        Name -> text.
+    metrics
+        Under names that MLflow accepts.
+    status
+        ``FINISHED``, ``FAILED`` or ``KILLED``.
+    started, ended
+        Milliseconds since 1970.
+    timed
+        Whether the book says these times with their zone; earlier versions did not.
+    datasets
+        The raw files of each session, and the study's sheets.
+    artifacts
+        Path below the run's files -> what is copied there; spectra stay, named by digest.
+    """
+
+    tags: dict[str, str]
+    params: dict[str, str]
+    metrics: list[MetricValue]
+    status: str
+    started: int
+    ended: int
+    timed: bool
+    datasets: list[LoggedDataset] = field(default_factory=list)
+    artifacts: dict[str, Artifact] = field(default_factory=dict)
+
+    def facts(self) -> dict[Fact, Any]:
+        """Return kind and name -> value of all that stands in the store's database.
+
+        The name of a run is left out: a person may give it another in MLflow. Of a metric with
+        several steps MLflow shows the last one.
+        """
+        found: dict[Fact, Any] = {("status", ""): self.status}
+        if self.timed:
+            found |= {("start", "in ms"): self.started, ("end", "in ms"): self.ended}
+        found |= {("tag", name): text for name, text in self.tags.items() if name != RUN_NAME}
+        found |= {("setting", name): text for name, text in self.params.items()}
+        for name, value, step in sorted(self.metrics, key=lambda metric: metric[2]):
+            found["number", f"{name} at step {step}" if step else name] = value
+            found["shown number", name] = value
+            found["shown step", name] = step
+        for data in self.datasets:
+            found["dataset", data.name] = f"{data.kind} {data.digest} {data.profile}"
+        return found
+
+
+def logged_run(book: BookView, run: events.Run, with_accuracy: bool = True) -> LoggedRun:
+    """Return what is logged of a run.
+
+    Parameters
+    ----------
+    book, run
+        The book of runs and one run of it.
+    with_accuracy
+        Whether the classifier's accuracy by number of latent variables is logged, if its table is
+        still kept.
+    """
+    records = book.records_of(run)
+    params: dict[str, str] = {}
     for record in records.values():
-        if record["rule"] == "intake":
-            files = {given["path"]: given["sha256"] for given in record["inputs"]}
-            name = f"raw files of {record['session']}"
-            found.append((name, "raw", sha256_of_value(files), len(files)))
-    found += [(name, "sheet", digest, 1) for name, digest in run["study"].items()]
-    told = []
-    for name, kind, digest, count in found:
-        plain = digest.removeprefix("sha256:")
-        profile = json.dumps({"sha256": plain, "n_files": count})
-        told.append(DatasetTold(name[:_LONGEST_NAME], kind, plain[:_LONGEST_DIGEST], profile))
-    return told
+        params |= parameters(record)
+    path = book.content_at(records.get("classes"), PATH) if with_accuracy else None
+    artifacts = {f"logs/{task}.log": Artifact(digest) for task, digest in run["logs"].items()}
+    artifacts |= {f"records/{task}.json": Artifact(run["records"][task]) for task in records}
+    artifacts |= {
+        output["path"].removeprefix("results/"): Artifact(output["sha256"], output["path"], record)
+        for record in records.values()
+        for output in record["outputs"]
+        if not output["path"].endswith(_NOT_COPIED)
+    }
+    return LoggedRun(
+        tags=_run_tags(run),
+        params=params,
+        metrics=[
+            *(
+                (name_of(f"{task}.{metric['name']}"), float(metric["value"]), 0)
+                for task, record in records.items()
+                for metric in record["metrics"]
+            ),
+            *([] if path is None else accuracy_path(path)),
+        ],
+        status=_STATUS.get(run["outcome"], "FAILED"),
+        started=_milliseconds(run["started"]),
+        ended=_milliseconds(run["ended"]),
+        timed=_has_zone(run["started"]),
+        datasets=_datasets(run, records),
+        artifacts=artifacts,
+    )
 
 
-def _tags_of_run(run: events.Run) -> dict[str, str]:
+def logged_task(event: events.Event, record: Record | None) -> LoggedRun:
+    """Return what is logged of a task that a run executed, by its event and its record."""
+    started = _milliseconds(event["started"])
+    tags = {
+        RUN_NAME: event["task"],
+        TASK_TAG: event["task"],
+        "leafledger.outcome": event["outcome"],
+    }
+    if event.get("key"):
+        tags["leafledger.key"] = event["key"]
+    if event["message"]:
+        tags["leafledger.message"] = event["message"][:_LONGEST_TAG]
+    metrics = record["metrics"] if record else []
+    return LoggedRun(
+        tags=tags,
+        params=parameters(record) if record else {},
+        metrics=[
+            ("seconds", float(event["seconds"]), 0),
+            ("peak_megabytes", event["peak_bytes"] / 1e6, 0),
+            *((name_of(metric["name"]), float(metric["value"]), 0) for metric in metrics),
+        ],
+        status="FINISHED" if event["outcome"] == "done" else "FAILED",
+        started=started,
+        ended=started + int(event["seconds"] * 1000),
+        timed=_has_zone(event["started"]),
+    )
+
+
+def _run_tags(run: events.Run) -> dict[str, str]:
     tags = {
         RUN_TAG: run["run"],
-        TELLER_TAG: teller(),
+        CODE_TAG: logging_code_digest(),
         RUN_NAME: run["run"] + (f" {run['variant']}" if run.get("variant") else ""),
         "leafledger.package": run["package"],
         "leafledger.outcome": run["outcome"],
         **{f"leafledger.sha256.{name_of(k)}": v for k, v in run["study"].items()},
     }
     if run["message"]:
-        tags["leafledger.message"] = run["message"][:_LONGEST_MESSAGE]
+        tags["leafledger.message"] = run["message"][:_LONGEST_TAG]
     if run.get("variant"):
         tags[VARIANT_TAG] = run["variant"]
     if run.get("commit"):
@@ -192,51 +249,69 @@ def _tags_of_run(run: events.Run) -> dict[str, str]:
 
 
 @cache
-def teller() -> str:
-    """Return a digest of the code that tells: another version may use other names."""
+def logging_code_digest() -> str:
+    """Return a digest of the code that logs: another version may use other names."""
     return digest_of_modules(__name__, parameters.__module__)[:16]
 
 
-def accuracy_path(table: Path) -> list[Number]:
+def _datasets(run: events.Run, records: Mapping[str, Record]) -> list[LoggedDataset]:
+    sources: list[tuple[str, str, str, int]] = []
+    for record in records.values():
+        if record["rule"] == "intake":
+            files = {given["path"]: given["sha256"] for given in record["inputs"]}
+            name = f"raw files of {record['session']}"
+            sources.append((name, "raw", sha256_of_value(files), len(files)))
+    sources += [(name, "sheet", digest, 1) for name, digest in run["study"].items()]
+    datasets = []
+    for name, kind, digest, count in sources:
+        plain = digest.removeprefix("sha256:")
+        profile = json.dumps({"sha256": plain, "n_files": count})
+        datasets.append(LoggedDataset(name[:_LONGEST_NAME], kind, plain[:_LONGEST_DIGEST], profile))
+    return datasets
+
+
+def accuracy_path(table: Path) -> list[MetricValue]:
     """Return accuracy against the number of latent variables, the number being the step."""
-    found: dict[tuple[str, int], list[float]] = {}
+    accuracies: dict[tuple[str, int], list[float]] = {}
     with table.open(encoding="utf-8", newline="") as file:
         for row in csv.DictReader(file):
-            place = row["split"], int(row["n_components"])
-            found.setdefault(place, []).append(float(row["accuracy"]))
+            key = row["split"], int(row["n_components"])
+            accuracies.setdefault(key, []).append(float(row["accuracy"]))
     return [
         (name_of(f"{ACCURACY}{split}"), fmean(values), step)
-        for (split, step), values in sorted(found.items())
+        for (split, step), values in sorted(accuracies.items())
     ]
 
 
-def has_offset(moment: str) -> bool:
-    """Tell whether a moment of the book is the same in every zone; earlier versions' are not."""
+def _has_zone(moment: str) -> bool:
     return dt.datetime.fromisoformat(moment).tzinfo is not None
 
 
-def milliseconds(moment: str) -> int:
-    """Return a moment of the book as the store counts it."""
+def _milliseconds(moment: str) -> int:
     return int(dt.datetime.fromisoformat(moment).timestamp() * 1000)
 
 
-# The saved classifier as MLflow's users expect a model: with signature, example and requirements.
+# The saved classifier in the form that MLflow opens
 # ----------------------------------------------------------------------
 # The files follow MLflow's model format through its own classes; the archive is copied as the stage
 # wrote it, so that nothing is pickled and no heavy library is loaded for keeping the books.
 
 FOLDER = "model"
+MODEL_TAG = "leafledger.model"
+_MODEL_FILES = tuple(
+    f"results/classes/{name}" for name in ("model.skops", "model.json", "spectra_terms.parquet")
+)
 _ARCHIVE = "model.skops"
 _EXAMPLE = "input_example.json"
-_REQUIREMENTS = "requirements.txt"
+_LONGEST_REASON = 500
 
 
-def write_model(place: Path, archive: Path, card_path: Path, terms: Path) -> None:
+def write_model(folder: Path, archive: Path, card_path: Path, terms: Path) -> None:
     """Write the model folder that ``mlflow.pyfunc.load_model`` opens.
 
     Parameters
     ----------
-    place
+    folder
         Folder to make.
     archive, card_path, terms
         ``model.skops``, ``model.json`` and ``spectra_terms.parquet`` of the stage classes; the
@@ -252,207 +327,171 @@ def write_model(place: Path, archive: Path, card_path: Path, terms: Path) -> Non
     from mlflow.types import Schema, TensorSpec
 
     card: dict[str, Any] = read_json(card_path)
-    example = _mean_spectrum(terms, len(card["wavelength_nm"]))
-    flavours = _flavours(card)
-    place.mkdir(parents=True)
-    shutil.copyfile(archive, place / _ARCHIVE)
-    (place / _EXAMPLE).write_text(json.dumps([example]), encoding="utf-8")
-    needed = [f"{name}=={version}" for name, version in sorted(card["libraries"].items())]
-    (place / _REQUIREMENTS).write_text("\n".join(["leafledger", *needed]) + "\n", encoding="utf-8")
-    axis = TensorSpec(np.dtype(np.float64), (-1, len(card["wavelength_nm"])), name=None)
+    n_wavelengths, libraries = len(card["wavelength_nm"]), card["libraries"]
+    table = read_parquet(terms)
+    rows = table[table["term"] == "spectrum_mean"].sort_values("wavelength_nm")
+    if len(rows) != n_wavelengths:
+        raise ValueError(f"{len(rows)} values of the mean spectrum, {n_wavelengths} wavelengths")
+    axis = TensorSpec(np.dtype(np.float64), (-1, n_wavelengths), name=None)
     label = TensorSpec(np.dtype(np.str_), (-1,), name=None)
     model = Model(
         signature=ModelSignature(inputs=Schema([axis]), outputs=Schema([label])),
         saved_input_example_info={"artifact_path": _EXAMPLE, "type": "ndarray"},
         metadata={name: card[name] for name in ("target", "classes", "quantity", "range")},
     )
-    for name, told in flavours.items():
-        model.add_flavor(name, **told)
-    model.save(place / "MLmodel")
+    model.add_flavor(
+        "python_function",
+        loader_module="mlflow.sklearn",
+        model_path=_ARCHIVE,
+        predict_fn="predict",
+        python_version=platform.python_version(),
+    )
+    model.add_flavor(
+        "sklearn",
+        pickled_model=_ARCHIVE,
+        serialization_format="skops",
+        skops_trusted_types=list(card["trusted_types"]),
+        sklearn_version=libraries["scikit-learn"],
+        code=None,
+    )
+    folder.mkdir(parents=True)
+    shutil.copyfile(archive, folder / _ARCHIVE)
+    example = [float(value) for value in rows["value"]]
+    (folder / _EXAMPLE).write_text(json.dumps([example]), encoding="utf-8")
+    needed = ["leafledger", *(f"{name}=={version}" for name, version in sorted(libraries.items()))]
+    (folder / "requirements.txt").write_text("\n".join(needed) + "\n", encoding="utf-8")
+    model.save(folder / "MLmodel")
 
 
-def _flavours(card: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
-    return {
-        "python_function": {
-            "loader_module": "mlflow.sklearn",
-            "model_path": _ARCHIVE,
-            "predict_fn": "predict",
-            "python_version": platform.python_version(),
-        },
-        "sklearn": {
-            "pickled_model": _ARCHIVE,
-            "serialization_format": "skops",
-            "skops_trusted_types": list(card["trusted_types"]),
-            "sklearn_version": card["libraries"]["scikit-learn"],
-            "code": None,
-        },
-    }
-
-
-def _mean_spectrum(terms: Path, n_wavelengths: int) -> list[float]:
-    table = read_parquet(terms)
-    mean = table[table["term"] == "spectrum_mean"].sort_values("wavelength_nm")["value"]
-    if len(mean) != n_wavelengths:
-        raise ValueError(f"{len(mean)} values of the mean spectrum, {n_wavelengths} wavelengths")
-    return [float(value) for value in mean]
-
-
-# One run of the book, entered in the tracking store: numbers, settings, tables, figures, model.
+# Logging one run
 # ----------------------------------------------------------------------
 
-_MODEL_FILES = tuple(
-    f"results/classes/{name}" for name in ("model.skops", "model.json", "spectra_terms.parquet")
-)
-MODEL_TAG = "leafledger.model"
-_LONGEST_TAG = 500
-_NOT_COPIED = (".parquet",)
-_PARAMETERS_AT_ONCE = 100
+_AT_ONCE = 100
+"""Parameters and metrics that MLflow takes in one call."""
 
 
-class RunEntry:
-    """Enters runs of one study in its tracking store.
+class RunLogger:
+    """Logs runs of one study in its tracking store.
 
     Parameters
     ----------
     client, experiment
         The store and the study's experiment in it.
-    folder
-        The study folder.
+    book
+        The book of runs.
     """
 
-    def __init__(self, client: MlflowClient, experiment: str, folder: Path) -> None:
+    def __init__(self, client: MlflowClient, experiment: str, book: BookView) -> None:
         self.client = client
         self.experiment = experiment
-        self.folder = folder
-        self.book = BookView(folder)
+        self.book = book
 
-    def enter(self, run: events.Run, done: list[events.Event], makers: Mapping[str, str]) -> str:
-        """Enter a run with a child for each task that executed; return the store's id of it.
+    def log_run(self, run: events.Run, store_ids: Mapping[str, str]) -> str:
+        """Log a run with a child for each task that executed; return the store's id of it.
 
         Parameters
         ----------
         run
             The run, from the book.
-        done
-            The events of its tasks.
-        makers
-            Key of a task -> the store's id of the run that computed it.
+        store_ids
+            Run -> the store's id, of the runs that are logged already.
         """
-        records = self.book.records_of(run)
+        records, done = self.book.records_of(run), self.book.events(run["run"])
         executed = {event["task"] for event in done if event["outcome"] == "done"}
-        reused = {
-            f"leafledger.reused.{name_of(task)}": makers[record["key"]]
-            for task, record in records.items()
-            if task not in executed and record["key"] in makers
-        }
-        told = told_of_run(run, records, self.book.content_at(records.get("classes"), PATH))
-        run_id = self._open(told, reused)
-        self._log_files(run_id, records, run.get("logs", {}))
-        self._log_datasets(run_id, run, records)
+        reused = {}
+        for task, record in records.items():
+            maker = str(self.book.made.get(record["key"], {}).get("run"))
+            if task not in executed and maker in store_ids:
+                reused[f"leafledger.reused.{name_of(task)}"] = store_ids[maker]
+        logged = logged_run(self.book, run)
+        run_id = self._open(logged, reused)
+        self._log_files(run_id, logged, records)
+        self._log_datasets(run_id, run["title"], logged.datasets)
         for event in done:
             if event["outcome"] != "restored":
-                self._child(run_id, event, records.get(event["task"]), run.get("logs", {}))
-        self.client.set_terminated(run_id, told.status, end_time=told.ended)
+                self._log_task(run_id, event, records.get(event["task"]), run["logs"])
+        self.client.set_terminated(run_id, logged.status, end_time=logged.ended)
         return run_id
 
-    def _child(
+    def _log_task(
         self, parent: str, event: events.Event, record: Record | None, logs: Mapping[str, str]
     ) -> None:
-        told = told_of_task(event, record)
-        run_id = self._open(told, {PARENT_TAG: parent})
-        if event["task"] in logs:
-            self._log_text(run_id, event["task"], logs[event["task"]])
-        self.client.set_terminated(run_id, told.status, end_time=told.ended)
-
-    def _open(self, told: Told, more_tags: Mapping[str, str]) -> str:
-        """Make a run in the store with its tags, settings and numbers; return the store's id."""
-        made = self.client.create_run(
-            self.experiment, start_time=told.started, tags={**told.tags, **more_tags}
-        )
-        run_id = str(made.info.run_id)
-        self._log(run_id, told)
-        return run_id
-
-    def _log(self, run_id: str, told: Told) -> None:
-        from mlflow.entities import Metric, Param
-
-        metrics = [Metric(name, value, told.ended, step) for name, value, step in told.numbers]
-        params = [Param(name, text) for name, text in told.settings.items()]
-        for start in range(0, max(len(params), len(metrics)), _PARAMETERS_AT_ONCE):
-            part = slice(start, start + _PARAMETERS_AT_ONCE)
-            self.client.log_batch(run_id, metrics=metrics[part], params=params[part])
-
-    def _log_text(self, run_id: str, task: str, digest: str) -> None:
-        data = self.book.history(digest)
+        logged, task = logged_task(event, record), event["task"]
+        run_id = self._open(logged, {PARENT_TAG: parent})
+        data = self.book.history(logs[task]) if task in logs else None
         if data is not None:
             self.client.log_text(run_id, data.decode("utf-8", "replace"), f"logs/{task}.log")
+        self.client.set_terminated(run_id, logged.status, end_time=logged.ended)
 
-    def _log_files(
-        self, run_id: str, records: Mapping[str, Record], logs: Mapping[str, str]
-    ) -> None:
-        """Copy tables, figures, page, model, records and logs; spectra stay, named by digest.
+    def _open(self, logged: LoggedRun, more_tags: Mapping[str, str]) -> str:
+        """Make a run in the store with its tags, params and metrics; return the store's id."""
+        from mlflow.entities import Metric, Param
+
+        made = self.client.create_run(
+            self.experiment, start_time=logged.started, tags={**logged.tags, **more_tags}
+        )
+        run_id = str(made.info.run_id)
+        metrics = [Metric(name, value, logged.ended, step) for name, value, step in logged.metrics]
+        params = [Param(name, text) for name, text in logged.params.items()]
+        for start in range(0, max(len(params), len(metrics)), _AT_ONCE):
+            part = slice(start, start + _AT_ONCE)
+            self.client.log_batch(run_id, metrics=metrics[part], params=params[part])
+        return run_id
+
+    def _log_files(self, run_id: str, logged: LoggedRun, records: Mapping[str, Record]) -> None:
+        """Copy tables, figures, page, model, records and logs, as far as they are still kept.
 
         A list of what was copied, with digests, comes with it, and its digest is a tag: what was
-        no longer kept when the run was entered is no copy that was lost since.
+        no longer kept when the run was logged is no copy that was lost since.
         """
-        with TemporaryDirectory(dir=self.folder / "ledger", prefix=".", suffix=".tmp") as name:
-            for task, digest in logs.items():
-                data = self.book.history(digest)
-                if data is not None:
-                    text = data.decode("utf-8", "replace")
-                    write_text(Path(name) / "logs" / f"{task}.log", text)
-            for task, record in records.items():
-                write_json(Path(name) / "records" / f"{task}.json", record)
-                for output in record["outputs"]:
-                    if output["path"].endswith(_NOT_COPIED):
-                        continue
-                    found = self.book.content(record, output)
-                    place = Path(name) / Path(output["path"]).relative_to("results")
-                    if found is not None:
-                        place.parent.mkdir(parents=True, exist_ok=True)
-                        shutil.copyfile(found, place)
-            self._write_model(run_id, Path(name), records)
+        folder = self.book.folder / "ledger"
+        with TemporaryDirectory(dir=folder, prefix=".", suffix=".tmp") as temporary:
+            place = Path(temporary)
+            for name, artifact in logged.artifacts.items():
+                source = artifact.content(self.book)
+                if source is not None:
+                    (place / name).parent.mkdir(parents=True, exist_ok=True)
+                    shutil.copyfile(source, place / name)
+            self._write_model(run_id, place / "classes" / FOLDER, records.get("classes"))
             copies = {
-                path.relative_to(name).as_posix(): sha256_of_file(path)
-                for path in files_below(Path(name))
+                path.relative_to(place).as_posix(): sha256_of_file(path)
+                for path in files_below(place)
             }
             if copies:
-                write_json(Path(name) / FILES_LIST, copies)
-                self.client.log_artifacts(run_id, name)
-                self.client.set_tag(run_id, FILES_TAG, sha256_of_file(Path(name) / FILES_LIST))
+                write_json(place / FILES_LIST, copies)
+                self.client.log_artifacts(run_id, temporary)
+                self.client.set_tag(run_id, FILES_TAG, sha256_of_file(place / FILES_LIST))
 
-    def _write_model(self, run_id: str, place: Path, records: Mapping[str, Record]) -> None:
+    def _write_model(self, run_id: str, folder: Path, classes: Record | None) -> None:
         """Put the classifier, if the run made one, into the form that MLflow opens.
 
         Files that hold no model any more are copied as they are, and a tag says so.
         """
-        files = [self.book.content_at(records.get("classes"), path) for path in _MODEL_FILES]
-        if not all(files):
+        files = [self.book.content_at(classes, path) for path in _MODEL_FILES]
+        archive, card, terms = files
+        if archive is None or card is None or terms is None:
             return
-
-        archive, card, terms = (path for path in files if path is not None)
         try:
-            write_model(place / "classes" / FOLDER, archive, card, terms)
+            write_model(folder, archive, card, terms)
         except (ValueError, KeyError) as error:
-            said = f"cannot be opened as a model: {type(error).__name__}: {error}"
-            self.client.set_tag(run_id, MODEL_TAG, said[:_LONGEST_TAG])
+            reason = f"cannot be opened as a model: {type(error).__name__}: {error}"
+            self.client.set_tag(run_id, MODEL_TAG, reason[:_LONGEST_REASON])
 
-    def _log_datasets(self, run_id: str, run: events.Run, records: Mapping[str, Record]) -> None:
-        """Name the raw files of each session, and the study's sheets, as inputs of a run."""
+    def _log_datasets(self, run_id: str, title: str, datasets: list[LoggedDataset]) -> None:
         from mlflow.entities import Dataset, DatasetInput, InputTag
 
         inputs = [
             DatasetInput(
                 Dataset(
-                    name=told.name,
-                    digest=told.digest,
+                    name=data.name,
+                    digest=data.digest,
                     source_type="local",
-                    source=json.dumps({"study": run["title"], "path": told.name}),
-                    profile=told.profile,
+                    source=json.dumps({"study": title, "path": data.name}),
+                    profile=data.profile,
                 ),
-                [InputTag(CONTEXT_TAG, told.kind)],
+                [InputTag(CONTEXT_TAG, data.kind)],
             )
-            for told in datasets_of(run, records)
+            for data in datasets
         ]
         if inputs:
             self.client.log_inputs(run_id, datasets=inputs)

@@ -1,4 +1,4 @@
-"""Plans in the book of runs: those that runs followed, and those that were recorded by themselves.
+"""Which plans are on record: those that runs followed, and those recorded by themselves?
 
 ``leafledger plan record`` writes ``ledger/plans/NNN.txt``, the text of the plan, and
 ``ledger/plans/NNN.json``, an entry that names its digest and follows the newest run. Every run
@@ -30,7 +30,8 @@ _INTAKE = "intake."
 Entry = dict[str, Any]
 
 
-# --- the files -------------------------------------------------------------------------------
+# The files
+# ----------------------------------------------------------------------
 
 
 def entry_file(number: str) -> str:
@@ -43,22 +44,22 @@ def text_file(number: str) -> str:
     return f"{PLANS}/{number}.txt"
 
 
-def lodged(folder: Path) -> list[Entry]:
+def recorded_plans(folder: Path) -> list[Entry]:
     """Return the entries of plans that can be believed, in the order of their numbers.
 
     One that was damaged behind our back is left out; ``leafledger verify`` names it.
     """
-    found = (entry_at(path) for path in sorted((folder / PLANS).glob("*.json")))
+    found = (read_entry(path) for path in sorted((folder / PLANS).glob("*.json")))
     return [e for e in found if e is not None and _text_holds(folder, e)]
 
 
-def entry_at(path: Path) -> Entry | None:
+def read_entry(path: Path) -> Entry | None:
     """Return the entry of a plan, ``None`` if the file is not, to the byte, what was sealed."""
     entry = events.readable(path)
     if entry is None or entry.get("plan") != path.stem or not _has_the_form(entry):
         return None
-    sealed = entry.get("seal") == _seal_of(entry)
-    return entry if sealed and path.read_bytes() == _text_of_entry(entry) else None
+    as_sealed = entry.get("seal") == _seal_of(entry) and path.read_bytes() == _text_of_entry(entry)
+    return entry if as_sealed else None
 
 
 def _has_the_form(entry: Entry) -> bool:
@@ -86,16 +87,16 @@ def _text_holds(folder: Path, entry: Entry) -> bool:
     return place.is_file() and sha256_of_file(place) == entry["sha256"]
 
 
-def lodged_digests(folder: Path, until: str | None = None) -> dict[str, str]:
+def entry_digests(folder: Path, until: str | None = None) -> dict[str, str]:
     """Return number -> digest of the entry of every plan recorded by now, or until a moment."""
     return {
         entry["plan"]: sha256_of_file(folder / entry_file(entry["plan"]))
-        for entry in lodged(folder)
+        for entry in recorded_plans(folder)
         if until is None or events.moment(entry["recorded"]) <= events.moment(until)
     }
 
 
-def files_of_lodged(run: events.Run) -> list[str]:
+def plan_files(run: events.Run) -> list[str]:
     """Return the files of the plans that had been recorded when a run began."""
     numbers = sorted(run.get("plans", {}))
     return [file for number in numbers for file in (entry_file(number), text_file(number))]
@@ -113,11 +114,12 @@ def _read(data: bytes | None) -> Plan | None:
         return None
 
 
-# --- recording -------------------------------------------------------------------------------
+# Recording
+# ----------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
-class Lodged:
+class AddedPlan:
     """A plan that was asked to be recorded.
 
     Attributes
@@ -135,7 +137,7 @@ class Lodged:
     is_new: bool
 
 
-def lodge(folder: Path, plan: Plan, previous: Mapping[str, str] | None) -> Lodged:
+def add_plan(folder: Path, plan: Plan, previous: Mapping[str, str] | None) -> AddedPlan:
     """Record a plan, unless it is the one recorded last; call it only while holding the study.
 
     Parameters
@@ -148,11 +150,11 @@ def lodge(folder: Path, plan: Plan, previous: Mapping[str, str] | None) -> Lodge
         Link to the run at the end of the chain, ``None`` if there is no run.
     """
     text = text_of(plan)
-    known = lodged(folder)
+    known = recorded_plans(folder)
     if known and plan_in(folder, known[-1]["plan"]) == plan:
         number = known[-1]["plan"]
         kept = (folder / text_file(number)).read_text(encoding="utf-8")
-        return Lodged(known[-1], kept, is_new=False)
+        return AddedPlan(known[-1], kept, is_new=False)
     taken = [int(p.stem) for p in (folder / PLANS).glob("*.*") if p.stem.isdecimal()]
     number = f"{max(taken, default=0) + 1:03d}"
     last = known[-1]["plan"] if known else None
@@ -170,7 +172,7 @@ def lodge(folder: Path, plan: Plan, previous: Mapping[str, str] | None) -> Lodge
     entry["seal"] = _seal_of(entry)
     write_text(folder / text_file(number), text)
     write_text(folder / entry_file(number), _text_of_entry(entry).decode("utf-8"))
-    return Lodged(entry, text, is_new=True)
+    return AddedPlan(entry, text, is_new=True)
 
 
 def sessions_read(folder: Path) -> set[str]:
@@ -183,7 +185,8 @@ def sessions_read(folder: Path) -> set[str]:
     return {path.name.removesuffix(".json").removeprefix(_INTAKE) for path in files}
 
 
-# --- all plans on record ---------------------------------------------------------------------
+# All plans on record
+# ----------------------------------------------------------------------
 
 
 def on_record(
@@ -200,28 +203,28 @@ def on_record(
     until
         The run with which to end; ``None``: the newest.
     """
-    waiting = {entry["plan"]: entry for entry in lodged(book.folder)}
-    found: list[Recorded] = []
+    waiting = {entry["plan"]: entry for entry in recorded_plans(book.folder)}
+    records: list[Recorded] = []
     for run in book.runs:
         for number, digest in sorted(run.get("plans", {}).items()):
             entry = waiting.get(number)
             if entry and sha256_of_file(book.folder / entry_file(number)) == digest:
-                found.append(_of_entry(book.folder, waiting.pop(number)))
-        found.append(_of_run(book, run, run["run"] == at_work))
+                records.append(_of_entry(book.folder, waiting.pop(number)))
+        records.append(_of_run(book, run, run["run"] == at_work))
         if run["run"] == until:
-            return found
-    return found + [_of_entry(book.folder, entry) for _, entry in sorted(waiting.items())]
+            return records
+    return records + [_of_entry(book.folder, entry) for _, entry in sorted(waiting.items())]
 
 
-def lines_of_lodged(folder: Path) -> dict[str | None, list[str]]:
+def plan_lines(folder: Path) -> dict[str | None, list[str]]:
     """Return run -> a line for each plan that was recorded before it; ``None``: after the last."""
     lines: dict[str | None, list[str]] = {}
     waiting: list[str] = []
-    for one in on_record(BookView(folder)):
-        if one.by == BY_COMMAND:
-            waiting.append(f"plan {one.id}  recorded on {one.date}, SHA-256 {one.sha256}")
+    for plan in on_record(BookView(folder)):
+        if plan.by == BY_COMMAND:
+            waiting.append(f"plan {plan.id}  recorded on {plan.date}, SHA-256 {plan.sha256}")
         elif waiting:
-            lines[one.id], waiting = waiting, []
+            lines[plan.id], waiting = waiting, []
     return lines | ({None: waiting} if waiting else {})
 
 
@@ -239,7 +242,7 @@ def _of_entry(folder: Path, entry: Entry) -> Recorded:
 def _of_run(book: BookView, run: events.Run, at_work: bool) -> Recorded:
     plan = None if run.get("variant") else _plan_of_run(book, run)
     held = frozenset(sessions_in(plan) if plan is not None else ())
-    tasks = {*run["records"], *_tasks_told(book.folder, run["run"])}
+    tasks = {*run["records"], *_tasks_with_events(book.folder, run["run"])}
     read = {task.removeprefix(_INTAKE) for task in tasks if task.startswith(_INTAKE)}
     return Recorded(
         by=BY_RUN,
@@ -252,7 +255,7 @@ def _of_run(book: BookView, run: events.Run, at_work: bool) -> Recorded:
     )
 
 
-def _tasks_told(folder: Path, run: str) -> set[str]:
+def _tasks_with_events(folder: Path, run: str) -> set[str]:
     place = folder / events.EVENTS / run
     return {path.name.removesuffix(".json") for path in place.glob(f"{_INTAKE}*.json")}
 
@@ -281,7 +284,8 @@ def _plan_of_records(effects: Record | None, catalogue: Record | None) -> Plan |
     return plan_of(effects["settings"], (catalogue or {"settings": {}})["settings"].get("indices"))
 
 
-# --- does it hold? ---------------------------------------------------------------------------
+# Does it hold?
+# ----------------------------------------------------------------------
 
 
 def plan_faults(book: BookView, sha256: Callable[[str], str | None]) -> Iterator[Broken]:
@@ -298,7 +302,7 @@ def plan_faults(book: BookView, sha256: Callable[[str], str | None]) -> Iterator
     digests = {
         path.stem: sha256(entry_file(path.stem)) for path in sorted((folder / PLANS).glob("*.json"))
     }
-    entries = {number: entry_at(folder / entry_file(number)) for number in digests}
+    entries = {number: read_entry(folder / entry_file(number)) for number in digests}
     for number, entry in entries.items():
         if entry is None:
             yield Broken(entry_file(number), "changed", "is no plan as it was recorded")
@@ -330,20 +334,16 @@ def _text_faults(entry: Entry, found: str | None) -> Iterator[Broken]:
 def _link_faults(
     entry: Entry, digests: Mapping[str, str | None], sha256: Callable[[str], str | None]
 ) -> Iterator[Broken]:
-    number, run, plan = entry["plan"], entry["previous"], entry["previous_plan"]
-    if run is not None:
-        file = f"{events.RUNS}/{run['run']}.json"
-        found = sha256(file)
+    number = entry["plan"]
+    for kind, link in (("run", entry["previous"]), ("plan", entry["previous_plan"])):
+        if link is None:
+            continue
+        is_plan, name = kind == "plan", link[kind]
+        file = entry_file(name) if is_plan else f"{events.RUNS}/{name}.json"
+        found = digests.get(name) if is_plan else sha256(file)
         if found is None:
-            yield Broken(file, "missing", f"plan {number} follows a run that was removed")
-        elif found != run["sha256"]:
-            yield Broken(file, "changed", f"was changed after plan {number} had followed it")
-    if plan is not None:
-        file = entry_file(plan["plan"])
-        found = digests.get(plan["plan"])
-        if found is None:
-            yield Broken(file, "missing", f"plan {number} follows a plan that was removed")
-        elif found != plan["sha256"]:
+            yield Broken(file, "missing", f"plan {number} follows a {kind} that was removed")
+        elif found != link["sha256"]:
             yield Broken(file, "changed", f"was changed after plan {number} had followed it")
 
 

@@ -2,7 +2,8 @@
 
 Sums of floating point numbers come out in other last digits under another kernel of linear
 algebra. Tables may then differ by 1e-9 of a value (weights of latent variables by 1e-6), spectra by
-one step of the 32-bit numbers they are stored as.
+one step of the 32-bit numbers they are stored as. Own code: what NumPy and pandas offer for testing
+says that two tables differ, and not in which row and column they differ most.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ _DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
 @dataclass(frozen=True)
-class Match:
+class TableMatch:
     """How two versions of a file compare.
 
     Attributes
@@ -55,7 +56,7 @@ class Match:
     largest: float | None = None
 
 
-def match(one: Path, other: Path, path: str) -> Match:
+def compare_files(first: Path, second: Path, path: str) -> TableMatch:
     """Compare two versions of the file at ``path`` of a study.
 
     Parameters
@@ -65,32 +66,33 @@ def match(one: Path, other: Path, path: str) -> Match:
     path
         The file's path in the study, which tells what it is.
     """
-    if one.read_bytes() == other.read_bytes():
-        return Match("bytes")
+    if first.read_bytes() == second.read_bytes():
+        return TableMatch("bytes")
     suffix = Path(path).suffix
     if suffix == ".json":
-        return _summed(_json_differences(_json(one), _json(other), ""), RELATIVE)
+        return _summed(_json_differences(_json(first), _json(second), ""), RELATIVE)
     if suffix not in {".csv", ".parquet"}:
-        return Match("not_compared")
-    before, after = _columns(one, suffix), _columns(other, suffix)
+        return TableMatch("not_compared")
+    before, after = _columns(first, suffix), _columns(second, suffix)
     if list(before) != list(after):
         odd = next(iter(set(before) ^ set(after)), "the order of the columns")
-        return Match("differs", column=odd)
+        return TableMatch("differs", column=odd)
     tolerance = _OF_TERMS if path.endswith(_TERMS) else RELATIVE
-    found = [_column(name, before[name], after[name], tolerance) for name in before]
-    return _worst([one for one in found if one is not None])
+    matches = [_column(name, before[name], after[name], tolerance) for name in before]
+    return _worst([m for m in matches if m is not None])
 
 
-def _worst(found: list[Match]) -> Match:
+def _worst(matches: list[TableMatch]) -> TableMatch:
     """Return the first column that differs, with the judgement of the worst one."""
-    if not found:
-        return Match("within_tolerance")
-    first = next((m for m in found if m.same == "differs"), found[0])
-    largest = max((m.largest for m in found if m.largest is not None), default=None)
-    return Match(first.same, first.column, first.row, first.before, first.after, largest)
+    if not matches:
+        return TableMatch("within_tolerance")
+    first = next((m for m in matches if m.same == "differs"), matches[0])
+    largest = max((m.largest for m in matches if m.largest is not None), default=None)
+    return TableMatch(first.same, first.column, first.row, first.before, first.after, largest)
 
 
-# --- tables ----------------------------------------------------------------------------------
+# Tables
+# ----------------------------------------------------------------------
 
 
 def _columns(path: Path, suffix: str) -> dict[str, Any]:
@@ -126,14 +128,17 @@ def _parquet_columns(path: Path) -> dict[str, Any]:
             found[name] = np.asarray(column.to_pandas(), dtype=np.float64)
         else:
             found[name] = np.asarray([str(v) for v in column.to_pylist()], dtype=object)
-    told = {k.decode(): v.decode() for k, v in (table.schema.metadata or {}).items()}
-    return found | {f"metadata {name}": np.asarray([v], dtype=object) for name, v in told.items()}
+    for name, value in (table.schema.metadata or {}).items():
+        found[f"metadata {name.decode()}"] = np.asarray([value.decode()], dtype=object)
+    return found
 
 
-def _column(name: str, before: NDArray[Any], after: NDArray[Any], relative: float) -> Match | None:
+def _column(
+    name: str, before: NDArray[Any], after: NDArray[Any], relative: float
+) -> TableMatch | None:
     if before.shape != after.shape:
         words = f"{len(before)} rows", f"{len(after)} rows"
-        return Match("differs", name, None, *words)
+        return TableMatch("differs", name, None, *words)
     if before.dtype == object or after.dtype == object:
         odd = np.flatnonzero(before.astype(object) != after.astype(object))
         return _at(name, before, after, int(odd[0]), None, False) if odd.size else None
@@ -141,18 +146,18 @@ def _column(name: str, before: NDArray[Any], after: NDArray[Any], relative: floa
         return None
     if before.dtype == np.float32:
         relative = _ROUNDED if name.startswith("u_") else _SINGLE
-    one, other = np.asarray(before, np.float64), np.asarray(after, np.float64)
-    if (np.isnan(one) != np.isnan(other)).any():
-        place = int(np.argwhere(np.isnan(one) != np.isnan(other))[0][0])
-        return _at(name, one, other, place, None, False)
-    apart = np.nan_to_num(np.abs(one - other))
-    scale = np.fmax(np.abs(one), np.abs(other))
+    first, second = np.asarray(before, np.float64), np.asarray(after, np.float64)
+    if (np.isnan(first) != np.isnan(second)).any():
+        row = int(np.argwhere(np.isnan(first) != np.isnan(second))[0][0])
+        return _at(name, first, second, row, None, False)
+    difference = np.nan_to_num(np.abs(first - second))
+    scale = np.fmax(np.abs(first), np.abs(second))
     # A value near nothing is judged by the size of its column.
     allowed = relative * np.nan_to_num(np.fmax(scale, 1e-3 * np.nanmax(scale, initial=0.0)))
-    share = apart / np.where(allowed > 0, allowed / relative, 1.0)
-    place = int(np.argmax(share.reshape(len(share), -1).max(axis=1)))
-    within = bool((apart <= allowed).all())
-    return _at(name, one, other, place, float(share.max()), within)
+    share = difference / np.where(allowed > 0, allowed / relative, 1.0)
+    row = int(np.argmax(share.reshape(len(share), -1).max(axis=1)))
+    within = bool((difference <= allowed).all())
+    return _at(name, first, second, row, float(share.max()), within)
 
 
 def _at(
@@ -162,16 +167,17 @@ def _at(
     row: int,
     largest: float | None,
     within: bool,
-) -> Match:
-    one, other = before[row], after[row]
-    if isinstance(one, np.ndarray):
-        pixel = int(np.argmax(np.abs(one - other)))
-        one, other = one[pixel], other[pixel]
+) -> TableMatch:
+    first, second = before[row], after[row]
+    if isinstance(first, np.ndarray):
+        pixel = int(np.argmax(np.abs(first - second)))
+        first, second = first[pixel], second[pixel]
     same = "within_tolerance" if within else "differs"
-    return Match(same, name, row, str(one), str(other), largest)
+    return TableMatch(same, name, row, str(first), str(second), largest)
 
 
-# --- JSON ------------------------------------------------------------------------------------
+# JSON
+# ----------------------------------------------------------------------
 
 
 def _json(path: Path) -> Any:
@@ -187,8 +193,8 @@ def _json_differences(
             inner = f"{place}.{key}" if place else str(key)
             yield from _json_differences(before[key], after[key], inner)
     elif isinstance(before, list) and isinstance(after, list) and len(before) == len(after):
-        for i, (one, other) in enumerate(zip(before, after, strict=True)):
-            yield from _json_differences(one, other, f"{place}.{i}")
+        for i, (first, second) in enumerate(zip(before, after, strict=True)):
+            yield from _json_differences(first, second, f"{place}.{i}")
     elif isinstance(before, float) and isinstance(after, float):
         if before != after:
             relative = abs(before - after) / max(abs(before), abs(after))
@@ -202,10 +208,10 @@ def _both_digests(before: Any, after: Any) -> bool:
     return all(isinstance(v, str) and _DIGEST.fullmatch(v) for v in (before, after))
 
 
-def _summed(found: Iterator[tuple[str, str, str, float | None]], relative: float) -> Match:
+def _summed(found: Iterator[tuple[str, str, str, float | None]], relative: float) -> TableMatch:
     return _worst(
         [
-            Match(
+            TableMatch(
                 "within_tolerance" if share is not None and share <= relative else "differs",
                 *(place, None, before, after, share),
             )

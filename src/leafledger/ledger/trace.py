@@ -1,36 +1,37 @@
-"""Where does a result come from: which files, settings, code, whose decision?"""
+"""Where does a result come from: which files, settings, code, whose decision?
+
+A target (a file, a digest, one value of a table) is followed from record to record by the digests
+of what each task read, back to the files that a person wrote.
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from leafledger.errors import InputFault, Problem, nearest, quoted
-from leafledger.ledger.view import BookView, in_data_order, task_of
+from leafledger.errors import InputFault, input_fault, nearest, quoted
+from leafledger.ledger.view import BookView, changed_settings, in_data_order, task_name
 from leafledger.records import events
 from leafledger.records.code import code_of
-from leafledger.records.digests import FileDigests, sha256_of_file
+from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record
 from leafledger.study.columns import STATED
 from leafledger.study.defaults import Setting, settings_told
-from leafledger.study.reading import read_study
-from leafledger.study.rules import BY_NAME, OF_CLASSES, VARIANTS
+from leafledger.study.rules import BY_NAME, VARIANTS
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision
-from leafledger.study.settings import settings_of
 from leafledger.study.sheets import UNITS
-from leafledger.study.tables import canonical_json
-from leafledger.study.tasks import FROM_THE_BOOK, Task, outputs
+from leafledger.study.tasks import Task, outputs
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-# What ``trace`` was asked for: a file, a digest, or one value of a table.
+# The target: a file, a digest, or one value of a table
 # ----------------------------------------------------------------------
 
 _DIGEST = re.compile(r"(sha256:)?[0-9a-f]{8,64}")
@@ -74,146 +75,108 @@ def find_target(book: BookView, asked: str) -> Target:
     if _DIGEST.fullmatch(name) and not (book.folder / name).exists():
         return _by_digest(book, name.removeprefix("sha256:"))
     target = _by_path(book, name)
-    if not wanted:
-        return target
-    rows = _rows(book, target, wanted)
-    return Target(target.path, target.sha256, target.record, target.now, rows)
+    return replace(target, rows=_rows(book, target, wanted)) if wanted else target
+
+
+def _target(book: BookView, path: str, sha256: str, record: str | None) -> Target:
+    return Target(path, sha256, record, book.sha256_now(path))
 
 
 def _by_path(book: BookView, name: str) -> Target:
     known: dict[str, tuple[str, str | None]] = {}
+    made: dict[str, tuple[str, str | None]] = {}
     for task, (_run, digest) in book.standing.items():
         record = book.record(digest)
         for given in record["inputs"] if record else []:
             known.setdefault(given["path"], (given["sha256"], None))
-        known[f"records/{task}.json"] = (digest, digest)
-    for _run, digest in book.standing.values():
-        record = book.record(digest)
+        made[f"records/{task}.json"] = (digest, digest)
         for output in record["outputs"] if record else []:
-            known[output["path"]] = (output["sha256"], digest)
+            made[output["path"]] = (output["sha256"], digest)
+    known |= made
     for sheet, (_run, digest) in book.sheets.items():
         known.setdefault(sheet, (digest, None))
-    path = next((p for p in _possible(book.folder, name) if p in known), None)
+    plain, absolute = Path(name).as_posix(), Path(name).resolve()
+    possible = [plain, f"results/{plain}"]
+    if absolute.is_relative_to(book.folder):
+        possible.insert(0, absolute.relative_to(book.folder).as_posix())
+    path = next((path for path in possible if path in known), None)
     if path is None:
-        raise InputFault(
-            Problem(
-                file=name,
-                found="a file that no run of the book knows",
-                expected="a result, a raw file, a sheet, a record, or a digest",
-                mend=_close(name, list(known)),
-            )
+        short = {path.removeprefix("results/"): path for path in known}
+        close = get_close_matches(plain.removeprefix("results/"), short, n=3)
+        raise input_fault(
+            file=name,
+            found="a file that no run of the book knows",
+            expected="a result, a raw file, a sheet, a record, or a digest",
+            mend=f"Is it {' or '.join(short[found] for found in close)}?"
+            if close
+            else "Name it by its path in the study folder, such as results/effects.csv.",
         )
-    sha256, record_digest = known[path]
-    place = book.folder / path
-    return Target(path, sha256, record_digest, sha256_of_file(place) if place.is_file() else None)
-
-
-def _close(name: str, known: list[str]) -> str:
-    short = {path.removeprefix("results/"): path for path in known}
-    found = get_close_matches(Path(name).as_posix().removeprefix("results/"), short, n=3)
-    if found:
-        return f"Is it {' or '.join(short[one] for one in found)}?"
-    return "Name it by its path in the study folder, such as results/effects.csv."
-
-
-def _possible(folder: Path, name: str) -> list[str]:
-    plain = Path(name).as_posix()
-    found = [plain, f"results/{plain}"]
-    absolute = Path(name).resolve()
-    if absolute.is_relative_to(folder):
-        found.insert(0, absolute.relative_to(folder).as_posix())
-    return found
+    return _target(book, path, *known[path])
 
 
 def _by_digest(book: BookView, start: str) -> Target:
     """Return the newest content whose digest begins so: of an output, a record or an input."""
+    for digest, path, sha256, record in _contents(book):
+        if digest.startswith(start):
+            return _target(book, path, sha256, record)
+    raise input_fault(
+        file=start,
+        found="a digest that no record of the book holds",
+        expected="the SHA-256 of a result, raw file, sheet or record, or its first 8 digits",
+        mend="`sha256sum FILE` prints the digest of a file.",
+    )
+
+
+def _contents(book: BookView) -> Iterator[tuple[str, str, str, str | None]]:
+    """Yield a digest that names it, path, content and record of all in the book, newest first."""
     for digest in reversed(list(book.versions)):
         record = book.record(digest)
         if record is None:
             continue
-        if digest.startswith(start):
-            task = record["rule"] + (f".{record['session']}" if record["session"] else "")
-            return Target(
-                f"records/{task}.json", digest, digest, _now(book, f"records/{task}.json")
-            )
+        yield digest, f"records/{task_name(record)}.json", digest, digest
         for output in record["outputs"]:
-            if output["sha256"].startswith(start):
-                return Target(output["path"], output["sha256"], digest, _now(book, output["path"]))
-        if record["key"].removeprefix("sha256:").startswith(start):
-            first = record["outputs"][0]
-            return Target(first["path"], first["sha256"], digest, _now(book, first["path"]))
+            yield output["sha256"], output["path"], output["sha256"], digest
+        first = record["outputs"][0]
+        yield record["key"].removeprefix("sha256:"), first["path"], first["sha256"], digest
         for given in record["inputs"]:
-            raw = not given["path"].startswith(("results/", "records/"))
-            if raw and given["sha256"].startswith(start):
-                return Target(given["path"], given["sha256"], None, _now(book, given["path"]))
-    if (sheet := _sheet_by_digest(book, start)) is not None:
-        return sheet
-    raise InputFault(
-        Problem(
-            file=start,
-            found="a digest that no record of the book holds",
-            expected="the SHA-256 of a result, raw file, sheet or record, or its first 8 digits",
-            mend="`sha256sum FILE` prints the digest of a file.",
-        )
-    )
-
-
-def _sheet_by_digest(book: BookView, start: str) -> Target | None:
+            if not given["path"].startswith(("results/", "records/")):
+                yield given["sha256"], given["path"], given["sha256"], None
     for run in reversed(book.runs):
         for name, digest in run["study"].items():
-            if digest.startswith(start):
-                return Target(name, digest, None, _now(book, name))
-    return None
-
-
-def _now(book: BookView, path: str) -> str | None:
-    place = book.folder / path
-    return sha256_of_file(place) if place.is_file() else None
+            yield digest, name, digest, None
 
 
 def _rows(book: BookView, target: Target, wanted: str) -> tuple[Mapping[str, Any], ...]:
+    """Return the rows that ``column=value,column=value`` names; a value may hold commas."""
+    path, suffix = target.path, Path(target.path).suffix
     record = book.record(target.record) if target.record else None
-    place = book.content_at(record, target.path) if record else book.kept_sheet(target.sha256)
-    if place is None or Path(target.path).suffix not in {".csv", ".parquet"}:
-        raise InputFault(
-            Problem(
-                file=target.path,
-                found="no table, or one whose recorded content is gone",
-                expected="a CSV or Parquet table of results/, or a CSV sheet, as it was recorded",
-                mend="Run the study again, or ask for the file without `#`.",
-            )
+    place = book.content_at(record, path) if record else book.kept_file(target.sha256)
+    if place is None or suffix not in {".csv", ".parquet"}:
+        raise input_fault(
+            file=path,
+            found="no table, or one whose recorded content is gone",
+            expected="a CSV or Parquet table of results/, or a CSV sheet, as it was recorded",
+            mend="Run the study again, or ask for the file without `#`.",
         )
-    table = _table(place, Path(target.path).suffix)
-    for name, value in _pairs(target.path, wanted):
+    table = _table(place, suffix)
+    parts = re.split(r",(?=[A-Za-z_][A-Za-z_0-9]*=)", wanted)
+    if any("=" not in part for part in parts):
+        raise _no_such(path, None, wanted, "Write column=value, parted by commas.")
+    for name, value in (part.split("=", 1) for part in parts):
         if name not in table.columns:
-            raise _no_such(target.path, name, quoted(name), nearest(name, list(table.columns)))
+            raise _no_such(path, name, name, nearest(name, list(table.columns)))
         values = table[name].astype(str)
         if not (values == value).any():
-            raise _no_such(target.path, name, quoted(value), nearest(value, sorted(set(values))))
+            raise _no_such(path, name, value, nearest(value, sorted(set(values))))
         table = table.loc[values == value]
     rows = table.head(_MOST_ROWS).to_dict(orient="records")
     return tuple({str(k): v for k, v in row.items() if v not in {"", None}} for row in rows)
 
 
-def _pairs(path: str, wanted: str) -> list[tuple[str, str]]:
-    """Return column and value of ``index=PRI,contrast=...``; a value may hold commas."""
-    parts = re.split(r",(?=[A-Za-z_][A-Za-z_0-9]*=)", wanted)
-    pairs = [tuple(part.split("=", 1)) for part in parts if "=" in part]
-    if len(pairs) < len(parts):
-        raise _no_such(path, None, quoted(wanted), "Write column=value, parted by commas.")
-    return [(name, value) for name, value in pairs]
-
-
 def _no_such(path: str, column: str | None, found: str, mend: str) -> InputFault:
-    return InputFault(
-        Problem(
-            file=path,
-            column=column,
-            found=found,
-            expected="column=value of rows that the table has",
-            mend=mend or "Look into the table for its columns and values.",
-        )
-    )
+    expected = "column=value of rows that the table has"
+    mend = mend or "Look into the table for its columns and values."
+    return input_fault(path, quoted(found), expected, mend, column)
 
 
 def _table(place: Path, suffix: str) -> pd.DataFrame:
@@ -227,12 +190,11 @@ def _table(place: Path, suffix: str) -> pd.DataFrame:
     return read_parquet(place, with_spectra=False)
 
 
-# What a result rests on besides files that a stage reads: sheets, treatments, formulas of indices.
+# What a result rests on besides files: sheets, treatments, formulas of indices
 # ----------------------------------------------------------------------
 # A stage is given settings, not sheets. Which sheets those were cut from, each run's entry says.
 
 _CATALOGUE = outputs(Task("catalogue"))["catalogue"]
-_DEFINITION = "study.yaml"
 
 
 @dataclass(frozen=True)
@@ -273,46 +235,27 @@ def sheets_read(book: BookView, run: str, tasks: Mapping[str, Record]) -> list[S
         Task -> record of all that the result rests on.
     """
     entry = book.run(run)
-    stood = {*entry["records"]}
-    own = {name: record for name, record in tasks.items() if name in stood}
-    found: list[SheetRead] = []
-    why: str | None = None
+    own = [record for name, record in tasks.items() if name in entry["records"]]
+    sheets: list[SheetRead] = []
+    reason: str | None = None
     for path, sha256 in entry["study"].items():
+        now = book.sha256_now(path)
         if path == DECISIONS:
             continue
-        now = book.sha256_now(path)
         if now == sha256:
-            found.append(SheetRead(path, sha256, now))
+            sheets.append(SheetRead(path, sha256, now))
             continue
-        if why is None:
-            why = _settings_now(book, entry, own)
+        if reason is None:
+            reason = changed_settings(book.folder, own, entry.get("variant")) or ""
         what = "is missing" if now is None else f"has another content now than run {run} read"
-        told = f"{path} {what}" + (f"; {why}" if why else ", in nothing that this rests on")
-        found.append(SheetRead(path, sha256, now, told, matters=bool(why) or now is None))
-    return found
+        change = f"{path} {what}" + (f"; {reason}" if reason else ", in nothing that this rests on")
+        matters = bool(reason) or now is None
+        sheets.append(SheetRead(path, sha256, now, change, matters))
+    return sheets
 
 
-def _settings_now(book: BookView, entry: events.Run, tasks: Mapping[str, Record]) -> str:
-    """Return which of the tasks would be given other settings now; empty if none would."""
-    try:
-        study = read_study(book.folder, entry.get("variant"))
-    except InputFault as fault:
-        return f"the study can no longer be read: {fault.problems[0].sentence()}"
-    for name, record in tasks.items():
-        if record["rule"] in {task.name for task in FROM_THE_BOOK}:
-            continue
-        if record["session"] is not None and record["session"] not in study.session_ids:
-            return f"session {record['session']} is gone"
-        if record["rule"] in OF_CLASSES and study.definition.classes is None:
-            return "no classifier is asked for any more"
-        now = settings_of(study, record["rule"], record["session"])
-        if canonical_json(now) != canonical_json(record["settings"]):
-            return f"{name} was run with other settings"
-    return ""
-
-
-def groups_of(records: Iterable[Record]) -> dict[str, list[str]]:
-    """Return treatment -> its units as the first task that was told of them knew them.
+def treatment_groups(records: Iterable[Record]) -> dict[str, list[str]]:
+    """Return treatment -> its units, as the first task that was given them knew them.
 
     Empty if none was, or the design names no treatment.
     """
@@ -327,7 +270,7 @@ def groups_of(records: Iterable[Record]) -> dict[str, list[str]]:
     return {}
 
 
-def indices_asked(
+def index_definitions(
     book: BookView, run: str, rows: Iterable[Mapping[str, Any]]
 ) -> list[dict[str, Any]]:
     """Return what the run's catalogue says of the indices in the rows asked for.
@@ -349,12 +292,12 @@ def indices_asked(
     if not asked:
         return []
     place = book.content_at(book.records_of(book.run(run)).get("catalogue"), _CATALOGUE)
-    known = (events.readable(place) if place is not None else None) or {}
-    told = {str(entry["index"]): dict(entry) for entry in known.get("indices", [])}
-    return [told[index] for index in asked if index in told]
+    catalogue = (events.readable(place) if place is not None else None) or {}
+    entries = {str(entry["index"]): dict(entry) for entry in catalogue.get("indices", [])}
+    return [entries[index] for index in asked if index in entries]
 
 
-def tasks_told_of(records: Mapping[str, Record], sheet: str) -> list[str]:
+def tasks_using_sheet(records: Mapping[str, Record], sheet: str) -> list[str]:
     """Return the tasks whose settings are cut from a sheet, then those that rest on them.
 
     Parameters
@@ -364,12 +307,12 @@ def tasks_told_of(records: Mapping[str, Record], sheet: str) -> list[str]:
     sheet
         ``study.yaml``, the sheet of units, or any other: the scan sheet.
     """
-    first = {name for name, record in records.items() if _is_told(record["settings"], sheet)}
+    first = {name for name, record in records.items() if _uses(record["settings"], sheet)}
     return [*in_data_order([*first]), *in_data_order([*_resting_on(records, first)])]
 
 
-def _is_told(settings: Mapping[str, Any], sheet: str) -> bool:
-    if sheet == _DEFINITION:
+def _uses(settings: Mapping[str, Any], sheet: str) -> bool:
+    if sheet == "study.yaml":
         return True
     if sheet in UNITS:
         return "units" in settings or "treatments" in settings.get("design", {})
@@ -391,12 +334,12 @@ def _resting_on(records: Mapping[str, Record], first: Collection[str]) -> set[st
         reached |= more
 
 
-# Where does a result come from: which files, which settings, which code, whose decision?
+# The lineage: from record to record, back to what a person wrote
 # ----------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
-class GivenFile:
+class RawFile:
     """A file that a person wrote, at the content that was read."""
 
     path: str
@@ -444,7 +387,7 @@ class Node:
     code: str
     libraries: dict[str, str]
     reads: list[str] = field(default_factory=list)
-    files: list[GivenFile] = field(default_factory=list)
+    files: list[RawFile] = field(default_factory=list)
     outputs: dict[str, str] = field(default_factory=dict)
     decisions: list[Decision] = field(default_factory=list)
     seeds: dict[str, int] = field(default_factory=dict)
@@ -469,7 +412,7 @@ class Lineage:
     sheets
         The study's own sheets as that run read them.
     groups
-        Treatment -> its units, as the task nearest to the target was told of them.
+        Treatment -> its units, as the task nearest to the target knew them.
     indices
         What the catalogue says of the indices in the rows asked for: formula, source, unit.
     """
@@ -515,7 +458,9 @@ class _Tracer:
     def lineage(self, target: Target) -> Lineage:
         if target.now != target.sha256:
             gone = "is missing" if target.now is None else "has another content now"
-            self._tell(f"{target.path} {gone}; this is the lineage of the content {target.sha256}")
+            self._add_broken(
+                f"{target.path} {gone}; this is the lineage of the content {target.sha256}"
+            )
         run = self.book.versions.get(target.record) if target.record else None
         if target.record is not None:
             self._follow(target.record, run)
@@ -527,9 +472,9 @@ class _Tracer:
         sheets = sheets_read(self.book, run, self.records)
         for sheet in sheets:
             if sheet.matters:
-                self._tell(sheet.change)
-        groups = groups_of(self.records[name] for name in order)
-        indices = indices_asked(self.book, run, target.rows)
+                self._add_broken(sheet.change)
+        groups = treatment_groups(self.records[name] for name in order)
+        indices = index_definitions(self.book, run, target.rows)
         return Lineage(target, self.broken, nodes, [], run, sheets, groups, indices)
 
     def _reading(self, target: Target) -> tuple[str | None, list[str]]:
@@ -537,10 +482,10 @@ class _Tracer:
         tasks = self._readers(target)
         for run in reversed(self.book.runs):
             if run["study"].get(target.path) == target.sha256 and not tasks:
-                return run["run"], tasks_told_of(self.book.records_of(run), target.path)
+                return run["run"], tasks_using_sheet(self.book.records_of(run), target.path)
         return None, tasks
 
-    def _tell(self, text: str) -> None:
+    def _add_broken(self, text: str) -> None:
         if text not in self.broken:
             self.broken.append(text)
 
@@ -557,7 +502,7 @@ class _Tracer:
                     continue
                 if any((i["path"], i["sha256"]) in given for i in record["inputs"]):
                     reached.add(digest)
-                    tasks.add(task_of(record))
+                    tasks.add(task_name(record))
                     new |= {(o["path"], o["sha256"]) for o in record["outputs"]}
         return in_data_order(list(tasks))
 
@@ -574,7 +519,7 @@ class _Tracer:
             done.add(digest)
             record = self.book.record(digest)
             if record is None:
-                self._tell(f"the record {digest} was not kept, or its copy was changed")
+                self._add_broken(f"the record {digest} was not kept, or its copy was changed")
                 continue
             node = self._node(record, digest)
             name = node.task if node.task not in self.nodes else f"{node.task} ({digest[:8]})"
@@ -588,7 +533,7 @@ class _Tracer:
     def _node(self, record: Record, digest: str) -> Node:
         event = self.book.made.get(record["key"], {})
         return Node(
-            task=task_of(record),
+            task=task_name(record),
             rule=record["rule"],
             session=record["session"],
             record=digest,
@@ -605,17 +550,18 @@ class _Tracer:
 
     def _check_code(self, record: Record) -> None:
         if record["rule"] not in BY_NAME:
-            self._tell(f"the installed version knows no stage {record['rule']}")
+            self._add_broken(f"the installed version knows no stage {record['rule']}")
             return
         now = code_of(BY_NAME[record["rule"]].module)
         if now.sha256 != record["code"]["sha256"]:
-            made = record["code"]["sha256"][:12]
-            told = f"(version {record['code']['package']}, {made}...)"
-            self._tell(f"{record['rule']} was made by other code {told} than is installed")
+            made = f"version {record['code']['package']}, {record['code']['sha256'][:12]}..."
+            self._add_broken(f"{record['rule']} was made by other code ({made}) than is installed")
         for name in sorted({*now.libraries, *record["libraries"]}):
             then, today = record["libraries"].get(name), now.libraries.get(name)
             if then != today and now.sha256 == record["code"]["sha256"]:
-                self._tell(f"{record['rule']} was made with {name} {then}; {today} is installed")
+                self._add_broken(
+                    f"{record['rule']} was made with {name} {then}; {today} is installed"
+                )
 
     def _sources(
         self, inputs: list[dict[str, Any]], node: Node, run: str | None, in_place: bool
@@ -634,14 +580,16 @@ class _Tracer:
                     self._check_file(path, sha256)
                 maker = self._of_the_run(makers, run)
                 made = self.book.record(maker)
-                if made is not None and task_of(made) not in node.reads:
-                    node.reads.append(task_of(made))
+                if made is not None and task_name(made) not in node.reads:
+                    node.reads.append(task_name(made))
                 yield maker
             elif path.startswith("results/"):
-                self._tell(f"no record tells who made {path} with the content {sha256[:12]}...")
+                self._add_broken(
+                    f"no record tells who made {path} with the content {sha256[:12]}..."
+                )
             else:
                 self._check_file(path, sha256)
-                node.files.append(GivenFile(path, sha256, node.task))
+                node.files.append(RawFile(path, sha256, node.task))
                 if path == DECISIONS:
                     node.decisions = self._decisions(sha256)
 
@@ -655,14 +603,14 @@ class _Tracer:
     def _check_file(self, path: str, sha256: str) -> None:
         now = self.digests.of(path)
         if now is None:
-            self._tell(f"{path} is missing")
+            self._add_broken(f"{path} is missing")
         elif now != sha256:
-            self._tell(f"{path} has another content now than was read")
+            self._add_broken(f"{path} has another content now than was read")
 
     def _decisions(self, sha256: str) -> list[Decision]:
         decisions = self.book.decisions(sha256)
         if decisions is None:
-            self._tell(f"the decisions that were applied ({sha256[:12]}...) were not kept")
+            self._add_broken(f"the decisions that were applied ({sha256[:12]}...) were not kept")
         return decisions or []
 
 

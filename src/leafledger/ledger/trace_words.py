@@ -1,4 +1,4 @@
-"""A lineage as lines for a person to read."""
+"""How does a lineage read: a screenful in short, or all of it as a tree?"""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def _rows(lineage: Lineage, whole: bool) -> Iterator[str]:
     rows = lineage.target.rows
     most = len(rows) if whole else _MOST_ROWS
     for row in rows[:most]:
-        text = ", ".join(f"{name} {_shown(value)}" for name, value in row.items())
+        text = ", ".join(f"{name} {_format_value(value)}" for name, value in row.items())
         room = _ROOM_OF_ROW // min(len(rows), most)
         yield "  " + (text if whole or len(text) <= room else text[: room - 3] + "...")
     if len(rows) > most:
@@ -74,12 +74,12 @@ def _groups(lineage: Lineage, whole: bool) -> Iterator[str]:
     """Yield which unit got which treatment."""
     if not lineage.groups:
         return
-    told = []
+    groups = []
     for level, units in lineage.groups.items():
         most = len(units) if whole else _MOST_UNITS
         more = ", ..." if len(units) > most else ""
-        told.append(f"{level or '(none)'} {len(units)} ({', '.join(units[:most])}{more})")
-    yield "units by treatment: " + "; ".join(told)
+        groups.append(f"{level or '(none)'} {len(units)} ({', '.join(units[:most])}{more})")
+    yield "units by treatment: " + "; ".join(groups)
 
 
 def _verdict(lineage: Lineage, whole: bool) -> Iterator[str]:
@@ -97,7 +97,8 @@ def _verdict(lineage: Lineage, whole: bool) -> Iterator[str]:
         yield "The file is as it was read" + (f" (run {lineage.run})." if lineage.run else ".")
 
 
-# --- a screenful -----------------------------------------------------------------------------
+# A screenful
+# ----------------------------------------------------------------------
 
 
 def _in_short(lineage: Lineage) -> Iterator[str]:
@@ -143,10 +144,10 @@ def _files(lineage: Lineage) -> str:
             folders[folder] = folders.get(folder, 0) + 1
         else:
             sheets.append(path)
-    told = [f"{folder}/ ({count})" for folder, count in [*folders.items()][:_MOST_FOLDERS]]
+    folder_words = [f"{folder}/ ({count})" for folder, count in [*folders.items()][:_MOST_FOLDERS]]
     if len(folders) > _MOST_FOLDERS:
-        told.append(f"{len(folders) - _MOST_FOLDERS} more folders")
-    return ", ".join([*dict.fromkeys(sheets), *told]) or "none"
+        folder_words.append(f"{len(folders) - _MOST_FOLDERS} more folders")
+    return ", ".join([*dict.fromkeys(sheets), *folder_words]) or "none"
 
 
 def _cut(text: str) -> str:
@@ -159,7 +160,8 @@ def _default(setting: Setting) -> str:
     return f"   (default {_short(setting.default or 'none')})"
 
 
-# --- all of it -------------------------------------------------------------------------------
+# All of it
+# ----------------------------------------------------------------------
 
 
 def _tree(lineage: Lineage) -> Iterator[str]:
@@ -200,7 +202,7 @@ def _rests_on(lineage: Lineage, task: str, other: str) -> bool:
     return False
 
 
-def _shown(value: object) -> str:
+def _format_value(value: object) -> str:
     """Return a value of a table for the eye; ``--json`` gives its numbers whole."""
     text = str(value)
     return f"{float(text):.6g}" if _LONG_NUMBER.fullmatch(text) else text

@@ -1,4 +1,4 @@
-"""The tracking store: an MLflow copy of the book of runs."""
+"""Where is the MLflow copy of the book, how is it brought up to date, and how is it shown?"""
 
 from __future__ import annotations
 
@@ -20,8 +20,9 @@ from types import FrameType
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
-from leafledger.errors import InputFault, Problem, StageFailure, quoted
-from leafledger.ledger.mlflow_runs import PARENT_TAG, RUN_TAG, RunEntry
+from leafledger.errors import InputFault, StageFailure, input_fault, quoted
+from leafledger.ledger.mlflow_runs import PARENT_TAG, RUN_TAG, RunLogger
+from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.study.definition_file import read_definition
 from leafledger.study.links import refuse_links, remove_file, remove_folder
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from mlflow.tracking import MlflowClient
 
 
-# Which tracking server a study's runs are copied to, if any.
+# Which tracking server a study's runs are copied to, if any
 # ----------------------------------------------------------------------
 
 VARIABLE = "LEAFLEDGER_TRACKING_URI"
@@ -78,7 +79,7 @@ def _checked(address: str) -> str:
 
 def _fault(found: str, mend: str) -> InputFault:
     expected = "the http or https address of an MLflow server"
-    return InputFault(Problem(file=VARIABLE, found=found, expected=expected, mend=mend))
+    return input_fault(file=VARIABLE, found=found, expected=expected, mend=mend)
 
 
 def host_of(address: str) -> tuple[str, int]:
@@ -87,7 +88,7 @@ def host_of(address: str) -> tuple[str, int]:
     return parts.hostname or "", parts.port or (443 if parts.scheme == "https" else 80)
 
 
-def why_unreachable(address: str) -> str | None:
+def unreachable_reason(address: str) -> str | None:
     """Return why a server cannot be reached, ``None`` if something listens there.
 
     Asked first, because MLflow itself would go on trying for minutes.
@@ -99,7 +100,7 @@ def why_unreachable(address: str) -> str | None:
         return f"{address} cannot be reached: {error.strerror or error}"
 
 
-# The tracking store: an MLflow copy of the book of runs, in the study's own folder.
+# The store in the study's own folder
 # ----------------------------------------------------------------------
 # One experiment per study, a run per pipeline run, a child run per task that executed. The store
 # holds absolute paths, so it is made again when the study has moved; nothing is lost by that.
@@ -128,7 +129,7 @@ for _variable, _value in {
     os.environ.setdefault(_variable, _value)
 
 
-def address(folder: Path) -> str:
+def store_address(folder: Path) -> str:
     """Return the address of a study's own tracking store.
 
     Raises
@@ -138,18 +139,16 @@ def address(folder: Path) -> str:
     """
     path = str((folder / DATABASE).resolve())
     if "?" in path:
-        raise InputFault(
-            Problem(
-                file=".",
-                found=f"a question mark in the path of the study folder: {quoted(path)}",
-                expected="a path without one, for the tracking store",
-                mend="Rename the folder. Results and ledger/runs are not concerned.",
-            )
+        raise input_fault(
+            file=".",
+            found=f"a question mark in the path of the study folder: {quoted(path)}",
+            expected="a path without one, for the tracking store",
+            mend="Rename the folder. Results and ledger/runs are not concerned.",
         )
     return f"sqlite:///{path}"
 
 
-def copy_book(folder: Path, title: str) -> list[str]:
+def sync_store(folder: Path, title: str) -> list[str]:
     """Bring the tracking store up to the book of runs; call it only while holding the study.
 
     The store is the one in the study's folder, or the server that the study or the user's
@@ -166,22 +165,19 @@ def copy_book(folder: Path, title: str) -> list[str]:
         client, experiment = _open(folder, title, notes)
     else:
         client, experiment = _open_server(folder, title, server)
-    known = _whole_runs(client, experiment)
-    entries = RunEntry(client, experiment, folder)
-    makers: dict[str, str] = {}
-    for entry in events.runs(folder):
-        done = events.events_of(folder, entry["run"])
-        if entry["run"] not in known and entry["outcome"] != "running":
-            known[entry["run"]] = entries.enter(entry, done, makers)
-        made = [e for e in done if e["outcome"] == "done"]
-        makers |= {e.get("key", ""): known[entry["run"]] for e in made if entry["run"] in known}
+    book = BookView(folder)
+    logger = RunLogger(client, experiment, book)
+    store_ids = _whole_runs(client, experiment)
+    for run in book.runs:
+        if run["run"] not in store_ids and run["outcome"] != "running":
+            store_ids[run["run"]] = logger.log_run(run, store_ids)
     return notes
 
 
 def prepare_store(folder: Path, title: str) -> None:
     """Load what entering a run takes, and make the store in the study's folder if there is none.
 
-    A store that is there is not opened: what is wrong with it is for :func:`copy_book` to tell.
+    A store that is there is not opened: what is wrong with it is for :func:`sync_store` to report.
     """
     with _loading_for_good():
         for name in ("mlflow.data.pandas_dataset", "mlflow.store.tracking.sqlalchemy_store"):
@@ -214,14 +210,11 @@ def _open(folder: Path, title: str, notes: list[str]) -> tuple[MlflowClient, str
     refuse_links(folder)
     _do_not_wait_for_the_disk()
     location = (folder / ARTIFACTS).resolve().as_uri()
-    why, where = why_made_again(folder / DATABASE, location), address(folder)
+    why, address = rebuild_reason(folder / DATABASE, location), store_address(folder)
     if (folder / DATABASE).exists() and why is None:
         try:
-            client = MlflowClient(tracking_uri=where)
-            found = client.get_experiment_by_name(EXPERIMENT)
-            if found.tags.get(_TITLE_TAG) != title:
-                client.set_experiment_tag(found.experiment_id, _TITLE_TAG, title)
-            return client, str(found.experiment_id)
+            client = MlflowClient(tracking_uri=address)
+            return client, _titled(client, client.get_experiment_by_name(EXPERIMENT), title)
         except Exception as error:  # noqa: BLE001  any broken store is made again from the book
             why = f"it could not be opened: {str(error).splitlines()[0][:120]}"
     if why is not None:
@@ -230,7 +223,7 @@ def _open(folder: Path, title: str, notes: list[str]) -> tuple[MlflowClient, str
         remove_file(path)
     remove_folder(folder / ARTIFACTS)
     # MLflow makes its tables once for an address; a new file needs one not used before.
-    client = MlflowClient(tracking_uri=f"{where}?timeout={next(_SECONDS)}")
+    client = MlflowClient(tracking_uri=f"{address}?timeout={next(_SECONDS)}")
     created = client.create_experiment(EXPERIMENT, artifact_location=location)
     client.set_experiment_tag(created, _TITLE_TAG, title)
     return client, str(created)
@@ -246,24 +239,29 @@ def _open_server(folder: Path, title: str, server: str) -> tuple[MlflowClient, s
     StageFailure
         If nothing answers at the address.
     """
-    why = why_unreachable(server)
+    why = unreachable_reason(server)
     if why is not None:
         raise StageFailure(why)
     from mlflow.tracking import MlflowClient
 
     client = MlflowClient(tracking_uri=server)
     first = next(iter(events.runs(folder)))["run"]
-    found = client.search_experiments(filter_string=f"tags.`{STUDY_TAG}` = '{first}'")
-    if found:
-        if found[0].tags.get(_TITLE_TAG) != title:
-            client.set_experiment_tag(found[0].experiment_id, _TITLE_TAG, title)
-        return client, str(found[0].experiment_id)
+    of_study = client.search_experiments(filter_string=f"tags.`{STUDY_TAG}` = '{first}'")
+    if of_study:
+        return client, _titled(client, of_study[0], title)
     tags = {STUDY_TAG: first, _TITLE_TAG: title}
     created = client.create_experiment(f"{name_of(title)[:150]} ({first})", tags=tags)
     return client, str(created)
 
 
-def why_made_again(database: Path, location: str) -> str | None:
+def _titled(client: MlflowClient, experiment: Any, title: str) -> str:
+    """Give an experiment the study's title as it is now, and return its id."""
+    if experiment.tags.get(_TITLE_TAG) != title:
+        client.set_experiment_tag(experiment.experiment_id, _TITLE_TAG, title)
+    return str(experiment.experiment_id)
+
+
+def rebuild_reason(database: Path, location: str) -> str | None:
     """Return why the tracking store must be made again, or ``None`` if it is whole or absent.
 
     Asked of SQLite itself, so that MLflow opens no file that is then thrown away.
@@ -297,15 +295,15 @@ def _do_not_wait_for_the_disk() -> None:
 
 def _whole_runs(client: MlflowClient, experiment: str) -> dict[str, str]:
     """Return our id -> the store's id of every run entered whole; take out those cut short."""
-    found = list(_all_runs(client, experiment))
-    cut = {run.info.run_id for run in found if run.info.status == "RUNNING"}
-    for run in found:
-        if run.info.run_id in cut or run.data.tags.get(PARENT_TAG) in cut:
+    runs = list(_all_runs(client, experiment))
+    cut_short = {run.info.run_id for run in runs if run.info.status == "RUNNING"}
+    for run in runs:
+        if run.info.run_id in cut_short or run.data.tags.get(PARENT_TAG) in cut_short:
             client.delete_run(run.info.run_id)
     return {
         run.data.tags[RUN_TAG]: run.info.run_id
-        for run in found
-        if RUN_TAG in run.data.tags and run.info.run_id not in cut
+        for run in runs
+        if RUN_TAG in run.data.tags and run.info.run_id not in cut_short
     }
 
 
@@ -319,7 +317,7 @@ def _all_runs(client: MlflowClient, experiment: str) -> Iterable[Any]:
             return
 
 
-# Showing the tracking store in a browser, on this machine only.
+# Showing the store in a browser, on this machine only
 # ----------------------------------------------------------------------
 
 _HOST = "127.0.0.1"
@@ -336,28 +334,24 @@ def serve(folder: Path, port: int, say: Callable[[str], None]) -> int:
         If there is no store yet, or the port is taken.
     """
     if not (folder / DATABASE).is_file():
-        raise InputFault(
-            Problem(
-                file=DATABASE,
-                found="no tracking store",
-                expected="a study that has been run",
-                mend="Run it first: leafledger run",
-            )
+        raise input_fault(
+            file=DATABASE,
+            found="no tracking store",
+            expected="a study that has been run",
+            mend="Run it first: leafledger run",
         )
     if _taken(port):
-        raise InputFault(
-            Problem(
-                file="--port",
-                found=f"port {port}, already in use on this machine",
-                expected="a free port",
-                mend=f"Try another: leafledger ui --port {port + 1 if port < 65535 else 5000}",
-            )
+        raise input_fault(
+            file="--port",
+            found=f"port {port}, already in use on this machine",
+            expected="a free port",
+            mend=f"Try another: leafledger ui --port {port + 1 if port < 65535 else 5000}",
         )
     say(f"Open http://{_HOST}:{port} in a browser; end with Ctrl-C.")
     environment = {**os.environ, "MLFLOW_SERVER_ENABLE_JOB_EXECUTION": "false"}
     command = [
         *(sys.executable, "-m", "mlflow", "server"),
-        *("--backend-store-uri", address(folder)),
+        *("--backend-store-uri", store_address(folder)),
         *("--host", _HOST, "--port", str(port), "--workers", "1"),
     ]
     with _ended_by_signals():

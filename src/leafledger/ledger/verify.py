@@ -1,4 +1,9 @@
-"""Does everything still hold that the book of runs says?"""
+"""Does everything still hold that the book of runs says?
+
+Every file that the book names is hashed anew. The chain of runs comes first, for what a damaged
+entry says is not to be believed; then events, records, results, raw files and sheets; then the
+copies that the ledger keeps, in its history, its content store and the tracking store.
+"""
 
 from __future__ import annotations
 
@@ -8,500 +13,45 @@ import sqlite3
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from leafledger.errors import InputFault, quoted
+from leafledger.errors import quoted
 from leafledger.ledger.mlflow_runs import (
     ACCURACY,
+    CODE_TAG,
     CONTEXT_TAG,
     FILES_LIST,
     FILES_TAG,
     PARENT_TAG,
-    PATH,
-    RUN_NAME,
     RUN_TAG,
     TASK_TAG,
-    TELLER_TAG,
-    DatasetTold,
-    Told,
-    datasets_of,
-    has_offset,
-    teller,
-    told_of_run,
-    told_of_task,
+    Fact,
+    LoggedRun,
+    logged_run,
+    logged_task,
+    logging_code_digest,
 )
-from leafledger.ledger.plans import lodged, plan_faults
+from leafledger.ledger.plans import plan_faults, recorded_plans
 from leafledger.ledger.tracking import ARTIFACTS, DATABASE, EXPERIMENT
-from leafledger.ledger.view import BookView, Broken, Verdict, in_data_order
+from leafledger.ledger.view import BookView, Broken, Verdict, changed_settings, in_data_order
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
-from leafledger.records.events import Run, event_digests
-from leafledger.records.record import key_in, read_record
+from leafledger.records.record import Record, key_in, read_record
 from leafledger.records.store import FOLDER
-from leafledger.study.reading import read_study
-from leafledger.study.rules import OF_CLASSES, RECORDS, RESULTS
-from leafledger.study.settings import settings_of
-from leafledger.study.tables import canonical_json
-from leafledger.study.tasks import FROM_THE_BOOK
+from leafledger.study.rules import RECORDS, RESULTS
 
-# Does the tracking store still say what was entered of each run?
-# ----------------------------------------------------------------------
-# Tags, settings, numbers, status, times, datasets, and where its files are looked for.
-
-CUT_SHORT = "RUNNING"
-"""Status of a run that is being entered, or whose entering was cut short by a kill."""
-
-
-@dataclass
-class _Stored:
-    """One run as it stands in the store.
-
-    ``latest`` is what MLflow's pages show of the numbers, ``times`` are start and end in
-    milliseconds since 1970, ``address`` is where its files are looked for.
-    """
-
-    status: str = ""
-    times: tuple[int | None, int | None] = (None, None)
-    address: str = ""
-    datasets: set[DatasetTold] = field(default_factory=set)
-    tags: dict[str, str] = field(default_factory=dict)
-    settings: dict[str, str] = field(default_factory=dict)
-    numbers: set[tuple[Any, ...]] = field(default_factory=set)
-    latest: set[tuple[Any, ...]] = field(default_factory=set)
-
-
-def tracking_faults(
-    book: BookView, store: sqlite3.Connection, note: Callable[[str], None]
-) -> Iterator[str]:
-    """Yield in words what the store says otherwise than the book.
-
-    Tags, numbers and settings that a person has added in MLflow are none of the book's, nor is the
-    name under which a run is shown there.
-
-    Parameters
-    ----------
-    book
-        The book of runs.
-    store
-        The open database of the tracking store; only read.
-    note
-        Called with what is worth knowing and breaks nothing.
-    """
-    stored = _read(store)
-    deleted = _deleted(store)
-    yield from _address_faults(store, stored, note, (book.folder / ARTIFACTS).resolve().as_uri())
-    children: dict[str, dict[str, _Stored]] = defaultdict(dict)
-    for one in stored.values():
-        if PARENT_TAG in one.tags and TASK_TAG in one.tags:
-            children[one.tags[PARENT_TAG]][one.tags[TASK_TAG]] = one
-    runs = {run["run"]: run for run in book.runs if run["ended"]}
-    entered = {one.tags.get(RUN_TAG): store_id for store_id, one in stored.items()}
-    cut = {name for name in runs if name in entered and stored[entered[name]].status == CUT_SHORT}
-    newest = max((place for place, run in enumerate(runs) if run in entered), default=-1)
-    others = 0
-    for place, (name, run) in enumerate(runs.items()):
-        if name in cut:
-            note(f"run {name} was not entered whole in the tracking store; the next run enters it")
-        elif name not in entered:
-            if name in deleted:
-                yield f"run {name} is marked as deleted"
-            elif place < newest:  # runs are entered in their order
-                yield f"run {name} is not there"
-            else:
-                note(
-                    f"run {name} is not in the tracking store yet; the next run, or `leafledger "
-                    "ledger sync`, enters it"
-                )
-        elif stored[entered[name]].tags.get(TELLER_TAG) != teller():
-            others += 1
-        else:
-            store_id = entered[name]
-            yield from _run_faults(book, run, stored[store_id], children[store_id])
-    if others:
-        what = "1 run was" if others == 1 else f"{others} runs were"
-        note(
-            f"{what} entered in the tracking store by another version of leafledger: numbers "
-            "there were not compared with the book"
-        )
-
-
-def _run_faults(
-    book: BookView, run: Run, one: _Stored, children: dict[str, _Stored]
-) -> Iterator[str]:
-    records, what = book.records_of(run), f"run {run['run']}"
-    # The table may have been cleared away when the run was entered, and be there again.
-    was_there = any(name.startswith(ACCURACY) for name, _, _ in one.numbers)
-    path = book.content_at(records.get("classes"), PATH) if was_there else None
-    yield from _differing(what, one, told_of_run(run, records, path), has_offset(run["started"]))
-    read = {*datasets_of(run, records)}
-    names = {dataset.name for dataset in read}
-    if odd := sorted(read ^ {dataset for dataset in one.datasets if dataset.name in names}):
-        yield f"the dataset {quoted(odd[0].name)} of {what} is not as it was read"
-    sealed, found = run.get("events", {}), event_digests(book.folder, run["run"])
-    for event in book.events(run["run"]):
-        file = f"{event['task']}.json"
-        as_told = file in sealed and found.get(file) == sealed[file]
-        if as_told and event["outcome"] != "restored":  # a damaged event is named for itself
-            child = children.get(event["task"], _Stored())
-            told = told_of_task(event, records.get(event["task"]))
-            timed = has_offset(event["started"])
-            yield from _differing(f"{event['task']} of {what}", child, told, timed)
-
-
-def _address_faults(
-    store: sqlite3.Connection,
-    stored: dict[str, _Stored],
-    note: Callable[[str], None],
-    here: str,
-) -> Iterator[str]:
-    """Yield runs whose files are looked for elsewhere than where the study's store keeps them."""
-    row = store.execute(
-        "SELECT artifact_location, lifecycle_stage FROM experiments WHERE name = ?", [EXPERIMENT]
-    ).fetchone()
-    if row is None or row[1] != "active":
-        yield "the experiment of the study is deleted or not there"
-        return
-    if row[0] != here:
-        note("the tracking store was made in another place; the next run makes it again")
-    for store_id, one in stored.items():
-        name = one.tags.get(RUN_TAG) or one.tags.get(TASK_TAG)
-        if name and one.address != f"{row[0]}/{store_id}/artifacts":
-            yield f"the address of the files of {name} is {quoted(one.address)}"
-
-
-def _differing(what: str, stored: _Stored, told: Told, timed: bool) -> Iterator[str]:
-    if not stored.status:
-        yield f"{what} is not there"
-        return
-    if stored.status != told.status:
-        yield f"{what} is {stored.status}, not {told.status}"
-    if timed and stored.times != (told.started, told.ended):
-        yield f"{what} has other times"
-    for names, found in ((told.tags, stored.tags), (told.settings, stored.settings)):
-        for name, text in names.items():
-            if found.get(name) != text and name != RUN_NAME:
-                yield f"{name} of {what} is {_shown(found.get(name))}, not {_shown(text)}"
-    numbers = {*told.numbers}
-    names_told = {name for name, _, _ in numbers}
-    shown = {number for number in stored.latest if number[0] in names_told}
-    names_shown = {name for name, _, _ in shown}
-    hidden = {number for number in numbers if number[0] not in names_shown}
-    for name, _, step in sorted((numbers - stored.numbers) | (shown - numbers) | hidden, key=str):
-        yield f"{name} of {what}" + (f" at step {step}" if step else "") + " is another number"
-
-
-def _shown(text: str | None) -> str:
-    return "not there" if text is None else quoted(text)
-
-
-def _read(store: sqlite3.Connection) -> dict[str, _Stored]:
-    """Return the runs that have not been taken out of the store, by its own ids."""
-    there = store.execute(
-        "SELECT run_uuid, status, start_time, end_time, artifact_uri FROM runs "
-        "WHERE lifecycle_stage = 'active'"
-    )
-    stored = {run: _Stored(str(s), (begun, end), str(at)) for run, s, begun, end, at in there}
-    nowhere = _Stored()
-    for run, key, value in store.execute("SELECT run_uuid, key, value FROM tags"):
-        stored.get(run, nowhere).tags[key] = value
-    for run, key, value in store.execute("SELECT run_uuid, key, value FROM params"):
-        stored.get(run, nowhere).settings[key] = value
-    for run, *number in store.execute("SELECT run_uuid, key, value, step FROM metrics"):
-        stored.get(run, nowhere).numbers.add(tuple(number))
-    for run, *number in store.execute("SELECT run_uuid, key, value, step FROM latest_metrics"):
-        stored.get(run, nowhere).latest.add(tuple(number))
-    datasets = store.execute(
-        "SELECT destination_id, datasets.name, input_tags.value, digest, dataset_profile "
-        "FROM inputs JOIN datasets ON source_id = dataset_uuid "
-        "LEFT JOIN input_tags ON input_tags.input_uuid = inputs.input_uuid "
-        "AND input_tags.name = ? WHERE destination_type = 'RUN'",
-        [CONTEXT_TAG],
-    )
-    for run, *told in datasets:
-        stored.get(run, nowhere).datasets.add(DatasetTold(*(str(value) for value in told)))
-    return stored
-
-
-def _deleted(store: sqlite3.Connection) -> set[str]:
-    """Return our ids of the runs that were taken out of the store after they were entered whole."""
-    gone = store.execute(
-        "SELECT value FROM tags JOIN runs USING (run_uuid) "
-        "WHERE key = ? AND lifecycle_stage <> 'active' AND status <> ?",
-        [RUN_TAG, CUT_SHORT],
-    )
-    return {str(run) for (run,) in gone}
-
-
-# Does the chain of runs hold: each entry as it was sealed, each following the one it names?
-# ----------------------------------------------------------------------
-
-
-def chain_faults(
-    book: BookView,
-    head: str | None,
-    sha256: Callable[[str], str | None],
-    damaged: set[str],
-    verdict: Verdict,
-) -> Iterator[Broken]:
-    """Yield what is wrong with the entries of the runs.
-
-    Parameters
-    ----------
-    book
-        The book of runs.
-    head
-        Digest of the chain's end that was noted down earlier, if any.
-    sha256
-        Returns the digest of a file of the study.
-    damaged
-        Gets the ids of the runs whose entries cannot be believed.
-    verdict
-        Gets the head of the chain and the notes.
-    """
-    digests: dict[str, str] = {}
-    known = {run["run"] for run in book.runs}
-    for path in files_below(book.folder / events.RUNS):
-        file = path.relative_to(book.folder).as_posix()
-        digests[path.stem] = sha256(file) or ""
-        run = events.readable(path)
-        if path.stem not in known or run is None or run["run"] != path.stem:
-            damaged.add(path.stem)
-            yield Broken(file, "changed", "is not a run of the chain, or no longer readable")
-        elif "seal" not in run and "events" not in run and "commit" not in run:
-            verdict.note("runs recorded by an earlier version carry no seal of their own")
-        elif not _sealed(path, run):
-            damaged.add(path.stem)
-            yield Broken(file, "changed", f"the entry of run {path.stem} was changed by hand")
-    yield from _links(book, digests, damaged)
-    if book.runs:
-        verdict.head = digests[book.runs[-1]["run"]]
-    if head is not None:
-        yield from _against(book, head, digests, verdict)
-
-
-def _sealed(path: Path, run: events.Run) -> bool:
-    """Tell whether a run's file is, to the byte, what was sealed."""
-    as_written = events.text_of_run(run).encode("utf-8")
-    return events.seal_of(run) == run.get("seal") and path.read_bytes() == as_written
-
-
-def _links(book: BookView, digests: Mapping[str, str], damaged: set[str]) -> Iterator[Broken]:
-    followers: dict[str, str] = {}
-    starts = [run["run"] for run in book.runs if run["previous"] is None]
-    for again in starts[1:]:
-        file = f"{events.RUNS}/{again}.json"
-        yield Broken(file, "chain", f"run {again} follows no other though it is not the first")
-    for run in book.runs:
-        before = run["previous"]
-        if before is None:
-            continue
-        file = f"{events.RUNS}/{before['run']}.json"
-        if before["run"] not in digests:
-            yield Broken(file, "missing", f"run {run['run']} follows a run that was removed")
-        elif digests[before["run"]] != before["sha256"]:
-            damaged.add(before["run"])
-            what = f"was changed after run {run['run']} had followed it"
-            yield Broken(file, "changed", f"the entry of run {before['run']} {what}")
-        if before["run"] in followers:
-            other = followers[before["run"]]
-            file = f"{events.RUNS}/{run['run']}.json"
-            yield Broken(file, "chain", f"runs {other} and {run['run']} both follow one run")
-        followers[before["run"]] = run["run"]
-
-
-def _against(
-    book: BookView, head: str, digests: Mapping[str, str], verdict: Verdict
-) -> Iterator[Broken]:
-    at = [run["run"] for run in book.runs if digests[run["run"]] == head]
-    if not at:
-        what = "no run of the chain has the digest that was noted down: it was written anew"
-        yield Broken(events.RUNS, "chain", what)
-        return
-    ids = [run["run"] for run in book.runs]
-    since = len(ids) - 1 - ids.index(at[0])
-    runs = {0: "no run has", 1: "1 run has"}.get(since, f"{since} runs have")
-    verdict.note(f"the digest noted down is that of run {at[0]}; {runs} followed it")
-
-
-# Do the copies still hold that the ledger keeps: history, content store, tracking store?
-# ----------------------------------------------------------------------
-
-Fault = tuple[str, str, str]
 Hash = Callable[[str], str | None]
+"""Path in the study -> digest of the file as it is now, ``None`` if there is none."""
+Note = Callable[[str], None]
+
 _KEY = re.compile("[0-9a-f]{64}")
 _MEND = (
     f"delete {DATABASE}, and `leafledger ledger sync` makes it again from the book (what was added "
     "by hand in MLflow is lost)"
 )
-
-
-def history_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) -> Iterator[Fault]:
-    """Yield what is missing from, or changed in, the copies of records, sheets, logs, tables."""
-    owed: dict[str, str] = {}
-    for run in book.runs:
-        for kind in ("records", "study", "logs", "tables"):
-            kept = run.get(kind, {})
-            owed |= {digest: f"{name} of run {run['run']}" for name, digest in kept.items()}
-        if run.get("plan"):
-            owed.setdefault(run["plan"], f"the plan of run {run['run']}")
-    for digest, what in owed.items():
-        file = f"{events.HISTORY}/{digest[:2]}/{digest}"
-        if not (book.folder / file).is_file():
-            yield file, "missing", f"the kept copy of {what} is no longer there"
-    spare = 0
-    for path in files_below(book.folder / events.HISTORY):
-        file = path.relative_to(book.folder).as_posix()
-        if path.name.endswith(".tmp"):
-            continue
-        if sha256(file) != path.name:
-            yield file, "changed", f"the kept copy of {owed.get(path.name, 'a file')} was changed"
-        spare += path.name not in owed
-    if spare and not book.leave_out:
-        copies = "1 kept copy belongs" if spare == 1 else f"{spare} kept copies belong"
-        note(f"{copies} to no run, as after one that was interrupted")
-
-
-def store_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) -> Iterator[Fault]:
-    """Yield what is wrong in the content store and in the tracking store."""
-    told = {e.get("key"): e.get("record") for run in book.runs for e in book.events(run["run"])}
-    yield from _strangers(book.folder)
-    for entry in sorted((book.folder / FOLDER).glob("??/*")):
-        if _is_entry(entry):
-            yield from _entry_faults(book, entry, sha256, told)
-    yield from _tracking_faults(book, sha256, note)
-
-
-def _is_entry(place: Path) -> bool:
-    """Tell whether a folder of the content store has the place and name of an entry."""
-    return (
-        place.is_dir() and place.name[:2] == place.parent.name and bool(_KEY.fullmatch(place.name))
-    )
-
-
-def _strangers(folder: Path) -> Iterator[Fault]:
-    """Yield files in the content store that belong to no kept result."""
-    root = folder / FOLDER
-    for path in files_below(root):
-        below = path.relative_to(root).parts
-        temporary = any(part.startswith(".") for part in below)
-        if not temporary and not (len(below) > 2 and _is_entry(root / below[0] / below[1])):
-            yield path.relative_to(folder).as_posix(), "orphan", "belongs to no kept result"
-
-
-def _entry_faults(
-    book: BookView, entry: Path, sha256: Hash, told: dict[str | None, str | None]
-) -> Iterator[Fault]:
-    place = entry.relative_to(book.folder).as_posix()
-    record = read_record(entry / "record.json")
-    digest = sha256(f"{place}/record.json")
-    known = digest in book.versions or digest in told.values()
-    if record is None or record["key"] != f"sha256:{entry.name}" or key_in(record) != record["key"]:
-        yield f"{place}/record.json", "changed", "the record of a kept result was changed"
-        record = None
-    elif not known and record["key"] in told:
-        yield f"{place}/record.json", "changed", "the record of a kept result was changed"
-    names = {output["sha256"] for output in record["outputs"]} if record else None
-    for path in files_below(entry):
-        file = path.relative_to(book.folder).as_posix()
-        if path == entry / "record.json":
-            continue
-        if path.parent != entry or (names is not None and path.name not in names):
-            yield file, "orphan", "a file in the store that its record does not name"
-        elif sha256(file) != path.name:
-            yield file, "changed", "a kept result was changed"
-    for name in sorted((names or set()) - {path.name for path in entry.iterdir()}):
-        yield f"{place}/{name}", "missing", "a kept result is no longer there"
-
-
-def _tracking_faults(book: BookView, sha256: Hash, note: Callable[[str], None]) -> Iterator[Fault]:
-    """Yield what the tracking store says otherwise than the book, in its database and its files."""
-    database = book.folder / DATABASE
-    if not database.is_file():
-        return
-    try:
-        with closing(sqlite3.connect(f"{database.resolve().as_uri()}?mode=ro", uri=True)) as store:
-            if store.execute("PRAGMA quick_check").fetchone() != ("ok",):
-                raise sqlite3.DatabaseError("damaged")
-            entered, lists = (
-                dict(
-                    store.execute(
-                        "SELECT run_uuid, value FROM tags JOIN runs USING (run_uuid) "
-                        "WHERE key = ? AND status <> ? AND lifecycle_stage = 'active'",
-                        [tag, CUT_SHORT],
-                    )
-                )
-                for tag in (RUN_TAG, FILES_TAG)
-            )
-            odd = list(tracking_faults(book, store, note))
-    except sqlite3.Error as error:
-        why = f"cannot be read ({error}); the next run makes it again from the book"
-        yield DATABASE, "changed", f"the tracking store {why}"
-        return
-    if odd:
-        more = f", and {len(odd) - 1} more" if len(odd) > 1 else ""
-        yield DATABASE, "changed", f"the tracking store was changed: {odd[0]}{more}; {_MEND}"
-    yield from _copies_faults(book, sha256, entered, lists)
-    yield from _artifact_faults(book, sha256, entered)
-
-
-def _copies_faults(
-    book: BookView, sha256: Hash, entered: dict[str, str], lists: dict[str, str]
-) -> Iterator[Fault]:
-    """Yield copies in the tracking store that are gone or are not what was entered.
-
-    Files that a person has added there are none of the book's.
-
-    Parameters
-    ----------
-    book, sha256
-        The book, and what gives the digest of a file of the study.
-    entered, lists
-        The store's id of a run -> our id, and -> the digest of the list of its copies. Runs that
-        an earlier version entered have no list.
-    """
-    for store_id, digest in lists.items():
-        run = entered.get(store_id, "")
-        place = f"{ARTIFACTS}/{store_id}/artifacts"
-        file = f"{place}/{FILES_LIST}"
-        found, copies = sha256(file), events.readable(book.folder / file)
-        if found != digest or copies is None:
-            what = "missing" if found is None else "changed"
-            said = f"the list of the copies of run {run} is not as it was entered"
-            yield file, what, f"{said}; {_MEND}"
-            continue
-        for name, expected in copies.items():
-            found = sha256(f"{place}/{name}")
-            if found is None:
-                said = f"the copy of {name} of run {run} is no longer there; {_MEND}"
-                yield f"{place}/{name}", "missing", said
-            elif found != expected:
-                said = f"the copy of {name} of run {run} was changed; {_MEND}"
-                yield f"{place}/{name}", "changed", said
-
-
-def _artifact_faults(book: BookView, sha256: Hash, entered: dict[str, str]) -> Iterator[Fault]:
-    """Yield copies in the tracking store that are not what the records say."""
-    runs = {run["run"]: run for run in book.runs}
-    for store_id, run in entered.items():
-        place = f"{ARTIFACTS}/{store_id}/artifacts"
-        if run not in runs or not (book.folder / place).is_dir():
-            continue
-        for task, record in book.records_of(runs[run]).items():
-            file = f"{place}/records/{task}.json"
-            if (book.folder / file).is_file() and events.readable(book.folder / file) != record:
-                yield file, "changed", f"the copy of the record of {task} of run {run} was changed"
-            for output in record["outputs"]:
-                file = f"{place}/{output['path'].removeprefix('results/')}"
-                found = sha256(file)
-                if found not in {None, output["sha256"]}:
-                    yield file, "changed", f"the copy of {output['path']} of run {run} was changed"
-
-
-# Does everything still hold that the book of runs says? Every file is hashed anew.
-# ----------------------------------------------------------------------
 
 
 def verify(folder: Path, head: str | None = None) -> Verdict:
@@ -515,36 +65,43 @@ def verify(folder: Path, head: str | None = None) -> Verdict:
         Digest of the chain's end that was noted down earlier, if any: a chain that was rewritten
         as a whole is seen by it alone.
     """
-    check = _Check(BookView(folder))
-    found: dict[str, Broken] = {}
-    for broken in check.all_faults(head):
-        found.setdefault(broken.file, broken)
-    check.verdict.broken = sorted(found.values())
+    check = _Verification(folder)
+    broken: dict[str, Broken] = {}
+    for fault in check.all_faults(head):
+        broken.setdefault(fault.file, fault)
+    check.verdict.broken = sorted(broken.values())
     return check.verdict
 
 
-class _Check:
-    def __init__(self, book: BookView) -> None:
-        self.book = book
-        self.folder = book.folder
-        self.verdict = Verdict(n_runs=len(book.runs), n_plans=len(lodged(book.folder)))
+def as_json(verdict: Verdict) -> dict[str, Any]:
+    """Return a verdict as plain JSON values."""
+    plain: dict[str, Any] = json.loads(json.dumps(asdict(verdict)))
+    return plain | {"holds": verdict.holds}
+
+
+class _Verification:
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.book = BookView(folder)
+        self.verdict = Verdict(n_runs=len(self.book.runs), n_plans=len(recorded_plans(folder)))
+        self.note = self.verdict.note
         self.damaged: set[str] = set()
+        """Runs whose entries cannot be believed."""
 
     def all_faults(self, head: str | None) -> Iterator[Broken]:
-        yield from chain_faults(self.book, head, self.sha256, self.damaged, self.verdict)
+        yield from self.chain(head)
         yield from plan_faults(self.book, self.sha256)
         if self.damaged:
             self.book = BookView(self.folder, leave_out=self.damaged)
             self.note("what only a damaged run's entry tells of cannot be judged")
-        yield from self.told()
+        yield from self.events()
         yield from self.records()
         yield from self.results()
-        yield from self.raw()
-        yield from self.study()
-        for file, what, sentence in history_faults(self.book, self.sha256, self.note):
-            yield Broken(file, what, sentence)
-        for file, what, sentence in store_faults(self.book, self.sha256, self.note):
-            yield Broken(file, what, sentence)
+        yield from self.raw_files()
+        yield from self.sheets()
+        yield from self.history()
+        yield from self.content_store()
+        yield from store_faults(self.book, self.sha256, self.note)
 
     @property
     def unsure(self) -> bool:
@@ -552,6 +109,7 @@ class _Check:
         return bool(self.damaged) or any(run["outcome"] == "running" for run in self.book.runs)
 
     def sha256(self, path: str) -> str | None:
+        """Return the digest of a file of the study, ``None`` if there is none; count it."""
         place = self.folder / path
         if not place.is_file():
             return None
@@ -559,53 +117,110 @@ class _Check:
         self.verdict.n_bytes += place.stat().st_size
         return sha256_of_file(place)
 
-    # --- what was told of the runs ------------------------------------------------------------
+    def _file_faults(self, file: str, expected: str, origin: str) -> Iterator[Broken]:
+        found = self.sha256(file)
+        if found is None:
+            yield Broken(file, "missing", f"{origin}; it is no longer there")
+        elif found != expected:
+            yield Broken(file, "changed", f"{origin}; it has been changed since")
 
-    def told(self) -> Iterator[Broken]:
-        runs = {run["run"]: run for run in self.book.runs}
-        present = {run: set(events_in(self.folder, run)) for run in runs}
-        for run, entry in runs.items():
-            if entry["outcome"] == "running":
+    def _files_in(self, folder: str) -> list[str]:
+        return [
+            path.relative_to(self.folder).as_posix() for path in files_below(self.folder / folder)
+        ]
+
+    # The chain of runs: each entry as it was sealed, each following the one it names
+
+    def chain(self, head: str | None) -> Iterator[Broken]:
+        digests: dict[str, str] = {}
+        known = {run["run"] for run in self.book.runs}
+        for file in self._files_in(events.RUNS):
+            path = self.folder / file
+            digests[path.stem] = self.sha256(file) or ""
+            run = events.readable(path)
+            if path.stem not in known or run is None or run["run"] != path.stem:
+                self.damaged.add(path.stem)
+                yield Broken(file, "changed", "is not a run of the chain, or no longer readable")
+            elif "seal" not in run and "events" not in run and "commit" not in run:
+                self.note("runs recorded by an earlier version carry no seal of their own")
+            elif not _is_sealed(path, run):
+                self.damaged.add(path.stem)
+                yield Broken(file, "changed", f"the entry of run {path.stem} was changed by hand")
+        yield from self._links(digests)
+        ids = [run["run"] for run in self.book.runs]
+        if ids:
+            self.verdict.head = digests[ids[-1]]
+        if head is None:
+            return
+        since = next((len(ids) - 1 - n for n, run in enumerate(ids) if digests[run] == head), None)
+        if since is None:
+            what = "no run of the chain has the digest that was noted down: it was written anew"
+            yield Broken(events.RUNS, "chain", what)
+        else:
+            runs = {0: "no run has", 1: "1 run has"}.get(since, f"{since} runs have")
+            self.note(f"the digest noted down is that of run {ids[-1 - since]}; {runs} followed it")
+
+    def _links(self, digests: Mapping[str, str]) -> Iterator[Broken]:
+        followers: dict[str, str] = {}
+        starts = [run["run"] for run in self.book.runs if run["previous"] is None]
+        for again in starts[1:]:
+            what = f"run {again} follows no other though it is not the first"
+            yield Broken(_entry_file(again), "chain", what)
+        for run in self.book.runs:
+            if run["previous"] is None:
+                continue
+            name, before = run["run"], run["previous"]["run"]
+            if before not in digests:
+                what = f"run {name} follows a run that was removed"
+                yield Broken(_entry_file(before), "missing", what)
+            elif digests[before] != run["previous"]["sha256"]:
+                self.damaged.add(before)
+                what = f"the entry of run {before} was changed after run {name} had followed it"
+                yield Broken(_entry_file(before), "changed", what)
+            if before in followers:
+                what = f"runs {followers[before]} and {name} both follow one run"
+                yield Broken(_entry_file(name), "chain", what)
+            followers[before] = name
+
+    # Events, records and results
+
+    def events(self) -> Iterator[Broken]:
+        for run in self.book.runs:
+            name, place = run["run"], f"{events.EVENTS}/{run['run']}"
+            present = {Path(file).name for file in self._files_in(place)}
+            if run["outcome"] == "running":
                 self.note(
-                    f"run {run} was cut short and is not closed yet: what it left is judged when "
+                    f"run {name} was cut short and is not closed yet: what it left is judged when "
                     "the next run has closed it"
                 )
                 continue
-            if "events" not in entry:
+            if "events" not in run:
                 self.note("events of runs recorded by an earlier version are not sealed")
                 continue
-            for name, digest in entry["events"].items():
-                file = f"{events.EVENTS}/{run}/{name}"
-                yield from self._one(file, digest, f"told of run {run}")
-            for name in sorted(present[run] - set(entry["events"])):
-                file = f"{events.EVENTS}/{run}/{name}"
-                yield Broken(file, "orphan", f"is no event that run {run} knows of")
-        for place in sorted((self.folder / events.EVENTS).glob("*")):
-            named = (self.folder / events.RUNS / f"{place.name}.json").is_file()
-            if place.is_file():
-                file = place.relative_to(self.folder).as_posix()
+            for file, digest in run["events"].items():
+                yield from self._file_faults(f"{place}/{file}", digest, f"told of run {name}")
+            for file in sorted(present - set(run["events"])):
+                what = f"is no event that run {name} knows of"
+                yield Broken(f"{place}/{file}", "orphan", what)
+        runs = {run["run"] for run in self.book.runs}
+        for path in sorted((self.folder / events.EVENTS).glob("*")):
+            entry = _entry_file(path.name)
+            if path.is_file():
+                file = path.relative_to(self.folder).as_posix()
                 yield Broken(file, "orphan", "belongs to no run")
-            elif place.name not in runs and not named and any(place.glob("*.json")):
-                file = f"{events.RUNS}/{place.name}.json"
+            elif (self.folder / entry).is_file() or path.name in runs:
+                continue
+            elif any(path.glob("*.json")):
                 yield Broken(
-                    file,
+                    entry,
                     "missing",
                     "events tell of this run, but it is not in the book: it was removed, or plain "
                     "Snakemake ran it and `leafledger ledger sync` has not taken it in yet",
                 )
 
-    def _one(self, file: str, expected: str, was: str) -> Iterator[Broken]:
-        found = self.sha256(file)
-        if found is None:
-            yield Broken(file, "missing", f"{was}; it is no longer there")
-        elif found != expected:
-            yield Broken(file, "changed", f"{was}; it has been changed since")
-
-    # --- records and results ------------------------------------------------------------------
-
     @cached_property
-    def told_by(self) -> dict[str, str]:
-        """Digest of every record that an event tells of -> the run, in the book or not."""
+    def event_records(self) -> dict[str, str]:
+        """Digest of every record that an event names -> the run, in the book or not."""
         return {
             str(event["record"]): place.name
             for place in sorted((self.folder / events.EVENTS).glob("*"))
@@ -613,44 +228,43 @@ class _Check:
             if event.get("record")
         }
 
-    def records(self) -> Iterator[Broken]:
-        known = {*self.book.versions, *self.told_by}
-        for task, (run, _digest) in self.book.standing.items():
-            file = f"{RECORDS}/{task}.json"
-            found = self.sha256(file)
-            if found is None and task in self._wanted():
-                yield Broken(file, "missing", f"stood in run {run}; it is no longer there")
-            elif found is not None and found not in known:
-                yield Broken(file, "changed", f"stood in run {run}; it has been changed by hand")
-        for path in files_below(self.folder / RECORDS):
-            file = path.relative_to(self.folder).as_posix()
-            task = path.name.removesuffix(".json")
-            if self.unsure or task in self.book.standing:
-                continue
-            if self.sha256(file) not in known:
-                yield Broken(file, "orphan", "no run of the book made this record")
-
-    def _wanted(self) -> set[str]:
+    @cached_property
+    def wanted(self) -> set[str]:
         """Tasks of the newest run that ended well: others may have been taken out since."""
         done = [run for run in self.book.runs if run["outcome"] == "done"]
         return set(done[-1]["records"]) if done else set()
 
-    def current(self) -> Iterator[tuple[str, dict[str, Any]]]:
-        """Yield run and record of every task in place; a damaged record is replaced by its copy."""
-        there = {
+    def records(self) -> Iterator[Broken]:
+        known = {*self.book.versions, *self.event_records}
+        for task, (run, _digest) in self.book.standing.items():
+            file = f"{RECORDS}/{task}.json"
+            found = self.sha256(file)
+            if found is None and task in self.wanted:
+                yield Broken(file, "missing", f"stood in run {run}; it is no longer there")
+            elif found is not None and found not in known:
+                yield Broken(file, "changed", f"stood in run {run}; it has been changed by hand")
+        for file in self._files_in(RECORDS):
+            standing = Path(file).name.removesuffix(".json") in self.book.standing
+            if not self.unsure and not standing and self.sha256(file) not in known:
+                yield Broken(file, "orphan", "no run of the book made this record")
+
+    @property
+    def current(self) -> Iterator[tuple[str, Record]]:
+        """Run and record of every task in place; a damaged record is replaced by its copy."""
+        present = {
             path.name.removesuffix(".json"): sha256_of_file(path)
             for path in files_below(self.folder / RECORDS)
         }
-        for task in in_data_order([*{*self.book.standing, *there}]):
+        for task in in_data_order([*{*self.book.standing, *present}]):
             run, stood = self.book.standing.get(task, ("", ""))
-            now = there.get(task, stood if task in self._wanted() else "")
-            place = self.folder / RECORDS / f"{task}.json"
+            now = present.get(task, stood if task in self.wanted else "")
+            path = self.folder / RECORDS / f"{task}.json"
             if now in self.book.versions:
                 # The text in place is as good as the kept copy: both are what was recorded.
                 run = self.book.versions[now]
-                record = read_record(place) or self.book.record(now)
-            elif now in self.told_by:
-                run, record = self.told_by[now], read_record(place)
+                record = read_record(path) or self.book.record(now)
+            elif now in self.event_records:
+                run, record = self.event_records[now], read_record(path)
             else:
                 record = self.book.record(stood) if now and stood else None
             if record is not None:
@@ -658,79 +272,342 @@ class _Check:
 
     def results(self) -> Iterator[Broken]:
         named: set[str] = set()
-        for run, record in self.current():
+        for run, record in self.current:
             for output in record["outputs"]:
                 named.add(output["path"])
-                yield from self._one(output["path"], output["sha256"], f"result of run {run}")
-        for path in files_below(self.folder / RESULTS):
-            file = path.relative_to(self.folder).as_posix()
-            if file not in named and not path.name.startswith(".") and not self.unsure:
+                origin = f"result of run {run}"
+                yield from self._file_faults(output["path"], output["sha256"], origin)
+        for file in self._files_in(RESULTS):
+            if file not in named and not Path(file).name.startswith(".") and not self.unsure:
                 yield Broken(file, "orphan", "no record names this result")
 
-    def raw(self) -> Iterator[Broken]:
+    # Raw files and the study's own sheets
+
+    def raw_files(self) -> Iterator[Broken]:
         made = (f"{RESULTS}/", f"{RECORDS}/")
-        for run, record in self.current():
+        for run, record in self.current:
             for given in record["inputs"]:
                 if given["path"].startswith(made):
                     continue
                 found = self.sha256(given["path"])
                 if found is None:
-                    sentence = f"was read by {record['rule']} for run {run}; it is no longer there"
-                    yield Broken(given["path"], "missing", sentence)
+                    what = f"was read by {record['rule']} for run {run}; it is no longer there"
+                    yield Broken(given["path"], "missing", what)
                 elif found != given["sha256"]:
                     yield Broken(given["path"], "changed", f"changed since run {run}")
 
-    # --- the study's own sheets ---------------------------------------------------------------
-
-    def study(self) -> Iterator[Broken]:
+    def sheets(self) -> Iterator[Broken]:
         if not self.book.runs:
             return
-        run = self.book.runs[-1]
-        changed = []
+        run, changed = self.book.runs[-1], []
         for name, digest in run["study"].items():
             found = self.sha256(name)
             if found is None:
                 yield Broken(name, "missing", f"was read for run {run['run']}")
             elif found != digest:
                 changed.append(name)
-        if not changed:
-            return
-        why = self._settings_differ()
+        reason = changed_settings(self.folder, (r for _, r in self.current)) if changed else None
         for name in changed:
-            if why is None:
+            if reason is None:
                 self.note(f"{name} changed since run {run['run']}, in nothing a result rests on")
             else:
-                yield Broken(name, "changed", f"changed since run {run['run']}{why}")
+                yield Broken(name, "changed", f"changed since run {run['run']}; {reason}")
 
-    def _settings_differ(self) -> str | None:
-        """Return what a changed sheet does, ``None`` if every record still has its settings."""
-        try:
-            study = read_study(self.folder)
-        except InputFault as fault:
-            return f"; it can no longer be read: {fault.problems[0].sentence()}"
-        for _run, record in self.current():
-            if record["rule"] in {task.name for task in FROM_THE_BOOK}:
-                continue  # it says itself to which settings it belongs
-            if record["session"] is not None and record["session"] not in study.session_ids:
-                return f"; session {record['session']} is gone"
-            if record["rule"] in OF_CLASSES and study.definition.classes is None:
-                return "; no classifier is asked for any more"
-            now = settings_of(study, record["rule"], record["session"])
-            if canonical_json(now) != canonical_json(record["settings"]):
-                return f"; {record['rule']} was run with other settings"
-        return None
+    # The copies of records, sheets, logs and tables, and the results kept for going back
 
-    def note(self, text: str) -> None:
-        self.verdict.note(text)
+    def history(self) -> Iterator[Broken]:
+        named: dict[str, str] = {}
+        for run in self.book.runs:
+            for kind in ("records", "study", "logs", "tables"):
+                kept = run.get(kind, {})
+                named |= {digest: f"{name} of run {run['run']}" for name, digest in kept.items()}
+            if run.get("plan"):
+                named.setdefault(run["plan"], f"the plan of run {run['run']}")
+        for digest, name in named.items():
+            file = f"{events.HISTORY}/{digest[:2]}/{digest}"
+            if not (self.folder / file).is_file():
+                yield Broken(file, "missing", f"the kept copy of {name} is no longer there")
+        n_spare = 0
+        for file in self._files_in(events.HISTORY):
+            digest = Path(file).name
+            if digest.endswith(".tmp"):
+                continue
+            if self.sha256(file) != digest:
+                name = named.get(digest, "a file")
+                yield Broken(file, "changed", f"the kept copy of {name} was changed")
+            n_spare += digest not in named
+        if n_spare and not self.book.leave_out:
+            copies = "1 kept copy belongs" if n_spare == 1 else f"{n_spare} kept copies belong"
+            self.note(f"{copies} to no run, as after one that was interrupted")
+
+    def content_store(self) -> Iterator[Broken]:
+        entries = [path for path in sorted((self.folder / FOLDER).glob("??/*")) if _is_entry(path)]
+        for file in self._files_in(FOLDER):
+            parts = Path(file).relative_to(FOLDER).parts
+            temporary = any(part.startswith(".") for part in parts)
+            kept = len(parts) > 2 and self.folder / FOLDER / parts[0] / parts[1] in entries
+            if not temporary and not kept:
+                yield Broken(file, "orphan", "belongs to no kept result")
+        of_events = {
+            event.get("key"): event.get("record")
+            for run in self.book.runs
+            for event in self.book.events(run["run"])
+        }
+        for entry in entries:
+            yield from self._entry_faults(entry, of_events)
+
+    def _entry_faults(
+        self, entry: Path, of_events: Mapping[str | None, str | None]
+    ) -> Iterator[Broken]:
+        place = entry.relative_to(self.folder).as_posix()
+        file = f"{place}/record.json"
+        record, digest = read_record(self.folder / file), self.sha256(file)
+        known = digest in self.book.versions or digest in of_events.values()
+        key = record["key"] if record else None
+        sound = record is not None and key == f"sha256:{entry.name}" and key_in(record) == key
+        if not sound or (not known and key in of_events):
+            yield Broken(file, "changed", "the record of a kept result was changed")
+        names = {output["sha256"] for output in record["outputs"]} if record and sound else None
+        for path in files_below(entry):
+            file = path.relative_to(self.folder).as_posix()
+            if path == entry / "record.json":
+                continue
+            if path.parent != entry or (names is not None and path.name not in names):
+                yield Broken(file, "orphan", "a file in the store that its record does not name")
+            elif self.sha256(file) != path.name:
+                yield Broken(file, "changed", "a kept result was changed")
+        for name in sorted((names or set()) - {path.name for path in entry.iterdir()}):
+            yield Broken(f"{place}/{name}", "missing", "a kept result is no longer there")
 
 
-def events_in(folder: Path, run: str) -> list[str]:
-    """Return the names of the files that tell of a run."""
-    place = folder / events.EVENTS / run
-    return [path.name for path in files_below(place)] if place.is_dir() else []
+def _entry_file(run: str) -> str:
+    return f"{events.RUNS}/{run}.json"
 
 
-def as_json(verdict: Verdict) -> dict[str, Any]:
-    """Return a verdict as plain JSON values."""
-    plain: dict[str, Any] = json.loads(json.dumps(asdict(verdict)))
-    return plain | {"holds": verdict.holds}
+def _is_sealed(path: Path, run: events.Run) -> bool:
+    """Tell whether a run's file is, to the byte, what was sealed."""
+    as_written = events.text_of_run(run).encode("utf-8")
+    return events.seal_of(run) == run.get("seal") and path.read_bytes() == as_written
+
+
+def _is_entry(place: Path) -> bool:
+    """Tell whether a folder of the content store has the place and name of a kept result."""
+    return (
+        place.is_dir() and place.name[:2] == place.parent.name and bool(_KEY.fullmatch(place.name))
+    )
+
+
+# Does the tracking store still say what was logged of each run?
+# ----------------------------------------------------------------------
+# What a run logs is computed again, by the same function that logs it, and compared.
+
+CUT_SHORT = "RUNNING"
+"""Status of a run that is being logged, or whose logging was cut short by a kill."""
+
+_FACTS = """
+SELECT run_uuid, 'status', '', status FROM runs
+UNION ALL SELECT run_uuid, 'address', '', artifact_uri FROM runs
+UNION ALL SELECT run_uuid, 'stage', '', lifecycle_stage FROM runs
+UNION ALL SELECT run_uuid, 'start', 'in ms', start_time FROM runs
+UNION ALL SELECT run_uuid, 'end', 'in ms', end_time FROM runs
+UNION ALL SELECT run_uuid, 'tag', key, value FROM tags
+UNION ALL SELECT run_uuid, 'setting', key, value FROM params
+UNION ALL SELECT run_uuid, 'number', key || iif(step, ' at step ' || step, ''), value FROM metrics
+UNION ALL SELECT run_uuid, 'shown number', key, value FROM latest_metrics
+UNION ALL SELECT run_uuid, 'shown step', key, step FROM latest_metrics
+UNION ALL SELECT destination_id, 'dataset', datasets.name,
+    input_tags.value || ' ' || digest || ' ' || dataset_profile
+    FROM inputs JOIN datasets ON source_id = dataset_uuid
+    LEFT JOIN input_tags ON input_tags.input_uuid = inputs.input_uuid
+        AND input_tags.name = ?
+    WHERE destination_type = 'RUN'
+"""
+"""Store's id of a run, kind, name, value: what `LoggedRun.facts` holds, as MLflow keeps it."""
+
+Stored = dict[Fact, list[Any]]
+"""What the store says of one run; a list, for what must stand there once."""
+
+
+def stored_runs(store: sqlite3.Connection) -> dict[str, Stored]:
+    """Return the store's id -> all that it says, of the runs that were logged by leafledger."""
+    found: dict[str, Stored] = defaultdict(dict)
+    for store_id, kind, name, value in store.execute(_FACTS, [CONTEXT_TAG]):
+        found[store_id].setdefault((kind, name), []).append(value)
+    return {
+        store_id: facts
+        for store_id, facts in found.items()
+        if ("tag", RUN_TAG) in facts or ("tag", TASK_TAG) in facts
+    }
+
+
+def _text(facts: Stored, kind: str, name: str = "") -> str:
+    return str(facts.get((kind, name), [""])[0])
+
+
+def store_faults(book: BookView, sha256: Hash, note: Note) -> Iterator[Broken]:
+    """Yield what the tracking store says otherwise than the book, in its database and its files."""
+    database = book.folder / DATABASE
+    if not database.is_file():
+        return
+    try:
+        with closing(sqlite3.connect(f"{database.resolve().as_uri()}?mode=ro", uri=True)) as store:
+            if store.execute("PRAGMA quick_check").fetchone() != ("ok",):
+                raise sqlite3.DatabaseError("damaged")
+            location = store.execute(
+                "SELECT artifact_location, lifecycle_stage FROM experiments WHERE name = ?",
+                [EXPERIMENT],
+            ).fetchone()
+            stored = stored_runs(store)
+    except sqlite3.Error as error:
+        why = f"cannot be read ({error}); the next run makes it again from the book"
+        yield Broken(DATABASE, "changed", f"the tracking store {why}")
+        return
+    faults = list(tracking_faults(book, location, stored, note))
+    if faults:
+        more = f", and {len(faults) - 1} more" if len(faults) > 1 else ""
+        sentence = f"the tracking store was changed: {faults[0]}{more}; {_MEND}"
+        yield Broken(DATABASE, "changed", sentence)
+    yield from copy_faults(book, sha256, stored)
+
+
+def tracking_faults(
+    book: BookView, location: tuple[str, str] | None, stored: Mapping[str, Stored], note: Note
+) -> Iterator[str]:
+    """Yield in words what the store's database says otherwise than the book.
+
+    Tags, numbers and settings that a person has added in MLflow are none of the book's, nor is the
+    name under which a run is shown there.
+
+    Parameters
+    ----------
+    book
+        The book of runs.
+    location
+        Address of the files of the study's experiment, and its stage of life; ``None`` if there is
+        no such experiment.
+    stored
+        What the store says of each run.
+    note
+        Called with what is worth knowing and breaks nothing.
+    """
+    active = {i: facts for i, facts in stored.items() if _text(facts, "stage") == "active"}
+    yield from _address_faults(book.folder, location, active, note)
+    logged = {_text(facts, "tag", RUN_TAG): i for i, facts in active.items()}
+    deleted = {
+        _text(facts, "tag", RUN_TAG)
+        for i, facts in stored.items()
+        if i not in active and _text(facts, "status") != CUT_SHORT
+    }
+    runs = [run for run in book.runs if run["ended"]]
+    newest = max((n for n, run in enumerate(runs) if run["run"] in logged), default=-1)
+    n_others = 0
+    for n, run in enumerate(runs):
+        name = run["run"]
+        facts = active.get(logged.get(name, ""), {})
+        if _text(facts, "status") == CUT_SHORT:
+            note(f"run {name} was not entered whole in the tracking store; the next run enters it")
+        elif not facts and name in deleted:
+            yield f"run {name} is marked as deleted"
+        elif not facts and n < newest:  # runs are logged in their order
+            yield f"run {name} is not there"
+        elif not facts:
+            note(
+                f"run {name} is not in the tracking store yet; the next run, or `leafledger ledger "
+                "sync`, enters it"
+            )
+        elif _text(facts, "tag", CODE_TAG) != logging_code_digest():
+            n_others += 1
+        else:
+            tasks = {
+                _text(task, "tag", TASK_TAG): task
+                for task in active.values()
+                if _text(task, "tag", PARENT_TAG) == logged[name]
+            }
+            yield from _run_faults(book, run, facts, tasks)
+    if n_others:
+        what = "1 run was" if n_others == 1 else f"{n_others} runs were"
+        note(
+            f"{what} entered in the tracking store by another version of leafledger: numbers "
+            "there were not compared with the book"
+        )
+
+
+def _run_faults(
+    book: BookView, run: events.Run, facts: Stored, tasks: Mapping[str, Stored]
+) -> Iterator[str]:
+    what = f"run {run['run']}"
+    # The table may have been cleared away when the run was logged, and be there again.
+    with_accuracy = any(name.startswith(ACCURACY) for kind, name in facts if kind == "number")
+    yield from _differences(what, facts, logged_run(book, run, with_accuracy))
+    sealed, found = run.get("events", {}), events.event_digests(book.folder, run["run"])
+    records = book.records_of(run)
+    for event in book.events(run["run"]):
+        task, file = event["task"], f"{event['task']}.json"
+        as_sealed = file in sealed and found.get(file) == sealed[file]
+        if as_sealed and event["outcome"] != "restored":  # a damaged event is named for itself
+            logged = logged_task(event, records.get(task))
+            yield from _differences(f"{task} of {what}", tasks.get(task, {}), logged)
+
+
+def _differences(what: str, facts: Stored, logged: LoggedRun) -> Iterator[str]:
+    if not facts:
+        yield f"{what} is not there"
+        return
+    for (kind, name), value in logged.facts().items():
+        found = facts.get((kind, name), [])
+        if found != [value]:
+            said = " and ".join(quoted(str(one)) for one in found) or "not there"
+            yield f"{kind} {name}".strip() + f" of {what} is {said}, not {quoted(str(value))}"
+
+
+def _address_faults(
+    folder: Path, location: tuple[str, str] | None, active: Mapping[str, Stored], note: Note
+) -> Iterator[str]:
+    """Yield runs whose files are looked for elsewhere than where the study's store keeps them."""
+    if location is None or location[1] != "active":
+        yield "the experiment of the study is deleted or not there"
+        return
+    if location[0] != (folder / ARTIFACTS).resolve().as_uri():
+        note("the tracking store was made in another place; the next run makes it again")
+    for store_id, facts in active.items():
+        address = _text(facts, "address")
+        if address != f"{location[0]}/{store_id}/artifacts":
+            name = _text(facts, "tag", RUN_TAG) or _text(facts, "tag", TASK_TAG)
+            yield f"the address of the files of {name} is {quoted(address)}"
+
+
+def copy_faults(book: BookView, sha256: Hash, stored: Mapping[str, Stored]) -> Iterator[Broken]:
+    """Yield copies in the tracking store that are gone, or are not what the book says.
+
+    Each is held against the book, and what MLflow itself wrote (the classifier's folder) against
+    the list that was made when the run was logged. Runs that an earlier version logged have no
+    list. Files that a person has added there are none of the book's.
+    """
+    runs = {run["run"]: run for run in book.runs}
+    for store_id, facts in stored.items():
+        name = _text(facts, "tag", RUN_TAG)
+        whole = _text(facts, "stage") == "active" and _text(facts, "status") != CUT_SHORT
+        if not (name and whole):
+            continue
+        place = f"{ARTIFACTS}/{store_id}/artifacts"
+        listed: Mapping[str, str] = {}
+        if digest := _text(facts, "tag", FILES_TAG):
+            file = f"{place}/{FILES_LIST}"
+            found, copies = sha256(file), events.readable(book.folder / file)
+            if found != digest or copies is None:
+                what = "missing" if found is None else "changed"
+                sentence = f"the list of the copies of run {name} is not as it was entered"
+                yield Broken(file, what, f"{sentence}; {_MEND}")
+            else:
+                listed = copies
+        artifacts = logged_run(book, runs[name], False).artifacts if name in runs else {}
+        expected = {copy: artifact.sha256 for copy, artifact in artifacts.items()}
+        for copy, digest in {**listed, **expected}.items():
+            file = f"{place}/{copy}"
+            found = sha256(file)
+            if found is None and copy in listed:
+                sentence = f"the copy of {copy} of run {name} is no longer there"
+                yield Broken(file, "missing", f"{sentence}; {_MEND}")
+            elif found not in {None, digest}:
+                sentence = f"the copy of {copy} of run {name} was changed"
+                yield Broken(file, "changed", f"{sentence}; {_MEND}")

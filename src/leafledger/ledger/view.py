@@ -1,25 +1,33 @@
-"""The book of runs as a graph to ask, and what holds of it."""
+"""Which run, record or file answers a question about the book of runs?
+
+:class:`BookView` reads the book and never writes it: runs in the order of the chain, records by
+digest, and a file with the content of any recorded result as long as one is kept.
+"""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from leafledger.errors import InputFault, Problem, nearest, quoted
-from leafledger.records import events as told_of
+from leafledger.errors import InputFault, input_fault, nearest, quoted
+from leafledger.records import events as run_events
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.records.record import Record, is_record
 from leafledger.records.store import ContentStore
-from leafledger.study.rules import BY_NAME
+from leafledger.study.reading import read_study
+from leafledger.study.rules import BY_NAME, OF_CLASSES
 from leafledger.study.scan_sheet import COLUMNS, Decision, decisions_of
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
+from leafledger.study.settings import settings_of
 from leafledger.study.sheets import read_sheet
+from leafledger.study.tables import canonical_json
+from leafledger.study.tasks import FROM_THE_BOOK
 
-# What holds of all that the book says, and what does not.
+# What holds of the book
 # ----------------------------------------------------------------------
 
 
@@ -85,7 +93,7 @@ class Verdict:
             self.notes.append(text)
 
 
-# The book of runs as a graph to ask: runs in the order of the chain, records by digest.
+# The book of runs
 # ----------------------------------------------------------------------
 
 LATEST = "latest"
@@ -109,19 +117,19 @@ class BookView:
         self._records: dict[str, Record | None] = {}
 
     @cached_property
-    def runs(self) -> list[told_of.Run]:
+    def runs(self) -> list[run_events.Run]:
         """The runs in the order of the chain."""
-        return [run for run in told_of.runs(self.folder) if run["run"] not in self.leave_out]
+        return [run for run in run_events.runs(self.folder) if run["run"] not in self.leave_out]
 
     @cached_property
-    def _events(self) -> dict[str, list[told_of.Event]]:
-        return {run["run"]: told_of.events_of(self.folder, run["run"]) for run in self.runs}
+    def _events(self) -> dict[str, list[run_events.Event]]:
+        return {run["run"]: run_events.events_of(self.folder, run["run"]) for run in self.runs}
 
-    def events(self, run: str) -> list[told_of.Event]:
+    def events(self, run: str) -> list[run_events.Event]:
         """Return the events of a run's tasks."""
         return self._events[run]
 
-    def run(self, name: str) -> told_of.Run:
+    def run(self, name: str) -> run_events.Run:
         """Return the run of this id, of an id that begins so, or the ``latest``.
 
         Raises
@@ -131,19 +139,17 @@ class BookView:
         """
         if name == LATEST and self.runs:
             return self.runs[-1]
-        found = [run for run in self.runs if run["run"] == name]
-        found = found or [run for run in self.runs if run["run"].startswith(name)]
-        if len(found) == 1:
-            return found[0]
-        ids = [run["run"] for run in self.runs]
+        matching = [run for run in self.runs if run["run"] == name]
+        matching = matching or [run for run in self.runs if run["run"].startswith(name)]
+        if len(matching) == 1:
+            return matching[0]
         self._refuse_damaged(name)
-        raise InputFault(
-            Problem(
-                file=told_of.RUNS,
-                found=f"{len(found) or 'no'} runs that begin with {quoted(name)}",
-                expected="the id of one run, or `latest`",
-                mend=f"{nearest(name, ids)} `leafledger runs` lists them.".strip(),
-            )
+        ids = [run["run"] for run in self.runs]
+        raise input_fault(
+            file=run_events.RUNS,
+            found=f"{len(matching) or 'no'} runs that begin with {quoted(name)}",
+            expected="the id of one run, or `latest`",
+            mend=f"{nearest(name, ids)} `leafledger runs` lists them.".strip(),
         )
 
     def _refuse_damaged(self, name: str) -> None:
@@ -154,27 +160,25 @@ class BookView:
         InputFault
             With what is wrong with the file.
         """
-        for path in sorted((self.folder / told_of.RUNS).glob("*.json")):
-            asked = name == LATEST or path.stem.startswith(name)
-            if asked and path.stem not in {r["run"] for r in self.runs}:
-                run = told_of.readable(path) or {}
-                outside = told_of.names_outside(run)
-                raise InputFault(
-                    Problem(
-                        file=f"{told_of.RUNS}/{path.name}",
-                        found=f"a name that leads out of the study: {quoted(outside[0])}"
-                        if outside
-                        else "a damaged entry of the book",
-                        expected="an entry as the run wrote it",
-                        mend="Choose another run: `leafledger runs` lists them. `leafledger "
-                        "verify` names what else was changed.",
-                    )
-                )
+        known = {run["run"] for run in self.runs}
+        for path in sorted((self.folder / run_events.RUNS).glob("*.json")):
+            if path.stem in known or not (name == LATEST or path.stem.startswith(name)):
+                continue
+            outside = run_events.names_outside(run_events.readable(path) or {})
+            raise input_fault(
+                file=f"{run_events.RUNS}/{path.name}",
+                found=f"a name that leads out of the study: {quoted(outside[0])}"
+                if outside
+                else "a damaged entry of the book",
+                expected="an entry as the run wrote it",
+                mend="Choose another run: `leafledger runs` lists them. `leafledger verify` names "
+                "what else was changed.",
+            )
 
     def history(self, digest: str) -> bytes | None:
         """Return what was kept under a digest, ``None`` if it is missing or no longer that."""
         try:
-            data = (self.folder / told_of.HISTORY / digest[:2] / digest).read_bytes()
+            data = (self.folder / run_events.HISTORY / digest[:2] / digest).read_bytes()
         except OSError:
             return None
         return data if sha256_of_bytes(data) == digest else None
@@ -194,14 +198,14 @@ class BookView:
 
     def records_of(self, run: Mapping[str, Any]) -> dict[str, Record]:
         """Return task -> record of all that stood when a run ended, as far as it was kept."""
-        found = {task: self.record(digest) for task, digest in run["records"].items()}
-        return {task: record for task, record in found.items() if record is not None}
+        records = {task: self.record(digest) for task, digest in run["records"].items()}
+        return {task: record for task, record in records.items() if record is not None}
 
     def decisions(self, digest: str) -> list[Decision] | None:
         """Return the decisions of a kept ``decisions.csv``, ``None`` if it was not kept whole."""
         if self.history(digest) is None:
             return None
-        path = self.folder / told_of.HISTORY / digest[:2] / digest
+        path = self.folder / run_events.HISTORY / digest[:2] / digest
         sheet = read_sheet(path, DECISIONS, required=COLUMNS, comment="#")
         return decisions_of(sheet, ())[0]
 
@@ -239,9 +243,9 @@ class BookView:
         return self._first.get(digest)
 
     @cached_property
-    def made(self) -> dict[str, told_of.Event]:
+    def made(self) -> dict[str, run_events.Event]:
         """Key of a task -> the event of its computing, the first one."""
-        found: dict[str, told_of.Event] = {}
+        found: dict[str, run_events.Event] = {}
         for run in self.runs:
             for event in self.events(run["run"]):
                 if event["outcome"] == "done" and event.get("key"):
@@ -264,25 +268,60 @@ class BookView:
         path = self.folder / str(output["path"])
         if path.is_file() and sha256_of_file(path) == digest:
             return path
-        return self.kept.content(str(record["key"]), digest) or self._for_good(digest)
+        return self.kept.content(str(record["key"]), digest) or self.kept_file(digest)
 
-    def kept_sheet(self, digest: str) -> Path | None:
-        """Return the copy of a sheet as a run read it, ``None`` if it was not kept whole."""
-        return self._for_good(digest)
+    def kept_file(self, digest: str) -> Path | None:
+        """Return the copy that the history keeps under a digest, ``None`` if it is not whole.
 
-    def _for_good(self, digest: str) -> Path | None:
-        """Return the copy of a table that no step makes, so that no store has it."""
-        place = self.folder / told_of.HISTORY / digest[:2] / digest
+        Records, logs, sheets as a run read them, and tables that no step makes are kept there.
+        """
+        place = self.folder / run_events.HISTORY / digest[:2] / digest
         return place if place.is_file() and sha256_of_file(place) == digest else None
 
     def content_at(self, record: Record | None, path: str) -> Path | None:
         """Return a file with the content of the output at ``path``, ``None`` if it is gone."""
         outputs = record["outputs"] if record else []
-        output = next((one for one in outputs if one["path"] == path), None)
+        output = next((o for o in outputs if o["path"] == path), None)
         return self.content(record, output) if record and output else None
 
 
-def task_of(record: Mapping[str, Any]) -> str:
+def changed_settings(
+    folder: Path, records: Iterable[Record], variant: str | None = None
+) -> str | None:
+    """Return which of some records a task would be given other settings for now, in words.
+
+    Parameters
+    ----------
+    folder, variant
+        The study folder and the variant that the records are of.
+    records
+        The records; of those that the book itself makes nothing is said.
+
+    Returns
+    -------
+    str or None
+        The first such record, or why the study cannot be read; ``None`` if all settings are as
+        they were.
+    """
+    try:
+        study = read_study(folder, variant)
+    except InputFault as fault:
+        return f"the study can no longer be read: {fault.problems[0].sentence()}"
+    for record in records:
+        rule, session = record["rule"], record["session"]
+        if rule in {task.name for task in FROM_THE_BOOK}:
+            continue  # it says itself to which settings it belongs
+        if session is not None and session not in study.session_ids:
+            return f"session {session} is gone"
+        if rule in OF_CLASSES and study.definition.classes is None:
+            return "no classifier is asked for any more"
+        now = settings_of(study, rule, session)
+        if canonical_json(now) != canonical_json(record["settings"]):
+            return f"{task_name(record)} was run with other settings"
+    return None
+
+
+def task_name(record: Mapping[str, Any]) -> str:
     """Return the name of a record's task: ``effects``, ``reflectance.day4``."""
     session = record["session"]
     return str(record["rule"]) if session is None else f"{record['rule']}.{session}"
@@ -290,10 +329,9 @@ def task_of(record: Mapping[str, Any]) -> str:
 
 def in_data_order(names: Iterator[str] | list[str]) -> list[str]:
     """Return names of tasks in the order of the data."""
-    rules = list(BY_NAME)
+    ranks = {rule: rank for rank, rule in enumerate(BY_NAME)}
 
-    def place(name: str) -> tuple[int, str]:
-        rule = name.split(" ")[0].split(".")[0]
-        return (rules.index(rule) if rule in rules else len(rules), name)
+    def key(name: str) -> tuple[int, str]:
+        return ranks.get(name.split(" ")[0].split(".")[0], len(ranks)), name
 
-    return sorted(names, key=place)
+    return sorted(names, key=key)

@@ -1,4 +1,4 @@
-"""Writing decisions: whole, added to what is on disk at that moment, never over another's.
+"""How does a decision get into decisions.csv, whole and never over another reviewer's?
 
 All that stands in ``decisions.csv`` stays: rows, their order, comments, columns that have no
 meaning here. New rows are added at the end, where the last row of a scan holds. A file without a
@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from leafledger.errors import InputFault, Problem, quoted
+from leafledger.errors import InputFault, Problem, input_fault, quoted
 from leafledger.study.links import not_through_a_link, refuse_links
 from leafledger.study.scan_sheet import (
     ACTIONS,
@@ -30,7 +30,7 @@ from leafledger.study.scan_sheet import (
 from leafledger.study.sheets import Sheet, read_sheet
 from leafledger.study.tables import FORMULA_SIGNS, write_bytes
 
-# Adding a column to a sheet without touching anything else in it.
+# A column added to a sheet, and nothing else touched in it
 # ----------------------------------------------------------------------
 
 
@@ -65,11 +65,8 @@ def with_column(data: bytes, name: str) -> bytes:
     return "".join(lines).encode("utf-8")
 
 
-# Writing decisions: whole, added to what is on disk at that moment, never over another's.
+# Decisions added and taken back
 # ----------------------------------------------------------------------
-# All that stands in ``decisions.csv`` stays: rows, their order, comments, columns that have no
-# meaning here. New rows are added at the end, where the last row of a scan holds. A file without a
-# column for the digest of what was judged gets one at the right, empty in the rows that were there.
 
 LOCK = "ledger/decisions.lock"
 LONGEST_REASON = 500
@@ -78,7 +75,7 @@ _NOT_FIRST = (*FORMULA_SIGNS, "#")
 
 
 @dataclass(frozen=True)
-class Asked:
+class DecisionRequest:
     """A decision that a reviewer asks to write.
 
     Attributes
@@ -99,7 +96,7 @@ class Asked:
 
 
 @dataclass(frozen=True)
-class Saved:
+class SaveResult:
     """What became of a save.
 
     Attributes
@@ -119,8 +116,8 @@ class Saved:
 
 
 def save(
-    folder: Path, samples: Collection[str], asked: Sequence[Asked], by: str, when: str
-) -> Saved:
+    folder: Path, samples: Collection[str], asked: Sequence[DecisionRequest], by: str, when: str
+) -> SaveResult:
     """Add decisions to the file.
 
     Raises
@@ -135,12 +132,14 @@ def save(
     with _held(folder) as path:
         sheet, now = _read(path, samples)
         conflicts = {
-            one.scan: now.get(one.scan)
-            for one in asked
-            if _told(now.get(one.scan)) != (dict(one.seen) if one.seen else None)
+            request.scan: now.get(request.scan)
+            for request in asked
+            if _fields(now.get(request.scan)) != (dict(request.seen) if request.seen else None)
         }
         written = [
-            Decision(one.scan, one.action, tidy(one.reason), tidy(by), when, one.scan_sha256)
+            Decision(
+                one.scan, one.action, one_line(one.reason), one_line(by), when, one.scan_sha256
+            )
             for one in asked
             if one.scan not in conflicts
         ]
@@ -150,10 +149,10 @@ def save(
         lines = tuple(_line(columns, decision) for decision in written)
         if lines:
             _add(path, sheet, lines)
-    return Saved(tuple(written), conflicts, lines)
+    return SaveResult(tuple(written), conflicts, lines)
 
 
-def take_back(folder: Path, lines: Sequence[bytes]) -> None:
+def remove_rows(folder: Path, lines: Sequence[bytes]) -> None:
     """Remove lines that a save added, all or none.
 
     Raises
@@ -164,21 +163,19 @@ def take_back(folder: Path, lines: Sequence[bytes]) -> None:
     with _held(folder) as path:
         rows = path.read_bytes().splitlines(keepends=True) if path.is_file() else []
         for line in lines:
-            places = [k for k, row in enumerate(rows) if row.rstrip(b"\r\n") == line]
-            if not places:
-                raise InputFault(
-                    Problem(
-                        file=DECISIONS_FILE,
-                        found="no row as it was saved here; it was changed since",
-                        expected=quoted(line.decode("utf-8")),
-                        mend="Decide about the scan anew, or edit the file by hand.",
-                    )
+            same = [k for k, row in enumerate(rows) if row.rstrip(b"\r\n") == line]
+            if not same:
+                raise input_fault(
+                    file=DECISIONS_FILE,
+                    found="no row as it was saved here; it was changed since",
+                    expected=quoted(line.decode("utf-8")),
+                    mend="Decide about the scan anew, or edit the file by hand.",
                 )
-            del rows[places[-1]]
+            del rows[same[-1]]
         write_bytes(path, b"".join(rows))
 
 
-def standing_now(folder: Path, samples: Collection[str]) -> dict[str, Decision]:
+def current_decisions(folder: Path, samples: Collection[str]) -> dict[str, Decision]:
     """Return scan -> the decision that holds in the file now.
 
     Raises
@@ -189,7 +186,7 @@ def standing_now(folder: Path, samples: Collection[str]) -> dict[str, Decision]:
     return _read(folder / DECISIONS_FILE, samples)[1]
 
 
-def tidy(text: str) -> str:
+def one_line(text: str) -> str:
     """Return text on one line, without blanks around it.
 
     Examples
@@ -229,7 +226,7 @@ def _read(path: Path, samples: Collection[str]) -> tuple[Sheet | None, dict[str,
     return sheet, standing(decisions)
 
 
-def _told(decision: Decision | None) -> dict[str, str] | None:
+def _fields(decision: Decision | None) -> dict[str, str] | None:
     return None if decision is None else asdict(decision)
 
 
@@ -253,32 +250,39 @@ def _add(path: Path, sheet: Sheet | None, lines: Sequence[bytes]) -> None:
         path.chmod(mode & 0o777)
 
 
-def _problems(samples: Collection[str], asked: Sequence[Asked], by: str) -> Iterator[Problem]:
+def _problems(
+    samples: Collection[str], asked: Sequence[DecisionRequest], by: str
+) -> Iterator[Problem]:
     if not asked:
         yield _problem("scan", "no decision", "one decision or more", "Decide about a scan first.")
     yield from _word_problems("by", by, LONGEST_NAME, "the name of who decides")
-    scans = [one.scan for one in asked]
-    for one in asked:
-        if one.scan not in samples:
+    scans = [request.scan for request in asked]
+    for request in asked:
+        if request.scan not in samples:
             yield _problem(
                 "scan",
-                quoted(one.scan),
+                quoted(request.scan),
                 "a leaf scan of the study",
                 "A reference is left out by mending the scan sheet, not here.",
             )
-        if scans.count(one.scan) > 1:
-            yield _problem("scan", f"{quoted(one.scan)} twice", "once", "Decide once.")
-        if one.scan_sha256 and not is_digest(one.scan_sha256):
+        if scans.count(request.scan) > 1:
+            yield _problem("scan", f"{quoted(request.scan)} twice", "once", "Decide once.")
+        if request.scan_sha256 and not is_digest(request.scan_sha256):
             yield _problem(
-                SCAN_DIGEST, quoted(one.scan_sha256), "64 hexadecimal digits", "Reload the page."
+                SCAN_DIGEST,
+                quoted(request.scan_sha256),
+                "64 hexadecimal digits",
+                "Reload the page.",
             )
-        if one.action not in ACTIONS:
-            yield _problem("action", quoted(one.action), "exclude or keep", "Choose one of them.")
-        yield from _word_problems("reason", one.reason, LONGEST_REASON, "a reason in words")
+        if request.action not in ACTIONS:
+            yield _problem(
+                "action", quoted(request.action), "exclude or keep", "Choose one of them."
+            )
+        yield from _word_problems("reason", request.reason, LONGEST_REASON, "a reason in words")
 
 
 def _word_problems(column: str, text: str, longest: int, expected: str) -> Iterator[Problem]:
-    clean = tidy(text)
+    clean = one_line(text)
     if not clean:
         yield _problem(
             column,

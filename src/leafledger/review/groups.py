@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.errors import InputFault, Problem
+from leafledger.errors import input_fault
 from leafledger.quality.measuring_order import raw_digest
 from leafledger.study.columns import FLAGS, TEXT
 from leafledger.study.definition import Form
@@ -24,7 +24,7 @@ from leafledger.study.table_sheet import is_spectra_table
 from leafledger.study.tables import read_csv, read_json, read_parquet, read_spectra
 from leafledger.study.tasks import Task, outputs
 
-# Spectra thinned for drawing: fewer points, no peak lost. Numbers are never taken from these.
+# Spectra thinned for drawing: numbers are never taken from these
 # ----------------------------------------------------------------------
 
 Floats = NDArray[np.float64]
@@ -66,7 +66,7 @@ def thinned(x: Floats, y: Floats, most: int = MOST_POINTS) -> list[list[float]]:
     return [[float(f"{a:.6g}"), float(f"{b:.5g}")] for a, b in zip(x, y, strict=True)]
 
 
-# What the last run measured and its checks said, as the reviewer sees it.
+# What the last run measured and its checks said
 # ----------------------------------------------------------------------
 
 SUGGESTING = ("fault", "outlier")
@@ -74,7 +74,7 @@ SUGGESTING = ("fault", "outlier")
 
 
 @dataclass(frozen=True)
-class Said:
+class CheckNote:
     """What one check said about one scan."""
 
     check: str
@@ -89,7 +89,7 @@ class Said:
 
 
 @dataclass(frozen=True)
-class Measured:
+class SessionSpectra:
     """Spectra of one session.
 
     Attributes
@@ -112,7 +112,7 @@ class Measured:
     high: Floats
 
 
-def refuse_unless_run(study: Study) -> None:
+def require_results(study: Study) -> None:
     """Refuse a study without the tables that the review shows.
 
     Raises
@@ -120,71 +120,65 @@ def refuse_unless_run(study: Study) -> None:
     InputFault
         If one is missing.
     """
-    session = [outputs(Task(rule, s)) for s in study.session_ids for rule in ("intake",)]
-    needed = [path for found in session for path in found.values()]
-    for one in study.session_ids:
-        needed += [_path("reflectance", one), _path("quality", one)]
+    needed = [path for s in study.session_ids for path in outputs(Task("intake", s)).values()]
+    for session in study.session_ids:
+        needed += [_path("reflectance", session), _path("quality", session)]
     needed += [_path(role, None) for role in ("accepted", "exclusions", "range")]
     missing = [path for path in needed if not (study.folder / path).is_file()]
     if missing:
-        raise InputFault(
-            Problem(
-                file=missing[0],
-                found="no such table",
-                expected="a study that has been run: the review shows what was measured",
-                mend="Run it first: leafledger run",
-            )
+        raise input_fault(
+            file=missing[0],
+            found="no such table",
+            expected="a study that has been run: the review shows what was measured",
+            mend="Run it first: leafledger run",
         )
 
 
-def reflectance_of(study: Study, session: str) -> Measured:
+def session_reflectance(study: Study, session: str) -> SessionSpectra:
     """Return the reflectance of the leaf scans of a session, a fraction."""
     return _measured(study.folder / _path("reflectance", session), ("reflectance",))
 
 
-def raw_of(study: Study, session: str) -> Measured:
+def session_raw_spectra(study: Study, session: str) -> SessionSpectra:
     """Return the raw spectra of all scans of a session, as the instrument gave them."""
     return _measured(
         study.folder / outputs(Task("intake", session))["scans"], ("counts", "reflectance")
     )
 
 
-def digests_of(study: Study, scans: Iterable[Scan]) -> dict[str, str]:
+def raw_digests(study: Study, scans: Iterable[Scan]) -> dict[str, str]:
     """Return scan -> digest of its raw values, as the last run took them in."""
-    found: dict[str, str] = {}
+    digests: dict[str, str] = {}
     for scan in scans:
-        raw = raw_of(study, scan.session)
+        raw = session_raw_spectra(study, scan.session)
         if scan.scan in raw.place:
-            found[scan.scan] = raw_digest(raw.values[raw.place[scan.scan]])
-    return found
+            digests[scan.scan] = raw_digest(raw.values[raw.place[scan.scan]])
+    return digests
 
 
-def said_of(study: Study) -> dict[str, list[Said]]:
+def check_notes(study: Study) -> dict[str, list[CheckNote]]:
     """Return scan -> what the checks said of it, the gravest first.
 
     What only shows between sessions stands in ``exclusions.csv`` alone.
     """
-    found: dict[str, list[Said]] = {}
+    notes: dict[str, list[CheckNote]] = {}
     for session in study.session_ids:
         for row in read_parquet(study.folder / _path("quality", session)).to_dict("records"):
-            place = row["wavelength_nm"]
-            known = place is not None and bool(np.isfinite(place))
-            said = Said(
-                str(row["check"]),
-                str(row["severity"]),
-                str(row["sentence"]),
-                float(place) if known else None,
-            )
-            found.setdefault(str(row["scan"]), []).append(said)
-    for told in exclusion_rows(study.folder):
-        rule = told["rule"]
-        own = found.setdefault(told["scan"], [])
-        if rule != "decision" and not any(s.check == rule and s.suggests for s in own):
-            own.append(Said(rule, "fault", told["reason"], None))
+            nm = row["wavelength_nm"]
+            known = nm is not None and bool(np.isfinite(nm))
+            check, severity, sentence = (str(row[k]) for k in ("check", "severity", "sentence"))
+            note = CheckNote(check, severity, sentence, float(nm) if known else None)
+            notes.setdefault(str(row["scan"]), []).append(note)
+    for excluded in exclusion_rows(study.folder):
+        rule, of_scan = excluded["rule"], notes.setdefault(excluded["scan"], [])
+        if rule != "decision" and not any(n.check == rule and n.suggests for n in of_scan):
+            of_scan.append(CheckNote(rule, "fault", excluded["reason"], None))
     rank = {"fault": 0, "outlier": 1}
-    for own in found.values():
-        own.sort(key=lambda said: rank.get(said.severity, 2))
-    return {scan: own for scan, own in found.items() if own}
+    return {
+        scan: sorted(of_scan, key=lambda note: rank.get(note.severity, 2))
+        for scan, of_scan in notes.items()
+        if of_scan
+    }
 
 
 def exclusion_rows(folder: Path) -> list[dict[str, str]]:
@@ -193,7 +187,7 @@ def exclusion_rows(folder: Path) -> list[dict[str, str]]:
     return [{str(name): str(value) for name, value in row.items()} for row in rows]
 
 
-def accepted_now(study: Study) -> dict[str, bool]:
+def acceptance_flags(study: Study) -> dict[str, bool]:
     """Return leaf scan -> whether it took part in the last run."""
     path = study.folder / _path("accepted", None)
     table = read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
@@ -206,7 +200,7 @@ def trusted_range(study: Study) -> tuple[float, float]:
     return float(limits["start_nm"]), float(limits["stop_nm"])
 
 
-def notes_of(study: Study) -> dict[str, str]:
+def sheet_notes(study: Study) -> dict[str, str]:
     """Return scan -> the note of the scan sheet; none where scans stand in no sheet."""
     intake = study.definition.intake
     form = intake.forms.get("default") or Form()
@@ -221,13 +215,13 @@ def _path(role: str, session: str | None) -> str:
     return outputs(Task(rule, session))[role]
 
 
-def _measured(path: Path, columns: tuple[str, ...]) -> Measured:
-    there = path.stat()
-    return _read(path, columns, there.st_mtime_ns, there.st_size)
+def _measured(path: Path, columns: tuple[str, ...]) -> SessionSpectra:
+    stat = path.stat()
+    return _read(path, columns, stat.st_mtime_ns, stat.st_size)
 
 
 @lru_cache(maxsize=16)
-def _read(path: Path, columns: tuple[str, ...], _changed: int, _size: int) -> Measured:
+def _read(path: Path, columns: tuple[str, ...], _changed: int, _size: int) -> SessionSpectra:
     table = read_spectra(path, columns)
     (values,) = table.spectra.values()
     place = {str(scan): k for k, scan in enumerate(table.rows["scan"])}
@@ -235,10 +229,10 @@ def _read(path: Path, columns: tuple[str, ...], _changed: int, _size: int) -> Me
         low, middle, high = np.percentile(values, (5, 50, 95), axis=0)
     else:
         low = middle = high = np.full(len(table.wavelength_nm), np.nan)
-    return Measured(table.wavelength_nm, values, place, low, middle, high)
+    return SessionSpectra(table.wavelength_nm, values, place, low, middle, high)
 
 
-# What a reviewer may not read while deciding: which unit had which treatment.
+# What is hidden while deciding: which unit had which treatment
 # ----------------------------------------------------------------------
 # Choosing exclusions by their effect is a way to pick results, so the page never names a treatment
 # until decisions are saved. File names, notes and titles are the user's own words and may tell it.
@@ -280,7 +274,7 @@ class Blind:
         return [name for name in names if self.tells(name)]
 
 
-def blind_of(study: Study) -> Blind:
+def blinding_of(study: Study) -> Blind:
     """Return what must not be read in a study.
 
     A label of one or two characters (treatment ``1``, leaf ``1``) that also stands in the names of
@@ -309,7 +303,7 @@ def _pattern(label: str) -> re.Pattern[str]:
     return re.compile(inner, re.IGNORECASE)
 
 
-# Groups of scans to look at together: the leaves of one unit in one session, and references.
+# Groups: the leaves of one unit in one session, and references
 # ----------------------------------------------------------------------
 # Groups come by session, then by the id of the unit: neither order tells a treatment.
 
@@ -319,7 +313,7 @@ MOST_REFERENCES = 60
 
 
 @dataclass(frozen=True)
-class Known:
+class ScanFacts:
     """What is known of the scans besides their spectra.
 
     Attributes
@@ -338,7 +332,7 @@ class Known:
         What may not be read.
     """
 
-    said: Mapping[str, Sequence[Said]]
+    said: Mapping[str, Sequence[CheckNote]]
     accepted: Mapping[str, bool]
     decisions: Mapping[str, Decision]
     digests: Mapping[str, str]
@@ -355,7 +349,7 @@ class Known:
         return decision is not None and bool(judged_otherwise([decision], self.digests))
 
 
-def natural(text: str) -> list[tuple[int, int, str]]:
+def natural_key(text: str) -> list[tuple[int, int, str]]:
     """Return a key that sorts ``p2`` before ``p10``.
 
     Examples
@@ -369,43 +363,44 @@ def natural(text: str) -> list[tuple[int, int, str]]:
 
 def leaf_groups(study: Study) -> dict[tuple[str, str], list[Scan]]:
     """Return (session, unit) -> its leaf scans, sorted by session, unit, leaf and replicate."""
-    found: dict[tuple[str, str], list[Scan]] = {}
+    groups: dict[tuple[str, str], list[Scan]] = {}
     for session in study.session_ids:
-        own: dict[str, list[Scan]] = {}
+        by_unit: dict[str, list[Scan]] = {}
         for scan in study.samples(session):
-            own.setdefault(study.unit_of(scan), []).append(scan)
-        for unit in sorted(own, key=natural):
-            found[session, unit] = sorted(
-                own[unit], key=lambda s: (natural(s.leaf), natural(s.replicate), natural(s.scan))
+            by_unit.setdefault(study.unit_of(scan), []).append(scan)
+        for unit in sorted(by_unit, key=natural_key):
+            groups[session, unit] = sorted(
+                by_unit[unit],
+                key=lambda s: (natural_key(s.leaf), natural_key(s.replicate), natural_key(s.scan)),
             )
-    return found
+    return groups
 
 
 def reference_groups(study: Study) -> dict[tuple[str, str], list[Scan]]:
     """Return (session, role) -> its references in sheet order: darks, whites, then the others."""
     rank = {"dark": 0, "white": 1}
-    found: dict[tuple[str, str], list[Scan]] = {}
+    groups: dict[tuple[str, str], list[Scan]] = {}
     for session in study.session_ids:
-        own = [s for s in study.scans if s.session == session and s.role != "sample"]
-        for role in sorted({s.role for s in own}, key=lambda r: (rank.get(r, 2), r)):
-            found[session, role] = [s for s in own if s.role == role]
-    return found
+        references = [s for s in study.scans if s.session == session and s.role != "sample"]
+        for role in sorted({s.role for s in references}, key=lambda r: (rank.get(r, 2), r)):
+            groups[session, role] = [s for s in references if s.role == role]
+    return groups
 
 
-def summary(key: tuple[str, str], scans: Sequence[Scan], known: Known) -> dict[str, Any]:
+def group_summary(key: tuple[str, str], scans: Sequence[Scan], facts: ScanFacts) -> dict[str, Any]:
     """Return a line of the list: which group, how many scans, which are flagged or decided."""
     return {
         "session": key[0],
         "name": key[1],
         "n_scans": len(scans),
-        "flagged": [s.scan for s in scans if known.flagged(s.scan)],
-        "decided": [s.scan for s in scans if s.scan in known.decisions],
-        "changed": [s.scan for s in scans if known.changed(s.scan)],
+        "flagged": [s.scan for s in scans if facts.flagged(s.scan)],
+        "decided": [s.scan for s in scans if s.scan in facts.decisions],
+        "changed": [s.scan for s in scans if facts.changed(s.scan)],
     }
 
 
 def leaf_view(
-    scans: Sequence[Scan], measured: Measured, known: Known, trusted: tuple[float, float]
+    scans: Sequence[Scan], measured: SessionSpectra, facts: ScanFacts, trusted: tuple[float, float]
 ) -> dict[str, Any]:
     """Return one group of leaves to draw, with the spread of its whole session behind it."""
     x = measured.wavelength_nm
@@ -427,7 +422,7 @@ def leaf_view(
         },
         "scans": [
             {
-                **_about(scan, known),
+                **_about(scan, facts),
                 "line": thinned(x, lines[scan.scan]) if scan.scan in lines else [],
                 "departure": departures.get(scan.scan, []),
             }
@@ -436,10 +431,10 @@ def leaf_view(
     }
 
 
-def reference_view(scans: Sequence[Scan], raw: Measured, known: Known) -> dict[str, Any]:
+def reference_view(scans: Sequence[Scan], raw: SessionSpectra, facts: ScanFacts) -> dict[str, Any]:
     """Return the references of one role and session to draw; nothing is decided about them."""
-    drawn = _drawn(scans, known)
-    away = _departures([s for s in scans if s.scan in raw.place], raw, known)
+    drawn = _drawn(scans, facts)
+    away = _departures([s for s in scans if s.scan in raw.place], raw, facts)
     x = raw.wavelength_nm
 
     def line(scan: str, values: Mapping[str, Floats]) -> list[list[float]]:
@@ -451,7 +446,7 @@ def reference_view(scans: Sequence[Scan], raw: Measured, known: Known) -> dict[s
         "n_not_drawn": len(scans) - len(drawn),
         "scans": [
             {
-                **_about(scan, known),
+                **_about(scan, facts),
                 "line": line(scan.scan, values),
                 "departure": line(scan.scan, away),
             }
@@ -460,9 +455,9 @@ def reference_view(scans: Sequence[Scan], raw: Measured, known: Known) -> dict[s
     }
 
 
-def _drawn(scans: Sequence[Scan], known: Known) -> set[str]:
+def _drawn(scans: Sequence[Scan], facts: ScanFacts) -> set[str]:
     """Return which references are drawn: the flagged ones, and evenly chosen others."""
-    flagged = {s.scan for s in scans if known.flagged(s.scan)}
+    flagged = {s.scan for s in scans if facts.flagged(s.scan)}
     sound = [s.scan for s in scans if s.scan not in flagged]
     room = MOST_REFERENCES - len(flagged)
     if room <= 0:
@@ -471,37 +466,37 @@ def _drawn(scans: Sequence[Scan], known: Known) -> set[str]:
     return flagged | set(sound[::step])
 
 
-def _departures(scans: Sequence[Scan], raw: Measured, known: Known) -> dict[str, Floats]:
+def _departures(scans: Sequence[Scan], raw: SessionSpectra, facts: ScanFacts) -> dict[str, Floats]:
     """Return each reference less the median of the sound ones of its integration time."""
     series: dict[float | None, list[str]] = {}
     for scan in scans:
         series.setdefault(scan.integration_ms, []).append(scan.scan)
-    out: dict[str, Floats] = {}
-    for own in series.values():
-        sound = [s for s in own if not known.flagged(s)] or own
+    departures: dict[str, Floats] = {}
+    for series_scans in series.values():
+        sound = [s for s in series_scans if not facts.flagged(s)] or series_scans
         middle = np.median([raw.values[raw.place[s]] for s in sound], axis=0)
-        if len(own) >= LEAST_FOR_DEPARTURE:
-            out |= {s: raw.values[raw.place[s]] - middle for s in own}
-    return out
+        if len(series_scans) >= LEAST_FOR_DEPARTURE:
+            departures |= {s: raw.values[raw.place[s]] - middle for s in series_scans}
+    return departures
 
 
-def _about(scan: Scan, known: Known) -> dict[str, Any]:
-    said = known.said.get(scan.scan, ())
-    decision = known.decisions.get(scan.scan)
-    shown = known.blind.shown
+def _about(scan: Scan, facts: ScanFacts) -> dict[str, Any]:
+    notes = facts.said.get(scan.scan, ())
+    decision = facts.decisions.get(scan.scan)
+    masked = facts.blind.shown
     return {
         "scan": scan.scan,
         "leaf": scan.leaf,
         "replicate": scan.replicate,
         "time": scan.time or "",
         "integration_ms": scan.integration_ms,
-        "file": shown(scan.file, "file name"),
-        "item": shown(scan.item, "item"),
-        "note": shown(known.notes.get(scan.scan, ""), "note"),
-        "said": [asdict(one) for one in said],
-        "suggested": known.flagged(scan.scan),
-        "accepted": known.accepted.get(scan.scan),
+        "file": masked(scan.file, "file name"),
+        "item": masked(scan.item, "item"),
+        "note": masked(facts.notes.get(scan.scan, ""), "note"),
+        "said": [asdict(note) for note in notes],
+        "suggested": facts.flagged(scan.scan),
+        "accepted": facts.accepted.get(scan.scan),
         "decision": asdict(decision) if decision else None,
-        "changed": known.changed(scan.scan),
-        "scan_sha256": known.digests.get(scan.scan, ""),
+        "changed": facts.changed(scan.scan),
+        "scan_sha256": facts.digests.get(scan.scan, ""),
     }

@@ -1,4 +1,7 @@
-"""One sitting of a review: the study, what was saved, the rerun it calls for."""
+"""What may a reviewer see and do in one sitting: look, decide, take back, run again?
+
+Effects stay hidden until decisions are saved; what is decided after they were shown says so.
+"""
 
 from __future__ import annotations
 
@@ -11,13 +14,13 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from leafledger.errors import InputFault, LeafledgerError, Problem
+from leafledger.errors import InputFault, LeafledgerError, input_fault
 from leafledger.records.digests import FileDigests
 from leafledger.report.gather import contrast_in_words, contrast_words
 from leafledger.report.numbers import method_words, p_value, size_words, verdict_words
 from leafledger.review import decision_file, groups
-from leafledger.review.decision_file import Asked
-from leafledger.review.groups import Blind, blind_of, exclusion_rows
+from leafledger.review.decision_file import DecisionRequest
+from leafledger.review.groups import Blind, blinding_of, exclusion_rows
 from leafledger.runner.outdated import plan
 from leafledger.runner.run import RunResult, run_study
 from leafledger.runner.study_check import checked_study
@@ -30,14 +33,14 @@ from leafledger.study.study import Study
 from leafledger.study.tables import read_csv
 from leafledger.study.tasks import Task, outputs
 
-# The rerun that a save calls for: which stages would run and why, and how far it has come.
+# The rerun that a save calls for
 # ----------------------------------------------------------------------
 
 _SHOWN = frozenset({"intake", "reflectance", "quality"})
 _BEFORE_EFFECTS = rests_on("effects") | {"effects"}
 
 
-def would_run(folder: Path) -> list[dict[str, Any]]:
+def outdated_tasks(folder: Path) -> list[dict[str, Any]]:
     """Return the tasks that a run would do now, in the order of the data.
 
     Raises
@@ -125,7 +128,7 @@ class Rerun:
                 self._state["ended"].append({"task": line["task"], "outcome": line["state"]})
 
 
-# The primary result with and without the exclusions: shown after saving, not before.
+# The primary result with and without the exclusions, shown after saving
 # ----------------------------------------------------------------------
 
 AS_PLANNED = "as_planned"
@@ -176,15 +179,19 @@ def _key(row: dict[str, Any]) -> tuple[str, ...]:
 
 def _rows(path: Path, words: Mapping[str, str]) -> list[dict[str, Any]]:
     table = read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
-    rows = (
-        {str(name): _plain(value) for name, value in row.items()}
-        for row in table.to_dict("records")
-    )
-    return [{**row, **_in_words(row, words)} for row in rows]
+    rows = []
+    for row in table.to_dict("records"):
+        plain = {str(name): None if _is_odd(value) else value for name, value in row.items()}
+        rows.append({**plain, **_in_words(plain, words)})
+    return rows
+
+
+def _is_odd(value: Any) -> bool:
+    return isinstance(value, float) and not math.isfinite(value)
 
 
 def _in_words(row: Mapping[str, Any], words: Mapping[str, str]) -> dict[str, str]:
-    told = {
+    phrases = {
         "contrast_words": contrast_in_words(str(row["contrast"]), words),
         "method_words": method_words(str(row["method"])),
         "verdict_words": verdict_words(str(row["verdict"])),
@@ -192,21 +199,17 @@ def _in_words(row: Mapping[str, Any], words: Mapping[str, str]) -> dict[str, str
         "p_holm_words": p_value(row["p_holm"]),
     }
     if row.get("effect_size_name"):
-        told["size_words"] = size_words(str(row["effect_size_name"]))
-    return told
+        phrases["size_words"] = size_words(str(row["effect_size_name"]))
+    return phrases
 
 
-def _plain(value: Any) -> Any:
-    return None if isinstance(value, float) and not math.isfinite(value) else value
-
-
-# One sitting of a review: the study on the desk, what was saved, and whether effects were seen.
+# The sitting
 # ----------------------------------------------------------------------
 
 AFTER_EFFECTS = " (decided after the effect was seen)"
 
 
-class Desk:
+class ReviewSession:
     """What the page asks for and what it may do.
 
     Parameters
@@ -232,29 +235,29 @@ class Desk:
         self._lock = threading.Lock()
         self._saves: dict[str, tuple[bytes, ...]] = {}
         self._has_saved = False
-        self.study = self._opened()
+        self.study = self._open()
 
-    def _opened(self) -> Study:
+    def _open(self) -> Study:
         refuse_links(self.folder)
         study = read_study(self.folder)
-        groups.refuse_unless_run(study)
+        groups.require_results(study)
         return study
 
     def overview(self) -> dict[str, Any]:
         """Return the study as it is now: its groups in order, and what stands to be known."""
-        self.study = study = self._opened()
-        known = self._known(study, _noted(study))
+        self.study = study = self._open()
+        facts = self._facts(study, _decided_with_digest(study))
         title = study.definition.title or study.folder.name
         leaves, references = groups.leaf_groups(study), groups.reference_groups(study)
         return {
-            "title": "" if known.blind.tells(title) else title,
+            "title": "" if facts.blind.tells(title) else title,
             "unit": study.definition.design.unit or "leaf",
             "reviewer": self.reviewer,
             "effects_seen": self.effects_seen,
             "can_show_effects": self._has_saved,
-            "notices": [*_told_by_names(study, known.blind), *self._stale()],
-            "references": [groups.summary(k, v, known) for k, v in references.items()],
-            "groups": [groups.summary(k, v, known) for k, v in leaves.items()],
+            "notices": [*_naming_notices(study, facts.blind), *self._stale()],
+            "references": [groups.group_summary(k, v, facts) for k, v in references.items()],
+            "groups": [groups.group_summary(k, v, facts) for k, v in leaves.items()],
         }
 
     def leaves(self, session: str, unit: str) -> dict[str, Any] | None:
@@ -263,9 +266,9 @@ class Desk:
         scans = groups.leaf_groups(study).get((session, unit))
         if scans is None:
             return None
-        measured = groups.reflectance_of(study, session)
+        measured = groups.session_reflectance(study, session)
         return groups.leaf_view(
-            scans, measured, self._known(study, scans), groups.trusted_range(study)
+            scans, measured, self._facts(study, scans), groups.trusted_range(study)
         )
 
     def references(self, session: str, role: str) -> dict[str, Any] | None:
@@ -274,9 +277,11 @@ class Desk:
         scans = groups.reference_groups(study).get((session, role))
         if scans is None:
             return None
-        return groups.reference_view(scans, groups.raw_of(study, session), self._known(study, ()))
+        return groups.reference_view(
+            scans, groups.session_raw_spectra(study, session), self._facts(study, ())
+        )
 
-    def save(self, by: str, asked: Sequence[Asked]) -> dict[str, Any]:
+    def save(self, by: str, asked: Sequence[DecisionRequest]) -> dict[str, Any]:
         """Write decisions.
 
         Raises
@@ -285,9 +290,7 @@ class Desk:
             If one cannot be written as it is; nothing is written then.
         """
         if self.effects_seen:
-            asked = [
-                replace(one, reason=one.reason and one.reason + AFTER_EFFECTS) for one in asked
-            ]
+            asked = [replace(a, reason=a.reason and a.reason + AFTER_EFFECTS) for a in asked]
         when = dt.datetime.now().isoformat(timespec="seconds")
         saved = decision_file.save(self.folder, self._samples(), asked, by, when)
         name = secrets.token_hex(8)
@@ -299,8 +302,8 @@ class Desk:
             "save": name if saved.lines else None,
             "written": [asdict(decision) for decision in saved.written],
             "conflicts": [
-                {"scan": scan, "standing": asdict(standing) if standing else None}
-                for scan, standing in saved.conflicts.items()
+                {"scan": scan, "standing": asdict(decision) if decision else None}
+                for scan, decision in saved.conflicts.items()
             ],
         }
 
@@ -313,31 +316,29 @@ class Desk:
             If there is no such save, the effect was seen since, or its rows were changed.
         """
         if self.effects_seen:
-            raise InputFault(
-                _refusal(
-                    "a save that is to be taken back after the effect was seen",
-                    "decisions that stay once their effect is known",
-                    "Decide anew with a reason; both rows stay in the file.",
-                )
+            raise input_fault(
+                DECISIONS_FILE,
+                "a save that is to be taken back after the effect was seen",
+                "decisions that stay once their effect is known",
+                "Decide anew with a reason; both rows stay in the file.",
             )
         with self._lock:
             lines = self._saves.get(save)
         if lines is None:
-            raise InputFault(
-                _refusal(
-                    "a save that this review did not make",
-                    "a save of this sitting",
-                    "Decide anew, or edit the file by hand.",
-                )
+            raise input_fault(
+                DECISIONS_FILE,
+                "a save that this review did not make",
+                "a save of this sitting",
+                "Decide anew, or edit the file by hand.",
             )
-        decision_file.take_back(self.folder, lines)
+        decision_file.remove_rows(self.folder, lines)
         with self._lock:
             self._saves.pop(save, None)
         return {"taken_back": len(lines)}
 
     def planned(self) -> dict[str, Any]:
         """Return which stages would run now and why."""
-        return {"planned": would_run(self.folder)}
+        return {"planned": outdated_tasks(self.folder)}
 
     def effects(self) -> dict[str, Any]:
         """Return the result with and without the exclusions; from then on decisions say so.
@@ -348,20 +349,18 @@ class Desk:
             If nothing was saved in this sitting, or the results are older than the decisions.
         """
         if not self._has_saved:
-            raise InputFault(
-                _refusal(
-                    "no decision saved in this sitting",
-                    "decisions first, their effect afterwards",
-                    "Save your decisions; the effect is hidden until then.",
-                )
+            raise input_fault(
+                DECISIONS_FILE,
+                "no decision saved in this sitting",
+                "decisions first, their effect afterwards",
+                "Save your decisions; the effect is hidden until then.",
             )
-        if effects_are_older(would_run(self.folder)):
-            raise InputFault(
-                _refusal(
-                    "results that are older than the decisions",
-                    "results of the decisions as they are now",
-                    "Run the study again, here or with leafledger run.",
-                )
+        if effects_are_older(outdated_tasks(self.folder)):
+            raise input_fault(
+                DECISIONS_FILE,
+                "results that are older than the decisions",
+                "results of the decisions as they are now",
+                "Run the study again, here or with leafledger run.",
             )
         self.effects_seen = True
         return with_and_without(self.study)
@@ -369,7 +368,7 @@ class Desk:
     def _stale(self) -> list[str]:
         if self.rerun.progress()["state"] == "running":
             return ["A run is at work: what is shown is that of the run before."]
-        if not spectra_are_older(would_run(self.folder)):
+        if not spectra_are_older(outdated_tasks(self.folder)):
             return []
         return [
             "Raw files, settings or the program changed since the last run, and what is shown here "
@@ -379,25 +378,25 @@ class Desk:
     def _samples(self) -> set[str]:
         return {scan.scan for scan in self.study.samples()}
 
-    def _known(self, study: Study, looked_at: Iterable[Scan]) -> groups.Known:
+    def _facts(self, study: Study, scans: Iterable[Scan]) -> groups.ScanFacts:
         samples = {scan.scan for scan in study.samples()}
-        return groups.Known(
-            said=groups.said_of(study),
-            accepted=groups.accepted_now(study),
-            decisions=decision_file.standing_now(self.folder, samples),
-            digests=groups.digests_of(study, looked_at),
-            notes=groups.notes_of(study),
-            blind=blind_of(study),
+        return groups.ScanFacts(
+            said=groups.check_notes(study),
+            accepted=groups.acceptance_flags(study),
+            decisions=decision_file.current_decisions(self.folder, samples),
+            digests=groups.raw_digests(study, scans),
+            notes=groups.sheet_notes(study),
+            blind=blinding_of(study),
         )
 
 
-def _noted(study: Study) -> list[Scan]:
+def _decided_with_digest(study: Study) -> list[Scan]:
     """Return the scans whose decision says which raw values it judged."""
     decisions = standing(study.decisions)
     return [s for s in study.samples() if s.scan in decisions and decisions[s.scan].scan_sha256]
 
 
-def _told_by_names(study: Study, blind: Blind) -> list[str]:
+def _naming_notices(study: Study, blind: Blind) -> list[str]:
     units = dict.fromkeys(study.unit_of(scan) for scan in study.samples())
     scans = [scan.scan for scan in study.samples()]
     names = blind.telling([*units, *scans])
@@ -407,7 +406,3 @@ def _told_by_names(study: Study, blind: Blind) -> list[str]:
         f"{len(names)} ids of units or scans name a treatment (such as {names[0]}): this review "
         "is not blind. Ask someone who does not know what the names mean."
     ]
-
-
-def _refusal(found: str, expected: str, mend: str) -> Problem:
-    return Problem(file=DECISIONS_FILE, found=found, expected=expected, mend=mend)

@@ -1,4 +1,4 @@
-"""The review as a local page: its requests, who may send them, its answers."""
+"""Who may talk to the review page, what may they send, and what is answered?"""
 
 from __future__ import annotations
 
@@ -15,20 +15,20 @@ from typing import TYPE_CHECKING, Any
 
 from werkzeug.serving import BaseWSGIServer, WSGIRequestHandler, make_server
 
-from leafledger.errors import InputFault, Problem
-from leafledger.review.decision_file import Asked
-from leafledger.review.review_session import Desk
+from leafledger.errors import InputFault, Problem, input_fault
+from leafledger.review.decision_file import DecisionRequest
+from leafledger.review.review_session import ReviewSession
 from leafledger.study.scan_sheet import DECISIONS_FILE
 
 if TYPE_CHECKING:
     from flask import Flask, Response
 
 
-# What the page sends, as what was asked: every form but ours is refused.
+# What the page sends: every form but its own is refused
 # ----------------------------------------------------------------------
 
 
-def asked_from(body: Mapping[str, Any]) -> tuple[str, list[Asked]]:
+def parse_request(body: Mapping[str, Any]) -> tuple[str, list[DecisionRequest]]:
     """Return who decides and what, from the body of a request.
 
     Raises
@@ -39,28 +39,28 @@ def asked_from(body: Mapping[str, Any]) -> tuple[str, list[Asked]]:
     entries = body.get("decisions")
     by = body.get("by")
     if not isinstance(by, str) or not isinstance(entries, list):
-        raise InputFault(_refusal("a body without by and decisions", "both"))
-    return by, [_asked(entry) for entry in entries]
+        raise _not_ours("a body without by and decisions", "both")
+    return by, [_parse_decision(entry) for entry in entries]
 
 
-def _asked(entry: Any) -> Asked:
+def _parse_decision(entry: Any) -> DecisionRequest:
     if isinstance(entry, dict):
         scan, action, reason = (entry.get(name) for name in ("scan", "action", "reason"))
         seen, digest = entry.get("seen"), entry.get("scan_sha256", "")
         fits = seen is None or (
             isinstance(seen, dict) and all(isinstance(v, str) for v in seen.values())
         )
-        words = all(isinstance(one, str) for one in (scan, action, reason, digest))
+        words = all(isinstance(text, str) for text in (scan, action, reason, digest))
         if fits and words:
-            return Asked(str(scan), str(action), str(reason), seen, str(digest))
-    raise InputFault(_refusal("a decision of another form", "scan, action, reason and seen"))
+            return DecisionRequest(str(scan), str(action), str(reason), seen, str(digest))
+    raise _not_ours("a decision of another form", "scan, action, reason and seen")
 
 
-def _refusal(found: str, expected: str) -> Problem:
-    return Problem(file=DECISIONS_FILE, found=found, expected=expected, mend="Reload the page.")
+def _not_ours(found: str, expected: str) -> InputFault:
+    return input_fault(DECISIONS_FILE, found, expected, mend="Reload the page.")
 
 
-# Who may talk to the review: a browser on this machine that was given the address.
+# Who may ask: a browser on this machine that was given the address
 # ----------------------------------------------------------------------
 # A page of another site can make the browser send requests here, and a name of another site can be
 # pointed at this machine (DNS rebinding). The name asked for, the page asked from, a secret cookie
@@ -91,7 +91,7 @@ HEADERS: Mapping[str, str] = {
 
 @dataclass(frozen=True)
 class Guard:
-    """Judges requests.
+    """Decides which requests may pass.
 
     Parameters
     ----------
@@ -159,18 +159,18 @@ def _same(given: str, right: str) -> bool:
     return hmac.compare_digest(given.encode(), right.encode())
 
 
-# The pages and answers of the review, over Flask.
+# Pages and answers
 # ----------------------------------------------------------------------
 
 _LARGEST_BODY = 2_000_000
 
 
-def make_app(desk: Desk, guard: Guard) -> Flask:
+def make_app(review: ReviewSession, guard: Guard) -> Flask:
     """Return the application.
 
     Parameters
     ----------
-    desk
+    review
         What it shows and does.
     guard
         Who may ask.
@@ -180,18 +180,18 @@ def make_app(desk: Desk, guard: Guard) -> Flask:
     app = Flask("leafledger.review", static_folder="static", template_folder="templates")
     app.config["MAX_CONTENT_LENGTH"] = _LARGEST_BODY
     _add_guard(app, guard)
-    _add_page(app, guard)
-    _add_reading(app, desk)
-    _add_writing(app, desk)
+    _add_reading(app, review)
+    _add_writing(app, review)
     _add_errors(app)
     return app
 
 
 def _add_guard(app: Flask, guard: Guard) -> None:
-    from flask import request
+    """Check every request, and open the page to who knows the token."""
+    from flask import redirect, render_template, request
 
     @app.before_request
-    def judge() -> tuple[str, int, dict[str, str]] | None:
+    def check() -> tuple[str, int, dict[str, str]] | None:
         why = guard.why_refused(
             request.method,
             dict(request.headers),
@@ -202,13 +202,9 @@ def _add_guard(app: Flask, guard: Guard) -> None:
         return (f"Refused: {why}.\n", 403, {"Content-Type": "text/plain"}) if why else None
 
     @app.after_request
-    def shield(answer: Response) -> Response:
+    def add_headers(answer: Response) -> Response:
         answer.headers.update(HEADERS)
         return answer
-
-
-def _add_page(app: Flask, guard: Guard) -> None:
-    from flask import redirect, render_template, request
 
     @app.get("/")
     def page() -> Any:
@@ -220,100 +216,104 @@ def _add_page(app: Flask, guard: Guard) -> None:
         return answer
 
 
-def _add_reading(app: Flask, desk: Desk) -> None:
+def _add_reading(app: Flask, review: ReviewSession) -> None:
     from flask import abort, jsonify
 
-    def found(view: dict[str, Any] | None) -> Any:
+    def or_not_found(view: dict[str, Any] | None) -> Any:
         return jsonify(view) if view is not None else abort(404)
 
     @app.get("/api/study")
     def study() -> Any:
-        return jsonify(desk.overview())
+        return jsonify(review.overview())
 
     @app.get("/api/leaves/<session>/<unit>")
     def leaves(session: str, unit: str) -> Any:
-        return found(desk.leaves(session, unit))
+        return or_not_found(review.leaves(session, unit))
 
     @app.get("/api/references/<session>/<role>")
     def references(session: str, role: str) -> Any:
-        return found(desk.references(session, role))
+        return or_not_found(review.references(session, role))
 
     @app.get("/api/plan")
     def planned() -> Any:
-        return jsonify(desk.planned())
+        return jsonify(review.planned())
 
     @app.get("/api/progress")
     def progress() -> Any:
-        return jsonify(desk.rerun.progress())
+        return jsonify(review.rerun.progress())
 
 
-def _unreadable() -> Response:
-    from flask import jsonify, make_response
-
-    problem = {
-        "file": "the request",
-        "found": "JSON nested deeper than can be read",
-        "expected": "decisions of the review's own page",
-        "mend": "Reload the page.",
-    }
-    return make_response(jsonify({"problems": [problem]}), 400)
-
-
-def _add_writing(app: Flask, desk: Desk) -> None:
+def _add_writing(app: Flask, review: ReviewSession) -> None:
     from flask import abort, jsonify, request
 
     def body() -> dict[str, Any]:
         try:
             given = request.get_json(silent=True)
         except RecursionError:  # brackets in brackets, by the thousand
-            abort(_unreadable())
+            abort(
+                _problem_answer(
+                    400,
+                    Problem(
+                        file="the request",
+                        found="JSON nested deeper than can be read",
+                        expected="decisions of the review's own page",
+                        mend="Reload the page.",
+                    ),
+                )
+            )
         return given if isinstance(given, dict) else {}
 
     @app.post("/api/decisions")
     def decide() -> Any:
-        return jsonify(desk.save(*asked_from(body())))
+        return jsonify(review.save(*parse_request(body())))
 
     @app.post("/api/undo")
     def undo() -> Any:
-        return jsonify(desk.undo(str(body().get("save"))))
+        return jsonify(review.undo(str(body().get("save"))))
 
     @app.post("/api/rerun")
     def rerun() -> Any:
-        return jsonify({"started": desk.rerun.start()})
+        return jsonify({"started": review.rerun.start()})
 
     # Asking marks the sitting as one that has seen the effect, so it is no mere reading.
     @app.post("/api/effects")
     def effects() -> Any:
-        return jsonify(desk.effects())
+        return jsonify(review.effects())
 
 
 def _add_errors(app: Flask) -> None:
-    from flask import jsonify
-
     @app.errorhandler(InputFault)
     def at_fault(fault: InputFault) -> Any:
-        return jsonify({"problems": [p.as_dict() for p in fault.problems]}), 422
+        return _problem_answer(422, *fault.problems)
 
     @app.errorhandler(OSError)
     def unreadable(error: OSError) -> Any:
-        problem = {
-            "file": Path(str(error.filename or "results")).name,
-            "found": (error.strerror or "what cannot be read").lower(),
-            "expected": "a study folder to read from and write to",
-            "mend": "If a run is at work, wait until it has ended. If the folder cannot be written "
-            "to, ask for the right, or review a copy of your own.",
-        }
-        return jsonify({"problems": [problem]}), 503
+        return _problem_answer(
+            503,
+            Problem(
+                file=Path(str(error.filename or "results")).name,
+                found=(error.strerror or "what cannot be read").lower(),
+                expected="a study folder to read from and write to",
+                mend="If a run is at work, wait until it has ended. If the folder cannot be "
+                "written to, ask for the right, or review a copy of your own.",
+            ),
+        )
 
 
-# Serving the review on this machine only.
+def _problem_answer(status: int, *problems: Problem) -> Response:
+    from flask import jsonify, make_response
+
+    return make_response(jsonify({"problems": [p.as_dict() for p in problems]}), status)
+
+
+# Serving on this machine only
 # ----------------------------------------------------------------------
 
 _HOST = "127.0.0.1"
 
 
 class _Quiet(WSGIRequestHandler):
-    """Tells errors, not every request: the address in a log would hold the token."""
+    """Logs errors, not every request: the address in a log would hold the token."""
 
     server_version = "leafledger"
     sys_version = ""
@@ -322,7 +322,7 @@ class _Quiet(WSGIRequestHandler):
         """Say nothing about a request that was answered."""
 
 
-def open_server(desk: Desk, port: int) -> tuple[BaseWSGIServer, Guard]:
+def open_server(review: ReviewSession, port: int) -> tuple[BaseWSGIServer, Guard]:
     """Take a port of the loopback address, a free one for 0.
 
     Raises
@@ -333,20 +333,18 @@ def open_server(desk: Desk, port: int) -> tuple[BaseWSGIServer, Guard]:
     try:
         taken = socket.create_server((_HOST, port))
     except OSError as error:
-        raise InputFault(
-            Problem(
-                file="--port",
-                found=f"port {port}: {(error.strerror or 'not to be had').lower()}",
-                expected="a free port of this machine",
-                mend="Leave --port out: a free one is found.",
-            )
+        raise input_fault(
+            file="--port",
+            found=f"port {port}: {(error.strerror or 'not to be had').lower()}",
+            expected="a free port of this machine",
+            mend="Leave --port out: a free one is found.",
         ) from error
     with taken:  # the server works on a copy of the socket
         guard = Guard(taken.getsockname()[1])
         server = make_server(
             _HOST,
             guard.port,
-            make_app(desk, guard),
+            make_app(review, guard),
             threaded=True,
             request_handler=_Quiet,
             fd=taken.fileno(),
@@ -354,9 +352,9 @@ def open_server(desk: Desk, port: int) -> tuple[BaseWSGIServer, Guard]:
     return server, guard
 
 
-def serve(desk: Desk, port: int, browser: bool, say: Callable[[str], None]) -> None:
+def serve(review: ReviewSession, port: int, browser: bool, say: Callable[[str], None]) -> None:
     """Serve the review until interrupted."""
-    server, guard = open_server(desk, port)
+    server, guard = open_server(review, port)
     say(f"Open {guard.address}")
     say("The address is for you alone; end with Ctrl-C.")
     if browser and _has_screen():

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.ledger import book
-from leafledger.ledger.plans import Lodged, lodge, on_record, plan_in_place
+from leafledger.ledger.plans import AddedPlan, add_plan, on_record, plan_in_place
 from leafledger.ledger.view import BookView
 from leafledger.runner.study_check import checked_design
 from leafledger.runner.study_folder import study_lock
@@ -47,7 +47,7 @@ class PlanRecord:
         What the book says of the plan now, in sentences.
     """
 
-    lodged: Lodged
+    lodged: AddedPlan
     has_primary: bool
     first: Recorded
     read: tuple[str, ...]
@@ -68,7 +68,7 @@ def record_plan(folder: Path) -> PlanRecord:
         book.close_interrupted(study.folder)
         head = book.head_run(study.folder)
         link = None if head is None else book.link_to(study.folder, head["run"])
-        lodged = lodge(study.folder, plan, link)
+        lodged = add_plan(study.folder, plan, link)
     records = on_record(BookView(study.folder))
     first = next(one for one in records if one.plan == plan)
     after = [s.session for s in study.sessions if s.phase == "after"]

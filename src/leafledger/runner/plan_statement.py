@@ -11,7 +11,7 @@ import os
 from typing import Any
 
 from leafledger.ledger.plans import on_record
-from leafledger.ledger.variants_table import whole_output
+from leafledger.ledger.variants_table import intact_output
 from leafledger.ledger.view import BookView
 from leafledger.records.code import code_of, version
 from leafledger.records.digests import sha256_of_file
@@ -75,7 +75,7 @@ def makes_history(study: Study) -> bool:
 def _stands(study: Study, facts: Facts) -> bool:
     """Tell whether the file and its record are what would be made now."""
     record = read_record(study.folder / PLAN_HISTORY_TASK.record)
-    if record is None or whole_output(study.folder, record, PLAN_HISTORY_FILE) is None:
+    if record is None or intact_output(study.folder, record, PLAN_HISTORY_FILE) is None:
         return False
     return record["key"] == _key(facts) and bool(
         read_json(study.folder / PLAN_HISTORY_FILE) == facts

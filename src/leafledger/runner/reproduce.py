@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.errors import InputFault, Problem
-from leafledger.ledger.table_match import Match, match
+from leafledger.ledger.table_match import TableMatch, compare_files
 from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records.code import code_of
 from leafledger.records.digests import files_below, sha256_of_file
@@ -31,7 +31,7 @@ class FileMatch:
 
     task: str
     path: str
-    match: Match
+    match: TableMatch
 
 
 @dataclass
@@ -237,7 +237,9 @@ def _compared(
                 how = _match(book, records[task], output, scratch)
                 found.differing.append(FileMatch(task, output["path"], how))
         for path in sorted(set(outputs) - {o["path"] for o in records[task]["outputs"]}):
-            found.differing.append(FileMatch(task, path, Match("differs", column="a new file")))
+            found.differing.append(
+                FileMatch(task, path, TableMatch("differs", column="a new file"))
+            )
     if found.differing:
         found.first = found.differing[0].task
         judged = [f.match.same for f in found.differing if f.match.same != "not_compared"]
@@ -247,14 +249,14 @@ def _compared(
     return found
 
 
-def _match(book: BookView, record: Record, output: Mapping[str, Any], scratch: Path) -> Match:
+def _match(book: BookView, record: Record, output: Mapping[str, Any], scratch: Path) -> TableMatch:
     now = scratch / output["path"]
     if not now.is_file():
-        return Match("differs", column="the file was not made")
+        return TableMatch("differs", column="the file was not made")
     then = book.content(record, output)
     if then is None:
-        return Match("differs", column="unknown: the recorded content is no longer kept")
-    return match(then, now, output["path"])
+        return TableMatch("differs", column="unknown: the recorded content is no longer kept")
+    return compare_files(then, now, output["path"])
 
 
 def _kernels(book: BookView, records: Mapping[str, Record], scratch: Path) -> tuple[str, str]:

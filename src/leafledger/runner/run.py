@@ -17,7 +17,7 @@ from typing import Any
 
 from leafledger.errors import InputFault, Problem
 from leafledger.ledger import book
-from leafledger.ledger.variants_table import bring_table_back, remove_table
+from leafledger.ledger.variants_table import remove_table, restore_table
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.outdated import plan, would_run
@@ -249,7 +249,7 @@ def run_held(study: Study, how: How, with_table: bool = False) -> RunResult:
     with_table
         Whether the table of the variants is made before the report.
     """
-    notes = [*bring_table_back(study), *remove_orphans(study), *sheet_warnings(study)]
+    notes = [*restore_table(study), *remove_orphans(study), *sheet_warnings(study)]
     digests = FileDigests(study.folder)
     planned = [one.task.name for one in would_run(study, digests, how.rebuilt)]
     if with_table and (planned or not table_is_current(study, digests)):
@@ -274,7 +274,7 @@ def enter_runs(study: Study, results: list[RunResult], interrupted: list[str], h
     if not ran:
         return
     if how.into_tracking:
-        results[-1].notes += book.enter(study, ran[-1])
+        results[-1].notes += book.log_run(study, ran[-1])
     results[-1].notes += trim_store(study)
 
 
@@ -297,7 +297,7 @@ def _execute(study: Study, planned: list[str], how: How, with_table: bool) -> Ru
             # Ctrl-C at a terminal reaches this process alone: Snakemake would wait for its jobs.
             start_new_session=True,
         )
-        meanwhile = book.tracking_prepared_meanwhile(study) if how.into_tracking else nullcontext()
+        meanwhile = book.store_prepared_meanwhile(study) if how.into_tracking else nullcontext()
         try:
             with meanwhile:
                 _watch(child, folder, run, listen)

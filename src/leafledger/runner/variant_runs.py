@@ -10,7 +10,12 @@ import os
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
-from leafledger.ledger.variants_table import Settings, VariantsTable, whole_table, words_of
+from leafledger.ledger.variants_table import (
+    Settings,
+    VariantsTable,
+    intact_table,
+    settings_in_words,
+)
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.record import Record, read_record
@@ -60,7 +65,7 @@ def needs_run(study: Study, variant: Study, digests: FileDigests) -> bool:
     """Tell whether a variant must be run for its rows of the table."""
     one = Settings(
         str(variant.variant),
-        words_of(study, variant),
+        settings_in_words(study, variant),
         standing_records(variant, BookView(study.folder), digests),
     )
     return not VariantsTable(study.folder, [one]).kept(one)
@@ -74,7 +79,7 @@ def table_of(study: Study, digests: FileDigests) -> VariantsTable:
     sets = [Settings(STATED, "", records)]
     for variant in variants_of(study):
         standing = standing_records(variant, book, digests)
-        sets.append(Settings(str(variant.variant), words_of(study, variant), standing))
+        sets.append(Settings(str(variant.variant), settings_in_words(study, variant), standing))
     return VariantsTable(study.folder, sets)
 
 
@@ -137,7 +142,7 @@ def table_status(study: Study, digests: FileDigests, planned: Collection[Planned
     if record is None:
         unrecorded = (study.folder / VARIANTS_TABLE).exists()
         return TableStatus(unrecorded, ("its record is missing",) if unrecorded else ())
-    if whole_table(study.folder, record) is None:
+    if intact_table(study.folder, record) is None:
         return TableStatus(True, ("it was changed or removed after it was made",))
     if not study.definition.variants:
         return TableStatus(True, ("study.yaml names no variants any more",))

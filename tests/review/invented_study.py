@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 
 from leafledger.quality.flags import Flag, flag_table
-from leafledger.review.decision_file import Asked
+from leafledger.review.decision_file import DecisionRequest
 from leafledger.study.columns import ACCEPTED, EFFECTS, EXCLUSIONS, SENSITIVITY
 from leafledger.study.tables import write_csv, write_json, write_parquet, write_spectra
 
@@ -158,9 +158,9 @@ def sensitivity(variant: str, estimate: float) -> dict[str, object]:
     }
 
 
-def asked(scan: str, action: str, reason: str) -> Asked:
+def asked(scan: str, action: str, reason: str) -> DecisionRequest:
     """Return a decision on a scan about which none was seen."""
-    return Asked(scan, action, reason, None)
+    return DecisionRequest(scan, action, reason, None)
 
 
 def effect(estimate: float) -> dict[str, object]:
