@@ -28,10 +28,10 @@ from leafledger.report.conclusions_held import (
     variant_words,
     why_none,
 )
-from leafledger.report.figures import STYLE, Book
+from leafledger.report.figures import STYLE, FigureSet
 from leafledger.report.gather import CHECK_WORDS, check_words, table_or_empty
 from leafledger.report.next_study import design_rows, remarks, share_rows
-from leafledger.report.reference_figures import _course_caption, reference_course, told_tolerance
+from leafledger.report.reference_figures import _course_caption, dark_tolerance, reference_course
 from leafledger.report.stage import run
 from leafledger.report.time_course import (
     by_kind,
@@ -242,9 +242,9 @@ def test_dark_band_is_the_tolerance_that_the_check_wrote():
         ],
         columns=["scan", "check", "unit", "threshold"],
     )
-    assert told_tolerance(rows) == 34.0
-    assert told_tolerance(rows[rows["check"] != "bad_dark"]) is None
-    assert told_tolerance(None) is None
+    assert dark_tolerance(rows) == 34.0
+    assert dark_tolerance(rows[rows["check"] != "bad_dark"]) is None
+    assert dark_tolerance(None) is None
 
 
 def test_band_of_the_darks_says_where_it_comes_from(whole):
@@ -319,7 +319,7 @@ def test_several_contrasts_have_a_panel_each_and_hostile_names_stay_text():
         for kind in ("as_planned", "every_scan")
     ]  # fmt: skip
     with mpl.rc_context(STYLE):
-        plate = draw_sensitivity(Book(["svg"]), rows, "leaf")
+        plate = draw_sensitivity(FigureSet(["svg"]), rows, "leaf")
     assert plate.wide and plate.markup.count("(nm per day)") == 4
     assert "And 1 more, see the table." in plate.caption
     assert "<script>" not in plate.markup and "$\\foo$" in plate.markup

@@ -11,7 +11,7 @@ from matplotlib import axis as mpl_axis
 from matplotlib.figure import Figure
 from PIL import Image
 
-from leafledger.report.figures import STYLE, Book, new_figure
+from leafledger.report.figures import STYLE, FigureSet, new_figure
 
 
 def drawn(figure: Figure) -> None:
@@ -36,7 +36,7 @@ def test_it_looks_as_if_matplotlib_had_laid_it_out_for_this_form():
     with mpl.rc_context(STYLE):
         figure = new_figure(6, 4)
         drawn(figure)
-        book = Book(["png"])
+        book = FigureSet(["png"])
         book.add(figure, "panels", "Panels", "Four panels", "n = 1.")
         plain = new_figure(6, 4)
         drawn(plain)
@@ -59,6 +59,6 @@ def test_labels_are_not_sought_anew_in_each_drawing(monkeypatch: pytest.MonkeyPa
     with mpl.rc_context(STYLE):
         figure = new_figure(6, 4)
         drawn(figure)
-        Book(["svg", "png"]).add(figure, "panels", "Panels", "Four panels", "n = 1.")
+        FigureSet(["svg", "png"]).add(figure, "panels", "Panels", "Four panels", "n = 1.")
     # Two passes of the layout over the four labels there are, and none in the two drawings.
     assert len(sought) == 8

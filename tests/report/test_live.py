@@ -15,15 +15,15 @@ import pytest
 
 from leafledger.records.code import code_of
 from leafledger.report.figures import (
-    LiveView,
+    InteractiveFigure,
     drawing_library,
-    drawn_looks,
+    interactive_looks,
     looks,
-    packed,
-    significant,
+    pack_values,
+    round_significant,
     step_for,
 )
-from leafledger.report.interactive import packed_line
+from leafledger.report.interactive import encode_spectrum
 from leafledger.study.tables import read_spectra
 
 
@@ -92,7 +92,7 @@ def test_the_drawn_spectra_are_the_measured_ones(whole, values):
 )
 def test_a_spectrum_is_packed_and_unpacked(line):
     line = np.array(line)
-    back = unpacked_line(packed_line(line))
+    back = unpacked_line(encode_spectrum(line))
     finite = np.isfinite(line)
     assert np.array_equal(np.isfinite(back), finite)
     largest = np.abs(line[finite]).max(initial=0.0)
@@ -139,21 +139,23 @@ def test_the_steps_hold_path_and_loadings(whole, values):
 
 def test_the_same_look_as_in_the_still_figures():
     names = list("abcdefgh")
-    drawn = drawn_looks(names)
+    drawn = interactive_looks(names)
     assert [d["colour"] for d in drawn] == [looks(names)[n].colour for n in names]
     assert len({d["symbol"] for d in drawn}) == len(names)
     assert drawn[0]["dash"] == "solid" and drawn[1]["dash"] != drawn[2]["dash"]
 
 
 def test_numbers_that_are_not_known_are_told_as_such():
-    assert significant(float("inf")) is None and significant(None) is None
-    assert significant(123456.0) == 123460 and significant(0.1) == 0.1
+    assert round_significant(float("inf")) is None and round_significant(None) is None
+    assert round_significant(123456.0) == 123460 and round_significant(0.1) == 0.1
 
 
 def test_values_are_packed_to_the_same_bytes():
-    view = LiveView("one", "One", "", {"label": "</script>", "x": [0.1, None]})
-    assert packed([view]) == packed([view])
-    assert json.loads(gzip.decompress(base64.b64decode(packed([view])))) == {"one": view.values}
+    view = InteractiveFigure("one", "One", "", {"label": "</script>", "x": [0.1, None]})
+    assert pack_values([view]) == pack_values([view])
+    assert json.loads(gzip.decompress(base64.b64decode(pack_values([view])))) == {
+        "one": view.values
+    }
     assert drawing_library() == drawing_library()
 
 

@@ -55,9 +55,10 @@ def test_stated_uncertainty_keeps_two_figures():
     # JCGM 100:2008, 7.2.6: at most two significant digits of an uncertainty, e.g. the nominal
     # 100 g standard of 7.2.2: 100.02147 g with u = 0.35 mg reads 100.02147(35) g.
     assert (
-        numbers.with_interval(100.02147, 100.02147 - 0.00035, 100.02147 + 0.00035)[0] == "100.02147"
+        numbers.format_interval(100.02147, 100.02147 - 0.00035, 100.02147 + 0.00035)[0]
+        == "100.02147"
     )
-    assert numbers.with_interval(10.05762, 10.05762 - 0.027, 10.05762 + 0.027)[0] == "10.058"
+    assert numbers.format_interval(10.05762, 10.05762 - 0.027, 10.05762 + 0.027)[0] == "10.058"
 
 
 def test_pooled_accuracy_by_hand():
@@ -121,4 +122,4 @@ def test_p_in_a_table_is_p_in_a_sentence(exponent):
     """The page must not write one p in two ways: the findings are the judge."""
     for first in (1.0, 2.021, 4.9999, 5.0001, 9.995):
         p = min(first * 10.0**-exponent, 1.0)
-        assert shown_p(p, 0.05).removeprefix("= ") == numbers.p_value(p)
+        assert shown_p(p, 0.05).removeprefix("= ") == numbers.format_p(p)

@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.report.answer import found
+from leafledger.report.answer import findings_part
 from leafledger.report.gather import gather
-from leafledger.report.numbers import with_interval
+from leafledger.report.numbers import format_interval
 from leafledger.report.stage import run
 from leafledger.report.time_course_figures import disagreement_words
 
@@ -129,7 +129,7 @@ def test_every_effect_is_on_the_page_with_its_own_numbers(whole):
 @pytest.mark.parametrize("row", [0, 57, 179])
 def test_a_row_of_the_effect_table_reads_as_the_table_says(whole, row):
     effect = whole.effects.iloc[row]
-    value, low, high = with_interval(effect["estimate"], effect["ci_low"], effect["ci_high"])
+    value, low, high = format_interval(effect["estimate"], effect["ci_low"], effect["ci_high"])
     assert (float(effect["estimate"]), value) in whole.seen.values
     assert f"{low} to {high}" in whole.seen.text
     assert abs(float(value.replace("−", "-")) - effect["estimate"]) <= 0.05 * (
@@ -142,7 +142,7 @@ def test_primary_contrast_stands_first_and_apart(whole):
     after = whole.seen.text.split("The primary contrast that the settings name", 1)[1]
     first = after[:400]
     assert primary["index"] in first and "12 and 12" in first
-    assert with_interval(primary["estimate"], primary["ci_low"], primary["ci_high"])[0] in first
+    assert format_interval(primary["estimate"], primary["ci_low"], primary["ci_high"])[0] in first
 
 
 def test_counts_of_scans_and_exclusions(whole):
@@ -330,7 +330,7 @@ def test_of_many_sentences_three_stand_and_the_rest_is_folded(whole):
     material = gather(whole.job())
     for n, stand in ((9, 3), (4, 4)):
         summary = {**material.effects_summary, "sentences": told[:n]}
-        view = found(replace(material, effects_summary=summary))
+        view = findings_part(replace(material, effects_summary=summary))
         assert view["sentences"] == told[:stand]
         assert view["more_sentences"] == told[stand:n]
 

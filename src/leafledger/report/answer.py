@@ -7,18 +7,18 @@ from typing import Any
 
 from leafledger.report.classification import better_rivals, session_sentence
 from leafledger.report.gather import Material, Source, texts, warnings_of
-from leafledger.report.numbers import known, unit_suffix, verdict_words, with_interval
+from leafledger.report.numbers import format_interval, is_number, unit_suffix, verdict_words
 
 _WARNINGS_SHOWN = 8
 _SENTENCES_SHOWN = 3
 
 
-def found(material: Material) -> dict[str, Any]:
+def findings_part(material: Material) -> dict[str, Any]:
     """Return what the first part of the page shows."""
     summary = material.effects_summary
     marks = {"primary": material.primary_mark, "equivalence": material.margin_mark}
     findings = [
-        {**_finding(row), "mark": marks.get(str(row.get("id")), "")}
+        {**_finding_view(row), "mark": marks.get(str(row.get("id")), "")}
         for row in _rows(summary.get("findings"))
     ]
     said = {row["sentence"] for row in findings}
@@ -40,8 +40,8 @@ def found(material: Material) -> dict[str, Any]:
     }
 
 
-def _finding(row: Mapping[str, Any]) -> dict[str, Any]:
-    value, low, high = with_interval(row.get("estimate"), row.get("ci_low"), row.get("ci_high"))
+def _finding_view(row: Mapping[str, Any]) -> dict[str, Any]:
+    value, low, high = format_interval(row.get("estimate"), row.get("ci_low"), row.get("ci_high"))
     verdict = str(row.get("verdict") or "undefined")
     return {
         "id": str(row.get("id", "")),
@@ -68,7 +68,7 @@ def strip(value: Any, low: Any, high: Any) -> dict[str, float] | None:
     >>> strip(1.0, None, None) is None
     True
     """
-    if not (known(value) and known(low) and known(high)):
+    if not (is_number(value) and is_number(low) and is_number(high)):
         return None
     ends = [0.0, float(low), float(high), float(value)]
     span = (max(ends) - min(ends)) or 1.0

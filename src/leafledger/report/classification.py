@@ -19,10 +19,17 @@ from leafledger.report.classification_figures import (
     draw_reliability,
     draw_rivals,
 )
-from leafledger.report.figures import Book, LiveView, Plate
+from leafledger.report.figures import Figure, FigureSet, InteractiveFigure
 from leafledger.report.gather import ClassTables, Material, texts
-from leafledger.report.interactive import live_path, live_terms
-from leafledger.report.numbers import fixed, known, nm, number, p_value, percent
+from leafledger.report.interactive import interactive_path, interactive_terms
+from leafledger.report.numbers import (
+    format_fixed,
+    format_nm,
+    format_number,
+    format_p,
+    format_percent,
+    is_number,
+)
 from leafledger.words import counted
 
 if TYPE_CHECKING:
@@ -83,7 +90,7 @@ def _model(summary: Mapping[str, Any]) -> Iterator[Fact]:
     yield "chosen among", ", ".join(_words(name) for name in searched)
     yield "weight of the classes", _words(summary.get("weights"))
     most = summary.get("max_components")
-    looked = f" of {_count(most)} that were looked at" if known(most) else ""
+    looked = f" of {_count(most)} that were looked at" if is_number(most) else ""
     chosen = _count(summary.get("n_components"))
     yield "latent variables", f"{chosen}{looked}" if chosen else ""
     yield "how they were chosen", _words(summary.get("choice_rule"))
@@ -135,10 +142,10 @@ def _certainty(summary: Mapping[str, Any]) -> Iterator[Fact]:
 
 def _against_chance(summary: Mapping[str, Any]) -> Iterator[Fact]:
     p, least = summary.get("p_permutation"), summary.get("p_smallest")
-    if not known(p):
+    if not is_number(p):
         return
-    yield "p of the permutation test", p_value(p)
-    yield "smallest p it could give", p_value(least) if known(least) else ""
+    yield "p of the permutation test", format_p(p)
+    yield "smallest p it could give", format_p(least) if is_number(least) else ""
     kind = "all arrangements" if summary.get("all_arrangements") else "drawn arrangements"
     yield kind, _count(summary.get("n_draws"))
     yield "labels exchanged within", _words(summary.get("permuted_within"))
@@ -154,23 +161,23 @@ def _by_class(counts: Any) -> str:
 
 
 def _interval(ends: Any) -> str:
-    if not isinstance(ends, list) or len(ends) != 2 or not all(known(e) for e in ends):
+    if not isinstance(ends, list) or len(ends) != 2 or not all(is_number(e) for e in ends):
         return ""
-    return f"{percent(ends[0])} to {percent(ends[1])}"
+    return f"{format_percent(ends[0])} to {format_percent(ends[1])}"
 
 
 def _share(value: Any, decimals: int = 1) -> str:
-    if not known(value):
+    if not is_number(value):
         return ""
-    return percent(value) if decimals else f"{100 * float(value):g} %"
+    return format_percent(value) if decimals else f"{100 * float(value):g} %"
 
 
 def _count(value: Any) -> str:
-    return str(round(float(value))) if known(value) else ""
+    return str(round(float(value))) if is_number(value) else ""
 
 
 def _number(value: Any) -> str:
-    return number(value) if known(value) else ""
+    return format_number(value) if is_number(value) else ""
 
 
 def _words(value: Any) -> str:
@@ -188,7 +195,7 @@ _ASKED = {
 }
 
 
-def class_details(tables: ClassTables, book: Book) -> dict[str, Any]:
+def class_details(tables: ClassTables, book: FigureSet) -> dict[str, Any]:
     """Return what the page shows beside accuracy and confusion; empty lists where not recorded."""
     summary = tables.summary
     pairs = confused_pairs(tables.confused_pairs)
@@ -221,13 +228,13 @@ def sureness_words(summary: Mapping[str, Any]) -> str:
     >>> sureness_words({"brier": 0.5, "brier_of_class_shares": 0.75})
     'Brier score 0.500 (0 is perfect; 0.750 comes of always naming the shares of the classes).'
     """
-    if not known(summary.get("brier")):
+    if not is_number(summary.get("brier")):
         return ""
     beside = ""
-    if known(summary.get("brier_of_class_shares")):
-        shares = fixed(summary["brier_of_class_shares"], 3)
+    if is_number(summary.get("brier_of_class_shares")):
+        shares = format_fixed(summary["brier_of_class_shares"], 3)
         beside = f"; {shares} comes of always naming the shares of the classes"
-    told = f"Brier score {fixed(summary['brier'], 3)} (0 is perfect{beside})"
+    told = f"Brier score {format_fixed(summary['brier'], 3)} (0 is perfect{beside})"
     rule = "; ".join(texts(summary.get("probability_rule")))
     return f"{told}. {rule[:1].upper()}{rule[1:]}." if rule else f"{told}."
 
@@ -252,7 +259,7 @@ def comparison_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
         {
             **row,
             "words": str(row["procedure"]).replace("_", " "),
-            "is_reference": not known(row["difference"]),
+            "is_reference": not is_number(row["difference"]),
             "verdict": _verdict(row),
             "points": _points(row["difference"]),
             "points_interval": f"{_points(row['difference_low'])} to "
@@ -264,21 +271,21 @@ def comparison_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _points(share: Any) -> str:
-    if not known(share):
+    if not is_number(share):
         return ""
-    text = fixed(100 * float(share), 0)
+    text = format_fixed(100 * float(share), 0)
     return f"+{text}" if float(share) > 0 and text != "0" else text
 
 
 def _verdict(row: Mapping[str, Any]) -> str:
     """Say whether a procedure does as well; nothing for the classifier itself."""
-    if not known(row["difference"]):
+    if not is_number(row["difference"]):
         return ""
     if _true(row.get("better")):
         return "better"
     if _true(row.get("as_good")):
         return "as good"
-    worse = known(row["difference_high"]) and float(row["difference_high"]) < 0
+    worse = is_number(row["difference_high"]) and float(row["difference_high"]) < 0
     return "worse" if worse else "cannot be told"
 
 
@@ -294,8 +301,8 @@ def better_rivals(frame: pd.DataFrame) -> list[str]:
 def session_sentence(frame: pd.DataFrame, alpha: float = 0.05) -> str:
     """Return the sentence on the session, if the spectra tell it better than chance."""
     for row in _records(frame):
-        above = known(row["accuracy"]) and row["accuracy"] > row["majority_accuracy"]
-        if row["asked"] == "session" and above and known(row["p"]) and row["p"] <= alpha:
+        above = is_number(row["accuracy"]) and row["accuracy"] > row["majority_accuracy"]
+        if row["asked"] == "session" and above and is_number(row["p"]) and row["p"] <= alpha:
             return str(row["sentence"])
     return ""
 
@@ -305,8 +312,8 @@ def rival_words(frame: pd.DataFrame) -> str:
     rows = [row for row in comparison_rows(frame) if not row["is_reference"]]
     if not rows:
         return ""
-    margins = [float(row["margin"]) for row in rows if known(row.get("margin"))]
-    margin = f" by a margin of {fixed(100 * margins[0], 0)} points" if margins else ""
+    margins = [float(row["margin"]) for row in rows if is_number(row.get("margin"))]
+    margin = f" by a margin of {format_fixed(100 * margins[0], 0)} points" if margins else ""
     better = better_rivals(frame)
     equal = [row["words"] for row in rows if row["verdict"] == "as good"]
     parts = list(better)
@@ -331,27 +338,26 @@ def confused_pairs(frame: pd.DataFrame) -> list[dict[str, Any]]:
     for row in _records(frame.sort_values("rank", kind="stable")):
         key = (str(row["true"]), str(row["predicted"]))
         pair = found.setdefault(key, {**row, "at": []})
-        if known(row["wavelength_nm"]):
-            sign = "+" if known(row["standardised"]) and row["standardised"] > 0 else ""
-            pair["at"].append(
-                f"{nm(row['wavelength_nm'])} nm ({sign}{number(row['standardised'], 2)})"
-            )
+        if is_number(row["wavelength_nm"]):
+            sign = "+" if is_number(row["standardised"]) and row["standardised"] > 0 else ""
+            difference = f"{sign}{format_number(row['standardised'], 2)}"
+            pair["at"].append(f"{format_nm(row['wavelength_nm'])} nm ({difference})")
     return sorted(found.values(), key=lambda p: (-float(p["n_scans"]), p["true"], p["predicted"]))
 
 
 def noise_words(summary: Mapping[str, Any]) -> str:
     """Say from which latent variable on loadings are noise; nothing if it was not looked at."""
-    if not known(summary.get("stable_components")):
+    if not is_number(summary.get("stable_components")):
         return ""
     stable, most = int(summary["stable_components"]), summary.get("max_components")
     rule = str(summary.get("stable_rule") or "")
-    if known(most) and stable >= int(most or 0):
+    if is_number(most) and stable >= int(most or 0):
         told = "No loading turned to noise among those that were looked at"
     else:
         told = f"Loadings turn to noise from latent variable {stable + 1} on"
     chosen = summary.get("n_components")
     used = ""
-    if known(chosen) and int(chosen or 0) > stable:
+    if is_number(chosen) and int(chosen or 0) > stable:
         used = " The model uses latent variables beyond that point: do not read them."
     return f"{told}{f' (steady are the {rule})' if rule else ''}.{used}"
 
@@ -362,7 +368,7 @@ def noise_words(summary: Mapping[str, Any]) -> str:
 _SPECTRA = ("spectrum_mean", "spectrum_sd", "spectrum_minimum", "spectrum_maximum")
 
 
-def apart(material: Material, book: Book) -> dict[str, Any] | None:
+def classification_part(material: Material, book: FigureSet) -> dict[str, Any] | None:
     """Return what the fourth part of the page shows; ``None`` if no classes were asked for."""
     tables = material.classes
     if tables is None:
@@ -379,7 +385,7 @@ def apart(material: Material, book: Book) -> dict[str, Any] | None:
         "sentence": str(tables.summary["sentence"]),
         "summary": classifier_facts(tables.summary, material.unit_words),
         "path_plate": draw_path(book, path, chosen, tables.summary["majority_accuracy"], n),
-        "path_live": book.enliven(live_path(tables, path)),
+        "path_live": book.add_interactive(interactive_path(tables, path)),
         "path": path.to_dict("records"),
         "split_words": SPLIT_WORDS,
         "as_chosen": _as_chosen(tables, classes),
@@ -454,7 +460,9 @@ def _matrix(part: pd.DataFrame, classes: list[str]) -> dict[str, Any]:
     }
 
 
-def _terms(tables: ClassTables, book: Book, chosen: int) -> dict[str, Plate | LiveView | None]:
+def _terms(
+    tables: ClassTables, book: FigureSet, chosen: int
+) -> dict[str, Figure | InteractiveFigure | None]:
     terms = tables.terms.sort_values("wavelength_nm", kind="stable")
     importance = terms[terms["term"] == "vip"]
     by_component = terms[terms["term"] == "loading"].groupby("component", sort=True)
@@ -469,7 +477,7 @@ def _terms(tables: ClassTables, book: Book, chosen: int) -> dict[str, Plate | Li
         "loadings_plate": draw_loadings(
             book, axis, loadings, training, tables.summary.get("stable_components")
         ),
-        "terms_live": book.enliven(live_terms(tables, training)),
+        "terms_live": book.add_interactive(interactive_terms(tables, training)),
         "importance_plate": draw_importance(book, axis, vip, chosen, training.n),
     }
 
@@ -508,7 +516,7 @@ def rival_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda r: (-r["mean"], r["name"]))
 
 
-def _permutation(tables: ClassTables, book: Book, n_words: str) -> Plate | None:
+def _permutation(tables: ClassTables, book: FigureSet, n_words: str) -> Figure | None:
     frame = tables.permutation
     observed = frame.loc[frame["draw"] == 0, "accuracy"].to_numpy(float)
     drawn = frame.loc[frame["draw"] != 0, "accuracy"].to_numpy(float)

@@ -14,13 +14,13 @@ from leafledger.report.figures import (
     INK,
     NOT_TESTED,
     RULE,
-    Book,
-    Plate,
+    Figure,
+    FigureSet,
     looks,
     new_figure,
-    thinned,
+    thinning,
 )
-from leafledger.report.numbers import percent, short
+from leafledger.report.numbers import format_percent, short
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -60,8 +60,8 @@ def accuracy_path(path: pd.DataFrame) -> pd.DataFrame:
 
 
 def draw_path(
-    book: Book, table: pd.DataFrame, chosen: int | None, chance: float | None, n_words: str
-) -> Plate:
+    book: FigureSet, table: pd.DataFrame, chosen: int | None, chance: float | None, n_words: str
+) -> Figure:
     """Draw accuracy against the number of latent variables; ``n_words`` is a sentence on n."""
     figure = new_figure(6.4, 3.3)
     axis = figure.subplots()
@@ -103,8 +103,8 @@ def draw_path(
 
 
 def draw_confusions(
-    book: Book, confusion: pd.DataFrame, classes: Sequence[str], chosen: Any, n_words: str
-) -> Plate:
+    book: FigureSet, confusion: pd.DataFrame, classes: Sequence[str], chosen: Any, n_words: str
+) -> Figure:
     """Draw a confusion matrix at every number of latent variables, small, side by side."""
     steps = sorted({int(n) for n in confusion["n_components"]})
     columns = min(5, len(steps))
@@ -159,7 +159,7 @@ def _draw_matrix(axis: Any, shares: Floats) -> None:
         axis.spines[side].set_visible(False)
 
 
-def draw_rivals(book: Book, table: Sequence[Mapping[str, Any]], n_words: str) -> Plate:
+def draw_rivals(book: FigureSet, table: Sequence[Mapping[str, Any]], n_words: str) -> Figure:
     """Draw the accuracy of rival procedures, a point per repeat."""
     figure = new_figure(6.4, 0.42 * len(table) + 0.9)
     axis = figure.subplots()
@@ -180,14 +180,14 @@ def draw_rivals(book: Book, table: Sequence[Mapping[str, Any]], n_words: str) ->
         "rivals",
         "Other ways to tell the groups apart, on the same splits",
         "Accuracy of rival procedures: "
-        + "; ".join(f"{r['name']} {percent(r['mean'])}" for r in table),
+        + "; ".join(f"{r['name']} {format_percent(r['mean'])}" for r in table),
         f"Open circles: one repeat of the splitting each, {most} in all; diamonds: their mean. "
         f"The spread over repeats is not a confidence interval. {n_words} No error bars; the table "
         f"below it gives intervals.{NOT_TESTED}",
     )
 
 
-def draw_permutation(book: Book, drawn: Floats, observed: float, n_words: str) -> Plate:
+def draw_permutation(book: FigureSet, drawn: Floats, observed: float, n_words: str) -> Figure:
     """Draw the accuracy under permuted labels and as observed."""
     figure = new_figure(6.4, 2.6)
     axis = figure.subplots()
@@ -207,14 +207,15 @@ def draw_permutation(book: Book, drawn: Floats, observed: float, n_words: str) -
         figure,
         "permutation",
         "Could chance have done as well?",
-        f"Histogram of the accuracy of {len(drawn)} permutations; observed {percent(observed)}.",
+        f"Histogram of the accuracy of {len(drawn)} permutations; "
+        f"observed {format_percent(observed)}.",
         f"{len(drawn)} draws with the labels shuffled among units; {reach} reached the observed "
-        f"accuracy of {percent(observed)}. The same statistic, one repeat, on both sides. "
+        f"accuracy of {format_percent(observed)}. The same statistic, one repeat, on both sides. "
         f"{n_words} Bars: counts of draws, without error bars. One test, so nothing is adjusted.",
     )
 
 
-def draw_reliability(book: Book, table: pd.DataFrame) -> Plate:
+def draw_reliability(book: FigureSet, table: pd.DataFrame) -> Figure:
     """Draw the share named rightly against how sure the classifier was."""
     figure = new_figure(4.6, 3.4)
     axis = figure.subplots()
@@ -280,12 +281,12 @@ class _Scale:
 
 
 def draw_loadings(
-    book: Book,
+    book: FigureSet,
     wavelength_nm: Floats,
     loadings: Mapping[int, Loading],
     training: Training,
     stable: int | None = None,
-) -> Plate:
+) -> Figure:
     """Draw the loading of every latent variable over the training spectra it comes from.
 
     Parameters
@@ -304,7 +305,7 @@ def draw_loadings(
     rows = -(-len(steps) // columns)
     figure = new_figure(3.2 * columns + 0.6, 1.85 * rows + 0.5)
     axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
-    cut = thinned(wavelength_nm, 100)
+    cut = thinning(wavelength_nm, 100)
     scale = _Scale(
         min(0.0, 1.05 * float(training.low[cut].min())),
         1.05 * float(training.high[cut].max()),
@@ -382,12 +383,12 @@ def _right_scale(axis: Any, bottom: float, top: float) -> None:
 
 
 def draw_importance(
-    book: Book, wavelength_nm: Floats, vip: Floats, n_components: int, n_spectra: int
-) -> Plate:
+    book: FigureSet, wavelength_nm: Floats, vip: Floats, n_components: int, n_spectra: int
+) -> Figure:
     """Draw the variable importance in projection."""
     figure = new_figure(6.4, 2.5)
     axis = figure.subplots()
-    cut = thinned(wavelength_nm, 400)
+    cut = thinning(wavelength_nm, 400)
     colour = looks("a")["a"].colour
     axis.axhline(1, color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
     axis.fill_between(wavelength_nm[cut], 1, vip[cut], where=vip[cut] > 1, color=colour, alpha=0.2,

@@ -15,28 +15,28 @@ from leafledger.report.figures import (
     FAINT,
     INK,
     RULE,
-    Book,
-    Plate,
+    Figure,
+    FigureSet,
     and_more,
     looks,
     n_behind,
     new_figure,
     panels,
-    wrapped,
+    wrap_text,
 )
 from leafledger.report.gather import Material, contrast_in_words, contrast_words, texts
 from leafledger.report.numbers import (
-    fixed,
-    known,
+    format_fixed,
+    format_interval,
+    format_number,
+    format_p_relation,
+    format_percent,
+    is_number,
     method_words,
-    number,
-    p_relation,
-    percent,
     plain,
     short,
     unit_suffix,
     verdict_words,
-    with_interval,
 )
 from leafledger.study.columns import STATED
 from leafledger.words import listed, plural
@@ -65,7 +65,7 @@ def chosen_rows(rows: Sequence[Mapping[str, Any]]) -> tuple[list[Mapping[str, An
 
     def rank(i: int) -> tuple[bool, float, int]:
         moved = 0.0
-        if known(planned) and known(rows[i]["estimate"]):
+        if is_number(planned) and is_number(rows[i]["estimate"]):
             moved = abs(float(rows[i]["estimate"]) - float(planned or 0.0))
         return bool(rows[i]["same_conclusion"]), -moved, i
 
@@ -74,7 +74,7 @@ def chosen_rows(rows: Sequence[Mapping[str, Any]]) -> tuple[list[Mapping[str, An
     return drawn, len(units) - len(kept)
 
 
-def draw_sensitivity(book: Book, rows: Sequence[Mapping[str, Any]], unit_word: str) -> Plate:
+def draw_sensitivity(book: FigureSet, rows: Sequence[Mapping[str, Any]], unit_word: str) -> Figure:
     """Draw estimate and interval of the primary contrasts under every variant."""
     groups: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
     for row in rows:
@@ -96,7 +96,7 @@ def draw_sensitivity(book: Book, rows: Sequence[Mapping[str, Any]], unit_word: s
         axis.set_xlabel(f"{short(str(first['index']))}: estimate" + (f" ({unit.strip()})" if unit
                         else ""))  # fmt: skip
         if len(shown) > 1:
-            axis.set_title(wrapped(str(first["contrast_words"]), 40, 2), fontsize=8)
+            axis.set_title(wrap_text(str(first["contrast_words"]), 40, 2), fontsize=8)
     changed = sum(not r["same_conclusion"] for r in rows)
     left = sum(n for _, n in chosen)
     return book.add(
@@ -128,17 +128,17 @@ def _left_words(left: int, unit_word: str) -> str:
 def _draw_variants(axis: Any, rows: Sequence[Mapping[str, Any]]) -> None:
     axis.axvline(0, color=INK, linewidth=0.8)
     planned = next((r["estimate"] for r in rows if r["variant"] == "as_planned"), None)
-    if known(planned):
+    if is_number(planned):
         axis.axvline(planned, color=FAINT, linewidth=0.8, linestyle=(0, (4, 3)))
     look = looks("ab")
     for y, row in enumerate(rows):
         same = bool(row["same_conclusion"])
         own = look["a" if same else "b"]
-        if not known(row["estimate"]):
+        if not is_number(row["estimate"]):
             axis.text(0.02, y, "no estimate", va="center", fontsize=7, color=FAINT,
                       transform=axis.get_yaxis_transform())  # fmt: skip
             continue
-        if known(row["ci_low"]) and known(row["ci_high"]):
+        if is_number(row["ci_low"]) and is_number(row["ci_high"]):
             axis.plot([row["ci_low"], row["ci_high"]], [y, y], color=own.colour, linewidth=1.3,
                       linestyle="-" if same else (0, (1, 1)))  # fmt: skip
         axis.plot([row["estimate"]], [y], marker="o" if same else "s", color=own.colour,
@@ -155,8 +155,11 @@ def _draw_variants(axis: Any, rows: Sequence[Mapping[str, Any]]) -> None:
 
 
 def draw_residuals(
-    book: Book, looked: Sequence[Mapping[str, Any]], words: Mapping[str, str], material: Material
-) -> Plate | None:
+    book: FigureSet,
+    looked: Sequence[Mapping[str, Any]],
+    words: Mapping[str, str],
+    material: Material,
+) -> Figure | None:
     """Draw how far each unit's change lies from the mean of its group, a panel per contrast."""
     there = [one for one in looked if one.get("residuals")]
     shown = there[:MOST_CONTRASTS]
@@ -171,7 +174,9 @@ def draw_residuals(
             axis.set_ylabel("change minus mean of group" + unit_suffix(f"({unit})" if unit != "1"
                             else ""))  # fmt: skip
         contrast = str(one.get("contrast", ""))
-        axis.set_title(wrapped(f"{index}, {contrast_in_words(contrast, words)}", 46, 2), fontsize=8)
+        axis.set_title(
+            wrap_text(f"{index}, {contrast_in_words(contrast, words)}", 46, 2), fontsize=8
+        )
     for spare in axes[len(shown) :]:
         spare.set_axis_off()
     n = sum(len(one["residuals"]) for one in shown)
@@ -191,7 +196,7 @@ def draw_residuals(
 
 
 def _draw_arms(axis: Any, one: Mapping[str, Any], names: Sequence[str]) -> None:
-    rows = [r for r in one["residuals"] if known(r.get("residual"))]
+    rows = [r for r in one["residuals"] if is_number(r.get("residual"))]
     arms = [n for n in names if any(r["treatment"] == n for r in rows)]
     look, decisive = looks(names), set(one.get("influential") or [])
     axis.axhline(0, color=INK, linewidth=0.7)
@@ -227,7 +232,7 @@ NO_CHOICE = (
 )
 
 
-def sentences_of(stated: Sequence[View], others: Sequence[View]) -> list[str]:
+def variant_sentences(stated: Sequence[View], others: Sequence[View]) -> list[str]:
     """Return the sentences on the variants.
 
     Parameters
@@ -286,17 +291,19 @@ def _names(same: Sequence[View]) -> list[str]:
 
 def _moves(effect: View, same: Sequence[View], several: bool) -> list[str]:
     about = f" of {effect['index']}, {effect['contrast_words']}," if several else ""
-    there = [v for v in same if v["comparable"] and known(v["estimate"])]
+    there = [v for v in same if v["comparable"] and is_number(v["estimate"])]
     found = []
-    if there and known(effect["estimate"]):
+    if there and is_number(effect["estimate"]):
         base = float(effect["estimate"])
         far = max(there, key=lambda v: abs(float(v["estimate"]) - base))
         moved = abs(float(far["estimate"]) - base)
         unit = unit_suffix(str(effect["unit"]))
-        told = f"The estimate{about} moves by at most {number(moved, 2)}{unit} ({far['name']})"
-        if known(effect["ci_low"]) and known(effect["ci_high"]):
+        told = (
+            f"The estimate{about} moves by at most {format_number(moved, 2)}{unit} ({far['name']})"
+        )
+        if is_number(effect["ci_low"]) and is_number(effect["ci_high"]):
             half = (float(effect["ci_high"]) - float(effect["ci_low"])) / 2
-            told += f"; half the width of its interval as stated is {number(half, 2)}{unit}"
+            told += f"; half the width of its interval as stated is {format_number(half, 2)}{unit}"
         found.append(f"{told}.")
     other = [str(v["name"]) for v in same if not v["comparable"]]
     if other:
@@ -305,13 +312,14 @@ def _moves(effect: View, same: Sequence[View], several: bool) -> list[str]:
 
 
 def _accuracies(stated: Sequence[View], ran: Sequence[View]) -> list[str]:
-    base = next((v["accuracy"] for v in stated if known(v["accuracy"])), None)
-    values = [float(v["accuracy"]) for v in ran if known(v["accuracy"])]
+    base = next((v["accuracy"] for v in stated if is_number(v["accuracy"])), None)
+    values = [float(v["accuracy"]) for v in ran if is_number(v["accuracy"])]
     if base is None or not values:
         return []
-    low, high = percent(min(values)), percent(max(values))
+    low, high = format_percent(min(values)), format_percent(max(values))
     spread = f"is {low}" if low == high else f"lies between {low} and {high}"
-    return [f"The accuracy of the classifier is {percent(base)} as stated and {spread} otherwise."]
+    stated_words = f"{format_percent(base)} as stated"
+    return [f"The accuracy of the classifier is {stated_words} and {spread} otherwise."]
 
 
 # Figure of the primary effects and the accuracy under the study's alternative settings.
@@ -321,7 +329,7 @@ MOST_EFFECTS = 3
 _NOTHING = {"estimate": None, "ci_low": None, "ci_high": None, "agrees": False}
 
 
-def draw_variants(book: Book, views: Sequence[View]) -> Plate | None:
+def draw_variants(book: FigureSet, views: Sequence[View]) -> Figure | None:
     """Draw estimates with their intervals and, beside them, accuracies with theirs.
 
     Parameters
@@ -339,7 +347,7 @@ def draw_variants(book: Book, views: Sequence[View]) -> Plate | None:
     effects = _by_effect(views)
     shown = dict(list(effects.items())[:MOST_EFFECTS])
     accuracies = _once(views)
-    with_accuracy = any(known(v["accuracy"]) for v in accuracies)
+    with_accuracy = any(is_number(v["accuracy"]) for v in accuracies)
     n_panels = len(shown) + with_accuracy
     if not n_panels:
         return None
@@ -352,7 +360,7 @@ def draw_variants(book: Book, views: Sequence[View]) -> Plate | None:
         unit = unit_suffix(str(first["unit"])).strip()
         axis.set_xlabel(f"{short(str(first['index']))}: estimate" + (f" ({unit})" if unit else ""))
         if len(shown) > 1:
-            axis.set_title(wrapped(str(first["contrast_words"]), 40, 2), fontsize=8)
+            axis.set_title(wrap_text(str(first["contrast_words"]), 40, 2), fontsize=8)
     if with_accuracy:
         _panel(axes[-1], accuracies, ("accuracy", "accuracy_low", "accuracy_high"), judged=False)
         axes[-1].set_xlabel("accuracy (share of scans right)")
@@ -376,7 +384,7 @@ def draw_variants(book: Book, views: Sequence[View]) -> Plate | None:
 
 
 def _level(views: Sequence[View]) -> str:
-    levels = {round(100 * float(v["ci_level"]), 1) for v in views if known(v["ci_level"])}
+    levels = {round(100 * float(v["ci_level"]), 1) for v in views if is_number(v["ci_level"])}
     return f"the {levels.pop():g} % interval" if len(levels) == 1 else "the interval"
 
 
@@ -408,17 +416,17 @@ def _panel(
     middle, low, high = names
     look = looks("ab")
     stated = next((r[middle] for r in rows if r["is_stated"]), None)
-    if known(stated):
+    if is_number(stated):
         axis.axvline(stated, color=FAINT, linewidth=0.8, linestyle=(0, (4, 3)))
     for y, row in enumerate(rows):
         same = bool(row["agrees"]) or not judged
         own = look["a" if same else "b"]
-        if not known(row[middle]):
+        if not is_number(row[middle]):
             axis.text(0.02, y, "none", va="center", fontsize=7, color=FAINT,
                       transform=axis.get_yaxis_transform(), zorder=3,
                       bbox={"facecolor": "white", "edgecolor": "none", "pad": 1})  # fmt: skip
             continue
-        if known(row[low]) and known(row[high]):
+        if is_number(row[low]) and is_number(row[high]):
             axis.plot([row[low], row[high]], [y, y], color=own.colour, linewidth=1.3,
                       linestyle="-" if same else (0, (1, 1)))  # fmt: skip
         axis.plot([row[middle]], [y], marker="o" if same else "s", color=own.colour,
@@ -442,7 +450,7 @@ _FILES = {
 
 
 def under_other_settings(
-    material: Material, book: Book, words: Mapping[str, str]
+    material: Material, book: FigureSet, words: Mapping[str, str]
 ) -> dict[str, Any] | None:
     """Return what the page shows of the variants, ``None`` if no table of them was made.
 
@@ -469,8 +477,8 @@ def under_other_settings(
         "rows": views,
         "several": len({_effect(row) for row in stated}) > 1,
         "has_effect": any(row["index"] for row in stated),
-        "has_accuracy": any(known(row["accuracy"]) for row in rows),
-        "sentences": sentences_of([v for v in views if v["variant"] == STATED], others),
+        "has_accuracy": any(is_number(row["accuracy"]) for row in rows),
+        "sentences": variant_sentences([v for v in views if v["variant"] == STATED], others),
         "plate": draw_variants(book, views),
     }
 
@@ -522,9 +530,9 @@ def variant_row(
         Contrast -> words.
     """
     beside = next((one for one in stated if _effect(one) == _effect(row)), None)
-    shown, low, high = with_interval(row["estimate"], row["ci_low"], row["ci_high"])
-    interval = known(row["ci_low"]) and known(row["ci_high"])
-    spread = known(row["accuracy_low"]) and known(row["accuracy_high"])
+    shown, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
+    interval = is_number(row["ci_low"]) and is_number(row["ci_high"])
+    spread = is_number(row["accuracy_low"]) and is_number(row["accuracy_high"])
     return {
         **row,
         "ran": bool(row["effects_sha256"]),
@@ -538,8 +546,10 @@ def variant_row(
         "interval": f"{low} to {high}" if interval else "",
         "suffix": unit_suffix(str(row["unit"])),
         "verdict_words": verdict_words(str(row["verdict"])) if row["verdict"] else "",
-        "accuracy_shown": percent(row["accuracy"]) if known(row["accuracy"]) else "",
-        "accuracy_interval": f"{percent(row['accuracy_low'])} to {percent(row['accuracy_high'])}"
+        "accuracy_shown": format_percent(row["accuracy"]) if is_number(row["accuracy"]) else "",
+        "accuracy_interval": " to ".join(
+            format_percent(row[f"accuracy_{end}"]) for end in ("low", "high")
+        )
         if spread
         else "",
     }
@@ -572,7 +582,7 @@ _POWER = re.compile(r"(?<=\bp )= (\d(?:\.\d+)?e-\d+)")
 _VARIANTS = {"as_planned": "as planned", "every_scan": "every scan, excluded ones too"}
 
 
-def holds(material: Material, book: Book) -> dict[str, Any]:
+def robustness_part(material: Material, book: FigureSet) -> dict[str, Any]:
     """Return what the page shows of the conclusion under other choices."""
     words = contrast_words(material.days.sessions, material.groups.names, ["before", "mean_before"])
     rows = [
@@ -615,13 +625,13 @@ def _named(sentence: str, words: Mapping[str, str]) -> str:
     for name in sorted(words, key=len, reverse=True):
         sentence = sentence.replace(name, words[name])
     sentence = _METHOD.sub(lambda m: f"by {method_words(m[1].replace(' ', '_'))} (", sentence)
-    return _POWER.sub(lambda m: p_relation(float(m[1])), sentence)
+    return _POWER.sub(lambda m: format_p_relation(float(m[1])), sentence)
 
 
 def conclusion_row(row: dict[str, Any], words: Mapping[str, str], unit_word: str) -> dict[str, Any]:
     """Return a row of sensitivity.csv as the page shows it."""
-    shown, low, high = with_interval(row["estimate"], row["ci_low"], row["ci_high"])
-    interval = known(row["ci_low"]) and known(row["ci_high"])
+    shown, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
+    interval = is_number(row["ci_low"]) and is_number(row["ci_high"])
     return {
         **row,
         "same_conclusion": bool(row["same_conclusion"]),
@@ -692,17 +702,17 @@ def _single_words(one: Mapping[str, Any], unit_word: str) -> list[str]:
 
 
 def _ratio_words(ratio: Any) -> str:
-    if not known(ratio):
+    if not is_number(ratio):
         return ""
     return (
-        f"The larger variance of the two groups is {number(ratio, 2)} times the smaller; Welch's "
-        "t does not take them as equal."
+        f"The larger variance of the two groups is {format_number(ratio, 2)} times the "
+        "smaller; Welch's t does not take them as equal."
     )
 
 
 def _far_words(residuals: Any) -> str:
     rows = [r for r in residuals or [] if isinstance(r, Mapping)]
-    far = [r for r in rows if known(r.get("standardised")) and abs(r["standardised"]) > _FAR]
+    far = [r for r in rows if is_number(r.get("standardised")) and abs(r["standardised"]) > _FAR]
     if not rows:
         return ""
     if not far:
@@ -710,5 +720,5 @@ def _far_words(residuals: Any) -> str:
             f"No change lies further than {_FAR:g} standard deviations from its group (each "
             "judged by the others)."
         )
-    told = listed([f"{r['unit']} ({fixed(r['standardised'], 1)})" for r in far])
+    told = listed([f"{r['unit']} ({format_fixed(r['standardised'], 1)})" for r in far])
     return f"Far from their group, in standard deviations judged by the others: {told}."

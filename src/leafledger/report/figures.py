@@ -19,7 +19,7 @@ from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from leafledger.errors import StageFailure
-from leafledger.report.numbers import known, plain
+from leafledger.report.numbers import is_number, plain
 from leafledger.resampling.intervals import t_quantile
 
 # The look of the figures: colours that colour-blind readers tell apart, and never colour alone.
@@ -128,7 +128,7 @@ _LEVEL = 6
 
 
 @dataclass(frozen=True)
-class LiveView:
+class InteractiveFigure:
     """One figure that answers the pointer.
 
     Attributes
@@ -155,11 +155,11 @@ class Library:
     sha256: str
 
 
-def packed(views: Sequence[LiveView]) -> str:
+def pack_values(views: Sequence[InteractiveFigure]) -> str:
     """Return the values of all figures as compressed JSON in base64; the same bytes every time."""
     values = {view.name: view.values for view in views}
     text = json.dumps(values, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return _packed(text.encode())
+    return _pack(text.encode())
 
 
 def drawing_library() -> Library:
@@ -173,30 +173,30 @@ def drawing_library() -> Library:
 
     content = files(plotly).joinpath("package_data", "plotly.min.js").read_bytes()
     digest = base64.b64encode(hashlib.sha256(content).digest()).decode()
-    return Library(_packed(content), digest)
+    return Library(_pack(content), digest)
 
 
-def _packed(content: bytes) -> str:
+def _pack(content: bytes) -> str:
     return base64.b64encode(gzip.compress(content, _LEVEL, mtime=0)).decode()
 
 
-def significant(value: Any, digits: int = 5) -> float | None:
+def round_significant(value: Any, digits: int = 5) -> float | None:
     """Round to so many significant figures, for drawing; ``None`` for what is not known.
 
     Examples
     --------
-    >>> significant(0.123456789), significant(float("nan"))
+    >>> round_significant(0.123456789), round_significant(float("nan"))
     (0.12346, None)
     """
-    if not known(value):
+    if not is_number(value):
         return None
     rounded = float(f"{float(value):.{digits}g}")
     return int(rounded) if rounded.is_integer() and abs(rounded) < 1e9 else rounded
 
 
-def row(values: Any, digits: int = 5) -> list[float | None]:
-    """Round a sequence as :func:`significant` does."""
-    return [significant(value, digits) for value in values]
+def round_all(values: Any, digits: int = 5) -> list[float | None]:
+    """Round a sequence as :func:`round_significant` does."""
+    return [round_significant(value, digits) for value in values]
 
 
 def step_for(n: int, at_most: int) -> int:
@@ -221,12 +221,12 @@ def thinning_words(step: int) -> str:
     return f" One wavelength in {step} is drawn." if step > 1 else ""
 
 
-def drawn_looks(names: Sequence[str]) -> list[dict[str, str]]:
+def interactive_looks(names: Sequence[str]) -> list[dict[str, str]]:
     """Return colour, symbol and dashes of each name, the same as in the still figures.
 
     Examples
     --------
-    >>> drawn_looks(["water", "iron"])[1]
+    >>> interactive_looks(["water", "iron"])[1]
     {'colour': '#D55E00', 'symbol': 'square', 'dash': '8.5px,3.4px'}
     """
     look = looks(names)
@@ -261,7 +261,7 @@ _REFERENCE = re.compile(r'(url\(#|href="#)')
 
 
 @dataclass(frozen=True)
-class Plate:
+class Figure:
     """One figure as the page shows it."""
 
     name: str
@@ -274,7 +274,7 @@ class Plate:
 
 
 @dataclass
-class Book:
+class FigureSet:
     """Collects the figures of one report.
 
     Attributes
@@ -283,20 +283,20 @@ class Book:
         File forms wanted in ``figures/``: svg, png.
     files
         File name -> content.
-    plates
+    figures
         The figures in the order they were drawn.
-    live
+    interactive
         What the figures that answer the pointer are drawn from.
     """
 
     forms: Sequence[str]
     files: dict[str, bytes] = field(default_factory=dict)
-    plates: list[Plate] = field(default_factory=list)
-    live: list[LiveView] = field(default_factory=list)
+    figures: list[Figure] = field(default_factory=list)
+    interactive: list[InteractiveFigure] = field(default_factory=list)
 
     def add(
         self, figure: Any, name: str, title: str, alt: str, caption: str, *, wide: bool = False
-    ) -> Plate:
+    ) -> Figure:
         """Keep a figure: its files, and its drawing for the page.
 
         Parameters
@@ -314,7 +314,7 @@ class Book:
         import matplotlib as mpl
 
         with mpl.rc_context(STYLE):
-            _lay_out(figure)
+            _lay_out_once(figure)
             svg = _bytes_of(figure, "svg")
             heavy = len(svg) > _RASTER_ABOVE_BYTES
             png = _bytes_of(figure, "png") if heavy or "png" in self.forms else b""
@@ -324,21 +324,21 @@ class Book:
         self.files.update({f"{name}.{form}": contents[form] for form in self.forms})
         alt = plain(alt)
         markup = _picture(png, alt) if heavy else inline_svg(svg.decode(), name, alt)
-        plate = Plate(name, title, alt, plain(caption), markup, wide, names)
-        self.plates.append(plate)
+        plate = Figure(name, title, alt, plain(caption), markup, wide, names)
+        self.figures.append(plate)
         return plate
 
-    def enliven(self, view: LiveView | None) -> LiveView | None:
+    def add_interactive(self, view: InteractiveFigure | None) -> InteractiveFigure | None:
         """Keep the values of a figure that answers the pointer, if there is one; return it."""
         if view is not None:
-            self.live.append(view)
+            self.interactive.append(view)
         return view
 
     def captions(self) -> str:
         """Return the captions of all figures as one text, for ``figures/captions.txt``."""
         return "\n".join(
             f"{p.name}\n{p.title}{'' if p.title.endswith('?') else '.'} {p.caption}\n"
-            for p in self.plates
+            for p in self.figures
         )
 
 
@@ -349,7 +349,7 @@ def new_figure(width: float, height: float) -> Any:
     return Figure(figsize=(width, height), dpi=_DPI, layout="constrained")
 
 
-def _lay_out(figure: Any) -> None:
+def _lay_out_once(figure: Any) -> None:
     """Find the place of everything once, for both forms.
 
     Otherwise each form would lay out the figure, and draw it once more to take its size; and each
@@ -479,12 +479,12 @@ def finish_panels(axes: Any, used: int, columns: int, x_label: str, y_label: str
             axis.tick_params(labelbottom=True)
 
 
-def wrapped(text: str, width: int, lines: int) -> str:
+def wrap_text(text: str, width: int, lines: int) -> str:
     """Return text broken into lines; what does not fit is cut with an ellipsis.
 
     Examples
     --------
-    >>> wrapped("one two three four", 8, 2)
+    >>> wrap_text("one two three four", 8, 2)
     'one two\\nthree …'
     """
     parts = textwrap.wrap(plain(text).replace("\n", " "), width, break_long_words=True)
@@ -514,9 +514,10 @@ def n_behind(rows: Sequence[Mapping[str, Any]], unit_words: str) -> str:
     ...          "n_units_reference": None}], "plants")
     ' n of plants: 11 to 24.'
     """
-    judged = [row for row in rows if known(row["n_units"])]
+    judged = [row for row in rows if is_number(row["n_units"])]
     totals = [
-        int(r["n_units"]) + (int(r["n_units_reference"]) if known(r["n_units_reference"]) else 0)
+        int(r["n_units"])
+        + (int(r["n_units_reference"]) if is_number(r["n_units_reference"]) else 0)
         for r in judged
     ]
     if not totals:
@@ -639,6 +640,6 @@ def mean_interval(values: Floats, level: float = 0.95) -> MeanInterval:
     )
 
 
-def thinned(wavelength_nm: Floats, at_most: int = 250) -> slice:
+def thinning(wavelength_nm: Floats, at_most: int = 250) -> slice:
     """Return the step that leaves at most so many points to draw; numbers are never thinned."""
     return slice(None, None, max(1, -(-len(wavelength_nm) // at_most)))

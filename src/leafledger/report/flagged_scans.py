@@ -15,15 +15,15 @@ from leafledger.report.figures import (
     INK,
     NOT_TESTED,
     RULE,
-    Book,
-    Plate,
+    Figure,
+    FigureSet,
     and_more,
     finish_panels,
     looks,
     new_figure,
     panels,
-    thinned,
-    wrapped,
+    thinning,
+    wrap_text,
 )
 from leafledger.report.gather import Groups, Material
 from leafledger.report.numbers import short
@@ -41,7 +41,7 @@ Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Pointed:
+class FlaggedScan:
     """A leaf scan that a check or a person pointed at.
 
     Attributes
@@ -68,11 +68,11 @@ class Pointed:
     at_nm: tuple[float, ...]
 
 
-def pointed_scans(
+def flagged_leaf_scans(
     exclusions: pd.DataFrame,
     accepted: pd.DataFrame,
     quality: Mapping[str, pd.DataFrame],
-) -> list[Pointed]:
+) -> list[FlaggedScan]:
     """Return the leaf scans that are to be left out, by suggestion or decision, in study order.
 
     Notices suggest nothing and are not drawn; nor is a scan that a person merely confirmed.
@@ -88,12 +88,12 @@ def pointed_scans(
         rows = by_scan[scan]
         rules = tuple(str(row["rule"]) for row in rows)
         out.append(
-            Pointed(
+            FlaggedScan(
                 scan=scan,
                 session=str(leaf["session"]),
                 unit=str(leaf["unit"]),
                 rules=rules,
-                reasons=tuple(_told(row) for row in rows),
+                reasons=tuple(_reason(row) for row in rows),
                 outlier=all(severity.get((scan, rule)) == "outlier" for rule in _checks(rules)),
                 left_out=not bool(leaf["accepted"]),
                 at_nm=tuple(sorted(places.get(scan, set()))),
@@ -107,7 +107,7 @@ def _checks(rules: Sequence[str]) -> list[str]:
     return [rule for rule in rules if rule != "decision"] or list(rules)
 
 
-def _told(row: Mapping[str, Any]) -> str:
+def _reason(row: Mapping[str, Any]) -> str:
     if row["rule"] != "decision":
         return str(row["reason"])
     by = f" ({row['by']})" if row["by"] else ""
@@ -130,12 +130,12 @@ def _from_checks(
     return severity, places
 
 
-def chosen_to_draw(scans: Sequence[Pointed], at_most: int) -> list[Pointed]:
+def chosen_to_draw(scans: Sequence[FlaggedScan], at_most: int) -> list[FlaggedScan]:
     """Return at most so many scans, every check before any twice, then session by session.
 
     Examples
     --------
-    >>> of = lambda scan, rule: Pointed(scan, "d", "u", (rule,), ("",), False, True, ())
+    >>> of = lambda scan, rule: FlaggedScan(scan, "d", "u", (rule,), ("",), False, True, ())
     >>> some = [of("a", "x"), of("b", "x"), of("c", "y")]
     >>> [p.scan for p in chosen_to_draw(some, 2)]
     ['a', 'c']
@@ -152,7 +152,7 @@ def chosen_to_draw(scans: Sequence[Pointed], at_most: int) -> list[Pointed]:
 
 
 @dataclass(frozen=True)
-class Beside:
+class ScanContext:
     """A pointed scan with what it is drawn over.
 
     Attributes
@@ -175,7 +175,7 @@ class Beside:
     n_group: int
 
 
-def beside(spectra: Spectra, groups: Groups, pointed: Pointed) -> Beside | None:
+def scan_context(spectra: Spectra, groups: Groups, pointed: FlaggedScan) -> ScanContext | None:
     """Return a pointed scan with its siblings and its group; ``None`` if it has no spectrum.
 
     Parameters
@@ -197,7 +197,7 @@ def beside(spectra: Spectra, groups: Groups, pointed: Pointed) -> Beside | None:
     same = np.array([groups.of_unit.get(unit, "all") == group for unit in rows["unit"]])
     band = here & ~scan & same & rows["accepted"].to_numpy(dtype=bool)
     known = spectra.reflectance[band]
-    return Beside(
+    return ScanContext(
         scan=spectra.reflectance[scan][0],
         siblings={str(rows["scan"].iloc[k]): spectra.reflectance[k] for k in np.flatnonzero(kin)},
         low=np.fmin.reduce(known) if len(known) else None,
@@ -218,10 +218,10 @@ _MARKERS = ("o", "s", "^", "D", "v", "P", "*")
 _DASHES: tuple[Any, ...] = ("-", (0, (1, 1.2)), (0, (5, 1.5, 1, 1.5)), (0, (2, 1)))
 _WHERE = "the table of every suggestion and decision"
 
-Drawn = tuple[Pointed, Beside]
+Drawn = tuple[FlaggedScan, ScanContext]
 
 
-def draw_pointed(book: Book, material: Material) -> tuple[Plate | None, Plate | None]:
+def draw_flagged_scans(book: FigureSet, material: Material) -> tuple[Figure | None, Figure | None]:
     """Draw scans at fault over their group, and suggested outliers among their replicates.
 
     Returns
@@ -230,18 +230,18 @@ def draw_pointed(book: Book, material: Material) -> tuple[Plate | None, Plate | 
         The two figures; ``None`` where there is nothing to draw.
     """
     known = bool(material.design.get("unit"))
-    pointed = pointed_scans(material.exclusions, material.accepted, material.quality)
+    pointed = flagged_leaf_scans(material.exclusions, material.accepted, material.quality)
     faults = [p for p in pointed if not (p.outlier and known)]
     outliers = [p for p in pointed if p.outlier and known]
     return _faults(book, material, faults), _outliers(book, material, outliers)
 
 
-def _with_group(material: Material, chosen: Sequence[Pointed]) -> list[Drawn]:
-    found = [(p, beside(material.all_spectra, material.groups, p)) for p in chosen]
+def _with_group(material: Material, chosen: Sequence[FlaggedScan]) -> list[Drawn]:
+    found = [(p, scan_context(material.all_spectra, material.groups, p)) for p in chosen]
     return [(p, b) for p, b in found if b is not None]
 
 
-def _faults(book: Book, material: Material, pointed: Sequence[Pointed]) -> Plate | None:
+def _faults(book: FigureSet, material: Material, pointed: Sequence[FlaggedScan]) -> Figure | None:
     drawn = _with_group(material, chosen_to_draw(pointed, MOST_FAULTS))
     if not drawn:
         return None
@@ -271,17 +271,17 @@ def _faults(book: Book, material: Material, pointed: Sequence[Pointed]) -> Plate
     )
 
 
-def _titles(axis: Any, point: Pointed, reason: str) -> None:
+def _titles(axis: Any, point: FlaggedScan, reason: str) -> None:
     done = "left out" if point.left_out else "kept"
     axis.set_title(
-        f"{short(point.scan, 24)} ({short(point.session, 14)}), {done}\n{wrapped(reason, 62, 4)}",
+        f"{short(point.scan, 24)} ({short(point.session, 14)}), {done}\n{wrap_text(reason, 62, 4)}",
         fontsize=6.8,
         fontweight="normal",
     )
 
 
-def _draw_fault(axis: Any, x: Floats, point: Pointed, found: Beside) -> None:
-    step = thinned(x, _POINTS)
+def _draw_fault(axis: Any, x: Floats, point: FlaggedScan, found: ScanContext) -> None:
+    step = thinning(x, _POINTS)
     if found.low is not None and found.high is not None:
         axis.fill_between(x[step], found.low[step], found.high[step], color=RULE, linewidth=0)
     for spectrum in list(found.siblings.values())[:_SIBLINGS_NAMED]:
@@ -292,7 +292,7 @@ def _draw_fault(axis: Any, x: Floats, point: Pointed, found: Beside) -> None:
 
 
 def _draw_marked(axis: Any, x: Floats, y: Floats) -> None:
-    step = thinned(x, _POINTS)
+    step = thinning(x, _POINTS)
     axis.plot(x[step], y[step], color=looks("ab")["b"].colour, linewidth=1.7,
               linestyle=(0, (4, 1.2)), marker="X", markersize=5,
               markeredgecolor=INK, markeredgewidth=0.5, markevery=max(1, len(x[step]) // 8),
@@ -313,8 +313,8 @@ def _fault_legend(figure: Any, material: Material) -> None:
     figure.legend(handles, labels, loc="outside upper left", ncols=3)
 
 
-def _outliers(book: Book, material: Material, pointed: Sequence[Pointed]) -> Plate | None:
-    groups: dict[tuple[str, str], list[Pointed]] = {}
+def _outliers(book: FigureSet, material: Material, pointed: Sequence[FlaggedScan]) -> Figure | None:
+    groups: dict[tuple[str, str], list[FlaggedScan]] = {}
     for point in pointed:
         groups.setdefault((point.session, point.unit), []).append(point)
     # Spectra are looked up for the groups that are drawn only: there may be a thousand.
@@ -349,7 +349,7 @@ def _outliers(book: Book, material: Material, pointed: Sequence[Pointed]) -> Pla
     )
 
 
-def _drawn_at_most(found: Sequence[Beside]) -> str:
+def _drawn_at_most(found: Sequence[ScanContext]) -> str:
     """Return what a caption says where a unit has more scans than can be told apart."""
     if all(len(each.siblings) <= _SIBLINGS_NAMED for each in found):
         return ""
@@ -358,7 +358,7 @@ def _drawn_at_most(found: Sequence[Beside]) -> str:
 
 def _draw_replicates(pair: Any, x: Floats, members: Sequence[Drawn]) -> None:
     left, right = pair
-    step = thinned(x, _POINTS)
+    step = thinning(x, _POINTS)
     suspects = {point.scan: found.scan for point, found in members}
     others = {s: y for s, y in members[0][1].siblings.items() if s not in suspects}
     middle = np.median(list(others.values()), axis=0) if others else None
@@ -382,7 +382,7 @@ def _draw_replicates(pair: Any, x: Floats, members: Sequence[Drawn]) -> None:
     done = ", ".join("left out" if p.left_out else "kept" for p, _ in members)
     left.set_title(f"{short(first.unit, 20)}, {short(first.session, 20)} ({done})")
     reason = " ".join(f"{p.scan}: {' '.join(p.reasons)}" for p, _ in members)
-    right.set_title(wrapped(reason, 62, 4), fontsize=6.8, fontweight="normal")
+    right.set_title(wrap_text(reason, 62, 4), fontsize=6.8, fontweight="normal")
 
 
 def _ratio(spectrum: Floats, middle: Floats) -> Floats:

@@ -10,15 +10,15 @@ from numpy.typing import NDArray
 
 from leafledger.report.classification_figures import SPLIT_WORDS, Training
 from leafledger.report.figures import (
-    LiveView,
-    drawn_looks,
-    row,
-    significant,
+    InteractiveFigure,
+    interactive_looks,
+    round_all,
+    round_significant,
     step_for,
     thinning_words,
 )
 from leafledger.report.gather import ClassTables, Material, check_words, contrast_in_words
-from leafledger.report.numbers import known, nm, plain, whole
+from leafledger.report.numbers import format_count, format_nm, is_number, plain
 from leafledger.report.time_course_figures import (
     contrasts_in_order,
     course_of,
@@ -35,9 +35,9 @@ if TYPE_CHECKING:
 # ----------------------------------------------------------------------
 
 
-def live_courses(
+def interactive_courses(
     material: Material, indices: Sequence[str], first: str | None, title: str
-) -> LiveView:
+) -> InteractiveFigure:
     """Return unit values and group means of the indices.
 
     Parameters
@@ -58,7 +58,7 @@ def live_courses(
         "dated": days.label != "session",
         "axis": plain(days.label),
         "groups": list(groups.names),
-        "looks": drawn_looks(groups.names),
+        "looks": interactive_looks(groups.names),
         "units": [[plain(u) for u in units[n]] for n in groups.names],
         "unit_word": material.unit_word,
         "bars": "95 % interval" if material.design.get("unit") else "SD",
@@ -72,7 +72,7 @@ def live_courses(
             for index in indices
         ],
     }
-    return LiveView("courses", title, _courses_caption(material), values)
+    return InteractiveFigure("courses", title, _courses_caption(material), values)
 
 
 def _course(material: Material, frame: Any, units: Sequence[str]) -> dict[str, Any]:
@@ -80,9 +80,9 @@ def _course(material: Material, frame: Any, units: Sequence[str]) -> dict[str, A
     stated = material.design.get("unit") is not None
     half = [m.half if m else None for m in means] if stated else course_spreads(lines)
     return {
-        "units": [row(line) for line in lines],
-        "mean": [significant(m.mean) if m else None for m in means],
-        "half": row(half),
+        "units": [round_all(line) for line in lines],
+        "mean": [round_significant(m.mean) if m else None for m in means],
+        "half": round_all(half),
         "n": [int(n) for n in np.isfinite(lines).sum(axis=0)],
     }
 
@@ -106,9 +106,9 @@ def _courses_caption(material: Material) -> str:
 _WAVELENGTHS_OF_DIFFERENCE = 1000
 
 
-def live_difference(
+def interactive_difference(
     frame: pd.DataFrame, words: Mapping[str, str], unit_words: str
-) -> LiveView | None:
+) -> InteractiveFigure | None:
     """Return the estimate and its simultaneous band at every wavelength of every contrast.
 
     Parameters
@@ -137,7 +137,7 @@ def live_difference(
         ],
     }
     counts = "; ".join(f"{c['words']}: {c['n']}" for c in values["contrasts"])  # type: ignore[index]
-    return LiveView(
+    return InteractiveFigure(
         "difference",
         "What the treatment did at each wavelength",
         "Line: estimate at each wavelength. Band: simultaneous interval; it holds over all "
@@ -152,13 +152,14 @@ def live_difference(
 def _band(part: pd.DataFrame) -> dict[str, Any]:
     low, high = part["low"].to_numpy(float), part["high"].to_numpy(float)
     return {
-        "wavelength": row(part["wavelength_nm"], 6),
-        "estimate": row(part["estimate"], 4),
-        "low": row(low, 4),
-        "high": row(high, 4),
+        "wavelength": round_all(part["wavelength_nm"], 6),
+        "estimate": round_all(part["estimate"], 4),
+        "low": round_all(low, 4),
+        "high": round_all(high, 4),
         # Judged by the whole numbers, not by the rounded ones.
         "apart": [
-            int(known(a) and known(b) and (a > 0 or b < 0)) for a, b in zip(low, high, strict=True)
+            int(is_number(a) and is_number(b) and (a > 0 or b < 0))
+            for a, b in zip(low, high, strict=True)
         ],
     }
 
@@ -173,7 +174,7 @@ _FEWEST_LINES = 60
 _DIGEST = 12
 
 
-def live_spectra(material: Material) -> LiveView | None:
+def interactive_spectra(material: Material) -> InteractiveFigure | None:
     """Return every leaf scan over the whole axis of the instrument; ``None`` if there is none."""
     wavelength = material.all_spectra.wavelength_nm
     tables = [t for t in material.reflectance.values() if len(t.rows)]
@@ -186,22 +187,22 @@ def live_spectra(material: Material) -> LiveView | None:
     lines = max(_FEWEST_LINES, _POINTS_DRAWN // len(drawn))
     scans = _scans(material)
     values = {
-        "wavelength": row(axis[drawn], 6),
+        "wavelength": round_all(axis[drawn], 6),
         "trusted": [float(material.trusted["start_nm"]), float(material.trusted["stop_nm"])],
         "sessions": list(material.days.sessions),
         "groups": list(material.groups.names),
-        "looks": drawn_looks(material.groups.names),
+        "looks": interactive_looks(material.groups.names),
         "unit_word": material.unit_word,
         "units_known": bool(material.design.get("unit")),
         "lines_at_most": lines,
         "scans": scans,
         "reflectance": [
-            packed_line(line)
+            encode_spectrum(line)
             for session in material.days.sessions
             for line in material.reflectance[session].spectra["reflectance"][:, drawn]
         ],
     }
-    return LiveView(
+    return InteractiveFigure(
         "spectra", "Every leaf scan", _spectra_caption(material, scans, step, lines), values
     )
 
@@ -248,7 +249,7 @@ def _rules(material: Material) -> dict[str, str]:
     return {scan: "; ".join(dict.fromkeys(words)) for scan, words in found.items()}
 
 
-def packed_line(line: NDArray[np.float64]) -> list[int | None]:
+def encode_spectrum(line: NDArray[np.float64]) -> list[int | None]:
     """Write a spectrum as whole numbers: the decimals kept, then each step from the one before.
 
     Four decimals, fewer for a spectrum that reaches ten or more; differences between neighbours
@@ -261,7 +262,7 @@ def packed_line(line: NDArray[np.float64]) -> list[int | None]:
 
     Examples
     --------
-    >>> packed_line(np.array([0.05, 0.0512, np.nan, 0.06]))
+    >>> encode_spectrum(np.array([0.05, 0.0512, np.nan, 0.06]))
     [4, 500, 12, None, 88]
     """
     finite = np.isfinite(line)
@@ -291,10 +292,11 @@ def _spectra_caption(
     )
     return (
         f"Every line is one leaf scan as measured, over all wavelengths of the instrument: n = "
-        f"{whole(n)} scans, {whole(n - out)} accepted and {whole(out)} left out (dashed, open "
-        "symbols). Colour and symbol tell the groups. Shaded: the trusted range, "
-        f"{nm(start)} to {nm(stop)} nm. Single scans have no error bars, and nothing is tested "
-        f"here, so nothing is adjusted. Rounded to four decimals.{thinning_words(step)}{crowded}"
+        f"{format_count(n)} scans, {format_count(n - out)} accepted and {format_count(out)} left "
+        "out (dashed, open symbols). Colour and symbol tell the groups. Shaded: the trusted range, "
+        f"{format_nm(start)} to {format_nm(stop)} nm. Single scans have no error bars, and nothing "
+        "is tested here, so nothing is adjusted. Rounded to four decimals."
+        f"{thinning_words(step)}{crowded}"
     )
 
 
@@ -305,7 +307,7 @@ _WAVELENGTHS_OF_LOADINGS = 400
 _TERMS = ("loading", "weight")
 
 
-def live_path(tables: ClassTables, path: pd.DataFrame) -> LiveView | None:
+def interactive_path(tables: ClassTables, path: pd.DataFrame) -> InteractiveFigure | None:
     """Return accuracy against the number of latent variables; ``None`` if none was recorded.
 
     Parameters
@@ -320,10 +322,10 @@ def live_path(tables: ClassTables, path: pd.DataFrame) -> LiveView | None:
     values = {
         "chosen": int(tables.summary["n_components"]),
         "largest_class": tables.summary.get("majority_accuracy"),
-        "looks": drawn_looks(splits),
+        "looks": interactive_looks(splits),
         "splits": [_split(path[path["split"] == s], SPLIT_WORDS[s]) for s in splits],
     }
-    return LiveView(
+    return InteractiveFigure(
         "path",
         "Accuracy with each number of latent variables",
         f"Lines: mean over {repeats} repeats of the splitting, n = "
@@ -340,11 +342,11 @@ def _split(part: pd.DataFrame, words: str) -> dict[str, Any]:
     return {
         "words": words,
         "n": [int(n) for n in part["n_components"]],
-        **{name: row(part[name], 4) for name in ("mean", "lowest", "highest")},
+        **{name: round_all(part[name], 4) for name in ("mean", "lowest", "highest")},
     }
 
 
-def live_terms(tables: ClassTables, training: Training) -> LiveView | None:
+def interactive_terms(tables: ClassTables, training: Training) -> InteractiveFigure | None:
     """Return loading and weight of every latent variable; ``None`` if none was recorded.
 
     Parameters
@@ -359,15 +361,15 @@ def live_terms(tables: ClassTables, training: Training) -> LiveView | None:
     step = step_for(len(axis), _WAVELENGTHS_OF_LOADINGS)
     there = [term for term in _TERMS if (frame["term"] == term).any()]
     values = {
-        "wavelength": row(axis[::step], 6),
+        "wavelength": round_all(axis[::step], 6),
         "terms": [
             {"words": term, "steps": _by_step(frame[frame["term"] == term], step)} for term in there
         ],
-        "told": _told(tables.summary),
+        "told": _component_words(tables.summary),
         "quantity": plain(training.quantity),
-        **{name: row(getattr(training, name)[::step], 4) for name in ("mean", "low", "high")},
+        **{name: round_all(getattr(training, name)[::step], 4) for name in ("mean", "low", "high")},
     }
-    return LiveView(
+    return InteractiveFigure(
         "terms",
         "What the latent variable at the slider looks at",
         _steps_caption(training, there, step),
@@ -380,13 +382,13 @@ def _by_step(frame: pd.DataFrame, step: int) -> dict[str, dict[str, Any]]:
     for component, part in frame.groupby("component", sort=True):
         part = part.sort_values("wavelength_nm").iloc[::step]
         out[str(int(str(component)))] = {
-            "value": row(part["value"], 4),
-            "sd": row(part["sd_resample"], 3),
+            "value": round_all(part["value"], 4),
+            "sd": round_all(part["sd_resample"], 3),
         }
     return out
 
 
-def _told(summary: Mapping[str, Any]) -> dict[str, str]:
+def _component_words(summary: Mapping[str, Any]) -> dict[str, str]:
     """Return latent variable -> what it looks at, in words, and whether it is noise."""
     stable = summary.get("stable_components")
     out = {}

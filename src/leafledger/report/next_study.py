@@ -10,14 +10,14 @@ from leafledger.report.figures import (
     INK,
     NOT_TESTED,
     RULE,
-    Book,
-    Plate,
+    Figure,
+    FigureSet,
     and_more,
     looks,
     new_figure,
 )
 from leafledger.report.gather import Material
-from leafledger.report.numbers import fixed, known, short, unit_suffix
+from leafledger.report.numbers import format_fixed, is_number, short, unit_suffix
 from leafledger.words import counted, listed, plural
 
 if TYPE_CHECKING:
@@ -34,8 +34,8 @@ _TOLD_FROM = 0.09
 
 
 def draw_shares(
-    book: Book, rows: Sequence[Mapping[str, Any]], words: Mapping[str, str], n_words: str
-) -> Plate:
+    book: FigureSet, rows: Sequence[Mapping[str, Any]], words: Mapping[str, str], n_words: str
+) -> Figure:
     """Draw the shares of the variance components, a bar per index."""
     shown = list(rows[:_MOST])
     figure = new_figure(6.8, 0.27 * len(shown) + 1.05)
@@ -45,7 +45,7 @@ def draw_shares(
         start = 0.0
         for k, name in enumerate(parts):
             share = row["shares"][name]
-            if not known(share) or share <= 0:
+            if not is_number(share) or share <= 0:
                 continue
             axis.barh(y, 100 * share, left=100 * start, height=0.72, color=_FILLS[k],
                       hatch=_HATCHES[k], edgecolor=INK, linewidth=0.5)  # fmt: skip
@@ -85,7 +85,7 @@ def _legend(parts: Sequence[str], words: Mapping[str, str]) -> list[Any]:
     ]  # fmt: skip
 
 
-def draw_detectable(book: Book, own: pd.DataFrame, unit_word: str) -> Plate:
+def draw_detectable(book: FigureSet, own: pd.DataFrame, unit_word: str) -> Figure:
     """Draw the detectable difference of one index against units, a line per number of leaves."""
     few = own[own["n_scans"] == own["n_scans"].min()]
     leaves = sorted({int(n) for n in few["n_leaves"]})
@@ -99,7 +99,7 @@ def draw_detectable(book: Book, own: pd.DataFrame, unit_word: str) -> Plate:
                   color=one.colour, marker=one.marker, linestyle=one.dashes, markersize=4.5,
                   label=f"{n} {'leaf' if n == 1 else 'leaves'}")  # fmt: skip
     margin = few["margin"].iloc[0]
-    if known(margin):
+    if is_number(margin):
         axis.axhline(float(margin), color=INK, linewidth=0.9, linestyle=(0, (2, 2)))
         axis.annotate("margin", (1.01, float(margin)), va="center", fontsize=7.5, color=FAINT,
                       xycoords=("axes fraction", "data"))  # fmt: skip
@@ -124,7 +124,7 @@ def draw_detectable(book: Book, own: pd.DataFrame, unit_word: str) -> Plate:
         f"leaves unexplained{f' at {session}' if session else ''}; "
         f"{scans} per leaf; a line for each number of leaves "
         f"per {unit_word} and session. It cannot say which difference will be there."
-        + (" Dotted: the margin that the study states." if known(margin) else "")
+        + (" Dotted: the margin that the study states." if is_number(margin) else "")
         + f" n runs along the axis. A plan, not an estimate: no error bars.{NOT_TESTED}",
     )
 
@@ -153,7 +153,7 @@ def component_words(unit_word: str) -> dict[str, str]:
     }
 
 
-def next_study(material: Material, book: Book) -> dict[str, Any]:
+def next_study_part(material: Material, book: FigureSet) -> dict[str, Any]:
     """Return what the page says of variation and of the next study."""
     words = component_words(material.unit_word)
     order = _order(material)
@@ -239,7 +239,7 @@ def design_rows(own: pd.DataFrame) -> dict[str, Any]:
     return {
         "leaves": leaves,
         "scans": int(few["n_scans"].iloc[0]),
-        "margin": float(margin) if known(margin) else None,
+        "margin": float(margin) if is_number(margin) else None,
         "rows": [
             {"n": n, "cells": [of.get((n, k)) for k in leaves]}
             for n in sorted({int(n) for n in few["n_units"]})
@@ -264,10 +264,10 @@ def without_scatter(power: pd.DataFrame) -> list[str]:
 def _facts(own: pd.DataFrame) -> dict[str, Any]:
     if not len(own):
         return {}
-    simulated = [float(v) for v in own["power_simulated"] if known(v)]
+    simulated = [float(v) for v in own["power_simulated"] if is_number(v)]
     span = ""
     if simulated:
-        span = f"{fixed(min(simulated), 2)} to {fixed(max(simulated), 2)}"
+        span = f"{format_fixed(min(simulated), 2)} to {format_fixed(max(simulated), 2)}"
     return {
         "alpha": own["alpha"].iloc[0],
         "power": own["power"].iloc[0],

@@ -33,7 +33,7 @@ def plain(text: Any) -> str:
 _NEGATIVE = re.compile(r"(?<![\w.,@)\]%/-])-(?=\d+(?:\.\d+)?(?:e[-+]?\d+)?(?![\w-]|\.\w))")
 
 
-def true_minus(text: str, names: Collection[str] = ()) -> str:
+def with_true_minus(text: str, names: Collection[str] = ()) -> str:
     """Return text with the minus sign before negative numbers; ids and names stay as they are.
 
     Parameters
@@ -45,9 +45,9 @@ def true_minus(text: str, names: Collection[str] = ()) -> str:
 
     Examples
     --------
-    >>> true_minus("the change day8-day0 is -0.12 (95 %: -0.2 to 0.0), -5 to 550-750 nm")
+    >>> with_true_minus("the change day8-day0 is -0.12 (95 %: -0.2 to 0.0), -5 to 550-750 nm")
     'the change day8-day0 is −0.12 (95 %: −0.2 to 0.0), −5 to 550-750 nm'
-    >>> true_minus("frost -5 against water: -5.0", ["frost -5"])
+    >>> with_true_minus("frost -5 against water: -5.0", ["frost -5"])
     'frost -5 against water: −5.0'
     """
     held = sorted((n for n in names if _NEGATIVE.search(n)), key=lambda n: (-len(n), n))
@@ -115,41 +115,41 @@ _WORDS = {
 }
 
 
-def known(value: Any) -> bool:
+def is_number(value: Any) -> bool:
     """Return whether ``value`` is a finite number."""
     if value is None or isinstance(value, str | bool):
         return False
     return math.isfinite(float(value))
 
 
-def number(value: Any, digits: int = 3) -> str:
+def format_number(value: Any, digits: int = 3) -> str:
     """Write a number with so many significant figures.
 
     Examples
     --------
-    >>> number(0.13612), number(-12345.6), number(0), number(None)
+    >>> format_number(0.13612), format_number(-12345.6), format_number(0), format_number(None)
     ('0.136', '−12346', '0', '–')
-    >>> number(2.5e-7), number(1.0)
+    >>> format_number(2.5e-7), format_number(1.0)
     ('2.50 × 10⁻⁷', '1.00')
     """
-    if not known(value):
+    if not is_number(value):
         return MISSING
     x = float(value)
     if x == 0:
         return "0"
     exponent = math.floor(math.log10(abs(float(f"{x:.{digits - 1}e}"))))
     if -5 < exponent < 6:
-        return fixed(x, max(0, digits - 1 - exponent))
-    mantissa = fixed(x / 10.0**exponent, digits - 1)
+        return format_fixed(x, max(0, digits - 1 - exponent))
+    mantissa = format_fixed(x / 10.0**exponent, digits - 1)
     return f"{mantissa} × 10{str(exponent).translate(_SUPERSCRIPTS)}"
 
 
-def fixed(value: float, decimals: int) -> str:
+def format_fixed(value: float, decimals: int) -> str:
     """Write a number with so many decimals and a true minus sign.
 
     Examples
     --------
-    >>> fixed(-0.0004, 2), fixed(-1.255, 1)
+    >>> format_fixed(-0.0004, 2), format_fixed(-1.255, 1)
     ('0.00', '−1.3')
     """
     text = f"{value:.{decimals}f}"
@@ -158,7 +158,7 @@ def fixed(value: float, decimals: int) -> str:
     return text
 
 
-def with_interval(value: Any, low: Any, high: Any) -> tuple[str, str, str]:
+def format_interval(value: Any, low: Any, high: Any) -> tuple[str, str, str]:
     """Write an estimate and its interval with the same decimals.
 
     The half width of the interval gets two significant figures, as is usual for a stated
@@ -166,76 +166,84 @@ def with_interval(value: Any, low: Any, high: Any) -> tuple[str, str, str]:
 
     Examples
     --------
-    >>> with_interval(0.13612, 0.1034, 0.1689)
+    >>> format_interval(0.13612, 0.1034, 0.1689)
     ('0.136', '0.103', '0.169')
-    >>> with_interval(0.13612, None, None)
+    >>> format_interval(0.13612, None, None)
     ('0.136', '–', '–')
     """
-    if not (known(value) and known(low) and known(high)) or not float(high) > float(low):
-        return number(value), number(low), number(high)
+    if not (is_number(value) and is_number(low) and is_number(high)) or not float(high) > float(
+        low
+    ):
+        return format_number(value), format_number(low), format_number(high)
     half = (float(high) - float(low)) / 2
     decimals = 1 - math.floor(math.log10(half))
     if not 0 <= decimals <= 6:
-        return number(value), number(low), number(high)
-    return fixed(float(value), decimals), fixed(float(low), decimals), fixed(float(high), decimals)
+        return format_number(value), format_number(low), format_number(high)
+    return (
+        format_fixed(float(value), decimals),
+        format_fixed(float(low), decimals),
+        format_fixed(float(high), decimals),
+    )
 
 
-def p_value(value: Any) -> str:
+def format_p(value: Any) -> str:
     """Write a p-value, as the sentences of the findings do (:func:`leafledger.words.p_text`).
 
     Examples
     --------
-    >>> p_value(0.0341), p_value(0.04996), p_value(1e-9), p_value(float("nan"))
+    >>> format_p(0.0341), format_p(0.04996), format_p(1e-9), format_p(float("nan"))
     ('0.0341', '0.04996', '< 0.0001', '–')
     """
-    return p_text(float(value)) if known(value) else MISSING
+    return p_text(float(value)) if is_number(value) else MISSING
 
 
-def p_relation(p: float) -> str:
+def format_p_relation(p: float) -> str:
     """Write p as it stands after its letter in a sentence.
 
     Examples
     --------
-    >>> p_relation(0.0341), p_relation(1.4e-8)
+    >>> format_p_relation(0.0341), format_p_relation(1.4e-8)
     ('= 0.0341', '< 0.0001')
     """
     text = p_text(p)
     return text if text.startswith("<") else f"= {text}"
 
 
-def percent(value: Any) -> str:
+def format_percent(value: Any) -> str:
     """Write a fraction as a percentage.
 
     Examples
     --------
-    >>> percent(0.5871), percent(None)
+    >>> format_percent(0.5871), format_percent(None)
     ('58.7 %', '–')
     """
-    return f"{fixed(100 * float(value), 1)} %" if known(value) else MISSING
+    return f"{format_fixed(100 * float(value), 1)} %" if is_number(value) else MISSING
 
 
-def whole(value: Any) -> str:
+def format_count(value: Any) -> str:
     """Write a count, with thin spaces between thousands.
 
     Examples
     --------
-    >>> whole(12345.0), whole(None)
+    >>> format_count(12345.0), format_count(None)
     ('12\\u2009345', '–')
     """
-    return f"{round(float(value)):,}".replace(",", "\N{THIN SPACE}") if known(value) else MISSING
+    return (
+        f"{round(float(value)):,}".replace(",", "\N{THIN SPACE}") if is_number(value) else MISSING
+    )
 
 
-def freedom(value: Any) -> str:
+def format_df(value: Any) -> str:
     """Write degrees of freedom: whole ones without decimals.
 
     Examples
     --------
-    >>> freedom(66.00000000000001), freedom(21.876), freedom(None)
+    >>> format_df(66.00000000000001), format_df(21.876), format_df(None)
     ('66', '21.9', '–')
     """
-    if known(value) and abs(float(value) - round(float(value))) < 1e-6:
-        return whole(value)
-    return number(value)
+    if is_number(value) and abs(float(value) - round(float(value))) < 1e-6:
+        return format_count(value)
+    return format_number(value)
 
 
 def unit_suffix(unit: str) -> str:
@@ -254,15 +262,15 @@ def unit_suffix(unit: str) -> str:
     return f" {unit}"
 
 
-def nm(value: Any) -> str:
+def format_nm(value: Any) -> str:
     """Write a wavelength to a tenth of a nanometre at most.
 
     Examples
     --------
-    >>> nm(428.0), nm(546.07), nm(None)
+    >>> format_nm(428.0), format_nm(546.07), format_nm(None)
     ('428', '546.1', '–')
     """
-    return f"{round(float(value), 1):g}" if known(value) else MISSING
+    return f"{round(float(value), 1):g}" if is_number(value) else MISSING
 
 
 def count(value: Any, decimals: int = 0) -> str:
@@ -273,7 +281,11 @@ def count(value: Any, decimals: int = 0) -> str:
     >>> count(54.0), count(25.33, 1)
     ('54', '25.3')
     """
-    return fixed(float(value), decimals) if decimals and known(value) else whole(value)
+    return (
+        format_fixed(float(value), decimals)
+        if decimals and is_number(value)
+        else format_count(value)
+    )
 
 
 def method_words(method: str) -> str:

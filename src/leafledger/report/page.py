@@ -11,7 +11,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from leafledger.report import downloads, numbers
-from leafledger.report.figures import LiveView, drawing_library, packed
+from leafledger.report.figures import InteractiveFigure, drawing_library, pack_values
 
 _HERE = Path(__file__).parent
 _SCRIPTS = ("page.js", "downloads.js", *(f"live/{name}.js" for name in (
@@ -20,7 +20,7 @@ _SCRIPTS = ("page.js", "downloads.js", *(f"live/{name}.js" for name in (
 
 
 def render(
-    parts: Mapping[str, Any], names: Collection[str] = (), live: Sequence[LiveView] = ()
+    parts: Mapping[str, Any], names: Collection[str] = (), live: Sequence[InteractiveFigure] = ()
 ) -> str:
     """Fill the page.
 
@@ -51,16 +51,16 @@ def render(
         lstrip_blocks=True,
     )
     environment.filters.update(
-        num=_data(numbers.number),
-        p=_data(numbers.p_value),
-        pct=_data(numbers.percent),
-        n=_data(numbers.whole),
-        cnt=_data(numbers.count),
-        nm=_data(numbers.nm),
-        freedom=_data(numbers.freedom),
-        told=_told,
-        head=_head,
-        said=_said(names),
+        num=_number_filter(numbers.format_number),
+        p=_number_filter(numbers.format_p),
+        pct=_number_filter(numbers.format_percent),
+        n=_number_filter(numbers.format_count),
+        cnt=_number_filter(numbers.count),
+        nm=_number_filter(numbers.format_nm),
+        freedom=_number_filter(numbers.format_df),
+        told=_escape_text,
+        head=_escape_heading,
+        said=_sentence_filter(names),
     )
     script = _script()
     return environment.get_template("page.html").render(
@@ -69,7 +69,7 @@ def render(
         script=Markup(script),  # noqa: S704 - our own file
         script_digest=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
         library=drawing_library() if live else None,
-        live_values=packed(live),
+        live_values=pack_values(live),
         table_values=downloads.packed(parts["downloads"]),
     )
 
@@ -83,36 +83,36 @@ def _static(name: str) -> str:
     return (_HERE / "static" / name).read_text(encoding="utf-8")
 
 
-def _data(write: Any) -> Any:
+def _number_filter(write: Any) -> Any:
     """Return a filter that shows a number rounded and keeps the whole one in the markup."""
 
     def shown(value: Any, *options: Any) -> Markup:
         text = write(value, *options).replace(" ", numbers.NO_BREAK)
-        if not numbers.known(value):
+        if not numbers.is_number(value):
             return escape(text)
         return Markup('<data value="{}">{}</data>').format(repr(float(value)), text)
 
     return shown
 
 
-def _told(text: Any) -> Markup:
+def _escape_text(text: Any) -> Markup:
     """Return the user's text without control characters, escaped."""
     return escape(numbers.plain(text))
 
 
-def _head(text: Any) -> Markup:
+def _escape_heading(text: Any) -> Markup:
     """Return a word of ours or the user's as a heading: as ``told``, the first letter large."""
     clean = numbers.plain(text)
     return escape(clean[:1].upper() + clean[1:])
 
 
-def _said(names: Collection[str]) -> Callable[[Any], Markup]:
+def _sentence_filter(names: Collection[str]) -> Callable[[Any], Markup]:
     """Return a filter for sentences of ours: a true minus, and no line that ends within a number.
 
     Everything else as with ``told``.
     """
 
     def said(text: Any) -> Markup:
-        return escape(numbers.unbroken(numbers.true_minus(numbers.plain(text), names)))
+        return escape(numbers.unbroken(numbers.with_true_minus(numbers.plain(text), names)))
 
     return said

@@ -15,17 +15,17 @@ from leafledger.report.figures import (
     INK,
     NOT_TESTED,
     RULE,
-    Book,
+    Figure,
+    FigureSet,
     Look,
-    Plate,
     and_more,
     looks,
     new_figure,
     panels,
-    thinned,
+    thinning,
 )
 from leafledger.report.gather import Material, check_words
-from leafledger.report.numbers import fixed, number, short
+from leafledger.report.numbers import format_fixed, format_number, short
 from leafledger.report.time_course_figures import label_text
 from leafledger.words import counted
 
@@ -165,7 +165,7 @@ def bad_references(material: Material) -> dict[str, str]:
     return {scan: ", ".join(rules) for scan, rules in told.items()}
 
 
-def draw_references(book: Book, material: Material, role: str) -> Plate | None:
+def draw_references(book: FigureSet, material: Material, role: str) -> Figure | None:
     """Draw the whites or the darks over time, a panel per session.
 
     Parameters
@@ -207,7 +207,7 @@ def draw_references(book: Book, material: Material, role: str) -> Plate | None:
         f"{role.capitalize()} references of {counted(len(shown), 'session')} in the order of "
         f"measuring, as {_QUANTITY[role]} from the median of each session; "
         f"{_bad_words(shown)} marked with a cross.",
-        _course_caption(role, shown, _told_sessions(material, role, shown)) + more,
+        _course_caption(role, shown, _sessions_with_tolerance(material, role, shown)) + more,
         wide=columns > 1,
     )
 
@@ -223,14 +223,14 @@ def _tolerance(
         settings = material.records.get(f"quality.{session}", {}).get("settings", {})
         asked = settings.get("checks", {}).get("reference_drift")
         return None if asked is None else float(asked)
-    told = told_tolerance(material.quality.get(session))
+    told = dark_tolerance(material.quality.get(session))
     if told is not None:
         return told
     counts = white_counts(levels, bad)
     return None if counts is None else LEAST_SHIFT * counts
 
 
-def told_tolerance(quality: pd.DataFrame | None) -> float | None:
+def dark_tolerance(quality: pd.DataFrame | None) -> float | None:
     """Return the widest tolerance, in counts, that the check of the darks held one against.
 
     A sound dark leaves no row, so a session without a bad dark tells no tolerance.
@@ -294,7 +294,7 @@ def _below(course: ReferenceCourse, scale: float, span: float) -> str:
 
 
 def _amount(value: float, scale: float) -> str:
-    return f"{fixed(value, 1)} %" if scale > 1 else f"{number(value)} counts"
+    return f"{format_fixed(value, 1)} %" if scale > 1 else f"{format_number(value)} counts"
 
 
 def _bad_words(shown: Mapping[str, ReferenceCourse]) -> str:
@@ -302,13 +302,13 @@ def _bad_words(shown: Mapping[str, ReferenceCourse]) -> str:
     return "none is at fault, so none is" if n == 0 else f"{n} at fault {'is' if n == 1 else 'are'}"
 
 
-def _told_sessions(
+def _sessions_with_tolerance(
     material: Material, role: str, shown: Mapping[str, ReferenceCourse]
 ) -> list[str]:
     """Return the sessions whose band is the tolerance that the check wrote down."""
     if role == "white":
         return []
-    return [s for s in shown if told_tolerance(material.quality.get(s)) is not None]
+    return [s for s in shown if dark_tolerance(material.quality.get(s)) is not None]
 
 
 def _dark_band(shown: Mapping[str, ReferenceCourse], told: Sequence[str]) -> str:
@@ -370,7 +370,7 @@ _MOST_NAMED = 12
 """Sessions with a line of their own; more would not be told apart."""
 
 
-def draw_signal(book: Book, material: Material, threshold: float | None) -> Plate | None:
+def draw_signal(book: FigureSet, material: Material, threshold: float | None) -> Figure | None:
     """Draw the signal-to-noise ratio of the white references against wavelength."""
     signal = {s: frame for s, frame in material.signal.items() if len(frame)}
     if not signal:
@@ -417,7 +417,7 @@ def _named_sessions(material: Material, there: Sequence[str]) -> list[str]:
 def _signal_caption(
     signal: Mapping[str, pd.DataFrame], named: Sequence[str], threshold: float | None
 ) -> str:
-    asked = f" Dotted line: the {number(threshold)} that was asked for." if threshold else ""
+    asked = f" Dotted line: the {format_number(threshold)} that was asked for." if threshold else ""
     lines = "One line per session"
     if len(named) < len(signal):
         lines += f"; {named[0]} by name, the other {len(signal) - 1} in grey"
@@ -434,7 +434,7 @@ def _signal_caption(
 
 def _draw_ratio(axis: Any, frame: pd.DataFrame, look: Look, label: str | None) -> None:
     x, y = frame["wavelength_nm"].to_numpy(float), frame["signal_to_noise"].to_numpy(float)
-    step = thinned(x, 400)
+    step = thinning(x, 400)
     good = np.isfinite(y[step]) & (y[step] > 0)
     axis.plot(
         x[step][good],

@@ -5,17 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from leafledger.report.figures import Book, LiveView, Plate
+from leafledger.report.figures import Figure, FigureSet, InteractiveFigure
 from leafledger.report.gather import Material, contrast_in_words, contrast_words
-from leafledger.report.interactive import live_courses, live_difference, live_spectra
+from leafledger.report.interactive import (
+    interactive_courses,
+    interactive_difference,
+    interactive_spectra,
+)
 from leafledger.report.numbers import (
-    known,
+    format_interval,
+    format_number,
+    is_number,
     method_words,
-    number,
     size_words,
     unit_suffix,
     verdict_words,
-    with_interval,
 )
 from leafledger.report.time_course_figures import (
     disagreement_words,
@@ -193,9 +197,9 @@ def family_words(family: str) -> str:
 
 def reach_words(rows: Sequence[Mapping[str, Any]], alpha: Any) -> str:
     """Say which families hold so few units that no test of them can be significant."""
-    if not rows or not known(alpha):
+    if not rows or not is_number(alpha):
         return ""
-    bounded = [row for row in rows if known(row.get("p_holm_smallest"))]
+    bounded = [row for row in rows if is_number(row.get("p_holm_smallest"))]
     lost = [str(row["words"]) for row in bounded if row["p_holm_smallest"] >= alpha]
     if not lost:
         return (
@@ -219,7 +223,7 @@ _METHODS = ("linear_model", "welch_t", "paired_t")
 _REASONS = 3
 
 
-def days(material: Material, book: Book) -> dict[str, Any]:
+def time_course_part(material: Material, book: FigureSet) -> dict[str, Any]:
     """Return what the third part of the page shows."""
     words = contrast_words(material.days.sessions, material.groups.names, ["before", "mean_before"])
     spectra = {
@@ -240,7 +244,7 @@ def days(material: Material, book: Book) -> dict[str, Any]:
         "onset": onset_sentences(material.effects_summary),
         "nothing": nothing_words(material.effects),
         "primary_words": primary_words(_primary(material.effects)),
-        "judged_words": judged_words(material.effects),
+        "judged_words": adjustment_words(material.effects),
         "primary": [effect_row(r, words) for r in _records(_primary(material.effects))],
         "headline": _headline(material, headline, contrasts, words),
         "n_tests": len(material.effects),
@@ -250,8 +254,8 @@ def days(material: Material, book: Book) -> dict[str, Any]:
         "difference_plate": draw_difference(
             book, material.spectrum_effects, words, material.unit_words
         ),
-        "difference_live": book.enliven(
-            live_difference(material.spectrum_effects, words, material.unit_words)
+        "difference_live": book.add_interactive(
+            interactive_difference(material.spectrum_effects, words, material.unit_words)
         ),
         "difference_disagrees": disagreement_words(
             material.effects, material.spectrum_effects, words
@@ -332,7 +336,7 @@ def nothing_words(effects: pd.DataFrame) -> str:
     return "No effect could be tested" + (f": {told}{more}." if told else ".")
 
 
-def judged_words(effects: pd.DataFrame) -> str:
+def adjustment_words(effects: pd.DataFrame) -> str:
     """Return which p the verdicts rest on."""
     words = "The verdict rests on p adjusted by Holm within the family (alone: on its own p)"
     if not (effects["question"] == "equivalence").any():
@@ -376,11 +380,11 @@ def percent_words(row: Mapping[str, Any]) -> str:
     '12.3\\xa0% (9.1 to 15.4)'
     """
     value, low, high = (row.get(f"percent_{end}") for end in ("change", "low", "high"))
-    if not known(value):
+    if not is_number(value):
         return ""
-    shown, first, last = with_interval(value, low, high)
-    if not (known(low) and known(high)):
-        return f"{number(value, 2)}\N{NO-BREAK SPACE}%"
+    shown, first, last = format_interval(value, low, high)
+    if not (is_number(low) and is_number(high)):
+        return f"{format_number(value, 2)}\N{NO-BREAK SPACE}%"
     return f"{shown}\N{NO-BREAK SPACE}% ({first} to {last})"
 
 
@@ -399,16 +403,16 @@ def _how(material: Material) -> str:
     return "by group" if len(material.days.sessions) == 1 else "over the days"
 
 
-def _spectra(material: Material, book: Book, spectra: dict[str, Any]) -> dict[str, Any]:
+def _spectra(material: Material, book: FigureSet, spectra: dict[str, Any]) -> dict[str, Any]:
     if not any(spectra.values()):
         return {"spectra_plate": None, "spectra_live": None}
     return {
         "spectra_plate": draw_groups(book, material, spectra),
-        "spectra_live": book.enliven(live_spectra(material)),
+        "spectra_live": book.add_interactive(interactive_spectra(material)),
     }
 
 
-def _courses(material: Material, book: Book) -> dict[str, Plate | LiveView | None]:
+def _courses(material: Material, book: FigureSet) -> dict[str, Figure | InteractiveFigure | None]:
     there = list(dict.fromkeys(material.unit_indices["index"]))
     shown = [i for i in material.catalogue if i in there] + [
         i for i in there if i not in material.catalogue
@@ -421,8 +425,8 @@ def _courses(material: Material, book: Book) -> dict[str, Plate | LiveView | Non
         draw_courses(book, material, named, "primary_index", f"{named[0]} {how}") if named else None
     )
     every = draw_courses(book, material, shown, "index_courses", f"All indices {how}")
-    live = book.enliven(
-        live_courses(material, shown, named[0] if named else None, f"One index {how}")
+    live = book.add_interactive(
+        interactive_courses(material, shown, named[0] if named else None, f"One index {how}")
     )
     return {"primary_plate": lone, "courses_plate": every, "courses_live": live}
 
@@ -433,9 +437,9 @@ def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 def effect_row(row: dict[str, Any], words: dict[str, str]) -> dict[str, Any]:
     """Return one row of effects.csv with its numbers written out beside the raw ones."""
-    value, low, high = with_interval(row["estimate"], row["ci_low"], row["ci_high"])
-    interval = known(row["ci_low"]) and known(row["ci_high"])
-    size, size_low, size_high = with_interval(
+    value, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
+    interval = is_number(row["ci_low"]) and is_number(row["ci_high"])
+    size, size_low, size_high = format_interval(
         row["effect_size"], row["effect_low"], row["effect_high"]
     )
     return {
@@ -444,7 +448,7 @@ def effect_row(row: dict[str, Any], words: dict[str, str]) -> dict[str, Any]:
         "method_words": method_words(str(row["method"])),
         "contrast_words": contrast_in_words(str(row["contrast"]), words),
         "shown": value,
-        "has_estimate": known(row["estimate"]),
+        "has_estimate": is_number(row["estimate"]),
         "interval": f"{low} to {high}" if interval else "",
         "shown_low": low,
         "shown_high": high,

@@ -12,10 +12,10 @@ from leafledger.report.figures import (
     FAINT,
     INK,
     NOT_TESTED,
-    Book,
+    Figure,
+    FigureSet,
     Look,
     MeanInterval,
-    Plate,
     SpectrumSummary,
     and_more,
     finish_panels,
@@ -24,10 +24,10 @@ from leafledger.report.figures import (
     new_figure,
     panels,
     summarise_spectra,
-    thinned,
+    thinning,
 )
 from leafledger.report.gather import Groups, Material, contrast_in_words
-from leafledger.report.numbers import known, short, size_words, unit_suffix, whole
+from leafledger.report.numbers import format_count, is_number, short, size_words, unit_suffix
 from leafledger.study.spectra import Spectra
 
 if TYPE_CHECKING:
@@ -68,8 +68,8 @@ def summaries_by_group(
 
 
 def draw_groups(
-    book: Book, material: Material, by_session: Mapping[str, Mapping[str, SpectrumSummary]]
-) -> Plate:
+    book: FigureSet, material: Material, by_session: Mapping[str, Mapping[str, SpectrumSummary]]
+) -> Figure:
     """Draw mean, standard deviation band and extremes of every group, a panel per session."""
     shown = [s for s in material.days.sessions if by_session.get(s)]
     figure, axes, columns = panels(len(shown), 2.5, 0.6)
@@ -94,7 +94,7 @@ def draw_groups(
 
 
 def _draw_summary(axis: Any, wavelength_nm: Any, summary: SpectrumSummary, look: Look) -> None:
-    step = thinned(wavelength_nm)
+    step = thinning(wavelength_nm)
     x = wavelength_nm[step]
     if summary.sd is not None:
         low, high = summary.mean - summary.sd, summary.mean + summary.sd
@@ -160,12 +160,12 @@ def contrasts_in_order(frame: pd.DataFrame, words: Mapping[str, str]) -> list[st
 def units_of_contrast(part: pd.DataFrame) -> str:
     """Return how many units stand behind a contrast: treated and reference."""
     own, other = (part[c].iloc[0] for c in ("n_units", "n_units_reference"))
-    return whole(own) + (f" and {whole(other)}" if known(other) else "")
+    return format_count(own) + (f" and {format_count(other)}" if is_number(other) else "")
 
 
 def draw_difference(
-    book: Book, frame: pd.DataFrame, words: Mapping[str, str], unit_words: str
-) -> Plate | None:
+    book: FigureSet, frame: pd.DataFrame, words: Mapping[str, str], unit_words: str
+) -> Figure | None:
     """Draw the effect at every wavelength with its simultaneous band, a panel per contrast."""
     contrasts = contrasts_in_order(frame, words)
     if not contrasts:
@@ -189,7 +189,7 @@ def draw_difference(
 def _draw_band(axis: Any, part: pd.DataFrame) -> None:
     x = part["wavelength_nm"].to_numpy(float)
     estimate, low, high = (part[c].to_numpy(float) for c in ("estimate", "low", "high"))
-    step = thinned(x)
+    step = thinning(x)
     axis.axhline(0, color=INK, linewidth=0.7)
     axis.fill_between(x[step], low[step], high[step], color=looks("a")["a"].colour, alpha=0.22,
                       linewidth=0)  # fmt: skip
@@ -265,7 +265,7 @@ def _where(wavelengths: pd.Series) -> str:
     low, high = float(wavelengths.min()), float(wavelengths.max())
     if len(wavelengths) == 1:
         return f"at {low:g} nm"
-    return f"at {whole(len(wavelengths))} wavelengths between {low:g} and {high:g} nm"
+    return f"at {format_count(len(wavelengths))} wavelengths between {low:g} and {high:g} nm"
 
 
 # Figures of index values over the days, and of effect sizes side by side.
@@ -303,8 +303,8 @@ def course_of(
 
 
 def draw_courses(
-    book: Book, material: Material, indices: Sequence[str], name: str, title: str
-) -> Plate:
+    book: FigureSet, material: Material, indices: Sequence[str], name: str, title: str
+) -> Figure:
     """Draw unit means and group means of some indices over the days, a panel per index."""
     columns = 1 if len(indices) == 1 else 3
     rows = -(-len(indices) // columns)
@@ -419,12 +419,12 @@ def _course_caption(material: Material) -> str:
 
 
 def draw_effect_sizes(
-    book: Book,
+    book: FigureSet,
     rows: pd.DataFrame,
     contrasts: Sequence[str],
     words: Mapping[str, str],
     unit_words: str,
-) -> Plate | None:
+) -> Figure | None:
     """Draw the standardised effects of all indices side by side, a panel per contrast."""
     rows = rows[np.isfinite(rows["effect_size"].to_numpy(float))]
     there = [c for c in contrasts if (rows["contrast"] == c).any()]
@@ -458,7 +458,7 @@ def draw_effect_sizes(
 
 
 def _level(rows: pd.DataFrame) -> str:
-    levels = {round(100 * float(v), 1) for v in rows["ci_level"] if known(v)}
+    levels = {round(100 * float(v), 1) for v in rows["ci_level"] if is_number(v)}
     return f"{levels.pop():g} % " if len(levels) == 1 else ""
 
 
@@ -470,7 +470,7 @@ def _n(rows: pd.DataFrame, unit_words: str) -> str:
 
 
 def _range(counts: Any) -> str:
-    n = sorted({int(v) for v in counts if known(v)})
+    n = sorted({int(v) for v in counts if is_number(v)})
     return "" if not n else f"{n[0]}" if len(n) == 1 else f"{n[0]} to {n[-1]}"
 
 
@@ -478,7 +478,7 @@ def _draw_sizes(axis: Any, part: pd.DataFrame, indices: Sequence[str]) -> None:
     axis.axvline(0, color=INK, linewidth=0.7)
     for row in part.to_dict("records"):
         y = indices.index(row["index"])
-        if known(row["effect_low"]) and known(row["effect_high"]):
+        if is_number(row["effect_low"]) and is_number(row["effect_high"]):
             axis.plot([row["effect_low"], row["effect_high"]], [y, y], color=FAINT, linewidth=1.2)
         sure = row["verdict"] == "significant"
         colour = looks("a")["a"].colour

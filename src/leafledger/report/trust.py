@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from leafledger.report.figures import Book
-from leafledger.report.flagged_scans import draw_pointed
+from leafledger.report.figures import FigureSet
+from leafledger.report.flagged_scans import draw_flagged_scans
 from leafledger.report.gather import Material, check_words, suites
-from leafledger.report.numbers import known, unit_suffix, with_interval
+from leafledger.report.numbers import format_interval, is_number, unit_suffix
 from leafledger.report.reference_figures import draw_references, draw_signal
 from leafledger.words import listed
 
@@ -70,8 +70,8 @@ def _term(term: str, position: str) -> str:
 
 def _row(row: dict[str, Any]) -> dict[str, Any]:
     # A change relative to a signal and a reflectance both have the unit 1; counts are named.
-    shown, low, high = with_interval(row["estimate"], row["ci_low"], row["ci_high"])
-    interval = known(row["ci_low"]) and known(row["ci_high"])
+    shown, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
+    interval = is_number(row["ci_low"]) and is_number(row["ci_high"])
     return {
         **row,
         "shown": shown,
@@ -80,21 +80,21 @@ def _row(row: dict[str, Any]) -> dict[str, Any]:
         "level": row["ci_level"] if interval else None,
         "reason": str(row.get("reason") or ""),
         "limits": _limits(row),
-        "is_clear": known(row["p_holm"]) and row["p_holm"] < 1 - row["ci_level"],
+        "is_clear": is_number(row["p_holm"]) and row["p_holm"] < 1 - row["ci_level"],
     }
 
 
 def _limits(row: dict[str, Any]) -> str:
     """Return the limits of the control chart, for the rows that have some."""
-    if not (known(row.get("limit_low")) and known(row.get("limit_high"))):
+    if not (is_number(row.get("limit_low")) and is_number(row.get("limit_high"))):
         return ""
-    _, low, high = with_interval(row["estimate"], row["limit_low"], row["limit_high"])
+    _, low, high = format_interval(row["estimate"], row["limit_low"], row["limit_high"])
     return f"{low} to {high}"
 
 
 def _verdict(rows: Sequence[dict[str, Any]], name: str) -> str:
     """Return what is clear after adjustment: group or term, with its sessions."""
-    if not any(known(row["p_holm"]) for row in rows):
+    if not any(is_number(row["p_holm"]) for row in rows):
         return "None of it could be tested; the reasons stand in the table."
     found: dict[str, list[str]] = {}
     for row in rows:
@@ -121,9 +121,9 @@ _FORMS = {
 _ROLES = ("sample", "white", "dark", "lamp", "ambient", "check")
 
 
-def trust(material: Material, book: Book) -> dict[str, Any]:
+def trust_part(material: Material, book: FigureSet) -> dict[str, Any]:
     """Return what the second part of the page shows."""
-    fault_plate, replicate_plate = draw_pointed(book, material)
+    fault_plate, replicate_plate = draw_flagged_scans(book, material)
     return {
         "sessions": [_session(material, row) for row in material.design["sessions"]],
         "roles": _roles(material),
