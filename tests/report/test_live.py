@@ -16,19 +16,18 @@ import pytest
 from leafledger.records.code import code_of
 from leafledger.report.figures import (
     InteractiveFigure,
-    drawing_library,
     interactive_looks,
     looks,
-    pack_values,
     round_significant,
     step_for,
 )
 from leafledger.report.interactive import encode_spectrum
+from leafledger.report.stage import drawing_library, pack_values
 from leafledger.study.tables import read_spectra
 
 
 def unpacked_line(line: list[int | None]) -> np.ndarray:
-    """Undo ``packed_line`` as the page does."""
+    """Undo ``encode_spectrum`` as the page does."""
     decimals, *steps = line
     total, out = 0, []
     for step in steps:

@@ -1,4 +1,4 @@
-"""First part of the page: what was found, in sentences, with what stands against it."""
+"""What was found, in sentences, and what stands against it: the first part of the page."""
 
 from __future__ import annotations
 
@@ -19,20 +19,26 @@ def findings_part(material: Material) -> dict[str, Any]:
     marks = {"primary": material.primary_mark, "equivalence": material.margin_mark}
     findings = [
         {**_finding_view(row), "mark": marks.get(str(row.get("id")), "")}
-        for row in _rows(summary.get("findings"))
+        for row in summary.get("findings") or []
+        if isinstance(row, Mapping)
     ]
-    said = {row["sentence"] for row in findings}
+    stated = {row["sentence"] for row in findings}
+    sentences = [
+        sentence
+        for sentence in texts(summary.get("sentences"))
+        if not any(sentence in finding for finding in stated)
+    ]
+    n_sentences = _SENTENCES_SHOWN if len(sentences) > _SENTENCES_SHOWN + 1 else len(sentences)
     warnings = warnings_of(_sources(material))
-    sentences = [s for s in texts(summary.get("sentences")) if not any(s in t for t in said)]
-    shown = _SENTENCES_SHOWN if len(sentences) > _SENTENCES_SHOWN + 1 else len(sentences)
+    classes = material.classes
     return {
         "findings": findings,
-        "sentences": sentences[:shown],
-        "more_sentences": sentences[shown:],
+        "sentences": sentences[:n_sentences],
+        "more_sentences": sentences[n_sentences:],
         "plan": texts(summary.get("plan")),
         "plan_history": material.plan_sentences,
         "nothing": _nothing_found(material) if not findings else "",
-        "classes": _class_sentence(material),
+        "classes": str(classes.summary.get("sentence") or "") if classes else "",
         "class_notes": _class_notes(material),
         "warnings": warnings[:_WARNINGS_SHOWN],
         "more_warnings": warnings[_WARNINGS_SHOWN:],
@@ -85,12 +91,6 @@ def strip(value: Any, low: Any, high: Any) -> dict[str, float] | None:
     }
 
 
-def _class_sentence(material: Material) -> str:
-    if material.classes is None:
-        return ""
-    return str(material.classes.summary.get("sentence") or "")
-
-
 def _class_notes(material: Material) -> list[str]:
     """Return what the reader of the accuracy has to know: better rivals, sessions told apart."""
     if material.classes is None:
@@ -120,7 +120,3 @@ def _sources(material: Material) -> list[Source]:
     if material.classes is not None:
         sources.append(("classes", None, texts(material.classes.summary.get("warnings"))))
     return sources
-
-
-def _rows(value: Any) -> list[Mapping[str, Any]]:
-    return [row for row in value if isinstance(row, Mapping)] if isinstance(value, list) else []

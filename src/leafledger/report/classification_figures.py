@@ -1,4 +1,4 @@
-"""Figures of the classifier: accuracy, confusion, loadings and importance."""
+"""Which figures show the classifier: accuracy, confusion, rivals, loadings and importance?"""
 
 from __future__ import annotations
 
@@ -7,18 +7,21 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from leafledger.report.figures import (
+    BLUE,
     FAINT,
     INK,
     NOT_TESTED,
     RULE,
+    VERMILLION,
     Figure,
     FigureSet,
+    Floats,
     looks,
     new_figure,
     thinning,
+    thinning_words,
 )
 from leafledger.report.numbers import format_percent, short
 
@@ -26,10 +29,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# Figures of the classifier: how accurate, with how many latent variables, against what.
+# How accurate, with how many latent variables, against what.
 # ----------------------------------------------------------------------
 
-Floats = NDArray[np.float64]
 SPLIT_WORDS = {
     "outer": "validation (left out of training)",
     "training": "training (units the model has seen)",
@@ -60,7 +62,7 @@ def accuracy_path(path: pd.DataFrame) -> pd.DataFrame:
 
 
 def draw_path(
-    book: FigureSet, table: pd.DataFrame, chosen: int | None, chance: float | None, n_words: str
+    figures: FigureSet, table: pd.DataFrame, chosen: int | None, chance: float | None, n_words: str
 ) -> Figure:
     """Draw accuracy against the number of latent variables; ``n_words`` is a sentence on n."""
     figure = new_figure(6.4, 3.3)
@@ -88,7 +90,7 @@ def draw_path(
     axis.set_ylabel("share of scans called right")
     figure.legend(*axis.get_legend_handles_labels(), loc="outside upper left", ncols=2)
     repeats = int(table["n_repeats"].max())
-    return book.add(
+    return figures.add(
         figure,
         "accuracy_by_latent_variables",
         "Accuracy against the number of latent variables",
@@ -103,7 +105,7 @@ def draw_path(
 
 
 def draw_confusions(
-    book: FigureSet, confusion: pd.DataFrame, classes: Sequence[str], chosen: Any, n_words: str
+    figures: FigureSet, confusion: pd.DataFrame, classes: Sequence[str], chosen: Any, n_words: str
 ) -> Figure:
     """Draw a confusion matrix at every number of latent variables, small, side by side."""
     steps = sorted({int(n) for n in confusion["n_components"]})
@@ -125,7 +127,7 @@ def draw_confusions(
         axis.tick_params(axis="y", length=0)
     figure.supxlabel("predicted", fontsize=8.5)
     figure.supylabel("true", fontsize=8.5)
-    return book.add(
+    return figures.add(
         figure,
         "confusion_matrices",
         "Confusion matrices at every number of latent variables",
@@ -140,11 +142,11 @@ def draw_confusions(
 
 def confusion_matrix(part: pd.DataFrame, classes: Sequence[str]) -> Floats:
     """Return shares of the true class, shape ``(n_classes, n_classes)``, rows true."""
-    out = np.zeros((len(classes), len(classes)))
-    place = {name: i for i, name in enumerate(classes)}
+    shares = np.zeros((len(classes), len(classes)))
+    index = {name: i for i, name in enumerate(classes)}
     for row in part.to_dict("records"):
-        out[place[row["true"]], place[row["predicted"]]] = row["share_of_true"]
-    return out
+        shares[index[row["true"]], index[row["predicted"]]] = row["share_of_true"]
+    return shares
 
 
 def _draw_matrix(axis: Any, shares: Floats) -> None:
@@ -159,14 +161,13 @@ def _draw_matrix(axis: Any, shares: Floats) -> None:
         axis.spines[side].set_visible(False)
 
 
-def draw_rivals(book: FigureSet, table: Sequence[Mapping[str, Any]], n_words: str) -> Figure:
+def draw_rivals(figures: FigureSet, table: Sequence[Mapping[str, Any]], n_words: str) -> Figure:
     """Draw the accuracy of rival procedures, a point per repeat."""
     figure = new_figure(6.4, 0.42 * len(table) + 0.9)
     axis = figure.subplots()
-    colour = looks("a")["a"].colour
     for y, row in enumerate(table):
         points = row["by_repeat"]
-        axis.plot(points, np.full(len(points), y), "o", color=colour, markerfacecolor="none",
+        axis.plot(points, np.full(len(points), y), "o", color=BLUE, markerfacecolor="none",
                   markersize=4, alpha=0.6)  # fmt: skip
         axis.plot([row["mean"]], [y], "D", color=INK, markersize=5)
     axis.set_yticks(range(len(table)), [short(str(row["name"]), 40) for row in table])
@@ -175,7 +176,7 @@ def draw_rivals(book: FigureSet, table: Sequence[Mapping[str, Any]], n_words: st
     axis.grid(axis="x", color=RULE, linewidth=0.6)
     axis.set_xlabel("share of scans called right")
     most = max(len(r["by_repeat"]) for r in table)
-    return book.add(
+    return figures.add(
         figure,
         "rivals",
         "Other ways to tell the groups apart, on the same splits",
@@ -187,23 +188,21 @@ def draw_rivals(book: FigureSet, table: Sequence[Mapping[str, Any]], n_words: st
     )
 
 
-def draw_permutation(book: FigureSet, drawn: Floats, observed: float, n_words: str) -> Figure:
+def draw_permutation(figures: FigureSet, drawn: Floats, observed: float, n_words: str) -> Figure:
     """Draw the accuracy under permuted labels and as observed."""
     figure = new_figure(6.4, 2.6)
     axis = figure.subplots()
     lowest, highest = float(min(drawn.min(), observed)), float(max(drawn.max(), observed))
     bins = np.linspace(lowest, highest + 1e-9, min(30, max(8, len(drawn) // 8)))
     axis.hist(drawn, bins=bins, color=RULE, edgecolor=FAINT, linewidth=0.6)
-    axis.axvline(
-        observed, color=looks("ab")["b"].colour, linewidth=2, linestyle=looks("ab")["b"].dashes
-    )
+    axis.axvline(observed, color=VERMILLION, linewidth=2, linestyle=looks("ab")["b"].dashes)
     axis.annotate("observed", (observed, 0.96), xycoords=("data", "axes fraction"), ha="right",
                   va="top", xytext=(-4, 0), textcoords="offset points", fontsize=8)  # fmt: skip
     axis.set_xlabel("share of scans called right, labels shuffled among units")
     axis.set_ylabel("draws")
     axis.yaxis.get_major_locator().set_params(integer=True)
     reach = int(np.sum(drawn >= observed - 1e-12))
-    return book.add(
+    return figures.add(
         figure,
         "permutation",
         "Could chance have done as well?",
@@ -215,21 +214,21 @@ def draw_permutation(book: FigureSet, drawn: Floats, observed: float, n_words: s
     )
 
 
-def draw_reliability(book: FigureSet, table: pd.DataFrame) -> Figure:
+def draw_reliability(figures: FigureSet, table: pd.DataFrame) -> Figure:
     """Draw the share named rightly against how sure the classifier was."""
     figure = new_figure(4.6, 3.4)
     axis = figure.subplots()
-    said = table["mean_probability"].to_numpy(float)
+    given = table["mean_probability"].to_numpy(float)
     right = table["share_right"].to_numpy(float)
     axis.plot([0, 1], [0, 1], color=FAINT, linewidth=0.9, linestyle=(0, (4, 3)))
-    axis.plot(said, right, color=looks("a")["a"].colour, marker="o", markersize=5)
-    for x, y, n in zip(said, right, table["n_units"], strict=True):
+    axis.plot(given, right, color=BLUE, marker="o", markersize=5)
+    for x, y, n in zip(given, right, table["n_units"], strict=True):
         axis.annotate(f"{int(n)}", (x, y), xytext=(5, -9), textcoords="offset points", fontsize=7)
     axis.set_xlim(0, 1.02)
     axis.set_ylim(-0.04, 1.06)
     axis.set_xlabel("probability given to the class named")
     axis.set_ylabel("share named rightly")
-    return book.add(
+    return figures.add(
         figure,
         "reliability",
         "Is it as sure as it says?",
@@ -241,7 +240,7 @@ def draw_reliability(book: FigureSet, table: pd.DataFrame) -> Figure:
     )
 
 
-# Figures of what the classifier learned: loadings over their spectra, and importance.
+# What the classifier learned: loadings over their spectra, and importance.
 # ----------------------------------------------------------------------
 
 _BAND = "#b9c3bc"
@@ -281,7 +280,7 @@ class _Scale:
 
 
 def draw_loadings(
-    book: FigureSet,
+    figures: FigureSet,
     wavelength_nm: Floats,
     loadings: Mapping[int, Loading],
     training: Training,
@@ -326,7 +325,7 @@ def draw_loadings(
             axis.tick_params(labelbottom=True)
     figure.supxlabel("wavelength (nm)", fontsize=8.5)
     figure.supylabel("loading (blue line)", fontsize=8.5)
-    return book.add(
+    return figures.add(
         figure,
         "loadings",
         "Loadings of the latent variables over the training spectra",
@@ -357,11 +356,10 @@ def _draw_training(
 
 def _draw_loading(axis: Any, wavelength_nm: Floats, loading: Loading, cut: slice) -> None:
     x, value, sd = wavelength_nm[cut], loading.value[cut], loading.sd[cut]
-    colour = looks("a")["a"].colour
     axis.axhline(0, color=INK, linewidth=0.5)
     if np.isfinite(sd).all():
-        axis.fill_between(x, value - sd, value + sd, color=colour, alpha=0.25, linewidth=0)
-    axis.plot(x, value, color=colour, linewidth=1.4)
+        axis.fill_between(x, value - sd, value + sd, color=BLUE, alpha=0.25, linewidth=0)
+    axis.plot(x, value, color=BLUE, linewidth=1.4)
 
 
 def _loadings_caption(loadings: Mapping[int, Loading], training: Training, step: int) -> str:
@@ -370,8 +368,7 @@ def _loadings_caption(loadings: Mapping[int, Loading], training: Training, step:
         "Blue line: loading (left scale; sign chosen so that the largest weight is positive). "
         + ("Blue band: its standard deviation over resamples of the units. " if resampled else "")
         + f"Grey: the n = {training.n} training spectra (right scale, {training.quantity}): mean, "
-        "one standard deviation between scans, lowest and highest."
-        + (f" One wavelength in {step} is drawn." if step > 1 else "")
+        "one standard deviation between scans, lowest and highest." + thinning_words(step)
     )
 
 
@@ -383,21 +380,20 @@ def _right_scale(axis: Any, bottom: float, top: float) -> None:
 
 
 def draw_importance(
-    book: FigureSet, wavelength_nm: Floats, vip: Floats, n_components: int, n_spectra: int
+    figures: FigureSet, wavelength_nm: Floats, vip: Floats, n_components: int, n_spectra: int
 ) -> Figure:
     """Draw the variable importance in projection."""
     figure = new_figure(6.4, 2.5)
     axis = figure.subplots()
     cut = thinning(wavelength_nm, 400)
-    colour = looks("a")["a"].colour
     axis.axhline(1, color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
-    axis.fill_between(wavelength_nm[cut], 1, vip[cut], where=vip[cut] > 1, color=colour, alpha=0.2,
+    axis.fill_between(wavelength_nm[cut], 1, vip[cut], where=vip[cut] > 1, color=BLUE, alpha=0.2,
                       linewidth=0)  # fmt: skip
-    axis.plot(wavelength_nm[cut], vip[cut], color=colour)
+    axis.plot(wavelength_nm[cut], vip[cut], color=BLUE)
     axis.set_ylim(bottom=0)
     axis.set_xlabel("wavelength (nm)")
     axis.set_ylabel("importance (VIP)")
-    return book.add(
+    return figures.add(
         figure,
         "importance",
         "Which wavelengths the classifier leans on",

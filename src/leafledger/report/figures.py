@@ -1,12 +1,19 @@
-"""How is a figure of the page drawn: colours, panels, the same bytes every time?"""
+"""How is a figure drawn: which colours and panels, and how does it reach page and files?
+
+A figure is drawn once with matplotlib and kept as SVG and PNG: the same bytes every time. An
+interactive figure is a set of rounded values that the page draws itself. Every figure states n,
+error bars and adjustment in its caption, and no group is told by its colour alone.
+
+References
+----------
+Okabe M, Ito K (2008) Color Universal Design: how to make figures and presentations that are
+friendly to colorblind people. Wong B (2011) Points of view: color blindness. Nature Methods 8: 441.
+"""
 
 from __future__ import annotations
 
 import base64
-import gzip
-import hashlib
 import io
-import json
 import math
 import re
 import textwrap
@@ -19,16 +26,12 @@ from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from leafledger.errors import StageFailure
-from leafledger.report.numbers import is_number, plain
-from leafledger.resampling.intervals import t_quantile
+from leafledger.report.numbers import is_number, plain, short
 
-# The look of the figures: colours that colour-blind readers tell apart, and never colour alone.
+# Colours, markers and dashes.
 # ----------------------------------------------------------------------
-# References
-# ----------
-# Okabe M, Ito K (2008) Color Universal Design: how to make figures and presentations that are
-# friendly to colorblind people. Wong B (2011) Points of view: color blindness. Nature Methods 8:
-# 441.
+
+Floats = NDArray[np.float64]
 
 _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
@@ -108,10 +111,12 @@ def looks(names: Sequence[str]) -> dict[str, Look]:
     }
 
 
-# Figures that answer the pointer: what the page draws them from, and the library that draws them.
+BLUE, VERMILLION = _COLOURS[:2]
+"""The first two colours: a single series, and what stands out against it."""
+
+
+# Values of interactive figures, rounded for drawing; the tables keep them whole.
 # ----------------------------------------------------------------------
-# The drawing library and the values travel inside the page, compressed, so that the page stays one
-# file that asks nothing of any network. The values are rounded for drawing; tables keep them whole.
 
 _SYMBOLS = {
     "o": "circle",
@@ -124,7 +129,6 @@ _SYMBOLS = {
     "*": "star",
 }
 _DASH_SCALE = 1.7
-_LEVEL = 6
 
 
 @dataclass(frozen=True)
@@ -145,39 +149,6 @@ class InteractiveFigure:
     title: str
     caption: str
     values: Mapping[str, Any]
-
-
-@dataclass(frozen=True)
-class Library:
-    """The drawing library: its text compressed, and the digest the page's policy lets run."""
-
-    packed: str
-    sha256: str
-
-
-def pack_values(views: Sequence[InteractiveFigure]) -> str:
-    """Return the values of all figures as compressed JSON in base64; the same bytes every time."""
-    values = {view.name: view.values for view in views}
-    text = json.dumps(values, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return _pack(text.encode())
-
-
-def drawing_library() -> Library:
-    """Return the drawing library as it is installed.
-
-    Imported for its version too: a step whose libraries changed runs again.
-    """
-    from importlib.resources import files
-
-    import plotly
-
-    content = files(plotly).joinpath("package_data", "plotly.min.js").read_bytes()
-    digest = base64.b64encode(hashlib.sha256(content).digest()).decode()
-    return Library(_pack(content), digest)
-
-
-def _pack(content: bytes) -> str:
-    return base64.b64encode(gzip.compress(content, _LEVEL, mtime=0)).decode()
 
 
 def round_significant(value: Any, digits: int = 5) -> float | None:
@@ -246,7 +217,7 @@ def _dash(dashes: Any) -> str:
     return ",".join(f"{length * _DASH_SCALE:g}px" for length in dashes[1])
 
 
-# From a matplotlib figure to the same bytes every time, as a file and inside the page.
+# From a matplotlib figure to files and to the page.
 # ----------------------------------------------------------------------
 
 NOT_TESTED = " Nothing is tested here, so nothing is adjusted."
@@ -324,9 +295,9 @@ class FigureSet:
         self.files.update({f"{name}.{form}": contents[form] for form in self.forms})
         alt = plain(alt)
         markup = _picture(png, alt) if heavy else inline_svg(svg.decode(), name, alt)
-        plate = Figure(name, title, alt, plain(caption), markup, wide, names)
-        self.figures.append(plate)
-        return plate
+        drawn = Figure(name, title, alt, plain(caption), markup, wide, names)
+        self.figures.append(drawn)
+        return drawn
 
     def add_interactive(self, view: InteractiveFigure | None) -> InteractiveFigure | None:
         """Keep the values of a figure that answers the pointer, if there is one; return it."""
@@ -409,7 +380,7 @@ def inline_svg(text: str, name: str, alt: str) -> Markup:
     start = text.index("<svg")
     body = re.sub(r"<metadata>.*?</metadata>", "", text[start:], count=1, flags=re.DOTALL)
     body = re.sub(r"<style[^>]*>.*?</style>", "", body, count=1, flags=re.DOTALL)
-    body = _TAG.sub(lambda tag: _own_ids(tag.group(), name), body)
+    body = _TAG.sub(lambda tag: _prefix_ids(tag.group(), name), body)
     head, rest = body.split(">", 1)
     box = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', head)
     if box is None:
@@ -424,13 +395,13 @@ def inline_svg(text: str, name: str, alt: str) -> Markup:
     return Markup(opening + re.sub(r"\n\s*", "\n", rest).strip())  # noqa: S704
 
 
-def _own_ids(tag: str, name: str) -> str:
-    own = "" if tag.startswith("<g ") else rf' id="{name}-\1"'
-    tag = _ID.sub(own, tag).replace("xlink:href", "href")
+def _prefix_ids(tag: str, name: str) -> str:
+    prefixed = "" if tag.startswith("<g ") else rf' id="{name}-\1"'
+    tag = _ID.sub(prefixed, tag).replace("xlink:href", "href")
     return _REFERENCE.sub(rf"\g<1>{name}-", tag)
 
 
-# Small multiples: several panels of one figure, few enough to be read.
+# Panels, labels and legends.
 # ----------------------------------------------------------------------
 
 
@@ -479,6 +450,32 @@ def finish_panels(axes: Any, used: int, columns: int, x_label: str, y_label: str
             axis.tick_params(labelbottom=True)
 
 
+def legend_label(text: str, limit: int = 28) -> str:
+    """Return a label cut to fit; matplotlib hides labels that begin with an underscore."""
+    label = short(text, limit)
+    return f"\N{ZERO WIDTH SPACE}{label}" if label.startswith("_") else label
+
+
+def group_legend(figure: Any, names: Sequence[str]) -> None:
+    """Add a legend of the groups above the panels, with line and marker of each."""
+    from matplotlib.lines import Line2D
+
+    handles = [
+        Line2D([], [], color=look.colour, linestyle=look.dashes, marker=look.marker)
+        for look in looks(names).values()
+    ]
+    labels = [legend_label(name) for name in names]
+    figure.legend(handles, labels, loc="outside upper left", ncols=min(4, len(names)))
+
+
+def index_axis(axis: Any, labels: Sequence[str]) -> None:
+    """Give a panel one row per label, the first on top, without ticks or a left spine."""
+    axis.set_yticks(range(len(labels)), labels)
+    axis.set_ylim(len(labels) - 0.4, -0.6)
+    axis.tick_params(axis="y", length=0)
+    axis.spines["left"].set_visible(False)
+
+
 def wrap_text(text: str, width: int, lines: int) -> str:
     """Return text broken into lines; what does not fit is cut with an ellipsis.
 
@@ -514,11 +511,10 @@ def n_behind(rows: Sequence[Mapping[str, Any]], unit_words: str) -> str:
     ...          "n_units_reference": None}], "plants")
     ' n of plants: 11 to 24.'
     """
-    judged = [row for row in rows if is_number(row["n_units"])]
     totals = [
-        int(r["n_units"])
-        + (int(r["n_units_reference"]) if is_number(r["n_units_reference"]) else 0)
-        for r in judged
+        sum(int(row[name]) for name in ("n_units", "n_units_reference") if is_number(row[name]))
+        for row in rows
+        if is_number(row["n_units"])
     ]
     if not totals:
         return ""
@@ -526,10 +522,8 @@ def n_behind(rows: Sequence[Mapping[str, Any]], unit_words: str) -> str:
     return f" n of {unit_words}: {low}{f' to {high}' if high > low else ''}."
 
 
-# Means, spreads and extremes that the figures show, with the unit as the one that counts.
+# Means, standard deviations and extremes that figures show; units count, not scans.
 # ----------------------------------------------------------------------
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -610,7 +604,7 @@ def summarise_spectra(
 
 @dataclass(frozen=True)
 class MeanInterval:
-    """Mean of unit means with its two-sided t interval; ``half`` is ``None`` for one unit."""
+    """Mean of unit means; half width of its two-sided t interval, ``None`` for one unit."""
 
     mean: float
     half: float | None
@@ -631,15 +625,15 @@ def mean_interval(values: Floats, level: float = 0.95) -> MeanInterval:
     ----------
     Student's t interval, e.g. NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.2.
     """
-    n = len(values)
+    from scipy.special import stdtrit
+
+    n, mean = len(values), float(values.mean())
     if n < 2:
-        return MeanInterval(float(values.mean()), None, n)
-    quantile = t_quantile(level, n - 1)
-    return MeanInterval(
-        float(values.mean()), quantile * float(values.std(ddof=1)) / float(np.sqrt(n)), n
-    )
+        return MeanInterval(mean, None, n)
+    quantile = float(stdtrit(n - 1, 0.5 + level / 2.0))
+    return MeanInterval(mean, quantile * float(values.std(ddof=1)) / float(np.sqrt(n)), n)
 
 
 def thinning(wavelength_nm: Floats, at_most: int = 250) -> slice:
     """Return the step that leaves at most so many points to draw; numbers are never thinned."""
-    return slice(None, None, max(1, -(-len(wavelength_nm) // at_most)))
+    return slice(None, None, step_for(len(wavelength_nm), at_most))

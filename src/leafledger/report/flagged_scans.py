@@ -1,4 +1,8 @@
-"""Which leaf scans are drawn because a check or a person pointed at them, and how?"""
+"""Which leaf scans did a check or a person point at, and what do they look like?
+
+Scans at fault are drawn over the accepted scans of their treatment, suggested outliers beside their
+replicates.
+"""
 
 from __future__ import annotations
 
@@ -8,25 +12,26 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from leafledger.report.figures import (
     FAINT,
     INK,
     NOT_TESTED,
     RULE,
+    VERMILLION,
     Figure,
     FigureSet,
+    Floats,
     and_more,
     finish_panels,
-    looks,
+    legend_label,
     new_figure,
     panels,
     thinning,
     wrap_text,
 )
 from leafledger.report.gather import Groups, Material
-from leafledger.report.numbers import short
+from leafledger.report.numbers import short, table_rows
 from leafledger.study.spectra import Spectra
 from leafledger.words import counted
 
@@ -34,10 +39,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# Which leaf scans are drawn because a check or a person pointed at them, and beside what.
+# Which scans, and what each is compared with.
 # ----------------------------------------------------------------------
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -77,11 +80,13 @@ def flagged_leaf_scans(
 
     Notices suggest nothing and are not drawn; nor is a scan that a person merely confirmed.
     """
-    told = exclusions[(exclusions["suggested"] == "exclude") | (exclusions["applied"] == "exclude")]
+    excluded = exclusions[
+        (exclusions["suggested"] == "exclude") | (exclusions["applied"] == "exclude")
+    ]
     by_scan: dict[str, list[dict[str, Any]]] = {}
-    for row in told.to_dict("records"):
-        by_scan.setdefault(str(row["scan"]), []).append({str(k): v for k, v in row.items()})
-    severity, places = _from_checks(quality)
+    for row in table_rows(excluded):
+        by_scan.setdefault(str(row["scan"]), []).append(row)
+    severity, wavelengths = _from_checks(quality)
     out = []
     for leaf in accepted[accepted["scan"].isin(list(by_scan))].to_dict("records"):
         scan = str(leaf["scan"])
@@ -96,7 +101,7 @@ def flagged_leaf_scans(
                 reasons=tuple(_reason(row) for row in rows),
                 outlier=all(severity.get((scan, rule)) == "outlier" for rule in _checks(rules)),
                 left_out=not bool(leaf["accepted"]),
-                at_nm=tuple(sorted(places.get(scan, set()))),
+                at_nm=tuple(sorted(wavelengths.get(scan, set()))),
             )
         )
     return out
@@ -119,15 +124,15 @@ def _from_checks(
 ) -> tuple[dict[tuple[str, str], str], dict[str, set[float]]]:
     """Return (scan, check) -> its gravest severity, and scan -> wavelengths named."""
     severity: dict[tuple[str, str], str] = {}
-    places: dict[str, set[float]] = {}
+    wavelengths: dict[str, set[float]] = {}
     for frame in quality.values():
         for row in frame[frame["severity"] != "notice"].to_dict("records"):
             key = (str(row["scan"]), str(row["check"]))
             if severity.get(key) != "fault":
                 severity[key] = str(row["severity"])
             if np.isfinite(row["wavelength_nm"] if row["wavelength_nm"] is not None else np.nan):
-                places.setdefault(key[0], set()).add(float(row["wavelength_nm"]))
-    return severity, places
+                wavelengths.setdefault(key[0], set()).add(float(row["wavelength_nm"]))
+    return severity, wavelengths
 
 
 def chosen_to_draw(scans: Sequence[FlaggedScan], at_most: int) -> list[FlaggedScan]:
@@ -175,7 +180,7 @@ class ScanContext:
     n_group: int
 
 
-def scan_context(spectra: Spectra, groups: Groups, pointed: FlaggedScan) -> ScanContext | None:
+def scan_context(spectra: Spectra, groups: Groups, flagged: FlaggedScan) -> ScanContext | None:
     """Return a pointed scan with its siblings and its group; ``None`` if it has no spectrum.
 
     Parameters
@@ -184,29 +189,29 @@ def scan_context(spectra: Spectra, groups: Groups, pointed: FlaggedScan) -> Scan
         All scans, accepted or not.
     groups
         Treatments of the units.
-    pointed
+    flagged
         The scan.
     """
     rows = spectra.rows
-    here = (rows["session"] == pointed.session).to_numpy(dtype=bool)
-    scan = here & (rows["scan"] == pointed.scan).to_numpy(dtype=bool)
+    here = (rows["session"] == flagged.session).to_numpy(dtype=bool)
+    scan = here & (rows["scan"] == flagged.scan).to_numpy(dtype=bool)
     if not scan.any():
         return None
-    kin = here & ~scan & (rows["unit"] == pointed.unit).to_numpy(dtype=bool)
-    group = groups.of_unit.get(pointed.unit, "all")
+    kin = here & ~scan & (rows["unit"] == flagged.unit).to_numpy(dtype=bool)
+    group = groups.of_unit.get(flagged.unit, "all")
     same = np.array([groups.of_unit.get(unit, "all") == group for unit in rows["unit"]])
     band = here & ~scan & same & rows["accepted"].to_numpy(dtype=bool)
-    known = spectra.reflectance[band]
+    group_spectra = spectra.reflectance[band]
     return ScanContext(
         scan=spectra.reflectance[scan][0],
         siblings={str(rows["scan"].iloc[k]): spectra.reflectance[k] for k in np.flatnonzero(kin)},
-        low=np.fmin.reduce(known) if len(known) else None,
-        high=np.fmax.reduce(known) if len(known) else None,
-        n_group=len(known),
+        low=np.fmin.reduce(group_spectra) if len(group_spectra) else None,
+        high=np.fmax.reduce(group_spectra) if len(group_spectra) else None,
+        n_group=len(group_spectra),
     )
 
 
-# Figures of single scans: those pointed at over their group, and replicates that disagree.
+# Figures: scans at fault over their group, and replicates that disagree.
 # ----------------------------------------------------------------------
 
 MOST_FAULTS = 9
@@ -221,7 +226,9 @@ _WHERE = "the table of every suggestion and decision"
 Drawn = tuple[FlaggedScan, ScanContext]
 
 
-def draw_flagged_scans(book: FigureSet, material: Material) -> tuple[Figure | None, Figure | None]:
+def draw_flagged_scans(
+    figures: FigureSet, material: Material
+) -> tuple[Figure | None, Figure | None]:
     """Draw scans at fault over their group, and suggested outliers among their replicates.
 
     Returns
@@ -229,35 +236,37 @@ def draw_flagged_scans(book: FigureSet, material: Material) -> tuple[Figure | No
     tuple
         The two figures; ``None`` where there is nothing to draw.
     """
-    known = bool(material.design.get("unit"))
-    pointed = flagged_leaf_scans(material.exclusions, material.accepted, material.quality)
-    faults = [p for p in pointed if not (p.outlier and known)]
-    outliers = [p for p in pointed if p.outlier and known]
-    return _faults(book, material, faults), _outliers(book, material, outliers)
+    units_known = bool(material.design.get("unit"))
+    flagged = flagged_leaf_scans(material.exclusions, material.accepted, material.quality)
+    faults = [p for p in flagged if not (p.outlier and units_known)]
+    outliers = [p for p in flagged if p.outlier and units_known]
+    return _faults(figures, material, faults), _outliers(figures, material, outliers)
 
 
 def _with_group(material: Material, chosen: Sequence[FlaggedScan]) -> list[Drawn]:
-    found = [(p, scan_context(material.all_spectra, material.groups, p)) for p in chosen]
-    return [(p, b) for p, b in found if b is not None]
+    pairs = [(p, scan_context(material.all_spectra, material.groups, p)) for p in chosen]
+    return [(p, context) for p, context in pairs if context is not None]
 
 
-def _faults(book: FigureSet, material: Material, pointed: Sequence[FlaggedScan]) -> Figure | None:
-    drawn = _with_group(material, chosen_to_draw(pointed, MOST_FAULTS))
+def _faults(
+    figures: FigureSet, material: Material, flagged: Sequence[FlaggedScan]
+) -> Figure | None:
+    drawn = _with_group(material, chosen_to_draw(flagged, MOST_FAULTS))
     if not drawn:
         return None
     figure, axes, columns = panels(len(drawn), 2.75, 0.5)
     x = material.all_spectra.wavelength_nm
-    for axis, (point, found) in zip(axes, drawn, strict=False):
-        _draw_fault(axis, x, point, found)
+    for axis, (point, context) in zip(axes, drawn, strict=False):
+        _draw_fault(axis, x, point, context)
         _titles(axis, point, " ".join(point.reasons))
     finish_panels(axes, len(drawn), columns, "wavelength (nm)", "reflectance")
     _fault_legend(figure, material)
     unit = material.unit_word if material.design.get("unit") else ""
     thin = f" Thin lines: the other scans of the same {unit} in that session." if unit else ""
     thin += _drawn_at_most([b for _, b in drawn]) if unit else ""
-    own = " Suggested outliers have their own figure." if unit else ""
+    outliers = " Suggested outliers have their own figure." if unit else ""
     n = "; ".join(f"{p.scan}: {b.n_group}" for p, b in drawn)
-    return book.add(
+    return figures.add(
         figure,
         "scans_at_fault",
         "Scans that the checks or a person pointed at, over their group",
@@ -265,8 +274,8 @@ def _faults(book: FigureSet, material: Material, pointed: Sequence[FlaggedScan])
         "of its group; the reason stands above it.",
         "Thick dashes with crosses: the scan; dotted upright lines: where the check found it. "
         f"Band: lowest to highest accepted scan of the same treatment and session.{thin}"
-        f"{own} n of scans in the band: {n}. Single scans have no error bars.{NOT_TESTED}"
-        + and_more(len(pointed) - len(drawn), _WHERE),
+        f"{outliers} n of scans in the band: {n}. Single scans have no error bars.{NOT_TESTED}"
+        + and_more(len(flagged) - len(drawn), _WHERE),
         wide=columns > 1,
     )
 
@@ -280,20 +289,20 @@ def _titles(axis: Any, point: FlaggedScan, reason: str) -> None:
     )
 
 
-def _draw_fault(axis: Any, x: Floats, point: FlaggedScan, found: ScanContext) -> None:
+def _draw_fault(axis: Any, x: Floats, point: FlaggedScan, context: ScanContext) -> None:
     step = thinning(x, _POINTS)
-    if found.low is not None and found.high is not None:
-        axis.fill_between(x[step], found.low[step], found.high[step], color=RULE, linewidth=0)
-    for spectrum in list(found.siblings.values())[:_SIBLINGS_NAMED]:
+    if context.low is not None and context.high is not None:
+        axis.fill_between(x[step], context.low[step], context.high[step], color=RULE, linewidth=0)
+    for spectrum in list(context.siblings.values())[:_SIBLINGS_NAMED]:
         axis.plot(x[step], spectrum[step], color=FAINT, linewidth=0.7)
-    _draw_marked(axis, x, found.scan)
-    for at in point.at_nm[:3]:
-        axis.axvline(at, color=INK, linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
+    _draw_marked(axis, x, context.scan)
+    for wavelength in point.at_nm[:3]:
+        axis.axvline(wavelength, color=INK, linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
 
 
 def _draw_marked(axis: Any, x: Floats, y: Floats) -> None:
     step = thinning(x, _POINTS)
-    axis.plot(x[step], y[step], color=looks("ab")["b"].colour, linewidth=1.7,
+    axis.plot(x[step], y[step], color=VERMILLION, linewidth=1.7,
               linestyle=(0, (4, 1.2)), marker="X", markersize=5,
               markeredgecolor=INK, markeredgewidth=0.5, markevery=max(1, len(x[step]) // 8),
               zorder=4)  # fmt: skip
@@ -303,7 +312,7 @@ def _fault_legend(figure: Any, material: Material) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
-    marked = Line2D([], [], color=looks("ab")["b"].colour, linewidth=1.7, linestyle=(0, (4, 1.2)),
+    marked = Line2D([], [], color=VERMILLION, linewidth=1.7, linestyle=(0, (4, 1.2)),
                     marker="X", markeredgecolor=INK, markeredgewidth=0.5)  # fmt: skip
     handles: list[Any] = [marked, Patch(color=RULE)]
     labels = ["the scan", "accepted scans of its treatment"]
@@ -313,9 +322,11 @@ def _fault_legend(figure: Any, material: Material) -> None:
     figure.legend(handles, labels, loc="outside upper left", ncols=3)
 
 
-def _outliers(book: FigureSet, material: Material, pointed: Sequence[FlaggedScan]) -> Figure | None:
+def _outliers(
+    figures: FigureSet, material: Material, flagged: Sequence[FlaggedScan]
+) -> Figure | None:
     groups: dict[tuple[str, str], list[FlaggedScan]] = {}
-    for point in pointed:
+    for point in flagged:
         groups.setdefault((point.session, point.unit), []).append(point)
     # Spectra are looked up for the groups that are drawn only: there may be a thousand.
     first = {key: _with_group(material, groups[key]) for key in list(groups)[:MOST_GROUPS]}
@@ -334,8 +345,8 @@ def _outliers(book: FigureSet, material: Material, pointed: Sequence[FlaggedScan
         f"{who} in {session}: {len(members[0][1].siblings) + 1}"
         for (session, who), members in shown.items()
     )
-    every = [found for members in shown.values() for _, found in members]
-    return book.add(
+    every = [context for members in shown.values() for _, context in members]
+    return figures.add(
         figure,
         "replicates",
         "Replicates with the suggested outlier marked",
@@ -359,19 +370,19 @@ def _drawn_at_most(found: Sequence[ScanContext]) -> str:
 def _draw_replicates(pair: Any, x: Floats, members: Sequence[Drawn]) -> None:
     left, right = pair
     step = thinning(x, _POINTS)
-    suspects = {point.scan: found.scan for point, found in members}
+    suspects = {point.scan: context.scan for point, context in members}
     others = {s: y for s, y in members[0][1].siblings.items() if s not in suspects}
     middle = np.median(list(others.values()), axis=0) if others else None
     for i, (scan, spectrum) in enumerate(list(others.items())[:_SIBLINGS_NAMED]):
         look = {"color": INK if i % 2 else FAINT, "linewidth": 0.9,
                 "linestyle": _DASHES[i % len(_DASHES)], "marker": _MARKERS[i % len(_MARKERS)],
                 "markersize": 3, "markevery": (4 * i, max(1, len(x[step]) // 6))}  # fmt: skip
-        left.plot(x[step], spectrum[step], label=_label(scan), **look)
+        left.plot(x[step], spectrum[step], label=legend_label(scan, 24), **look)
         if middle is not None:
             right.plot(x[step], _ratio(spectrum, middle)[step], **look)
     for scan, spectrum in suspects.items():
         _draw_marked(left, x, spectrum)
-        left.lines[-1].set_label(f"{_label(scan)}: suggested")
+        left.lines[-1].set_label(f"{legend_label(scan, 24)}: suggested")
         if middle is not None:
             _draw_marked(right, x, _ratio(spectrum, middle))
     right.axhline(1, color=INK, linewidth=0.6)
@@ -389,8 +400,3 @@ def _ratio(spectrum: Floats, middle: Floats) -> Floats:
     """Return the ratio where the median is clear of zero; elsewhere it would be noise."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(middle > 0.005, spectrum / middle, np.nan)
-
-
-def _label(scan: str) -> str:
-    cut = short(scan, 24)
-    return f"\N{ZERO WIDTH SPACE}{cut}" if cut.startswith("_") else cut

@@ -1,4 +1,8 @@
-"""Figures that answer the pointer: what each of them is drawn from."""
+"""What are the figures that answer the pointer drawn from?
+
+Values are rounded for drawing and wavelengths thinned where the instrument has many; the captions
+say so. The scripts of the page draw them.
+"""
 
 from __future__ import annotations
 
@@ -21,9 +25,10 @@ from leafledger.report.gather import ClassTables, Material, check_words, contras
 from leafledger.report.numbers import format_count, format_nm, is_number, plain
 from leafledger.report.time_course_figures import (
     contrasts_in_order,
-    course_of,
-    course_spreads,
     error_bar_words,
+    half_widths,
+    index_course,
+    units_by_group,
     units_of_contrast,
 )
 
@@ -50,7 +55,6 @@ def interactive_courses(
         Heading, plain text.
     """
     groups, days = material.groups, material.days
-    units = {n: [u for u in groups.of_unit if groups.of_unit[u] == n] for n in groups.names}
     frames = dict(tuple(material.unit_indices.groupby("index", sort=False)))
     values = {
         "sessions": list(days.sessions),
@@ -59,7 +63,7 @@ def interactive_courses(
         "axis": plain(days.label),
         "groups": list(groups.names),
         "looks": interactive_looks(groups.names),
-        "units": [[plain(u) for u in units[n]] for n in groups.names],
+        "units": [[plain(u) for u in units] for units in units_by_group(groups)],
         "unit_word": material.unit_word,
         "bars": "95 % interval" if material.design.get("unit") else "SD",
         "first": list(indices).index(first) if first is not None else 0,
@@ -67,7 +71,7 @@ def interactive_courses(
             {
                 "index": index,
                 "unit": str(material.catalogue.get(index, {}).get("unit", "1")),
-                "groups": [_course(material, frames[index], units[n]) for n in groups.names],
+                "groups": _courses(material, frames[index]),
             }
             for index in indices
         ],
@@ -75,16 +79,19 @@ def interactive_courses(
     return InteractiveFigure("courses", title, _courses_caption(material), values)
 
 
-def _course(material: Material, frame: Any, units: Sequence[str]) -> dict[str, Any]:
-    lines, means = course_of(frame, material.days.sessions, units)
-    stated = material.design.get("unit") is not None
-    half = [m.half if m else None for m in means] if stated else course_spreads(lines)
-    return {
-        "units": [round_all(line) for line in lines],
-        "mean": [round_significant(m.mean) if m else None for m in means],
-        "half": round_all(half),
-        "n": [int(n) for n in np.isfinite(lines).sum(axis=0)],
-    }
+def _courses(material: Material, frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return for each group the units' lines, the means and the half lengths of their bars."""
+    units_known = bool(material.design.get("unit"))
+    units = units_by_group(material.groups)
+    return [
+        {
+            "units": [round_all(line) for line in lines],
+            "mean": [round_significant(m.mean) if m else None for m in means],
+            "half": round_all(half_widths(lines, means, units_known=units_known)),
+            "n": [int(n) for n in np.isfinite(lines).sum(axis=0)],
+        }
+        for lines, means in index_course(frame, material.days.sessions, units)
+    ]
 
 
 def _courses_caption(material: Material) -> str:
@@ -208,10 +215,10 @@ def interactive_spectra(material: Material) -> InteractiveFigure | None:
 
 
 def _scans(material: Material) -> dict[str, list[Any]]:
-    """Return what is told of each scan, column by column, in the order of the spectra."""
+    """Return what is shown of each scan, column by column, in the order of the spectra."""
     groups = {name: i for i, name in enumerate(material.groups.names)}
     rules = _rules(material)
-    judged = material.accepted.set_index("scan")
+    accepted = material.accepted.set_index("scan")
     out: dict[str, list[Any]] = {
         name: []
         for name in ("scan", "unit", "leaf", "session", "group", "file", "digest", "left_out")
@@ -219,16 +226,16 @@ def _scans(material: Material) -> dict[str, list[Any]]:
     for number, session in enumerate(material.days.sessions):
         files = material.scans[session].rows.set_index("scan")
         for scan in material.reflectance[session].rows["scan"]:
-            told, origin = judged.loc[scan], files.loc[scan]
-            unit = str(told["unit"])
+            row, origin = accepted.loc[scan], files.loc[scan]
+            unit = str(row["unit"])
             out["scan"].append(plain(scan))
             out["unit"].append(plain(unit))
-            out["leaf"].append(plain(told["leaf"]))
+            out["leaf"].append(plain(row["leaf"]))
             out["session"].append(number)
             out["group"].append(groups[material.groups.of_unit.get(unit, "all")])
             out["file"].append(_file_words(origin))
             out["digest"].append(str(origin["file_sha256"])[:_DIGEST])
-            out["left_out"].append("" if bool(told["accepted"]) else rules.get(scan, "no rule"))
+            out["left_out"].append("" if bool(row["accepted"]) else rules.get(scan, "no rule"))
     return out
 
 
@@ -240,13 +247,13 @@ def _file_words(origin: Any) -> str:
 def _rules(material: Material) -> dict[str, str]:
     """Return scan -> by which rules it was left out, in words."""
     rows = material.exclusions[material.exclusions["applied"] == "exclude"]
-    found: dict[str, list[str]] = {}
+    reasons: dict[str, list[str]] = {}
     for entry in rows.to_dict("records"):
         words = check_words(str(entry["rule"]))
         if entry["rule"] == "decision" and entry["by"]:
             words += f" ({plain(entry['by'])})"
-        found.setdefault(str(entry["scan"]), []).append(words)
-    return {scan: "; ".join(dict.fromkeys(words)) for scan, words in found.items()}
+        reasons.setdefault(str(entry["scan"]), []).append(words)
+    return {scan: "; ".join(dict.fromkeys(words)) for scan, words in reasons.items()}
 
 
 def encode_spectrum(line: NDArray[np.float64]) -> list[int | None]:
@@ -359,11 +366,11 @@ def interactive_terms(tables: ClassTables, training: Training) -> InteractiveFig
         return None
     axis = np.unique(frame["wavelength_nm"].to_numpy(float))
     step = step_for(len(axis), _WAVELENGTHS_OF_LOADINGS)
-    there = [term for term in _TERMS if (frame["term"] == term).any()]
+    terms = [term for term in _TERMS if (frame["term"] == term).any()]
     values = {
         "wavelength": round_all(axis[::step], 6),
         "terms": [
-            {"words": term, "steps": _by_step(frame[frame["term"] == term], step)} for term in there
+            {"words": term, "steps": _by_step(frame[frame["term"] == term], step)} for term in terms
         ],
         "told": _component_words(tables.summary),
         "quantity": plain(training.quantity),
@@ -372,7 +379,7 @@ def interactive_terms(tables: ClassTables, training: Training) -> InteractiveFig
     return InteractiveFigure(
         "terms",
         "What the latent variable at the slider looks at",
-        _steps_caption(training, there, step),
+        _steps_caption(training, terms, step),
         values,
     )
 

@@ -1,15 +1,21 @@
-"""How are numbers and words written on the page?"""
+"""How are numbers, units and words written on the page?
+
+Numbers have significant figures, a true minus sign and their unit; text loses hidden characters.
+"""
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Collection
-from typing import Any
+from collections.abc import Collection, Mapping
+from typing import TYPE_CHECKING, Any
 
 from leafledger.words import p_text
 
-# How words are set on the page: a true minus, no break within a number, no hidden characters.
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Words: a true minus, no break within a number, no hidden characters.
 # ----------------------------------------------------------------------
 
 MINUS = "\N{MINUS SIGN}"
@@ -24,10 +30,11 @@ def plain(text: Any) -> str:
     >>> plain("red" + chr(27) + "[31m")
     'red�[31m'
     """
-    told = str(text)
-    if told.isprintable():  # nearly all are, and there are very many
-        return told
-    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in told)
+    written = str(text)
+    if written.isprintable():  # nearly all are, and there are very many
+        return written
+    hidden = "\N{REPLACEMENT CHARACTER}"
+    return "".join(c if c.isprintable() or c == "\n" else hidden for c in written)
 
 
 _NEGATIVE = re.compile(r"(?<![\w.,@)\]%/-])-(?=\d+(?:\.\d+)?(?:e[-+]?\d+)?(?![\w-]|\.\w))")
@@ -50,10 +57,10 @@ def with_true_minus(text: str, names: Collection[str] = ()) -> str:
     >>> with_true_minus("frost -5 against water: -5.0", ["frost -5"])
     'frost -5 against water: −5.0'
     """
-    held = sorted((n for n in names if _NEGATIVE.search(n)), key=lambda n: (-len(n), n))
-    if not held:
+    kept = sorted((n for n in names if _NEGATIVE.search(n)), key=lambda n: (-len(n), n))
+    if not kept:
         return _NEGATIVE.sub(MINUS, text)
-    parts = re.split("(" + "|".join(re.escape(name) for name in held) + ")", text)
+    parts = re.split("(" + "|".join(re.escape(name) for name in kept) + ")", text)
     return "".join(part if i % 2 else _NEGATIVE.sub(MINUS, part) for i, part in enumerate(parts))
 
 
@@ -81,7 +88,7 @@ def short(text: str, limit: int = 28) -> str:
     return clean if len(clean) <= limit else clean[: limit - 1] + "…"
 
 
-# How a number is written on the page: significant figures, a true minus, its unit.
+# Numbers: significant figures, a true minus, the unit.
 # ----------------------------------------------------------------------
 
 MISSING = "\N{EN DASH}"
@@ -107,11 +114,12 @@ _METHODS = {
     "factorial_f": "crossed factors, F",
     "factorial_robust_f": "crossed factors, robust F",
 }
-_WORDS = {
-    "significant": "significant",
-    "not_significant": "not significant",
-    "equivalent": "equivalent",
-    "undefined": "undefined",
+
+
+_SIZES = {
+    "hedges_g_paired": "Hedges g, paired",
+    "hedges_g_independent": "Hedges g",
+    "hedges_g_adjusted": "Hedges g, adjusted",
 }
 
 
@@ -220,17 +228,19 @@ def format_percent(value: Any) -> str:
     return f"{format_fixed(100 * float(value), 1)} %" if is_number(value) else MISSING
 
 
-def format_count(value: Any) -> str:
-    """Write a count, with thin spaces between thousands.
+def format_count(value: Any, decimals: int = 0) -> str:
+    """Write a count, with thin spaces between thousands; a mean of counts with decimals.
 
     Examples
     --------
-    >>> format_count(12345.0), format_count(None)
-    ('12\\u2009345', '–')
+    >>> format_count(12345.0), format_count(25.33, 1), format_count(None)
+    ('12\\u2009345', '25.3', '–')
     """
-    return (
-        f"{round(float(value)):,}".replace(",", "\N{THIN SPACE}") if is_number(value) else MISSING
-    )
+    if not is_number(value):
+        return MISSING
+    if decimals:
+        return format_fixed(float(value), decimals)
+    return f"{round(float(value)):,}".replace(",", "\N{THIN SPACE}")
 
 
 def format_df(value: Any) -> str:
@@ -256,9 +266,9 @@ def unit_suffix(unit: str) -> str:
     """
     if unit in {"", "1"}:
         return ""
-    number, _, per = unit.partition("/")
+    of, _, per = unit.partition("/")
     if per.isalpha() and "/" not in per:
-        return f"{unit_suffix(number)} per {per}"
+        return f"{unit_suffix(of)} per {per}"
     return f" {unit}"
 
 
@@ -271,21 +281,6 @@ def format_nm(value: Any) -> str:
     ('428', '546.1', '–')
     """
     return f"{round(float(value), 1):g}" if is_number(value) else MISSING
-
-
-def count(value: Any, decimals: int = 0) -> str:
-    """Write a count, or a mean of counts with decimals.
-
-    Examples
-    --------
-    >>> count(54.0), count(25.33, 1)
-    ('54', '25.3')
-    """
-    return (
-        format_fixed(float(value), decimals)
-        if decimals and is_number(value)
-        else format_count(value)
-    )
 
 
 def method_words(method: str) -> str:
@@ -307,14 +302,36 @@ def size_words(name: str) -> str:
     >>> size_words("hedges_g_paired")
     'Hedges g, paired'
     """
-    known_names = {
-        "hedges_g_paired": "Hedges g, paired",
-        "hedges_g_independent": "Hedges g",
-        "hedges_g_adjusted": "Hedges g, adjusted",
-    }
-    return known_names.get(name, name.replace("_", " "))
+    return _SIZES.get(name, name.replace("_", " "))
 
 
 def verdict_words(verdict: str) -> str:
     """Return the verdict as it is read aloud."""
-    return _WORDS.get(verdict, verdict.replace("_", " "))
+    return verdict.replace("_", " ")
+
+
+def estimate_view(row: Mapping[str, Any]) -> dict[str, str]:
+    """Return what a row of a table of results shows of its estimate, interval and unit.
+
+    Parameters
+    ----------
+    row
+        Columns ``estimate``, ``ci_low``, ``ci_high`` and ``unit``.
+
+    Examples
+    --------
+    >>> estimate_view({"estimate": 0.136, "ci_low": 0.103, "ci_high": 0.169, "unit": "nm"})
+    {'estimate_text': '0.136', 'interval': '0.103 to 0.169', 'suffix': ' nm'}
+    """
+    estimate, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
+    known = is_number(row["ci_low"]) and is_number(row["ci_high"])
+    return {
+        "estimate_text": estimate,
+        "interval": f"{low} to {high}" if known else "",
+        "suffix": unit_suffix(str(row.get("unit") or "1")),
+    }
+
+
+def table_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table, column name -> value."""
+    return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]

@@ -1,4 +1,8 @@
-"""Darks and whites over time and the signal of a session, and their figures."""
+"""How steady were whites and darks, and how strong was the signal?
+
+The references of each session over time, with those at fault and the tolerance of the check, and
+the signal-to-noise ratio of the white references.
+"""
 
 from __future__ import annotations
 
@@ -15,10 +19,13 @@ from leafledger.report.figures import (
     INK,
     NOT_TESTED,
     RULE,
+    VERMILLION,
     Figure,
     FigureSet,
+    Floats,
     Look,
     and_more,
+    legend_label,
     looks,
     new_figure,
     panels,
@@ -26,17 +33,14 @@ from leafledger.report.figures import (
 )
 from leafledger.report.gather import Material, check_words
 from leafledger.report.numbers import format_fixed, format_number, short
-from leafledger.report.time_course_figures import label_text
 from leafledger.words import counted
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-# Darks and whites over time: how far each stands from the others of its session.
+# How far each reference stands from the others of its session.
 # ----------------------------------------------------------------------
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -125,12 +129,12 @@ def _deviation(
     keys = np.where(np.isfinite(series), series, -1.0)
     out = np.empty_like(values)
     for key in np.unique(keys):
-        own = keys == key
-        sound = own & ~faulty
-        middle = np.median(values[sound if sound.any() else own], axis=0)
-        out[own] = values[own] - middle
+        members = keys == key
+        sound = members & ~faulty
+        middle = np.median(values[sound if sound.any() else members], axis=0)
+        out[members] = values[members] - middle
         if relative:
-            out[own] /= np.where(middle == 0, np.nan, middle)
+            out[members] /= np.where(middle == 0, np.nan, middle)
     return out
 
 
@@ -158,19 +162,19 @@ _SERIES = (("o", "full"), ("s", "none"), ("^", "full"), ("D", "none"), ("v", "fu
 def bad_references(material: Material) -> dict[str, str]:
     """Return reference scan -> what the checks called it, for those at fault."""
     leaves = set(material.accepted["scan"])
-    told: dict[str, list[str]] = {}
+    faults: dict[str, list[str]] = {}
     for row in material.exclusions.to_dict("records"):
         if row["suggested"] == "exclude" and row["scan"] not in leaves:
-            told.setdefault(str(row["scan"]), []).append(check_words(str(row["rule"])))
-    return {scan: ", ".join(rules) for scan, rules in told.items()}
+            faults.setdefault(str(row["scan"]), []).append(check_words(str(row["rule"])))
+    return {scan: ", ".join(rules) for scan, rules in faults.items()}
 
 
-def draw_references(book: FigureSet, material: Material, role: str) -> Figure | None:
+def draw_references(figures: FigureSet, material: Material, role: str) -> Figure | None:
     """Draw the whites or the darks over time, a panel per session.
 
     Parameters
     ----------
-    book, material
+    figures, material
         Where the figure goes, and the study.
     role
         ``white`` or ``dark``.
@@ -200,7 +204,7 @@ def draw_references(book: FigureSet, material: Material, role: str) -> Figure | 
         elif i % columns == 0:
             axis.set_ylabel(_AXIS_WORDS[role])
     more = and_more(len(courses) - len(shown), "the flags by check above")
-    return book.add(
+    return figures.add(
         figure,
         f"{role}s_over_time",
         f"{role.capitalize()} references over time",
@@ -223,9 +227,9 @@ def _tolerance(
         settings = material.records.get(f"quality.{session}", {}).get("settings", {})
         asked = settings.get("checks", {}).get("reference_drift")
         return None if asked is None else float(asked)
-    told = dark_tolerance(material.quality.get(session))
-    if told is not None:
-        return told
+    tolerance = dark_tolerance(material.quality.get(session))
+    if tolerance is not None:
+        return tolerance
     counts = white_counts(levels, bad)
     return None if counts is None else LEAST_SHIFT * counts
 
@@ -262,18 +266,18 @@ def _draw_course(axis: Any, course: ReferenceCourse, scale: float, span: float) 
     level = scale * course.level
     keys = np.where(np.isfinite(course.series), course.series, -1.0)
     for i, key in enumerate(np.unique(keys)):
-        own = (keys == key) & ~course.bad
+        sound = (keys == key) & ~course.bad
         marker, fill = _SERIES[i % len(_SERIES)]
-        axis.vlines(course.time[own], scale * course.low[own], scale * course.high[own],
+        axis.vlines(course.time[sound], scale * course.low[sound], scale * course.high[sound],
                     color=FAINT, linewidth=0.8)  # fmt: skip
-        axis.plot(course.time[own], level[own], linestyle="none", marker=marker, markersize=3.5,
+        axis.plot(course.time[sound], level[sound], linestyle="none", marker=marker, markersize=3.5,
                   fillstyle=fill, color=INK, markeredgewidth=0.8)  # fmt: skip
     for n, k in enumerate(np.flatnonzero(course.bad), start=1):
-        at = float(np.clip(level[k], -0.86 * span, 0.86 * span))
-        axis.plot(course.time[k], at, marker="X", markersize=8, color=looks("ab")["b"].colour,
+        y = float(np.clip(level[k], -0.86 * span, 0.86 * span))
+        axis.plot(course.time[k], y, marker="X", markersize=8, color=VERMILLION,
                   markeredgecolor=INK, markeredgewidth=0.8, linestyle="none", zorder=4)  # fmt: skip
         if n <= _NAMED:
-            axis.annotate(str(n), (course.time[k], at), xytext=(6, -3),
+            axis.annotate(str(n), (course.time[k], y), xytext=(6, -3),
                           textcoords="offset points", fontsize=7.5, fontweight="bold")  # fmt: skip
     axis.set_ylim(-span, span)
 
@@ -281,15 +285,15 @@ def _draw_course(axis: Any, course: ReferenceCourse, scale: float, span: float) 
 def _below(course: ReferenceCourse, scale: float, span: float) -> str:
     """Return what stands below a panel: the axis, and the bad references by name."""
     axis = "hours since the first scan" if course.timed else "place in the order of measuring"
-    at = np.flatnonzero(course.bad)
+    faulty = np.flatnonzero(course.bad)
     named = []
-    for n, k in enumerate(at[:_NAMED], start=1):
+    for n, k in enumerate(faulty[:_NAMED], start=1):
         value = scale * course.level[k]
         off = ", off the scale" if abs(value) > span else ""
         sign = "+" if value > 0 else ""
         named.append(f"{n}: {short(course.scans[k])} ({sign}{_amount(value, scale)}{off})")
-    if len(at) > _NAMED:
-        named.append(f"and {len(at) - _NAMED} more")
+    if len(faulty) > _NAMED:
+        named.append(f"and {len(faulty) - _NAMED} more")
     return "\n".join([axis, *named])
 
 
@@ -311,15 +315,15 @@ def _sessions_with_tolerance(
     return [s for s in shown if dark_tolerance(material.quality.get(s)) is not None]
 
 
-def _dark_band(shown: Mapping[str, ReferenceCourse], told: Sequence[str]) -> str:
+def _dark_band(shown: Mapping[str, ReferenceCourse], stated: Sequence[str]) -> str:
     least = (
         f"{100 * LEAST_SHIFT:g} % of the session's white signal at these wavelengths, about the "
         "least shift that counts"
     )
-    if len(told) == len(shown):
+    if len(stated) == len(shown):
         where = "the tolerance that the check of the darks held them against"
-    elif told:
-        where = f"the tolerance of the check in {', '.join(told)}; elsewhere {least}"
+    elif stated:
+        where = f"the tolerance of the check in {', '.join(stated)}; elsewhere {least}"
     else:
         where = least
     return (
@@ -328,7 +332,7 @@ def _dark_band(shown: Mapping[str, ReferenceCourse], told: Sequence[str]) -> str
     )
 
 
-def _course_caption(role: str, shown: Mapping[str, ReferenceCourse], told_in: Sequence[str]) -> str:
+def _course_caption(role: str, shown: Mapping[str, ReferenceCourse], stated: Sequence[str]) -> str:
     courses = list(shown.values())
     n = ", ".join(f"{session} {len(course.scans)}" for session, course in shown.items())
     band = "Band: "
@@ -341,13 +345,13 @@ def _course_caption(role: str, shown: Mapping[str, ReferenceCourse], told_in: Se
             "outside it."
         )
     else:
-        band += _dark_band(shown, told_in)
+        band += _dark_band(shown, stated)
     named = [scan for c in courses for scan, bad in zip(c.scans, c.bad, strict=True) if bad]
     left = len(named) - _NAMED_IN_CAPTION
     cross = " No reference is at fault."
     if named:
-        told = ", ".join(named[:_NAMED_IN_CAPTION]) + (f" and {left} more" if left > 0 else "")
-        cross = f" Crosses with numbers: at fault ({told})."
+        names = ", ".join(named[:_NAMED_IN_CAPTION]) + (f" and {left} more" if left > 0 else "")
+        cross = f" Crosses with numbers: at fault ({names})."
     return (
         f"One symbol per {role} reference: its mean deviation at up to four wavelengths (550, 680, "
         "720 and 800 nm) from the median of the sound ones of its session"
@@ -359,18 +363,18 @@ def _course_caption(role: str, shown: Mapping[str, ReferenceCourse], told_in: Se
 
 def _series_words(courses: Sequence[ReferenceCourse]) -> str:
     most = max(len(np.unique(c.series[np.isfinite(c.series)])) for c in courses)
-    told = " and integration time"
-    return f"{told} (one kind of symbol for each, the shortest filled)" if most > 1 else told
+    words = " and integration time"
+    return f"{words} (one kind of symbol for each, the shortest filled)" if most > 1 else words
 
 
-# Figure of the signal-to-noise ratio of the white references.
+# Signal-to-noise ratio of the white references.
 # ----------------------------------------------------------------------
 
 _MOST_NAMED = 12
 """Sessions with a line of their own; more would not be told apart."""
 
 
-def draw_signal(book: FigureSet, material: Material, threshold: float | None) -> Figure | None:
+def draw_signal(figures: FigureSet, material: Material, threshold: float | None) -> Figure | None:
     """Draw the signal-to-noise ratio of the white references against wavelength."""
     signal = {s: frame for s, frame in material.signal.items() if len(frame)}
     if not signal:
@@ -384,7 +388,7 @@ def draw_signal(book: FigureSet, material: Material, threshold: float | None) ->
         if session not in look:
             _draw_ratio(axis, frame, Look(FAINT, "", "-", ""), None)
     for session in named:
-        _draw_ratio(axis, signal[session], look[session], label_text(session))
+        _draw_ratio(axis, signal[session], look[session], legend_label(session))
     axis.axvspan(start, stop, color=RULE, alpha=0.45, linewidth=0, zorder=0)
     axis.annotate("trusted range", ((start + stop) / 2, 0.03), xycoords=("data", "axes fraction"),
                   ha="center", color=FAINT, fontsize=8)  # fmt: skip
@@ -396,7 +400,7 @@ def draw_signal(book: FigureSet, material: Material, threshold: float | None) ->
     figure.legend(
         *axis.get_legend_handles_labels(), loc="outside upper left", ncols=min(5, len(named))
     )
-    return book.add(
+    return figures.add(
         figure,
         "signal_to_noise",
         "Signal-to-noise ratio of the white references",
@@ -406,12 +410,12 @@ def draw_signal(book: FigureSet, material: Material, threshold: float | None) ->
     )
 
 
-def _named_sessions(material: Material, there: Sequence[str]) -> list[str]:
+def _named_sessions(material: Material, sessions: Sequence[str]) -> list[str]:
     """Return the sessions with a line of their own; with many, only the one that sets the limit."""
-    if len(there) <= _MOST_NAMED:
-        return list(there)
+    if len(sessions) <= _MOST_NAMED:
+        return list(sessions)
     limiting = str(material.trusted.get("limiting_session") or "")
-    return [limiting] if limiting in there else [there[0]]
+    return [limiting] if limiting in sessions else [sessions[0]]
 
 
 def _signal_caption(
