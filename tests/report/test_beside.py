@@ -31,7 +31,6 @@ from leafledger.report.conclusions_held import (
 from leafledger.report.figures import STYLE, FigureSet
 from leafledger.report.gather import CHECK_WORDS, check_words, table_or_empty
 from leafledger.report.next_study import design_rows, remarks, share_rows
-from leafledger.report.reference_figures import _course_caption, dark_tolerance, reference_course
 from leafledger.report.stage import run
 from leafledger.report.time_course import (
     by_kind,
@@ -42,6 +41,7 @@ from leafledger.report.time_course import (
     percent_words,
 )
 from leafledger.report.trust import form_words
+from leafledger.report.trust_figures import _course_caption, dark_tolerance, reference_course
 from leafledger.study import columns
 from leafledger.study.definition import Form
 

@@ -9,16 +9,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.report.flagged_scans import (
+from leafledger.report.gather import Groups, warnings_of
+from leafledger.report.numbers import with_true_minus
+from leafledger.report.time_course import adjustment_words, nothing_words, primary_words
+from leafledger.report.trust_figures import (
     FlaggedScan,
     chosen_to_draw,
     flagged_leaf_scans,
+    reference_course,
     scan_context,
+    white_counts,
 )
-from leafledger.report.gather import Groups, warnings_of
-from leafledger.report.numbers import with_true_minus
-from leafledger.report.reference_figures import reference_course, white_counts
-from leafledger.report.time_course import adjustment_words, nothing_words, primary_words
 from leafledger.study.spectra import Spectra
 
 from .test_page import drawn, small

@@ -7,16 +7,37 @@ range, session and order effects, and the expectations that the tables meet.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from leafledger.report.figures import FigureSet
-from leafledger.report.flagged_scans import draw_flagged_scans
+from leafledger.report.figures import (
+    FAINT,
+    INK,
+    NOT_TESTED,
+    RULE,
+    Figure,
+    FigureSet,
+    Look,
+    legend_label,
+    looks,
+    new_figure,
+    thinning,
+)
 from leafledger.report.gather import Material, check_words, suites
-from leafledger.report.numbers import estimate_view, format_interval, is_number, table_rows
-from leafledger.report.reference_figures import draw_references, draw_signal
-from leafledger.words import listed
+from leafledger.report.numbers import (
+    estimate_view,
+    format_interval,
+    format_number,
+    is_number,
+    table_rows,
+)
+from leafledger.report.trust_figures import draw_flagged_scans, draw_references
+from leafledger.words import counted, listed
+
+if TYPE_CHECKING:
+    import pandas as pd
+
 
 # Shifts of whole sessions and effects of order.
 # ----------------------------------------------------------------------
@@ -306,3 +327,95 @@ def _signal(material: Material) -> list[dict[str, Any]]:
                 }
             )
     return rows
+
+
+# Signal-to-noise ratio of the white references.
+# ----------------------------------------------------------------------
+
+_MOST_NAMED = 12
+"""Sessions with a line of their own; more would not be told apart."""
+
+
+def draw_signal(figures: FigureSet, material: Material, threshold: float | None) -> Figure | None:
+    """Draw the signal-to-noise ratio of the white references against wavelength."""
+    signal = {s: frame for s, frame in material.signal.items() if len(frame)}
+    if not signal:
+        return None
+    figure = new_figure(7.2, 3.0)
+    axis = figure.subplots()
+    start, stop = material.trusted["start_nm"], material.trusted["stop_nm"]
+    named = _named_sessions(material, list(signal))
+    look = looks(named)
+    for session, frame in signal.items():
+        if session not in look:
+            _draw_ratio(axis, frame, Look(FAINT, "", "-", ""), None)
+    for session in named:
+        _draw_ratio(axis, signal[session], look[session], legend_label(session))
+    axis.axvspan(start, stop, color=RULE, alpha=0.45, linewidth=0, zorder=0)
+    axis.annotate("trusted range", ((start + stop) / 2, 0.03), xycoords=("data", "axes fraction"),
+                  ha="center", color=FAINT, fontsize=8)  # fmt: skip
+    if threshold:
+        axis.axhline(threshold, color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
+    _plain_log(axis)
+    axis.set_xlabel("wavelength (nm)")
+    axis.set_ylabel("signal-to-noise ratio")
+    figure.legend(
+        *axis.get_legend_handles_labels(), loc="outside upper left", ncols=min(5, len(named))
+    )
+    return figures.add(
+        figure,
+        "signal_to_noise",
+        "Signal-to-noise ratio of the white references",
+        f"Signal-to-noise ratio against wavelength for {counted(len(signal), 'session')} on a "
+        f"logarithmic scale; the trusted range from {start:g} to {stop:g} nm is shaded.",
+        _signal_caption(signal, named, threshold),
+    )
+
+
+def _named_sessions(material: Material, sessions: Sequence[str]) -> list[str]:
+    """Return the sessions with a line of their own; with many, only the one that sets the limit."""
+    if len(sessions) <= _MOST_NAMED:
+        return list(sessions)
+    limiting = str(material.trusted.get("limiting_session") or "")
+    return [limiting] if limiting in sessions else [sessions[0]]
+
+
+def _signal_caption(
+    signal: Mapping[str, pd.DataFrame], named: Sequence[str], threshold: float | None
+) -> str:
+    asked = f" Dotted line: the {format_number(threshold)} that was asked for." if threshold else ""
+    lines = "One line per session"
+    if len(named) < len(signal):
+        lines += f"; {named[0]} by name, the other {len(signal) - 1} in grey"
+    whites = [int(f["n_references"].max()) for f in signal.values()]
+    n = ", ".join(f"{s} {k}" for s, k in zip(signal, whites, strict=True))
+    if len(named) < len(signal):
+        n = f"{min(whites)} to {max(whites)} a session"
+    return (
+        f"{lines}. Number of white references: {n}.{asked} Shaded: the trusted range. The scale is "
+        "logarithmic. A dark leaf has a lower ratio than the white panel. No error bars: each "
+        f"ratio is a single number.{NOT_TESTED}"
+    )
+
+
+def _draw_ratio(axis: Any, frame: pd.DataFrame, look: Look, label: str | None) -> None:
+    x, y = frame["wavelength_nm"].to_numpy(float), frame["signal_to_noise"].to_numpy(float)
+    step = thinning(x, 400)
+    good = np.isfinite(y[step]) & (y[step] > 0)
+    axis.plot(
+        x[step][good],
+        y[step][good],
+        color=look.colour,
+        linestyle=look.dashes,
+        linewidth=1 if label else 0.5,
+        label=label,
+    )
+
+
+def _plain_log(axis: Any) -> None:
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    axis.set_yscale("log")
+    axis.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5), numticks=8))
+    axis.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{y:g}"))
+    axis.yaxis.set_minor_formatter(NullFormatter())
