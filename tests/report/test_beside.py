@@ -340,12 +340,6 @@ def test_words_of_variants_and_assumptions():
     assert "decides" not in assumption_words(none, {}, "pot")
 
 
-def test_why_there_is_no_conclusion():
-    frame = pd.DataFrame({"primary": [False]})
-    assert "names no primary contrast" in why_none(frame)
-    assert "No effect was tested" in why_none(frame.iloc[:0])
-
-
 def test_shares_keep_unknown_parts_apart():
     rows = pd.DataFrame(
         [("NDVI", "unit", 0.8, 2.0, ""), ("NDVI", "leaf", 0.2, 1.0, ""),
@@ -373,7 +367,11 @@ def test_designs_are_laid_out_by_units_and_leaves():
     assert design_rows(frame.iloc[:0])["rows"] == []
 
 
-def test_class_tables_that_are_missing_are_empty():
+def test_tables_that_are_missing_or_older_say_nothing_false(tmp_path):
+    path = tmp_path / "per_class.csv"
+    path.write_text("class,n_units\nKite,3\n")
+    older = table_or_empty(path, columns.PER_CLASS)
+    assert set(columns.PER_CLASS) <= set(older.columns) and older["class"].tolist() == ["Kite"]
     for names in (columns.PER_CLASS, columns.COMPARISON, columns.QUESTIONS):
         frame = table_or_empty(None, names)
         assert list(frame.columns) == list(names) and not len(frame)
@@ -382,15 +380,9 @@ def test_class_tables_that_are_missing_are_empty():
     assert confused_pairs(table_or_empty(None, columns.CONFUSED_PAIRS)) == []
     assert comparison_rows(table_or_empty(None, columns.COMPARISON)) == []
     assert noise_words({}) == "" and sureness_words({}) == ""
-
-
-def test_an_older_table_without_a_column_is_read(tmp_path):
-    path = tmp_path / "per_class.csv"
-    path.write_text("class,n_units\nKite,3\n")
-    frame = table_or_empty(path, columns.PER_CLASS)
-    assert set(columns.PER_CLASS) <= set(frame.columns) and frame["class"].tolist() == ["Kite"]
-
-
-def test_noise_words():
-    told = noise_words({"stable_components": 3, "max_components": 3, "n_components": 2})
-    assert told == "No loading turned to noise among those that were looked at."
+    assert noise_words({"stable_components": 3, "max_components": 3, "n_components": 2}) == (
+        "No loading turned to noise among those that were looked at."
+    )
+    no_primary = pd.DataFrame({"primary": [False]})
+    assert "names no primary contrast" in why_none(no_primary)
+    assert "No effect was tested" in why_none(no_primary.iloc[:0])

@@ -45,6 +45,11 @@ if TYPE_CHECKING:
 # ----------------------------------------------------------------------
 
 Fact = tuple[str, str]
+_SCORES = (
+    ("Brier score", "brier"),
+    ("Brier score of the class shares", "brier_of_class_shares"),
+    ("sharpness of the probabilities", "sharpness"),
+)
 
 
 def classifier_facts(summary: Mapping[str, Any], unit_words: str) -> list[Fact]:
@@ -70,7 +75,7 @@ def classifier_facts(summary: Mapping[str, Any], unit_words: str) -> list[Fact]:
         *_material(summary, unit_words),
         *_model(summary),
         *_accuracy(summary, unit_words),
-        *_certainty(summary),
+        *((words, _number(summary.get(key))) for words, key in _SCORES),
         *_against_chance(summary),
     ]
     return [(name, value) for name, value in facts if value]
@@ -137,12 +142,6 @@ def _accuracy(summary: Mapping[str, Any], unit_words: str) -> Iterator[Fact]:
     yield "always naming the largest class", f"{largest} ({name})" if largest and name else largest
     yield "Cohen's kappa", _number(summary.get("kappa"))
     yield "Matthews correlation", _number(summary.get("mcc"))
-
-
-def _certainty(summary: Mapping[str, Any]) -> Iterator[Fact]:
-    yield "Brier score", _number(summary.get("brier"))
-    yield "Brier score of the class shares", _number(summary.get("brier_of_class_shares"))
-    yield "sharpness of the probabilities", _number(summary.get("sharpness"))
 
 
 def _against_chance(summary: Mapping[str, Any]) -> Iterator[Fact]:
@@ -375,6 +374,8 @@ def classification_part(material: Material, figures: FigureSet) -> dict[str, Any
     path = accuracy_path(tables.path)
     rivals = rival_rows(tables.rivals)
     n = _n_words(tables.predictions, material)
+    accuracy, is_draw = tables.permutation["accuracy"], tables.permutation["draw"] != 0
+    observed, drawn = accuracy[~is_draw].to_numpy(float), accuracy[is_draw].to_numpy(float)
     return {
         "target": str(tables.summary["target"]),
         "classes": classes,
@@ -386,12 +387,17 @@ def classification_part(material: Material, figures: FigureSet) -> dict[str, Any
         "path": path.to_dict("records"),
         "split_words": SPLIT_WORDS,
         "as_chosen": _as_chosen(tables, classes),
-        "confusions": _confusions(tables, classes, chosen),
+        "confusions": [
+            {"n": n, "chosen": n == chosen, **_matrix(part, classes)}
+            for n, part in tables.confusion.groupby("n_components", sort=True)
+        ],
         "confusion_figure": draw_confusions(figures, tables.confusion, classes, chosen, n),
         **_terms(tables, figures, chosen),
         "rivals": rivals,
         "rivals_figure": draw_rivals(figures, rivals, n) if rivals else None,
-        "permutation_figure": _permutation(tables, figures, n),
+        "permutation_figure": draw_permutation(figures, drawn, float(observed[0]), n)
+        if len(observed) and len(drawn)
+        else None,
         "p": tables.summary["p_permutation"],
         **class_details(tables, figures),
     }
@@ -420,14 +426,6 @@ def _as_chosen(tables: ClassTables, classes: list[str]) -> dict[str, Any] | None
     total = counts.groupby("true")["n_scans"].transform("sum")
     counts["share_of_true"] = counts["n_scans"] / total
     return _matrix(counts, classes)
-
-
-def _confusions(tables: ClassTables, classes: list[str], chosen: int) -> list[dict[str, Any]]:
-    """Return a confusion matrix for every number of latent variables."""
-    frame = tables.confusion
-    steps = sorted({int(n) for n in frame["n_components"]})
-    parts = {n: frame[frame["n_components"] == n] for n in steps}
-    return [{"n": n, "chosen": n == chosen, **_matrix(parts[n], classes)} for n in steps]
 
 
 def _matrix(part: pd.DataFrame, classes: list[str]) -> dict[str, Any]:
@@ -513,12 +511,3 @@ def rival_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
             }
         )
     return sorted(rows, key=lambda r: (-r["mean"], r["name"]))
-
-
-def _permutation(tables: ClassTables, figures: FigureSet, n_words: str) -> Figure | None:
-    frame = tables.permutation
-    observed = frame.loc[frame["draw"] == 0, "accuracy"].to_numpy(float)
-    drawn = frame.loc[frame["draw"] != 0, "accuracy"].to_numpy(float)
-    if not len(observed) or not len(drawn):
-        return None
-    return draw_permutation(figures, drawn, float(observed[0]), n_words)

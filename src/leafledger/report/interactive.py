@@ -22,12 +22,14 @@ from leafledger.report.figures import (
     thinning_words,
 )
 from leafledger.report.gather import ClassTables, Material, check_words, contrast_in_words
-from leafledger.report.numbers import format_count, format_nm, is_number, plain
+from leafledger.report.numbers import format_count, format_nm, plain
 from leafledger.report.time_course_figures import (
     contrasts_in_order,
     error_bar_words,
     half_widths,
     index_course,
+    leaves_zero_out,
+    units_by_contrast,
     units_by_group,
     units_of_contrast,
 )
@@ -143,15 +145,15 @@ def interactive_difference(
             for contrast, part in zip(contrasts, parts, strict=True)
         ],
     }
-    counts = "; ".join(f"{c['words']}: {c['n']}" for c in values["contrasts"])  # type: ignore[index]
     return InteractiveFigure(
         "difference",
         "What the treatment did at each wavelength",
         "Line: estimate at each wavelength. Band: simultaneous interval; it holds over all "
         "wavelengths and all contrasts together, so it is adjusted for every one of them. Bar "
         "along the bottom: wavelengths where the band leaves zero out. No band: too few "
-        f"{unit_words}. All contrasts share one scale. n of {unit_words}: {counts}. "
-        f"Rounded to four figures.{thinning_words(step)}",
+        f"{unit_words}. All contrasts share one scale. n of {unit_words}: "
+        f"{units_by_contrast(frame, contrasts, words)}. Rounded to four figures."
+        f"{thinning_words(step)}",
         values,
     )
 
@@ -163,11 +165,8 @@ def _band(part: pd.DataFrame) -> dict[str, Any]:
         "estimate": round_all(part["estimate"], 4),
         "low": round_all(low, 4),
         "high": round_all(high, 4),
-        # Judged by the whole numbers, not by the rounded ones.
-        "apart": [
-            int(is_number(a) and is_number(b) and (a > 0 or b < 0))
-            for a, b in zip(low, high, strict=True)
-        ],
+        # By the whole numbers, not by the rounded ones.
+        "apart": leaves_zero_out(low, high).astype(int).tolist(),
     }
 
 

@@ -85,8 +85,7 @@ def _legend(parts: Sequence[str], words: Mapping[str, str]) -> list[Any]:
 
 def draw_detectable(figures: FigureSet, designs: pd.DataFrame, unit_word: str) -> Figure:
     """Draw the detectable difference of one index against units, a line per number of leaves."""
-    few = designs[designs["n_scans"] == designs["n_scans"].min()]
-    leaves = sorted({int(n) for n in few["n_leaves"]})
+    few, leaves, units = _fewest_scans(designs)
     look = looks([str(n) for n in leaves])
     figure = new_figure(6.4, 3.0)
     axis = figure.subplots()
@@ -103,7 +102,7 @@ def draw_detectable(figures: FigureSet, designs: pd.DataFrame, unit_word: str) -
                       xycoords=("axes fraction", "data"))  # fmt: skip
     index, unit = str(few["index"].iloc[0]), unit_suffix(str(few["unit"].iloc[0]))
     axis.set_ylim(bottom=0)
-    axis.set_xticks(sorted({int(n) for n in few["n_units"]}))
+    axis.set_xticks(units)
     axis.grid(axis="y", color=RULE, linewidth=0.6)
     axis.set_xlabel(f"{plural(unit_word)} in each group")
     axis.set_ylabel("detectable difference" + (f" ({unit.strip()})" if unit else ""))
@@ -230,22 +229,25 @@ def remarks(frame: pd.DataFrame, words: Mapping[str, str]) -> list[str]:
     ]
 
 
+def _fewest_scans(designs: pd.DataFrame) -> tuple[pd.DataFrame, list[int], list[int]]:
+    """Return the designs of the fewest scans per leaf, with their numbers of leaves and units."""
+    few = designs[designs["n_scans"] == designs["n_scans"].min()]
+    leaves, units = (sorted({int(n) for n in few[name]}) for name in ("n_leaves", "n_units"))
+    return few, leaves, units
+
+
 def design_rows(designs: pd.DataFrame) -> dict[str, Any]:
     """Lay the detectable difference of one index out by units and leaves, at the fewest scans."""
     if not len(designs):
         return {"leaves": [], "rows": [], "margin": None}
-    few = designs[designs["n_scans"] == designs["n_scans"].min()]
-    leaves = sorted({int(n) for n in few["n_leaves"]})
+    few, leaves, units = _fewest_scans(designs)
     of = {(int(r["n_units"]), int(r["n_leaves"])): r for r in few.to_dict("records")}
     margin = designs["margin"].iloc[0]
     return {
         "leaves": leaves,
         "scans": int(few["n_scans"].iloc[0]),
         "margin": float(margin) if is_number(margin) else None,
-        "rows": [
-            {"n": n, "cells": [of.get((n, k)) for k in leaves]}
-            for n in sorted({int(n) for n in few["n_units"]})
-        ],
+        "rows": [{"n": n, "cells": [of.get((n, k)) for k in leaves]} for n in units],
     }
 
 

@@ -148,6 +148,22 @@ def units_of_contrast(part: pd.DataFrame) -> str:
     )
 
 
+def units_by_contrast(
+    frame: pd.DataFrame, contrasts: Sequence[str], words: Mapping[str, str]
+) -> str:
+    """Return how many units stand behind each contrast, for a caption."""
+    counts = (
+        f"{contrast_in_words(c, words)}: {units_of_contrast(frame[frame['contrast'] == c])}"
+        for c in contrasts
+    )
+    return "; ".join(counts)
+
+
+def leaves_zero_out(low: Any, high: Any) -> Any:
+    """Return where a band lies wholly above or below zero; not where it is unknown."""
+    return (low > 0) | (high < 0)
+
+
 def draw_difference(
     figures: FigureSet, frame: pd.DataFrame, words: Mapping[str, str], unit_words: str
 ) -> Figure | None:
@@ -179,23 +195,19 @@ def _draw_band(axis: Any, part: pd.DataFrame) -> None:
     axis.fill_between(x[step], low[step], high[step], color=BLUE, alpha=0.22,
                       linewidth=0)  # fmt: skip
     axis.plot(x[step], estimate[step], color=BLUE)
-    apart = np.where((low > 0) | (high < 0), 0.02, np.nan)
-    axis.plot(x, apart, color=INK, linewidth=3, transform=axis.get_xaxis_transform(),
+    bar = np.where(leaves_zero_out(low, high), 0.02, np.nan)
+    axis.plot(x, bar, color=INK, linewidth=3, transform=axis.get_xaxis_transform(),
               solid_capstyle="butt")  # fmt: skip
 
 
 def _difference_caption(
     frame: pd.DataFrame, contrasts: Sequence[str], words: Mapping[str, str], unit_words: str
 ) -> str:
-    counts = []
-    for contrast in contrasts:
-        n = units_of_contrast(frame[frame["contrast"] == contrast])
-        counts.append(f"{contrast_in_words(contrast, words)}: {n}")
     return (
         "Line: estimate. Band: simultaneous interval; it holds over all wavelengths and all "
         "panels together, so it is adjusted for every one of them. Bar along the bottom: "
         f"wavelengths where the band leaves zero out. No band: too few {unit_words}. n of "
-        f"{unit_words}: {'; '.join(counts)}."
+        f"{unit_words}: {units_by_contrast(frame, contrasts, words)}."
     )
 
 
@@ -226,9 +238,9 @@ def disagreement_words(
         verdict = str(row["verdict"])
         if verdict not in _CALLED or not len(part):
             continue
-        apart = part.loc[(part["low"] > 0) | (part["high"] < 0), "wavelength_nm"]
+        outside = part.loc[leaves_zero_out(part["low"], part["high"]), "wavelength_nm"]
         called = _CALLED[verdict]
-        if called == bool(len(apart)):
+        if called == bool(len(outside)):
             continue
         name = words.get(str(row["contrast"]), str(row["contrast"]))
         index = f"{row['index']} ({name})"
@@ -241,7 +253,7 @@ def disagreement_words(
         else:
             out.append(
                 f"The primary contrast of {index} is not significant, but the band leaves zero out "
-                f"{_where(apart)}: the spectrum differs where this index does not show it."
+                f"{_where(outside)}: the spectrum differs where this index does not show it."
             )
     return out
 

@@ -132,9 +132,12 @@ _ROLES = ("sample", "white", "dark", "lamp", "ambient", "check")
 def trust_part(material: Material, figures: FigureSet) -> dict[str, Any]:
     """Return what the second part of the page shows."""
     faults, outliers = draw_flagged_scans(figures, material)
+    present = {role for table in material.scans.values() for role in table.rows["role"]}
+    settings = material.records.get("acceptance", {}).get("settings", {})
+    asked = settings.get("range", {}).get("signal_to_noise")
     return {
         "sessions": [_session(material, row) for row in material.design["sessions"]],
-        "roles": _roles(material),
+        "roles": [role for role in _ROLES if role in present],
         "units": _units(material),
         "unit_columns": _unit_columns(material),
         "unit_cells": _cells(material),
@@ -142,7 +145,7 @@ def trust_part(material: Material, figures: FigureSet) -> dict[str, Any]:
         "flags": _flags(material),
         "range": _range(material),
         "signal": _signal(material),
-        "signal_figure": draw_signal(figures, material, _threshold(material)),
+        "signal_figure": draw_signal(figures, material, float(asked) if asked else None),
         "fault_figure": faults,
         "replicate_figure": outliers,
         "reference_figures": [
@@ -161,11 +164,6 @@ def trust_part(material: Material, figures: FigureSet) -> dict[str, Any]:
         "orders": order_shifts(material),
         "suites": suites(material.validation),
     }
-
-
-def _roles(material: Material) -> list[str]:
-    present = {role for table in material.scans.values() for role in table.rows["role"]}
-    return [role for role in _ROLES if role in present]
 
 
 def _session(material: Material, row: Mapping[str, Any]) -> dict[str, Any]:
@@ -299,12 +297,6 @@ def _range(material: Material) -> dict[str, Any]:
         "stop": material.trusted["stop_nm"],
         "why": why[:1].upper() + why[1:].removesuffix(".") + "." if why else "",
     }
-
-
-def _threshold(material: Material) -> float | None:
-    settings = material.records.get("acceptance", {}).get("settings", {})
-    asked = settings.get("range", {}).get("signal_to_noise") if isinstance(settings, dict) else None
-    return float(asked) if asked else None
 
 
 def _signal(material: Material) -> list[dict[str, Any]]:

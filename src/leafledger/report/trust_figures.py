@@ -207,6 +207,8 @@ def draw_references(figures: FigureSet, material: Material, role: str) -> Figure
         elif i % columns == 0:
             axis.set_ylabel(_AXIS_WORDS[role])
     more = and_more(len(courses) - len(shown), "the flags by check above")
+    # Sessions whose band is the tolerance that the check wrote down.
+    stated = [s for s in shown if dark_tolerance(material.quality.get(s)) is not None]
     return figures.add(
         figure,
         f"{role}s_over_time",
@@ -214,7 +216,7 @@ def draw_references(figures: FigureSet, material: Material, role: str) -> Figure
         f"{role.capitalize()} references of {counted(len(shown), 'session')} in the order of "
         f"measuring, as {_QUANTITY[role]} from the median of each session; "
         f"{_bad_words(shown)} marked with a cross.",
-        _course_caption(role, shown, _sessions_with_tolerance(material, role, shown)) + more,
+        _course_caption(role, shown, stated) + more,
         wide=columns > 1,
     )
 
@@ -294,28 +296,16 @@ def _below(course: ReferenceCourse, scale: float, span: float) -> str:
         value = scale * course.level[k]
         off = ", off the scale" if abs(value) > span else ""
         sign = "+" if value > 0 else ""
-        named.append(f"{n}: {short(course.scans[k])} ({sign}{_amount(value, scale)}{off})")
+        amount = f"{format_fixed(value, 1)} %" if scale > 1 else f"{format_number(value)} counts"
+        named.append(f"{n}: {short(course.scans[k])} ({sign}{amount}{off})")
     if len(faulty) > _NAMED:
         named.append(f"and {len(faulty) - _NAMED} more")
     return "\n".join([axis, *named])
 
 
-def _amount(value: float, scale: float) -> str:
-    return f"{format_fixed(value, 1)} %" if scale > 1 else f"{format_number(value)} counts"
-
-
 def _bad_words(shown: Mapping[str, ReferenceCourse]) -> str:
     n = sum(int(course.bad.sum()) for course in shown.values())
     return "none is at fault, so none is" if n == 0 else f"{n} at fault {'is' if n == 1 else 'are'}"
-
-
-def _sessions_with_tolerance(
-    material: Material, role: str, shown: Mapping[str, ReferenceCourse]
-) -> list[str]:
-    """Return the sessions whose band is the tolerance that the check wrote down."""
-    if role == "white":
-        return []
-    return [s for s in shown if dark_tolerance(material.quality.get(s)) is not None]
 
 
 def _dark_band(shown: Mapping[str, ReferenceCourse], stated: Sequence[str]) -> str:
@@ -349,6 +339,11 @@ def _course_caption(role: str, shown: Mapping[str, ReferenceCourse], stated: Seq
         )
     else:
         band += _dark_band(shown, stated)
+    series = ""
+    if role == "dark":
+        most = max(len(np.unique(c.series[np.isfinite(c.series)])) for c in courses)
+        symbols = " (one kind of symbol for each, the shortest filled)" if most > 1 else ""
+        series = f" and integration time{symbols}"
     named = [scan for c in courses for scan, bad in zip(c.scans, c.bad, strict=True) if bad]
     left = len(named) - _NAMED_IN_CAPTION
     cross = " No reference is at fault."
@@ -358,16 +353,9 @@ def _course_caption(role: str, shown: Mapping[str, ReferenceCourse], stated: Seq
     return (
         f"One symbol per {role} reference: its mean deviation at up to four wavelengths (550, 680, "
         "720 and 800 nm) from the median of the sound ones of its session"
-        + (_series_words(courses) if role == "dark" else "")
-        + f"; the stroke spans those wavelengths. {band}{cross} n of references: {n}. "
+        f"{series}; the stroke spans those wavelengths. {band}{cross} n of references: {n}. "
         f"Single references have no error bars.{NOT_TESTED}"
     )
-
-
-def _series_words(courses: Sequence[ReferenceCourse]) -> str:
-    most = max(len(np.unique(c.series[np.isfinite(c.series)])) for c in courses)
-    words = " and integration time"
-    return f"{words} (one kind of symbol for each, the shortest filled)" if most > 1 else words
 
 
 # Which scans, and what each is compared with.

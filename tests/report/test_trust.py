@@ -134,10 +134,6 @@ def test_negative_numbers_get_a_true_minus_and_ids_do_not(text, shown):
     assert with_true_minus(text) == shown
 
 
-def test_a_label_like_a_negative_number_stays_as_the_study_writes_it():
-    assert with_true_minus("frost -5 C: change -5.0", {"frost -5 C"}) == "frost -5 C: change −5.0"
-
-
 def outside(index: str, needs: str) -> str:
     return (
         f"{index} is not computed: it needs {needs}, outside the trusted range 428 to 952 nm (x)."
@@ -152,16 +148,10 @@ def test_one_line_for_many_indices_and_sessions():
         "2 indices are not computed: bands outside the trusted range 428 to 952 nm (NDWI and WI)."
     )
     assert found[1]["text"] == "Lamp drifted."
-
-
-def test_one_index_alone_is_named():
-    (one,) = warnings_of([("indices", "d", [outside("WI", "R(970)")])])
-    assert one["text"].startswith("WI is not computed: bands outside")
-
-
-def test_many_indices_are_counted_beyond_a_dozen():
-    (one,) = warnings_of([("indices", "d", [outside(f"I{k:02d}", "R(1)") for k in range(30)])])
-    assert one["text"].startswith("30 indices are") and "I11 and 18 more" in one["text"]
+    (alone,) = warnings_of([("indices", "d", [outside("WI", "R(970)")])])
+    assert alone["text"].startswith("WI is not computed: bands outside")
+    (many,) = warnings_of([("indices", "d", [outside(f"I{k:02d}", "R(1)") for k in range(30)])])
+    assert many["text"].startswith("30 indices are") and "I11 and 18 more" in many["text"]
 
 
 def primary(n: int, tested: int, families: int = 1) -> pd.DataFrame:
@@ -226,18 +216,16 @@ def test_pointed_scan_reads_without_colour(whole, name):
     assert svg.count("<use") > 16  # and it carries crosses
 
 
-def test_one_control_unit_says_why_there_is_no_interval(tmp_path):
-    _, seen = drawn(tmp_path, small(classes=False, lone_control=True))
+def test_one_control_unit_no_references_and_two_primary_contrasts(tmp_path):
+    plan = small(classes=False, lone_control=True, references=False, n_primary=2)
+    made, seen = drawn(tmp_path, plan)
     assert "one control unit only: no interval and no test" in seen.text
     assert (
         "not tested" in seen.text and "– to –" not in seen.text.split("Session effects at")[1][:900]
     )
     assert "moss_<pad>" in seen.text  # a group of a later version is shown as it is named
     assert "None of it could be tested" in seen.text
-
-
-def test_several_primary_contrasts(tmp_path):
-    made, seen = drawn(tmp_path, small(classes=False, n_primary=2))
+    assert "There are no white and dark references to follow over time" in seen.text
     assert made.effects is not None and made.effects["primary"].sum() == 2
     assert "The settings name 2 primary contrasts" in seen.text
     assert "needs no adjustment" not in seen.text
@@ -254,11 +242,6 @@ def test_many_sessions_and_flags_are_bounded(tmp_path):
     assert "And 24 more, see the table of every suggestion and decision." in captions
     assert captions.count("And 2 more, see the flags by check above.") == 2
     assert "the other 13 in grey" in captions
-
-
-def test_no_references_no_courses(tmp_path):
-    _, seen = drawn(tmp_path, small(classes=False, references=False))
-    assert "There are no white and dark references to follow over time" in seen.text
 
 
 def test_hostile_reason_in_a_figure(tmp_path):
