@@ -230,11 +230,11 @@ def sureness_words(summary: Mapping[str, Any]) -> str:
     """
     if not is_number(summary.get("brier")):
         return ""
-    beside = ""
+    comparison = ""
     if is_number(summary.get("brier_of_class_shares")):
         shares = format_fixed(summary["brier_of_class_shares"], 3)
-        beside = f"; {shares} comes of always naming the shares of the classes"
-    score = f"Brier score {format_fixed(summary['brier'], 3)} (0 is perfect{beside})."
+        comparison = f"; {shares} comes of always naming the shares of the classes"
+    score = f"Brier score {format_fixed(summary['brier'], 3)} (0 is perfect{comparison})."
     rule = "; ".join(texts(summary.get("probability_rule")))
     return f"{score} {rule[:1].upper()}{rule[1:]}." if rule else score
 
@@ -365,7 +365,7 @@ _SPECTRA = ("spectrum_mean", "spectrum_sd", "spectrum_minimum", "spectrum_maximu
 
 
 def classification_part(material: Material, figures: FigureSet) -> dict[str, Any] | None:
-    """Return what the fourth part of the page shows; ``None`` if no classes were asked for."""
+    """Return what the fifth part of the page shows; ``None`` if no classes were asked for."""
     tables = material.classes
     if tables is None:
         return None

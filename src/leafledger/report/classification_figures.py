@@ -274,7 +274,7 @@ class _Scale:
     top: float
     span: float
 
-    def place(self, reflectance: Floats) -> Floats:
+    def to_panel(self, reflectance: Floats) -> Floats:
         share = (reflectance - self.bottom) / (self.top - self.bottom)
         return share * 2 * self.span - self.span
 
@@ -346,12 +346,12 @@ def draw_loadings(
 def _draw_training(
     axis: Any, wavelength_nm: Floats, training: Training, cut: slice, scale: _Scale
 ) -> None:
-    x, place = wavelength_nm[cut], scale.place
+    x, to_panel = wavelength_nm[cut], scale.to_panel
     mean, sd = training.mean[cut], training.sd[cut]
-    low, high = place(training.low[cut]), place(training.high[cut])
+    low, high = to_panel(training.low[cut]), to_panel(training.high[cut])
     axis.fill_between(x, low, high, color=RULE, alpha=0.5, linewidth=0)
-    axis.fill_between(x, place(mean - sd), place(mean + sd), color=_BAND, linewidth=0)
-    axis.plot(x, place(mean), color=FAINT, linewidth=0.9)
+    axis.fill_between(x, to_panel(mean - sd), to_panel(mean + sd), color=_BAND, linewidth=0)
+    axis.plot(x, to_panel(mean), color=FAINT, linewidth=0.9)
 
 
 def _draw_loading(axis: Any, wavelength_nm: Floats, loading: Loading, cut: slice) -> None:

@@ -93,21 +93,21 @@ def draw_sensitivity(
     for row in rows:
         level = str(row["contrast"]).partition("@")[2]
         groups.setdefault((str(row["index"]), level), []).append(row)
-    shown = dict(list(groups.items())[:MOST_CONTRASTS])
-    chosen = [chosen_rows(some) for some in shown.values()]
+    plotted = dict(list(groups.items())[:MOST_CONTRASTS])
+    chosen = [chosen_rows(some) for some in plotted.values()]
     tallest = max(len(drawn) for drawn, _ in chosen)
-    columns = min(2, len(shown))
-    lines = -(-len(shown) // columns)
+    columns = min(2, len(plotted))
+    lines = -(-len(plotted) // columns)
     figure = new_figure(6.8 + 3.6 * (columns - 1), lines * (0.19 * tallest + 1.0))
     axes = figure.subplots(lines, columns, squeeze=False).ravel()
-    for spare in axes[len(shown) :]:
+    for spare in axes[len(plotted) :]:
         spare.remove()
     for axis, (drawn, _) in zip(axes, chosen, strict=False):
         planned = next((r["estimate"] for r in drawn if r["variant"] == PLANNED), None)
         axis.axvline(0, color=INK, linewidth=0.8)
         same = [bool(r["same_conclusion"]) for r in drawn]
         _draw_estimates(axis, drawn, planned, same, [short(str(r["words"]), 34) for r in drawn])
-        _estimate_axis(axis, drawn[0], len(shown) > 1)
+        _estimate_axis(axis, drawn[0], len(plotted) > 1)
     changed = sum(not r["same_conclusion"] for r in rows)
     left = sum(n for _, n in chosen)
     left_words = (
@@ -128,8 +128,8 @@ def draw_sensitivity(
         "none is adjusted."
         + n_behind(rows, plural(unit_word))
         + left_words
-        + and_more(len(groups) - len(shown), "the table"),
-        wide=len(shown) > 1,
+        + and_more(len(groups) - len(plotted), "the table"),
+        wide=len(plotted) > 1,
     )  # fmt: skip
 
 
@@ -200,11 +200,11 @@ def draw_residuals(
 ) -> Figure | None:
     """Draw how far each unit's change lies from the mean of its group, a panel per contrast."""
     with_residuals = [a for a in assumptions if a.get("residuals")]
-    shown = with_residuals[:MOST_CONTRASTS]
-    if not shown:
+    plotted = with_residuals[:MOST_CONTRASTS]
+    if not plotted:
         return None
-    figure, axes, columns = panels(len(shown), 2.5, 0.3, same_y=False)
-    for i, (axis, assumption) in enumerate(zip(axes, shown, strict=False)):
+    figure, axes, columns = panels(len(plotted), 2.5, 0.3, same_y=False)
+    for i, (axis, assumption) in enumerate(zip(axes, plotted, strict=False)):
         _draw_arms(axis, assumption, material.groups.names)
         index = str(assumption.get("index", ""))
         unit = str(material.catalogue.get(index, {}).get("unit", "1"))
@@ -215,9 +215,9 @@ def draw_residuals(
         axis.set_title(
             wrap_text(f"{index}, {contrast_in_words(contrast, words)}", 46, 2), fontsize=8
         )
-    for spare in axes[len(shown) :]:
+    for spare in axes[len(plotted) :]:
         spare.set_axis_off()
-    n = sum(len(assumption["residuals"]) for assumption in shown)
+    n = sum(len(assumption["residuals"]) for assumption in plotted)
     return figures.add(
         figure,
         "residuals",
@@ -228,7 +228,7 @@ def draw_residuals(
         f"{_NAMED_RESIDUALS} furthest out of each group, and {material.unit_words} without which "
         "the conclusion changes "
         "(crosses). Looked at, not tested, so nothing is adjusted: no test was chosen by it."
-        + and_more(len(with_residuals) - len(shown), "effects.json"),
+        + and_more(len(with_residuals) - len(plotted), "effects.json"),
         wide=columns > 1,
     )
 
@@ -373,20 +373,20 @@ def draw_variants(figures: FigureSet, views: Sequence[View]) -> Figure | None:
         ``None`` if there is neither an estimate nor an accuracy.
     """
     effects = _by_effect(views)
-    shown = dict(list(effects.items())[:MOST_EFFECTS])
+    plotted = dict(list(effects.items())[:MOST_EFFECTS])
     accuracies = _one_per_variant(views)
     with_accuracy = any(is_number(v["accuracy"]) for v in accuracies)
-    n_panels = len(shown) + with_accuracy
+    n_panels = len(plotted) + with_accuracy
     if not n_panels:
         return None
     figure = new_figure(2.4 + 3.2 * n_panels, 0.26 * len(accuracies) + 1.1)
     axes = figure.subplots(1, n_panels, squeeze=False).ravel()
     labels = [short(str(view["name"]), 30) for view in accuracies]
-    for axis, rows in zip(axes, shown.values(), strict=False):
+    for axis, rows in zip(axes, plotted.values(), strict=False):
         same = [bool(row["agrees"]) for row in rows]
         _draw_estimates(axis, rows, _stated(rows, "estimate"), same, labels, missing=_NONE)
         axis.axvline(0, color=INK, linewidth=0.8)
-        _estimate_axis(axis, rows[0], len(shown) > 1)
+        _estimate_axis(axis, rows[0], len(plotted) > 1)
     if with_accuracy:
         columns = ("accuracy", "accuracy_low", "accuracy_high")
         _draw_estimates(axes[-1], accuracies, _stated(accuracies, "accuracy"),
@@ -406,7 +406,7 @@ def draw_variants(figures: FigureSet, views: Sequence[View]) -> Figure | None:
         "raw data, and none is adjusted; the primary effect stands as stated."
         .replace("the 95 % interval", _level(views))
         + n_behind(views, "units")
-        + and_more(len(effects) - len(shown), "the table"),
+        + and_more(len(effects) - len(plotted), "the table"),
         wide=n_panels > 1,
     )  # fmt: skip
 

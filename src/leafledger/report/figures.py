@@ -339,8 +339,8 @@ def _lay_out_once(figure: Any) -> None:
     to_figure = figure.transFigure.inverted()
     for axis in axes:
         if axis.get_label_text():
-            place = axis.label.get_transform().transform(axis.label.get_position())
-            axis.set_label_coords(*to_figure.transform(place), transform=figure.transFigure)
+            position = axis.label.get_transform().transform(axis.label.get_position())
+            axis.set_label_coords(*to_figure.transform(position), transform=figure.transFigure)
 
 
 def _bytes_of(figure: Any, form: str) -> bytes:

@@ -279,8 +279,8 @@ def encode_spectrum(line: NDArray[np.float64]) -> list[int | None]:
     if finite.all():
         return [decimals, *steps.tolist()]
     out: list[int | None] = [None] * len(line)
-    for place, value in zip(np.flatnonzero(finite).tolist(), steps.tolist(), strict=True):
-        out[place] = value
+    for index, value in zip(np.flatnonzero(finite).tolist(), steps.tolist(), strict=True):
+        out[index] = value
     return [decimals, *out]
 
 

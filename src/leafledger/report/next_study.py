@@ -38,11 +38,11 @@ def draw_shares(
     figures: FigureSet, rows: Sequence[Mapping[str, Any]], words: Mapping[str, str], n_words: str
 ) -> Figure:
     """Draw the shares of the variance components, a bar per index."""
-    shown = list(rows[:_MOST])
-    figure = new_figure(6.8, 0.27 * len(shown) + 1.05)
+    plotted = list(rows[:_MOST])
+    figure = new_figure(6.8, 0.27 * len(plotted) + 1.05)
     axis = figure.subplots()
-    parts = list(shown[0]["shares"])
-    for y, row in enumerate(shown):
+    parts = list(plotted[0]["shares"])
+    for y, row in enumerate(plotted):
         start = 0.0
         for k, name in enumerate(parts):
             share = row["shares"][name]
@@ -55,7 +55,7 @@ def draw_shares(
                 axis.text(100 * (start + share / 2), y, f"{100 * share:.0f}", ha="center",
                           va="center", fontsize=7, bbox=box)  # fmt: skip
             start += float(share)
-    index_axis(axis, [short(str(r["index"]), 24) for r in shown])
+    index_axis(axis, [short(str(r["index"]), 24) for r in plotted])
     axis.set_xlim(0, 100)
     axis.set_xlabel("share of the variance (%)")
     figure.legend(handles=_legend(parts, words), loc="outside upper left", ncols=2)
@@ -65,11 +65,11 @@ def draw_shares(
         "Where the variation of the indices lies",
         "Shares of variance of "
         + ", ".join(words[name] for name in parts)
-        + f" for {len(shown)} indices.",
+        + f" for {len(plotted)} indices.",
         "Shares of the sum of the components that could be known, after the means of every "
         "treatment and session are taken out; estimates below zero are held at zero. Numbers: per "
         f"cent, from {100 * _LABEL_FROM:.0f} on. Shares have no interval here: with few units they "
-        f"are rough. {n_words}{NOT_TESTED}" + and_more(len(rows) - len(shown), "the table"),
+        f"are rough. {n_words}{NOT_TESTED}" + and_more(len(rows) - len(plotted), "the table"),
     )
 
 

@@ -324,10 +324,10 @@ def estimate_view(row: Mapping[str, Any]) -> dict[str, str]:
     {'estimate_text': '0.136', 'interval': '0.103 to 0.169', 'suffix': ' nm'}
     """
     estimate, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
-    known = is_number(row["ci_low"]) and is_number(row["ci_high"])
+    has_interval = is_number(row["ci_low"]) and is_number(row["ci_high"])
     return {
         "estimate_text": estimate,
-        "interval": f"{low} to {high}" if known else "",
+        "interval": f"{low} to {high}" if has_interval else "",
         "suffix": unit_suffix(str(row.get("unit") or "1")),
     }
 

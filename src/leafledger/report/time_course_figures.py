@@ -51,11 +51,11 @@ def summaries_by_group(
 ) -> dict[str, SpectrumSummary]:
     """Return group -> summary of its accepted spectra in one session; empty groups are left out."""
     rows = spectra.rows
-    here = (rows["session"] == session).to_numpy(dtype=bool)
+    in_session = (rows["session"] == session).to_numpy(dtype=bool)
     group = np.array([groups.of_unit.get(unit, "all") for unit in rows["unit"]], dtype=object)
     summaries = {}
     for name in groups.names:
-        chosen = np.flatnonzero(here & (group == name))
+        chosen = np.flatnonzero(in_session & (group == name))
         if len(chosen):
             part = rows.iloc[chosen]
             summaries[name] = summarise_spectra(
@@ -68,22 +68,22 @@ def draw_groups(
     figures: FigureSet, material: Material, by_session: Mapping[str, Mapping[str, SpectrumSummary]]
 ) -> Figure:
     """Draw mean, standard deviation band and extremes of every group, a panel per session."""
-    shown = [s for s in material.days.sessions if by_session.get(s)]
-    figure, axes, columns = panels(len(shown), 2.5, 0.6)
+    plotted = [s for s in material.days.sessions if by_session.get(s)]
+    figure, axes, columns = panels(len(plotted), 2.5, 0.6)
     look = looks(material.groups.names)
     wavelength_nm = material.spectra.wavelength_nm
-    for axis, session in zip(axes, shown, strict=False):
+    for axis, session in zip(axes, plotted, strict=False):
         for name, summary in by_session[session].items():
             _draw_summary(axis, wavelength_nm, summary, look[name])
         axis.set_title(short(session))
         axis.set_ylim(bottom=0)
-    finish_panels(axes, len(shown), columns, _AXIS, "reflectance")
+    finish_panels(axes, len(plotted), columns, _AXIS, "reflectance")
     group_legend(figure, material.groups.names)
     return figures.add(
         figure,
         "spectra_by_group",
         "Reflectance spectra of the groups, session by session",
-        f"Reflectance against wavelength, one panel for each of {len(shown)} sessions, one line "
+        f"Reflectance against wavelength, one panel for each of {len(plotted)} sessions, one line "
         f"for each of {len(material.groups.names)} groups.",
         _groups_caption(material, by_session),
         wide=columns > 1,
@@ -380,8 +380,8 @@ def _draw_units(axis: Any, x: Floats, shift: float, lines: Floats, look: Look) -
 
     if len(x) == 1:
         # Beside the mean of their own group, so that no group's points hide another's.
-        beside = x[0] + shift + 0.022 * (1 + np.arange(len(lines)) % 2)
-        axis.plot(beside, lines[:, 0], ".", color=look.colour, alpha=0.45, markersize=3)
+        x_points = x[0] + shift + 0.022 * (1 + np.arange(len(lines)) % 2)
+        axis.plot(x_points, lines[:, 0], ".", color=look.colour, alpha=0.45, markersize=3)
         return
     paths = [np.column_stack([x, line]) for line in lines]
     drawn = LineCollection(paths, colors=look.colour, linewidths=0.5, alpha=0.35)

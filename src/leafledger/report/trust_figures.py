@@ -193,30 +193,30 @@ def draw_references(figures: FigureSet, material: Material, role: str) -> Figure
         return None
     # Sessions with a bad reference must not fall off the end.
     ranked = sorted(courses, key=lambda s: not courses[s].bad.any())[:MOST_SESSIONS]
-    shown = {s: course for s, course in courses.items() if s in ranked}
+    plotted = {s: course for s, course in courses.items() if s in ranked}
     scale = 100.0 if role == "white" else 1.0
-    figure, axes, columns = panels(len(shown), 2.2, 0.3, same_y=False)
-    span = _span(list(shown.values()), scale)
-    for axis, (session, course) in zip(axes, shown.items(), strict=False):
+    figure, axes, columns = panels(len(plotted), 2.2, 0.3, same_y=False)
+    span = _span(list(plotted.values()), scale)
+    for axis, (session, course) in zip(axes, plotted.items(), strict=False):
         _draw_course(axis, course, scale, span)
         axis.set_title(short(session))
         axis.set_xlabel(_below(course, scale, span), fontsize=7.5)
     for i, axis in enumerate(axes):
-        if i >= len(shown):
+        if i >= len(plotted):
             axis.set_axis_off()
         elif i % columns == 0:
             axis.set_ylabel(_AXIS_WORDS[role])
-    more = and_more(len(courses) - len(shown), "the flags by check above")
+    more = and_more(len(courses) - len(plotted), "the flags by check above")
     # Sessions whose band is the tolerance that the check wrote down.
-    stated = [s for s in shown if dark_tolerance(material.quality.get(s)) is not None]
+    stated = [s for s in plotted if dark_tolerance(material.quality.get(s)) is not None]
     return figures.add(
         figure,
         f"{role}s_over_time",
         f"{role.capitalize()} references over time",
-        f"{role.capitalize()} references of {counted(len(shown), 'session')} in the order of "
+        f"{role.capitalize()} references of {counted(len(plotted), 'session')} in the order of "
         f"measuring, as {_QUANTITY[role]} from the median of each session; "
-        f"{_bad_words(shown)} marked with a cross.",
-        _course_caption(role, shown, stated) + more,
+        f"{_bad_words(plotted)} marked with a cross.",
+        _course_caption(role, plotted, stated) + more,
         wide=columns > 1,
     )
 
@@ -303,17 +303,17 @@ def _below(course: ReferenceCourse, scale: float, span: float) -> str:
     return "\n".join([axis, *named])
 
 
-def _bad_words(shown: Mapping[str, ReferenceCourse]) -> str:
-    n = sum(int(course.bad.sum()) for course in shown.values())
+def _bad_words(plotted: Mapping[str, ReferenceCourse]) -> str:
+    n = sum(int(course.bad.sum()) for course in plotted.values())
     return "none is at fault, so none is" if n == 0 else f"{n} at fault {'is' if n == 1 else 'are'}"
 
 
-def _dark_band(shown: Mapping[str, ReferenceCourse], stated: Sequence[str]) -> str:
+def _dark_band(plotted: Mapping[str, ReferenceCourse], stated: Sequence[str]) -> str:
     least = (
         f"{100 * LEAST_SHIFT:g} % of the session's white signal at these wavelengths, about the "
         "least shift that counts"
     )
-    if len(stated) == len(shown):
+    if len(stated) == len(plotted):
         where = "the tolerance that the check of the darks held them against"
     elif stated:
         where = f"the tolerance of the check in {', '.join(stated)}; elsewhere {least}"
@@ -325,9 +325,11 @@ def _dark_band(shown: Mapping[str, ReferenceCourse], stated: Sequence[str]) -> s
     )
 
 
-def _course_caption(role: str, shown: Mapping[str, ReferenceCourse], stated: Sequence[str]) -> str:
-    courses = list(shown.values())
-    n = ", ".join(f"{session} {len(course.scans)}" for session, course in shown.items())
+def _course_caption(
+    role: str, plotted: Mapping[str, ReferenceCourse], stated: Sequence[str]
+) -> str:
+    courses = list(plotted.values())
+    n = ", ".join(f"{session} {len(course.scans)}" for session, course in plotted.items())
     band = "Band: "
     if not any(course.tolerance is not None for course in courses):
         band = "No band: a tolerance is not known."
@@ -338,7 +340,7 @@ def _course_caption(role: str, shown: Mapping[str, ReferenceCourse], stated: Seq
             "outside it."
         )
     else:
-        band += _dark_band(shown, stated)
+        band += _dark_band(plotted, stated)
     series = ""
     if role == "dark":
         most = max(len(np.unique(c.series[np.isfinite(c.series)])) for c in courses)
@@ -465,14 +467,17 @@ def chosen_to_draw(scans: Sequence[FlaggedScan], at_most: int) -> list[FlaggedSc
     ['a', 'c']
     """
     checks: Counter[str] = Counter()
-    here: Counter[tuple[str, str]] = Counter()
+    n_drawn: Counter[tuple[str, str]] = Counter()
     ranked = []
-    for place, scan in enumerate(scans):
+    for position, scan in enumerate(scans):
         check = _checks(scan.rules)[0]
-        ranked.append((checks[check] > 0, here[check, scan.session], place))
+        ranked.append((checks[check] > 0, n_drawn[check, scan.session], position))
         checks[check] += 1
-        here[check, scan.session] += 1
-    return [scans[place] for place in sorted(place for *_, place in sorted(ranked)[:at_most])]
+        n_drawn[check, scan.session] += 1
+    return [
+        scans[position]
+        for position in sorted(position for *_, position in sorted(ranked)[:at_most])
+    ]
 
 
 @dataclass(frozen=True)
@@ -512,14 +517,14 @@ def scan_context(spectra: Spectra, groups: Groups, flagged: FlaggedScan) -> Scan
         The scan.
     """
     rows = spectra.rows
-    here = (rows["session"] == flagged.session).to_numpy(dtype=bool)
-    scan = here & (rows["scan"] == flagged.scan).to_numpy(dtype=bool)
+    in_session = (rows["session"] == flagged.session).to_numpy(dtype=bool)
+    scan = in_session & (rows["scan"] == flagged.scan).to_numpy(dtype=bool)
     if not scan.any():
         return None
-    kin = here & ~scan & (rows["unit"] == flagged.unit).to_numpy(dtype=bool)
+    kin = in_session & ~scan & (rows["unit"] == flagged.unit).to_numpy(dtype=bool)
     group = groups.of_unit.get(flagged.unit, "all")
     same = np.array([groups.of_unit.get(unit, "all") == group for unit in rows["unit"]])
-    band = here & ~scan & same & rows["accepted"].to_numpy(dtype=bool)
+    band = in_session & ~scan & same & rows["accepted"].to_numpy(dtype=bool)
     group_spectra = spectra.reflectance[band]
     return ScanContext(
         scan=spectra.reflectance[scan][0],
@@ -649,22 +654,22 @@ def _outliers(
         groups.setdefault((point.session, point.unit), []).append(point)
     # Spectra are looked up for the groups that are drawn only: there may be a thousand.
     first = {key: _with_group(material, groups[key]) for key in list(groups)[:MOST_GROUPS]}
-    shown = {key: members for key, members in first.items() if members}
-    if not shown:
+    plotted = {key: members for key, members in first.items() if members}
+    if not plotted:
         return None
-    n = len(shown)
+    n = len(plotted)
     figure = new_figure(7.4, 2.5 * n + 0.2)
     axes = figure.subplots(n, 2, sharex=True, squeeze=False)
-    for pair, members in zip(axes, shown.values(), strict=True):
+    for pair, members in zip(axes, plotted.values(), strict=True):
         _draw_replicates(pair, material.all_spectra.wavelength_nm, members)
     for axis in axes[-1]:
         axis.set_xlabel("wavelength (nm)")
     unit = material.unit_word
     counts = "; ".join(
         f"{who} in {session}: {len(members[0][1].siblings) + 1}"
-        for (session, who), members in shown.items()
+        for (session, who), members in plotted.items()
     )
-    every = [context for members in shown.values() for _, context in members]
+    every = [context for members in plotted.values() for _, context in members]
     return figures.add(
         figure,
         "replicates",
@@ -679,9 +684,9 @@ def _outliers(
     )
 
 
-def _drawn_at_most(found: Sequence[ScanContext]) -> str:
+def _drawn_at_most(context: Sequence[ScanContext]) -> str:
     """Return what a caption says where a unit has more scans than can be told apart."""
-    if all(len(each.siblings) <= _SIBLINGS_NAMED for each in found):
+    if all(len(each.siblings) <= _SIBLINGS_NAMED for each in context):
         return ""
     return f" Of the other scans of a unit at most {_SIBLINGS_NAMED} are drawn."
 
