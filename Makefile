@@ -19,7 +19,7 @@ export MLFLOW_DISABLE_TELEMETRY := true
 export DO_NOT_TRACK := 1
 export GX_ANALYTICS_ENABLED := False
 
-.PHONY: help demo test test-slow test-longest check lint types imports format lock schema reference docs docs-figures setup clean
+.PHONY: help demo test test-slow test-longest check lint types imports format lock schema workflow reference docs docs-figures setup clean
 help:
 	@echo "make demo       set up, run the demo study, say where the report is"
 	@echo "make test       set up, run the test suite (without the slow tests)"
@@ -91,6 +91,10 @@ format: $(DEV_STAMP)
 
 schema: $(DEV_STAMP)
 	@$(BIN)/python -m leafledger.study.schema config/study.schema.json
+
+# The Snakemake rules under workflow/rules, from the registry of rules.
+workflow: $(DEV_STAMP)
+	@$(BIN)/python -m leafledger.runner.workflow workflow/rules
 
 # The pages of docs/reference, from the models, the tables and the commands.
 reference: $(DEV_STAMP)

@@ -10,6 +10,9 @@ min_version("9.27")
 workflow_of_study = StudyWorkflow(Path.cwd(), config)
 SESSIONS = workflow_of_study.sessions
 
+# What `leafledger status` names is made again, whatever Snakemake thinks of the dates of files.
+workflow_of_study.renew_marks()
+
 # Every rule calls `step RULE [SESSION]`, which this defines: one task, one thread, one process.
 shell.prefix(workflow_of_study.step)
 
@@ -23,17 +26,6 @@ rule all:
         workflow_of_study.targets(),
 
 
-include: "workflow/rules/intake.smk"
-include: "workflow/rules/reflectance.smk"
-include: "workflow/rules/quality.smk"
-include: "workflow/rules/indices.smk"
-include: "workflow/rules/validation.smk"
-include: "workflow/rules/effects.smk"
+for stage in workflow_of_study.stages:
 
-
-if workflow_of_study.has_classes:
-
-    include: "workflow/rules/classes.smk"
-
-
-include: "workflow/rules/report.smk"
+    include: f"workflow/rules/{stage}.smk"

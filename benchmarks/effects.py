@@ -17,7 +17,7 @@ import pandas as pd
 import pyarrow as pa
 
 from leafledger.effects import stage, unit_means_stage
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.columns import ACCEPTED, EXCLUSIONS
 from leafledger.study.definition import Effects
 from leafledger.study.tables import write_csv, write_json, write_parquet, write_spectra

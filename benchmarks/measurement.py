@@ -40,11 +40,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from leafledger.records.job import Job
-from leafledger.runner.jobs import job_of
-from leafledger.study.layout import BY_NAME, Task
+from leafledger.records.record import Job
+from leafledger.runner.step import job_of
 from leafledger.study.reading import read_study
+from leafledger.study.rules import BY_NAME
 from leafledger.study.study import Study
+from leafledger.study.tasks import Task
 
 PIXELS, LEAVES_PER_BLOCK, REPEATS, CORES = 2048, 40, 3, 2
 STUDY = """\

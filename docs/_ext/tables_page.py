@@ -7,9 +7,10 @@ from collections.abc import Iterator
 from markdown_words import cell, code, table
 
 from leafledger.study import columns
-from leafledger.study.layout import RULES, Task, outputs
 from leafledger.study.meanings import TABLES, kind_of, meaning_of
+from leafledger.study.rules import RULES
 from leafledger.study.study import VARIANTS_TABLE
+from leafledger.study.tasks import Task, outputs
 
 _HEAD = """# Every table of results/
 

@@ -65,8 +65,8 @@ class Study(model.Study):
         import pandas as pd
 
         from leafledger.records.digests import FileDigests
-        from leafledger.runner.check import checked_study
-        from leafledger.runner.plan import would_run
+        from leafledger.runner.outdated import would_run
+        from leafledger.runner.study_check import checked_study
 
         now = checked_study(self.folder)
         rows = [(p.task.name, p.why, p.certain) for p in would_run(now, FileDigests(now.folder))]

@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.columns import ACCEPTED
 from leafledger.study.tables import write_csv, write_json, write_parquet, write_spectra
 
@@ -49,8 +49,8 @@ OUTPUTS = {
 RIVAL_OUTPUTS = {
     "rivals": "rivals.csv",
     "comparison": "comparison.csv",
-    "questions": "questions.csv",
 }
+CONTROL_OUTPUTS = {"questions": "questions.csv"}
 
 
 def leaves(
@@ -125,7 +125,9 @@ def make_job(tmp_path: Path) -> Callable[..., Job]:
             "classes": {**CLASSES, **(classes or {})},
             "units": units,
         }
-        names = OUTPUTS if rule == "classes" else RIVAL_OUTPUTS
+        names = {"classes": OUTPUTS, "rivals": RIVAL_OUTPUTS, "negative_controls": CONTROL_OUTPUTS}[
+            rule
+        ]
         outputs = {role: root / "results/classes" / name for role, name in names.items()}
         return Job(rule, None, settings, inputs, outputs, root)
 

@@ -12,17 +12,21 @@ import prosail
 import pytest
 from sklearn import datasets
 
-from leafledger.classes.fold_fit import DECISIONS, MEMBERSHIP, Procedure
-from leafledger.classes.predictors import FittedPredictor
-from leafledger.classes.preprocessing import preprocessed, steps_of
-from leafledger.classes.splits import (
+from leafledger.classes.fold_assignment import (
     FIRST_WIDTH,
     FOLDS_OF_MEDIAN,
     MOST_COMPONENTS,
-    dealt_folds,
-    scheme_of,
     widths_of_search,
 )
+from leafledger.classes.fold_fit import (
+    DECISIONS,
+    MEMBERSHIP,
+    FittedPredictor,
+    Procedure,
+    preprocessed,
+    steps_of,
+)
+from leafledger.classes.splits import assign_folds, scheme_of
 from leafledger.classes.validation import nested_validation
 
 TRAITS = np.array([1.6, 40, 9, 1.0, 0.011, 0.009, 0.1])
@@ -68,7 +72,7 @@ def reached(spectra, codes, axis, *, default=True, seeds=(0,)):
     found = []
     for seed in seeds:
         rng = np.random.default_rng(seed)
-        fold = dealt_folds(codes, np.zeros(n, dtype=int), n_folds, rng)
+        fold = assign_folds(codes, np.zeros(n, dtype=int), n_folds, rng)
         predictors = [
             FittedPredictor(preprocessed(spectra, step, axis), step, procedure) for step in steps
         ]

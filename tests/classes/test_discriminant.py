@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from sklearn.datasets import load_iris
 from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
 
 from leafledger.classes import fold_fit
-from leafledger.classes.fold_fit import PRIOR_SCANS, fit_discriminants
+from leafledger.classes.fold_fit import (
+    DISCRIMINANT,
+    PRIOR_SCANS,
+    Learned,
+    Procedure,
+    discriminant_of,
+    fit_discriminants,
+    fit_training,
+)
 
 
 @pytest.fixture
@@ -75,3 +85,38 @@ def test_balanced_priors_are_equal():
     plain, even = (fit_discriminants(scores, codes, 2, balanced=b) for b in (False, True))
     np.testing.assert_allclose(np.exp(plain.log_prior[0]), [0.75, 0.25])
     np.testing.assert_allclose(np.exp(even.log_prior[0]), [0.5, 0.5])
+
+
+@pytest.mark.parametrize("unit", [1e-4, 1e3])
+def test_the_unit_of_the_scores_changes_no_decision(unit):
+    """Scores of percent, of fractions or of counts: log posteriors are the same number."""
+    scores, codes = load_iris(return_X_y=True)
+    scores = scores - scores.mean(axis=0)
+    plain = fit_discriminants(scores[None], codes[None], 3).log_posterior_path(scores[None])
+    scaled = fit_discriminants(unit * scores[None], codes[None], 3)
+    np.testing.assert_allclose(
+        scaled.log_posterior_path(unit * scores[None]), plain, rtol=1e-9, atol=1e-9
+    )
+
+
+@pytest.mark.parametrize("step", ["multiplicative_scatter", "autoscale"])
+def test_what_a_step_learned_is_part_of_what_a_fold_learned(step):
+    """Two folds that differ in nothing but the reference or spread that they learned."""
+    rng = np.random.default_rng(6)
+    training, codes = rng.normal(1.0, 0.1, (12, 5)), np.arange(12) % 2
+    fit = fit_training(training, codes, step, Procedure(2, 2))
+    parts = fit.learned.reference, fit.learned.spread
+    other = Learned(*(None if part is None else part * 1.5 for part in parts))
+    assert replace(fit, learned=other).terms() != fit.terms()
+    assert replace(fit, learned=Learned()).terms() != fit.terms()
+
+
+def test_balanced_weights_are_equal_priors_of_the_discriminant():
+    scores, codes = np.random.default_rng(4).normal(size=(10, 2)), np.repeat([0, 1], [8, 2])
+    for balanced, shares in ((True, [0.5, 0.5]), (False, [0.8, 0.2])):
+        procedure = Procedure(2, 2, (DISCRIMINANT,), balanced)
+        for found in (
+            discriminant_of(scores, codes, procedure),
+            fit_training(scores, codes, "none", procedure).discriminant,
+        ):
+            np.testing.assert_allclose(found.log_prior[0], np.log(shares), rtol=1e-14)

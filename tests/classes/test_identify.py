@@ -14,7 +14,7 @@ from prosail import run_prospect
 
 from leafledger.classes import stage
 from leafledger.classes.identify import INSIDE, OUTSIDE, identify
-from leafledger.classes.saved_model import card_digest, load_saved_model
+from leafledger.classes.model import card_digest, load_saved_model
 from leafledger.errors import InputFault
 from leafledger.study.tables import read_spectra
 

@@ -7,7 +7,7 @@ import pytest
 
 from leafledger.classes.baselines import nearest_class_mean
 from leafledger.classes.fold_fit import DECISIONS, Procedure, fit_training
-from leafledger.classes.splits import dealt_folds
+from leafledger.classes.splits import assign_folds
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
 
 from .conftest import leaves
@@ -103,7 +103,7 @@ def covers(seed: int) -> tuple[bool, bool]:
     right, truth = np.zeros((2, len(units))), np.zeros(2)
     procedure = Procedure(n_classes, 6, DECISIONS)
     for _ in range(3):
-        fold = dealt_folds(labels, np.zeros(n_units, dtype=int), n_folds, rng)[units]
+        fold = assign_folds(labels, np.zeros(n_units, dtype=int), n_folds, rng)[units]
         for i in range(n_folds):
             held = fold == i
             fit = fit_training(spectra[~held], codes[~held], "none", procedure)

@@ -128,3 +128,12 @@ def test_explained_variance_of_the_irises_is_that_of_r(iris):
     residual = member - fit_path(spectra, member, 4).membership(spectra)[-1]
     left = (residual**2).sum() / ((member - member.mean(axis=0)) ** 2).sum()
     assert of_member.sum() == pytest.approx(1 - left)
+
+
+def test_importance_where_little_is_explained_has_mean_square_one_too():
+    """Three scans whose spectra hardly follow their classes: sums of squares below 1."""
+    spectra = np.array([[0.1, 0.9, 0.3], [0.2, 0.1, 0.5], [0.6, 0.95, 0.2]])
+    path = fit_path(spectra, membership_of(np.array([0, 1, 1]), 2), 1)
+    explained = float((path.membership_loadings[:, 0] ** 2).sum() * path.score_sizes[0])
+    assert 0 < explained < 1
+    assert np.mean(importance(path, 1) ** 2) == pytest.approx(1.0, rel=1e-12)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sklearn import metrics
 
-from leafledger.classes.measures import agreement, confusion
+from leafledger.classes.validation import agreement, confusion
 
 # Cohen 1960, Educ. Psychol. Meas. 20:37-46: kappa .492; more digits and the several-class Matthews
 # coefficient recomputed with R (psych) and scikit-learn.
@@ -46,3 +46,8 @@ def test_an_independent_library_agrees():
 def test_one_class_predicted_everywhere_has_no_agreement():
     found = agreement(np.array([[5, 0], [3, 0]]))
     assert (found.kappa, found.mcc, found.balanced_accuracy) == (0.0, 0.0, 0.5)
+
+
+def test_a_class_of_one_scan_counts_in_the_balanced_accuracy_and_an_absent_one_does_not():
+    matrix = np.array([[0, 1, 0], [1, 6, 0], [0, 0, 0]])
+    assert agreement(matrix).balanced_accuracy == pytest.approx((0 + 6 / 7) / 2, rel=1e-14)

@@ -14,10 +14,14 @@ import numpy as np
 import pytest
 from sklearn.utils.estimator_checks import check_estimator
 
-from leafledger.classes.model import DiscriminantModel
+from leafledger.classes.fold_fit import learned_from, preprocessed
+from leafledger.classes.model import (
+    DiscriminantModel,
+    canonical_archive,
+    load_archive,
+    types_to_trust,
+)
 from leafledger.classes.pls import fit_path, membership_of
-from leafledger.classes.preprocessing import learned_from, preprocessed
-from leafledger.classes.saved_model import canonical_archive, load_archive, types_to_trust
 
 from .conftest import leaves
 
@@ -50,7 +54,7 @@ def test_scikit_learns_own_checks_pass(settings):
 def test_every_number_of_latent_variables_comes_from_one_fit(world, step):
     spectra, labels, codes = world
     model = DiscriminantModel(6, step).fit(spectra, labels)
-    member = model.predict_membership_path(spectra)
+    member = np.stack([model.predict_membership(spectra, a) for a in range(1, 7)])
     ready = preprocessed(spectra, step, np.arange(40.0))
     ready = learned_from(ready, step).apply(ready)
     reference = fit_path(ready, membership_of(codes, 3), 6)
@@ -166,7 +170,7 @@ def test_an_archive_that_asks_for_other_types_is_refused(world):
 FIT = """
 import hashlib
 import numpy as np
-from leafledger.classes.saved_model import canonical_archive
+from leafledger.classes.model import canonical_archive
 from leafledger.classes.model import DiscriminantModel
 junk = [object() for _ in range({junk})]
 rng = np.random.default_rng(0)

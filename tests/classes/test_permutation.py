@@ -4,16 +4,22 @@ from __future__ import annotations
 
 from itertools import permutations
 from math import comb
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from leafledger.classes import pls, predictors
-from leafledger.classes.fold_fit import DECISIONS, Procedure
-from leafledger.classes.permutation import arrangement_count, arrangements, permutation_test
-from leafledger.classes.predictors import FittedPredictor, batched_predictor
-from leafledger.classes.preprocessing import preprocessed
-from leafledger.classes.splits import Plan, dealt_folds, scheme_of
+from leafledger.classes import fold_fit, negative_controls, pls
+from leafledger.classes.fold_assignment import Plan
+from leafledger.classes.fold_fit import (
+    DECISIONS,
+    FittedPredictor,
+    Procedure,
+    batched_predictor,
+    preprocessed,
+)
+from leafledger.classes.negative_controls import arrangement_count, arrangements, permutation_test
+from leafledger.classes.splits import assign_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
 from leafledger.resampling.permutation import generator
 
@@ -27,7 +33,7 @@ def laid_out(n_units, n_classes, n_leaves, n_folds, seed):
     labels = np.arange(n_units) % n_classes
     units = np.repeat(np.arange(n_units), n_leaves)
     rng = generator(seed, "test folds")
-    fold = dealt_folds(labels, np.zeros(n_units, dtype=int), n_folds, rng)
+    fold = assign_folds(labels, np.zeros(n_units, dtype=int), n_folds, rng)
     return labels, units, fold, scheme_of(fold[units], units, rng)
 
 
@@ -109,8 +115,8 @@ def test_many_scans_are_predicted_from_products_summed_by_parts(monkeypatch, dec
     drawn, _ = arrangements(labels, fold, 3, np.random.default_rng(1))
     procedure = Procedure(3, 5, (decision,))
     plain, summed = (FittedPredictor(spectra, "none", procedure) for _ in range(2))
-    monkeypatch.setattr(predictors, "MANY_SCANS", 50)
-    monkeypatch.setattr(predictors, "ROWS_AT_ONCE", 7)
+    monkeypatch.setattr(fold_fit, "MANY_SCANS", 50)
+    monkeypatch.setattr(fold_fit, "ROWS_AT_ONCE", 7)
     monkeypatch.setattr(pls, "ROWS_AT_ONCE", 11)
     summed.prepare(scheme.training)
     one, other = (
@@ -132,7 +138,7 @@ def outcome_of(gap, seed, *, n_draws=39, by_leaf=False, n_units=16):
     spectra = leaves(labels, 4, 30, gap, np.random.default_rng(seed))
     if by_leaf:
         codes, units = labels[units], np.arange(4 * n_units)
-        fold = dealt_folds(codes, np.zeros(len(codes), dtype=int), 4, np.random.default_rng(seed))
+        fold = assign_folds(codes, np.zeros(len(codes), dtype=int), 4, np.random.default_rng(seed))
         scheme, labels = scheme_of(fold, units, np.random.default_rng(seed)), codes
     return permutation_test(
         [batched_predictor(spectra, "none", Procedure(2, 5, DECISIONS))],
@@ -149,7 +155,7 @@ def plan_of(labels, units, fold, scheme, n_folds):
     nothing = np.zeros(len(labels), dtype=int)
 
     def redeal(other, rng):
-        return scheme_of(dealt_folds(other, nothing, n_folds, rng)[units], units, rng)
+        return scheme_of(assign_folds(other, nothing, n_folds, rng)[units], units, rng)
 
     return Plan(
         schemes=(scheme,), test_scheme=scheme, cells=fold, within="outer fold", unseen_days=None,
@@ -204,3 +210,40 @@ def test_folds_dealt_anew_do_not_let_the_test_reject_too_often():
 def test_p_under_five_per_cent_in_one_to_eleven_of_a_hundred_studies():
     p = np.array([outcome_of(0.0, seed, n_draws=199).p for seed in range(1000, 1100)])
     assert 1 <= (p < 0.05).sum() <= 11
+
+
+def test_the_observed_labels_keep_their_folds_where_others_are_dealt_anew(monkeypatch):
+    """Four and four units: folds as laid out for the labels as they are, new ones for the rest."""
+    labels, units, fold, scheme = laid_out(8, 2, 1, 4, seed=3)
+    other = scheme_of(fold[::-1][units].copy(), units, generator(1, "other folds"))
+    dealt, asked = [], []
+
+    def redeal(codes, rng):
+        dealt.append(codes.copy())
+        return other
+
+    def accuracy(predictors, scheme_used, labellings, units_of, widths):
+        asked.append((scheme_used is scheme, labellings[0].tolist()))
+        return np.array([0.75 if scheme_used is scheme else 0.5])
+
+    monkeypatch.setattr(negative_controls, "nested_accuracy", accuracy)
+    whole = np.zeros(8, dtype=int)
+    plan = SimpleNamespace(
+        cells=fold, within="fold", exchangeable=whole, exchangeable_within="the whole study",
+        redeal=redeal, test_scheme=scheme, widths=(2,),
+    )  # fmt: skip
+    found = permutation_test([], plan, labels, units, 69, np.random.default_rng(2))
+    assert (found.n_arrangements, found.enumerated, found.within) == (70, True, "the whole study")
+    assert asked[0] == (True, labels[units].tolist())
+    assert [own for own, _ in asked[1:]] == [False] * 69
+    assert len({tuple(row.tolist()) for row in dealt}) == 69
+    assert (found.accuracy[0], found.p) == (0.75, 1 / 70)
+
+
+def test_all_arrangements_are_taken_if_the_draws_reach_them_all():
+    """Six arrangements: five draws beside the observed labels are all of them, four are not."""
+    labels, cells = np.array([0, 1, 0, 1, 1]), np.array([0, 0, 1, 1, 1])
+    for n_draws, everything in ((4, False), (5, True), (6, True)):
+        found, listed = arrangements(labels, cells, n_draws, np.random.default_rng(0))
+        assert listed == everything, n_draws
+        assert len(found) == (6 if everything else n_draws + 1)

@@ -8,11 +8,10 @@ import pytest
 from leafledger.classes.pls import (
     SplitProducts,
     centred_products,
+    class_weights,
     fit_path,
     label_paths,
     membership_of,
-    membership_paths,
-    path_codes,
     scan_products,
 )
 
@@ -46,7 +45,7 @@ def test_no_prediction_differs_between_the_paths_and_the_librarys_fast_cross_val
         paths = label_paths(inner, across, codes[None, rows], n_classes, n_components)
         by_scans[:, held] = paths.membership[:, 0].argmax(axis=-1)
         summed = products.fit(training[i], codes, n_classes, n_components)
-        by_parts[:, held] = path_codes(summed, spectra, held)
+        by_parts[:, held] = summed.membership(spectra[held]).argmax(axis=-1)
     library = PLS(algorithm=1, scale_X=False, scale_Y=False)
     found = library.cross_validate(
         spectra, member, n_components, fold, lambda true, said: said.argmax(axis=-1), n_jobs=1,
@@ -68,7 +67,7 @@ def test_membership_is_that_of_the_library(n_classes, n_wavelengths):
     codes = np.stack([np.repeat(rng.permutation(labels), 3) for _ in range(9)])
     training, others = np.arange(60), np.arange(60, 72)
     inner, across = centred_products(scan_products(spectra), training, others)
-    batched = membership_paths(inner, across, codes[:, training], n_classes, 12)
+    batched = label_paths(inner, across, codes[:, training], n_classes, 12).membership
     for i, row in enumerate(codes):
         path = fit_path(spectra[training], membership_of(row[training], n_classes), 12)
         member = path.membership(spectra[others])
@@ -83,7 +82,7 @@ def test_past_the_rank_of_the_data_predictions_stand_still():
     codes = np.stack([rng.permutation(np.arange(30) % 3) for _ in range(4)])
     rows = np.arange(30)
     inner, across = centred_products(scan_products(spectra), rows, rows)
-    member = membership_paths(inner, across, codes, 3, 8)
+    member = label_paths(inner, across, codes, 3, 8).membership
     assert np.isfinite(member).all()
     np.testing.assert_allclose(member[7], member[2], atol=1e-6)
 
@@ -91,7 +90,7 @@ def test_past_the_rank_of_the_data_predictions_stand_still():
 def test_one_class_in_training_is_always_named():
     spectra = np.random.default_rng(0).normal(size=(6, 20))
     inner, across = centred_products(scan_products(spectra), np.arange(4), np.arange(4, 6))
-    member = membership_paths(inner, across, np.ones((2, 4), dtype=int), 3, 3)
+    member = label_paths(inner, across, np.ones((2, 4), dtype=int), 3, 3).membership
     np.testing.assert_array_equal(member, np.broadcast_to([0.0, 1.0, 0.0], member.shape))
 
 
@@ -102,3 +101,39 @@ def test_centring_is_that_of_the_training_mean():
     inner, across = centred_products(scan_products(spectra), training, others)
     np.testing.assert_allclose(inner, centred[training] @ centred[training].T, atol=1e-10)
     np.testing.assert_allclose(across, centred[others] @ centred[training].T, atol=1e-10)
+
+
+def test_latent_variables_from_sums_of_parts_are_those_of_the_library():
+    """Weights have length 1, loadings and rotations go with them; the same model to the digit."""
+    labels, rng = np.arange(18) % 3, np.random.default_rng(8)
+    spectra = leaves(labels, 3, 20, 1.5, rng)
+    codes, part = np.repeat(labels, 3), np.arange(54) % 3 != 0
+    summed = SplitProducts(spectra, np.stack([part, ~part])).fit(part, codes, 3, 4)
+    plain = fit_path(spectra[part], membership_of(codes[part], 3), 4)
+    np.testing.assert_allclose(np.linalg.norm(summed.weights, axis=0), 1.0, rtol=1e-9)
+    for name in ("weights", "loadings", "rotations", "membership_loadings"):
+        # Of a pair of vectors the common sign is free.
+        np.testing.assert_allclose(
+            np.abs(getattr(summed, name)), np.abs(getattr(plain, name)), rtol=1e-6, atol=1e-8
+        )
+    for found in (summed, plain):
+        coefficients = found.rotations @ found.membership_loadings.T
+        mean = found.spectrum_mean
+        np.testing.assert_allclose(
+            found.membership(spectra)[-1],
+            (spectra - mean) @ coefficients + found.membership_mean,
+            atol=1e-9,
+        )
+
+
+def test_balanced_labellings_through_the_space_of_scans_are_the_weighted_fits():
+    """Classes of 14, 6 and 4 scans that count alike; three labellings at once."""
+    rng = np.random.default_rng(12)
+    codes = np.stack([rng.permutation(np.repeat([0, 1, 2], [14, 6, 4])) for _ in range(3)])
+    spectra = rng.normal(size=(30, 12)) + 0.5 * rng.normal(size=(30, 1))
+    rows, held = np.arange(24), np.arange(24, 30)
+    inner, across = centred_products(scan_products(spectra), rows, held)
+    found = label_paths(inner, across, codes, 3, 3, balanced=True).membership
+    for i, own in enumerate(codes):
+        fit = fit_path(spectra[rows], membership_of(own, 3), 3, class_weights(own, 3))
+        np.testing.assert_allclose(found[:, i], fit.membership(spectra[held]), atol=1e-9)

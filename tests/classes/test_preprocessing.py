@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.signal import detrend, savgol_filter
 from sklearn.preprocessing import StandardScaler
 
 from leafledger.classes import stage
-from leafledger.classes.preprocessing import LEARNED, STEPS, learned_from, preprocessed
+from leafledger.classes.fold_fit import LEARNED, STEPS, learned_from, preprocessed
 from leafledger.errors import InputFault
 from leafledger.study.tables import read_json
 
@@ -125,3 +126,28 @@ def test_a_derivative_that_the_axis_cannot_carry_is_refused(make_job):
         stage.run(make_job(classes={"preprocessing": ["none", "derivative_1"]}))
     (problem,) = caught.value.problems
     assert problem.column == "classes.preprocessing" and "15 nm" in problem.found
+
+
+def test_the_standard_normal_variate_is_that_of_an_independent_library(spectra):
+    found = preprocessed(spectra, "standard_normal_variate")
+    np.testing.assert_allclose(found, stats.zscore(spectra, axis=1, ddof=1), rtol=1e-10)
+    faint = preprocessed(1e-6 * spectra + 0.3, "standard_normal_variate")
+    np.testing.assert_allclose(faint, found, atol=1e-5)
+    flat = np.vstack([spectra[:1], np.full((1, spectra.shape[1]), 0.3)])
+    again = preprocessed(flat, "standard_normal_variate")
+    np.testing.assert_array_equal(again[1], 0.0)
+    np.testing.assert_array_equal(again[0], found[0])
+    two = preprocessed(np.array([[0.1, 0.3]]), "standard_normal_variate")
+    np.testing.assert_allclose(two, [[-np.sqrt(0.5), np.sqrt(0.5)]], rtol=1e-14)
+
+
+def test_detrending_takes_a_parabola_off_and_no_more(spectra):
+    """Barnes, Dhanoa & Lister 1989: the residuals of a second-degree polynomial in wavelength."""
+    found = preprocessed(spectra, "detrend", AXIS)
+    for before, after in zip(spectra, found, strict=True):
+        expected = before - np.polyval(np.polyfit(AXIS - 475, before, 2), AXIS - 475)
+        np.testing.assert_allclose(after, expected, atol=1e-12)
+    cubic = ((AXIS - 475) / 25)[None] ** 3
+    assert np.abs(preprocessed(cubic, "detrend", AXIS)).max() > 0.1
+    three = preprocessed(np.array([[0.1, 0.5, 0.2]]), "detrend", AXIS[:3])
+    np.testing.assert_allclose(three, 0.0, atol=1e-15)

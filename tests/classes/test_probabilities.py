@@ -5,16 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import special
 from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss
 
 from leafledger.classes import stage
-from leafledger.classes.probabilities import (
-    brier_score,
-    fit_sharpness,
-    reliability,
-    softmax,
-)
+from leafledger.classes.validation import brier_score, fit_sharpness, reliability, softmax
 from leafledger.study.tables import read_json
 
 
@@ -91,3 +87,21 @@ def test_tables_of_a_study_hold_probabilities_of_scans_held_out(make_job, decisi
     assert table["n_scans"].sum() == len(said)
     right = (table["share_right"] * table["n_scans"]).sum() / len(said)
     assert right == pytest.approx(told["accuracy"])
+
+
+def test_softmax_of_large_log_posteriors_is_that_of_scipy():
+    decision = np.array([[900.0, 899.0, 0.0], [-900.0, -901.0, -2000.0], [0.0, 1.0, 2.0]])
+    for sharpness in (0.5, 1.0, 3.0):
+        expected = special.softmax(sharpness * decision, axis=1)
+        np.testing.assert_allclose(softmax(decision, sharpness), expected, rtol=1e-12)
+
+
+@pytest.mark.parametrize("n_classes", [2, 3, 5])
+def test_sharpness_of_scans_that_are_always_right_by_hand(n_classes):
+    """The true class gets (n + 1) / (n + 2): exp(s) / (exp(s) + k - 1), so s = ln((k - 1) (n + 1)).
+
+    Decisions are 1 for the true class and 0 for the others; n is the number of units.
+    """
+    codes = np.arange(20) % n_classes
+    found = fit_sharpness(np.eye(n_classes)[codes], codes, 7)
+    assert found == pytest.approx(np.log((n_classes - 1) * 8), rel=1e-4)

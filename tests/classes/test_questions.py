@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.classes import rivals_stage, stage
+from leafledger.classes import baselines, negative_controls, stage
 from leafledger.classes.baselines import comparison_table, prior_draw
 from leafledger.study.columns import COMPARISON, QUESTIONS
 from leafledger.study.tables import read_json
@@ -17,7 +17,7 @@ def asked(make_job):
     """Return the questions of a study whose sessions differ by an offset, or do not."""
 
     def ask(offset, **settings):
-        job = make_job(rule="rivals", classes=settings, folder=f"study{offset}")
+        job = make_job(rule="negative_controls", classes=settings, folder=f"study{offset}")
         from leafledger.study.tables import read_spectra, write_spectra
 
         for i, (_, path) in enumerate(job.by_session("reflectance").items()):
@@ -27,7 +27,7 @@ def asked(make_job):
             bent = table.spectra["reflectance"] + offset * i * np.linspace(0, 1, 40) ** 2
             rows = pa.table({"scan": list(table.rows["scan"])})
             write_spectra(path, rows, table.wavelength_nm, {"reflectance": bent}, {})
-        rivals_stage.run(job)
+        negative_controls.run(job)
         frame = pd.read_csv(job.outputs["questions"])
         assert tuple(frame.columns) == QUESTIONS
         return frame.set_index("asked"), job
@@ -76,13 +76,13 @@ def test_the_treatment_before_it_was_given_is_the_negative_control(asked):
 
 def test_a_control_that_cannot_be_asked_says_why(make_job):
     job = make_job(
-        rule="rivals",
+        rule="negative_controls",
         classes={"target": "treatment"},
         excluded=lambda scan: scan.startswith("day0") and scan.split("-")[1] in {
             "p01", "p03", "p05", "p07", "p09"
         },
     )  # fmt: skip
-    rivals_stage.run(job)
+    negative_controls.run(job)
     row = pd.read_csv(job.outputs["questions"]).set_index("asked").loc["treatment_before"]
     assert 'class "chelate"' in row["reason"] and np.isnan(row["accuracy"])
 
@@ -102,9 +102,9 @@ def test_classes_that_differ_only_by_the_day_are_called_so(make_job):
     (told,) = [w for w in warnings if "never measured in the same session" in w]
     assert "Heron and Kestrel, Heron and Plover." in told and "may be the day" in told
     assert not any("never measured" in w for w in stage.run(make_job(folder="fair")).warnings)
-    rivals = make_job(excluded=other_day, rule="rivals", classes={"n_permutations": 9})
-    rivals_stage.run(rivals)
-    row = pd.read_csv(rivals.outputs["questions"]).set_index("asked").loc["session"]
+    controls = make_job(excluded=other_day, rule="negative_controls", classes={"n_permutations": 9})
+    negative_controls.run(controls)
+    row = pd.read_csv(controls.outputs["questions"]).set_index("asked").loc["session"]
     cannot = "what names the cultivar may be the session, and these scans cannot tell which"
     assert cannot in row["reason"] and cannot in row["sentence"]
     assert row["permuted_within"] == "outer fold", "each unit has one day: it cannot swap its own"
@@ -113,7 +113,7 @@ def test_classes_that_differ_only_by_the_day_are_called_so(make_job):
 
 def test_rivals_are_compared_unit_by_unit(make_job):
     job = make_job(rule="rivals")
-    rivals_stage.run(job)
+    baselines.run(job)
     table = pd.read_csv(job.outputs["comparison"])
     assert tuple(table.columns) == COMPARISON
     rows = table.set_index("procedure")
@@ -162,8 +162,7 @@ def test_a_rival_that_does_better_is_said_with_how_to_use_it():
     right = {"model": base, "random_forest": base + 1}
     words = {"model": "the model", "random_forest": "a random forest"}
     table = comparison_table(right, np.ones(60), "model", words, 0.05)
-    none = pd.DataFrame([], columns=list(QUESTIONS))
-    (found,) = rivals_stage._findings(table, none)
+    (found,) = baselines._findings(table)
     assert found.startswith("A random forest does better than the model: +100 points")
     assert "RandomForestClassifier" in found
 
@@ -171,7 +170,7 @@ def test_a_rival_that_does_better_is_said_with_how_to_use_it():
 def test_indices_that_are_enough_are_called_enough(make_job):
     """Classes that differ at the index bands only as much as everywhere."""
     job = make_job(rule="rivals", gap=8.0)
-    outcome = rivals_stage.run(job)
+    outcome = baselines.run(job)
     rows = pd.read_csv(job.outputs["comparison"]).set_index("procedure")
     if bool(rows.loc["index_logistic_regression", "as_good"]):
         assert "A handful of indices may be enough." in outcome.warnings[-1]

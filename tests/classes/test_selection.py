@@ -63,3 +63,10 @@ def test_labellings_are_chosen_for_one_by_one():
 def test_a_unit_counts_once_however_many_scans_it_has():
     wrong = np.array([1.0, 1.0, 1.0, 1.0, 0.0])
     assert unit_shares(wrong, np.array([0, 0, 0, 0, 1])).mean() == 0.5
+
+
+def test_one_standard_error_and_no_more():
+    """Of 16 units 2, 1 and 0 are wrong: means .125 and .0625, standard errors .0854 and .0625."""
+    losses = np.zeros((1, 1, 3, 16))
+    losses[0, 0, 0, :2], losses[0, 0, 1, 3] = 1.0, 1.0
+    assert choose(losses).n_components.tolist() == [2]

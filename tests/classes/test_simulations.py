@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.classes.fold_fit import DECISIONS, Procedure
-from leafledger.classes.predictors import FittedPredictor
-from leafledger.classes.preprocessing import preprocessed
-from leafledger.classes.splits import dealt_folds, scheme_of
+from leafledger.classes.fold_fit import DECISIONS, FittedPredictor, Procedure, preprocessed
+from leafledger.classes.splits import assign_folds, scheme_of
 from leafledger.classes.validation import nested_validation
 from leafledger.resampling.permutation import generator
 
@@ -23,7 +21,7 @@ def one_study(seed: int, gap: float, decisions: tuple[str, ...]) -> tuple[float,
     labels = np.arange(N_UNITS) % N_CLASSES
     units = np.repeat(np.arange(N_UNITS), N_LEAVES)
     rng = generator(seed, "simulated study")
-    fold = dealt_folds(labels, np.zeros(N_UNITS, dtype=int), N_FOLDS, rng)
+    fold = assign_folds(labels, np.zeros(N_UNITS, dtype=int), N_FOLDS, rng)
     scheme = scheme_of(fold[units], units, rng)
     spectra = leaves(labels, N_LEAVES, 40, gap, rng)
     fresh_labels = np.arange(N_FRESH) % N_CLASSES

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.classes import rivals_stage, stage
-from leafledger.classes.splits import later_days_scheme, one_by_one_scheme
+from leafledger.classes import baselines, stage
+from leafledger.classes.fold_assignment import planned
+from leafledger.classes.splits import labelled_spectra, later_days_scheme, one_by_one_scheme
 from leafledger.errors import InputFault
 from leafledger.study.tables import read_json
 
@@ -97,7 +98,7 @@ def test_a_split_that_the_study_fixes(make_job):
     rivals = make_job(
         classes={"split": FIXED}, units=units_with(dict.fromkeys(judged, "test")), rule="rivals"
     )
-    rivals_stage.run(rivals)
+    baselines.run(rivals)
     counts = pd.read_csv(rivals.outputs["rivals"])
     assert (counts["n_scans"] == 16).all()
 
@@ -156,3 +157,18 @@ def test_a_class_that_was_not_there_on_the_first_day(make_job):
     )  # fmt: skip
     (problem,) = problems_of(job)
     assert "Heron" in problem.found and "later sessions" in problem.found
+
+
+def test_units_that_a_fixed_split_judges_train_nothing(make_job):
+    judged = {"p10", "p11", "p12", "p07"}
+    job = make_job(classes={"split": FIXED}, units=units_with(dict.fromkeys(judged, "test")))
+    data = labelled_spectra(job)
+    held = np.isin(np.array(data.units)[data.unit_of], sorted(judged))
+    plan = planned(data, job.settings)
+    (scheme,) = plan.schemes
+    apart(scheme, data.unit_of)
+    np.testing.assert_array_equal(scheme.training[scheme.outer[0]], ~held)
+    np.testing.assert_array_equal(scheme.tested, held)
+    np.testing.assert_array_equal(plan.test_scheme.training[plan.test_scheme.outer[0]], ~held)
+    for inner, own in scheme.inner[0]:
+        assert not (scheme.training[inner] & held).any() and not (own & held).any()

@@ -6,7 +6,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from leafledger.classes.splits import dealt_folds, scheme_of
+from leafledger.classes.fold_assignment import planned
+from leafledger.classes.splits import assign_folds, labelled_spectra, members_of, scheme_of
 
 
 @settings(max_examples=60, deadline=None)
@@ -21,7 +22,7 @@ def test_no_unit_is_on_both_sides(counts, n_leaves, asked, seed):
     n_folds = min(asked, min(counts))
     rng = np.random.default_rng(seed)
     units = np.repeat(np.arange(len(labels)), n_leaves)
-    fold = dealt_folds(labels, np.zeros(len(labels), dtype=int), n_folds, rng)[units]
+    fold = assign_folds(labels, np.zeros(len(labels), dtype=int), n_folds, rng)[units]
     scheme = scheme_of(fold, units, rng)
     assert scheme.n_folds == n_folds
     for i, outer in enumerate(scheme.outer):
@@ -41,7 +42,7 @@ def test_no_unit_is_on_both_sides(counts, n_leaves, asked, seed):
 
 def test_six_folds_need_twenty_one_training_sets():
     labels = np.arange(24) % 4
-    fold = dealt_folds(labels, np.zeros(24, dtype=int), 6, np.random.default_rng(0))
+    fold = assign_folds(labels, np.zeros(24, dtype=int), 6, np.random.default_rng(0))
     scheme = scheme_of(fold, np.arange(24), np.random.default_rng(0))
     assert len(scheme.training) == 21
     for i in range(6):
@@ -50,7 +51,7 @@ def test_six_folds_need_twenty_one_training_sets():
 
 def test_blocks_are_spread_within_classes():
     labels, blocks = np.arange(24) % 2, np.arange(24) // 12
-    fold = dealt_folds(labels, blocks, 6, np.random.default_rng(1))
+    fold = assign_folds(labels, blocks, 6, np.random.default_rng(1))
     for i in range(6):
         pairs = sorted(zip(labels[fold == i], blocks[fold == i], strict=True))
         assert pairs == [(0, 0), (0, 1), (1, 0), (1, 1)]
@@ -58,5 +59,26 @@ def test_blocks_are_spread_within_classes():
 
 def test_other_draws_deal_otherwise():
     labels, nothing = np.arange(24) % 4, np.zeros(24, dtype=int)
-    one, other = (dealt_folds(labels, nothing, 6, np.random.default_rng(s)) for s in (1, 2))
+    one, other = (assign_folds(labels, nothing, 6, np.random.default_rng(s)) for s in (1, 2))
     assert not np.array_equal(one, other)
+
+
+def test_scans_of_every_unit_in_the_order_of_the_table():
+    units = np.array([2, 0, 3, 2, 0, 1, 2])
+    assert [scans.tolist() for scans in members_of(units)] == [[1, 4], [5], [0, 3, 6], [2]]
+
+
+def test_as_many_repeats_as_asked_for(make_job):
+    for asked in (1, 3):
+        job = make_job(classes={"folds": {"outer": 4, "repeats": asked}})
+        plan = planned(labelled_spectra(job), job.settings)
+        assert len(plan.schemes) == asked
+        assert {scheme.n_folds for scheme in plan.schemes} == {4}
+
+
+def test_as_many_latent_variables_as_the_smallest_training_set_less_one(make_job):
+    job = make_job(classes={"max_components": 40, "sessions": ["day8"]})
+    plan = planned(labelled_spectra(job), job.settings)
+    smallest = min(int(scheme.training.sum(axis=1).min()) for scheme in plan.schemes)
+    assert 2 < smallest < 35
+    assert plan.widths == (smallest - 1,)

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.classes import rivals_stage, stage
-from leafledger.classes.saved_model import load_archive
+from leafledger.classes import baselines, negative_controls, stage
+from leafledger.classes.model import load_archive
 from leafledger.errors import InputFault
 from leafledger.study.columns import (
     CONFUSED_PAIRS,
@@ -175,9 +175,10 @@ def test_held_out_spectra_leave_no_trace_in_what_their_fold_learned(make_job):
 
 RUN = """
 import pickle, sys
-from leafledger.classes import rivals_stage, stage
+from leafledger.classes import baselines, negative_controls, stage
+modules = {"classes": stage, "rivals": baselines, "negative_controls": negative_controls}
 for job in pickle.load(open(sys.argv[1], "rb")):
-    (stage if job.rule == "classes" else rivals_stage).run(job)
+    modules[job.rule].run(job)
 """
 
 
@@ -185,7 +186,8 @@ for job in pickle.load(open(sys.argv[1], "rb")):
 def test_two_processes_write_equal_bytes(make_job, tmp_path):
     outputs = []
     for seed in (1, 2):
-        jobs = [make_job(folder=f"seed{seed}"), make_job(folder=f"seed{seed}", rule="rivals")]
+        rules = ("classes", "rivals", "negative_controls")
+        jobs = [make_job(folder=f"seed{seed}", rule=rule) for rule in rules]
         listed = tmp_path / f"{seed}.jobs"
         listed.write_bytes(pickle.dumps(jobs))
         subprocess.run(
@@ -279,7 +281,11 @@ def test_a_small_class_does_not_set_the_folds(make_job):
 
 def test_a_class_of_one_unit_is_set_aside_and_named(make_job):
     units = units_of(Heron=4, Kestrel=1, Plover=4)
-    for rule, module in (("classes", stage), ("rivals", rivals_stage)):
+    for rule, module in (
+        ("classes", stage),
+        ("rivals", baselines),
+        ("negative_controls", negative_controls),
+    ):
         job = make_job(units=units, classes={"n_permutations": 0}, rule=rule, folder=rule)
         outcome = module.run(job)
         if rule == "classes":

@@ -8,11 +8,16 @@ import numpy as np
 import pytest
 
 from leafledger.classes import stage
-from leafledger.classes.identify import identify, identify_transferred
-from leafledger.classes.saved_model import load_saved_model
-from leafledger.classes.transfer import DIRECT, PIECEWISE, learn_transfer
+from leafledger.classes.identify import (
+    DIRECT,
+    PIECEWISE,
+    identify,
+    identify_transferred,
+    learn_transfer,
+)
+from leafledger.classes.model import load_saved_model
 from leafledger.errors import InputFault
-from leafledger.runner.identify import NewScans, identify_scans
+from leafledger.runner.new_scans import NewScans, identify_scans
 from leafledger.study.definition import Form
 from leafledger.study.tables import read_spectra
 
@@ -148,7 +153,7 @@ def test_standards_are_read_from_a_sheet(home):
     i = next(i for i in range(len(spectra)) if i not in rows)
     leaf = folder / written(folder / "leaf.txt", axis, other_instrument(spectra[i : i + 1])[0])
     form = Form.model_validate({"form": "text", "quantity": "reflectance"})
-    from leafledger.runner.identify import scans_of_files
+    from leafledger.runner.new_scans import scans_of_files
 
     new = scans_of_files([leaf], form)
     assert isinstance(new, NewScans)

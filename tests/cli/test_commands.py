@@ -90,7 +90,7 @@ def test_json_holds_one_value_and_nothing_else(small_study: Path, edit: Edit) ->
 
 
 def test_status_writes_nothing_and_tells_of_a_run_at_work(small_study: Path) -> None:
-    from leafledger.runner.lock import study_lock
+    from leafledger.runner.study_folder import study_lock
 
     before = sorted(small_study.rglob("*"))
     assert leafledger("status", str(small_study)).returncode == 0

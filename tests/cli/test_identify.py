@@ -83,7 +83,7 @@ def test_counts_go_through_the_stages_of_the_study(small_study_run: Path, tmp_pa
         sheet.unlink()
     assert [row["scan"] for row in rows] == [scan.scan for scan in study.samples("day0")]
     from leafledger.classes.identify import identify as by_table
-    from leafledger.classes.saved_model import load_saved_model
+    from leafledger.classes.model import load_saved_model
     from leafledger.study.tables import read_spectra
 
     table = read_spectra(small_study_run / "results/reflectance/day0.parquet", ("reflectance",))

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from leafledger.runner.check import check_raw_files, checked_study
 from leafledger.runner.run import run_study
+from leafledger.runner.study_check import check_raw_files, checked_study
 
 COMMAND = [sys.executable, "-m", "leafledger.cli"]
 AXIS = range(450, 901, 5)

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pytest
 
 from leafledger.effects import stage, unit_means_stage
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.columns import ACCEPTED, EXCLUSIONS, FLAGS, TEXT
 from leafledger.study.tables import (
     read_csv,

@@ -9,7 +9,7 @@ from scipy import stats
 from tests.effects.published_data import OATS
 
 from leafledger.effects.analysis import all_effects, effects_of, factorial_effects, fieller
-from leafledger.effects.design import contrasts, layout_from, plan_from
+from leafledger.effects.design import by_block, contrasts, layout_from, plan_from
 from leafledger.effects.families import judged
 from leafledger.effects.findings import onsets
 from leafledger.effects.mixed_model import model_effects
@@ -538,3 +538,111 @@ def test_a_factor_inside_treated_plots_is_tested_inside_them():
     ):
         assert found[name].statistic == pytest.approx(f, rel=2e-5)
         assert found[name].df2 == df2
+
+
+def fieller_ends(a, b, var_a, var_b, cov, t):
+    """Return the ratios r at which (a - r b)^2 = t^2 (var_a - 2 r cov + r^2 var_b), from NumPy."""
+    square = b**2 - t**2 * var_b
+    return np.sort(np.roots([square, -2 * (a * b - t**2 * cov), a**2 - t**2 * var_a]).real)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_percent_of_a_change_is_fieller_over_the_units(sign):
+    """Change and value before of the same units, so that their covariance enters."""
+    rng = np.random.default_rng(21)
+    units = plants(7, ("chelate",))
+    before = sign * (0.5 + 0.05 * rng.normal(size=7))
+    after = before * 1.1 + 0.02 * rng.normal(size=7)
+    days = {"day0": "before", "day8": "after"}
+    layout = layout_from(design(days, control=None), units)
+    values = {(unit, "day0"): before[i] for i, unit in enumerate(units)}
+    values |= {(unit, "day8"): after[i] for i, unit in enumerate(units)}
+    (contrast,) = contrasts(layout)
+    plan = plan_from({**SETTINGS, "primary": None}, layout)
+    (effect,) = effects_of(layout, table(layout, values), plan, contrast, "I", ["paired_t"])
+    change, size = after - before, abs(before.mean())
+    cov = np.cov(change, before)[0, 1] / 7 * sign
+    spread = change.var(ddof=1) / 7, before.var(ddof=1) / 7
+    low, high = fieller_ends(change.mean(), size, *spread, cov, stats.t.ppf(0.975, 6))
+    assert effect.percent.value == pytest.approx(100 * change.mean() / size, rel=1e-12)
+    assert (effect.percent.low, effect.percent.high) == pytest.approx((100 * low, 100 * high))
+
+
+def test_percent_of_a_difference_is_fieller_over_all_units_before_or_over_the_reference():
+    rng = np.random.default_rng(22)
+    units = plants(14)
+    treated = np.array([row["treatment"] == "chelate" for row in units.values()])
+    before = 0.5 + 0.05 * rng.normal(size=14)
+    after = before + 0.04 * treated + 0.02 * rng.normal(size=14)
+    for days in ({"day0": "before", "day8": "after"}, {"day8": "after"}):
+        layout = layout_from(design(days), units)
+        values = {(unit, "day8"): after[i] for i, unit in enumerate(units)}
+        if "day0" in days:
+            values |= {(unit, "day0"): before[i] for i, unit in enumerate(units)}
+        found = next(c for c in contrasts(layout) if c.reference)
+        settings = {**SETTINGS, "primary": None}
+        means, plan = table(layout, values), plan_from(settings, layout)
+        (effect,) = effects_of(layout, means, plan, found, "I", ["welch_t"])
+        own = after - before if "day0" in days else after
+        welch = stats.ttest_ind(own[treated], own[~treated], equal_var=False)
+        base = before if "day0" in days else after[~treated]
+        var_a = own[treated].var(ddof=1) / 7 + own[~treated].var(ddof=1) / 7
+        var_b = base.var(ddof=1) / len(base)
+        cov = 0.0 if "day0" in days else -var_b
+        a = own[treated].mean() - own[~treated].mean()
+        ends = fieller_ends(a, base.mean(), var_a, var_b, cov, stats.t.ppf(0.975, welch.df))
+        assert effect.percent.value == pytest.approx(100 * a / base.mean(), rel=1e-10)
+        assert (effect.percent.low, effect.percent.high) == pytest.approx(tuple(100 * ends))
+
+
+def test_days_are_counted_from_the_first_session():
+    sessions = [
+        {"session": "start", "phase": "before", "date": "2026-02-26"},
+        {"session": "early", "phase": "after", "date": "2026-03-02"},
+        {"session": "late", "phase": "after", "date": "2026-03-12"},
+    ]
+    layout = layout_from({**design(), "sessions": sessions}, plants(8))
+    assert layout.times == {"start": 0.0, "early": 4.0, "late": 14.0}
+    assert layout.time_word == "day"
+    undated = [{k: v for k, v in s.items() if k != "date"} for s in sessions]
+    layout = layout_from({**design(), "sessions": undated}, plants(8))
+    assert layout.times == {"start": 0.0, "early": 1.0, "late": 2.0}
+    assert layout.time_word == "session"
+
+
+def test_a_treatment_that_has_blocks_of_its_own_is_not_told_from_them():
+    def why(block, treatments=("chelate", "water"), pair=("chelate", "water")):
+        units = plants(12, treatments, block=block)
+        return by_block(layout_from(design(block="block"), units), *pair)
+
+    assert why(lambda i: "AB"[i % 2]) == (
+        "no block holds both chelate and water: the treatment cannot be told from the block"
+    )
+    assert why(lambda i: "ABCD"[i % 4]).startswith("no block holds both")
+    assert why(lambda i: "AB"[i // 2 % 2]) == ""
+    assert why(lambda i: "ABBB"[i % 4]) == ""  # block B holds both
+    assert why(lambda i: "A") == ""
+    assert why(lambda i: "AB"[i % 2], pair=("chelate", "none")) == ""
+
+
+def test_a_smallest_p_that_equals_alpha_is_out_of_reach():
+    """Three and three units have 20 arrangements: p is 2 / 20 at best, and p < 0.1 is asked."""
+    units = plants(6)
+    layout = layout_from(design({"day8": "after"}), units)
+    means = table(layout, {(unit, "day8"): 1.0 + i for i, unit in enumerate(units)})
+    for alpha, words in (
+        (0.1, "; so few units reach p = 0.1 at best: significance at 0.1 is out of reach"),
+        (0.11, "attain is 90 %"),
+    ):
+        settings = {**SETTINGS, "primary": None, "methods": ["label_permutation"], "alpha": alpha}
+        (row,) = judged_rows(layout, means, settings)[0]
+        assert row.effect.tested.p_smallest == 0.1
+        assert row.note.endswith(words)
+
+
+def test_whole_plots_of_a_study_that_names_no_unit_stay_without_a_word():
+    units = plants(8, tray_row=lambda i: f"t{i % 4}")
+    for unit, word in (("plant", "tray row"), (None, "")):
+        layout = layout_from(design(unit=unit, whole_plot="tray_row"), units)
+        assert sorted(layout.owner.values()) == sorted(f"t{i % 4}" for i in range(8))
+        assert layout.word == word

@@ -451,3 +451,18 @@ def test_a_split_plot_is_tested_at_both_levels():
         assert found[what].statistic == pytest.approx(f, rel=2e-5)
         assert (found[what].df, found[what].df2) == (df, df2)
         assert found[what].p == pytest.approx(p, rel=1e-4)
+
+
+def test_statistic_of_equivalence_is_that_of_the_larger_one_sided_p():
+    from statsmodels.stats.weightstats import ttost_ind
+
+    rng = np.random.default_rng(9)
+    one, two = rng.normal(0, 1, 9), rng.normal(0.4, 2, 12)
+    for a, b in ((one, two), (two, one)):
+        found = sample_of(np.concatenate([a, b]), np.arange(21) < len(a))
+        tested, _, error = treatment(found, ALONE, 0.9)
+        for margin in (0.1, 2.0):
+            _, *sides = ttost_ind(a, b, -margin, margin, usevar="unequal")
+            statistic = max(sides, key=lambda side: side[1])[0]
+            got = within_margin(tested, error, margin)
+            assert got.statistic == pytest.approx(statistic, rel=1e-9)

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 
 from leafledger.effects.two_sample_tests import (
+    doubled_ranks,
     hedges_g_independent,
     hedges_g_paired,
     label_permutation,
@@ -25,6 +26,7 @@ from leafledger.effects.two_sample_tests import (
     sign_flip,
     signed_rank,
     small_sample_factor,
+    walsh_interval,
     welch_t,
 )
 from leafledger.resampling.multiplicity import benjamini_hochberg, holm
@@ -218,3 +220,43 @@ def test_label_permutation_interval_turns_the_test_round():
     assert one_sided(found.ci_low - 0.01 * wide) <= spare + 2 / 252
     assert one_sided(found.ci_high + 0.01 * wide) <= spare + 2 / 252
     assert one_sided((found.ci_low + found.ci_high) / 2) > 0.2
+
+
+def test_changes_without_spread_keep_their_degrees_of_freedom():
+    found = paired_t(np.array([0.25, 0.25, 0.25, 0.25]), 0.95)
+    assert (found.estimate, found.df) == (0.25, 3)
+    assert math.isnan(found.p)
+    assert found.remark.startswith("all 4 changes are equal")
+
+
+def test_hedges_g_of_two_units_against_three_by_hand():
+    """Hedges (1981), J. Educational Statistics 6, equation 6e: J by the gamma function."""
+    two, three = np.array([0.0, 1.0]), np.array([1.0, 2.0, 4.0])
+    pooled = math.sqrt((0.5 + 14 / 3) / 3)  # sums of squares 1/2 and 14/3 over 3 df
+    factor = math.gamma(1.5) / (math.sqrt(1.5) * math.gamma(1.0))
+    expected = factor * (7 / 3 - 1 / 2) / pooled
+    assert hedges_g_independent(three, two, 0.95).g == pytest.approx(expected, rel=1e-12)
+    assert hedges_g_independent(two, three, 0.95).g == pytest.approx(-expected, rel=1e-12)
+    assert math.isnan(hedges_g_independent(three, two[:1], 0.95).g)
+
+
+def test_interval_of_many_pairs_is_the_normal_one_of_hollander_and_wolfe():
+    """Hollander and Wolfe (1973), section 3.3: the C-th smallest and C-th largest pairwise mean.
+
+    C = n (n + 1) / 4 - z sqrt(n (n + 1) (2 n + 1) / 24), here rounded down, for n = 240.
+    """
+    n = 240
+    changes = np.random.default_rng(5).normal(0.2, 1.0, n)
+    pairs = np.sort([(changes[i] + changes[j]) / 2 for i in range(n) for j in range(i, n)])
+    c = math.floor(n * (n + 1) / 4 - 1.959963985 * math.sqrt(n * (n + 1) * (2 * n + 1) / 24))
+    low, high, attained = walsh_interval(changes, 0.95)
+    assert (low, high) == (pairs[c - 1], pairs[len(pairs) - c])
+    assert attained == 0.95
+
+
+def test_tied_sizes_share_their_rank_without_any_resolution_stated():
+    assert doubled_ranks(np.array([3.0, 1.0, 3.0, 2.0])).tolist() == [7, 2, 7, 4]
+    assert doubled_ranks(np.array([1.0, 1.0 + 1e-9, 2.0]), 1e-8).tolist() == [3, 3, 6]
+    # V and its exact p, by all 16 patterns of sign of the ranks 1, 2, 3.5 and 3.5.
+    found = signed_rank(np.array([3.0, -1.0, 3.0, 2.0]), 0.9)
+    assert (found.statistic, found.p) == (9.0, 0.25)

@@ -8,8 +8,8 @@ import pytest
 
 from leafledger.indices.catalogue import averaged, catalogue
 from leafledger.indices.document import document
-from leafledger.indices.formula import evaluate, parse, written
 from leafledger.spectra.bands import band_weights
+from leafledger.spectra.formula import evaluate, parse, written
 from leafledger.study.definition import DEFAULT_INDICES, ID_PATTERN
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "indices" / "prospect_d_values.csv"

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from leafledger.indices import formula as language
-from leafledger.indices.formula import (
+from leafledger.spectra import formula as language
+from leafledger.spectra.bands import Band
+from leafledger.spectra.formula import (
     FormulaError,
     Read,
     Sum,
@@ -19,7 +20,6 @@ from leafledger.indices.formula import (
     walk,
     written,
 )
-from leafledger.spectra.bands import Band
 
 from .trees import BANDS, nodes, plain
 
@@ -177,3 +177,82 @@ def test_any_text_gives_a_formula_or_its_fault(text) -> None:
         return
     assert any(isinstance(node, Read) for node in walk(tree))
     assert parse(written(tree)) == tree or len(written(tree)) > language.MOST_CHARACTERS
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "R(700)^((0-1)^0.5)",  # the exponent is an imaginary number
+        "R(700)^-R(800)",
+        "R(700)^sqrt(4)",
+        "R(700)^(2*R(800))",
+        "R(700)^(1/0)",
+    ],
+)
+def test_an_exponent_without_a_plain_value_is_a_fault_of_the_formula(text) -> None:
+    with pytest.raises(FormulaError, match="an exponent without bands from -16 to 16"):
+        parse(text)
+
+
+def test_every_limit_is_itself_allowed() -> None:
+    assert calculated("2*R(500)^16", R500=1.0) == 2.0
+    assert calculated("2*R(500)^-16", R500=1.0) == 2.0
+    with pytest.raises(FormulaError, match="an exponent"):
+        parse("R(500)^16.1")
+    bands = [f"R({400 + 10 * step})" for step in range(language.MOST_BANDS + 1)]
+    assert calculated("+".join(bands[:-1])) == 0.5 * language.MOST_BANDS
+    with pytest.raises(FormulaError, match="at most 32 bands"):
+        parse("+".join(bands))
+    with pytest.raises(FormulaError, match="shorter to a longer"):
+        parse("R(750, 750)")
+
+
+@pytest.mark.parametrize("piece", ["(1)", "-1", "1^1", "abs(1)"])
+def test_depth_is_how_deep_a_formula_goes_not_how_long_it_is(piece) -> None:
+    pieces = language.MOST_DEPTH + 10
+    # 1, -1 or |1| times itself, an even number of times.
+    assert calculated("R(500)*" + "*".join([piece] * pieces)) == 0.5
+
+
+def test_text_of_a_power_keeps_what_is_raised_to_what() -> None:
+    assert written(parse("(R(700)^2)^3")) == "(R(700)^2)^3"
+    assert calculated(written(parse("(R(700)^2)^3"))) == 0.5**6
+    assert written(parse("R(700)^0.5")) == "R(700)^0.5"
+    assert written(parse("R(700)^0")) == "R(700)^0"
+    assert written(parse("max(R(700) + 1, 2)")) == "max(R(700) + 1, 2)"
+
+
+def test_an_exponent_may_be_calculated() -> None:
+    assert calculated("R(500)^(2*3)") == 0.5**6
+    assert calculated("R(500)^(3/2)") == pytest.approx(0.5**1.5, rel=1e-14)
+    assert calculated("R(500)^(5-2*1.5+1)") == 0.5**3
+
+
+@pytest.mark.parametrize("piece", ["(1)*", "abs(1)*", "1*-1*", "1^1*"])
+def test_what_is_closed_leaves_the_depth_as_it_was(piece) -> None:
+    depth = language.MOST_DEPTH
+
+    def nested(levels: int) -> str:
+        return ("(" + piece) * levels + "R(700)" + ")" * levels
+
+    assert bands_of(parse(nested(depth - 1))) == [Band(700, 700)]
+    with pytest.raises(FormulaError, match="levels"):
+        parse(nested(depth + 1))
+
+
+def test_longest_text_and_outermost_wavelengths_are_allowed() -> None:
+    text = "R(700)" + "+1" * 247
+    assert len(text) == language.MOST_CHARACTERS
+    assert calculated(text) == 247.5
+    with pytest.raises(FormulaError, match="at most 500 characters"):
+        parse(text + " ")
+    assert bands_of(parse("R(100) / R(10000)")) == [Band(100, 100), Band(10_000, 10_000)]
+    for outside in ("R(99.9)", "R(10000.1)"):
+        with pytest.raises(FormulaError, match="a wavelength in nm from 100 to 10000"):
+            parse(outside)
+
+
+def test_a_person_counts_characters_from_one() -> None:
+    with pytest.raises(FormulaError, match=r"^character 8: expected an operator") as one:
+        parse("R(700) )")
+    assert one.value.place == 7

@@ -6,14 +6,18 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from hypothesis import given
 
 from leafledger.errors import InputFault
 from leafledger.indices import catalogue_stage, stage
 from leafledger.indices.catalogue import catalogue
-from leafledger.records.job import Job
+from leafledger.records.record import Job
+from leafledger.spectra.formula import tree_as_json, tree_from_json
 from leafledger.study.columns import INDICES
 from leafledger.study.definition import Indices
 from leafledger.study.tables import read_parquet, write_json, write_spectra
+
+from . import trees
 
 AXIS = np.arange(400.0, 1001.0)
 SCANS = ["d0-p02-1", "d0-p01-1", "d0-p10-1"]
@@ -23,6 +27,14 @@ def spectra(n_scans):
     level = 1 + 0.05 * np.arange(n_scans)[:, None]
     edge = 0.05 + 0.42 / (1 + np.exp(-(AXIS - 715) / 12))
     return level * (edge + 0.09 * np.exp(-(((AXIS - 550) / 30) ** 2)))
+
+
+def catalogue_job(folder, settings):
+    below = folder / "results" / "indices"
+    written = {role: below / f"{role}.json" for role in ("catalogue", "formulas")}
+    written["visible_indices"] = below / "visible.json"
+    told = {"indices": Indices.model_validate(settings).model_dump(mode="json")}
+    return Job("catalogue", None, told, {}, written, folder)
 
 
 def job_for(folder, settings, *, scans=SCANS, reflectance=None, told=None, u=True, stop=975.0):
@@ -39,11 +51,13 @@ def job_for(folder, settings, *, scans=SCANS, reflectance=None, told=None, u=Tru
     write_spectra(source, rows, AXIS, columns, told)
     limits = folder / "results" / "range.json"
     write_json(limits, {"start_nm": 420.0, "stop_nm": stop, "rule": "stated", "why": ""})
+    formulas = folder / "results" / "indices" / "formulas.json"
+    catalogue_stage.run(catalogue_job(folder, settings))
     return Job(
         rule="indices",
         session="day0",
-        settings={"indices": Indices.model_validate(settings).model_dump(mode="json")},
-        inputs={"reflectance": source, "range": limits},
+        settings={},
+        inputs={"reflectance": source, "range": limits, "formulas": formulas},
         outputs={"indices": folder / "results" / "indices" / "day0.parquet"},
         folder=folder,
     )
@@ -212,12 +226,37 @@ def test_a_coarse_axis_is_told(tmp_path) -> None:
     assert outcome.warnings[0].startswith("PRI is read from far neighbours: 531 nm across 20 nm")
 
 
-def test_a_bad_formula_stops_the_rule(tmp_path) -> None:
-    job = job_for(tmp_path, {"formulas": [{"index": "mine", "formula": "R(750"}]})
-    for run in (stage.run, catalogue_stage.run):
-        with pytest.raises(InputFault, match=r"indices\.formulas\.mine"):
-            run(job)
-    assert not job.outputs["indices"].exists()
+def test_a_bad_formula_stops_the_catalogue(tmp_path) -> None:
+    job = catalogue_job(tmp_path, {"formulas": [{"index": "mine", "formula": "R(750"}]})
+    with pytest.raises(InputFault, match=r"indices\.formulas\.mine"):
+        catalogue_stage.run(job)
+    assert not any(path.exists() for path in job.outputs.values())
+
+
+def test_only_what_values_rest_on_stands_in_the_formulas(tmp_path) -> None:
+    """Another source or unit makes the catalogue another, not what the values are computed of."""
+    own = {"index": "mine", "formula": "R(750)/R(700)", "unit": "x", "source": "ours"}
+
+    def written(**changed):
+        job = catalogue_job(tmp_path, {"use": ["WI"], "formulas": [{**own, **changed}]})
+        catalogue_stage.run(job)
+        return [job.outputs[role].read_bytes() for role in ("catalogue", "formulas")]
+
+    catalogue_text, formulas = written()
+    other, same = written(source="theirs", unit="y")
+    assert other != catalogue_text and same == formulas
+    assert written(formula="R(751)/R(700)")[1] != formulas
+    assert written(index="other")[1] != formulas
+
+
+@given(node=trees.nodes)
+def test_a_formula_comes_back_from_json_as_it_was(node) -> None:
+    assert tree_from_json(json.loads(json.dumps(tree_as_json(node)))) == node
+
+
+def test_what_is_no_formula_is_refused() -> None:
+    with pytest.raises(ValueError, match="'exec' is no part of a formula"):
+        tree_from_json(["sum", ["+", ["exec", "1"]]])
 
 
 def test_the_catalogue_of_a_study(tmp_path) -> None:
@@ -225,16 +264,16 @@ def test_the_catalogue_of_a_study(tmp_path) -> None:
         "use": ["WI", "OSAVI", "CI_green"],
         "formulas": [{"index": "mine", "formula": "R(750)/R(700)", "unit": "x", "source": "ours"}],
     }
-    out = tmp_path / "indices" / "catalogue.json"
-    job = Job(
-        "catalogue",
-        None,
-        {"indices": Indices.model_validate(settings).model_dump(mode="json")},
-        {},
-        {"catalogue": out},
-        tmp_path,
-    )
+    job = catalogue_job(tmp_path, settings)
+    out = job.outputs["catalogue"]
     outcome = catalogue_stage.run(job)
+    visible = json.loads(out.with_name("visible.json").read_text(encoding="utf-8"))["indices"]
+    # Light of a room has its lines below 700 nm: WI and OSAVI's infrared do not see them.
+    assert visible == [
+        {"index": "OSAVI", "formula": "1.16 * (R(800) - R(670)) / (R(800) + R(670) + 0.16)"},
+        {"index": "CI_green", "formula": "R(750, 800) / R(520, 585) - 1"},
+        {"index": "mine", "formula": "R(750) / R(700)"},
+    ]
     told = json.loads(out.read_text(encoding="utf-8"))["indices"]
     assert [entry["index"] for entry in told] == ["WI", "OSAVI", "CI_green", "mine"]
     assert told[0]["formula"] == "R(895, 905) / R(965, 975)"

@@ -9,7 +9,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.indices.catalogue import averaged, catalogue
-from leafledger.indices.formula import (
+from leafledger.indices.values import (
+    BandErrors,
+    band_covariances,
+    band_values,
+    coarse_sentence,
+    common_u,
+    covariances,
+    independent_u,
+    index_values,
+    outside_sentence,
+    plan,
+    shared_pairs,
+)
+from leafledger.spectra.bands import Band, band_weights
+from leafledger.spectra.formula import (
     Call,
     Negative,
     Number,
@@ -21,16 +35,6 @@ from leafledger.indices.formula import (
     evaluate,
     parse,
 )
-from leafledger.indices.values import (
-    BandErrors,
-    band_values,
-    common_u,
-    covariances,
-    independent_u,
-    index_values,
-    plan,
-)
-from leafledger.spectra.bands import Band
 
 from .trees import BANDS, nodes, plain
 
@@ -245,3 +249,47 @@ def test_a_slope_without_a_value_leaves_the_uncertainty_open() -> None:
     assert rated.value.tolist() == [0.0, 0.5]
     assert math.isnan(rated.slopes[Band(700, 700)][0])
     assert rated.slopes[Band(700, 700)][1] == pytest.approx(1.0)
+
+
+def test_bands_are_paired_where_they_read_a_common_wavelength() -> None:
+    """By hand, on 700, 701, ... 710 nm: 705 nm is a pixel of the range 703 to 706, 701 nm is not.
+
+    ``var(a R705 + b R703-706) = (a^2 + b^2 / 4 + 2 a b / 4) u^2``: the range is a mean of four
+    pixels, of which one is that of the single band (JCGM 100:2008, equation 13).
+    """
+    axis = np.arange(700.0, 711.0)
+    single, mean, away = Band(705, 705), Band(703, 706), Band(701, 701)
+    weights = {band: band_weights(axis, band) for band in (single, mean, away)}
+    assert weights[single].max() == 1
+    pairs = shared_pairs([[single, mean, away]], weights)
+    assert pairs == sorted([(away, away), (mean, mean), (mean, single), (single, single)])
+    found = band_covariances(pairs, weights, np.full((1, axis.size), 0.02))
+    slopes = {single: np.array([2.0]), mean: np.array([3.0])}
+    expected = 0.02 * math.sqrt(4 + 9 / 4 + 2 * 2 * 3 / 4)
+    assert independent_u(slopes, found)[0] == pytest.approx(expected, rel=1e-12)
+
+
+def test_the_ends_of_the_trusted_range_are_inside_it() -> None:
+    axis = np.arange(660.0, 811.0)
+    entry = catalogue()["NDVI"]
+    reached = [
+        plan([entry], axis, start, stop).available[0]
+        for start, stop in ((670.0, 800.0), (671.0, 800.0), (670.0, 799.0))
+    ]
+    assert reached == [True, False, False]
+    made = plan([entry], axis, 670.0, 800.0)
+    assert axis[made.used].tolist() == [670.0, 800.0]
+
+
+def test_sentences_name_the_ends_of_what_was_read_and_the_gap() -> None:
+    entry, trusted = catalogue()["NDVI"], np.array([700.0, 790.0, 810.0])
+    assert outside_sentence(entry, trusted, 690.0, 815.0) == (
+        "NDVI is not computed: it needs 670 nm, outside the trusted range 690 to 815 nm "
+        "(wavelengths read from 700 to 810 nm)."
+    )
+    wider = np.array([660.0, 680.0, 790.0, 810.0])
+    assert coarse_sentence(entry, wider, 20.0) is None
+    assert coarse_sentence(entry, wider, 19.9) == (
+        "NDVI is read from far neighbours: 670 nm across 20 nm, 800 nm across 20 nm. "
+        "Compare with care."
+    )

@@ -78,6 +78,17 @@ def test_headings_with_a_point() -> None:
     assert scans.wavelength_nm[1] == 401.5
 
 
+@pytest.mark.parametrize("unit", ["", " um", "_micron"])
+def test_columns_in_micrometres_are_said_once(unit: str) -> None:
+    names = [f"{0.4 + i / 100:.2f}{unit}" for i in range(60)]
+    table = pa.table({"label": ["a", "b"], **{name: [0.1, 0.2] for name in names}})
+    (found,) = problems(saved(table), quantity="reflectance")
+    assert "micrometres" in found.found
+    assert "multiply them by 1000" in found.mend
+    (found,) = problems(saved(lists(VALUES, axis=[w / 1000 for w in AXIS])))
+    assert "micrometres" in found.found
+
+
 def test_a_single_scan_needs_no_name() -> None:
     assert read(saved(lists(VALUES[:1])), scan_column=None).items == ("",)
     assert "scan_column" in problems(saved(lists(VALUES)), scan_column=None)[0].mend

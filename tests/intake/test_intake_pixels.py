@@ -14,7 +14,7 @@ from leafledger.errors import InputFault
 from leafledger.intake.raw_scan import FileForm
 from leafledger.intake.stage import run
 from leafledger.intake.text import read_counts_alone
-from leafledger.records.job import Job, Outcome
+from leafledger.records.record import Job, Outcome
 from leafledger.study.definition import Form
 from leafledger.study.tables import SpectraTable, read_spectra
 

@@ -245,6 +245,19 @@ def test_headings_that_are_no_wavelengths(head, word: str) -> None:
     assert found[0].column == 'sheet "Data", column F'
 
 
+@pytest.mark.parametrize("unit", ["", " um", " \N{MICRO SIGN}m"])
+def test_headings_in_micrometres_are_said_once(unit: str) -> None:
+    def head(i: int) -> object:
+        return f"{0.4 + i / 100:.2f}{unit}" if unit else round(0.4 + i / 100, 2)
+
+    table = [["title"], ["label", *(head(i) for i in range(60))]]
+    table += [[f"leaf{k}", *(0.2 + k + i / 200 for i in range(60))] for k in range(9)]
+    (found,) = problems(workbook({"x": table}), scans_in="rows", scan_column="label")
+    assert "micrometres" in found.found
+    assert found.row == 2
+    assert "multiply them by 1000" in found.mend
+
+
 def test_a_wide_table_needs_a_scan_column_and_whole_rows() -> None:
     data = workbook({"x": wide()})
     assert "scan_column" in problems(data, scans_in="rows")[0].found

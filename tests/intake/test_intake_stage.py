@@ -17,7 +17,7 @@ from workbooks import scan, wide, workbook
 from leafledger.errors import InputFault
 from leafledger.intake.raw_scan import FileForm
 from leafledger.intake.stage import run
-from leafledger.records.job import Job, Outcome
+from leafledger.records.record import Job, Outcome
 from leafledger.study.definition import Form
 from leafledger.study.table_sheet import content_ids
 from leafledger.study.tables import read_spectra

@@ -13,13 +13,12 @@ from leafledger.ledger import book
 from leafledger.records import events
 from leafledger.records.code import Code
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
-from leafledger.records.job import Metric, Outcome
-from leafledger.records.record import input_digests, make_record, write_record
+from leafledger.records.record import Metric, Outcome, input_digests, make_record, write_record
 from leafledger.records.store import ContentStore
-from leafledger.runner.jobs import code_of_task, job_of
-from leafledger.study.layout import Task, tasks
+from leafledger.runner.step import code_of_task, job_of
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
+from leafledger.study.tasks import Task, tasks
 
 PATH = "split,n_components,accuracy\nouter,1,0.5\nouter,2,0.75\nouter,2,0.25\ntraining,1,0.9\n"
 

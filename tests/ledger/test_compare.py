@@ -13,9 +13,9 @@ from leafledger.errors import InputFault
 from leafledger.ledger import book
 from leafledger.ledger.compare import Comparison, NumberChange, compare, comparison_lines, course
 from leafledger.records import events
-from leafledger.study.layout import tasks
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
+from leafledger.study.tasks import tasks
 
 from .conftest import enact
 
@@ -54,7 +54,7 @@ def test_a_setting_causes_only_what_is_below_it(
     found = compare(study.folder, "r1", "r2")
     told = {d.name: (d.before, d.after, d.tasks) for d in found.differences}
     assert told["effects.alpha"] == ("0.05", "0.01", ["effects"])
-    assert told["classes.seed"] == ("11", "12", ["classes", "rivals"])
+    assert told["classes.seed"] == ("11", "12", ["classes", "rivals", "negative_controls"])
     assert set(told["quality.checks.reference_drift"][2]) == {"quality.day0", "quality.day12"}
     assert found.results.tasks == ["effects", "report"]
     assert names(found, "effects") == ["effects.alpha"]

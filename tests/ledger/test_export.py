@@ -23,7 +23,7 @@ from leafledger.ledger.export import FIELDS, TO_FILL_IN, export
 from leafledger.ledger.variants_table import Settings, VariantsTable
 from leafledger.ledger.view import BookView
 from leafledger.records import events
-from leafledger.runner.shipped import snakefile
+from leafledger.runner.workflow import snakefile
 from leafledger.study.reading import read_study
 
 PROV = {

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from leafledger.classes.saved_model import load_saved_model
+from leafledger.classes.model import load_saved_model
 from leafledger.ledger.mlflow_runs import write_model
 
 

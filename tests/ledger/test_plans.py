@@ -20,13 +20,13 @@ from leafledger.ledger.plans import PLANS, lodged, on_record
 from leafledger.ledger.verify import verify
 from leafledger.ledger.view import BookView
 from leafledger.records import events
-from leafledger.runner.plan_history import said_of_plan
-from leafledger.runner.plans import record_plan
-from leafledger.study.layout import Task
+from leafledger.runner.plan_records import record_plan
+from leafledger.runner.plan_statement import said_of_plan
 from leafledger.study.plan_history import judged
 from leafledger.study.reading import read_study
 from leafledger.study.settings import plan_of_study
 from leafledger.study.study import Study
+from leafledger.study.tasks import Task
 
 from .conftest import write_event
 

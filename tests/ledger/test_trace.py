@@ -16,9 +16,9 @@ from leafledger.ledger.trace import as_json, trace
 from leafledger.ledger.trace_words import lines
 from leafledger.records.code import Code
 from leafledger.records.digests import sha256_of_file
-from leafledger.study.layout import tasks
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
+from leafledger.study.tasks import tasks
 
 from .conftest import enact
 
@@ -64,7 +64,7 @@ def test_effects_rest_on_every_raw_file_and_not_on_the_classifier(ran: Study) ->
 
 def test_the_report_rests_on_everything(ran: Study) -> None:
     nodes = trace(ran.folder, "report.html").nodes
-    assert set(nodes) == BEFORE_EFFECTS | {"classes", "rivals", "report"}
+    assert set(nodes) == BEFORE_EFFECTS | {"classes", "rivals", "negative_controls", "report"}
 
 
 def test_settings_that_differ_from_the_defaults_come_first(ran: Study) -> None:

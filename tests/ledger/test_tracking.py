@@ -13,8 +13,8 @@ import pytest
 from leafledger.ledger import book, tracking
 from leafledger.ledger.tracking import copy_book
 from leafledger.records import events
-from leafledger.study.layout import Task
 from leafledger.study.study import Study
+from leafledger.study.tasks import Task
 
 from .conftest import enact, write_event
 
@@ -82,7 +82,7 @@ def test_a_run_is_entered_whole(study: Study, whole_run: Entered) -> None:
 
 
 def test_datasets_and_the_commit_are_told(study: Study, whole_run: Entered) -> None:
-    from leafledger.records.package import commit
+    from leafledger.records.code import commit
 
     whole_run("r1")
     copy_book(study.folder, "t")

@@ -17,9 +17,9 @@ from leafledger.ledger.trace import trace
 from leafledger.ledger.verify import verify
 from leafledger.records import events
 from leafledger.records.code import Code
-from leafledger.runner.lock import study_lock
 from leafledger.runner.reproduce import lines, reproduce
 from leafledger.runner.run import run_study
+from leafledger.runner.study_folder import study_lock
 
 Edit = Callable[[Path, str, str], None]
 

@@ -175,7 +175,7 @@ def test_mutated_sheets_are_refused_before_anything_runs(
 ) -> None:
     """Thirty random mutations of each kind, judged by the same function as `leafledger run`."""
     from leafledger.errors import InputFault
-    from leafledger.runner.check import checked_study
+    from leafledger.runner.study_check import checked_study
 
     originals = {n: (ran_study / n).read_bytes() for n in ("scans.csv", "units.csv")}
     before = {p: p.stat().st_mtime_ns for p in (ran_study / "results").rglob("*")}

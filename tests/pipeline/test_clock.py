@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from leafledger.records import events
-from leafledger.runner import execute, snakemake_run
+from leafledger.runner import execute
 from leafledger.runner.run import run_study
-from leafledger.study.layout import Task
+from leafledger.study.tasks import Task
 
 Edit = Callable[[Path, str, str], None]
 AN_HOUR = 3600.0
@@ -46,7 +46,7 @@ def test_what_snakemake_takes_back_is_made_once_more(
     """The clock set back in the moment between a task's end and Snakemake's look at its files."""
     edit(ran_study / "study.yaml", "index: RE_contrast", "index: RE_other")
     calls: list[list[str]] = []
-    honest = snakemake_run.run_tasks
+    honest = execute.run_tasks
 
     def taking_back(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
         tasks = list(tasks)
@@ -58,7 +58,7 @@ def test_what_snakemake_takes_back_is_made_once_more(
             return False
         return well
 
-    monkeypatch.setattr(snakemake_run, "run_tasks", taking_back)
+    monkeypatch.setattr(execute, "run_tasks", taking_back)
     monkeypatch.setattr(execute, "die_with_parent", lambda: None)
     monkeypatch.setattr(sys, "argv", ["execute", "2"])
     monkeypatch.setenv(events.RUN_VARIABLE, "20260517T000000-test")

@@ -22,15 +22,14 @@ from leafledger.records.digests import FileDigests
 from leafledger.records.record import read_record
 from leafledger.records.store import ContentStore
 from leafledger.review.decision_file import Asked, save, take_back
-from leafledger.runner.leftovers import remove_orphans, sweep_temporaries
-from leafledger.runner.lock import study_lock
-from leafledger.runner.restore import restore_kept
+from leafledger.runner.execute import restore_kept
 from leafledger.runner.run import run_study
-from leafledger.runner.shipped import snakefile
-from leafledger.study.layout import Task
+from leafledger.runner.study_folder import remove_orphans, study_lock, sweep_temporaries
+from leafledger.runner.workflow import snakefile
 from leafledger.study.links import link_problems, remove_file, remove_folder
 from leafledger.study.reading import read_study
 from leafledger.study.tables import whole_file
+from leafledger.study.tasks import Task
 
 REPORT = Task("report")
 HEADING = "scan,action,reason,by,when\n"
@@ -262,7 +261,7 @@ def test_whatever_writes_or_deletes_judges_at_that_moment(
             lambda: sweep_temporaries(ran_study),
         ],
         "ledger": [
-            lambda: events.tell(ran_study, "r1", task="report"),
+            lambda: events.append_progress(ran_study, "r1", task="report"),
             lambda: sweep_temporaries(ran_study),
             lambda: store.trim(0),
             lambda: prepare_store(ran_study, "t"),

@@ -18,7 +18,7 @@ from leafledger.ledger.tracking import DATABASE, copy_book
 from leafledger.ledger.verify import verify
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_bytes
-from leafledger.records.record import has_the_form, read_record, write_record
+from leafledger.records.record import is_record, read_record, write_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.run import run_study
 from leafledger.study.reading import read_study
@@ -156,7 +156,7 @@ def test_a_record_that_leads_out_is_none(
     ran_study: Path, victim: Path, tmp_path: Path, change: Change
 ) -> None:
     record = read_record(ran_study / "records/effects.json")
-    assert has_the_form(record)
+    assert is_record(record)
     forge_record(ran_study, "effects", change)
     assert read_record(ran_study / "records/effects.json") is None
     before = {path for path in tmp_path.rglob("*") if not path.is_relative_to(ran_study)}

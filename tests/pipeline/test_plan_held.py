@@ -20,9 +20,8 @@ from leafledger.ledger.trace import trace
 from leafledger.ledger.verify import verify
 from leafledger.ledger.view import BookView
 from leafledger.runner.reproduce import reproduce
-from leafledger.runner.run import run_study
-from leafledger.runner.run_variants import run_variants
-from leafledger.runner.shipped import snakefile
+from leafledger.runner.run import run_study, run_variants
+from leafledger.runner.workflow import snakefile
 from leafledger.study.plan_history import MARK_CHANGED, MARK_OTHER
 
 pytestmark = pytest.mark.slow

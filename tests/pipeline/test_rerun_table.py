@@ -15,14 +15,15 @@ import pyarrow.parquet as pq
 import pytest
 
 from leafledger.records.digests import FileDigests
-from leafledger.runner.plan import would_run
+from leafledger.runner.outdated import would_run
 from leafledger.runner.run import RunResult, run_study
-from leafledger.study.layout import Task, inputs
 from leafledger.study.reading import read_study
+from leafledger.study.settings import settings_of
+from leafledger.study.tasks import Task, inputs
 
 Edit = Callable[[Path, str, str], None]
 DAY12 = {f"{rule}.day12" for rule in ("intake", "reflectance", "quality", "indices")}
-CONCLUSIONS = {"unit_means", "effects", "classes", "rivals", "report"}
+CONCLUSIONS = {"unit_means", "effects", "classes", "rivals", "negative_controls", "report"}
 
 
 def run(study: Path) -> tuple[set[str], RunResult]:
@@ -153,12 +154,15 @@ def test_the_classifier_reads_only_the_sessions_asked_for(small_study: Path, edi
         definition.write_text(with_sessions(text, asked), encoding="utf-8")
         assert sessions_in(small_study, "classes", "reflectance") == seen, asked
         assert sessions_in(small_study, "rivals", "indices") == seen, asked
-        # They are asked for the treatment before it was given.
-        assert sessions_in(small_study, "rivals", "reflectance") == both[: 1 + (seen != before)]
+        assert sessions_in(small_study, "rivals", "reflectance") == seen, asked
+        # These ask for the treatment before it was given.
+        asked_of = sessions_in(small_study, "negative_controls", "reflectance")
+        assert asked_of == both[: 1 + (seen != before)]
+        assert sessions_in(small_study, "negative_controls", "indices") == []
         assert sessions_in(small_study, "effects", "reflectance") == both
     edit(definition, "target: treatment", "target: cultivar")
     definition.write_text(with_sessions(definition.read_text("utf-8"), "after"), encoding="utf-8")
-    assert sessions_in(small_study, "rivals", "reflectance") == after
+    assert sessions_in(small_study, "negative_controls", "reflectance") == after
 
 
 def with_sessions(text: str, asked: str) -> str:
@@ -178,7 +182,34 @@ def test_a_raw_file_of_the_session_before_does_not_run_the_classifier(ran_study:
     assert foreseen(ran_study)["intake.day0"].startswith("input changed: raw/")
     tasks, _ = run(ran_study)
     assert tasks >= {"intake.day0", "reflectance.day0", "acceptance", "effects", "report"}
-    assert "classes" not in tasks
+    assert not tasks & {"classes", "rivals"}
+    assert "negative_controls" in tasks
+
+
+@pytest.mark.slow
+def test_the_date_of_a_session_runs_nothing_of_the_classifier(ran_study: Path, edit: Edit) -> None:
+    edit(
+        ran_study / "study.yaml",
+        "{session: day0,  date: 2026-05-04",
+        "{session: day0,  date: 2026-05-03",
+    )
+    assert not run(ran_study)[0] & {"classes", "rivals", "negative_controls"}
+
+
+def test_the_classifier_sees_only_the_labels_that_it_uses(small_study: Path) -> None:
+    study = read_study(small_study)
+    for rule in ("classes", "rivals", "negative_controls"):
+        seen = settings_of(study, rule, None)
+        assert {name for row in seen["units"].values() for name in row} == {"treatment", "block"}
+        assert {key for row in seen["design"]["sessions"] for key in row} == {"session", "phase"}
+    sessions = {
+        rule: [row["session"] for row in settings_of(study, rule, None)["design"]["sessions"]]
+        for rule in ("classes", "rivals", "negative_controls")
+    }
+    assert sessions == {
+        "classes": ["day12"], "rivals": ["day12"], "negative_controls": ["day0", "day12"],
+    }  # fmt: skip
+    assert "n_permutations" not in settings_of(study, "rivals", None)["classes"]
 
 
 @pytest.mark.slow
@@ -194,6 +225,15 @@ def test_a_formula_runs_indices_and_what_reads_them(ran_study: Path, edit: Edit)
         "rivals",
         "report",
     }
+
+
+@pytest.mark.slow
+def test_the_source_of_a_formula_runs_the_catalogue_and_what_shows_it(
+    ran_study: Path, edit: Edit
+) -> None:
+    """No value is computed again."""
+    edit(ran_study / "study.yaml", 'source: "ours"', 'source: "theirs"')
+    assert run(ran_study)[0] == {"catalogue", "validation", "effects", "report"}
 
 
 @pytest.mark.slow

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from leafledger.runner.run import run_study
-from leafledger.runner.shipped import snakefile
+from leafledger.runner.workflow import snakefile
 
 
 def digests(study: Path) -> dict[str, str]:
@@ -119,7 +119,7 @@ def test_many_killed_runs_are_finished_to_the_same_bytes(
 
 def test_two_runs_at_once_are_refused(ran_study: Path) -> None:
     from leafledger.errors import InputFault
-    from leafledger.runner.lock import study_lock
+    from leafledger.runner.study_folder import study_lock
 
     with study_lock(ran_study), pytest.raises(InputFault, match="another run"):
         run_study(ran_study, cores=1)

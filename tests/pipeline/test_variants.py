@@ -24,11 +24,10 @@ from leafledger.ledger.verify import verify
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.events import events_of
-from leafledger.runner.plan import plan
+from leafledger.runner.outdated import plan
 from leafledger.runner.reproduce import reproduce
-from leafledger.runner.run import RunResult, run_study
-from leafledger.runner.run_variants import run_variants
-from leafledger.runner.shipped import snakefile
+from leafledger.runner.run import RunResult, run_study, run_variants
+from leafledger.runner.workflow import snakefile
 from leafledger.study.reading import read_study
 
 pytestmark = pytest.mark.slow

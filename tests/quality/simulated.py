@@ -11,8 +11,8 @@ import pyarrow as pa
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from leafledger.records.job import Job
-from leafledger.study.tables import write_spectra
+from leafledger.records.record import Job
+from leafledger.study.tables import write_json, write_spectra
 
 Floats = NDArray[np.float64]
 MODEL_NM = np.arange(400.0, 2501.0)
@@ -87,6 +87,7 @@ class Simulated:
         self.rows: list[dict[str, Any]] = []
         self.counts: list[Floats] = []
         self.places: dict[str, dict[str, str]] = {}
+        self.indices: list[dict[str, str]] = []
         self.rng, self.lit, self.minutes = rng, lit, 0.0
         self.references("r1")
         for k in range(n_units):
@@ -160,6 +161,8 @@ class Simulated:
         }
         told = {"quantity": "counts", "full_scale_counts": full_scale}
         write_spectra(paths["scans"], table, self.axis, {"counts": np.array(self.counts)}, told)
+        paths["visible_indices"] = folder / "results/indices/visible.json"
+        write_json(paths["visible_indices"], {"indices": self.indices})
         white = next(row["scan"] for row in self.rows if row["role"] == "white")
         ms = next(row["ms"] for row in self.rows if row["role"] == "sample")
         dark = next(r["scan"] for r in self.rows if r["role"] == "dark" and r["ms"] == ms)

@@ -19,7 +19,7 @@ from leafledger.quality.copied_scans import copies_between_sessions
 from leafledger.quality.flags import Flag, flag_table
 from leafledger.quality.session_effects import session_effects
 from leafledger.quality.trusted_range import found_range, stated_range
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.columns import (
     ACCEPTED,
     EXCLUSIONS,

@@ -16,7 +16,7 @@ from leafledger.quality.clip_steps import clip_steps, find_step
 from leafledger.quality.flags import Flag
 from leafledger.quality.session import Session
 from leafledger.quality.stage import run
-from leafledger.records.job import Outcome
+from leafledger.records.record import Outcome
 from leafledger.study.tables import read_parquet, read_spectra
 
 AXIS = np.arange(400.0, 1000.5, 1.0)

@@ -10,12 +10,13 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from leafledger.records.job import Outcome
-from leafledger.runner.jobs import job_of
+from leafledger.records.record import Outcome
+from leafledger.runner.step import job_of
 from leafledger.study.columns import ORDER_EFFECTS, SESSION_EFFECTS
-from leafledger.study.layout import BY_NAME, Task
+from leafledger.study.rules import BY_NAME
 from leafledger.study.study import Study
 from leafledger.study.tables import read_json, read_parquet
+from leafledger.study.tasks import Task
 
 DEMO = Path(__file__).parents[2] / "demo_data" / "chelate"
 
@@ -26,7 +27,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Study, Outcome]:
     shutil.copytree(DEMO, folder)
     study = Study.open(folder)
     outcome = Outcome()
-    for rule in ("intake", "reflectance", "quality", "acceptance"):
+    for rule in ("intake", "catalogue", "reflectance", "quality", "acceptance"):
         for session in study.session_ids if BY_NAME[rule].per_session else (None,):
             outcome = import_module(BY_NAME[rule].module).run(job_of(study, Task(rule, session)))
     return study, outcome

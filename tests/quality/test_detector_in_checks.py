@@ -15,7 +15,7 @@ from leafledger.quality.check_tile import tile_reflectance
 from leafledger.quality.reference_checks import check_counts
 from leafledger.quality.room_light import check_ambient
 from leafledger.quality.session import Session
-from leafledger.records.job import Outcome
+from leafledger.records.record import Outcome
 from leafledger.study.tables import SpectraTable
 
 AXIS = np.arange(400.0, 1000.0)

@@ -19,7 +19,7 @@ from leafledger.quality.darks import bad_dark
 from leafledger.quality.flags import Flag
 from leafledger.quality.stage import run
 from leafledger.quality.white_times import _missing_block
-from leafledger.records.job import Outcome
+from leafledger.records.record import Outcome
 from leafledger.study.tables import read_parquet
 
 AXIS = np.arange(390.0, 1010.0, 1.0)
@@ -148,6 +148,57 @@ def test_darks_of_one_noise_are_not_named() -> None:
         lit = np.full((1, 512), 9000.0)
         times = np.full(len(darks), 10.0)
         assert bad_dark(ids, darks, times, 20000.0, lit, np.array([10.0])) == []
+
+
+def two_darks(
+    seed: int, *, pattern: float = 9.0, noisy: float = 1.0, grown: float = 0.0, n_others: int = 2
+) -> list[Flag]:
+    """Return flags of two darks of 10 ms (the second odd) and others of 20 ms; noise 3 counts."""
+    rng = np.random.default_rng(seed)
+    shape = rng.normal(0, pattern, 1024)
+    darks = [1000 + shape, 1000 + shape * (1 + grown), *[1080 + shape] * n_others]
+    noise = rng.normal(0, 3.0, (2 + n_others, 1024))
+    noise[1] *= noisy
+    ids = [f"d{k}" for k in range(len(darks))]
+    lit = np.full((1, 1024), 9000.0)
+    times = np.array([10.0, 10.0, *[20.0] * n_others])
+    return bad_dark(ids, np.round(np.array(darks) + noise), times, 20000.0, lit, np.array([10.0]))
+
+
+def test_the_noisier_of_two_darks_is_named_by_those_of_another_time() -> None:
+    """Pitman-Morgan test of paired variances; eight times the noise, either of the two."""
+    for seed in range(30):
+        (flag,) = two_darks(seed, noisy=8.0)
+        assert (flag.scan, flag.check, flag.severity) == ("d1", "dark_noise", "fault")
+        assert flag.value == pytest.approx(8.0, rel=0.12)
+    rng = np.random.default_rng(1)
+    shape = rng.normal(1000, 9.0, 1024)
+    darks = shape + rng.normal(0, 1.0, (4, 1024)) * np.array([[24.0], [3.0], [3.0], [3.0]])
+    lit, times = np.full((1, 1024), 9000.0), np.array([10.0, 10.0, 20.0, 20.0])
+    (flag,) = bad_dark([*"abcd"], darks, times, 20000.0, lit, np.array([10.0]))
+    assert (flag.scan, flag.severity) == ("a", "fault")
+
+
+def test_two_darks_alone_tell_only_that_one_may_be_noisy() -> None:
+    for seed in range(30):
+        flags = two_darks(seed, noisy=8.0, n_others=0)
+        assert [(f.scan, f.severity) for f in flags] == [("d0", "notice"), ("d1", "notice")]
+        assert "d1 seems to be the noisier" in flags[0].sentence
+        assert "two darks do not tell which. Take three or more." in flags[1].sentence
+
+
+def test_a_pattern_that_hides_which_dark_is_noisy_is_said() -> None:
+    flags = two_darks(3, noisy=8.0, pattern=300.0)
+    assert [(f.scan, f.severity) for f in flags] == [("d0", "notice"), ("d1", "notice")]
+    assert "two darks do not tell which" in flags[0].sentence
+
+
+@pytest.mark.parametrize("n_others", [0, 1, 2, 3])
+def test_sound_pairs_of_darks_are_not_named(n_others: int) -> None:
+    """None of 800, with a fixed pattern of 0 to 20 times the noise that grows by up to 20 %."""
+    for seed in range(50):
+        for pattern, grown in ((0.0, 0.0), (9.0, 0.04), (60.0, 0.04), (60.0, 0.2)):
+            assert two_darks(seed, pattern=pattern, grown=grown, n_others=n_others) == []
 
 
 # --- room light has a size ------------------------------------------------------------------------

@@ -15,7 +15,7 @@ import pytest
 from simulated import MODEL_NM, Simulated
 
 from leafledger.quality.stage import run
-from leafledger.records.job import Outcome
+from leafledger.records.record import Outcome
 from leafledger.study.tables import read_parquet
 
 FULL_SCALE = 4095.0

@@ -115,3 +115,62 @@ def test_few_groups_give_no_scale() -> None:
     names, places, bands = groups(rng, n_units=3)
     bands[0] += 5
     assert replicate(names, places, bands, LIMIT) == []
+
+
+def session_of_leaves(
+    n_leaves: int, seed: int, *, swapped: bool
+) -> tuple[list[str], dict[str, tuple[str, str]], np.ndarray, set[str]]:
+    """Return 14 units from pale to dark; a leaf of the palest and one of the darkest exchanged."""
+    rng = np.random.default_rng(seed)
+    level, shape = np.ones(25), np.sin(np.linspace(0, 3, 25))
+    names, places, rows = [], {}, []
+    for unit, colour in enumerate(rng.permutation(np.linspace(-1, 1, 14))):
+        for leaf in range(n_leaves):
+            name = f"u{unit:02d}-{leaf}"
+            names.append(name)
+            places[name] = (f"u{unit:02d}", str(leaf))
+            own = colour + rng.normal(0, 0.05)
+            rows.append(own * shape + rng.normal(0, 0.02) * level + rng.normal(0, 0.004, 25))
+    bands = np.array(rows)
+    middle = bands.mean(axis=1).reshape(14, n_leaves).mean(axis=1)
+    low, high = int(np.argmin(middle)) * n_leaves, int(np.argmax(middle)) * n_leaves + 1
+    if swapped:
+        bands[[low, high]] = bands[[high, low]]
+    return names, places, bands, {names[low], names[high]}
+
+
+@pytest.mark.parametrize("n_leaves", [2, 3])
+def test_two_swapped_leaves_are_asked_about(n_leaves: int) -> None:
+    """Of two leaves a unit nothing tells which two were exchanged: all four are asked about."""
+    n_asked = 0
+    for seed in range(12):
+        names, places, bands, moved = session_of_leaves(n_leaves, seed, swapped=True)
+        flags = replicate(names, places, bands, LIMIT)
+        asked = {flag.scan for flag in flags if "were the two labels swapped?" in flag.sentence}
+        if not asked:
+            continue
+        n_asked += 1
+        assert moved <= asked
+        assert len(asked) == (4 if n_leaves == 2 else 2)
+        first, second = sorted(moved)
+        unit, leaf = places[second]
+        (said,) = {f.sentence for f in flags if f.scan == first}
+        assert f"With leaf {leaf} of {unit} in its place the leaves of both units agree" in said
+        assert ("nothing tells which of the two were" in said) == (n_leaves == 2)
+        assert {f.severity for f in flags if f.scan in moved} == {
+            "notice" if n_leaves == 2 else "outlier"
+        }
+    assert n_asked >= 10
+
+
+@pytest.mark.parametrize("n_leaves", [2, 3])
+def test_no_swap_is_asked_about_where_none_was(n_leaves: int) -> None:
+    for seed in range(100):
+        names, places, bands, moved = session_of_leaves(n_leaves, seed, swapped=False)
+        flags = replicate(names, places, bands, LIMIT)
+        assert not [flag for flag in flags if "swapped" in flag.sentence]
+        # One leaf that is odd by itself is no exchange.
+        bands[names.index(min(moved))] += 0.7
+        flags = replicate(names, places, bands, LIMIT)
+        assert flags
+        assert not [flag for flag in flags if "swapped" in flag.sentence]

@@ -11,8 +11,8 @@ from types import ModuleType
 
 import pytest
 
+from leafledger.records import code
 from leafledger.records import code as installed
-from leafledger.records import modules
 
 SOURCE = Path(installed.__file__).resolve().parents[1]
 Loader = Callable[[], ModuleType]
@@ -68,14 +68,14 @@ def test_comments_docstrings_and_blank_lines_do_not_count(package: Path) -> None
         assert head == ""
         return f"# a comment\n\n{quotes}Other words. {rest}\n# the end\n"
 
-    assert changed_by(package, "indices/formula.py", comment) == [False, False, False]
+    assert changed_by(package, "spectra/formula.py", comment) == [False, False, False]
 
 
 def test_a_statement_counts_for_the_stages_that_import_it(package: Path) -> None:
     def add(text: str) -> str:
         return text + "\nTHE_LIMIT = 4\n"
 
-    assert changed_by(package, "indices/formula.py", add) == [True, False, False]
+    assert changed_by(package, "spectra/formula.py", add) == [True, False, False]
     assert changed_by(package, "errors.py", add) == [True, True, True]
 
 
@@ -88,7 +88,7 @@ def test_an_import_inside_a_function_belongs_to_the_stage(package: Path) -> None
     def import_it(text: str) -> str:
         return text + (
             "\n\ndef late() -> None:\n    try:\n        pass\n    finally:\n"
-            "        from leafledger.indices import formula  # noqa: F401\n"
+            "        from leafledger.spectra import formula  # noqa: F401\n"
         )
 
     assert changed_by(package, "intake/stage.py", import_it) == [False, True, False]
@@ -96,7 +96,7 @@ def test_an_import_inside_a_function_belongs_to_the_stage(package: Path) -> None
     text = place.read_text(encoding="utf-8")
     place.write_text(import_it(text), encoding="utf-8")
     try:
-        assert changed_by(package, "indices/formula.py", add) == [True, True, False]
+        assert changed_by(package, "spectra/formula.py", add) == [True, True, False]
     finally:
         place.write_text(text, encoding="utf-8")
 
@@ -112,7 +112,12 @@ def test_bookkeeping_does_not_count(package: Path) -> None:
     def add(text: str) -> str:
         return text + "\nTHE_LIMIT = 4\n"
 
-    for path in ("records/events.py", "runner/plan.py", "ledger/book.py", "cli/terminal_text.py"):
+    for path in (
+        "records/events.py",
+        "runner/outdated.py",
+        "ledger/book.py",
+        "cli/terminal_text.py",
+    ):
         assert changed_by(package, path, add) == [False, False, False]
 
 
@@ -122,15 +127,15 @@ def test_what_another_reader_saw_in_a_module_is_not_believed(
     """A later version may leave out other parts of a module; what is installed stays the same."""
     source = tmp_path / "module.py"
     source.write_text("LIMIT = 4\n", encoding="utf-8")
-    monkeypatch.setattr(modules, "_remembered_file", lambda: tmp_path / "modules.json")
-    first = modules.Modules()
+    monkeypatch.setattr(code, "_remembered_file", lambda: tmp_path / "modules.json")
+    first = code.Modules()
     read = first.read(source)
     first.save()
-    odd = modules.Module("0" * 64, ())
-    monkeypatch.setattr(modules, "_parsed", lambda _source: odd)
-    assert modules.Modules().read(source) == read, "it is remembered"
-    monkeypatch.setattr(modules, "_READER", "a later version")
-    assert modules.Modules().read(source) == odd
+    odd = code.Module("0" * 64, ())
+    monkeypatch.setattr(code, "_parsed", lambda _source: odd)
+    assert code.Modules().read(source) == read, "it is remembered"
+    monkeypatch.setattr(code, "_READER", "a later version")
+    assert code.Modules().read(source) == odd
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"reader": 1}', "{}"])
@@ -138,10 +143,10 @@ def test_a_damaged_memory_of_modules_is_made_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str
 ) -> None:
     (tmp_path / "modules.json").write_text(text, encoding="utf-8")
-    monkeypatch.setattr(modules, "_remembered_file", lambda: tmp_path / "modules.json")
+    monkeypatch.setattr(code, "_remembered_file", lambda: tmp_path / "modules.json")
     source = tmp_path / "module.py"
     source.write_text("import numpy\n", encoding="utf-8")
-    assert modules.Modules().read(source).imports == ("numpy",)
+    assert code.Modules().read(source).imports == ("numpy",)
 
 
 def test_libraries_are_named_with_their_versions() -> None:

@@ -12,8 +12,15 @@ from leafledger.errors import StageFailure
 from leafledger.records import digests as digests_module
 from leafledger.records.code import Code
 from leafledger.records.digests import FileDigests, sha256_of_bytes, sha256_of_file
-from leafledger.records.job import Job, Metric, Outcome
-from leafledger.records.record import key_of, make_record, read_record, write_record
+from leafledger.records.record import (
+    Job,
+    Metric,
+    Outcome,
+    key_of,
+    make_record,
+    read_record,
+    write_record,
+)
 from leafledger.records.store import ContentStore
 
 CODE = Code("c" * 64, {"numpy": "2.0"})
@@ -199,11 +206,11 @@ def test_a_record_edited_by_hand_is_told_from_the_kept_one(tmp_path: Path) -> No
     path = tmp_path / "records" / "indices.day0.json"
     write_record(path, record)
     store = ContentStore(tmp_path)
-    assert not store.tells_otherwise(str(record["key"]), path), "nothing kept: nothing to tell"
+    assert not store.differs_from(str(record["key"]), path), "nothing kept: nothing to tell"
     store.keep(record)
-    assert not store.tells_otherwise(str(record["key"]), path)
+    assert not store.differs_from(str(record["key"]), path)
     path.write_text(path.read_text("utf-8").replace('"heed"', '"all well"'), encoding="utf-8")
-    assert store.tells_otherwise(str(record["key"]), path)
+    assert store.differs_from(str(record["key"]), path)
 
 
 def test_the_longest_unused_entry_goes_first(tmp_path: Path) -> None:

@@ -57,12 +57,14 @@ def test_events_and_runs_are_in_order_across_time_zones(tmp_path: Path) -> None:
 
 
 def test_a_line_that_a_full_disk_cut_off_does_not_stop_the_watcher(tmp_path: Path) -> None:
-    events.tell(tmp_path, "r1", task="intake", state="started")
+    events.append_progress(tmp_path, "r1", task="intake", state="started")
     with events.progress_file(tmp_path, "r1").open("ab") as file:
         file.write(b'{"state": "do')
-    lines, place = events.told(tmp_path, "r1")
+    lines, place = events.read_progress(tmp_path, "r1")
     assert [line["task"] for line in lines] == ["intake"]
-    events.tell(tmp_path, "r1", task="effects", state="started")  # ends up in the line cut off
-    events.tell(tmp_path, "r1", task="effects", state="done")
-    lines, _ = events.told(tmp_path, "r1", place)
+    events.append_progress(
+        tmp_path, "r1", task="effects", state="started"
+    )  # ends up in the line cut off
+    events.append_progress(tmp_path, "r1", task="effects", state="done")
+    lines, _ = events.read_progress(tmp_path, "r1", place)
     assert lines == [{"task": "effects", "state": "done"}]

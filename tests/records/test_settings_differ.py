@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 
 from leafledger.records.settings_differ import settings_differ
-from leafledger.study.layout import tasks
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
 from leafledger.study.tables import canonical_json
+from leafledger.study.tasks import tasks
 
 
 def settings(folder: Path) -> dict[str, dict[str, Any]]:

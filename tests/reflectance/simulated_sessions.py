@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.reflectance.session import Scans
 from leafledger.study.tables import write_spectra
 

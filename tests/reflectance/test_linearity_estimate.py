@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -144,3 +145,19 @@ def test_the_stage_estimates_states_and_applies_it(tmp_path: Path) -> None:
     assert told["n_times"] == 8
     assert told["residual"] < 0.001 < told["residual_before"]
     assert sum("linearity estimated from whites at 8" in w for w in said["estimate"]) == 1
+
+
+def test_a_detector_is_full_at_its_counts_less_the_dark(tmp_path: Path) -> None:
+    """Counts within 2 % of full scale are not fitted, both taken above the dark."""
+    scans = session(Linearity()).scans()
+    white, dark = scans.where("white"), scans.where("dark")
+    middle = float(np.median([np.median(scans.counts[d]) for d in dark]))
+    above = scans.counts[white].max(axis=1) - (1200.0 + 20.0 * scans.integration_ms[white])
+    limit = float(above.max()) - 300.0
+    full = middle + limit / 0.98
+    assert full > scans.counts[white].max()
+    instrument: dict[str, Any] = {"linearity": "estimate", "full_scale_counts": full}
+    job = job_of(tmp_path, replace(scans, full_scale_counts=full), instrument)
+    run(job)
+    told = read_spectra(job.outputs["reflectance"]).metadata["linearity"]
+    assert limit - 1000 < told["brightest_counts"] < limit + 50

@@ -22,10 +22,9 @@ from generated import generator, shrink
 from leafledger.errors import InputFault
 from leafledger.intake import stage as intake
 from leafledger.quality import stage as quality
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.reflectance import stage as reflectance
-from leafledger.runner.jobs import job_of
-from leafledger.study.layout import Task
+from leafledger.runner.step import job_of
 from leafledger.study.reading import read_study
 from leafledger.study.tables import (
     SpectraTable,
@@ -33,6 +32,7 @@ from leafledger.study.tables import (
     read_spectra,
     write_spectra,
 )
+from leafledger.study.tasks import Task
 
 READ_NM = (450, 550, 680, 720, 800)
 DAY = "day0"

@@ -232,9 +232,24 @@ def test_dark_and_white_exchanged_is_said_as_such(tmp_path: Path, white_ms: floa
             row["ms"] = white_ms if row["role"] == "dark" else row["ms"]
 
     (problem,) = problems(tmp_path, change)
-    assert "the whites of session day0 below its darks" in problem.found
+    assert "whites below darks in session day0: swapped?" in problem.found
     assert problem.column == "role"
     assert "Exchange the roles dark and white" in problem.mend
+
+
+def test_dark_and_white_exchanged_in_little_light_is_said_as_such(tmp_path: Path) -> None:
+    """Whites 8 % above darks, exchanged, and no dark at the leaves' time: not "say scaled"."""
+
+    def change(session: Bench) -> None:
+        level = {"white": 1080.0, "dark": 1000.0, "sample": 1030.0}
+        for row, counts in zip(session.rows, session.counts, strict=True):
+            counts[:] = level[row["role"]]
+            row["role"] = {"white": "dark", "dark": "white"}.get(row["role"], row["role"])
+            row["ms"] = 10.0 if row["role"] == "dark" else row["ms"]
+
+    (problem,) = problems(tmp_path, change)
+    assert "whites below darks in session day0: swapped?" in problem.found
+    assert "scaled" not in problem.mend
 
 
 def test_whites_with_the_lamp_off_are_not_called_exchanged(tmp_path: Path) -> None:
@@ -243,4 +258,4 @@ def test_whites_with_the_lamp_off_are_not_called_exchanged(tmp_path: Path) -> No
             if row["role"] == "white":
                 counts[:] = session.counts[0] - 0.5
 
-    assert all("below its darks" not in p.found for p in problems(tmp_path, change))
+    assert all("below darks" not in p.found for p in problems(tmp_path, change))

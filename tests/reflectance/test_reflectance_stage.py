@@ -172,3 +172,21 @@ def test_same_bytes_in_two_processes(tmp_path: Path) -> None:
         subprocess.run([sys.executable, "-c", code, str(folder), here], env=environment, check=True)
         written.append((folder / "results/reflectance/day0.parquet").read_bytes())
     assert written[0] == written[1]
+
+
+def test_what_is_known_of_the_panel_stays_known_without_references(tmp_path: Path) -> None:
+    """The uncertainty of the panel is that of the index as well, though nothing else is known."""
+    scans = session(0).scans()
+    sample = replace(scans, role=np.full(len(scans.role), "sample"), counts=scans.counts * 1e-5)
+    smoothing = {"window_nm": 11.0, "order": 2}
+    settings = {"grid": GRID, "smoothing": smoothing}
+    panel = {"panel": {"reflectance": 0.98, "u_relative": 0.012}}
+    for found, quantity in ((sample, "reflectance"), (scans, "counts")):
+        task = job_of(tmp_path, found, instrument=panel, settings=settings, quantity=quantity)
+        outcome = run(task)
+        metadata = read_spectra(task.outputs["reflectance"]).metadata
+        assert metadata["panel_u_relative"] == 0.012
+        assert metadata["smoothing"] == smoothing
+        assert metadata["u"] == "unknown"
+        n_leaves = float(len(found.scan)) if quantity == "reflectance" else 0.0
+        assert [(m.name, m.value) for m in outcome.metrics] == [("n_samples", n_leaves)]

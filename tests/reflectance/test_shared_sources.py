@@ -18,10 +18,11 @@ import prosail
 import pytest
 from simulated_sessions import INSTRUMENT, REFLECTANCE, job_of
 
-from leafledger.indices.catalogue import averaged, catalogue
+from leafledger.indices.catalogue import averaged, catalogue, formulas_as_json
+from leafledger.indices.check import chosen
 from leafledger.indices.stage import run as run_indices
 from leafledger.indices.values import BandErrors, band_values, covariances, index_values, plan
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.reflectance.axis_doubt import with_axis_doubt
 from leafledger.reflectance.convert import Reflected, convert
 from leafledger.reflectance.dark import pool_darks
@@ -278,13 +279,20 @@ def test_what_cancels_still_cancels_in_the_files(tmp_path: Path, name: str) -> N
         run_reflectance(job)
         limits = tmp_path / folder / "results/range.json"
         write_json(limits, {"start_nm": 400.0, "stop_nm": 2500.0})
+        formulas = tmp_path / folder / "results/indices/formulas.json"
+        asked = {"use": ["all"], "band_read": "published", "formulas": []}
+        write_json(formulas, formulas_as_json(chosen(asked)))
         out = tmp_path / folder / "results/indices/day0.parquet"
         run_indices(
             Job(
                 rule="indices",
                 session="day0",
-                settings={"indices": {"use": ["all"], "band_read": "published", "formulas": []}},
-                inputs={"reflectance": job.outputs["reflectance"], "range": limits},
+                settings={},
+                inputs={
+                    "reflectance": job.outputs["reflectance"],
+                    "range": limits,
+                    "formulas": formulas,
+                },
                 outputs={"indices": out},
                 folder=tmp_path / folder,
             )

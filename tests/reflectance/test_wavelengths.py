@@ -11,7 +11,7 @@ from scipy.special import ndtr
 from simulated_sessions import INSTRUMENT, REFLECTANCE, Bench, job_of
 
 from leafledger.errors import InputFault
-from leafledger.records.job import Outcome
+from leafledger.records.record import Outcome
 from leafledger.reflectance.axis_doubt import with_axis_doubt
 from leafledger.reflectance.convert import Reflected
 from leafledger.reflectance.stage import run

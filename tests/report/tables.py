@@ -17,7 +17,7 @@ import pandas as pd
 import pyarrow as pa
 from scipy import stats
 
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study import columns
 from leafledger.study.tables import write_csv, write_json, write_parquet, write_spectra
 

@@ -22,7 +22,7 @@ from leafledger.report.provenance import (
     steps_of,
 )
 from leafledger.report.stage import run
-from leafledger.study.layout import RULES
+from leafledger.study.rules import RULES
 
 from . import pages, tables
 

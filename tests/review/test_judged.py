@@ -9,14 +9,19 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.intake.stage import read_session
-from leafledger.records.job import Outcome
+from leafledger.records.record import Outcome
 from leafledger.review.decision_file import Asked
 from leafledger.review.review_session import Desk
-from leafledger.runner.check import check_raw_files, checked_study
-from leafledger.runner.jobs import job_of
-from leafledger.runner.judged import digests_read, digests_taken_in
-from leafledger.study.layout import BY_NAME, Task
+from leafledger.runner.step import job_of
+from leafledger.runner.study_check import (
+    check_raw_files,
+    checked_study,
+    digests_of_last_run,
+    digests_of_raw_files,
+)
+from leafledger.study.rules import BY_NAME
 from leafledger.study.scan_sheet import Decision, change_told, judged_otherwise
+from leafledger.study.tasks import Task
 
 DIGEST = "ab" * 32
 
@@ -73,8 +78,8 @@ def test_what_is_read_now_has_the_digest_of_what_was_taken_in(small_study: Path)
     study = checked_study(small_study)
     for session in study.session_ids:
         read = read_session(job_of(study, Task("intake", session)))
-        taken_in = digests_taken_in(study, session)
-        assert digests_read(study, session, read) == taken_in
+        taken_in = digests_of_last_run(study, session)
+        assert digests_of_raw_files(study, session, read) == taken_in
         assert len(set(taken_in.values())) > 10
 
 

@@ -13,8 +13,7 @@ from click.testing import CliRunner
 from leafledger.cli.main import cli
 from leafledger.cli.study_commands import check
 from leafledger.errors import InputFault, Problem, grouped_by_file
-from leafledger.runner.check import checked_study, sheet_warnings
-from leafledger.runner.early_checks import panel_problems
+from leafledger.runner.study_check import checked_study, panel_problems, sheet_warnings
 from leafledger.study.reading import read_study
 
 Edit = Callable[[Path, str, str], None]

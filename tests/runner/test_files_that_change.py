@@ -10,11 +10,11 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.records.record import input_digests
-from leafledger.runner.jobs import job_of
-from leafledger.runner.step import _compute, _done
-from leafledger.study.layout import BY_NAME, Task
+from leafledger.runner.step import _compute, _done, job_of
 from leafledger.study.reading import read_study
+from leafledger.study.rules import BY_NAME
 from leafledger.study.tables import read_parquet
+from leafledger.study.tasks import Task
 
 TASK = Task("intake", "day0")
 

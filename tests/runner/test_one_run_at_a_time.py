@@ -14,12 +14,11 @@ from leafledger.ledger.book import close_run, open_run
 from leafledger.ledger.compare import course
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.runner.leftovers import remove_orphans
-from leafledger.runner.lock import is_held, study_lock
-from leafledger.runner.plan import plan
+from leafledger.runner.outdated import plan
 from leafledger.runner.run import run_study
-from leafledger.runner.shipped import snakefile
 from leafledger.runner.step import PARENT_VARIABLE
+from leafledger.runner.study_folder import is_held, remove_orphans, study_lock
+from leafledger.runner.workflow import snakefile
 from leafledger.study.reading import read_study
 
 Edit = Callable[[Path, str, str], None]
@@ -83,7 +82,7 @@ def test_a_classifier_no_longer_asked_for_is_not_shown_as_current(ran_study: Pat
     record.write_text(json.dumps(told), encoding="utf-8")
     assert any(text.startswith("classes") for text in warnings(ran_study))
     (note,) = remove_orphans(read_study(ran_study))
-    assert note.endswith("classes, rivals")
+    assert note.endswith("classes, negative_controls, rivals")
     assert "classes" not in [f["id"] for f in findings(ran_study)]
     assert not any(text.startswith("classes") for text in warnings(ran_study))
     assert not (ran_study / "results" / "classes").exists()

@@ -1,47 +1,34 @@
-"""What the content store keeps is put back without Snakemake, which is told of it."""
+"""What the content store keeps is put back without Snakemake, whose files stay untouched."""
 
 from __future__ import annotations
 
-import json
+import os
 import subprocess
 import sys
 from base64 import urlsafe_b64encode
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
-from snakemake.persistence import RECORD_FORMAT_VERSION
 
 from leafledger.ledger.verify import verify
 from leafledger.records.digests import FileDigests
-from leafledger.runner import restore
-from leafledger.runner.outcome import SNAKEMAKE_LOG
-from leafledger.runner.run import run_study
-from leafledger.runner.shipped import snakefile
-from leafledger.runner.workflow_memory import RECORD_FORMAT, remember
-from leafledger.study.layout import Task, outputs, tasks
+from leafledger.runner import execute as restore
+from leafledger.runner.run import SNAKEMAKE_LOG, run_study
+from leafledger.runner.step import NO_STORE_VARIABLE
+from leafledger.runner.workflow import snakefile
 from leafledger.study.reading import read_study
+from leafledger.study.tasks import Task, outputs
 
 ACCEPTANCE = Task("acceptance")
 
 
-def remembered(study: Path, path: str) -> dict[str, Any]:
-    name = urlsafe_b64encode(path.encode()).decode()
-    text = (study / ".snakemake" / "metadata" / name).read_text(encoding="utf-8")
-    return dict(json.loads(text))
-
-
-def marks(study: Path) -> list[Path]:
-    return [p for p in (study / ".snakemake" / "incomplete").iterdir() if p.is_file()]
-
-
-def plain_snakemake(study: Path) -> str:
+def plain_snakemake(study: Path, *options: str) -> str:
     done = subprocess.run(
         [
             sys.executable,
             *("-m", "snakemake", "--cores", "1", "--directory", str(study)),
-            *("--snakefile", str(snakefile()), "--dry-run", "--nocolor"),
+            *("--snakefile", str(snakefile()), "--nocolor", *options),
         ],
         capture_output=True,
         text=True,
@@ -51,21 +38,11 @@ def plain_snakemake(study: Path) -> str:
     return done.stdout + done.stderr
 
 
-def test_the_form_is_that_of_snakemake() -> None:
-    assert RECORD_FORMAT == RECORD_FORMAT_VERSION
-
-
-def test_snakemake_would_have_remembered_the_same(ran_study: Path) -> None:
-    study = read_study(ran_study)
-    digests = FileDigests(ran_study)
-    for task in tasks(study):
-        paths = [path.rstrip("/") for path in [*outputs(task).values(), task.record]]
-        before = {path: remembered(ran_study, path) for path in paths}
-        remember(study, task, digests)
-        for path in paths:
-            ours = remembered(ran_study, path)
-            assert ours == {name: before[path][name] for name in ours}, path
-    assert "Nothing to be done" in plain_snakemake(ran_study)
+def files_of_snakemake(study: Path) -> dict[str, bytes]:
+    below = sorted((study / ".snakemake").rglob("*"))
+    return {
+        path.relative_to(study).as_posix(): path.read_bytes() for path in below if path.is_file()
+    }
 
 
 def test_a_kept_result_is_restored_without_snakemake(ran_study: Path) -> None:
@@ -73,13 +50,15 @@ def test_a_kept_result_is_restored_without_snakemake(ran_study: Path) -> None:
         path: (ran_study / path).read_bytes()
         for path in [*outputs(ACCEPTANCE).values(), ACCEPTANCE.record]
     }
+    private = files_of_snakemake(ran_study)
     (ran_study / "results" / "accepted.csv").write_text("edited\n", encoding="utf-8")
     result = run_study(ran_study, cores=1)
     assert [(e["task"], e["outcome"]) for e in result.tasks] == [("acceptance", "restored")]
     assert {path: (ran_study / path).read_bytes() for path in before} == before
     assert (ran_study / SNAKEMAKE_LOG).read_bytes() == b""
-    assert marks(ran_study) == []
+    assert files_of_snakemake(ran_study) == private, "nothing of Snakemake is written"
     assert run_study(ran_study, cores=1).outcome == "idle"
+    assert "Nothing to be done" in plain_snakemake(ran_study, "--dry-run")
 
 
 def test_a_restored_folder_holds_nothing_of_another_version(ran_study: Path) -> None:
@@ -96,10 +75,10 @@ def test_a_restored_folder_holds_nothing_of_another_version(ran_study: Path) -> 
 def test_with_the_store_switched_off_nothing_is_restored(
     ran_study: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv(restore.NO_STORE_VARIABLE, "1")
+    monkeypatch.setenv(NO_STORE_VARIABLE, "1")
     study, digests = read_study(ran_study), FileDigests(ran_study)
     assert not restore.restore_kept(study, "r", [ACCEPTANCE], digests)
-    monkeypatch.delenv(restore.NO_STORE_VARIABLE)
+    monkeypatch.delenv(NO_STORE_VARIABLE)
     assert restore.restore_kept(study, "r", [ACCEPTANCE], digests)
 
 
@@ -119,23 +98,52 @@ def test_what_cannot_be_put_back_is_left_to_a_step(
     monkeypatch.setattr(restore, "put_record", full)
     study, digests = read_study(ran_study), FileDigests(ran_study)
     assert not restore.restore_kept(study, "r", [ACCEPTANCE], digests)
-    # As after a kill: Snakemake must not take the files for whole.
-    assert len(marks(ran_study)) == len(outputs(ACCEPTANCE)) + 1
+    assert not (ran_study / ACCEPTANCE.record).exists(), "without a record the task is left to do"
     monkeypatch.undo()
     assert restore.restore_kept(study, "r", [ACCEPTANCE], digests)
-    assert marks(ran_study) == []
 
 
 @pytest.mark.slow
-def test_plain_snakemake_knows_what_was_restored(
+def test_plain_snakemake_never_leaves_what_was_put_back_under_other_settings(
     ran_study: Path, edit: Callable[[Path, str, str], None]
 ) -> None:
-    """There and back by our runner, then there again by plain Snakemake."""
-    definition = ran_study / "study.yaml"
+    """There and back by our runner, then there again by plain Snakemake, which made it last."""
+    definition, page = ran_study / "study.yaml", ran_study / "results" / "report.html"
+    before = page.read_bytes()
     edit(definition, 'title: "Iron', 'title: "Ferrous')
     assert [e["outcome"] for e in run_study(ran_study, cores=1).tasks] == ["done"]
+    other = page.read_bytes()
+    assert "Nothing to be done" in plain_snakemake(ran_study, "--dry-run")
     edit(definition, 'title: "Ferrous', 'title: "Iron')
     assert [e["outcome"] for e in run_study(ran_study, cores=1).tasks] == ["restored"]
-    assert "Nothing to be done" in plain_snakemake(ran_study)
+    assert page.read_bytes() == before
     edit(definition, 'title: "Iron', 'title: "Ferrous')
     assert "rule report:" in plain_snakemake(ran_study)
+    assert page.read_bytes() == other
+    assert "Nothing to be done" in plain_snakemake(ran_study, "--dry-run")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("path", ["results/accepted.csv", "results/report.html"])
+def test_plain_snakemake_makes_again_what_was_edited_by_hand(ran_study: Path, path: str) -> None:
+    """Even with the old date, and of a final result: Snakemake alone would not see it."""
+    before, dates = (ran_study / path).read_bytes(), (ran_study / path).stat()
+    (ran_study / path).write_bytes(before[:-9] + b"12345678\n")
+    os.utime(ran_study / path, ns=(dates.st_atime_ns, dates.st_mtime_ns))
+    plain_snakemake(ran_study)
+    assert (ran_study / path).read_bytes() == before
+    assert "Nothing to be done" in plain_snakemake(ran_study, "--dry-run")
+    assert run_study(ran_study, cores=1).outcome == "idle"
+
+
+@pytest.mark.slow
+def test_plain_snakemake_does_not_stop_at_marks_of_a_killed_run(ran_study: Path) -> None:
+    """A task was finished, and the run killed before Snakemake took its marks away."""
+    name = urlsafe_b64encode(b"results/accepted.csv").decode()
+    mark = ran_study / ".snakemake" / "incomplete" / name
+    mark.parent.mkdir(parents=True, exist_ok=True)
+    mark.write_text('{"external_jobid": null}', encoding="utf-8")
+    (ran_study / "results" / "unit_indices.csv").write_text("edited\n", encoding="utf-8")
+    assert run_study(ran_study, cores=1).outcome == "done"
+    assert not mark.exists()
+    assert "Nothing to be done" in plain_snakemake(ran_study, "--dry-run")

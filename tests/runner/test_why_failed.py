@@ -7,14 +7,14 @@ import os
 from pathlib import Path
 
 from leafledger.records import events
-from leafledger.runner.outcome import why_failed
+from leafledger.runner.run import why_failed
 from leafledger.study.reading import read_study
 from leafledger.study.tables import write_text
 
 
 def test_a_task_that_could_not_write_its_event_on_a_full_disk(small_study: Path) -> None:
     study = read_study(small_study)
-    events.tell(small_study, "r1", task="indices.day0", state="started")
+    events.append_progress(small_study, "r1", task="indices.day0", state="started")
     assert "indices.day0 was ended from outside" in why_failed(study, "r1", [])
     told = f"the event could not be written: [Errno 28] {os.strerror(errno.ENOSPC)}\n"
     write_text(small_study / "logs/indices.day0.log", told)

@@ -1,16 +1,20 @@
-"""The Snakemake rules and the layout of the package must say the same files."""
+"""The registry of rules, and the Snakemake rules that are made of it."""
 
 from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
+from graphlib import CycleError
 from pathlib import Path
 
 import pytest
 
-from leafledger.runner.shipped import snakefile
-from leafledger.study.layout import LEVELS, RULES, Task, inputs, outputs, own_files, tasks
+from leafledger.runner.workflow import MARKS, snakefile, workflow_texts
 from leafledger.study.reading import read_study
+from leafledger.study.rules import LEVELS, RULES, Output, Rule, derive_levels, writers
+from leafledger.study.settings import SECTIONS, settings_of
+from leafledger.study.tasks import Task, inputs, outputs, own_files, tasks
 
 ROOT = Path(__file__).parents[2]
 
@@ -45,7 +49,7 @@ def test_rules_read_and_write_what_the_layout_says(small_study: Path) -> None:
     for task in tasks(study):
         told_in, told_out = found[task.name]
         expected_in = {*inputs(study, task).values()} - {*own_files(study, task)}
-        assert told_in == expected_in, task.name
+        assert told_in == expected_in | {f"{MARKS}/{task.name}"}, task.name
         assert told_out == {p.rstrip("/") for p in outputs(task).values()} | {task.record}
 
 
@@ -68,11 +72,19 @@ def test_lint_complains_of_nothing_but_the_container(small_study: Path) -> None:
     assert all("conda environment or container" in line for line in complaints), complaints
 
 
-def test_rules_stand_in_the_order_of_the_data() -> None:
-    text = (ROOT / "Snakefile").read_text(encoding="utf-8")
-    stages = ["intake", "reflectance", "quality", "indices", "validation", "effects"]
-    places = [text.index(f"rules/{stage}.smk") for stage in [*stages, "classes", "report"]]
-    assert places == sorted(places)
+def test_the_rules_of_snakemake_are_those_of_the_registry() -> None:
+    """Out of date? `make workflow`."""
+    written = {path.name: path.read_text("utf-8") for path in (ROOT / "workflow/rules").iterdir()}
+    assert written == workflow_texts()
+
+
+def test_a_study_without_classes_has_no_rule_for_them(small_study: Path) -> None:
+    path = small_study / "study.yaml"
+    head, _, rest = path.read_text(encoding="utf-8").partition("\nclasses:\n")
+    path.write_text(head + "\nreport:" + rest.partition("\nreport:")[2], encoding="utf-8")
+    listed = snakemake(small_study, "--list-rules")
+    assert "effects" in listed.stdout.split()
+    assert not {"classes", "rivals"} & {*listed.stdout.split()}
 
 
 def test_settings_by_config_are_refused(small_study: Path) -> None:
@@ -92,3 +104,57 @@ def test_every_rule_has_a_module_with_run(rule: str) -> None:
 
     module = next(r.module for r in RULES if r.name == rule)
     assert callable(importlib.import_module(module).run)
+
+
+def test_levels_follow_from_what_rules_read_as_late_as_can_be() -> None:
+    assert LEVELS == (
+        ("intake",),
+        ("reflectance", "catalogue"),
+        ("quality",),
+        ("acceptance",),
+        ("indices",),
+        ("validation",),
+        ("unit_means",),
+        ("classes", "effects", "rivals", "negative_controls"),
+        ("report",),
+    )
+    a = Rule("a", "", "", "", writes=(Output("x", "x"),))
+    b = Rule("b", "", "", "", writes=(Output("y", "y"),), reads=("x/*",))
+    c = Rule("c", "", "", "", writes=(Output("z", "z"),), reads=("x", "y"))
+    assert derive_levels((c, b, a)) == (("a",), ("b",), ("c",))
+    with pytest.raises(CycleError):
+        derive_levels((replace(a, reads=("z",)), b, c))
+
+
+def test_two_rules_cannot_write_the_same() -> None:
+    one = Rule("a", "", "", "", writes=(Output("x", "x.csv"),))
+    with pytest.raises(ValueError, match="b and a: x"):
+        writers((one, replace(one, name="b", writes=(Output("x", "y.csv"),))))
+    with pytest.raises(ValueError, match="write x"):
+        writers((one, replace(one, name="b", writes=(Output("y", "x.csv"),))))
+
+
+def test_a_rule_sees_the_sections_that_it_declares_and_no_others(small_study: Path) -> None:
+    """Each section of study.yaml is changed in turn, and only those rules see it that say so."""
+    study = read_study(small_study)
+    seen = {section for rule in RULES for section in rule.sees}
+    assert seen == set(SECTIONS)
+    given = study.definition
+    changes = {
+        "title": {"title": "another"},
+        "question": {"question": "another"},
+        "instrument": {
+            "instrument": given.instrument.model_copy(update={"full_scale_counts": 4095})
+        },
+        "effects": {"effects": given.effects.model_copy(update={"alpha": 0.02})},
+        "indices": {"indices": given.indices.model_copy(update={"use": ["NDVI"]})},
+        "quality.apply": {"quality": given.quality.model_copy(update={"apply": "none"})},
+    }
+    for section, change in changes.items():
+        other = replace(study, definition=given.model_copy(update=change))
+        for task in tasks(study):
+            same = settings_of(study, task.rule, task.session) == settings_of(
+                other, task.rule, task.session
+            )
+            declared = {rule.name: rule.sees for rule in RULES}[task.rule]
+            assert same == (section not in declared), (task, section)

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from leafledger.cli.study_commands import check
 from leafledger.errors import MOST_EXAMPLES, InputFault, Problem, grouped
-from leafledger.runner.check import checked_study
+from leafledger.runner.study_check import checked_study
 from leafledger.study.definition_file import examine_definition
 
 Edit = Callable[[Path, str, str], None]

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from leafledger.errors import InputFault, Problem
-from leafledger.study.layout import tasks
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
+from leafledger.study.tasks import tasks
 
 Row = dict[str, str]
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from leafledger.errors import InputFault, Problem
-from leafledger.runner.check import check_raw_files
+from leafledger.runner.study_check import check_raw_files
 from leafledger.study.reading import read_study
 
 Edit = Callable[[Path, str, str], None]

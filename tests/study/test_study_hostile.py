@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.errors import MOST_PROBLEMS, InputFault, Problem
-from leafledger.runner.check import check_raw_files, checked_study
+from leafledger.runner.study_check import check_raw_files, checked_study
 from leafledger.study.reading import read_study
 from leafledger.study.table_sheet import fit
 

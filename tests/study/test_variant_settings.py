@@ -8,7 +8,7 @@ import pytest
 import yaml
 
 from leafledger.errors import InputFault, Problem
-from leafledger.runner.check import checked_study
+from leafledger.runner.study_check import checked_study
 from leafledger.study.definition import Definition
 from leafledger.study.definition_file import REFUSED, definition_of, differences_in_words, laid_over
 from leafledger.study.reading import read_study, under_variant

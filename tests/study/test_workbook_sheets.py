@@ -19,10 +19,10 @@ from xlsxwriter.worksheet import Worksheet
 from leafledger.errors import InputFault, Problem
 from leafledger.ledger.book import _own_files
 from leafledger.runner import step
-from leafledger.study.layout import Task, tasks
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import Sheet, read_sheet
+from leafledger.study.tasks import Task, tasks
 from leafledger.workbooks.cells import moment
 
 Fill = Callable[[xlsxwriter.Workbook, Worksheet], None]

@@ -13,7 +13,7 @@ import pyarrow as pa
 import pytest
 
 from leafledger.errors import InputFault
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.columns import INDICES, SCANS
 from leafledger.study.tables import write_json, write_parquet, write_spectra
 from leafledger.validation.checking import check_tables

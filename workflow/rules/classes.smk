@@ -1,13 +1,20 @@
-# The discriminant classifier with its honest validation, and simple rivals in the same splits.
+# Made by `make workflow` from src/leafledger/study/rules.py; do not edit.
+# A rule runs again if what it reads has changed, or key_json: the values of the settings that it
+# sees, digests of its code and of what a person wrote. `mark` is renewed if the files in place are
+# not what their record says.
+
+
+# Trains the classifier and tests it on scans left out.
 rule classes:
     input:
         reflectance=expand(
             "results/reflectance/{session}.parquet",
-            session=workflow_of_study.sessions_read("classes", "reflectance"),
+            session=workflow_of_study.sessions_read("classes"),
         ),
         accepted="results/accepted.csv",
         range="results/range.json",
         passed="results/validation/passed.json",
+        mark="ledger/cache/marks/classes",
     output:
         path="results/classes/path.csv",
         predictions="results/classes/predictions.csv",
@@ -23,33 +30,77 @@ rule classes:
         record="records/classes.json",
     log:
         "logs/classes.log",
+    threads: 1
     params:
+        settings=[
+            "design: unit, treatment, block, sessions of the classifier",
+            "classes",
+            "units.csv: target, block and split of the classes",
+            "scans.csv: target of the classes",
+        ],
         key_json=workflow_of_study.key_json("classes"),
     shell:
         "step classes > {log:q} 2>&1"
 
 
+# Holds the classifier against simpler procedures in the same splits.
 rule rivals:
     input:
         reflectance=expand(
             "results/reflectance/{session}.parquet",
-            session=workflow_of_study.sessions_read("rivals", "reflectance"),
+            session=workflow_of_study.sessions_read("classes"),
         ),
         accepted="results/accepted.csv",
         range="results/range.json",
         passed="results/validation/passed.json",
         indices=expand(
             "results/indices/{session}.parquet",
-            session=workflow_of_study.sessions_read("rivals", "indices"),
+            session=workflow_of_study.sessions_read("classes"),
         ),
+        mark="ledger/cache/marks/rivals",
     output:
         rivals="results/classes/rivals.csv",
         comparison="results/classes/comparison.csv",
-        questions="results/classes/questions.csv",
         record="records/rivals.json",
     log:
         "logs/rivals.log",
+    threads: 1
     params:
+        settings=[
+            "design: unit, treatment, block, sessions of the classifier",
+            "classes, but for n_permutations",
+            "units.csv: target, block and split of the classes",
+            "scans.csv: target of the classes",
+        ],
         key_json=workflow_of_study.key_json("rivals"),
     shell:
         "step rivals > {log:q} 2>&1"
+
+
+# Asks the same procedure for session, block and the treatment before it was given.
+rule negative_controls:
+    input:
+        reflectance=expand(
+            "results/reflectance/{session}.parquet",
+            session=workflow_of_study.sessions_read("classes+before"),
+        ),
+        accepted="results/accepted.csv",
+        range="results/range.json",
+        passed="results/validation/passed.json",
+        mark="ledger/cache/marks/negative_controls",
+    output:
+        questions="results/classes/questions.csv",
+        record="records/negative_controls.json",
+    log:
+        "logs/negative_controls.log",
+    threads: 1
+    params:
+        settings=[
+            "design: unit, treatment, block, these sessions and those before",
+            "classes, but for margin",
+            "units.csv: target, block and split of the classes",
+            "scans.csv: target of the classes",
+        ],
+        key_json=workflow_of_study.key_json("negative_controls"),
+    shell:
+        "step negative_controls > {log:q} 2>&1"

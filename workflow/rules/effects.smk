@@ -1,20 +1,30 @@
-# Means of the experimental units, then what the treatment changed.
+# Made by `make workflow` from src/leafledger/study/rules.py; do not edit.
+# A rule runs again if what it reads has changed, or key_json: the values of the settings that it
+# sees, digests of its code and of what a person wrote. `mark` is renewed if the files in place are
+# not what their record says.
+
+
+# Averages scans within leaf and leaves within unit.
 rule unit_means:
     input:
         indices=expand("results/indices/{session}.parquet", session=SESSIONS),
         accepted="results/accepted.csv",
         passed="results/validation/passed.json",
+        mark="ledger/cache/marks/unit_means",
     output:
         unit_indices="results/unit_indices.csv",
         record="records/unit_means.json",
     log:
         "logs/unit_means.log",
+    threads: 1
     params:
+        settings=["scans.csv: session, unit, leaf"],
         key_json=workflow_of_study.key_json("unit_means"),
     shell:
         "step unit_means > {log:q} 2>&1"
 
 
+# Tests what the treatment changed.
 rule effects:
     input:
         unit_indices="results/unit_indices.csv",
@@ -23,6 +33,7 @@ rule effects:
         accepted="results/accepted.csv",
         range="results/range.json",
         indices=expand("results/indices/{session}.parquet", session=SESSIONS),
+        mark="ledger/cache/marks/effects",
     output:
         effects="results/effects.csv",
         effects_summary="results/effects.json",
@@ -34,7 +45,15 @@ rule effects:
         record="records/effects.json",
     log:
         "logs/effects.log",
+    threads: 1
     params:
+        settings=[
+            "design",
+            "design: whole_plot",
+            "effects",
+            "units.csv",
+            "scans.csv: session, unit, instrument",
+        ],
         key_json=workflow_of_study.key_json("effects"),
     shell:
         "step effects > {log:q} 2>&1"

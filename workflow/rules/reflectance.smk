@@ -1,13 +1,23 @@
-# Scans of one session -> reflectance with its uncertainty.
+# Made by `make workflow` from src/leafledger/study/rules.py; do not edit.
+# A rule runs again if what it reads has changed, or key_json: the values of the settings that it
+# sees, digests of its code and of what a person wrote. `mark` is renewed if the files in place are
+# not what their record says.
+
+
+# Turns counts, dark and white into reflectance with its uncertainty.
+# Digests of the table of the panel that it reads stand in key_json: their dates say nothing.
 rule reflectance:
     input:
         scans="results/scans/{session}.parquet",
+        mark="ledger/cache/marks/reflectance.{session}",
     output:
         reflectance="results/reflectance/{session}.parquet",
         record="records/reflectance.{session}.json",
     log:
         "logs/reflectance.{session}.log",
+    threads: 1
     params:
+        settings=["instrument", "reflectance"],
         key_json=workflow_of_study.key_json("reflectance"),
     shell:
         "step reflectance {wildcards.session:q} > {log:q} 2>&1"

@@ -1,7 +1,14 @@
-# One page, its figures and a spreadsheet, from every table and every record.
+# Made by `make workflow` from src/leafledger/study/rules.py; do not edit.
+# A rule runs again if what it reads has changed, or key_json: the values of the settings that it
+# sees, digests of its code and of what a person wrote. `mark` is renewed if the files in place are
+# not what their record says.
+
+
+# Draws the figures and writes the page and the workbook.
 rule report:
     input:
-        workflow_of_study.report_inputs(),
+        workflow_of_study.results_before("report"),
+        mark="ledger/cache/marks/report",
     output:
         report="results/report.html",
         figures=directory("results/figures"),
@@ -9,7 +16,9 @@ rule report:
         record="records/report.json",
     log:
         "logs/report.log",
+    threads: 1
     params:
+        settings=["title", "question", "design", "units.csv", "report"],
         key_json=workflow_of_study.key_json("report"),
     shell:
         "step report > {log:q} 2>&1"

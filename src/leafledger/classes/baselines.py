@@ -1,4 +1,4 @@
-"""Simple procedures in the same splits, and whether they do as well as the classifier."""
+"""Would something simpler do? Rule ``rivals``: simple procedures in the classifier's own splits."""
 
 from __future__ import annotations
 
@@ -8,15 +8,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.fold_fit import Procedure
-from leafledger.classes.labelled import Labelled
-from leafledger.classes.predictors import FittedPredictor
-from leafledger.classes.preprocessing import preprocessed
-from leafledger.classes.splits import Plan
+from leafledger.classes.fold_assignment import Plan, planned
+from leafledger.classes.fold_fit import (
+    FittedPredictor,
+    Procedure,
+    preprocessed,
+    procedure_of,
+    steps_of,
+)
+from leafledger.classes.splits import Labelled, labelled_spectra
 from leafledger.classes.validation import nested_validation, unit_shares
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
 from leafledger.resampling.permutation import generator
 from leafledger.study.columns import COMPARISON, RIVALS
+from leafledger.study.tables import read_parquet, write_csv
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -74,19 +80,22 @@ def principal_component_discriminant(
     ----------
     Fisher 1936, Ann. Eugen. 7:179-188; Hotelling 1933, J. Educ. Psychol. 24:417-441.
     """
+    from sklearn.decomposition import PCA
     from sklearn.discriminant_analysis import LinearDiscriminantAnalysis
+    from sklearn.pipeline import make_pipeline
 
-    del seed
-    mean = training.mean(axis=0)
-    _, sizes, axes = np.linalg.svd(training - mean, full_matrices=False)
-    carried = np.cumsum(sizes**2)
-    if carried[-1] <= 0:
-        return majority_class(training, codes, judged, 0)
+    if not np.ptp(training, axis=0).any():
+        return majority_class(training, codes, judged, seed)
+    # 1. How many components carry the variance of the training part.
+    carried = np.cumsum(PCA(svd_solver="full").fit(training).explained_variance_)
     wanted = int(np.searchsorted(carried, VARIANCE_KEPT * carried[-1])) + 1
-    kept = axes[: max(1, min(wanted, len(training) // 3))].T
-    model = LinearDiscriminantAnalysis(solver="lsqr", shrinkage="auto")
-    model.fit((training - mean) @ kept, codes)
-    return np.asarray(model.predict((judged - mean) @ kept), dtype=np.int_)
+    n_components = max(1, min(wanted, len(training) // 3))
+    # 2. The discriminant on these, mean and axes of the training part alone.
+    model = make_pipeline(
+        PCA(n_components, svd_solver="full"),
+        LinearDiscriminantAnalysis(solver="lsqr", shrinkage="auto"),
+    )
+    return np.asarray(model.fit(training, codes).predict(judged), dtype=np.int_)
 
 
 def logistic_regression(training: Array, codes: Codes, judged: Array, seed: int) -> Codes:
@@ -137,7 +146,7 @@ WORDS: dict[str, str] = {
 }
 
 
-def rival_predictions(
+def baseline_predictions(
     data: Labelled, plan: Plan, name: str, rival: Rival, table: Array, seed: int
 ) -> list[Codes]:
     """Return what a rival says of every scan held out, one array per repeat.
@@ -205,7 +214,7 @@ def fold_table(data: Labelled, plan: Plan, name: str, said: Sequence[Codes]) -> 
     return pd.DataFrame(rows, columns=list(RIVALS))
 
 
-def units_right(data: Labelled, plan: Plan, said: Sequence[Codes]) -> Array:
+def share_correct_by_unit(data: Labelled, plan: Plan, said: Sequence[Codes]) -> Array:
     """Return the share of each tested unit's scans that was named rightly, mean over repeats."""
     held = plan.tested
     right = np.mean([(codes == data.codes)[held] for codes in said], axis=0)
@@ -316,3 +325,100 @@ def _points(share: float) -> str:
     """
     whole = round(100 * share)
     return f"{whole:+d}" if whole else "0"
+
+
+def run(job: Job) -> Outcome:
+    """Hold out the same scans as the classifier; write what every simpler procedure achieves."""
+    import pandas as pd
+
+    settings = job.settings["classes"]
+    data = labelled_spectra(job)
+    plan = planned(data, job.settings)
+    warnings: list[str] = []
+    steps = steps_of(settings["preprocessing"], data.wavelength_nm)
+    said = _everyone(job, data, plan, steps, warnings)
+    folds = [fold_table(data, plan, name, codes) for name, codes in sorted(said.items())]
+    write_csv(job.outputs["rivals"], pd.concat(folds, ignore_index=True), RIVALS)
+    right = {name: share_correct_by_unit(data, plan, codes) for name, codes in said.items()}
+    scans = np.unique(data.unit_of[plan.tested], return_counts=True)[1].astype(np.float64)
+    table = comparison_table(right, scans, MODEL, WORDS, float(settings["margin"]))
+    write_csv(job.outputs["comparison"], table, COMPARISON)
+    return Outcome(
+        metrics=_metrics(said, data, plan),
+        warnings=[*warnings, *_findings(table)],
+        seeds={"classes": int(settings["seed"])},
+    )
+
+
+def _everyone(
+    job: Job, data: Labelled, plan: Plan, steps: list[str], warnings: list[str]
+) -> dict[str, list[Codes]]:
+    """Return what the classifier and every rival say of the scans held out."""
+    settings = job.settings["classes"]
+    seed = int(settings["seed"])
+    procedure = procedure_of(len(data.classes), plan.widths[-1], settings)
+    said = {MODEL: model_predictions(data, plan, steps, procedure)}
+    smallest = min(
+        int(s.training[outer].sum()) for s in plan.schemes[:N_REPEATS] for outer in s.outer
+    )
+    for name, rival in ON_SPECTRA.items():
+        if name == NEEDS_MORE and smallest <= len(data.classes):
+            warnings.append(
+                f"no {name.replace('_', ' ')}: {smallest} scans train {len(data.classes)} classes"
+            )
+            continue
+        said[name] = baseline_predictions(data, plan, name, rival, data.spectra, seed)
+    table = _index_table(job, data, warnings)
+    if table is not None:
+        for name, rival in ON_INDICES.items():
+            said[name] = baseline_predictions(data, plan, name, rival, table, seed)
+    return said
+
+
+def _findings(table: pd.DataFrame) -> list[str]:
+    """Say which rival does better, and if indices alone are as good."""
+    better = table[table["better"] == True]  # noqa: E712
+    few = table[table["procedure"].isin(list(ON_INDICES)) & (table["as_good"] == True)]  # noqa: E712
+    found = [str(sentence) for sentence in better["sentence"]]
+    found += [
+        f"{row['sentence']} A handful of indices may be enough."
+        for row in few.to_dict("records")
+        if row["sentence"] not in found
+    ]
+    return found
+
+
+def _metrics(said: dict[str, list[Codes]], data: Labelled, plan: Plan) -> list[Metric]:
+    held = plan.tested
+    return [
+        Metric(
+            f"accuracy_{name}",
+            float(np.mean([(codes == data.codes)[held].mean() for codes in said[name]])),
+        )
+        for name in sorted(said)
+    ]
+
+
+def _index_table(job: Job, data: Labelled, warnings: list[str]) -> Array | None:
+    """Return the indices that have a value for every scan, shape ``(n_scans, n_indices)``."""
+    import pandas as pd
+
+    there = set(data.rows["session"])
+    parts = [
+        read_parquet(path)
+        for session, path in job.by_session("indices").items()
+        if session in there
+    ]
+    long = pd.concat(parts, ignore_index=True)
+    wide = long.pivot(index="scan", columns="index", values="value").reindex(data.rows["scan"])
+    missing = [str(name) for name in wide.columns if wide[name].isna().any()]
+    kept = wide.drop(columns=missing)
+    if missing:
+        warnings.append(
+            f"left out of the logistic regression, without a value for every scan: "
+            f"{', '.join(missing)}"
+        )
+    if kept.shape[1] == 0:
+        warnings.append("no logistic regression: no index has a value for every scan")
+        return None
+    return np.asarray(kept.to_numpy(dtype=np.float64))

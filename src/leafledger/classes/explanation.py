@@ -104,7 +104,8 @@ def resampled_terms(
     chosen
         See :func:`terms_of`.
     rng
-        Random stream; units are drawn with replacement within their class, with all their scans.
+        Random stream; units are drawn with replacement within their class (where labels change,
+        among the units that show the same classes), with all their scans.
 
     Returns
     -------
@@ -114,7 +115,10 @@ def resampled_terms(
     """
     path = fit.path
     members = members_of(units)
-    unit_codes = np.array([codes[scans[0]] for scans in members])
+    shown = np.zeros((len(members), procedure.n_classes), dtype=bool)
+    shown[units, codes] = True
+    # Rows of one class in the order of the classes.
+    unit_codes = np.unique(~shown, axis=0, return_inverse=True)[1].reshape(-1)
     found: list[Terms] = []
     for _ in range(N_RESAMPLES):
         rows = np.concatenate([members[unit] for unit in _redrawn(unit_codes, rng)])

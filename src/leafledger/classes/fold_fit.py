@@ -1,18 +1,230 @@
-"""One model fitted to one training part: preprocessing that learns, latent variables, decision."""
+"""What does one training part teach, and what do its models say of other scans?
+
+One fit: preprocessing (each spectrum by itself, or learned from the training part), latent
+variables, decision rule. Predictions of many labellings take one of two ways, fit by fit or all
+labellings at once through the space of scans.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.pls import LatentPath, class_weights, fit_path, membership_of
-from leafledger.classes.preprocessing import Learned, learned_from
+from leafledger.classes.pls import (
+    ROWS_AT_ONCE,
+    LatentPath,
+    SplitProducts,
+    centred_products,
+    class_weights,
+    fit_path,
+    label_paths,
+    membership_of,
+    scan_products,
+)
+from leafledger.classes.splits import Labelled, Scheme
+from leafledger.errors import InputFault
+
+# What is done to spectra before the model sees them.
+# ----------------------------------------------------------------------
+# Most steps look at one spectrum only, so nothing is learned from other scans and nothing can leak
+# between the two sides of a split: these are taken once. Two steps learn from the training scans
+# (a reference spectrum, a spread at every wavelength): these are learned anew in every training
+# part, and held-out scans only receive them.
 
 Array = NDArray[np.float64]
+
+WINDOW_NM = 15.0
+"""Width of the derivative's window, nm."""
+ORDER = 2
+"""Order of the derivative's polynomial, and of the trend that is taken off."""
+DERIVATIVES = {"derivative_1": 1, "derivative_2": 2}
+LEARNED = ("multiplicative_scatter", "autoscale")
+"""Steps that learn from the training scans."""
+STEPS = ("none", "standard_normal_variate", "detrend", *DERIVATIVES, *LEARNED)
+SETTING = "classes.preprocessing"
+AUTO = "auto"
+SEARCHED = ("none", "standard_normal_variate", "derivative_1")
+"""What ``auto`` chooses among: brightness kept, brightness taken off, slopes."""
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What a step learned from the training scans; both are empty for the other steps.
+
+    Attributes
+    ----------
+    reference
+        Mean training spectrum that scatter is measured against, shape ``(n_wavelengths,)``.
+    spread
+        Standard deviation of the training scans (divisor ``n - 1``), shape ``(n_wavelengths,)``;
+        1 where they do not differ.
+    """
+
+    reference: Array | None = None
+    spread: Array | None = None
+
+    def apply(self, spectra: Array) -> Array:
+        """Return spectra, shape ``(n_scans, n_wavelengths)``, after the step."""
+        if self.reference is not None:
+            return _on_reference(spectra, self.reference)
+        return spectra if self.spread is None else spectra / self.spread
+
+
+def steps_of(asked: Sequence[str], wavelength_nm: Array) -> list[str]:
+    """Return the steps that the inner loop chooses among.
+
+    Parameters
+    ----------
+    asked
+        Of the settings; ``auto`` stands for ``SEARCHED``, less a derivative on an axis that does
+        not allow one (uneven, or fewer than three points in 15 nm).
+    wavelength_nm
+        Shape ``(n_wavelengths,)``.
+    """
+    from leafledger.spectra.bands import window_points
+
+    out: list[str] = []
+    for step in asked:
+        for one in SEARCHED if step == AUTO else (step,):
+            if step == AUTO and one in DERIVATIVES:
+                try:
+                    window_points(wavelength_nm, WINDOW_NM, ORDER, SETTING)
+                except InputFault:
+                    continue
+            out.append(one)
+    return list(dict.fromkeys(out))
+
+
+def preprocessed(spectra: Array, step: str, wavelength_nm: Array | None = None) -> Array:
+    """Return the spectra after the part of a step that looks at one spectrum only.
+
+    Parameters
+    ----------
+    spectra
+        Reflectance, shape ``(n_scans, n_wavelengths)``.
+    step
+        One of ``STEPS``. ``standard_normal_variate``: every spectrum minus its own mean, divided
+        by its own standard deviation (divisor ``n_wavelengths - 1``). ``detrend``: minus its own
+        least-squares parabola in wavelength. ``derivative_1``, ``derivative_2``: slope or
+        curvature of a parabola moving over 15 nm. ``multiplicative_scatter`` and ``autoscale``
+        learn from training scans: see :func:`learned_from`; here they change nothing.
+    wavelength_nm
+        Axis, needed for the derivatives and the trend, shape ``(n_wavelengths,)``.
+
+    Returns
+    -------
+    numpy.ndarray
+        Same shape, float64. A flat spectrum becomes zeros under the standard normal variate.
+
+    Raises
+    ------
+    ValueError
+        If the step is unknown, or an axis is needed and missing.
+    InputFault
+        If the axis is not even, or too short for a derivative.
+
+    References
+    ----------
+    Barnes, Dhanoa & Lister 1989, Appl. Spectrosc. 43:772-777 (standard normal variate, detrend
+    by a second-degree polynomial); Savitzky & Golay 1964, Anal. Chem. 36:1627-1639.
+
+    Examples
+    --------
+    >>> preprocessed(np.array([[1.0, 2.0, 3.0]]), "standard_normal_variate").tolist()
+    [[-1.0, 0.0, 1.0]]
+    """
+    if step not in STEPS:
+        raise ValueError(f"unknown preprocessing {step!r}; known: {', '.join(STEPS)}")
+    if step == "standard_normal_variate":
+        return _standardised(spectra)
+    if step != "detrend" and step not in DERIVATIVES:
+        return spectra
+    if wavelength_nm is None:
+        raise ValueError(f"{step} needs the wavelengths")
+    if step == "detrend":
+        return _without_trend(spectra, wavelength_nm)
+    from leafledger.spectra.bands import savitzky_golay
+
+    return savitzky_golay(spectra, wavelength_nm, WINDOW_NM, ORDER, DERIVATIVES[step], SETTING)
+
+
+def learned_from(training: Array, step: str) -> Learned:
+    """Return what a step learns from the training scans, and from nothing else.
+
+    Parameters
+    ----------
+    training
+        Training spectra after :func:`preprocessed`, shape ``(n_scans, n_wavelengths)``.
+    step
+        ``multiplicative_scatter``: the mean training spectrum is the reference; every spectrum is
+        regressed on it and brought to its offset 0 and slope 1. ``autoscale``: every wavelength
+        is divided by its standard deviation in training. Any other step learns nothing.
+
+    References
+    ----------
+    Geladi, MacDougall & Martens 1985, Appl. Spectrosc. 39:491-500 (multiplicative scatter
+    correction); autoscaling: common practice, no source.
+
+    Examples
+    --------
+    >>> learned = learned_from(np.array([[1.0, 2.0, 3.0]]), "multiplicative_scatter")
+    >>> learned.apply(np.array([[7.0, 9.0, 11.0]])).tolist()
+    [[1.0, 2.0, 3.0]]
+    """
+    if step == "multiplicative_scatter":
+        return Learned(reference=training.mean(axis=0))
+    if step != "autoscale":
+        return Learned()
+    if len(training) < 2:
+        return Learned(spread=np.ones(training.shape[1]))
+    spread = training.std(axis=0, ddof=1)
+    varies = spread > 1e-12 * np.abs(training).max(axis=0)
+    return Learned(spread=np.where(varies, spread, 1.0))
+
+
+def _standardised(spectra: Array) -> Array:
+    centred = spectra - spectra.mean(axis=1, keepdims=True)
+    if spectra.shape[1] < 2:
+        return np.zeros_like(centred)
+    spread = spectra.std(axis=1, ddof=1, keepdims=True)
+    flat = spread <= 1e-12 * np.abs(spectra).max(axis=1, keepdims=True)
+    return np.asarray(np.where(flat, 0.0, centred / np.where(flat, 1.0, spread)), dtype=np.float64)
+
+
+def _without_trend(spectra: Array, wavelength_nm: Array) -> Array:
+    order = min(ORDER, len(wavelength_nm) - 1)
+    middle = (wavelength_nm[0] + wavelength_nm[-1]) / 2
+    half = max((wavelength_nm[-1] - wavelength_nm[0]) / 2, 1.0)
+    powers = np.vander((wavelength_nm - middle) / half, order + 1)
+    basis, _ = np.linalg.qr(powers)
+    return np.asarray(spectra - (spectra @ basis) @ basis.T)
+
+
+def _on_reference(spectra: Array, reference: Array) -> Array:
+    """Return spectra brought to the offset and slope of the reference; flat ones become flat."""
+    about = reference - reference.mean()
+    size = float(about @ about)
+    if size <= 0:
+        return spectra
+    middle = spectra.mean(axis=1, keepdims=True)
+    slope = (spectra @ about)[:, None] / size
+    flat = np.abs(slope) * np.sqrt(size) <= 1e-12 * np.abs(spectra).max(axis=1, keepdims=True)
+    straight = (spectra - middle) / np.where(flat, 1.0, slope)
+    return np.asarray(straight + reference.mean())
+
+
+# What does one training part teach, and what do its models say of other scans?
+# ----------------------------------------------------------------------
+# One fit: preprocessing that learns, latent variables, decision rule. Predictions of many
+# labellings take one of two ways, fit by fit or all labellings at once through the space of scans.
+
+# One model fitted to one training part: preprocessing that learns, latent variables, decision.
+# ----------------------------------------------------------------------
+
 PRIOR_SCANS = 20.0
 """How many scans the prior of the covariance counts for: the scores' variances, no covariance."""
 _RIDGE = 1e-9
@@ -123,7 +335,6 @@ def fit_discriminants(
 MEMBERSHIP = "largest_membership"
 DISCRIMINANT = "linear_discriminant"
 DECISIONS = (MEMBERSHIP, DISCRIMINANT)
-AUTO = "auto"
 
 
 @dataclass(frozen=True)
@@ -182,7 +393,7 @@ class FoldFit:
         Parameters
         ----------
         spectra
-            After :func:`leafledger.classes.preprocessing.preprocessed`.
+            After :func:`leafledger.classes.fold_fit.preprocessed`.
         decision
             Decision rule; left out, the discriminant if there is one.
 
@@ -222,7 +433,7 @@ def fit_training(
     Parameters
     ----------
     training
-        Training spectra after :func:`leafledger.classes.preprocessing.preprocessed`.
+        Training spectra after :func:`leafledger.classes.fold_fit.preprocessed`.
     codes
         Their class numbers.
     step
@@ -246,3 +457,143 @@ def discriminant_of(
     return fit_discriminants(
         scores[None], codes[None], procedure.n_classes, balanced=procedure.balanced
     )
+
+
+# Two ways to the same predictions: fit by fit, or many labellings at once.
+# ----------------------------------------------------------------------
+
+MOST_SCANS_IN_ONE_PRODUCT = 4000
+"""Above this the products of all scans with each other would not fit in 1 GB beside the rest."""
+MANY_SCANS = 800
+"""Above this, with wavelengths fewer than a third of them, the space of scans is the slower way."""
+Scans = NDArray[np.bool_]
+Codes = NDArray[np.int_]
+Said = NDArray[np.int16]
+"""Class numbers; 16 bits, because there is one for every candidate, count, fold and scan."""
+Predict = Callable[[Scans, Scans, Codes, int], Said]
+"""Training scans, scans to predict, labels ``(n_labellings, n_scans)``, number of latent variables
+-> predicted class numbers ``(n_decisions, n_labellings, n_components, n_asked)``."""
+
+
+def sums_products(spectra: Array, step: str, procedure: Procedure) -> bool:
+    """Return whether products of wavelengths, summed by parts, are the quickest way."""
+    n, p = spectra.shape
+    many = n > MOST_SCANS_IN_ONE_PRODUCT or (n > MANY_SCANS and n > 3 * p)
+    return many and step not in LEARNED and not procedure.balanced
+
+
+class FittedPredictor:
+    """Fits every labelling by the library's kernel algorithm and keeps the fits of the last one.
+
+    Parameters
+    ----------
+    spectra
+        After :func:`leafledger.classes.fold_fit.preprocessed`, shape ``(n_scans,
+        n_wavelengths)``.
+    step
+        Preprocessing, for what it learns from each training part.
+    procedure
+        How a model is fitted.
+    """
+
+    def __init__(self, spectra: Array, step: str, procedure: Procedure) -> None:
+        self.spectra, self.step, self.procedure = spectra, step, procedure
+        self._fits: dict[bytes, FoldFit] = {}
+        self._products: SplitProducts | None = None
+
+    def prepare(self, training: Scans) -> None:
+        """Form what all training sets ``(n_sets, n_scans)`` share, where that saves work."""
+        if sums_products(self.spectra, self.step, self.procedure):
+            self._products = SplitProducts(self.spectra, training)
+
+    def __call__(self, training: Scans, asked: Scans, labels: Codes, n_components: int) -> Said:
+        """Return predicted class numbers (see :data:`Predict`)."""
+        rows = np.flatnonzero(asked)
+        decisions = self.procedure.decisions
+        out = np.empty((len(decisions), len(labels), n_components, len(rows)), dtype=np.int16)
+        for i, codes in enumerate(labels):
+            fit = self._fit(training, codes, n_components)
+            for start in range(0, len(rows), ROWS_AT_ONCE):
+                block = slice(start, start + ROWS_AT_ONCE)
+                for d, decision in enumerate(decisions):
+                    decided = fit.decision_path(self.spectra[rows[block]], decision)
+                    out[d, i, :, block] = decided.argmax(axis=-1)
+            self._fits[training.tobytes()] = fit
+        return out
+
+    def _fit(self, training: Scans, codes: Codes, n_components: int) -> FoldFit:
+        procedure = replace(self.procedure, n_components=n_components)
+        if self._products is None or not self._products.knows(training):
+            return fit_training(self.spectra[training], codes[training], self.step, procedure)
+        path = self._products.fit(training, codes, procedure.n_classes, n_components)
+        discriminant = None
+        if DISCRIMINANT in procedure.decisions:
+            scores = path.place(self.spectra[training])
+            discriminant = discriminant_of(scores, codes[training], procedure)
+        return FoldFit(Learned(), path, discriminant)
+
+    def fit_of(self, training: Scans) -> FoldFit:
+        """Return the fit of a training part that was asked for before."""
+        return self._fits[training.tobytes()]
+
+    def forget(self) -> None:
+        """Let go of all fits and of what they share."""
+        self._fits.clear()
+        self._products = None
+
+
+def batched_predictor(spectra: Array, step: str, procedure: Procedure) -> Predict:
+    """Return a predictor that takes all labellings through the space of scans together.
+
+    Parameters
+    ----------
+    spectra, step, procedure
+        See :class:`FittedPredictor`. A step that learns is learned anew in every training part,
+        which then needs products of its own.
+    """
+    shared = None if step in LEARNED else scan_products(spectra)
+
+    def predict(training: Scans, asked: Scans, labels: Codes, n_components: int) -> Said:
+        rows = np.flatnonzero(training)
+        products = shared
+        if products is None:
+            products = scan_products(learned_from(spectra[training], step).apply(spectra))
+        inner, across = centred_products(products, rows, np.flatnonzero(asked))
+        own = replace(procedure, n_components=n_components)
+        return _decided(inner, across, labels[:, rows], own)
+
+    return predict
+
+
+def _decided(inner: Array, across: Array, codes: Codes, procedure: Procedure) -> Said:
+    """Return class numbers, shape ``(n_decisions, n_labellings, n_components, n_asked)``."""
+    paths = label_paths(
+        inner, across, codes, procedure.n_classes, procedure.n_components,
+        balanced=procedure.balanced,
+    )  # fmt: skip
+    out = []
+    for decision in procedure.decisions:
+        decided = paths.membership
+        if decision != MEMBERSHIP:
+            decided = fit_discriminants(
+                paths.scores, codes, procedure.n_classes, balanced=procedure.balanced
+            ).log_posterior_path(paths.other_scores)
+        out.append(decided.argmax(axis=-1).astype(np.int16).transpose(1, 0, 2))
+    return np.stack(out)
+
+
+def nested_predictors(
+    data: Labelled, steps: Sequence[str], procedure: Procedure, scheme: Scheme
+) -> list[Predict]:
+    """Return the quickest predictor of many labellings for every preprocessing step."""
+    out: list[Predict] = []
+    for step in steps:
+        spectra = preprocessed(data.spectra, step, data.wavelength_nm)
+        summed = sums_products(spectra, step, procedure)
+        if not summed and len(spectra) <= MOST_SCANS_IN_ONE_PRODUCT:
+            out.append(batched_predictor(spectra, step, procedure))
+        else:
+            predictor = FittedPredictor(spectra, step, procedure)
+            predictor.prepare(scheme.training)
+            out.append(predictor)
+    return out

@@ -379,34 +379,6 @@ def _path(
     )
 
 
-def path_codes(path: LatentPath, spectra: Array, rows: NDArray[np.intp]) -> NDArray[np.int_]:
-    """Return the class with the largest membership for 1, 2, ... latent variables.
-
-    Parameters
-    ----------
-    path
-        A fit.
-    spectra
-        Shape ``(n_scans, n_wavelengths)``.
-    rows
-        Scans to judge; taken in blocks, so that no large copy is made.
-
-    Returns
-    -------
-    numpy.ndarray
-        Shape ``(n_components, len(rows))``.
-    """
-    out = np.empty((path.rotations.shape[1], len(rows)), dtype=np.int_)
-    for start in range(0, len(rows), ROWS_AT_ONCE):
-        block = slice(start, start + ROWS_AT_ONCE)
-        scores = path.place(spectra[rows[block]])
-        member = np.tile(path.membership_mean, (len(scores), 1))
-        for a in range(len(out)):
-            member += np.outer(scores[:, a], path.membership_loadings[:, a])
-            out[a, block] = member.argmax(axis=1)
-    return out
-
-
 def scan_products(spectra: Array) -> Array:
     """Return the products of all scans with each other, shape ``(n_scans, n_scans)``.
 
@@ -506,13 +478,6 @@ def label_paths(
         out[a] = predicted
     plain = walk.scores if view.root is None else walk.scores / view.root
     return LabelPaths(out, plain.transpose(1, 2, 0), walk.others.transpose(1, 2, 0))
-
-
-def membership_paths(
-    inner: Array, across: Array, codes: NDArray[np.int_], n_classes: int, n_components: int
-) -> Array:
-    """Return ``membership`` of :func:`label_paths`."""
-    return label_paths(inner, across, codes, n_classes, n_components).membership
 
 
 class _View:

@@ -1,39 +1,428 @@
-"""Which scans are held out together, in how many folds, and which units may exchange labels."""
+"""Which accepted spectra take part, under which label, and which train or are held out?
+
+The label is that of the unit, or that of the scan where the target is a column of the scan sheet:
+such labels may change from session to session, as the stage of a disease does. A scheme holds the
+training sets of one way of splitting, outer and inner.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+import warnings
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.labelled import Labelled
-from leafledger.classes.preprocessing import DERIVATIVES, ORDER, SETTING, WINDOW_NM
-from leafledger.errors import InputFault, Problem, quoted
-from leafledger.resampling.permutation import generator
+from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.records.record import Job
+from leafledger.study.spectra import Spectra, load_spectra
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+# Which accepted spectra take part, and what is the label of each?
+# ----------------------------------------------------------------------
+# The label is that of the unit, or that of the scan where the target is a column of the scan sheet:
+# such labels may change from session to session, as the stage of a disease does.
+
+_STUDY = "study.yaml"
+BY_UNIT, BY_SESSION, BY_SCAN = "unit", "session", "scan"
+"""What a label belongs to: one for each unit, for each unit and session, or for each scan."""
+Codes = NDArray[np.int_]
+
+
+@dataclass(frozen=True)
+class Labelled:
+    """Spectra to learn from.
+
+    Attributes
+    ----------
+    spectra
+        Reflectance, shape ``(n_scans, n_wavelengths)``.
+    wavelength_nm
+        Shape ``(n_wavelengths,)``.
+    rows
+        scan, session, unit of every scan.
+    classes
+        Labels, sorted.
+    codes
+        Class number of every scan.
+    units
+        Unit ids, sorted.
+    unit_of
+        Unit number of every scan.
+    unit_codes
+        Class number of every unit; where labels change, the number of its label sequence
+        (``labels_by`` is ``session``) or of the set of its classes (``scan``).
+    blocks
+        Block labels, sorted; empty without blocks.
+    unit_blocks
+        Block number of every unit; zeros without blocks.
+    sessions
+        Sessions that hold accepted scans, in study order.
+    day
+        Place of every scan's session among them, from 0.
+    set_aside
+        A sentence for every class that was left out because it has one unit.
+    labels_by
+        ``unit``: all scans of a unit have one label; ``session``: all scans of a unit in a session
+        have one label, and some unit changes it; ``scan``: labels differ within a session too.
+    sequences
+        Class number by label sequence and session, -1 where the units of that sequence have no
+        scan, shape ``(n_sequences, n_sessions)``; empty unless ``labels_by`` is ``session``.
+    """
+
+    spectra: NDArray[np.float64]
+    wavelength_nm: NDArray[np.float64]
+    rows: pd.DataFrame
+    classes: tuple[str, ...]
+    codes: NDArray[np.int_]
+    units: tuple[str, ...]
+    unit_of: NDArray[np.int_]
+    unit_codes: NDArray[np.int_]
+    blocks: tuple[str, ...]
+    unit_blocks: NDArray[np.int_]
+    sessions: tuple[str, ...]
+    day: NDArray[np.int_]
+    set_aside: tuple[str, ...] = ()
+    labels_by: str = BY_UNIT
+    sequences: NDArray[np.int_] = field(default_factory=lambda: np.empty((0, 0), dtype=np.int_))
+
+    def units_per_class(self) -> NDArray[np.int_]:
+        """Return the number of units of every class; a unit whose label changes counts in each."""
+        return np.bincount(self.labelled_units()[1], minlength=len(self.classes))
+
+    def labelled_units(self) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+        """Return the labelled unit (a unit under one label) of every scan, and the class of each.
+
+        Labelled units are numbered by unit, then class. They are the units themselves where labels
+        do not change.
+        """
+        pairs = self.unit_of * len(self.classes) + self.codes
+        there, place = np.unique(pairs, return_inverse=True)
+        return place.astype(np.int_), (there % len(self.classes)).astype(np.int_)
+
+    def scan_codes(self, unit_codes: NDArray[np.int_]) -> NDArray[np.int_]:
+        """Return the class of every scan if the units had other labels or label sequences.
+
+        Parameters
+        ----------
+        unit_codes
+            Numbers as in the attribute of that name, shape ``(..., n_units)``.
+
+        Returns
+        -------
+        numpy.ndarray
+            Shape ``(..., n_scans)``.
+
+        Raises
+        ------
+        ValueError
+            If labels differ within a session, or a sequence has no label for a session in which
+            the unit was measured.
+        """
+        if self.labels_by == BY_SCAN:
+            raise ValueError("labels differ between scans of a unit in one session")
+        spread = unit_codes[..., self.unit_of]
+        if self.labels_by == BY_UNIT:
+            return spread
+        codes = self.sequences[spread, self.day]
+        if (codes < 0).any():
+            raise ValueError("a label sequence of a unit that was not measured in this session")
+        return codes
+
+    def measured(self) -> NDArray[np.int_]:
+        """Return the number of the set of sessions in which each unit has scans, ``(n_units,)``."""
+        there = np.zeros((len(self.units), len(self.sessions)), dtype=bool)
+        there[self.unit_of, self.day] = True
+        return np.unique(there, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int_)
+
+    def scans_per_class(self) -> NDArray[np.int_]:
+        """Return the number of scans of every class."""
+        return np.bincount(self.codes, minlength=len(self.classes))
+
+
+def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labelled:
+    """Read the accepted spectra of the wanted sessions and label them.
+
+    Parameters
+    ----------
+    job
+        Of the rule ``classes``, ``rivals`` or ``negative_controls``.
+    asked
+        Sessions, as in ``classes.sessions``; those of the settings if left out.
+
+    Returns
+    -------
+    Labelled
+        Rows in session order, then scan.
+
+    Raises
+    ------
+    InputFault
+        If no session or no accepted scan is left, a unit has no label, or fewer than two classes
+        have two units. A class of one unit cannot be held out and trained at once: it is set
+        aside and named.
+    """
+    design, settings = job.settings["design"], job.settings["classes"]
+    units: Mapping[str, Mapping[str, str]] = job.settings["units"]
+    found = _accepted(job, settings["sessions"] if asked is None else asked)
+    rows, spectra = found.rows[["scan", "session", "unit"]], found.reflectance
+    target = str(settings["target"])
+    labels = _labels(job, rows, target)
+    members = _members(labels, rows["unit"])
+    alone = {name: own[0] for name, own in members.items() if len(own) == 1}
+    _refuse_few(list(members), alone, target, design["unit"])
+    if alone:
+        kept = ~np.isin(labels, list(alone))
+        rows, spectra, labels = rows[kept].reset_index(drop=True), spectra[kept], labels[kept]
+    ids, unit_of = _coded(rows["unit"])
+    classes, codes = _coded(labels)
+    blocks: tuple[str, ...] = ()
+    unit_blocks = np.zeros(len(ids), dtype=np.int_)
+    if design["block"]:
+        blocks, unit_blocks = _coded([units[unit].get(design["block"], "") for unit in ids])
+    sessions = tuple(dict.fromkeys(str(s) for s in rows["session"]))
+    day = np.array([sessions.index(s) for s in rows["session"]], dtype=np.int_)
+    labels_by, unit_codes, sequences = label_sequences(codes, unit_of, day)
+    return Labelled(
+        spectra=spectra,
+        wavelength_nm=found.wavelength_nm,
+        rows=rows,
+        classes=classes,
+        codes=codes,
+        units=ids,
+        unit_of=unit_of,
+        unit_codes=unit_codes,
+        blocks=blocks,
+        unit_blocks=unit_blocks,
+        sessions=sessions,
+        day=day,
+        set_aside=tuple(_alone(name, unit, design["unit"]) for name, unit in alone.items()),
+        labels_by=labels_by,
+        sequences=sequences,
+    )
+
+
+def label_sequences(codes: Codes, unit_of: Codes, day: Codes) -> tuple[str, Codes, Codes]:
+    """Return what the labels belong to, the number of every unit's labels, and the sequences.
+
+    Parameters
+    ----------
+    codes, unit_of, day
+        Class, unit and session of every scan, each counted from 0.
+
+    Returns
+    -------
+    tuple
+        ``labels_by``, ``unit_codes`` and ``sequences`` of :class:`Labelled`.
+
+    Examples
+    --------
+    >>> unit_of, day = np.array([0, 0, 1, 1, 2, 2]), np.array([0, 1, 0, 1, 0, 1])
+    >>> by, numbers, table = label_sequences(np.array([0, 0, 0, 1, 0, 1]), unit_of, day)
+    >>> by, numbers.tolist(), table.tolist()
+    ('session', [0, 1, 1], [[0, 0], [0, 1]])
+    """
+    n_units, empty = int(unit_of.max()) + 1, np.empty((0, 0), dtype=np.int_)
+    first = np.zeros(n_units, dtype=np.int_)
+    first[unit_of] = codes
+    if np.array_equal(first[unit_of], codes):
+        return BY_UNIT, first, empty
+    by_day = np.full((n_units, int(day.max()) + 1), -1, dtype=np.int_)
+    by_day[unit_of, day] = codes
+    if np.array_equal(by_day[unit_of, day], codes):
+        table, numbers = np.unique(by_day, axis=0, return_inverse=True)
+        return BY_SESSION, numbers.reshape(-1).astype(np.int_), table
+    shown = np.zeros((n_units, int(codes.max()) + 1), dtype=bool)
+    shown[unit_of, codes] = True
+    numbers = np.unique(shown, axis=0, return_inverse=True)[1]
+    return BY_SCAN, numbers.reshape(-1).astype(np.int_), empty
+
+
+def _labels(job: Job, rows: pd.DataFrame, target: str) -> NDArray[np.str_]:
+    """Return the label of every accepted scan: its own where the scan sheet holds the target.
+
+    Raises
+    ------
+    InputFault
+        If one has none.
+    """
+    own: Mapping[str, str] | None = job.settings.get("labels")
+    units: Mapping[str, Mapping[str, str]] = job.settings["units"]
+    if own is not None:
+        file, said, things = "the scan sheet", own, rows["scan"]
+    else:
+        said = {unit: row.get(target, "") for unit, row in units.items()}
+        file, things = "units.csv", rows["unit"]
+    names = [str(name) for name in things]
+    problems = [
+        Problem(
+            file=file,
+            column=target,
+            found=f"no label for {name}",
+            expected="a label for everything that has an accepted scan",
+            mend="Fill it in, or exclude its scans in decisions.csv.",
+        )
+        for name in sorted({*names})
+        if not said.get(name, "")
+    ]
+    if problems:
+        raise InputFault(problems)
+    return np.array([said[name] for name in names], dtype=str)
+
+
+def _members(labels: Iterable[str], units: Iterable[str]) -> dict[str, list[str]]:
+    """Return class -> its units, both sorted."""
+    out: dict[str, list[str]] = {}
+    for name, unit in sorted({(str(a), str(b)) for a, b in zip(labels, units, strict=True)}):
+        out.setdefault(name, []).append(unit)
+    return out
+
+
+def _alone(name: str, unit: str, word: str | None) -> str:
+    return (
+        f"class {quoted(name)} was set aside: its only {word or 'scan'} ({unit}) cannot be held "
+        "out and trained on at once; the model does not know this class"
+    )
+
+
+def _accepted(job: Job, asked: str | Sequence[str]) -> Spectra:
+    reflectance = job.by_session("reflectance")
+    sessions = wanted_sessions(asked, job.settings["design"]["sessions"], list(reflectance))
+    found = load_spectra(
+        reflectance, job.inputs["accepted"], job.inputs["range"], {}, sessions=sessions
+    )
+    if len(found.rows) == 0:
+        raise InputFault(_no_scans(sessions))
+    if found.reflectance.shape[1] == 0:
+        raise InputFault(_no_wavelengths())
+    return found
+
+
+def wanted_sessions(
+    asked: str | Sequence[str], listed: Sequence[Mapping[str, Any]], read: Sequence[str]
+) -> list[str]:
+    """Return the sessions that the settings ask for.
+
+    Parameters
+    ----------
+    asked
+        ``all``, ``before``, ``after``, or session ids.
+    listed
+        Sessions of the design with their phase; a study without any has one session only.
+    read
+        Sessions whose reflectance is there, in study order.
+
+    Raises
+    ------
+    InputFault
+        If none is left, or one that is asked for is not there.
+
+    Examples
+    --------
+    >>> days = [{"session": "d0", "phase": "before"}, {"session": "d4", "phase": "after"}]
+    >>> wanted_sessions("after", days, ["d0", "d4"])
+    ['d4']
+    """
+    if not isinstance(asked, str):
+        unknown = [session for session in asked if session not in read]
+        if unknown:
+            raise InputFault(_unknown_session(session, read) for session in unknown)
+        return [session for session in read if session in asked]
+    if asked == "all" or not listed:
+        return list(read)
+    phase = {row["session"]: row["phase"] for row in listed}
+    kept = [session for session in read if phase.get(session) == asked]
+    if not kept:
+        raise InputFault(
+            Problem(
+                file=_STUDY,
+                column="classes.sessions",
+                found=f"{asked}, and no session with phase {asked}",
+                expected="at least one session to train on",
+                mend=f"Give a session the phase {asked} in design.sessions, or name sessions.",
+            )
+        )
+    return kept
+
+
+def _coded(labels: Iterable[str]) -> tuple[tuple[str, ...], NDArray[np.int_]]:
+    there, codes = np.unique(np.array(list(labels), dtype=str), return_inverse=True)
+    return tuple(str(label) for label in there), codes.astype(np.int_)
+
+
+def _refuse_few(
+    classes: Sequence[str], alone: Mapping[str, str], target: str, unit: str | None
+) -> None:
+    if len(classes) < 2:
+        raise InputFault(
+            Problem(
+                file=_STUDY,
+                column="classes.target",
+                found=f"one class only in {quoted(target)}: {quoted(classes[0])}",
+                expected="at least two classes among the accepted scans",
+                mend="Choose another target, or leave the section classes out.",
+            )
+        )
+    if len(classes) - len(alone) < 2:
+        word = unit or "scan"
+        raise InputFault(
+            Problem(
+                file=_STUDY,
+                column="classes.target",
+                found=f"class {quoted(name)} of {quoted(target)} with one {word} ({own})",
+                expected=f"two classes with at least two {word}s each, so that one can be held out",
+                mend="Measure more of it, or choose another target.",
+            )
+            for name, own in alone.items()
+        )
+
+
+def _no_scans(sessions: Sequence[str]) -> Problem:
+    return Problem(
+        file="results/accepted.csv",
+        column="accepted",
+        found=f"no accepted scan in {', '.join(sessions)}",
+        expected="accepted scans to train on",
+        mend="See exclusions.csv for the reasons; name other sessions in classes.sessions.",
+    )
+
+
+def _no_wavelengths() -> Problem:
+    return Problem(
+        file=_STUDY,
+        column="quality.range",
+        found="no wavelength inside the trusted range",
+        expected="at least one wavelength to train on",
+        mend="State a range that overlaps the spectra: {start_nm: 450, stop_nm: 950}.",
+    )
+
+
+def _unknown_session(session: str, read: Sequence[str]) -> Problem:
+    return Problem(
+        file=_STUDY,
+        column="classes.sessions",
+        found=quoted(session),
+        expected="a session of the study",
+        mend=nearest(session, read),
+    )
+
+
+# Which scans train a model and which are held out: the training sets of every kind of split.
+# ----------------------------------------------------------------------
 
 INNER_FOLDS = 8
 """Inner folds where the outer ones leave too few others to use."""
-REPEATS, UNITS_TIMES_REPEATS = (3, 10), 600
-"""Fewest and most repeats; between them so many that units times repeats reach the last."""
-TEST_FOLDS = 5
-"""Outer folds of the permutation test at most: it needs every fold for every labelling."""
-MOST_BLOCKS = 10
-"""Outer folds of blocks at most, unless more are asked for."""
-FOLDS_OF_MEDIAN = (3, 10)
-"""Fewest and most outer folds; between them they are as many as the median class has units."""
-FIRST_WIDTH, MOST_COMPONENTS = 12, 40
-"""Latent variables that are searched at first, and at most."""
-WIDENING = 1.5
-"""Each width of the search is so many times the one before."""
 PAIRED_FROM = 5
 """Outer folds from which the remaining ones serve as inner folds: with fewer, an inner training set
 would be much smaller than the outer one that it chooses for."""
 
 
-def dealt_folds(
+def assign_folds(
     labels: NDArray[np.int_],
     strata: NDArray[np.int_],
     n_folds: int,
@@ -70,6 +459,43 @@ def dealt_folds(
     folds = np.empty(len(labels), dtype=np.int_)
     folds[order] = names[np.arange(len(labels)) % n_folds]
     return folds
+
+
+def assign_changing_labels(
+    codes: NDArray[np.int_], units: NDArray[np.int_], n_folds: int, rng: np.random.Generator
+) -> NDArray[np.int_]:
+    """Assign units whose label changes to folds, so that the scans of every class are spread.
+
+    Parameters
+    ----------
+    codes, units
+        Class and unit number of every scan.
+    n_folds
+        Number of folds.
+    rng
+        Random stream.
+
+    Returns
+    -------
+    numpy.ndarray
+        Fold of every unit, from 0; none is empty.
+
+    Notes
+    -----
+    scikit-learn's ``StratifiedGroupKFold``: units in falling order of how unevenly their scans
+    fall on the classes, each to the fold that it leaves most even.
+    """
+    from sklearn.model_selection import StratifiedGroupKFold
+
+    seed = int(rng.integers(2**31))
+    kfold = StratifiedGroupKFold(n_folds, shuffle=True, random_state=seed)
+    fold = np.zeros(int(units.max()) + 1, dtype=np.int_)
+    with warnings.catch_warnings():
+        # A class of fewer scans than folds is missing from some tests, as with constant labels.
+        warnings.filterwarnings("ignore", "The least populated class", UserWarning)
+        for i, (_, held) in enumerate(kfold.split(codes, codes, units)):
+            fold[units[held]] = i
+    return np.unique(fold, return_inverse=True)[1].reshape(-1).astype(np.int_)
 
 
 def members_of(units: NDArray[np.int_]) -> list[NDArray[np.intp]]:
@@ -142,7 +568,7 @@ def scheme_of(fold: NDArray[np.int_], units: NDArray[np.int_], rng: np.random.Ge
     n_folds = int(fold.max()) + 1
     parts = [fold != i for i in range(n_folds)]
     if n_folds < PAIRED_FROM:
-        return dealt_scheme(fold, parts, units, rng)
+        return blind_inner_scheme(fold, parts, units, rng)
     training = list(parts)
     pairs = _pairs(training, fold, np.ones(len(fold), dtype=bool))
     listed = tuple(
@@ -151,7 +577,7 @@ def scheme_of(fold: NDArray[np.int_], units: NDArray[np.int_], rng: np.random.Ge
     return Scheme(fold, np.array(training), tuple(range(n_folds)), listed)
 
 
-def dealt_scheme(
+def blind_inner_scheme(
     fold: NDArray[np.int_],
     parts: Sequence[NDArray[np.bool_]],
     units: NDArray[np.int_],
@@ -171,7 +597,7 @@ def dealt_scheme(
         Random stream.
     """
     training = list(parts)
-    inner = tuple(_dealt_inner(part, units, training, rng) for part in parts)
+    inner = tuple(_blind_inner(part, units, training, rng) for part in parts)
     return Scheme(fold, np.array(training), tuple(range(len(parts))), inner)
 
 
@@ -180,7 +606,7 @@ def one_by_one_scheme(units: NDArray[np.int_], rng: np.random.Generator) -> Sche
     there = np.unique(units)
     fold = np.searchsorted(there, units)
     nothing = np.zeros(len(there), dtype=np.int_)
-    dealt = dealt_folds(nothing, nothing, min(INNER_FOLDS, len(there) - 1), rng)[fold]
+    dealt = assign_folds(nothing, nothing, min(INNER_FOLDS, len(there) - 1), rng)[fold]
     training = [fold != i for i in range(len(there))]
     outer = tuple(range(len(there)))
     listed = []
@@ -239,7 +665,7 @@ def later_days_scheme(
                 others = [j for j in range(n_folds) if j != i]
                 listed.append(tuple((pairs[i, j], early & (fold == j)) for j in others))
             else:
-                listed.append(_dealt_inner(early & (fold != i), units, training, rng))
+                listed.append(_blind_inner(early & (fold != i), units, training, rng))
     return Scheme(place, np.array(training), tuple(outer), tuple(listed))
 
 
@@ -299,7 +725,7 @@ def _pairs(
     return pairs
 
 
-def _dealt_inner(
+def _blind_inner(
     part: NDArray[np.bool_],
     units: NDArray[np.int_],
     training: list[NDArray[np.bool_]],
@@ -310,523 +736,10 @@ def _dealt_inner(
     nothing = np.zeros(len(there), dtype=np.int_)
     n_inner = min(INNER_FOLDS, len(there))
     where = np.full(int(units.max()) + 1, -1)
-    where[there] = dealt_folds(nothing, nothing, n_inner, rng)
+    where[there] = assign_folds(nothing, nothing, n_inner, rng)
     own = []
     for j in range(n_inner):
         judged = part & (where[units] == j)
         own.append((len(training), judged))
         training.append(part & ~judged)
     return tuple(own)
-
-
-TRAIN, TEST = "train", "test"
-
-
-def judged_units(
-    data: Labelled, units: Mapping[str, Mapping[str, str]], column: str
-) -> NDArray[np.bool_]:
-    """Return which units are judged (true) and which train, shape ``(n_units,)``.
-
-    Parameters
-    ----------
-    data
-        Labelled spectra.
-    units
-        Unit -> its columns.
-    column
-        Column that holds ``train`` or ``test`` for every unit.
-
-    Raises
-    ------
-    InputFault
-        If there is no such column, a unit has another word, one of the two sides is empty, or a
-        class is not trained on by at least two units.
-    """
-    if not any(column in units.get(unit, {}) for unit in data.units):
-        raise InputFault(_no_column(column))
-    words = [units.get(unit, {}).get(column, "") for unit in data.units]
-    problems = [
-        Problem(
-            file="units.csv",
-            column=column,
-            found=f"{quoted(word)} for {unit}" if word else f"nothing for {unit}",
-            expected=f"{TRAIN} or {TEST}",
-            mend="Say on which side of the split it is.",
-        )
-        for unit, word in zip(data.units, words, strict=True)
-        if word not in (TRAIN, TEST)
-    ]
-    if problems:
-        raise InputFault(problems)
-    judged = np.array([word == TEST for word in words])
-    missing = [word for word, there in ((TRAIN, ~judged), (TEST, judged)) if not there.any()]
-    if missing:
-        raise InputFault(_empty(column, missing[0]))
-    trained = np.bincount(data.unit_codes[~judged], minlength=len(data.classes))
-    if (trained < 2).any():
-        raise InputFault(
-            Problem(
-                file="units.csv",
-                column=column,
-                found=f"class {quoted(label)} with {count} of its units in {TRAIN}",
-                expected="at least two units of every class, so that the inner loop can choose",
-                mend=f"Move units of it from {TEST} to {TRAIN}, or split by unit.",
-            )
-            for label, count in zip(data.classes, trained, strict=True)
-            if count < 2
-        )
-    return judged
-
-
-def _empty(column: str, word: str) -> Problem:
-    return Problem(
-        file="units.csv",
-        column=column,
-        found=f"no unit with accepted scans in {word}",
-        expected=f"units in {TRAIN} and units in {TEST}",
-        mend="Put some units on the other side, or split by unit.",
-    )
-
-
-def _no_column(column: str) -> Problem:
-    return Problem(
-        file="study.yaml",
-        column="classes.split",
-        found=f"column {quoted(column)}, which the design does not name",
-        expected="one of design.factors",
-        mend=f"Add {quoted(column)} to design.factors, and say {TRAIN} or {TEST} of every unit.",
-    )
-
-
-_STUDY = "study.yaml"
-_ONE_BY_ONE = "leave_one_unit_out"
-
-
-class Dealing:
-    """The folds of a study.
-
-    Parameters
-    ----------
-    data
-        Labelled spectra.
-    design, settings, units
-        Parts of the settings of the rule.
-    warnings
-        Gets what is not as asked, and why.
-
-    Attributes
-    ----------
-    kind
-        ``unit``, ``block``, ``session``, ``leave_one_unit_out`` or ``fixed``.
-    use_blocks
-        Whether labels were allotted within blocks.
-    cell
-        What units may exchange labels within, in words; empty for the whole study.
-    n_folds
-        Outer folds of units (or of blocks).
-
-    Raises
-    ------
-    InputFault
-        If the split cannot be made.
-    """
-
-    def __init__(
-        self,
-        data: Labelled,
-        design: Mapping[str, Any],
-        settings: Mapping[str, Any],
-        units: Mapping[str, Mapping[str, str]],
-        warnings: list[str],
-    ) -> None:
-        self.data, self.design, self.settings, self.warnings = data, design, settings, warnings
-        split = settings["split"]
-        self.kind = split if isinstance(split, str) else "fixed"
-        self.use_blocks = bool(design["block"]) and settings["target"] == design["treatment"]
-        self.word = "unit" if design["unit"] is not None else "scan"
-        self.cell = "outer fold"
-        self.judged = np.zeros(0, dtype=bool)
-        if self.kind == "fixed":
-            self.cell = "side of the split"
-            self.judged = judged_units(data, units, split["column"])
-        elif self.kind == _ONE_BY_ONE:
-            # Folds of one unit do not look at labels, so all labels may be exchanged.
-            self.cell = ""
-            self._refuse_two_units()
-        self.n_folds = self._n_folds()
-
-    def _n_folds(self) -> int:
-        if self.kind == "block":
-            return _block_folds(self.data, self.settings)
-        if self.kind == "fixed":
-            return 1
-        if self.kind == _ONE_BY_ONE:
-            return len(self.data.units)
-        if self.kind == "session" and len(self.data.sessions) < 2:
-            raise InputFault(_one_session(self.data))
-        return _unit_folds(self.data, self.settings, self.warnings)
-
-    def _refuse_two_units(self) -> None:
-        if len(self.data.units) < 3:
-            raise InputFault(
-                Problem(
-                    file=_STUDY,
-                    column="classes.split",
-                    found=f"{_ONE_BY_ONE} with {len(self.data.units)} units",
-                    expected="at least three, so that two are left to train and choose on",
-                    mend="Measure more units.",
-                )
-            )
-
-    def repeats(self) -> tuple[tuple[Scheme, ...], NDArray[np.int_]]:
-        """Return the scheme of every repeat, and the fold of every unit in the first."""
-        given = self.settings["folds"]["repeats"]
-        asked = self._repeats_of_units() if given == "auto" else int(given)
-        many = self._worth_repeating(asked, warn=given != "auto")
-        schemes, folds = [], []
-        for repeat in range(1, many + 1):
-            fold = self._fold_of_units(repeat)
-            rng = generator(self.settings["seed"], "inner folds", repeat)
-            schemes.append(self._scheme(fold, rng))
-            folds.append(fold)
-        return tuple(schemes), folds[0]
-
-    def _repeats_of_units(self) -> int:
-        """Return repeats enough that what the folds leave to chance is small: 10, of many 3."""
-        low, high = REPEATS
-        return int(np.clip(-(-UNITS_TIMES_REPEATS // len(self.data.units)), low, high))
-
-    def _worth_repeating(self, asked: int, *, warn: bool) -> int:
-        same = {
-            "fixed": "the split is fixed",
-            _ONE_BY_ONE: f"every {self.word} is a fold of its own",
-        }.get(self.kind, "")
-        if self.kind == "block" and len(self.data.blocks) == self.n_folds > 2:
-            same = "every block is a fold of its own"
-        if not same or asked == 1:
-            return asked
-        if warn:
-            self.warnings.append(f"{same}, so all {asked} repeats would be the same: one was done")
-        return 1
-
-    def _scheme(self, fold: NDArray[np.int_], rng: np.random.Generator) -> Scheme:
-        data = self.data
-        by_scan = fold[data.unit_of]
-        if self.kind == "fixed":
-            held = np.where(by_scan == 1, 0, -1)
-            return dealt_scheme(held, [held < 0], data.unit_of, rng)
-        if self.kind == _ONE_BY_ONE:
-            return one_by_one_scheme(data.unit_of, rng)
-        if self.kind == "session":
-            return later_days_scheme(by_scan, data.day, data.unit_of, rng)
-        return scheme_of(by_scan, data.unit_of, rng)
-
-    def _fold_of_units(self, repeat: int) -> NDArray[np.int_]:
-        data = self.data
-        if self.kind == "fixed":
-            return self.judged.astype(np.int_)
-        if self.kind == _ONE_BY_ONE:
-            return np.zeros(len(data.units), dtype=np.int_)
-        rng = generator(self.settings["seed"], "folds", repeat)
-        if self.kind == "block":
-            nothing = np.zeros(len(data.blocks), dtype=np.int_)
-            return dealt_folds(nothing, nothing, self.n_folds, rng)[data.unit_blocks]
-        return dealt_folds(data.unit_codes, self._strata(), self.n_folds, rng)
-
-    def of_test(self, scheme: Scheme, folds: NDArray[np.int_]) -> tuple[Scheme, NDArray[np.int_]]:
-        """Return the scheme of the permutation test and the fold of every unit in it."""
-        if self.kind != "unit" or self.n_folds <= TEST_FOLDS:
-            return scheme, folds
-        rng = generator(self.settings["seed"], "folds of the permutation test")
-        fold = dealt_folds(self.data.unit_codes, self._strata(), TEST_FOLDS, rng)
-        return self._scheme(fold, rng), fold
-
-    def unseen_days(self) -> tuple[Scheme, Scheme] | None:
-        """Return the schemes that hold out every session in turn, where labels allow it.
-
-        Every class has to be measured in two sessions at least, else it would not be trained on
-        when one of them is held out.
-        """
-        data = self.data
-        if self.kind != "unit" or len(data.sessions) < 2:
-            return None
-        pairs = {(int(c), int(d)) for c, d in zip(data.codes, data.day, strict=True)}
-        seen = np.bincount([c for c, _ in sorted(pairs)], minlength=len(data.classes))
-        if seen.min() < 2:
-            return None
-        rng = generator(self.settings["seed"], "folds of held-out sessions")
-        n_folds = min(max(self.n_folds, 3), TEST_FOLDS)
-        fold = dealt_folds(data.unit_codes, self._strata(), n_folds, rng)
-        by_scan = fold[data.unit_of]
-        return (
-            unseen_days_scheme(by_scan, data.day),
-            unseen_days_scheme(by_scan, data.day, seen=True),
-        )
-
-    def redealt(self, labels: NDArray[np.int_], rng: np.random.Generator) -> Scheme:
-        """Return a scheme for other labels of the units, shape ``(n_units,)``."""
-        n_folds = min(self.n_folds, TEST_FOLDS) if self.kind == "unit" else self.n_folds
-        return self._scheme(dealt_folds(labels, self._strata(), n_folds, rng), rng)
-
-    def _strata(self) -> NDArray[np.int_]:
-        data = self.data
-        return data.unit_blocks if self.use_blocks else np.zeros(len(data.units), dtype=np.int_)
-
-    def rule(self, schemes: tuple[Scheme, ...]) -> str:
-        """Return how the scans were split and which share trains, in words."""
-        share = training_share(schemes, self.data.unit_of)
-        return f"{self._rule(schemes)}; {100 * share:.0f} % of the {self.word}s train each model"
-
-    def _rule(self, schemes: tuple[Scheme, ...]) -> str:
-        times = "once" if len(schemes) == 1 else f"{len(schemes)} times"
-        dealt = (
-            f"the {self.word}s of each training part are dealt into inner folds, blind to labels"
-        )
-        remaining = (
-            "the remaining outer folds are the inner ones" if self.n_folds >= PAIRED_FROM else dealt
-        )
-        if self.kind == "fixed":
-            column = self.settings["split"]["column"]
-            return f"trained and judged as column {column} says, once; {dealt}"
-        if self.kind == _ONE_BY_ONE:
-            return (
-                f"every {self.word} held out by itself; the other {self.word}s are dealt into "
-                f"{INNER_FOLDS} inner folds, blind to labels"
-            )
-        if self.kind == "session":
-            return (
-                f"every session after the first judged by a model of the sessions before it, on "
-                f"{self.word}s that this model has not seen ({self.n_folds} folds of "
-                f"{self.word}s), {times}; {remaining}"
-            )
-        held = (
-            "whole blocks" if self.kind == "block" else f"whole {self.word}s, classes spread evenly"
-        )
-        return f"{held} held out in {self.n_folds} outer folds, {times}; {remaining}"
-
-
-def _unit_folds(data: Labelled, settings: Mapping[str, Any], warnings: list[str]) -> int:
-    """Return the number of outer folds: that asked for, or the units of the median class.
-
-    A class with fewer units than folds is missing from some tests. It has at least two units, in
-    different folds, so that it is in training wherever it is tested.
-    """
-    asked = settings["folds"]["outer"]
-    counts = data.units_per_class()
-    if asked == "auto":
-        return int(np.clip(np.median(counts), *FOLDS_OF_MEDIAN))
-    n_folds = min(int(asked), int(counts.max()))
-    if n_folds < int(asked):
-        warnings.append(
-            f"{n_folds} outer folds instead of {asked}: the largest class, "
-            f"{quoted(data.classes[int(counts.argmax())])}, has {n_folds} independent units"
-        )
-    return n_folds
-
-
-def _block_folds(data: Labelled, settings: Mapping[str, Any]) -> int:
-    if len(data.blocks) < 2:
-        raise InputFault(
-            Problem(
-                file=_STUDY,
-                column="classes.split",
-                found=f"block, with {len(data.blocks) or 'no'} block among the accepted scans",
-                expected="at least two blocks, named by design.block",
-                mend="Split by unit, or name the column of the blocks in design.block.",
-            )
-        )
-    asked = settings["folds"]["outer"]
-    return min(MOST_BLOCKS if asked == "auto" else int(asked), len(data.blocks))
-
-
-def _one_session(data: Labelled) -> Problem:
-    return Problem(
-        file=_STUDY,
-        column="classes.split",
-        found=f"session, with accepted scans of {data.sessions[0]} only",
-        expected="at least two sessions, so that later ones can be judged by earlier ones",
-        mend="Name more sessions in classes.sessions, or split by unit.",
-    )
-
-
-@dataclass(frozen=True)
-class Plan:
-    """All splits of a study.
-
-    Attributes
-    ----------
-    schemes
-        Training sets of every repeat.
-    test_scheme
-        Training sets of the permutation test: those of the first repeat, or of fewer folds where
-        these are more than five.
-    cells
-        Of this scheme: units that share a number may exchange labels in the permutation
-        test, shape ``(n_units,)``.
-    within
-        What these cells are, in words.
-    unseen_days
-        Training sets that hold out every session in turn, on unseen units, and the same with the
-        session in training; nothing with one session, or where the split is not by unit.
-    redeal
-        Return folds for other labels of the units, dealt by the rule of these; nothing where
-        folds do not depend on labels.
-    exchangeable, exchangeable_within
-        As ``cells`` and ``within``, for folds that are dealt anew for every labelling: the design
-        alone says who may exchange labels.
-    widths
-        Numbers of latent variables that the search widens to, one after the other; every training
-        set can carry the last.
-    kind
-        ``outer``, or ``fixed`` if the study fixes the split.
-    rule
-        How the scans were split, in words.
-    warnings
-        What is not as asked, and why.
-    """
-
-    schemes: tuple[Scheme, ...]
-    test_scheme: Scheme
-    cells: NDArray[np.int_]
-    within: str
-    unseen_days: tuple[Scheme, Scheme] | None
-    redeal: Callable[[NDArray[np.int_], np.random.Generator], Scheme] | None
-    exchangeable: NDArray[np.int_]
-    exchangeable_within: str
-    widths: tuple[int, ...]
-    kind: str
-    rule: str
-    warnings: tuple[str, ...]
-
-    @property
-    def tested(self) -> NDArray[np.bool_]:
-        """Scans that every repeat holds out once, shape ``(n_scans,)``."""
-        return self.schemes[0].tested
-
-
-def planned(data: Labelled, job_settings: Mapping[str, Any]) -> Plan:
-    """Lay out the splits that the settings ask for, as far as the data allow.
-
-    Parameters
-    ----------
-    data
-        Labelled spectra.
-    job_settings
-        All settings of the rule.
-
-    Returns
-    -------
-    Plan
-        The same for the same settings and units, whatever the spectra hold.
-
-    Raises
-    ------
-    InputFault
-        If the split cannot be made: fewer than two blocks or sessions, a class that is missing
-        from training, units without a side in a fixed split, or an axis that a derivative
-        cannot be taken on.
-    """
-    design, settings = job_settings["design"], job_settings["classes"]
-    _refuse_axis(data, settings)
-    warnings: list[str] = [*data.set_aside]
-    if design["unit"] is None:
-        warnings.append(
-            "accuracy may flatter: it is not known which scans come from the same plant, so every "
-            "scan was split by itself, and scans of one plant may stand on both sides of a split"
-        )
-    dealing = Dealing(data, design, settings, job_settings["units"], warnings)
-    schemes, folds = dealing.repeats()
-    _refuse_missing_class(data, schemes, dealing.kind)
-    use_blocks = dealing.use_blocks
-    test_scheme, folds = dealing.of_test(schemes[0], folds)
-    cells = folds * (len(data.blocks) + 1) + (data.unit_blocks if use_blocks else 0)
-    return Plan(
-        schemes=schemes,
-        test_scheme=test_scheme,
-        cells=cells,
-        within=" and ".join(w for w in (dealing.cell, "block" if use_blocks else "") if w)
-        or "the whole study",
-        unseen_days=dealing.unseen_days(),
-        redeal=dealing.redealt if dealing.kind in ("unit", "session") else None,
-        exchangeable=data.unit_blocks if use_blocks else np.zeros(len(data.units), dtype=np.int_),
-        exchangeable_within="block" if use_blocks else "the whole study",
-        widths=_widths(data, schemes, settings, warnings),
-        kind="fixed" if dealing.kind == "fixed" else "outer",
-        rule=dealing.rule(schemes),
-        warnings=tuple(warnings),
-    )
-
-
-def training_share(schemes: Sequence[Scheme], units: NDArray[np.int_]) -> float:
-    """Return the share of all units that trains a model of the outer loop, on average."""
-    n_units = len(np.unique(units))
-    shares = [
-        len(np.unique(units[scheme.training[outer]])) / n_units
-        for scheme in schemes
-        for outer in scheme.outer
-    ]
-    return float(np.mean(shares))
-
-
-def _refuse_missing_class(data: Labelled, schemes: tuple[Scheme, ...], kind: str) -> None:
-    missing: dict[str, None] = {}
-    for scheme in schemes:
-        for outer in scheme.outer:
-            there = set(data.codes[scheme.training[outer]].tolist())
-            missing |= {c: None for i, c in enumerate(data.classes) if i not in there}
-    left_out = {
-        "block": ("its block is held out", "in the blocks that are left"),
-        "session": ("later sessions are held out", "in the first session, in several units"),
-    }.get(kind, ("its units are held out", "in the units that are left"))
-    if missing:
-        raise InputFault(
-            Problem(
-                file="units.csv",
-                column="classes.split",
-                found=f"class {quoted(label)} missing from training when {left_out[0]}",
-                expected=f"every class {left_out[1]} for training",
-                mend="Split by unit instead: classes.split: unit.",
-            )
-            for label in missing
-        )
-
-
-def _refuse_axis(data: Labelled, settings: Mapping[str, Any]) -> None:
-    """Refuse a derivative on an axis that it cannot be taken on, before anything is computed."""
-    if any(step in DERIVATIVES for step in settings["preprocessing"]):
-        from leafledger.spectra.bands import window_points
-
-        window_points(data.wavelength_nm, WINDOW_NM, ORDER, SETTING)
-
-
-def _widths(
-    data: Labelled, schemes: tuple[Scheme, ...], settings: Mapping[str, Any], warnings: list[str]
-) -> tuple[int, ...]:
-    """Return the numbers of latent variables to search, as far as the smallest set carries."""
-    smallest = min(int(scheme.training.sum(axis=1).min()) for scheme in schemes)
-    most = max(1, min(smallest - 1, len(data.wavelength_nm)))
-    asked = settings["max_components"]
-    if asked == "auto":
-        return widths_of_search(FIRST_WIDTH, min(MOST_COMPONENTS, most))
-    if most < int(asked):
-        warnings.append(
-            f"at most {most} latent variables instead of {asked}: the smallest training set has "
-            f"{smallest} scans of {len(data.wavelength_nm)} wavelengths"
-        )
-    return (min(int(asked), most),)
-
-
-def widths_of_search(first: int, most: int) -> tuple[int, ...]:
-    """Return the numbers of latent variables that the search widens to, one after the other.
-
-    Examples
-    --------
-    >>> widths_of_search(12, 40)
-    (12, 18, 27, 40)
-    >>> widths_of_search(12, 7)
-    (7,)
-    """
-    widths = [min(first, most)]
-    while widths[-1] < most:
-        widths.append(min(int(WIDENING * widths[-1]), most))
-    return tuple(widths)

@@ -7,21 +7,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from leafledger.classes.explanation import resampled_terms
-from leafledger.classes.fold_fit import fit_training, procedure_of
-from leafledger.classes.held_out_sessions import HeldOutSessions, held_out_sessions
-from leafledger.classes.labelled import Labelled, labelled_spectra
-from leafledger.classes.permutation import PermutationTest, permutation_test
-from leafledger.classes.pls import class_weights, explained_shares, membership_of
-from leafledger.classes.predictors import nested_predictors
-from leafledger.classes.preprocessing import preprocessed, steps_of
-from leafledger.classes.saved_model import (
-    canonical_archive,
-    model_card,
-    sealed,
-    types_to_trust,
+from leafledger.classes.fold_assignment import Plan, planned
+from leafledger.classes.fold_fit import (
+    fit_training,
+    nested_predictors,
+    preprocessed,
+    procedure_of,
+    steps_of,
 )
-from leafledger.classes.splits import Plan, planned
-from leafledger.classes.summary import summary
+from leafledger.classes.model import canonical_archive, model_card, sealed, types_to_trust
+from leafledger.classes.negative_controls import (
+    HeldOutSessions,
+    PermutationTest,
+    held_out_sessions,
+    permutation_test,
+)
+from leafledger.classes.pls import class_weights, explained_shares, membership_of
+from leafledger.classes.splits import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.tables import (
     confused_pairs_table,
     confusion_table,
@@ -30,10 +32,11 @@ from leafledger.classes.tables import (
     prediction_columns,
     prediction_table,
     reliability_table,
+    summary,
     terms_table,
 )
 from leafledger.classes.validation import Validated, validate
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.permutation import generator
 from leafledger.study.columns import (
     CONFUSED_PAIRS,
@@ -72,7 +75,7 @@ def run(job: Job) -> Outcome:
 def _permuted(
     data: Labelled, plan: Plan, validated: Validated, n_draws: int, seed: int
 ) -> PermutationTest | None:
-    if n_draws == 0:
+    if n_draws == 0 or data.labels_by == BY_SCAN:
         return None
     return permutation_test(
         nested_predictors(data, validated.steps, validated.procedure, plan.schemes[0]),
@@ -81,6 +84,7 @@ def _permuted(
         data.unit_of,
         n_draws,
         generator(seed, "permutation"),
+        data.scan_codes,
     )
 
 

@@ -60,7 +60,7 @@ def identify(
     Example:
       leafledger identify my-study/results/classes/model.skops leaf.txt
     """
-    from leafledger.runner.identify import identify_scans, scans_of_files, scans_of_sheet
+    from leafledger.runner.new_scans import identify_scans, scans_of_files, scans_of_sheet
     from leafledger.study.definition import Form
 
     if bool(files) == bool(sheet) or (quantity == "counts" and sheet is None):

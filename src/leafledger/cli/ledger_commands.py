@@ -71,7 +71,7 @@ def ui(study: Path, port: int) -> None:
     """
     from leafledger.ledger.book import bring_up
     from leafledger.ledger.tracking import serve, tracking_server
-    from leafledger.runner.lock import study_lock
+    from leafledger.runner.study_folder import study_lock
     from leafledger.study.links import refuse_links
 
     folder = study.resolve()
@@ -112,7 +112,7 @@ def sync(study: Path) -> None:
       leafledger ledger sync my-study
     """
     from leafledger.ledger.book import take_in
-    from leafledger.runner.lock import study_lock
+    from leafledger.runner.study_folder import study_lock
     from leafledger.study.reading import read_study
 
     found = read_study(study)
@@ -173,7 +173,7 @@ def verify(study: Path, head: str | None, as_json: bool) -> None:
     """
     from leafledger.ledger.verify import as_json as plain
     from leafledger.ledger.verify import verify as check
-    from leafledger.runner.lock import is_held
+    from leafledger.runner.study_folder import is_held
 
     folder = with_a_book(study, ("runs", "plans"))
     if is_held(folder):
@@ -336,7 +336,7 @@ def export(
       leafledger export my-study my-crate --raw --author "A. Grower"
     """
     from leafledger.ledger.export import export as hand_on
-    from leafledger.runner.shipped import snakefile
+    from leafledger.runner.workflow import snakefile
 
     folder = with_a_book(study)
     notes = hand_on(folder, out.resolve(), snakefile(), run, raw, licence, authors)
@@ -399,7 +399,7 @@ def record(study: Path, as_json: bool) -> None:
       leafledger plan record my-study
     """
     from leafledger.ledger.plans import text_file
-    from leafledger.runner.plans import record_plan
+    from leafledger.runner.plan_records import record_plan
 
     try:
         found = record_plan(study)

@@ -11,25 +11,13 @@ from typing import Any
 
 from leafledger.cli.terminal_text import safe, say
 from leafledger.records.events import EVENTS, events_of
+from leafledger.study.rules import RULES
 
 # How much of a run is done and how long the rest will take, from how long tasks took before.
 # ----------------------------------------------------------------------
 
 _RUNS_LOOKED_AT = 6
-_TYPICAL_S = {
-    "intake": 4.0,
-    "reflectance": 4.0,
-    "quality": 6.0,
-    "acceptance": 4.0,
-    "indices": 4.0,
-    "validation": 13.0,
-    "unit_means": 3.0,
-    "effects": 20.0,
-    "classes": 40.0,
-    "rivals": 70.0,
-    "report": 60.0,
-}
-"""From a run of the demo study on a busy machine; only their proportions count."""
+_TYPICAL_S = {rule.name: rule.seconds for rule in RULES}
 _OTHERWISE_S = 4.0
 
 

@@ -19,10 +19,10 @@ from leafledger.cli.terminal_text import (
     study_argument,
 )
 from leafledger.errors import InputFault, Problem
-from leafledger.runner.plans import marked, said_of_results
+from leafledger.runner.plan_records import marked, said_of_results
 from leafledger.runner.run import RunResult
-from leafledger.runner.shipped import demo_study
-from leafledger.study.layout import PLAN_HISTORY
+from leafledger.runner.workflow import demo_study
+from leafledger.study.rules import PLAN_HISTORY
 from leafledger.study.tables import read_json
 
 # The closing summary of a run: what was found, what to heed, where it lies.
@@ -178,8 +178,7 @@ def run(study: Path, cores: int, as_json: bool, quiet: bool, variants: bool) -> 
 
 def _run(folder: Path, cores: int, as_json: bool, quiet: bool, variants: bool) -> None:
     from leafledger.cli.progress import RunProgress
-    from leafledger.runner.run import run_study
-    from leafledger.runner.run_variants import run_variants
+    from leafledger.runner.run import run_study, run_variants
 
     folder = folder.resolve()
     work = run_variants if variants else run_study
@@ -203,7 +202,7 @@ def _run(folder: Path, cores: int, as_json: bool, quiet: bool, variants: bool) -
 
 
 def _tell(folder: Path, result: Any, as_json: bool, quiet: bool) -> None:
-    from leafledger.runner.plans import marked, said_of_results
+    from leafledger.runner.plan_records import marked, said_of_results
 
     well = result.outcome in {"done", "idle"}
     if as_json:
@@ -272,10 +271,10 @@ def status(study: Path, as_json: bool) -> None:
       leafledger status my-study
     """
     from leafledger.records.digests import FileDigests
-    from leafledger.runner.check import checked_study
-    from leafledger.runner.lock import is_held
-    from leafledger.runner.plan import would_run
-    from leafledger.runner.variants_due import table_status
+    from leafledger.runner.outdated import would_run
+    from leafledger.runner.study_check import checked_study
+    from leafledger.runner.study_folder import is_held
+    from leafledger.runner.variant_runs import table_status
 
     try:
         found = checked_study(study)
@@ -328,8 +327,7 @@ def clean(study: Path, store: bool) -> None:
       leafledger clean my-study --store
     """
     from leafledger.records.store import ContentStore
-    from leafledger.runner.leftovers import sweep_temporaries
-    from leafledger.runner.lock import study_lock
+    from leafledger.runner.study_folder import study_lock, sweep_temporaries
     from leafledger.study.reading import read_study
 
     found = read_study(study)

@@ -442,7 +442,12 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
     Example:
       leafledger check my-study
     """
-    from leafledger.runner.check import check_raw_files, examine, readable_raw_files, sheet_warnings
+    from leafledger.runner.study_check import (
+        check_raw_files,
+        examine,
+        readable_raw_files,
+        sheet_warnings,
+    )
     from leafledger.study.checks import levels_with_n, levels_without_units, listed_levels
 
     # As in a step of a run: no threads whose memory nobody needs.

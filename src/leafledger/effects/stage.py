@@ -50,7 +50,7 @@ from leafledger.effects.variance_components import (
 )
 from leafledger.effects.whole_spectrum import spectrum_table
 from leafledger.errors import InputFault
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.columns import (
     EFFECTS,
     FLAGS,

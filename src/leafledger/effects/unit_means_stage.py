@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from leafledger.effects.unit_means import Key, Place, UnitMean, readings, unit_means
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.columns import FLAGS, TEXT, UNIT_INDICES
 from leafledger.study.tables import read_csv, write_csv
 

@@ -33,7 +33,7 @@ from leafledger.effects.unit_means import (
     unit_means,
     unit_table,
 )
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.columns import FLAGS, TEXT
 from leafledger.study.tables import read_csv
 from leafledger.words import counted

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.effects.design import BETWEEN, Contrast, Layout, Plan, contrasts
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.resampling.permutation import (
     Weights,
     between_dealt_groups,

@@ -4,23 +4,52 @@ from __future__ import annotations
 
 import csv
 import functools
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from leafledger.indices.formula import Node, bands_of, parse, widened, written
 from leafledger.spectra.bands import Band
+from leafledger.spectra.formula import (
+    Node,
+    bands_of,
+    parse,
+    tree_as_json,
+    tree_from_json,
+    widened,
+    written,
+)
 
 _FILE = Path(__file__).with_name("catalogue.csv")
 
 
 @dataclass(frozen=True)
-class Entry:
-    """An index: published, or a formula of the user's own.
+class Formula:
+    """What has to be computed of an index.
 
     Attributes
     ----------
     index
         Its id, as in the tables.
+    tree
+        The formula as it is computed.
+    """
+
+    index: str
+    tree: Node
+
+    @property
+    def bands(self) -> list[Band]:
+        """The bands that are read, by rising wavelength."""
+        return bands_of(self.tree)
+
+
+@dataclass(frozen=True)
+class Entry(Formula):
+    """An index: published, or a formula of the user's own.
+
+    Attributes
+    ----------
     name
         What it is, in words.
     formula
@@ -38,11 +67,8 @@ class Entry:
         Authors, year and journal, with the words "from memory": the sources of the catalogue were
         written down without the papers at hand, and column ``seen`` says where a formula was found
         since. For a user formula what the user wrote.
-    tree
-        The formula as it is computed.
     """
 
-    index: str
     name: str
     formula: str
     unit: str
@@ -51,12 +77,6 @@ class Entry:
     responds_to: str
     confusions: str
     source: str
-    tree: Node
-
-    @property
-    def bands(self) -> list[Band]:
-        """The bands that are read, by rising wavelength."""
-        return bands_of(self.tree)
 
     def as_dict(self) -> dict[str, object]:
         """Return what ``indices/catalogue.json`` says of the index.
@@ -108,3 +128,13 @@ def _entry(row: dict[str, str]) -> Entry:
         source=f"{when}. {row['journal']} ({memory})",
         tree=parse(row["formula"]),
     )
+
+
+def formulas_as_json(formulas: Iterable[Formula]) -> dict[str, Any]:
+    """Return what ``indices/formulas.json`` holds: ids and formulas, read and ready to compute."""
+    return {"indices": [{"index": f.index, "tree": tree_as_json(f.tree)} for f in formulas]}
+
+
+def formulas_from_json(value: Mapping[str, Any]) -> list[Formula]:
+    """Return the formulas that :func:`formulas_as_json` wrote."""
+    return [Formula(one["index"], tree_from_json(one["tree"])) for one in value["indices"]]

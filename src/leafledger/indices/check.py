@@ -8,7 +8,7 @@ from typing import Any
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.indices.catalogue import Entry, averaged, catalogue
-from leafledger.indices.formula import FormulaError, parse
+from leafledger.spectra.formula import FormulaError, parse
 
 ALL = "all"
 _FILE = "study.yaml"

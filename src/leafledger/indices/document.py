@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from leafledger.indices.catalogue import Entry, averaged, catalogue
-from leafledger.indices.formula import (
+from leafledger.spectra.formula import (
     FUNCTIONS,
     LARGEST_EXPONENT,
     LONGEST_NM,

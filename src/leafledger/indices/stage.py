@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.indices.catalogue import Entry
-from leafledger.indices.check import chosen
+from leafledger.indices.catalogue import Formula, formulas_from_json
 from leafledger.indices.values import (
     NUMBERS,
     OK,
@@ -25,7 +24,7 @@ from leafledger.indices.values import (
     outside_sentence,
     plan,
 )
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.spectra.bands import Band
 from leafledger.study.columns import INDICES
 from leafledger.study.tables import SHARED_SOURCES, read_json, read_spectra, write_parquet
@@ -41,13 +40,8 @@ def run(job: Job) -> Outcome:
     """Write ``indices/<session>.parquet``: one row per scan and index, sorted by scan, then index.
 
     Both are sorted as text. Every sample scan is there, accepted or not.
-
-    Raises
-    ------
-    InputFault
-        If an index is unknown or a formula cannot be read.
     """
-    entries = chosen(job.settings["indices"])
+    entries = formulas_from_json(read_json(job.inputs["formulas"]))
     limits = read_json(job.inputs["range"])
     start_nm, stop_nm = float(limits["start_nm"]), float(limits["stop_nm"])
     path = job.inputs["reflectance"]
@@ -155,7 +149,7 @@ def _range_warnings(made: Plan, trusted: Array, start_nm: float, stop_nm: float)
 
 
 def _undefined_warnings(
-    entries: list[Entry], scans: NDArray[np.str_], status: NDArray[np.str_]
+    entries: list[Formula], scans: NDArray[np.str_], status: NDArray[np.str_]
 ) -> list[str]:
     found = []
     for column, entry in enumerate(entries):

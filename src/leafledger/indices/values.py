@@ -9,8 +9,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.indices.catalogue import Entry
-from leafledger.indices.formula import evaluate
+from leafledger.indices.catalogue import Formula
 from leafledger.spectra.bands import (
     Band,
     covers,
@@ -18,6 +17,7 @@ from leafledger.spectra.bands import (
     weights_matrix,
     widest_gap_nm,
 )
+from leafledger.spectra.formula import evaluate
 
 # From the uncertainty of reflectance to the uncertainty of an index.
 # ----------------------------------------------------------------------
@@ -190,14 +190,14 @@ class Plan:
         Bands with a wavelength in common, for the uncertainty.
     """
 
-    entries: Sequence[Entry]
+    entries: Sequence[Formula]
     available: Sequence[bool]
     used: NDArray[np.bool_]
     weights: Mapping[Band, Array]
     pairs: Sequence[Pair]
 
 
-def plan(entries: Sequence[Entry], wavelength_nm: Array, start_nm: float, stop_nm: float) -> Plan:
+def plan(entries: Sequence[Formula], wavelength_nm: Array, start_nm: float, stop_nm: float) -> Plan:
     """Return what has to be read.
 
     Parameters
@@ -306,7 +306,7 @@ def index_values(
     return numbers, status
 
 
-def outside_sentence(entry: Entry, trusted: Array, start_nm: float, stop_nm: float) -> str:
+def outside_sentence(entry: Formula, trusted: Array, start_nm: float, stop_nm: float) -> str:
     """Return which bands of an index lie outside the trusted range, as a sentence."""
     out = [band.words() for band in entry.bands if not covers(trusted, band)]
     reach = (
@@ -320,7 +320,7 @@ def outside_sentence(entry: Entry, trusted: Array, start_nm: float, stop_nm: flo
     )
 
 
-def coarse_sentence(entry: Entry, trusted: Array, limit_nm: float) -> str | None:
+def coarse_sentence(entry: Formula, trusted: Array, limit_nm: float) -> str | None:
     """Return a sentence if a band is interpolated across a gap above ``limit_nm``."""
     gaps = [(band, widest_gap_nm(trusted, band)) for band in entry.bands]
     wide = [f"{band.words()} across {gap:g} nm" for band, gap in gaps if gap > limit_nm]

@@ -28,6 +28,7 @@ from leafledger.study.table_sheet import (
     LONGEST_NM,
     SHORTEST_NM,
     impossible_wavelength,
+    no_wavelengths,
     split_headings,
 )
 
@@ -200,6 +201,14 @@ def spectrum_columns(
     wanted = "counts" if form.quantity == "counts" else "reflectance"
     if wanted in schema.names and _is_list(schema.field(wanted).type):
         return [wanted], _stated_axis(schema.metadata or {}, faults)
+    why = no_wavelengths(schema.names)
+    if why is not None and why[0].startswith("headings"):
+        faults.add(
+            f"columns with {why[0]}",
+            "wavelengths in nm as names of the columns, rising or falling",
+            why[1],
+        )
+        return [], np.empty(0)
     _, positions, wavelengths = split_headings(schema.names)
     if not positions:
         faults.add(

@@ -30,6 +30,7 @@ from leafledger.study.table_sheet import (
     LONGEST_NM,
     SHORTEST_NM,
     impossible_wavelength,
+    in_micrometres,
     split_headings,
 )
 from leafledger.workbooks.cells import Cells, Odd, Seen, Value, letters, read_rows
@@ -180,6 +181,8 @@ class _Table:
     n_tried: int = 0
     most: int = 0
     last_row: int = 0
+    micrometres: tuple[int, str, str] | None = None
+    """Row, finding and mend of headings in another unit than nm."""
 
     @property
     def faults(self) -> Faults:
@@ -200,6 +203,9 @@ class _Table:
         texts = [_heading_text(cells.get(i)) for i in range(max(cells) + 1)]
         _, positions, wavelengths = split_headings(texts)
         self.most = max(self.most, len(positions))
+        why = None if self.micrometres is not None else in_micrometres(texts)
+        if why is not None:
+            self.micrometres = (row, *why)
         if len(positions) < MIN_WAVELENGTHS:
             return
         self._check_headings(row, cells, texts, positions)
@@ -292,7 +298,15 @@ class _Table:
 
     def check_found(self) -> None:
         """Report a sheet without headings or without rows."""
-        if self.heading is None:
+        if self.heading is None and self.micrometres is not None:
+            row, found, mend = self.micrometres
+            self.faults.add(
+                f"{found}, in the sheet {quoted(self.numbers.sheet)}",
+                "wavelengths in nm as headings, rising or falling",
+                mend,
+                row=row,
+            )
+        elif self.heading is None:
             self.faults.add(
                 f"at most {self.most} wavelength headings in a row of the sheet "
                 f"{quoted(self.numbers.sheet)}",

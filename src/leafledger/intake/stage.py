@@ -21,7 +21,7 @@ from leafledger.intake.spreadsheet import read_spreadsheet
 from leafledger.intake.text import Layout, read_counts_alone, read_text
 from leafledger.intake.wavelengths import SAME_NM, check_form, counts_alone, in_wavelengths
 from leafledger.intake.wide_table import read_wide_table
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.tables import write_spectra
 
 if TYPE_CHECKING:

@@ -15,17 +15,18 @@ from threading import Thread
 from leafledger.ledger.plans import lodged_digests
 from leafledger.ledger.variants_table import whole_output
 from leafledger.records import events
+from leafledger.records.code import commit, version
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
-from leafledger.records.package import commit, version
 from leafledger.records.record import read_record
-from leafledger.study.layout import FROM_THE_BOOK, RECORDS, Task, outputs, tasks
 from leafledger.study.links import refuse_links
 from leafledger.study.plan import text_of
+from leafledger.study.rules import RECORDS
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.settings import plan_of_study
 from leafledger.study.sheets import units_file
 from leafledger.study.study import Study
 from leafledger.study.tables import write_bytes
+from leafledger.study.tasks import FROM_THE_BOOK, Task, outputs, tasks
 
 
 def open_run(study: Study, run: str) -> None:

@@ -14,7 +14,7 @@ from leafledger.records.record import Record
 from leafledger.records.settings_differ import ABSENT as _ABSENT
 from leafledger.records.settings_differ import settings_differ
 from leafledger.study.columns import EFFECTS_KEY, FLAGS, TEXT
-from leafledger.study.layout import PLAN_HISTORY
+from leafledger.study.rules import PLAN_HISTORY
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision, standing
 from leafledger.study.tables import read_csv

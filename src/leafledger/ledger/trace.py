@@ -17,13 +17,14 @@ from leafledger.records.digests import FileDigests, sha256_of_file
 from leafledger.records.record import Record
 from leafledger.study.columns import STATED
 from leafledger.study.defaults import Setting, settings_told
-from leafledger.study.layout import BY_NAME, FROM_THE_BOOK, VARIANTS, Task, outputs
 from leafledger.study.reading import read_study
+from leafledger.study.rules import BY_NAME, OF_CLASSES, VARIANTS
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import UNITS
 from leafledger.study.tables import canonical_json
+from leafledger.study.tasks import FROM_THE_BOOK, Task, outputs
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -302,7 +303,7 @@ def _settings_now(book: BookView, entry: events.Run, tasks: Mapping[str, Record]
             continue
         if record["session"] is not None and record["session"] not in study.session_ids:
             return f"session {record['session']} is gone"
-        if record["rule"] in {"classes", "rivals"} and study.definition.classes is None:
+        if record["rule"] in OF_CLASSES and study.definition.classes is None:
             return "no classifier is asked for any more"
         now = settings_of(study, record["rule"], record["session"])
         if canonical_json(now) != canonical_json(record["settings"]):

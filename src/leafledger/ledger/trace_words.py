@@ -15,7 +15,7 @@ _MOST_ROWS = 3
 _MOST_BROKEN = 5
 _MOST_DECISIONS = 2
 _MOST_FOLDERS = 4
-_MOST_SETTINGS = 2
+_MOST_SETTINGS, _MANY_RULES = 2, 12
 _MOST_UNITS = 4
 _ROOM_OF_ROW = 320
 _LONG_NUMBER = re.compile(r"-?\d+\.\d{5,}(e[+-]?\d+)?")
@@ -111,9 +111,8 @@ def _in_short(lineage: Lineage) -> Iterator[str]:
         yield _cut(_stage(rule, nodes))
         if nodes[0] is first:
             own = [setting for setting in first.settings if setting.changed]
-            yield from (
-                _cut(f"    {s.name} = {s.value}{_default(s)}") for s in own[:_MOST_SETTINGS]
-            )
+            most = _MOST_SETTINGS - (len(by_rule) > _MANY_RULES)
+            yield from (_cut(f"    {s.name} = {s.value}{_default(s)}") for s in own[:most])
     decisions = [d for node in lineage.nodes.values() for d in node.decisions]
     if len(decisions) > _MOST_DECISIONS:
         yield f"  {len(decisions)} decisions; the last {_MOST_DECISIONS}:"

@@ -10,18 +10,17 @@ from typing import TYPE_CHECKING, Any
 
 from leafledger.effects.variant_rows import Origin, row_without_result, rows_of
 from leafledger.ledger.view import BookView
-from leafledger.records.code import code_of
+from leafledger.records.code import code_of, version
 from leafledger.records.digests import inputs_digest, sha256_of_file
 from leafledger.records.events import Run
-from leafledger.records.package import version
 from leafledger.records.record import VERSION, Record, key_of, read_record, write_record
 from leafledger.study.columns import FLAGS, STATED, TEXT, VARIANTS
 from leafledger.study.definition_file import differences_in_words
-from leafledger.study.layout import VARIANTS as RULE
-from leafledger.study.layout import VARIANTS_TASK
 from leafledger.study.links import remove_file
+from leafledger.study.rules import VARIANTS as RULE
 from leafledger.study.study import VARIANTS_TABLE, Study
 from leafledger.study.tables import read_csv, read_json, write_bytes, write_csv
+from leafledger.study.tasks import VARIANTS_TASK
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -49,27 +48,53 @@ def remove_table(folder: Path) -> None:
     remove_file(folder / VARIANTS_TASK.record)
 
 
-def bring_table_back(study: Study) -> list[str]:
-    """Put the table back as it was recorded if it was changed or lost; return what to tell.
+@dataclass(frozen=True)
+class TableAtStart:
+    """What a run makes of a table that is not as it was recorded, before it judges anything.
 
-    No step makes it, so that none would make it again. One that nobody recorded is taken away. A
-    table of variants that the study no longer names stays as long as it is whole: it says under
-    which settings its rows stand.
+    Attributes
+    ----------
+    sha256
+        Digest of the table that is put back; ``None`` if the table is taken away.
+    run
+        The run in which it stood.
+    """
+
+    sha256: str | None
+    run: Run | None = None
+
+
+def table_at_start(study: Study) -> TableAtStart | None:
+    """Return what a run would make of the table first, ``None`` if it leaves it as it is.
+
+    No step makes it, so that none would make it again: it is put back as it was recorded if it was
+    changed or lost. One that nobody recorded is taken away. A table of variants that the study no
+    longer names stays as long as it is whole: it says under which settings its rows stand.
     """
     folder = study.folder
-    table, record = folder / VARIANTS_TABLE, folder / VARIANTS_TASK.record
-    there = table.exists() or record.exists()
+    there = (folder / VARIANTS_TABLE).exists() or (folder / VARIANTS_TASK.record).exists()
     if study.variant is not None or not (there or study.definition.variants):
-        return []
-    known = list(BookView(folder).runs)
+        return None
+    book = BookView(folder)
+    known = list(book.runs)
     entry = _vouching(known)
-    if entry is None and not there:
-        return []
-    if _stands(folder, entry, known):
+    if (entry is None and not there) or _stands(folder, entry, known):
+        return None
+    if entry is not None:
+        digest = entry.get("tables", {}).get(VARIANTS_TABLE, "")
+        if None not in (book.history(digest), book.history(entry["records"][VARIANTS_TASK.name])):
+            return TableAtStart(digest, entry)
+    return TableAtStart(None)
+
+
+def bring_table_back(study: Study) -> list[str]:
+    """Put the table back as it was recorded, or take it away; return what to tell."""
+    at_start = table_at_start(study)
+    if at_start is None:
         return _named(study)
-    if entry is not None and _put_back(folder, entry):
+    if at_start.run is not None and _put_back(study.folder, at_start.run):
         return [f"{VARIANTS_TABLE} was changed or lost and has been put back as it was recorded"]
-    remove_table(folder)
+    remove_table(study.folder)
     return [
         f"{VARIANTS_TABLE} is not as it was recorded and was taken away; "
         "`leafledger run --variants` makes it again"
@@ -77,7 +102,7 @@ def bring_table_back(study: Study) -> list[str]:
 
 
 def _named(study: Study) -> list[str]:
-    if study.definition.variants:
+    if study.definition.variants or not study.has_variants_table:
         return []
     return [
         f"{VARIANTS_TABLE} tells of variants that study.yaml no longer names; "

@@ -41,10 +41,11 @@ from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.events import Run, event_digests
 from leafledger.records.record import key_in, read_record
 from leafledger.records.store import FOLDER
-from leafledger.study.layout import FROM_THE_BOOK, RECORDS, RESULTS
 from leafledger.study.reading import read_study
+from leafledger.study.rules import OF_CLASSES, RECORDS, RESULTS
 from leafledger.study.settings import settings_of
 from leafledger.study.tables import canonical_json
+from leafledger.study.tasks import FROM_THE_BOOK
 
 # Does the tracking store still say what was entered of each run?
 # ----------------------------------------------------------------------
@@ -712,7 +713,7 @@ class _Check:
                 continue  # it says itself to which settings it belongs
             if record["session"] is not None and record["session"] not in study.session_ids:
                 return f"; session {record['session']} is gone"
-            if record["rule"] in {"classes", "rivals"} and study.definition.classes is None:
+            if record["rule"] in OF_CLASSES and study.definition.classes is None:
                 return "; no classifier is asked for any more"
             now = settings_of(study, record["rule"], record["session"])
             if canonical_json(now) != canonical_json(record["settings"]):

@@ -12,9 +12,9 @@ from typing import Any
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.records import events as told_of
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
-from leafledger.records.record import Record, has_the_form
+from leafledger.records.record import Record, is_record
 from leafledger.records.store import ContentStore
-from leafledger.study.layout import BY_NAME
+from leafledger.study.rules import BY_NAME
 from leafledger.study.scan_sheet import COLUMNS, Decision, decisions_of
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.sheets import read_sheet
@@ -189,7 +189,7 @@ class BookView:
         if digest not in self._records:
             data = self.history(digest)
             value = json.loads(data) if data is not None else None
-            self._records[digest] = value if has_the_form(value) else None
+            self._records[digest] = value if is_record(value) else None
         return self._records[digest]
 
     def records_of(self, run: Mapping[str, Any]) -> dict[str, Record]:

@@ -30,7 +30,7 @@ from leafledger.quality.trusted_range import (
     stated_range,
     untested_range,
 )
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.columns import ACCEPTED, EXCLUSIONS, ORDER_EFFECTS, SESSION_EFFECTS
 from leafledger.study.scan_sheet import (
     Decision,

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from leafledger.quality.flags import Flag
 from leafledger.quality.foretold import LeftOver, left_over
+from leafledger.quality.index_shift import IndexShifts, tolerated_leak
 
 Floats = NDArray[np.float64]
 
@@ -87,6 +88,8 @@ def leaks_like(
     at_nm: float,
     limit: float,
     light: str,
+    u: Floats | None = None,
+    moved: IndexShifts | None = None,
 ) -> list[Flag]:
     """Flag leaf scans with more of the ambient light than the leaves around them (a fault).
 
@@ -100,22 +103,28 @@ def leaks_like(
         The ambient scan: id, its largest share of the white, where, and its light in words.
     limit
         Share of the white that is tolerated.
+    u
+        Combined standard uncertainty of reflectance at ``at_nm``, shape ``(n_scans,)``; ``None``
+        if unknown.
+    moved
+        Which index the light moves most in each scan; ``None`` if not known.
     """
     share, z = amounts.left * largest, amounts.left / amounts.scale
-    limit = max(limit, LEAST_LEAK)
-    over = amounts.judged & (share > limit) & (z > FIT_Z)
+    tolerated = np.maximum(tolerated_leak(share, limit, u, moved), LEAST_LEAK)
+    over = amounts.judged & (share > tolerated) & (z > FIT_Z)
     return [
         Flag(
             scans[i],
             "ambient_light",
             "fault",
             float(share[i]),
-            limit,
+            float(tolerated[i]),
             "1",
             f"Light like that of the ambient scan {name} ({light}) reached the detector: it adds "
             f"{100 * share[i]:.2g} % reflectance near {at_nm:.0f} nm to this leaf, "
-            f"{z[i]:.1f} standard deviations above the other leaves of the session. The "
-            "clip was probably open.",
+            f"{z[i]:.1f} standard deviations above the other leaves of the session"
+            + (f"; {moved.words(i)}" if moved is not None and moved.ratio[i] > 1 else "")
+            + ". The clip was probably open.",
             at_nm,
         )
         for i in np.flatnonzero(over).tolist()

@@ -101,6 +101,8 @@ class Leak:
         Where the tallest line stands.
     lamp
         Index into :data:`leafledger.quality.lamps.LAMPS`.
+    width_nm
+        Full width at half maximum of the lines that fit best.
     """
 
     score: Floats
@@ -110,6 +112,7 @@ class Leak:
     unit_leak: Floats
     wavelength_nm: Floats
     lamp: NDArray[np.intp]
+    width_nm: Floats
 
 
 def assessable(wavelength_nm: Floats) -> bool:
@@ -157,7 +160,7 @@ def find_leak(wavelength_nm: Floats, reflectance: Floats, u_scan: Floats | None 
     own_width = min(_WIDTHS_NM, key=lambda width: abs(width - _PIXELS_A_LINE * spacing))
     for width_nm in _WIDTHS_NM:
         for lamp, height, per_factor in _heights(axis, values, variance, width_nm):
-            _keep_better(best, limit, lamp, height, per_factor)
+            _keep_better(best, limit, lamp, height, per_factor, width_nm)
             if width_nm == own_width:
                 np.maximum(best.unit_leak, _unit_leak(lamp, per_factor), out=best.unit_leak)
     _measure_peaks(best, wavelength_nm, reflectance)
@@ -173,6 +176,7 @@ def _nothing_seen(n_scans: int) -> Leak:
         np.zeros(n_scans),
         np.full(n_scans, np.nan),
         np.zeros(n_scans, dtype=np.intp),
+        np.full(n_scans, _WIDTHS_NM[0]),
     )
 
 
@@ -229,7 +233,12 @@ def threshold(u_scan: Floats | None) -> float:
 
 
 def _keep_better(
-    best: Leak, limit: float, template: Template, height: Floats, per_factor: Floats
+    best: Leak,
+    limit: float,
+    template: Template,
+    height: Floats,
+    per_factor: Floats,
+    width_nm: float,
 ) -> None:
     """Replace in ``best`` what this lamp explains better.
 
@@ -248,6 +257,39 @@ def _keep_better(
     best.size[better] = tall[better]
     best.wavelength_nm[better] = template.centre_nm[k]
     best.lamp[better] = template.lamp
+    best.width_nm[better] = width_nm
+
+
+def leak_spectra(wavelength_nm: Floats, leak: Leak, scans: NDArray[np.intp]) -> Floats:
+    """Return what the lines that were found add to reflectance.
+
+    Parameters
+    ----------
+    wavelength_nm
+        Axis, shape ``(n_wavelengths,)``, nm.
+    leak
+        From :func:`find_leak` on that axis.
+    scans
+        Which scans, shape ``(n,)``.
+
+    Returns
+    -------
+    ndarray
+        Shape ``(n, n_wavelengths)``: the lamp of each scan with the strengths of its lines that
+        the filter expects, as high at its strongest line from 500 nm up as ``leak.size`` says.
+        Only lines: the continuum between them is not known, so that a change of an index worked
+        out from these spectra is the least that the lamp can have made.
+    """
+    band = _in_band(wavelength_nm)
+    out = np.zeros((len(scans), len(wavelength_nm)))
+    for width_nm in _WIDTHS_NM:
+        for template in templates(wavelength_nm[band], width_nm):
+            own = (leak.lamp[scans] == template.lamp) & (leak.width_nm[scans] == width_nm)
+            strength = tungsten(template.centre_nm) ** _TOWARDS_TUNGSTEN
+            k = template.strongest
+            shape = template.shapes @ (strength / strength[k]) / template.shapes[:, k].max()
+            out[np.ix_(own, band)] = leak.size[scans][own, None] * shape
+    return out
 
 
 def _unit_leak(template: Template, per_factor: Floats) -> Floats:

@@ -13,7 +13,7 @@ from leafledger.quality.systematic import without_bad_references
 from leafledger.quality.wavelength_sessions import axes_against_sessions
 from leafledger.quality.white_scale import whites_against_sessions
 from leafledger.quality.white_structure import whites_moved
-from leafledger.records.job import Metric, Outcome
+from leafledger.records.record import Metric, Outcome
 
 if TYPE_CHECKING:
     import pandas as pd

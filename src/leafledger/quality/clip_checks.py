@@ -13,7 +13,7 @@ from leafledger.quality.flags import Flag
 from leafledger.quality.reference_checks import on_faulty_whites
 from leafledger.quality.session import Session
 from leafledger.quality.white_signal import usable_pixels
-from leafledger.records.job import Metric, Outcome
+from leafledger.records.record import Metric, Outcome
 
 Floats = NDArray[np.float64]
 _DARKEST = 0.005

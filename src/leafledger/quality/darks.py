@@ -94,7 +94,11 @@ def bad_dark(
         expected = _expected_level(time, at, times, blocks.mean(axis=1))
         suspects = _level_suspects(at, blocks, tolerance, expected, ceiling)
         flags += [_level_flag(scans[i], shift, tolerance) for i, shift in suspects]
-        flags += _noise_flags(scans, at, darks[at])
+        if len(at) == 2 and not suspects:
+            usual = _noise_of_others(time, times, darks)
+            flags += _noisier_of_two([scans[int(i)] for i in at], darks[at], usual)
+        else:
+            flags += _noise_flags(scans, at, darks[at])
     named = {flag.scan for flag in flags if flag.check == "bad_dark"}
     return flags + _shared(scans, times, blocks, named, white_signal, (lit, lit_ms))
 
@@ -252,20 +256,98 @@ def _noise_flags(scans: Sequence[str], at: NDArray[np.intp], darks: Floats) -> l
         These darks, shape ``(n, n_pixels)``, counts.
     """
     return [
-        Flag(
-            scans[int(at[k])],
-            "dark_noise",
-            "fault",
-            ratio,
-            NOISE_RATIO,
-            "1",
-            f"The noise of this dark is {ratio:.2g} times that of the other darks of its "
-            "integration time.",
-        )
+        _noisy(scans[int(at[k])], ratio, "the other darks of its integration time")
         for k, ratio in (_unlike_in_noise if len(at) <= _FEW else _unlike_many)(
             _pair_variances(darks)
         )
     ]
+
+
+def _noise_of_others(time: float, times: Floats, darks: Floats) -> float | None:
+    """Return the noise of the darks of the other integration times, counts; ``None`` if unknown."""
+    found = []
+    for other in np.unique(times[times != time]):
+        pair = _pair_variances(darks[times == other])
+        above = pair[np.triu_indices(len(pair), 1)]
+        if np.isfinite(above).any() and np.nanmedian(above) > 0:
+            found.append(float(np.sqrt(np.nanmedian(above) / 2)))
+    return float(np.median(found)) if found else None
+
+
+def _noisier_of_two(scans: Sequence[str], darks: Floats, usual: float | None) -> list[Flag]:
+    """Name the noisier of the only two darks of an integration time, if it can be known.
+
+    Parameters
+    ----------
+    scans, darks
+        The two darks: ids, and counts, shape ``(2, n_pixels)``.
+    usual
+        Noise of the darks of other integration times, counts; ``None`` if there are none.
+
+    Notes
+    -----
+    1. D and S: difference and sum of the two darks, each less that of the neighbouring pixel. The
+       fixed pattern goes out of D and stays in S.
+    2. V = var(D) is the sum of both variances, c = cov(D, S) is what the first has more than the
+       second: their variances are (V + c) / 2 and (V - c) / 2. Under equal noise D and S are
+       uncorrelated (Pitman-Morgan test of two paired variances).
+    3. A pattern that grew by a share between the darks makes a covariance as well. What tells the
+       two apart is the usual noise: with it a dark of more than three times the usual noise is
+       named (a fault); without it, or where the pattern is so strong that c says nothing, both
+       darks get a notice that says what is missing.
+
+    References
+    ----------
+    Pitman 1939, Biometrika 31:9-12; Morgan 1939, Biometrika 31:13-19 (from memory).
+    """
+    difference, total = np.diff(darks[0] - darks[1]), np.diff(darks[0] + darks[1])
+    # Particles and hot pixels would be all that counts.
+    kept = np.abs(difference) <= np.quantile(np.abs(difference), _KEPT)
+    kept &= np.abs(total) <= np.quantile(np.abs(total), _KEPT)
+    difference, total = difference[kept], total[kept]
+    both, all_of_it = float(difference.var()), float(total.var())
+    if both <= 0 or all_of_it <= 0:
+        return []
+    more = float(np.mean((difference - difference.mean()) * (total - total.mean())))
+    z = abs(more) / np.sqrt(both * all_of_it / len(difference))
+    share = abs(more) / both
+    # A ratio r of the noises makes a share (r^2 - 1) / (r^2 + 1).
+    least = (NOISE_RATIO**2 - 1) / (NOISE_RATIO**2 + 1)
+    if z > LEVEL_Z and share >= 2 - least:
+        return []
+    one_is_noisier = z > LEVEL_Z and share > least
+    noisier = scans[0] if more > 0 else scans[1]
+    ratio = None
+    if usual is not None:
+        ratio = float(np.sqrt(max(both / 2 - usual**2, 0.0))) / usual
+        if ratio <= NOISE_RATIO:
+            return []
+        if one_is_noisier:
+            return [_noisy(noisier, ratio, "the darks of other integration times")]
+    elif not one_is_noisier:
+        return []
+    told = (
+        f"Of the only two darks of this integration time {noisier} seems to be the noisier by far, "
+        "or the pattern of the detector grew between them"
+        if ratio is None
+        else "The only two darks of this integration time differ from pixel to pixel as if one of "
+        f"them had {ratio:.2g} times the noise of other integration times"
+    )
+    value, limit = (float(z), LEVEL_Z) if ratio is None else (ratio, NOISE_RATIO)
+    sentence = f"{told}: two darks do not tell which. Take three or more."
+    return [Flag(scan, "dark_noise", "notice", value, limit, "1", sentence) for scan in scans]
+
+
+def _noisy(scan: str, ratio: float, others: str) -> Flag:
+    return Flag(
+        scan,
+        "dark_noise",
+        "fault",
+        ratio,
+        NOISE_RATIO,
+        "1",
+        f"The noise of this dark is {ratio:.2g} times that of {others}.",
+    )
 
 
 def _pair_variances(darks: Floats) -> Floats:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,12 +19,9 @@ from leafledger.quality.leaf_signal import (
 )
 from leafledger.quality.replicates import log_bands, replicate
 from leafledger.quality.room_light import lamp_lines
-from leafledger.quality.session import Session
+from leafledger.quality.session import Session, combined_uncertainty
 from leafledger.quality.white_signal import usable_pixels
-from leafledger.records.job import Outcome
-
-if TYPE_CHECKING:
-    from leafledger.study.tables import SpectraTable
+from leafledger.records.record import Outcome
 
 Floats = NDArray[np.float64]
 
@@ -50,7 +47,8 @@ def check_leaves(
         return []
     ids, axis = session.leaf_ids, session.leaves.wavelength_nm
     values = session.leaves.spectra["reflectance"]
-    u_scan, u = _uncertainty(session.leaves)
+    known = combined_uncertainty(session.leaves)
+    u_scan, u = known if known is not None else (None, None)
     usable = usable_pixels(signal, len(axis))
     flags = no_leaf(ids, axis, values)
     if u_scan is not None:
@@ -64,8 +62,7 @@ def check_leaves(
         flags += [flag for flag in _less_exposed(session) if flag.scan not in weak]
     flags += impossible_reflectance(ids, axis, values, u, usable)
     if checks["lamp_lines"]:
-        both = None if u_scan is None or u is None else (u_scan, u)
-        flags += lamp_lines(session, both, usable, float(checks["ambient_share"]), outcome)
+        flags += lamp_lines(session, known, usable, float(checks["ambient_share"]), outcome)
     return flags
 
 
@@ -84,17 +81,6 @@ def _less_exposed(session: Session) -> list[Flag]:
         known = float(ms) if ms >= 0 else np.nan
         level[own == ms] -= dark_for(known, dark, times[darks], len(bright)).mean()
     return less_exposed([session.ids[i] for i in at], level)
-
-
-def _uncertainty(leaves: SpectraTable) -> tuple[Floats | None, Floats | None]:
-    """Return u_scan, and the combined standard uncertainty, of the leaves; None where unknown."""
-    if leaves.metadata.get("u") != "known" or "u_scan" not in leaves.spectra:
-        return None, None
-    u_scan = leaves.spectra["u_scan"]
-    panel = np.asarray(leaves.metadata.get("panel_u_relative") or 0.0, dtype=np.float64)
-    reference = leaves.spectra.get("u_reference", np.zeros_like(u_scan))
-    own = np.abs(leaves.spectra["reflectance"]) * panel
-    return u_scan, np.sqrt(u_scan**2 + reference**2 + own**2)
 
 
 def check_replicates(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, product
 from typing import TypeVar
 
 import numpy as np
@@ -224,11 +224,64 @@ def _other_leaves(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Fl
     scale = _pooled(_pair_distances(means.values()))
     far = _farthest(means, scale)
     flags: list[Flag] = []
-    for unit in sorted(unit for unit, z in far.items() if z > limit * _SURELY):
+    disagree = sorted(unit for unit, z in far.items() if z > limit * _SURELY)
+    swapped = _exchanges({unit: means[unit] for unit in disagree}, scale)
+    for unit in disagree:
         named = _judge(means[unit], scale, limit, f"leaves of {unit}")
         for flag in named:
-            flags += [replace(flag, scan=rows[k].name) for k in full[unit][flag.scan]]
+            sentence = flag.sentence + swapped.get((unit, flag.scan), "")
+            flags += [
+                replace(flag, scan=rows[k].name, sentence=sentence) for k in full[unit][flag.scan]
+            ]
     return flags
+
+
+def _exchanges(
+    means: Mapping[str, Mapping[str, Floats]], scale: Mapping[str, float]
+) -> dict[tuple[str, str], str]:
+    """Find leaves that two units seem to have exchanged.
+
+    Parameters
+    ----------
+    means
+        Unit -> leaf -> log reflectance in bands, of the units whose leaves disagree.
+    scale
+        From :func:`_pooled`.
+
+    Returns
+    -------
+    dict
+        (unit, leaf) -> a sentence, for both leaves of an exchange after which the leaves of either
+        unit agree; the exchange that makes them agree best, each unit once. Units of two leaves
+        by themselves cannot say which leaf is wrong.
+    """
+    found: list[tuple[float, tuple[str, str], tuple[str, str]]] = []
+    for first, second in combinations(sorted(means), 2):
+        for a, b in product(sorted(means[first]), sorted(means[second])):
+            one = {**means[first], a: means[second][b]}
+            other = {**means[second], b: means[first][a]}
+            z = max(_farthest({first: one, second: other}, scale).values())
+            if z < AGREE_Z:
+                found.append((z, (first, a), (second, b)))
+    out: dict[tuple[str, str], str] = {}
+    taken: set[str] = set()
+    for _, one_leaf, other_leaf in sorted(found):
+        if taken & {one_leaf[0], other_leaf[0]}:
+            continue
+        taken |= {one_leaf[0], other_leaf[0]}
+        pairs, both = [(one_leaf, other_leaf)], ""
+        if len(means[one_leaf[0]]) == len(means[other_leaf[0]]) == 2:
+            # Of two leaves each, exchanging the other two makes the same groups.
+            rest = [(u, next(x for x in means[u] if x != leaf)) for u, leaf in pairs[0]]
+            pairs.append((rest[0], rest[1]))
+            both = " Of two leaves in a unit nothing tells which of the two were."
+        for first_leaf, second_leaf in pairs:
+            for mine, theirs in ((first_leaf, second_leaf), (second_leaf, first_leaf)):
+                out[mine] = (
+                    f" With leaf {theirs[1]} of {theirs[0]} in its place the leaves of both units "
+                    f"agree: were the two labels swapped?{both}"
+                )
+    return out
 
 
 def _mean(bands: Floats, at: Sequence[int]) -> Floats:

@@ -15,6 +15,7 @@ from leafledger.quality.ambient_light import (
     OPERATING_LEAK,
     assessable,
     find_leak,
+    leak_spectra,
     threshold,
 )
 from leafledger.quality.ambient_scan import (
@@ -25,10 +26,11 @@ from leafledger.quality.ambient_scan import (
     on_leaves,
 )
 from leafledger.quality.flags import Flag
+from leafledger.quality.index_shift import IndexShifts, largest_shifts
 from leafledger.quality.lamps import LAMPS
-from leafledger.quality.session import Session
+from leafledger.quality.session import Session, combined_uncertainty
 from leafledger.quality.white_signal import usable_pixels
-from leafledger.records.job import Metric, Outcome
+from leafledger.records.record import Metric, Outcome
 
 Floats = NDArray[np.float64]
 
@@ -81,11 +83,21 @@ def lamp_lines(
             f"in {blind} of {len(values)} scans the noise hides room light of 1 % reflectance; the "
             f"smallest that could be seen is {100 * float(least.max()):.2g} %"
         )
-    u = None
+    u, moved = None, None
     if uncertainty is not None:
+        called = np.flatnonzero(leak.called)
+        light = leak_spectra(axis, leak, called)
+        moved = _shifts(session, called, light, inside)
         place = np.searchsorted(axis, np.nan_to_num(leak.wavelength_nm)).clip(0, len(axis) - 1)
         u = uncertainty[1][:, inside][np.arange(len(values)), place]
-    return ambient_light(session.leaf_ids, leak, limit, share, u)
+    return ambient_light(session.leaf_ids, leak, limit, share, u, moved)
+
+
+def _shifts(
+    session: Session, rows: NDArray[np.intp], light: Floats, usable: slice
+) -> IndexShifts | None:
+    source = session.uncertainty_source
+    return largest_shifts(session.indices, session.leaves, source, rows, light, usable)
 
 
 def lines_in_whites(
@@ -255,4 +267,19 @@ def _fitted(
     amounts = leak_amounts(axis, session.leaves.spectra["reflectance"], template, on_axis)
     if amounts is None:
         return []
-    return leaks_like(session.leaf_ids, amounts, one.scan, one.largest, one.at_nm, limit, one.light)
+    every = np.arange(len(session.leaf_ids))
+    light = np.outer(amounts.left, np.where(on_axis, template, 0.0))
+    moved = _shifts(session, every, light, slice(None))
+    u = combined_uncertainty(session.leaves)
+    at = int(np.argmin(np.abs(axis - one.at_nm)))
+    return leaks_like(
+        session.leaf_ids,
+        amounts,
+        one.scan,
+        one.largest,
+        one.at_nm,
+        limit,
+        one.light,
+        None if u is None else u[1][:, at],
+        moved,
+    )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,8 +13,10 @@ from numpy.typing import NDArray
 
 from leafledger.quality.dark_course import dark_noise
 from leafledger.quality.darks import dark_for
+from leafledger.quality.index_shift import IndexInUse
 from leafledger.quality.sheet_order import raw_digest
 from leafledger.quality.white_signal import white_signal_to_noise
+from leafledger.study.tables import read_spectra
 
 if TYPE_CHECKING:
     from leafledger.study.tables import SpectraTable
@@ -26,6 +30,16 @@ class Session:
 
     scans: SpectraTable
     leaves: SpectraTable
+    indices: Sequence[IndexInUse] = ()
+    """Indices of the study that light of a room can move."""
+    reflectance_file: Path | None = None
+    """File of ``leaves``, for those parts of its uncertainty that few checks ask for."""
+
+    def uncertainty_source(self, name: str) -> Floats | None:
+        """Return a part of the uncertainty of reflectance by its column; ``None`` if not there."""
+        if self.reflectance_file is None:
+            return None
+        return read_spectra(self.reflectance_file, (name,)).spectra.get(name)
 
     @cached_property
     def ids(self) -> list[str]:
@@ -141,3 +155,26 @@ class Session:
         kinds, counts = np.unique(times, return_counts=True)
         chosen = times == kinds[counts == counts.max()][-1]
         return white_signal_to_noise(self.white_minus_dark[chosen]), int(chosen.sum())
+
+
+def combined_uncertainty(leaves: SpectraTable) -> tuple[Floats, Floats] | None:
+    """Return the uncertainty of reflectance by the scan alone, and all of it.
+
+    Parameters
+    ----------
+    leaves
+        Reflectance of a session.
+
+    Returns
+    -------
+    tuple or None
+        ``u_scan`` and the combined standard uncertainty (scan, references, panel), each of shape
+        ``(n_scans, n_wavelengths)``; ``None`` where they are not known.
+    """
+    if leaves.metadata.get("u") != "known" or "u_scan" not in leaves.spectra:
+        return None
+    u_scan = leaves.spectra["u_scan"]
+    panel = np.asarray(leaves.metadata.get("panel_u_relative") or 0.0, dtype=np.float64)
+    reference = leaves.spectra.get("u_reference", np.zeros_like(u_scan))
+    of_panel = np.abs(leaves.spectra["reflectance"]) * panel
+    return u_scan, np.sqrt(u_scan**2 + reference**2 + of_panel**2)

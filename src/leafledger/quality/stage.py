@@ -12,6 +12,7 @@ from leafledger.quality.between_sessions import DARK_NOISE
 from leafledger.quality.clip_checks import check_clip
 from leafledger.quality.dark_leaf_noise import predicted_noise
 from leafledger.quality.flags import Flag, flag_table
+from leafledger.quality.index_shift import read_indices
 from leafledger.quality.leaf_checks import check_leaves, check_replicates
 from leafledger.quality.levels import level_table
 from leafledger.quality.reference_checks import check_counts, leaves_on_faults
@@ -19,7 +20,7 @@ from leafledger.quality.room_light import check_ambient, lines_in_whites
 from leafledger.quality.session import Session
 from leafledger.quality.sheet_order import duplicate, time_order
 from leafledger.quality.wavelength_shift import Moved, check_wavelengths
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.columns import SIGNAL
 from leafledger.study.tables import read_spectra, write_parquet
 
@@ -29,7 +30,12 @@ Floats = NDArray[np.float64]
 def run(job: Job) -> Outcome:
     """Check every scan of one session."""
     checks: Mapping[str, Any] = job.settings["checks"]
-    session = Session(read_spectra(job.inputs["scans"]), read_spectra(job.inputs["reflectance"]))
+    session = Session(
+        read_spectra(job.inputs["scans"]),
+        read_spectra(job.inputs["reflectance"]),
+        read_indices(job.inputs["visible_indices"]),
+        job.inputs["reflectance"],
+    )
     places = _places(job.settings["scans"])
     outcome = Outcome()
     axis = session.leaves.wavelength_nm

@@ -63,7 +63,7 @@ def progress_file(folder: Path, run: str) -> Path:
     return folder / EVENTS / run / "progress.jsonl"
 
 
-def tell(folder: Path, run: str, **what: Any) -> None:
+def append_progress(folder: Path, run: str, **what: Any) -> None:
     """Append one line to the progress of a run; a single write, so lines never mix."""
     path = not_through_a_link(progress_file(folder, run))
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -75,7 +75,7 @@ def tell(folder: Path, run: str, **what: Any) -> None:
         os.close(handle)
 
 
-def told(folder: Path, run: str, start: int = 0) -> tuple[list[Event], int]:
+def read_progress(folder: Path, run: str, start: int = 0) -> tuple[list[Event], int]:
     """Return the progress lines from byte ``start`` on, and where to go on reading.
 
     A line that a full disk cut off is left out: what it told is told by the events as well.

@@ -1,4 +1,4 @@
-"""The record of a task: what went in, what came out, and by which settings and code.
+"""What a stage is given and gives back, and the record that is kept of it.
 
 A record is a function of content alone. It holds no time, no path outside the study and no name
 of a machine, so that two equal runs leave equal bytes.
@@ -7,16 +7,89 @@ of a machine, so that two equal runs leave equal bytes.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 from leafledger.errors import StageFailure
 from leafledger.records.code import Code
 from leafledger.records.digests import files_below, sha256_of_file, sha256_of_value
-from leafledger.records.job import Job, Outcome
 from leafledger.study.links import is_plain_name, leaves_the_study
 from leafledger.study.tables import write_json
+
+# --- what a stage is given and gives back ---------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Job:
+    """One rule on one session (or on the whole study).
+
+    Attributes
+    ----------
+    rule
+        Name of the rule, such as ``reflectance``.
+    session
+        Session id, or ``None`` for a rule of the whole study.
+    settings
+        The settings this rule may see, as plain JSON values.
+    inputs
+        Role -> absolute path of every file the rule may read. Roles of files that exist once per
+        session end in ``/<session>``, such as ``reflectance/day4``; raw files have the role
+        ``raw/<path in the study>``.
+    outputs
+        Role -> absolute path of every file the rule must write.
+    folder
+        The study folder, for paths in messages.
+    digests
+        Role -> SHA-256 of inputs whose content the task's key holds; a stage that reads such a
+        file refuses any other content. Empty where there is no key.
+    """
+
+    rule: str
+    session: str | None
+    settings: Mapping[str, Any]
+    inputs: Mapping[str, Path]
+    outputs: Mapping[str, Path]
+    folder: Path
+    digests: Mapping[str, str] = field(default_factory=dict)
+
+    def by_session(self, kind: str) -> dict[str, Path]:
+        """Return session -> path of the inputs with role ``<kind>/<session>``, in study order."""
+        prefix = f"{kind}/"
+        return {
+            role.removeprefix(prefix): path
+            for role, path in self.inputs.items()
+            if role.startswith(prefix)
+        }
+
+    def shown(self, path: Path) -> str:
+        """Return ``path`` relative to the study folder, in POSIX form."""
+        return path.relative_to(self.folder).as_posix()
+
+
+@dataclass(frozen=True)
+class Metric:
+    """One number worth following from run to run, with its unit (``"1"`` for a plain number)."""
+
+    name: str
+    value: float
+    unit: str = "1"
+
+
+@dataclass
+class Outcome:
+    """What a stage says of its work, besides its tables."""
+
+    metrics: list[Metric] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    seeds: dict[str, int] = field(default_factory=dict)
+
+
+Stage = Callable[[Job], Outcome]
+
+
+# --- the record -----------------------------------------------------------------------------------
 
 Record = dict[str, Any]
 VERSION = 1
@@ -147,14 +220,14 @@ def read_record(path: Path) -> Record | None:
         record = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse)
     except (OSError, ValueError):
         return None
-    return record if has_the_form(record) else None
+    return record if is_record(record) else None
 
 
 def _refuse(constant: str) -> None:
     raise ValueError(f"{constant} in a record")
 
 
-def has_the_form(record: Any) -> bool:
+def is_record(record: Any) -> bool:
     """Tell whether ``record`` has what :func:`make_record` writes, in the form it writes it.
 
     A record with a path that leaves the study, or of a result elsewhere than in ``results``, has

@@ -1,4 +1,4 @@
-"""Where the settings of two records of one task differ, under the names that a person wrote."""
+"""Where settings differ: two of any form, or those of two records under a person's own names."""
 
 from __future__ import annotations
 
@@ -6,8 +6,38 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from leafledger.records.differences import differences
 from leafledger.study.parameters import parameters
+
+# --- two settings of any form ---------------------------------------------------------------------
+
+
+def differences(before: Any, after: Any, place: str = "") -> list[str]:
+    """Return the key paths at which two settings differ.
+
+    Examples
+    --------
+    >>> differences({"a": 1, "b": {"c": 2}}, {"a": 1, "b": {"c": 3}, "d": 4})
+    ['b.c', 'd']
+    """
+    if isinstance(before, Mapping) and isinstance(after, Mapping):
+        return [
+            found
+            for key in sorted({*before, *after})
+            for found in differences(
+                before.get(key), after.get(key), f"{place}.{key}" if place else str(key)
+            )
+        ]
+    if isinstance(before, list) and isinstance(after, list) and len(before) == len(after):
+        return [
+            found
+            for i, (one, other) in enumerate(zip(before, after, strict=True))
+            for found in differences(one, other, f"{place}.{i}")
+        ]
+    same = type(before) is type(after) and before == after
+    return [] if same else [place]
+
+
+# --- the settings of two records ------------------------------------------------------------------
 
 ABSENT = "not there"
 

@@ -88,7 +88,7 @@ class ContentStore:
         os.utime(not_through_a_link(entry))
         return record
 
-    def tells_otherwise(self, key: str, record: Path) -> bool:
+    def differs_from(self, key: str, record: Path) -> bool:
         """Tell whether the record kept under ``key`` is another text than the file ``record``."""
         try:
             return (self._entry(key) / _RECORD).read_bytes() != record.read_bytes()

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import Problem
-from leafledger.records.job import Metric
+from leafledger.records.record import Metric
 from leafledger.spectra.lamp_lines import Correction, FoundLine, LampReading, LampRefusal
 from leafledger.study.tables import SpectraTable
 

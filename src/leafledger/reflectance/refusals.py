@@ -48,30 +48,32 @@ def missing_references(session: str, n_whites: int, n_darks: int) -> list[Proble
     return found
 
 
-def swapped_roles(session: str, whites: Floats, darks: Floats) -> list[Problem]:
+def swapped_roles(session: str, whites: Floats, darks: Floats, leaves: Floats) -> list[Problem]:
     """Return one problem if the whites of a session lie below its darks.
 
     Parameters
     ----------
     session
         Session id.
-    whites, darks
-        Level of each white and dark, counts: medians over the middle half of the axis.
+    whites, darks, leaves
+        Level of each white, dark and leaf scan, counts: medians over the middle half of the axis.
 
     Notes
     -----
     No dark is brighter than a white: roles were exchanged. All that would be said of levels and
-    integration times of single scans follows from that.
+    integration times of single scans follows from that. Where there was little light the two are
+    near each other: then every white lies below every dark, and the leaves between them.
     """
     white, dark = float(np.median(whites)), float(np.median(darks))
-    if dark <= _WHITE_OVER_DARK * max(white, 0.0):
+    apart = whites.max() < darks.min() and whites.max() < float(np.median(leaves)) < darks.min()
+    if dark <= _WHITE_OVER_DARK * max(white, 0.0) and not apart:
         return []
     return [
         Problem(
             file=_SHEET,
             column="role",
-            found=f"the whites of session {session} below its darks ({white:.6g} and {dark:.6g} "
-            "counts, medians of the middle half of the axis)",
+            found=f"whites below darks in session {session}: swapped? (whites at {white:.6g}, "
+            f"darks at {dark:.6g} counts, medians of the middle half of the axis)",
             expected="whites far above the darks",
             mend="Exchange the roles dark and white of this session in the sheet.",
         )

@@ -223,7 +223,8 @@ def _refuse(scans: Scans, darks: Darks) -> None:
     dark, white = scans.where("dark"), scans.where("white")
     bright = scans.counts[white][:, middle]
     dim = np.median(scans.counts[dark][:, middle], axis=1)
-    problems = refusals.swapped_roles(scans.session, np.median(bright, axis=1), dim)
+    leaves = np.median(scans.counts[scans.where("sample")][:, middle], axis=1)
+    problems = refusals.swapped_roles(scans.session, np.median(bright, axis=1), dim, leaves)
     if problems:
         raise InputFault(problems)
     problems = refusals.darks_missing(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.reflectance.axis_doubt import with_axis_doubt
 from leafledger.reflectance.convert import UNLIT_U, Reflected, convert
 from leafledger.reflectance.drift import drift_and_outliers

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
-from leafledger.records.job import Metric
+from leafledger.records.record import Metric
 from leafledger.reflectance.dark import by_time
 from leafledger.reflectance.hot_pixels import find_hot, mend_hot
 from leafledger.reflectance.lamp_report import (

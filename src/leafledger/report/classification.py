@@ -133,6 +133,7 @@ def _accuracy(summary: Mapping[str, Any], unit_words: str) -> Iterator[Fact]:
             "accuracy on held-out sessions",
             (f"{_share(days.get('accuracy'))} ({_interval(days.get('interval'))}; {rule})"),
         )
+    yield "no accuracy on held-out sessions", str(summary.get("held_out_sessions_reason") or "")
     weak = summary.get("weakest_class")
     if isinstance(weak, Mapping):
         ends = _interval(weak.get("interval"))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.columns import (
     COMPARISON,
     CONFUSED_PAIRS,

@@ -11,30 +11,14 @@ from typing import Any, Final
 from leafledger.records.digests import sha256_of_file
 from leafledger.report.gather import Material
 from leafledger.study.defaults import Setting, settings_told
+from leafledger.study.rules import RULES as REGISTRY
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 
 # What each rule does, and which results stand behind each part of the page.
 # ----------------------------------------------------------------------
 
 RULES: Final[dict[str, tuple[str, str]]] = {
-    "intake": ("Intake", "Reads the raw files of a session into one table of scans."),
-    "reflectance": (
-        "Reflectance",
-        "Turns counts, dark and white into reflectance with its uncertainty.",
-    ),
-    "quality": ("Quality", "Checks every scan and reference of a session."),
-    "acceptance": (
-        "Acceptance",
-        "Decides which scans take part, from the checks and the decisions of persons, and how far "
-        "wavelengths can be trusted.",
-    ),
-    "catalogue": ("Catalogue", "Lists the indices of the study with formula and source."),
-    "indices": ("Indices", "Computes every index on every leaf scan of a session."),
-    "validation": ("Validation", "Holds the tables against what is expected of them."),
-    "unit_means": ("Unit means", "Averages scans within leaf and leaves within unit."),
-    "effects": ("Effects", "Tests what the treatment changed."),
-    "classes": ("Classes", "Trains the classifier and tests it on scans left out."),
-    "rivals": ("Rivals", "Holds the classifier against simpler procedures and other questions."),
+    rule.name: (rule.title, rule.does) for rule in REGISTRY if rule.name != "report"
 }
 """Rule -> its title and what it does."""
 

@@ -18,7 +18,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from leafledger.records.job import Job, Metric, Outcome
+from leafledger.records.record import Job, Metric, Outcome
 from leafledger.report import downloads, numbers
 from leafledger.report.answer import findings_part
 from leafledger.report.classification import classification_part

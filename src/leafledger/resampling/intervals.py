@@ -103,7 +103,7 @@ def robust_sd(
 # ----------------------------------------------------------------------
 
 
-def wilson_interval(successes: float, n: int, level: float = 0.95) -> tuple[float, float]:
+def wilson_interval(successes: float, n: float, level: float = 0.95) -> tuple[float, float]:
     """Return Wilson's score interval of a share.
 
     Parameters
@@ -111,7 +111,8 @@ def wilson_interval(successes: float, n: int, level: float = 0.95) -> tuple[floa
     successes
         Number of successes; may be a fraction when each unit counts by the share of its scans.
     n
-        Number of independent trials (units), at least 1.
+        Number of independent trials (units), at least 1; a fraction where it is an effective
+        number.
     level
         Confidence level, between 0 and 1.
 

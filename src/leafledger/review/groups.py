@@ -17,12 +17,12 @@ from leafledger.errors import InputFault, Problem
 from leafledger.quality.sheet_order import raw_digest
 from leafledger.study.columns import FLAGS, TEXT
 from leafledger.study.definition import Form
-from leafledger.study.layout import Task, outputs
 from leafledger.study.scan_sheet import Decision, Scan, judged_otherwise
 from leafledger.study.sheets import read_sheet
 from leafledger.study.study import Study
 from leafledger.study.table_sheet import is_spectra_table
 from leafledger.study.tables import read_csv, read_json, read_parquet, read_spectra
+from leafledger.study.tasks import Task, outputs
 
 # Spectra thinned for drawing: fewer points, no peak lost. Numbers are never taken from these.
 # ----------------------------------------------------------------------

@@ -18,22 +18,23 @@ from leafledger.report.numbers import format_p, method_words, size_words, verdic
 from leafledger.review import decision_file, groups
 from leafledger.review.decision_file import Asked
 from leafledger.review.groups import Blind, blind_of, exclusion_rows
-from leafledger.runner.check import checked_study
-from leafledger.runner.plan import plan
+from leafledger.runner.outdated import plan
 from leafledger.runner.run import RunResult, run_study
+from leafledger.runner.study_check import checked_study
 from leafledger.study.columns import FLAGS, TEXT
-from leafledger.study.layout import Task, outputs
 from leafledger.study.links import refuse_links
 from leafledger.study.reading import read_study
+from leafledger.study.rules import rests_on
 from leafledger.study.scan_sheet import DECISIONS_FILE, Scan, standing
 from leafledger.study.study import Study
 from leafledger.study.tables import read_csv
+from leafledger.study.tasks import Task, outputs
 
 # The rerun that a save calls for: which stages would run and why, and how far it has come.
 # ----------------------------------------------------------------------
 
 _SHOWN = frozenset({"intake", "reflectance", "quality"})
-_BEFORE_EFFECTS = _SHOWN | {"acceptance", "indices", "validation", "unit_means", "effects"}
+_BEFORE_EFFECTS = rests_on("effects") | {"effects"}
 
 
 def would_run(folder: Path) -> list[dict[str, Any]]:

@@ -1,29 +1,45 @@
-"""The child process of a run: level after level, only what our records call stale.
+"""The child process of a run: level after level, only what our records call out of date.
 
 ``python -m leafledger.runner.execute CORES`` in the study folder, with the run's id in the
 environment. A level is judged after the one before it has ended, so that a result that came out
-byte for byte as before forces nothing after it.
+byte for byte as before forces nothing after it. What the content store keeps of a level is put
+back without Snakemake; Snakemake does the rest.
 """
 
 from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 
 from leafledger.errors import InputFault
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.runner.plan import why_run
-from leafledger.runner.plan_history import keep_history
-from leafledger.runner.restore import restore_kept
-from leafledger.runner.step import die_with_parent
-from leafledger.runner.variants import TABLE_VARIABLE, make_table, variant_at_work
-from leafledger.runner.workflow_memory import FOLDER_DATE
-from leafledger.study.layout import RECORDS, RESULTS, Task, inputs, levels, outputs
-from leafledger.study.links import not_through_a_link, refuse_links
+from leafledger.records.record import key_of
+from leafledger.records.store import ContentStore
+from leafledger.runner.outdated import outdated
+from leafledger.runner.plan_statement import keep_history
+from leafledger.runner.step import (
+    FOLDER_DATE,
+    Ended,
+    TaskRun,
+    clear_folders,
+    code_of_task,
+    die_with_parent,
+    may_use_store,
+    put_record,
+)
+from leafledger.runner.variant_runs import TABLE_VARIABLE, make_table, variant_at_work
+from leafledger.runner.workflow import drop_incomplete, run_tasks
+from leafledger.study.links import not_through_a_link, refuse_links, remove_file
 from leafledger.study.reading import read_study
+from leafledger.study.rules import LOGS, RECORDS, RESULTS
+from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
+from leafledger.study.tables import write_text
+from leafledger.study.tasks import Task, inputs, levels, outputs
 
 
 def main() -> int:
@@ -59,14 +75,14 @@ def _run_levels(cores: int) -> int:
             continue
         moved = True
         refuse_links(folder)  # Snakemake and the shell write without asking us
-        events.tell(folder, run, level=[task.name for task in stale], why=list(stale.values()))
+        events.append_progress(
+            folder, run, level=[task.name for task in stale], why=list(stale.values())
+        )
         if restore_kept(study, run, stale, digests):
             stale = _stale(study, level, digests)
         if not stale:
             date_in_order(study, level)
             continue
-        from leafledger.runner.snakemake_run import run_tasks
-
         ended_well = run_tasks(folder, stale, cores)
         left = _stale(study, level, digests)
         if left and all(_said_done(folder, run, task) for task in left):
@@ -79,6 +95,7 @@ def _run_levels(cores: int) -> int:
             return 1
         date_in_order(study, level)
     digests.save()
+    drop_incomplete(study)
     return 0
 
 
@@ -112,8 +129,73 @@ def _said_done(folder: Path, run: str, task: Task) -> bool:
 
 
 def _stale(study: Study, level: list[Task], digests: FileDigests) -> dict[Task, str]:
-    reasons = {task: why_run(study, task, digests) for task in level}
-    return {task: why for task, why in reasons.items() if why is not None}
+    """Return the tasks of a level that must run -> why, by the function that `status` prints."""
+    return {planned.task: planned.why for planned in outdated(study, digests, level)}
+
+
+def restore_kept(study: Study, run: str, tasks: Iterable[Task], digests: FileDigests) -> bool:
+    """Restore what the content store keeps of these tasks, and tell of each like a step.
+
+    Snakemake and a process for every task take seconds to begin, copying takes none. What is not
+    kept whole, or cannot be put back, is left to a step, which computes it or says what is wrong.
+
+    Parameters
+    ----------
+    study, run
+        The study and the run.
+    tasks
+        Tasks that must run and whose inputs are in place.
+    digests
+        Digests of the study's files.
+
+    Returns
+    -------
+    bool
+        Whether any was restored.
+    """
+    if not may_use_store():
+        return False
+    store = ContentStore(study.folder)
+    restored = [task for task in tasks if _restored(study, run, task, digests, store)]
+    return bool(restored)
+
+
+def _restored(
+    study: Study, run: str, task: Task, digests: FileDigests, store: ContentStore
+) -> bool:
+    key = _key(study, task, digests)
+    if key is None or not store.keeps(key):
+        return False
+    task_run = TaskRun(study.folder, run, task)
+    try:
+        record = store.restore(
+            key,
+            outputs(task).values(),
+            lambda words: events.append_progress(study.folder, run, note=words),
+        )
+        if record is None:
+            return False
+        clear_folders(study, task, record)
+        told = put_record(study, task, record)
+        write_text(study.folder / LOGS / f"{task.name}.log", "")
+        task_run.begin()
+        task_run.end(Ended("restored", key=key, record=told))
+    except OSError:
+        # Without a record the task is left to a step, which meets the same and says so.
+        with suppress(OSError):
+            remove_file(study.folder / task.record)
+        return False
+    return True
+
+
+def _key(study: Study, task: Task, digests: FileDigests) -> str | None:
+    """Return the key of a task's result, ``None`` if an input is missing."""
+    found = {role: digests.of(path) for role, path in inputs(study, task).items()}
+    known = {role: digest for role, digest in found.items() if digest is not None}
+    if len(known) < len(found):
+        return None
+    settings = settings_of(study, task.rule, task.session)
+    return key_of(task.rule, task.session, settings, known, code_of_task(task))
 
 
 if __name__ == "__main__":

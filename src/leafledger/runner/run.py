@@ -1,13 +1,15 @@
-"""A whole run of a study: plan, execute, keep the books."""
+"""A whole run of a study, or of all its variants: plan, execute, keep the books."""
 
 from __future__ import annotations
 
+import errno
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import nullcontext, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,21 +17,97 @@ from typing import Any
 
 from leafledger.errors import InputFault, Problem
 from leafledger.ledger import book
-from leafledger.ledger.variants_table import bring_table_back
+from leafledger.ledger.variants_table import bring_table_back, remove_table
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.runner.check import checked_study, sheet_warnings
-from leafledger.runner.leftovers import remove_orphans, sweep_temporaries, trim_store
-from leafledger.runner.lock import study_lock
-from leafledger.runner.outcome import SNAKEMAKE_LOG, problems_of, why_failed
-from leafledger.runner.plan import plan
-from leafledger.runner.plan_history import REBUILT_VARIABLE, makes_history
-from leafledger.runner.restore import NO_STORE_VARIABLE
-from leafledger.runner.step import PARENT_VARIABLE, VARIANT_VARIABLE
-from leafledger.runner.variants import TABLE_VARIABLE, table_is_current
-from leafledger.study.layout import LOGS, PLAN_HISTORY_TASK, VARIANTS_TASK
+from leafledger.runner.outdated import plan, would_run
+from leafledger.runner.plan_statement import REBUILT_VARIABLE
+from leafledger.runner.step import (
+    NO_STORE_VARIABLE,
+    PARENT_VARIABLE,
+    VARIANT_VARIABLE,
+    problems_file,
+)
+from leafledger.runner.study_check import checked_study, sheet_warnings
+from leafledger.runner.study_folder import remove_orphans, study_lock, sweep_temporaries, trim_store
+from leafledger.runner.variant_runs import TABLE_VARIABLE, needs_run, table_is_current, variants_of
+from leafledger.study.definition_file import FILE as STUDY_FILE
+from leafledger.study.definition_file import of_variant, read_definition, with_rows
 from leafledger.study.links import link_problems, not_through_a_link
+from leafledger.study.rules import LOGS
 from leafledger.study.study import Study
+from leafledger.study.tables import read_json
+from leafledger.study.tasks import PLAN_HISTORY_TASK, VARIANTS_TASK, Task
+
+# --- why a run ended as it did --------------------------------------------------------------------
+
+_NEXT_TO_NOTHING = 1_000_000
+_NO_SPACE = tuple(os.strerror(number) for number in (errno.ENOSPC, errno.EDQUOT))
+SNAKEMAKE_LOG = f"{LOGS}/snakemake.log"
+
+
+def problems_of(study: Study, faults: list[dict[str, Any]]) -> list[Problem]:
+    """Return what the tasks found wrong, each problem once, with the rows of ``study.yaml``."""
+    told = [
+        Problem(**problem)
+        for event in faults
+        for problem in read_json(problems_file(study.folder, Task(event["rule"], event["session"])))
+    ]
+    if not any(problem.file == STUDY_FILE for problem in told):
+        return list(dict.fromkeys(told))
+    told = of_variant(told, study.variant)
+    try:
+        _, text = read_definition(study.folder)
+    except InputFault:
+        return list(dict.fromkeys(told))
+    return list(dict.fromkeys(with_rows(told, text)))
+
+
+def _no_longer_holds(study: Study, level: list[str]) -> str:
+    """Say why a level that ended well is not up to date: its files or what it rests on changed."""
+    reasons = {p.task.name: p.why for p in plan(study, FileDigests(study.folder))}
+    stale = [f"{task} ended well, but then: {reasons[task]}" for task in level if task in reasons]
+    return stale[0] if stale else f"{level[0]} ended well, but not for Snakemake"
+
+
+def _no_space(study: Study, cut: Sequence[str]) -> bool:
+    """Tell whether the disk is full, or was when tasks were cut that could write no event."""
+    if shutil.disk_usage(study.folder).free < _NEXT_TO_NOTHING:
+        return True
+    logs = [study.folder / LOGS / f"{task}.log" for task in cut]
+    told = [log.read_text(encoding="utf-8", errors="replace") for log in logs if log.is_file()]
+    return any(words in text for text in told for words in _NO_SPACE)
+
+
+def why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
+    """Say why a run failed, from the events of the tasks that did and from what it told."""
+    others = [e for e in failed if e["outcome"] == "failed"]
+    if others:
+        event = others[0]
+        return f"{event['task']} failed: {event['message']} (log: {event['log']})"
+    lines, _ = events.read_progress(study.folder, run)
+    started = [line["task"] for line in lines if line.get("state") == "started"]
+    ended = {line["task"] for line in lines if line.get("state") not in {None, "started"}}
+    cut = [task for task in started if task not in ended]
+    if _no_space(study, cut):
+        doing = f": {cut[0]} could not be finished" if cut else ""
+        return f"No space left on the disk that holds the study{doing}"
+    if cut:
+        return (
+            f"{cut[0]} was ended from outside (out of memory, or killed); log: {LOGS}/{cut[0]}.log"
+        )
+    level: list[str] = next((line["level"] for line in reversed(lines) if "level" in line), [])
+    waiting = [task for task in level if task not in ended]
+    if waiting:
+        what = f"{waiting[0]} did not begin, or was ended at once"
+    elif level:
+        what = _no_longer_holds(study, level)
+    else:
+        what = "it could not begin"
+    return f"{what} (log: {SNAKEMAKE_LOG})"
+
+
+# --- one run --------------------------------------------------------------------------------------
 
 _WATCH_SECONDS = 0.1
 
@@ -173,11 +251,11 @@ def run_held(study: Study, how: How, with_table: bool = False) -> RunResult:
     """
     notes = [*bring_table_back(study), *remove_orphans(study), *sheet_warnings(study)]
     digests = FileDigests(study.folder)
-    planned = [p.task.name for p in plan(study, digests)]
+    planned = [one.task.name for one in would_run(study, digests, how.rebuilt)]
     if with_table and (planned or not table_is_current(study, digests)):
-        planned = [*dict.fromkeys([*planned[:-1], VARIANTS_TASK.name, "report"])]
-    if planned and not how.rebuilt and makes_history(study):
-        planned = [*planned[:-1], PLAN_HISTORY_TASK.name, planned[-1]]
+        of_the_book = [name for name in planned if name == PLAN_HISTORY_TASK.name]
+        others = [name for name in planned if name not in {*of_the_book, "report"}]
+        planned = [*others, VARIANTS_TASK.name, *of_the_book, "report"]
     digests.save()
     if not planned:
         return RunResult(None, "idle", notes=notes, variant=study.variant)
@@ -259,7 +337,7 @@ def _watch(child: subprocess.Popen[bytes], folder: Path, run: str, listen: Liste
     place = 0
     while True:
         over = child.poll() is not None
-        lines, place = events.told(folder, run, place)
+        lines, place = events.read_progress(folder, run, place)
         for line in lines:
             listen(line)
         if over:
@@ -279,7 +357,9 @@ def _result(study: Study, run: str, code: int) -> RunResult:
         outcome, message = "input_fault", problems[0].sentence()
     else:
         outcome, message = "failed", why_failed(study, run, failed)
-    notes = [str(line["note"]) for line in events.told(study.folder, run)[0] if "note" in line]
+    notes = [
+        str(line["note"]) for line in events.read_progress(study.folder, run)[0] if "note" in line
+    ]
     try:
         _close(study, run, outcome, message)
     except OSError as error:
@@ -298,3 +378,52 @@ def _close(study: Study, run: str, outcome: str, message: str) -> None:
     if outcome != "done":
         stale = {planned.task.name for planned in plan(study, FileDigests(study.folder))}
     book.close_run(study, run, outcome, message, stale)
+
+
+# --- all variants, then the study as stated -------------------------------------------------------
+
+
+def run_variants(folder: Path, cores: int, listen: Listener | None = None) -> RunResult:
+    """Run every variant of a study that has no finished run that holds, then the study as stated.
+
+    What variants have in common is computed once: each later one restores it. A variant that fails
+    does not stop the others. In the end ``results/`` is that of the study as stated.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    cores
+        How many tasks may run side by side.
+    listen
+        Called with every line of progress.
+
+    Returns
+    -------
+    RunResult
+        That of the study as stated, with those of the variants in it.
+
+    Raises
+    ------
+    InputFault
+        If the study, or a variant, cannot run at all; nothing has been touched then.
+    """
+    study = checked_study(folder)
+    how = How(cores, listen)
+    with study_lock(study.folder):
+        interrupted, notes = begin(study)
+        digests = FileDigests(study.folder)
+        ended = []
+        for variant in variants_of(study):
+            if needs_run(study, variant, digests):
+                ended.append(run_held(variant, how))
+            else:
+                ended.append(RunResult(None, "idle", variant=variant.variant))
+        if not study.definition.variants:
+            remove_table(study.folder)
+            notes.append("study.yaml names no variants; the study was run as stated")
+        result = run_held(study, how, with_table=bool(study.definition.variants))
+        result.notes = notes + result.notes
+        result.variants = ended
+        enter_runs(study, [*ended, result], interrupted, how)
+        return result

@@ -1,7 +1,8 @@
-"""One task, done in a process of its own: ``python -m leafledger.runner.step RULE [SESSION]``.
+"""One task: its job and its key, and doing it in a process of its own.
 
-The process is started by a Snakemake rule in the study folder. It restores the result from the
-content store or computes it, then writes the record and the event.
+``python -m leafledger.runner.step RULE [SESSION]`` is started by a Snakemake rule in the study
+folder. It restores the result from the content store or computes it, then writes the record and
+the event.
 """
 
 from __future__ import annotations
@@ -10,33 +11,208 @@ import ctypes
 import faulthandler
 import importlib
 import os
+import resource
 import signal
 import sys
 import time
 import traceback
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from leafledger.errors import InputFault, Problem, StageFailure
 from leafledger.records import events
-from leafledger.records.job import Job, Stage
-from leafledger.records.record import input_digests, key_of, make_record
+from leafledger.records.code import Code, code_of, version
+from leafledger.records.digests import files_below, sha256_of_file
+from leafledger.records.record import (
+    Job,
+    Record,
+    Stage,
+    input_digests,
+    key_of,
+    make_record,
+    write_record,
+)
 from leafledger.records.store import ContentStore
-from leafledger.runner.ended import Attempt, Ended, problems_file
-from leafledger.runner.jobs import code_of_task, job_of
-from leafledger.runner.restore import may_use_store, put_record
-from leafledger.study.layout import BY_NAME, Task, outputs
-from leafledger.study.links import refuse_links
+from leafledger.study.links import refuse_links, remove_file
 from leafledger.study.reading import read_study
+from leafledger.study.rules import BY_NAME, LOGS
+from leafledger.study.settings import settings_of
 from leafledger.study.sheets import with_own_names
 from leafledger.study.study import Study
 from leafledger.study.tables import write_json
+from leafledger.study.tasks import Task, inputs, outputs
 
 PARENT_VARIABLE = "LEAFLEDGER_PARENT"
 VARIANT_VARIABLE = "LEAFLEDGER_VARIANT"
 """Names the variant whose settings hold, for the children of a run of ours; empty for none."""
+NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"
+FOLDER_DATE = ".snakemake_timestamp"
+"""Snakemake's file by whose date it judges a folder; it makes it, we date it like the folder."""
 _PR_SET_PDEATHSIG = 1
+
+
+# --- what a task is ---------------------------------------------------------------------------
+
+
+def job_of(study: Study, task: Task) -> Job:
+    """Return the job of a task."""
+    return Job(
+        rule=task.rule,
+        session=task.session,
+        settings=settings_of(study, task.rule, task.session),
+        inputs=_absolute(study.folder, inputs(study, task)),
+        outputs=_absolute(study.folder, outputs(task)),
+        folder=study.folder,
+    )
+
+
+def _absolute(folder: Path, files: dict[str, str]) -> dict[str, Path]:
+    return {role: folder / path for role, path in files.items()}
+
+
+def code_of_task(task: Task) -> Code:
+    """Return the digest of the code that a task runs."""
+    return code_of(BY_NAME[task.rule].module)
+
+
+def key_value(study: Study, task: Task, own_digests: dict[str, str | None]) -> dict[str, Any]:
+    """Return what Snakemake is told of a task: settings, code, digests of the user's own files."""
+    code = code_of_task(task)
+    told: dict[str, Any] = {
+        "settings": settings_of(study, task.rule, task.session),
+        "code": code.sha256,
+        "libraries": code.libraries,
+    }
+    if own_digests:
+        told["own_files"] = sorted(own_digests.items())
+    return told
+
+
+def may_use_store() -> bool:
+    """Tell whether results of earlier settings may be restored in this process."""
+    return not os.environ.get(NO_STORE_VARIABLE)
+
+
+def clear_folders(study: Study, task: Task, record: Record | None = None) -> None:
+    """Remove from the folders that a task owns what another version of it has left there.
+
+    Parameters
+    ----------
+    study, task
+        The task of the study.
+    record
+        Names the files that stay; none do, if left out.
+    """
+    named = {study.folder / output["path"] for output in record["outputs"]} if record else set()
+    for path in outputs(task).values():
+        if path.endswith("/"):
+            for other in {*files_below(study.folder / path)} - named:
+                if other.name != FOLDER_DATE:
+                    remove_file(other)
+
+
+def put_record(study: Study, task: Task, record: Record) -> str:
+    """Write the record of a task in its place and return the digest of its file."""
+    place = study.folder / task.record
+    write_record(place, record)
+    return sha256_of_file(place)
+
+
+# --- how it ended ------------------------------------------------------------------------------
+
+_EXIT_CODES = {"done": 0, "restored": 0, "input_fault": 2, "failed": 1}
+
+
+@dataclass(frozen=True)
+class Ended:
+    """How a task ended.
+
+    Attributes
+    ----------
+    outcome
+        ``done``, ``restored``, ``input_fault`` or ``failed``.
+    message
+        What there is to say about it.
+    key
+        The key of its result.
+    record
+        Digest of the record's own file.
+    """
+
+    outcome: str
+    message: str = ""
+    key: str | None = None
+    record: str | None = None
+
+    @property
+    def exit_code(self) -> int:
+        """0 if it ended well, 2 if the user's input is at fault, 1 if the stage failed."""
+        return _EXIT_CODES[self.outcome]
+
+
+def problems_file(folder: Path, task: Task) -> Path:
+    """Return where a task at fault with the user's input leaves its problems."""
+    return folder / LOGS / f"{task.name}.problems.json"
+
+
+class TaskRun:
+    """A task at work in this process: notes when it began and how it ended.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    run
+        Id of the run.
+    task
+        The task.
+    """
+
+    def __init__(self, folder: Path, run: str, task: Task) -> None:
+        self._folder, self._run, self._task = folder, run, task
+        self._started, self._clock = events.now(), time.perf_counter()
+
+    def begin(self) -> None:
+        """Note that the task has begun; what it found wrong before counts no longer."""
+        events.append_progress(self._folder, self._run, task=self._task.name, state="started")
+        remove_file(problems_file(self._folder, self._task))
+
+    def end(self, ended: Ended, threads: str | None = None, kernel: str | None = None) -> None:
+        """Write the event of the task, and note its end in the progress of the run.
+
+        Parameters
+        ----------
+        ended
+            How the task ended.
+        threads, kernel
+            How linear algebra was set up, where any was used.
+        """
+        name = self._task.name
+        seconds = round(time.perf_counter() - self._clock, 4)
+        event = {
+            "task": name,
+            "rule": self._task.rule,
+            "session": self._task.session,
+            "run": self._run,
+            "started": self._started,
+            "seconds": seconds,
+            "peak_bytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024,
+            "outcome": ended.outcome,
+            "message": ended.message,
+            "key": ended.key,
+            "record": ended.record,
+            "log": f"{LOGS}/{name}.log",
+            "threads": threads,
+            "kernel": kernel,
+        }
+        events.write_event(self._folder, self._run, name, event)
+        events.append_progress(
+            self._folder, self._run, task=name, state=ended.outcome, seconds=seconds
+        )
+
+
+# --- doing it ---------------------------------------------------------------------------------
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -47,9 +223,9 @@ def main(arguments: list[str] | None = None) -> int:
     die_with_parent()
     folder = Path.cwd()
     run = os.environ.get(events.RUN_VARIABLE) or events.new_run_id()
-    attempt = Attempt(folder, run, task)
+    task_run = TaskRun(folder, run, task)
     try:
-        attempt.begin()
+        task_run.begin()
         ended = _attempted(folder, task)
     except InputFault as fault:
         # A link where the problem itself would be written.
@@ -57,7 +233,7 @@ def main(arguments: list[str] | None = None) -> int:
         return 2
     kernel = _blas_kernel() if ended.outcome == "done" else None
     try:
-        attempt.end(ended, os.environ.get("OPENBLAS_NUM_THREADS"), kernel)
+        task_run.end(ended, os.environ.get("OPENBLAS_NUM_THREADS"), kernel)
     except (OSError, InputFault) as error:
         print(f"the event could not be written: {error}", file=sys.stderr)  # noqa: T201
         return ended.exit_code or 1
@@ -122,7 +298,9 @@ def _done(study: Study, task: Task, job: Job) -> Ended:
     store = ContentStore(study.folder)
     kept = store.restore(key, outputs(task).values(), _log) if may_use_store() else None
     if kept is not None:
+        clear_folders(study, task, kept)
         return Ended("restored", key=key, record=put_record(study, task, kept))
+    clear_folders(study, task)
     record = _compute(job, task, digests)
     told = put_record(study, task, record)
     if may_use_store():
@@ -149,8 +327,6 @@ def _compute(job: Job, task: Task, digests: dict[str, str]) -> dict[str, Any]:
                     mend="Wait until the copy has ended, then run again.",
                 )
             )
-    from leafledger.records.package import version
-
     return make_record(job, digests, code_of_task(task), version(), outcome)
 
 

@@ -1,11 +1,17 @@
-"""What the Snakefile asks of the package: the study, and what each rule depends on."""
+"""Snakemake: what the Snakefile asks of the package, its rules written out, and running some.
+
+This is the one module that knows Snakemake. It uses its programming interface and its settings,
+and writes none of its files.
+"""
 
 from __future__ import annotations
 
 import os
 import shlex
+import signal
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -13,17 +19,60 @@ from typing import Any
 from leafledger.errors import InputFault
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.runner.jobs import key_value
-from leafledger.runner.lock import hold_study
-from leafledger.runner.step import VARIANT_VARIABLE
+from leafledger.runner.outdated import outdated
+from leafledger.runner.step import VARIANT_VARIABLE, key_value
+from leafledger.runner.study_folder import hold_study
 from leafledger.study.definition import ID_WORDS
-from leafledger.study.layout import Task, inputs, outputs, own_files, sessions_read, tasks
+from leafledger.study.links import not_through_a_link
 from leafledger.study.reading import read_study
+from leafledger.study.rules import (
+    BY_NAME,
+    EVERYTHING,
+    LOGS,
+    RECORDS,
+    RESULTS,
+    RULES,
+    WRITERS,
+    Rule,
+    name_read,
+)
 from leafledger.study.sheets import is_id
 from leafledger.study.study import Study
-from leafledger.study.tables import canonical_json
+from leafledger.study.tables import canonical_json, write_text
+from leafledger.study.tasks import Task, inputs, outputs, own_files, sessions_read, tasks
 
+# --- where the Snakefile and the demo study lie ---------------------------------------------------
+
+_PACKAGE = Path(__file__).resolve().parent.parent
+_CHECKOUT = _PACKAGE.parent.parent
+
+
+def snakefile() -> Path:
+    """Return the path of the Snakefile."""
+    return _either(_CHECKOUT / "Snakefile", _PACKAGE / "shipped" / "Snakefile")
+
+
+def demo_study() -> Path:
+    """Return the folder of the demo study."""
+    return _either(_CHECKOUT / "demo_data" / "chelate", _PACKAGE / "shipped" / "demo")
+
+
+def _either(checkout: Path, installed: Path) -> Path:
+    for path in (installed, checkout):
+        if path.exists():
+            return path
+    raise FileNotFoundError(f"{installed.name} is missing from the installation; install it again")
+
+
+# --- the study as the Snakefile sees it -----------------------------------------------------------
+
+MARKS = "ledger/cache/marks"
 _THREADS = "OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 MKL_NUM_THREADS=1"
+_DAY_S = 86400
+_MARK_DATE, _OUTDATED = 2 * _DAY_S, _DAY_S
+"""Dates of a mark and of a record out of date, in 1970: no result is older than a mark."""
+_ANY_SIZE = 1 << 60
+"""Bytes up to which Snakemake compares the content of a file whose date is new: any."""
 
 
 class StudyWorkflow:
@@ -44,12 +93,12 @@ class StudyWorkflow:
                 "only, so that a run can be traced. Change study.yaml instead."
             )
         try:
-            ours = events.RUN_VARIABLE in os.environ
-            if not ours:
+            self._plain = events.RUN_VARIABLE not in os.environ
+            if self._plain:
                 # Plain Snakemake runs the study as stated, whatever the environment says.
                 os.environ.pop(VARIANT_VARIABLE, None)
             self.study: Study = read_study(folder, os.environ.get(VARIANT_VARIABLE) or None)
-            if not ours:
+            if self._plain:
                 # Plain Snakemake: the study is ours until this process ends. The runner, and
                 # Snakemake's own children, have it already and say so in the environment.
                 self._held = hold_study(folder)
@@ -57,19 +106,43 @@ class StudyWorkflow:
         except InputFault as fault:
             raise SystemExit(f"leafledger: the study cannot run.\n{fault}") from None
 
+    def renew_marks(self) -> None:
+        """Let plain Snakemake make again what our records call out of date.
+
+        Snakemake compares what is asked for with what it made last. It does not know what our
+        runner put back since, nor files edited by hand. So every rule also reads a mark, a small
+        file that is older than any result. Where ``leafledger status`` names a task, its mark gets
+        other content and its record the date before that of the mark: the task then has an input
+        that is new. Our own runs name their tasks themselves.
+        """
+        stale: set[Task] = set()
+        if self._plain:
+            digests = FileDigests(self.study.folder)
+            stale = {one.task for one in outdated(self.study, digests, tasks(self.study))}
+        for task in tasks(self.study):
+            mark = self.study.folder / f"{MARKS}/{task.name}"
+            if task in stale or not mark.is_file():
+                write_text(mark, f"{events.new_run_id()}\n")
+                os.utime(not_through_a_link(mark), (_MARK_DATE, _MARK_DATE))
+            if task in stale and (self.study.folder / task.record).is_file():
+                os.utime(
+                    not_through_a_link(self.study.folder / task.record), (_OUTDATED, _OUTDATED)
+                )
+
+    @property
+    def stages(self) -> tuple[str, ...]:
+        """Names of the files of rules that this study needs, in the order of the data."""
+        wanted = {BY_NAME[task.rule].module for task in tasks(self.study)}
+        return tuple(dict.fromkeys(_stage(rule) for rule in RULES if rule.module in wanted))
+
     @property
     def sessions(self) -> tuple[str, ...]:
         """Ids of the sessions."""
         return self.study.session_ids
 
-    def sessions_read(self, rule: str, kind: str) -> tuple[str, ...]:
-        """Ids of the sessions whose files of one kind a rule of the whole study reads."""
-        return sessions_read(self.study, rule, kind)
-
-    @property
-    def has_classes(self) -> bool:
-        """Whether the study asks for a classifier."""
-        return self.study.definition.classes is not None
+    def sessions_read(self, which: str) -> tuple[str, ...]:
+        """Ids of the sessions whose files a rule of the whole study reads, as in `Rule.reads`."""
+        return sessions_read(self.study, which)
 
     @property
     def step(self) -> str:
@@ -98,7 +171,11 @@ class StudyWorkflow:
         return found
 
     def key_json(self, rule: str) -> Callable[[Any], str]:
-        """Return the function that gives a rule its one parameter."""
+        """Return the function that gives a rule the values on which its result rests.
+
+        They are one text: Snakemake compares parameters as a set, in which two that change places
+        are the same.
+        """
 
         def of(wildcards: Any) -> str:
             task = Task(rule, getattr(wildcards, "session", None))
@@ -107,10 +184,204 @@ class StudyWorkflow:
 
         return of
 
-    def report_inputs(self) -> list[str]:
-        """Return every table and record that the report reads."""
-        return list(inputs(self.study, Task("report")).values())
+    def results_before(self, rule: str) -> list[str]:
+        """Return every file that a rule reads which reads all results and records."""
+        return list(inputs(self.study, Task(rule)).values())
 
     def targets(self) -> list[str]:
         """Return every file of the pipeline."""
         return [path.rstrip("/") for task in tasks(self.study) for path in outputs(task).values()]
+
+
+def run_tasks(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
+    """Let Snakemake run exactly these tasks, side by side on ``cores``.
+
+    The tasks have been found out of date by our own records, so Snakemake is told to run them
+    whatever it thinks of their dates, and no others: it sees the rules of these tasks alone. A rule
+    before them would run again for a file that was put back, whose date is later than that of what
+    was made of it. Tasks that run side by side do not read each other, so nothing they need is left
+    out.
+
+    Returns
+    -------
+    bool
+        Whether all of them ended well.
+    """
+    from snakemake.api import SnakemakeApi
+    from snakemake.exceptions import WorkflowError
+    from snakemake.scheduling.greedy import SchedulerSettings as GreedySettings
+    from snakemake.settings.types import (
+        DAGSettings,
+        ExecutionSettings,
+        OutputSettings,
+        Quietness,
+        ResourceSettings,
+        SchedulingSettings,
+    )
+
+    tasks = list(tasks)
+    targets = {next(iter(outputs(task).values())).rstrip("/") for task in tasks}
+    # Quiet about what goes well only: ``ALL`` would hide why a job was given up, too.
+    quiet = {Quietness.PROGRESS, Quietness.RULES, Quietness.HOST, Quietness.REASON}
+    handler = signal.getsignal(signal.SIGTERM)
+    try:
+        with SnakemakeApi(OutputSettings(quiet=quiet, show_failed_logs=False)) as api:
+            workflow = api.workflow(
+                resource_settings=ResourceSettings(cores=cores),
+                snakefile=snakefile(),
+                workdir=folder,
+            )
+            dag = workflow.dag(
+                DAGSettings(
+                    targets=targets,
+                    forcetargets=True,
+                    force_incomplete=True,
+                    allowed_rules=frozenset(task.rule for task in tasks),
+                    rerun_triggers=frozenset(),
+                    max_checksum_file_size=_ANY_SIZE,
+                )
+            )
+            dag.execute_workflow(
+                executor="local",
+                execution_settings=ExecutionSettings(keep_going=True, lock=False),
+                scheduling_settings=SchedulingSettings(scheduler="greedy"),
+                scheduler_settings=GreedySettings(),
+            )
+    except WorkflowError:
+        return False
+    finally:
+        signal.signal(signal.SIGTERM, handler)
+    return True
+
+
+def drop_incomplete(study: Study) -> None:
+    """Let Snakemake forget that it was killed at work on files which are whole by now.
+
+    It refuses to go on as long as files are marked as incomplete, also those that were finished
+    without it. This is its own ``--cleanup-metadata``; nothing is begun where it marks no file.
+    """
+    marked = study.folder / ".snakemake/incomplete"
+    if not marked.is_dir() or not any(path.is_file() for path in marked.rglob("*")):
+        return
+    from snakemake.api import SnakemakeApi
+    from snakemake.exceptions import WorkflowError
+    from snakemake.settings.types import DAGSettings, OutputSettings, Quietness, ResourceSettings
+
+    every = tasks(study)
+    paths = [path.rstrip("/") for task in every for path in [*outputs(task).values(), task.record]]
+    # It says so of every file that it did not remember; there is nothing to do for these.
+    with suppress(WorkflowError), SnakemakeApi(OutputSettings(quiet={Quietness.ALL})) as api:
+        workflow = api.workflow(
+            resource_settings=ResourceSettings(cores=1),
+            snakefile=snakefile(),
+            workdir=study.folder,
+        )
+        workflow.dag(DAGSettings()).cleanup_metadata([Path(path) for path in paths])
+
+
+# --- the rules as Snakemake's text ---------------------------------------------------------------
+
+_MADE = """\
+# Made by `make workflow` from src/leafledger/study/rules.py; do not edit.
+# A rule runs again if what it reads has changed, or key_json: the values of the settings that it
+# sees, digests of its code and of what a person wrote. `mark` is renewed if the files in place are
+# not what their record says.
+"""
+_LONGEST_LINE = 88
+
+
+def workflow_texts() -> dict[str, str]:
+    """Return the name of each file below ``workflow/rules`` -> its text, made of the registry."""
+    texts: dict[str, str] = {}
+    for rule in RULES:
+        name = f"{_stage(rule)}.smk"
+        texts[name] = texts.get(name, _MADE) + "\n\n" + _rule_text(rule)
+    return texts
+
+
+def _stage(rule: Rule) -> str:
+    """Return the folder of the package that holds a rule's module."""
+    return rule.module.split(".")[1]
+
+
+def _rule_text(rule: Rule) -> str:
+    record = f"{RECORDS}/{_task_name(rule)}.json"
+    log = f"{LOGS}/{_task_name(rule)}.log"
+    session = " {wildcards.session:q}" if rule.per_session else ""
+    reads = [_read(rule, read) for read in rule.reads]
+    outputs = [f"{one.role}={_output(one.path)}" for one in rule.writes]
+    sections = {
+        "input": [*reads, f'mark="{MARKS}/{_task_name(rule)}"'],
+        "output": [*outputs, f'record="{record}"'],
+        "log": [f'"{log}"'],
+        "params": [
+            *_listed("settings", rule.sees),
+            f'key_json=workflow_of_study.key_json("{rule.name}")',
+        ],
+        "shell": [f'"step {rule.name}{session} > {{log:q}} 2>&1"'],
+    }
+    text = f"# {rule.does}\n{_given_words(rule)}rule {rule.name}:\n"
+    for section, lines in sections.items():
+        if lines:
+            comma = "" if section == "shell" else ","
+            text += f"    {section}:\n" + "".join(f"        {line}{comma}\n" for line in lines)
+        if section == "log":
+            text += "    threads: 1\n"
+    return text
+
+
+def _task_name(rule: Rule) -> str:
+    return f"{rule.name}.{{session}}" if rule.per_session else rule.name
+
+
+def _given_words(rule: Rule) -> str:
+    if not rule.given:
+        return ""
+    kinds = {"raw": "raw files", "panel": "table of the panel", "decisions": "decisions"}
+    named = " and ".join(kinds[kind] for kind in rule.given)
+    return f"# Digests of the {named} that it reads stand in key_json: their dates say nothing.\n"
+
+
+def _output(path: str) -> str:
+    if path.endswith("/"):
+        return f'directory("{RESULTS}/{path.rstrip("/")}")'
+    return f'"{RESULTS}/{path}"'
+
+
+def _read(rule: Rule, read: str) -> str:
+    if read == EVERYTHING:
+        return f'workflow_of_study.results_before("{rule.name}")'
+    name, which = name_read(read)
+    path = f"{RESULTS}/{WRITERS[name][1].path}"
+    if not which:
+        return f'{name}="{path}"'
+    sessions = "SESSIONS" if which == "*" else f'workflow_of_study.sessions_read("{which}")'
+    text = f'{name}=expand("{path}", session={sessions})'
+    if len(text) + len("        ,") <= _LONGEST_LINE:
+        return text
+    inner = f'            "{path}",\n            session={sessions},\n'
+    return f"{name}=expand(\n{inner}        )"
+
+
+def _listed(name: str, values: tuple[str, ...]) -> list[str]:
+    if not values:
+        return []
+    text = f"{name}=[{', '.join(repr(value) for value in values)}]".replace("'", '"')
+    if len(text) + len("        ,") <= _LONGEST_LINE:
+        return [text]
+    inner = "".join(f'            "{value}",\n' for value in values)
+    return [f"{name}=[\n{inner}        ]"]
+
+
+def main() -> None:
+    """Write the files of rules into the folder that is named, and remove others from it."""
+    folder, texts = Path(sys.argv[1]), workflow_texts()
+    for path in folder.glob("*.smk"):
+        if path.name not in texts:
+            path.unlink()
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -9,13 +9,14 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, pairwise
 
-from leafledger.errors import Problem, first_words, nearest, quoted
+from leafledger.errors import Problem, first_words, grouped, nearest, quoted
 from leafledger.study.analysis_checks import of_analysis
 from leafledger.study.definition import NOTHING_WORDS, Definition, Design
 from leafledger.study.definition_file import FILE
 from leafledger.study.scan_sheet import Scan, columns_of
-from leafledger.study.sheets import PathCheck
+from leafledger.study.sheets import PathCheck, is_label
 from leafledger.study.study import Study, sessions_of
+from leafledger.study.tasks import sessions_read
 
 # One instrument in a session of counts; named for every leaf scan of a session or for none.
 # ----------------------------------------------------------------------
@@ -505,14 +506,6 @@ def _session_words(definition: Definition) -> Iterator[Problem]:
 
 def _columns(definition: Definition) -> Iterator[Problem]:
     classes = definition.classes
-    valid = columns_of(definition.design)
-    if classes and classes.target not in valid:
-        yield _yaml(
-            "classes.target",
-            quoted(classes.target),
-            "the treatment column, the block column or one of design.factors",
-            nearest(classes.target, valid),
-        )
     if classes and classes.split == "block" and not definition.design.block:
         yield _yaml(
             "classes.split",
@@ -616,9 +609,19 @@ def _like_nothing(levels: Sequence[str]) -> str:
 
 def _classes(study: Study) -> Iterator[Problem]:
     classes = study.definition.classes
-    if classes is None or classes.target not in columns_of(study.definition.design):
+    if classes is None:
         return
-    levels = _levels(study, classes.target)
+    if classes.target in columns_of(study.definition.design):
+        levels = _levels(study, classes.target)
+    elif study.scans:
+        in_use = _scans_in_use(study)
+        if not any(classes.target in s.others for s in in_use):
+            yield _no_target(study, classes.target)
+            return
+        yield from grouped(_scan_labels(in_use, classes.target))
+        levels = sorted({s.others.get(classes.target, "") for s in in_use} - {""})
+    else:
+        return  # a column of the scan sheet, which is not there yet
     if len(levels) < 2:
         only = quoted(levels[0]) if levels else "none"
         yield _yaml(
@@ -627,6 +630,41 @@ def _classes(study: Study) -> Iterator[Problem]:
             "at least two classes to tell apart",
             "Name another target, or leave the section classes out.",
         )
+
+
+def _scans_in_use(study: Study) -> list[Scan]:
+    """Return the leaf scans of the sessions of the classifier that no decision excludes."""
+    wanted = {*sessions_read(study, "classes")}
+    last = {decision.scan: decision.action for decision in study.decisions}
+    return [s for s in study.samples() if s.session in wanted and last.get(s.scan) != "exclude"]
+
+
+def _no_target(study: Study, target: str) -> Problem:
+    valid = columns_of(study.definition.design)
+    others = dict.fromkeys(name for scan in study.samples() for name in scan.others)
+    return _yaml(
+        "classes.target",
+        quoted(target),
+        "the treatment column, the block column or one of design.factors; for labels that change "
+        "by session, a column of the scan sheet",
+        nearest(target, [*valid, *(name for name in others if name not in valid)]),
+    )
+
+
+def _scan_labels(scans: Sequence[Scan], target: str) -> list[Problem]:
+    """Return a problem for every scan whose label is missing or not printable."""
+    return [
+        Problem(
+            file=scan.source,
+            row=scan.row or None,
+            column=target,
+            found=quoted(text) if text else "an empty cell",
+            expected="a label of printable text, at most 64 characters",
+            mend=f"Fill in the {target} of scan {scan.scan}, or exclude it in decisions.csv.",
+        )
+        for scan in scans
+        if not is_label(text := scan.others.get(target, ""))
+    ]
 
 
 def _levels(study: Study, column: str) -> Sequence[str]:

@@ -285,7 +285,8 @@ class Checks(Section):
     ambient_share: Positive = Field(
         0.005,
         description="Largest share of the white that an `ambient` scan (lamp off, leaf in the "
-        "clip) may show, and that lines of room lamps may add to a leaf or a white.",
+        "clip) may show, and that lines of room lamps may add to a leaf or a white. Less is a "
+        "fault in a leaf if it moves an index in use by more than its uncertainty.",
     )
     reference_drift: Positive = Field(0.03, description="Relative change of the white signal.")
 
@@ -522,7 +523,10 @@ class FixedSplit(Section):
 class Classes(Section):
     """Training and honest validation of the discriminant classifier."""
 
-    target: ColumnName = Field(description="Column to tell: the treatment, the block or a factor.")
+    target: ColumnName = Field(
+        description="Column to tell: the treatment, the block, a factor, or a column of the scan "
+        "sheet, whose labels may change from session to session (stage of a disease)."
+    )
     sessions: Literal["all", "before", "after"] | list[Id] = Field(
         "after", description="Sessions whose scans take part."
     )

@@ -381,6 +381,7 @@ def _units_from_scans(
             if name not in others
         ]
     units, found = units_of_scans(samples, present, by_scan=definition.design.unit is None)
+    found = [_or_by_session(problem, definition) for problem in found]
     first = {_unit_name(scan, definition): scan for scan in reversed(samples)}
     cells = {
         column: [
@@ -392,6 +393,19 @@ def _units_from_scans(
     found += _level_problems(definition, cells)
     problems += bounded(grouped(found))
     return units
+
+
+def _or_by_session(problem: Problem, definition: Definition) -> Problem:
+    """Say of a target whose label changes within a unit that it need not be a factor."""
+    target = None if definition.classes is None else definition.classes.target
+    changes = problem.expected == f"one {target} for each unit"
+    if not changes or target not in definition.design.factors:
+        return problem
+    more = (
+        f" If it does change by session, take {target} out of design.factors: classes.target may "
+        "be any column of the scan sheet."
+    )
+    return replace(problem, mend=problem.mend + more)
 
 
 def _unit_name(scan: Scan, definition: Definition) -> str:

@@ -1,23 +1,25 @@
 """What each rule may see of the study: its own settings and no others.
 
 This cut is what makes "rerun only what changed" true: a setting that a rule cannot see cannot
-make it run again.
+make it run again. Which sections a rule sees is declared in the registry of rules.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from leafledger.study.plan import Plan, plan_of
-from leafledger.study.scan_sheet import Scan
+from leafledger.study.rules import BY_NAME
+from leafledger.study.scan_sheet import Scan, columns_of
 from leafledger.study.study import Study
+from leafledger.study.tasks import sessions_read
 
 Settings = dict[str, Any]
 
 
 def settings_of(study: Study, rule: str, session: str | None) -> Settings:
-    """Return the settings of a rule as plain JSON values.
+    """Return the settings of a rule as plain JSON values: the sections that it sees, joined.
 
     Parameters
     ----------
@@ -28,35 +30,147 @@ def settings_of(study: Study, rule: str, session: str | None) -> Settings:
     session
         The session, or ``None`` for a rule of the whole study.
     """
-    if session is not None:
-        return _BY_SESSION[rule](study, session)
-    return _BY_STUDY[rule](study)
+    found: Settings = {}
+    for section in BY_NAME[rule].sees:
+        for name, value in SECTIONS[section](study, session).items():
+            found[name] = {**found[name], **value} if name in found else value
+    return found
 
 
 def plan_of_study(study: Study) -> Plan:
     """Return the plan of a study."""
-    return plan_of(_effects(study), _indices(study)["indices"])
+    return plan_of(
+        settings_of(study, "effects", None), settings_of(study, "catalogue", None)["indices"]
+    )
 
 
 def _dump(section: Any) -> Any:
     return section.model_dump(mode="json")
 
 
-def _design(study: Study) -> Settings:
+# --- study.yaml ------------------------------------------------------------------------------
+
+
+def _form(study: Study, session: str | None) -> Settings:
+    return {"session": session, "form": _dump(study.form(str(session)))}
+
+
+def _instrument(study: Study, _session: str | None) -> Settings:
+    return {"instrument": _dump(study.definition.instrument)}
+
+
+def _reflectance(study: Study, _session: str | None) -> Settings:
+    return {"reflectance": _dump(study.definition.reflectance)}
+
+
+def _checks(study: Study, _session: str | None) -> Settings:
+    return {"checks": _dump(study.definition.quality.checks)}
+
+
+def _apply(study: Study, _session: str | None) -> Settings:
+    return {"apply": study.definition.quality.apply}
+
+
+def _range(study: Study, _session: str | None) -> Settings:
+    return {"range": _dump(study.definition.quality.range)}
+
+
+def _severity(study: Study, _session: str | None) -> Settings:
+    return {"severity": _dump(study.definition.quality.severity)}
+
+
+def _indices(study: Study, _session: str | None) -> Settings:
+    return {"indices": _dump(study.definition.indices)}
+
+
+def _effects(study: Study, _session: str | None) -> Settings:
+    return {"effects": _dump(study.definition.effects)}
+
+
+def _classes(study: Study, _session: str | None) -> Settings:
+    return {"classes": _dump(study.definition.classes)}
+
+
+def _classes_without(*keys: str) -> Callable[[Study, str | None], Settings]:
+    """Return a cut of the section ``classes`` without the keys that a rule has no use for."""
+
+    def cut(study: Study, _session: str | None) -> Settings:
+        section = _classes(study, None)["classes"] or {}
+        return {"classes": {key: value for key, value in section.items() if key not in keys}}
+
+    return cut
+
+
+def _design_of_classes(which: str) -> Callable[[Study, str | None], Settings]:
+    """Return a cut of the design: what tells units apart, blocks, phases of the sessions read."""
+
+    def cut(study: Study, _session: str | None) -> Settings:
+        design, read = study.definition.design, {*sessions_read(study, which)}
+        sessions = [
+            {"session": s.session, "phase": s.phase} for s in study.sessions if s.session in read
+        ]
+        return {
+            "design": {
+                "unit": design.unit,
+                "treatment": design.treatment,
+                "block": design.block,
+                "sessions": sessions,
+            }
+        }
+
+    return cut
+
+
+def _report(study: Study, _session: str | None) -> Settings:
+    return {"report": _dump(study.definition.report)}
+
+
+def _title(study: Study, _session: str | None) -> Settings:
+    return {"title": study.definition.title}
+
+
+def _question(study: Study, _session: str | None) -> Settings:
+    return {"question": study.definition.question}
+
+
+def _design(study: Study, _session: str | None) -> Settings:
     design = study.definition.design
     return {
-        "unit": design.unit,
-        "treatment": design.treatment,
-        "control": design.control,
-        "block": design.block,
-        "factors": list(design.factors),
-        "doses": dict(design.doses),
-        "sessions": [_dump(s) for s in study.sessions],
+        "design": {
+            "unit": design.unit,
+            "treatment": design.treatment,
+            "control": design.control,
+            "block": design.block,
+            "factors": list(design.factors),
+            "doses": dict(design.doses),
+            "sessions": [_dump(s) for s in study.sessions],
+        }
     }
 
 
-def _units(study: Study) -> Settings:
-    return {unit: dict(labels) for unit, labels in study.units.items()}
+def _whole_plot(study: Study, _session: str | None) -> Settings:
+    return {"design": {"whole_plot": study.definition.design.whole_plot}}
+
+
+def _control_and_sessions(study: Study, _session: str | None) -> Settings:
+    design = study.definition.design
+    sessions = [_dump(s) for s in study.sessions]
+    return {"design": {"unit": design.unit, "control": design.control, "sessions": sessions}}
+
+
+# --- units.csv -------------------------------------------------------------------------------
+
+
+def _units(study: Study, _session: str | None) -> Settings:
+    return {"units": {unit: dict(labels) for unit, labels in study.units.items()}}
+
+
+def _treatments(study: Study, _session: str | None) -> Settings:
+    column = study.definition.design.treatment
+    return {"design": {"treatments": {u: row.get(column, "") for u, row in study.units.items()}}}
+
+
+# --- scans.csv -------------------------------------------------------------------------------
 
 
 def intake_row(scan: Scan) -> Settings:
@@ -72,11 +186,10 @@ def intake_row(scan: Scan) -> Settings:
     }
 
 
-def _intake(study: Study, session: str) -> Settings:
+def _scans_in_files(study: Study, session: str | None) -> Settings:
     rows = [intake_row(s) for s in study.scans if s.session == session]
-    told = {"session": session, "form": _dump(study.form(session)), "scans": rows}
-    elsewhere = _named_elsewhere(study, session)
-    return {**told, "elsewhere": elsewhere} if elsewhere else told
+    elsewhere = _named_elsewhere(study, str(session))
+    return {"scans": rows, "elsewhere": elsewhere} if elsewhere else {"scans": rows}
 
 
 def _named_elsewhere(study: Study, session: str) -> dict[str, list[str]]:
@@ -96,36 +209,17 @@ def _named_elsewhere(study: Study, session: str) -> dict[str, list[str]]:
     return {file: sorted(items) for file, items in sorted(named.items())}
 
 
-def _reflectance(study: Study, _session: str) -> Settings:
-    definition = study.definition
+def _leaves_of_session(study: Study, session: str | None) -> Settings:
     return {
-        "instrument": _dump(definition.instrument),
-        "reflectance": _dump(definition.reflectance),
-    }
-
-
-def _quality(study: Study, session: str) -> Settings:
-    return {
-        "checks": _dump(study.definition.quality.checks),
         "scans": {
             s.scan: {"unit": study.unit_of(s), "leaf": s.leaf, "replicate": s.replicate}
             for s in study.samples(session)
-        },
+        }
     }
 
 
-def _acceptance(study: Study) -> Settings:
-    design = study.definition.design
-    quality = study.definition.quality
+def _leaves_of_study(study: Study, _session: str | None) -> Settings:
     return {
-        "apply": quality.apply,
-        "range": _dump(quality.range),
-        "design": {
-            "unit": design.unit,
-            "control": design.control,
-            "sessions": [_dump(s) for s in study.sessions],
-            "treatments": {u: row.get(design.treatment, "") for u, row in study.units.items()},
-        },
         "scans": [
             {
                 "scan": s.scan,
@@ -135,41 +229,29 @@ def _acceptance(study: Study) -> Settings:
                 "replicate": s.replicate,
             }
             for s in study.samples()
-        ],
+        ]
     }
 
 
-def _indices(study: Study, _session: str | None = None) -> Settings:
-    return {"indices": _dump(study.definition.indices)}
-
-
-def _validation(study: Study) -> Settings:
-    def roles(session: str) -> list[dict[str, str]]:
-        return [{"scan": s.scan, "role": s.role} for s in study.scans if s.session == session]
-
+def _roles(study: Study, _session: str | None) -> Settings:
     return {
-        "severity": _dump(study.definition.quality.severity),
-        "scans": {session: roles(session) for session in study.session_ids},
+        "scans": {
+            session: [{"scan": s.scan, "role": s.role} for s in study.scans if s.session == session]
+            for session in study.session_ids
+        }
     }
 
 
-def _unit_means(study: Study) -> Settings:
-    def place(s: Scan) -> dict[str, str]:
-        return {"session": s.session, "unit": study.unit_of(s), "leaf": s.leaf}
-
-    return {"scans": {s.scan: place(s) for s in study.samples()}}
-
-
-def _effects(study: Study) -> Settings:
+def _unit_and_leaf(study: Study, _session: str | None) -> Settings:
     return {
-        "design": {**_design(study), "whole_plot": study.definition.design.whole_plot},
-        "effects": _dump(study.definition.effects),
-        "units": _units(study),
-        **_instruments(study),
+        "scans": {
+            s.scan: {"session": s.session, "unit": study.unit_of(s), "leaf": s.leaf}
+            for s in study.samples()
+        }
     }
 
 
-def _instruments(study: Study) -> Settings:
+def _instruments(study: Study, _session: str | None) -> Settings:
     """Return the leaf scans that name their instrument; nothing at all if none does."""
     named = {
         s.scan: {"session": s.session, "unit": study.unit_of(s), "instrument": s.instrument}
@@ -179,38 +261,62 @@ def _instruments(study: Study) -> Settings:
     return {"scans": named} if named else {}
 
 
-def _classes(study: Study) -> Settings:
+def _units_of_classes(study: Study, _session: str | None) -> Settings:
+    """Return of each unit the target, the block and the column of a fixed split."""
+    classes = study.definition.classes
+    columns = [] if classes is None else [classes.target, study.definition.design.block]
+    if classes is not None and not isinstance(classes.split, str):
+        columns.append(classes.split.column)
     return {
-        "design": _design(study),
-        "classes": _dump(study.definition.classes),
-        "units": _units(study),
+        "units": {
+            unit: {name: text for name, text in labels.items() if name in columns}
+            for unit, labels in study.units.items()
+        }
     }
 
 
-def _report(study: Study) -> Settings:
-    definition = study.definition
-    return {
-        "title": definition.title,
-        "question": definition.question,
-        "design": _design(study),
-        "units": _units(study),
-        "report": _dump(definition.report),
-    }
+def _scan_labels(study: Study, _session: str | None) -> Settings:
+    """Return the label of every leaf scan that takes part, if the scan sheet holds the target."""
+    classes = study.definition.classes
+    if classes is None or classes.target in columns_of(study.definition.design):
+        return {}
+    wanted = {*sessions_read(study, "classes")}
+    samples = [s for s in study.samples() if s.session in wanted]
+    return {"labels": {s.scan: s.others.get(classes.target, "") for s in samples}}
 
 
-_BY_SESSION: dict[str, Callable[[Study, str], Settings]] = {
-    "intake": _intake,
+SECTIONS: Mapping[str, Callable[[Study, str | None], Settings]] = {
+    "intake.forms": _form,
+    "instrument": _instrument,
     "reflectance": _reflectance,
-    "quality": _quality,
+    "quality.checks": _checks,
+    "quality.apply": _apply,
+    "quality.range": _range,
+    "quality.severity": _severity,
     "indices": _indices,
-}
-_BY_STUDY: dict[str, Callable[[Study], Settings]] = {
-    "acceptance": _acceptance,
-    "catalogue": _indices,
-    "validation": _validation,
-    "unit_means": _unit_means,
     "effects": _effects,
     "classes": _classes,
-    "rivals": _classes,
+    "classes, but for n_permutations": _classes_without("n_permutations"),
+    "classes, but for margin": _classes_without("margin"),
     "report": _report,
+    "title": _title,
+    "question": _question,
+    "design": _design,
+    "design: whole_plot": _whole_plot,
+    "design: unit, control, sessions": _control_and_sessions,
+    "design: unit, treatment, block, sessions of the classifier": _design_of_classes("classes"),
+    "design: unit, treatment, block, these sessions and those before": _design_of_classes(
+        "classes+before"
+    ),
+    "units.csv": _units,
+    "units.csv: treatment": _treatments,
+    "units.csv: target, block and split of the classes": _units_of_classes,
+    "scans.csv: file, item, role, time, integration_ms, averages": _scans_in_files,
+    "scans.csv: unit, leaf, replicate": _leaves_of_session,
+    "scans.csv: session, unit, leaf, replicate": _leaves_of_study,
+    "scans.csv: session, role": _roles,
+    "scans.csv: session, unit, leaf": _unit_and_leaf,
+    "scans.csv: session, unit, instrument": _instruments,
+    "scans.csv: target of the classes": _scan_labels,
 }
+"""Section as `Rule.sees` names it -> the function that cuts it from the study."""

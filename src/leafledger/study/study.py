@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from leafledger.errors import nearest
 from leafledger.study.definition import Definition, Form, Session
+from leafledger.study.rules import PLAN_HISTORY_FILE as PLAN_HISTORY_FILE
+from leafledger.study.rules import VARIANTS_TABLE as VARIANTS_TABLE
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision, Scan
 
@@ -90,8 +92,6 @@ def _captions(text: str, names: set[str]) -> dict[str, str]:
 # ----------------------------------------------------------------------
 
 ONLY_SESSION = "all"
-VARIANTS_TABLE = "results/variants.csv"
-PLAN_HISTORY_FILE = "results/plan_history.json"
 
 
 @dataclass(frozen=True)
@@ -200,7 +200,8 @@ class Study:
         return read_figures(self.folder / "results" / "figures")
 
     def _written(self, *endings: str) -> list[str]:
-        from leafledger.study.layout import FROM_THE_BOOK, RESULTS, outputs, tasks
+        from leafledger.study.rules import RESULTS
+        from leafledger.study.tasks import FROM_THE_BOOK, outputs, tasks
 
         all_tasks = [*tasks(self), *FROM_THE_BOOK]
         owed = [path for task in all_tasks for path in outputs(task).values()]

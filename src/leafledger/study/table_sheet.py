@@ -133,6 +133,15 @@ def split_headings(headings: Sequence[str]) -> tuple[list[int], list[int], list[
     return metadata, positions, wavelengths
 
 
+def in_micrometres(headings: Sequence[str]) -> tuple[str, str] | None:
+    """Return why headings are in micrometres, and the mend; ``None`` if they are not.
+
+    For tables in which a row of numbers in no order may be a row of values further down.
+    """
+    why = no_wavelengths(headings)
+    return why if why is not None and "micrometres" in why[0] else None
+
+
 def no_wavelengths(headings: Sequence[str]) -> tuple[str, str] | None:
     """Return why the numbers of a heading row are no wavelengths, and the mend.
 

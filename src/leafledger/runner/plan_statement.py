@@ -13,20 +13,19 @@ from typing import Any
 from leafledger.ledger.plans import on_record
 from leafledger.ledger.variants_table import whole_output
 from leafledger.ledger.view import BookView
-from leafledger.records.code import code_of
+from leafledger.records.code import code_of, version
 from leafledger.records.digests import sha256_of_file
-from leafledger.records.package import version
 from leafledger.records.record import VERSION, key_of, read_record
 from leafledger.records.store import ContentStore
-from leafledger.runner.ended import Attempt, Ended
-from leafledger.runner.restore import may_use_store, put_record
-from leafledger.study.layout import LOGS, PLAN_HISTORY, PLAN_HISTORY_TASK, outputs
+from leafledger.runner.step import Ended, TaskRun, may_use_store, put_record
 from leafledger.study.links import remove_file
 from leafledger.study.plan import sessions_in
 from leafledger.study.plan_history import BY_RUN, Facts, Recorded, judged
+from leafledger.study.rules import LOGS, PLAN_HISTORY
 from leafledger.study.settings import plan_of_study
 from leafledger.study.study import PLAN_HISTORY_FILE, Study
 from leafledger.study.tables import read_json, write_json, write_text
+from leafledger.study.tasks import PLAN_HISTORY_TASK, outputs
 
 REBUILT_VARIABLE = "LEAFLEDGER_REBUILT"
 """Says to the children of a run that a recorded one is being rebuilt."""
@@ -105,15 +104,15 @@ def keep_history(study: Study, run: str) -> bool:
         return True
     if _stands(study, facts):
         return True
-    attempt = Attempt(study.folder, run, PLAN_HISTORY_TASK)
-    attempt.begin()
+    task_run = TaskRun(study.folder, run, PLAN_HISTORY_TASK)
+    task_run.begin()
     try:
         ended = _made(study, facts)
     except OSError as error:
         ended = Ended("failed", str(error.strerror or error))
         text = f"{type(error).__name__}: {error}\n"
         write_text(study.folder / LOGS / f"{PLAN_HISTORY_TASK.name}.log", text)
-    attempt.end(ended)
+    task_run.end(ended)
     return ended.exit_code == 0
 
 

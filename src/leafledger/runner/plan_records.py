@@ -10,8 +10,8 @@ from typing import Any
 from leafledger.ledger import book
 from leafledger.ledger.plans import Lodged, lodge, on_record, plan_in_place
 from leafledger.ledger.view import BookView
-from leafledger.runner.check import checked_design
-from leafledger.runner.lock import study_lock
+from leafledger.runner.study_check import checked_design
+from leafledger.runner.study_folder import study_lock
 from leafledger.study.plan import digest_of, has_primary
 from leafledger.study.plan_history import (
     NOT_PROVABLE,

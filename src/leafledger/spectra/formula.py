@@ -1,4 +1,9 @@
-"""Our formula language: what may be written, and how text becomes a tree.
+"""What is the value of an index formula, and how fast does it change with each band?
+
+The formula language, from text to gradient. In the order of this module: text is cut into tokens,
+tokens become a tree, a tree is written back as text, a tree is evaluated for many scans at once
+together with its partial derivatives (forward-mode differentiation: exact, and a few array
+operations each).
 
 ::
 
@@ -20,6 +25,7 @@ import functools
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -276,9 +282,9 @@ def _written(node: Node, outer: int) -> str:
     if isinstance(node, Number):
         return _number_text(node.value)
     if isinstance(node, Read):
-        ends = (node.band.start_nm, node.band.stop_nm)
-        shown = ends[:1] if node.band.is_single else ends
-        return f"R({', '.join(_number_text(end) for end in shown)})"
+        band = node.band
+        ends = [band.start_nm] if band.is_single else [band.start_nm, band.stop_nm]
+        return f"R({', '.join(map(_number_text, ends))})"
     if isinstance(node, Call):
         return f"{node.name}({', '.join(_written(value, 0) for value in node.values)})"
     if isinstance(node, Sum):
@@ -307,20 +313,57 @@ def _number_text(value: float) -> str:
     return text.removesuffix(".0")
 
 
+def tree_as_json(node: Node) -> list[Any]:
+    """Return a formula as plain JSON values, from which :func:`tree_from_json` makes it again.
+
+    Each node is a list: its kind, then what it holds.
+
+    Examples
+    --------
+    >>> tree_as_json(Product((("*", Number(2.0)), ("/", Read(Band(705, 705))))))
+    ['product', ['*', ['number', 2.0]], ['/', ['read', 705, 705]]]
+    """
+    if isinstance(node, Number):
+        return ["number", node.value]
+    if isinstance(node, Read):
+        return ["read", node.band.start_nm, node.band.stop_nm]
+    if isinstance(node, Negative):
+        return ["negative", tree_as_json(node.inner)]
+    if isinstance(node, Power):
+        return ["power", tree_as_json(node.base), node.exponent]
+    if isinstance(node, Call):
+        return ["call", node.name, *map(tree_as_json, node.values)]
+    kind = "sum" if isinstance(node, Sum) else "product"
+    return [kind, *([sign, tree_as_json(part)] for sign, part in node.parts)]
+
+
+def tree_from_json(value: list[Any]) -> Node:
+    """Return the formula that :func:`tree_as_json` wrote.
+
+    Raises
+    ------
+    ValueError
+        If ``value`` is of no kind that it writes.
+    """
+    kind, *held = value
+    if kind == "number":
+        return Number(*held)
+    if kind == "read":
+        return Read(Band(*held))
+    if kind == "negative":
+        return Negative(tree_from_json(held[0]))
+    if kind == "power":
+        return Power(tree_from_json(held[0]), held[1])
+    if kind == "call":
+        return Call(held[0], tuple(map(tree_from_json, held[1:])))
+    if kind in {"sum", "product"}:
+        parts = tuple((sign, tree_from_json(part)) for sign, part in held)
+        return Sum(parts) if kind == "sum" else Product(parts)
+    raise ValueError(f"{kind!r} is no part of a formula")
+
+
 # Our formula language: what may be written, and how text becomes a tree.
 # ----------------------------------------------------------------------
-# ::
-#
-#     sum      = product { ("+" | "-") product }
-#     product  = signed { ("*" | "/") signed }
-#     signed   = "-" signed | power
-#     power    = value [ "^" signed ]              right-hand side free of bands
-#     value    = number | "R" "(" nm [ "," nm ] ")" | name "(" sum { "," sum } ")" | "(" sum ")"
-#
-# ``R(705)`` is the reflectance (a fraction) at 705 nm, ``R(750, 800)`` its mean from 750 to 800 nm,
-# both ends included. Functions: ``sqrt``, ``ln``, ``log10``, ``abs``, ``min``, ``max``. ``-2^2`` is
-# -4 and ``2^3^2`` is 2^9, as on paper. Nothing else can be said: the text is read by this module
-# alone and never reaches an interpreter.
 
 MOST_CHARACTERS = 500
 MOST_DEPTH = 50
@@ -350,7 +393,7 @@ def parse(text: str) -> Node:
 
     Examples
     --------
-    >>> from leafledger.indices.formula import written
+    >>> from leafledger.spectra.formula import written
     >>> written(parse("(R(750)-R(705))/(R(750)+R(705))"))
     '(R(750) - R(705)) / (R(750) + R(705))'
     """

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, bounded, quoted
-from leafledger.records.job import Job
+from leafledger.records.record import Job
 from leafledger.study.definition import Form
 from leafledger.study.scan_sheet import OPTIONAL, REQUIRED, ScanReader
 from leafledger.study.settings import intake_row
@@ -22,8 +22,9 @@ from leafledger.study.tables import SpectraTable, read_json, read_spectra
 if TYPE_CHECKING:
     import pandas as pd
 
-    from leafledger.classes.saved_model import SavedModel
-    from leafledger.classes.transfer import Transfer
+    from leafledger.classes.identify import Transfer
+    from leafledger.classes.model import SavedModel
+
 
 _SESSION = "new"
 STANDARD_COLUMNS = ("standard", "home_file", "new_file")
@@ -134,7 +135,7 @@ def identify_scans(
         With the problems of the model, the files, their references or their wavelengths.
     """
     from leafledger.classes.identify import identify, identify_transferred
-    from leafledger.classes.saved_model import load_saved_model
+    from leafledger.classes.model import load_saved_model
 
     saved = load_saved_model(model)
     with TemporaryDirectory(prefix="leafledger-") as place:
@@ -151,8 +152,7 @@ def identify_scans(
 
 def _transfer(model: Path, saved: SavedModel, sheet: Path, form: Form) -> Transfer:
     """Return the correction that the standards of a sheet give."""
-    from leafledger.classes.identify import on_model_axis
-    from leafledger.classes.transfer import learn_transfer
+    from leafledger.classes.identify import learn_transfer, on_model_axis
 
     written = form if form.quantity != "counts" else form.model_copy(
         update={"quantity": "reflectance"}

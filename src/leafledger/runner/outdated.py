@@ -9,25 +9,28 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
+from leafledger.ledger.variants_table import TableAtStart, table_at_start
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record, read_record
 from leafledger.records.settings_differ import settings_differ
 from leafledger.records.store import ContentStore
-from leafledger.runner.jobs import code_of_task
-from leafledger.runner.plan_history import makes_history, why_history_changes
-from leafledger.study.layout import (
-    PLAN_HISTORY_TASK,
+from leafledger.runner.plan_statement import makes_history, why_history_changes
+from leafledger.runner.step import code_of_task
+from leafledger.study.rules import (
+    BY_NAME,
+    EVERYTHING,
     RECORDS,
     RESULTS,
-    Task,
-    inputs,
-    outputs,
-    tasks,
+    RULES,
+    VARIANTS,
+    VARIANTS_TABLE,
 )
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
 from leafledger.study.tables import canonical_json
+from leafledger.study.tasks import PLAN_HISTORY_TASK, Task, inputs, outputs, tasks
 
 
 @dataclass(frozen=True)
@@ -49,42 +52,71 @@ class Planned:
     certain: bool
 
 
-def plan(study: Study, digests: FileDigests) -> list[Planned]:
-    """Return the tasks that would run now, in the order of the data."""
-    planned: dict[Task, Planned] = {}
-    writers = {
-        path: task for task in tasks(study) for path in [*outputs(task).values(), task.record]
-    }
-    for task in tasks(study):
-        made = [path for path in inputs(study, task).values() if writers.get(path) in planned]
-        why = why_run(study, task, digests, leave_out=made)
-        if why is not None:
-            planned[task] = Planned(task, why, certain=True)
-        elif made:
-            first = writers[made[0]].name
-            planned[task] = Planned(task, f"if {first} gives another result", certain=False)
-    report = Task("report")
-    if report not in planned or not planned[report].certain:
-        why = why_history_changes(study)
-        if why is not None:
-            planned[report] = Planned(report, why, certain=True)
-    return list(planned.values())
-
-
-def would_run(study: Study, digests: FileDigests) -> list[Planned]:
-    """Return the tasks of a run as :func:`plan` does, with what is made of the book among them.
+def would_run(study: Study, digests: FileDigests, rebuilt: bool = False) -> list[Planned]:
+    """Return what a run would do now, in the order of the data: what ``status`` and the run name.
 
     What the book says of the plan is made before the report, which reads it.
+
+    Parameters
+    ----------
+    study, digests
+        The study, and the digests of its files.
+    rebuilt
+        Whether a recorded run is being rebuilt: what was made of the book is as recorded then.
     """
     planned = plan(study, digests)
-    if not planned or not makes_history(study):
+    if not planned or rebuilt or not makes_history(study):
         return planned
     why = "the book says something else of the plan, or will when the run has begun"
     return [*planned[:-1], Planned(PLAN_HISTORY_TASK, why, certain=True), planned[-1]]
 
 
+def plan(study: Study, digests: FileDigests) -> list[Planned]:
+    """Return the tasks of rules that would run now, in the order of the data."""
+    planned = outdated(study, digests)
+    last = Task(RULES[-1].name)
+    if not any(one.task == last and one.certain for one in planned):
+        why = why_history_changes(study)
+        if why is not None:
+            others = [one for one in planned if one.task != last]
+            return [*others, Planned(last, why, certain=True)]
+    return planned
+
+
+def outdated(
+    study: Study, digests: FileDigests, among: Collection[Task] | None = None
+) -> list[Planned]:
+    """Return the tasks that are not up to date by their records, in the order of the data.
+
+    Parameters
+    ----------
+    study, digests
+        The study, and the digests of its files.
+    among
+        The tasks to judge, whose inputs are in place as a run makes it level after level; all of
+        the study if left out.
+    """
+    planned: dict[Task, Planned] = {}
+    writers: dict[str, Task] = {}
+    table = table_at_start(study) if among is None else None
+    for task in tasks(study) if among is None else among:
+        made = [path for path in inputs(study, task).values() if writers.get(path) in planned]
+        why = why_run(study, task, digests, made, table)
+        if why is not None:
+            planned[task] = Planned(task, why, certain=True)
+        elif made:
+            first = writers[made[0]].name
+            planned[task] = Planned(task, f"if {first} gives another result", certain=False)
+        writers |= dict.fromkeys([*outputs(task).values(), task.record], task)
+    return list(planned.values())
+
+
 def why_run(
-    study: Study, task: Task, digests: FileDigests, leave_out: Collection[str] = ()
+    study: Study,
+    task: Task,
+    digests: FileDigests,
+    leave_out: Collection[str] = (),
+    table: TableAtStart | None = None,
 ) -> str | None:
     """Return why a task must run, or ``None`` if its record holds for all that is there.
 
@@ -96,17 +128,43 @@ def why_run(
         Digests of the study's files.
     leave_out
         Inputs that are about to be made again: what they hold now decides nothing.
+    table
+        The table of the variants as a run will find it, where it is not as it should be.
     """
     record = read_record(study.folder / task.record)
     if record is None:
         return "not run yet"
+    expected = inputs(study, task)
+    seen: Digests = digests
+    if table is not None and EVERYTHING in BY_NAME[task.rule].reads:
+        expected = {role: path for role, path in expected.items() if role != VARIANTS.name}
+        if table.sha256 is not None:
+            expected[VARIANTS.name] = VARIANTS_TABLE
+        seen = _WithTable(digests, table)
     return (
         _settings_changed(study, task, record)
         or _code_changed(record, task)
-        or _inputs_changed(record, inputs(study, task), digests, leave_out)
+        or _inputs_changed(record, expected, seen, leave_out)
         or _outputs_changed(record, outputs(task), digests)
         or _record_changed(study.folder, record, task)
     )
+
+
+class Digests(Protocol):
+    """Digests of the files of a study."""
+
+    def of(self, path: str) -> str | None:
+        """Return the digest of a file, ``None`` if there is none."""
+
+
+class _WithTable:
+    """Digests of a study's files as they are, with the table of the variants as it will be."""
+
+    def __init__(self, now: FileDigests, table: TableAtStart) -> None:
+        self._now, self._table = now, table
+
+    def of(self, path: str) -> str | None:
+        return self._table.sha256 if path == VARIANTS_TABLE else self._now.of(path)
 
 
 class RecordedDigests:
@@ -176,7 +234,7 @@ def why_not_as_recorded(
 
 def _record_changed(folder: Path, record: Record, task: Task) -> str | None:
     """Judge the rest of a record, such as its metrics, by the text that was kept of it."""
-    if ContentStore(folder).tells_otherwise(record["key"], folder / task.record):
+    if ContentStore(folder).differs_from(record["key"], folder / task.record):
         return f"record changed by hand: {task.record}"
     return None
 
@@ -206,7 +264,7 @@ def _code_changed(record: Record, task: Task) -> str | None:
 def _inputs_changed(
     record: Record,
     expected: Mapping[str, str],
-    digests: FileDigests | RecordedDigests,
+    digests: Digests,
     leave_out: Collection[str],
 ) -> str | None:
     recorded = {entry["role"]: entry for entry in record["inputs"]}

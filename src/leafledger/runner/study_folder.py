@@ -1,0 +1,198 @@
+"""The study folder during a run: one run at a time, and what earlier runs left behind."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
+
+from leafledger.errors import InputFault, Problem
+from leafledger.ledger.view import BookView
+from leafledger.records.record import read_record
+from leafledger.records.store import ContentStore
+from leafledger.study.links import (
+    WRITTEN,
+    link_problems,
+    not_through_a_link,
+    remove_file,
+    remove_folder,
+)
+from leafledger.study.rules import LOGS, RECORDS, RESULTS
+from leafledger.study.study import Study
+from leafledger.study.tasks import FROM_THE_BOOK, outputs, tasks
+
+# --- one run at a time ----------------------------------------------------------------------------
+
+_FILE = "ledger/lock"
+
+
+@contextmanager
+def study_lock(folder: Path) -> Iterator[None]:
+    """Hold the study for the block.
+
+    Raises
+    ------
+    InputFault
+        If another run holds it, a folder of it cannot be written to, or a link leads out of it.
+    """
+    with hold_study(folder):
+        yield
+
+
+def is_held(folder: Path) -> bool:
+    """Tell whether a run is at work on the study now."""
+    try:
+        with (folder / _FILE).open() as handle:
+            fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    return False
+
+
+def hold_study(folder: Path) -> IO[str]:
+    """Hold the study until the file returned is closed; the kernel closes it with the process.
+
+    Raises
+    ------
+    InputFault
+        If another run holds it, a folder of it cannot be written to, or a link leads out of it.
+    """
+    folder = folder.resolve()
+    if found := [*link_problems(folder), *_closed_folders(folder)]:
+        raise InputFault(found)
+    path = not_through_a_link(folder / _FILE)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle = path.open("a+")
+    except OSError as error:
+        raise InputFault(
+            Problem(
+                file=".",
+                found=f"a study folder that cannot be written to ({error.strerror})",
+                expected="a folder in which results/ and ledger/ can be made",
+                mend="Copy the study to a folder of your own, or ask for the right to write.",
+            )
+        ) from error
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        handle.close()
+        raise InputFault(
+            Problem(
+                file=_FILE,
+                found="another run at work on this study",
+                expected="one run at a time",
+                mend="Wait until it has ended; `leafledger status` says whether it has.",
+            )
+        ) from error
+    return handle
+
+
+def _closed_folders(folder: Path) -> list[Problem]:
+    """Return a problem for each folder of results or books that is there and cannot be written."""
+    if not os.access(folder / "ledger" if (folder / "ledger").is_dir() else folder, os.W_OK):
+        return []  # told as a whole, by what cannot be opened in it
+    top = [folder / name for name in WRITTEN if (folder / name).is_dir()]
+    listed = [place for place in top if os.access(place, os.R_OK | os.X_OK)]
+    below = [child for place in listed for child in sorted(place.glob("*")) if child.is_dir()]
+    return [
+        Problem(
+            file=place.relative_to(folder).as_posix(),
+            found="a folder that cannot be written to",
+            expected="folders of results and books that leafledger may write to",
+            mend="Give yourself the right to write to it (and to what it holds), then run again.",
+        )
+        for place in [*top, *below]
+        if not os.access(place, os.W_OK | os.X_OK)
+    ]
+
+
+# --- what earlier runs left behind ----------------------------------------------------------------
+
+
+def sweep_temporaries(folder: Path) -> None:
+    """Remove what an interrupted run left half-written."""
+    for place in (RESULTS, RECORDS, "ledger", LOGS):
+        for path in (folder / place).rglob(".*.tmp"):
+            if path.is_dir():
+                remove_folder(path)
+            else:
+                remove_file(path)
+
+
+def remove_orphans(study: Study) -> list[str]:
+    """Remove results of tasks that the study no longer asks for, so that none pass as current.
+
+    Only files that a record of such a task names are removed: a session that was taken out, a
+    classifier no longer wanted. The content store keeps them for going back.
+
+    Returns
+    -------
+    list of str
+        What the user should know.
+    """
+    folder = study.folder
+    kept = [*tasks(study), *FROM_THE_BOOK]
+    wanted = {task.record for task in kept}
+    owned = {path for task in kept for path in outputs(task).values()}
+    gone = []
+    for path in sorted((folder / RECORDS).glob("*.json")):
+        if f"{RECORDS}/{path.name}" in wanted:
+            continue
+        record = read_record(path)
+        for output in record["outputs"] if record else []:
+            place = folder / output["path"]
+            inside = place.resolve().is_relative_to((folder / RESULTS).resolve())
+            if inside and output["path"] not in owned:
+                remove_file(place)
+        remove_file(path)
+        gone.append(path.stem)
+    if not gone:
+        return []
+    _remove_empty_folders(folder / RESULTS)
+    if study.variant is not None:
+        return []  # what the study as stated asks for is put back after its variants
+    named = ", ".join(gone[:6]) + (f" and {len(gone) - 6} more" if len(gone) > 6 else "")
+    return [f"removed results that the study no longer asks for: {named}"]
+
+
+def trim_store(study: Study) -> list[str]:
+    """Keep the content store within the study's bound; return what the user should know.
+
+    Results that the study and its variants rest on are thrown away last: one run through them
+    reads all of these again.
+    """
+    store = ContentStore(study.folder)
+    most = int(study.definition.tracking.store_gb * 1e9)
+    left = store.trim(most, last=_shared_keys(study))
+    if not left["removed_last"] or not study.definition.variants:
+        return []
+    return [
+        f"the variants and the study take more than tracking.store_gb ({most / 1e9:g} GB) holds: "
+        f"{left['removed_last']} of their results will be computed again"
+    ]
+
+
+def _shared_keys(study: Study) -> set[str]:
+    """Return the keys of what stands in place and in the newest finished run of each variant."""
+    if not study.definition.variants:
+        return set()
+    book = BookView(study.folder)
+    newest = {r.get("variant"): r for r in book.runs if r["outcome"] == "done"}
+    return {
+        str(record["key"])
+        for variant, run in newest.items()
+        if variant is None or variant in study.definition.variants
+        for record in book.records_of(run).values()
+    }
+
+
+def _remove_empty_folders(root: Path) -> None:
+    for path in sorted(root.rglob("*"), reverse=True):
+        if path.is_dir() and not any(path.iterdir()):
+            not_through_a_link(path).rmdir()

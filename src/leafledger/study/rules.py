@@ -1,0 +1,422 @@
+"""The registry of rules: what each rule reads, writes and sees, declared once.
+
+All that lists rules elsewhere is derived from it: the order in which they run, the inputs and
+outputs of each task (:mod:`leafledger.study.tasks`), its settings
+(:mod:`leafledger.study.settings`), the Snakemake rules under ``workflow/rules`` (``make workflow``
+writes them), the words for a step in the report and its typical duration.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from graphlib import TopologicalSorter
+
+RESULTS = "results"
+RECORDS = "records"
+LOGS = "logs"
+
+EVERYTHING = "*"
+"""Stands in ``reads`` for every file that another rule writes, and every record."""
+
+
+@dataclass(frozen=True)
+class Output:
+    """A file, or a folder, that a rule writes.
+
+    Attributes
+    ----------
+    role
+        Its name among the outputs of the rule.
+    path
+        Below ``results/``; ``{session}`` stands for the session, a folder ends in ``/``.
+    read_as
+        Its name among the inputs of the rules that read it; the role, if not given.
+    in_report
+        Whether the rule that reads everything reads it.
+    """
+
+    role: str
+    path: str
+    read_as: str = ""
+    in_report: bool = True
+
+    @property
+    def name(self) -> str:
+        """The role under which other rules read it, unique among all rules."""
+        return self.read_as or self.role
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A rule of the pipeline.
+
+    Attributes
+    ----------
+    name
+        As in its record, its log and the workflow.
+    title, does
+        What it is called in the report, and what it does, in one sentence.
+    module
+        The module whose function ``run`` does its work.
+    writes
+        What it writes.
+    reads
+        What it reads of other rules, by `Output.name`. A rule of the whole study that reads a file
+        of each session adds the sessions: ``scans/*`` all of them, ``scans/classes`` those that
+        ``classes.sessions`` asks for, ``scans/classes+before`` besides these, where the target is
+        the treatment, those before it.
+    given
+        What it reads of a person's files: ``raw`` files of the session, the table of the white
+        ``panel``, the ``decisions``.
+    sees
+        The settings that it sees, each the name of a section in :mod:`leafledger.study.settings`.
+        No other setting can make it run again.
+    per_session
+        Whether it runs once for each session, or once for the study.
+    only_with_classes
+        Whether it is left out of a study without the section ``classes``.
+    seconds
+        How long it took in a run of the demo study, to forecast the time left; only proportions
+        count.
+    """
+
+    name: str
+    title: str
+    does: str
+    module: str
+    writes: tuple[Output, ...]
+    reads: tuple[str, ...] = ()
+    given: tuple[str, ...] = ()
+    sees: tuple[str, ...] = ()
+    per_session: bool = False
+    only_with_classes: bool = False
+    seconds: float = 4.0
+
+
+RULES: tuple[Rule, ...] = (
+    Rule(
+        "intake",
+        title="Intake",
+        does="Reads the raw files of a session into one table of scans.",
+        module="leafledger.intake.stage",
+        per_session=True,
+        given=("raw",),
+        sees=(
+            "intake.forms",
+            "scans.csv: file, item, role, time, integration_ms, averages",
+        ),
+        writes=(Output("scans", "scans/{session}.parquet"),),
+    ),
+    Rule(
+        "reflectance",
+        title="Reflectance",
+        does="Turns counts, dark and white into reflectance with its uncertainty.",
+        module="leafledger.reflectance.stage",
+        per_session=True,
+        reads=("scans",),
+        given=("panel",),
+        sees=("instrument", "reflectance"),
+        writes=(Output("reflectance", "reflectance/{session}.parquet"),),
+    ),
+    Rule(
+        "quality",
+        title="Quality",
+        does="Checks every scan and reference of a session.",
+        module="leafledger.quality.stage",
+        per_session=True,
+        reads=("scans", "reflectance", "visible_indices"),
+        sees=("quality.checks", "scans.csv: unit, leaf, replicate"),
+        writes=(
+            Output("quality", "quality/{session}.parquet"),
+            Output("signal", "quality/{session}.signal.parquet"),
+            Output("levels", "quality/{session}.levels.parquet"),
+        ),
+        seconds=6.0,
+    ),
+    Rule(
+        "acceptance",
+        title="Acceptance",
+        does=(
+            "Decides which scans take part, from the checks and the decisions of persons, and how "
+            "far wavelengths can be trusted."
+        ),
+        module="leafledger.quality.acceptance_stage",
+        reads=("quality/*", "signal/*", "levels/*", "reflectance/*"),
+        given=("decisions",),
+        sees=(
+            "quality.apply",
+            "quality.range",
+            "design: unit, control, sessions",
+            "units.csv: treatment",
+            "scans.csv: session, unit, leaf, replicate",
+        ),
+        writes=(
+            Output("accepted", "accepted.csv"),
+            Output("exclusions", "exclusions.csv"),
+            Output("range", "range.json"),
+            Output("session_effects", "session_effects.csv"),
+            Output("order_effects", "order_effects.csv"),
+        ),
+    ),
+    Rule(
+        "catalogue",
+        title="Catalogue",
+        does="Lists the indices of the study with formula and source.",
+        module="leafledger.indices.catalogue_stage",
+        sees=("indices",),
+        writes=(
+            Output("catalogue", "indices/catalogue.json"),
+            Output("formulas", "indices/formulas.json", in_report=False),
+            Output("visible_indices", "indices/visible.json", in_report=False),
+        ),
+    ),
+    Rule(
+        "indices",
+        title="Indices",
+        does="Computes every index on every leaf scan of a session.",
+        module="leafledger.indices.stage",
+        per_session=True,
+        reads=("reflectance", "range", "formulas"),
+        writes=(Output("indices", "indices/{session}.parquet"),),
+    ),
+    Rule(
+        "validation",
+        title="Validation",
+        does="Holds the tables against what is expected of them.",
+        module="leafledger.validation.stage",
+        reads=("scans/*", "reflectance/*", "indices/*", "range", "catalogue"),
+        sees=("quality.severity", "scans.csv: session, role"),
+        writes=(
+            Output("scans", "validation/scans.json", "validation_scans"),
+            Output("reflectance", "validation/reflectance.json", "validation_reflectance"),
+            Output("indices", "validation/indices.json", "validation_indices"),
+            Output("passed", "validation/passed.json"),
+        ),
+        seconds=13.0,
+    ),
+    Rule(
+        "unit_means",
+        title="Unit means",
+        does="Averages scans within leaf and leaves within unit.",
+        module="leafledger.effects.unit_means_stage",
+        reads=("indices/*", "accepted", "passed"),
+        sees=("scans.csv: session, unit, leaf",),
+        writes=(Output("unit_indices", "unit_indices.csv"),),
+        seconds=3.0,
+    ),
+    Rule(
+        "classes",
+        title="Classes",
+        does="Trains the classifier and tests it on scans left out.",
+        module="leafledger.classes.stage",
+        only_with_classes=True,
+        reads=("reflectance/classes", "accepted", "range", "passed"),
+        sees=(
+            "design: unit, treatment, block, sessions of the classifier",
+            "classes",
+            "units.csv: target, block and split of the classes",
+            "scans.csv: target of the classes",
+        ),
+        writes=(
+            Output("path", "classes/path.csv", "classes_path"),
+            Output("predictions", "classes/predictions.csv", "classes_predictions"),
+            Output("confusion", "classes/confusion.csv", "classes_confusion"),
+            Output("terms", "classes/spectra_terms.parquet", "classes_terms"),
+            Output("permutation", "classes/permutation.csv", "classes_permutation"),
+            Output("reliability", "classes/reliability.csv", "classes_reliability"),
+            Output("per_class", "classes/per_class.csv", "classes_per_class"),
+            Output("confused_pairs", "classes/confused_pairs.csv", "classes_confused_pairs"),
+            Output("summary", "classes/summary.json", "classes_summary"),
+            Output("model", "classes/model.skops", in_report=False),
+            Output("model_card", "classes/model.json"),
+        ),
+        seconds=40.0,
+    ),
+    Rule(
+        "effects",
+        title="Effects",
+        does="Tests what the treatment changed.",
+        module="leafledger.effects.stage",
+        reads=("unit_indices", "catalogue", "reflectance/*", "accepted", "range", "indices/*"),
+        sees=(
+            "design",
+            "design: whole_plot",
+            "effects",
+            "units.csv",
+            "scans.csv: session, unit, instrument",
+        ),
+        writes=(
+            Output("effects", "effects.csv"),
+            Output("effects_summary", "effects.json"),
+            Output("group_means", "group_means.csv"),
+            Output("spectrum_effects", "spectrum_effects.csv"),
+            Output("sensitivity", "sensitivity.csv"),
+            Output("variance_components", "variance_components.csv"),
+            Output("power", "power.csv"),
+        ),
+        seconds=20.0,
+    ),
+    Rule(
+        "rivals",
+        title="Rivals",
+        does="Holds the classifier against simpler procedures in the same splits.",
+        module="leafledger.classes.baselines",
+        only_with_classes=True,
+        reads=("reflectance/classes", "accepted", "range", "passed", "indices/classes"),
+        sees=(
+            "design: unit, treatment, block, sessions of the classifier",
+            "classes, but for n_permutations",
+            "units.csv: target, block and split of the classes",
+            "scans.csv: target of the classes",
+        ),
+        writes=(
+            Output("rivals", "classes/rivals.csv", "classes_rivals"),
+            Output("comparison", "classes/comparison.csv", "classes_comparison"),
+        ),
+        seconds=45.0,
+    ),
+    Rule(
+        "negative_controls",
+        title="Negative controls",
+        does="Asks the same procedure for session, block and the treatment before it was given.",
+        module="leafledger.classes.negative_controls",
+        only_with_classes=True,
+        reads=("reflectance/classes+before", "accepted", "range", "passed"),
+        sees=(
+            "design: unit, treatment, block, these sessions and those before",
+            "classes, but for margin",
+            "units.csv: target, block and split of the classes",
+            "scans.csv: target of the classes",
+        ),
+        writes=(Output("questions", "classes/questions.csv", "classes_questions"),),
+        seconds=25.0,
+    ),
+    Rule(
+        "report",
+        title="Report",
+        does="Draws the figures and writes the page and the workbook.",
+        module="leafledger.report.stage",
+        reads=(EVERYTHING,),
+        sees=("title", "question", "design", "units.csv", "report"),
+        writes=(
+            Output("report", "report.html"),
+            Output("figures", "figures/"),
+            Output("tables", "tables.xlsx"),
+        ),
+        seconds=60.0,
+    ),
+)
+"""In the order of the data."""
+
+OF_CLASSES = frozenset(rule.name for rule in RULES if rule.only_with_classes)
+"""Rules of the section ``classes``; a study without it has none of them."""
+
+VARIANTS = Rule(
+    "variants",
+    title="Variants",
+    does="Lists the results of finished runs under other settings.",
+    module="leafledger.effects.variant_rows",
+    writes=(Output("variants", "variants.csv"),),
+)
+"""The ledger makes this table of the book of runs, no Snakemake rule does."""
+
+PLAN_HISTORY = Rule(
+    "plan_history",
+    title="Plan history",
+    does="States when the plan was recorded.",
+    module="leafledger.study.plan_history",
+    writes=(Output("plan_history", "plan_history.json"),),
+)
+"""The runner makes this file of the book of runs, no Snakemake rule does."""
+
+OF_THE_BOOK = (VARIANTS, PLAN_HISTORY)
+"""Rules whose results are made of the book of runs, before the report reads them."""
+
+BY_NAME: Mapping[str, Rule] = {rule.name: rule for rule in (*RULES[:-1], *OF_THE_BOOK, RULES[-1])}
+"""Every rule by its name, in the order of the data."""
+
+VARIANTS_TABLE = f"{RESULTS}/{VARIANTS.writes[0].path}"
+PLAN_HISTORY_FILE = f"{RESULTS}/{PLAN_HISTORY.writes[0].path}"
+
+
+def writers(rules: Sequence[Rule] = RULES) -> dict[str, tuple[Rule, Output]]:
+    """Return the name under which an output is read -> the rule that writes it, and the output.
+
+    Raises
+    ------
+    ValueError
+        If two rules write a file of the same name, or to the same path.
+    """
+    found: dict[str, tuple[Rule, Output]] = {}
+    paths: dict[str, str] = {}
+    for rule in rules:
+        for output in rule.writes:
+            if output.name in found:
+                raise ValueError(f"{rule.name} and {found[output.name][0].name}: {output.name}")
+            if output.path in paths:
+                raise ValueError(f"{rule.name} and {paths[output.path]} write {output.path}")
+            found[output.name] = (rule, output)
+            paths[output.path] = rule.name
+    return found
+
+
+WRITERS: Mapping[str, tuple[Rule, Output]] = writers()
+
+
+def name_read(read: str) -> tuple[str, str]:
+    """Return what an entry of ``reads`` names, and which sessions: empty for none or its own.
+
+    Examples
+    --------
+    >>> name_read("range"), name_read("indices/classes")
+    (('range', ''), ('indices', 'classes'))
+    """
+    name, _, sessions = read.partition("/")
+    return name, sessions
+
+
+def rests_directly_on(rule: Rule, rules: Sequence[Rule] = RULES) -> frozenset[str]:
+    """Return the names of the rules whose outputs a rule reads."""
+    if EVERYTHING in rule.reads:
+        return frozenset(other.name for other in rules) - {rule.name}
+    known = WRITERS if rules is RULES else writers(rules)
+    return frozenset(known[name_read(read)[0]][0].name for read in rule.reads)
+
+
+def rests_on(name: str) -> frozenset[str]:
+    """Return the names of all rules before a rule, whose outputs it reads directly or not.
+
+    Examples
+    --------
+    >>> sorted(rests_on("quality"))
+    ['intake', 'reflectance']
+    """
+    direct = rests_directly_on(BY_NAME[name])
+    return direct.union(*(rests_on(other) for other in direct))
+
+
+def derive_levels(rules: Sequence[Rule]) -> tuple[tuple[str, ...], ...]:
+    """Return the names of the rules in levels: those of one level do not read each other.
+
+    A rule stands as late as what reads it allows, so that few levels hold much work side by side.
+
+    Raises
+    ------
+    graphlib.CycleError
+        If rules read each other in a circle.
+    """
+    reads = {rule.name: rests_directly_on(rule, rules) for rule in rules}
+    readers = {name: {other for other in reads if name in reads[other]} for name in reads}
+    sorter = TopologicalSorter(readers)
+    sorter.prepare()
+    found: list[tuple[str, ...]] = []
+    while sorter.is_active():
+        ready = frozenset(sorter.get_ready())
+        found.insert(0, tuple(name for name in reads if name in ready))
+        sorter.done(*ready)
+    return tuple(found)
+
+
+LEVELS: tuple[tuple[str, ...], ...] = derive_levels(RULES)
+"""Rules that may run side by side; a level begins when the one before it has ended."""
