@@ -11,7 +11,6 @@ import pyarrow as pa
 import pytest
 
 from leafledger.errors import InputFault, LeafledgerError, Problem
-from leafledger.report.numbers import p_value
 from leafledger.review import groups, review_session
 from leafledger.review import review_session as session_module
 from leafledger.review.groups import blinding_of
@@ -416,6 +415,6 @@ def test_the_result_is_shown_in_the_words_of_the_report(
     assert [row["size_words"] for row in shown["primary"]] == ["Hedges g"]
     for row in rows:
         assert "@" not in row["contrast_words"] and "_" not in row["method_words"]
-        assert row["p_words"] == p_value(row["p"])
+        assert row["p_words"] == format_p(row["p"])
     script = (Path(session_module.__file__).parent / "static" / "after.js").read_text()
     assert "r.contrast}" not in script and "number(r.p" not in script

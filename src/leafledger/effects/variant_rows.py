@@ -6,30 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from leafledger.records.digests import sha256_of_value
 from leafledger.study.columns import EFFECTS, VARIANTS
 
 if TYPE_CHECKING:
     import pandas as pd
 
 _OF_THE_EFFECT = tuple(name for name in VARIANTS if name in EFFECTS)
-
-
-def inputs_digest(records: Mapping[str, Mapping[str, Any]]) -> str:
-    """Return the digest of all that the effects and the classifier read.
-
-    Parameters
-    ----------
-    records
-        Task -> record.
-    """
-    read = [
-        [task, given["role"], given["sha256"]]
-        for task in ("effects", "classes")
-        if task in records
-        for given in records[task]["inputs"]
-    ]
-    return sha256_of_value(sorted(read)).removeprefix("sha256:")
 
 
 @dataclass(frozen=True)

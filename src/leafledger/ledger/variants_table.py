@@ -12,10 +12,10 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from leafledger.effects.variant_rows import Origin, inputs_digest, row_without_result, rows_of
+from leafledger.effects.variant_rows import Origin, row_without_result, rows_of
 from leafledger.ledger.view import BookView
 from leafledger.records.code import code_of, version
-from leafledger.records.digests import sha256_of_file
+from leafledger.records.digests import inputs_digest, sha256_of_file
 from leafledger.records.events import Run
 from leafledger.records.record import VERSION, Record, key_of, read_record, write_record
 from leafledger.study.columns import FLAGS, STATED, TEXT, VARIANTS

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +36,23 @@ def sha256_of_file(path: Path) -> str:
 def sha256_of_value(value: Any) -> str:
     """Return the SHA-256 of a value's canonical JSON, as ``sha256:<hex>``."""
     return "sha256:" + sha256_of_bytes(canonical_json(value).encode("utf-8"))
+
+
+def inputs_digest(records: Mapping[str, Mapping[str, Any]]) -> str:
+    """Return the digest of all that the effects and the classifier read.
+
+    Parameters
+    ----------
+    records
+        Task -> record.
+    """
+    read = [
+        [task, given["role"], given["sha256"]]
+        for task in ("effects", "classes")
+        if task in records
+        for given in records[task]["inputs"]
+    ]
+    return sha256_of_value(sorted(read)).removeprefix("sha256:")
 
 
 class FileDigests:

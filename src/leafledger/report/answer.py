@@ -1,4 +1,4 @@
-"""First part of the page: what was found, in sentences, with what stands against it."""
+"""What was found, in sentences, and what stands against it: the first part of the page."""
 
 from __future__ import annotations
 
@@ -7,32 +7,38 @@ from typing import Any
 
 from leafledger.report.classification import better_rivals, session_sentence
 from leafledger.report.gather import Material, Source, texts, warnings_of
-from leafledger.report.numbers import known, unit_suffix, verdict_words, with_interval
+from leafledger.report.numbers import format_interval, is_number, unit_suffix, verdict_words
 
 _WARNINGS_SHOWN = 8
 _SENTENCES_SHOWN = 3
 
 
-def found(material: Material) -> dict[str, Any]:
+def findings_part(material: Material) -> dict[str, Any]:
     """Return what the first part of the page shows."""
     summary = material.effects_summary
     marks = {"primary": material.primary_mark, "equivalence": material.margin_mark}
     findings = [
-        {**_finding(row), "mark": marks.get(str(row.get("id")), "")}
-        for row in _rows(summary.get("findings"))
+        {**_finding_view(row), "mark": marks.get(str(row.get("id")), "")}
+        for row in summary.get("findings") or []
+        if isinstance(row, Mapping)
     ]
-    said = {row["sentence"] for row in findings}
+    stated = {row["sentence"] for row in findings}
+    sentences = [
+        sentence
+        for sentence in texts(summary.get("sentences"))
+        if not any(sentence in finding for finding in stated)
+    ]
+    n_sentences = _SENTENCES_SHOWN if len(sentences) > _SENTENCES_SHOWN + 1 else len(sentences)
     warnings = warnings_of(_sources(material))
-    sentences = [s for s in texts(summary.get("sentences")) if not any(s in t for t in said)]
-    shown = _SENTENCES_SHOWN if len(sentences) > _SENTENCES_SHOWN + 1 else len(sentences)
+    classes = material.classes
     return {
         "findings": findings,
-        "sentences": sentences[:shown],
-        "more_sentences": sentences[shown:],
+        "sentences": sentences[:n_sentences],
+        "more_sentences": sentences[n_sentences:],
         "plan": texts(summary.get("plan")),
         "plan_history": material.plan_sentences,
         "nothing": _nothing_found(material) if not findings else "",
-        "classes": _class_sentence(material),
+        "classes": str(classes.summary.get("sentence") or "") if classes else "",
         "class_notes": _class_notes(material),
         "warnings": warnings[:_WARNINGS_SHOWN],
         "more_warnings": warnings[_WARNINGS_SHOWN:],
@@ -40,8 +46,8 @@ def found(material: Material) -> dict[str, Any]:
     }
 
 
-def _finding(row: Mapping[str, Any]) -> dict[str, Any]:
-    value, low, high = with_interval(row.get("estimate"), row.get("ci_low"), row.get("ci_high"))
+def _finding_view(row: Mapping[str, Any]) -> dict[str, Any]:
+    value, low, high = format_interval(row.get("estimate"), row.get("ci_low"), row.get("ci_high"))
     verdict = str(row.get("verdict") or "undefined")
     return {
         "id": str(row.get("id", "")),
@@ -68,7 +74,7 @@ def strip(value: Any, low: Any, high: Any) -> dict[str, float] | None:
     >>> strip(1.0, None, None) is None
     True
     """
-    if not (known(value) and known(low) and known(high)):
+    if not (is_number(value) and is_number(low) and is_number(high)):
         return None
     ends = [0.0, float(low), float(high), float(value)]
     span = (max(ends) - min(ends)) or 1.0
@@ -83,12 +89,6 @@ def strip(value: Any, low: Any, high: Any) -> dict[str, float] | None:
         "high": place(float(high)),
         "value": place(float(value)),
     }
-
-
-def _class_sentence(material: Material) -> str:
-    if material.classes is None:
-        return ""
-    return str(material.classes.summary.get("sentence") or "")
 
 
 def _class_notes(material: Material) -> list[str]:
@@ -120,7 +120,3 @@ def _sources(material: Material) -> list[Source]:
     if material.classes is not None:
         sources.append(("classes", None, texts(material.classes.summary.get("warnings"))))
     return sources
-
-
-def _rows(value: Any) -> list[Mapping[str, Any]]:
-    return [row for row in value if isinstance(row, Mapping)] if isinstance(value, list) else []

@@ -1,4 +1,8 @@
-"""Fourth part of the page: what tells the groups apart, and how well?"""
+"""What tells the groups apart, how well, and what may the classifier have learned?
+
+The fifth part of the page: accuracy against the number of latent variables, confusion, each class,
+probabilities, loadings, rival procedures, negative controls and the permutation test.
+"""
 
 from __future__ import annotations
 
@@ -19,20 +23,33 @@ from leafledger.report.classification_figures import (
     draw_reliability,
     draw_rivals,
 )
-from leafledger.report.figures import Book, LiveView, Plate
+from leafledger.report.figures import Figure, FigureSet, InteractiveFigure
 from leafledger.report.gather import ClassTables, Material, texts
-from leafledger.report.interactive import live_path, live_terms
-from leafledger.report.numbers import fixed, known, nm, number, p_value, percent
+from leafledger.report.interactive import interactive_path, interactive_terms
+from leafledger.report.numbers import (
+    format_fixed,
+    format_nm,
+    format_number,
+    format_p,
+    format_percent,
+    is_number,
+    table_rows,
+)
 from leafledger.words import counted
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-# The classifier in numbers: what it was asked, trained on and held to, in words and order.
+# The classifier in numbers.
 # ----------------------------------------------------------------------
 
 Fact = tuple[str, str]
+_SCORES = (
+    ("Brier score", "brier"),
+    ("Brier score of the class shares", "brier_of_class_shares"),
+    ("sharpness of the probabilities", "sharpness"),
+)
 
 
 def classifier_facts(summary: Mapping[str, Any], unit_words: str) -> list[Fact]:
@@ -54,14 +71,14 @@ def classifier_facts(summary: Mapping[str, Any], unit_words: str) -> list[Fact]:
     >>> classifier_facts({"n_wavelengths": 2151}, "plants")
     [('wavelengths', '2151')]
     """
-    found = [
+    facts = [
         *_material(summary, unit_words),
         *_model(summary),
         *_accuracy(summary, unit_words),
-        *_certainty(summary),
+        *((words, _number(summary.get(key))) for words, key in _SCORES),
         *_against_chance(summary),
     ]
-    return [(name, told) for name, told in found if told]
+    return [(name, value) for name, value in facts if value]
 
 
 def _material(summary: Mapping[str, Any], unit_words: str) -> Iterator[Fact]:
@@ -83,9 +100,9 @@ def _model(summary: Mapping[str, Any]) -> Iterator[Fact]:
     yield "chosen among", ", ".join(_words(name) for name in searched)
     yield "weight of the classes", _words(summary.get("weights"))
     most = summary.get("max_components")
-    looked = f" of {_count(most)} that were looked at" if known(most) else ""
+    of = f" of {_count(most)} that were looked at" if is_number(most) else ""
     chosen = _count(summary.get("n_components"))
-    yield "latent variables", f"{chosen}{looked}" if chosen else ""
+    yield "latent variables", f"{chosen}{of}" if chosen else ""
     yield "how they were chosen", _words(summary.get("choice_rule"))
     yield "steady loadings", _count(summary.get("stable_components"))
     seeds = summary.get("seeds")
@@ -95,10 +112,10 @@ def _model(summary: Mapping[str, Any]) -> Iterator[Fact]:
 def _accuracy(summary: Mapping[str, Any], unit_words: str) -> Iterator[Fact]:
     share = _share(summary.get("accuracy"))
     repeats, units = _count(summary.get("n_repeats")), _count(summary.get("n_units_tested"))
-    told = [f"{share} of the scans left out"] if share else []
-    told += [f"mean of {repeats} repeats"] if share and repeats else []
-    told += [f"{units} {unit_words}"] if share and units else []
-    yield "accuracy", ", ".join(told)
+    parts = [f"{share} of the scans left out"]
+    parts += [f"mean of {repeats} repeats"] if repeats else []
+    parts += [f"{units} {unit_words}"] if units else []
+    yield "accuracy", ", ".join(parts) if share else ""
     level = _share(summary.get("ci_level"), 0)
     rule = _words(summary.get("wilson_rule"))
     wilson = _interval(summary.get("wilson"))
@@ -128,18 +145,12 @@ def _accuracy(summary: Mapping[str, Any], unit_words: str) -> Iterator[Fact]:
     yield "Matthews correlation", _number(summary.get("mcc"))
 
 
-def _certainty(summary: Mapping[str, Any]) -> Iterator[Fact]:
-    yield "Brier score", _number(summary.get("brier"))
-    yield "Brier score of the class shares", _number(summary.get("brier_of_class_shares"))
-    yield "sharpness of the probabilities", _number(summary.get("sharpness"))
-
-
 def _against_chance(summary: Mapping[str, Any]) -> Iterator[Fact]:
     p, least = summary.get("p_permutation"), summary.get("p_smallest")
-    if not known(p):
+    if not is_number(p):
         return
-    yield "p of the permutation test", p_value(p)
-    yield "smallest p it could give", p_value(least) if known(least) else ""
+    yield "p of the permutation test", format_p(p)
+    yield "smallest p it could give", format_p(least) if is_number(least) else ""
     kind = "all arrangements" if summary.get("all_arrangements") else "drawn arrangements"
     yield kind, _count(summary.get("n_draws"))
     yield "labels exchanged within", _words(summary.get("permuted_within"))
@@ -155,30 +166,30 @@ def _by_class(counts: Any) -> str:
 
 
 def _interval(ends: Any) -> str:
-    if not isinstance(ends, list) or len(ends) != 2 or not all(known(e) for e in ends):
+    if not isinstance(ends, list) or len(ends) != 2 or not all(is_number(e) for e in ends):
         return ""
-    return f"{percent(ends[0])} to {percent(ends[1])}"
+    return f"{format_percent(ends[0])} to {format_percent(ends[1])}"
 
 
 def _share(value: Any, decimals: int = 1) -> str:
-    if not known(value):
+    if not is_number(value):
         return ""
-    return percent(value) if decimals else f"{100 * float(value):g} %"
+    return format_percent(value) if decimals else f"{100 * float(value):g} %"
 
 
 def _count(value: Any) -> str:
-    return str(round(float(value))) if known(value) else ""
+    return str(round(float(value))) if is_number(value) else ""
 
 
 def _number(value: Any) -> str:
-    return number(value) if known(value) else ""
+    return format_number(value) if is_number(value) else ""
 
 
 def _words(value: Any) -> str:
     return str(value).replace("_", " ") if value is not None else ""
 
 
-# Class by class: how each fares, how sure the classifier is, and what it may have learned.
+# Each class, probabilities, rivals and negative controls.
 # ----------------------------------------------------------------------
 
 _MOST_PAIRS = 12
@@ -189,14 +200,14 @@ _ASKED = {
 }
 
 
-def class_details(tables: ClassTables, book: Book) -> dict[str, Any]:
+def class_details(tables: ClassTables, figures: FigureSet) -> dict[str, Any]:
     """Return what the page shows beside accuracy and confusion; empty lists where not recorded."""
     summary = tables.summary
     pairs = confused_pairs(tables.confused_pairs)
     return {
-        "per_class": _records(tables.per_class),
-        "reliability": _records(tables.reliability),
-        "reliability_plate": draw_reliability(book, tables.reliability)
+        "per_class": table_rows(tables.per_class),
+        "reliability": table_rows(tables.reliability),
+        "reliability_figure": draw_reliability(figures, tables.reliability)
         if len(tables.reliability)
         else None,
         "sureness": sureness_words(summary),
@@ -210,10 +221,6 @@ def class_details(tables: ClassTables, book: Book) -> dict[str, Any]:
     }
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
-
-
 def sureness_words(summary: Mapping[str, Any]) -> str:
     """Say how good the class probabilities are; nothing if there is no score.
 
@@ -222,15 +229,15 @@ def sureness_words(summary: Mapping[str, Any]) -> str:
     >>> sureness_words({"brier": 0.5, "brier_of_class_shares": 0.75})
     'Brier score 0.500 (0 is perfect; 0.750 comes of always naming the shares of the classes).'
     """
-    if not known(summary.get("brier")):
+    if not is_number(summary.get("brier")):
         return ""
-    beside = ""
-    if known(summary.get("brier_of_class_shares")):
-        shares = fixed(summary["brier_of_class_shares"], 3)
-        beside = f"; {shares} comes of always naming the shares of the classes"
-    told = f"Brier score {fixed(summary['brier'], 3)} (0 is perfect{beside})"
+    comparison = ""
+    if is_number(summary.get("brier_of_class_shares")):
+        shares = format_fixed(summary["brier_of_class_shares"], 3)
+        comparison = f"; {shares} comes of always naming the shares of the classes"
+    score = f"Brier score {format_fixed(summary['brier'], 3)} (0 is perfect{comparison})."
     rule = "; ".join(texts(summary.get("probability_rule")))
-    return f"{told}. {rule[:1].upper()}{rule[1:]}." if rule else f"{told}."
+    return f"{score} {rule[:1].upper()}{rule[1:]}." if rule else score
 
 
 def question_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -238,7 +245,7 @@ def question_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     order = list(_ASKED)
     # The classes themselves are left out: their accuracy stands above, over all repeats.
     rows = sorted(
-        [row for row in _records(frame) if row["asked"] != "target"],
+        [row for row in table_rows(frame) if row["asked"] != "target"],
         key=lambda r: order.index(r["asked"]) if r["asked"] in order else len(order),
     )
     return [
@@ -253,38 +260,34 @@ def comparison_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
         {
             **row,
             "words": str(row["procedure"]).replace("_", " "),
-            "is_reference": not known(row["difference"]),
-            "verdict": _verdict(row),
+            "is_reference": not is_number(row["difference"]),
+            "verdict": _beside_classifier(row),
             "points": _points(row["difference"]),
             "points_interval": f"{_points(row['difference_low'])} to "
             f"{_points(row['difference_high'])}",
         }
-        for row in _records(frame)
+        for row in table_rows(frame)
     ]
     return sorted(rows, key=lambda r: (-float(r["accuracy"]), r["words"]))
 
 
 def _points(share: Any) -> str:
-    if not known(share):
+    if not is_number(share):
         return ""
-    text = fixed(100 * float(share), 0)
+    text = format_fixed(100 * float(share), 0)
     return f"+{text}" if float(share) > 0 and text != "0" else text
 
 
-def _verdict(row: Mapping[str, Any]) -> str:
+def _beside_classifier(row: Mapping[str, Any]) -> str:
     """Say whether a procedure does as well; nothing for the classifier itself."""
-    if not known(row["difference"]):
+    if not is_number(row["difference"]):
         return ""
-    if _true(row.get("better")):
+    if str(row.get("better")).lower() == "true":
         return "better"
-    if _true(row.get("as_good")):
+    if str(row.get("as_good")).lower() == "true":
         return "as good"
-    worse = known(row["difference_high"]) and float(row["difference_high"]) < 0
+    worse = is_number(row["difference_high"]) and float(row["difference_high"]) < 0
     return "worse" if worse else "cannot be told"
-
-
-def _true(value: Any) -> bool:
-    return str(value).lower() == "true"
 
 
 def better_rivals(frame: pd.DataFrame) -> list[str]:
@@ -294,9 +297,9 @@ def better_rivals(frame: pd.DataFrame) -> list[str]:
 
 def session_sentence(frame: pd.DataFrame, alpha: float = 0.05) -> str:
     """Return the sentence on the session, if the spectra tell it better than chance."""
-    for row in _records(frame):
-        above = known(row["accuracy"]) and row["accuracy"] > row["majority_accuracy"]
-        if row["asked"] == "session" and above and known(row["p"]) and row["p"] <= alpha:
+    for row in table_rows(frame):
+        above = is_number(row["accuracy"]) and row["accuracy"] > row["majority_accuracy"]
+        if row["asked"] == "session" and above and is_number(row["p"]) and row["p"] <= alpha:
             return str(row["sentence"])
     return ""
 
@@ -306,8 +309,8 @@ def rival_words(frame: pd.DataFrame) -> str:
     rows = [row for row in comparison_rows(frame) if not row["is_reference"]]
     if not rows:
         return ""
-    margins = [float(row["margin"]) for row in rows if known(row.get("margin"))]
-    margin = f" by a margin of {fixed(100 * margins[0], 0)} points" if margins else ""
+    margins = [float(row["margin"]) for row in rows if is_number(row.get("margin"))]
+    margin = f" by a margin of {format_fixed(100 * margins[0], 0)} points" if margins else ""
     better = better_rivals(frame)
     equal = [row["words"] for row in rows if row["verdict"] == "as good"]
     parts = list(better)
@@ -328,43 +331,42 @@ def rival_words(frame: pd.DataFrame) -> str:
 
 def confused_pairs(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Return the pairs taken for each other, the most often confused first, with what separates."""
-    found: dict[tuple[str, str], dict[str, Any]] = {}
-    for row in _records(frame.sort_values("rank", kind="stable")):
+    pairs: dict[tuple[str, str], dict[str, Any]] = {}
+    for row in table_rows(frame.sort_values("rank", kind="stable")):
         key = (str(row["true"]), str(row["predicted"]))
-        pair = found.setdefault(key, {**row, "at": []})
-        if known(row["wavelength_nm"]):
-            sign = "+" if known(row["standardised"]) and row["standardised"] > 0 else ""
-            pair["at"].append(
-                f"{nm(row['wavelength_nm'])} nm ({sign}{number(row['standardised'], 2)})"
-            )
-    return sorted(found.values(), key=lambda p: (-float(p["n_scans"]), p["true"], p["predicted"]))
+        pair = pairs.setdefault(key, {**row, "at": []})
+        if is_number(row["wavelength_nm"]):
+            sign = "+" if is_number(row["standardised"]) and row["standardised"] > 0 else ""
+            difference = f"{sign}{format_number(row['standardised'], 2)}"
+            pair["at"].append(f"{format_nm(row['wavelength_nm'])} nm ({difference})")
+    return sorted(pairs.values(), key=lambda p: (-float(p["n_scans"]), p["true"], p["predicted"]))
 
 
 def noise_words(summary: Mapping[str, Any]) -> str:
     """Say from which latent variable on loadings are noise; nothing if it was not looked at."""
-    if not known(summary.get("stable_components")):
+    if not is_number(summary.get("stable_components")):
         return ""
     stable, most = int(summary["stable_components"]), summary.get("max_components")
     rule = str(summary.get("stable_rule") or "")
-    if known(most) and stable >= int(most or 0):
-        told = "No loading turned to noise among those that were looked at"
+    if is_number(most) and stable >= int(most or 0):
+        noise = "No loading turned to noise among those that were looked at"
     else:
-        told = f"Loadings turn to noise from latent variable {stable + 1} on"
+        noise = f"Loadings turn to noise from latent variable {stable + 1} on"
     chosen = summary.get("n_components")
     used = ""
-    if known(chosen) and int(chosen or 0) > stable:
+    if is_number(chosen) and int(chosen or 0) > stable:
         used = " The model uses latent variables beyond that point: do not read them."
-    return f"{told}{f' (steady are the {rule})' if rule else ''}.{used}"
+    return f"{noise}{f' (steady are the {rule})' if rule else ''}.{used}"
 
 
-# Fourth part of the page: what tells the groups apart, and how well.
+# The part of the page.
 # ----------------------------------------------------------------------
 
 _SPECTRA = ("spectrum_mean", "spectrum_sd", "spectrum_minimum", "spectrum_maximum")
 
 
-def apart(material: Material, book: Book) -> dict[str, Any] | None:
-    """Return what the fourth part of the page shows; ``None`` if no classes were asked for."""
+def classification_part(material: Material, figures: FigureSet) -> dict[str, Any] | None:
+    """Return what the fifth part of the page shows; ``None`` if no classes were asked for."""
     tables = material.classes
     if tables is None:
         return None
@@ -373,25 +375,32 @@ def apart(material: Material, book: Book) -> dict[str, Any] | None:
     path = accuracy_path(tables.path)
     rivals = rival_rows(tables.rivals)
     n = _n_words(tables.predictions, material)
+    accuracy, is_draw = tables.permutation["accuracy"], tables.permutation["draw"] != 0
+    observed, drawn = accuracy[~is_draw].to_numpy(float), accuracy[is_draw].to_numpy(float)
     return {
         "target": str(tables.summary["target"]),
         "classes": classes,
         "chosen": chosen,
         "sentence": str(tables.summary["sentence"]),
         "summary": classifier_facts(tables.summary, material.unit_words),
-        "path_plate": draw_path(book, path, chosen, tables.summary["majority_accuracy"], n),
-        "path_live": book.enliven(live_path(tables, path)),
+        "path_figure": draw_path(figures, path, chosen, tables.summary["majority_accuracy"], n),
+        "path_interactive": figures.add_interactive(interactive_path(tables, path)),
         "path": path.to_dict("records"),
         "split_words": SPLIT_WORDS,
         "as_chosen": _as_chosen(tables, classes),
-        "confusions": _confusions(tables, classes, chosen),
-        "confusion_plate": draw_confusions(book, tables.confusion, classes, chosen, n),
-        **_terms(tables, book, chosen),
+        "confusions": [
+            {"n": n, "chosen": n == chosen, **_matrix(part, classes)}
+            for n, part in tables.confusion.groupby("n_components", sort=True)
+        ],
+        "confusion_figure": draw_confusions(figures, tables.confusion, classes, chosen, n),
+        **_terms(tables, figures, chosen),
         "rivals": rivals,
-        "rivals_plate": draw_rivals(book, rivals, n) if rivals else None,
-        "permutation_plate": _permutation(tables, book, n),
+        "rivals_figure": draw_rivals(figures, rivals, n) if rivals else None,
+        "permutation_figure": draw_permutation(figures, drawn, float(observed[0]), n)
+        if len(observed) and len(drawn)
+        else None,
         "p": tables.summary["p_permutation"],
-        **class_details(tables, book),
+        **class_details(tables, figures),
     }
 
 
@@ -407,23 +416,17 @@ def _as_chosen(tables: ClassTables, classes: list[str]) -> dict[str, Any] | None
 
     Its share of scans right is the accuracy, so the page shows one figure for it.
     """
-    said = tables.predictions
-    if not len(said):
+    predictions = tables.predictions
+    if not len(predictions):
         return None
-    repeats = said["repeat"].nunique()
-    counts = said.groupby(["true", "predicted"], sort=True).size().reset_index(name="n_scans")
+    repeats = predictions["repeat"].nunique()
+    counts = (
+        predictions.groupby(["true", "predicted"], sort=True).size().reset_index(name="n_scans")
+    )
     counts["n_scans"] = counts["n_scans"] / repeats
     total = counts.groupby("true")["n_scans"].transform("sum")
     counts["share_of_true"] = counts["n_scans"] / total
     return _matrix(counts, classes)
-
-
-def _confusions(tables: ClassTables, classes: list[str], chosen: int) -> list[dict[str, Any]]:
-    """Return a confusion matrix for every number of latent variables."""
-    frame = tables.confusion
-    steps = sorted({int(n) for n in frame["n_components"]})
-    parts = {n: frame[frame["n_components"] == n] for n in steps}
-    return [{"n": n, "chosen": n == chosen, **_matrix(parts[n], classes)} for n in steps]
 
 
 def _matrix(part: pd.DataFrame, classes: list[str]) -> dict[str, Any]:
@@ -455,7 +458,9 @@ def _matrix(part: pd.DataFrame, classes: list[str]) -> dict[str, Any]:
     }
 
 
-def _terms(tables: ClassTables, book: Book, chosen: int) -> dict[str, Plate | LiveView | None]:
+def _terms(
+    tables: ClassTables, figures: FigureSet, chosen: int
+) -> dict[str, Figure | InteractiveFigure | None]:
     terms = tables.terms.sort_values("wavelength_nm", kind="stable")
     importance = terms[terms["term"] == "vip"]
     by_component = terms[terms["term"] == "loading"].groupby("component", sort=True)
@@ -467,11 +472,11 @@ def _terms(tables: ClassTables, book: Book, chosen: int) -> dict[str, Plate | Li
     vip = importance["value"].to_numpy(float)
     training = _training(tables, terms)
     return {
-        "loadings_plate": draw_loadings(
-            book, axis, loadings, training, tables.summary.get("stable_components")
+        "loadings_figure": draw_loadings(
+            figures, axis, loadings, training, tables.summary.get("stable_components")
         ),
-        "terms_live": book.enliven(live_terms(tables, training)),
-        "importance_plate": draw_importance(book, axis, vip, chosen, training.n),
+        "terms_interactive": figures.add_interactive(interactive_terms(tables, training)),
+        "importance_figure": draw_importance(figures, axis, vip, chosen, training.n),
     }
 
 
@@ -507,12 +512,3 @@ def rival_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
             }
         )
     return sorted(rows, key=lambda r: (-r["mean"], r["name"]))
-
-
-def _permutation(tables: ClassTables, book: Book, n_words: str) -> Plate | None:
-    frame = tables.permutation
-    observed = frame.loc[frame["draw"] == 0, "accuracy"].to_numpy(float)
-    drawn = frame.loc[frame["draw"] != 0, "accuracy"].to_numpy(float)
-    if not len(observed) or not len(drawn):
-        return None
-    return draw_permutation(book, drawn, float(observed[0]), n_words)

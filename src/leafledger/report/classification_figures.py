@@ -1,4 +1,4 @@
-"""Figures of the classifier: accuracy, confusion, loadings and importance."""
+"""Which figures show the classifier: accuracy, confusion, rivals, loadings and importance?"""
 
 from __future__ import annotations
 
@@ -7,29 +7,31 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from leafledger.report.figures import (
+    BLUE,
     FAINT,
     INK,
     NOT_TESTED,
     RULE,
-    Book,
-    Plate,
+    VERMILLION,
+    Figure,
+    FigureSet,
+    Floats,
     looks,
     new_figure,
-    thinned,
+    thinning,
+    thinning_words,
 )
-from leafledger.report.numbers import percent, short
+from leafledger.report.numbers import format_percent, short
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-# Figures of the classifier: how accurate, with how many latent variables, against what.
+# How accurate, with how many latent variables, against what.
 # ----------------------------------------------------------------------
 
-Floats = NDArray[np.float64]
 SPLIT_WORDS = {
     "outer": "validation (left out of training)",
     "training": "training (units the model has seen)",
@@ -60,8 +62,8 @@ def accuracy_path(path: pd.DataFrame) -> pd.DataFrame:
 
 
 def draw_path(
-    book: Book, table: pd.DataFrame, chosen: int | None, chance: float | None, n_words: str
-) -> Plate:
+    figures: FigureSet, table: pd.DataFrame, chosen: int | None, chance: float | None, n_words: str
+) -> Figure:
     """Draw accuracy against the number of latent variables; ``n_words`` is a sentence on n."""
     figure = new_figure(6.4, 3.3)
     axis = figure.subplots()
@@ -88,7 +90,7 @@ def draw_path(
     axis.set_ylabel("share of scans called right")
     figure.legend(*axis.get_legend_handles_labels(), loc="outside upper left", ncols=2)
     repeats = int(table["n_repeats"].max())
-    return book.add(
+    return figures.add(
         figure,
         "accuracy_by_latent_variables",
         "Accuracy against the number of latent variables",
@@ -103,8 +105,8 @@ def draw_path(
 
 
 def draw_confusions(
-    book: Book, confusion: pd.DataFrame, classes: Sequence[str], chosen: Any, n_words: str
-) -> Plate:
+    figures: FigureSet, confusion: pd.DataFrame, classes: Sequence[str], chosen: Any, n_words: str
+) -> Figure:
     """Draw a confusion matrix at every number of latent variables, small, side by side."""
     steps = sorted({int(n) for n in confusion["n_components"]})
     columns = min(5, len(steps))
@@ -125,7 +127,7 @@ def draw_confusions(
         axis.tick_params(axis="y", length=0)
     figure.supxlabel("predicted", fontsize=8.5)
     figure.supylabel("true", fontsize=8.5)
-    return book.add(
+    return figures.add(
         figure,
         "confusion_matrices",
         "Confusion matrices at every number of latent variables",
@@ -140,11 +142,11 @@ def draw_confusions(
 
 def confusion_matrix(part: pd.DataFrame, classes: Sequence[str]) -> Floats:
     """Return shares of the true class, shape ``(n_classes, n_classes)``, rows true."""
-    out = np.zeros((len(classes), len(classes)))
-    place = {name: i for i, name in enumerate(classes)}
+    shares = np.zeros((len(classes), len(classes)))
+    index = {name: i for i, name in enumerate(classes)}
     for row in part.to_dict("records"):
-        out[place[row["true"]], place[row["predicted"]]] = row["share_of_true"]
-    return out
+        shares[index[row["true"]], index[row["predicted"]]] = row["share_of_true"]
+    return shares
 
 
 def _draw_matrix(axis: Any, shares: Floats) -> None:
@@ -159,14 +161,13 @@ def _draw_matrix(axis: Any, shares: Floats) -> None:
         axis.spines[side].set_visible(False)
 
 
-def draw_rivals(book: Book, table: Sequence[Mapping[str, Any]], n_words: str) -> Plate:
+def draw_rivals(figures: FigureSet, table: Sequence[Mapping[str, Any]], n_words: str) -> Figure:
     """Draw the accuracy of rival procedures, a point per repeat."""
     figure = new_figure(6.4, 0.42 * len(table) + 0.9)
     axis = figure.subplots()
-    colour = looks("a")["a"].colour
     for y, row in enumerate(table):
         points = row["by_repeat"]
-        axis.plot(points, np.full(len(points), y), "o", color=colour, markerfacecolor="none",
+        axis.plot(points, np.full(len(points), y), "o", color=BLUE, markerfacecolor="none",
                   markersize=4, alpha=0.6)  # fmt: skip
         axis.plot([row["mean"]], [y], "D", color=INK, markersize=5)
     axis.set_yticks(range(len(table)), [short(str(row["name"]), 40) for row in table])
@@ -175,60 +176,59 @@ def draw_rivals(book: Book, table: Sequence[Mapping[str, Any]], n_words: str) ->
     axis.grid(axis="x", color=RULE, linewidth=0.6)
     axis.set_xlabel("share of scans called right")
     most = max(len(r["by_repeat"]) for r in table)
-    return book.add(
+    return figures.add(
         figure,
         "rivals",
         "Other ways to tell the groups apart, on the same splits",
         "Accuracy of rival procedures: "
-        + "; ".join(f"{r['name']} {percent(r['mean'])}" for r in table),
+        + "; ".join(f"{r['name']} {format_percent(r['mean'])}" for r in table),
         f"Open circles: one repeat of the splitting each, {most} in all; diamonds: their mean. "
         f"The spread over repeats is not a confidence interval. {n_words} No error bars; the table "
         f"below it gives intervals.{NOT_TESTED}",
     )
 
 
-def draw_permutation(book: Book, drawn: Floats, observed: float, n_words: str) -> Plate:
+def draw_permutation(figures: FigureSet, drawn: Floats, observed: float, n_words: str) -> Figure:
     """Draw the accuracy under permuted labels and as observed."""
     figure = new_figure(6.4, 2.6)
     axis = figure.subplots()
     lowest, highest = float(min(drawn.min(), observed)), float(max(drawn.max(), observed))
     bins = np.linspace(lowest, highest + 1e-9, min(30, max(8, len(drawn) // 8)))
     axis.hist(drawn, bins=bins, color=RULE, edgecolor=FAINT, linewidth=0.6)
-    axis.axvline(
-        observed, color=looks("ab")["b"].colour, linewidth=2, linestyle=looks("ab")["b"].dashes
-    )
+    axis.axvline(observed, color=VERMILLION, linewidth=2, linestyle=looks("ab")["b"].dashes)
     axis.annotate("observed", (observed, 0.96), xycoords=("data", "axes fraction"), ha="right",
                   va="top", xytext=(-4, 0), textcoords="offset points", fontsize=8)  # fmt: skip
     axis.set_xlabel("share of scans called right, labels shuffled among units")
     axis.set_ylabel("draws")
     axis.yaxis.get_major_locator().set_params(integer=True)
     reach = int(np.sum(drawn >= observed - 1e-12))
-    return book.add(
+    return figures.add(
         figure,
         "permutation",
         "Could chance have done as well?",
-        f"Histogram of the accuracy of {len(drawn)} permutations; observed {percent(observed)}.",
+        f"Histogram of the accuracy of {len(drawn)} permutations; "
+        f"observed {format_percent(observed)}.",
         f"{len(drawn)} draws with the labels shuffled among units; {reach} reached the observed "
-        f"accuracy of {percent(observed)}. The same statistic, one repeat, on both sides. "
+        f"accuracy of {format_percent(observed)}. The same statistic, one repeat, on both sides. "
         f"{n_words} Bars: counts of draws, without error bars. One test, so nothing is adjusted.",
     )
 
 
-def draw_reliability(book: Book, table: pd.DataFrame) -> Plate:
+def draw_reliability(figures: FigureSet, table: pd.DataFrame) -> Figure:
     """Draw the share named rightly against how sure the classifier was."""
     figure = new_figure(4.6, 3.4)
     axis = figure.subplots()
-    said = table["mean_probability"].to_numpy(float)
+    given = table["mean_probability"].to_numpy(float)
     right = table["share_right"].to_numpy(float)
     axis.plot([0, 1], [0, 1], color=FAINT, linewidth=0.9, linestyle=(0, (4, 3)))
-    axis.plot(said, right, color=looks("a")["a"].colour, marker="o", markersize=5)
-    for x, y, n in zip(said, right, table["n_units"], strict=True):
+    axis.plot(given, right, color=BLUE, marker="o", markersize=5)
+    for x, y, n in zip(given, right, table["n_units"], strict=True):
         axis.annotate(f"{int(n)}", (x, y), xytext=(5, -9), textcoords="offset points", fontsize=7)
     axis.set_xlim(0, 1.02)
     axis.set_ylim(-0.04, 1.06)
     axis.set_xlabel("probability given to the class named")
     axis.set_ylabel("share named rightly")
-    return book.add(
+    return figures.add(
         figure,
         "reliability",
         "Is it as sure as it says?",
@@ -240,7 +240,7 @@ def draw_reliability(book: Book, table: pd.DataFrame) -> Plate:
     )
 
 
-# Figures of what the classifier learned: loadings over their spectra, and importance.
+# What the classifier learned: loadings over their spectra, and importance.
 # ----------------------------------------------------------------------
 
 _BAND = "#b9c3bc"
@@ -274,18 +274,18 @@ class _Scale:
     top: float
     span: float
 
-    def place(self, reflectance: Floats) -> Floats:
+    def to_panel(self, reflectance: Floats) -> Floats:
         share = (reflectance - self.bottom) / (self.top - self.bottom)
         return share * 2 * self.span - self.span
 
 
 def draw_loadings(
-    book: Book,
+    figures: FigureSet,
     wavelength_nm: Floats,
     loadings: Mapping[int, Loading],
     training: Training,
     stable: int | None = None,
-) -> Plate:
+) -> Figure:
     """Draw the loading of every latent variable over the training spectra it comes from.
 
     Parameters
@@ -304,7 +304,7 @@ def draw_loadings(
     rows = -(-len(steps) // columns)
     figure = new_figure(3.2 * columns + 0.6, 1.85 * rows + 0.5)
     axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
-    cut = thinned(wavelength_nm, 100)
+    cut = thinning(wavelength_nm, 100)
     scale = _Scale(
         min(0.0, 1.05 * float(training.low[cut].min())),
         1.05 * float(training.high[cut].max()),
@@ -325,7 +325,7 @@ def draw_loadings(
             axis.tick_params(labelbottom=True)
     figure.supxlabel("wavelength (nm)", fontsize=8.5)
     figure.supylabel("loading (blue line)", fontsize=8.5)
-    return book.add(
+    return figures.add(
         figure,
         "loadings",
         "Loadings of the latent variables over the training spectra",
@@ -346,21 +346,20 @@ def draw_loadings(
 def _draw_training(
     axis: Any, wavelength_nm: Floats, training: Training, cut: slice, scale: _Scale
 ) -> None:
-    x, place = wavelength_nm[cut], scale.place
+    x, to_panel = wavelength_nm[cut], scale.to_panel
     mean, sd = training.mean[cut], training.sd[cut]
-    low, high = place(training.low[cut]), place(training.high[cut])
+    low, high = to_panel(training.low[cut]), to_panel(training.high[cut])
     axis.fill_between(x, low, high, color=RULE, alpha=0.5, linewidth=0)
-    axis.fill_between(x, place(mean - sd), place(mean + sd), color=_BAND, linewidth=0)
-    axis.plot(x, place(mean), color=FAINT, linewidth=0.9)
+    axis.fill_between(x, to_panel(mean - sd), to_panel(mean + sd), color=_BAND, linewidth=0)
+    axis.plot(x, to_panel(mean), color=FAINT, linewidth=0.9)
 
 
 def _draw_loading(axis: Any, wavelength_nm: Floats, loading: Loading, cut: slice) -> None:
     x, value, sd = wavelength_nm[cut], loading.value[cut], loading.sd[cut]
-    colour = looks("a")["a"].colour
     axis.axhline(0, color=INK, linewidth=0.5)
     if np.isfinite(sd).all():
-        axis.fill_between(x, value - sd, value + sd, color=colour, alpha=0.25, linewidth=0)
-    axis.plot(x, value, color=colour, linewidth=1.4)
+        axis.fill_between(x, value - sd, value + sd, color=BLUE, alpha=0.25, linewidth=0)
+    axis.plot(x, value, color=BLUE, linewidth=1.4)
 
 
 def _loadings_caption(loadings: Mapping[int, Loading], training: Training, step: int) -> str:
@@ -369,8 +368,7 @@ def _loadings_caption(loadings: Mapping[int, Loading], training: Training, step:
         "Blue line: loading (left scale; sign chosen so that the largest weight is positive). "
         + ("Blue band: its standard deviation over resamples of the units. " if resampled else "")
         + f"Grey: the n = {training.n} training spectra (right scale, {training.quantity}): mean, "
-        "one standard deviation between scans, lowest and highest."
-        + (f" One wavelength in {step} is drawn." if step > 1 else "")
+        "one standard deviation between scans, lowest and highest." + thinning_words(step)
     )
 
 
@@ -382,21 +380,20 @@ def _right_scale(axis: Any, bottom: float, top: float) -> None:
 
 
 def draw_importance(
-    book: Book, wavelength_nm: Floats, vip: Floats, n_components: int, n_spectra: int
-) -> Plate:
+    figures: FigureSet, wavelength_nm: Floats, vip: Floats, n_components: int, n_spectra: int
+) -> Figure:
     """Draw the variable importance in projection."""
     figure = new_figure(6.4, 2.5)
     axis = figure.subplots()
-    cut = thinned(wavelength_nm, 400)
-    colour = looks("a")["a"].colour
+    cut = thinning(wavelength_nm, 400)
     axis.axhline(1, color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
-    axis.fill_between(wavelength_nm[cut], 1, vip[cut], where=vip[cut] > 1, color=colour, alpha=0.2,
+    axis.fill_between(wavelength_nm[cut], 1, vip[cut], where=vip[cut] > 1, color=BLUE, alpha=0.2,
                       linewidth=0)  # fmt: skip
-    axis.plot(wavelength_nm[cut], vip[cut], color=colour)
+    axis.plot(wavelength_nm[cut], vip[cut], color=BLUE)
     axis.set_ylim(bottom=0)
     axis.set_xlabel("wavelength (nm)")
     axis.set_ylabel("importance (VIP)")
-    return book.add(
+    return figures.add(
         figure,
         "importance",
         "Which wavelengths the classifier leans on",

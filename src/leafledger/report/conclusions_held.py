@@ -1,4 +1,9 @@
-"""Does the conclusion hold under other choices, and on what does it lean?"""
+"""Does the conclusion hold under other choices, and on what does it lean?
+
+The fourth part of the page: the primary contrasts without single units, scans and sessions and by
+other methods (sensitivity.csv), the study under other settings (variants.csv), and the residuals
+behind the primary contrasts.
+"""
 
 from __future__ import annotations
 
@@ -10,33 +15,37 @@ import numpy as np
 
 from leafledger.effects.families import UNDEFINED
 from leafledger.effects.robustness import NOT_PART, PLANNED
-from leafledger.effects.variant_rows import inputs_digest
+from leafledger.records.digests import inputs_digest
 from leafledger.report.figures import (
+    BLUE,
     FAINT,
     INK,
     RULE,
-    Book,
-    Plate,
+    VERMILLION,
+    Figure,
+    FigureSet,
     and_more,
+    index_axis,
     looks,
     n_behind,
     new_figure,
     panels,
-    wrapped,
+    wrap_text,
 )
 from leafledger.report.gather import Material, contrast_in_words, contrast_words, texts
 from leafledger.report.numbers import (
-    fixed,
-    known,
+    estimate_view,
+    format_fixed,
+    format_number,
+    format_p_relation,
+    format_percent,
+    is_number,
     method_words,
-    number,
-    p_relation,
-    percent,
     plain,
     short,
+    table_rows,
     unit_suffix,
     verdict_words,
-    with_interval,
 )
 from leafledger.study.columns import STATED
 from leafledger.words import listed, plural
@@ -45,12 +54,14 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# Figures of the conclusion under other choices, and of the residuals behind it.
+# Figures of the primary contrasts under other choices, and of their residuals.
 # ----------------------------------------------------------------------
 
+View = Mapping[str, Any]
+
+UNIT = "without_unit"
 MOST_UNITS = 24
 MOST_CONTRASTS = 4
-_UNIT = "without_unit"
 _NAMED_RESIDUALS = 3
 
 
@@ -60,46 +71,52 @@ def chosen_rows(rows: Sequence[Mapping[str, Any]]) -> tuple[list[Mapping[str, An
     Units that change the conclusion come first, then those that move the estimate most; they are
     drawn in the order of the table.
     """
-    planned = next((r["estimate"] for r in rows if r["variant"] == "as_planned"), None)
-    units = [i for i, r in enumerate(rows) if r["variant"] == _UNIT]
+    planned = next((r["estimate"] for r in rows if r["variant"] == PLANNED), None)
+    units = [i for i, r in enumerate(rows) if r["variant"] == UNIT]
 
     def rank(i: int) -> tuple[bool, float, int]:
         moved = 0.0
-        if known(planned) and known(rows[i]["estimate"]):
+        if is_number(planned) and is_number(rows[i]["estimate"]):
             moved = abs(float(rows[i]["estimate"]) - float(planned or 0.0))
         return bool(rows[i]["same_conclusion"]), -moved, i
 
     kept = set(sorted(units, key=rank)[:MOST_UNITS])
-    drawn = [r for i, r in enumerate(rows) if r["variant"] != _UNIT or i in kept]
+    drawn = [r for i, r in enumerate(rows) if r["variant"] != UNIT or i in kept]
     return drawn, len(units) - len(kept)
 
 
-def draw_sensitivity(book: Book, rows: Sequence[Mapping[str, Any]], unit_word: str) -> Plate:
+def draw_sensitivity(
+    figures: FigureSet, rows: Sequence[Mapping[str, Any]], unit_word: str
+) -> Figure:
     """Draw estimate and interval of the primary contrasts under every variant."""
     groups: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
     for row in rows:
         level = str(row["contrast"]).partition("@")[2]
         groups.setdefault((str(row["index"]), level), []).append(row)
-    shown = dict(list(groups.items())[:MOST_CONTRASTS])
-    chosen = [chosen_rows(some) for some in shown.values()]
+    plotted = dict(list(groups.items())[:MOST_CONTRASTS])
+    chosen = [chosen_rows(some) for some in plotted.values()]
     tallest = max(len(drawn) for drawn, _ in chosen)
-    columns = min(2, len(shown))
-    lines = -(-len(shown) // columns)
+    columns = min(2, len(plotted))
+    lines = -(-len(plotted) // columns)
     figure = new_figure(6.8 + 3.6 * (columns - 1), lines * (0.19 * tallest + 1.0))
     axes = figure.subplots(lines, columns, squeeze=False).ravel()
-    for spare in axes[len(shown) :]:
+    for spare in axes[len(plotted) :]:
         spare.remove()
     for axis, (drawn, _) in zip(axes, chosen, strict=False):
-        _draw_variants(axis, drawn)
-        first = drawn[0]
-        unit = unit_suffix(str(first["unit"]))
-        axis.set_xlabel(f"{short(str(first['index']))}: estimate" + (f" ({unit.strip()})" if unit
-                        else ""))  # fmt: skip
-        if len(shown) > 1:
-            axis.set_title(wrapped(str(first["contrast_words"]), 40, 2), fontsize=8)
+        planned = next((r["estimate"] for r in drawn if r["variant"] == PLANNED), None)
+        axis.axvline(0, color=INK, linewidth=0.8)
+        same = [bool(r["same_conclusion"]) for r in drawn]
+        _draw_estimates(axis, drawn, planned, same, [short(str(r["words"]), 34) for r in drawn])
+        _estimate_axis(axis, drawn[0], len(plotted) > 1)
     changed = sum(not r["same_conclusion"] for r in rows)
     left = sum(n for _, n in chosen)
-    return book.add(
+    left_words = (
+        f" Of the single {plural(unit_word)} left out those that move the estimate most are drawn; "
+        f"{left} more stand in the table."
+        if left
+        else ""
+    )
+    return figures.add(
         figure,
         "sensitivity",
         "The primary contrast under other choices",
@@ -110,72 +127,98 @@ def draw_sensitivity(book: Book, rows: Sequence[Mapping[str, Any]], unit_word: s
         "lines and the word changed: it does not. None of these replaces the planned test, and "
         "none is adjusted."
         + n_behind(rows, plural(unit_word))
-        + _left_words(left, unit_word)
-        + and_more(len(groups) - len(shown), "the table"),
-        wide=len(shown) > 1,
+        + left_words
+        + and_more(len(groups) - len(plotted), "the table"),
+        wide=len(plotted) > 1,
     )  # fmt: skip
 
 
-def _left_words(left: int, unit_word: str) -> str:
-    if not left:
-        return ""
-    return (
-        f" Of the single {plural(unit_word)} left out those that move the estimate most are drawn; "
-        f"{left} more stand in the table."
-    )
+def _draw_estimates(
+    axis: Any,
+    rows: Sequence[View],
+    reference: Any,
+    same: Sequence[bool],
+    labels: Sequence[str],
+    columns: tuple[str, str, str] = ("estimate", "ci_low", "ci_high"),
+    missing: Mapping[str, Any] | None = None,
+) -> None:
+    """Draw estimates with their intervals, a row each, the first on top.
 
-
-def _draw_variants(axis: Any, rows: Sequence[Mapping[str, Any]]) -> None:
-    axis.axvline(0, color=INK, linewidth=0.8)
-    planned = next((r["estimate"] for r in rows if r["variant"] == "as_planned"), None)
-    if known(planned):
-        axis.axvline(planned, color=FAINT, linewidth=0.8, linestyle=(0, (4, 3)))
-    look = looks("ab")
-    for y, row in enumerate(rows):
-        same = bool(row["same_conclusion"])
-        own = look["a" if same else "b"]
-        if not known(row["estimate"]):
-            axis.text(0.02, y, "no estimate", va="center", fontsize=7, color=FAINT,
-                      transform=axis.get_yaxis_transform())  # fmt: skip
+    Parameters
+    ----------
+    reference
+        Where the dashed line stands, the estimate as planned or stated; none if it is not known.
+    same
+        Whether a row comes to the same conclusion: filled circle, else open square and dotted line.
+    labels
+        What each row is called.
+    columns
+        Names of the estimate and the ends of its interval.
+    missing
+        Text of a row without an estimate, and how it is set.
+    """
+    if is_number(reference):
+        axis.axvline(reference, color=FAINT, linewidth=0.8, linestyle=(0, (4, 3)))
+    for y, (row, alike) in enumerate(zip(rows, same, strict=True)):
+        value, low, high = (row[name] for name in columns)
+        colour = BLUE if alike else VERMILLION
+        if not is_number(value):
+            look = missing or _NO_ESTIMATE
+            axis.text(0.02, y, va="center", fontsize=7, color=FAINT,
+                      transform=axis.get_yaxis_transform(), **look)  # fmt: skip
             continue
-        if known(row["ci_low"]) and known(row["ci_high"]):
-            axis.plot([row["ci_low"], row["ci_high"]], [y, y], color=own.colour, linewidth=1.3,
-                      linestyle="-" if same else (0, (1, 1)))  # fmt: skip
-        axis.plot([row["estimate"]], [y], marker="o" if same else "s", color=own.colour,
-                  markerfacecolor=own.colour if same else "white", markersize=4.5)  # fmt: skip
-        if not same:
+        if is_number(low) and is_number(high):
+            axis.plot([low, high], [y, y], color=colour, linewidth=1.3,
+                      linestyle="-" if alike else (0, (1, 1)))  # fmt: skip
+        axis.plot([value], [y], marker="o" if alike else "s", color=colour,
+                  markerfacecolor=colour if alike else "white", markersize=4.5)  # fmt: skip
+        if missing is None and not alike:
             axis.text(1.0, y, "changed", va="center", ha="left", fontsize=7, fontweight="bold",
                       transform=axis.get_yaxis_transform())  # fmt: skip
-    axis.set_yticks(range(len(rows)), [short(str(r["words"]), 34) for r in rows])
-    axis.set_ylim(len(rows) - 0.4, -0.6)
-    axis.tick_params(axis="y", length=0)
-    axis.spines["left"].set_visible(False)
+    index_axis(axis, labels)
     axis.grid(axis="y", color=RULE, linewidth=0.4)
     axis.set_axisbelow(True)
 
 
+_NO_ESTIMATE = {"s": "no estimate"}
+_NONE = {"s": "none", "zorder": 3, "bbox": {"facecolor": "white", "edgecolor": "none", "pad": 1}}
+
+
+def _estimate_axis(axis: Any, row: View, several: bool) -> None:
+    """Label a panel of estimates with index, unit and, among several, its contrast."""
+    unit = unit_suffix(str(row["unit"])).strip()
+    axis.set_xlabel(f"{short(str(row['index']))}: estimate" + (f" ({unit})" if unit else ""))
+    if several:
+        axis.set_title(wrap_text(str(row["contrast_words"]), 40, 2), fontsize=8)
+
+
 def draw_residuals(
-    book: Book, looked: Sequence[Mapping[str, Any]], words: Mapping[str, str], material: Material
-) -> Plate | None:
+    figures: FigureSet,
+    assumptions: Sequence[Mapping[str, Any]],
+    words: Mapping[str, str],
+    material: Material,
+) -> Figure | None:
     """Draw how far each unit's change lies from the mean of its group, a panel per contrast."""
-    there = [one for one in looked if one.get("residuals")]
-    shown = there[:MOST_CONTRASTS]
-    if not shown:
+    with_residuals = [a for a in assumptions if a.get("residuals")]
+    plotted = with_residuals[:MOST_CONTRASTS]
+    if not plotted:
         return None
-    figure, axes, columns = panels(len(shown), 2.5, 0.3, same_y=False)
-    for i, (axis, one) in enumerate(zip(axes, shown, strict=False)):
-        _draw_arms(axis, one, material.groups.names)
-        index = str(one.get("index", ""))
+    figure, axes, columns = panels(len(plotted), 2.5, 0.3, same_y=False)
+    for i, (axis, assumption) in enumerate(zip(axes, plotted, strict=False)):
+        _draw_arms(axis, assumption, material.groups.names)
+        index = str(assumption.get("index", ""))
         unit = str(material.catalogue.get(index, {}).get("unit", "1"))
         if i % columns == 0:
             axis.set_ylabel("change minus mean of group" + unit_suffix(f"({unit})" if unit != "1"
                             else ""))  # fmt: skip
-        contrast = str(one.get("contrast", ""))
-        axis.set_title(wrapped(f"{index}, {contrast_in_words(contrast, words)}", 46, 2), fontsize=8)
-    for spare in axes[len(shown) :]:
+        contrast = str(assumption.get("contrast", ""))
+        axis.set_title(
+            wrap_text(f"{index}, {contrast_in_words(contrast, words)}", 46, 2), fontsize=8
+        )
+    for spare in axes[len(plotted) :]:
         spare.set_axis_off()
-    n = sum(len(one["residuals"]) for one in shown)
-    return book.add(
+    n = sum(len(assumption["residuals"]) for assumption in plotted)
+    return figures.add(
         figure,
         "residuals",
         "Residuals behind the primary contrast",
@@ -185,49 +228,48 @@ def draw_residuals(
         f"{_NAMED_RESIDUALS} furthest out of each group, and {material.unit_words} without which "
         "the conclusion changes "
         "(crosses). Looked at, not tested, so nothing is adjusted: no test was chosen by it."
-        + and_more(len(there) - len(shown), "effects.json"),
+        + and_more(len(with_residuals) - len(plotted), "effects.json"),
         wide=columns > 1,
     )
 
 
-def _draw_arms(axis: Any, one: Mapping[str, Any], names: Sequence[str]) -> None:
-    rows = [r for r in one["residuals"] if known(r.get("residual"))]
+def _draw_arms(axis: Any, assumption: Mapping[str, Any], names: Sequence[str]) -> None:
+    rows = [r for r in assumption["residuals"] if is_number(r.get("residual"))]
     arms = [n for n in names if any(r["treatment"] == n for r in rows)]
-    look, decisive = looks(names), set(one.get("influential") or [])
+    look, decisive = looks(names), set(assumption.get("influential") or [])
     axis.axhline(0, color=INK, linewidth=0.7)
     for x, arm in enumerate(arms):
-        own = [r for r in rows if r["treatment"] == arm]
-        values = np.array([float(r["residual"]) for r in own])
-        at = x + 0.16 * (np.arange(len(own)) % 3 - 1)
-        axis.plot(at, values, linestyle="none", marker=look[arm].marker, color=look[arm].colour,
+        members = [r for r in rows if r["treatment"] == arm]
+        values = np.array([float(r["residual"]) for r in members])
+        places = x + 0.16 * (np.arange(len(members)) % 3 - 1)
+        axis.plot(places, values, linestyle="none", marker=look[arm].marker, color=look[arm].colour,
                   markersize=4.5, alpha=0.8)  # fmt: skip
-        if len(own) > 2:
+        if len(members) > 2:
             # The mean was estimated too, so that one degree of freedom is gone.
-            sd = float(np.sqrt((values**2).sum() / (len(own) - 1)))
+            sd = float(np.sqrt((values**2).sum() / (len(members) - 1)))
             axis.hlines([-sd, sd], x - 0.34, x + 0.34, color=FAINT, linewidth=0.9,
                         linestyle=(0, (4, 2)))  # fmt: skip
         far = set(np.argsort(-np.abs(values), kind="stable")[:_NAMED_RESIDUALS].tolist())
-        for k, row in enumerate(own):
+        for k, row in enumerate(members):
             if row["unit"] in decisive:
-                axis.plot([at[k]], [values[k]], marker="x", color=INK, markersize=8)
+                axis.plot([places[k]], [values[k]], marker="x", color=INK, markersize=8)
             if k in far or row["unit"] in decisive:
-                axis.annotate(short(str(row["unit"]), 10), (at[k], values[k]), xytext=(6, -3),
+                axis.annotate(short(str(row["unit"]), 10), (places[k], values[k]), xytext=(6, -3),
                               textcoords="offset points", fontsize=7, color=INK)  # fmt: skip
     axis.set_xticks(range(len(arms)), [short(a, 18) for a in arms])
     axis.set_xlim(-0.6, len(arms) - 0.4)
 
 
-# What may be said of the variants: how many agree, how far the numbers move, what they are not.
+# Sentences on the variants: how many agree, and how far the numbers move.
 # ----------------------------------------------------------------------
 
-View = Mapping[str, Any]
 NO_CHOICE = (
     "All rows rest on the same raw data, so that none confirms another. The primary effect stands "
     "as stated: to choose among settings by their result is how false findings are made."
 )
 
 
-def sentences_of(stated: Sequence[View], others: Sequence[View]) -> list[str]:
+def variant_sentences(stated: Sequence[View], others: Sequence[View]) -> list[str]:
     """Return the sentences on the variants.
 
     Parameters
@@ -237,28 +279,22 @@ def sentences_of(stated: Sequence[View], others: Sequence[View]) -> list[str]:
     others
         The rows of the variants.
     """
-    found = [*_not_run(others)]
+    sentences = []
+    ended_early = list(dict.fromkeys(str(view["name"]) for view in others if not view["ran"]))
+    if ended_early:
+        sentences.append(
+            f"The study was not run to its end under {listed(ended_early)}: "
+            "nothing is said of that."
+        )
     ran = [view for view in others if view["ran"]]
     effects = [view for view in stated if view["index"]]
     if ran and not effects:
-        found.append("The study names no primary effect, so that no verdict can be compared.")
+        sentences.append("The study names no primary effect, so that no verdict can be compared.")
     for effect in effects if ran else []:
-        same = [v for v in ran if _key(v) == _key(effect)]
+        same = [v for v in ran if _effect(v) == _effect(effect)]
         several = len(effects) > 1
-        found += [_verdicts(effect, same, several), *_moves(effect, same, several)]
-    found += _accuracies(stated, ran)
-    return [*found, NO_CHOICE]
-
-
-def _key(view: View) -> tuple[str, ...]:
-    return tuple(str(view[name]) for name in ("question", "index", "contrast", "stratum"))
-
-
-def _not_run(others: Sequence[View]) -> list[str]:
-    names = list(dict.fromkeys(str(v["name"]) for v in others if not v["ran"]))
-    if not names:
-        return []
-    return [f"The study was not run to its end under {listed(names)}: nothing is said of that."]
+        sentences += [_verdicts(effect, same, several), *_moves(effect, same, several)]
+    return [*sentences, *_accuracies(stated, ran), NO_CHOICE]
 
 
 def _verdicts(effect: View, same: Sequence[View], several: bool) -> str:
@@ -269,49 +305,49 @@ def _verdicts(effect: View, same: Sequence[View], several: bool) -> str:
     if not same:
         return f"{about}No variant holds this primary effect."
     n = sum(bool(v["agrees"]) for v in same)
-    which = "" if n == len(same) else f"; not under {listed(_names(same))}"
     if len(same) == 1:
-        told = "comes" if n else "does not come"
-        return f"{about}The one variant {told} to the verdict as stated ({verdict})."
+        comes = "comes" if n else "does not come"
+        return f"{about}The one variant {comes} to the verdict as stated ({verdict})."
     if n == 0:
         return f"{about}None of {len(same)} variants comes to the verdict as stated ({verdict})."
-    many = f"All {n}" if n == len(same) else f"{n} of {len(same)}"
-    come = "comes" if n == 1 else "come"
-    return f"{about}{many} variants {come} to the verdict as stated ({verdict}){which}."
-
-
-def _names(same: Sequence[View]) -> list[str]:
-    return [str(v["name"]) for v in same if not v["agrees"]]
+    if n == len(same):
+        return f"{about}All {n} variants come to the verdict as stated ({verdict})."
+    others = listed([str(v["name"]) for v in same if not v["agrees"]])
+    return (
+        f"{about}{n} of {len(same)} variants {'comes' if n == 1 else 'come'} to the verdict as "
+        f"stated ({verdict}); not under {others}."
+    )
 
 
 def _moves(effect: View, same: Sequence[View], several: bool) -> list[str]:
     about = f" of {effect['index']}, {effect['contrast_words']}," if several else ""
-    there = [v for v in same if v["comparable"] and known(v["estimate"])]
-    found = []
-    if there and known(effect["estimate"]):
+    comparable = [v for v in same if v["comparable"] and is_number(v["estimate"])]
+    sentences = []
+    if comparable and is_number(effect["estimate"]):
         base = float(effect["estimate"])
-        far = max(there, key=lambda v: abs(float(v["estimate"]) - base))
-        moved = abs(float(far["estimate"]) - base)
+        far = max(comparable, key=lambda v: abs(float(v["estimate"]) - base))
+        moved = format_number(abs(float(far["estimate"]) - base), 2)
         unit = unit_suffix(str(effect["unit"]))
-        told = f"The estimate{about} moves by at most {number(moved, 2)}{unit} ({far['name']})"
-        if known(effect["ci_low"]) and known(effect["ci_high"]):
+        words = f"The estimate{about} moves by at most {moved}{unit} ({far['name']})"
+        if is_number(effect["ci_low"]) and is_number(effect["ci_high"]):
             half = (float(effect["ci_high"]) - float(effect["ci_low"])) / 2
-            told += f"; half the width of its interval as stated is {number(half, 2)}{unit}"
-        found.append(f"{told}.")
+            words += f"; half the width of its interval as stated is {format_number(half, 2)}{unit}"
+        sentences.append(f"{words}.")
     other = [str(v["name"]) for v in same if not v["comparable"]]
     if other:
-        found.append(f"Under {listed(other)} the index has another unit and is not compared.")
-    return found
+        sentences.append(f"Under {listed(other)} the index has another unit and is not compared.")
+    return sentences
 
 
 def _accuracies(stated: Sequence[View], ran: Sequence[View]) -> list[str]:
-    base = next((v["accuracy"] for v in stated if known(v["accuracy"])), None)
-    values = [float(v["accuracy"]) for v in ran if known(v["accuracy"])]
+    base = next((v["accuracy"] for v in stated if is_number(v["accuracy"])), None)
+    values = [float(v["accuracy"]) for v in ran if is_number(v["accuracy"])]
     if base is None or not values:
         return []
-    low, high = percent(min(values)), percent(max(values))
+    low, high = format_percent(min(values)), format_percent(max(values))
     spread = f"is {low}" if low == high else f"lies between {low} and {high}"
-    return [f"The accuracy of the classifier is {percent(base)} as stated and {spread} otherwise."]
+    stated_words = f"{format_percent(base)} as stated"
+    return [f"The accuracy of the classifier is {stated_words} and {spread} otherwise."]
 
 
 # Figure of the primary effects and the accuracy under the study's alternative settings.
@@ -321,12 +357,12 @@ MOST_EFFECTS = 3
 _NOTHING = {"estimate": None, "ci_low": None, "ci_high": None, "agrees": False}
 
 
-def draw_variants(book: Book, views: Sequence[View]) -> Plate | None:
+def draw_variants(figures: FigureSet, views: Sequence[View]) -> Figure | None:
     """Draw estimates with their intervals and, beside them, accuracies with theirs.
 
     Parameters
     ----------
-    book
+    figures
         The figures of the report.
     views
         Rows of the table as the page shows them, the stated ones first.
@@ -337,29 +373,29 @@ def draw_variants(book: Book, views: Sequence[View]) -> Plate | None:
         ``None`` if there is neither an estimate nor an accuracy.
     """
     effects = _by_effect(views)
-    shown = dict(list(effects.items())[:MOST_EFFECTS])
-    accuracies = _once(views)
-    with_accuracy = any(known(v["accuracy"]) for v in accuracies)
-    n_panels = len(shown) + with_accuracy
+    plotted = dict(list(effects.items())[:MOST_EFFECTS])
+    accuracies = _one_per_variant(views)
+    with_accuracy = any(is_number(v["accuracy"]) for v in accuracies)
+    n_panels = len(plotted) + with_accuracy
     if not n_panels:
         return None
     figure = new_figure(2.4 + 3.2 * n_panels, 0.26 * len(accuracies) + 1.1)
     axes = figure.subplots(1, n_panels, squeeze=False).ravel()
-    for axis, rows in zip(axes, shown.values(), strict=False):
-        _panel(axis, rows, ("estimate", "ci_low", "ci_high"))
+    labels = [short(str(view["name"]), 30) for view in accuracies]
+    for axis, rows in zip(axes, plotted.values(), strict=False):
+        same = [bool(row["agrees"]) for row in rows]
+        _draw_estimates(axis, rows, _stated(rows, "estimate"), same, labels, missing=_NONE)
         axis.axvline(0, color=INK, linewidth=0.8)
-        first = rows[0]
-        unit = unit_suffix(str(first["unit"])).strip()
-        axis.set_xlabel(f"{short(str(first['index']))}: estimate" + (f" ({unit})" if unit else ""))
-        if len(shown) > 1:
-            axis.set_title(wrapped(str(first["contrast_words"]), 40, 2), fontsize=8)
+        _estimate_axis(axis, rows[0], len(plotted) > 1)
     if with_accuracy:
-        _panel(axes[-1], accuracies, ("accuracy", "accuracy_low", "accuracy_high"), judged=False)
+        columns = ("accuracy", "accuracy_low", "accuracy_high")
+        _draw_estimates(axes[-1], accuracies, _stated(accuracies, "accuracy"),
+                        [True] * len(accuracies), labels, columns, _NONE)  # fmt: skip
         axes[-1].set_xlabel("accuracy (share of scans right)")
     for axis in axes[1:]:
         axis.set_yticklabels([])
     n = len({v["variant"] for v in views if not v["is_stated"]})
-    return book.add(
+    return figures.add(
         figure,
         "variants",
         "Under other settings",
@@ -370,13 +406,13 @@ def draw_variants(book: Book, views: Sequence[View]) -> Plate | None:
         "raw data, and none is adjusted; the primary effect stands as stated."
         .replace("the 95 % interval", _level(views))
         + n_behind(views, "units")
-        + and_more(len(effects) - len(shown), "the table"),
+        + and_more(len(effects) - len(plotted), "the table"),
         wide=n_panels > 1,
     )  # fmt: skip
 
 
 def _level(views: Sequence[View]) -> str:
-    levels = {round(100 * float(v["ci_level"]), 1) for v in views if known(v["ci_level"])}
+    levels = {round(100 * float(v["ci_level"]), 1) for v in views if is_number(v["ci_level"])}
     return f"the {levels.pop():g} % interval" if len(levels) == 1 else "the interval"
 
 
@@ -385,56 +421,31 @@ def _by_effect(views: Sequence[View]) -> dict[tuple[str, str], list[View]]:
 
     Settings under which it has no estimate, or one in another unit, have an empty row.
     """
-    every = _once(views)
-    found: dict[tuple[str, str], dict[str, View]] = {}
+    effects: dict[tuple[str, str], dict[str, View]] = {}
     for view in views:
         if view["index"] and view["comparable"]:
             key = (str(view["index"]), str(view["contrast"]))
-            found.setdefault(key, {})[str(view["variant"])] = view
+            effects.setdefault(key, {})[str(view["variant"])] = view
     return {
-        key: [rows.get(str(one["variant"]), {**one, **_NOTHING}) for one in every]
-        for key, rows in found.items()
+        key: [
+            rows.get(str(view["variant"]), {**view, **_NOTHING}) for view in _one_per_variant(views)
+        ]
+        for key, rows in effects.items()
     }
 
 
-def _once(views: Sequence[View]) -> list[View]:
+def _one_per_variant(views: Sequence[View]) -> list[View]:
     """Return one row for each set of settings."""
     return list({str(v["variant"]): v for v in reversed(views)}.values())[::-1]
 
 
-def _panel(
-    axis: Any, rows: Sequence[View], names: tuple[str, str, str], *, judged: bool = True
-) -> None:
-    middle, low, high = names
-    look = looks("ab")
-    stated = next((r[middle] for r in rows if r["is_stated"]), None)
-    if known(stated):
-        axis.axvline(stated, color=FAINT, linewidth=0.8, linestyle=(0, (4, 3)))
-    for y, row in enumerate(rows):
-        same = bool(row["agrees"]) or not judged
-        own = look["a" if same else "b"]
-        if not known(row[middle]):
-            axis.text(0.02, y, "none", va="center", fontsize=7, color=FAINT,
-                      transform=axis.get_yaxis_transform(), zorder=3,
-                      bbox={"facecolor": "white", "edgecolor": "none", "pad": 1})  # fmt: skip
-            continue
-        if known(row[low]) and known(row[high]):
-            axis.plot([row[low], row[high]], [y, y], color=own.colour, linewidth=1.3,
-                      linestyle="-" if same else (0, (1, 1)))  # fmt: skip
-        axis.plot([row[middle]], [y], marker="o" if same else "s", color=own.colour,
-                  markerfacecolor=own.colour if same else "white", markersize=4.5)  # fmt: skip
-    axis.set_yticks(range(len(rows)), [short(str(r["name"]), 30) for r in rows])
-    axis.set_ylim(len(rows) - 0.4, -0.6)
-    axis.tick_params(axis="y", length=0)
-    axis.spines["left"].set_visible(False)
-    axis.grid(axis="y", color=RULE, linewidth=0.4)
-    axis.set_axisbelow(True)
+def _stated(views: Sequence[View], name: str) -> Any:
+    return next((view[name] for view in views if view["is_stated"]), None)
 
 
 # The primary effects and the accuracy under the study's alternative settings.
 # ----------------------------------------------------------------------
 
-_EFFECT = ("question", "index", "contrast", "stratum")
 _FILES = {
     "effects_sha256": ("effects", "results/effects.csv", "the effects"),
     "classes_sha256": ("classes", "results/classes/summary.json", "the accuracy"),
@@ -442,7 +453,7 @@ _FILES = {
 
 
 def under_other_settings(
-    material: Material, book: Book, words: Mapping[str, str]
+    material: Material, figures: FigureSet, words: Mapping[str, str]
 ) -> dict[str, Any] | None:
     """Return what the page shows of the variants, ``None`` if no table of them was made.
 
@@ -450,14 +461,14 @@ def under_other_settings(
 
     Parameters
     ----------
-    material, book
+    material, figures
         What the report reads, and its figures.
     words
         Contrast -> words.
     """
     if not len(material.variants):
         return None
-    rows = [{str(k): v for k, v in row.items()} for row in material.variants.to_dict("records")]
+    rows = table_rows(material.variants)
     stated = [row for row in rows if row["variant"] == STATED]
     old = out_of_date(stated, material.records)
     if old:
@@ -469,9 +480,9 @@ def under_other_settings(
         "rows": views,
         "several": len({_effect(row) for row in stated}) > 1,
         "has_effect": any(row["index"] for row in stated),
-        "has_accuracy": any(known(row["accuracy"]) for row in rows),
-        "sentences": sentences_of([v for v in views if v["variant"] == STATED], others),
-        "plate": draw_variants(book, views),
+        "has_accuracy": any(is_number(row["accuracy"]) for row in rows),
+        "sentences": variant_sentences([v for v in views if v["variant"] == STATED], others),
+        "figure": draw_variants(figures, views),
     }
 
 
@@ -504,7 +515,8 @@ def _digest(record: Mapping[str, Any] | None, path: str) -> str:
 
 
 def _effect(row: Mapping[str, Any]) -> tuple[str, ...]:
-    return tuple(str(row[name]) for name in _EFFECT)
+    """Return what identifies a primary effect among the rows of variants.csv."""
+    return tuple(str(row[name]) for name in ("question", "index", "contrast", "stratum"))
 
 
 def variant_row(
@@ -521,25 +533,23 @@ def variant_row(
     words
         Contrast -> words.
     """
-    beside = next((one for one in stated if _effect(one) == _effect(row)), None)
-    shown, low, high = with_interval(row["estimate"], row["ci_low"], row["ci_high"])
-    interval = known(row["ci_low"]) and known(row["ci_high"])
-    spread = known(row["accuracy_low"]) and known(row["accuracy_high"])
+    same = next((effect for effect in stated if _effect(effect) == _effect(row)), None)
+    spread = is_number(row["accuracy_low"]) and is_number(row["accuracy_high"])
     return {
         **row,
+        **estimate_view(row),
         "ran": bool(row["effects_sha256"]),
         "is_stated": row["variant"] == STATED,
         "name": "as stated" if row["variant"] == STATED else plain(row["variant"]),
-        "agrees": beside is not None and agrees(beside, row),
-        "comparable": beside is not None and beside["unit"] == row["unit"],
+        "agrees": same is not None and agrees(same, row),
+        "comparable": same is not None and same["unit"] == row["unit"],
         "contrast_words": contrast_in_words(str(row["contrast"]), words),
         "method_words": method_words(str(row["method"])) if row["method"] else "",
-        "shown": shown,
-        "interval": f"{low} to {high}" if interval else "",
-        "suffix": unit_suffix(str(row["unit"])),
         "verdict_words": verdict_words(str(row["verdict"])) if row["verdict"] else "",
-        "accuracy_shown": percent(row["accuracy"]) if known(row["accuracy"]) else "",
-        "accuracy_interval": f"{percent(row['accuracy_low'])} to {percent(row['accuracy_high'])}"
+        "accuracy_text": format_percent(row["accuracy"]) if is_number(row["accuracy"]) else "",
+        "accuracy_interval": " to ".join(
+            format_percent(row[f"accuracy_{end}"]) for end in ("low", "high")
+        )
         if spread
         else "",
     }
@@ -564,7 +574,6 @@ def agrees(stated: Mapping[str, Any], row: Mapping[str, Any]) -> bool:
 # Does the conclusion hold? The primary contrasts under other choices, and what they lean on.
 # ----------------------------------------------------------------------
 
-UNIT = "without_unit"
 _FAR = 3.0
 """Studentised residuals beyond this are named."""
 _METHOD = re.compile(r"by the method ([a-z ]+) \(")
@@ -572,65 +581,58 @@ _POWER = re.compile(r"(?<=\bp )= (\d(?:\.\d+)?e-\d+)")
 _VARIANTS = {"as_planned": "as planned", "every_scan": "every scan, excluded ones too"}
 
 
-def holds(material: Material, book: Book) -> dict[str, Any]:
+def robustness_part(material: Material, figures: FigureSet) -> dict[str, Any]:
     """Return what the page shows of the conclusion under other choices."""
     words = contrast_words(material.days.sessions, material.groups.names, ["before", "mean_before"])
     rows = [
-        conclusion_row(row, words, material.unit_word) for row in _records(material.sensitivity)
+        conclusion_row(row, words, material.unit_word) for row in table_rows(material.sensitivity)
     ]
     summary = material.effects_summary
-    looked = [a for a in summary.get("assumptions") or [] if isinstance(a, Mapping)]
-    single = [row for row in rows if row["variant"] == UNIT]
-    concluded = {_asked(r) for r in rows if r["variant"] == PLANNED and r["verdict"] != UNDEFINED}
+    assumptions = [a for a in summary.get("assumptions") or [] if isinstance(a, Mapping)]
+    concluded = {
+        _comparison(r) for r in rows if r["variant"] == PLANNED and r["verdict"] != UNDEFINED
+    }
     others = [r for r in rows if r["variant"] != PLANNED and r["reason"] != NOT_PART]
-    others = [r for r in others if _asked(r) in concluded]
+    others = [r for r in others if _comparison(r) in concluded]
     untestable = [row for row in others if row["verdict"] == UNDEFINED]
     return {
         "n_others": len(others),
         "n_changed": sum(not r["same_conclusion"] for r in others) - len(untestable),
         "n_untestable": len(untestable),
-        "sentences": [_named(s, words) for s in texts(summary.get("robustness"))],
+        "sentences": [_contrasts_in_words(s, words) for s in texts(summary.get("robustness"))],
         "rows": [r for r in rows if r["variant"] != UNIT or not r["same_conclusion"]],
-        "single": single,
-        "several": len({_asked(r) for r in rows}) > 1,
+        "single": [row for row in rows if row["variant"] == UNIT],
+        "several": len({_comparison(r) for r in rows}) > 1,
         "why_none": why_none(material.effects),
-        "plate": draw_sensitivity(book, rows, material.unit_word) if rows else None,
-        "assumptions": [assumption_words(one, words, material.unit_word) for one in looked],
-        "variants": under_other_settings(material, book, words),
-        "residuals_plate": draw_residuals(book, looked, words, material),
+        "figure": draw_sensitivity(figures, rows, material.unit_word) if rows else None,
+        "assumptions": [assumption_words(row, words, material.unit_word) for row in assumptions],
+        "variants": under_other_settings(material, figures, words),
+        "residuals_figure": draw_residuals(figures, assumptions, words, material),
     }
 
 
-def _asked(row: Mapping[str, Any]) -> tuple[str, str]:
-    """Name a question: without its own session a contrast has another name, but the same groups."""
+def _comparison(row: Mapping[str, Any]) -> tuple[str, str]:
+    """Return index and groups: without its own session a contrast has another name."""
     return str(row["index"]), str(row["contrast"]).partition("@")[2]
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
-
-
-def _named(sentence: str, words: Mapping[str, str]) -> str:
+def _contrasts_in_words(sentence: str, words: Mapping[str, str]) -> str:
     """Write contrasts in words; the longest names first, as one may hold another."""
     for name in sorted(words, key=len, reverse=True):
         sentence = sentence.replace(name, words[name])
     sentence = _METHOD.sub(lambda m: f"by {method_words(m[1].replace(' ', '_'))} (", sentence)
-    return _POWER.sub(lambda m: p_relation(float(m[1])), sentence)
+    return _POWER.sub(lambda m: format_p_relation(float(m[1])), sentence)
 
 
 def conclusion_row(row: dict[str, Any], words: Mapping[str, str], unit_word: str) -> dict[str, Any]:
     """Return a row of sensitivity.csv as the page shows it."""
-    shown, low, high = with_interval(row["estimate"], row["ci_low"], row["ci_high"])
-    interval = known(row["ci_low"]) and known(row["ci_high"])
     return {
         **row,
+        **estimate_view(row),
         "same_conclusion": bool(row["same_conclusion"]),
         "words": variant_words(str(row["variant"]), str(row["left_out"]), unit_word),
         "contrast_words": contrast_in_words(str(row["contrast"]), words),
         "method_words": method_words(str(row["method"])),
-        "shown": shown,
-        "interval": f"{low} to {high}" if interval else "",
-        "suffix": unit_suffix(str(row["unit"])),
         "verdict_words": verdict_words(str(row["verdict"])),
         "reason": str(row["reason"] or ""),
     }
@@ -668,47 +670,53 @@ def why_none(effects: pd.DataFrame) -> str:
     return "The primary contrast was not tested under other choices."
 
 
-def assumption_words(one: Mapping[str, Any], words: Mapping[str, str], unit_word: str) -> str:
-    """Say what a primary contrast leans on: spread of the arms, far units, units that decide."""
-    contrast = str(one.get("contrast", ""))
-    parts = [_ratio_words(one.get("variance_ratio")), _far_words(one.get("residuals"))]
-    parts += _single_words(one, unit_word)
-    told = " ".join(part for part in parts if part)
-    return f"{one.get('index', '')}, {contrast_in_words(contrast, words)}: {told}"
+def assumption_words(
+    assumption: Mapping[str, Any], words: Mapping[str, str], unit_word: str
+) -> str:
+    """Say what a primary contrast leans on: spread of the arms, far units, units that decide.
 
-
-def _single_words(one: Mapping[str, Any], unit_word: str) -> list[str]:
-    """Say what single units decide; nothing where there is no conclusion to lean on them."""
-    if one.get("verdict") == UNDEFINED:
-        return []
-    fates = {"influential": "the conclusion changes", "needed": "nothing can be tested"}
+    Parameters
+    ----------
+    assumption
+        One of ``assumptions`` in effects.json.
+    words
+        Contrast -> words.
+    """
     parts = []
-    for kind, fate in fates.items():
-        units = [str(unit) for unit in one.get(kind) or []]
+    ratio = assumption.get("variance_ratio")
+    if is_number(ratio):
+        parts.append(
+            f"The larger variance of the two groups is {format_number(ratio, 2)} times the "
+            "smaller; Welch's t does not take them as equal."
+        )
+    parts += [*_far_units(assumption), *_deciding_units(assumption, unit_word)]
+    contrast = contrast_in_words(str(assumption.get("contrast", "")), words)
+    return f"{assumption.get('index', '')}, {contrast}: {' '.join(parts)}"
+
+
+def _deciding_units(assumption: Mapping[str, Any], unit_word: str) -> list[str]:
+    """Say what single units decide; nothing where there is no conclusion to lean on them."""
+    if assumption.get("verdict") == UNDEFINED:
+        return []
+    outcomes = {"influential": "the conclusion changes", "needed": "nothing can be tested"}
+    sentences = []
+    for kind, outcome in outcomes.items():
+        units = [str(unit) for unit in assumption.get(kind) or []]
         if units:
-            apart = " (one at a time)" if len(units) > 1 else ""
-            parts.append(f"Without {unit_word} {listed(units)}{apart} {fate}.")
-    return parts or [f"No single {unit_word} decides: leaving out any one changes nothing."]
+            singly = " (one at a time)" if len(units) > 1 else ""
+            sentences.append(f"Without {unit_word} {listed(units)}{singly} {outcome}.")
+    return sentences or [f"No single {unit_word} decides: leaving out any one changes nothing."]
 
 
-def _ratio_words(ratio: Any) -> str:
-    if not known(ratio):
-        return ""
-    return (
-        f"The larger variance of the two groups is {number(ratio, 2)} times the smaller; Welch's "
-        "t does not take them as equal."
-    )
-
-
-def _far_words(residuals: Any) -> str:
-    rows = [r for r in residuals or [] if isinstance(r, Mapping)]
-    far = [r for r in rows if known(r.get("standardised")) and abs(r["standardised"]) > _FAR]
+def _far_units(assumption: Mapping[str, Any]) -> list[str]:
+    rows = [r for r in assumption.get("residuals") or [] if isinstance(r, Mapping)]
     if not rows:
-        return ""
+        return []
+    far = [r for r in rows if is_number(r.get("standardised")) and abs(r["standardised"]) > _FAR]
     if not far:
-        return (
+        return [
             f"No change lies further than {_FAR:g} standard deviations from its group (each "
             "judged by the others)."
-        )
-    told = listed([f"{r['unit']} ({fixed(r['standardised'], 1)})" for r in far])
-    return f"Far from their group, in standard deviations judged by the others: {told}."
+        ]
+    units = listed([f"{r['unit']} ({format_fixed(r['standardised'], 1)})" for r in far])
+    return [f"Far from their group, in standard deviations judged by the others: {units}."]

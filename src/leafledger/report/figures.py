@@ -1,12 +1,19 @@
-"""How is a figure of the page drawn: colours, panels, the same bytes every time?"""
+"""How is a figure drawn: which colours and panels, and how does it reach page and files?
+
+A figure is drawn once with matplotlib and kept as SVG and PNG: the same bytes every time. An
+interactive figure is a set of rounded values that the page draws itself. Every figure states n,
+error bars and adjustment in its caption, and no group is told by its colour alone.
+
+References
+----------
+Okabe M, Ito K (2008) Color Universal Design: how to make figures and presentations that are
+friendly to colorblind people. Wong B (2011) Points of view: color blindness. Nature Methods 8: 441.
+"""
 
 from __future__ import annotations
 
 import base64
-import gzip
-import hashlib
 import io
-import json
 import math
 import re
 import textwrap
@@ -19,16 +26,12 @@ from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from leafledger.errors import StageFailure
-from leafledger.report.numbers import known, plain
-from leafledger.resampling.intervals import t_quantile
+from leafledger.report.numbers import is_number, plain, short
 
-# The look of the figures: colours that colour-blind readers tell apart, and never colour alone.
+# Colours, markers and dashes.
 # ----------------------------------------------------------------------
-# References
-# ----------
-# Okabe M, Ito K (2008) Color Universal Design: how to make figures and presentations that are
-# friendly to colorblind people. Wong B (2011) Points of view: color blindness. Nature Methods 8:
-# 441.
+
+Floats = NDArray[np.float64]
 
 _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9", "#000000")
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
@@ -108,10 +111,12 @@ def looks(names: Sequence[str]) -> dict[str, Look]:
     }
 
 
-# Figures that answer the pointer: what the page draws them from, and the library that draws them.
+BLUE, VERMILLION = _COLOURS[:2]
+"""The first two colours: a single series, and what stands out against it."""
+
+
+# Values of interactive figures, rounded for drawing; the tables keep them whole.
 # ----------------------------------------------------------------------
-# The drawing library and the values travel inside the page, compressed, so that the page stays one
-# file that asks nothing of any network. The values are rounded for drawing; tables keep them whole.
 
 _SYMBOLS = {
     "o": "circle",
@@ -124,11 +129,10 @@ _SYMBOLS = {
     "*": "star",
 }
 _DASH_SCALE = 1.7
-_LEVEL = 6
 
 
 @dataclass(frozen=True)
-class LiveView:
+class InteractiveFigure:
     """One figure that answers the pointer.
 
     Attributes
@@ -147,56 +151,23 @@ class LiveView:
     values: Mapping[str, Any]
 
 
-@dataclass(frozen=True)
-class Library:
-    """The drawing library: its text compressed, and the digest the page's policy lets run."""
-
-    packed: str
-    sha256: str
-
-
-def packed(views: Sequence[LiveView]) -> str:
-    """Return the values of all figures as compressed JSON in base64; the same bytes every time."""
-    values = {view.name: view.values for view in views}
-    text = json.dumps(values, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return _packed(text.encode())
-
-
-def drawing_library() -> Library:
-    """Return the drawing library as it is installed.
-
-    Imported for its version too: a step whose libraries changed runs again.
-    """
-    from importlib.resources import files
-
-    import plotly
-
-    content = files(plotly).joinpath("package_data", "plotly.min.js").read_bytes()
-    digest = base64.b64encode(hashlib.sha256(content).digest()).decode()
-    return Library(_packed(content), digest)
-
-
-def _packed(content: bytes) -> str:
-    return base64.b64encode(gzip.compress(content, _LEVEL, mtime=0)).decode()
-
-
-def significant(value: Any, digits: int = 5) -> float | None:
+def round_significant(value: Any, digits: int = 5) -> float | None:
     """Round to so many significant figures, for drawing; ``None`` for what is not known.
 
     Examples
     --------
-    >>> significant(0.123456789), significant(float("nan"))
+    >>> round_significant(0.123456789), round_significant(float("nan"))
     (0.12346, None)
     """
-    if not known(value):
+    if not is_number(value):
         return None
     rounded = float(f"{float(value):.{digits}g}")
     return int(rounded) if rounded.is_integer() and abs(rounded) < 1e9 else rounded
 
 
-def row(values: Any, digits: int = 5) -> list[float | None]:
-    """Round a sequence as :func:`significant` does."""
-    return [significant(value, digits) for value in values]
+def round_all(values: Any, digits: int = 5) -> list[float | None]:
+    """Round a sequence as :func:`round_significant` does."""
+    return [round_significant(value, digits) for value in values]
 
 
 def step_for(n: int, at_most: int) -> int:
@@ -221,12 +192,12 @@ def thinning_words(step: int) -> str:
     return f" One wavelength in {step} is drawn." if step > 1 else ""
 
 
-def drawn_looks(names: Sequence[str]) -> list[dict[str, str]]:
+def interactive_looks(names: Sequence[str]) -> list[dict[str, str]]:
     """Return colour, symbol and dashes of each name, the same as in the still figures.
 
     Examples
     --------
-    >>> drawn_looks(["water", "iron"])[1]
+    >>> interactive_looks(["water", "iron"])[1]
     {'colour': '#D55E00', 'symbol': 'square', 'dash': '8.5px,3.4px'}
     """
     look = looks(names)
@@ -246,7 +217,7 @@ def _dash(dashes: Any) -> str:
     return ",".join(f"{length * _DASH_SCALE:g}px" for length in dashes[1])
 
 
-# From a matplotlib figure to the same bytes every time, as a file and inside the page.
+# From a matplotlib figure to files and to the page.
 # ----------------------------------------------------------------------
 
 NOT_TESTED = " Nothing is tested here, so nothing is adjusted."
@@ -261,7 +232,7 @@ _REFERENCE = re.compile(r'(url\(#|href="#)')
 
 
 @dataclass(frozen=True)
-class Plate:
+class Figure:
     """One figure as the page shows it."""
 
     name: str
@@ -274,7 +245,7 @@ class Plate:
 
 
 @dataclass
-class Book:
+class FigureSet:
     """Collects the figures of one report.
 
     Attributes
@@ -283,20 +254,20 @@ class Book:
         File forms wanted in ``figures/``: svg, png.
     files
         File name -> content.
-    plates
+    figures
         The figures in the order they were drawn.
-    live
+    interactive
         What the figures that answer the pointer are drawn from.
     """
 
     forms: Sequence[str]
     files: dict[str, bytes] = field(default_factory=dict)
-    plates: list[Plate] = field(default_factory=list)
-    live: list[LiveView] = field(default_factory=list)
+    figures: list[Figure] = field(default_factory=list)
+    interactive: list[InteractiveFigure] = field(default_factory=list)
 
     def add(
         self, figure: Any, name: str, title: str, alt: str, caption: str, *, wide: bool = False
-    ) -> Plate:
+    ) -> Figure:
         """Keep a figure: its files, and its drawing for the page.
 
         Parameters
@@ -314,7 +285,7 @@ class Book:
         import matplotlib as mpl
 
         with mpl.rc_context(STYLE):
-            _lay_out(figure)
+            _lay_out_once(figure)
             svg = _bytes_of(figure, "svg")
             heavy = len(svg) > _RASTER_ABOVE_BYTES
             png = _bytes_of(figure, "png") if heavy or "png" in self.forms else b""
@@ -324,21 +295,21 @@ class Book:
         self.files.update({f"{name}.{form}": contents[form] for form in self.forms})
         alt = plain(alt)
         markup = _picture(png, alt) if heavy else inline_svg(svg.decode(), name, alt)
-        plate = Plate(name, title, alt, plain(caption), markup, wide, names)
-        self.plates.append(plate)
-        return plate
+        drawn = Figure(name, title, alt, plain(caption), markup, wide, names)
+        self.figures.append(drawn)
+        return drawn
 
-    def enliven(self, view: LiveView | None) -> LiveView | None:
+    def add_interactive(self, view: InteractiveFigure | None) -> InteractiveFigure | None:
         """Keep the values of a figure that answers the pointer, if there is one; return it."""
         if view is not None:
-            self.live.append(view)
+            self.interactive.append(view)
         return view
 
     def captions(self) -> str:
         """Return the captions of all figures as one text, for ``figures/captions.txt``."""
         return "\n".join(
             f"{p.name}\n{p.title}{'' if p.title.endswith('?') else '.'} {p.caption}\n"
-            for p in self.plates
+            for p in self.figures
         )
 
 
@@ -349,7 +320,7 @@ def new_figure(width: float, height: float) -> Any:
     return Figure(figsize=(width, height), dpi=_DPI, layout="constrained")
 
 
-def _lay_out(figure: Any) -> None:
+def _lay_out_once(figure: Any) -> None:
     """Find the place of everything once, for both forms.
 
     Otherwise each form would lay out the figure, and draw it once more to take its size; and each
@@ -368,8 +339,8 @@ def _lay_out(figure: Any) -> None:
     to_figure = figure.transFigure.inverted()
     for axis in axes:
         if axis.get_label_text():
-            place = axis.label.get_transform().transform(axis.label.get_position())
-            axis.set_label_coords(*to_figure.transform(place), transform=figure.transFigure)
+            position = axis.label.get_transform().transform(axis.label.get_position())
+            axis.set_label_coords(*to_figure.transform(position), transform=figure.transFigure)
 
 
 def _bytes_of(figure: Any, form: str) -> bytes:
@@ -409,7 +380,7 @@ def inline_svg(text: str, name: str, alt: str) -> Markup:
     start = text.index("<svg")
     body = re.sub(r"<metadata>.*?</metadata>", "", text[start:], count=1, flags=re.DOTALL)
     body = re.sub(r"<style[^>]*>.*?</style>", "", body, count=1, flags=re.DOTALL)
-    body = _TAG.sub(lambda tag: _own_ids(tag.group(), name), body)
+    body = _TAG.sub(lambda tag: _prefix_ids(tag.group(), name), body)
     head, rest = body.split(">", 1)
     box = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', head)
     if box is None:
@@ -424,13 +395,13 @@ def inline_svg(text: str, name: str, alt: str) -> Markup:
     return Markup(opening + re.sub(r"\n\s*", "\n", rest).strip())  # noqa: S704
 
 
-def _own_ids(tag: str, name: str) -> str:
-    own = "" if tag.startswith("<g ") else rf' id="{name}-\1"'
-    tag = _ID.sub(own, tag).replace("xlink:href", "href")
+def _prefix_ids(tag: str, name: str) -> str:
+    prefixed = "" if tag.startswith("<g ") else rf' id="{name}-\1"'
+    tag = _ID.sub(prefixed, tag).replace("xlink:href", "href")
     return _REFERENCE.sub(rf"\g<1>{name}-", tag)
 
 
-# Small multiples: several panels of one figure, few enough to be read.
+# Panels, labels and legends.
 # ----------------------------------------------------------------------
 
 
@@ -479,12 +450,38 @@ def finish_panels(axes: Any, used: int, columns: int, x_label: str, y_label: str
             axis.tick_params(labelbottom=True)
 
 
-def wrapped(text: str, width: int, lines: int) -> str:
+def legend_label(text: str, limit: int = 28) -> str:
+    """Return a label cut to fit; matplotlib hides labels that begin with an underscore."""
+    label = short(text, limit)
+    return f"\N{ZERO WIDTH SPACE}{label}" if label.startswith("_") else label
+
+
+def group_legend(figure: Any, names: Sequence[str]) -> None:
+    """Add a legend of the groups above the panels, with line and marker of each."""
+    from matplotlib.lines import Line2D
+
+    handles = [
+        Line2D([], [], color=look.colour, linestyle=look.dashes, marker=look.marker)
+        for look in looks(names).values()
+    ]
+    labels = [legend_label(name) for name in names]
+    figure.legend(handles, labels, loc="outside upper left", ncols=min(4, len(names)))
+
+
+def index_axis(axis: Any, labels: Sequence[str]) -> None:
+    """Give a panel one row per label, the first on top, without ticks or a left spine."""
+    axis.set_yticks(range(len(labels)), labels)
+    axis.set_ylim(len(labels) - 0.4, -0.6)
+    axis.tick_params(axis="y", length=0)
+    axis.spines["left"].set_visible(False)
+
+
+def wrap_text(text: str, width: int, lines: int) -> str:
     """Return text broken into lines; what does not fit is cut with an ellipsis.
 
     Examples
     --------
-    >>> wrapped("one two three four", 8, 2)
+    >>> wrap_text("one two three four", 8, 2)
     'one two\\nthree …'
     """
     parts = textwrap.wrap(plain(text).replace("\n", " "), width, break_long_words=True)
@@ -514,10 +511,10 @@ def n_behind(rows: Sequence[Mapping[str, Any]], unit_words: str) -> str:
     ...          "n_units_reference": None}], "plants")
     ' n of plants: 11 to 24.'
     """
-    judged = [row for row in rows if known(row["n_units"])]
     totals = [
-        int(r["n_units"]) + (int(r["n_units_reference"]) if known(r["n_units_reference"]) else 0)
-        for r in judged
+        sum(int(row[name]) for name in ("n_units", "n_units_reference") if is_number(row[name]))
+        for row in rows
+        if is_number(row["n_units"])
     ]
     if not totals:
         return ""
@@ -525,10 +522,8 @@ def n_behind(rows: Sequence[Mapping[str, Any]], unit_words: str) -> str:
     return f" n of {unit_words}: {low}{f' to {high}' if high > low else ''}."
 
 
-# Means, spreads and extremes that the figures show, with the unit as the one that counts.
+# Means, standard deviations and extremes that figures show; units count, not scans.
 # ----------------------------------------------------------------------
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -609,7 +604,7 @@ def summarise_spectra(
 
 @dataclass(frozen=True)
 class MeanInterval:
-    """Mean of unit means with its two-sided t interval; ``half`` is ``None`` for one unit."""
+    """Mean of unit means; half width of its two-sided t interval, ``None`` for one unit."""
 
     mean: float
     half: float | None
@@ -630,15 +625,15 @@ def mean_interval(values: Floats, level: float = 0.95) -> MeanInterval:
     ----------
     Student's t interval, e.g. NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.2.
     """
-    n = len(values)
+    from scipy.special import stdtrit
+
+    n, mean = len(values), float(values.mean())
     if n < 2:
-        return MeanInterval(float(values.mean()), None, n)
-    quantile = t_quantile(level, n - 1)
-    return MeanInterval(
-        float(values.mean()), quantile * float(values.std(ddof=1)) / float(np.sqrt(n)), n
-    )
+        return MeanInterval(mean, None, n)
+    quantile = float(stdtrit(n - 1, 0.5 + level / 2.0))
+    return MeanInterval(mean, quantile * float(values.std(ddof=1)) / float(np.sqrt(n)), n)
 
 
-def thinned(wavelength_nm: Floats, at_most: int = 250) -> slice:
+def thinning(wavelength_nm: Floats, at_most: int = 250) -> slice:
     """Return the step that leaves at most so many points to draw; numbers are never thinned."""
-    return slice(None, None, max(1, -(-len(wavelength_nm) // at_most)))
+    return slice(None, None, step_for(len(wavelength_nm), at_most))

@@ -1,4 +1,8 @@
-"""Figures that answer the pointer: what each of them is drawn from."""
+"""What are the figures that answer the pointer drawn from?
+
+Values are rounded for drawing and wavelengths thinned where the instrument has many; the captions
+say so. The scripts of the page draw them.
+"""
 
 from __future__ import annotations
 
@@ -10,20 +14,23 @@ from numpy.typing import NDArray
 
 from leafledger.report.classification_figures import SPLIT_WORDS, Training
 from leafledger.report.figures import (
-    LiveView,
-    drawn_looks,
-    row,
-    significant,
+    InteractiveFigure,
+    interactive_looks,
+    round_all,
+    round_significant,
     step_for,
     thinning_words,
 )
 from leafledger.report.gather import ClassTables, Material, check_words, contrast_in_words
-from leafledger.report.numbers import known, nm, plain, whole
+from leafledger.report.numbers import format_count, format_nm, plain
 from leafledger.report.time_course_figures import (
     contrasts_in_order,
-    course_of,
-    course_spreads,
     error_bar_words,
+    half_widths,
+    index_course,
+    leaves_zero_out,
+    units_by_contrast,
+    units_by_group,
     units_of_contrast,
 )
 
@@ -35,9 +42,9 @@ if TYPE_CHECKING:
 # ----------------------------------------------------------------------
 
 
-def live_courses(
+def interactive_courses(
     material: Material, indices: Sequence[str], first: str | None, title: str
-) -> LiveView:
+) -> InteractiveFigure:
     """Return unit values and group means of the indices.
 
     Parameters
@@ -50,7 +57,6 @@ def live_courses(
         Heading, plain text.
     """
     groups, days = material.groups, material.days
-    units = {n: [u for u in groups.of_unit if groups.of_unit[u] == n] for n in groups.names}
     frames = dict(tuple(material.unit_indices.groupby("index", sort=False)))
     values = {
         "sessions": list(days.sessions),
@@ -58,8 +64,8 @@ def live_courses(
         "dated": days.label != "session",
         "axis": plain(days.label),
         "groups": list(groups.names),
-        "looks": drawn_looks(groups.names),
-        "units": [[plain(u) for u in units[n]] for n in groups.names],
+        "looks": interactive_looks(groups.names),
+        "units": [[plain(u) for u in units] for units in units_by_group(groups)],
         "unit_word": material.unit_word,
         "bars": "95 % interval" if material.design.get("unit") else "SD",
         "first": list(indices).index(first) if first is not None else 0,
@@ -67,24 +73,27 @@ def live_courses(
             {
                 "index": index,
                 "unit": str(material.catalogue.get(index, {}).get("unit", "1")),
-                "groups": [_course(material, frames[index], units[n]) for n in groups.names],
+                "groups": _courses(material, frames[index]),
             }
             for index in indices
         ],
     }
-    return LiveView("courses", title, _courses_caption(material), values)
+    return InteractiveFigure("courses", title, _courses_caption(material), values)
 
 
-def _course(material: Material, frame: Any, units: Sequence[str]) -> dict[str, Any]:
-    lines, means = course_of(frame, material.days.sessions, units)
-    stated = material.design.get("unit") is not None
-    half = [m.half if m else None for m in means] if stated else course_spreads(lines)
-    return {
-        "units": [row(line) for line in lines],
-        "mean": [significant(m.mean) if m else None for m in means],
-        "half": row(half),
-        "n": [int(n) for n in np.isfinite(lines).sum(axis=0)],
-    }
+def _courses(material: Material, frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return for each group the units' lines, the means and the half lengths of their bars."""
+    units_known = bool(material.design.get("unit"))
+    units = units_by_group(material.groups)
+    return [
+        {
+            "units": [round_all(line) for line in lines],
+            "mean": [round_significant(m.mean) if m else None for m in means],
+            "half": round_all(half_widths(lines, means, units_known=units_known)),
+            "n": [int(n) for n in np.isfinite(lines).sum(axis=0)],
+        }
+        for lines, means in index_course(frame, material.days.sessions, units)
+    ]
 
 
 def _courses_caption(material: Material) -> str:
@@ -106,9 +115,9 @@ def _courses_caption(material: Material) -> str:
 _WAVELENGTHS_OF_DIFFERENCE = 1000
 
 
-def live_difference(
+def interactive_difference(
     frame: pd.DataFrame, words: Mapping[str, str], unit_words: str
-) -> LiveView | None:
+) -> InteractiveFigure | None:
     """Return the estimate and its simultaneous band at every wavelength of every contrast.
 
     Parameters
@@ -136,15 +145,15 @@ def live_difference(
             for contrast, part in zip(contrasts, parts, strict=True)
         ],
     }
-    counts = "; ".join(f"{c['words']}: {c['n']}" for c in values["contrasts"])  # type: ignore[index]
-    return LiveView(
+    return InteractiveFigure(
         "difference",
         "What the treatment did at each wavelength",
         "Line: estimate at each wavelength. Band: simultaneous interval; it holds over all "
         "wavelengths and all contrasts together, so it is adjusted for every one of them. Bar "
         "along the bottom: wavelengths where the band leaves zero out. No band: too few "
-        f"{unit_words}. All contrasts share one scale. n of {unit_words}: {counts}. "
-        f"Rounded to four figures.{thinning_words(step)}",
+        f"{unit_words}. All contrasts share one scale. n of {unit_words}: "
+        f"{units_by_contrast(frame, contrasts, words)}. Rounded to four figures."
+        f"{thinning_words(step)}",
         values,
     )
 
@@ -152,14 +161,12 @@ def live_difference(
 def _band(part: pd.DataFrame) -> dict[str, Any]:
     low, high = part["low"].to_numpy(float), part["high"].to_numpy(float)
     return {
-        "wavelength": row(part["wavelength_nm"], 6),
-        "estimate": row(part["estimate"], 4),
-        "low": row(low, 4),
-        "high": row(high, 4),
-        # Judged by the whole numbers, not by the rounded ones.
-        "apart": [
-            int(known(a) and known(b) and (a > 0 or b < 0)) for a, b in zip(low, high, strict=True)
-        ],
+        "wavelength": round_all(part["wavelength_nm"], 6),
+        "estimate": round_all(part["estimate"], 4),
+        "low": round_all(low, 4),
+        "high": round_all(high, 4),
+        # By the whole numbers, not by the rounded ones.
+        "apart": leaves_zero_out(low, high).astype(int).tolist(),
     }
 
 
@@ -173,7 +180,7 @@ _FEWEST_LINES = 60
 _DIGEST = 12
 
 
-def live_spectra(material: Material) -> LiveView | None:
+def interactive_spectra(material: Material) -> InteractiveFigure | None:
     """Return every leaf scan over the whole axis of the instrument; ``None`` if there is none."""
     wavelength = material.all_spectra.wavelength_nm
     tables = [t for t in material.reflectance.values() if len(t.rows)]
@@ -186,31 +193,31 @@ def live_spectra(material: Material) -> LiveView | None:
     lines = max(_FEWEST_LINES, _POINTS_DRAWN // len(drawn))
     scans = _scans(material)
     values = {
-        "wavelength": row(axis[drawn], 6),
+        "wavelength": round_all(axis[drawn], 6),
         "trusted": [float(material.trusted["start_nm"]), float(material.trusted["stop_nm"])],
         "sessions": list(material.days.sessions),
         "groups": list(material.groups.names),
-        "looks": drawn_looks(material.groups.names),
+        "looks": interactive_looks(material.groups.names),
         "unit_word": material.unit_word,
         "units_known": bool(material.design.get("unit")),
         "lines_at_most": lines,
         "scans": scans,
         "reflectance": [
-            packed_line(line)
+            encode_spectrum(line)
             for session in material.days.sessions
             for line in material.reflectance[session].spectra["reflectance"][:, drawn]
         ],
     }
-    return LiveView(
+    return InteractiveFigure(
         "spectra", "Every leaf scan", _spectra_caption(material, scans, step, lines), values
     )
 
 
 def _scans(material: Material) -> dict[str, list[Any]]:
-    """Return what is told of each scan, column by column, in the order of the spectra."""
+    """Return what is shown of each scan, column by column, in the order of the spectra."""
     groups = {name: i for i, name in enumerate(material.groups.names)}
     rules = _rules(material)
-    judged = material.accepted.set_index("scan")
+    accepted = material.accepted.set_index("scan")
     out: dict[str, list[Any]] = {
         name: []
         for name in ("scan", "unit", "leaf", "session", "group", "file", "digest", "left_out")
@@ -218,16 +225,16 @@ def _scans(material: Material) -> dict[str, list[Any]]:
     for number, session in enumerate(material.days.sessions):
         files = material.scans[session].rows.set_index("scan")
         for scan in material.reflectance[session].rows["scan"]:
-            told, origin = judged.loc[scan], files.loc[scan]
-            unit = str(told["unit"])
+            row, origin = accepted.loc[scan], files.loc[scan]
+            unit = str(row["unit"])
             out["scan"].append(plain(scan))
             out["unit"].append(plain(unit))
-            out["leaf"].append(plain(told["leaf"]))
+            out["leaf"].append(plain(row["leaf"]))
             out["session"].append(number)
             out["group"].append(groups[material.groups.of_unit.get(unit, "all")])
             out["file"].append(_file_words(origin))
             out["digest"].append(str(origin["file_sha256"])[:_DIGEST])
-            out["left_out"].append("" if bool(told["accepted"]) else rules.get(scan, "no rule"))
+            out["left_out"].append("" if bool(row["accepted"]) else rules.get(scan, "no rule"))
     return out
 
 
@@ -239,16 +246,16 @@ def _file_words(origin: Any) -> str:
 def _rules(material: Material) -> dict[str, str]:
     """Return scan -> by which rules it was left out, in words."""
     rows = material.exclusions[material.exclusions["applied"] == "exclude"]
-    found: dict[str, list[str]] = {}
+    reasons: dict[str, list[str]] = {}
     for entry in rows.to_dict("records"):
         words = check_words(str(entry["rule"]))
         if entry["rule"] == "decision" and entry["by"]:
             words += f" ({plain(entry['by'])})"
-        found.setdefault(str(entry["scan"]), []).append(words)
-    return {scan: "; ".join(dict.fromkeys(words)) for scan, words in found.items()}
+        reasons.setdefault(str(entry["scan"]), []).append(words)
+    return {scan: "; ".join(dict.fromkeys(words)) for scan, words in reasons.items()}
 
 
-def packed_line(line: NDArray[np.float64]) -> list[int | None]:
+def encode_spectrum(line: NDArray[np.float64]) -> list[int | None]:
     """Write a spectrum as whole numbers: the decimals kept, then each step from the one before.
 
     Four decimals, fewer for a spectrum that reaches ten or more; differences between neighbours
@@ -261,7 +268,7 @@ def packed_line(line: NDArray[np.float64]) -> list[int | None]:
 
     Examples
     --------
-    >>> packed_line(np.array([0.05, 0.0512, np.nan, 0.06]))
+    >>> encode_spectrum(np.array([0.05, 0.0512, np.nan, 0.06]))
     [4, 500, 12, None, 88]
     """
     finite = np.isfinite(line)
@@ -272,8 +279,8 @@ def packed_line(line: NDArray[np.float64]) -> list[int | None]:
     if finite.all():
         return [decimals, *steps.tolist()]
     out: list[int | None] = [None] * len(line)
-    for place, value in zip(np.flatnonzero(finite).tolist(), steps.tolist(), strict=True):
-        out[place] = value
+    for index, value in zip(np.flatnonzero(finite).tolist(), steps.tolist(), strict=True):
+        out[index] = value
     return [decimals, *out]
 
 
@@ -291,10 +298,11 @@ def _spectra_caption(
     )
     return (
         f"Every line is one leaf scan as measured, over all wavelengths of the instrument: n = "
-        f"{whole(n)} scans, {whole(n - out)} accepted and {whole(out)} left out (dashed, open "
-        "symbols). Colour and symbol tell the groups. Shaded: the trusted range, "
-        f"{nm(start)} to {nm(stop)} nm. Single scans have no error bars, and nothing is tested "
-        f"here, so nothing is adjusted. Rounded to four decimals.{thinning_words(step)}{crowded}"
+        f"{format_count(n)} scans, {format_count(n - out)} accepted and {format_count(out)} left "
+        "out (dashed, open symbols). Colour and symbol tell the groups. Shaded: the trusted range, "
+        f"{format_nm(start)} to {format_nm(stop)} nm. Single scans have no error bars, and nothing "
+        "is tested here, so nothing is adjusted. Rounded to four decimals."
+        f"{thinning_words(step)}{crowded}"
     )
 
 
@@ -305,7 +313,7 @@ _WAVELENGTHS_OF_LOADINGS = 400
 _TERMS = ("loading", "weight")
 
 
-def live_path(tables: ClassTables, path: pd.DataFrame) -> LiveView | None:
+def interactive_path(tables: ClassTables, path: pd.DataFrame) -> InteractiveFigure | None:
     """Return accuracy against the number of latent variables; ``None`` if none was recorded.
 
     Parameters
@@ -320,10 +328,10 @@ def live_path(tables: ClassTables, path: pd.DataFrame) -> LiveView | None:
     values = {
         "chosen": int(tables.summary["n_components"]),
         "largest_class": tables.summary.get("majority_accuracy"),
-        "looks": drawn_looks(splits),
+        "looks": interactive_looks(splits),
         "splits": [_split(path[path["split"] == s], SPLIT_WORDS[s]) for s in splits],
     }
-    return LiveView(
+    return InteractiveFigure(
         "path",
         "Accuracy with each number of latent variables",
         f"Lines: mean over {repeats} repeats of the splitting, n = "
@@ -340,11 +348,11 @@ def _split(part: pd.DataFrame, words: str) -> dict[str, Any]:
     return {
         "words": words,
         "n": [int(n) for n in part["n_components"]],
-        **{name: row(part[name], 4) for name in ("mean", "lowest", "highest")},
+        **{name: round_all(part[name], 4) for name in ("mean", "lowest", "highest")},
     }
 
 
-def live_terms(tables: ClassTables, training: Training) -> LiveView | None:
+def interactive_terms(tables: ClassTables, training: Training) -> InteractiveFigure | None:
     """Return loading and weight of every latent variable; ``None`` if none was recorded.
 
     Parameters
@@ -357,20 +365,20 @@ def live_terms(tables: ClassTables, training: Training) -> LiveView | None:
         return None
     axis = np.unique(frame["wavelength_nm"].to_numpy(float))
     step = step_for(len(axis), _WAVELENGTHS_OF_LOADINGS)
-    there = [term for term in _TERMS if (frame["term"] == term).any()]
+    terms = [term for term in _TERMS if (frame["term"] == term).any()]
     values = {
-        "wavelength": row(axis[::step], 6),
+        "wavelength": round_all(axis[::step], 6),
         "terms": [
-            {"words": term, "steps": _by_step(frame[frame["term"] == term], step)} for term in there
+            {"words": term, "steps": _by_step(frame[frame["term"] == term], step)} for term in terms
         ],
-        "told": _told(tables.summary),
+        "told": _component_words(tables.summary),
         "quantity": plain(training.quantity),
-        **{name: row(getattr(training, name)[::step], 4) for name in ("mean", "low", "high")},
+        **{name: round_all(getattr(training, name)[::step], 4) for name in ("mean", "low", "high")},
     }
-    return LiveView(
+    return InteractiveFigure(
         "terms",
         "What the latent variable at the slider looks at",
-        _steps_caption(training, there, step),
+        _steps_caption(training, terms, step),
         values,
     )
 
@@ -380,13 +388,13 @@ def _by_step(frame: pd.DataFrame, step: int) -> dict[str, dict[str, Any]]:
     for component, part in frame.groupby("component", sort=True):
         part = part.sort_values("wavelength_nm").iloc[::step]
         out[str(int(str(component)))] = {
-            "value": row(part["value"], 4),
-            "sd": row(part["sd_resample"], 3),
+            "value": round_all(part["value"], 4),
+            "sd": round_all(part["sd_resample"], 3),
         }
     return out
 
 
-def _told(summary: Mapping[str, Any]) -> dict[str, str]:
+def _component_words(summary: Mapping[str, Any]) -> dict[str, str]:
     """Return latent variable -> what it looks at, in words, and whether it is noise."""
     stable = summary.get("stable_components")
     out = {}

@@ -1,4 +1,4 @@
-"""Where the variation lies, and what the next study could find."""
+"""Where does the variation lie, and what could the next study find?"""
 
 from __future__ import annotations
 
@@ -10,68 +10,66 @@ from leafledger.report.figures import (
     INK,
     NOT_TESTED,
     RULE,
-    Book,
-    Plate,
+    Figure,
+    FigureSet,
     and_more,
+    index_axis,
     looks,
     new_figure,
 )
 from leafledger.report.gather import Material
-from leafledger.report.numbers import fixed, known, short, unit_suffix
+from leafledger.report.numbers import format_fixed, is_number, short, unit_suffix
 from leafledger.words import counted, listed, plural
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-# Figures of the variance components and of the difference that a design would find.
+# Figures.
 # ----------------------------------------------------------------------
 
 _MOST = 20
 _FILLS = ("#ffffff", "#cfd8d1", "#8fa597", "#4d6a58")
 _HATCHES = ("", "////", "....", "")
-_TOLD_FROM = 0.09
+_LABEL_FROM = 0.09
 
 
 def draw_shares(
-    book: Book, rows: Sequence[Mapping[str, Any]], words: Mapping[str, str], n_words: str
-) -> Plate:
+    figures: FigureSet, rows: Sequence[Mapping[str, Any]], words: Mapping[str, str], n_words: str
+) -> Figure:
     """Draw the shares of the variance components, a bar per index."""
-    shown = list(rows[:_MOST])
-    figure = new_figure(6.8, 0.27 * len(shown) + 1.05)
+    plotted = list(rows[:_MOST])
+    figure = new_figure(6.8, 0.27 * len(plotted) + 1.05)
     axis = figure.subplots()
-    parts = list(shown[0]["shares"])
-    for y, row in enumerate(shown):
+    parts = list(plotted[0]["shares"])
+    for y, row in enumerate(plotted):
         start = 0.0
         for k, name in enumerate(parts):
             share = row["shares"][name]
-            if not known(share) or share <= 0:
+            if not is_number(share) or share <= 0:
                 continue
             axis.barh(y, 100 * share, left=100 * start, height=0.72, color=_FILLS[k],
                       hatch=_HATCHES[k], edgecolor=INK, linewidth=0.5)  # fmt: skip
-            if share >= _TOLD_FROM:
+            if share >= _LABEL_FROM:
                 box = {"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.9}
                 axis.text(100 * (start + share / 2), y, f"{100 * share:.0f}", ha="center",
                           va="center", fontsize=7, bbox=box)  # fmt: skip
             start += float(share)
-    axis.set_yticks(range(len(shown)), [short(str(r["index"]), 24) for r in shown])
-    axis.set_ylim(len(shown) - 0.4, -0.6)
+    index_axis(axis, [short(str(r["index"]), 24) for r in plotted])
     axis.set_xlim(0, 100)
     axis.set_xlabel("share of the variance (%)")
-    axis.tick_params(axis="y", length=0)
-    axis.spines["left"].set_visible(False)
     figure.legend(handles=_legend(parts, words), loc="outside upper left", ncols=2)
-    return book.add(
+    return figures.add(
         figure,
         "variance_shares",
         "Where the variation of the indices lies",
         "Shares of variance of "
         + ", ".join(words[name] for name in parts)
-        + f" for {len(shown)} indices.",
+        + f" for {len(plotted)} indices.",
         "Shares of the sum of the components that could be known, after the means of every "
         "treatment and session are taken out; estimates below zero are held at zero. Numbers: per "
-        f"cent, from {100 * _TOLD_FROM:.0f} on. Shares have no interval here: with few units they "
-        f"are rough. {n_words}{NOT_TESTED}" + and_more(len(rows) - len(shown), "the table"),
+        f"cent, from {100 * _LABEL_FROM:.0f} on. Shares have no interval here: with few units they "
+        f"are rough. {n_words}{NOT_TESTED}" + and_more(len(rows) - len(plotted), "the table"),
     )
 
 
@@ -85,27 +83,26 @@ def _legend(parts: Sequence[str], words: Mapping[str, str]) -> list[Any]:
     ]  # fmt: skip
 
 
-def draw_detectable(book: Book, own: pd.DataFrame, unit_word: str) -> Plate:
+def draw_detectable(figures: FigureSet, designs: pd.DataFrame, unit_word: str) -> Figure:
     """Draw the detectable difference of one index against units, a line per number of leaves."""
-    few = own[own["n_scans"] == own["n_scans"].min()]
-    leaves = sorted({int(n) for n in few["n_leaves"]})
+    few, leaves, units = _fewest_scans(designs)
     look = looks([str(n) for n in leaves])
     figure = new_figure(6.4, 3.0)
     axis = figure.subplots()
     for n in leaves:
         part = few[few["n_leaves"] == n].sort_values("n_units")
-        one = look[str(n)]
         axis.plot(part["n_units"].to_numpy(float), part["detectable"].to_numpy(float),
-                  color=one.colour, marker=one.marker, linestyle=one.dashes, markersize=4.5,
+                  color=look[str(n)].colour, marker=look[str(n)].marker,
+                  linestyle=look[str(n)].dashes, markersize=4.5,
                   label=f"{n} {'leaf' if n == 1 else 'leaves'}")  # fmt: skip
     margin = few["margin"].iloc[0]
-    if known(margin):
+    if is_number(margin):
         axis.axhline(float(margin), color=INK, linewidth=0.9, linestyle=(0, (2, 2)))
         axis.annotate("margin", (1.01, float(margin)), va="center", fontsize=7.5, color=FAINT,
                       xycoords=("axes fraction", "data"))  # fmt: skip
     index, unit = str(few["index"].iloc[0]), unit_suffix(str(few["unit"].iloc[0]))
     axis.set_ylim(bottom=0)
-    axis.set_xticks(sorted({int(n) for n in few["n_units"]}))
+    axis.set_xticks(units)
     axis.grid(axis="y", color=RULE, linewidth=0.6)
     axis.set_xlabel(f"{plural(unit_word)} in each group")
     axis.set_ylabel("detectable difference" + (f" ({unit.strip()})" if unit else ""))
@@ -113,7 +110,7 @@ def draw_detectable(book: Book, own: pd.DataFrame, unit_word: str) -> Plate:
     session = str(few["session"].iloc[0])
     scans = counted(int(few["n_scans"].iloc[0]), "scan")
     power, alpha = float(few["power"].iloc[0]), float(few["alpha"].iloc[0])
-    return book.add(
+    return figures.add(
         figure,
         "detectable_difference",
         f"What the next study would find: {short(index)}",
@@ -124,12 +121,12 @@ def draw_detectable(book: Book, own: pd.DataFrame, unit_word: str) -> Plate:
         f"leaves unexplained{f' at {session}' if session else ''}; "
         f"{scans} per leaf; a line for each number of leaves "
         f"per {unit_word} and session. It cannot say which difference will be there."
-        + (" Dotted: the margin that the study states." if known(margin) else "")
+        + (" Dotted: the margin that the study states." if is_number(margin) else "")
         + f" n runs along the axis. A plan, not an estimate: no error bars.{NOT_TESTED}",
     )
 
 
-# Where the variation lies, and what the next study could find.
+# The part of the page.
 # ----------------------------------------------------------------------
 
 PARTS = ("unit", "unit_x_session", "leaf", "scan")
@@ -153,26 +150,30 @@ def component_words(unit_word: str) -> dict[str, str]:
     }
 
 
-def next_study(material: Material, book: Book) -> dict[str, Any]:
+def next_study_part(material: Material, figures: FigureSet) -> dict[str, Any]:
     """Return what the page says of variation and of the next study."""
     words = component_words(material.unit_word)
     order = _order(material)
     shares = share_rows(material.variance_components, order)
     power = material.power[material.power["n_units"].notna()]
     index = next((i for i in order if (power["index"] == i).any()), "")
-    own = power[power["index"] == index]
+    designs = power[power["index"] == index]
     return {
         "parts": [(name, words[name]) for name in PARTS],
         "session_words": words["session"],
         "shares": shares,
         "remarks": remarks(material.variance_components, words),
-        "shares_plate": draw_shares(book, shares, words, _n_words(material)) if shares else None,
+        "shares_figure": draw_shares(figures, shares, words, _n_words(material))
+        if shares
+        else None,
         "index": index,
-        "unit": unit_suffix(str(own["unit"].iloc[0])) if len(own) else "",
-        "designs": design_rows(own),
-        "designs_plate": draw_detectable(book, own, material.unit_word) if len(own) else None,
-        "facts": _facts(own),
-        "rests_on": design_remarks(own),
+        "unit": unit_suffix(str(designs["unit"].iloc[0])) if len(designs) else "",
+        "designs": design_rows(designs),
+        "designs_figure": draw_detectable(figures, designs, material.unit_word)
+        if len(designs)
+        else None,
+        "facts": _facts(designs),
+        "rests_on": design_remarks(designs),
         "without": without_scatter(material.power),
         "others": _others(power, order),
     }
@@ -186,9 +187,9 @@ def _n_words(material: Material) -> str:
 def _order(material: Material) -> list[str]:
     """Return the indices, the primary one first, then as in the catalogue."""
     primary = material.effects.loc[material.effects["primary"].astype(bool), "index"]
-    there = [*material.variance_components["index"], *material.power["index"]]
-    named = dict.fromkeys([*primary, *material.catalogue, *there])
-    return [str(i) for i in named if i in set(there)]
+    estimated = [*material.variance_components["index"], *material.power["index"]]
+    named = dict.fromkeys([*primary, *material.catalogue, *estimated])
+    return [str(i) for i in named if i in set(estimated)]
 
 
 def share_rows(frame: pd.DataFrame, order: Sequence[str]) -> list[dict[str, Any]]:
@@ -215,66 +216,69 @@ def share_rows(frame: pd.DataFrame, order: Sequence[str]) -> list[dict[str, Any]
 
 def remarks(frame: pd.DataFrame, words: Mapping[str, str]) -> list[str]:
     """Return what must be known of components, each once with the indices that it is said of."""
-    told: dict[tuple[str, str], list[str]] = {}
+    reasons: dict[tuple[str, str], list[str]] = {}
     for row in frame.to_dict("records"):
         if row["reason"]:
             key = (str(row["component"]), str(row["reason"]))
-            told.setdefault(key, []).append(str(row["index"]))
+            reasons.setdefault(key, []).append(str(row["index"]))
     n = frame["index"].nunique()
     return [
         f"{words.get(part, part)}: {why}"
         + ("." if len(indices) == n else f" ({', '.join(indices)}).")
-        for (part, why), indices in told.items()
+        for (part, why), indices in reasons.items()
     ]
 
 
-def design_rows(own: pd.DataFrame) -> dict[str, Any]:
+def _fewest_scans(designs: pd.DataFrame) -> tuple[pd.DataFrame, list[int], list[int]]:
+    """Return the designs of the fewest scans per leaf, with their numbers of leaves and units."""
+    few = designs[designs["n_scans"] == designs["n_scans"].min()]
+    leaves, units = (sorted({int(n) for n in few[name]}) for name in ("n_leaves", "n_units"))
+    return few, leaves, units
+
+
+def design_rows(designs: pd.DataFrame) -> dict[str, Any]:
     """Lay the detectable difference of one index out by units and leaves, at the fewest scans."""
-    if not len(own):
+    if not len(designs):
         return {"leaves": [], "rows": [], "margin": None}
-    few = own[own["n_scans"] == own["n_scans"].min()]
-    leaves = sorted({int(n) for n in few["n_leaves"]})
+    few, leaves, units = _fewest_scans(designs)
     of = {(int(r["n_units"]), int(r["n_leaves"])): r for r in few.to_dict("records")}
-    margin = own["margin"].iloc[0]
+    margin = designs["margin"].iloc[0]
     return {
         "leaves": leaves,
         "scans": int(few["n_scans"].iloc[0]),
-        "margin": float(margin) if known(margin) else None,
-        "rows": [
-            {"n": n, "cells": [of.get((n, k)) for k in leaves]}
-            for n in sorted({int(n) for n in few["n_units"]})
-        ],
+        "margin": float(margin) if is_number(margin) else None,
+        "rows": [{"n": n, "cells": [of.get((n, k)) for k in leaves]} for n in units],
     }
 
 
-def design_remarks(own: pd.DataFrame) -> list[str]:
+def design_remarks(designs: pd.DataFrame) -> list[str]:
     """Return what must be known of the designs of one index, each once."""
-    found = [part for text in own["reason"] if text for part in str(text).split("; ")]
-    return [f"{text[:1].upper()}{text[1:]}." for text in dict.fromkeys(found)]
+    reasons = [part for text in designs["reason"] if text for part in str(text).split("; ")]
+    return [f"{text[:1].upper()}{text[1:]}." for text in dict.fromkeys(reasons)]
 
 
 def without_scatter(power: pd.DataFrame) -> list[str]:
     """Return why there is no design for some indices: each reason once, with the indices."""
-    found: dict[str, list[str]] = {}
+    reasons: dict[str, list[str]] = {}
     for row in power[power["n_units"].isna()].to_dict("records"):
-        found.setdefault(str(row["reason"]), []).append(str(row["index"]))
-    return [f"{listed(indices)}: no design, {why}." for why, indices in found.items()]
+        reasons.setdefault(str(row["reason"]), []).append(str(row["index"]))
+    return [f"{listed(indices)}: no design, {why}." for why, indices in reasons.items()]
 
 
-def _facts(own: pd.DataFrame) -> dict[str, Any]:
-    if not len(own):
+def _facts(designs: pd.DataFrame) -> dict[str, Any]:
+    if not len(designs):
         return {}
-    simulated = [float(v) for v in own["power_simulated"] if known(v)]
+    simulated = [float(v) for v in designs["power_simulated"] if is_number(v)]
     span = ""
     if simulated:
-        span = f"{fixed(min(simulated), 2)} to {fixed(max(simulated), 2)}"
+        span = f"{format_fixed(min(simulated), 2)} to {format_fixed(max(simulated), 2)}"
     return {
-        "alpha": own["alpha"].iloc[0],
-        "power": own["power"].iloc[0],
+        "alpha": designs["alpha"].iloc[0],
+        "power": designs["power"].iloc[0],
         "simulated": span,
-        "session": str(own["session"].iloc[0]),
-        "covariates": str(own.sort_values("n_units")["covariates"].iloc[-1]),
-        "sd_df": own["residual_df"].iloc[-1],
+        "session": str(designs["session"].iloc[0]),
+        "covariates": str(designs.sort_values("n_units")["covariates"].iloc[-1]),
+        "sd_df": designs["residual_df"].iloc[-1],
     }
 
 

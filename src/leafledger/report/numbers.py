@@ -1,15 +1,21 @@
-"""How are numbers and words written on the page?"""
+"""How are numbers, units and words written on the page?
+
+Numbers have significant figures, a true minus sign and their unit; text loses hidden characters.
+"""
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Collection
-from typing import Any
+from collections.abc import Collection, Mapping
+from typing import TYPE_CHECKING, Any
 
 from leafledger.words import p_text
 
-# How words are set on the page: a true minus, no break within a number, no hidden characters.
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Words: a true minus, no break within a number, no hidden characters.
 # ----------------------------------------------------------------------
 
 MINUS = "\N{MINUS SIGN}"
@@ -24,16 +30,17 @@ def plain(text: Any) -> str:
     >>> plain("red" + chr(27) + "[31m")
     'red�[31m'
     """
-    told = str(text)
-    if told.isprintable():  # nearly all are, and there are very many
-        return told
-    return "".join(c if c.isprintable() or c == "\n" else "\N{REPLACEMENT CHARACTER}" for c in told)
+    written = str(text)
+    if written.isprintable():  # nearly all are, and there are very many
+        return written
+    hidden = "\N{REPLACEMENT CHARACTER}"
+    return "".join(c if c.isprintable() or c == "\n" else hidden for c in written)
 
 
 _NEGATIVE = re.compile(r"(?<![\w.,@)\]%/-])-(?=\d+(?:\.\d+)?(?:e[-+]?\d+)?(?![\w-]|\.\w))")
 
 
-def true_minus(text: str, names: Collection[str] = ()) -> str:
+def with_true_minus(text: str, names: Collection[str] = ()) -> str:
     """Return text with the minus sign before negative numbers; ids and names stay as they are.
 
     Parameters
@@ -45,15 +52,15 @@ def true_minus(text: str, names: Collection[str] = ()) -> str:
 
     Examples
     --------
-    >>> true_minus("the change day8-day0 is -0.12 (95 %: -0.2 to 0.0), -5 to 550-750 nm")
+    >>> with_true_minus("the change day8-day0 is -0.12 (95 %: -0.2 to 0.0), -5 to 550-750 nm")
     'the change day8-day0 is −0.12 (95 %: −0.2 to 0.0), −5 to 550-750 nm'
-    >>> true_minus("frost -5 against water: -5.0", ["frost -5"])
+    >>> with_true_minus("frost -5 against water: -5.0", ["frost -5"])
     'frost -5 against water: −5.0'
     """
-    held = sorted((n for n in names if _NEGATIVE.search(n)), key=lambda n: (-len(n), n))
-    if not held:
+    kept = sorted((n for n in names if _NEGATIVE.search(n)), key=lambda n: (-len(n), n))
+    if not kept:
         return _NEGATIVE.sub(MINUS, text)
-    parts = re.split("(" + "|".join(re.escape(name) for name in held) + ")", text)
+    parts = re.split("(" + "|".join(re.escape(name) for name in kept) + ")", text)
     return "".join(part if i % 2 else _NEGATIVE.sub(MINUS, part) for i, part in enumerate(parts))
 
 
@@ -81,7 +88,7 @@ def short(text: str, limit: int = 28) -> str:
     return clean if len(clean) <= limit else clean[: limit - 1] + "…"
 
 
-# How a number is written on the page: significant figures, a true minus, its unit.
+# Numbers: significant figures, a true minus, the unit.
 # ----------------------------------------------------------------------
 
 MISSING = "\N{EN DASH}"
@@ -107,49 +114,50 @@ _METHODS = {
     "factorial_f": "crossed factors, F",
     "factorial_robust_f": "crossed factors, robust F",
 }
-_WORDS = {
-    "significant": "significant",
-    "not_significant": "not significant",
-    "equivalent": "equivalent",
-    "undefined": "undefined",
+
+
+_SIZES = {
+    "hedges_g_paired": "Hedges g, paired",
+    "hedges_g_independent": "Hedges g",
+    "hedges_g_adjusted": "Hedges g, adjusted",
 }
 
 
-def known(value: Any) -> bool:
+def is_number(value: Any) -> bool:
     """Return whether ``value`` is a finite number."""
     if value is None or isinstance(value, str | bool):
         return False
     return math.isfinite(float(value))
 
 
-def number(value: Any, digits: int = 3) -> str:
+def format_number(value: Any, digits: int = 3) -> str:
     """Write a number with so many significant figures.
 
     Examples
     --------
-    >>> number(0.13612), number(-12345.6), number(0), number(None)
+    >>> format_number(0.13612), format_number(-12345.6), format_number(0), format_number(None)
     ('0.136', '−12346', '0', '–')
-    >>> number(2.5e-7), number(1.0)
+    >>> format_number(2.5e-7), format_number(1.0)
     ('2.50 × 10⁻⁷', '1.00')
     """
-    if not known(value):
+    if not is_number(value):
         return MISSING
     x = float(value)
     if x == 0:
         return "0"
     exponent = math.floor(math.log10(abs(float(f"{x:.{digits - 1}e}"))))
     if -5 < exponent < 6:
-        return fixed(x, max(0, digits - 1 - exponent))
-    mantissa = fixed(x / 10.0**exponent, digits - 1)
+        return format_fixed(x, max(0, digits - 1 - exponent))
+    mantissa = format_fixed(x / 10.0**exponent, digits - 1)
     return f"{mantissa} × 10{str(exponent).translate(_SUPERSCRIPTS)}"
 
 
-def fixed(value: float, decimals: int) -> str:
+def format_fixed(value: float, decimals: int) -> str:
     """Write a number with so many decimals and a true minus sign.
 
     Examples
     --------
-    >>> fixed(-0.0004, 2), fixed(-1.255, 1)
+    >>> format_fixed(-0.0004, 2), format_fixed(-1.255, 1)
     ('0.00', '−1.3')
     """
     text = f"{value:.{decimals}f}"
@@ -158,7 +166,7 @@ def fixed(value: float, decimals: int) -> str:
     return text
 
 
-def with_interval(value: Any, low: Any, high: Any) -> tuple[str, str, str]:
+def format_interval(value: Any, low: Any, high: Any) -> tuple[str, str, str]:
     """Write an estimate and its interval with the same decimals.
 
     The half width of the interval gets two significant figures, as is usual for a stated
@@ -166,76 +174,86 @@ def with_interval(value: Any, low: Any, high: Any) -> tuple[str, str, str]:
 
     Examples
     --------
-    >>> with_interval(0.13612, 0.1034, 0.1689)
+    >>> format_interval(0.13612, 0.1034, 0.1689)
     ('0.136', '0.103', '0.169')
-    >>> with_interval(0.13612, None, None)
+    >>> format_interval(0.13612, None, None)
     ('0.136', '–', '–')
     """
-    if not (known(value) and known(low) and known(high)) or not float(high) > float(low):
-        return number(value), number(low), number(high)
+    if not (is_number(value) and is_number(low) and is_number(high)) or not float(high) > float(
+        low
+    ):
+        return format_number(value), format_number(low), format_number(high)
     half = (float(high) - float(low)) / 2
     decimals = 1 - math.floor(math.log10(half))
     if not 0 <= decimals <= 6:
-        return number(value), number(low), number(high)
-    return fixed(float(value), decimals), fixed(float(low), decimals), fixed(float(high), decimals)
+        return format_number(value), format_number(low), format_number(high)
+    return (
+        format_fixed(float(value), decimals),
+        format_fixed(float(low), decimals),
+        format_fixed(float(high), decimals),
+    )
 
 
-def p_value(value: Any) -> str:
+def format_p(value: Any) -> str:
     """Write a p-value, as the sentences of the findings do (:func:`leafledger.words.p_text`).
 
     Examples
     --------
-    >>> p_value(0.0341), p_value(0.04996), p_value(1e-9), p_value(float("nan"))
+    >>> format_p(0.0341), format_p(0.04996), format_p(1e-9), format_p(float("nan"))
     ('0.0341', '0.04996', '< 0.0001', '–')
     """
-    return p_text(float(value)) if known(value) else MISSING
+    return p_text(float(value)) if is_number(value) else MISSING
 
 
-def p_relation(p: float) -> str:
+def format_p_relation(p: float) -> str:
     """Write p as it stands after its letter in a sentence.
 
     Examples
     --------
-    >>> p_relation(0.0341), p_relation(1.4e-8)
+    >>> format_p_relation(0.0341), format_p_relation(1.4e-8)
     ('= 0.0341', '< 0.0001')
     """
     text = p_text(p)
     return text if text.startswith("<") else f"= {text}"
 
 
-def percent(value: Any) -> str:
+def format_percent(value: Any) -> str:
     """Write a fraction as a percentage.
 
     Examples
     --------
-    >>> percent(0.5871), percent(None)
+    >>> format_percent(0.5871), format_percent(None)
     ('58.7 %', '–')
     """
-    return f"{fixed(100 * float(value), 1)} %" if known(value) else MISSING
+    return f"{format_fixed(100 * float(value), 1)} %" if is_number(value) else MISSING
 
 
-def whole(value: Any) -> str:
-    """Write a count, with thin spaces between thousands.
+def format_count(value: Any, decimals: int = 0) -> str:
+    """Write a count, with thin spaces between thousands; a mean of counts with decimals.
 
     Examples
     --------
-    >>> whole(12345.0), whole(None)
-    ('12\\u2009345', '–')
+    >>> format_count(12345.0), format_count(25.33, 1), format_count(None)
+    ('12\\u2009345', '25.3', '–')
     """
-    return f"{round(float(value)):,}".replace(",", "\N{THIN SPACE}") if known(value) else MISSING
+    if not is_number(value):
+        return MISSING
+    if decimals:
+        return format_fixed(float(value), decimals)
+    return f"{round(float(value)):,}".replace(",", "\N{THIN SPACE}")
 
 
-def freedom(value: Any) -> str:
+def format_df(value: Any) -> str:
     """Write degrees of freedom: whole ones without decimals.
 
     Examples
     --------
-    >>> freedom(66.00000000000001), freedom(21.876), freedom(None)
+    >>> format_df(66.00000000000001), format_df(21.876), format_df(None)
     ('66', '21.9', '–')
     """
-    if known(value) and abs(float(value) - round(float(value))) < 1e-6:
-        return whole(value)
-    return number(value)
+    if is_number(value) and abs(float(value) - round(float(value))) < 1e-6:
+        return format_count(value)
+    return format_number(value)
 
 
 def unit_suffix(unit: str) -> str:
@@ -248,32 +266,21 @@ def unit_suffix(unit: str) -> str:
     """
     if unit in {"", "1"}:
         return ""
-    number, _, per = unit.partition("/")
+    of, _, per = unit.partition("/")
     if per.isalpha() and "/" not in per:
-        return f"{unit_suffix(number)} per {per}"
+        return f"{unit_suffix(of)} per {per}"
     return f" {unit}"
 
 
-def nm(value: Any) -> str:
+def format_nm(value: Any) -> str:
     """Write a wavelength to a tenth of a nanometre at most.
 
     Examples
     --------
-    >>> nm(428.0), nm(546.07), nm(None)
+    >>> format_nm(428.0), format_nm(546.07), format_nm(None)
     ('428', '546.1', '–')
     """
-    return f"{round(float(value), 1):g}" if known(value) else MISSING
-
-
-def count(value: Any, decimals: int = 0) -> str:
-    """Write a count, or a mean of counts with decimals.
-
-    Examples
-    --------
-    >>> count(54.0), count(25.33, 1)
-    ('54', '25.3')
-    """
-    return fixed(float(value), decimals) if decimals and known(value) else whole(value)
+    return f"{round(float(value), 1):g}" if is_number(value) else MISSING
 
 
 def method_words(method: str) -> str:
@@ -295,14 +302,36 @@ def size_words(name: str) -> str:
     >>> size_words("hedges_g_paired")
     'Hedges g, paired'
     """
-    known_names = {
-        "hedges_g_paired": "Hedges g, paired",
-        "hedges_g_independent": "Hedges g",
-        "hedges_g_adjusted": "Hedges g, adjusted",
-    }
-    return known_names.get(name, name.replace("_", " "))
+    return _SIZES.get(name, name.replace("_", " "))
 
 
 def verdict_words(verdict: str) -> str:
     """Return the verdict as it is read aloud."""
-    return _WORDS.get(verdict, verdict.replace("_", " "))
+    return verdict.replace("_", " ")
+
+
+def estimate_view(row: Mapping[str, Any]) -> dict[str, str]:
+    """Return what a row of a table of results shows of its estimate, interval and unit.
+
+    Parameters
+    ----------
+    row
+        Columns ``estimate``, ``ci_low``, ``ci_high`` and ``unit``.
+
+    Examples
+    --------
+    >>> estimate_view({"estimate": 0.136, "ci_low": 0.103, "ci_high": 0.169, "unit": "nm"})
+    {'estimate_text': '0.136', 'interval': '0.103 to 0.169', 'suffix': ' nm'}
+    """
+    estimate, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
+    has_interval = is_number(row["ci_low"]) and is_number(row["ci_high"])
+    return {
+        "estimate_text": estimate,
+        "interval": f"{low} to {high}" if has_interval else "",
+        "suffix": unit_suffix(str(row.get("unit") or "1")),
+    }
+
+
+def table_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table, column name -> value."""
+    return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]

@@ -408,7 +408,7 @@ def files_like(files: Mapping[str, File], patterns: Sequence[str]) -> list[File]
 # ----------------------------------------------------------------------
 
 
-def made(material: Material) -> dict[str, Any]:
+def provenance_part(material: Material) -> dict[str, Any]:
     """Return what the last part of the page shows."""
     return {
         "versions": _versions(material.records),

@@ -1,22 +1,44 @@
-"""The report rule: reads every table and record, writes one page, its figures and a workbook."""
+"""The report rule: how do tables and records become one page, its figures and a workbook?
+
+The page is one file. Style, scripts, the drawing library and all values stand inside it, so that it
+asks nothing of any network; its content security policy allows no request at all and no script but
+those, by their digests.
+"""
 
 from __future__ import annotations
 
+import base64
+import gzip
+import hashlib
+import json
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup, escape
+
 from leafledger.records.record import Job, Metric, Outcome
-from leafledger.report.answer import found
-from leafledger.report.classification import apart
-from leafledger.report.conclusions_held import holds
-from leafledger.report.downloads import downloads_of
-from leafledger.report.figures import STYLE, Book
+from leafledger.report import downloads, numbers
+from leafledger.report.answer import findings_part
+from leafledger.report.classification import classification_part
+from leafledger.report.conclusions_held import robustness_part
+from leafledger.report.figures import STYLE, FigureSet, InteractiveFigure
 from leafledger.report.gather import gather
-from leafledger.report.next_study import next_study
-from leafledger.report.page import render
-from leafledger.report.provenance import lineage, made
+from leafledger.report.next_study import next_study_part
+from leafledger.report.provenance import lineage, provenance_part
 from leafledger.report.tables_workbook import front_of, sheets_of, written
-from leafledger.report.time_course import days
-from leafledger.report.trust import trust
+from leafledger.report.time_course import time_course_part
+from leafledger.report.trust import trust_part
 from leafledger.study.links import not_through_a_link, remove_file
 from leafledger.study.tables import write_bytes, write_text
+
+_HERE = Path(__file__).parent
+_STYLES = ("page.css", "live.css", "lineage.css")
+_SCRIPTS = ("page.js", "downloads.js", *(f"live/{name}.js" for name in (
+    "parts", "drawing", "frame", "spectra", "courses", "difference", "steps", "start",
+)))  # fmt: skip
+_COMPRESSION = 6
 
 
 def run(job: Job) -> Outcome:
@@ -36,49 +58,177 @@ def run(job: Job) -> Outcome:
     import matplotlib as mpl
 
     material = gather(job)
-    book = Book(job.settings["report"]["figures"])
+    figures = FigureSet(job.settings["report"]["figures"])
     with mpl.rc_context(STYLE):
         parts = {
-            "trust": trust(material, book),
-            "days": days(material, book),
-            "holds": holds(material, book),
-            "apart": apart(material, book),
-            "next": next_study(material, book),
+            "trust": trust_part(material, figures),
+            "time_course": time_course_part(material, figures),
+            "robustness": robustness_part(material, figures),
+            "classification": classification_part(material, figures),
+            "next_study": next_study_part(material, figures),
         }
-    behind = lineage(material, job.inputs.get("variants"), job.inputs.get("plan_history"))
+    saved = {
+        "trust": parts["trust"], "days": parts["time_course"], "apart": parts["classification"],
+    }  # fmt: skip
+    steps = lineage(material, job.inputs.get("variants"), job.inputs.get("plan_history"))
     page = render(
         {
             "title": material.title,
             "question": material.question,
             "study": material,
-            "found": found(material),
-            "made": made(material),
-            "lineage": behind,
-            "downloads": downloads_of(material, parts, behind["steps"], job.inputs),
+            "findings": findings_part(material),
+            "provenance": provenance_part(material),
+            "lineage": steps,
+            "downloads": downloads.downloads_of(material, saved, steps["steps"], job.inputs),
             **parts,
         },
         material.names,
-        book.live,
+        figures.interactive,
     )
-    _write_figures(job, book)
+    _write_figures(job, figures)
     write_text(job.outputs["report"], page)
     sheets = sheets_of(material)
     write_bytes(job.outputs["tables"], written(material.title, front_of(material, sheets), sheets))
     return Outcome(
         metrics=[
-            Metric("n_figures", len(book.plates)),
+            Metric("n_figures", len(figures.figures)),
             Metric("page_size", len(page.encode()), "byte"),
         ]
     )
 
 
-def _write_figures(job: Job, book: Book) -> None:
+def _write_figures(job: Job, figures: FigureSet) -> None:
     """Write the figures and take away those that an earlier report left behind."""
     folder = not_through_a_link(job.outputs["figures"])
     folder.mkdir(parents=True, exist_ok=True)
-    files = {**book.files, "captions.txt": book.captions().encode()}
+    files = {**figures.files, "captions.txt": figures.captions().encode()}
     for old in folder.iterdir():
         if old.is_file() and old.name not in files:
             remove_file(old)
     for name, content in files.items():
         write_bytes(folder / name, content)
+
+
+# The page: templates filled with the parts.
+# ----------------------------------------------------------------------
+
+
+def render(
+    parts: Mapping[str, Any],
+    names: Collection[str] = (),
+    interactive: Sequence[InteractiveFigure] = (),
+) -> str:
+    """Fill the page.
+
+    Parameters
+    ----------
+    parts
+        title, question, study (a :class:`~leafledger.report.gather.Material`), the view of each
+        part of the page, its lineage, and downloads, the tables that can be saved.
+    names
+        Names of the study, which no filter may alter.
+    interactive
+        Figures that answer the pointer; without any, the drawing library stays out.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(_HERE / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        num=_number_filter(numbers.format_number),
+        p=_number_filter(numbers.format_p),
+        pct=_number_filter(numbers.format_percent),
+        n=_number_filter(numbers.format_count),
+        nm=_number_filter(numbers.format_nm),
+        freedom=_number_filter(numbers.format_df),
+        plain=_escape_text,
+        head=_escape_heading,
+        sentence=_sentence_filter(names),
+    )
+    script = "\n".join(['"use strict";', "(() => {", *map(_static, _SCRIPTS), "})();", ""])
+    return environment.get_template("page.html").render(
+        **parts,
+        style=Markup("".join(map(_static, _STYLES))),  # noqa: S704 - our own file
+        script=Markup(script),  # noqa: S704 - our own file
+        script_digest=_digest(script.encode()),
+        library=drawing_library() if interactive else None,
+        drawing_values=pack_values(interactive),
+        table_values=downloads.packed(parts["downloads"]),
+    )
+
+
+def _static(name: str) -> str:
+    return (_HERE / "static" / name).read_text(encoding="utf-8")
+
+
+def _number_filter(write: Any) -> Any:
+    """Return a filter that shows a number rounded and keeps the whole one in the markup."""
+
+    def show(value: Any, *options: Any) -> Markup:
+        text = write(value, *options).replace(" ", numbers.NO_BREAK)
+        if not numbers.is_number(value):
+            return escape(text)
+        return Markup('<data value="{}">{}</data>').format(repr(float(value)), text)
+
+    return show
+
+
+def _escape_text(text: Any) -> Markup:
+    """Return the user's text without control characters, escaped."""
+    return escape(numbers.plain(text))
+
+
+def _escape_heading(text: Any) -> Markup:
+    """Return text as ``plain`` does, the first letter large."""
+    clean = numbers.plain(text)
+    return escape(clean[:1].upper() + clean[1:])
+
+
+def _sentence_filter(names: Collection[str]) -> Callable[[Any], Markup]:
+    """Return a filter for sentences: a true minus, and no line that ends within a number."""
+
+    def show(text: Any) -> Markup:
+        return escape(numbers.unbroken(numbers.with_true_minus(numbers.plain(text), names)))
+
+    return show
+
+
+@dataclass(frozen=True)
+class Library:
+    """The drawing library: its text compressed, and the digest the page's policy lets run."""
+
+    packed: str
+    sha256: str
+
+
+def drawing_library() -> Library:
+    """Return the drawing library as it is installed.
+
+    Imported for its version too: a step whose libraries changed runs again.
+    """
+    from importlib.resources import files
+
+    import plotly
+
+    content = files(plotly).joinpath("package_data", "plotly.min.js").read_bytes()
+    return Library(_pack(content), _digest(content))
+
+
+def pack_values(figures: Sequence[InteractiveFigure]) -> str:
+    """Return the values of all figures as compressed JSON in base64; the same bytes every time."""
+    values = {figure.name: figure.values for figure in figures}
+    text = json.dumps(values, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return _pack(text.encode())
+
+
+def _pack(content: bytes) -> str:
+    return base64.b64encode(gzip.compress(content, _COMPRESSION, mtime=0)).decode()
+
+
+def _digest(content: bytes) -> str:
+    return base64.b64encode(hashlib.sha256(content).digest()).decode()

@@ -1,21 +1,30 @@
-"""Third part of the page: what happened over the days?"""
+"""What happened over the sessions, and which effects were found?
+
+The third part of the page: courses of the indices, tests by kind, families of tests, group means,
+spectra, and the effect at every wavelength.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from leafledger.report.figures import Book, LiveView, Plate
+from leafledger.report.figures import FigureSet
 from leafledger.report.gather import Material, contrast_in_words, contrast_words
-from leafledger.report.interactive import live_courses, live_difference, live_spectra
+from leafledger.report.interactive import (
+    interactive_courses,
+    interactive_difference,
+    interactive_spectra,
+)
 from leafledger.report.numbers import (
-    known,
+    estimate_view,
+    format_interval,
+    format_number,
+    is_number,
     method_words,
-    number,
     size_words,
-    unit_suffix,
+    table_rows,
     verdict_words,
-    with_interval,
 )
 from leafledger.report.time_course_figures import (
     disagreement_words,
@@ -31,7 +40,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# Tests beside the headline: within strata, over the course, over the dose, with models.
+# Tables of tests: the headline, and beside it strata, courses, doses and models.
 # ----------------------------------------------------------------------
 
 MOST_ROWS = 1000
@@ -135,28 +144,30 @@ def tally(rows: pd.DataFrame) -> str:
     return words + "adjustment" + (f", {undefined} undefined" if undefined else "")
 
 
-def further_tables(tables: Mapping[str, pd.DataFrame], row_of: Any) -> list[dict[str, Any]]:
+def further_tables(
+    tables: Mapping[str, pd.DataFrame], words: Mapping[str, str]
+) -> list[dict[str, Any]]:
     """Return the tables beside the headline one.
 
     Parameters
     ----------
     tables
         From :func:`by_kind`.
-    row_of
-        Turns a frame into what the page shows of its rows.
+    words
+        Contrast -> words.
     """
     out = []
     for kind, heading in _HEADINGS.items():
-        rows = tables.get(kind)
-        if rows is None:
+        if kind not in tables:
             continue
-        shown, left = kept_rows(rows)
+        rows = tables[kind]
+        kept, left = kept_rows(rows)
         out.append(
             {
                 "kind": kind,
                 "title": f"{heading}: {counted(len(rows), 'test')}, {tally(rows)}",
                 "note": _NOTES[kind],
-                "rows": row_of(shown),
+                "rows": effect_rows(kept, words),
                 "left": left,
             }
         )
@@ -171,10 +182,12 @@ def family_view(summary: Mapping[str, Any]) -> dict[str, Any]:
     summary
         ``effects.json``; without ``families`` nothing is shown.
     """
-    rows = [row for row in summary.get("families") or [] if isinstance(row, Mapping)]
-    alpha = summary.get("alpha")
-    shown = [{**row, "words": family_words(str(row.get("family", "")))} for row in rows]
-    return {"rows": shown, "alpha": alpha, "reach": reach_words(shown, alpha)}
+    rows = [
+        {**row, "words": family_words(str(row.get("family", "")))}
+        for row in summary.get("families") or []
+        if isinstance(row, Mapping)
+    ]
+    return {"rows": rows, "reach": reach_words(rows, summary.get("alpha"))}
 
 
 def family_words(family: str) -> str:
@@ -193,25 +206,23 @@ def family_words(family: str) -> str:
 
 def reach_words(rows: Sequence[Mapping[str, Any]], alpha: Any) -> str:
     """Say which families hold so few units that no test of them can be significant."""
-    if not rows or not known(alpha):
+    bounded = [row for row in rows if is_number(row.get("p_holm_smallest"))]
+    if not bounded or not is_number(alpha):
         return ""
-    bounded = [row for row in rows if known(row.get("p_holm_smallest"))]
     lost = [str(row["words"]) for row in bounded if row["p_holm_smallest"] >= alpha]
     if not lost:
         return (
             "No family is too large for its units: every one that has a least p could show a "
             f"result at {alpha:g}."
-            if bounded
-            else ""
         )
-    told = "; ".join(lost[:6]) + (f"; and {len(lost) - 6} more" if len(lost) > 6 else "")
+    families = "; ".join(lost[:6]) + (f"; and {len(lost) - 6} more" if len(lost) > 6 else "")
     return (
         f"Even the clearest result alone could not be significant at {alpha:g} after Holm in: "
-        f"{told}. There are too few units for so many tests."
+        f"{families}. There are too few units for so many tests."
     )
 
 
-# Third part of the page: what happened over the days.
+# The part of the page.
 # ----------------------------------------------------------------------
 
 _HEADLINES = ("difference_in_change", "difference", "change")
@@ -219,7 +230,7 @@ _METHODS = ("linear_model", "welch_t", "paired_t")
 _REASONS = 3
 
 
-def days(material: Material, book: Book) -> dict[str, Any]:
+def time_course_part(material: Material, figures: FigureSet) -> dict[str, Any]:
     """Return what the third part of the page shows."""
     words = contrast_words(material.days.sessions, material.groups.names, ["before", "mean_before"])
     spectra = {
@@ -233,25 +244,29 @@ def days(material: Material, book: Book) -> dict[str, Any]:
         if len(material.days.sessions) == 1
         else "What happened over the days?",
         "courses_heading": f"Indices {_how(material)}",
-        **_spectra(material, book, spectra),
+        **_spectra(material, figures, spectra),
         "spectra_table": _spectra_table(spectra),
-        **_courses(material, book),
+        **_courses(material, figures),
         "group_means": group_rows(material),
-        "onset": onset_sentences(material.effects_summary),
+        "onset": [
+            str(row["sentence"])
+            for row in material.effects_summary.get("onset") or []
+            if row.get("sentence")
+        ],
         "nothing": nothing_words(material.effects),
         "primary_words": primary_words(_primary(material.effects)),
-        "judged_words": judged_words(material.effects),
-        "primary": [effect_row(r, words) for r in _records(_primary(material.effects))],
+        "adjustment_words": adjustment_words(material.effects),
+        "primary": effect_rows(_primary(material.effects), words),
         "headline": _headline(material, headline, contrasts, words),
         "n_tests": len(material.effects),
         **_tables(material.effects, words),
         "families": family_view(material.effects_summary),
-        "sizes_plate": draw_effect_sizes(book, headline, contrasts, words, material.unit_words),
-        "difference_plate": draw_difference(
-            book, material.spectrum_effects, words, material.unit_words
+        "sizes_figure": draw_effect_sizes(figures, headline, contrasts, words, material.unit_words),
+        "difference_figure": draw_difference(
+            figures, material.spectrum_effects, words, material.unit_words
         ),
-        "difference_live": book.enliven(
-            live_difference(material.spectrum_effects, words, material.unit_words)
+        "difference_interactive": figures.add_interactive(
+            interactive_difference(material.spectrum_effects, words, material.unit_words)
         ),
         "difference_disagrees": disagreement_words(
             material.effects, material.spectrum_effects, words
@@ -263,17 +278,13 @@ def days(material: Material, book: Book) -> dict[str, Any]:
 
 
 def _tables(effects: pd.DataFrame, words: dict[str, str]) -> dict[str, Any]:
-    """Return the tests between sessions, and apart from them all others."""
-
-    def shown(frame: pd.DataFrame) -> list[dict[str, Any]]:
-        return [effect_row(r, words) for r in _records(frame)]
-
+    """Return the tests between sessions and groups, and in tables of their own all others."""
     tables = by_kind(effects)
     between, left = kept_rows(tables.get(BETWEEN, effects.iloc[:0]))
     return {
-        "between": shown(between),
+        "between": effect_rows(between, words),
         "between_left": left,
-        "further": further_tables(tables, shown),
+        "further": further_tables(tables, words),
     }
 
 
@@ -327,12 +338,13 @@ def nothing_words(effects: pd.DataFrame) -> str:
     if not len(effects) or (effects["verdict"] != "undefined").any():
         return ""
     reasons = list(dict.fromkeys(str(reason) for reason in effects["reason"] if reason))
-    told = "; ".join(reasons[:_REASONS])
+    if not reasons:
+        return "No effect could be tested."
     more = f"; and {len(reasons) - _REASONS} more reasons" if len(reasons) > _REASONS else ""
-    return "No effect could be tested" + (f": {told}{more}." if told else ".")
+    return f"No effect could be tested: {'; '.join(reasons[:_REASONS])}{more}."
 
 
-def judged_words(effects: pd.DataFrame) -> str:
+def adjustment_words(effects: pd.DataFrame) -> str:
     """Return which p the verdicts rest on."""
     words = "The verdict rests on p adjusted by Holm within the family (alone: on its own p)"
     if not (effects["question"] == "equivalence").any():
@@ -346,25 +358,22 @@ def group_rows(material: Material) -> list[dict[str, Any]]:
     """Return number, mean and spread of every index by treatment, sessions side by side."""
     frame = material.group_means
     sessions = [s for s in material.days.sessions if (frame["session"] == s).any()]
-    of = {(str(r["index"]), str(r["treatment"]), str(r["session"])): r for r in _records(frame)}
-    there = set(frame["index"])
-    indices = [i for i in material.catalogue if i in there]
+    cells = {
+        (str(row["index"]), str(row["treatment"]), str(row["session"])): row
+        for row in table_rows(frame)
+    }
     treatments = list(dict.fromkeys(str(t) for t in frame["treatment"]))
     return [
         {
             "index": index,
             "treatment": treatment,
-            "unit": str(of[index, treatment, sessions[0]]["unit"]),
-            "cells": [(session, of[index, treatment, session]) for session in sessions],
+            "unit": str(cells[index, treatment, sessions[0]]["unit"]),
+            "cells": [(session, cells[index, treatment, session]) for session in sessions],
         }
-        for index in indices
+        for index in material.catalogue
+        if index in set(frame["index"])
         for treatment in treatments
     ]
-
-
-def onset_sentences(summary: Mapping[str, Any]) -> list[str]:
-    """Return since when each primary difference is shown, one sentence each."""
-    return [str(row["sentence"]) for row in summary.get("onset") or [] if row.get("sentence")]
 
 
 def percent_words(row: Mapping[str, Any]) -> str:
@@ -376,12 +385,12 @@ def percent_words(row: Mapping[str, Any]) -> str:
     '12.3\\xa0% (9.1 to 15.4)'
     """
     value, low, high = (row.get(f"percent_{end}") for end in ("change", "low", "high"))
-    if not known(value):
+    if not is_number(value):
         return ""
-    shown, first, last = with_interval(value, low, high)
-    if not (known(low) and known(high)):
-        return f"{number(value, 2)}\N{NO-BREAK SPACE}%"
-    return f"{shown}\N{NO-BREAK SPACE}% ({first} to {last})"
+    if not (is_number(low) and is_number(high)):
+        return f"{format_number(value, 2)}\N{NO-BREAK SPACE}%"
+    change, first, last = format_interval(value, low, high)
+    return f"{change}\N{NO-BREAK SPACE}% ({first} to {last})"
 
 
 def percent_of_what(question: str) -> str:
@@ -399,60 +408,61 @@ def _how(material: Material) -> str:
     return "by group" if len(material.days.sessions) == 1 else "over the days"
 
 
-def _spectra(material: Material, book: Book, spectra: dict[str, Any]) -> dict[str, Any]:
+def _spectra(material: Material, figures: FigureSet, spectra: dict[str, Any]) -> dict[str, Any]:
     if not any(spectra.values()):
-        return {"spectra_plate": None, "spectra_live": None}
+        return {"spectra_figure": None, "spectra_interactive": None}
     return {
-        "spectra_plate": draw_groups(book, material, spectra),
-        "spectra_live": book.enliven(live_spectra(material)),
+        "spectra_figure": draw_groups(figures, material, spectra),
+        "spectra_interactive": figures.add_interactive(interactive_spectra(material)),
     }
 
 
-def _courses(material: Material, book: Book) -> dict[str, Plate | LiveView | None]:
-    there = list(dict.fromkeys(material.unit_indices["index"]))
-    shown = [i for i in material.catalogue if i in there] + [
-        i for i in there if i not in material.catalogue
-    ]
-    if not shown:
-        return {"primary_plate": None, "courses_plate": None, "courses_live": None}
-    named = [i for i in _primary(material.effects)["index"] if i in there][:1]
+def _courses(material: Material, figures: FigureSet) -> dict[str, Any]:
+    measured = list(dict.fromkeys(material.unit_indices["index"]))
+    indices = [i for i in material.catalogue if i in measured]
+    indices += [i for i in measured if i not in material.catalogue]
+    if not indices:
+        return {"primary_figure": None, "courses_figure": None, "courses_interactive": None}
+    first = next((i for i in _primary(material.effects)["index"] if i in measured), None)
     how = _how(material)
-    lone = (
-        draw_courses(book, material, named, "primary_index", f"{named[0]} {how}") if named else None
-    )
-    every = draw_courses(book, material, shown, "index_courses", f"All indices {how}")
-    live = book.enliven(
-        live_courses(material, shown, named[0] if named else None, f"One index {how}")
-    )
-    return {"primary_plate": lone, "courses_plate": every, "courses_live": live}
+    return {
+        "primary_figure": draw_courses(
+            figures, material, [first], "primary_index", f"{first} {how}"
+        )
+        if first
+        else None,
+        "courses_figure": draw_courses(
+            figures, material, indices, "index_courses", f"All indices {how}"
+        ),
+        "courses_interactive": figures.add_interactive(
+            interactive_courses(material, indices, first, f"One index {how}")
+        ),
+    }
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
+def effect_rows(frame: pd.DataFrame, words: Mapping[str, str]) -> list[dict[str, Any]]:
+    """Return rows of effects.csv with their numbers written out beside the raw ones."""
+    return [_effect_row(row, words) for row in table_rows(frame)]
 
 
-def effect_row(row: dict[str, Any], words: dict[str, str]) -> dict[str, Any]:
-    """Return one row of effects.csv with its numbers written out beside the raw ones."""
-    value, low, high = with_interval(row["estimate"], row["ci_low"], row["ci_high"])
-    interval = known(row["ci_low"]) and known(row["ci_high"])
-    size, size_low, size_high = with_interval(
+def _effect_row(row: dict[str, Any], words: Mapping[str, str]) -> dict[str, Any]:
+    _, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
+    size, size_low, size_high = format_interval(
         row["effect_size"], row["effect_low"], row["effect_high"]
     )
     return {
         **row,
+        **estimate_view(row),
         "question_words": str(row["question"]).replace("_", " "),
         "method_words": method_words(str(row["method"])),
         "contrast_words": contrast_in_words(str(row["contrast"]), words),
-        "shown": value,
-        "has_estimate": known(row["estimate"]),
-        "interval": f"{low} to {high}" if interval else "",
-        "shown_low": low,
-        "shown_high": high,
+        "has_estimate": is_number(row["estimate"]),
+        "low_text": low,
+        "high_text": high,
         "size": size,
         "size_low": size_low,
         "size_high": size_high,
         "size_words": size_words(str(row["effect_size_name"])),
-        "suffix": unit_suffix(str(row["unit"])),
         "percent": percent_words(row),
         "percent_of": percent_of_what(str(row["question"])),
         "verdict_words": verdict_words(str(row["verdict"])),
@@ -463,14 +473,13 @@ def _headline(
     material: Material, rows: pd.DataFrame, contrasts: list[str], words: dict[str, str]
 ) -> dict[str, Any]:
     """Lay the headline rows out as index by contrast."""
-    cells = {(r["index"], r["contrast"]): effect_row(r, words) for r in _records(rows)}
-    indices = list(dict.fromkeys(rows["index"]))
+    cells = {(row["index"], row["contrast"]): row for row in effect_rows(rows, words)}
     first = next(iter(cells.values()), None)
     return {
         "contrasts": [contrast_in_words(c, words) for c in contrasts],
         "question": first["question_words"] if first else "",
         "method": first["method_words"] if first else "",
-        "n_family": max((r["n_family"] for r in cells.values()), default=0),
+        "n_family": max((row["n_family"] for row in cells.values()), default=0),
         "level": first["ci_level"] if first else None,
         "rows": [
             {
@@ -478,7 +487,7 @@ def _headline(
                 "unit": str(material.catalogue.get(index, {}).get("unit", "1")),
                 "cells": [cells.get((index, contrast)) for contrast in contrasts],
             }
-            for index in indices
+            for index in dict.fromkeys(rows["index"])
         ],
     }
 

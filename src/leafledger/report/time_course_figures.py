@@ -1,4 +1,4 @@
-"""Figures of spectra and of index values over the days."""
+"""Which figures show spectra, index values and effects over the sessions?"""
 
 from __future__ import annotations
 
@@ -6,35 +6,38 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from leafledger.report.figures import (
+    BLUE,
     FAINT,
     INK,
     NOT_TESTED,
-    Book,
+    Figure,
+    FigureSet,
+    Floats,
     Look,
     MeanInterval,
-    Plate,
     SpectrumSummary,
     and_more,
     finish_panels,
+    group_legend,
+    index_axis,
     looks,
     mean_interval,
     new_figure,
     panels,
     summarise_spectra,
-    thinned,
+    thinning,
 )
 from leafledger.report.gather import Groups, Material, contrast_in_words
-from leafledger.report.numbers import known, short, size_words, unit_suffix, whole
+from leafledger.report.numbers import format_count, is_number, short, size_words, unit_suffix
 from leafledger.study.spectra import Spectra
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-# Figures of spectra: the groups, and their difference.
+# Spectra: the groups, and their difference.
 # ----------------------------------------------------------------------
 
 _AXIS = "wavelength (nm)"
@@ -43,50 +46,44 @@ _CALLED = {"significant": True, "not_significant": False}
 """Verdicts of a test of difference; those of equivalence say something else."""
 
 
-def label_text(text: str) -> str:
-    """Return a label that a legend shows even if it begins with an underscore."""
-    cut = short(text)
-    return f"\N{ZERO WIDTH SPACE}{cut}" if cut.startswith("_") else cut
-
-
 def summaries_by_group(
     spectra: Spectra, groups: Groups, session: str
 ) -> dict[str, SpectrumSummary]:
     """Return group -> summary of its accepted spectra in one session; empty groups are left out."""
     rows = spectra.rows
-    here = (rows["session"] == session).to_numpy(dtype=bool)
+    in_session = (rows["session"] == session).to_numpy(dtype=bool)
     group = np.array([groups.of_unit.get(unit, "all") for unit in rows["unit"]], dtype=object)
-    found = {}
+    summaries = {}
     for name in groups.names:
-        chosen = np.flatnonzero(here & (group == name))
+        chosen = np.flatnonzero(in_session & (group == name))
         if len(chosen):
             part = rows.iloc[chosen]
-            found[name] = summarise_spectra(
+            summaries[name] = summarise_spectra(
                 spectra.reflectance[chosen], list(part["unit"]), list(part["leaf"])
             )
-    return found
+    return summaries
 
 
 def draw_groups(
-    book: Book, material: Material, by_session: Mapping[str, Mapping[str, SpectrumSummary]]
-) -> Plate:
+    figures: FigureSet, material: Material, by_session: Mapping[str, Mapping[str, SpectrumSummary]]
+) -> Figure:
     """Draw mean, standard deviation band and extremes of every group, a panel per session."""
-    shown = [s for s in material.days.sessions if by_session.get(s)]
-    figure, axes, columns = panels(len(shown), 2.5, 0.6)
+    plotted = [s for s in material.days.sessions if by_session.get(s)]
+    figure, axes, columns = panels(len(plotted), 2.5, 0.6)
     look = looks(material.groups.names)
     wavelength_nm = material.spectra.wavelength_nm
-    for axis, session in zip(axes, shown, strict=False):
+    for axis, session in zip(axes, plotted, strict=False):
         for name, summary in by_session[session].items():
             _draw_summary(axis, wavelength_nm, summary, look[name])
         axis.set_title(short(session))
         axis.set_ylim(bottom=0)
-    finish_panels(axes, len(shown), columns, _AXIS, "reflectance")
-    _legend(figure, material.groups.names, look)
-    return book.add(
+    finish_panels(axes, len(plotted), columns, _AXIS, "reflectance")
+    group_legend(figure, material.groups.names)
+    return figures.add(
         figure,
         "spectra_by_group",
         "Reflectance spectra of the groups, session by session",
-        f"Reflectance against wavelength, one panel for each of {len(shown)} sessions, one line "
+        f"Reflectance against wavelength, one panel for each of {len(plotted)} sessions, one line "
         f"for each of {len(material.groups.names)} groups.",
         _groups_caption(material, by_session),
         wide=columns > 1,
@@ -94,7 +91,7 @@ def draw_groups(
 
 
 def _draw_summary(axis: Any, wavelength_nm: Any, summary: SpectrumSummary, look: Look) -> None:
-    step = thinned(wavelength_nm)
+    step = thinning(wavelength_nm)
     x = wavelength_nm[step]
     if summary.sd is not None:
         low, high = summary.mean - summary.sd, summary.mean + summary.sd
@@ -121,7 +118,8 @@ def _groups_caption(
     counts = "; ".join(
         f"{session}: "
         + ", ".join(
-            f"{name} {s.n_units} {word}{_scans_of(s, stated)}" for name, s in groups.items()
+            f"{name} {s.n_units} {word}" + (f" ({s.n_scans} scans)" if stated else "")
+            for name, s in groups.items()
         )
         for session, groups in by_session.items()
         if groups
@@ -136,21 +134,6 @@ def _groups_caption(
     )
 
 
-def _scans_of(summary: SpectrumSummary, units_stated: bool) -> str:
-    return f" ({summary.n_scans} scans)" if units_stated else ""
-
-
-def _legend(figure: Any, names: Sequence[str], look: Mapping[str, Look]) -> None:
-    from matplotlib.lines import Line2D
-
-    handles = [
-        Line2D([], [], color=look[n].colour, linestyle=look[n].dashes, marker=look[n].marker)
-        for n in names
-    ]
-    labels = [label_text(n) for n in names]
-    figure.legend(handles, labels, loc="outside upper left", ncols=min(4, len(names)))
-
-
 def contrasts_in_order(frame: pd.DataFrame, words: Mapping[str, str]) -> list[str]:
     """Return the contrasts of a table in the order of ``words``; others follow by name."""
     rank = {name: i for i, name in enumerate(words)}
@@ -159,13 +142,31 @@ def contrasts_in_order(frame: pd.DataFrame, words: Mapping[str, str]) -> list[st
 
 def units_of_contrast(part: pd.DataFrame) -> str:
     """Return how many units stand behind a contrast: treated and reference."""
-    own, other = (part[c].iloc[0] for c in ("n_units", "n_units_reference"))
-    return whole(own) + (f" and {whole(other)}" if known(other) else "")
+    treated, reference = (part[c].iloc[0] for c in ("n_units", "n_units_reference"))
+    return format_count(treated) + (
+        f" and {format_count(reference)}" if is_number(reference) else ""
+    )
+
+
+def units_by_contrast(
+    frame: pd.DataFrame, contrasts: Sequence[str], words: Mapping[str, str]
+) -> str:
+    """Return how many units stand behind each contrast, for a caption."""
+    counts = (
+        f"{contrast_in_words(c, words)}: {units_of_contrast(frame[frame['contrast'] == c])}"
+        for c in contrasts
+    )
+    return "; ".join(counts)
+
+
+def leaves_zero_out(low: Any, high: Any) -> Any:
+    """Return where a band lies wholly above or below zero; not where it is unknown."""
+    return (low > 0) | (high < 0)
 
 
 def draw_difference(
-    book: Book, frame: pd.DataFrame, words: Mapping[str, str], unit_words: str
-) -> Plate | None:
+    figures: FigureSet, frame: pd.DataFrame, words: Mapping[str, str], unit_words: str
+) -> Figure | None:
     """Draw the effect at every wavelength with its simultaneous band, a panel per contrast."""
     contrasts = contrasts_in_order(frame, words)
     if not contrasts:
@@ -175,7 +176,7 @@ def draw_difference(
         _draw_band(axis, frame[frame["contrast"] == contrast])
         axis.set_title(short(contrast_in_words(contrast, words), 52), fontsize=8)
     finish_panels(axes, len(contrasts), columns, _AXIS, "reflectance difference")
-    return book.add(
+    return figures.add(
         figure,
         "spectrum_difference",
         "What the treatment did to the whole spectrum",
@@ -189,28 +190,24 @@ def draw_difference(
 def _draw_band(axis: Any, part: pd.DataFrame) -> None:
     x = part["wavelength_nm"].to_numpy(float)
     estimate, low, high = (part[c].to_numpy(float) for c in ("estimate", "low", "high"))
-    step = thinned(x)
+    step = thinning(x)
     axis.axhline(0, color=INK, linewidth=0.7)
-    axis.fill_between(x[step], low[step], high[step], color=looks("a")["a"].colour, alpha=0.22,
+    axis.fill_between(x[step], low[step], high[step], color=BLUE, alpha=0.22,
                       linewidth=0)  # fmt: skip
-    axis.plot(x[step], estimate[step], color=looks("a")["a"].colour)
-    apart = np.where((low > 0) | (high < 0), 0.02, np.nan)
-    axis.plot(x, apart, color=INK, linewidth=3, transform=axis.get_xaxis_transform(),
+    axis.plot(x[step], estimate[step], color=BLUE)
+    bar = np.where(leaves_zero_out(low, high), 0.02, np.nan)
+    axis.plot(x, bar, color=INK, linewidth=3, transform=axis.get_xaxis_transform(),
               solid_capstyle="butt")  # fmt: skip
 
 
 def _difference_caption(
     frame: pd.DataFrame, contrasts: Sequence[str], words: Mapping[str, str], unit_words: str
 ) -> str:
-    counts = []
-    for contrast in contrasts:
-        n = units_of_contrast(frame[frame["contrast"] == contrast])
-        counts.append(f"{contrast_in_words(contrast, words)}: {n}")
     return (
         "Line: estimate. Band: simultaneous interval; it holds over all wavelengths and all "
         "panels together, so it is adjusted for every one of them. Bar along the bottom: "
         f"wavelengths where the band leaves zero out. No band: too few {unit_words}. n of "
-        f"{unit_words}: {'; '.join(counts)}."
+        f"{unit_words}: {units_by_contrast(frame, contrasts, words)}."
     )
 
 
@@ -241,9 +238,9 @@ def disagreement_words(
         verdict = str(row["verdict"])
         if verdict not in _CALLED or not len(part):
             continue
-        apart = part.loc[(part["low"] > 0) | (part["high"] < 0), "wavelength_nm"]
+        outside = part.loc[leaves_zero_out(part["low"], part["high"]), "wavelength_nm"]
         called = _CALLED[verdict]
-        if called == bool(len(apart)):
+        if called == bool(len(outside)):
             continue
         name = words.get(str(row["contrast"]), str(row["contrast"]))
         index = f"{row['index']} ({name})"
@@ -256,7 +253,7 @@ def disagreement_words(
         else:
             out.append(
                 f"The primary contrast of {index} is not significant, but the band leaves zero out "
-                f"{_where(apart)}: the spectrum differs where this index does not show it."
+                f"{_where(outside)}: the spectrum differs where this index does not show it."
             )
     return out
 
@@ -265,46 +262,68 @@ def _where(wavelengths: pd.Series) -> str:
     low, high = float(wavelengths.min()), float(wavelengths.max())
     if len(wavelengths) == 1:
         return f"at {low:g} nm"
-    return f"at {whole(len(wavelengths))} wavelengths between {low:g} and {high:g} nm"
+    return f"at {format_count(len(wavelengths))} wavelengths between {low:g} and {high:g} nm"
 
 
-# Figures of index values over the days, and of effect sizes side by side.
+# Index values over the sessions, and effect sizes side by side.
 # ----------------------------------------------------------------------
 
 _LINES_AT_MOST = 60
 _MOST_CONTRASTS = 4
 
 
-def course_of(
-    frame: pd.DataFrame, sessions: Sequence[str], units: Sequence[str]
-) -> tuple[NDArray[np.float64], list[MeanInterval | None]]:
-    """Return the unit means of one index and group over the sessions, and their mean.
+def units_by_group(groups: Groups) -> list[list[str]]:
+    """Return the units of each group, in the order of display."""
+    return [[u for u, group in groups.of_unit.items() if group == name] for name in groups.names]
+
+
+def index_course(
+    frame: pd.DataFrame, sessions: Sequence[str], groups: Sequence[Sequence[str]]
+) -> list[tuple[Floats, list[MeanInterval | None]]]:
+    """Return the unit means of one index over the sessions, and their mean, group by group.
 
     Parameters
     ----------
     frame
         Rows of unit_indices.csv of one index.
-    sessions, units
+    sessions
         Which, in order.
+    groups
+        The units of each group, in order.
 
     Returns
     -------
-    lines, means
+    list of (lines, means)
         Array ``(n_units, n_sessions)``, NaN where a unit has no value, and one mean with its
         95 % interval per session (``None`` where no unit has a value).
     """
     wide = frame.pivot(index="unit", columns="session", values="mean")
-    lines = wide.reindex(index=list(units), columns=list(sessions)).to_numpy(dtype=float)
-    means: list[MeanInterval | None] = []
-    for column in lines.T:
-        values = column[np.isfinite(column)]
-        means.append(mean_interval(values) if len(values) else None)
-    return lines, means
+    courses = []
+    for units in groups:
+        lines = wide.reindex(index=list(units), columns=list(sessions)).to_numpy(dtype=float)
+        columns = [column[np.isfinite(column)] for column in lines.T]
+        means = [mean_interval(values) if len(values) else None for values in columns]
+        courses.append((lines, means))
+    return courses
+
+
+def half_widths(
+    lines: Floats, means: Sequence[MeanInterval | None], *, units_known: bool
+) -> list[float | None]:
+    """Return the half length of the error bar of each session's mean.
+
+    With known units it is that of the interval; without, no interval holds and the standard
+    deviation between scans is left to show (0 for fewer than two).
+    """
+    if units_known:
+        return [m.half if m else None for m in means]
+    columns = [column[np.isfinite(column)] for column in lines.T]
+    return [float(c.std(ddof=1)) if len(c) > 1 else 0.0 for c in columns]
 
 
 def draw_courses(
-    book: Book, material: Material, indices: Sequence[str], name: str, title: str
-) -> Plate:
+    figures: FigureSet, material: Material, indices: Sequence[str], name: str, title: str
+) -> Figure:
     """Draw unit means and group means of some indices over the days, a panel per index."""
     columns = 1 if len(indices) == 1 else 3
     rows = -(-len(indices) // columns)
@@ -315,86 +334,60 @@ def draw_courses(
     for axis, index in zip(axes, indices, strict=False):
         _draw_course(axis, material, by_index[index])
         unit = str(material.catalogue.get(index, {}).get("unit", "1"))
-        told = short(index, 30) + unit_suffix(f"({unit})" if unit != "1" else "")
-        axis.set_ylabel(told) if lone else axis.set_title(told)
+        label = short(index, 30) + unit_suffix(f"({unit})" if unit != "1" else "")
+        axis.set_ylabel(label) if lone else axis.set_title(label)
     for spare in axes[len(indices) :]:
         spare.set_axis_off()
     for axis in axes[max(0, len(indices) - columns) : len(indices)]:
         axis.set_xlabel(material.days.label)
-    _course_legend(figure, material)
-    return book.add(figure, name, title, _course_alt(material, indices), _course_caption(material),
-                    wide=not lone)  # fmt: skip
+    group_legend(figure, material.groups.names)
+    return figures.add(
+        figure,
+        name,
+        title,
+        f"Mean of {', '.join(indices)} over {len(material.days.sessions)} sessions, "
+        f"a line for each of {len(material.groups.names)} groups.",
+        _course_caption(material),
+        wide=not lone,
+    )
 
 
 def _draw_course(axis: Any, material: Material, frame: pd.DataFrame) -> None:
-    groups, days = material.groups, material.days
+    groups, sessions, units_known = (
+        material.groups,
+        material.days,
+        bool(material.design.get("unit")),
+    )
     look = looks(groups.names)
-    x = np.asarray(days.positions)
+    x = np.asarray(sessions.positions)
     gap = float(np.min(np.diff(x))) if len(x) > 1 else 1.0
-    for i, name in enumerate(groups.names):
-        units = [u for u in groups.of_unit if groups.of_unit[u] == name]
-        lines, means = course_of(frame, days.sessions, units)
+    courses = index_course(frame, sessions.sessions, units_by_group(groups))
+    for i, (name, (lines, means)) in enumerate(zip(groups.names, courses, strict=True)):
         shift = 0.09 * gap * (i - (len(groups.names) - 1) / 2)
         _draw_units(axis, x, shift, lines[:_LINES_AT_MOST], look[name])
-        half = course_spreads(lines) if material.design.get("unit") is None else _intervals(means)
-        _draw_means(axis, x + shift, means, half, look[name])
-    axis.set_xticks(x, [f"{v:g}" for v in x] if days.label != "session" else list(days.sessions))
+        half = half_widths(lines, means, units_known=units_known)
+        y = [np.nan if m is None else m.mean for m in means]
+        axis.errorbar(x + shift, y, yerr=[h or 0.0 for h in half], color=look[name].colour,
+                      marker=look[name].marker, markersize=4.5, linestyle=look[name].dashes,
+                      linewidth=1.6, capsize=2.5, elinewidth=1.1)  # fmt: skip
+    dated = sessions.label != "session"
+    axis.set_xticks(x, [f"{v:g}" for v in x] if dated else list(sessions.sessions))
     axis.set_xlim(x[0] - 0.25 * gap, x[-1] + 0.25 * gap)
 
 
-def _draw_units(
-    axis: Any, x: NDArray[np.float64], shift: float, lines: NDArray[np.float64], look: Look
-) -> None:
+def _draw_units(axis: Any, x: Floats, shift: float, lines: Floats, look: Look) -> None:
     from matplotlib.collections import LineCollection
 
     if len(x) == 1:
         # Beside the mean of their own group, so that no group's points hide another's.
-        beside = x[0] + shift + 0.022 * (1 + np.arange(len(lines)) % 2)
-        axis.plot(beside, lines[:, 0], ".", color=look.colour, alpha=0.45, markersize=3)
+        x_points = x[0] + shift + 0.022 * (1 + np.arange(len(lines)) % 2)
+        axis.plot(x_points, lines[:, 0], ".", color=look.colour, alpha=0.45, markersize=3)
         return
     paths = [np.column_stack([x, line]) for line in lines]
     drawn = LineCollection(paths, colors=look.colour, linewidths=0.5, alpha=0.35)
     axis.add_collection(drawn, autolim=False)
     seen = np.isfinite(lines)
     axis.update_datalim(np.column_stack([np.broadcast_to(x, lines.shape)[seen], lines[seen]]))
-
-
-def _intervals(means: Sequence[MeanInterval | None]) -> list[float]:
-    return [0.0 if m is None or m.half is None else m.half for m in means]
-
-
-def course_spreads(lines: NDArray[np.float64]) -> list[float]:
-    """Return the standard deviation per session: what is left to show if n is not known."""
-    columns = [column[np.isfinite(column)] for column in lines.T]
-    return [float(c.std(ddof=1)) if len(c) > 1 else 0.0 for c in columns]
-
-
-def _draw_means(
-    axis: Any, x: Any, means: Sequence[MeanInterval | None], half: Sequence[float], look: Look
-) -> None:
-    y = [np.nan if m is None else m.mean for m in means]
-    axis.errorbar(x, y, yerr=half, color=look.colour, marker=look.marker, markersize=4.5,
-                  linestyle=look.dashes, linewidth=1.6, capsize=2.5, elinewidth=1.1)  # fmt: skip
-
-
-def _course_legend(figure: Any, material: Material) -> None:
-    from matplotlib.lines import Line2D
-
-    names = material.groups.names
-    look = looks(names)
-    handles = [
-        Line2D([], [], color=look[n].colour, linestyle=look[n].dashes, marker=look[n].marker)
-        for n in names
-    ]
-    labels = [label_text(n) for n in names]
-    figure.legend(handles, labels, loc="outside upper left", ncols=min(4, len(names)))
-
-
-def _course_alt(material: Material, indices: Sequence[str]) -> str:
-    return (
-        f"Mean of {', '.join(indices)} over {len(material.days.sessions)} sessions, "
-        f"a line for each of {len(material.groups.names)} groups."
-    )
 
 
 def error_bar_words(material: Material) -> str:
@@ -419,16 +412,16 @@ def _course_caption(material: Material) -> str:
 
 
 def draw_effect_sizes(
-    book: Book,
+    figures: FigureSet,
     rows: pd.DataFrame,
     contrasts: Sequence[str],
     words: Mapping[str, str],
     unit_words: str,
-) -> Plate | None:
+) -> Figure | None:
     """Draw the standardised effects of all indices side by side, a panel per contrast."""
     rows = rows[np.isfinite(rows["effect_size"].to_numpy(float))]
-    there = [c for c in contrasts if (rows["contrast"] == c).any()]
-    contrasts = there[:_MOST_CONTRASTS]
+    available = [c for c in contrasts if (rows["contrast"] == c).any()]
+    contrasts = available[:_MOST_CONTRASTS]
     titles = [contrast_in_words(c, words).split(":")[0] for c in contrasts]
     if len(set(titles)) < len(titles):
         titles = [contrast_in_words(c, words).replace(": ", ":\n") for c in contrasts]
@@ -440,11 +433,10 @@ def draw_effect_sizes(
     for axis, contrast, title in zip(axes, contrasts, titles, strict=True):
         _draw_sizes(axis, rows[rows["contrast"] == contrast], indices)
         axis.set_title(short(title, 70), fontsize=8)
-    axes[0].set_yticks(range(len(indices)), [short(i, 24) for i in indices])
-    axes[0].set_ylim(len(indices) - 0.4, -0.6)
+    index_axis(axes[0], [short(i, 24) for i in indices])
     name = size_words(str(rows["effect_size_name"].iloc[0]))
     figure.supxlabel(f"effect size ({name})", fontsize=8.5)
-    return book.add(
+    return figures.add(
         figure,
         "effect_sizes",
         "Effect sizes of all indices side by side",
@@ -452,37 +444,34 @@ def draw_effect_sizes(
         f"Points: {name}; lines: its {_level(rows)}interval, not adjusted for the number of "
         f"indices. Filled: significant after adjustment by Holm; open: not. {_n(rows, unit_words)} "
         "Effects are in units of a standard deviation, so indices of different units compare."
-        + and_more(len(there) - len(contrasts), "the tables of effects"),
+        + and_more(len(available) - len(contrasts), "the tables of effects"),
         wide=len(contrasts) > 1,
     )
 
 
 def _level(rows: pd.DataFrame) -> str:
-    levels = {round(100 * float(v), 1) for v in rows["ci_level"] if known(v)}
+    levels = {round(100 * float(v), 1) for v in rows["ci_level"] if is_number(v)}
     return f"{levels.pop():g} % " if len(levels) == 1 else ""
 
 
 def _n(rows: pd.DataFrame, unit_words: str) -> str:
-    """Return the sizes of both groups, or of the one whose change is looked at."""
-    treated, reference = (_range(rows[column]) for column in ("n_units", "n_units_reference"))
-    against = f" treated and {reference} for reference" if reference else ""
-    return f"n = {treated} {unit_words}{against}."
-
-
-def _range(counts: Any) -> str:
-    n = sorted({int(v) for v in counts if known(v)})
-    return "" if not n else f"{n[0]}" if len(n) == 1 else f"{n[0]} to {n[-1]}"
+    """Return the sizes of both groups, or of the one whose change is tested."""
+    sizes = []
+    for column in ("n_units", "n_units_reference"):
+        n = sorted({int(v) for v in rows[column] if is_number(v)})
+        sizes.append("" if not n else f"{n[0]}" if len(n) == 1 else f"{n[0]} to {n[-1]}")
+    against = f" treated and {sizes[1]} for reference" if sizes[1] else ""
+    return f"n = {sizes[0]} {unit_words}{against}."
 
 
 def _draw_sizes(axis: Any, part: pd.DataFrame, indices: Sequence[str]) -> None:
     axis.axvline(0, color=INK, linewidth=0.7)
     for row in part.to_dict("records"):
         y = indices.index(row["index"])
-        if known(row["effect_low"]) and known(row["effect_high"]):
+        if is_number(row["effect_low"]) and is_number(row["effect_high"]):
             axis.plot([row["effect_low"], row["effect_high"]], [y, y], color=FAINT, linewidth=1.2)
-        sure = row["verdict"] == "significant"
-        colour = looks("a")["a"].colour
-        axis.plot([row["effect_size"]], [y], marker="o", color=colour, markersize=5,
-                  markerfacecolor=colour if sure else "white")  # fmt: skip
+        fill = BLUE if row["verdict"] == "significant" else "white"
+        axis.plot([row["effect_size"]], [y], marker="o", color=BLUE, markersize=5,
+                  markerfacecolor=fill)  # fmt: skip
     axis.tick_params(axis="y", length=0)
     axis.spines["left"].set_visible(False)

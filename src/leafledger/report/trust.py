@@ -1,4 +1,8 @@
-"""Second part of the page: what went in, what was left out and why, and how far to trust it?"""
+"""Can the data be trusted: what went in, what was left out and why, did sessions shift?
+
+The second part of the page: sessions, units, exclusions, flags, references over time, trusted
+range, session and order effects, and the expectations that the tables meet.
+"""
 
 from __future__ import annotations
 
@@ -7,18 +11,35 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from leafledger.report.figures import Book
-from leafledger.report.flagged_scans import draw_pointed
+from leafledger.report.figures import (
+    FAINT,
+    INK,
+    NOT_TESTED,
+    RULE,
+    Figure,
+    FigureSet,
+    Look,
+    legend_label,
+    looks,
+    new_figure,
+    thinning,
+)
 from leafledger.report.gather import Material, check_words, suites
-from leafledger.report.numbers import known, unit_suffix, with_interval
-from leafledger.report.reference_figures import draw_references, draw_signal
-from leafledger.words import listed
+from leafledger.report.numbers import (
+    estimate_view,
+    format_interval,
+    format_number,
+    is_number,
+    table_rows,
+)
+from leafledger.report.trust_figures import draw_flagged_scans, draw_references
+from leafledger.words import counted, listed
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-# Shifts of whole sessions and effects of order, row by row, with what is missing said in words.
+# Shifts of whole sessions and effects of order.
 # ----------------------------------------------------------------------
 
 _GROUPS = {"white": "white references", "dark": "dark references", "check": "stable tile"}
@@ -34,81 +55,68 @@ def session_shifts(material: Material) -> dict[str, Any]:
     """Return what the page says of shifts of whole sessions."""
     frame = material.session_effects
     words = {**_GROUPS, "control": f"untreated {material.unit_words}"}
-    there = list(dict.fromkeys(frame["group"].astype(str)))
+    groups = list(dict.fromkeys(frame["group"].astype(str)))
     rows = [
-        {**_row(row), "group": words.get(str(row["group"]), str(row["group"]))}
-        for row in _records(frame)
+        {**_shift_row(row), "group": words.get(str(row["group"]), str(row["group"]))}
+        for row in table_rows(frame)
     ]
     return {
         "rows": rows,
-        "groups": listed([words.get(g, g) for g in there]) if there else "",
+        "groups": listed([words.get(group, group) for group in groups]) if groups else "",
         "n_wavelengths": frame["wavelength_nm"].nunique(),
-        "has_tile": "check" in there,
-        "has_control": "control" in there,
-        "relative": "white" in there,
-        "verdict": _verdict(rows, "group"),
+        "has_tile": "check" in groups,
+        "has_control": "control" in groups,
+        "relative": "white" in groups,
+        "verdict": _clear_shifts(rows, "group"),
     }
 
 
 def order_shifts(material: Material) -> dict[str, Any]:
     """Return what the page says of effects of order and position within sessions."""
-    rows = [
-        {**_row(row), "term": _term(str(row["term"]), str(row["position"]))}
-        for row in _records(material.order_effects)
-    ]
-    return {"rows": rows, "verdict": _verdict(rows, "term")}
+    rows = []
+    for row in table_rows(material.order_effects):
+        term, position = str(row["term"]), str(row["position"])
+        words = _TERMS.get(term, term.replace("_", " ")) + (f" ({position})" if position else "")
+        rows.append({**_shift_row(row), "term": words})
+    return {"rows": rows, "verdict": _clear_shifts(rows, "term")}
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
-
-
-def _term(term: str, position: str) -> str:
-    told = _TERMS.get(term, term.replace("_", " "))
-    return f"{told} ({position})" if position else told
-
-
-def _row(row: dict[str, Any]) -> dict[str, Any]:
+def _shift_row(row: dict[str, Any]) -> dict[str, Any]:
     # A change relative to a signal and a reflectance both have the unit 1; counts are named.
-    shown, low, high = with_interval(row["estimate"], row["ci_low"], row["ci_high"])
-    interval = known(row["ci_low"]) and known(row["ci_high"])
+    view = estimate_view(row)
+    limits = ""
+    if is_number(row.get("limit_low")) and is_number(row.get("limit_high")):
+        # Limits of the control chart.
+        limits = " to ".join(
+            format_interval(row["estimate"], row["limit_low"], row["limit_high"])[1:]
+        )
     return {
         **row,
-        "shown": shown,
-        "interval": f"{low} to {high}" if interval else "",
-        "suffix": unit_suffix(str(row.get("unit") or "1")),
-        "level": row["ci_level"] if interval else None,
+        **view,
+        "level": row["ci_level"] if view["interval"] else None,
         "reason": str(row.get("reason") or ""),
-        "limits": _limits(row),
-        "is_clear": known(row["p_holm"]) and row["p_holm"] < 1 - row["ci_level"],
+        "limits": limits,
+        "is_clear": is_number(row["p_holm"]) and row["p_holm"] < 1 - row["ci_level"],
     }
 
 
-def _limits(row: dict[str, Any]) -> str:
-    """Return the limits of the control chart, for the rows that have some."""
-    if not (known(row.get("limit_low")) and known(row.get("limit_high"))):
-        return ""
-    _, low, high = with_interval(row["estimate"], row["limit_low"], row["limit_high"])
-    return f"{low} to {high}"
-
-
-def _verdict(rows: Sequence[dict[str, Any]], name: str) -> str:
+def _clear_shifts(rows: Sequence[dict[str, Any]], name: str) -> str:
     """Return what is clear after adjustment: group or term, with its sessions."""
-    if not any(known(row["p_holm"]) for row in rows):
+    if not any(is_number(row["p_holm"]) for row in rows):
         return "None of it could be tested; the reasons stand in the table."
-    found: dict[str, list[str]] = {}
+    clear: dict[str, list[str]] = {}
     for row in rows:
         if row["is_clear"]:
-            sessions = found.setdefault(row[name], [])
-            if row["session"] not in sessions:
-                sessions.append(str(row["session"]))
-    if not found:
+            clear.setdefault(row[name], []).append(str(row["session"]))
+    if not clear:
         return "Nothing that could be tested is clear after adjustment (p by Holm)."
-    told = "; ".join(f"{what}: {', '.join(sessions)}" for what, sessions in found.items())
-    return f"Clear after adjustment (p by Holm below the level): {told}."
+    words = "; ".join(
+        f"{what}: {', '.join(dict.fromkeys(sessions))}" for what, sessions in clear.items()
+    )
+    return f"Clear after adjustment (p by Holm below the level): {words}."
 
 
-# Second part of the page: what went in, what was left out and why, and how far to trust it.
+# Sessions, units, exclusions, range and signal.
 # ----------------------------------------------------------------------
 
 _FORMS = {
@@ -121,12 +129,15 @@ _FORMS = {
 _ROLES = ("sample", "white", "dark", "lamp", "ambient", "check")
 
 
-def trust(material: Material, book: Book) -> dict[str, Any]:
+def trust_part(material: Material, figures: FigureSet) -> dict[str, Any]:
     """Return what the second part of the page shows."""
-    fault_plate, replicate_plate = draw_pointed(book, material)
+    faults, outliers = draw_flagged_scans(figures, material)
+    present = {role for table in material.scans.values() for role in table.rows["role"]}
+    settings = material.records.get("acceptance", {}).get("settings", {})
+    asked = settings.get("range", {}).get("signal_to_noise")
     return {
         "sessions": [_session(material, row) for row in material.design["sessions"]],
-        "roles": _roles(material),
+        "roles": [role for role in _ROLES if role in present],
         "units": _units(material),
         "unit_columns": _unit_columns(material),
         "unit_cells": _cells(material),
@@ -134,10 +145,12 @@ def trust(material: Material, book: Book) -> dict[str, Any]:
         "flags": _flags(material),
         "range": _range(material),
         "signal": _signal(material),
-        "signal_plate": draw_signal(book, material, _threshold(material)),
-        "fault_plate": fault_plate,
-        "replicate_plate": replicate_plate,
-        "reference_plates": [draw_references(book, material, role) for role in ("white", "dark")],
+        "signal_figure": draw_signal(figures, material, float(asked) if asked else None),
+        "fault_figure": faults,
+        "replicate_figure": outliers,
+        "reference_figures": [
+            draw_references(figures, material, role) for role in ("white", "dark")
+        ],
         "unknown_u": [
             s for s, t in material.reflectance.items() if t.metadata.get("u") == "unknown"
         ],
@@ -151,11 +164,6 @@ def trust(material: Material, book: Book) -> dict[str, Any]:
         "orders": order_shifts(material),
         "suites": suites(material.validation),
     }
-
-
-def _roles(material: Material) -> list[str]:
-    there = {role for table in material.scans.values() for role in table.rows["role"]}
-    return [role for role in _ROLES if role in there]
 
 
 def _session(material: Material, row: Mapping[str, Any]) -> dict[str, Any]:
@@ -201,9 +209,9 @@ def form_words(form: str) -> str:
 def _unit_columns(material: Material) -> list[str]:
     design = material.design
     first = [design.get("treatment"), design.get("block"), *(design.get("factors") or [])]
-    there = {name for row in material.units.values() for name in row}
-    ordered = [name for name in dict.fromkeys(first) if name in there]
-    return ordered + sorted(there - set(ordered))
+    labels = {name for row in material.units.values() for name in row}
+    ordered = [name for name in dict.fromkeys(first) if name in labels]
+    return ordered + sorted(labels - set(ordered))
 
 
 def _units(material: Material) -> list[dict[str, Any]]:
@@ -240,43 +248,35 @@ def _cells(material: Material) -> list[dict[str, Any]]:
 
 
 def _exclusions(material: Material) -> dict[str, Any]:
-    accepted = material.accepted
-    out = accepted[~accepted["accepted"].astype(bool)]
+    accepted = material.accepted["accepted"].astype(bool)
     rows = [
-        {**row, "words": check_words(str(row["rule"]))}
-        for row in material.exclusions.to_dict("records")
+        {**row, "words": check_words(str(row["rule"]))} for row in table_rows(material.exclusions)
     ]
     rules: dict[str, dict[str, Any]] = {}
     for row in rows:
-        rule = rules.setdefault(
-            str(row["rule"]), {**_check(row["rule"], "rule"), "out": [], "kept": []}
-        )
+        name = str(row["rule"])
+        rule = rules.setdefault(name, {"rule": name, "words": row["words"], "out": [], "kept": []})
         rule["out" if row["applied"] == "exclude" else "kept"].append(row["scan"])
     return {
-        "n_out": len(out),
+        "n_out": int((~accepted).sum()),
         "n": len(accepted),
         "rules": [rules[name] for name in sorted(rules)],
         "rows": rows,
-        "decided": [row for row in rows if row["rule"] == "decision"],
     }
-
-
-def _check(name: Any, key: str) -> dict[str, str]:
-    """Return a check in words, and under ``key`` the name that the tables and settings hold."""
-    return {key: str(name), "words": check_words(str(name))}
 
 
 def _flags(material: Material) -> list[dict[str, Any]]:
     """Count flagged scans by check and severity over the sessions, with one example each."""
-    found: dict[tuple[str, str], dict[str, Any]] = {}
+    entries: dict[tuple[str, str], dict[str, Any]] = {}
     for session, frame in material.quality.items():
-        for row in frame.to_dict("records"):
-            key = (str(row["severity"]), str(row["check"]))
-            entry = found.setdefault(
-                key,
+        for row in table_rows(frame):
+            severity, check = str(row["severity"]), str(row["check"])
+            entry = entries.setdefault(
+                (severity, check),
                 {
-                    **_check(key[1], "check"),
-                    "severity": key[0],
+                    "check": check,
+                    "words": check_words(check),
+                    "severity": severity,
                     "scans": set(),
                     "sessions": [],
                     "example": str(row["sentence"]),
@@ -286,54 +286,128 @@ def _flags(material: Material) -> list[dict[str, Any]]:
             if session not in entry["sessions"]:
                 entry["sessions"].append(session)
     order = {"fault": 0, "outlier": 1, "notice": 2}
-    keys = sorted(found, key=lambda k: (order.get(k[0], 3), k[1]))
-    return [{**found[k], "n": len(found[k]["scans"])} for k in keys]
+    keys = sorted(entries, key=lambda k: (order.get(k[0], 3), k[1]))
+    return [{**entries[k], "n": len(entries[k]["scans"])} for k in keys]
 
 
 def _range(material: Material) -> dict[str, Any]:
-    told = material.trusted
+    why = str(material.trusted.get("why") or "")
     return {
-        "start": told["start_nm"],
-        "stop": told["stop_nm"],
-        "rule": told.get("rule", ""),
-        "why": _sentence(str(told.get("why") or "")),
-        "margin": told.get("margin_nm"),
+        "start": material.trusted["start_nm"],
+        "stop": material.trusted["stop_nm"],
+        "why": why[:1].upper() + why[1:].removesuffix(".") + "." if why else "",
     }
 
 
-def _sentence(text: str) -> str:
-    """Return text that begins with a capital and ends in a full stop; nothing for nothing."""
-    return text[:1].upper() + text[1:].removesuffix(".") + "." if text else ""
-
-
-def _threshold(material: Material) -> float | None:
-    settings = material.records.get("acceptance", {}).get("settings", {})
-    asked = settings.get("range", {}).get("signal_to_noise") if isinstance(settings, dict) else None
-    return float(asked) if asked else None
-
-
 def _signal(material: Material) -> list[dict[str, Any]]:
+    """Return median and lowest signal-to-noise ratio of each session inside the trusted range."""
     start, stop = material.trusted["start_nm"], material.trusted["stop_nm"]
     rows = []
     for session, frame in material.signal.items():
-        inside = _inside(frame, start, stop)
-        if len(inside):
-            ratio = inside["signal_to_noise"].to_numpy(dtype=float)
-            at = inside["wavelength_nm"].to_numpy(dtype=float)
+        wavelength = frame["wavelength_nm"].to_numpy(dtype=float)
+        ratio = frame["signal_to_noise"].to_numpy(dtype=float)
+        inside = (wavelength >= start) & (wavelength <= stop) & np.isfinite(ratio)
+        if inside.any():
+            lowest = np.flatnonzero(inside)[ratio[inside].argmin()]
             rows.append(
                 {
                     "session": session,
-                    "median": float(np.median(ratio)),
-                    "worst": float(ratio.min()),
-                    "worst_nm": float(at[ratio.argmin()]),
-                    "n_references": int(inside["n_references"].max()),
+                    "median": float(np.median(ratio[inside])),
+                    "worst": float(ratio[lowest]),
+                    "worst_nm": float(wavelength[lowest]),
+                    "n_references": int(frame["n_references"].to_numpy()[inside].max()),
                 }
             )
     return rows
 
 
-def _inside(frame: pd.DataFrame, start: float, stop: float) -> pd.DataFrame:
-    at = frame["wavelength_nm"].to_numpy(dtype=float)
-    known = np.isfinite(frame["signal_to_noise"].to_numpy(dtype=float))
-    inside: pd.DataFrame = frame.loc[(at >= start) & (at <= stop) & known]
-    return inside
+# Signal-to-noise ratio of the white references.
+# ----------------------------------------------------------------------
+
+_MOST_NAMED = 12
+"""Sessions with a line of their own; more would not be told apart."""
+
+
+def draw_signal(figures: FigureSet, material: Material, threshold: float | None) -> Figure | None:
+    """Draw the signal-to-noise ratio of the white references against wavelength."""
+    signal = {s: frame for s, frame in material.signal.items() if len(frame)}
+    if not signal:
+        return None
+    figure = new_figure(7.2, 3.0)
+    axis = figure.subplots()
+    start, stop = material.trusted["start_nm"], material.trusted["stop_nm"]
+    named = _named_sessions(material, list(signal))
+    look = looks(named)
+    for session, frame in signal.items():
+        if session not in look:
+            _draw_ratio(axis, frame, Look(FAINT, "", "-", ""), None)
+    for session in named:
+        _draw_ratio(axis, signal[session], look[session], legend_label(session))
+    axis.axvspan(start, stop, color=RULE, alpha=0.45, linewidth=0, zorder=0)
+    axis.annotate("trusted range", ((start + stop) / 2, 0.03), xycoords=("data", "axes fraction"),
+                  ha="center", color=FAINT, fontsize=8)  # fmt: skip
+    if threshold:
+        axis.axhline(threshold, color=INK, linewidth=0.8, linestyle=(0, (2, 2)))
+    _plain_log(axis)
+    axis.set_xlabel("wavelength (nm)")
+    axis.set_ylabel("signal-to-noise ratio")
+    figure.legend(
+        *axis.get_legend_handles_labels(), loc="outside upper left", ncols=min(5, len(named))
+    )
+    return figures.add(
+        figure,
+        "signal_to_noise",
+        "Signal-to-noise ratio of the white references",
+        f"Signal-to-noise ratio against wavelength for {counted(len(signal), 'session')} on a "
+        f"logarithmic scale; the trusted range from {start:g} to {stop:g} nm is shaded.",
+        _signal_caption(signal, named, threshold),
+    )
+
+
+def _named_sessions(material: Material, sessions: Sequence[str]) -> list[str]:
+    """Return the sessions with a line of their own; with many, only the one that sets the limit."""
+    if len(sessions) <= _MOST_NAMED:
+        return list(sessions)
+    limiting = str(material.trusted.get("limiting_session") or "")
+    return [limiting] if limiting in sessions else [sessions[0]]
+
+
+def _signal_caption(
+    signal: Mapping[str, pd.DataFrame], named: Sequence[str], threshold: float | None
+) -> str:
+    asked = f" Dotted line: the {format_number(threshold)} that was asked for." if threshold else ""
+    lines = "One line per session"
+    if len(named) < len(signal):
+        lines += f"; {named[0]} by name, the other {len(signal) - 1} in grey"
+    whites = [int(f["n_references"].max()) for f in signal.values()]
+    n = ", ".join(f"{s} {k}" for s, k in zip(signal, whites, strict=True))
+    if len(named) < len(signal):
+        n = f"{min(whites)} to {max(whites)} a session"
+    return (
+        f"{lines}. Number of white references: {n}.{asked} Shaded: the trusted range. The scale is "
+        "logarithmic. A dark leaf has a lower ratio than the white panel. No error bars: each "
+        f"ratio is a single number.{NOT_TESTED}"
+    )
+
+
+def _draw_ratio(axis: Any, frame: pd.DataFrame, look: Look, label: str | None) -> None:
+    x, y = frame["wavelength_nm"].to_numpy(float), frame["signal_to_noise"].to_numpy(float)
+    step = thinning(x, 400)
+    good = np.isfinite(y[step]) & (y[step] > 0)
+    axis.plot(
+        x[step][good],
+        y[step][good],
+        color=look.colour,
+        linestyle=look.dashes,
+        linewidth=1 if label else 0.5,
+        label=label,
+    )
+
+
+def _plain_log(axis: Any) -> None:
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    axis.set_yscale("log")
+    axis.yaxis.set_major_locator(LogLocator(subs=(1, 2, 5), numticks=8))
+    axis.yaxis.set_major_formatter(FuncFormatter(lambda y, _: f"{y:g}"))
+    axis.yaxis.set_minor_formatter(NullFormatter())

@@ -17,7 +17,7 @@ from typing import Any
 from leafledger.errors import InputFault, LeafledgerError, input_fault
 from leafledger.records.digests import FileDigests
 from leafledger.report.gather import contrast_in_words, contrast_words
-from leafledger.report.numbers import method_words, p_value, size_words, verdict_words
+from leafledger.report.numbers import format_p, method_words, size_words, verdict_words
 from leafledger.review import decision_file, groups
 from leafledger.review.decision_file import DecisionRequest
 from leafledger.review.groups import Blind, blinding_of, exclusion_rows
@@ -195,8 +195,8 @@ def _in_words(row: Mapping[str, Any], words: Mapping[str, str]) -> dict[str, str
         "contrast_words": contrast_in_words(str(row["contrast"]), words),
         "method_words": method_words(str(row["method"])),
         "verdict_words": verdict_words(str(row["verdict"])),
-        "p_words": p_value(row["p"]),
-        "p_holm_words": p_value(row["p_holm"]),
+        "p_words": format_p(row["p"]),
+        "p_holm_words": format_p(row["p_holm"]),
     }
     if row.get("effect_size_name"):
         phrases["size_words"] = size_words(str(row["effect_size_name"]))

@@ -9,11 +9,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.report.flagged_scans import Pointed, beside, chosen_to_draw, pointed_scans
 from leafledger.report.gather import Groups, warnings_of
-from leafledger.report.numbers import true_minus
-from leafledger.report.reference_figures import reference_course, white_counts
-from leafledger.report.time_course import judged_words, nothing_words, primary_words
+from leafledger.report.numbers import with_true_minus
+from leafledger.report.time_course import adjustment_words, nothing_words, primary_words
+from leafledger.report.trust_figures import (
+    FlaggedScan,
+    chosen_to_draw,
+    flagged_leaf_scans,
+    reference_course,
+    scan_context,
+    white_counts,
+)
 from leafledger.study.spectra import Spectra
 
 from .test_page import drawn, small
@@ -83,7 +89,7 @@ def test_what_is_drawn_and_as_what():
          ("b", "replicate", "outlier", np.nan), ("d", "far_from_white", "notice", np.nan)],
         columns=["scan", "check", "severity", "wavelength_nm"],
     )  # fmt: skip
-    found = {p.scan: p for p in pointed_scans(told, accepted, {"d": quality})}
+    found = {p.scan: p for p in flagged_leaf_scans(told, accepted, {"d": quality})}
     assert list(found) == ["a", "b", "c"]  # no notice, no confirmed scan, no reference
     assert [found[s].outlier for s in "abc"] == [False, True, False]
     assert [found[s].left_out for s in "abc"] == [True, False, True]
@@ -92,8 +98,8 @@ def test_what_is_drawn_and_as_what():
 
 
 def test_every_check_is_drawn_before_any_twice():
-    some = [Pointed(f"s{k}", "d", "u", ("light",), ("",), False, True, ()) for k in range(40)]
-    some.append(Pointed("z", "d", "u", ("clip",), ("",), False, True, ()))
+    some = [FlaggedScan(f"s{k}", "d", "u", ("light",), ("",), False, True, ()) for k in range(40)]
+    some.append(FlaggedScan("z", "d", "u", ("clip",), ("",), False, True, ()))
     chosen = chosen_to_draw(some, 9)
     assert len(chosen) == 9 and chosen[-1].scan == "z"
 
@@ -106,8 +112,8 @@ def test_a_scan_is_no_part_of_its_own_group():
     )  # fmt: skip
     values = np.array([[9.0], [1.0], [3.0], [5.0], [7.0], [8.0]])
     groups = Groups(("x", "y"), {"u1": "x", "u2": "x", "u3": "y"}, None)
-    point = Pointed("a", "d1", "u1", ("light",), ("",), False, True, ())
-    found = beside(Spectra(values, np.array([500.0]), rows), groups, point)
+    point = FlaggedScan("a", "d1", "u1", ("light",), ("",), False, True, ())
+    found = scan_context(Spectra(values, np.array([500.0]), rows), groups, point)
     assert found is not None and found.low is not None and found.high is not None
     assert (found.scan[0], found.low[0], found.high[0], found.n_group) == (9.0, 1.0, 3.0, 2)
     assert list(found.siblings) == ["b"]
@@ -125,11 +131,7 @@ def test_a_scan_is_no_part_of_its_own_group():
     ],
 )  # fmt: skip
 def test_negative_numbers_get_a_true_minus_and_ids_do_not(text, shown):
-    assert true_minus(text) == shown
-
-
-def test_a_label_like_a_negative_number_stays_as_the_study_writes_it():
-    assert true_minus("frost -5 C: change -5.0", {"frost -5 C"}) == "frost -5 C: change −5.0"
+    assert with_true_minus(text) == shown
 
 
 def outside(index: str, needs: str) -> str:
@@ -146,16 +148,10 @@ def test_one_line_for_many_indices_and_sessions():
         "2 indices are not computed: bands outside the trusted range 428 to 952 nm (NDWI and WI)."
     )
     assert found[1]["text"] == "Lamp drifted."
-
-
-def test_one_index_alone_is_named():
-    (one,) = warnings_of([("indices", "d", [outside("WI", "R(970)")])])
-    assert one["text"].startswith("WI is not computed: bands outside")
-
-
-def test_many_indices_are_counted_beyond_a_dozen():
-    (one,) = warnings_of([("indices", "d", [outside(f"I{k:02d}", "R(1)") for k in range(30)])])
-    assert one["text"].startswith("30 indices are") and "I11 and 18 more" in one["text"]
+    (alone,) = warnings_of([("indices", "d", [outside("WI", "R(970)")])])
+    assert alone["text"].startswith("WI is not computed: bands outside")
+    (many,) = warnings_of([("indices", "d", [outside(f"I{k:02d}", "R(1)") for k in range(30)])])
+    assert many["text"].startswith("30 indices are") and "I11 and 18 more" in many["text"]
 
 
 def primary(n: int, tested: int, families: int = 1) -> pd.DataFrame:
@@ -176,10 +172,10 @@ def test_words_on_the_adjustment_follow_the_number_of_primary_contrasts():
 
 
 def test_equivalence_says_which_p_it_rests_on():
-    assert "equivalence tests are a family of their own" in judged_words(
+    assert "equivalence tests are a family of their own" in adjustment_words(
         pd.DataFrame({"question": ["equivalence"]})
     )
-    assert "equivalence" not in judged_words(pd.DataFrame({"question": ["change"]}))
+    assert "equivalence" not in adjustment_words(pd.DataFrame({"question": ["change"]}))
 
 
 def test_nothing_tested_gives_its_reasons_and_no_empty_table():
@@ -220,18 +216,16 @@ def test_pointed_scan_reads_without_colour(whole, name):
     assert svg.count("<use") > 16  # and it carries crosses
 
 
-def test_one_control_unit_says_why_there_is_no_interval(tmp_path):
-    _, seen = drawn(tmp_path, small(classes=False, lone_control=True))
+def test_one_control_unit_no_references_and_two_primary_contrasts(tmp_path):
+    plan = small(classes=False, lone_control=True, references=False, n_primary=2)
+    made, seen = drawn(tmp_path, plan)
     assert "one control unit only: no interval and no test" in seen.text
     assert (
         "not tested" in seen.text and "– to –" not in seen.text.split("Session effects at")[1][:900]
     )
     assert "moss_<pad>" in seen.text  # a group of a later version is shown as it is named
     assert "None of it could be tested" in seen.text
-
-
-def test_several_primary_contrasts(tmp_path):
-    made, seen = drawn(tmp_path, small(classes=False, n_primary=2))
+    assert "There are no white and dark references to follow over time" in seen.text
     assert made.effects is not None and made.effects["primary"].sum() == 2
     assert "The settings name 2 primary contrasts" in seen.text
     assert "needs no adjustment" not in seen.text
@@ -248,11 +242,6 @@ def test_many_sessions_and_flags_are_bounded(tmp_path):
     assert "And 24 more, see the table of every suggestion and decision." in captions
     assert captions.count("And 2 more, see the flags by check above.") == 2
     assert "the other 13 in grey" in captions
-
-
-def test_no_references_no_courses(tmp_path):
-    _, seen = drawn(tmp_path, small(classes=False, references=False))
-    assert "There are no white and dark references to follow over time" in seen.text
 
 
 def test_hostile_reason_in_a_figure(tmp_path):
