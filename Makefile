@@ -90,7 +90,7 @@ format: $(DEV_STAMP)
 	@$(BIN)/snakefmt Snakefile workflow
 
 schema: $(DEV_STAMP)
-	@$(BIN)/python -m leafledger.study.schema config/study.schema.json
+	@$(BIN)/python -m leafledger.study.definition config/study.schema.json
 
 # The Snakemake rules under workflow/rules, from the registry of rules.
 workflow: $(DEV_STAMP)

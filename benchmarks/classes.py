@@ -42,9 +42,9 @@ from leafledger.classes.pls import SplitProducts, fit_path, membership_of
 from leafledger.classes.splits import Scheme, assign_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
 from leafledger.records.record import Job
-from leafledger.study.columns import ACCEPTED
 from leafledger.study.definition import Classes
-from leafledger.study.tables import write_csv, write_json, write_spectra
+from leafledger.study.table_files import write_csv, write_json, write_spectra
+from leafledger.study.tables import ACCEPTED
 from leafledger.study.tasks import Task, outputs
 
 Array = NDArray[np.float64]

@@ -18,9 +18,9 @@ import pyarrow as pa
 
 from leafledger.effects import stage, unit_means_stage
 from leafledger.records.record import Job
-from leafledger.study.columns import ACCEPTED, EXCLUSIONS
 from leafledger.study.definition import Effects
-from leafledger.study.tables import write_csv, write_json, write_parquet, write_spectra
+from leafledger.study.table_files import write_csv, write_json, write_parquet, write_spectra
+from leafledger.study.tables import ACCEPTED, EXCLUSIONS
 
 SESSIONS = {"day0": "before", "day4": "after", "day8": "after", "day12": "after"}
 N_INDICES, N_PLANTS, N_LEAVES = 50, 24, 3

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 from markdown_words import cell, code, table
 
-from leafledger.study import columns
-from leafledger.study.meanings import TABLES, kind_of, meaning_of
+from leafledger.study import tables
 from leafledger.study.rules import RULES
 from leafledger.study.study import VARIANTS_TABLE
+from leafledger.study.tables import TABLES, kind_of, meaning_of
 from leafledger.study.tasks import Task, outputs
 
 _HEAD = """# Every table of results/
@@ -97,7 +97,7 @@ def paths() -> Iterator[str]:
 def columns_of(path: str) -> tuple[str, ...]:
     """Return the columns of a table, spectra last."""
     kind = kind_of(path)
-    return (*getattr(columns, kind.upper()), *SPECTRA.get(kind, ()))
+    return (*getattr(tables, kind.upper()), *SPECTRA.get(kind, ()))
 
 
 def type_of(path: str, column: str) -> str:
@@ -115,9 +115,9 @@ def type_of(path: str, column: str) -> str:
         or (kind, column) == ("spectra_terms", "component")
     ):
         return "whole number"
-    if column in columns.FLAGS:
+    if column in tables.FLAGS:
         return "true or false"
-    return "text" if column in columns.TEXT or column in TEXT_IN_PARQUET else "number"
+    return "text" if column in tables.TEXT or column in TEXT_IN_PARQUET else "number"
 
 
 def page() -> str:

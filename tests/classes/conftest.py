@@ -12,8 +12,8 @@ import pyarrow as pa
 import pytest
 
 from leafledger.records.record import Job
-from leafledger.study.columns import ACCEPTED
-from leafledger.study.tables import write_csv, write_json, write_parquet, write_spectra
+from leafledger.study.table_files import write_csv, write_json, write_parquet, write_spectra
+from leafledger.study.tables import ACCEPTED
 
 SESSIONS = [
     {"session": "day0", "date": None, "phase": "before"},

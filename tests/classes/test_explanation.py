@@ -13,7 +13,7 @@ from leafledger.classes.explanation import (
     separating_wavelengths,
     unit_mean_spectra,
 )
-from leafledger.study.tables import read_json, read_parquet
+from leafledger.study.table_files import read_json, read_parquet
 
 AXIS = np.arange(400.0, 1001.0)
 

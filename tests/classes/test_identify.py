@@ -16,7 +16,7 @@ from leafledger.classes import stage
 from leafledger.classes.identify import INSIDE, OUTSIDE, identify
 from leafledger.classes.model import card_digest, load_saved_model
 from leafledger.errors import InputFault
-from leafledger.study.tables import read_spectra
+from leafledger.study.table_files import read_spectra
 
 from .conftest import default_units
 

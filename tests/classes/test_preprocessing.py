@@ -11,7 +11,7 @@ from sklearn.preprocessing import StandardScaler
 from leafledger.classes import stage
 from leafledger.classes.fold_fit import LEARNED, STEPS, learned_from, preprocessed
 from leafledger.errors import InputFault
-from leafledger.study.tables import read_json
+from leafledger.study.table_files import read_json
 
 AXIS = np.arange(450.0, 500.0)
 
@@ -83,10 +83,9 @@ def test_a_step_that_learns_sees_training_scans_only(make_job, step, decision):
     settings = {"preprocessing": [step], "n_permutations": 0, "decision": decision}
     job = make_job(classes=settings)
     stage.run(job)
-    from leafledger.study.columns import TEXT
-    from leafledger.study.tables import read_csv
+    from leafledger.study.table_files import read_csv
 
-    said = read_csv(job.outputs["predictions"], text=tuple(TEXT))
+    said = read_csv(job.outputs["predictions"])
     first = said[(said["repeat"] == 1) & (said["fold"] == 1)]["unit"].unique()
     shifted = make_job(classes=settings, shift=dict.fromkeys(first, 1e6), folder="shifted")
     stage.run(shifted)
@@ -99,7 +98,7 @@ def test_the_inner_loop_finds_the_step_that_helps(make_job):
     """Scans that differ by a gain of their own: taking it off must win."""
     asked = {"preprocessing": list(STEPS), "n_permutations": 0, "max_components": 3}
     job = make_job(classes=asked, n_wavelengths=120)
-    from leafledger.study.tables import read_spectra, write_spectra
+    from leafledger.study.table_files import read_spectra, write_spectra
 
     rng = np.random.default_rng(0)
     for session, path in job.by_session("reflectance").items():

@@ -11,7 +11,7 @@ from sklearn.metrics import brier_score_loss
 
 from leafledger.classes import stage
 from leafledger.classes.validation import brier_score, fit_sharpness, reliability, softmax
-from leafledger.study.tables import read_json
+from leafledger.study.table_files import read_json
 
 
 def drawn(sharpness, n, seed=0):

@@ -8,8 +8,8 @@ import pytest
 
 from leafledger.classes import baselines, negative_controls, stage
 from leafledger.classes.baselines import comparison_table, prior_draw
-from leafledger.study.columns import COMPARISON, QUESTIONS
-from leafledger.study.tables import read_json
+from leafledger.study.table_files import read_json
+from leafledger.study.tables import COMPARISON, QUESTIONS
 
 
 @pytest.fixture
@@ -18,7 +18,7 @@ def asked(make_job):
 
     def ask(offset, **settings):
         job = make_job(rule="negative_controls", classes=settings, folder=f"study{offset}")
-        from leafledger.study.tables import read_spectra, write_spectra
+        from leafledger.study.table_files import read_spectra, write_spectra
 
         for i, (_, path) in enumerate(job.by_session("reflectance").items()):
             import pyarrow as pa

@@ -16,7 +16,7 @@ from leafledger.classes.baselines import (
     principal_component_discriminant,
     random_forest,
 )
-from leafledger.study.columns import RIVALS
+from leafledger.study.tables import RIVALS
 
 EVERY = [
     "discriminant_model", "index_logistic_regression", "majority_class", "nearest_class_mean",
@@ -86,7 +86,7 @@ def test_same_splits_as_the_classifier(make_job):
 
 def test_rivals_without_any_index_leave_the_regression_out(make_job):
     job = make_job(rule="rivals")
-    from leafledger.study.tables import read_parquet, write_parquet
+    from leafledger.study.table_files import read_parquet, write_parquet
 
     for session in ("day4", "day8"):
         path = job.inputs[f"indices/{session}"]

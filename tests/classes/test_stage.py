@@ -16,7 +16,8 @@ import pytest
 from leafledger.classes import baselines, negative_controls, stage
 from leafledger.classes.model import load_archive
 from leafledger.errors import InputFault
-from leafledger.study.columns import (
+from leafledger.study.table_files import read_json, read_parquet, read_spectra
+from leafledger.study.tables import (
     CONFUSED_PAIRS,
     CONFUSION,
     PATH,
@@ -26,7 +27,6 @@ from leafledger.study.columns import (
     RELIABILITY,
     SPECTRA_TERMS,
 )
-from leafledger.study.tables import read_json, read_parquet, read_spectra
 
 from .conftest import CLASSES, default_units
 

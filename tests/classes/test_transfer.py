@@ -19,7 +19,7 @@ from leafledger.classes.model import load_saved_model
 from leafledger.errors import InputFault
 from leafledger.runner.new_scans import NewScans, identify_scans
 from leafledger.study.definition import Form
-from leafledger.study.tables import read_spectra
+from leafledger.study.table_files import read_spectra
 
 from .conftest import default_units
 

@@ -2,7 +2,7 @@
 
 from leafledger.cli.run_commands import onset_sentences, say_closing
 from leafledger.runner.run import RunResult
-from leafledger.study.tables import write_json
+from leafledger.study.table_files import write_json
 
 
 def test_since_when_stands_with_what_was_found(tmp_path, capsys):

@@ -143,7 +143,7 @@ def test_closing_words(ran_study: Path, monkeypatch: pytest.MonkeyPatch) -> None
 
 def test_a_warning_of_several_sessions_is_told_once(tmp_path: Path) -> None:
     from leafledger.cli.run_commands import warnings
-    from leafledger.study.tables import write_json
+    from leafledger.study.table_files import write_json
 
     for session, texts in {"d0": ["same", "own"], "d4": ["same"]}.items():
         record = {"rule": "indices", "session": session, "warnings": texts}

@@ -30,7 +30,7 @@ def told(done: subprocess.CompletedProcess[str]) -> list[dict[str, Any]]:
 
 def leaf_of(study: Path) -> tuple[str, np.ndarray[Any, Any], np.ndarray[Any, Any]]:
     """Return an after-session leaf scan of the study: id, axis and reflectance."""
-    from leafledger.study.tables import read_spectra
+    from leafledger.study.table_files import read_spectra
 
     table = read_spectra(study / "results" / "reflectance" / "day12.parquet", ("reflectance",))
     return str(table.rows["scan"].iloc[0]), table.wavelength_nm, table.spectra["reflectance"][0]
@@ -84,7 +84,7 @@ def test_counts_go_through_the_stages_of_the_study(small_study_run: Path, tmp_pa
     assert [row["scan"] for row in rows] == [scan.scan for scan in study.samples("day0")]
     from leafledger.classes.identify import identify as by_table
     from leafledger.classes.model import load_saved_model
-    from leafledger.study.tables import read_spectra
+    from leafledger.study.table_files import read_spectra
 
     table = read_spectra(small_study_run / "results/reflectance/day0.parquet", ("reflectance",))
     expected = by_table(

@@ -9,7 +9,7 @@ import pytest
 
 from leafledger.cli.progress import Forecast, RunProgress, earlier_task_seconds, running_words
 from leafledger.cli.terminal_text import folded
-from leafledger.study.tables import write_json
+from leafledger.study.table_files import write_json
 from terminal import at_a_terminal
 
 TASKS = ["intake.day0", "quality.day0", "effects"]

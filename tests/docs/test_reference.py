@@ -16,9 +16,9 @@ from pydantic import BaseModel
 
 from docs.markdown_pages import DOCS, anchors, links
 from leafledger import Study
-from leafledger.study import columns
+from leafledger.study import tables
 from leafledger.study.definition import Definition
-from leafledger.study.meanings import kind_of
+from leafledger.study.tables import kind_of
 
 sys.path.insert(0, str(DOCS / "_ext"))
 
@@ -79,7 +79,7 @@ def test_links_between_sections_lead_somewhere() -> None:
 def test_every_table_of_the_contract_has_its_section() -> None:
     named = {
         name.lower()
-        for name, value in vars(columns).items()
+        for name, value in vars(tables).items()
         if name.isupper() and type(value) is tuple
     }
     told = {kind_of(path) for path in tables_page.paths()}

@@ -13,8 +13,7 @@ import pytest
 
 from leafledger.effects import stage, unit_means_stage
 from leafledger.records.record import Job
-from leafledger.study.columns import ACCEPTED, EXCLUSIONS, FLAGS, TEXT
-from leafledger.study.tables import (
+from leafledger.study.table_files import (
     read_csv,
     read_json,
     write_csv,
@@ -22,6 +21,7 @@ from leafledger.study.tables import (
     write_parquet,
     write_spectra,
 )
+from leafledger.study.tables import ACCEPTED, EXCLUSIONS
 
 Rows = list[dict[str, Any]]
 
@@ -105,7 +105,7 @@ class SmallStudy:
 
     def table(self, name: str) -> pd.DataFrame:
         path = self.folder / "results" / f"{name}.csv"
-        return read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
+        return read_csv(path)
 
     def run(self) -> tuple[pd.DataFrame, dict[str, Any], pd.DataFrame]:
         """Run both rules and return effects.csv, effects.json and spectrum_effects.csv."""
@@ -149,9 +149,9 @@ class SmallStudy:
             )
         )
         return (
-            read_csv(out / "effects.csv", text=tuple(TEXT), flags=tuple(FLAGS)),
+            read_csv(out / "effects.csv"),
             read_json(out / "effects.json"),
-            read_csv(out / "spectrum_effects.csv", text=tuple(TEXT)),
+            read_csv(out / "spectrum_effects.csv"),
         )
 
     def _instruments(self) -> dict[str, Any]:
@@ -170,7 +170,7 @@ class SmallStudy:
         }
 
     def unit_indices(self) -> pd.DataFrame:
-        return read_csv(self.folder / "results" / "unit_indices.csv", text=tuple(TEXT))
+        return read_csv(self.folder / "results" / "unit_indices.csv")
 
     def _write(self) -> dict[str, Path]:
         folder = self.folder

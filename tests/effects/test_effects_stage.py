@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import ttest_ind
 
 from leafledger.errors import InputFault
-from leafledger.study.columns import EFFECTS, SPECTRUM_EFFECTS
+from leafledger.study.tables import EFFECTS, SPECTRUM_EFFECTS
 
 PRIMARY = "(day8-day0)@chelate-water"
 SAME = [

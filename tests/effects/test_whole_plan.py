@@ -10,7 +10,7 @@ from scipy import stats
 from statsmodels.regression.linear_model import OLS
 
 from leafledger.errors import InputFault
-from leafledger.study.columns import GROUP_MEANS, POWER, SENSITIVITY, VARIANCE_COMPONENTS
+from leafledger.study.tables import GROUP_MEANS, POWER, SENSITIVITY, VARIANCE_COMPONENTS
 
 PRIMARY = "(day8-day0)@chelate-water"
 

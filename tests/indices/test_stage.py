@@ -13,9 +13,9 @@ from leafledger.indices import catalogue_stage, stage
 from leafledger.indices.catalogue import catalogue
 from leafledger.records.record import Job
 from leafledger.spectra.formula import tree_as_json, tree_from_json
-from leafledger.study.columns import INDICES
 from leafledger.study.definition import Indices
-from leafledger.study.tables import read_parquet, write_json, write_spectra
+from leafledger.study.table_files import read_parquet, write_json, write_spectra
+from leafledger.study.tables import INDICES
 
 from . import trees
 

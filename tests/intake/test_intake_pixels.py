@@ -16,7 +16,7 @@ from leafledger.intake.stage import run
 from leafledger.intake.text import read_counts_alone
 from leafledger.records.record import Job, Outcome
 from leafledger.study.definition import Form
-from leafledger.study.tables import SpectraTable, read_spectra
+from leafledger.study.table_files import SpectraTable, read_spectra
 
 COEFFICIENTS = [345.2, 0.382, -1.5e-5, 2e-10]
 COUNTS = [1200 + 7 * i % 91 for i in range(40)]

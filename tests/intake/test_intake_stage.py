@@ -19,8 +19,8 @@ from leafledger.intake.raw_scan import FileForm
 from leafledger.intake.stage import run
 from leafledger.records.record import Job, Outcome
 from leafledger.study.definition import Form
+from leafledger.study.table_files import read_spectra
 from leafledger.study.table_sheet import content_ids
-from leafledger.study.tables import read_spectra
 
 
 def row(scan: str, file: str, item: str = "", **more) -> dict:

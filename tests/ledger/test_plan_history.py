@@ -9,27 +9,25 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leafledger.study.plan import (
-    core,
-    differences_between,
-    digest_of,
-    plan_of,
-    read_plan,
-    text_of,
-)
-from leafledger.study.plan_history import (
+from leafledger.study.written_plan import (
     BY_COMMAND,
     BY_RUN,
     MARK_CHANGED,
     MARK_OTHER,
     NOTHING_SHOWN,
     Recorded,
+    core,
     course_lines,
+    differences_between,
+    digest_of,
     judged,
     mark_of,
     mark_of_margins,
     others_between,
+    plan_of,
+    read_plan,
     sentences_of,
+    text_of,
     words_of_others,
 )
 

@@ -22,11 +22,11 @@ from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.runner.plan_records import record_plan
 from leafledger.runner.plan_statement import said_of_plan
-from leafledger.study.plan_history import judged
 from leafledger.study.reading import read_study
 from leafledger.study.settings import plan_of_study
 from leafledger.study.study import Study
 from leafledger.study.tasks import Task
+from leafledger.study.written_plan import judged
 
 from .conftest import write_event
 

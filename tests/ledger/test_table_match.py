@@ -10,7 +10,7 @@ import pyarrow as pa
 import pytest
 
 from leafledger.ledger.table_match import compare_files
-from leafledger.study.tables import write_parquet, write_spectra
+from leafledger.study.table_files import write_parquet, write_spectra
 
 
 def csv(path: Path, *rows: str) -> Path:

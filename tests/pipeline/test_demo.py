@@ -14,7 +14,7 @@ import pytest
 from generated import ROOT, generator, shrink
 from leafledger.runner.run import run_study
 from leafledger.study.study import Study
-from leafledger.study.tables import read_spectra
+from leafledger.study.table_files import read_spectra
 
 FOUND_BY = {
     "open_clip": "ambient_light",

@@ -26,9 +26,8 @@ from leafledger.runner.execute import restore_kept
 from leafledger.runner.run import run_study
 from leafledger.runner.study_folder import remove_orphans, study_lock, sweep_temporaries
 from leafledger.runner.workflow import snakefile
-from leafledger.study.links import link_problems, remove_file, remove_folder
 from leafledger.study.reading import read_study
-from leafledger.study.tables import whole_file
+from leafledger.study.table_files import link_problems, remove_file, remove_folder, whole_file
 from leafledger.study.tasks import Task
 
 REPORT = Task("report")

@@ -22,7 +22,7 @@ from leafledger.ledger.view import BookView
 from leafledger.runner.reproduce import reproduce
 from leafledger.runner.run import run_study, run_variants
 from leafledger.runner.workflow import snakefile
-from leafledger.study.plan_history import MARK_CHANGED, MARK_OTHER
+from leafledger.study.written_plan import MARK_CHANGED, MARK_OTHER
 
 pytestmark = pytest.mark.slow
 

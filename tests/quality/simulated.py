@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from leafledger.records.record import Job
-from leafledger.study.tables import write_json, write_spectra
+from leafledger.study.table_files import write_json, write_spectra
 
 Floats = NDArray[np.float64]
 MODEL_NM = np.arange(400.0, 2501.0)

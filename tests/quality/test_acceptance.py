@@ -20,22 +20,15 @@ from leafledger.quality.measuring_order import copies_between_sessions
 from leafledger.quality.session_levels import session_effects
 from leafledger.quality.trusted_range import found_range, stated_range
 from leafledger.records.record import Job
-from leafledger.study.columns import (
-    ACCEPTED,
-    EXCLUSIONS,
-    FLAGS,
-    SESSION_EFFECTS,
-    SIGNAL,
-    TEXT,
-)
 from leafledger.study.scan_sheet import read_decisions
-from leafledger.study.tables import (
+from leafledger.study.table_files import (
     read_csv,
     read_json,
     read_spectra,
     write_parquet,
     write_spectra,
 )
+from leafledger.study.tables import ACCEPTED, EXCLUSIONS, SESSION_EFFECTS, SIGNAL
 
 AXIS = np.arange(400.0, 1001.0, 1.0)
 SESSIONS = [("day4", "before"), ("day8", "after"), ("day10", "after")]
@@ -110,12 +103,12 @@ def flag(scan: str, check: str = "saturated", severity: str = "fault") -> Flag:
 
 
 def excluded(job: Job) -> set[str]:
-    table = read_csv(job.outputs["accepted"], text=tuple(TEXT), flags=tuple(FLAGS))
+    table = read_csv(job.outputs["accepted"])
     return set(table.loc[~table["accepted"], "scan"])
 
 
 def rows(job: Job) -> dict[tuple[str, str], tuple[str, str]]:
-    table = read_csv(job.outputs["exclusions"], text=tuple(TEXT))
+    table = read_csv(job.outputs["exclusions"])
     assert tuple(table.columns) == EXCLUSIONS
     return {
         (r["scan"], r["rule"]): (r["suggested"], r["applied"]) for r in table.to_dict("records")
@@ -166,7 +159,7 @@ def test_decisions_rule_in_both_directions_and_the_last_row_wins(tmp_path: Path)
     assert told["day4-p1-1", "saturated"] == ("exclude", "keep")
     assert told["day4-p1-1", "decision"] == ("exclude", "keep")
     assert told["day8-p3-1", "decision"] == ("keep", "exclude")
-    table = read_csv(job.outputs["exclusions"], text=tuple(TEXT))
+    table = read_csv(job.outputs["exclusions"])
     mine = table[table["rule"] == "decision"].set_index("scan")
     assert mine.loc["day4-p1-1", "reason"] == "looked again,\nit is fine"
     assert mine.loc["day8-p3-1", "reason"] == "=clip open"
@@ -193,7 +186,7 @@ def test_every_faulty_decision_is_told_with_its_row(tmp_path: Path) -> None:
 def test_accepted_is_sorted_by_session_order_then_scan(tmp_path: Path) -> None:
     job = study(tmp_path)
     run(job)
-    table = read_csv(job.outputs["accepted"], text=tuple(TEXT), flags=tuple(FLAGS))
+    table = read_csv(job.outputs["accepted"])
     assert tuple(table.columns) == ACCEPTED
     assert list(dict.fromkeys(table["session"])) == ["day4", "day8", "day10"]
     assert list(table["scan"][:3]) == ["day4-p1-1", "day4-p1-2", "day4-p2-1"]
@@ -320,7 +313,7 @@ def test_session_effect_is_the_paired_t_of_student(tmp_path: Path) -> None:
 def test_session_shift_is_found_and_told(tmp_path: Path) -> None:
     job = study(tmp_path, shift=0.2)
     outcome = run(job)
-    table = read_csv(job.outputs["session_effects"], text=tuple(TEXT))
+    table = read_csv(job.outputs["session_effects"])
     assert tuple(table.columns) == SESSION_EFFECTS
     assert list(table["session"]) == ["day8"] * 4 + ["day10"] * 4
     assert list(table["wavelength_nm"]) == [550, 680, 720, 800] * 2
@@ -352,7 +345,7 @@ def test_one_control_unit_gives_an_estimate_without_interval_and_says_why(tmp_pa
     design = {**job.settings["design"], "treatments": {"p1": "water", "p3": "chelate"}}
     settings = {**job.settings, "design": design}
     outcome = run(Job("acceptance", None, settings, job.inputs, job.outputs, tmp_path))
-    table = read_csv(job.outputs["session_effects"], text=tuple(TEXT))
+    table = read_csv(job.outputs["session_effects"])
     assert list(table["session"]) == ["day8"] * 4 + ["day10"] * 4
     assert set(table["n_units"]) == {1}
     assert table["estimate"].to_numpy() == pytest.approx(0.2, abs=0.05)

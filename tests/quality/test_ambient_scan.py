@@ -13,7 +13,7 @@ from test_clip import AXIS, EVERYWHERE, NAMES, session
 from leafledger.quality.fluorescent_lines import find_leak
 from leafledger.quality.room_light import ambient_rows, ambient_share, leak_amounts, leaks_like
 from leafledger.quality.stage import run
-from leafledger.study.tables import read_parquet
+from leafledger.study.table_files import read_parquet
 
 LEDS = ["LED-B1", "LED-B3", "LED-B5", "LED-V1"]
 

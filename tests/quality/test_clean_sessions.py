@@ -8,7 +8,7 @@ import pytest
 from simulated import Simulated
 
 from leafledger.quality.stage import run
-from leafledger.study.tables import read_parquet
+from leafledger.study.table_files import read_parquet
 
 N_SESSIONS = 140
 N_UNITS = 24

@@ -23,7 +23,7 @@ from leafledger.quality.flags import Flag
 from leafledger.quality.session import Session
 from leafledger.quality.stage import run
 from leafledger.records.record import Outcome
-from leafledger.study.tables import read_parquet, read_spectra
+from leafledger.study.table_files import read_parquet, read_spectra
 
 AXIS = np.arange(400.0, 1000.5, 1.0)
 EVERYWHERE = np.ones(len(AXIS), dtype=bool)

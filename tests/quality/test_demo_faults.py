@@ -12,10 +12,10 @@ import pytest
 
 from leafledger.records.record import Outcome
 from leafledger.runner.step import job_of
-from leafledger.study.columns import ORDER_EFFECTS, SESSION_EFFECTS
 from leafledger.study.rules import BY_NAME
 from leafledger.study.study import Study
-from leafledger.study.tables import read_json, read_parquet
+from leafledger.study.table_files import read_json, read_parquet
+from leafledger.study.tables import ORDER_EFFECTS, SESSION_EFFECTS
 from leafledger.study.tasks import Task
 
 DEMO = Path(__file__).parents[2] / "demo_data" / "chelate"

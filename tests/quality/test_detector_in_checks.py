@@ -16,7 +16,7 @@ from leafledger.quality.room_light import check_ambient
 from leafledger.quality.session import Session
 from leafledger.quality.session_levels import tile_reflectance
 from leafledger.records.record import Outcome
-from leafledger.study.tables import SpectraTable
+from leafledger.study.table_files import SpectraTable
 
 AXIS = np.arange(400.0, 1000.0)
 LOSS, HOT = 6e-6, [150, 420]

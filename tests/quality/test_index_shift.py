@@ -23,7 +23,7 @@ from leafledger.quality.room_light import ambient_light, leaks_like
 from leafledger.quality.session import Session
 from leafledger.quality.stage import run
 from leafledger.spectra.formula import parse
-from leafledger.study.tables import SpectraTable, read_parquet, write_spectra
+from leafledger.study.table_files import SpectraTable, read_parquet, write_spectra
 
 AXIS = np.arange(390.0, 1010.0, 1.0)
 GREEN = {"index": "green", "formula": "R(546) / R(800)"}

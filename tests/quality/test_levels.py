@@ -9,7 +9,7 @@ import pytest
 from leafledger.quality.reference_checks import measuring_order, reference_blocks
 from leafledger.quality.session import Session
 from leafledger.quality.session_levels import level_table, tile_reflectance
-from leafledger.study.tables import SpectraTable
+from leafledger.study.table_files import SpectraTable
 
 AXIS = np.arange(500.0, 901.0, 2.0)
 ROLES = ("dark", "white", "white", "sample", "check", "white", "check")

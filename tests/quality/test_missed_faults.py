@@ -19,7 +19,7 @@ from leafledger.quality.reference_checks import _missing_block
 from leafledger.quality.room_light import ambient_light, ambient_share
 from leafledger.quality.stage import run
 from leafledger.records.record import Outcome
-from leafledger.study.tables import read_parquet
+from leafledger.study.table_files import read_parquet
 
 AXIS = np.arange(390.0, 1010.0, 1.0)
 

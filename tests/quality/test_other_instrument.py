@@ -16,7 +16,7 @@ from simulated import MODEL_NM, Simulated
 
 from leafledger.quality.stage import run
 from leafledger.records.record import Outcome
-from leafledger.study.tables import read_parquet
+from leafledger.study.table_files import read_parquet
 
 FULL_SCALE = 4095.0
 WHITE_MS, LEAF_MS, FWHM_NM = 30.0, 60.0, 5.0

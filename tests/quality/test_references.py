@@ -17,8 +17,8 @@ from leafledger.quality.cross_session_checks import (
 from leafledger.quality.darks import bad_dark, dark_noise, dark_spikes, hot_pixels, shared_shifts
 from leafledger.quality.reference_checks import weak_white, white_drift
 from leafledger.quality.stage import run
-from leafledger.study.columns import LEVELS, SIGNAL
-from leafledger.study.tables import read_parquet
+from leafledger.study.table_files import read_parquet
+from leafledger.study.tables import LEVELS, SIGNAL
 
 
 def flags_of(session: Simulated, folder: Path) -> pd.DataFrame:

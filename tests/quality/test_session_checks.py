@@ -11,8 +11,8 @@ from simulated import TRI_BAND, Simulated, lamp, leaf
 
 from leafledger.quality.darks import bad_dark
 from leafledger.quality.stage import run
-from leafledger.study.columns import QUALITY, SIGNAL
-from leafledger.study.tables import read_parquet
+from leafledger.study.table_files import read_parquet
+from leafledger.study.tables import QUALITY, SIGNAL
 
 
 def checked(session: Simulated, folder: Path, **settings: object) -> pd.DataFrame:
@@ -246,7 +246,7 @@ def test_reflectance_without_references_is_checked_for_what_it_can(tmp_path: Pat
     job = session.job(tmp_path, known=False)
     import pyarrow.parquet as pq
 
-    from leafledger.study.tables import read_spectra, write_spectra
+    from leafledger.study.table_files import read_spectra, write_spectra
 
     path = job.inputs["scans"]
     table = pq.read_table(path).drop_columns(["counts"]).take(keep)

@@ -30,7 +30,7 @@ from leafledger.quality.session_levels import (
 )
 from leafledger.quality.stage import run
 from leafledger.resampling.intervals import t_quantile
-from leafledger.study.tables import read_parquet
+from leafledger.study.table_files import read_parquet
 
 # Brownlee 1965, Statistical Theory and Methodology: oxidation of ammonia (stack loss).
 STACK_LOSS = np.array(

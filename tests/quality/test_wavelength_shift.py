@@ -22,7 +22,7 @@ from leafledger.quality.wavelength_axis import (
     white_shifts,
     whites_moved,
 )
-from leafledger.study.tables import SpectraTable, read_parquet, read_spectra
+from leafledger.study.table_files import SpectraTable, read_parquet, read_spectra
 
 Floats = np.ndarray
 

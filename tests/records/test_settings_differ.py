@@ -11,7 +11,7 @@ import pytest
 from leafledger.records.settings_differ import settings_differ
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
-from leafledger.study.tables import canonical_json
+from leafledger.study.table_files import canonical_json
 from leafledger.study.tasks import tasks
 
 

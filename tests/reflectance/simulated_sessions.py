@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from leafledger.records.record import Job
 from leafledger.reflectance.references import Scans
-from leafledger.study.tables import write_spectra
+from leafledger.study.table_files import write_spectra
 
 INSTRUMENT: dict[str, Any] = {
     "full_scale_counts": None,

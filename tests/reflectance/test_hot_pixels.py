@@ -10,7 +10,7 @@ from simulated_sessions import Bench, job_of
 
 from leafledger.reflectance.detector import find_hot, hot_sentence, mend_hot
 from leafledger.reflectance.stage import run
-from leafledger.study.tables import read_spectra
+from leafledger.study.table_files import read_spectra
 
 
 def darks(rng: np.random.Generator, n: int = 3, pixels: int = 2048) -> np.ndarray:

@@ -13,7 +13,7 @@ from simulated_sessions import Bench, job_of
 from leafledger.errors import InputFault
 from leafledger.reflectance.linearity import Linearity, fit_linearity
 from leafledger.reflectance.stage import run
-from leafledger.study.tables import read_spectra
+from leafledger.study.table_files import read_spectra
 
 TIMES = (2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.0)
 FULL = 65_535.0

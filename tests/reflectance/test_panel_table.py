@@ -17,7 +17,7 @@ from leafledger.reflectance.stage import run
 from leafledger.runner.step import job_of as job_of_task
 from leafledger.runner.workflow import StudyWorkflow
 from leafledger.study.reading import read_study
-from leafledger.study.tables import SpectraTable, read_spectra
+from leafledger.study.table_files import SpectraTable, read_spectra
 from leafledger.study.tasks import Task, inputs, own_files
 
 GRID = {"start_nm": 410.0, "stop_nm": 990.0, "step_nm": 2.0}

@@ -11,7 +11,7 @@ from simulated_sessions import Bench, job_of
 from leafledger.quality.reference_checks import PAUSE_S
 from leafledger.reflectance.reference_choice import bracket, distances, white_blocks
 from leafledger.reflectance.stage import run
-from leafledger.study.tables import SpectraTable, read_spectra
+from leafledger.study.table_files import SpectraTable, read_spectra
 
 LEAF = 0.4
 PER_S = 1e-4

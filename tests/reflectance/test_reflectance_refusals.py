@@ -12,7 +12,7 @@ from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault, Problem
 from leafledger.reflectance.stage import run
-from leafledger.study.tables import read_spectra
+from leafledger.study.table_files import read_spectra
 
 
 def bench() -> Bench:

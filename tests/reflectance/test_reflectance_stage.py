@@ -16,8 +16,8 @@ from simulated_sessions import Bench, job_of
 
 from leafledger.reflectance.stage import run
 from leafledger.spectra.bands import savitzky_golay
-from leafledger.study.columns import REFLECTANCE
-from leafledger.study.tables import SpectraTable, read_spectra
+from leafledger.study.table_files import SpectraTable, read_spectra
+from leafledger.study.tables import REFLECTANCE
 
 GRID = {"start_nm": 410.0, "stop_nm": 990.0, "step_nm": 1.0}
 

@@ -35,7 +35,7 @@ from leafledger.reflectance.references import levels
 from leafledger.reflectance.stage import run
 from leafledger.reflectance.wavelength_correction import LampScan, report_of
 from leafledger.spectra.lamp_lines import Correction, FoundLine, LampReading
-from leafledger.study.tables import SpectraTable, read_spectra
+from leafledger.study.table_files import SpectraTable, read_spectra
 
 
 def test_stray_light_of_the_white_lies_between_the_blocks_as_the_rate_does() -> None:

@@ -35,7 +35,7 @@ from leafledger.reflectance.references import (
 )
 from leafledger.reflectance.stage import run as run_reflectance
 from leafledger.reflectance.stage import to_grid
-from leafledger.study.tables import read_parquet, write_json
+from leafledger.study.table_files import read_parquet, write_json
 
 ENTRIES = [averaged(entry, entry.band_width_nm) for entry in catalogue().values()]
 NAMES = np.array([entry.index for entry in ENTRIES])

@@ -14,7 +14,7 @@ from leafledger.reflectance.detector import Noise, StrayLight
 from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.measurement_equation import DarkPart, WhitePart, reflect
 from leafledger.reflectance.stage import run
-from leafledger.study.tables import SpectraTable, read_spectra
+from leafledger.study.table_files import SpectraTable, read_spectra
 
 LEAF = 0.05
 DARK_END = 460.0

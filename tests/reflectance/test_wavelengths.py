@@ -15,7 +15,7 @@ from leafledger.records.record import Outcome
 from leafledger.reflectance.conversion import Reflected, with_axis_doubt
 from leafledger.reflectance.stage import run
 from leafledger.reflectance.wavelength_correction import saturated_pixels
-from leafledger.study.tables import SpectraTable, read_spectra
+from leafledger.study.table_files import SpectraTable, read_spectra
 
 # Sansonetti, Salit & Reader 1996, Appl. Opt. 35:74-77; Sansonetti & Martin 2005, J. Phys. Chem.
 # Ref. Data 34:1559 (argon, from memory); strengths ours.

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from leafledger.study import columns
-from leafledger.study.tables import write_csv, write_json
+from leafledger.study import tables as registry
+from leafledger.study.table_files import write_csv, write_json
 
 from . import tables
 
@@ -47,8 +47,8 @@ def _held(made: tables.Made, units: list[str]) -> None:
           for i, u in enumerate(units)),
         variant("other_method", "ancova", 0.049),
     ]  # fmt: skip
-    frame = pd.DataFrame(rows, columns=list(columns.SENSITIVITY))
-    write_csv(made.place("sensitivity", "sensitivity.csv"), frame, columns.SENSITIVITY)
+    frame = pd.DataFrame(rows, columns=list(registry.SENSITIVITY))
+    write_csv(made.place("sensitivity", "sensitivity.csv"), frame, registry.SENSITIVITY)
 
 
 def _summary(made: tables.Made, units: list[str]) -> None:
@@ -96,8 +96,8 @@ def _next(made: tables.Made) -> None:
     ]  # fmt: skip
     write_csv(
         made.place("variance_components", "variance_components.csv"),
-        pd.DataFrame(rows, columns=list(columns.VARIANCE_COMPONENTS)),
-        columns.VARIANCE_COMPONENTS,
+        pd.DataFrame(rows, columns=list(registry.VARIANCE_COMPONENTS)),
+        registry.VARIANCE_COMPONENTS,
     )
     designs = [
         {"index": index, "session": "day4", "n_units": n, "n_leaves": k, "n_scans": s,
@@ -122,13 +122,13 @@ def _next(made: tables.Made) -> None:
     ]  # fmt: skip
     write_csv(
         made.place("group_means", "group_means.csv"),
-        pd.DataFrame(groups, columns=list(columns.GROUP_MEANS)),
-        columns.GROUP_MEANS,
+        pd.DataFrame(groups, columns=list(registry.GROUP_MEANS)),
+        registry.GROUP_MEANS,
     )
     write_csv(
         made.place("power", "power.csv"),
-        pd.DataFrame(designs, columns=list(columns.POWER)),
-        columns.POWER,
+        pd.DataFrame(designs, columns=list(registry.POWER)),
+        registry.POWER,
     )
 
 
@@ -152,10 +152,10 @@ def _effects(made: tables.Made) -> None:
          **f_test},
         {"question": "trend", "method": "linear_trend", "contrast": "(day4-day0)/dose"},
     ]  # fmt: skip
-    rows = pd.DataFrame([{**base, **row} for row in more], columns=list(columns.EFFECTS))
-    whole = pd.concat([frame, rows]).sort_values(list(columns.EFFECTS_KEY))
+    rows = pd.DataFrame([{**base, **row} for row in more], columns=list(registry.EFFECTS))
+    whole = pd.concat([frame, rows]).sort_values(list(registry.EFFECTS_KEY))
     made.effects = whole
-    write_csv(made.inputs["effects"], whole, columns.EFFECTS)
+    write_csv(made.inputs["effects"], whole, registry.EFFECTS)
 
 
 def _classes(made: tables.Made) -> None:
@@ -163,19 +163,19 @@ def _classes(made: tables.Made) -> None:
         frame = pd.DataFrame(rows, columns=list(names))
         write_csv(made.place(f"classes_{role}", f"classes/{role}.csv"), frame, names)
 
-    put("per_class", columns.PER_CLASS, [
+    put("per_class", registry.PER_CLASS, [
         ("Dunlin", 3, 9, 0.777, 0.3, 0.95, 0.95, 8.0, 0.875, 0.91),
         ("Kestrel", 3, 9, 0.0, 0.0, 0.56, 0.95, 0.0, np.nan, 0.4),
     ])  # fmt: skip
-    put("reliability", columns.RELIABILITY, [
+    put("reliability", registry.RELIABILITY, [
         (0.3, 0.4, 20, 6, 0.36, 0.35), (0.8, 0.9, 7, 4, 0.84, 0.71),
     ])  # fmt: skip
-    put("confused_pairs", columns.CONFUSED_PAIRS, [
+    put("confused_pairs", registry.CONFUSED_PAIRS, [
         ("Dunlin", "Kestrel", 1, 2.0, 0.22, 705.0, 0.01, 0.004, 2.5),
         ("Dunlin", "Kestrel", 2, 2.0, 0.22, 553.0, -0.01, 0.005, -2.0),
         ("Kestrel", "Dunlin", 1, 6.5, 0.72, 705.0, -0.01, 0.004, -2.5),
     ])  # fmt: skip
-    put("comparison", columns.COMPARISON, [
+    put("comparison", registry.COMPARISON, [
         ("discriminant_model", 6, 0.5, 0.2, 0.8, *3 * (np.nan,), 0.95, 0.05, "", "", ""),
         ("index_logistic_regression", 6, 0.52, 0.2, 0.8, 0.02, -0.04, 0.14, 0.95, 0.05, False, True,
          "As good."),
@@ -186,7 +186,7 @@ def _classes(made: tables.Made) -> None:
         ("random_forest", 6, 0.7, 0.3, 0.9, 0.2, 0.04, 0.3, 0.95, 0.05, True, True,
          "A random forest does better. Use it so."),
     ])  # fmt: skip
-    put("questions", columns.QUESTIONS, [
+    put("questions", registry.QUESTIONS, [
         ("block", np.nan, np.nan, np.nan, np.nan, np.nan, np.nan, 0, "",
          "The block was not asked for: the design has no two blocks.",
          "the design has no two blocks"),

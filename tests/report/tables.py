@@ -18,8 +18,8 @@ import pyarrow as pa
 from scipy import stats
 
 from leafledger.records.record import Job
-from leafledger.study import columns
-from leafledger.study.tables import write_csv, write_json, write_parquet, write_spectra
+from leafledger.study import tables
+from leafledger.study.table_files import write_csv, write_json, write_parquet, write_spectra
 
 INDICES = ("NDVI", "PRI", "CI_rededge", "ND705", "MTCI", "REP_linear", "CI_green", "ARI1", "CRI1",
            "PSRI", "SIPI", "WI")  # fmt: skip
@@ -200,7 +200,7 @@ def _measured(
         flat = np.full(spectra.shape, 0.002 if plan.references else 0.0)
         kept = pa.table(
             {"scan": list(part["scan"]), "reference": ["r1"] * len(part)}
-            | {c: pa.array([None] * len(part), pa.string()) for c in columns.REFLECTANCE[2:6]}
+            | {c: pa.array([None] * len(part), pa.string()) for c in tables.REFLECTANCE[2:6]}
             | {"white_after_weight": pa.array([None] * len(part), pa.float64())}
         )
         write_spectra(
@@ -247,7 +247,7 @@ def _judged(made: Made, scans: pd.DataFrame) -> None:
             for scan in names
             if scan.startswith(f"d{number}-")
         ]  # fmt: skip
-        frame = pd.DataFrame(rows, columns=list(columns.QUALITY))
+        frame = pd.DataFrame(rows, columns=list(tables.QUALITY))
         types = {"value": float, "threshold": float, "wavelength_nm": float}
         write_parquet(
             made.place(f"quality/{session}", f"quality/{session}.parquet"),
@@ -268,7 +268,7 @@ def _judged(made: Made, scans: pd.DataFrame) -> None:
                       {}, ["wavelength_nm"])  # fmt: skip
         _levels(made, number, session, list(scans.loc[scans["session"] == session, "scan"]))
     accepted = scans.assign(accepted=~scans["scan"].isin(list(out))).sort_values("scan")
-    write_csv(made.place("accepted", "accepted.csv"), accepted, columns.ACCEPTED)
+    write_csv(made.place("accepted", "accepted.csv"), accepted, tables.ACCEPTED)
     exclusions = pd.DataFrame(
         [
             {"scan": scan, "rule": rule, "suggested": "exclude", "applied": "exclude",
@@ -283,7 +283,7 @@ def _judged(made: Made, scans: pd.DataFrame) -> None:
             for scan in names
         ]
     )  # fmt: skip
-    write_csv(made.place("exclusions", "exclusions.csv"), exclusions, columns.EXCLUSIONS)
+    write_csv(made.place("exclusions", "exclusions.csv"), exclusions, tables.EXCLUSIONS)
     write_json(
         made.place("range", "range.json"),
         {
@@ -317,14 +317,14 @@ def _judged(made: Made, scans: pd.DataFrame) -> None:
                  "n_units": 24, "p": 0.001, "p_holm": 0.004, "unit": "1", "reason": ""}
                 for s in plan.sessions[1:]
             ],
-            columns=list(columns.ORDER_EFFECTS),
+            columns=list(tables.ORDER_EFFECTS),
         ),
-        columns.ORDER_EFFECTS,
+        tables.ORDER_EFFECTS,
     )  # fmt: skip
     write_csv(
         made.place("session_effects", "session_effects.csv"),
-        pd.DataFrame(effects, columns=list(columns.SESSION_EFFECTS)),
-        columns.SESSION_EFFECTS,
+        pd.DataFrame(effects, columns=list(tables.SESSION_EFFECTS)),
+        tables.SESSION_EFFECTS,
     )
 
 
@@ -348,7 +348,7 @@ def _levels(made: Made, number: int, session: str, leaves: list[str]) -> None:
         for place, (scan, role, ms, value) in enumerate(kinds)
         for at in LEVELS_NM
     ]  # fmt: skip
-    frame = pd.DataFrame(rows, columns=list(columns.LEVELS)).sort_values(["scan", "wavelength_nm"])
+    frame = pd.DataFrame(rows, columns=list(tables.LEVELS)).sort_values(["scan", "wavelength_nm"])
     write_parquet(
         made.place(f"levels/{session}", f"quality/{session}.levels.parquet"),
         pa.Table.from_pandas(frame, preserve_index=False),
@@ -407,11 +407,11 @@ def _indices(made: Made, scans: pd.DataFrame, units: Any, rng: Any) -> pd.DataFr
                      "u": 0.004 if plan.references else np.nan, "n_leaves": plan.n_leaves,
                      "n_scans": plan.n_leaves, "n_excluded": 0}
                 )  # fmt: skip
-    frame = pd.DataFrame(rows, columns=list(columns.UNIT_INDICES))
+    frame = pd.DataFrame(rows, columns=list(tables.UNIT_INDICES))
     frame = frame.sort_values(["unit", "session", "index"])
-    write_csv(made.place("unit_indices", "unit_indices.csv"), frame, columns.UNIT_INDICES)
+    write_csv(made.place("unit_indices", "unit_indices.csv"), frame, tables.UNIT_INDICES)
     for session in plan.sessions:
-        table = pa.table({c: pa.array([], pa.string()) for c in columns.INDICES})
+        table = pa.table({c: pa.array([], pa.string()) for c in tables.INDICES})
         write_parquet(made.place(f"indices/{session}", f"indices/{session}.parquet"), table, {}, [])
     return frame
 
@@ -419,11 +419,11 @@ def _indices(made: Made, scans: pd.DataFrame, units: Any, rng: Any) -> pd.DataFr
 def _effects(made: Made, means: pd.DataFrame, units: Any, wavelength: np.ndarray) -> None:
     plan = made.plan
     rows = _tests(plan, means, units) if plan.effects else []
-    frame = pd.DataFrame(rows, columns=list(columns.EFFECTS))
-    frame = frame.sort_values(list(columns.EFFECTS_KEY))
+    frame = pd.DataFrame(rows, columns=list(tables.EFFECTS))
+    frame = frame.sort_values(list(tables.EFFECTS_KEY))
     _name_primary(frame, plan.n_primary)
     made.effects = frame
-    write_csv(made.place("effects", "effects.csv"), frame, columns.EFFECTS)
+    write_csv(made.place("effects", "effects.csv"), frame, tables.EFFECTS)
     findings = [
         {"id": f"finding-{i}", "sentence": f"{word} changed by {r['estimate']:.3f} more under "
          f"{plan.treatments[0]} than under {plan.treatments[1]}.", "index": r["index"],
@@ -451,8 +451,8 @@ def _effects(made: Made, means: pd.DataFrame, units: Any, wavelength: np.ndarray
     ] if plan.effects else []  # fmt: skip
     write_csv(
         made.place("spectrum_effects", "spectrum_effects.csv"),
-        pd.DataFrame(bands, columns=list(columns.SPECTRUM_EFFECTS)),
-        columns.SPECTRUM_EFFECTS,
+        pd.DataFrame(bands, columns=list(tables.SPECTRUM_EFFECTS)),
+        tables.SPECTRUM_EFFECTS,
     )
 
 
@@ -570,9 +570,9 @@ def _classes(made: Made, scans: pd.DataFrame, units: Any, wavelength: np.ndarray
         {},
         ["term"],
     )
-    write_csv(made.place("classes_path", "classes/path.csv"), pd.DataFrame(path), columns.PATH)
+    write_csv(made.place("classes_path", "classes/path.csv"), pd.DataFrame(path), tables.PATH)
     write_csv(made.place("classes_confusion", "classes/confusion.csv"), pd.DataFrame(confusion),
-              columns.CONFUSION)  # fmt: skip
+              tables.CONFUSION)  # fmt: skip
     predictions = pd.DataFrame(
         [
             {"scan": r.scan, "repeat": 0, "fold": i % 6, "unit": r.unit, "session": r.session,
@@ -582,12 +582,12 @@ def _classes(made: Made, scans: pd.DataFrame, units: Any, wavelength: np.ndarray
         ]
     )  # fmt: skip
     write_csv(made.place("classes_predictions", "classes/predictions.csv"), predictions,
-              columns.PREDICTIONS)  # fmt: skip
+              tables.PREDICTIONS)  # fmt: skip
     draws = np.concatenate([[0.56], rng.normal(0.25, 0.06, 199)])
     write_csv(
         made.place("classes_permutation", "classes/permutation.csv"),
         pd.DataFrame({"draw": range(200), "accuracy": draws}),
-        columns.PERMUTATION,
+        tables.PERMUTATION,
     )
     rivals = [
         {"procedure": name, "repeat": r, "fold": f, "n_correct": int(36 * share), "n_scans": 36,
@@ -598,7 +598,7 @@ def _classes(made: Made, scans: pd.DataFrame, units: Any, wavelength: np.ndarray
         for f in range(6)
     ]  # fmt: skip
     write_csv(
-        made.place("classes_rivals", "classes/rivals.csv"), pd.DataFrame(rivals), columns.RIVALS
+        made.place("classes_rivals", "classes/rivals.csv"), pd.DataFrame(rivals), tables.RIVALS
     )
     write_json(
         made.place("classes_summary", "classes/summary.json"),

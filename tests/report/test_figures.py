@@ -39,7 +39,7 @@ from leafledger.report.figures import (
 from leafledger.report.gather import contrast_words, groups_of
 from leafledger.report.interactive import encode_spectrum
 from leafledger.report.stage import drawing_library, pack_values
-from leafledger.study.tables import read_spectra
+from leafledger.study.table_files import read_spectra
 from leafledger.words import shown_p
 
 

@@ -20,7 +20,7 @@ from leafledger.report.trust_figures import (
     scan_context,
     white_counts,
 )
-from leafledger.study.spectra import Spectra
+from leafledger.study.table_files import Spectra
 
 from .test_page import drawn, small
 

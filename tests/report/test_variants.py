@@ -9,20 +9,19 @@ import matplotlib as mpl
 import pandas as pd
 import pytest
 
-from leafledger.effects.variant_rows import Origin, row_without_result, rows_of
-from leafledger.records.digests import inputs_digest
+from leafledger.effects.variant_rows import Origin, inputs_digest, row_without_result, rows_of
 from leafledger.report.conclusions_held import (
     NO_CHOICE,
     draw_variants,
     out_of_date,
+    sentences_of,
     variant_row,
-    variant_sentences,
 )
-from leafledger.report.figures import STYLE, FigureSet
+from leafledger.report.figures import STYLE, Book
 from leafledger.report.stage import run
-from leafledger.study import columns
-from leafledger.study.columns import STATED
-from leafledger.study.tables import write_csv
+from leafledger.study import tables as registry
+from leafledger.study.table_files import write_csv
+from leafledger.study.tables import STATED
 
 from . import pages, tables
 from .beside import CONTRAST
@@ -48,7 +47,7 @@ def row(name: str, estimate: float = 0.16, **more: Any) -> dict[str, Any]:
 
 def not_run(name: str) -> dict[str, Any]:
     found = row_without_result(Origin(name, "x: 1 (stated: 2)"), "it was not run to its end")
-    return {k: "" if v is None and k in columns.TEXT else v for k, v in found.items()}
+    return {k: "" if v is None and k in registry.TEXT else v for k, v in found.items()}
 
 
 def views(*rows: dict[str, Any]) -> list[dict[str, Any]]:
@@ -58,7 +57,7 @@ def views(*rows: dict[str, Any]) -> list[dict[str, Any]]:
 
 def said(*rows: dict[str, Any]) -> list[str]:
     shown = views(*rows)
-    return variant_sentences(
+    return sentences_of(
         [v for v in shown if v["is_stated"]], [v for v in shown if not v["is_stated"]]
     )
 
@@ -152,7 +151,7 @@ def test_rows_are_the_primary_effects_with_the_accuracy_that_counts_units():
 
 def drawn(*rows: dict[str, Any]) -> str:
     with mpl.rc_context(STYLE):
-        book = FigureSet(["svg"])
+        book = Book(["svg"])
         plate = draw_variants(book, views(*rows))
     return "" if plate is None else str(plate.markup)
 
@@ -169,7 +168,7 @@ def test_the_figure_has_a_row_for_each_and_says_where_there_is_nothing():
 
 def test_the_caption_tells_n_error_bars_and_adjustment():
     with mpl.rc_context(STYLE):
-        plate = draw_variants(FigureSet(["svg"]), views(row(STATED), row("one", n_units=3)))
+        plate = draw_variants(Book(["svg"]), views(row(STATED), row("one", n_units=3)))
     assert plate is not None
     assert "n of units: 7 to 8." in plate.caption
     assert "95 % interval" in plate.caption and "none is adjusted" in plate.caption
@@ -188,10 +187,10 @@ def page_of(tmp_path_factory):
         }
         present = [one | (belong if one["effects_sha256"] == EFFECTS else {}) for one in rows]
         frame = pd.DataFrame(present)
-        frame = frame[list(columns.VARIANTS)]
+        frame = frame[list(registry.VARIANTS)]
         for name in ("n_units", "n_units_reference"):
             frame[name] = frame[name].astype("Int64")
-        write_csv(made.place("variants", "variants.csv"), frame, columns.VARIANTS)
+        write_csv(made.place("variants", "variants.csv"), frame, registry.VARIANTS)
         run(made.job())
         return pages.read(made.job().outputs["report"].read_text(encoding="utf-8"))
 

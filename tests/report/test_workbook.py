@@ -15,9 +15,8 @@ import pytest
 from leafledger.report import tables_workbook
 from leafledger.report.gather import gather
 from leafledger.report.tables_workbook import Column, Sheet, front_of, sheets_of, written
-from leafledger.study.columns import FLAGS, TEXT
-from leafledger.study.meanings import meaning_of
-from leafledger.study.tables import read_csv
+from leafledger.study.table_files import read_csv
+from leafledger.study.tables import meaning_of
 
 
 def opened(content: bytes) -> openpyxl.Workbook:
@@ -121,7 +120,7 @@ def test_every_csv_of_the_study_stands_in_a_sheet_number_for_number(whole, book)
             continue
         name = path.relative_to(whole.folder / "results").as_posix()
         page = book[names[name]]
-        frame = read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
+        frame = read_csv(path)
         if name == "effects.csv":
             frame = frame.sort_values("primary", ascending=False, kind="stable")
         heads = [str(cell.value) for cell in page[1]]

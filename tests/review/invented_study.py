@@ -10,8 +10,8 @@ import pyarrow as pa
 
 from leafledger.quality.flags import Flag, flag_table
 from leafledger.review.decision_file import DecisionRequest
-from leafledger.study.columns import ACCEPTED, EFFECTS, EXCLUSIONS, SENSITIVITY
-from leafledger.study.tables import write_csv, write_json, write_parquet, write_spectra
+from leafledger.study.table_files import write_csv, write_json, write_parquet, write_spectra
+from leafledger.study.tables import ACCEPTED, EFFECTS, EXCLUSIONS, SENSITIVITY
 
 HOSTILE = '<img src=x onerror="document.title=1">'
 HOSTILE_FILE = "raw/<b onmouseover=alert(1)>&amp;.txt"

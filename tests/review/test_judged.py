@@ -20,7 +20,7 @@ from leafledger.runner.study_check import (
     digests_of_raw_files,
 )
 from leafledger.study.rules import BY_NAME
-from leafledger.study.scan_sheet import Decision, change_told, judged_otherwise
+from leafledger.study.scan_sheet import Decision, change_warnings, digest_changed
 from leafledger.study.tasks import Task
 
 DIGEST = "ab" * 32
@@ -93,12 +93,12 @@ def decision(scan: str, digest: str = DIGEST) -> Decision:
 
 def test_a_row_by_hand_and_a_scan_that_is_gone_tell_nothing() -> None:
     rows = [decision("a"), decision("b", ""), decision("c"), decision("d")]
-    assert judged_otherwise(rows, {"a": "cd" * 32, "b": DIGEST, "c": DIGEST}) == [rows[0]]
+    assert digest_changed(rows, {"a": "cd" * 32, "b": DIGEST, "c": DIGEST}) == [rows[0]]
 
 
 def test_many_changes_are_told_in_one_sentence() -> None:
-    assert change_told([]) == []
-    (told,) = change_told([decision(f"s{k}") for k in range(9)])
+    assert change_warnings([]) == []
+    (told,) = change_warnings([decision(f"s{k}") for k in range(9)])
     assert told.startswith("9 scans have changed")
     assert "s5 (keep, A) and 3 more" in told
 

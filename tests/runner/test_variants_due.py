@@ -20,7 +20,7 @@ from leafledger.runner.variant_runs import table_of
 from leafledger.study.reading import read_study, under_variant
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
-from leafledger.study.tables import read_json
+from leafledger.study.table_files import read_json
 from leafledger.study.tasks import tasks
 
 Edit = Callable[[Path, str, str], None]

@@ -9,7 +9,7 @@ from pathlib import Path
 from leafledger.records import events
 from leafledger.runner.run import why_failed
 from leafledger.study.reading import read_study
-from leafledger.study.tables import write_text
+from leafledger.study.table_files import write_text
 
 
 def test_a_task_that_could_not_write_its_event_on_a_full_disk(small_study: Path) -> None:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from leafledger.study import columns
-from leafledger.study.column_meanings import OF_TABLE
-from leafledger.study.meanings import TABLES, meaning_of, unit_in
+from leafledger.study import tables
+from leafledger.study.tables import OF_TABLE, TABLES, meaning_of, unit_in
 
 CONTRACT = {
     name.lower(): value
-    for name, value in vars(columns).items()
+    for name, value in vars(tables).items()
     if isinstance(value, tuple) and name.isupper() and name != "EFFECTS_KEY"
 }
 
@@ -24,7 +23,7 @@ def test_every_column_has_a_meaning_and_every_number_a_unit(kind):
     for column in CONTRACT[kind]:
         unit, meaning = meaning_of(kind, column)
         assert meaning, f"{kind}.{column} has no meaning"
-        is_text = column in columns.TEXT | columns.FLAGS or column in {"digest", "time"}
+        is_text = column in tables.TEXT | tables.FLAGS or column in {"digest", "time"}
         # The latent variable is a number, the variance component of the same name a word.
         if (kind, column) != ("spectra_terms", "component"):
             assert bool(unit) != is_text, f"{kind}.{column}: unit {unit!r}"

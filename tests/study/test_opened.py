@@ -12,7 +12,7 @@ import pytest
 import leafledger
 from leafledger.errors import InputFault, StageFailure
 from leafledger.study.study import read_figures
-from leafledger.study.tables import read_json
+from leafledger.study.table_files import read_json
 
 
 def test_tables_are_named_in_the_order_of_the_data_and_read_as_pandas(small_study_run):

@@ -8,8 +8,8 @@ from pathlib import Path
 import jsonschema
 from pydantic import BaseModel
 
+from leafledger.study.definition import schema_text
 from leafledger.study.definition_file import definition_of, read_definition
-from leafledger.study.schema import schema_text
 from leafledger.study.yaml_text import read_yaml
 
 CONFIG = Path(__file__).parents[2] / "config"

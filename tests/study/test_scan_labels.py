@@ -135,7 +135,7 @@ def test_a_factor_that_changes_by_session_says_where_it_may_stand(
 @pytest.mark.slow
 def test_a_whole_study_of_changing_labels(small_study: Path) -> None:
     from leafledger.runner.run import run_study
-    from leafledger.study.tables import read_json
+    from leafledger.study.table_files import read_json
 
     with_stage(small_study, stage_of)
     result = run_study(small_study, cores=2)

@@ -10,7 +10,12 @@ import yaml
 from leafledger.errors import InputFault, Problem
 from leafledger.runner.study_check import checked_study
 from leafledger.study.definition import Definition
-from leafledger.study.definition_file import REFUSED, definition_of, differences_in_words, laid_over
+from leafledger.study.definition_file import (
+    REFUSED,
+    definition_of,
+    differences_in_words,
+    merge_settings,
+)
 from leafledger.study.reading import read_study, under_variant
 
 VALUES = {
@@ -65,9 +70,9 @@ def test_a_list_replaces_the_stated_one(small_study: Path) -> None:
 def test_a_section_of_another_form_replaces_the_stated_form_as_a_whole() -> None:
     found = {"quality": {"range": {"signal_to_noise": "200", "margin_nm": "5"}}}
     stated = {"quality": {"range": {"start_nm": "500", "stop_nm": "900"}}}
-    assert laid_over(found, stated, [Definition]) == stated
+    assert merge_settings(found, stated, [Definition]) == stated
     wider = {"quality": {"range": {"margin_nm": "10"}}}
-    assert laid_over(found, wider, [Definition]) == {
+    assert merge_settings(found, wider, [Definition]) == {
         "quality": {"range": {"signal_to_noise": "200", "margin_nm": "10"}}
     }
 

@@ -21,8 +21,8 @@ from leafledger.classes.validation import nested_validation, unit_shares
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
 from leafledger.resampling.permutation import generator
-from leafledger.study.columns import COMPARISON, RIVALS
-from leafledger.study.tables import read_parquet, write_csv
+from leafledger.study.table_files import read_parquet, write_csv
+from leafledger.study.tables import COMPARISON, RIVALS
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -46,7 +46,7 @@ from leafledger.spectra.applicability import (
     residual_q,
     t2_limit,
 )
-from leafledger.study.tables import canonical_json
+from leafledger.study.table_files import canonical_json
 
 # The classifier as a scikit-learn estimator.
 # ----------------------------------------------------------------------

@@ -26,8 +26,8 @@ from leafledger.errors import InputFault, first_words
 from leafledger.records.record import Job, Outcome
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
 from leafledger.resampling.permutation import generator
-from leafledger.study.columns import QUESTIONS
-from leafledger.study.tables import write_csv
+from leafledger.study.table_files import write_csv
+from leafledger.study.tables import QUESTIONS
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.records.record import Job
-from leafledger.study.spectra import Spectra, load_spectra
+from leafledger.study.table_files import Spectra, load_spectra
 
 if TYPE_CHECKING:
     import pandas as pd

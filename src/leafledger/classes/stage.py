@@ -38,7 +38,14 @@ from leafledger.classes.tables import (
 from leafledger.classes.validation import Validated, validate
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.permutation import generator
-from leafledger.study.columns import (
+from leafledger.study.table_files import (
+    read_json,
+    write_bytes,
+    write_csv,
+    write_json,
+    write_parquet,
+)
+from leafledger.study.tables import (
     CONFUSED_PAIRS,
     CONFUSION,
     PATH,
@@ -46,7 +53,6 @@ from leafledger.study.columns import (
     PERMUTATION,
     RELIABILITY,
 )
-from leafledger.study.tables import read_json, write_bytes, write_csv, write_json, write_parquet
 
 if TYPE_CHECKING:
     from leafledger.classes.model import DiscriminantModel

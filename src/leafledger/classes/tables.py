@@ -42,7 +42,7 @@ from leafledger.classes.validation import (
     unit_shares,
 )
 from leafledger.resampling.intervals import wilson_interval
-from leafledger.study.columns import (
+from leafledger.study.tables import (
     CONFUSED_PAIRS,
     CONFUSION,
     PATH,

@@ -77,7 +77,7 @@ def ui(study: Path, port: int) -> None:
     from leafledger.ledger.book import sync_runs
     from leafledger.ledger.tracking import serve, tracking_server
     from leafledger.runner.study_folder import study_lock
-    from leafledger.study.links import refuse_links
+    from leafledger.study.table_files import refuse_links
 
     folder = study.resolve()
     server = tracking_server(folder)
@@ -449,7 +449,7 @@ def history(study: Path, as_json: bool) -> None:
     """
     from leafledger.ledger.plans import on_record
     from leafledger.ledger.view import BookView
-    from leafledger.study.plan_history import course_lines
+    from leafledger.study.written_plan import course_lines
 
     records = on_record(BookView(study.resolve()))
     if as_json:

@@ -24,7 +24,7 @@ from leafledger.runner.plan_records import marked, said_of_results
 from leafledger.runner.run import RunResult
 from leafledger.runner.workflow import demo_study
 from leafledger.study.rules import PLAN_HISTORY
-from leafledger.study.tables import read_json
+from leafledger.study.table_files import read_json
 
 # The closing summary of a run: what was found, what to heed, where it lies
 # ----------------------------------------------------------------------

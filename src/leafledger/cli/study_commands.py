@@ -28,8 +28,8 @@ from leafledger.errors import InputFault, grouped_by_file, input_fault, quoted
 from leafledger.study.definition import LABEL_WORDS
 from leafledger.study.scan_sheet import HAVE_A_MEANING, OPTIONAL, REQUIRED
 from leafledger.study.sheets import EXAMPLE, is_id, is_label
+from leafledger.study.table_files import whole_file, write_text
 from leafledger.study.table_sheet import fields_in, pattern_fault
-from leafledger.study.tables import whole_file, write_text
 
 # Writing a commented study for a user to fill in
 # ----------------------------------------------------------------------

@@ -44,8 +44,7 @@ from leafledger.effects.unit_means import (
 )
 from leafledger.records.record import Job
 from leafledger.resampling.permutation import generator
-from leafledger.study.columns import FLAGS, TEXT
-from leafledger.study.tables import read_csv
+from leafledger.study.table_files import read_csv
 from leafledger.words import counted, listed
 
 # Where the variation sits: between units, unit by session, leaves, scans, and sessions.
@@ -416,7 +415,7 @@ class Scans:
 
 def scans_of(job: Job) -> Scans:
     """Read ``accepted.csv``."""
-    table = read_csv(job.inputs["accepted"], text=tuple(TEXT), flags=tuple(FLAGS))
+    table = read_csv(job.inputs["accepted"])
     columns = (table[name].tolist() for name in ("scan", "unit", "session", "leaf"))
     places = {scan: (unit, day, leaf) for scan, unit, day, leaf in zip(*columns, strict=True)}
     return Scans(places, frozenset(table.loc[~table["accepted"], "scan"].tolist()))

@@ -65,7 +65,8 @@ from leafledger.effects.unit_means import StudyData, group_means, same_numbers, 
 from leafledger.effects.whole_spectrum import spectrum_table
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.records.record import Job, Metric, Outcome
-from leafledger.study.columns import (
+from leafledger.study.table_files import read_csv, read_json, write_csv, write_json
+from leafledger.study.tables import (
     EFFECTS,
     FLAGS,
     GROUP_MEANS,
@@ -75,7 +76,6 @@ from leafledger.study.columns import (
     TEXT,
     VARIANCE_COMPONENTS,
 )
-from leafledger.study.tables import read_csv, read_json, write_csv, write_json
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -101,7 +101,7 @@ def run(job: Job) -> Outcome:
     units = {e["index"]: e["unit"] for e in read_json(job.inputs["catalogue"])["indices"]}
     if problems := settings_problems(plan, layout, list(units), job.settings["design"]):
         raise InputFault(problems)
-    means = read_csv(job.inputs["unit_indices"], text=tuple(TEXT))
+    means = read_csv(job.inputs["unit_indices"])
     table = unit_table(layout, means, units)
     data = StudyData(layout, table, plan)
     inside = None

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from leafledger.effects.design import Contrast, Layout, Plan
 from leafledger.effects.two_sample_tests import finite, mean, variance
-from leafledger.study.tables import read_parquet
+from leafledger.study.table_files import read_parquet
 from leafledger.words import counted, listed
 
 if TYPE_CHECKING:

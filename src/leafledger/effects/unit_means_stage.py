@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from leafledger.effects.unit_means import Key, Place, UnitMean, index_values, unit_means
 from leafledger.records.record import Job, Metric, Outcome
-from leafledger.study.columns import FLAGS, TEXT, UNIT_INDICES
-from leafledger.study.tables import read_csv, write_csv
+from leafledger.study.table_files import read_csv, write_csv
+from leafledger.study.tables import UNIT_INDICES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def run(job: Job) -> Outcome:
     """Write ``unit_indices.csv`` (see :mod:`leafledger.effects.unit_means` for the arithmetic)."""
     places = _places(job.settings["scans"])
-    accepted = read_csv(job.inputs["accepted"], text=tuple(TEXT), flags=tuple(FLAGS))
+    accepted = read_csv(job.inputs["accepted"])
     chosen = set(accepted.loc[accepted["accepted"], "scan"])
     means = unit_means(index_values(job.by_session("indices"), places, chosen))
     excluded = Counter(

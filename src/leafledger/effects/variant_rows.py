@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from leafledger.study.columns import EFFECTS, VARIANTS
+from leafledger.study.tables import EFFECTS, VARIANTS
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -31,8 +31,8 @@ from leafledger.resampling.permutation import (
     weights_of,
     within_blocks,
 )
-from leafledger.study.columns import SPECTRUM_EFFECTS
-from leafledger.study.spectra import Spectra, load_spectra
+from leafledger.study.table_files import Spectra, load_spectra
+from leafledger.study.tables import SPECTRUM_EFFECTS
 
 if TYPE_CHECKING:
     import pandas as pd

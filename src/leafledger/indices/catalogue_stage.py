@@ -7,7 +7,7 @@ from leafledger.indices.check import chosen
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.spectra.bands import Band
 from leafledger.spectra.formula import written
-from leafledger.study.tables import write_json
+from leafledger.study.table_files import write_json
 
 _VISIBLE_NM = (385.0, 700.0)
 """Lines of room lamps, and the light of a room that is measured, lie here."""

@@ -26,8 +26,8 @@ from leafledger.indices.values import (
 )
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.spectra.bands import Band
-from leafledger.study.columns import INDICES
-from leafledger.study.tables import SHARED_SOURCES, read_json, read_spectra, write_parquet
+from leafledger.study.table_files import SHARED_SOURCES, read_json, read_spectra, write_parquet
+from leafledger.study.tables import INDICES
 
 if TYPE_CHECKING:
     import pyarrow as pa

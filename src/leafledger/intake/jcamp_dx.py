@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import quoted
+from leafledger.intake.axis import Place, check_axis, check_one_axis
 from leafledger.intake.raw_scan import (
     MAX_LINE,
     MAX_LINES,
@@ -32,7 +33,6 @@ from leafledger.intake.raw_scan import (
     number,
 )
 from leafledger.intake.text_block import decode, split_lines
-from leafledger.intake.wavelengths import Place, check_axis, check_one_axis
 
 # The labelled records of a JCAMP-DX file and the blocks they form.
 # ----------------------------------------------------------------------

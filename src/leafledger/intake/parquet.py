@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.intake.axis import check_axis
 from leafledger.intake.raw_scan import (
     MAX_COLUMNS,
     MAX_VALUES,
@@ -23,7 +24,6 @@ from leafledger.intake.raw_scan import (
     RawScans,
     count_problem,
 )
-from leafledger.intake.wavelengths import check_axis
 from leafledger.study.table_sheet import (
     LONGEST_NM,
     SHORTEST_NM,

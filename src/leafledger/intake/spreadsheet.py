@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, first_words, nearest, quoted
+from leafledger.intake.axis import check_axis, check_one_axis
 from leafledger.intake.raw_scan import (
     MAX_COLUMNS,
     MAX_VALUES,
@@ -24,7 +25,6 @@ from leafledger.intake.raw_scan import (
     mistyped,
 )
 from leafledger.intake.text_block import Line, find_block
-from leafledger.intake.wavelengths import check_axis, check_one_axis
 from leafledger.intake.wide_table import CellNumbers
 from leafledger.study.table_sheet import (
     LONGEST_NM,

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, quoted
+from leafledger.intake.axis import check_axis
 from leafledger.intake.raw_scan import (
     MAX_LINE,
     MAX_LINES,
@@ -38,7 +39,6 @@ from leafledger.intake.text_block import (
     find_dialect,
     split_lines,
 )
-from leafledger.intake.wavelengths import check_axis
 
 # The fast way through the text files of a session: most are written like the one before.
 # ----------------------------------------------------------------------

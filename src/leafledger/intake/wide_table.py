@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import nearest, quoted
+from leafledger.intake.axis import check_axis, split_pixel_headings
 from leafledger.intake.raw_scan import (
     MAX_COLUMNS,
     MIN_WAVELENGTHS,
@@ -20,7 +21,6 @@ from leafledger.intake.raw_scan import (
     number,
 )
 from leafledger.intake.text_block import MARKS, decode, fields_of
-from leafledger.intake.wavelengths import check_axis, split_pixel_headings
 from leafledger.study.table_sheet import (
     LONGEST_NM,
     SHORTEST_NM,

@@ -19,15 +19,14 @@ from leafledger.records import events
 from leafledger.records.code import commit, version
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.records.record import read_record
-from leafledger.study.links import refuse_links
-from leafledger.study.plan import text_of
 from leafledger.study.rules import RECORDS
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.settings import plan_of_study
 from leafledger.study.sheets import units_file
 from leafledger.study.study import Study
-from leafledger.study.tables import write_bytes
+from leafledger.study.table_files import refuse_links, write_bytes
 from leafledger.study.tasks import FROM_THE_BOOK, Task, outputs, tasks
+from leafledger.study.written_plan import text_of
 
 # A run begins
 # ----------------------------------------------------------------------

@@ -17,11 +17,11 @@ from leafledger.records.digests import sha256_of_file
 from leafledger.records.record import Record
 from leafledger.records.settings_differ import ABSENT as _ABSENT
 from leafledger.records.settings_differ import settings_differ
-from leafledger.study.columns import EFFECTS_KEY, FLAGS, TEXT
 from leafledger.study.rules import PLAN_HISTORY
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision, standing
-from leafledger.study.tables import read_csv
+from leafledger.study.table_files import read_csv
+from leafledger.study.tables import EFFECTS_KEY
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -308,9 +308,7 @@ def _tables(
     gone = " and ".join(name for name, place in places.items() if place is None)
     if gone:
         return f"{path} of the {gone} run is no longer kept: headline numbers only"
-    one, other = (
-        read_csv(place, text=tuple(TEXT), flags=tuple(FLAGS)) for place in places.values() if place
-    )
+    one, other = (read_csv(place) for place in places.values() if place)
     wanted = {*_INDEX_KEY, "mean"} if path == _UNITS else {*EFFECTS_KEY, *_KEPT}
     if wanted <= set(one.columns) and wanted <= set(other.columns):
         return one, other

@@ -25,10 +25,10 @@ from leafledger.errors import input_fault
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.record import Record
-from leafledger.study.defaults import settings_told
+from leafledger.study.recorded_settings import settings_of_record
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision
-from leafledger.study.tables import read_json
+from leafledger.study.table_files import read_json
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -119,10 +119,9 @@ class ExportedRun:
 
     def table(self, path: str) -> pd.DataFrame:
         """Return a CSV result."""
-        from leafledger.study.columns import FLAGS, TEXT
-        from leafledger.study.tables import read_csv
+        from leafledger.study.table_files import read_csv
 
-        return read_csv(self.results[path], text=tuple(TEXT), flags=tuple(FLAGS))
+        return read_csv(self.results[path])
 
 
 # What its tasks read: files of the crate, and content that is not in it
@@ -350,7 +349,7 @@ def _tasks(run: ExportedRun, files: Mapping[str, Path]) -> Iterator[Entity]:
 
 def _settings(task: str, record: Record) -> Iterator[Entity]:
     """Yield the settings that differ from the defaults; the record in the crate holds them all."""
-    for setting in settings_told(record):
+    for setting in settings_of_record(record):
         if setting.changed:
             yield {
                 "@id": f"#setting-{task}-{quote(setting.name, safe='')}",

@@ -17,8 +17,13 @@ from leafledger.ledger.methods_text import methods_paragraph
 from leafledger.ledger.plans import plan_files
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
-from leafledger.study.links import refuse_links
-from leafledger.study.tables import neutral, write_bytes, write_json, write_text
+from leafledger.study.table_files import (
+    escape_formula_cell,
+    refuse_links,
+    write_bytes,
+    write_json,
+    write_text,
+)
 
 # The study in the fields of MIAPPE 1.1, the checklist for plant phenotyping experiments
 # ----------------------------------------------------------------------
@@ -87,7 +92,9 @@ def miappe_csv(run: ExportedRun) -> str:
     writer.writerow(HEADING)
     for number, entry, value in _rows(run):
         section, name, times = FIELDS[number]
-        writer.writerow([number, section, neutral(entry), name, times, neutral(value)])
+        writer.writerow(
+            [number, section, escape_formula_cell(entry), name, times, escape_formula_cell(value)]
+        )
     return text.getvalue()
 
 

@@ -7,11 +7,10 @@ from typing import Any
 
 from leafledger.ledger.crate import ExportedRun
 from leafledger.ledger.plans import on_record
-from leafledger.study.columns import STATED
-from leafledger.study.plan import plan_of
-from leafledger.study.plan_history import mark_of, sentences_of, words_of_others
 from leafledger.study.study import PLAN_HISTORY_FILE, VARIANTS_TABLE
+from leafledger.study.tables import STATED
 from leafledger.study.tasks import VARIANTS_TASK
+from leafledger.study.written_plan import mark_of, plan_of, sentences_of, words_of_others
 from leafledger.words import counted, listed
 
 _METHODS = {

@@ -26,8 +26,8 @@ from leafledger.records import events
 from leafledger.records.code import digest_of_modules
 from leafledger.records.digests import files_below, sha256_of_file, sha256_of_value
 from leafledger.records.record import Record
-from leafledger.study.parameters import name_of, parameters
-from leafledger.study.tables import read_json, read_parquet, write_json
+from leafledger.study.recorded_settings import name_of, parameters
+from leafledger.study.table_files import read_json, read_parquet, write_json
 
 if TYPE_CHECKING:
     from mlflow.tracking import MlflowClient

@@ -19,10 +19,19 @@ from leafledger.records import events
 from leafledger.records.code import version
 from leafledger.records.digests import sha256_of_bytes, sha256_of_file, sha256_of_value
 from leafledger.records.record import Record, read_record
-from leafledger.study.plan import Plan, digest_of, plan_of, read_plan, sessions_in, text_of
-from leafledger.study.plan_history import BY_COMMAND, BY_RUN, Recorded
 from leafledger.study.rules import RECORDS
-from leafledger.study.tables import write_text
+from leafledger.study.table_files import write_text
+from leafledger.study.written_plan import (
+    BY_COMMAND,
+    BY_RUN,
+    Plan,
+    Recorded,
+    digest_of,
+    plan_of,
+    read_plan,
+    sessions_in,
+    text_of,
+)
 
 PLANS = "ledger/plans"
 _INTAKE = "intake."

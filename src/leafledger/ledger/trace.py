@@ -19,12 +19,12 @@ from leafledger.records import events
 from leafledger.records.code import code_of
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record
-from leafledger.study.columns import STATED
-from leafledger.study.defaults import Setting, settings_told
+from leafledger.study.recorded_settings import Setting, settings_of_record
 from leafledger.study.rules import BY_NAME, VARIANTS
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision
 from leafledger.study.sheets import UNITS
+from leafledger.study.tables import STATED
 from leafledger.study.tasks import Task, outputs
 
 if TYPE_CHECKING:
@@ -185,7 +185,7 @@ def _table(place: Path, suffix: str) -> pd.DataFrame:
 
     if suffix == ".csv":
         return pd.read_csv(place, dtype=str, keep_default_na=False, encoding="utf-8")
-    from leafledger.study.tables import read_parquet
+    from leafledger.study.table_files import read_parquet
 
     return read_parquet(place, with_spectra=False)
 
@@ -540,7 +540,7 @@ class _Tracer:
             run=event.get("run") or self.book.first_run_of(digest),
             when=event.get("started"),
             seconds=event.get("seconds"),
-            settings=settings_told(record),
+            settings=settings_of_record(record),
             package=record["code"]["package"],
             code=record["code"]["sha256"],
             libraries=record["libraries"],

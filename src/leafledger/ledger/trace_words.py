@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from leafledger.ledger.trace import Lineage, Node
-from leafledger.study.defaults import Setting
+from leafledger.study.recorded_settings import Setting
 
 _LONGEST = 40
 _WIDTH = 78

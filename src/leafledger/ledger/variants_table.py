@@ -18,12 +18,11 @@ from leafledger.records.code import code_of, version
 from leafledger.records.digests import inputs_digest, sha256_of_file
 from leafledger.records.events import Run
 from leafledger.records.record import VERSION, Record, key_of, read_record, write_record
-from leafledger.study.columns import FLAGS, STATED, TEXT, VARIANTS
 from leafledger.study.definition_file import differences_in_words
-from leafledger.study.links import remove_file
 from leafledger.study.rules import VARIANTS as RULE
 from leafledger.study.study import VARIANTS_TABLE, Study
-from leafledger.study.tables import read_csv, read_json, write_bytes, write_csv
+from leafledger.study.table_files import read_csv, read_json, remove_file, write_bytes, write_csv
+from leafledger.study.tables import STATED, VARIANTS
 from leafledger.study.tasks import VARIANTS_TASK
 
 if TYPE_CHECKING:
@@ -221,7 +220,7 @@ class VariantsTable:
 
 
 def _table(path: Path) -> pd.DataFrame:
-    return read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
+    return read_csv(path)
 
 
 def _file_entry(folder: Path, role: str, path: str) -> dict[str, Any]:

@@ -34,21 +34,21 @@ from leafledger.quality.trusted_range import (
     untested_range,
 )
 from leafledger.records.record import Job, Metric, Outcome
-from leafledger.study.columns import ACCEPTED, EXCLUSIONS, ORDER_EFFECTS, SESSION_EFFECTS
 from leafledger.study.scan_sheet import (
     Decision,
-    change_told,
-    judged_otherwise,
+    change_warnings,
+    digest_changed,
     read_decisions,
     standing,
 )
-from leafledger.study.tables import (
+from leafledger.study.table_files import (
     SpectraTable,
     read_parquet,
     read_spectra,
     write_csv,
     write_json,
 )
+from leafledger.study.tables import ACCEPTED, EXCLUSIONS, ORDER_EFFECTS, SESSION_EFFECTS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -177,7 +177,7 @@ def run(job: Job) -> Outcome:
     outcome = Outcome()
     levels = {s: read_parquet(path) for s, path in job.by_session("levels").items()}
     flags += between_sessions(levels, flags, dark_noises(job.by_session("quality")), outcome)
-    outcome.warnings += change_told(judged_otherwise(decisions.values(), _digests(levels)))
+    outcome.warnings += change_warnings(digest_changed(decisions.values(), _digests(levels)))
     sound = without_bad_references(levels, {f.scan for f in flags if f.severity == "fault"})
     table = exclusions(flags, samples, decisions, str(job.settings["apply"]))
     excluded = excluded_scans(table, samples)

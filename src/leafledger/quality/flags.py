@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from leafledger.study.columns import QUALITY
+from leafledger.study.tables import QUALITY
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -22,10 +22,10 @@ from numpy.typing import NDArray
 
 from leafledger.spectra.bands import covers, weights_matrix
 from leafledger.spectra.formula import Node, bands_of, evaluate, parse
-from leafledger.study.tables import SHARED_SOURCES, read_json
+from leafledger.study.table_files import SHARED_SOURCES, read_json
 
 if TYPE_CHECKING:
-    from leafledger.study.tables import SpectraTable
+    from leafledger.study.table_files import SpectraTable
 
 Floats = NDArray[np.float64]
 

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from leafledger.quality.darks import dark_for, dark_noise
 from leafledger.quality.index_shift import IndexInUse
 from leafledger.quality.measuring_order import raw_digest
-from leafledger.study.tables import read_spectra
+from leafledger.study.table_files import read_spectra
 
 if TYPE_CHECKING:
-    from leafledger.study.tables import SpectraTable
+    from leafledger.study.table_files import SpectraTable
 
 
 # How large is the white reference signal against its noise, wavelength by wavelength?

@@ -21,8 +21,8 @@ from leafledger.quality.session_levels import level_table
 from leafledger.quality.trusted_range import predicted_noise
 from leafledger.quality.wavelength_axis import AxisShift, check_wavelengths
 from leafledger.records.record import Job, Metric, Outcome
-from leafledger.study.columns import SIGNAL
-from leafledger.study.tables import read_spectra, write_parquet
+from leafledger.study.table_files import read_spectra, write_parquet
+from leafledger.study.tables import SIGNAL
 
 Floats = NDArray[np.float64]
 

@@ -17,7 +17,7 @@ from importlib import metadata
 from importlib.util import cache_from_source
 from pathlib import Path
 
-from leafledger.study.tables import canonical_json, write_text
+from leafledger.study.table_files import canonical_json, write_text
 
 # --- one module, parsed once ----------------------------------------------------------------------
 

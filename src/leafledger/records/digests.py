@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from leafledger.study.tables import canonical_json, write_text
+from leafledger.study.table_files import canonical_json, write_text
 
 _REMEMBERED = "ledger/cache/digests.json"
 

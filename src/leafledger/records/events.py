@@ -15,8 +15,13 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.records.digests import sha256_of_file, sha256_of_value
-from leafledger.study.links import is_plain_name, leaves_the_study, not_through_a_link
-from leafledger.study.tables import write_json, write_text
+from leafledger.study.table_files import (
+    is_plain_name,
+    leaves_the_study,
+    not_through_a_link,
+    write_json,
+    write_text,
+)
 
 RUN_VARIABLE = "LEAFLEDGER_RUN"
 EVENTS = "ledger/events"

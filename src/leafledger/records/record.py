@@ -15,8 +15,7 @@ from typing import Any
 from leafledger.errors import StageFailure
 from leafledger.records.code import Code
 from leafledger.records.digests import files_below, sha256_of_file, sha256_of_value
-from leafledger.study.links import is_plain_name, leaves_the_study
-from leafledger.study.tables import write_json
+from leafledger.study.table_files import is_plain_name, leaves_the_study, write_json
 
 # --- what a stage is given and gives back ---------------------------------------------------------
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from leafledger.study.parameters import parameters
+from leafledger.study.recorded_settings import parameters
 
 # --- two settings of any form ---------------------------------------------------------------------
 

@@ -15,8 +15,7 @@ from typing import Any
 from leafledger.errors import quoted
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.record import Record, read_record, write_record
-from leafledger.study.links import not_through_a_link, remove_folder
-from leafledger.study.tables import whole_file
+from leafledger.study.table_files import not_through_a_link, remove_folder, whole_file
 
 FOLDER = "ledger/store"
 _RECORD = "record.json"

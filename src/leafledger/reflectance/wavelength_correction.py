@@ -26,7 +26,7 @@ from leafledger.spectra.lamp_lines import (
     fit_correction,
     read_lamp,
 )
-from leafledger.study.tables import SpectraTable
+from leafledger.study.table_files import SpectraTable
 
 # What the lamp scans of a session say of its axis: metadata, metrics, sentences, problems.
 # ----------------------------------------------------------------------

@@ -47,7 +47,7 @@ from leafledger.report.numbers import (
     unit_suffix,
     verdict_words,
 )
-from leafledger.study.columns import STATED
+from leafledger.study.tables import STATED
 from leafledger.words import listed, plural
 
 if TYPE_CHECKING:

@@ -22,7 +22,7 @@ import numpy as np
 from leafledger.report.gather import Material
 from leafledger.report.provenance import Step
 from leafledger.report.tables_workbook import is_missing
-from leafledger.study.tables import neutral
+from leafledger.study.table_files import escape_formula_cell
 
 # Tables of the page as CSV, kept inside the page until a reader asks for one.
 # ----------------------------------------------------------------------
@@ -67,7 +67,7 @@ def csv_text(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
     """
     out = io.StringIO()
     write = csv.writer(out, lineterminator="\n")
-    write.writerow([neutral(name) for name in columns])
+    write.writerow([escape_formula_cell(name) for name in columns])
     for row in rows:
         write.writerow([_cell(row.get(name)) for name in columns])
     return out.getvalue()
@@ -75,11 +75,13 @@ def csv_text(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
 
 def _cell(value: Any) -> str:
     if isinstance(value, str):
-        return neutral(value)
+        return escape_formula_cell(value)
     if isinstance(value, bool | np.bool_):
         return "true" if value else "false"
     if isinstance(value, list | tuple | set):
-        return neutral(", ".join(map(str, sorted(value) if isinstance(value, set) else value)))
+        return escape_formula_cell(
+            ", ".join(map(str, sorted(value) if isinstance(value, set) else value))
+        )
     if is_missing(value):
         return ""
     return repr(value.item() if isinstance(value, np.generic) else value)

@@ -10,10 +10,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from leafledger.records.record import Job
-from leafledger.study.columns import (
+from leafledger.study.table_files import (
+    Spectra,
+    SpectraTable,
+    load_spectra,
+    read_csv,
+    read_json,
+    read_parquet,
+    read_spectra,
+)
+from leafledger.study.tables import (
     COMPARISON,
     CONFUSED_PAIRS,
-    FLAGS,
     GROUP_MEANS,
     PER_CLASS,
     POWER,
@@ -24,15 +32,13 @@ from leafledger.study.columns import (
     VARIANCE_COMPONENTS,
     VARIANTS,
 )
-from leafledger.study.plan import digest_of, plan_of
-from leafledger.study.plan_history import Facts, mark_of, mark_of_margins, sentences_of
-from leafledger.study.spectra import Spectra, load_spectra
-from leafledger.study.tables import (
-    SpectraTable,
-    read_csv,
-    read_json,
-    read_parquet,
-    read_spectra,
+from leafledger.study.written_plan import (
+    Facts,
+    digest_of,
+    mark_of,
+    mark_of_margins,
+    plan_of,
+    sentences_of,
 )
 from leafledger.words import listed, plural
 
@@ -514,7 +520,7 @@ def _classes(inputs: Mapping[str, Path]) -> ClassTables:
 
 
 def _table(path: Path) -> pd.DataFrame:
-    return read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
+    return read_csv(path)
 
 
 def table_or_empty(path: Path | None, columns: Sequence[str]) -> pd.DataFrame:

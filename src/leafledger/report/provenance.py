@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from leafledger.records.digests import sha256_of_file
 from leafledger.report.gather import Material
-from leafledger.study.defaults import Setting, settings_told
+from leafledger.study.recorded_settings import Setting, settings_of_record
 from leafledger.study.rules import RULES as REGISTRY
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 
@@ -260,7 +260,7 @@ def _step(
     before: list[str],
     material: Material,
 ) -> Step:
-    settings = settings_told(record)
+    settings = settings_of_record(record)
     design = [s for s in settings if s.name.startswith("design.")]
     others = [s for s in settings if not s.name.startswith("design.")]
     read = [_file(f, makers) for f in record.get("inputs", [])]

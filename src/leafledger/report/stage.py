@@ -30,8 +30,7 @@ from leafledger.report.provenance import lineage, provenance_part
 from leafledger.report.tables_workbook import front_of, sheets_of, written
 from leafledger.report.time_course import time_course_part
 from leafledger.report.trust import trust_part
-from leafledger.study.links import not_through_a_link, remove_file
-from leafledger.study.tables import write_bytes, write_text
+from leafledger.study.table_files import not_through_a_link, remove_file, write_bytes, write_text
 
 _HERE = Path(__file__).parent
 _STYLES = ("page.css", "live.css", "lineage.css")

@@ -16,9 +16,8 @@ from leafledger.report.conclusions_held import out_of_date
 from leafledger.report.gather import ClassTables, Material
 from leafledger.report.numbers import plain
 from leafledger.report.time_course_figures import summaries_by_group
-from leafledger.study.columns import INDICES, STATED
-from leafledger.study.meanings import TABLES, kind_of, meaning_of, unit_in
-from leafledger.study.tables import FORMULA_SIGNS
+from leafledger.study.table_files import FORMULA_SIGNS
+from leafledger.study.tables import INDICES, STATED, TABLES, kind_of, meaning_of, unit_in
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -31,7 +31,7 @@ from leafledger.report.figures import (
 )
 from leafledger.report.gather import Groups, Material, contrast_in_words
 from leafledger.report.numbers import format_count, is_number, short, size_words, unit_suffix
-from leafledger.study.spectra import Spectra
+from leafledger.study.table_files import Spectra
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -35,7 +35,7 @@ from leafledger.report.figures import (
 )
 from leafledger.report.gather import Groups, Material, check_words
 from leafledger.report.numbers import format_fixed, format_number, short, table_rows
-from leafledger.study.spectra import Spectra
+from leafledger.study.table_files import Spectra
 from leafledger.words import counted
 
 if TYPE_CHECKING:

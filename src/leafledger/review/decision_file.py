@@ -16,7 +16,6 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, input_fault, quoted
-from leafledger.study.links import not_through_a_link, refuse_links
 from leafledger.study.scan_sheet import (
     ACTIONS,
     COLUMNS,
@@ -28,7 +27,12 @@ from leafledger.study.scan_sheet import (
     standing,
 )
 from leafledger.study.sheets import Sheet, read_sheet
-from leafledger.study.tables import FORMULA_SIGNS, write_bytes
+from leafledger.study.table_files import (
+    FORMULA_SIGNS,
+    not_through_a_link,
+    refuse_links,
+    write_bytes,
+)
 
 # A column added to a sheet, and nothing else touched in it
 # ----------------------------------------------------------------------

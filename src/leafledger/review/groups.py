@@ -15,13 +15,12 @@ from numpy.typing import NDArray
 
 from leafledger.errors import input_fault
 from leafledger.quality.measuring_order import raw_digest
-from leafledger.study.columns import FLAGS, TEXT
 from leafledger.study.definition import Form
-from leafledger.study.scan_sheet import Decision, Scan, judged_otherwise
+from leafledger.study.scan_sheet import Decision, Scan, digest_changed
 from leafledger.study.sheets import read_sheet
 from leafledger.study.study import Study
+from leafledger.study.table_files import read_csv, read_json, read_parquet, read_spectra
 from leafledger.study.table_sheet import is_spectra_table
-from leafledger.study.tables import read_csv, read_json, read_parquet, read_spectra
 from leafledger.study.tasks import Task, outputs
 
 # Spectra thinned for drawing: numbers are never taken from these
@@ -183,14 +182,14 @@ def check_notes(study: Study) -> dict[str, list[CheckNote]]:
 
 def exclusion_rows(folder: Path) -> list[dict[str, str]]:
     """Return the rows of ``exclusions.csv``."""
-    rows = read_csv(folder / _path("exclusions", None), text=tuple(TEXT)).to_dict("records")
+    rows = read_csv(folder / _path("exclusions", None)).to_dict("records")
     return [{str(name): str(value) for name, value in row.items()} for row in rows]
 
 
 def acceptance_flags(study: Study) -> dict[str, bool]:
     """Return leaf scan -> whether it took part in the last run."""
     path = study.folder / _path("accepted", None)
-    table = read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
+    table = read_csv(path)
     return {str(s): bool(a) for s, a in zip(table["scan"], table["accepted"], strict=True)}
 
 
@@ -346,7 +345,7 @@ class ScanFacts:
     def changed(self, scan: str) -> bool:
         """Tell whether the raw values are not those that the decision judged."""
         decision = self.decisions.get(scan)
-        return decision is not None and bool(judged_otherwise([decision], self.digests))
+        return decision is not None and bool(digest_changed([decision], self.digests))
 
 
 def natural_key(text: str) -> list[tuple[int, int, str]]:

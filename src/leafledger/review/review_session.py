@@ -24,13 +24,11 @@ from leafledger.review.groups import Blind, blinding_of, exclusion_rows
 from leafledger.runner.outdated import plan
 from leafledger.runner.run import RunResult, run_study
 from leafledger.runner.study_check import checked_study
-from leafledger.study.columns import FLAGS, TEXT
-from leafledger.study.links import refuse_links
 from leafledger.study.reading import read_study
 from leafledger.study.rules import rests_on
 from leafledger.study.scan_sheet import DECISIONS_FILE, Scan, standing
 from leafledger.study.study import Study
-from leafledger.study.tables import read_csv
+from leafledger.study.table_files import read_csv, refuse_links
 from leafledger.study.tasks import Task, outputs
 
 # The rerun that a save calls for
@@ -178,7 +176,7 @@ def _key(row: dict[str, Any]) -> tuple[str, ...]:
 
 
 def _rows(path: Path, words: Mapping[str, str]) -> list[dict[str, Any]]:
-    table = read_csv(path, text=tuple(TEXT), flags=tuple(FLAGS))
+    table = read_csv(path)
     rows = []
     for row in table.to_dict("records"):
         plain = {str(name): None if _is_odd(value) else value for name, value in row.items()}

@@ -33,12 +33,11 @@ from leafledger.runner.step import (
 )
 from leafledger.runner.variant_runs import TABLE_VARIABLE, make_table, variant_at_work
 from leafledger.runner.workflow import drop_incomplete, run_tasks
-from leafledger.study.links import not_through_a_link, refuse_links, remove_file
 from leafledger.study.reading import read_study
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
-from leafledger.study.tables import write_text
+from leafledger.study.table_files import not_through_a_link, refuse_links, remove_file, write_text
 from leafledger.study.tasks import Task, inputs, levels, outputs
 
 

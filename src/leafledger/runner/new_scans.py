@@ -17,7 +17,7 @@ from leafledger.study.definition import Form
 from leafledger.study.scan_sheet import OPTIONAL, REQUIRED, ScanReader
 from leafledger.study.settings import intake_row
 from leafledger.study.sheets import PathCheck, read_sheet
-from leafledger.study.tables import SpectraTable, read_json, read_spectra
+from leafledger.study.table_files import SpectraTable, read_json, read_spectra
 
 if TYPE_CHECKING:
     import pandas as pd

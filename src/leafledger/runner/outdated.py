@@ -29,7 +29,7 @@ from leafledger.study.rules import (
 )
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
-from leafledger.study.tables import canonical_json
+from leafledger.study.table_files import canonical_json
 from leafledger.study.tasks import PLAN_HISTORY_TASK, Task, inputs, outputs, tasks
 
 

@@ -12,11 +12,15 @@ from leafledger.ledger.plans import AddedPlan, add_plan, on_record, plan_in_plac
 from leafledger.ledger.view import BookView
 from leafledger.runner.study_check import checked_design
 from leafledger.runner.study_folder import study_lock
-from leafledger.study.plan import digest_of, has_primary
-from leafledger.study.plan_history import (
+from leafledger.study.settings import plan_of_study
+from leafledger.study.study import PLAN_HISTORY_FILE
+from leafledger.study.table_files import read_json
+from leafledger.study.written_plan import (
     NOT_PROVABLE,
     Facts,
     Recorded,
+    digest_of,
+    has_primary,
     judged,
     mark_of,
     mark_of_margins,
@@ -24,9 +28,6 @@ from leafledger.study.plan_history import (
     words_of_first,
     words_of_others,
 )
-from leafledger.study.settings import plan_of_study
-from leafledger.study.study import PLAN_HISTORY_FILE
-from leafledger.study.tables import read_json
 
 
 @dataclass(frozen=True)

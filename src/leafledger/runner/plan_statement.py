@@ -18,14 +18,12 @@ from leafledger.records.digests import sha256_of_file
 from leafledger.records.record import VERSION, key_of, read_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.step import Ended, TaskRun, may_use_store, put_record
-from leafledger.study.links import remove_file
-from leafledger.study.plan import sessions_in
-from leafledger.study.plan_history import BY_RUN, Facts, Recorded, judged
 from leafledger.study.rules import LOGS, PLAN_HISTORY
 from leafledger.study.settings import plan_of_study
 from leafledger.study.study import PLAN_HISTORY_FILE, Study
-from leafledger.study.tables import read_json, write_json, write_text
+from leafledger.study.table_files import read_json, remove_file, write_json, write_text
 from leafledger.study.tasks import PLAN_HISTORY_TASK, outputs
+from leafledger.study.written_plan import BY_RUN, Facts, Recorded, judged, sessions_in
 
 REBUILT_VARIABLE = "LEAFLEDGER_REBUILT"
 """Says to the children of a run that a recorded one is being rebuilt."""

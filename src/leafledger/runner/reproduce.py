@@ -18,8 +18,8 @@ from leafledger.records.code import code_of
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.record import Record, read_record
 from leafledger.runner.run import Listener, run_study
-from leafledger.study.links import refuse_links
 from leafledger.study.rules import BY_NAME, RECORDS
+from leafledger.study.table_files import refuse_links
 from leafledger.study.tasks import FROM_THE_BOOK
 
 _MADE = ("results/", "records/")

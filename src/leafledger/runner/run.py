@@ -33,10 +33,9 @@ from leafledger.runner.study_folder import remove_orphans, study_lock, sweep_tem
 from leafledger.runner.variant_runs import TABLE_VARIABLE, needs_run, table_is_current, variants_of
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.study.definition_file import of_variant, read_definition, with_rows
-from leafledger.study.links import link_problems, not_through_a_link
 from leafledger.study.rules import LOGS
 from leafledger.study.study import Study
-from leafledger.study.tables import read_json
+from leafledger.study.table_files import link_problems, not_through_a_link, read_json
 from leafledger.study.tasks import PLAN_HISTORY_TASK, VARIANTS_TASK, Task
 
 # --- why a run ended as it did --------------------------------------------------------------------

@@ -34,13 +34,12 @@ from leafledger.records.record import (
     write_record,
 )
 from leafledger.records.store import ContentStore
-from leafledger.study.links import refuse_links, remove_file
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME, LOGS
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import with_own_names
 from leafledger.study.study import Study
-from leafledger.study.tables import write_json
+from leafledger.study.table_files import refuse_links, remove_file, write_json
 from leafledger.study.tasks import Task, inputs, outputs
 
 PARENT_VARIABLE = "LEAFLEDGER_PARENT"

@@ -26,11 +26,11 @@ from leafledger.study.definition_file import (
     with_rows,
     without_consequences,
 )
-from leafledger.study.links import link_problems
 from leafledger.study.reading import ExaminedStudy, examine_study, read_design, under_variant
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
-from leafledger.study.scan_sheet import Scan, change_told, judged_otherwise, standing
+from leafledger.study.scan_sheet import Scan, change_warnings, digest_changed, standing
 from leafledger.study.study import Study
+from leafledger.study.table_files import link_problems
 from leafledger.study.table_sheet import without_pattern
 from leafledger.study.tasks import Task, outputs, tasks
 from leafledger.study.yaml_text import YamlText
@@ -189,7 +189,7 @@ def swapped_references(
 def digests_of_last_run(study: Study, session: str) -> dict[str, str]:
     """Return scan -> digest of its raw values, as the last run took them in; of every role."""
     from leafledger.quality.measuring_order import raw_digest
-    from leafledger.study.tables import read_spectra
+    from leafledger.study.table_files import read_spectra
 
     table = read_spectra(
         study.folder / outputs(Task("intake", session))["scans"], ("counts", "reflectance")
@@ -222,7 +222,7 @@ def sessions_with_decisions(study: Study) -> set[str]:
 
 def warn_changed(study: Study, digests: dict[str, str]) -> list[str]:
     """Return a warning if scans have changed since the decisions that hold about them."""
-    return change_told(judged_otherwise(standing(study.decisions).values(), digests))
+    return change_warnings(digest_changed(standing(study.decisions).values(), digests))
 
 
 # --- the whole study ------------------------------------------------------------------------------

@@ -13,15 +13,15 @@ from leafledger.errors import InputFault, Problem
 from leafledger.ledger.view import BookView
 from leafledger.records.record import read_record
 from leafledger.records.store import ContentStore
-from leafledger.study.links import (
+from leafledger.study.rules import LOGS, RECORDS, RESULTS
+from leafledger.study.study import Study
+from leafledger.study.table_files import (
     WRITTEN,
     link_problems,
     not_through_a_link,
     remove_file,
     remove_folder,
 )
-from leafledger.study.rules import LOGS, RECORDS, RESULTS
-from leafledger.study.study import Study
 from leafledger.study.tasks import FROM_THE_BOOK, outputs, tasks
 
 # --- one run at a time ----------------------------------------------------------------------------

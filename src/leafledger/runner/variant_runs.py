@@ -26,11 +26,11 @@ from leafledger.runner.outdated import (
     why_not_as_recorded,
 )
 from leafledger.runner.step import VARIANT_VARIABLE, Ended, TaskRun
-from leafledger.study.columns import STATED
 from leafledger.study.reading import under_variant
 from leafledger.study.rules import LOGS
 from leafledger.study.study import VARIANTS_TABLE, Study
-from leafledger.study.tables import write_text
+from leafledger.study.table_files import write_text
+from leafledger.study.tables import STATED
 from leafledger.study.tasks import VARIANTS_TASK, tasks
 
 # --- which runs hold, and the table ---------------------------------------------------------------

@@ -23,7 +23,6 @@ from leafledger.runner.outdated import outdated
 from leafledger.runner.step import VARIANT_VARIABLE, key_value
 from leafledger.runner.study_folder import hold_study
 from leafledger.study.definition import ID_WORDS
-from leafledger.study.links import not_through_a_link
 from leafledger.study.reading import read_study
 from leafledger.study.rules import (
     BY_NAME,
@@ -38,7 +37,7 @@ from leafledger.study.rules import (
 )
 from leafledger.study.sheets import is_id
 from leafledger.study.study import Study
-from leafledger.study.tables import canonical_json, write_text
+from leafledger.study.table_files import canonical_json, not_through_a_link, write_text
 from leafledger.study.tasks import Task, inputs, outputs, own_files, sessions_read, tasks
 
 # --- where the Snakefile and the demo study lie ---------------------------------------------------

@@ -7,12 +7,22 @@ as ``config/study.schema.json`` is made from these models.
 from __future__ import annotations
 
 import datetime as dt
+import json
+import sys
 import types
 import typing
 from collections.abc import Collection
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+
+from leafledger.study.table_files import write_text
+
+# The study definition: what ``study.yaml`` may say, section by section.
+# ----------------------------------------------------------------------
+# Every value arrives as the text that was typed and gets its type here. The JSON schema published
+# as ``config/study.schema.json`` is made from these models.
 
 # Types of the values in ``study.yaml``, and what all its sections share.
 # ----------------------------------------------------------------------
@@ -752,3 +762,18 @@ def sections_in(annotation: Any) -> list[type[BaseModel]]:
     if typing.get_origin(annotation) in _AROUND:
         return [model for part in typing.get_args(annotation) for model in sections_in(part)]
     return []
+
+
+# The published JSON schema of ``study.yaml``: ``python -m leafledger.study.definition FILE``.
+# ----------------------------------------------------------------------
+
+
+def schema_text() -> str:
+    """Return the schema as it is published under ``config/study.schema.json``."""
+    schema = Definition.model_json_schema()
+    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    return json.dumps(schema, indent=1, sort_keys=True, ensure_ascii=False) + "\n"
+
+
+if __name__ == "__main__":
+    write_text(Path(sys.argv[1]).resolve(), schema_text())

@@ -15,7 +15,6 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from leafledger.errors import MOST_PROBLEMS, InputFault, Problem, bounded, nearest, quoted
-from leafledger.study.columns import STATED
 from leafledger.study.definition import (
     ID_PATTERN,
     ID_WORDS,
@@ -26,6 +25,7 @@ from leafledger.study.definition import (
     Definition,
     sections_in,
 )
+from leafledger.study.tables import STATED
 from leafledger.study.yaml_text import YamlText, read_yaml
 
 # Variants: the same study under other settings, each named in ``study.yaml``.
@@ -69,7 +69,7 @@ def refused_keys(given: Any) -> Iterator[tuple[tuple[str, ...], str]]:
             yield place, why
 
 
-def laid_over(stated: Any, other: Any, forms: list[type[BaseModel]]) -> Any:
+def merge_settings(stated: Any, other: Any, forms: list[type[BaseModel]]) -> Any:
     """Return the settings ``other`` laid over those stated: mappings merge, all else replaces.
 
     Where a section has several forms (a trusted range found or stated), settings of one form
@@ -94,7 +94,7 @@ def laid_over(stated: Any, other: Any, forms: list[type[BaseModel]]) -> Any:
         return other
     merged = dict(stated)
     for key, value in other.items():
-        merged[key] = laid_over(stated.get(key), value, _forms_at(forms, key))
+        merged[key] = merge_settings(stated.get(key), value, _forms_at(forms, key))
     return merged
 
 
@@ -740,7 +740,7 @@ def _variant(stated: Definition, text: YamlText, name: str) -> Definition:
     if against:
         raise InputFault(against)
     own = {key: value for key, value in text.value.items() if key != "variants"}
-    merged = laid_over(own, given, [Definition])
+    merged = merge_settings(own, given, [Definition])
     try:
         definition = Definition.model_validate(merged)
     except ValidationError as error:

@@ -325,7 +325,7 @@ PLAN_HISTORY = Rule(
     "plan_history",
     title="Plan history",
     does="States when the plan was recorded.",
-    module="leafledger.study.plan_history",
+    module="leafledger.study.written_plan",
     writes=(Output("plan_history", "plan_history.json"),),
 )
 """The runner makes this file of the book of runs, no Snakemake rule does."""

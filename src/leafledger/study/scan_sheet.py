@@ -92,7 +92,7 @@ def standing(decisions: Iterable[Decision]) -> dict[str, Decision]:
     return {decision.scan: decision for decision in decisions}
 
 
-def judged_otherwise(decisions: Iterable[Decision], digests: Mapping[str, str]) -> list[Decision]:
+def digest_changed(decisions: Iterable[Decision], digests: Mapping[str, str]) -> list[Decision]:
     """Return the decisions whose scan has changed since it was judged.
 
     Parameters
@@ -110,7 +110,7 @@ def judged_otherwise(decisions: Iterable[Decision], digests: Mapping[str, str]) 
     ]
 
 
-def change_told(changed: Sequence[Decision]) -> list[str]:
+def change_warnings(changed: Sequence[Decision]) -> list[str]:
     """Return a warning about scans that changed after their decision; none if none did.
 
     Examples

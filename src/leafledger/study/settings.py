@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from leafledger.study.plan import Plan, plan_of
 from leafledger.study.rules import BY_NAME
 from leafledger.study.scan_sheet import Scan, columns_of
 from leafledger.study.study import Study
 from leafledger.study.tasks import sessions_read
+from leafledger.study.written_plan import Plan, plan_of
 
 Settings = dict[str, Any]
 

@@ -17,7 +17,7 @@ from leafledger.study.scan_sheet import Decision, Scan
 if TYPE_CHECKING:
     import pandas as pd
 
-    from leafledger.study.spectra import Spectra
+    from leafledger.study.table_files import Spectra
 
 
 # The figures that a report leaves behind, as files and as a notebook shows them.
@@ -152,12 +152,11 @@ class Study:
         FileNotFoundError
             If the study has not been run, or has no such table.
         """
-        from leafledger.study.columns import FLAGS, TEXT
-        from leafledger.study.tables import read_csv, read_parquet
+        from leafledger.study.table_files import read_csv, read_parquet
 
         place = self._result(path, self.tables)
         if place.suffix == ".csv":
-            return read_csv(place, text=tuple(TEXT), flags=tuple(FLAGS))
+            return read_csv(place)
         return read_parquet(place, with_spectra=False)
 
     def columns(self, path: str) -> pd.DataFrame:
@@ -170,7 +169,7 @@ class Study:
         """
         import pandas as pd
 
-        from leafledger.study.meanings import meaning_of
+        from leafledger.study.tables import meaning_of
 
         told = [(name, *meaning_of(path, str(name))) for name in self.table(path).columns]
         return pd.DataFrame(told, columns=["column", "unit", "meaning"])
@@ -187,7 +186,7 @@ class Study:
         FileNotFoundError
             If the study has not been run, or has no such document.
         """
-        from leafledger.study.tables import read_json
+        from leafledger.study.table_files import read_json
 
         return read_json(self._result(path, self.documents))
 
@@ -230,7 +229,7 @@ class Study:
             Reflectance ``(n_scans, n_wavelengths)``, wavelengths in nm, and a row per scan,
             sorted by session order, then scan.
         """
-        from leafledger.study.spectra import load_spectra
+        from leafledger.study.table_files import load_spectra
 
         results = self.folder / "results"
         return load_spectra(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from leafledger.errors import InputFault, Problem
 from leafledger.records.record import Job, Metric, Outcome
-from leafledger.study.tables import read_json, write_json
+from leafledger.study.table_files import read_json, write_json
 from leafledger.validation.checking import check_tables
 from leafledger.validation.expectations import (
     Expected,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.study.tables import SpectraTable, read_parquet, read_spectra
+from leafledger.study.table_files import SpectraTable, read_parquet, read_spectra
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,8 +17,8 @@ from decimal import Decimal
 from typing import Final, Protocol
 
 from leafledger.errors import quoted
-from leafledger.workbooks.package import MAX_TEXT, Package
 from leafledger.workbooks.workbook import Book, SheetPart
+from leafledger.workbooks.workbook_package import MAX_TEXT, Package
 
 # What a cell holds: a number to reckon with, or the text that a person sees in it.
 # ----------------------------------------------------------------------

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from leafledger.workbooks.package import Package, beside
+from leafledger.workbooks.workbook_package import Package, beside
 
 # How the cells of a workbook show their numbers: as dates, times, percent, with zeros before.
 # ----------------------------------------------------------------------

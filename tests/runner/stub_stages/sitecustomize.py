@@ -24,7 +24,7 @@ class StubStage:
     @staticmethod
     def run(job):
         from leafledger.records.record import Outcome
-        from leafledger.study.tables import write_text
+        from leafledger.study.table_files import write_text
 
         read = {role: path.read_bytes().hex() for role, path in job.inputs.items() if role != BOOK}
         text = json.dumps([job.rule, job.session, dict(job.settings), read], sort_keys=True)

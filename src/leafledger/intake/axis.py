@@ -198,7 +198,7 @@ def check_axis(
     place
         Where in the file a wavelength stands.
     pixels
-        They are the numbers of pixels, not wavelengths (:mod:`leafledger.intake.wavelengths`).
+        They are the numbers of pixels, not wavelengths (:mod:`leafledger.intake.axis`).
 
     Returns
     -------

@@ -1,0 +1,728 @@
+"""What does a study plan, as text, and was that text on record before the results were known?"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from leafledger.study.analysis_checks import PRIMARY_METHODS
+from leafledger.study.table_files import canonical_json
+
+# The plan of a study: what is asked of which units, and by which rules it is judged.
+# ----------------------------------------------------------------------
+# A plan is a flat mapping of names to plain values, made from the design, the units and the section
+# ``effects``. Titles, notes, dates and raw data are no part of it. Its text is canonical: one study
+# has one text, so that its digest can be lodged elsewhere and compared later.
+
+Plan = dict[str, Any]
+"""Name -> value; what is not set has no name."""
+
+FORM = "1"
+_PRIMARY = "effects.primary."
+_SESSION = f"{_PRIMARY}session"
+_BEFORE, _AFTER = "design.sessions.before", "design.sessions.after"
+_UNITS = "units."
+_MARGIN = "effects.margin."
+_METHODS = "effects.methods"
+_METHOD = f"{_PRIMARY}method"
+_QUESTION = f"{_PRIMARY}question"
+_BESIDE = ("design.factors", "design.doses", _AFTER, "effects.strata", "effects.crossed")
+"""What the primary contrast does not rest on, besides the margins of equivalence."""
+_GROUPS = (
+    ("Primary contrast", _PRIMARY),
+    ("How effects are judged", "effects."),
+    ("Design", "design."),
+    ("Units", _UNITS),
+)
+_NAMES = {
+    _BEFORE: "sessions before",
+    _AFTER: "sessions after",
+    "design.unit": "word for the unit",
+    "design.treatment": "treatment column",
+    "design.block": "block column",
+}
+_QUESTIONS = {
+    "change": "change",
+    "difference_in_change": "difference in change",
+    "difference": "difference",
+    "equivalence": "equivalence",
+}
+_UNSET = {"effects.compare": "control"}
+"""Values that say what leaving the key out says."""
+
+
+def plan_of(settings: Mapping[str, Any], indices: Mapping[str, Any] | None = None) -> Plan:
+    """Return the plan that the settings of the rules ``effects`` and ``catalogue`` hold.
+
+    Parameters
+    ----------
+    settings
+        ``design``, ``effects`` and ``units``, as a record keeps them. A key that is absent means
+        the same as one that is ``None`` or empty, so that records of other versions compare.
+    indices
+        The section ``indices``: where the index of the primary contrast is one of the user's own,
+        its formula is part of the plan.
+
+    Examples
+    --------
+    >>> plan = plan_of({
+    ...     "design": {"unit": "plant", "treatment": "spray", "control": "water", "block": None,
+    ...                "sessions": [{"session": "d0", "phase": "before"}, {"session": "d4"}]},
+    ...     "effects": {"alpha": 0.05, "strata": None, "margin": {}},
+    ...     "units": {"p2": {"spray": "iron"}, "p1": {"spray": "water"}}})
+    >>> plan["design.sessions.after"], plan["units.p1"], "effects.strata" in plan
+    (['d4'], {'treatment': 'water'}, False)
+    """
+    design = settings.get("design") or {}
+    plan: Plan = {}
+    for name in ("unit", "treatment", "control", "block", "whole_plot", "factors", "doses"):
+        plan[f"design.{name}"] = design.get(name)
+    sessions = design.get("sessions") or []
+    plan[_BEFORE] = [s["session"] for s in sessions if s.get("phase") == "before"]
+    plan[_AFTER] = [s["session"] for s in sessions if s.get("phase", "after") == "after"]
+    plan |= dict(_flat(settings.get("effects") or {}, "effects"))
+    own = {one["index"]: one["formula"] for one in (indices or {}).get("formulas") or []}
+    plan[f"{_PRIMARY}formula"] = own.get(plan.get(f"{_PRIMARY}index"))
+    if design.get("unit") is not None:
+        columns = {kind: design.get(kind) for kind in ("treatment", "block", "whole_plot")}
+        columns |= {column: column for column in plan.get("effects.covariates") or []}
+        for unit, labels in (settings.get("units") or {}).items():
+            plan[f"{_UNITS}{unit}"] = {
+                kind: labels[column]
+                for kind, column in columns.items()
+                if column and labels.get(column)
+            }
+    return {
+        name: value
+        for name, value in plan.items()
+        if name.startswith(_UNITS)
+        or (value is not None and value not in ([], {}, "") and _UNSET.get(name) != value)
+    }
+
+
+def _flat(value: Any, place: str) -> Iterator[tuple[str, Any]]:
+    if isinstance(value, Mapping):
+        for key, inner in value.items():
+            yield from _flat(inner, f"{place}.{key}")
+    else:
+        yield place, value
+
+
+def has_primary(plan: Plan) -> bool:
+    """Tell whether a plan names a primary contrast."""
+    return f"{_PRIMARY}index" in plan
+
+
+def sessions_after(plan: Plan) -> list[str]:
+    """Return the after-sessions of a plan."""
+    return list(plan.get(_AFTER, []))
+
+
+def sessions_in(plan: Plan) -> list[str]:
+    """Return all sessions of a plan, in the order of measuring."""
+    return [*plan.get(_BEFORE, []), *sessions_after(plan)]
+
+
+def primary_session(plan: Plan) -> str | None:
+    """Return the after-session of the primary contrast: the one named, else the last one.
+
+    ``None`` if no primary contrast is named, or no after-session is: it is open then.
+    """
+    if not has_primary(plan):
+        return None
+    last = sessions_after(plan)[-1:]
+    return plan.get(_SESSION) or (last[0] if last else None)
+
+
+def resolved(plan: Plan) -> Plan:
+    """Return a plan with the session of its primary contrast written out."""
+    session = primary_session(plan)
+    return plan if session is None else {**plan, _SESSION: session}
+
+
+def is_open(plan: Plan) -> bool:
+    """Tell whether a plan leaves open at which after-session its primary contrast is tested."""
+    return has_primary(plan) and primary_session(plan) is None
+
+
+def rests_beside(name: str) -> bool:
+    """Tell whether a part of a plan is one that the primary contrast does not rest on.
+
+    Names that are not known count as part of the primary contrast.
+    """
+    return name in _BESIDE or name.startswith(_MARGIN)
+
+
+def is_margin(name: str) -> bool:
+    """Tell whether a part of a plan is a margin of equivalence."""
+    return name.startswith(_MARGIN)
+
+
+def core(plan: Plan) -> Plan:
+    """Return what the primary contrast of a plan rests on.
+
+    Of the methods only the one counts that is its test; of the margins only that of a primary
+    equivalence.
+    """
+    kept = {name: value for name, value in resolved(plan).items() if not rests_beside(name)}
+    question = plan.get(_QUESTION, "")
+    answering = PRIMARY_METHODS.get(question, ())
+    if answering:
+        listed = kept.pop(_METHODS, [])
+        usable = [method for method in answering if method in listed]
+        kept[_METHOD] = plan.get(_METHOD) or (usable or [*answering])[0]
+    if question == "difference":
+        kept[_QUESTION] = "difference_in_change"  # the design tells which of the two it is
+    if plan.get("effects.compare") == "all" and "design.control" in plan:
+        kept.pop("effects.compare")  # the primary contrasts are those with the control either way
+    margin = f"{_MARGIN}{plan.get(f'{_PRIMARY}index')}"
+    if question == "equivalence" and margin in plan:
+        kept[margin] = plan[margin]
+    return kept
+
+
+def bears_on_primary(name: str, before: Plan, after: Plan) -> bool:
+    """Tell whether a part in which two plans differ is one that the primary contrast rests on."""
+    one, other = core(before), core(after)
+    name = _METHOD if name == _METHODS and _METHOD in one else name
+    if name in one or name in other:
+        return one.get(name) != other.get(name)
+    return not rests_beside(name)
+
+
+def core_without_session(plan: Plan) -> Plan:
+    """Return the core of a plan as if the session of its primary contrast had been left open."""
+    return {name: value for name, value in core(plan).items() if name != _SESSION}
+
+
+# --- as text ---------------------------------------------------------------------------------
+
+
+def text_of(plan: Plan) -> str:
+    """Return the one text of a plan.
+
+    Lines that begin with ``#`` say it in words, every other line is ``name = value`` with the
+    value as JSON; names are sorted within their group.
+    """
+    lines = [f"# Plan of a leaf reflectance study (leafledger, form {FORM})", "#"]
+    lines += ["# " + sentence.replace("\n", " ") for sentence in _in_words(plan)]
+    left = dict(plan)
+    for title, start in _GROUPS:
+        names = sorted(name for name in left if name.startswith(start))
+        if names:
+            lines += ["", f"# {title}"]
+            lines += [f"{name} = {_json(left.pop(name))}" for name in names]
+    return "\n".join(lines) + "\n"
+
+
+def digest_of(plan: Plan) -> str:
+    """Return the SHA-256 of a plan's text in hex."""
+    return hashlib.sha256(text_of(plan).encode("utf-8")).hexdigest()
+
+
+def _json(value: Any) -> str:
+    return json.dumps(value, sort_keys=True, allow_nan=False, ensure_ascii=False)
+
+
+def read_plan(text: str) -> Plan:
+    """Return the plan that a text of :func:`text_of` holds.
+
+    Raises
+    ------
+    ValueError
+        If a line is no ``name = value``.
+    """
+    plan: Plan = {}
+    for line in text.split("\n"):
+        if not line or line.startswith("#"):
+            continue
+        name, equals, value = line.partition(" = ")
+        if not equals:
+            raise ValueError(f"no name = value: {line[:60]}")
+        plan[name] = json.loads(value)
+    return plan
+
+
+def _in_words(plan: Plan) -> Iterator[str]:
+    if has_primary(plan):
+        question = str(plan.get(f"{_PRIMARY}question", ""))
+        asked = _QUESTIONS.get(question, question.replace("_", " "))
+        session = primary_session(plan)
+        when = f"at {session}" if session else "at the last after-session, which is not named yet"
+        control = plan.get("design.control")
+        against = f", against {control}" if control and question != "change" else ""
+        yield f"Primary contrast: the {asked} of {plan[f'{_PRIMARY}index']} {when}{against}."
+    else:
+        yield "No primary contrast is named: every effect of this plan is exploratory."
+    if "effects.alpha" in plan and "effects.interval" in plan:
+        interval = 100 * plan["effects.interval"]
+        yield f"Verdicts at alpha {plan['effects.alpha']:g}, intervals at {interval:g} %."
+    units = {name: value for name, value in plan.items() if name.startswith(_UNITS)}
+    if units:
+        counts = Counter(labels.get("treatment", "no treatment") for labels in units.values())
+        groups = ", ".join(f"{label} {n}" for label, n in sorted(counts.items()))
+        yield f"Units ({plan['design.unit']}): {len(units)} ({groups})."
+    sessions = [f"{s} (before)" for s in plan.get(_BEFORE, [])]
+    sessions += [f"{s} (after)" for s in sessions_after(plan)]
+    if sessions:
+        yield f"Sessions: {', '.join(sessions)}."
+
+
+# --- what differs ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class PlanDiffers:
+    """One part of a plan that is not the same.
+
+    Attributes
+    ----------
+    name
+        Its name in the plan, for a unit with the kind of label: ``units.p01.treatment``.
+    before, after
+        What it was and what it is, in words.
+    """
+
+    name: str
+    before: str
+    after: str
+
+    @property
+    def words(self) -> str:
+        """The difference in words.
+
+        Examples
+        --------
+        >>> PlanDiffers("effects.primary.index", "NDVI", "PRI").words
+        'primary index NDVI -> PRI'
+        >>> PlanDiffers("effects.margin.WI", "none", "0.006").words
+        'margin of WI none -> 0.006'
+        """
+        return f"{name_in_words(self.name)} {self.before} -> {self.after}"
+
+
+def name_in_words(name: str) -> str:
+    """Return the name of a part of a plan as a sentence has it."""
+    if name in _NAMES:
+        return _NAMES[name]
+    if name.startswith(_MARGIN):
+        return f"margin of {name.removeprefix(_MARGIN)}"
+    if name.startswith(_UNITS):
+        unit, _, kind = name.removeprefix(_UNITS).rpartition(".")
+        return f"{kind} of {unit}" if unit else f"unit {kind}"
+    plain = name.removeprefix("effects.").removeprefix("design.")
+    return plain.replace(".", " ").replace("_", " ")
+
+
+def differences_between(before: Plan, after: Plan) -> list[PlanDiffers]:
+    """Return what differs between two plans, the primary contrast first and the units last."""
+    then, now = _told(before), _told(after)
+    names = sorted({*then, *now}, key=lambda name: (_place(name), name))
+    return [
+        PlanDiffers(name, _words(then.get(name)), _words(now.get(name)))
+        for name in names
+        if canonical_json(then.get(name)) != canonical_json(now.get(name))
+    ]
+
+
+def _told(plan: Plan) -> Plan:
+    """Return a plan with the labels of each unit under names of their own."""
+    told: Plan = {}
+    for name, value in resolved(plan).items():
+        if name.startswith(_UNITS):
+            told |= {f"{name}.{kind}": label for kind, label in value.items()}
+        else:
+            told[name] = value
+    if is_open(plan):
+        told[_SESSION] = "the last one, not named"
+    return told
+
+
+def _place(name: str) -> int:
+    return next(i for i, (_, start) in enumerate((*_GROUPS, ("", ""))) if name.startswith(start))
+
+
+def _words(value: Any) -> str:
+    if value is None:
+        return "none"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, float):
+        return f"{value:.15g}"
+    if isinstance(value, list):
+        return ", ".join(_words(item) for item in value) or "none"
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key} {_words(inner)}" for key, inner in value.items())
+    return str(value)
+
+
+# Was the plan fixed before the after-sessions were read? Judged from the records of all plans.
+# ----------------------------------------------------------------------
+# What can be shown is one of these:
+#
+# ``fixed_before`` the plan was on record before any run held an after-session;
+# ``changed_after_results`` it was recorded first when an after-session had been read by an earlier
+# run, and another plan had been recorded before; ``not_as_recorded`` a plan was on record before
+# any after-session was read, and the first run that held one followed another: whether it was
+# changed before or after the data were seen cannot be shown; ``another_followed`` the plan was on
+# record before any after-session was read, one of several: the run that read one first followed
+# another; ``not_provable`` the first record of any plan held the after-sessions already.
+
+FIXED = "fixed_before"
+CHANGED = "changed_after_results"
+OTHER = "not_as_recorded"
+SEVERAL = "another_followed"
+NOT_PROVABLE = "not_provable"
+
+MARK_CHANGED = "exploratory: the plan was changed after results existed"
+MARK_OTHER = "exploratory: not the plan that was recorded before the data"
+MARK_SEVERAL = "exploratory: another plan was followed when the data were read"
+_MARKS = {CHANGED: MARK_CHANGED, OTHER: MARK_OTHER, SEVERAL: MARK_SEVERAL}
+
+BY_RUN, BY_COMMAND = "run", "plan"
+_SHOWN = 6
+
+NOTHING_SHOWN = (
+    "Whether the primary contrast was named before the data is not provable: nothing behind these "
+    "results shows a plan from before the after-sessions were read."
+)
+
+Facts = dict[str, Any]
+"""What the book says of a plan, as plain values."""
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """A plan on record: that of a run, or one that was recorded by itself.
+
+    Attributes
+    ----------
+    by
+        ``run`` or ``plan``.
+    id
+        Id of the run, or number of the plan.
+    date
+        Day of recording.
+    plan
+        The plan; ``None`` where it is not known, and for the run of a variant, whose settings are
+        not the study's plan.
+    sha256
+        Digest of its text as it is kept.
+    held
+        Sessions whose raw files had to be in place.
+    read
+        Sessions that had been read when the run ended, or when the plan was recorded.
+    """
+
+    by: str
+    id: str
+    date: str
+    plan: Plan | None
+    sha256: str = ""
+    held: frozenset[str] = frozenset()
+    read: frozenset[str] = frozenset()
+
+    def facts(self) -> Facts:
+        """Return what is told of this record."""
+        return {"by": self.by, "id": self.id, "date": self.date, "plan_sha256": self.sha256}
+
+
+@dataclass(frozen=True)
+class _Course:
+    """For each record: had no after-session been held by its end, had one been read before it, or
+    by its end?
+    """
+
+    nothing_held: list[bool]
+    results_existed: list[bool]
+    results_after: list[bool]
+
+
+def _course(records: Sequence[Recorded], plan: Plan) -> _Course:
+    after = set(sessions_after(plan))
+    held_any = read_any = False
+    held: set[str] = set()
+    read: set[str] = set()
+    course = _Course([], [], [])
+    for one in records:
+        after |= set(sessions_after(one.plan)) if one.plan is not None else set()
+        course.results_existed.append(read_any or bool(read & after))
+        held |= one.held | one.read
+        read |= one.read
+        held_any, read_any = held_any or bool(held & after), read_any or bool(read & after)
+        course.nothing_held.append(not held_any)
+        course.results_after.append(read_any)
+    return course
+
+
+def judged(records: Sequence[Recorded], plan: Plan) -> Facts | None:
+    """Return what the records say of a plan, ``None`` if they show nothing.
+
+    Parameters
+    ----------
+    records
+        Every record of the book in the order of the chain; the plan is among them.
+    plan
+        The plan as it stands.
+
+    Raises
+    ------
+    ValueError
+        If the plan is not among the records.
+    """
+    own = core(plan)
+    course = _course(records, plan)
+    cores = [None if one.plan is None else core(one.plan) for one in records]
+    if own not in cores:
+        raise ValueError("the plan is not on record")
+    # 1. The first record whose primary contrast is this one.
+    first = cores.index(own)
+    start, left_open = first, False
+    # 2. A record of the same but for the session, which it left open, counts for it if no
+    #    after-session had been read when the session was named.
+    if not course.nothing_held[first] and not course.results_existed[first]:
+        opened = _first_open(records, cores, plan, first)
+        if opened is not None and course.nothing_held[opened]:
+            start, left_open = opened, True
+    # 3. What stood when the results came, and what of it is not so any more.
+    statement, against = NOT_PROVABLE, None
+    if course.nothing_held[start]:
+        against = _followed_instead(cores, course, own, core_without_session(plan))
+        statement = FIXED if against is None else SEVERAL
+    elif course.results_existed[first]:
+        against = _stood(records, course.results_existed, first)
+        statement = NOT_PROVABLE if against is None else CHANGED
+    else:
+        before = [i for i in range(first) if records[i].plan is not None and course.nothing_held[i]]
+        against = before[-1] if before else None
+        statement = NOT_PROVABLE if against is None else OTHER
+    changed = [] if against is None else _differing(records[against], plan, primary=True)
+    beside, beside_in = _changed_beside(records, course, plan)
+    if statement == NOT_PROVABLE and not beside:
+        return None
+    return {
+        "form": 1,
+        "plan_sha256": digest_of(plan),
+        "statement": statement,
+        "recorded": None if statement == NOT_PROVABLE else records[start].facts(),
+        "against": None if against is None else records[against].facts(),
+        "session_left_open": left_open,
+        "changed": [_plain(one) for one in changed],
+        "changed_beside": [_plain(one) for one in beside],
+        "changed_beside_in": None if beside_in is None else records[beside_in].facts(),
+    }
+
+
+def _followed_instead(
+    cores: Sequence[Plan | None], course: _Course, own: Plan, opened: Plan
+) -> int | None:
+    """Return the run that read an after-session first, if it followed another plan."""
+    for i, known in enumerate(cores):
+        if course.results_after[i] and not course.results_existed[i]:
+            return None if known is None or known in (own, opened) else i
+    return None
+
+
+def _first_open(
+    records: Sequence[Recorded], cores: Sequence[Plan | None], plan: Plan, stop: int
+) -> int | None:
+    wanted = core_without_session(plan)
+    for i in range(stop):
+        one = records[i].plan
+        if one is not None and is_open(one) and cores[i] == wanted:
+            return i
+    return None
+
+
+def _stood(records: Sequence[Recorded], existed: Sequence[bool], stop: int) -> int | None:
+    """Return the last plan recorded before results existed, else the first one of all."""
+    known = [i for i in range(stop) if records[i].plan is not None]
+    before = [i for i in known if not existed[i]]
+    return before[-1] if before else (known[0] if known else None)
+
+
+def _differing(record: Recorded, plan: Plan, *, primary: bool) -> list[PlanDiffers]:
+    """Return what differs from a record in what the primary contrast rests on, or in the rest."""
+    then = record.plan or {}
+    found = differences_between(then, plan)
+    return [one for one in found if bears_on_primary(one.name, then, plan) == primary]
+
+
+def _changed_beside(
+    records: Sequence[Recorded], course: _Course, plan: Plan
+) -> tuple[list[PlanDiffers], int | None]:
+    """Return what changed after results existed and bears on no primary contrast, and when."""
+    at = next((i for i, one in enumerate(records) if one.plan == plan), None)
+    if at is None or not course.results_existed[at]:
+        return [], None
+    against = _stood(records, course.results_existed, at)
+    if against is None:
+        return [], None
+    found = _differing(records[against], plan, primary=False)
+    return found, at if found else None
+
+
+def _plain(one: PlanDiffers) -> dict[str, str]:
+    return {"name": one.name, "before": one.before, "after": one.after}
+
+
+def others_between(records: Sequence[Recorded], plan: Plan) -> list[Recorded]:
+    """Return the records of other plans that were followed after this one had been recorded.
+
+    A plan that differs only by leaving the session open is not another one.
+    """
+    own, opened = core(plan), core_without_session(plan)
+    cores = [None if one.plan is None else core(one.plan) for one in records]
+    if own not in cores:
+        return []
+    first = cores.index(own)
+    last = len(cores) - 1 - cores[::-1].index(own)
+    return [
+        records[i]
+        for i in range(first + 1, last)
+        if cores[i] is not None and cores[i] not in (own, opened)
+    ]
+
+
+# --- in words --------------------------------------------------------------------------------
+
+
+def mark_of(facts: Facts | None) -> str:
+    """Return the mark that the verdict of the primary contrast carries, empty for none."""
+    return "" if facts is None else _MARKS.get(facts["statement"], "")
+
+
+def mark_of_margins(facts: Facts | None) -> str:
+    """Return the mark that a verdict on equivalence carries, empty for none."""
+    if facts is None or not any(is_margin(one["name"]) for one in facts["changed_beside"]):
+        return ""
+    return MARK_CHANGED
+
+
+def sentences_of(facts: Facts | None, *, primary: bool) -> list[str]:
+    """Return what the book says of the plan, for the page and the terminal.
+
+    Parameters
+    ----------
+    facts
+        As :func:`judged` returns them.
+    primary
+        Whether the study names a primary contrast; without one and without facts there is
+        nothing to say.
+    """
+    if facts is None:
+        return [NOTHING_SHOWN] if primary else []
+    what = "The primary contrast" if primary else "The plan (no primary contrast is named)"
+    words = {FIXED: _fixed, CHANGED: _changed, OTHER: _other, SEVERAL: _several}
+    said = words.get(facts["statement"])
+    out = [said(facts, what, primary)] if said else ([NOTHING_SHOWN] if primary else [])
+    return out + _beside(facts)
+
+
+def _fixed(facts: Facts, what: str, _primary: bool) -> str:
+    text = (
+        f"{what} was fixed before the data: recorded first {place_of(facts['recorded'])}, before "
+        "any after-session had been read."
+    )
+    if facts["session_left_open"]:
+        text += " Which after-session it is tested at was left open then."
+    return text
+
+
+def _changed(facts: Facts, what: str, primary: bool) -> str:
+    so = f" {what} is exploratory." if primary else ""
+    return (
+        f"The plan was changed after results existed, {place_of(facts['recorded'])}: "
+        f"{listed_changes(facts['changed'])}. Until then the plan recorded "
+        f"{place_of(facts['against'])} held.{so}"
+    )
+
+
+def _other(facts: Facts, what: str, primary: bool) -> str:
+    so = f", so that {what[0].lower()}{what[1:]} is exploratory" if primary else ""
+    return (
+        f"The plan is not the one recorded {place_of(facts['against'])} before any after-session "
+        f"had been read: {listed_changes(facts['changed'])}, {place_of(facts['recorded'])}, which "
+        "had the after-sessions already. Whether it was changed before or after the data were seen "
+        f"cannot be shown{so}."
+    )
+
+
+def _several(facts: Facts, what: str, primary: bool) -> str:
+    so = f" {what} is exploratory." if primary else ""
+    return (
+        f"More than one plan was on record before the data. This one was recorded first "
+        f"{place_of(facts['recorded'])}, but the after-sessions were first read under another, "
+        f"{place_of(facts['against'])}: {listed_changes(facts['changed'])}.{so}"
+    )
+
+
+def _beside(facts: Facts) -> list[str]:
+    if not facts["changed_beside"]:
+        return []
+    return [
+        "Beside the primary contrast the plan was changed after results existed, "
+        f"{place_of(facts['changed_beside_in'])}: {listed_changes(facts['changed_beside'])}. What "
+        "rests on that is exploratory."
+    ]
+
+
+def place_of(recorded: Mapping[str, Any]) -> str:
+    """Return in which run, or by which command, and when a plan was recorded.
+
+    Examples
+    --------
+    >>> place_of({"by": "run", "id": "20260504-171200-a1b2", "date": "2026-05-04"})
+    'in run 20260504-171200-a1b2 on 2026-05-04'
+    """
+    if recorded["by"] == BY_RUN:
+        return f"in run {recorded['id']} on {recorded['date']}"
+    digest = f", SHA-256 {recorded['plan_sha256']}" if recorded.get("plan_sha256") else ""
+    return f"by `plan record` on {recorded['date']} (plan {recorded['id']}{digest})"
+
+
+def listed_changes(changed: Sequence[Mapping[str, str]]) -> str:
+    """Return what changed, old -> new, in words."""
+    words = [PlanDiffers(c["name"], c["before"], c["after"]).words for c in changed]
+    more = f"; and {len(words) - _SHOWN} more" if len(words) > _SHOWN else ""
+    return "; ".join(words[:_SHOWN]) + more
+
+
+def course_lines(records: Sequence[Recorded]) -> list[str]:
+    """Return each plan on record as a line to read: where it begins, and what changed then."""
+    lines: list[str] = []
+    before: Plan | None = None
+    for one in records:
+        if one.plan is None or one.plan == before:
+            continue
+        changed = [] if before is None else differences_between(before, one.plan)
+        told = "; ".join(d.words for d in changed) or "the first plan on record"
+        where = place_of(one.facts())
+        lines.append(f"{where[0].upper()}{where[1:]}: {told}")
+        before = one.plan
+    return lines
+
+
+def words_of_first(records: Sequence[Recorded]) -> list[str]:
+    """Return which plan was the first on record and that it came with the after-sessions."""
+    first = next((one for one in records if one.plan is not None), None)
+    if first is None:
+        return []
+    where = place_of(first.facts())
+    return [f"The first plan on record, {where}, came when the after-sessions were there already."]
+
+
+def words_of_others(records: Sequence[Recorded], plan: Plan) -> list[str]:
+    """Return that other plans were followed after this one had been recorded; empty if none was."""
+    others = others_between(records, plan)
+    if not others:
+        return []
+    first = others[0]
+    changed = differences_between(plan, first.plan or {})
+    told = listed_changes([_plain(one) for one in changed])
+    more = f" (and in {len(others) - 1} more records)" if len(others) > 1 else ""
+    return [f"In between another plan was in force, {place_of(first.facts())}{more}: {told}."]
