@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from leafledger.errors import InputFault, StageFailure
 from leafledger.study import study as model
+from leafledger.study.reading import read_study
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,7 +47,7 @@ class Study(model.Study):
         InputFault
             With every problem of its files.
         """
-        return cls(**vars(model.Study.open(folder)))
+        return cls(**vars(read_study(Path(folder))))
 
     def would_run(self) -> pd.DataFrame:
         """Return the tasks that :meth:`run` would do now, in the order of the data.

@@ -2,29 +2,21 @@
 
 from __future__ import annotations
 
-import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-import pyarrow as pa
-import pyarrow.parquet as pq
 import pytest
 from pydantic import BaseModel
 
 from docs.markdown_pages import DOCS, anchors, links
-from leafledger import Study
-from leafledger.study import tables
 from leafledger.study.definition import Definition
-from leafledger.study.tables import kind_of
 
 sys.path.insert(0, str(DOCS / "_ext"))
 
 import reference_pages
 import study_file_page
-import tables_page
 from check_site import fetched, fetched_by_page, fetched_by_style
 
 
@@ -74,62 +66,6 @@ def test_links_between_sections_lead_somewhere() -> None:
     assert len(targets) > 20
     assert targets <= anchors(page)
     assert study_file_page.slug("design.sessions[]") == "designsessions"
-
-
-def test_every_table_of_the_contract_has_its_section() -> None:
-    named = {
-        name.lower()
-        for name, value in vars(tables).items()
-        if name.isupper() and type(value) is tuple
-    }
-    told = {kind_of(path) for path in tables_page.paths()}
-    assert named - {"effects_key"} == told
-
-
-KINDS = {
-    "text": lambda c: pd.api.types.is_string_dtype(c) or c.isna().all(),
-    "number": lambda c: pd.api.types.is_numeric_dtype(c) and not pd.api.types.is_bool_dtype(c),
-    "whole number": lambda c: pd.api.types.is_numeric_dtype(c) and (c.dropna() % 1 == 0).all(),
-    "true or false": pd.api.types.is_bool_dtype,
-    "date and time": pd.api.types.is_datetime64_any_dtype,
-}
-
-
-def plain_table(study: Study, place: str, spectra: tuple[str, ...]) -> pd.DataFrame:
-    if place.endswith(".csv"):
-        return study.table(place)
-    file = study.folder / "results" / place
-    # A second dark or direction of a shared source is numbered; the page says so beside the first.
-    names = pq.read_schema(file).names
-    names = [name for name in names if re.sub(r"_\d+$", "", name) not in spectra]
-    return pq.read_table(file, columns=names).to_pandas()
-
-
-def test_a_real_run_writes_what_the_page_says(small_study_run: Path) -> None:
-    study = Study.open(small_study_run)
-    checked = set()
-    for path in tables_page.paths():
-        place = path.replace("SESSION", "day12")
-        if kind_of(path) == "variants":  # written by `run --variants` only
-            continue
-        said = tables_page.columns_of(path)
-        spectra = tables_page.SPECTRA.get(kind_of(path), ())
-        table = plain_table(study, place, spectra)
-        more = [name for name in table.columns if name.startswith("p_") and name not in said]
-        assert (more == []) == (kind_of(path) != "predictions"), path
-        assert [*table.columns] == [*(n for n in said if n not in spectra), *more], path
-        for name in said:
-            kind = tables_page.type_of(path, name)
-            if kind == "spectrum":
-                schema = pq.read_schema(small_study_run / "results" / place)
-                if name not in schema.names and name in tables_page.ASKED_FOR:
-                    continue
-                field = schema.field(name)
-                assert pa.types.is_fixed_size_list(field.type), (path, name)
-            elif len(table):
-                assert KINDS[kind](table[name]), (path, name, kind, table[name].dtype)
-        checked.add(kind_of(path))
-    assert len(checked) > 20
 
 
 def test_a_page_that_loads_from_a_network_is_found(tmp_path: Path) -> None:

@@ -389,6 +389,11 @@ def test_number_mean_and_spread_by_group_and_session(asked):
     for r in asked.rows:
         if r["unit"] == "p03" and r["session"] == "day8":
             r["accepted"] = False
+    # Both scans of one plant are of one leaf.
+    same = next(u for u, c in asked.units.items() if c["treatment"] == "chelate" and u != "p03")
+    for r in asked.rows:
+        if r["unit"] == same:
+            r["leaf"] = "1"
     _, summary, _ = asked.run()
     table = asked.table("group_means")
     assert tuple(table.columns) == GROUP_MEANS
@@ -398,6 +403,7 @@ def test_number_mean_and_spread_by_group_and_session(asked):
     values, level = unit_values(asked, "REP")
     own = values["day8"][level == "chelate"].dropna()
     assert (found["n_units"], found["n_missing"], found["n_scans"]) == (5, 1, 10)
+    assert found["n_leaves"] == 9
     assert (found["unit"], found["ci_level"]) == ("nm", 0.95)
     assert found["mean"] == pytest.approx(own.mean(), rel=1e-12)
     assert found["sd"] == pytest.approx(own.std(ddof=1), rel=1e-9)
@@ -421,6 +427,7 @@ def test_whole_plots_are_the_units_of_means_components_and_designs(asked):
     means = asked.table("group_means")
     found = one(means, index="NDVI", treatment="chelate", session="day0")
     assert (found["n_units"], found["n_missing"], found["n_scans"]) == (3, 0, 12)
+    assert found["n_leaves"] == 12  # leaves of both plants of each tray
     values, level = unit_values(asked)
     tray = pd.Series({unit: c["tray"] for unit, c in asked.units.items()})
     own = values["day0"][level == "chelate"].groupby(tray).mean()

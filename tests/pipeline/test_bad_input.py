@@ -95,7 +95,7 @@ def test_a_white_no_brighter_than_the_dark_is_refused(small_study: Path) -> None
 
 @pytest.mark.slow
 def test_one_plant_of_a_treatment_is_described_not_tested(small_study: Path) -> None:
-    from leafledger.study.study import Study
+    from leafledger import Study
 
     path = small_study / "study.yaml"
     text = path.read_text(encoding="utf-8")
@@ -122,7 +122,7 @@ def test_one_plant_of_a_treatment_is_described_not_tested(small_study: Path) -> 
 
 @pytest.mark.slow
 def test_a_study_with_no_after_session_says_so(small_study: Path) -> None:
-    from leafledger.study.study import Study
+    from leafledger import Study
 
     path = small_study / "study.yaml"
     text = path.read_text(encoding="utf-8").partition("\nclasses:")[0] + "\n"

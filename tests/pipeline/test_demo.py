@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 
 from generated import ROOT, generator, shrink
+from leafledger import Study
 from leafledger.runner.run import run_study
-from leafledger.study.study import Study
 from leafledger.study.table_files import read_spectra
 
 FOUND_BY = {

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from generated import ROOT
-from leafledger.study.study import Study
+from leafledger import Study
 
 TABLE = ROOT.parent / "shared" / "real" / "lemon_myrtle_leaves.csv"
 pytestmark = [

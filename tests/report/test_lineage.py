@@ -14,15 +14,15 @@ import pytest
 from leafledger.report.gather import gather
 from leafledger.report.provenance import (
     ORDER,
-    ORIGINS,
+    PARTS,
     PLATES,
     broken_links,
-    files_like,
     lineage,
     steps_of,
 )
 from leafledger.report.stage import run
 from leafledger.study.rules import RULES
+from leafledger.study.tables import RESULTS
 
 from . import pages, tables
 
@@ -134,8 +134,9 @@ def test_every_rule_and_every_figure_has_its_words(whole):
     assert {rule.name for rule in RULES} - {"report"} == set(ORDER)
     drawn = {p.stem for p in whole.job().outputs["figures"].glob("*.svg")}
     assert drawn <= set(PLATES)
-    parts = {origin.part for origin in ORIGINS}
-    assert set(PLATES.values()) <= parts | {"variants"}
+    assert set(PLATES.values()) <= set(PARTS)
+    registered = {part for result in RESULTS for part in (*result.shown, result.saved) if part}
+    assert registered == set(PARTS)
 
 
 class _Numbers(HTMLParser):
@@ -189,7 +190,7 @@ def test_every_number_stands_under_a_link_to_its_lineage(whole):
     links = set().union(*seen.linked.values())
     assert {link[1:] for link in links} <= ids
     # All parts but those that this study has no numbers for.
-    assert len(ORIGINS) - len(links) <= 4
+    assert len(set(PARTS) - {"plan", "variants"}) - len(links) <= 4
     figures = re.findall(r'<figure id="fig-[a-z_]+".*?</figure>', page, flags=re.DOTALL)
     assert len(figures) > 12
     for figure in figures:
@@ -201,12 +202,6 @@ def test_digests_lead_from_a_part_of_the_page_to_the_file(whole):
     digest = hashlib.sha256(whole.inputs["effects"].read_bytes()).hexdigest()
     assert digest in part and "results/effects.csv" in part
     assert 'href="#by-effects"' in part and 'href="#effects"' in part
-
-
-def test_patterns_stand_for_one_session_each():
-    there = {n: n for n in ("quality/a.parquet", "quality/a.signal.parquet", "quality/b.parquet")}
-    assert files_like(there, ["quality/*.parquet"]) == ["quality/a.parquet", "quality/b.parquet"]
-    assert files_like(there, ["quality/*.signal.parquet"]) == ["quality/a.signal.parquet"]
 
 
 def test_a_table_of_variants_is_named_with_its_digest(material, tmp_path):
@@ -224,7 +219,7 @@ def test_nothing_of_the_machine_or_the_clock_stands_in_the_appendix(whole):
     assert not re.search(r"\d\d:\d\d:\d\d", re.sub(r"2026-05-\d\dT\d\d:\d\d:\d\d", "", appendix))
 
 
-RESULTS = {
+FILES = {
     "acceptance": ["accepted.csv", "range.json"],
     "effects": ["effects.json", "effects.csv", "sensitivity.csv"],
     "classes": ["classes/summary.json"],
@@ -235,7 +230,7 @@ RESULTS = {
 def told(tmp_path_factory):
     """Return a study whose records tell what their steps wrote."""
     made = tables.make(tmp_path_factory.mktemp("told"), replace(tables.Plan(), n_units=8))
-    for name, paths in RESULTS.items():
+    for name, paths in FILES.items():
         made_by = name if f"record/{name}" in made.inputs else "effects"
         record = json.loads(made.inputs[f"record/{made_by}"].read_text())
         place = made.inputs["record/effects"].with_name(f"{name}.json")

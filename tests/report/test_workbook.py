@@ -160,7 +160,7 @@ def with_indices(whole):
         frame.loc[0, ["value", "u_scan", "u_reference"]] = np.nan
         frame.loc[0, "status"] = "outside_range"
         indices[str(session)] = frame
-    return replace(material, indices=indices)
+    return replace(material, by_session={**material.by_session, "indices": indices})
 
 
 def test_index_values_stand_a_row_a_scan_and_a_column_an_index(with_indices):

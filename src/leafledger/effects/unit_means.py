@@ -273,7 +273,7 @@ def group_means(
     data
         Design, unit means and plan. Where units are not known every scan stands for itself.
     rows
-        ``unit_indices.csv``, for the number of scans.
+        ``unit_indices.csv``, for the numbers of leaves and scans.
     units
         Index -> its unit.
 
@@ -283,12 +283,12 @@ def group_means(
         Rows of ``group_means.csv``, sorted by index and treatment, sessions in study order.
         ``mean`` is that of the unit means; ``sd`` lies between units, or between scans where units
         are unknown; ``se`` is ``sd / sqrt(n)``; the interval is Student's with ``n - 1`` degrees of
-        freedom. One unit has no spread. Where units are unknown ``n_units``, ``n_missing``, ``se``
-        and the interval are ``None``: scans of one plant are not independent.
+        freedom. One unit has no spread. Where units are unknown ``n_units``, ``n_missing``,
+        ``n_leaves``, ``se`` and the interval are ``None``: scans of one plant are not independent.
     """
     layout, table, plan = data.layout, data.table, data.plan
     place = {unit: i for i, unit in enumerate(table.units)}
-    scans = _n_scans(layout, rows)
+    counts = _leaves_and_scans(layout, rows)
     out = []
     for k, index in enumerate(table.indices):
         for treatment, arm in layout.levels.items():
@@ -298,8 +298,9 @@ def group_means(
                 values = values[np.isfinite(values)]
                 named = {"index": index, "treatment": treatment, "session": session}
                 numbers = _group_numbers(values, len(arm), plan.level, known=bool(layout.word))
-                n_scans = scans.get((index, treatment, session), 0)
-                out.append({**named, **numbers, "n_scans": n_scans, "unit": units.get(index, "")})
+                leaves, scans = counts.get((index, treatment, session), (0, 0))
+                counted = {"n_leaves": leaves if layout.word else None, "n_scans": scans}
+                out.append({**named, **numbers, **counted, "unit": units.get(index, "")})
     return out
 
 
@@ -328,16 +329,20 @@ def _group_numbers(
     }
 
 
-def _n_scans(layout: Layout, rows: pd.DataFrame) -> dict[tuple[str, str, str], int]:
-    """Return index, treatment and session -> accepted scans behind the means."""
-    level_of, owner = layout.level_of, layout.owner
-    out: dict[tuple[str, str, str], int] = {}
-    columns = ("unit", "session", "index", "n_scans")
-    for part, session, index, n in zip(*(rows[c].tolist() for c in columns), strict=True):
+def _leaves_and_scans(
+    layout: Layout, rows: pd.DataFrame
+) -> dict[tuple[str, str, str], tuple[int, int]]:
+    """Return index, treatment and session -> leaves and accepted scans behind the means."""
+    level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
+    owner = layout.owner
+    out: dict[tuple[str, str, str], tuple[int, int]] = {}
+    columns = ("unit", "session", "index", "n_leaves", "n_scans")
+    for part, session, index, *n in zip(*(rows[c].tolist() for c in columns), strict=True):
         unit = owner.get(part)
         if unit is not None and session in layout.sessions:
             key = index, level_of[unit], session
-            out[key] = out.get(key, 0) + int(n)
+            leaves, scans = out.get(key, (0, 0))
+            out[key] = leaves + int(n[0]), scans + int(n[1])
     return out
 
 

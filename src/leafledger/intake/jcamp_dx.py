@@ -1,4 +1,4 @@
-"""JCAMP-DX 4.24 and 5.x: XYDATA and XYPOINTS, single and compound files.
+"""Which scans hold JCAMP-DX files 4.24 and 5.x: XYDATA and XYPOINTS, single and compound?
 
 All forms of ordinates are decoded by our own code (:mod:`leafledger.intake.jcamp_dx`),
 because each check of the standard has to name the row at fault and no repeat count may be carried
@@ -572,14 +572,6 @@ def _pairs(block: Block, record: Record, limit: int, faults: Faults) -> Points |
 
 # JCAMP-DX 4.24 and 5.x: XYDATA and XYPOINTS, single and compound files.
 # ----------------------------------------------------------------------
-# All forms of ordinates are decoded by our own code (:mod:`leafledger.intake.jcamp_dx`),
-# because each check of the standard has to name the row at fault and no repeat count may be carried
-# out before it is bounded; DEVELOPERS.md (Readers) says which packages were considered.
-#
-# References
-# ----------
-# McDonald and Wilks (1988) Appl. Spectrosc. 42, 151-162 (4.24). Lampen, Lambert, Lancashire,
-# McDonald, McIntyre, Rutledge, Froehlich and Davies (1999) Pure Appl. Chem. 71, 1549-1556 (5.01).
 
 
 def read_jcamp(data: bytes, file: str, form: FileForm) -> RawScans:

@@ -1,4 +1,4 @@
-"""Many scans in a Parquet file: one list column, or one column per wavelength.
+"""Which scans holds a Parquet file: one list column, or one column per wavelength?
 
 What the file says of its size is checked before any of its data are read: a megabyte of Parquet
 can hold a gigabyte of values.
@@ -350,8 +350,6 @@ def _check_finite(values: NDArray[np.float64], columns: list[str] | None, faults
 
 # Many scans in a Parquet file: one list column, or one column per wavelength.
 # ----------------------------------------------------------------------
-# What the file says of its size is checked before any of its data are read: a megabyte of Parquet
-# can hold a gigabyte of values.
 
 _LARGEST_FOOTER = 32_000_000
 _MOST_IN_FOOTER = 1_000_000

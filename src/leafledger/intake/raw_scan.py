@@ -1,4 +1,4 @@
-"""What a reader is told and what it gives back."""
+"""What does a reader of raw files get, what does it return, and how much may it read?"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Scans in workbooks (.xlsx): a scan in each sheet, or in each row of a wide table.
+"""Which scans holds a workbook (.xlsx): one in each sheet, or one in each row of a wide table?
 
 The study says which (``scans_in: sheets | rows``); nothing is guessed. Formulas are not computed:
 their results are read as the spreadsheet program has left them in the file.
@@ -492,8 +492,6 @@ def _shown(value: Value | None) -> str:
 
 # Scans in workbooks (.xlsx): a scan in each sheet, or in each row of a wide table.
 # ----------------------------------------------------------------------
-# The study says which (``scans_in: sheets | rows``); nothing is guessed. Formulas are not computed:
-# their results are read as the spreadsheet program has left them in the file.
 
 _OTHERWISE = "Save it as .xlsx again, or state the right `form:` for this session."
 

@@ -1,4 +1,4 @@
-"""Many scans in a text table: one row per scan, one column per wavelength."""
+"""Which scans holds a wide text table: one row per scan, one column per wavelength?"""
 
 from __future__ import annotations
 

@@ -23,12 +23,7 @@ from leafledger.report.gather import Material
 from leafledger.report.provenance import Step
 from leafledger.report.tables_workbook import is_missing
 from leafledger.study.table_files import escape_formula_cell
-
-# Tables of the page as CSV, kept inside the page until a reader asks for one.
-# ----------------------------------------------------------------------
-# A table that stands in the results folder is given as that file, byte for byte. A table that the
-# page works out is written in the same way: whole numbers, empty for missing, and text that a
-# spreadsheet would run as a formula with an apostrophe before it; numbers are never altered.
+from leafledger.study.tables import TABLES
 
 _LEVEL = 9
 
@@ -100,25 +95,6 @@ def packed(downloads: Mapping[str, Download]) -> str:
 # Which tables of the page can be saved, and as what.
 # ----------------------------------------------------------------------
 
-RESULT_FILES: dict[str, str] = {
-    "exclusions": "left-out",
-    "session_effects": "session-effects",
-    "order_effects": "order-effects",
-    "group_means": "index-courses",
-    "effects": "effects",
-    "sensitivity": "holds",
-    "variants": "variants",
-    "variance_components": "variation",
-    "power": "detectable",
-    "classes_confusion": "confusion",
-    "classes_per_class": "each-class",
-    "classes_confused_pairs": "each-class",
-    "classes_reliability": "sureness",
-    "classes_comparison": "rivals",
-    "classes_questions": "day-or-treatment",
-}
-"""Input of the report that is offered as it stands in the results folder -> part of the page."""
-
 Rows = Sequence[Mapping[str, Any]]
 
 
@@ -142,9 +118,10 @@ def downloads_of(
         Role -> path of the files that the report reads.
     """
     found = {
-        role: Download(f"{role}.csv", part, inputs[role].read_text(encoding="utf-8"))
-        for role, part in RESULT_FILES.items()
-        if role in inputs and inputs[role].is_file()
+        role: Download(f"{role}.csv", table.saved, inputs[role].read_text(encoding="utf-8"))
+        for table in TABLES.values()
+        for role in [table.report_role]
+        if table.saved and role in inputs and inputs[role].is_file()
     }
     worked_out = [*_trust(parts["trust"], material), *_days(parts["days"]), *_made(material)]
     if parts["apart"]:

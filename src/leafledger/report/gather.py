@@ -19,19 +19,7 @@ from leafledger.study.table_files import (
     read_parquet,
     read_spectra,
 )
-from leafledger.study.tables import (
-    COMPARISON,
-    CONFUSED_PAIRS,
-    GROUP_MEANS,
-    PER_CLASS,
-    POWER,
-    QUESTIONS,
-    RELIABILITY,
-    SENSITIVITY,
-    TEXT,
-    VARIANCE_COMPONENTS,
-    VARIANTS,
-)
+from leafledger.study.tables import TABLES, TEXT, Result
 from leafledger.study.written_plan import (
     Facts,
     digest_of,
@@ -320,28 +308,54 @@ def _course_words(starts: Sequence[str], groups: Sequence[str]) -> dict[str, str
 # ----------------------------------------------------------------------
 
 
+class _TableOf:
+    """A table of the study, read as an attribute: ``material.effects``, ``classes.path``."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+
+    def __get__(self, material: Material | ClassTables, _type: type) -> pd.DataFrame:
+        return material.tables[self.name]
+
+
+class _TablesOf:
+    """Session -> table, read as an attribute: ``material.quality["day4"]``."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+
+    def __get__(self, material: Material, _type: type) -> Mapping[str, pd.DataFrame]:
+        return material.by_session[self.name]
+
+
 @dataclass(frozen=True)
 class ClassTables:
-    """What the classifier left behind."""
+    """What the classifier left behind; its tables by their names in the registry."""
 
-    path: pd.DataFrame
-    predictions: pd.DataFrame
-    confusion: pd.DataFrame
-    terms: pd.DataFrame
-    permutation: pd.DataFrame
-    rivals: pd.DataFrame
-    per_class: pd.DataFrame
-    reliability: pd.DataFrame
-    confused_pairs: pd.DataFrame
-    comparison: pd.DataFrame
-    questions: pd.DataFrame
+    tables: Mapping[str, pd.DataFrame]
     summary: Mapping[str, Any]
     model_card: Mapping[str, Any]
+
+    path = _TableOf("path")
+    predictions = _TableOf("predictions")
+    confusion = _TableOf("confusion")
+    terms = _TableOf("spectra_terms")
+    permutation = _TableOf("permutation")
+    rivals = _TableOf("rivals")
+    per_class = _TableOf("per_class")
+    reliability = _TableOf("reliability")
+    confused_pairs = _TableOf("confused_pairs")
+    comparison = _TableOf("comparison")
+    questions = _TableOf("questions")
 
 
 @dataclass(frozen=True)
 class Material:
-    """A whole study as the report sees it; tables as contracts.md has them."""
+    """A whole study as the report sees it.
+
+    ``tables`` holds every table of the whole study, ``by_session`` those of a session each, both by
+    their names in the registry; those that the page speaks of are attributes too.
+    """
 
     title: str
     question: str
@@ -351,31 +365,34 @@ class Material:
     days: Days
     scans: Mapping[str, SpectraTable]
     reflectance: Mapping[str, SpectraTable]
-    quality: Mapping[str, pd.DataFrame]
-    signal: Mapping[str, pd.DataFrame]
-    levels: Mapping[str, pd.DataFrame]
+    by_session: Mapping[str, Mapping[str, pd.DataFrame]]
+    tables: Mapping[str, pd.DataFrame]
     all_spectra: Spectra
     spectra: Spectra
-    accepted: pd.DataFrame
-    exclusions: pd.DataFrame
     trusted: Mapping[str, Any]
-    session_effects: pd.DataFrame
-    order_effects: pd.DataFrame
     catalogue: Mapping[str, Mapping[str, Any]]
     validation: Mapping[str, Any]
-    indices: Mapping[str, pd.DataFrame]
-    unit_indices: pd.DataFrame
-    effects: pd.DataFrame
     effects_summary: Mapping[str, Any]
-    spectrum_effects: pd.DataFrame
-    sensitivity: pd.DataFrame
-    group_means: pd.DataFrame
-    variance_components: pd.DataFrame
-    power: pd.DataFrame
-    variants: pd.DataFrame
     classes: ClassTables | None
     records: Mapping[str, Mapping[str, Any]]
     plan_facts: Facts | None = None
+
+    quality = _TablesOf("quality")
+    signal = _TablesOf("signal")
+    levels = _TablesOf("levels")
+    indices = _TablesOf("indices")
+    accepted = _TableOf("accepted")
+    exclusions = _TableOf("exclusions")
+    session_effects = _TableOf("session_effects")
+    order_effects = _TableOf("order_effects")
+    unit_indices = _TableOf("unit_indices")
+    effects = _TableOf("effects")
+    spectrum_effects = _TableOf("spectrum_effects")
+    sensitivity = _TableOf("sensitivity")
+    group_means = _TableOf("group_means")
+    variance_components = _TableOf("variance_components")
+    power = _TableOf("power")
+    variants = _TableOf("variants")
 
     @property
     def plan_sentences(self) -> list[str]:
@@ -426,6 +443,15 @@ def gather(job: Job) -> Material:
     spectra = load_spectra(
         reflectance, inputs["accepted"], inputs["range"], units, only_accepted=False
     )
+    tables = {
+        table.name: _read_table(table, inputs.get(table.report_role))
+        for table in TABLES.values()
+        if not table.per_session
+    }
+    # The primary contrasts stand first wherever effects are listed.
+    tables["effects"] = tables["effects"].sort_values(
+        "primary", ascending=False, kind="stable", ignore_index=True
+    )
     return Material(
         title=settings["title"],
         question=settings.get("question") or "",
@@ -435,34 +461,29 @@ def gather(job: Job) -> Material:
         days=days_of(sessions),
         scans={s: read_spectra(p, ()) for s, p in job.by_session("scans").items()},
         reflectance={s: read_spectra(p, ("reflectance",)) for s, p in reflectance.items()},
-        quality={s: read_parquet(p) for s, p in job.by_session("quality").items()},
-        signal={s: read_parquet(p) for s, p in job.by_session("signal").items()},
-        levels={
-            s: read_parquet(p, leave_out=("digest",)) for s, p in job.by_session("levels").items()
+        by_session={
+            table.name: {
+                session: read_parquet(path, leave_out=("digest",))
+                for session, path in job.by_session(table.report_role).items()
+            }
+            for table in TABLES.values()
+            if table.per_session and not table.holds_spectra
         },
+        tables=tables,
         all_spectra=spectra,
         spectra=accepted_only(spectra),
-        accepted=_table(inputs["accepted"]),
-        exclusions=_table(inputs["exclusions"]),
         trusted=read_json(inputs["range"]),
-        session_effects=_table(inputs["session_effects"]),
-        order_effects=_table(inputs["order_effects"]),
         catalogue={row["index"]: row for row in read_json(inputs["catalogue"])["indices"]},
         validation={
             part: read_json(inputs[f"validation_{part}"])
             for part in ("scans", "reflectance", "indices")
         },
-        indices={s: read_parquet(p) for s, p in job.by_session("indices").items()},
-        unit_indices=_table(inputs["unit_indices"]),
-        effects=_effects(inputs["effects"]),
         effects_summary=read_json(inputs["effects_summary"]),
-        spectrum_effects=_table(inputs["spectrum_effects"]),
-        sensitivity=table_or_empty(inputs.get("sensitivity"), SENSITIVITY),
-        group_means=table_or_empty(inputs.get("group_means"), GROUP_MEANS),
-        variance_components=table_or_empty(inputs.get("variance_components"), VARIANCE_COMPONENTS),
-        power=table_or_empty(inputs.get("power"), POWER),
-        variants=table_or_empty(inputs.get("variants"), VARIANTS),
-        classes=_classes(inputs) if "classes_summary" in inputs else None,
+        classes=ClassTables(
+            tables, read_json(inputs["classes_summary"]), read_json(inputs["model_card"])
+        )
+        if "classes_summary" in inputs
+        else None,
         records={
             role.removeprefix("record/"): read_json(path)
             for role, path in inputs.items()
@@ -501,26 +522,10 @@ def accepted_only(spectra: Spectra) -> Spectra:
     )
 
 
-def _classes(inputs: Mapping[str, Path]) -> ClassTables:
-    return ClassTables(
-        path=_table(inputs["classes_path"]),
-        predictions=_table(inputs["classes_predictions"]),
-        confusion=_table(inputs["classes_confusion"]),
-        terms=read_parquet(inputs["classes_terms"]),
-        permutation=_table(inputs["classes_permutation"]),
-        rivals=_table(inputs["classes_rivals"]),
-        per_class=table_or_empty(inputs.get("classes_per_class"), PER_CLASS),
-        reliability=table_or_empty(inputs.get("classes_reliability"), RELIABILITY),
-        confused_pairs=table_or_empty(inputs.get("classes_confused_pairs"), CONFUSED_PAIRS),
-        comparison=table_or_empty(inputs.get("classes_comparison"), COMPARISON),
-        questions=table_or_empty(inputs.get("classes_questions"), QUESTIONS),
-        summary=read_json(inputs["classes_summary"]),
-        model_card=read_json(inputs["model_card"]),
-    )
-
-
-def _table(path: Path) -> pd.DataFrame:
-    return read_csv(path)
+def _read_table(table: Result, path: Path | None) -> pd.DataFrame:
+    if path is not None and path.suffix == ".parquet":
+        return read_parquet(path)
+    return table_or_empty(path, table.names)
 
 
 def table_or_empty(path: Path | None, columns: Sequence[str]) -> pd.DataFrame:
@@ -535,19 +540,13 @@ def table_or_empty(path: Path | None, columns: Sequence[str]) -> pd.DataFrame:
     """
     import pandas as pd
 
-    if path is None or not path.exists():
+    if path is None:
         return pd.DataFrame(columns=list(columns))
-    frame = _table(path)
+    frame = read_csv(path)
     for name in columns:
         if name not in frame.columns:
             frame[name] = "" if name in TEXT else None
     return frame
-
-
-def _effects(path: Path) -> pd.DataFrame:
-    """Read effects.csv, the primary rows first."""
-    frame = _table(path)
-    return frame.sort_values("primary", ascending=False, kind="stable", ignore_index=True)
 
 
 # Every warning of every rule once; what one rule says of many indices, in one line.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ from leafledger.report.gather import Material
 from leafledger.study.recorded_settings import Setting, settings_of_record
 from leafledger.study.rules import RULES as REGISTRY
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
+from leafledger.study.tables import RESULTS, result_at
 
 # What each rule does, and which results stand behind each part of the page.
 # ----------------------------------------------------------------------
@@ -25,69 +25,41 @@ RULES: Final[dict[str, tuple[str, str]]] = {
 ORDER: Final = tuple(RULES)
 
 
-@dataclass(frozen=True)
-class Origin:
-    """A part of the page and the results that it shows.
+PARTS: Final[dict[str, str]] = {
+    "plan": "When the plan was made",
+    "found": "What was found",
+    "trust": "Units, sessions, scans and range in short",
+    "went-in": "What went in",
+    "left-out": "What was left out",
+    "references": "Whites and darks over time",
+    "range": "The trusted range",
+    "session-effects": "Shifts of a whole session",
+    "order-effects": "Effects of the order of measuring",
+    "expectations": "Expectations of the tables",
+    "index-courses": "Indices",
+    "effects": "Effects",
+    "spectra": "Spectra of the groups",
+    "whole-spectrum": "The whole spectrum",
+    "holds": "Does the conclusion hold?",
+    "assumptions": "What the test leans on",
+    "accuracy": "Accuracy by latent variables",
+    "confusion": "What is taken for what",
+    "each-class": "How each class fares",
+    "sureness": "Is it as sure as it says?",
+    "which-wavelengths": "By which wavelengths",
+    "rivals": "Would something simpler do?",
+    "day-or-treatment": "What else do the spectra tell?",
+    "chance": "Against chance",
+    "variation": "Where the variation lies",
+    "detectable": "What a next study would find",
+    "indices": "Indices and their sources",
+    "decisions": "Decisions of a person",
+    "variants": "Under other settings",
+}
+"""Part of the page (id of its heading) -> its title, in the order of the page.
 
-    Attributes
-    ----------
-    part
-        Id of its heading.
-    title
-        As a reader names it.
-    files
-        Below ``results/``; ``*`` stands for each session.
-    """
-
-    part: str
-    title: str
-    files: tuple[str, ...]
-
-
-ORIGINS: Final = (
-    Origin("found", "What was found", ("effects.json", "sensitivity.csv", "classes/summary.json")),
-    Origin("trust", "Units, sessions, scans and range in short", ("accepted.csv", "range.json")),
-    Origin("went-in", "What went in", ("scans/*.parquet", "accepted.csv")),
-    Origin("left-out", "What was left out", ("accepted.csv", "exclusions.csv", "quality/*.parquet",
-                                             "reflectance/*.parquet")),
-    Origin("references", "Whites and darks over time", ("quality/*.levels.parquet",)),
-    Origin("range", "The trusted range", ("range.json", "quality/*.signal.parquet")),
-    Origin("session-effects", "Shifts of a whole session", ("session_effects.csv",)),
-    Origin("order-effects", "Effects of the order of measuring", ("order_effects.csv",)),
-    Origin("expectations", "Expectations of the tables", (
-        "validation/scans.json", "validation/reflectance.json", "validation/indices.json")),
-    Origin("index-courses", "Indices", ("unit_indices.csv", "group_means.csv", "effects.csv")),
-    Origin("effects", "Effects", ("effects.csv", "effects.json")),
-    Origin("spectra", "Spectra of the groups", ("reflectance/*.parquet", "accepted.csv",
-                                                "range.json")),
-    Origin("whole-spectrum", "The whole spectrum", ("spectrum_effects.csv",)),
-    Origin("holds", "Does the conclusion hold?", ("sensitivity.csv", "effects.json")),
-    Origin("assumptions", "What the test leans on", ("effects.json",)),
-    Origin("accuracy", "Accuracy by latent variables", ("classes/path.csv",
-                                                        "classes/summary.json")),
-    Origin("confusion", "What is taken for what", ("classes/confusion.csv",)),
-    Origin("each-class", "How each class fares", ("classes/per_class.csv",
-                                                  "classes/confused_pairs.csv")),
-    Origin("sureness", "Is it as sure as it says?", ("classes/reliability.csv",
-                                                     "classes/summary.json")),
-    Origin("which-wavelengths", "By which wavelengths", ("classes/spectra_terms.parquet",
-                                                         "classes/summary.json")),
-    Origin("rivals", "Would something simpler do?", ("classes/rivals.csv",
-                                                     "classes/comparison.csv")),
-    Origin("day-or-treatment", "What else do the spectra tell?", ("classes/questions.csv",)),
-    Origin("chance", "Against chance", ("classes/permutation.csv", "classes/summary.json")),
-    Origin("variation", "Where the variation lies", ("variance_components.csv",)),
-    Origin("detectable", "What a next study would find", ("power.csv",)),
-    Origin("indices", "Indices and their sources", ("indices/catalogue.json",)),
-    Origin("decisions", "Decisions of a person", ("exclusions.csv",)),
-)  # fmt: skip
-"""In the order of the page."""
-
-VARIANTS: Final = Origin("variants", "Under other settings", ("variants.csv",))
-"""Made by no step, but from the results of finished runs."""
-
-PLAN_HISTORY: Final = Origin("plan", "When the plan was made", ("plan_history.json",))
-"""Made by no step, but from the plans on record in the book of runs."""
+The registry says which results a part shows (:attr:`~leafledger.study.tables.Result.shown`).
+"""
 
 PLATES: Final[dict[str, str]] = {
     "accuracy_by_latent_variables": "accuracy",
@@ -109,7 +81,7 @@ PLATES: Final[dict[str, str]] = {
     "spectra_by_group": "spectra",
     "spectrum_difference": "whole-spectrum",
     "variance_shares": "variation",
-    "variants": VARIANTS.part,
+    "variants": "variants",
     "whites_over_time": "references",
     "darks_over_time": "references",
 }
@@ -333,11 +305,13 @@ def lineage(
         person's hand.
     """
     steps = steps_of(material)
-    parts = {
-        **(_from_the_book(PLAN_HISTORY, plan_history) if material.plan_facts else {}),
-        **_parts(files_by_path(steps)),
-        **_from_the_book(VARIANTS, variants),
+    from_the_book = [variants, plan_history if material.plan_facts else None]
+    files = files_by_path(steps) | {
+        path.name: File(f"results/{path.name}", sha256_of_file(path), path.stat().st_size)
+        for path in from_the_book
+        if path is not None
     }
+    parts = _parts(files)
     rules: dict[str, dict[str, Any]] = {}
     for step in steps:
         title, does = RULES.get(step.rule, (step.rule.replace("_", " ").capitalize(), ""))
@@ -357,8 +331,18 @@ def lineage(
 
 def _parts(files: Mapping[str, File]) -> dict[str, dict[str, Any]]:
     """Return part of the page -> its title and the results it shows; parts without any left out."""
-    found = {o.part: {"title": o.title, "files": files_like(files, o.files)} for o in ORIGINS}
-    return {part: told for part, told in found.items() if told["files"]}
+    files_of: dict[str, list[File]] = {}
+    for path, file in files.items():
+        if (result := result_at(path)) is not None:
+            files_of.setdefault(result.name, []).append(file)
+    parts = {
+        part: {
+            "title": title,
+            "files": [f for r in RESULTS if part in r.shown for f in files_of.get(r.name, ())],
+        }
+        for part, title in PARTS.items()
+    }
+    return {part: view for part, view in parts.items() if view["files"]}
 
 
 def _anchors(parts: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
@@ -370,13 +354,6 @@ def _anchors(parts: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
     }
 
 
-def _from_the_book(origin: Origin, path: Path | None) -> dict[str, dict[str, Any]]:
-    if path is None:
-        return {}
-    file = File(f"results/{path.name}", sha256_of_file(path), path.stat().st_size)
-    return {origin.part: {"title": origin.title, "files": [file]}}
-
-
 def files_by_path(steps: Sequence[Step]) -> dict[str, File]:
     """Return path below ``results/`` -> file and the step that wrote it."""
     return {
@@ -384,24 +361,6 @@ def files_by_path(steps: Sequence[Step]) -> dict[str, File]:
         for step in steps
         for f in step.wrote
     }
-
-
-def files_like(files: Mapping[str, File], patterns: Sequence[str]) -> list[File]:
-    """Return the files whose path below ``results/`` is like one of the patterns.
-
-    ``*`` stands for one session; where the study lacks a file, nothing is returned for it.
-
-    Examples
-    --------
-    >>> there = {n: File(n, "", 0) for n in ("quality/d0.parquet", "quality/d0.signal.parquet")}
-    >>> [f.path for f in files_like(there, ["quality/*.parquet"])]
-    ['quality/d0.parquet']
-    """
-    found = []
-    for pattern in patterns:
-        like = re.compile(re.escape(pattern).replace(r"\*", "[^./]+"))
-        found += [file for path, file in files.items() if like.fullmatch(path)]
-    return found
 
 
 # Last part of the page: indices, decisions, versions and seeds behind the numbers.

@@ -5,19 +5,20 @@ from __future__ import annotations
 import datetime as dt
 import io
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from leafledger.report.conclusions_held import out_of_date
-from leafledger.report.gather import ClassTables, Material
+from leafledger.report.gather import Material
 from leafledger.report.numbers import plain
 from leafledger.report.time_course_figures import summaries_by_group
 from leafledger.study.table_files import FORMULA_SIGNS
-from leafledger.study.tables import INDICES, STATED, TABLES, kind_of, meaning_of, unit_in
+from leafledger.study.tables import BY_NAME, INDICES, STATED, TABLES, meaning_of, unit_in
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -232,23 +233,59 @@ _PARTS_OF_AN_INDEX = {
     "u_reference": "index u reference",
     "u_panel": "index u panel",
 }
-_CLASS_TABLES = ("path", "predictions", "confusion", "per_class", "confused_pairs", "reliability",
-                 "permutation", "rivals", "comparison", "questions")  # fmt: skip
+_ORDER = (
+    "effects_summary", "effects", "sensitivity", "variants", "unit_indices", "group_means",
+    "spectrum_effects", "variance_components", "power",
+    "indices",
+    "accepted", "exclusions", "quality", "session_effects", "order_effects", "signal",
+    "mean spectra", "levels", "scans", "reflectance", "catalogue",
+    "path", "predictions", "confusion", "per_class", "confused_pairs", "reliability",
+    "permutation", "rivals", "comparison", "questions", "spectra_terms", "classes_summary",
+)  # fmt: skip
+"""Results before what they rest on; any other table of the registry with a sheet comes last."""
 
 
 def sheets_of(material: Material) -> list[Sheet]:
     """Return every table of the study as a sheet; tables without a row are left out."""
-    found = [
-        *_tested(material),
-        *_index_sheets(material),
-        *_measured(material),
-        *(_class_sheets(material.classes, material) if material.classes else ()),
+    makers: dict[str, Callable[[Material], Iterable[Sheet]]] = {
+        "effects_summary": _findings,
+        "variants": lambda m: [_sheet_of("variants", _current_variants(m), m)],
+        "indices": _index_sheets,
+        "accepted": lambda m: [_sheet_of("accepted", _labels(m), m)],
+        "mean spectra": lambda m: [_spectra_sheet(m)],
+        "catalogue": lambda m: [_catalogue_sheet(m)],
+        "classes_summary": _class_summary,
+    }
+    names = dict.fromkeys([*_ORDER, *(table.name for table in TABLES.values() if table.sheet)])
+    sheets = [
+        sheet for name in names for sheet in makers.get(name, partial(_sheets, name))(material)
     ]
-    found = [sheet for sheet in found if sheet.n_rows]
-    return [_columns_sheet(found), *found]
+    filled = [sheet for sheet in sheets if sheet.n_rows]
+    return [_columns_sheet(filled), *filled]
 
 
-def _tested(material: Material) -> Iterator[Sheet]:
+def _sheets(name: str, material: Material) -> Iterator[Sheet]:
+    """Yield the sheet of a table as it is: those of the sessions below each other."""
+    table = TABLES[name]
+    if table.of_classes and material.classes is None:
+        return
+    if not table.per_session:
+        yield _sheet_of(name, material.tables[name], material)
+        return
+    spectra = {"scans": material.scans, "reflectance": material.reflectance}
+    by_session = (
+        {session: table.rows for session, table in spectra[name].items()}
+        if name in spectra
+        else material.by_session[name]
+    )
+    yield _sheet_of(name, _stacked(by_session), material, files=_files(name, by_session))
+
+
+def _files(name: str, sessions: Iterable[str]) -> list[str]:
+    return [BY_NAME[name].path.format(session=session) for session in sessions]
+
+
+def _findings(material: Material) -> Iterator[Sheet]:
     found = [row for row in material.effects_summary.get("findings") or [] if row]
     sentences = [[str(row.get("id", "")), str(row.get("sentence", ""))] for row in found]
     history = [["plan on record", text] for text in material.plan_sentences]
@@ -263,19 +300,8 @@ def _tested(material: Material) -> Iterator[Sheet]:
     if material.classes is not None:
         sentences.append(["classes", str(material.classes.summary.get("sentence") or "")])
     rows = [*history, *sentences, *marks, *plan]
-    yield Sheet("findings", "What was found, when the plan was recorded, and what it is", words,
-                rows, len(rows), ["effects.json"])  # fmt: skip
-    for path, frame in (
-        ("effects.csv", material.effects),
-        ("sensitivity.csv", material.sensitivity),
-        ("variants.csv", _current_variants(material)),
-        ("unit_indices.csv", material.unit_indices),
-        ("group_means.csv", material.group_means),
-        ("spectrum_effects.csv", material.spectrum_effects),
-        ("variance_components.csv", material.variance_components),
-        ("power.csv", material.power),
-    ):
-        yield _sheet_of(path, frame, material)
+    about = "What was found, when the plan was recorded, and what it is"
+    yield _document("effects_summary", words, rows, about)
 
 
 def _mark(material: Material, finding: str) -> str:
@@ -302,7 +328,7 @@ def _index_sheets(material: Material) -> Iterator[Sheet]:
     if not frames:
         return
     whole = pd.concat(frames, ignore_index=True)
-    files = [f"indices/{session}.parquet" for session in material.indices]
+    files = _files("indices", material.indices)
     labels = _labels(material)
     names = [i for i in material.catalogue if (whole["index"] == i).any()]
     for part, name in _PARTS_OF_AN_INDEX.items():
@@ -310,14 +336,14 @@ def _index_sheets(material: Material) -> Iterator[Sheet]:
             continue
         wide = whole.pivot(index="scan", columns="index", values=part).reindex(columns=names)
         frame = labels.join(wide, on="scan", how="inner")
-        columns = [_column("accepted.csv", str(c), frame, material) for c in labels.columns]
+        columns = [_column("accepted", str(c), frame, material) for c in labels.columns]
         columns += [Column(i, _unit_of(material, i), _about_index(material, i)) for i in names]
         meaning = meaning_of("indices", part)[1]
         about = f"Every index on every leaf scan, accepted or not: {meaning}"
-        yield Sheet(name, about, columns, _rows(frame), len(frame), files)
+        rows = frame.itertuples(index=False, name=None)
+        yield Sheet(name, about, columns, rows, len(frame), files)
     gaps = whole[whole["status"] != "ok"].loc[:, [c for c in INDICES if c in whole.columns]]
-    yield _sheet_of("indices", gaps, material, "index gaps", "Index values that could not be taken",
-                    files)  # fmt: skip
+    yield _sheet_of("indices", gaps, material, "Index values that could not be taken", files)
 
 
 def _labels(material: Material) -> pd.DataFrame:
@@ -327,29 +353,6 @@ def _labels(material: Material) -> pd.DataFrame:
         if column not in frame.columns:
             frame[column] = [material.units.get(u, {}).get(column, "") for u in frame["unit"]]
     return frame
-
-
-def _measured(material: Material) -> Iterator[Sheet]:
-    yield _sheet_of("accepted.csv", _labels(material), material, "leaf scans")
-    yield _sheet_of("exclusions.csv", material.exclusions, material)
-    flags, signal = _stacked(material.quality), _stacked(material.signal)
-    session = list(material.quality)
-    yield _sheet_of("quality", flags, material, "quality flags",
-                    files=[f"quality/{s}.parquet" for s in session])  # fmt: skip
-    yield _sheet_of("session_effects.csv", material.session_effects, material)
-    yield _sheet_of("order_effects.csv", material.order_effects, material)
-    yield _sheet_of("signal", signal, material, "signal to noise",
-                    files=[f"quality/{s}.signal.parquet" for s in session])  # fmt: skip
-    yield _spectra_sheet(material)
-    yield _sheet_of("levels", _stacked(material.levels), material,
-                    files=[f"quality/{s}.levels.parquet" for s in session])  # fmt: skip
-    for kind, name, tables in (
-        ("scans", "all scans", material.scans),
-        ("reflectance", "references used", material.reflectance),
-    ):
-        frame = _stacked({s: table.rows for s, table in tables.items()})
-        yield _sheet_of(kind, frame, material, name, files=[f"{kind}/{s}.parquet" for s in tables])
-    yield _catalogue_sheet(material)
 
 
 def _stacked(by_session: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
@@ -378,7 +381,7 @@ def _spectra_sheet(material: Material) -> Sheet:
                 values.append(summary.sd)
     rows = list(zip(*values, strict=True)) if len(values) > 1 else []
     about = "Reflectance of the groups, accepted scans in the trusted range: mean of the unit means"
-    files = [f"reflectance/{s}.parquet" for s in material.reflectance]
+    files = _files("reflectance", material.reflectance)
     return Sheet("mean spectra", about, columns, rows, len(rows), files)
 
 
@@ -392,20 +395,14 @@ def _catalogue_sheet(material: Material) -> Sheet:
         [index, *(entry.get(c.name, "") for c in columns[1:])]
         for index, entry in material.catalogue.items()
     ]
-    return Sheet("index catalogue", "Formula, unit and source of every index used", columns, rows,
-                 len(rows), ["indices/catalogue.json"])  # fmt: skip
+    return _document("catalogue", columns, rows)
 
 
-def _class_sheets(classes: ClassTables, material: Material) -> Iterator[Sheet]:
-    for kind in _CLASS_TABLES:
-        frame = getattr(classes, kind)
-        name = f"classes {kind.replace('_', ' ')}"
-        yield _sheet_of(f"classes/{kind}.csv", frame, material, name)
-    yield _sheet_of("classes/spectra_terms.parquet", classes.terms, material, "classes terms")
-    rows = [[key, value] for key, value in _flat(classes.summary, "")]
-    words = [Column("entry", "", "name of the entry"), Column("value", "", "its value")]
-    yield Sheet("classes summary", "The classifier: classes, rules, accuracy with intervals, p",
-                words, rows, len(rows), ["classes/summary.json"])  # fmt: skip
+def _class_summary(material: Material) -> Iterator[Sheet]:
+    if material.classes is not None:
+        rows = list(_flat(material.classes.summary, ""))
+        words = [Column("entry", "", "name of the entry"), Column("value", "", "its value")]
+        yield _document("classes_summary", words, rows)
 
 
 def _flat(value: Any, place: str) -> Iterator[tuple[str, Any]]:
@@ -420,30 +417,39 @@ def _flat(value: Any, place: str) -> Iterator[tuple[str, Any]]:
 
 
 def _sheet_of(
-    path: str,
+    name: str,
     frame: pd.DataFrame,
     material: Material,
-    name: str | None = None,
-    about: str | None = None,
+    about: str = "",
     files: Sequence[str] | None = None,
 ) -> Sheet:
-    kind = kind_of(path)
-    columns = [_column(path, str(column), frame, material) for column in frame.columns]
+    """Return a table of the registry as a sheet."""
+    table = TABLES[name]
+    columns = [_column(name, str(column), frame, material) for column in frame.columns]
+    rows = frame.itertuples(index=False, name=None)
     return Sheet(
-        name or kind.replace("_", " "),
-        about or TABLES[kind],
+        table.sheet,
+        about or table.about,
         columns,
-        _rows(frame),
+        rows,
         len(frame),
-        files if files is not None else [path],
+        [table.path] if files is None else files,
     )
 
 
-def _column(path: str, name: str, frame: pd.DataFrame, material: Material) -> Column:
+def _document(
+    name: str, columns: Sequence[Column], rows: Sequence[Sequence[Any]], about: str = ""
+) -> Sheet:
+    """Return a document of the registry as a sheet."""
+    result = BY_NAME[name]
+    return Sheet(result.sheet, about or result.about, columns, rows, len(rows), [result.path])
+
+
+def _column(table: str, name: str, frame: pd.DataFrame, material: Material) -> Column:
     units = [str(u) for u in frame["unit"].unique()] if "unit" in frame.columns else []
     indices = [_unit_of(material, index) for index in material.catalogue]
-    unit = unit_in(path, name, units, indices)
-    return Column(name, unit, meaning_of(path, name)[1] or "label of the unit")
+    unit = unit_in(table, name, units, indices)
+    return Column(name, unit, meaning_of(table, name)[1] or "label of the unit")
 
 
 def _unit_of(material: Material, index: str) -> str:
@@ -453,10 +459,6 @@ def _unit_of(material: Material, index: str) -> str:
 def _about_index(material: Material, index: str) -> str:
     entry = material.catalogue[index]
     return str(entry.get("name") or entry.get("formula") or index)
-
-
-def _rows(frame: pd.DataFrame) -> Iterator[Sequence[Any]]:
-    return frame.itertuples(index=False, name=None)
 
 
 def _columns_sheet(sheets: Sequence[Sheet]) -> Sheet:

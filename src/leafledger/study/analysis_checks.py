@@ -1,4 +1,4 @@
-"""Whether the design and the units have what the effects and the classes ask for.
+"""Can the design and the units carry what the effects and the classes ask for?
 
 The stages refuse the same; here it is said before anything is computed.
 """

@@ -1,4 +1,4 @@
-"""What must fit together between the files of a study, checked before any job runs."""
+"""What must fit together between the files of a study before any job runs?"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``study.yaml`` as a checked definition, with the row and the nearest valid word of each fault."""
+"""How does ``study.yaml`` become a checked definition, and where are its faults?"""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def merge_settings(stated: Any, other: Any, forms: list[type[BaseModel]]) -> Any
 
     Examples
     --------
-    >>> laid_over({"a": "1", "b": {"c": "2"}}, {"b": {"d": "3"}}, [])
+    >>> merge_settings({"a": "1", "b": {"c": "2"}}, {"b": {"d": "3"}}, [])
     {'a': '1', 'b': {'c': '2', 'd': '3'}}
     """
     if not (isinstance(stated, Mapping) and isinstance(other, Mapping)):

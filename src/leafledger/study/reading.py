@@ -1,4 +1,4 @@
-"""Read a study folder: definition, units, scans and decisions, with all their problems together."""
+"""How is a study folder read, with the problems of all its files together?"""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from leafledger.study.definition import Classes, Definition, Form
 
-# The settings of a record as flat parameters, under the names they have in ``study.yaml``.
+# As flat text, name by name.
 # ----------------------------------------------------------------------
 
 _LONGEST_VALUE = 6000
@@ -97,7 +97,7 @@ def name_of(text: str) -> str:
     return re.sub(r"[^A-Za-z0-9_./ -]", "_", text)[:250] or "_"
 
 
-# Which settings of a task are not what it would have been given had the study said nothing?
+# Beside the defaults: what the task would have been given had the study said nothing.
 # ----------------------------------------------------------------------
 
 
@@ -122,7 +122,7 @@ def settings_of_record(record: Mapping[str, Any]) -> list[Setting]:
     --------
     >>> record = {"rule": "acceptance", "session": None,
     ...           "settings": {"apply": "none", "range": {"signal_to_noise": 200.0}}}
-    >>> [(s.name, s.value, s.default) for s in settings_told(record)]
+    >>> [(s.name, s.value, s.default) for s in settings_of_record(record)]
     ... # doctest: +NORMALIZE_WHITESPACE
     [('quality.apply', 'none', 'faults'),
      ('quality.range.signal_to_noise', '200.0', '200.0')]

@@ -1,4 +1,4 @@
-"""The scan sheet: one row per raw scan, checked cell by cell."""
+"""What do the sheets say of scans, units and decisions, cell by cell?"""
 
 from __future__ import annotations
 
@@ -115,7 +115,7 @@ def change_warnings(changed: Sequence[Decision]) -> list[str]:
 
     Examples
     --------
-    >>> change_told([Decision("p1-2", "exclude", "clip open", "A. Grower", "2026-05-08")])[0]
+    >>> change_warnings([Decision("p1-2", "exclude", "clip open", "A. Grower", "2026-05-08")])[0]
     'p1-2 has changed since A. Grower decided to exclude it (2026-05-08); the decision still \
 holds, so look again: leafledger review'
     """

@@ -1,4 +1,4 @@
-"""Sheets of a study (CSV or .xlsx) read as text, with the line of every row."""
+"""How is a sheet (CSV or .xlsx) read as text, with the line of every row?"""
 
 from __future__ import annotations
 

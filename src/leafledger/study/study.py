@@ -1,4 +1,4 @@
-"""A checked study: its definition, units, scans and decisions, and the tables of its results."""
+"""What is a checked study, and which results does it have?"""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from leafledger.study.rules import PLAN_HISTORY_FILE as PLAN_HISTORY_FILE
 from leafledger.study.rules import VARIANTS_TABLE as VARIANTS_TABLE
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision, Scan
+from leafledger.study.tables import RESULTS, meaning_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -122,19 +123,6 @@ class Study:
     decisions: tuple[Decision, ...]
     variant: str | None = None
 
-    @classmethod
-    def open(cls, folder: str | Path = ".") -> Study:
-        """Open the study in a folder.
-
-        Raises
-        ------
-        InputFault
-            With every problem of its files.
-        """
-        from leafledger.study.reading import read_study  # which makes a Study
-
-        return read_study(Path(folder))
-
     def tables(self) -> list[str]:
         """Return the names of the tables that :meth:`table` gives, in the order of the data.
 
@@ -169,10 +157,8 @@ class Study:
         """
         import pandas as pd
 
-        from leafledger.study.tables import meaning_of
-
-        told = [(name, *meaning_of(path, str(name))) for name in self.table(path).columns]
-        return pd.DataFrame(told, columns=["column", "unit", "meaning"])
+        rows = [(name, *meaning_of(path, str(name))) for name in self.table(path).columns]
+        return pd.DataFrame(rows, columns=["column", "unit", "meaning"])
 
     def documents(self) -> list[str]:
         """Return the names of the results that are no tables, for :meth:`document`."""
@@ -199,13 +185,15 @@ class Study:
         return read_figures(self.folder / "results" / "figures")
 
     def _written(self, *endings: str) -> list[str]:
-        from leafledger.study.rules import RESULTS
-        from leafledger.study.tasks import FROM_THE_BOOK, outputs, tasks
-
-        all_tasks = [*tasks(self), *FROM_THE_BOOK]
-        owed = [path for task in all_tasks for path in outputs(task).values()]
-        there = [p for p in owed if p.endswith(endings) and (self.folder / p).is_file()]
-        return [path.removeprefix(f"{RESULTS}/") for path in there]
+        """Return the results with these endings that are there, in the order of the data."""
+        paths = [
+            result.path.format(session=session)
+            for result in RESULTS
+            if result.path.endswith(endings)
+            and not (result.of_classes and self.definition.classes is None)
+            for session in (self.session_ids if result.per_session else (None,))
+        ]
+        return [path for path in paths if (self.folder / "results" / path).is_file()]
 
     def _result(self, path: str, known: Callable[[], list[str]]) -> Path:
         place = self.folder / "results" / path

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePath
@@ -21,16 +21,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, StageFailure, bounded, quoted
+from leafledger.study.tables import FLAGS, TEXT
 
 if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
 
-# Links in the places where a study is written: refused, so that no other folder is touched.
+# Links are refused where a study is written to, so that no other folder is touched.
 # ----------------------------------------------------------------------
-# A study may come from a stranger. Through a link in its results or books, files of another folder
-# would be overwritten or deleted.
 
 WRITTEN = ("results", "records", "logs", "ledger", ".snakemake")
 """Folders of a study that the program writes to and deletes from."""
@@ -167,9 +166,8 @@ def _link_problem(file: str, found: str) -> Problem:
     )
 
 
-# The one writer and the one reader of every table a stage leaves behind.
+# Whole files.
 # ----------------------------------------------------------------------
-# Files are written whole: to a temporary name in the same folder, then renamed over the old one.
 
 SPECTRUM_COLUMNS = ("counts", "reflectance", "u_scan", "u_reference")
 SHARED_SOURCES = "shared_sources"
@@ -213,7 +211,8 @@ def write_bytes(path: Path, data: bytes) -> None:
         temporary.write_bytes(data)
 
 
-# --- JSON ------------------------------------------------------------------------------------
+# JSON.
+# ----------------------------------------------------------------------
 
 
 def canonical_json(value: Any) -> str:
@@ -245,7 +244,8 @@ def read_json(path: Path) -> Any:
     return json.loads(path.read_text(encoding="utf-8"))
 
 
-# --- CSV -------------------------------------------------------------------------------------
+# CSV.
+# ----------------------------------------------------------------------
 
 
 def escape_formula_cell(text: str) -> str:
@@ -253,18 +253,19 @@ def escape_formula_cell(text: str) -> str:
 
     Examples
     --------
-    >>> neutral("=1+1"), neutral("\N{FULLWIDTH EQUALS SIGN}1+1"), neutral("clip slipped")
+    >>> texts = ("=1+1", "\N{FULLWIDTH EQUALS SIGN}1+1", "clip slipped")
+    >>> tuple(escape_formula_cell(text) for text in texts)
     ("'=1+1", "'＝1+1", 'clip slipped')
     """
     return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
 
 
 def unescape_formula_cell(text: str) -> str:
-    """Return the text that :func:`neutral` was given.
+    """Return the text that :func:`escape_formula_cell` was given.
 
     Examples
     --------
-    >>> typed("'=1+1"), typed("'quoted'"), typed("clip slipped")
+    >>> tuple(unescape_formula_cell(text) for text in ("'=1+1", "'quoted'", "clip slipped"))
     ('=1+1', "'quoted'", 'clip slipped')
     """
     return text[1:] if text.startswith("'") and text[1:].startswith(_FORMULA_STARTS) else text
@@ -305,7 +306,9 @@ def _cell(value: Any) -> Any:
     return escape_formula_cell(value) if isinstance(value, str) else value
 
 
-def read_csv(path: Path, text: Sequence[str] = (), flags: Sequence[str] = ()) -> pd.DataFrame:
+def read_csv(
+    path: Path, text: Collection[str] = TEXT, flags: Collection[str] = FLAGS
+) -> pd.DataFrame:
     """Read a CSV that :func:`write_csv` wrote.
 
     Parameters
@@ -313,10 +316,11 @@ def read_csv(path: Path, text: Sequence[str] = (), flags: Sequence[str] = ()) ->
     path
         The file.
     text
-        Columns kept as text as it was before :func:`neutral`, with ``""`` where empty; all others
-        are parsed as numbers (``NaN`` where empty).
+        Columns kept as text, as it was before :func:`escape_formula_cell`, with ``""`` where
+        empty; all others are parsed as numbers (``NaN`` where empty). By default those of the
+        registry.
     flags
-        Columns of ``true`` and ``false``, returned as booleans.
+        Columns of ``true`` and ``false``, returned as booleans. By default those of the registry.
     """
     import pandas as pd
 
@@ -331,7 +335,8 @@ def read_csv(path: Path, text: Sequence[str] = (), flags: Sequence[str] = ()) ->
     return frame
 
 
-# --- Parquet ---------------------------------------------------------------------------------
+# Parquet.
+# ----------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -386,7 +391,7 @@ def write_spectra(
         Axis, shape ``(n_wavelengths,)``, nm, strictly rising.
     spectra
         Arrays of shape ``(n_scans, n_wavelengths)`` by column name, finite; names that begin with
-        ``u_`` are rounded (:func:`rounded`). Stored as float32, far finer than any detector.
+        ``u_`` are rounded (:func:`round_mantissa`). Stored as float32, far finer than any detector.
     metadata
         JSON-able schema metadata. Columns that it names as :data:`SHARED_SOURCES` keep 16 bits
         (8e-6 relative): what cancels in a ratio must cancel after rounding as well.
@@ -489,7 +494,7 @@ def read_parquet(
     return frame
 
 
-# Accepted spectra of a whole study, cut to the trusted range: the one way to get them.
+# Spectra of a whole study, cut to the trusted range.
 # ----------------------------------------------------------------------
 
 

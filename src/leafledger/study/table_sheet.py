@@ -1,4 +1,4 @@
-"""A wide table that is its own scan sheet: a row per leaf, labels and bands side by side."""
+"""Which scans does a table of spectra, or a file name pattern, list in place of a sheet?"""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from typing import Any
 from leafledger.study.analysis_checks import PRIMARY_METHODS
 from leafledger.study.table_files import canonical_json
 
-# The plan of a study: what is asked of which units, and by which rules it is judged.
+# What is asked of which units, and by which rules it is answered.
 # ----------------------------------------------------------------------
 # A plan is a flat mapping of names to plain values, made from the design, the units and the section
 # ``effects``. Titles, notes, dates and raw data are no part of it. Its text is canonical: one study
@@ -199,7 +199,8 @@ def core_without_session(plan: Plan) -> Plan:
     return {name: value for name, value in core(plan).items() if name != _SESSION}
 
 
-# --- as text ---------------------------------------------------------------------------------
+# As text.
+# ----------------------------------------------------------------------
 
 
 def text_of(plan: Plan) -> str:
@@ -272,7 +273,8 @@ def _in_words(plan: Plan) -> Iterator[str]:
         yield f"Sessions: {', '.join(sessions)}."
 
 
-# --- what differs ----------------------------------------------------------------------------
+# What differs.
+# ----------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -360,17 +362,19 @@ def _words(value: Any) -> str:
     return str(value)
 
 
-# Was the plan fixed before the after-sessions were read? Judged from the records of all plans.
+# Was the plan fixed before the after-sessions were read? Read from the records of all plans.
 # ----------------------------------------------------------------------
-# What can be shown is one of these:
+# What can be shown is one of these.
 #
-# ``fixed_before`` the plan was on record before any run held an after-session;
-# ``changed_after_results`` it was recorded first when an after-session had been read by an earlier
-# run, and another plan had been recorded before; ``not_as_recorded`` a plan was on record before
-# any after-session was read, and the first run that held one followed another: whether it was
-# changed before or after the data were seen cannot be shown; ``another_followed`` the plan was on
-# record before any after-session was read, one of several: the run that read one first followed
-# another; ``not_provable`` the first record of any plan held the after-sessions already.
+# fixed_before: the plan was on record before any run held an after-session.
+# changed_after_results: it was recorded first when an earlier run had read an after-session, and
+#     another plan had been recorded before.
+# not_as_recorded: a plan was on record before any after-session was read, and the first run that
+#     held one followed another. Whether it was changed before or after the data were seen cannot be
+#     shown.
+# another_followed: the plan was on record before any after-session was read, one of several. The
+#     run that read one first followed another.
+# not_provable: the first record of any plan held the after-sessions already.
 
 FIXED = "fixed_before"
 CHANGED = "changed_after_results"
@@ -588,7 +592,8 @@ def others_between(records: Sequence[Recorded], plan: Plan) -> list[Recorded]:
     ]
 
 
-# --- in words --------------------------------------------------------------------------------
+# In words.
+# ----------------------------------------------------------------------
 
 
 def mark_of(facts: Facts | None) -> str:

@@ -1,4 +1,4 @@
-"""Safe reading of ``study.yaml``: every value as the text that was typed, with its line."""
+"""How is ``study.yaml`` read safely: every value as the text that was typed, with its line?"""
 
 from __future__ import annotations
 

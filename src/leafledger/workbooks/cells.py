@@ -1,4 +1,4 @@
-"""The cells of one worksheet, row by row.
+"""What does each cell of a worksheet hold, row by row?
 
 References
 ----------
@@ -174,10 +174,6 @@ def _broken(kind: str, text: str) -> Odd:
 
 # The cells of one worksheet, row by row.
 # ----------------------------------------------------------------------
-# References
-# ----------
-# ECMA-376 part 1 (SpreadsheetML): 18.3.1.4 c, 18.3.1.73 row, 18.3.1.55 mergeCell, 18.18.11
-# ST_CellType. A sheet has at most 1,048,576 rows and 16,384 columns.
 
 MAX_ROW: Final = 1_048_576
 MAX_COLUMN: Final = 16_384

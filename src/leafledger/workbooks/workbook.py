@@ -1,4 +1,4 @@
-"""What a workbook says of its sheets, its shared texts and where its dates begin.
+"""What does a workbook say of its sheets, shared texts, formats and the start of its dates?
 
 References
 ----------
@@ -154,9 +154,6 @@ def digits_filled(code: str) -> int:
 
 # What a workbook says of its sheets, its shared texts and where its dates begin.
 # ----------------------------------------------------------------------
-# References
-# ----------
-# ECMA-376 part 1 (SpreadsheetML): 18.2.19 sheet, 18.2.28 workbookPr, 18.4.9 sst.
 
 MAX_STRINGS: Final = 500_000
 MAX_CHARACTERS: Final = 32_000_000

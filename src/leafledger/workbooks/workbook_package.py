@@ -1,4 +1,4 @@
-"""The parts of an Office Open XML file, inflated piece by piece and never beyond their promise.
+"""Which parts has an Office Open XML file, inflated piece by piece and never beyond their promise?
 
 A workbook is a zip archive of XML parts. Some kilobytes of it can hold gigabytes, so that what the
 archive promises is checked before anything is inflated, and inflating stops where a part turns out
