@@ -333,8 +333,7 @@ def _leaves_and_scans(
     layout: Layout, rows: pd.DataFrame
 ) -> dict[tuple[str, str, str], tuple[int, int]]:
     """Return index, treatment and session -> leaves and accepted scans behind the means."""
-    level_of = {unit: level for level, arm in layout.levels.items() for unit in arm}
-    owner = layout.owner
+    level_of, owner = layout.level_of, layout.owner
     out: dict[tuple[str, str, str], tuple[int, int]] = {}
     columns = ("unit", "session", "index", "n_leaves", "n_scans")
     for part, session, index, *n in zip(*(rows[c].tolist() for c in columns), strict=True):
