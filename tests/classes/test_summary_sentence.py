@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from leafledger.classes.tables import sentence
+from leafledger.classes.class_tables import sentence
 
 
 def told(**changes: Any) -> dict[str, Any]:

@@ -12,8 +12,9 @@ import pytest
 
 from leafledger.runner.workflow import MARKS, snakefile, workflow_texts
 from leafledger.study.reading import read_study
-from leafledger.study.rules import LEVELS, RULES, Output, Rule, derive_levels, writers
+from leafledger.study.rules import LEVELS, RULES, Rule, derive_levels, writers
 from leafledger.study.settings import SECTIONS, settings_of
+from leafledger.study.tables import Result
 from leafledger.study.tasks import Task, inputs, outputs, own_files, tasks
 
 ROOT = Path(__file__).parents[2]
@@ -106,6 +107,10 @@ def test_every_rule_has_a_module_with_run(rule: str) -> None:
     assert callable(importlib.import_module(module).run)
 
 
+def _written(role: str, path: str) -> Result:
+    return Result(role, path, "", "", role=role)
+
+
 def test_levels_follow_from_what_rules_read_as_late_as_can_be() -> None:
     assert LEVELS == (
         ("intake",),
@@ -118,20 +123,20 @@ def test_levels_follow_from_what_rules_read_as_late_as_can_be() -> None:
         ("classes", "effects", "rivals", "negative_controls"),
         ("report",),
     )
-    a = Rule("a", "", "", "", writes=(Output("x", "x"),))
-    b = Rule("b", "", "", "", writes=(Output("y", "y"),), reads=("x/*",))
-    c = Rule("c", "", "", "", writes=(Output("z", "z"),), reads=("x", "y"))
+    a = Rule("a", "", "", "", writes=(_written("x", "x"),))
+    b = Rule("b", "", "", "", writes=(_written("y", "y"),), reads=("x/*",))
+    c = Rule("c", "", "", "", writes=(_written("z", "z"),), reads=("x", "y"))
     assert derive_levels((c, b, a)) == (("a",), ("b",), ("c",))
     with pytest.raises(CycleError):
         derive_levels((replace(a, reads=("z",)), b, c))
 
 
 def test_two_rules_cannot_write_the_same() -> None:
-    one = Rule("a", "", "", "", writes=(Output("x", "x.csv"),))
+    one = Rule("a", "", "", "", writes=(_written("x", "x.csv"),))
     with pytest.raises(ValueError, match="b and a: x"):
-        writers((one, replace(one, name="b", writes=(Output("x", "y.csv"),))))
+        writers((one, replace(one, name="b", writes=(_written("x", "y.csv"),))))
     with pytest.raises(ValueError, match="write x"):
-        writers((one, replace(one, name="b", writes=(Output("y", "x.csv"),))))
+        writers((one, replace(one, name="b", writes=(_written("y", "x.csv"),))))
 
 
 def test_a_rule_sees_the_sections_that_it_declares_and_no_others(small_study: Path) -> None:

@@ -19,16 +19,14 @@ from leafledger.report.tables_workbook import _ORDER
 from leafledger.study.rules import BY_NAME as RULES
 from leafledger.study.table_files import read_csv
 from leafledger.study.tables import (
-    OF_SESSION,
     RESULTS,
     TABLES,
     Result,
     meaning_of,
-    outputs_of,
     result_at,
     unit_in,
+    written_by,
 )
-from leafledger.study.tasks import Task, outputs
 from leafledger.validation.expectations import indices_suite, reflectance_suite, scans_suite
 
 HOLDS = {
@@ -59,10 +57,8 @@ def test_names_paths_and_roles_are_given_once() -> None:
 def test_every_rule_writes_what_is_declared() -> None:
     assert {r.rule for r in RESULTS} == set(RULES)
     for rule, about in RULES.items():
-        session = OF_SESSION if about.per_session else None
-        written = {role: f"results/{path}" for role, path in outputs_of(rule).items()}
-        assert outputs(Task(rule, session)) == written
-        assert all((OF_SESSION in path) == about.per_session for path in written.values())
+        assert about.writes == written_by(rule)
+        assert all(result.per_session == about.per_session for result in about.writes)
 
 
 @pytest.mark.parametrize("table", TABLES.values(), ids=TABLES)

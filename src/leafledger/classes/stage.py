@@ -6,6 +6,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from leafledger.classes.class_tables import (
+    confused_pairs_table,
+    confusion_table,
+    path_table,
+    per_class_table,
+    prediction_columns,
+    prediction_table,
+    reliability_table,
+    summary,
+    terms_table,
+)
 from leafledger.classes.explanation import resampled_terms
 from leafledger.classes.fold_assignment import Plan, planned
 from leafledger.classes.fold_fit import (
@@ -24,17 +35,6 @@ from leafledger.classes.negative_controls import (
 )
 from leafledger.classes.pls import class_weights, explained_shares, membership_of
 from leafledger.classes.splits import BY_SCAN, Labelled, labelled_spectra
-from leafledger.classes.tables import (
-    confused_pairs_table,
-    confusion_table,
-    path_table,
-    per_class_table,
-    prediction_columns,
-    prediction_table,
-    reliability_table,
-    summary,
-    terms_table,
-)
 from leafledger.classes.validation import Validated, validate
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.permutation import generator

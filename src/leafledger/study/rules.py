@@ -12,39 +12,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from graphlib import TopologicalSorter
 
+from leafledger.study.tables import Result, written_by
+
 RESULTS = "results"
 RECORDS = "records"
 LOGS = "logs"
 
 EVERYTHING = "*"
 """Stands in ``reads`` for every file that another rule writes, and every record."""
-
-
-@dataclass(frozen=True)
-class Output:
-    """A file, or a folder, that a rule writes.
-
-    Attributes
-    ----------
-    role
-        Its name among the outputs of the rule.
-    path
-        Below ``results/``; ``{session}`` stands for the session, a folder ends in ``/``.
-    read_as
-        Its name among the inputs of the rules that read it; the role, if not given.
-    in_report
-        Whether the rule that reads everything reads it.
-    """
-
-    role: str
-    path: str
-    read_as: str = ""
-    in_report: bool = True
-
-    @property
-    def name(self) -> str:
-        """The role under which other rules read it, unique among all rules."""
-        return self.read_as or self.role
 
 
 @dataclass(frozen=True)
@@ -60,12 +35,12 @@ class Rule:
     module
         The module whose function ``run`` does its work.
     writes
-        What it writes.
+        What it writes, as :mod:`leafledger.study.tables` declares it.
     reads
-        What it reads of other rules, by `Output.name`. A rule of the whole study that reads a file
-        of each session adds the sessions: ``scans/*`` all of them, ``scans/classes`` those that
-        ``classes.sessions`` asks for, ``scans/classes+before`` besides these, where the target is
-        the treatment, those before it.
+        What it reads of other rules, by `Result.report_role`. A rule of the whole study that reads
+        a file of each session adds the sessions: ``scans/*`` all of them, ``scans/classes`` those
+        that ``classes.sessions`` asks for, ``scans/classes+before`` besides these, where the target
+        is the treatment, those before it.
     given
         What it reads of a person's files: ``raw`` files of the session, the table of the white
         ``panel``, the ``decisions``.
@@ -85,7 +60,7 @@ class Rule:
     title: str
     does: str
     module: str
-    writes: tuple[Output, ...]
+    writes: tuple[Result, ...]
     reads: tuple[str, ...] = ()
     given: tuple[str, ...] = ()
     sees: tuple[str, ...] = ()
@@ -106,7 +81,7 @@ RULES: tuple[Rule, ...] = (
             "intake.forms",
             "scans.csv: file, item, role, time, integration_ms, averages",
         ),
-        writes=(Output("scans", "scans/{session}.parquet"),),
+        writes=written_by("intake"),
     ),
     Rule(
         "reflectance",
@@ -117,7 +92,7 @@ RULES: tuple[Rule, ...] = (
         reads=("scans",),
         given=("panel",),
         sees=("instrument", "reflectance"),
-        writes=(Output("reflectance", "reflectance/{session}.parquet"),),
+        writes=written_by("reflectance"),
     ),
     Rule(
         "quality",
@@ -127,11 +102,7 @@ RULES: tuple[Rule, ...] = (
         per_session=True,
         reads=("scans", "reflectance", "visible_indices"),
         sees=("quality.checks", "scans.csv: unit, leaf, replicate"),
-        writes=(
-            Output("quality", "quality/{session}.parquet"),
-            Output("signal", "quality/{session}.signal.parquet"),
-            Output("levels", "quality/{session}.levels.parquet"),
-        ),
+        writes=written_by("quality"),
         seconds=6.0,
     ),
     Rule(
@@ -151,13 +122,7 @@ RULES: tuple[Rule, ...] = (
             "units.csv: treatment",
             "scans.csv: session, unit, leaf, replicate",
         ),
-        writes=(
-            Output("accepted", "accepted.csv"),
-            Output("exclusions", "exclusions.csv"),
-            Output("range", "range.json"),
-            Output("session_effects", "session_effects.csv"),
-            Output("order_effects", "order_effects.csv"),
-        ),
+        writes=written_by("acceptance"),
     ),
     Rule(
         "catalogue",
@@ -165,11 +130,7 @@ RULES: tuple[Rule, ...] = (
         does="Lists the indices of the study with formula and source.",
         module="leafledger.indices.catalogue_stage",
         sees=("indices",),
-        writes=(
-            Output("catalogue", "indices/catalogue.json"),
-            Output("formulas", "indices/formulas.json", in_report=False),
-            Output("visible_indices", "indices/visible.json", in_report=False),
-        ),
+        writes=written_by("catalogue"),
     ),
     Rule(
         "indices",
@@ -178,7 +139,7 @@ RULES: tuple[Rule, ...] = (
         module="leafledger.indices.stage",
         per_session=True,
         reads=("reflectance", "range", "formulas"),
-        writes=(Output("indices", "indices/{session}.parquet"),),
+        writes=written_by("indices"),
     ),
     Rule(
         "validation",
@@ -187,12 +148,7 @@ RULES: tuple[Rule, ...] = (
         module="leafledger.validation.stage",
         reads=("scans/*", "reflectance/*", "indices/*", "range", "catalogue"),
         sees=("quality.severity", "scans.csv: session, role"),
-        writes=(
-            Output("scans", "validation/scans.json", "validation_scans"),
-            Output("reflectance", "validation/reflectance.json", "validation_reflectance"),
-            Output("indices", "validation/indices.json", "validation_indices"),
-            Output("passed", "validation/passed.json"),
-        ),
+        writes=written_by("validation"),
         seconds=13.0,
     ),
     Rule(
@@ -202,7 +158,7 @@ RULES: tuple[Rule, ...] = (
         module="leafledger.effects.unit_means_stage",
         reads=("indices/*", "accepted", "passed"),
         sees=("scans.csv: session, unit, leaf",),
-        writes=(Output("unit_indices", "unit_indices.csv"),),
+        writes=written_by("unit_means"),
         seconds=3.0,
     ),
     Rule(
@@ -218,19 +174,7 @@ RULES: tuple[Rule, ...] = (
             "units.csv: target, block and split of the classes",
             "scans.csv: target of the classes",
         ),
-        writes=(
-            Output("path", "classes/path.csv", "classes_path"),
-            Output("predictions", "classes/predictions.csv", "classes_predictions"),
-            Output("confusion", "classes/confusion.csv", "classes_confusion"),
-            Output("terms", "classes/spectra_terms.parquet", "classes_terms"),
-            Output("permutation", "classes/permutation.csv", "classes_permutation"),
-            Output("reliability", "classes/reliability.csv", "classes_reliability"),
-            Output("per_class", "classes/per_class.csv", "classes_per_class"),
-            Output("confused_pairs", "classes/confused_pairs.csv", "classes_confused_pairs"),
-            Output("summary", "classes/summary.json", "classes_summary"),
-            Output("model", "classes/model.skops", in_report=False),
-            Output("model_card", "classes/model.json"),
-        ),
+        writes=written_by("classes"),
         seconds=40.0,
     ),
     Rule(
@@ -246,15 +190,7 @@ RULES: tuple[Rule, ...] = (
             "units.csv",
             "scans.csv: session, unit, instrument",
         ),
-        writes=(
-            Output("effects", "effects.csv"),
-            Output("effects_summary", "effects.json"),
-            Output("group_means", "group_means.csv"),
-            Output("spectrum_effects", "spectrum_effects.csv"),
-            Output("sensitivity", "sensitivity.csv"),
-            Output("variance_components", "variance_components.csv"),
-            Output("power", "power.csv"),
-        ),
+        writes=written_by("effects"),
         seconds=20.0,
     ),
     Rule(
@@ -270,10 +206,7 @@ RULES: tuple[Rule, ...] = (
             "units.csv: target, block and split of the classes",
             "scans.csv: target of the classes",
         ),
-        writes=(
-            Output("rivals", "classes/rivals.csv", "classes_rivals"),
-            Output("comparison", "classes/comparison.csv", "classes_comparison"),
-        ),
+        writes=written_by("rivals"),
         seconds=45.0,
     ),
     Rule(
@@ -289,7 +222,7 @@ RULES: tuple[Rule, ...] = (
             "units.csv: target, block and split of the classes",
             "scans.csv: target of the classes",
         ),
-        writes=(Output("questions", "classes/questions.csv", "classes_questions"),),
+        writes=written_by("negative_controls"),
         seconds=25.0,
     ),
     Rule(
@@ -299,11 +232,7 @@ RULES: tuple[Rule, ...] = (
         module="leafledger.report.stage",
         reads=(EVERYTHING,),
         sees=("title", "question", "design", "units.csv", "report"),
-        writes=(
-            Output("report", "report.html"),
-            Output("figures", "figures/"),
-            Output("tables", "tables.xlsx"),
-        ),
+        writes=written_by("report"),
         seconds=60.0,
     ),
 )
@@ -317,7 +246,7 @@ VARIANTS = Rule(
     title="Variants",
     does="Lists the results of finished runs under other settings.",
     module="leafledger.effects.variant_rows",
-    writes=(Output("variants", "variants.csv"),),
+    writes=written_by("variants"),
 )
 """The ledger makes this table of the book of runs, no Snakemake rule does."""
 
@@ -326,7 +255,7 @@ PLAN_HISTORY = Rule(
     title="Plan history",
     does="States when the plan was recorded.",
     module="leafledger.study.written_plan",
-    writes=(Output("plan_history", "plan_history.json"),),
+    writes=written_by("plan_history"),
 )
 """The runner makes this file of the book of runs, no Snakemake rule does."""
 
@@ -340,7 +269,7 @@ VARIANTS_TABLE = f"{RESULTS}/{VARIANTS.writes[0].path}"
 PLAN_HISTORY_FILE = f"{RESULTS}/{PLAN_HISTORY.writes[0].path}"
 
 
-def writers(rules: Sequence[Rule] = RULES) -> dict[str, tuple[Rule, Output]]:
+def writers(rules: Sequence[Rule] = RULES) -> dict[str, tuple[Rule, Result]]:
     """Return the name under which an output is read -> the rule that writes it, and the output.
 
     Raises
@@ -348,20 +277,21 @@ def writers(rules: Sequence[Rule] = RULES) -> dict[str, tuple[Rule, Output]]:
     ValueError
         If two rules write a file of the same name, or to the same path.
     """
-    found: dict[str, tuple[Rule, Output]] = {}
+    found: dict[str, tuple[Rule, Result]] = {}
     paths: dict[str, str] = {}
     for rule in rules:
         for output in rule.writes:
-            if output.name in found:
-                raise ValueError(f"{rule.name} and {found[output.name][0].name}: {output.name}")
+            name = output.report_role
+            if name in found:
+                raise ValueError(f"{rule.name} and {found[name][0].name}: {name}")
             if output.path in paths:
                 raise ValueError(f"{rule.name} and {paths[output.path]} write {output.path}")
-            found[output.name] = (rule, output)
+            found[name] = (rule, output)
             paths[output.path] = rule.name
     return found
 
 
-WRITERS: Mapping[str, tuple[Rule, Output]] = writers()
+WRITERS: Mapping[str, tuple[Rule, Result]] = writers()
 
 
 def name_read(read: str) -> tuple[str, str]:
@@ -390,7 +320,7 @@ def rests_on(name: str) -> frozenset[str]:
     Examples
     --------
     >>> sorted(rests_on("quality"))
-    ['intake', 'reflectance']
+    ['catalogue', 'intake', 'reflectance']
     """
     direct = rests_directly_on(BY_NAME[name])
     return direct.union(*(rests_on(other) for other in direct))

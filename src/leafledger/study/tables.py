@@ -127,6 +127,11 @@ class Result:
         return OF_SESSION in self.path
 
     @property
+    def in_report(self) -> bool:
+        """Whether the page reads it: it says something, or vouches for what does."""
+        return bool(self.shown or self.sheet or self.saved) or self.role in {"passed", "model_card"}
+
+    @property
     def of_classes(self) -> bool:
         """Whether only a study with a classifier has it."""
         return self.path.startswith("classes/")
@@ -769,15 +774,15 @@ COMPARISON: Final = names_of("comparison")
 QUESTIONS: Final = names_of("questions")
 
 
-def outputs_of(rule: str) -> dict[str, str]:
-    """Return role -> path below ``results/`` of what a rule writes; ``{session}`` stands in it.
+def written_by(rule: str) -> tuple[Result, ...]:
+    """Return what a rule writes, in order.
 
     Examples
     --------
-    >>> outputs_of("quality")["signal"], outputs_of("unit_means")
-    ('quality/{session}.signal.parquet', {'unit_indices': 'unit_indices.csv'})
+    >>> [result.path for result in written_by("unit_means")]
+    ['unit_indices.csv']
     """
-    return {result.role: result.path for result in RESULTS if result.rule == rule}
+    return tuple(result for result in RESULTS if result.rule == rule)
 
 
 def result_at(path: str) -> Result | None:

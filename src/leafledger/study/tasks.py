@@ -179,7 +179,7 @@ def _every_result(study: Study, reader: Task) -> dict[str, str]:
             continue
         for output in BY_NAME[task.rule].writes:
             if output.in_report:
-                role = output.name if task.session is None else f"{output.name}/{task.session}"
+                role = output.report_role + ("" if task.session is None else f"/{task.session}")
                 found[role] = f"{RESULTS}/{output.path.format(session=task.session)}"
         found[f"record/{task.name}"] = task.record
     if study.has_variants_table:
