@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from leafledger.study.study import Study
+from leafledger import Study
 
 MODEL = "results/classes/model.skops"
 

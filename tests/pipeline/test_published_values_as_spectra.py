@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.study.study import Study
+from leafledger import Study
 
 CROSSED = [188, 96, 168, 176, 153, 172, 177, 163, 146, 173, 186, 168, 177, 184, 96]
 SELFED = [139, 163, 160, 160, 147, 149, 149, 122, 132, 144, 130, 144, 102, 124, 144]

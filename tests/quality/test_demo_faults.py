@@ -10,10 +10,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from leafledger import Study
 from leafledger.records.record import Outcome
 from leafledger.runner.step import job_of
 from leafledger.study.rules import BY_NAME
-from leafledger.study.study import Study
 from leafledger.study.table_files import read_json, read_parquet
 from leafledger.study.tables import ORDER_EFFECTS, SESSION_EFFECTS
 from leafledger.study.tasks import Task

@@ -36,6 +36,7 @@ class Array512(Simulated):
         self.rng = np.random.default_rng(seed)
         self.axis = PIXELS_NM
         self.session, self.minutes = "day0", 0.0
+        self.indices = []
         self.rows, self.counts, self.places = [], [], {}
         planck = PIXELS_NM**-5.0 / np.expm1(1.4388e7 / (PIXELS_NM * 3000.0))
         silicon = np.clip((PIXELS_NM - 330) / 500, 0.02, 1) * np.clip(

@@ -10,7 +10,6 @@ import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
-from leafledger.report.reference_figures import _course_caption, reference_course, told_tolerance
 
 import leafledger.quality
 from leafledger.report.classification import (
@@ -29,7 +28,7 @@ from leafledger.report.conclusions_held import (
     variant_words,
     why_none,
 )
-from leafledger.report.figures import STYLE, Book
+from leafledger.report.figures import STYLE, FigureSet
 from leafledger.report.gather import CHECK_WORDS, check_words, table_or_empty
 from leafledger.report.next_study import design_rows, remarks, share_rows
 from leafledger.report.stage import run
@@ -42,6 +41,7 @@ from leafledger.report.time_course import (
     percent_words,
 )
 from leafledger.report.trust import form_words
+from leafledger.report.trust_figures import _course_caption, dark_tolerance, reference_course
 from leafledger.study import tables as registry
 from leafledger.study.definition import Form
 
@@ -242,9 +242,9 @@ def test_dark_band_is_the_tolerance_that_the_check_wrote():
         ],
         columns=["scan", "check", "unit", "threshold"],
     )
-    assert told_tolerance(rows) == 34.0
-    assert told_tolerance(rows[rows["check"] != "bad_dark"]) is None
-    assert told_tolerance(None) is None
+    assert dark_tolerance(rows) == 34.0
+    assert dark_tolerance(rows[rows["check"] != "bad_dark"]) is None
+    assert dark_tolerance(None) is None
 
 
 def test_band_of_the_darks_says_where_it_comes_from(whole):
@@ -319,7 +319,7 @@ def test_several_contrasts_have_a_panel_each_and_hostile_names_stay_text():
         for kind in ("as_planned", "every_scan")
     ]  # fmt: skip
     with mpl.rc_context(STYLE):
-        plate = draw_sensitivity(Book(["svg"]), rows, "leaf")
+        plate = draw_sensitivity(FigureSet(["svg"]), rows, "leaf")
     assert plate.wide and plate.markup.count("(nm per day)") == 4
     assert "And 1 more, see the table." in plate.caption
     assert "<script>" not in plate.markup and "$\\foo$" in plate.markup
@@ -338,12 +338,6 @@ def test_words_of_variants_and_assumptions():
     )
     none = {**one, "influential": [], "verdict": "undefined"}
     assert "decides" not in assumption_words(none, {}, "pot")
-
-
-def test_why_there_is_no_conclusion():
-    frame = pd.DataFrame({"primary": [False]})
-    assert "names no primary contrast" in why_none(frame)
-    assert "No effect was tested" in why_none(frame.iloc[:0])
 
 
 def test_shares_keep_unknown_parts_apart():
@@ -373,7 +367,11 @@ def test_designs_are_laid_out_by_units_and_leaves():
     assert design_rows(frame.iloc[:0])["rows"] == []
 
 
-def test_class_tables_that_are_missing_are_empty():
+def test_tables_that_are_missing_or_older_say_nothing_false(tmp_path):
+    path = tmp_path / "per_class.csv"
+    path.write_text("class,n_units\nKite,3\n")
+    older = table_or_empty(path, registry.PER_CLASS)
+    assert set(registry.PER_CLASS) <= set(older.columns) and older["class"].tolist() == ["Kite"]
     for names in (registry.PER_CLASS, registry.COMPARISON, registry.QUESTIONS):
         frame = table_or_empty(None, names)
         assert list(frame.columns) == list(names) and not len(frame)
@@ -382,15 +380,9 @@ def test_class_tables_that_are_missing_are_empty():
     assert confused_pairs(table_or_empty(None, registry.CONFUSED_PAIRS)) == []
     assert comparison_rows(table_or_empty(None, registry.COMPARISON)) == []
     assert noise_words({}) == "" and sureness_words({}) == ""
-
-
-def test_an_older_table_without_a_column_is_read(tmp_path):
-    path = tmp_path / "per_class.csv"
-    path.write_text("class,n_units\nKite,3\n")
-    frame = table_or_empty(path, registry.PER_CLASS)
-    assert set(registry.PER_CLASS) <= set(frame.columns) and frame["class"].tolist() == ["Kite"]
-
-
-def test_noise_words():
-    told = noise_words({"stable_components": 3, "max_components": 3, "n_components": 2})
-    assert told == "No loading turned to noise among those that were looked at."
+    assert noise_words({"stable_components": 3, "max_components": 3, "n_components": 2}) == (
+        "No loading turned to noise among those that were looked at."
+    )
+    no_primary = pd.DataFrame({"primary": [False]})
+    assert "names no primary contrast" in why_none(no_primary)
+    assert "No effect was tested" in why_none(no_primary.iloc[:0])

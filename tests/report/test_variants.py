@@ -9,15 +9,16 @@ import matplotlib as mpl
 import pandas as pd
 import pytest
 
-from leafledger.effects.variant_rows import Origin, inputs_digest, row_without_result, rows_of
+from leafledger.effects.variant_rows import Origin, row_without_result, rows_of
+from leafledger.records.digests import inputs_digest
 from leafledger.report.conclusions_held import (
     NO_CHOICE,
     draw_variants,
     out_of_date,
-    sentences_of,
     variant_row,
+    variant_sentences,
 )
-from leafledger.report.figures import STYLE, Book
+from leafledger.report.figures import STYLE, FigureSet
 from leafledger.report.stage import run
 from leafledger.study import tables as registry
 from leafledger.study.table_files import write_csv
@@ -57,7 +58,7 @@ def views(*rows: dict[str, Any]) -> list[dict[str, Any]]:
 
 def said(*rows: dict[str, Any]) -> list[str]:
     shown = views(*rows)
-    return sentences_of(
+    return variant_sentences(
         [v for v in shown if v["is_stated"]], [v for v in shown if not v["is_stated"]]
     )
 
@@ -151,7 +152,7 @@ def test_rows_are_the_primary_effects_with_the_accuracy_that_counts_units():
 
 def drawn(*rows: dict[str, Any]) -> str:
     with mpl.rc_context(STYLE):
-        book = Book(["svg"])
+        book = FigureSet(["svg"])
         plate = draw_variants(book, views(*rows))
     return "" if plate is None else str(plate.markup)
 
@@ -168,7 +169,7 @@ def test_the_figure_has_a_row_for_each_and_says_where_there_is_nothing():
 
 def test_the_caption_tells_n_error_bars_and_adjustment():
     with mpl.rc_context(STYLE):
-        plate = draw_variants(Book(["svg"]), views(row(STATED), row("one", n_units=3)))
+        plate = draw_variants(FigureSet(["svg"]), views(row(STATED), row("one", n_units=3)))
     assert plate is not None
     assert "n of units: 7 to 8." in plate.caption
     assert "95 % interval" in plate.caption and "none is adjusted" in plate.caption

@@ -469,7 +469,7 @@ def confounded_classes(
 
     Examples
     --------
-    >>> never_together(np.array([0, 0, 1, 2]), np.array([0, 1, 1, 2]), ("A", "B", "C"))
+    >>> confounded_classes(np.array([0, 0, 1, 2]), np.array([0, 1, 1, 2]), ("A", "B", "C"))
     [('A', 'C'), ('B', 'C')]
     """
     seen = [set(conditions[codes == i].tolist()) for i in range(len(classes))]

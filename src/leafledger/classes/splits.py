@@ -449,7 +449,7 @@ def assign_folds(
     Examples
     --------
     >>> rng = np.random.default_rng(0)
-    >>> dealt = dealt_folds(np.repeat([0, 1], 6), np.zeros(12, dtype=int), 3, rng)
+    >>> dealt = assign_folds(np.repeat([0, 1], 6), np.zeros(12, dtype=int), 3, rng)
     >>> np.bincount(dealt[:6]).tolist(), np.bincount(dealt[6:]).tolist()
     ([2, 2, 2], [2, 2, 2])
     """

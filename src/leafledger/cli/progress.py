@@ -90,7 +90,7 @@ def time_left_words(seconds: float | None) -> str:
 
     Examples
     --------
-    >>> [in_words(s) for s in (None, 3.0, 41.0, 100.0, 4000.0)]
+    >>> [time_left_words(s) for s in (None, 3.0, 41.0, 100.0, 4000.0)]
     ['', 'nearly done', '50 s left', '2 min left', '67 min left']
     """
     if seconds is None:
@@ -226,7 +226,8 @@ def running_words(tasks: list[str]) -> str:
 
     Examples
     --------
-    >>> at_work(["intake.day0", "intake.day4"]), at_work(["effects"]), at_work([])
+    >>> words = running_words
+    >>> words(["intake.day0", "intake.day4"]), words(["effects"]), words([])
     ('intake day0, 1 more', 'effects', '')
     """
     if not tasks:

@@ -195,7 +195,7 @@ def one_line(text: str) -> str:
 
     Examples
     --------
-    >>> tidy("  clip\\n slipped ")
+    >>> one_line("  clip\\n slipped ")
     'clip slipped'
     """
     return " ".join(text.split())

@@ -353,7 +353,7 @@ def natural_key(text: str) -> list[tuple[int, int, str]]:
 
     Examples
     --------
-    >>> sorted(["p10", "p2", "P1"], key=natural)
+    >>> sorted(["p10", "p2", "P1"], key=natural_key)
     ['P1', 'p2', 'p10']
     """
     parts = re.findall(r"\d+|\D+", text)
