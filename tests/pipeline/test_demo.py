@@ -14,7 +14,7 @@ import pytest
 from generated import ROOT, generator, shrink
 from leafledger import Study
 from leafledger.runner.run import run_study
-from leafledger.study.table_files import read_spectra
+from leafledger.study.table_files import SpectraTable, read_spectra
 
 FOUND_BY = {
     "open_clip": "ambient_light",
@@ -183,3 +183,29 @@ def test_shuffled_treatments_show_nothing(tmp_path: Path) -> None:
     units.write_text(text, encoding="utf-8")
     assert run_study(study, cores=2).outcome == "done"
     assert row_of(differences(study), "CI_rededge", "day12")["verdict"] == "not_significant"
+
+
+def _at_705(table: SpectraTable, name: str) -> float:
+    row = table.rows["scan"].tolist().index("d12-p01-1")
+    return float(table.spectra[name][row, np.abs(table.wavelength_nm - 705.0).argmin()])
+
+
+def test_the_number_that_architecture_follows_is_that_of_the_demo(demo: Path) -> None:
+    page = (ROOT / "docs" / "architecture.md").read_text(encoding="utf-8")
+    results = demo / "results"
+    scans = read_spectra(results / "scans/day12.parquet")
+    leaves = read_spectra(results / "reflectance/day12.parquet")
+    counts = _at_705(scans, "counts")
+    reflectance = _at_705(leaves, "reflectance")
+    indices = pd.read_parquet(results / "indices/day12.parquet").set_index(["scan", "index"])
+    means = Study.open(demo).table("unit_indices.csv").set_index(["unit", "session", "index"])
+    row = row_of(differences(demo).query("primary"), "CI_rededge", "day12")
+    for words in (
+        f"counted **{counts:.1f}**",
+        f"**{reflectance:.4f}** at 705 nm",
+        f"**{indices.loc[('d12-p01-1', 'CI_rededge'), 'value']:.4f}** for this scan",
+        f"**{means.loc[('p01', 'day12', 'CI_rededge'), 'mean']:.4f}** for `p01` on day 12",
+        f"**{row.estimate:.3f}**, 95 % interval {row.ci_low:.3f} to {row.ci_high:.3f}, "
+        f"t = {row.statistic:.2f} with {row.df:.1f}",
+    ):
+        assert words in page, words

@@ -1,4 +1,4 @@
-"""Which class has a new spectrum, and may the model be asked, also on another instrument?
+"""Which class does a new spectrum belong to, and may the model be asked of this instrument?
 
 The same standards (leaves, tiles, panels) are scanned on the instrument that the model was
 trained on, the home instrument, and on the new one. From the pairs a correction is learned that

@@ -1,4 +1,4 @@
-"""Which wavelengths has a file: a stated axis, or pixels with a polynomial?"""
+"""Which wavelengths does a file have: a stated axis, or pixels with a polynomial?"""
 
 from __future__ import annotations
 

@@ -1,8 +1,9 @@
-"""Which scans hold JCAMP-DX files 4.24 and 5.x: XYDATA and XYPOINTS, single and compound?
+"""Which scans does a JCAMP-DX file hold: 4.24 or 5.x, XYDATA or XYPOINTS, single or compound?
 
-All forms of ordinates are decoded by our own code (:mod:`leafledger.intake.jcamp_dx`),
-because each check of the standard has to name the row at fault and no repeat count may be carried
-out before it is bounded; DEVELOPERS.md (Readers) says which packages were considered.
+All forms of ordinates are decoded by our own code. The package jcamp (1.3.2) was tried: it decodes
+all published strings, but it stops at a comment inside the data, returns numbers where a check
+ordinate or the number of points is wrong, and looks at no abscissa. Here each check of the standard
+names the row at fault, and no repeat count is carried out before it is bounded.
 
 References
 ----------

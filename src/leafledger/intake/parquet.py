@@ -1,7 +1,8 @@
-"""Which scans holds a Parquet file: one list column, or one column per wavelength?
+"""Which scans does a Parquet file hold: in one list column, or in one column per wavelength?
 
 What the file says of its size is checked before any of its data are read: a megabyte of Parquet
-can hold a gigabyte of values.
+can hold a gigabyte of values. The footer is read by our own code, because pyarrow's way to the
+counts ends the process on some damaged files; the values are read by pyarrow.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Which scans holds a workbook (.xlsx): one in each sheet, or one in each row of a wide table?
+"""Which scans does a workbook (.xlsx) hold: one in each sheet, or one in each row of a table?
 
 The study says which (``scans_in: sheets | rows``); nothing is guessed. Formulas are not computed:
 their results are read as the spreadsheet program has left them in the file.

@@ -1,4 +1,4 @@
-"""Which scans holds a wide text table: one row per scan, one column per wavelength?"""
+"""Which scans does a wide text table hold: one row per scan, one column per wavelength?"""
 
 from __future__ import annotations
 
