@@ -412,7 +412,8 @@ UNION ALL SELECT run_uuid, 'start', 'in ms', start_time FROM runs
 UNION ALL SELECT run_uuid, 'end', 'in ms', end_time FROM runs
 UNION ALL SELECT run_uuid, 'tag', key, value FROM tags
 UNION ALL SELECT run_uuid, 'setting', key, value FROM params
-UNION ALL SELECT run_uuid, 'number', key || CASE WHEN step THEN ' at step ' || step ELSE '' END, value FROM metrics
+UNION ALL SELECT run_uuid, 'number',
+    key || CASE WHEN step THEN ' at step ' || step ELSE '' END, value FROM metrics
 UNION ALL SELECT run_uuid, 'shown number', key, value FROM latest_metrics
 UNION ALL SELECT run_uuid, 'shown step', key, step FROM latest_metrics
 UNION ALL SELECT destination_id, 'dataset', datasets.name,
