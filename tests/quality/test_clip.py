@@ -22,7 +22,6 @@ from leafledger.quality.clip import (
 from leafledger.quality.flags import Flag
 from leafledger.quality.session import Session
 from leafledger.quality.stage import run
-from leafledger.records.record import Outcome
 from leafledger.study.table_files import read_parquet, read_spectra
 
 AXIS = np.arange(400.0, 1000.5, 1.0)
@@ -175,7 +174,7 @@ def bumped(folder: Path) -> Session:
 
 def clip_flags(session: Session, said: list[Flag]) -> list[Flag]:
     places = {scan: (scan[:8], scan[-1]) for scan in session.leaf_ids}
-    return check_clip(session, places, None, said, Outcome())
+    return check_clip(session, places, None, said).flags
 
 
 def test_a_bump_is_told_where_times_are_known_and_the_white_is_sound(tmp_path: Path) -> None:

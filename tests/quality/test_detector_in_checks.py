@@ -15,7 +15,6 @@ from leafledger.quality.reference_checks import check_counts
 from leafledger.quality.room_light import check_ambient
 from leafledger.quality.session import Session
 from leafledger.quality.session_levels import tile_reflectance
-from leafledger.records.record import Outcome
 from leafledger.study.table_files import SpectraTable
 
 AXIS = np.arange(400.0, 1000.0)
@@ -80,9 +79,8 @@ def test_the_tile_reads_the_same_beside_whites_of_any_time() -> None:
 
 
 def test_a_hot_pixel_is_no_light_of_the_room() -> None:
-    outcome = Outcome()
-    (flag,) = check_ambient(session(KNOWN), CHECKS, np.full(len(AXIS), 500.0), outcome)
+    (flag,) = check_ambient(session(KNOWN), CHECKS, np.full(len(AXIS), 500.0)).flags
     assert "nothing stands above the noise" in flag.sentence
     blind = {**KNOWN, "hot_pixels": []}
-    (flag,) = check_ambient(session(blind), CHECKS, np.full(len(AXIS), 500.0), outcome)
+    (flag,) = check_ambient(session(blind), CHECKS, np.full(len(AXIS), 500.0)).flags
     assert flag.wavelength_nm == pytest.approx(550.0, abs=3)

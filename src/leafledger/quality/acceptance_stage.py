@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
 from leafledger.quality.cross_session_checks import between_sessions, compare_axes, dark_noises
-from leafledger.quality.flags import RANK, Flag
+from leafledger.quality.flags import RANK, Findings, Flag
 from leafledger.quality.session_drift import (
     order_warnings,
     orders_of,
@@ -174,31 +174,32 @@ def run(job: Job) -> Outcome:
         path = job.inputs["decisions"]
         decisions = standing(read_decisions(path, job.shown(path), samples))
     flags = [flag for path in job.by_session("quality").values() for flag in _flags(path)]
-    outcome = Outcome()
+    found = Findings(flags)
     levels = {s: read_parquet(path) for s, path in job.by_session("levels").items()}
-    flags += between_sessions(levels, flags, dark_noises(job.by_session("quality")), outcome)
-    outcome.warnings += change_warnings(digest_changed(decisions.values(), _digests(levels)))
+    found += between_sessions(levels, flags, dark_noises(job.by_session("quality")))
+    found.warnings += change_warnings(digest_changed(decisions.values(), _digests(levels)))
     sound = without_bad_references(levels, {f.scan for f in flags if f.severity == "fault"})
     table = exclusions(flags, samples, decisions, str(job.settings["apply"]))
     excluded = excluded_scans(table, samples)
-    _refuse_or_warn_of_empty(rows, excluded, outcome)
+    found.warnings += _refuse_or_warn_of_empty(rows, excluded)
     spectra = {
         s: read_spectra(p, ("reflectance",)) for s, p in job.by_session("reflectance").items()
     }
     axes = {s: t.metadata.get("wavelengths") or {} for s, t in spectra.items()}
     signals = {s: read_parquet(path) for s, path in job.by_session("signal").items()}
-    compare_axes(axes, signals, outcome)
-    trusted = _range(job, spectra, signals, outcome)
+    found += compare_axes(axes, signals)
+    trusted, warnings = _range(job, spectra, signals)
+    found.warnings += warnings
     accepted = _accepted(rows, excluded, job.settings["design"]["sessions"])
-    _systematic(job, (accepted, spectra, trusted), sound, outcome)
+    found.warnings += _write_systematic(job, accepted, spectra, trusted, sound)
     write_csv(job.outputs["accepted"], accepted, ACCEPTED)
     write_csv(
         job.outputs["exclusions"], _frame([asdict(row) for row in table], EXCLUSIONS), EXCLUSIONS
     )
     write_json(job.outputs["range"], trusted.as_dict())
-    _tell_noise(signals, trusted, outcome)
+    found += _noise_of_dark_leaf(signals, trusted)
     by_rule = counts_by_rule(table, samples)
-    outcome.metrics += [
+    found.metrics += [
         Metric("n_scans", float(len(rows))),
         Metric("n_scans_excluded", float(len(excluded))),
         *(Metric(f"n_scans_excluded_by_{rule}", float(n)) for rule, n in by_rule.items()),
@@ -206,7 +207,7 @@ def run(job: Job) -> Outcome:
         Metric("trusted_range_start", trusted.start_nm, "nm"),
         Metric("trusted_range_stop", trusted.stop_nm, "nm"),
     ]
-    return outcome
+    return Outcome(metrics=found.metrics, warnings=found.warnings)
 
 
 def _digests(levels: Mapping[str, pd.DataFrame]) -> dict[str, str]:
@@ -215,14 +216,14 @@ def _digests(levels: Mapping[str, pd.DataFrame]) -> dict[str, str]:
     return {str(scan): str(digest) for one in pairs for scan, digest in one.to_numpy()}
 
 
-def _systematic(
+def _write_systematic(
     job: Job,
-    found: tuple[pd.DataFrame, Mapping[str, SpectraTable], TrustedRange],
+    accepted: pd.DataFrame,
+    spectra: Mapping[str, SpectraTable],
+    trusted: TrustedRange,
     levels: Mapping[str, pd.DataFrame],
-    outcome: Outcome,
-) -> None:
-    """Write both tables of systematic error and say what is clear in them."""
-    accepted, spectra, trusted = found
+) -> list[str]:
+    """Write both tables of systematic error; return what is clear in them."""
     design = job.settings["design"]
     at = [w for w in WAVELENGTHS_NM if trusted.start_nm <= w <= trusted.stop_nm]
     effects = [
@@ -230,11 +231,11 @@ def _systematic(
         *reference_effects(sessions_of(design), levels, at),
     ]
     orders = orders_of(design, accepted, levels, at)
-    outcome.warnings += [*shift_warnings(effects), *order_warnings(orders)]
     shifts = _frame([row.as_dict() for row in effects], SESSION_EFFECTS)
     write_csv(job.outputs["session_effects"], shifts, SESSION_EFFECTS)
     ordered = _frame([row.as_dict() for row in orders], ORDER_EFFECTS)
     write_csv(job.outputs["order_effects"], ordered, ORDER_EFFECTS)
+    return [*shift_warnings(effects), *order_warnings(orders)]
 
 
 def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pd.DataFrame:
@@ -256,10 +257,8 @@ def _number(row: Mapping[Any, Any]) -> float | None:
     return None if value is None or np.isnan(value) else float(value)
 
 
-def _refuse_or_warn_of_empty(
-    rows: Sequence[Mapping[str, Any]], excluded: set[str], outcome: Outcome
-) -> None:
-    """Refuse a study without any accepted scan; warn of a session without."""
+def _refuse_or_warn_of_empty(rows: Sequence[Mapping[str, Any]], excluded: set[str]) -> list[str]:
+    """Refuse a study without any accepted scan; return a warning of every session without."""
     if rows and all(str(row["scan"]) in excluded for row in rows):
         raise InputFault(
             Problem(
@@ -271,13 +270,15 @@ def _refuse_or_warn_of_empty(
                 column="quality.apply",
             )
         )
+    warnings = []
     for session in dict.fromkeys(str(row["session"]) for row in rows):
         own = [str(row["scan"]) for row in rows if str(row["session"]) == session]
         if all(scan in excluded for scan in own):
-            outcome.warnings.append(
+            warnings.append(
                 f"Session {session}: all {len(own)} leaf scans are excluded; it takes no part in "
                 "effects and classes."
             )
+    return warnings
 
 
 def _accepted(
@@ -301,12 +302,12 @@ def _range(
     job: Job,
     spectra: Mapping[str, SpectraTable],
     signals: Mapping[str, pd.DataFrame],
-    outcome: Outcome,
-) -> TrustedRange:
+) -> tuple[TrustedRange, list[str]]:
+    """Return the trusted range, and a warning where no white vouches for it."""
     axis = _one_axis(spectra)
     settings = job.settings["range"]
     if "start_nm" in settings:
-        return stated_range(float(settings["start_nm"]), float(settings["stop_nm"]), axis)
+        return stated_range(float(settings["start_nm"]), float(settings["stop_nm"]), axis), []
     signal: dict[str, Floats] = {}
     untested: list[str] = []
     for session, table in signals.items():
@@ -316,10 +317,9 @@ def _range(
             untested.append(session)
     if not signal:
         trusted = untested_range(axis)
-        outcome.warnings.append(f"Trusted range: {trusted.why}.")
-        return trusted
+        return trusted, [f"Trusted range: {trusted.why}."]
     least, margin = float(settings["signal_to_noise"]), float(settings["margin_nm"])
-    return found_range(axis, signal, least, margin, untested)
+    return found_range(axis, signal, least, margin, untested), []
 
 
 def _one_axis(spectra: Mapping[str, SpectraTable]) -> Floats:
@@ -365,12 +365,13 @@ def _effects(
     return session_effects(sessions, values, at) if at and sessions else []
 
 
-def _tell_noise(
-    signals: Mapping[str, pd.DataFrame], trusted: TrustedRange, outcome: Outcome
-) -> None:
-    """Report the largest noise to expect at a reflectance of 0.05 within the trusted range."""
-    found = largest_noise(signals, trusted.start_nm, trusted.stop_nm)
-    if found is not None:
-        outcome.metrics.append(Metric("noise_at_reflectance_005", found.noise))
-        outcome.metrics.append(Metric("noise_at_reflectance_005_at", found.wavelength_nm, "nm"))
-        outcome.warnings += found.warnings()
+def _noise_of_dark_leaf(signals: Mapping[str, pd.DataFrame], trusted: TrustedRange) -> Findings:
+    """Find the largest noise to expect at a reflectance of 0.05 within the trusted range."""
+    noise = largest_noise(signals, trusted.start_nm, trusted.stop_nm)
+    if noise is None:
+        return Findings()
+    metrics = [
+        Metric("noise_at_reflectance_005", noise.noise),
+        Metric("noise_at_reflectance_005_at", noise.wavelength_nm, "nm"),
+    ]
+    return Findings(warnings=noise.warnings(), metrics=metrics)

@@ -15,11 +15,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.flags import Flag
+from leafledger.quality.flags import Findings, Flag
 from leafledger.quality.reference_checks import on_faulty_whites
 from leafledger.quality.robust_regression import Residuals, residuals
 from leafledger.quality.session import Session, usable_pixels
-from leafledger.records.record import Metric, Outcome
+from leafledger.records.record import Metric
 from leafledger.resampling.intervals import robust_sd
 
 # Was the whole spectrum of a leaf lifted or lowered: did the clip or the fibre move?
@@ -280,8 +280,7 @@ def check_clip(
     places: Mapping[str, tuple[str, str]],
     signal: Floats | None,
     said: Sequence[Flag],
-    outcome: Outcome,
-) -> list[Flag]:
+) -> Findings:
     """Look for scans, and runs of scans, that are lifted, lowered or dimmed as a whole.
 
     Parameters
@@ -295,8 +294,11 @@ def check_clip(
     said
         Flags so far: a scan with a fault of its own, or on a white at fault, is not explained a
         second time.
-    outcome
-        Gets how many scans could be judged by themselves, and the spread of their offsets.
+
+    Returns
+    -------
+    Findings
+        With how many scans could be judged by themselves, and the spread of their offsets.
     """
     ids, axis = session.leaf_ids, session.leaves.wavelength_nm
     values = session.leaves.spectra["reflectance"]
@@ -306,12 +308,12 @@ def check_clip(
     keep = np.array([scan not in already for scan in ids], dtype=bool)
     offsets = baseline_offset(axis, values[keep], usable)
     judged = 0 if offsets is None else int(offsets.judged.sum())
-    outcome.metrics.append(Metric("n_scans_baseline_judged", float(judged)))
+    metrics = [Metric("n_scans_baseline_judged", float(judged))]
     flags: list[Flag] = []
     series: dict[str, Floats] = {}
     sound = [scan for scan, kept in zip(ids, keep, strict=True) if kept]
     if offsets is not None:
-        outcome.metrics.append(Metric("baseline_offset_sd", offsets.scale))
+        metrics.append(Metric("baseline_offset_sd", offsets.scale))
         flags = clip_moved(sound, offsets)
         series["offset"] = offsets.left
     plateau = usable & (axis >= PLATEAU_NM[0]) & (axis <= PLATEAU_NM[1])
@@ -321,7 +323,7 @@ def check_clip(
     moved = {flag.scan for flag in flags}
     if np.isnan(session.seconds).any():
         # The order of a sheet without times is not that of measuring: it has no steps.
-        return flags
+        return Findings(flags, metrics=metrics)
     times = _times(session, sound)
     order = [k for k in np.argsort(times, kind="stable").tolist() if sound[k] not in moved]
     names = [sound[k] for k in order]
@@ -331,7 +333,7 @@ def check_clip(
     before = sorted({int((measured < white).sum()) for white in whites})
     for kind, values_of in series.items():
         flags += clip_steps(names, units, values_of[order], before, kind)
-    return flags
+    return Findings(flags, metrics=metrics)
 
 
 def _times(session: Session, names: Sequence[str]) -> Floats:

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from leafledger.quality.darks import LEAST_SHIFT, LEVEL_Z
-from leafledger.quality.flags import Flag
+from leafledger.quality.flags import Findings, Flag
 from leafledger.quality.measuring_order import copies_between_sessions
 from leafledger.quality.session_drift import without_bad_references
 from leafledger.quality.wavelength_axis import axes_against_sessions, whites_moved
-from leafledger.records.record import Metric, Outcome
+from leafledger.records.record import Metric
 from leafledger.resampling.intervals import MAD_TO_SD
 
 if TYPE_CHECKING:
@@ -320,9 +320,8 @@ def between_sessions(
     levels: Mapping[str, pd.DataFrame],
     flags: Sequence[Flag],
     noise: Mapping[str, float],
-    outcome: Outcome,
-) -> list[Flag]:
-    """Return flags on scans that the other sessions accuse; warnings go to the outcome.
+) -> Findings:
+    """Find what the other sessions say against single scans.
 
     Parameters
     ----------
@@ -332,31 +331,29 @@ def between_sessions(
         What the sessions found by themselves.
     noise
         Session -> noise of one dark, counts, where it is known.
-    outcome
-        Takes the warnings.
     """
     named = {flag.scan for flag in flags if flag.severity == "fault"}
     shared, told = darks_against_sessions(levels, named, noise)
     copies, copied = copies_between_sessions(levels)
     whites = whites_against_sessions(without_bad_references(levels, named))
-    outcome.warnings += [*told, *copied, *whites]
-    return [*shared, *copies]
+    return Findings([*shared, *copies], [*told, *copied, *whites])
 
 
 def compare_axes(
-    told: Mapping[str, Mapping[str, Any]], signals: Mapping[str, pd.DataFrame], outcome: Outcome
-) -> None:
-    """Tell how far the axes of the sessions stand apart, by their lamps or else their whites."""
+    told: Mapping[str, Mapping[str, Any]], signals: Mapping[str, pd.DataFrame]
+) -> Findings:
+    """Find how far the axes of the sessions stand apart, by their lamps or else their whites."""
     warnings, largest = axes_against_sessions(told)
     # The whites stand on the axis as it was read: nothing to compare with one that was put right.
     as_read = {s: t for s, t in signals.items() if told.get(s, {}).get("axis") != "from_lamp"}
     by_lamp = [s for s, of in told.items() if of.get("lamp") and largest is not None]
     lamps = {s: bool(of.get("lamp")) for s, of in told.items() if of}
     moved = whites_moved(as_read, by_lamp, lamps)
-    outcome.warnings += [*warnings, *moved.warnings]
+    found = Findings(warnings=[*warnings, *moved.warnings])
     largest = moved.largest_nm if largest is None else largest
     if largest is not None:
-        outcome.metrics.append(Metric("wavelength_shift_between_sessions", largest, "nm"))
+        found.metrics.append(Metric("wavelength_shift_between_sessions", largest, "nm"))
+    return found
 
 
 def dark_noises(paths: Mapping[str, Path]) -> dict[str, float]:

@@ -1,11 +1,12 @@
-"""One finding of one check on one scan, and the table of all findings."""
+"""What do checks return: flags on scans, warnings, numbers; and the table of all flags?"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
+from leafledger.records.record import Metric
 from leafledger.study.tables import QUALITY
 
 if TYPE_CHECKING:
@@ -43,6 +44,22 @@ class Flag:
     unit: str
     sentence: str
     wavelength_nm: float | None = None
+
+
+@dataclass
+class Findings:
+    """What checks return: flags on scans, and warnings and numbers for the record of the task."""
+
+    flags: list[Flag] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    metrics: list[Metric] = field(default_factory=list)
+
+    def __iadd__(self, other: Findings) -> Findings:
+        """Take up what another check found, in the order of the checks."""
+        self.flags += other.flags
+        self.warnings += other.warnings
+        self.metrics += other.metrics
+        return self
 
 
 def flag_table(flags: Iterable[Flag]) -> pa.Table:

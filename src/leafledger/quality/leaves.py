@@ -9,11 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.quality.darks import dark_for
-from leafledger.quality.flags import Flag
+from leafledger.quality.flags import Findings, Flag
 from leafledger.quality.replicates import log_bands, replicate
 from leafledger.quality.room_light import lamp_lines
 from leafledger.quality.session import Session, combined_uncertainty, usable_pixels
-from leafledger.records.record import Outcome
 
 # Is the leaf scan a usable measurement of a leaf: signal, possible values, a red edge?
 # ----------------------------------------------------------------------
@@ -233,9 +232,7 @@ def _instead(red: float, infrared: float) -> str:
 # ----------------------------------------------------------------------
 
 
-def check_leaves(
-    session: Session, checks: Mapping[str, Any], signal: Floats | None, outcome: Outcome
-) -> list[Flag]:
+def check_leaves(session: Session, checks: Mapping[str, Any], signal: Floats | None) -> Findings:
     """Check the reflectance of every leaf scan by itself.
 
     Parameters
@@ -247,21 +244,25 @@ def check_leaves(
     signal
         Signal-to-noise of the white on the axis of the reflectance, shape ``(n_wavelengths,)``;
         ``None`` if unknown.
-    outcome
-        Gets the warnings, and the smallest room light that could be seen.
+
+    Returns
+    -------
+    Findings
+        With the smallest room light that could be seen.
     """
     if not session.leaf_ids:
-        return []
+        return Findings()
     ids, axis = session.leaf_ids, session.leaves.wavelength_nm
     values = session.leaves.spectra["reflectance"]
     known = combined_uncertainty(session.leaves)
     u_scan, u = known if known is not None else (None, None)
     usable = usable_pixels(signal, len(axis))
     flags = no_leaf(ids, axis, values)
+    found = Findings(flags)
     if u_scan is not None:
         flags += low_signal(ids, axis, values, u_scan, float(checks["low_signal_to_noise"]))
     else:
-        outcome.warnings.append(
+        found.warnings.append(
             "The signal of the leaves is not judged: their uncertainty is unknown."
         )
     if session.in_counts:
@@ -269,8 +270,8 @@ def check_leaves(
         flags += [flag for flag in _less_exposed(session) if flag.scan not in weak]
     flags += impossible_reflectance(ids, axis, values, u, usable)
     if checks["lamp_lines"]:
-        flags += lamp_lines(session, known, usable, float(checks["ambient_share"]), outcome)
-    return flags
+        found += lamp_lines(session, known, usable, float(checks["ambient_share"]))
+    return found
 
 
 def _less_exposed(session: Session) -> list[Flag]:

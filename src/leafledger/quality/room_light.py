@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.quality.flags import Flag
+from leafledger.quality.flags import Findings, Flag
 from leafledger.quality.fluorescent_lines import (
     COARSEST_NM,
     LAMPS,
@@ -27,7 +27,7 @@ from leafledger.quality.fluorescent_lines import (
 from leafledger.quality.index_shift import IndexShifts, largest_shifts, tolerated_leak
 from leafledger.quality.robust_regression import Residuals, residuals
 from leafledger.quality.session import Session, combined_uncertainty, usable_pixels
-from leafledger.records.record import Metric, Outcome
+from leafledger.records.record import Metric
 from leafledger.resampling.intervals import robust_sd
 
 # What is said of a fluorescent lamp in the leaf scans, and of one too faint to be seen.
@@ -481,8 +481,7 @@ def lamp_lines(
     uncertainty: tuple[Floats, Floats] | None,
     usable: NDArray[np.bool_],
     share: float,
-    outcome: Outcome,
-) -> list[Flag]:
+) -> Findings:
     """Look for the lines of room lamps between the first and the last usable wavelength.
 
     Parameters
@@ -496,18 +495,22 @@ def lamp_lines(
         Where the white had signal, on the axis of the reflectance.
     share
         Reflectance that room light may add and still be tolerated.
-    outcome
-        Gets the smallest leak that could have been seen, and a warning where it is above 1 %.
+
+    Returns
+    -------
+    Findings
+        With the smallest leak that could have been seen, and a warning where it is above 1 %.
     """
+    found = Findings()
     at = np.flatnonzero(usable)
     inside = slice(int(at[0]), int(at[-1]) + 1) if len(at) else slice(0, 0)
     axis = session.leaves.wavelength_nm[inside]
     if len(at) < 2 or not assessable(axis):
-        outcome.warnings.append(
+        found.warnings.append(
             "room light not assessable: the usable wavelengths hold too few lamp lines or are "
             f"more than {COARSEST_NM:g} nm apart"
         )
-        return []
+        return found
     values = session.leaves.spectra["reflectance"][:, inside]
     noise = None if uncertainty is None else uncertainty[0][:, inside]
     leak, limit = find_leak(axis, values, noise), threshold(noise)
@@ -515,9 +518,9 @@ def lamp_lines(
     # A leak that was found stands in its own way: only scans without one tell what was missed.
     least = least[~leak.called] if not leak.called.all() else least
     blind = int((least > OPERATING_LEAK).sum())
-    outcome.metrics.append(Metric("smallest_room_light_seen", float(np.median(least))))
+    found.metrics.append(Metric("smallest_room_light_seen", float(np.median(least))))
     if blind:
-        outcome.warnings.append(
+        found.warnings.append(
             f"in {blind} of {len(values)} scans the noise hides room light of 1 % reflectance; the "
             f"smallest that could be seen is {100 * float(least.max()):.2g} %"
         )
@@ -528,7 +531,8 @@ def lamp_lines(
         moved = _shifts(session, called, light, inside)
         place = np.searchsorted(axis, np.nan_to_num(leak.wavelength_nm)).clip(0, len(axis) - 1)
         u = uncertainty[1][:, inside][np.arange(len(values)), place]
-    return ambient_light(session.leaf_ids, leak, limit, share, u, moved)
+    found.flags += ambient_light(session.leaf_ids, leak, limit, share, u, moved)
+    return found
 
 
 def _shifts(
@@ -598,40 +602,41 @@ def _binned(axis: Floats, rate: Floats) -> tuple[Floats, Floats]:
     )
 
 
-def check_ambient(
-    session: Session, checks: Mapping[str, Any], signal: Floats | None, outcome: Outcome
-) -> list[Flag]:
+def check_ambient(session: Session, checks: Mapping[str, Any], signal: Floats | None) -> Findings:
     """Measure the ambient scans of a session and look for their light in the leaves.
 
     Parameters
     ----------
-    session, outcome
-        The session; gets the largest leak as a metric, and why one could not be measured.
+    session
+        The session.
     checks
         Settings ``quality.checks``.
     signal
         Signal-to-noise of the white per pixel of the raw axis, ``None`` if unknown.
+
+    Returns
+    -------
+    Findings
+        With the largest leak, and why an ambient scan could not be measured.
     """
     limit = float(checks["ambient_share"])
     usable = usable_pixels(signal, len(session.scans.wavelength_nm))
-    found = _measured(session, usable, outcome)
-    if not found:
-        return []
-    largest = max(one.largest for _, one in found)
-    outcome.metrics.append(Metric("ambient_light_share", largest))
-    flags = ambient_rows([one for _, one in found], limit)
-    if not session.leaf_ids:
-        return flags
-    nearest = _nearest(session, found)
-    flags += on_leaves(session.leaf_ids, nearest, limit)
-    return flags + _fitted(session, found, usable, limit)
+    measured, warnings = _measured(session, usable)
+    if not measured:
+        return Findings(warnings=warnings)
+    largest = max(scan.largest for _, scan in measured)
+    flags = ambient_rows([scan for _, scan in measured], limit)
+    if session.leaf_ids:
+        flags += on_leaves(session.leaf_ids, _nearest(session, measured), limit)
+        flags += _fitted(session, measured, usable, limit)
+    return Findings(flags, warnings, [Metric("ambient_light_share", largest)])
 
 
 def _measured(
-    session: Session, usable: NDArray[np.bool_], outcome: Outcome
-) -> list[tuple[int, AmbientScan]]:
-    """Return (place, what it measured) of every ambient scan that could be measured."""
-    found = []
+    session: Session, usable: NDArray[np.bool_]
+) -> tuple[list[tuple[int, AmbientScan]], list[str]]:
+    """Return (place, what it measured) of every ambient scan, and why one was not measured."""
+    measured, warnings = [], []
     for i in session.of_role("ambient").tolist():
         pair, why = _against_white(session, i)
         one = None
@@ -639,10 +644,10 @@ def _measured(
             one = ambient_share(session.ids[i], session.scans.wavelength_nm, *pair, usable)
             why = "the white has no signal in 400-700 nm"
         if one is None:
-            outcome.warnings.append(f"ambient scan {session.ids[i]} not measured: {why}")
+            warnings.append(f"ambient scan {session.ids[i]} not measured: {why}")
         else:
-            found.append((i, one))
-    return found
+            measured.append((i, one))
+    return measured, warnings
 
 
 def _against_white(session: Session, i: int) -> tuple[tuple[Floats, Floats] | None, str]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from leafledger.quality.clip import check_clip
 from leafledger.quality.cross_session_checks import DARK_NOISE
-from leafledger.quality.flags import Flag, flag_table
+from leafledger.quality.flags import Findings, Flag, flag_table
 from leafledger.quality.index_shift import read_indices
 from leafledger.quality.leaves import check_leaves, check_replicates
 from leafledger.quality.measuring_order import duplicate, time_order
@@ -37,21 +37,21 @@ def run(job: Job) -> Outcome:
         job.inputs["reflectance"],
     )
     places = _places(job.settings["scans"])
-    outcome = Outcome()
     axis = session.leaves.wavelength_nm
     signal, _ = session.white_signal()
     on_axis = None if signal is None else np.interp(axis, session.scans.wavelength_nm, signal)
-    flags: list[Flag] = []
+    found = Findings()
     moved = AxisShift()
     if session.in_counts:
-        flags, outcome.warnings = check_counts(session, checks, signal)
+        found += Findings(*check_counts(session, checks, signal))
         moved = check_wavelengths(session, signal)
-        flags += moved.flags
-        flags += lines_in_whites(session, checks, signal)
-    flags += _sheet_flags(session, places, outcome)
-    flags += check_leaves(session, checks, on_axis, outcome)
-    flags += check_ambient(session, checks, signal, outcome)
-    flags += check_clip(session, places, on_axis, flags, outcome)
+        found.flags += moved.flags
+        found.flags += lines_in_whites(session, checks, signal)
+    found += _check_sheet(session, places)
+    found += check_leaves(session, checks, on_axis)
+    found += check_ambient(session, checks, signal)
+    found += check_clip(session, places, on_axis, found.flags)
+    flags = found.flags
     flags += leaves_on_faults(session, flags)
     faulty = {flag.scan for flag in flags if flag.severity == "fault"}
     limit = float(checks["replicate_distance"])
@@ -60,8 +60,8 @@ def run(job: Job) -> Outcome:
     write_parquet(job.outputs["quality"], flag_table(flags), told, ("scan", "check"))
     _write_signal(job, session, signal, faulty)
     write_parquet(job.outputs["levels"], level_table(session), {}, ("scan", "role", "unit"))
-    _count(outcome, flags, len(session.leaf_ids))
-    return outcome
+    metrics = [*found.metrics, *_counts(flags, len(session.leaf_ids))]
+    return Outcome(metrics=metrics, warnings=found.warnings)
 
 
 def _places(scans: Mapping[str, Mapping[str, Any]]) -> dict[str, tuple[str, str]]:
@@ -69,21 +69,20 @@ def _places(scans: Mapping[str, Mapping[str, Any]]) -> dict[str, tuple[str, str]
     return {scan: (str(of["unit"]), str(of["leaf"] or "")) for scan, of in scans.items()}
 
 
-def _sheet_flags(
-    session: Session, places: Mapping[str, tuple[str, str]], outcome: Outcome
-) -> list[Flag]:
+def _check_sheet(session: Session, places: Mapping[str, tuple[str, str]]) -> Findings:
+    """Find scans that are in the study twice, and times out of order."""
     ids, roles = session.ids, session.roles
-    flags = duplicate(ids, roles, places, session.digests, session.raw.shape[1])
+    found = Findings(duplicate(ids, roles, places, session.digests, session.raw.shape[1]))
     for group in (["sample"], ["white", "dark"]):
         at = np.flatnonzero(np.isin(roles, group))
-        found, n_odd = time_order([ids[i] for i in at], session.seconds[at])
-        flags += found
-        if n_odd and not found:
-            outcome.warnings.append(
+        flags, n_odd = time_order([ids[i] for i in at], session.seconds[at])
+        found.flags += flags
+        if n_odd and not flags:
+            found.warnings.append(
                 f"The sheet is not in the order of measuring ({n_odd} of {len(at)} "
                 f"{'/'.join(group)} scans): single wrong times cannot be found."
             )
-    return flags
+    return found
 
 
 def _dark_noise(session: Session) -> dict[str, float]:
@@ -122,8 +121,10 @@ def _mean_white(session: Session, faulty: set[str]) -> Floats | None:
     return np.asarray(session.white_per_ms[sound].mean(axis=0)) if any(sound) else None
 
 
-def _count(outcome: Outcome, flags: Sequence[Flag], n_scans: int) -> None:
-    outcome.metrics.append(Metric("n_scans_checked", float(n_scans)))
+def _counts(flags: Sequence[Flag], n_scans: int) -> list[Metric]:
+    """Return how many leaf scans were checked, and how many scans have a flag of each severity."""
+    metrics = [Metric("n_scans_checked", float(n_scans))]
     for severity in ("fault", "outlier", "notice"):
         scans = {flag.scan for flag in flags if flag.severity == severity}
-        outcome.metrics.append(Metric(f"n_scans_{severity}", float(len(scans))))
+        metrics.append(Metric(f"n_scans_{severity}", float(len(scans))))
+    return metrics
