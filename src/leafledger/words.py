@@ -109,7 +109,7 @@ def quantity(value: float, places: int, unit: str) -> str:
     return number(value, places) + ("" if unit in {"", "1"} else f" {unit}")
 
 
-def shown_p(p: float, alpha: float) -> str:
+def shown_p(p: float, alpha: float = 0.05) -> str:
     """Return p with three digits; more where rounding would put it on the other side of alpha.
 
     Examples

@@ -190,3 +190,14 @@ def test_a_bump_is_told_where_times_are_known_and_the_white_is_sound(tmp_path: P
     # A dark at fault says nothing of the clip.
     dark = str(session.leaves.rows["dark_before"].iloc[0])
     assert clip_flags(session, [replace(fault, scan=dark)]) != []
+
+
+@pytest.mark.parametrize("seed", [320, 321, 322])
+def test_one_odd_leaf_does_not_accuse_the_rest_of_the_session(tmp_path: Path, seed: int) -> None:
+    made = Simulated(seed, n_units=16)
+    k = [i for i, row in enumerate(made.rows) if row["role"] == "sample"][7]
+    dark = 900 + 4.0 * made.rows[k]["ms"]
+    made.counts[k] = np.round(dark + 0.5 * (made.counts[k] - dark) + 2250.0 * made.lit)
+    job = made.job(tmp_path)
+    session = Session(read_spectra(job.inputs["scans"]), read_spectra(job.inputs["reflectance"]))
+    assert {flag.scan for flag in clip_flags(session, [])} <= {made.rows[k]["scan"]}

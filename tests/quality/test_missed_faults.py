@@ -309,3 +309,17 @@ def test_darks_half_way_are_no_missing_block() -> None:
     (said,) = _missing_block(left_out, leaves)
     assert "a block of whites seems to be missing" in said
     assert "20 leaf scans" in said
+
+
+def test_whites_cut_flat_below_the_stated_full_scale_are_saturated(tmp_path: Path) -> None:
+    made = Simulated(77, n_units=6)
+    for k, row in enumerate(made.rows):
+        if row["role"] == "white":
+            made.counts[k] = np.minimum(3 * made.counts[k], 60_000)
+    outcome = run(made.job(tmp_path, full_scale=65_535))
+    assert any(
+        "cut flat at 60000 counts, below the full scale of 65535" in w for w in outcome.warnings
+    )
+    table = read_parquet(tmp_path / "results/quality/day0.parquet")
+    lost = set(table[table["severity"] == "fault"]["scan"])
+    assert lost >= {row["scan"] for row in made.rows if row["role"] in {"white", "sample"}}

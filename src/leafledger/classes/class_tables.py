@@ -51,7 +51,7 @@ from leafledger.study.tables import (
     RELIABILITY,
     SPECTRA_TERMS,
 )
-from leafledger.words import counted
+from leafledger.words import counted, shown_p
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -738,7 +738,7 @@ permutation p = 0.005 (199 draws); the final model has 4 latent variables.'
         if sessions["day_specific"]:
             text += ", which is what to expect of another day"
     if told["p_permutation"] is not None:
-        text += f", permutation p = {told['p_permutation']:.2g} ({_labellings(told)})"
+        text += f", permutation p {shown_p(told['p_permutation'])} ({_labellings(told)})"
     weak = told.get("weakest_class")
     if weak and len(told["classes"]) > 2:
         text += f"; weakest class: {weak['class']}, {100 * weak['sensitivity']:.0f} %"

@@ -28,6 +28,7 @@ from leafledger.resampling.intervals import paired_share_interval, wilson_interv
 from leafledger.resampling.permutation import generator
 from leafledger.study.table_files import write_csv
 from leafledger.study.tables import QUESTIONS
+from leafledger.words import shown_p
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -535,7 +536,7 @@ def _session_found(questions: pd.DataFrame) -> list[str]:
     return [
         f"the spectra tell the session: {100 * row['accuracy']:.0f} % of the scans are put "
         f"in the right one of {row['n_classes']} (always naming the largest: "
-        f"{100 * row['majority_accuracy']:.0f} %, p = {row['p']:.2g}); compare groups "
+        f"{100 * row['majority_accuracy']:.0f} %, p {shown_p(row['p'])}); compare groups "
         "within a session, or split by session"
         for row in found.to_dict("records")
         if row["accuracy"] > row["majority_accuracy"]
@@ -692,7 +693,7 @@ def _row(
     sentence = (
         f"Asked for the {name}, the same procedure names {100 * reached[0]:.0f} % of the scans "
         f"rightly (always naming the largest class: {100 * majority:.0f} %)"
-        + (f", permutation p = {p:.2g}." if len(reached) > 1 else ".")
+        + (f", permutation p {shown_p(p)}." if len(reached) > 1 else ".")
     )
     mixed = _inseparable(data, settings["target"], asked)
     if mixed:

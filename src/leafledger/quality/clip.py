@@ -223,7 +223,8 @@ def clip_steps(
     ----------
     scans, groups
         Leaf scans in the order of measuring, and the unit of each: scans of a unit are not
-        independent and are averaged while they follow each other.
+        independent; while they follow each other their median stands for them, so that one odd
+        leaf moves nothing.
     series
         Offset (reflectance) or logarithm of the near infrared, shape ``(n_scans,)``.
     whites_before
@@ -233,9 +234,9 @@ def clip_steps(
     """
     start = [0, *(i for i in range(1, len(scans)) if groups[i] != groups[i - 1])]
     bounds = [*start, len(scans)]
-    means = np.array([series[a:b].mean() for a, b in pairwise(bounds)])
+    levels = np.array([np.median(series[a:b]) for a, b in pairwise(bounds)])
     ends = {int(np.searchsorted(start, w)) for w in whites_before if 0 < w < len(scans)}
-    step = find_step(means, sorted(ends))
+    step = find_step(levels, sorted(ends))
     least = LEAST_OFFSET_STEP if kind == "offset" else np.log1p(LEAST_GAIN_STEP)
     if step is None or step.z <= STEP_Z or abs(step.size) <= least:
         return []

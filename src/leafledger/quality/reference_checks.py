@@ -222,19 +222,21 @@ _LAMP = (
 )
 
 
-def proposed_full_scale(counts: Floats) -> float | None:
+def proposed_full_scale(counts: Floats, pixels: int = PLATEAU_PIXELS) -> float | None:
     """Propose the full scale from the data: the highest count, if a spectrum is cut flat at it.
 
     Parameters
     ----------
     counts
         Shape ``(n_scans, n_pixels)``.
+    pixels
+        How many neighbouring pixels have to be cut flat.
 
     Returns
     -------
     float or None
-        The highest count of all, if at least :data:`PLATEAU_PIXELS` neighbouring pixels of one
-        scan have exactly this count.
+        The highest count of all, if at least ``pixels`` neighbouring pixels of one scan have
+        exactly this count.
 
     Examples
     --------
@@ -243,13 +245,13 @@ def proposed_full_scale(counts: Floats) -> float | None:
     >>> proposed_full_scale(np.array([[3.0, 9, 8, 9, 7, 9, 4]])) is None
     True
     """
-    if counts.size == 0 or counts.shape[1] < PLATEAU_PIXELS:
+    if counts.size == 0 or counts.shape[1] < pixels:
         return None
     highest = float(counts.max())
     if highest <= 0:
         return None
     at = counts == highest
-    runs = np.lib.stride_tricks.sliding_window_view(at, PLATEAU_PIXELS, axis=1).all(axis=2)
+    runs = np.lib.stride_tricks.sliding_window_view(at, pixels, axis=1).all(axis=2)
     return highest if runs.any() else None
 
 
@@ -508,11 +510,23 @@ def _stated_full_scale(session: Session) -> float | None:
 
 
 def _full_scale(session: Session) -> tuple[float | None, list[str]]:
-    """Return the full scale, stated or proposed from the data, and a warning if it is proposed."""
+    """Return the full scale, stated or proposed from the data, and a warning if it is proposed.
+
+    A detector may be full below the count that was stated: where spectra are cut flat there, the
+    lower count holds.
+    """
     stated = _stated_full_scale(session)
-    full = stated if stated is not None else proposed_full_scale(session.raw)
-    if full is None or stated is not None:
-        return full, []
+    if stated is not None:
+        flat = proposed_full_scale(session.raw, 2 * PLATEAU_PIXELS)
+        if flat is None or flat >= stated:
+            return stated, []
+        return flat, [
+            f"Spectra are cut flat at {flat:g} counts, below the full scale of {stated:g} that was "
+            "stated: scans that reach it count as saturated; correct instrument.full_scale_counts."
+        ]
+    full = proposed_full_scale(session.raw)
+    if full is None:
+        return None, []
     return full, [
         f"Full scale was not stated; {full:g} counts is proposed from spectra cut flat at this "
         "count: state instrument.full_scale_counts."
