@@ -63,7 +63,7 @@ def test_counts_go_through_the_stages_of_the_study(small_study_run: Path, tmp_pa
     study = Study.open(small_study_run)
     lines = (small_study_run / "scans.csv").read_text(encoding="utf-8").splitlines()
     kept = [row for row in csv.DictReader(lines) if row["session"] == "day0"]
-    names = ("scan", "file", "role", "time", "integration_ms", "averages")
+    names = ("scan", "file", "session", "role", "time", "integration_ms", "averages")
     sheet = tmp_path / "new.csv"
     sheet.write_text(
         "\n".join([",".join(names), *(",".join(row[n] for n in names) for row in kept)]) + "\n",
@@ -82,6 +82,10 @@ def test_counts_go_through_the_stages_of_the_study(small_study_run: Path, tmp_pa
     finally:
         sheet.unlink()
     assert [row["scan"] for row in rows] == [scan.scan for scan in study.samples("day0")]
+    whole = identify(
+        small_study_run, "--sheet", str(small_study_run / "scans.csv"), "--quantity", "counts"
+    )
+    assert whole.returncode == 2 and "scans of 2 sessions: day0, day12" in whole.stderr
     from leafledger.classes.identify import identify as by_table
     from leafledger.classes.model import load_saved_model
     from leafledger.study.table_files import read_spectra

@@ -172,3 +172,13 @@ def test_a_file_that_sessions_share_is_counted_once(tmp_path: Path) -> None:
     )
     done = CliRunner().invoke(check, [str(tmp_path)])
     assert "; 1 raw file read." in done.stdout, done.exception
+
+
+def test_a_heading_near_to_a_column_with_a_meaning_is_asked_about(
+    small_study: Path, edit: Edit
+) -> None:
+    assert not [w for w in sheet_warnings(read_study(small_study)) if "has no meaning" in w]
+    edit(small_study / "scans.csv", "integration_ms", "int_ms")
+    assert [w for w in sheet_warnings(read_study(small_study)) if "has no meaning" in w] == [
+        'scans.csv, column "int_ms" has no meaning and is not used: Did you mean "integration_ms"?'
+    ]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.errors import InputFault, Problem, bounded, quoted
+from leafledger.errors import InputFault, Problem, bounded, first_words, input_fault, quoted
 from leafledger.records.record import Job
 from leafledger.study.definition import Form
 from leafledger.study.scan_sheet import OPTIONAL, REQUIRED, ScanReader
@@ -88,14 +88,27 @@ def _leaf(file: str, item: str, word: str) -> dict[str, Any]:
 def scans_of_sheet(sheet: Path, form: Form) -> NewScans:
     """Return the scans of a sheet written as scans.csv; its files lie in or below its folder.
 
+    The sheet of a study names a session in every row: the one session is passed over.
+
     Raises
     ------
     InputFault
-        With every problem of the sheet.
+        With every problem of the sheet; if it names several sessions, each of which has references
+        of its own.
     """
     folder = sheet.resolve().parent
-    reader = ScanReader(sheet.name, [_SESSION], None, False, PathCheck(folder))
-    reader.read(read_sheet(sheet, sheet.name, required=REQUIRED, known=OPTIONAL))
+    rows = read_sheet(sheet, sheet.name, required=REQUIRED, known=OPTIONAL)
+    sessions = [name for name in dict.fromkeys(row.get("session") for row in rows.rows) if name]
+    if len(sessions) > 1:
+        raise input_fault(
+            file=sheet.name,
+            column="session",
+            found=f"scans of {len(sessions)} sessions: {first_words(sessions)}",
+            expected="scans of one session, with its darks and whites",
+            mend="Write a sheet for each session.",
+        )
+    reader = ScanReader(sheet.name, sessions or [_SESSION], None, False, PathCheck(folder))
+    reader.read(rows)
     problems = bounded(reader.problems)
     if not problems and not any(scan.role == "sample" for scan in reader.scans):
         problems = [_no_leaf(sheet.name)]

@@ -28,7 +28,7 @@ from leafledger.study.definition_file import (
 )
 from leafledger.study.reading import ExaminedStudy, examine_study, read_design, under_variant
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
-from leafledger.study.scan_sheet import Scan, change_warnings, digest_changed, standing
+from leafledger.study.scan_sheet import Scan, change_warnings, columns_of, digest_changed, standing
 from leafledger.study.study import Study
 from leafledger.study.table_files import link_problems
 from leafledger.study.table_sheet import without_pattern
@@ -322,11 +322,29 @@ def _index_problems(
 def sheet_warnings(study: Study) -> list[str]:
     """Return what the user should know of a study without a problem.
 
-    Files beside the raw scans that fit no pattern, and dates of sessions that are not those of
-    their scans.
+    Files beside the raw scans that fit no pattern, dates of sessions that are not those of their
+    scans, and headings that look like a misspelt column with a meaning.
     """
     told = without_pattern(study.folder, study.definition.intake.pattern)
-    return [*([told] if told else []), *dates_to_ask_about(study)]
+    return [*([told] if told else []), *dates_to_ask_about(study), *misspelt_columns(study)]
+
+
+def misspelt_columns(study: Study) -> list[str]:
+    """Ask about headings of the scan sheet without a meaning that resemble one with a meaning.
+
+    ``int_ms`` is no integration time: all scans would be taken as equally long. Asked about are
+    only columns that no scan of the study fills in under their right name.
+    """
+    empty = {"integration_ms": None, "averages": None, "time": None, "leaf": "", "replicate": ""}
+    missing = [n for n, of in empty.items() if all(getattr(s, n) == of for s in study.scans)]
+    classes = study.definition.classes
+    used = {*columns_of(study.definition.design), *([classes.target] if classes else [])}
+    headings = dict.fromkeys(name for scan in study.scans for name in scan.others)
+    return [
+        f'{study.scans[0].source}, column "{name}" has no meaning and is not used: {hint}'
+        for name in headings
+        if name not in used and (hint := nearest(name, missing)).startswith("Did you mean")
+    ]
 
 
 @dataclass(frozen=True)
