@@ -116,26 +116,22 @@ def test_once_made_nothing_runs_and_a_plain_run_keeps_the_table(varied: Path) ->
     assert digests(varied) == before
 
 
-def test_plain_snakemake_right_after_runs_nothing(varied: Path) -> None:
+def test_plain_snakemake_right_after_changes_nothing(varied: Path) -> None:
+    """What was put back after the last variant it may put back once more, from the store."""
     before, dated = digests(varied), (varied / TABLE).stat().st_mtime_ns
-    done = subprocess.run(
-        [
-            sys.executable,
-            *("-m", "snakemake", "--cores", "2", "--directory", str(varied)),
-            *("--snakefile", str(snakefile())),
-        ],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr[-3000:]
+    command = [
+        sys.executable,
+        *("-m", "snakemake", "--cores", "2", "--directory", str(varied)),
+        *("--snakefile", str(snakefile())),
+    ]
+    for _ in range(2):
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr[-3000:]
+        assert digests(varied) == before
     assert "Nothing to be done" in done.stderr
     assert run_study(varied, cores=2).outcome == "idle"
     assert digests(varied) == before
     assert (varied / TABLE).stat().st_mtime_ns == dated
-    told = CliRunner().invoke(cli, ["status", str(varied)]).output
-    assert "Up to date: nothing would run." in told
-    assert f"{TABLE} is up to date." in told
 
 
 def test_the_books_tell_variants_apart(varied: Path) -> None:

@@ -16,11 +16,12 @@ from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record, read_record
 from leafledger.records.settings_differ import settings_differ
 from leafledger.records.store import ContentStore
-from leafledger.runner.plan_statement import makes_history, why_history_changes
+from leafledger.runner.plan_statement import makes_history, report_read_it, why_history_changes
 from leafledger.runner.step import code_of_task
 from leafledger.study.rules import (
     BY_NAME,
     EVERYTHING,
+    PLAN_HISTORY_FILE,
     RECORDS,
     RESULTS,
     RULES,
@@ -68,7 +69,14 @@ def would_run(study: Study, digests: FileDigests, rebuilt: bool = False) -> list
     if not planned or rebuilt or not makes_history(study):
         return planned
     why = "the book says something else of the plan, or will when the run has begun"
-    return [*planned[:-1], Planned(PLAN_HISTORY_TASK, why, certain=True), planned[-1]]
+    *others, report = planned
+    if report.certain and report_read_it(study):
+        # The statement in place was edited: made again, it may be what the report was made of.
+        made = [path for one in others for path in (*outputs(one.task).values(), one.task.record)]
+        if why_run(study, report.task, digests, [*made, PLAN_HISTORY_FILE]) is None:
+            why_report = f"if {PLAN_HISTORY_TASK.name} gives another result"
+            report = Planned(report.task, why_report, certain=False)
+    return [*others, Planned(PLAN_HISTORY_TASK, why, certain=True), report]
 
 
 def plan(study: Study, digests: FileDigests) -> list[Planned]:

@@ -18,11 +18,11 @@ from leafledger.records.digests import sha256_of_file
 from leafledger.records.record import VERSION, key_of, read_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.step import Ended, TaskRun, may_use_store, put_record
-from leafledger.study.rules import LOGS, PLAN_HISTORY
+from leafledger.study.rules import LOGS, PLAN_HISTORY, RULES
 from leafledger.study.settings import plan_of_study
 from leafledger.study.study import PLAN_HISTORY_FILE, Study
 from leafledger.study.table_files import read_json, remove_file, write_json, write_text
-from leafledger.study.tasks import PLAN_HISTORY_TASK, outputs
+from leafledger.study.tasks import PLAN_HISTORY_TASK, Task, outputs
 from leafledger.study.written_plan import BY_RUN, Facts, Recorded, judged, sessions_in
 
 REBUILT_VARIABLE = "LEAFLEDGER_REBUILT"
@@ -68,6 +68,19 @@ def makes_history(study: Study) -> bool:
     """Tell whether a run would make the file, so that it counts as one of its tasks."""
     facts = said_of_plan(study)
     return facts is not None and not _stands(study, facts)
+
+
+def report_read_it(study: Study) -> bool:
+    """Tell whether the page was made of the very statement that would be made now."""
+    facts, report = said_of_plan(study), read_record(study.folder / Task(RULES[-1].name).record)
+    made = read_record(study.folder / PLAN_HISTORY_TASK.record)
+    if facts is None or report is None or made is None or made["key"] != _key(facts):
+        return False
+    written = {one["sha256"] for one in made["outputs"]}
+    return any(
+        one["role"] == PLAN_HISTORY_TASK.rule and one["sha256"] in written
+        for one in report["inputs"]
+    )
 
 
 def _stands(study: Study, facts: Facts) -> bool:
