@@ -99,7 +99,7 @@ def hostile(small_study_made: Path, tmp_path_factory: pytest.TempPathFactory) ->
 def test_the_terminal_stays_clean(hostile: tuple[Path, str]) -> None:
     study, told = hostile
     assert f"under {MARKUP}" in " ".join(told.split())
-    for words in ("intake day12", " %  ", " of ", " left"):
+    for words in ("intake day", " %  ", " of ", " left"):
         assert words in told, "the bar shows stage, session, share done and time left"
     assert "owned" not in told
     assert "\x07" not in told
