@@ -168,7 +168,8 @@ def _tree(lineage: Lineage) -> Iterator[str]:
     if not lineage.nodes:
         return
     shown: set[str] = set()
-    waiting = [(next(iter(lineage.nodes)), 0)]
+    read = {name for node in lineage.nodes.values() for name in node.reads}
+    waiting = [(name, 0) for name in lineage.nodes if name not in read]
     while waiting:
         name, depth = waiting.pop()
         pad = "  " * depth
