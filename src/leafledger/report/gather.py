@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -376,6 +376,9 @@ class Material:
     classes: ClassTables | None
     records: Mapping[str, Mapping[str, Any]]
     plan_facts: Facts | None = None
+    field_notes: Mapping[str, Any] = field(default_factory=dict)
+    omitted: Sequence[Mapping[str, Any]] = ()
+    no_classes: str = ""
 
     quality = _TablesOf("quality")
     signal = _TablesOf("signal")
@@ -490,6 +493,9 @@ def gather(job: Job) -> Material:
             if role.startswith("record/")
         },
         plan_facts=plan_facts(inputs),
+        field_notes=settings.get("field_notes") or {},
+        omitted=settings.get("omitted") or (),
+        no_classes=str(settings.get("no_classes") or ""),
     )
 
 
