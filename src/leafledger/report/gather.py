@@ -414,6 +414,13 @@ class Material:
         return mark_of_margins(self.plan_facts)
 
     @property
+    def stated_sessions(self) -> tuple[str, ...]:
+        """Every session that a contrast may name, measured or not."""
+        found = self.effects_summary.get("unfinished") or {}
+        stated = tuple(str(row["session"]) for row in found.get("sessions") or ())
+        return stated or self.days.sessions
+
+    @property
     def unit_word(self) -> str:
         """The word for the experimental unit; ``scan`` where units are not known."""
         return str(self.design.get("unit") or "scan")

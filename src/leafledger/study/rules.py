@@ -121,6 +121,7 @@ RULES: tuple[Rule, ...] = (
             "design: unit, control, sessions",
             "units.csv: treatment",
             "scans.csv: session, unit, leaf, replicate",
+            "scans.csv: omitted or planned, with a decision",
         ),
         writes=written_by("acceptance"),
     ),

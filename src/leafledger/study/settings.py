@@ -201,6 +201,13 @@ def _field_notes(study: Study, _session_id: str | None) -> Settings:
     return {"field_notes": found} if found else {}
 
 
+def _set_aside(study: Study, _session_id: str | None) -> Settings:
+    """Return the scans with a decision that take no part in anything; nothing if there is none."""
+    taking_part = {scan.scan for scan in study.samples()}
+    aside = sorted({decision.scan for decision in study.decisions} - taking_part)
+    return {"set_aside": aside} if aside else {}
+
+
 def _left_out(study: Study, _session_id: str | None) -> Settings:
     """Return the scans that the sheet leaves out, and why no classifier is trained, if so."""
     omitted = [
@@ -371,6 +378,7 @@ SECTIONS: Mapping[str, Callable[[Study, str | None], Settings]] = {
     "design: sessions to come or skipped": _waiting,
     "field notes": _field_notes,
     "scans.csv: omitted": _left_out,
+    "scans.csv: omitted or planned, with a decision": _set_aside,
     "design: unit, control, sessions": _control_and_sessions,
     "design: unit, treatment, block, sessions of the classifier": _design_of_classes("classes"),
     "design: unit, treatment, block, these sessions and those before": _design_of_classes(
