@@ -285,7 +285,7 @@ _EVERY = "all units"
 
 def one_arm(layout: Layout, units: Sequence[str]) -> Layout:
     """Return the design of units without a treatment: all of them in one arm."""
-    return replace(layout, levels={_EVERY: tuple(sorted(units))}, compared=(), control="")
+    return replace(layout, levels={_EVERY: tuple(sorted(units))})
 
 
 def detectable(
