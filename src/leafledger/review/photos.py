@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import warnings
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -99,7 +100,10 @@ def small_picture(data: bytes, name: str) -> bytes:
             raise _fault(name, f"a picture of {n_pixels / 1e6:.0f} million pixels")
         picture.draft("RGB", (2 * LARGEST_SIDE, 2 * LARGEST_SIDE))  # JPEG is decoded small at once
         # 1. Upright, as the camera says; 2. small; 3. pixels only, on white where transparent.
-        upright = ImageOps.exif_transpose(picture)
+        upright: Image.Image = picture
+        picture.load()
+        with suppress(Exception):  # metadata that cannot be read say nothing of sound pixels
+            upright = ImageOps.exif_transpose(picture)
         upright.thumbnail((LARGEST_SIDE, LARGEST_SIDE))
         coloured = upright.convert("RGBA")
         plain = Image.new("RGB", coloured.size, "white")
@@ -108,6 +112,10 @@ def small_picture(data: bytes, name: str) -> bytes:
         plain.save(out, "JPEG", quality=_QUALITY)
     except InputFault:
         raise
+    except Image.DecompressionBombError as error:
+        raise _fault(
+            name, f"a picture of more than {MOST_PIXELS / 1e6:.0f} million pixels"
+        ) from error
     except Exception as error:
         # A damaged picture makes the decoders raise nearly anything, from SyntaxError to struct's.
         raise _fault(
