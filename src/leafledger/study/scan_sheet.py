@@ -660,9 +660,8 @@ def _not_measured(problem: Problem, taken_in: bool) -> Problem:
         mend = "An earlier run has read it: put the file back, or correct the path."
     else:
         mend = (
-            "Correct the path (relative to the study folder, with /) or copy the file there; if "
-            "the scan is still to be taken, take it; if it never will be, state why in column "
-            "omitted."
+            f"{problem.mend} If the scan is still to be taken, take it; if it never will be, "
+            "state why in column omitted."
         )
     return replace(problem, mend=mend)
 
