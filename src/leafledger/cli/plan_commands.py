@@ -213,6 +213,80 @@ def plan_folder(folder: Path, fixed: bool, **given: Any) -> None:
 plan.folder_command = plan_folder
 
 
+# plan allocate
+# ----------------------------------------------------------------------
+
+
+@plan.command(short_help="Draw lots on the values of the session before the treatment.")
+@study_argument
+@click.option("--pairs", is_flag=True, help="Pairs of units that were alike, two treatments.")
+@click.option("--blocks", type=click.IntRange(2, 1000), help="Complete blocks of alike units.")
+@click.option("--index", metavar="NAME", help="Index to match on; the primary one if left out.")
+@click.option("--second", metavar="NAME", help="A second index: units are matched on both.")
+@click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Drawn if left out.")
+@click.option("--again", is_flag=True, help="Draw again; the old allocation is kept and told of.")
+@json_option
+def allocate(
+    study: Path,
+    pairs: bool,
+    blocks: int | None,
+    index: str | None,
+    second: str | None,
+    seed: int | None,
+    again: bool,
+    as_json: bool,
+) -> None:
+    """Draw treatments once the session before the treatment has been run.
+
+    Units that were alike form a pair or block, and lots are drawn within it. units.csv gets the
+    treatments, study.yaml the block column; the order of the sessions to come is drawn anew with
+    treatments alternating. What was drawn stands in plan/ with seed and digest, and is entered in
+    the book of runs. Refused once an after-session has scans.
+
+    \b
+    Example:
+      leafledger plan allocate my-study
+      leafledger plan allocate my-study --pairs --second NDVI --seed 11
+    """
+    from leafledger.planning.allocation import BLOCKS, PAIRS
+    from leafledger.planning.baseline_allocation import Wanted, allocate_study
+
+    if pairs and blocks is not None:
+        raise click.UsageError("--pairs and --blocks: leave one out")
+    if second is not None and index is None:
+        chosen = _with_primary(study, second)
+    else:
+        chosen = tuple(name for name in (index, second) if name is not None)
+    layout = PAIRS if pairs else (BLOCKS if blocks is not None else None)
+    with problems_as_json(as_json):
+        done = allocate_study(study, Wanted(layout, blocks, chosen, seed, again))
+    entry = done.record.lodged.entry
+    if as_json:
+        told = {"problems": [], "plan": entry["plan"], "notes": list(done.notes)}
+        say_json({**told, "allocation": dict(done.facts), "said": list(done.record.said)})
+        return
+    say_indented(str(done.facts["words"]), "")
+    say_indented(str(done.facts["rule"]), "")
+    for row in done.facts["balance"]:
+        sd = "" if row["sd"] is None else f", standard deviation {row['sd']:.2g}"
+        say(
+            f"  {row['index']} before, {row['treatment']}: mean {row['mean']:.4g}{sd}, n {row['n']}"
+        )
+    say(f"Seed {done.facts['seed']}; SHA-256 of the allocation: {done.facts['sha256']}")
+    say(f"Recorded as plan {entry['plan']}.")
+    if done.facts["replaces"]:
+        say(f"The earlier allocation is kept as {done.facts['replaces']}.")
+    bullet_list("Notes:", [*done.notes, *done.record.said])
+
+
+def _with_primary(study: Path, second: str) -> tuple[str, ...]:
+    """Return the study's primary index and a second one."""
+    from leafledger.study.definition_file import definition_of
+
+    primary = definition_of(study.resolve())[0].effects.primary
+    return (second,) if primary is None else (primary.index, second)
+
+
 # plan record, plan history
 # ----------------------------------------------------------------------
 
