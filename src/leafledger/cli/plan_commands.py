@@ -51,7 +51,7 @@ class PlanGroup(click.Group):
         if word in self.commands:
             return super().resolve_command(ctx, args)
         near = get_close_matches(word, [*self.commands], n=1, cutoff=0.7)
-        if near and not Path(word).exists():
+        if near and "/" not in word and not Path(word).exists():
             ctx.fail(
                 f"{quoted(word)} is no command. Did you mean {near[0]}? A new study in a folder of "
                 f"that name: leafledger plan ./{word}"

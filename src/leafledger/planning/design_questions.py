@@ -401,7 +401,7 @@ class Source:
         question: str,
         parse: Callable[[str], T],
         default: str | None = None,
-        otherwise: T | None = None,
+        fits: Callable[[T], str] | None = None,
     ) -> T | None:
         """Return an answer.
 
@@ -414,10 +414,11 @@ class Source:
         parse
             Turns text into the answer; what it refuses is asked for again.
         default
-            Text that counts if nothing is typed; ``None``: an answer is needed, unless there is
-            ``otherwise``.
-        otherwise
-            The answer where nothing is typed and ``default`` is empty.
+            Text that counts if nothing is typed; ``""``: there may be no answer; ``None``: one is
+            needed.
+        fits
+            Why a typed answer does not fit those before, ``""`` if it does. Flags are judged
+            together, once all are known.
         """
         name = "--" + flag.replace("_", "-")
         text = self._given.get(flag)
@@ -427,18 +428,25 @@ class Source:
             except click.BadParameter as error:
                 error.param_hint = name
                 raise
-        typed = self._asked(question, parse, default) if self.asking else default
-        if typed is None and default is None:
+        typed = self._asked(question, parse, default, fits) if self.asking else default
+        if typed is None:
             self.missing.append(name)
-            return None
-        return otherwise if not typed else parse(typed)
+        return parse(typed) if typed else None
 
-    def _asked(self, question: str, parse: Callable[[str], T], default: str | None) -> str | None:
+    def _asked(
+        self,
+        question: str,
+        parse: Callable[[str], T],
+        default: str | None,
+        fits: Callable[[T], str] | None,
+    ) -> str | None:
         """Return what was typed and can be meant; after the end of a pipe, the default."""
 
         def checked(text: str) -> str:
             if text.strip():
-                parse(text)
+                answer = parse(text)
+                if fits is not None and (odd := fits(answer)):
+                    raise click.BadParameter(odd)
             elif default is None:
                 raise click.BadParameter("an answer is needed")
             return text
@@ -535,7 +543,7 @@ def ask(given: Mapping[str, Any], source: Source) -> Answers | list[Problem]:
         seed=0, seconds_per_scan=float(given.get("seconds_per_scan") or 30.0),
     )  # fmt: skip
     n_units = source("units", f"Number of {plural(word)} in all{_hint(draft)}", _count(MOST_UNITS),
-                     _computed(draft))  # fmt: skip
+                     _computed(draft), lambda n: _misfit(replace(draft, n_units=n)))  # fmt: skip
     counts = draft.quantity == "counts"
     every = source("reference_every", "Dark and white after every how many leaf scans", _count(500),
                    "12") if counts else 500  # fmt: skip
@@ -551,6 +559,14 @@ def ask(given: Mapping[str, Any], source: Source) -> Answers | list[Problem]:
         draft, n_units=n_units or 0, n_blocks=n_blocks, effort=effort,
         seed=secrets.randbelow(2**32) if seed is None else seed,
     )  # fmt: skip
+
+
+def _misfit(draft: Answers) -> str:
+    """Return why a number of units does not fit treatments and blocks; ``""`` if it does."""
+    found = layout_problems(
+        draft.n_units, draft.n_arms, draft.layout, draft.n_blocks, plural(draft.word)
+    )
+    return f"{found[0].found}: expected {found[0].expected}. {found[0].mend}" if found else ""
 
 
 def _count(most: int) -> Callable[[str], int]:
