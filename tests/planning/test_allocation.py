@@ -171,7 +171,7 @@ def test_words_and_balance() -> None:
     words = in_words(allocation, ARMS[:2], "plants")
     assert words.startswith("8 plants were allocated to water and chelate at random, 4 to each")
     assert "2 complete blocks of 4" in words
-    assert "2 times" in words
+    assert "occurs twice" in words
     values = {unit: [float(i)] for i, unit in enumerate(units)}
     rows = balance(allocation, values, ["PRI"])
     assert [row["n"] for row in rows] == [4, 4]

@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.resampling.permutation import generator
+from leafledger.words import listed
 
 Array = NDArray[np.float64]
 
@@ -317,7 +318,7 @@ def in_words(allocation: Allocation, treatments: Sequence[str], word: str) -> st
     """
     n = len(allocation.treatment)
     each = n // len(treatments)
-    lots = f"{n} {word} were allocated to {' and '.join([*treatments])} at random, {each} to each"
+    lots = f"{n} {word} were allocated to {listed([*treatments])} at random, {each} to each"
     if allocation.layout == FREE:
         return f"{lots}; every arrangement with these numbers was equally likely."
     blocks = sorted(set(allocation.block.values()))
@@ -325,9 +326,10 @@ def in_words(allocation: Allocation, treatments: Sequence[str], word: str) -> st
     if allocation.layout == PAIRS:
         return f"{lots}, by lot within each of {len(blocks)} pairs."
     inside = size // len(treatments)
+    often = {1: "once", 2: "twice"}.get(inside, f"{inside} times")
     return (
         f"{lots}, by lot within each of {len(blocks)} complete blocks of {size}, in which each "
-        f"treatment occurs {'once' if inside == 1 else f'{inside} times'}."
+        f"treatment occurs {often}."
     )
 
 

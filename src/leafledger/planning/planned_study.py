@@ -406,7 +406,7 @@ def order_words(answers: Answers, drawn: bool) -> list[str]:
     if effort.n_references:
         out.append(
             f"Darks and whites, {effort.n_references} each, come first, then after every "
-            f"{counted(between, answers.word)} ({between * effort.per_unit} leaf scans), and at "
+            f"{answers.word if between == 1 else counted(between, answers.word)} ({between * effort.per_unit} leaf scans), and at "
             "the end."
         )
     return out

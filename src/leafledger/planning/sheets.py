@@ -381,8 +381,8 @@ def _step_table(pdf: FPDF, sheet: Sheet) -> None:
     widths.append(pdf.epw - sum(widths))
 
     def heading() -> None:
-        pdf.set_font("dejavu", style="B", size=_SMALL)
         for width, text in zip(widths, sheet.headings, strict=True):
+            _fitting_font(pdf, _printable(text), "B", _SMALL, width - 1.0)
             pdf.cell(width, 7, _printable(text))
         pdf.ln(7)
         pdf.set_line_width(0.6)
