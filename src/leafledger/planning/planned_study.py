@@ -404,10 +404,10 @@ def order_words(answers: Answers, drawn: bool) -> list[str]:
             "with treatments alternating."
         )
     if effort.n_references:
+        few = answers.word if between == 1 else counted(between, answers.word)
         out.append(
             f"Darks and whites, {effort.n_references} each, come first, then after every "
-            f"{answers.word if between == 1 else counted(between, answers.word)} ({between * effort.per_unit} leaf scans), and at "
-            "the end."
+            f"{few} ({between * effort.per_unit} leaf scans), and at the end."
         )
     return out
 
