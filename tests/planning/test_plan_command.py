@@ -417,9 +417,9 @@ def test_a_folder_and_the_other_commands_live_together(
     assert Path("record/ledger/plans/001.json").is_file()
     assert runner.invoke(cli, ["plan", *flags(), "before"]).exit_code == 0
     assert Path("before/units.csv").is_file()
-    slip = runner.invoke(cli, ["plan", "recrod"])
+    slip = runner.invoke(cli, ["plan", "records"])
     assert slip.exit_code == 2
     assert "Did you mean record?" in slip.output
-    assert not Path("recrod").exists()
+    assert not Path("records").exists()
     told = runner.invoke(cli, ["plan", "--help"]).output
     assert all(word in told for word in ("FOLDER", "record", "history", "allocate"))

@@ -240,3 +240,18 @@ def test_simulated_studies_find_it_as_often_as_planned(
     # Three standard errors of a share of 0.8 in 6,000 studies are 0.0155; the value before costs
     # a share of power that the factor 1 + 1 / (df - 1) gives on average only.
     assert found / n_studies == pytest.approx(0.8, abs=0.018)
+
+
+@pytest.mark.slow
+def test_a_study_that_was_run_tells_its_variation(small_study_run: Path) -> None:
+    """The variance model read back from power.csv is that of every row, leaves and scans alike."""
+    from leafledger.study.table_files import read_csv
+
+    table = read_csv(small_study_run / "results" / "power.csv")
+    rows_ = table[(table["index"] == "CI_rededge") & (table["n_units"] == 32)]
+    assert len(rows_) >= 4
+    scatter = scatter_of_study(small_study_run, "CI_rededge")
+    for row in rows_.to_dict("records"):
+        use = COVARIATE if "value before" in row["covariates"] else CHANGE
+        found = scatter.variance(use, 1, int(row["n_leaves"]), int(row["n_scans"]))
+        assert math.sqrt(found) == pytest.approx(row["sd_residual"], rel=1e-9)
