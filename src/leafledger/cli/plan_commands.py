@@ -20,6 +20,7 @@ from leafledger.cli.terminal_text import (
     study_argument,
 )
 from leafledger.errors import InputFault, quoted
+from leafledger.words import counted
 
 # The group: a first word that is no command is the folder of a study to be planned
 # ----------------------------------------------------------------------
@@ -139,6 +140,7 @@ def plan() -> None:
 @click.option(
     "--seconds-per-scan",
     type=click.FloatRange(min=1, max=3600),
+    metavar="S",
     help="For the estimate of the time at the bench (30).",
 )
 @click.option("--fixed", is_flag=True, help="The number is fixed, even if the power is too low.")
@@ -190,7 +192,8 @@ def plan_folder(folder: Path, fixed: bool, **given: Any) -> None:
         raise InputFault(too_few)
     planned = plan_study(answers)
     write_study(folder, files_of(planned))
-    say(f"Planned {answers.n_units} units in {folder}: {time_words(answers)}. Seed {answers.seed}.")
+    n = counted(answers.n_units, answers.word)
+    say(f"Planned {n} in {folder}: {time_words(answers)}. Seed {answers.seed}.")
     if planned.allocation is not None:
         say(f"SHA-256 of the allocation: {planned.allocation.sha256}")
     bullet_list("To heed:", [*bench_warnings(answers), *letter_warnings(answers)])

@@ -21,7 +21,7 @@ from typing import Any, TypeVar
 
 import click
 
-from leafledger.errors import Problem, nearest, quoted
+from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.indices.catalogue import catalogue
 from leafledger.planning.allocation import BLOCKS, FREE, PAIRS
 from leafledger.planning.measuring_order import MOST_STEPS, Effort, minutes, steps
@@ -153,11 +153,6 @@ class Answers:
             # Blocks whose number is left open hold one unit of each treatment, as pairs do.
             self.layout == PAIRS or (self.layout == BLOCKS and not self.n_blocks),
         )
-
-    @property
-    def row(self) -> int:
-        """By how many units the study grows: one of each treatment in every block."""
-        return self.n_arms * (max(1, self.n_blocks) if self.layout == BLOCKS else 1)
 
     def facts(self) -> dict[str, Any]:
         """Return the answers as plain values, for ``plan/plan.json``."""
@@ -388,12 +383,39 @@ class Source:
     ----------
     missing
         Flags without which nothing can be planned and that nobody answered.
+    problems
+        Flags that cannot be meant.
     """
 
     def __init__(self, given: Mapping[str, Any], asking: bool) -> None:
         self._given = given
         self.asking = asking
         self.missing: list[str] = []
+        self.problems: list[Problem] = []
+
+    def flag(self, flag: str, parse: Callable[[str], T], default: T) -> T:
+        """Return the answer of a flag that nobody is asked for; what cannot be meant is noted."""
+        text = self._given.get(flag)
+        if text is None:
+            return default
+        try:
+            return parse(str(text))
+        except click.BadParameter as error:
+            self.refuse("--" + flag.replace("_", "-"), str(text), error.message)
+            return default
+
+    def refuse(self, name: str, text: str, message: str) -> None:
+        """Note a flag that cannot be meant."""
+        found, expected, rest = message.partition("expected ")
+        found = found.strip().rstrip(":")
+        self.problems.append(
+            Problem(
+                file=name,
+                found=found or quoted(text),
+                expected=rest if expected else "each once",
+                mend="Correct the flag; `leafledger plan FOLDER --help` lists them all.",
+            )
+        )
 
     def __call__(
         self,
@@ -426,8 +448,8 @@ class Source:
             try:
                 return parse(str(text))
             except click.BadParameter as error:
-                error.param_hint = name
-                raise
+                self.refuse(name, str(text), error.message)
+                return None
         typed = self._asked(question, parse, default, fits) if self.asking else default
         if typed is None:
             self.missing.append(name)
@@ -494,7 +516,7 @@ def all_given(given: Mapping[str, Any]) -> bool:
 
 
 def ask(given: Mapping[str, Any], source: Source) -> Answers | list[Problem]:
-    """Return the answers, or what is missing.
+    """Return the answers, or every flag that is missing or cannot be meant.
 
     Parameters
     ----------
@@ -503,12 +525,6 @@ def ask(given: Mapping[str, Any], source: Source) -> Answers | list[Problem]:
     source
         Where answers come from.
 
-    Raises
-    ------
-    click.BadParameter
-        If a flag cannot be meant.
-    InputFault
-        If the variation of another study cannot be read.
     """
     title = source("title", "Title of the study", as_title, "My leaf study")
     treatments = source("treatments", "Treatments, such as water,chelate", as_treatments)
@@ -539,7 +555,7 @@ def ask(given: Mapping[str, Any], source: Source) -> Answers | list[Problem]:
         sessions=sessions or (), effort=Effort(leaves or 1, scans or 1, 1, 0),
         quantity=str(given.get("quantity") or "counts"), index=index, difference=difference,
         scatter=scatter,
-        power=_share(given, "power", 0.8), alpha=_share(given, "alpha", 0.05),
+        power=source.flag("power", as_share, 0.8), alpha=source.flag("alpha", as_share, 0.05),
         seed=0, seconds_per_scan=float(given.get("seconds_per_scan") or 30.0),
     )  # fmt: skip
     n_units = source("units", f"Number of {plural(word)} in all{_hint(draft)}", _count(MOST_UNITS),
@@ -547,11 +563,11 @@ def ask(given: Mapping[str, Any], source: Source) -> Answers | list[Problem]:
     counts = draft.quantity == "counts"
     every = source("reference_every", "Dark and white after every how many leaf scans", _count(500),
                    "12") if counts else 500  # fmt: skip
-    references = given.get("references")
-    per_group = (3 if references is None else as_count(str(references), 1, 20)) if counts else 0
+    per_group = source.flag("references", _count(20), 3) if counts else 0
     seed = source("seed", "Seed of the lots (Enter: one is drawn)", as_seed, "")
-    if source.missing:
-        return [_missing(source.missing, draft)]
+    if source.problems or source.missing:
+        lacking = [_missing(source.missing, draft)] if source.missing else []
+        return [*source.problems, *lacking]
     effort = Effort(leaves or 1, scans or 1, every or 12, per_group)
     if layout == BLOCKS and not n_blocks:
         n_blocks = max(1, (n_units or 0) // max(1, draft.n_arms))
@@ -573,17 +589,6 @@ def _count(most: int) -> Callable[[str], int]:
     return lambda text: as_count(text, 1, most)
 
 
-def _share(given: Mapping[str, Any], flag: str, default: float) -> float:
-    """Return a share that is asked of nobody: that of the flag, else the usual one."""
-    if given.get(flag) is None:
-        return default
-    try:
-        return as_share(str(given[flag]))
-    except click.BadParameter as error:
-        error.param_hint = f"--{flag}"
-        raise
-
-
 def _one_of(treatments: tuple[str, ...] | None) -> Callable[[str], str]:
     def parse(text: str) -> str:
         if treatments is not None and text.strip() not in treatments:
@@ -602,9 +607,12 @@ def _scatter(
     """Return the variation: of another study, stated, asked for, or ``None``."""
     if given.get("from_study") is not None:
         if given.get("sd") is not None:
-            raise click.BadParameter("states the variation, and so does --from: leave one out",
-                                     param_hint="--sd")  # fmt: skip
-        return scatter_of_study(Path(given["from_study"]), index)
+            source.refuse("--sd", "", "a second statement beside --from: expected one of the two")
+        try:
+            return scatter_of_study(Path(given["from_study"]), index)
+        except InputFault as fault:
+            source.problems += fault.problems
+            return None
     if difference is None and given.get("sd") is None:
         return None
     sd = source(
@@ -618,8 +626,7 @@ def _scatter(
         return None
     r = source("correlation", f"Correlation of a {word}'s values in two sessions", as_correlation,
                "0.5")  # fmt: skip
-    own = [given.get(name) for name in ("sd_leaves", "sd_scans")]
-    leaves, scans = (0.0 if text is None else as_positive(str(text)) for text in own)
+    leaves, scans = (source.flag(name, as_positive, 0.0) for name in ("sd_leaves", "sd_scans"))
     return StatedScatter(sd, 0.0 if r is None else r, leaves, scans)
 
 
@@ -629,12 +636,11 @@ def _layout(
     """Return layout and number of blocks."""
     blocks, pairs, later = (given.get(name) for name in ("blocks", "pairs", "allocate_later"))
     if blocks is not None and pairs:
-        raise click.BadParameter("names blocks, and --pairs pairs: leave one out",
-                                 param_hint="--blocks")  # fmt: skip
+        source.refuse("--blocks", "", "blocks, and pairs beside them: expected one of the two")
     if pairs:
         return PAIRS, 0
     if blocks is not None:
-        return BLOCKS, as_count(str(blocks), 2)
+        return BLOCKS, source.flag("blocks", lambda text: as_count(text, 2), 2)
     if later:
         return (PAIRS if treatments is not None and len(treatments) == 2 else BLOCKS), 0
     question = "Blocks: none, pairs, or how many complete blocks (rows, benches)"
