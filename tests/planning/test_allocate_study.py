@@ -136,6 +136,11 @@ def test_pairs_are_neighbours_and_everything_follows(study: Path) -> None:
     assert "before any after-session had been read" in report
     assert facts["sha256"] in report
     assert "was fixed before the data" in report
+    out = study.parent / "handed on"
+    assert invoked("export", str(study), str(out)).exit_code == 0
+    methods = (out / "methods.txt").read_text(encoding="utf-8")
+    assert "12 plants were allocated to water and chelate at random, 6 to each, by lot" in methods
+    assert f"(seed 11, SHA-256 of the allocation {facts['sha256']})" in methods
     assert not verify(study).broken
 
 
