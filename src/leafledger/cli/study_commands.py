@@ -435,6 +435,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
         check_raw_files,
         examine,
         readable_raw_files,
+        references_are_known,
         sheet_warnings,
     )
     from leafledger.study.checks import levels_with_n, levels_without_units, listed_levels
@@ -449,7 +450,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
         readable = None if sheets else readable_raw_files(examined)
         if readable is not None:
             try:
-                raw = check_raw_files(readable)
+                raw = check_raw_files(readable, references_are_known(examined))
                 n_files, warnings = raw.n_files, raw.warnings
             except InputFault as fault:
                 problems += grouped_by_file(fault.problems)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 import statistics
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
@@ -28,7 +28,9 @@ from leafledger.study.definition_file import (
 )
 from leafledger.study.reading import ExaminedStudy, examine_study, read_design, under_variant
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
-from leafledger.study.scan_sheet import Scan, change_warnings, columns_of, digest_changed, standing
+from leafledger.study.scan_sheet import change_warnings, columns_of, digest_changed, standing
+from leafledger.study.settings import settings_of
+from leafledger.study.sheets import SCANS, with_own_names
 from leafledger.study.study import Study
 from leafledger.study.table_files import link_problems
 from leafledger.study.table_sheet import without_pattern
@@ -40,13 +42,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from leafledger.intake.stage import SessionScans
+    from leafledger.study.table_files import SpectraTable
 
 
-# --- folders, the panel, dates, swapped references ------------------------------------------------
+# --- folders, the panel, dates, references --------------------------------------------------------
 
 _FOLDERS = (RESULTS, RECORDS, "ledger", LOGS)
 _NEAR_DAYS = 1
-_MIDDLE = 0.25
 _ROUNDING = 1e-9
 
 
@@ -140,47 +142,31 @@ def dates_to_ask_about(study: Study) -> list[str]:
     return asked
 
 
-def swapped_references(
-    study: Study, session: str, scans: Sequence[Scan], counts: NDArray[np.float64]
-) -> list[Problem]:
-    """Return a problem if the whites of a session stand below its darks.
+def references_refused(study: Study, session: str, table: SpectraTable) -> list[Problem]:
+    """Return what a run would refuse in the axis, the whites and the darks of a session.
 
-    Compared are medians over the middle half of the axis: the brightest white with the faintest
-    dark, so that no other fault of some of them can look like a swap of all.
+    Where file names stand in for the scan sheet, a fault of its columns is one of the pattern.
 
     Parameters
     ----------
-    study
-        The study.
-    session
-        The session.
-    scans
-        Its scans.
-    counts
-        Their raw values in the same order, shape ``(n_scans, n_wavelengths)``.
+    study, session
+        The study and the session.
+    table
+        Its scans, as intake writes them.
     """
-    import numpy as np
+    from leafledger.reflectance.stage import reference_problems
 
-    n = counts.shape[1]
-    middle = counts[:, int(n * _MIDDLE) : max(int(n * (1 - _MIDDLE)), int(n * _MIDDLE) + 1)]
-    levels = np.median(middle, axis=1)
-    at = {role: [i for i, s in enumerate(scans) if s.role == role] for role in ("white", "dark")}
-    if not at["white"] or not at["dark"]:
-        return []
-    white, dark = float(levels[at["white"]].max()), float(levels[at["dark"]].min())
-    if white >= dark:
-        return []
-    by_pattern = bool(study.definition.intake.pattern)
-    return [
-        Problem(
-            file=STUDY_FILE if by_pattern else study.definition.intake.sheet,
-            column="intake.pattern" if by_pattern else "role",
-            found=f"whites below darks in session {session}: swapped? The brightest "
-            f"white at {white:.6g} counts, the faintest dark at {dark:.6g}",
-            expected="whites far above darks",
-            mend="White and dark are swapped: exchange the two roles.",
-        )
-    ]
+    roles = {scan.role for scan in study.scans if scan.session == session}
+    if "counts" in table.spectra and not roles >= {"white", "dark"}:
+        return []  # said of the scan sheet
+    task = Task("reflectance", session)
+    problems = reference_problems(table, session, settings_of(study, task.rule, session))
+    if study.definition.intake.pattern:
+        return [
+            replace(p, file=STUDY_FILE, column="intake.pattern") if p.file in SCANS else p
+            for p in problems
+        ]
+    return with_own_names(problems, study.folder, study.definition)
 
 
 # --- scans that changed since a decision ----------------------------------------------------------
@@ -386,17 +372,31 @@ def _form_is_known(study: Study, session: str, unknown: frozenset[str]) -> bool:
     return is_known(unknown, f"intake.forms.{own}")
 
 
-def check_raw_files(study: Study) -> RawFiles:
+def references_are_known(examined: ExaminedStudy) -> bool:
+    """Tell whether every scan is as its user means it, and the settings of its conversion too."""
+    settings = ("instrument", "reflectance", "intake.forms")
+    return not examined.flawed and is_known(examined.unknown, *settings)
+
+
+def check_raw_files(study: Study, with_references: bool = True) -> RawFiles:
     """Read the raw files of every session that is not taken in yet, and keep nothing.
+
+    Parameters
+    ----------
+    study
+        The study.
+    with_references
+        Ask of each session that is not converted yet whether its whites and darks can serve.
 
     Raises
     ------
     InputFault
         With the problems of all sessions.
     """
-    from leafledger.intake.stage import read_session
+    from leafledger.intake.stage import read_session, table_of
     from leafledger.records.digests import FileDigests
     from leafledger.runner.outdated import why_run
+    from leafledger.study.table_files import read_spectra
 
     digests = FileDigests(study.folder)
     problems: list[Problem] = []
@@ -409,16 +409,21 @@ def check_raw_files(study: Study) -> RawFiles:
         if why_run(study, task, digests) is None:
             if session in judged:
                 raw_digests |= digests_of_last_run(study, session)
+            due = why_run(study, Task("reflectance", session), digests) is not None
+            if due and with_references:
+                table = read_spectra(study.folder / outputs(task)["scans"])
+                problems += references_refused(study, session, table)
             continue
+        job = job_of(study, task)
         try:
-            read = read_session(job_of(study, task))
+            read = read_session(job)
         except InputFault as fault:
             problems += fault.problems
             continue
         files |= {scan.file for scan in study.scans if scan.session == session}
+        if with_references:
+            problems += references_refused(study, session, table_of(job, read))
         if study.form(session).quantity == "counts":
-            scans = [scan for scan in study.scans if scan.session == session]
-            problems += swapped_references(study, session, scans, read.values)
             axes.append(read.wavelength_nm)
         if session in judged:
             raw_digests |= digests_of_raw_files(study, session, read)
