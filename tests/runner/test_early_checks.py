@@ -79,6 +79,18 @@ def test_the_table_of_the_panel_is_read_by_check(
     assert word in problem.found
 
 
+def test_a_table_of_the_panel_in_percent_and_too_short_is_refused_for_both(
+    small_study: Path, edit: Edit
+) -> None:
+    with_panel(small_study, edit, "350,98.5\n990,97\n")
+    assert [(p.column, p.found.split()[-1]) for p in problems_of(small_study)] == [
+        ("reflectance", "percent"),
+        ("wavelength_nm", "nm"),
+    ]
+    edit(small_study / "panel.csv", "990", "1100")
+    assert [p.column for p in problems_of(small_study)] == ["reflectance"]
+
+
 def test_a_table_of_the_panel_that_fits_is_no_problem(small_study: Path, edit: Edit) -> None:
     with_panel(small_study, edit, "400,0.985\n1000,0.97\n")
     assert checked_study(small_study).panel_table == "panel.csv"

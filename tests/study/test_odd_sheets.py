@@ -98,6 +98,11 @@ def row(label: str, values: list[float]) -> str:
         (row("group", [round(0.4 + i / 50, 2) for i in range(12)]), "micrometres"),
         (",".join(["group", *(f"{0.4 + i / 50:.2f} um" for i in range(12))]), "micrometres"),
         (",".join(["group", *(f"X{i}" for i in range(1, 200))]), "from X1 to X199"),
+        (",".join(["id", "group", *(f"b{i}" for i in range(101))]), "from b0 to b100"),
+        (",".join(["id", "group", *(f"Band {i}" for i in range(1, 40))]), "Band 1 to Band 39"),
+        (",".join(["id", *(f"b{i}" for i in range(400, 440))]), "not known to be wavelengths"),
+        (",".join(["id", *(f"{i}q" for i in range(400, 440))]), "fewer than ten name a wavelength"),
+        (",".join(["group", *(f"{400 + i} um" for i in range(12))]), "micrometres"),
     ],
 )
 def test_a_wide_table_without_wavelengths_takes_no_row_for_its_heading(

@@ -93,27 +93,35 @@ def panel_problems(study: Study, axes: Iterable[NDArray[np.float64]]) -> list[Pr
     """
     import numpy as np
 
-    from leafledger.reflectance.panel import read_panel, too_short
+    from leafledger.reflectance.panel import read_panel, stated_wavelengths, too_short
 
     name = study.panel_table
     if name is None or not (study.folder / name).is_file():
         return []  # no table, or one whose path is refused already
+    table = study.folder / name
+    problems: list[Problem] = []
     try:
-        at, _, _ = read_panel(study.folder / name, name)
+        table_nm, _, _ = read_panel(table, name)
     except InputFault as fault:
-        return list(fault.problems)
+        problems = list(fault.problems)
+        stated_nm = stated_wavelengths(table, name)
+        if stated_nm is None:
+            return problems
+        table_nm = stated_nm
     grid = study.definition.reflectance.grid
     measured = [(float(axis[0]), float(axis[-1])) for axis in axes]
     if isinstance(grid, str):
         if not measured:
-            return []
+            return problems
         low = min(first for first, _ in measured)
         high = max(last for _, last in measured)
     else:
         n_steps = math.floor((grid.stop_nm - grid.start_nm) / grid.step_nm + _ROUNDING)
         low, high = grid.start_nm, grid.start_nm + n_steps * grid.step_nm
     needed = np.array([low, high])
-    return [too_short(name, at, needed)] if at[0] > low or at[-1] < high else []
+    if table_nm[0] > low or table_nm[-1] < high:
+        problems.append(too_short(name, table_nm, needed))
+    return problems
 
 
 def dates_to_ask_about(study: Study) -> list[str]:
