@@ -295,8 +295,9 @@ def test_a_table_keeps_its_control_and_its_sessions(tmp_path: Path) -> None:
     rows = [f"none,a,{','.join(['20'] * 12)}", f"salt,b,{','.join(['30'] * 12)}"]
     heading = "Type,session," + ",".join(str(400 + 10 * i) for i in range(12))
     table.write_text("\n".join([heading, *rows]) + "\n", encoding="utf-8")
+    sessions = ("--session", "a:before", "--session", "b:after")
     done = leafledger("new", str(tmp_path / "s"), "--table", str(table), "--treatment", "Type",
-                      "--control", "none", "--session", "a:before", "--session", "b:after")  # fmt: skip
+                      "--control", "none", *sessions)  # fmt: skip
     assert done.returncode == 0, done.stderr
     study = checked_study(tmp_path / "s")
     assert study.definition.design.control == "none"
