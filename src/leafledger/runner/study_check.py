@@ -177,6 +177,19 @@ def references_refused(study: Study, session: str, table: SpectraTable) -> list[
     return with_own_names(problems, study.folder, study.definition)
 
 
+def beyond_full_scale(study: Study, session: str, counts: NDArray[np.float64]) -> str | None:
+    """Return a warning if a session has counts that its detector, as stated, cannot give."""
+    stated = study.definition.instrument.full_scale_counts
+    if stated is None or float(counts.max()) <= stated:
+        return None
+    share = float((counts.max(axis=1) > stated).mean())
+    return (
+        f"session {session}: {100 * share:.3g} % of the scans hold counts above "
+        f"instrument.full_scale_counts, {stated:g} (the largest {counts.max():g}): correct it in "
+        "study.yaml, or each of these scans counts as saturated"
+    )
+
+
 # --- scans that changed since a decision ----------------------------------------------------------
 
 
@@ -383,7 +396,9 @@ def _form_is_known(study: Study, session: str, unknown: frozenset[str]) -> bool:
 def references_are_known(examined: ExaminedStudy) -> bool:
     """Tell whether every scan is as its user means it, and the settings of its conversion too."""
     settings = ("instrument", "reflectance", "intake.forms")
-    return not examined.flawed and is_known(examined.unknown, *settings)
+    at_fault = {(p.column or "").split(".")[0] for p in examined.problems if p.file == STUDY_FILE}
+    known = is_known(examined.unknown, *settings) and not at_fault & {"instrument", "reflectance"}
+    return known and not examined.flawed
 
 
 def check_raw_files(study: Study, with_references: bool = True) -> RawFiles:
@@ -410,6 +425,7 @@ def check_raw_files(study: Study, with_references: bool = True) -> RawFiles:
     problems: list[Problem] = []
     files: set[str] = set()
     axes: list[NDArray[np.float64]] = []
+    warnings: list[str] = []
     judged, raw_digests = sessions_with_decisions(study), dict[str, str]()
     sessions = {scan.session for scan in study.scans}
     for session in (name for name in study.session_ids if name in sessions):
@@ -428,17 +444,20 @@ def check_raw_files(study: Study, with_references: bool = True) -> RawFiles:
         except InputFault as fault:
             problems += fault.problems
             continue
+        warnings += read.warnings
         files |= {scan.file for scan in study.scans if scan.session == session}
         if with_references:
             problems += references_refused(study, session, table_of(job, read))
         if study.form(session).quantity == "counts":
             axes.append(read.wavelength_nm)
+            beyond = beyond_full_scale(study, session, read.values)
+            warnings += [beyond] if beyond else []
         if session in judged:
             raw_digests |= digests_of_raw_files(study, session, read)
     problems += panel_problems(study, axes)
     if problems:
         raise InputFault(list(dict.fromkeys(problems)))
-    return RawFiles(len(files), warn_changed(study, raw_digests))
+    return RawFiles(len(files), [*warnings, *warn_changed(study, raw_digests)])
 
 
 def _unknown_indices(definition: Definition) -> list[Problem]:

@@ -628,6 +628,8 @@ def _classes(study: Study) -> Iterator[Problem]:
         levels = sorted({s.others.get(classes.target, "") for s in in_use} - {""})
     else:
         return  # a column of the scan sheet, which is not there yet
+    if not levels and study.definition.design.control is not None:
+        return  # no unit is listed: said of the control
     if len(levels) < 2:
         only = quoted(levels[0]) if levels else "none"
         yield _yaml(
