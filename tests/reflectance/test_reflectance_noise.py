@@ -7,6 +7,7 @@ import pytest
 
 from leafledger.reflectance.detector import (
     Noise,
+    _line,
     centre,
     centre_variance_factor,
     estimate_electrons_per_count,
@@ -117,3 +118,12 @@ def test_a_dark_with_light_on_it_and_a_shaded_white_do_not_count() -> None:
     sets[1][0][2] *= 1 + 0.05 * np.sin(np.arange(2048) / 5)
     gain, _ = estimate_electrons_per_count(sets, 6.0, 0.0, 1e9)
     assert gain == pytest.approx(5.0, rel=0.04)
+
+
+@pytest.mark.parametrize("read", [0.0, 0.5, 3.0])
+def test_a_line_without_scatter_gives_back_gain_and_read_noise(read: float) -> None:
+    mean = np.linspace(100.0, 40_000.0, 200)
+    square, freedom = np.ones(200), np.full(200, 9.0)
+    gain, found = _line(mean, mean / 4.0 + read**2, square, freedom, None)
+    assert gain == pytest.approx(4.0, rel=1e-9)
+    assert found == pytest.approx(read, rel=1e-6, abs=1e-4)

@@ -149,6 +149,24 @@ def read_panel(path: Path, shown: str) -> tuple[Floats, Floats, Floats | None]:
     return table[:, 0], table[:, 1], table[:, 2] if len(columns) == 3 else None
 
 
+def stated_wavelengths(path: Path, shown: str) -> Floats | None:
+    """Return the wavelengths of a table whose reflectance may be at fault; ``None`` if they are.
+
+    So that a table which is in percent and too short is refused for both.
+    """
+    if path.stat().st_size > _LARGEST_BYTES:
+        return None
+    try:
+        rows = _rows(path, shown)
+        columns = _columns(shown, [cell.strip() for cell in rows[0][1]] if rows else [])
+    except InputFault:
+        return None
+    at = columns[WAVELENGTH]
+    numbers = [_number(cells[at].strip()) if at < len(cells) else None for _, cells in rows[1:]]
+    nm = np.array([math.nan if number is None else number for number in numbers])
+    return nm if len(nm) > 1 and bool(np.all(np.diff(nm) > 0)) and nm[-1] > _LONGEST_UM else None
+
+
 def _rows(path: Path, shown: str) -> list[tuple[int, list[str]]]:
     """Return line and cells of every row that holds something."""
     try:

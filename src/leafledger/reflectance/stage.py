@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.errors import InputFault, Problem
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.reflectance.conversion import UNLIT_U, Reflected, to_reflectance, with_axis_doubt
 from leafledger.reflectance.panel import panel_of
@@ -89,6 +90,39 @@ def run(job: Job) -> Outcome:
     outcome = Outcome(warnings=[*axis.warnings, *said, *hot, *more, *outliers, *unlit])
     outcome.metrics = [*_metrics(scans, references, columns, drift), *axis.metrics]
     return outcome
+
+
+def reference_problems(
+    table: SpectraTable, session: str, settings: Mapping[str, Any]
+) -> list[Problem]:
+    """Return what :func:`run` would refuse in a session: its axis, grid, whites and darks.
+
+    Nothing of the leaf scans is computed, so that this takes a fraction of a second.
+
+    Parameters
+    ----------
+    table
+        The scans of the session, as intake writes them.
+    session
+        Session id.
+    settings
+        Sections ``instrument`` and ``reflectance``, as in the job of the stage.
+    """
+    instrument, reflectance = settings["instrument"], settings["reflectance"]
+    full_scale = instrument["full_scale_counts"]
+    if full_scale is None:
+        full_scale = table.metadata.get("full_scale_counts")
+    try:
+        axis = correct_axis(table, wavelengths_asked(reflectance), full_scale, session)
+        table = replace(table, wavelength_nm=axis.wavelength_nm)
+        target_axis(table.wavelength_nm, reflectance["grid"], session)
+        scans = scans_of(table, session, full_scale) if "counts" in table.spectra else None
+        if scans is not None and len(scans.where("sample")):
+            scans, _ = fill_defaults(scans)
+            build_references(without_hot_pixels(scans)[0], instrument, reflectance)
+    except InputFault as fault:
+        return list(fault.problems)
+    return []
 
 
 def to_grid(

@@ -666,6 +666,12 @@ class Design(Section):
         description="All levels of the treatment, for `check` to refuse any other; left out: the "
         "levels are those of the units, and two that differ by a slip of the pen are refused.",
     )
+    distinct: Annotated[list[Label], BeforeValidator(one_or_many)] = Field(
+        [],
+        max_length=1000,
+        description="Labels of the block, the whole plot or the factors that read alike and are "
+        "all meant, such as two cultivars that differ by a letter.",
+    )
     block: Annotated[ColumnName | None, BeforeValidator(nothing)] = Field(
         None, description="Column that holds the block, if the layout was in blocks."
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from leafledger.errors import nearest
+from leafledger.errors import nearest, quoted
 from leafledger.study.definition import Definition, Form, Session
 from leafledger.study.rules import PLAN_HISTORY_FILE as PLAN_HISTORY_FILE
 from leafledger.study.rules import VARIANTS_TABLE as VARIANTS_TABLE
@@ -133,6 +133,13 @@ class Study:
     to_come: tuple[str, ...] = ()
     planned: tuple[Scan, ...] = ()
     omitted: tuple[Scan, ...] = ()
+
+    def __repr__(self) -> str:
+        """Return the study in a line; its scans alone would fill a book."""
+        counts = f"{len(self.units)} units, {len(self.scans)} scans"
+        return (
+            f"<Study {quoted(self.definition.title)}: {len(self.session_ids)} sessions, {counts}>"
+        )
 
     def tables(self) -> list[str]:
         """Return the names of the tables that :meth:`table` gives, in the order of the data.
