@@ -216,6 +216,10 @@ def weak_white(
 
 PLATEAU_PIXELS = 5
 """Neighbouring pixels at exactly the same highest count that no noisy spectrum shows by chance."""
+SHARED_PLATEAU = 0.05
+"""Share of the pixels, side by side, at a ceiling that other scans exceed: the top of a smooth
+white of 100 counts without any noise is flat over less (a parabola over 620 nm, by calculation)."""
+_PROPOSED = " (full scale proposed from the data: the spectra are cut flat)"
 _LAMP = (
     "Lines of the lamp there are not used for the wavelengths; a shorter integration time would "
     "show them."
@@ -250,19 +254,55 @@ def proposed_full_scale(counts: Floats, pixels: int = PLATEAU_PIXELS) -> float |
     highest = float(counts.max())
     if highest <= 0:
         return None
-    at = counts == highest
-    runs = np.lib.stride_tricks.sliding_window_view(at, pixels, axis=1).all(axis=2)
-    return highest if runs.any() else None
+    return highest if _has_run(counts == highest, pixels).any() else None
+
+
+def _has_run(full: NDArray[np.bool_], pixels: int) -> NDArray[np.bool_]:
+    """Return in which scans so many neighbouring pixels are full, shape ``(n_scans,)``."""
+    before = np.pad(np.cumsum(full, axis=1, dtype=np.int32), ((0, 0), (1, 0)))
+    return np.asarray((before[:, pixels:] - before[:, :-pixels] == pixels).any(axis=1))
+
+
+def shared_ceilings(counts: Floats, roles: Sequence[str]) -> Floats:
+    """Return the count at which each scan with light is cut flat, though others exceed it.
+
+    Parameters
+    ----------
+    counts
+        Shape ``(n_scans, n_pixels)``.
+    roles
+        Role of each scan.
+
+    Returns
+    -------
+    ndarray
+        Shape ``(n_scans,)``; infinite where a scan is not cut flat. A ceiling is the highest count
+        of a white or leaf scan, above all darks, at exactly which at least 5 % of the pixels stand
+        side by side, and which two scans share (or the only white has).
+    """
+    role = np.asarray(roles)
+    top = counts.max(axis=1)
+    lit = np.isin(role, ("white", "sample")) & (top > counts[role == "dark"].max(initial=0.0))
+    rows = np.flatnonzero(lit)
+    pixels = max(2 * PLATEAU_PIXELS, round(SHARED_PLATEAU * counts.shape[1]))
+    rows = rows[_has_run(counts[rows] == top[rows, None], pixels)]
+    out = np.full(len(counts), np.inf)
+    whites = top[role == "white"]
+    for level in np.unique(top[rows]):
+        same = rows[top[rows] == level]
+        if len(same) > 1 or (role[same] == "white").sum() == len(whites):
+            out[same] = level
+    return out
 
 
 def saturated(
     scans: Sequence[str],
     wavelength_nm: Floats,
     counts: Floats,
-    full_scale: float,
+    full_scale: float | Floats,
     tolerated_share: float,
     *,
-    stated: bool,
+    stated: bool | NDArray[np.bool_],
     lamps: Collection[str] = (),
 ) -> list[Flag]:
     """Flag scans with more pixels at or above full scale than are tolerated (a fault).
@@ -279,21 +319,23 @@ def saturated(
     counts
         Shape ``(n_scans, n_pixels)``.
     full_scale
-        Count at which the detector is full.
+        Count at which the detector is full, one number or one for each scan.
     tolerated_share
         Share of the pixels, 0 to 1.
     stated
-        Whether the full scale was stated, or proposed from the data.
+        Whether the full scale was stated, or proposed from the data; likewise.
     lamps
         Ids of lamp scans.
     """
-    at = counts >= full_scale
+    full = np.broadcast_to(full_scale, len(counts))
+    known = np.broadcast_to(stated, len(counts))
+    at = counts >= full[:, None]
     share = at.mean(axis=1)
-    origin = "" if stated else " (full scale proposed from the data: the spectra are cut flat)"
     flags = []
     for i in np.flatnonzero(share > tolerated_share).tolist():
         where = wavelength_nm[at[i]]
         lamp = scans[i] in lamps
+        origin = "" if known[i] else _PROPOSED
         mend = _LAMP if lamp else "Shorten the integration time and measure again."
         flags.append(
             Flag(
@@ -304,7 +346,7 @@ def saturated(
                 tolerated_share,
                 "1",
                 f"{at[i].sum()} of {at.shape[1]} pixels ({where.min():.0f} to {where.max():.0f} "
-                f"nm) are at or above full scale, {full_scale:g} counts{origin}. {mend}",
+                f"nm) are at or above full scale, {full[i]:g} counts{origin}. {mend}",
                 float(where[len(where) // 2]),
             )
         )
@@ -490,11 +532,8 @@ def check_counts(
         Flags and warnings.
     """
     full, warnings = _full_scale(session)
-    flags: list[Flag] = []
-    if full is not None:
-        tolerated = float(checks["saturated_share"])
-        flags, more = _saturated(session, full, tolerated)
-        warnings += more
+    flags, more = _saturated(session, full, float(checks["saturated_share"]))
+    warnings += more
     usable = usable_pixels(signal, len(session.scans.wavelength_nm))
     flags += _darks(session, usable)
     flags += _whites(session, usable, float(checks["reference_drift"]))
@@ -509,32 +548,46 @@ def _stated_full_scale(session: Session) -> float | None:
     return None if stated is None else float(stated)
 
 
-def _full_scale(session: Session) -> tuple[float | None, list[str]]:
-    """Return the full scale, stated or proposed from the data, and a warning if it is proposed.
+def _full_scale(session: Session) -> tuple[Floats, list[str]]:
+    """Return the count at which each scan is full, and a warning of every one that is proposed.
 
-    A detector may be full below the count that was stated: where spectra are cut flat there, the
-    lower count holds.
+    Shape ``(n_scans,)``, infinite where it is not known. A detector may be full below the count
+    that was stated, and scans recorded with other averages or another gain below the others of
+    their session: where spectra are cut flat, the lower count holds.
     """
-    stated = _stated_full_scale(session)
-    if stated is not None:
+    stated, warnings = _stated_full_scale(session), []
+    full = stated
+    if stated is None:
+        full = proposed_full_scale(session.raw)
+        if full is not None:
+            warnings.append(
+                f"Full scale was not stated; {full:g} counts is proposed from spectra cut flat at "
+                "this count: state instrument.full_scale_counts."
+            )
+    else:
         flat = proposed_full_scale(session.raw, 2 * PLATEAU_PIXELS)
-        if flat is None or flat >= stated:
-            return stated, []
-        return flat, [
-            f"Spectra are cut flat at {flat:g} counts, below the full scale of {stated:g} that was "
-            "stated: scans that reach it count as saturated; correct instrument.full_scale_counts."
-        ]
-    full = proposed_full_scale(session.raw)
-    if full is None:
-        return None, []
-    return full, [
-        f"Full scale was not stated; {full:g} counts is proposed from spectra cut flat at this "
-        "count: state instrument.full_scale_counts."
-    ]
+        if flat is not None and flat < stated:
+            full = flat
+            warnings.append(
+                f"Spectra are cut flat at {flat:g} counts, below the full scale of {stated:g} that "
+                "was stated: scans that reach it count as saturated; correct "
+                "instrument.full_scale_counts."
+            )
+    usual = np.inf if full is None else full
+    of_scan = np.minimum(shared_ceilings(session.raw, session.roles), usual)
+    for level in np.unique(of_scan[of_scan < usual]):
+        cut = [scan for scan, count in zip(session.ids, of_scan, strict=True) if count == level]
+        warnings.append(
+            f"{len(cut)} scans ({cut[0]} to {cut[-1]}) are cut flat at {level:g} counts, which "
+            "other scans of this session exceed: it is taken as their full scale, and they count "
+            "as saturated. Were they recorded with another gain, range or number of averages? "
+            "Measure them again, all scans of the session alike."
+        )
+    return of_scan, warnings
 
 
 def _saturated(
-    session: Session, full: float, tolerated_share: float
+    session: Session, full: Floats, tolerated_share: float
 ) -> tuple[list[Flag], list[str]]:
     """Flag every scan at full scale, and the leaves whose white is full."""
     flags = saturated(
@@ -543,21 +596,23 @@ def _saturated(
         session.raw,
         full,
         tolerated_share,
-        stated=_stated_full_scale(session) is not None,
+        stated=full == (_stated_full_scale(session) or np.nan),
         lamps={session.ids[i] for i in session.of_role("lamp")},
     )
     on_full = _on_full_white(session, full, max(tolerated_share, _FEW_PIXELS))
     lost = sum(flag.severity == "fault" for flag in on_full)
     if not lost:
         return flags + on_full, []
+    reached = full[session.of_role("white")]
+    counts = " or ".join(f"{level:g}" for level in np.unique(reached[np.isfinite(reached)]))
     return flags + on_full, [
         f"{lost} of {len(session.leaf_ids)} leaf scans rest on whites at which the detector was "
-        f"full ({full:g} counts): their reflectance is not known, and they are faults. Measure "
+        f"full ({counts} counts): their reflectance is not known, and they are faults. Measure "
         "the white again with a shorter integration time."
     ]
 
 
-def _on_full_white(session: Session, full: float, limit: float) -> list[Flag]:
+def _on_full_white(session: Session, full: Floats, limit: float) -> list[Flag]:
     """Flag leaf scans whose white level is that of a full detector.
 
     A white that is full reads too low, and the leaf too high by an unknown factor. The level of a
@@ -566,7 +621,8 @@ def _on_full_white(session: Session, full: float, limit: float) -> list[Flag]:
     notice.
     """
     whites = session.of_role("white")
-    at = dict(zip((session.ids[i] for i in whites), session.raw[whites] >= full, strict=True))
+    is_at_full = session.raw[whites] >= full[whites, None]
+    at = dict(zip((session.ids[i] for i in whites), is_at_full, strict=True))
     blocks, axis = _white_blocks(session), session.scans.wavelength_nm
     everything = tuple(at)
     known: dict[tuple[str, ...], NDArray[np.bool_]] = {}

@@ -269,12 +269,27 @@ BEYOND_NOISE = 5.0
 LAMP_ON = 0.2
 """A share of the white that no leak has: the lamp was on."""
 _BLUE_DIODE_NM, _GAP_NM = (445.0, 465.0), (478.0, 492.0)
+_DIODE_OVER_GAP = 1.3
+"""Light of a white diode at its blue peak over that in the gap beside it; daylight has about 1."""
+_PHOSPHOR_NM, _PHOSPHOR_WIDTH_NM = (492.0, 700.0), 60.0
+"""The phosphor of a white diode is wider (80 to 180 nm in the LED illuminants of CIE 15:2018); a
+green, amber or red diode is 15 to 40 nm wide (common practice, no source)."""
+_LEAST_PHOSPHOR = 0.1
+"""Light of the phosphor at its highest over that of the blue peak (project's own rule)."""
 _SODIUM_NM, _BESIDE_SODIUM_NM = (582.0, 597.0), ((540.0, 560.0), (625.0, 650.0))
 """The D lines at 589.0 and 589.6 nm, broadened in a lamp of high pressure, and what lies beside."""
 _SODIUM_OVER_BESIDE = 3.0
 """Light at the D lines over that beside them; daylight, filaments and diodes have about 1."""
-_DIODE_OVER_GAP = 1.3
-"""Light of a white diode at its blue peak over that in the gap beside it; daylight has about 1."""
+_D_LINES_NM, _NEAR_D_NM, _LINE_WIDTH_NM = 589.3, 3.0, 10.0
+"""The lines of a lamp of low pressure are as wide as the instrument shows a line, after a mean over
+5 nm; an amber diode is 14 nm wide and more (common practice, no source)."""
+_REVERSAL = 0.85
+"""A lamp of high pressure takes its own light away at the D lines: what is left there, over the
+lower of the two humps beside (project's own rule)."""
+_LEAST_PEAK = 0.2
+"""Peaks that stand less high above their feet than this share of the highest are not named."""
+_WIDEST_PEAK_NM = 120.0
+"""Light that is spread over more has no peak: daylight, a filament, a white diode's phosphor."""
 
 
 @dataclass(frozen=True)
@@ -362,35 +377,113 @@ def _pixel_noise(net: Floats) -> float:
 
 
 def _which_light(wavelength_nm: Floats, net: Floats, share: Floats) -> str:
-    """Name the light by what tells lamps apart: lines, the gap beside a diode's blue peak."""
+    """Name the lamp whose spectrum fits; of any other light say where and how wide its peaks are.
+
+    Parameters
+    ----------
+    wavelength_nm, net, share
+        Usable pixels: axis (nm), counts per ms above dark, and as a share of the white.
+    """
     if len(share) < 3:
         return "light without lines"
     if assessable(wavelength_nm) and bool(find_leak(wavelength_nm, share[None, :]).called[0]):
         return "lines of a fluorescent lamp"
-    if _is_sodium(wavelength_nm, net):
+    spacing = float(np.median(np.diff(wavelength_nm)))
+    noise = _pixel_noise(net)
+    n_mean = max(1, round(MEAN_OVER_NM / spacing))
+    even = np.arange(wavelength_nm[0], wavelength_nm[-1], spacing)
+    smooth = np.convolve(np.interp(even, wavelength_nm, net), np.ones(n_mean) / n_mean, "same")
+    # A peak stands above its feet: the noise of a difference.
+    peaks = _peaks(even, smooth, BEYOND_NOISE * noise * np.sqrt(2 / n_mean))
+    if _is_sodium(wavelength_nm, net, noise) and (
+        _is_narrow(peaks) or _is_reversed(even, smooth, noise / np.sqrt(n_mean))
+    ):
         return "the yellow lines of a sodium lamp"
-    peak, gap = (
-        net[(wavelength_nm >= a) & (wavelength_nm <= b)] for a, b in (_BLUE_DIODE_NM, _GAP_NM)
-    )
-    if len(peak) and len(gap):
-        over = float(peak.mean()) - _DIODE_OVER_GAP * max(float(gap.mean()), 0.0)
-        noise = _pixel_noise(net) * np.sqrt(1 / len(peak) + _DIODE_OVER_GAP**2 / len(gap))
-        if over > BEYOND_NOISE * noise:
-            return "no lines but the blue peak and gap of a white LED"
-    return "no lines, as daylight, a filament lamp or some LEDs"
+    if _is_white_diode(wavelength_nm, net, noise) and _has_phosphor(even, smooth):
+        return "no lines but the blue peak and gap of a white LED"
+    if not peaks or peaks[0][1] > _WIDEST_PEAK_NM:
+        return "no lines, as daylight, a filament lamp or some LEDs"
+    told = [f"peak at {at:.0f} nm, width {width:.0f} nm" for at, width in peaks]
+    return f"light of the room, {'; '.join(told)}"
 
 
-def _is_sodium(wavelength_nm: Floats, net: Floats) -> bool:
+def _peaks(axis: Floats, smooth: Floats, least: float) -> list[tuple[float, float]]:
+    """Return place and full width at half height (above its feet) of up to three peaks, nm.
+
+    The highest first; none lower than ``least`` (counts per ms) or a fifth of the highest.
+    """
+    from scipy.signal import find_peaks, peak_widths
+
+    least = max(least, _LEAST_PEAK * float(smooth.max()))
+    places, _ = find_peaks(smooth, prominence=least)
+    if not len(places):
+        return []
+    spacing = float(axis[1] - axis[0])
+    widths = peak_widths(smooth, places, rel_height=0.5)[0] * spacing
+    highest = np.argsort(-smooth[places], kind="stable")[:3]
+    return [(float(axis[places[k]]), float(widths[k])) for k in highest]
+
+
+def _is_sodium(wavelength_nm: Floats, net: Floats, noise: float) -> bool:
     """Return whether most of the light stands at the D lines of sodium."""
-    ends = (_SODIUM_NM, *_BESIDE_SODIUM_NM)
-    line, *beside = (net[(wavelength_nm >= a) & (wavelength_nm <= b)] for a, b in ends)
+    line, *beside = _parts(wavelength_nm, net, _SODIUM_NM, *_BESIDE_SODIUM_NM)
     if not len(line) or not any(len(part) for part in beside):
         return False
-    rest = max(float(np.concatenate(beside).mean()), 0.0)
-    n_beside = sum(len(part) for part in beside)
-    over = float(line.mean()) - _SODIUM_OVER_BESIDE * rest
-    noise = _pixel_noise(net) * np.sqrt(1 / len(line) + _SODIUM_OVER_BESIDE**2 / n_beside)
-    return bool(over > BEYOND_NOISE * noise)
+    return _stands_over(line, np.concatenate(beside), _SODIUM_OVER_BESIDE, noise)
+
+
+def _is_narrow(peaks: Sequence[tuple[float, float]]) -> bool:
+    """Return whether the highest peak is a line at the D lines: a lamp of low pressure."""
+    return any(
+        abs(at - _D_LINES_NM) <= _NEAR_D_NM and width < _LINE_WIDTH_NM for at, width in peaks[:1]
+    )
+
+
+def _is_reversed(axis: Floats, smooth: Floats, noise: float) -> bool:
+    """Return whether light is missing at the D lines between two humps: a lamp of high pressure."""
+    first, last = _SODIUM_NM
+    here, below, above = _parts(
+        axis,
+        smooth,
+        (_D_LINES_NM - _NEAR_D_NM, _D_LINES_NM + _NEAR_D_NM),
+        (first, _D_LINES_NM - _NEAR_D_NM),
+        (_D_LINES_NM + _NEAR_D_NM, last),
+    )
+    if not min(len(here), len(below), len(above)):
+        return False
+    hump, dip = float(min(below.max(), above.max())), float(here.min())
+    return dip < _REVERSAL * hump and hump - dip > BEYOND_NOISE * noise * np.sqrt(2)
+
+
+def _is_white_diode(wavelength_nm: Floats, net: Floats, noise: float) -> bool:
+    """Return whether a blue diode's peak stands over the gap between it and a phosphor."""
+    peak, gap = _parts(wavelength_nm, net, _BLUE_DIODE_NM, _GAP_NM)
+    return bool(len(peak) and len(gap)) and _stands_over(peak, gap, _DIODE_OVER_GAP, noise)
+
+
+def _has_phosphor(axis: Floats, smooth: Floats) -> bool:
+    """Return whether the light beyond the gap is one broad hump, not a diode's peak or nothing."""
+    (blue,) = _parts(axis, smooth, _BLUE_DIODE_NM)
+    inside = np.flatnonzero((axis >= _PHOSPHOR_NM[0]) & (axis <= _PHOSPHOR_NM[1]))
+    if not len(inside):
+        return False
+    hump = smooth[inside]
+    top = int(np.argmax(hump))
+    low = np.flatnonzero(hump < hump[top] / 2)
+    ends = np.r_[-1, low, len(hump)]
+    after = int(np.searchsorted(ends, top))
+    width = (ends[after] - ends[after - 1] - 1) * float(axis[1] - axis[0])
+    return bool(width >= _PHOSPHOR_WIDTH_NM and hump[top] >= _LEAST_PHOSPHOR * blue.max())
+
+
+def _parts(axis: Floats, values: Floats, *ends_nm: tuple[float, float]) -> list[Floats]:
+    return [values[(axis >= first) & (axis <= last)] for first, last in ends_nm]
+
+
+def _stands_over(peak: Floats, beside: Floats, times: float, noise: float) -> bool:
+    """Return whether the mean of a peak is so many times that beside it, beyond noise."""
+    over = float(peak.mean()) - times * max(float(beside.mean()), 0.0)
+    return bool(over > BEYOND_NOISE * noise * np.sqrt(1 / len(peak) + times**2 / len(beside)))
 
 
 def ambient_rows(found: Sequence[AmbientScan], limit: float) -> list[Flag]:
@@ -433,7 +526,7 @@ def _sentence(one: AmbientScan, limit: float, *, over: bool) -> str:
     )
     if one.largest > LAMP_ON:
         return f"{size}: more than any leak, so the lamp was probably on during this scan."
-    told = f"{size}; the light has {one.light}."
+    told = f"{size}: {one.light}."
     if over:
         told += " Leaves measured like this one are read too high by so much: shade the clip."
     return told
