@@ -11,7 +11,7 @@ import pytest
 from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault
-from leafledger.reflectance.linearity import Linearity, fit_linearity
+from leafledger.reflectance.linearity import Linearity, fit_linearity, rate_of
 from leafledger.reflectance.stage import run
 from leafledger.study.table_files import read_spectra
 
@@ -160,3 +160,15 @@ def test_a_detector_is_full_at_its_counts_less_the_dark(tmp_path: Path) -> None:
     run(job)
     told = read_spectra(job.outputs["reflectance"]).metadata["linearity"]
     assert limit - 1000 < told["brightest_counts"] < limit + 50
+
+
+def test_a_pixel_without_weight_has_the_rate_zero() -> None:
+    """Weighted least squares by hand: sum w v t / sum w t^2; no weight, no rate."""
+    time = np.array([1.0, 2.0])
+    values = np.array([[3.0, 7.0, 5.0], [8.0, 7.0, 5.0]])
+    weight = np.array([[1.0, 0.0, 2.0], [1.0, 0.0, 0.0]])
+    for _ in range(8):
+        # Freed memory of this size, full of numbers, is what a result left unset would show.
+        litter = [np.full(3, 7.0) for _ in range(8)]
+        del litter
+        assert rate_of(values, time, weight).tolist() == [19 / 5, 0.0, 5.0]

@@ -237,3 +237,19 @@ def test_drift_is_not_averaged_away_and_grows_with_distance() -> None:
         beyond = out.reflectance[1] * 0.02 / 1.03 * 50 / 200 / np.sqrt(3)
         np.testing.assert_allclose(out.u_reference[0], between, rtol=1e-6)
         np.testing.assert_allclose(out.u_reference[1], beyond, rtol=1e-6)
+
+
+def test_whites_of_two_integration_times_one_of_each_are_two_sources() -> None:
+    bench = Bench()
+    for ms in (10.0, 20.0):
+        bench.add("dark", 0.0, ms=ms)
+        bench.add("white", 60.0 + ms, ms=ms)
+    bench.add("sample", 300.0, 0.4, ms=20.0)
+    references, _ = build_references(
+        bench.scans(), {**INSTRUMENT, "integration_u_ms": 0.01}, REFLECTANCE
+    )
+    assert references.times is not None
+    assert references.times.white_ms.tolist() == [10.0, 20.0]
+    assert references.times.u_ms == 0.01
+    exact, _ = build_references(bench.scans(), INSTRUMENT, REFLECTANCE)
+    assert exact.times is None
