@@ -15,7 +15,7 @@ import pytest
 from simulated import MERCURY, TRI_BAND, Simulated, any_leaves, lamp
 from test_ambient_scan import illuminant
 
-from leafledger.quality.cross_session_checks import between_sessions
+from leafledger.quality.cross_session_checks import between_sessions, compare_axes
 from leafledger.quality.darks import bad_dark
 from leafledger.quality.flags import Findings, Flag
 from leafledger.quality.fluorescent_lines import THRESHOLD, find_leak, threshold
@@ -67,7 +67,7 @@ def test_one_saturated_white_of_three_costs_no_leaf(tmp_path: Path) -> None:
 
 def two_sessions(folder: Path, **job: Any) -> tuple[dict[str, pd.DataFrame], Findings]:
     """Return the flags of a session whose whites are all 16383 and of a clean one, and of both."""
-    tables, levels = {}, {}
+    tables, levels, signals = {}, {}, {}
     for seed, name in ((31, "day0"), (32, "day4")):
         session = Simulated(seed, session=name)
         if name == "day0":
@@ -78,8 +78,11 @@ def two_sessions(folder: Path, **job: Any) -> tuple[dict[str, pd.DataFrame], Fin
         tables[name] = read_parquet(made.outputs["quality"])
         tables[name].attrs["warnings"] = outcome.warnings
         levels[name] = read_parquet(made.outputs["levels"])
+        signals[name] = read_parquet(made.outputs["signal"])
     records = [row for table in tables.values() for row in table.to_dict("records")]
-    return tables, between_sessions(levels, [Flag(**row) for row in records], {})
+    together = between_sessions(levels, [Flag(**row) for row in records], {})
+    together += compare_axes({}, signals)
+    return tables, together
 
 
 def test_whites_at_a_ceiling_that_leaves_exceed_are_at_full_scale(tmp_path: Path) -> None:

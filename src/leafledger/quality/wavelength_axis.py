@@ -413,7 +413,8 @@ def whites_moved(
     lamp that was changed for another kind differs in more than a shift: the uncertainty, taken
     from the scatter over the spectrum, grows with that.
     """
-    known = {name: table for name, table in signals.items() if len(table)}
+    # A session whose whites all are at fault has no mean white, and says nothing of the others.
+    known = {name: table for name, table in signals.items() if table["white"].notna().any()}
     judged = [name for name in known if name not in by_lamp]
     if len(known) < 2 or not judged:
         return StructureMoved()
