@@ -20,298 +20,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# Are the darks of a session those of the others times one factor, noise and all?
-# ----------------------------------------------------------------------
-
-LEAST_FACTOR = 1.6
-"""Smaller factors cannot be told from a warmer or cooler detector (see :func:`common_factor`)."""
-ALIKE = 1.25
-"""Level and noise, or two levels, follow one factor if they agree within this ratio."""
-
-
-def common_factor(levels: Sequence[float], noise: float | None) -> float | None:
-    """Return the factor by which a session's darks differ from the others, if it is one factor.
-
-    Parameters
-    ----------
-    levels
-        Level of the darks over that of the other sessions, one for each integration time.
-    noise
-        Their noise from scan to scan over that of the other sessions; ``None`` if unknown.
-
-    Returns
-    -------
-    float or None
-        ``None`` if the levels and the noise do not share a factor of at least 1.6 (or 1 / 1.6).
-
-    Notes
-    -----
-    A detector that warms or cools changes the dark current. The level follows it at most in
-    proportion (the offset stays), the noise at most by the square root (shot noise of the dark
-    current; the read noise stays). A factor on the counts (a sum in place of a mean, other
-    averages, another gain) changes both alike. At 1.6 the square root is 1.26: beyond 1.25, within
-    which level and noise count as alike, so that temperature is never called.
-
-    Examples
-    --------
-    >>> common_factor([0.5, 0.5], 0.51)
-    0.5
-    >>> common_factor([2.0, 2.0], 1.41) is None, common_factor([0.5, 0.95], 0.5) is None
-    (True, True)
-    """
-    if noise is None or noise <= 0 or not len(levels) or min(levels) <= 0:
-        return None
-    logs = np.log(levels)
-    factor = float(np.median(logs))
-    near = np.log(ALIKE)
-    if abs(factor) < np.log(LEAST_FACTOR) or float(np.abs(logs - factor).max()) > near:
-        return None
-    return float(np.exp(factor)) if abs(np.log(noise) - factor) <= near else None
-
-
-# Darks of one integration time that are off together, told by the other sessions.
-# ----------------------------------------------------------------------
-
-FEWEST_OTHERS = 2
-"""Sessions that must agree with each other before a third is called."""
-
-
-def darks_against_sessions(
-    levels: Mapping[str, pd.DataFrame],
-    named: Collection[str] = (),
-    noise: Mapping[str, float] | None = None,
-) -> tuple[list[Flag], list[str]]:
-    """Hold the darks of each session and integration time against those of the other sessions.
-
-    Parameters
-    ----------
-    levels
-        Session -> table ``quality/<session>.levels.parquet``.
-    named
-        Darks at fault by themselves; they say nothing of the others.
-    noise
-        Session -> noise of one dark from scan to scan, counts, where it is known.
-
-    Returns
-    -------
-    tuple
-        Faults on all darks of an integration time that lie off what the other sessions agree on,
-        while the session's darks of another integration time do not, and on all darks of a session
-        whose level and noise are those of the others times one factor; warnings where all darks
-        of a session moved, which a warmer or cooler detector does too.
-    """
-    noise = noise or {}
-    levels = {name: of[~of["scan"].isin(list(named))] for name, of in levels.items()}
-    table = _session_levels(levels)
-    flags: list[Flag] = []
-    warnings: list[str] = []
-    for session in levels:
-        moved: list[tuple[float, float, float]] = []
-        still: list[tuple[float, float, float]] = []
-        for ms in sorted({ms for name, ms in table if name == session}):
-            found = _shift(table, session, ms, _tolerance(levels))
-            if found is not None:
-                (moved if abs(found[0]) > found[1] else still).append((ms, *found))
-        if moved and still:
-            flags += [flag for ms, *of in moved for flag in _flags(levels[session], ms, *of)]
-        elif moved:
-            ratios = [_level_ratio(table[session, ms], shift) for ms, shift, _ in moved]
-            factor = common_factor(ratios, _noise_ratio(noise, session))
-            if factor is None:
-                warnings.append(_all_moved(session, moved))
-            else:
-                of = levels[session]
-                flags += [f for ms, by, limit in moved for f in _flags(of, ms, by, limit, factor)]
-    return flags, warnings + _of_two(table, noise)
-
-
-def _all_moved(session: str, moved: Sequence[tuple[float, float, float]]) -> str:
-    told = ", ".join(f"{shift:+.4g} counts{_at(ms)}" for ms, shift, _ in moved)
-    return (
-        f"Session {session}: all its darks differ from those of the other sessions ({told}): a "
-        "warmer or cooler detector, or light in every dark; nothing in this session tells which."
-    )
-
-
-def _level_ratio(level: float, shift: float) -> float:
-    """Return the level over what the other sessions agree on; 0 if one of them is not positive."""
-    usual = level - shift
-    return level / usual if min(level, usual) > 0 else 0.0
-
-
-def _noise_ratio(noise: Mapping[str, float], session: str) -> float | None:
-    """Return the noise of a session's darks over the usual noise of the others."""
-    others = [value for name, value in noise.items() if name != session]
-    if session not in noise or not others or min(others) <= 0:
-        return None
-    return noise[session] / float(np.median(others))
-
-
-def _of_two(table: Mapping[tuple[str, float], float], noise: Mapping[str, float]) -> list[str]:
-    """Warn where a study has two sessions and the darks of one are a multiple of the other's."""
-    sessions = list(dict.fromkeys(name for name, _ in table))
-    if len(sessions) != 2:
-        return []
-    first, second = sessions
-    shared = [ms for name, ms in table if name == first and (second, ms) in table]
-    ratios = [
-        _level_ratio(table[second, ms], table[second, ms] - table[first, ms]) for ms in shared
-    ]
-    factor = common_factor(ratios, _noise_ratio(noise, second))
-    if factor is None:
-        return []
-    return [
-        f"The darks of session {second} are those of session {first} times {factor:.2g}, noise "
-        "included: one of them was recorded with other averages, sums or gain. Nothing tells which."
-    ]
-
-
-def _at(ms: float) -> str:
-    return f" at {ms:g} ms" if ms >= 0 else ""
-
-
-def _session_levels(levels: Mapping[str, pd.DataFrame]) -> dict[tuple[str, float], float]:
-    out: dict[tuple[str, float], float] = {}
-    for session, table in levels.items():
-        darks = table[table["role"] == "dark"]
-        for ms, own in darks.groupby(darks["integration_ms"].fillna(-1.0), sort=True):
-            out[session, float(ms)] = float(np.median(own["value"]))
-    return out
-
-
-def _tolerance(levels: Mapping[str, pd.DataFrame]) -> float:
-    """Return the shift that matters, counts: 0.2 % of the usual white signal."""
-    signal = []
-    for table in levels.values():
-        whites = table[table["role"] == "white"]
-        if len(whites):
-            signal.append(float(np.median(whites["value"] * whites["integration_ms"].fillna(1.0))))
-    return LEAST_SHIFT * float(np.median(signal)) if signal else 0.0
-
-
-def _shift(
-    table: Mapping[tuple[str, float], float], session: str, ms: float, tolerance: float
-) -> tuple[float, float] | None:
-    """Return shift and tolerance in counts; ``None`` if the other sessions do not tell."""
-    others = [level for (name, at), level in table.items() if at == ms and name != session]
-    if len(others) < FEWEST_OTHERS:
-        return None
-    middle = float(np.median(others))
-    spread = float(np.median(np.abs(np.array(others) - middle))) * MAD_TO_SD
-    limit = max(tolerance, LEVEL_Z * spread)
-    if len(others) == FEWEST_OTHERS and abs(others[0] - others[1]) > tolerance:
-        return None
-    return table[session, ms] - middle, limit
-
-
-def _flags(
-    table: pd.DataFrame, ms: float, shift: float, limit: float, factor: float | None = None
-) -> Sequence[Flag]:
-    darks = table[table["role"] == "dark"]
-    own = darks.loc[darks["integration_ms"].fillna(-1.0) == ms, "scan"].unique()
-    told = (
-        "and the darks of another integration time do not: light reached the detector, or a "
-        "setting was wrong."
-        if factor is None
-        else f"and all darks of the session are {factor:.2g} times as large, noise included: they "
-        "were recorded with other averages, sums or gain, not by a warmer or cooler detector."
-    )
-    return [
-        Flag(
-            str(scan),
-            "dark_against_sessions",
-            "fault",
-            abs(shift),
-            limit,
-            "count",
-            f"All {len(own)} darks{_at(ms)} of this session lie {abs(shift):.4g} counts "
-            f"{'above' if shift > 0 else 'below'} what the other sessions agree on (tolerance "
-            f"{limit:.3g}), {told}",
-        )
-        for scan in sorted(own)
-    ]
-
-
-# Did the whites of a session grow or fall as a whole against the other sessions?
-# ----------------------------------------------------------------------
-
-TOLERANCE = 1.25
-"""Lamps age and fibres are plugged anew: less than this ratio is everyday (common practice, no
-source)."""
-_LEAVES_NM = 800.0
-"""Leaves change least from day to day on the near-infrared plateau."""
-_FEWEST = 3
-"""From three sessions the median tells which one is odd."""
-
-
-def whites_against_sessions(levels: Mapping[str, pd.DataFrame]) -> list[str]:
-    """Warn of sessions whose whites are brighter or dimmer as a whole.
-
-    Parameters
-    ----------
-    levels
-        Session -> table ``quality/<session>.levels.parquet``, references at fault left out.
-
-    Returns
-    -------
-    list of str
-        A change of the lamp divides out of reflectance if the leaves saw it too; the level of the
-        leaves tells whether they did.
-    """
-    white = {name: _level(table, "white", None) for name, table in levels.items()}
-    known = {name: value for name, value in white.items() if value is not None}
-    leaf = {name: _level(levels[name], "sample", _LEAVES_NM) for name in known}
-    said = []
-    for session in known:
-        ratio = _white_ratio(known, session)
-        if ratio is None or 1 / TOLERANCE <= ratio <= TOLERANCE:
-            continue
-        leaves = _white_ratio({n: v for n, v in leaf.items() if v is not None}, session)
-        said.append(
-            f"Session {session}: its whites give {ratio:.2g} times the signal per millisecond of "
-            f"the other sessions (tolerance {1 / TOLERANCE:g} to {TOLERANCE:g})"
-            f"{_told(ratio, leaves)}"
-        )
-    return said
-
-
-def _told(ratio: float, leaves: float | None) -> str:
-    if leaves is None:
-        return ": lamp, fibre, panel or settings changed."
-    if 1 / TOLERANCE <= leaves * ratio <= TOLERANCE:
-        return (
-            f", and its leaves come out {leaves:.2g} times as bright at {_LEAVES_NM:g} nm: whites "
-            "and leaves were not measured alike (settings, panel or geometry), and the reflectance "
-            "of the session is off by about that factor."
-        )
-    return (
-        f"; the reflectance of its leaves does not follow ({leaves:.2g} times the usual at "
-        f"{_LEAVES_NM:g} nm), so they saw the change too: lamp, fibre or clip. It divides out."
-    )
-
-
-def _level(table: pd.DataFrame, role: str, at_nm: float | None) -> float | None:
-    own = table[table["role"] == role]
-    if at_nm is not None:
-        own = own[own["wavelength_nm"] == at_nm]
-    elif len(own) and (own["unit"] != "count/ms").any():
-        return None
-    value = float(np.median(own["value"])) if len(own) else 0.0
-    return value if value > 0 else None
-
-
-def _white_ratio(levels: Mapping[str, float], session: str) -> float | None:
-    """Return a session over the usual one: the median of three or more, else the first."""
-    if session not in levels or len(levels) < 2:
-        return None
-    values = list(levels.values())
-    usual = float(np.median(values)) if len(values) >= _FEWEST else values[0]
-    return levels[session] / usual
-
-
-# What only shows when sessions are held against each other.
-# ----------------------------------------------------------------------
-
 DARK_NOISE = "dark_noise_counts"
 """Metadata of the table of flags: noise of one dark from scan to scan, counts."""
 
@@ -368,3 +76,287 @@ def dark_noises(paths: Mapping[str, Path]) -> dict[str, float]:
         if value is not None:
             out[session] = float(json.loads(value))
     return out
+
+
+# Darks of one integration time that are off together
+# ----------------------------------------------------------------------
+
+FEWEST_OTHERS = 2
+"""Sessions that must agree with each other before a third is called."""
+LEAST_FACTOR = 1.6
+"""Smaller factors cannot be told from a warmer or cooler detector (see :func:`common_factor`)."""
+ALIKE = 1.25
+"""Level and noise, or two levels, follow one factor if they agree within this ratio."""
+
+
+def darks_against_sessions(
+    levels: Mapping[str, pd.DataFrame],
+    named: Collection[str] = (),
+    noise: Mapping[str, float] | None = None,
+) -> tuple[list[Flag], list[str]]:
+    """Hold the darks of each session and integration time against those of the other sessions.
+
+    Parameters
+    ----------
+    levels
+        Session -> table ``quality/<session>.levels.parquet``.
+    named
+        Darks at fault by themselves; they say nothing of the others.
+    noise
+        Session -> noise of one dark from scan to scan, counts, where it is known.
+
+    Returns
+    -------
+    tuple
+        Faults on all darks of an integration time that lie off what the other sessions agree on,
+        while the session's darks of another integration time do not, and on all darks of a session
+        whose level and noise are those of the others times one factor; warnings where all darks
+        of a session moved, which a warmer or cooler detector does too.
+    """
+    noise = noise or {}
+    levels = {name: of[~of["scan"].isin(list(named))] for name, of in levels.items()}
+    table = _session_levels(levels)
+    flags: list[Flag] = []
+    warnings: list[str] = []
+    for session in levels:
+        moved: list[tuple[float, float, float]] = []
+        still: list[tuple[float, float, float]] = []
+        for ms in sorted({ms for name, ms in table if name == session}):
+            found = _shift(table, session, ms, _tolerance(levels))
+            if found is not None:
+                (moved if abs(found[0]) > found[1] else still).append((ms, *found))
+        if moved and still:
+            flags += [flag for ms, *of in moved for flag in _flags(levels[session], ms, *of)]
+        elif moved:
+            ratios = [_level_ratio(table[session, ms], shift) for ms, shift, _ in moved]
+            factor = common_factor(ratios, _noise_ratio(noise, session))
+            if factor is None:
+                warnings.append(_all_moved(session, moved))
+            else:
+                of = levels[session]
+                flags += [f for ms, by, limit in moved for f in _flags(of, ms, by, limit, factor)]
+    return flags, warnings + _of_two(table, noise)
+
+
+def _session_levels(levels: Mapping[str, pd.DataFrame]) -> dict[tuple[str, float], float]:
+    out: dict[tuple[str, float], float] = {}
+    for session, table in levels.items():
+        darks = table[table["role"] == "dark"]
+        for ms, own in darks.groupby(darks["integration_ms"].fillna(-1.0), sort=True):
+            out[session, float(ms)] = float(np.median(own["value"]))
+    return out
+
+
+def _shift(
+    table: Mapping[tuple[str, float], float], session: str, ms: float, tolerance: float
+) -> tuple[float, float] | None:
+    """Return shift and tolerance in counts; ``None`` if the other sessions do not tell."""
+    others = [level for (name, at), level in table.items() if at == ms and name != session]
+    if len(others) < FEWEST_OTHERS:
+        return None
+    middle = float(np.median(others))
+    spread = float(np.median(np.abs(np.array(others) - middle))) * MAD_TO_SD
+    limit = max(tolerance, LEVEL_Z * spread)
+    if len(others) == FEWEST_OTHERS and abs(others[0] - others[1]) > tolerance:
+        return None
+    return table[session, ms] - middle, limit
+
+
+def _tolerance(levels: Mapping[str, pd.DataFrame]) -> float:
+    """Return the shift that matters, counts: 0.2 % of the usual white signal."""
+    signal = []
+    for table in levels.values():
+        whites = table[table["role"] == "white"]
+        if len(whites):
+            signal.append(float(np.median(whites["value"] * whites["integration_ms"].fillna(1.0))))
+    return LEAST_SHIFT * float(np.median(signal)) if signal else 0.0
+
+
+def _flags(
+    table: pd.DataFrame, ms: float, shift: float, limit: float, factor: float | None = None
+) -> Sequence[Flag]:
+    darks = table[table["role"] == "dark"]
+    own = darks.loc[darks["integration_ms"].fillna(-1.0) == ms, "scan"].unique()
+    told = (
+        "and the darks of another integration time do not: light reached the detector, or a "
+        "setting was wrong."
+        if factor is None
+        else f"and all darks of the session are {factor:.2g} times as large, noise included: they "
+        "were recorded with other averages, sums or gain, not by a warmer or cooler detector."
+    )
+    return [
+        Flag(
+            str(scan),
+            "dark_against_sessions",
+            "fault",
+            abs(shift),
+            limit,
+            "count",
+            f"All {len(own)} darks{_at(ms)} of this session lie {abs(shift):.4g} counts "
+            f"{'above' if shift > 0 else 'below'} what the other sessions agree on (tolerance "
+            f"{limit:.3g}), {told}",
+        )
+        for scan in sorted(own)
+    ]
+
+
+def _at(ms: float) -> str:
+    return f" at {ms:g} ms" if ms >= 0 else ""
+
+
+def _level_ratio(level: float, shift: float) -> float:
+    """Return the level over what the other sessions agree on; 0 if one of them is not positive."""
+    usual = level - shift
+    return level / usual if min(level, usual) > 0 else 0.0
+
+
+def common_factor(levels: Sequence[float], noise: float | None) -> float | None:
+    """Return the factor by which a session's darks differ from the others, if it is one factor.
+
+    Parameters
+    ----------
+    levels
+        Level of the darks over that of the other sessions, one for each integration time.
+    noise
+        Their noise from scan to scan over that of the other sessions; ``None`` if unknown.
+
+    Returns
+    -------
+    float or None
+        ``None`` if the levels and the noise do not share a factor of at least 1.6 (or 1 / 1.6).
+
+    Notes
+    -----
+    A detector that warms or cools changes the dark current. The level follows it at most in
+    proportion (the offset stays), the noise at most by the square root (shot noise of the dark
+    current; the read noise stays). A factor on the counts (a sum in place of a mean, other
+    averages, another gain) changes both alike. At 1.6 the square root is 1.26: beyond 1.25, within
+    which level and noise count as alike, so that temperature is never called.
+
+    Examples
+    --------
+    >>> common_factor([0.5, 0.5], 0.51)
+    0.5
+    >>> common_factor([2.0, 2.0], 1.41) is None, common_factor([0.5, 0.95], 0.5) is None
+    (True, True)
+    """
+    if noise is None or noise <= 0 or not len(levels) or min(levels) <= 0:
+        return None
+    logs = np.log(levels)
+    factor = float(np.median(logs))
+    near = np.log(ALIKE)
+    if abs(factor) < np.log(LEAST_FACTOR) or float(np.abs(logs - factor).max()) > near:
+        return None
+    return float(np.exp(factor)) if abs(np.log(noise) - factor) <= near else None
+
+
+def _noise_ratio(noise: Mapping[str, float], session: str) -> float | None:
+    """Return the noise of a session's darks over the usual noise of the others."""
+    others = [value for name, value in noise.items() if name != session]
+    if session not in noise or not others or min(others) <= 0:
+        return None
+    return noise[session] / float(np.median(others))
+
+
+def _all_moved(session: str, moved: Sequence[tuple[float, float, float]]) -> str:
+    told = ", ".join(f"{shift:+.4g} counts{_at(ms)}" for ms, shift, _ in moved)
+    return (
+        f"Session {session}: all its darks differ from those of the other sessions ({told}): a "
+        "warmer or cooler detector, or light in every dark; nothing in this session tells which."
+    )
+
+
+def _of_two(table: Mapping[tuple[str, float], float], noise: Mapping[str, float]) -> list[str]:
+    """Warn where a study has two sessions and the darks of one are a multiple of the other's."""
+    sessions = list(dict.fromkeys(name for name, _ in table))
+    if len(sessions) != 2:
+        return []
+    first, second = sessions
+    shared = [ms for name, ms in table if name == first and (second, ms) in table]
+    ratios = [
+        _level_ratio(table[second, ms], table[second, ms] - table[first, ms]) for ms in shared
+    ]
+    factor = common_factor(ratios, _noise_ratio(noise, second))
+    if factor is None:
+        return []
+    return [
+        f"The darks of session {second} are those of session {first} times {factor:.2g}, noise "
+        "included: one of them was recorded with other averages, sums or gain. Nothing tells which."
+    ]
+
+
+# Whites brighter or dimmer as a whole
+# ----------------------------------------------------------------------
+
+TOLERANCE = 1.25
+"""Lamps age and fibres are plugged anew: less than this ratio is everyday (common practice, no
+source)."""
+_LEAVES_NM = 800.0
+"""Leaves change least from day to day on the near-infrared plateau."""
+_FEWEST = 3
+"""From three sessions the median tells which one is odd."""
+
+
+def whites_against_sessions(levels: Mapping[str, pd.DataFrame]) -> list[str]:
+    """Warn of sessions whose whites are brighter or dimmer as a whole.
+
+    Parameters
+    ----------
+    levels
+        Session -> table ``quality/<session>.levels.parquet``, references at fault left out.
+
+    Returns
+    -------
+    list of str
+        A change of the lamp divides out of reflectance if the leaves saw it too; the level of the
+        leaves tells whether they did.
+    """
+    white = {name: _level(table, "white", None) for name, table in levels.items()}
+    known = {name: value for name, value in white.items() if value is not None}
+    leaf = {name: _level(levels[name], "sample", _LEAVES_NM) for name in known}
+    said = []
+    for session in known:
+        ratio = _white_ratio(known, session)
+        if ratio is None or 1 / TOLERANCE <= ratio <= TOLERANCE:
+            continue
+        leaves = _white_ratio({n: v for n, v in leaf.items() if v is not None}, session)
+        said.append(
+            f"Session {session}: its whites give {ratio:.2g} times the signal per millisecond of "
+            f"the other sessions (tolerance {1 / TOLERANCE:g} to {TOLERANCE:g})"
+            f"{_told(ratio, leaves)}"
+        )
+    return said
+
+
+def _level(table: pd.DataFrame, role: str, at_nm: float | None) -> float | None:
+    own = table[table["role"] == role]
+    if at_nm is not None:
+        own = own[own["wavelength_nm"] == at_nm]
+    elif len(own) and (own["unit"] != "count/ms").any():
+        return None
+    value = float(np.median(own["value"])) if len(own) else 0.0
+    return value if value > 0 else None
+
+
+def _white_ratio(levels: Mapping[str, float], session: str) -> float | None:
+    """Return a session over the usual one: the median of three or more, else the first."""
+    if session not in levels or len(levels) < 2:
+        return None
+    values = list(levels.values())
+    usual = float(np.median(values)) if len(values) >= _FEWEST else values[0]
+    return levels[session] / usual
+
+
+def _told(ratio: float, leaves: float | None) -> str:
+    if leaves is None:
+        return ": lamp, fibre, panel or settings changed."
+    if 1 / TOLERANCE <= leaves * ratio <= TOLERANCE:
+        return (
+            f", and its leaves come out {leaves:.2g} times as bright at {_LEAVES_NM:g} nm: whites "
+            "and leaves were not measured alike (settings, panel or geometry), and the reflectance "
+            "of the session is off by about that factor."
+        )
+    return (
+        f"; the reflectance of its leaves does not follow ({leaves:.2g} times the usual at "
+        f"{_LEAVES_NM:g} nm), so they saw the change too: lamp, fibre or clip. It divides out."
+    )

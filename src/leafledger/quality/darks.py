@@ -17,10 +17,411 @@ from numpy.typing import NDArray
 from leafledger.quality.flags import Flag
 from leafledger.resampling.intervals import robust_sd
 
-# A shift that several darks share: what lit scans and other integration times say of it.
-# ----------------------------------------------------------------------
-
 Floats = NDArray[np.float64]
+
+LEAST_SHIFT = 0.002
+"""A shift of the dark that matters: this share of the white signal (of the level, if no white)."""
+LEVEL_Z = 6.0
+"""Standard deviations of the darks' own spread that a level must be off: chance never is."""
+NOISE_RATIO = 3.0
+"""A dark this many times as noisy (or as quiet) as the others was not measured like them."""
+_BLOCKS = 16
+_FEW, _NEIGHBOURS = 8, 8
+"""Up to so many darks every pair is compared; of more, each with so many that follow it."""
+_KEPT = 0.99
+"""Share of pixels that tell the noise; particles and unsteady pixels are rarer."""
+
+
+def dark_for(integration_ms: float, darks: Floats, times_ms: Floats, n_pixels: int) -> Floats:
+    """Return the median dark of this integration time (else of the nearest one; zeros if none).
+
+    Parameters
+    ----------
+    integration_ms
+        Integration time wanted, ms; NaN if unknown (then all darks count).
+    darks
+        Shape ``(n_darks, n_pixels)``, counts.
+    times_ms
+        Integration time of each dark, ms, shape ``(n_darks,)``; NaN if unknown.
+    n_pixels
+        Pixels of the detector.
+    """
+    if len(darks) == 0:
+        return np.zeros(n_pixels)
+    if np.isnan(integration_ms) or np.isnan(times_ms).all():
+        return np.asarray(np.median(darks, axis=0), dtype=np.float64)
+    gap = np.abs(times_ms - integration_ms)
+    return np.asarray(np.median(darks[gap == np.nanmin(gap)], axis=0), dtype=np.float64)
+
+
+def bad_dark(
+    scans: Sequence[str],
+    darks: Floats,
+    integration_ms: Floats,
+    white_signal: float | None,
+    lit: Floats,
+    lit_ms: Floats,
+) -> list[Flag]:
+    """Flag darks that deviate from the other darks of the same integration time (a fault).
+
+    Parameters
+    ----------
+    scans
+        Ids of the darks in the order of measuring.
+    darks
+        Shape ``(n_darks, n_pixels)``, counts.
+    integration_ms
+        Shape ``(n_darks,)``, ms; NaN if unknown.
+    white_signal
+        Typical white minus dark, counts; ``None`` if there is no white.
+    lit, lit_ms
+        Scans taken with light and their integration times: nowhere can they lie below their dark.
+
+    Notes
+    -----
+    The level is compared in 16 blocks of pixels, so that light that entered the dark at some
+    wavelengths only is found too. With three or more darks the reference is their median;
+    with two that differ, the one further from what the session's other darks (level
+    linear in integration time) say is named, or the one that lies above the darkest pixels of the
+    lit scans; both, if neither tells. Darks that agree with each other and are off together are
+    found by :func:`~leafledger.quality.darks.shared_shifts`.
+    """
+    flags: list[Flag] = []
+    blocks = _block_means(darks)
+    lit = _block_means(lit)
+    noise = _pixel_noise(darks)
+    times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
+    for time in np.unique(times):
+        at = np.flatnonzero(times == time)
+        ceiling = _ceiling(time, lit, lit_ms)
+        tolerance = LEAST_SHIFT * (white_signal or float(np.abs(blocks[at]).mean()))
+        pixel_noise = float(np.median(noise[at])) * np.sqrt(_BLOCKS / darks.shape[1])
+        tolerance = max(tolerance, LEVEL_Z * pixel_noise)
+        expected = _expected_level(time, at, times, blocks.mean(axis=1))
+        suspects = _level_suspects(at, blocks, tolerance, expected, ceiling)
+        flags += [_level_flag(scans[i], shift, tolerance) for i, shift in suspects]
+        if len(at) == 2 and not suspects:
+            usual = _noise_of_others(time, times, darks)
+            flags += _noisier_of_two([scans[int(i)] for i in at], darks[at], usual)
+        else:
+            flags += _noise_flags(scans, at, darks[at])
+    named = {flag.scan for flag in flags if flag.check == "bad_dark"}
+    return flags + _shared(scans, times, blocks, named, white_signal, (lit, lit_ms))
+
+
+def _block_means(spectra: Floats) -> Floats:
+    parts = np.array_split(spectra, min(_BLOCKS, spectra.shape[1]), axis=1)
+    return np.column_stack([part.mean(axis=1) for part in parts])
+
+
+def _pixel_noise(darks: Floats) -> Floats:
+    """Return the pixel-to-pixel noise of each dark, counts (fixed pattern included)."""
+    step = np.diff(darks, axis=1)
+    # The difference of two pixels has the variance of both.
+    return np.asarray(robust_sd(step, axis=1) / np.sqrt(2), dtype=np.float64)
+
+
+def _ceiling(time: float, lit: Floats, lit_ms: Floats) -> Floats | None:
+    """Return the level of the typical scan with light, block by block: no dark can lie above it.
+
+    ``lit`` holds the means of the blocks.
+
+    Scans of this integration time or a longer one count. The median over scans, so that a single
+    one whose baseline fell does not accuse the darks; block by block, so that the fixed pattern of
+    the detector does not.
+    """
+    counted = lit_ms >= time if time >= 0 else np.ones(len(lit), dtype=bool)
+    if not counted.any():
+        return None
+    return np.asarray(np.median(lit[counted], axis=0), dtype=np.float64)
+
+
+def _expected_level(
+    time: float, at: NDArray[np.intp], times: Floats, levels: Floats
+) -> float | None:
+    """Return the level that the darks of other integration times expect at this one."""
+    others = np.setdiff1d(np.arange(len(times)), at)
+    known = np.unique(times[others])
+    known = known[known >= 0]
+    if time < 0 or len(known) == 0:
+        return None
+    medians = [float(np.median(levels[others][times[others] == t])) for t in known]
+    if len(known) == 1:
+        return medians[0]
+    slope, intercept = np.polyfit(known, medians, 1)
+    return float(slope * time + intercept)
+
+
+def _level_suspects(
+    at: NDArray[np.intp],
+    blocks: Floats,
+    tolerance: float,
+    expected: float | None,
+    ceiling: Floats | None,
+) -> list[tuple[int, float]]:
+    """Return (dark, shift in counts) of the darks of one integration time that are off."""
+    if len(at) >= 3:
+        found = []
+        # The median of all: that of the other two of three would lie half way to a bad one.
+        middle = np.median(blocks[at], axis=0)
+        spread = robust_sd(blocks[at], axis=0)
+        for i in at:
+            shift = blocks[i] - middle
+            worst = int(np.argmax(np.abs(shift)))
+            if abs(shift[worst]) > max(tolerance, LEVEL_Z * float(np.median(spread))):
+                found.append((int(i), float(shift[worst])))
+        return found
+    if len(at) == 2:
+        return _of_two(at, blocks, tolerance, expected, ceiling)
+    above = float((blocks[at[0]] - ceiling).max()) if ceiling is not None else 0.0
+    return [(int(at[0]), above)] if above > tolerance else []
+
+
+def _of_two(
+    at: NDArray[np.intp],
+    blocks: Floats,
+    tolerance: float,
+    expected: float | None,
+    ceiling: Floats | None,
+) -> list[tuple[int, float]]:
+    """Return which of two darks is off: both, if nothing tells."""
+    shift = blocks[at[0]] - blocks[at[1]]
+    worst = int(np.argmax(np.abs(shift)))
+    if abs(shift[worst]) <= tolerance:
+        return []
+    both = [(int(at[0]), float(shift[worst])), (int(at[1]), float(-shift[worst]))]
+    levels = blocks[at].mean(axis=1)
+    if ceiling is not None:
+        above = [both[k] for k in range(2) if (blocks[at[k]] - ceiling).max() > tolerance]
+        if len(above) == 1:
+            return above
+    if expected is None:
+        return both
+    return [both[int(np.argmax(np.abs(levels - expected)))]]
+
+
+def _level_flag(scan: str, shift: float, tolerance: float) -> Flag:
+    return Flag(
+        scan,
+        "bad_dark",
+        "fault",
+        abs(shift),
+        tolerance,
+        "count",
+        f"This dark lies {abs(shift):.4g} counts {'above' if shift > 0 else 'below'} what the "
+        f"other scans of its integration time say (tolerance {tolerance:.3g}): light reached the "
+        "detector, or the shutter or settings were wrong.",
+    )
+
+
+def _noise_of_others(time: float, times: Floats, darks: Floats) -> float | None:
+    """Return the noise of the darks of the other integration times, counts; ``None`` if unknown."""
+    found = []
+    for other in np.unique(times[times != time]):
+        pair = _pair_variances(darks[times == other])
+        above = pair[np.triu_indices(len(pair), 1)]
+        if np.isfinite(above).any() and np.nanmedian(above) > 0:
+            found.append(float(np.sqrt(np.nanmedian(above) / 2)))
+    return float(np.median(found)) if found else None
+
+
+def _pair_variances(darks: Floats) -> Floats:
+    """Return the variance of the difference of any two darks, ``(n, n)``, counts squared.
+
+    Pixel for pixel two darks differ by the noise of both: the fixed pattern of the detector, often
+    far larger, goes out. Neighbouring pixels are subtracted as well, so that a slow drift over the
+    array is no noise, and the largest 1 % (particles) do not count. Of many darks each is compared
+    with those measured next to it (NaN for the others).
+    """
+    n = len(darks)
+    pair = np.full((n, n), np.nan)
+    np.fill_diagonal(pair, 0.0)
+    for i in range(n):
+        for j in (k % n for k in range(i + 1, i + 1 + min(n - 1, _NEIGHBOURS))):
+            squares = np.sort(np.diff(darks[i] - darks[j]) ** 2)
+            pair[i, j] = pair[j, i] = squares[: int(np.ceil(_KEPT * len(squares)))].mean() / 2
+    return pair
+
+
+def _noisier_of_two(scans: Sequence[str], darks: Floats, usual: float | None) -> list[Flag]:
+    """Name the noisier of the only two darks of an integration time, if it can be known.
+
+    Parameters
+    ----------
+    scans, darks
+        The two darks: ids, and counts, shape ``(2, n_pixels)``.
+    usual
+        Noise of the darks of other integration times, counts; ``None`` if there are none.
+
+    Notes
+    -----
+    1. D and S: difference and sum of the two darks, each less that of the neighbouring pixel. The
+       fixed pattern goes out of D and stays in S.
+    2. V = var(D) is the sum of both variances, c = cov(D, S) is what the first has more than the
+       second: their variances are (V + c) / 2 and (V - c) / 2. Under equal noise D and S are
+       uncorrelated (Pitman-Morgan test of two paired variances).
+    3. A pattern that grew by a share between the darks makes a covariance as well. What tells the
+       two apart is the usual noise: with it a dark of more than three times the usual noise is
+       named (a fault); without it, or where the pattern is so strong that c says nothing, both
+       darks get a notice that says what is missing.
+
+    References
+    ----------
+    Pitman 1939, Biometrika 31:9-12; Morgan 1939, Biometrika 31:13-19 (from memory).
+    """
+    difference, total = np.diff(darks[0] - darks[1]), np.diff(darks[0] + darks[1])
+    # Particles and hot pixels would be all that counts.
+    kept = np.abs(difference) <= np.quantile(np.abs(difference), _KEPT)
+    kept &= np.abs(total) <= np.quantile(np.abs(total), _KEPT)
+    difference, total = difference[kept], total[kept]
+    both, all_of_it = float(difference.var()), float(total.var())
+    if both <= 0 or all_of_it <= 0:
+        return []
+    more = float(np.mean((difference - difference.mean()) * (total - total.mean())))
+    z = abs(more) / np.sqrt(both * all_of_it / len(difference))
+    share = abs(more) / both
+    # A ratio r of the noises makes a share (r^2 - 1) / (r^2 + 1).
+    least = (NOISE_RATIO**2 - 1) / (NOISE_RATIO**2 + 1)
+    if z > LEVEL_Z and share >= 2 - least:
+        return []
+    one_is_noisier = z > LEVEL_Z and share > least
+    noisier = scans[0] if more > 0 else scans[1]
+    ratio = None
+    if usual is not None:
+        ratio = float(np.sqrt(max(both / 2 - usual**2, 0.0))) / usual
+        if ratio <= NOISE_RATIO:
+            return []
+        if one_is_noisier:
+            return [_noisy(noisier, ratio, "the darks of other integration times")]
+    elif not one_is_noisier:
+        return []
+    told = (
+        f"Of the only two darks of this integration time {noisier} seems to be the noisier by far, "
+        "or the pattern of the detector grew between them"
+        if ratio is None
+        else "The only two darks of this integration time differ from pixel to pixel as if one of "
+        f"them had {ratio:.2g} times the noise of other integration times"
+    )
+    value, limit = (float(z), LEVEL_Z) if ratio is None else (ratio, NOISE_RATIO)
+    sentence = f"{told}: two darks do not tell which. Take three or more."
+    return [Flag(scan, "dark_noise", "notice", value, limit, "1", sentence) for scan in scans]
+
+
+def _noisy(scan: str, ratio: float, others: str) -> Flag:
+    return Flag(
+        scan,
+        "dark_noise",
+        "fault",
+        ratio,
+        NOISE_RATIO,
+        "1",
+        f"The noise of this dark is {ratio:.2g} times that of {others}.",
+    )
+
+
+def _noise_flags(scans: Sequence[str], at: NDArray[np.intp], darks: Floats) -> list[Flag]:
+    """Flag darks of one integration time that are far noisier, or quieter, than the others.
+
+    Parameters
+    ----------
+    scans, at
+        All darks, and the places of these among them.
+    darks
+        These darks, shape ``(n, n_pixels)``, counts.
+    """
+    return [
+        _noisy(scans[int(at[k])], ratio, "the other darks of its integration time")
+        for k, ratio in (_unlike_in_noise if len(at) <= _FEW else _unlike_many)(
+            _pair_variances(darks)
+        )
+    ]
+
+
+def _unlike_in_noise(pair: Floats) -> list[tuple[int, float]]:
+    """Return (dark, ratio of its noise to that of the others) of those beyond the limit.
+
+    1. The others of dark k: s^2 = median of v_ij / 2 over pairs without k.
+    2. Dark k itself: s_k^2 = median over j of v_kj - s^2.
+    3. The noisiest beyond the limit is named and left out, and so on: its pairs would make the
+       others look quiet. Of those that are left, quiet ones are named.
+    """
+    left = list(range(len(pair)))
+    found: list[tuple[int, float]] = []
+    while len(left) > 2:
+        ratios = {k: _noise_ratio(pair, k, [j for j in left if j != k]) for k in left}
+        worst = max(left, key=lambda k: ratios[k])
+        if ratios[worst] <= NOISE_RATIO:
+            # A copy of another dark has no noise against it; it is told as a copy.
+            quiet = [k for k in left if ratios[k] < 1 / NOISE_RATIO]
+            return sorted(found + [(k, ratios[k]) for k in quiet if _no_copy(pair[k], k)])
+        found.append((worst, ratios[worst]))
+        left.remove(worst)
+    return sorted(found)
+
+
+def _noise_ratio(pair: Floats, k: int, others: Sequence[int]) -> float:
+    """Return the noise of dark k over that of the others; 1 where those have none."""
+    rest = pair[np.ix_(others, others)]
+    usual = float(np.median(rest[np.triu_indices(len(others), 1)])) / 2
+    own = max(float(np.median(pair[k, list(others)])) - usual, 0.0)
+    return float(np.sqrt(own / usual)) if usual > 0 else 1.0
+
+
+def _no_copy(row: Floats, k: int) -> bool:
+    return bool(np.delete(row, k).min() > 0)
+
+
+def _unlike_many(pair: Floats) -> list[tuple[int, float]]:
+    """Return the same of many darks: a few noisy ones do not move the median of all pairs."""
+    np.fill_diagonal(pair, np.nan)
+    usual = float(np.nanmedian(pair)) / 2
+    if usual <= 0:
+        return []
+    own = np.maximum(np.nanmedian(pair, axis=1) - usual, 0.0)
+    ratios = np.sqrt(own / usual)
+    odd = (ratios > NOISE_RATIO) | ((ratios < 1 / NOISE_RATIO) & (np.nanmin(pair, axis=1) > 0))
+    return [(int(k), float(ratios[k])) for k in np.flatnonzero(odd)]
+
+
+def _shared(
+    scans: Sequence[str],
+    times: Floats,
+    blocks: Floats,
+    named: set[str],
+    white_signal: float | None,
+    lit: tuple[Floats, Floats],
+) -> list[Flag]:
+    """Flag the darks of an integration time that are off together, without those named alone."""
+    rest = np.array([scan not in named for scan in scans])
+    levels = {
+        float(t): float(np.median(blocks[rest & (times == t)].mean(axis=1)))
+        for t in np.unique(times[rest])
+    }
+    if not levels or not white_signal:
+        return []
+    spread = max(float(robust_sd(blocks[rest & (times == t)].mean(axis=1))) for t in levels)
+    tolerance = max(LEAST_SHIFT * white_signal, LEVEL_Z * spread)
+    out = []
+    excess = {}
+    for t in levels:
+        ceiling = _ceiling(t, *lit)
+        if ceiling is not None:
+            excess[t] = float((np.median(blocks[rest & (times == t)], axis=0) - ceiling).max())
+    for found in shared_shifts(levels, excess, tolerance):
+        for i in np.flatnonzero(rest & (times == found.integration_ms)):
+            sentence = f"It is off by about {abs(found.shift):.4g} counts (tolerance "
+            sentence += f"{tolerance:.3g}) together with others: {found.sentence}."
+            out.append(
+                Flag(
+                    scans[int(i)], "bad_dark", "fault", abs(found.shift), tolerance, "count",
+                    sentence,
+                )
+            )  # fmt: skip
+    return out
+
+
+# Darks of one integration time that share a shift
+# ----------------------------------------------------------------------
 
 FEWEST_FOR_A_LINE = 4
 """Integration times from which one that is off a straight line can be told from the rest."""
@@ -121,411 +522,7 @@ def _falling(
     return found
 
 
-# Is a dark scan what a dark should be: the level and noise of the others like it?
-# ----------------------------------------------------------------------
-
-LEAST_SHIFT = 0.002
-"""A shift of the dark that matters: this share of the white signal (of the level, if no white)."""
-LEVEL_Z = 6.0
-"""Standard deviations of the darks' own spread that a level must be off: chance never is."""
-NOISE_RATIO = 3.0
-"""A dark this many times as noisy (or as quiet) as the others was not measured like them."""
-_BLOCKS = 16
-_FEW, _NEIGHBOURS = 8, 8
-"""Up to so many darks every pair is compared; of more, each with so many that follow it."""
-_KEPT = 0.99
-"""Share of pixels that tell the noise; particles and unsteady pixels are rarer."""
-
-
-def dark_for(integration_ms: float, darks: Floats, times_ms: Floats, n_pixels: int) -> Floats:
-    """Return the median dark of this integration time (else of the nearest one; zeros if none).
-
-    Parameters
-    ----------
-    integration_ms
-        Integration time wanted, ms; NaN if unknown (then all darks count).
-    darks
-        Shape ``(n_darks, n_pixels)``, counts.
-    times_ms
-        Integration time of each dark, ms, shape ``(n_darks,)``; NaN if unknown.
-    n_pixels
-        Pixels of the detector.
-    """
-    if len(darks) == 0:
-        return np.zeros(n_pixels)
-    if np.isnan(integration_ms) or np.isnan(times_ms).all():
-        return np.asarray(np.median(darks, axis=0), dtype=np.float64)
-    gap = np.abs(times_ms - integration_ms)
-    return np.asarray(np.median(darks[gap == np.nanmin(gap)], axis=0), dtype=np.float64)
-
-
-def bad_dark(
-    scans: Sequence[str],
-    darks: Floats,
-    integration_ms: Floats,
-    white_signal: float | None,
-    lit: Floats,
-    lit_ms: Floats,
-) -> list[Flag]:
-    """Flag darks that deviate from the other darks of the same integration time (a fault).
-
-    Parameters
-    ----------
-    scans
-        Ids of the darks in the order of measuring.
-    darks
-        Shape ``(n_darks, n_pixels)``, counts.
-    integration_ms
-        Shape ``(n_darks,)``, ms; NaN if unknown.
-    white_signal
-        Typical white minus dark, counts; ``None`` if there is no white.
-    lit, lit_ms
-        Scans taken with light and their integration times: nowhere can they lie below their dark.
-
-    Notes
-    -----
-    The level is compared in 16 blocks of pixels, so that light that entered the dark at some
-    wavelengths only is found too. With three or more darks the reference is their median;
-    with two that differ, the one further from what the session's other darks (level
-    linear in integration time) say is named, or the one that lies above the darkest pixels of the
-    lit scans; both, if neither tells. Darks that agree with each other and are off together are
-    found by :func:`~leafledger.quality.darks.shared_shifts`.
-    """
-    flags: list[Flag] = []
-    blocks = _block_means(darks)
-    lit = _block_means(lit)
-    noise = _pixel_noise(darks)
-    times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
-    for time in np.unique(times):
-        at = np.flatnonzero(times == time)
-        ceiling = _ceiling(time, lit, lit_ms)
-        tolerance = LEAST_SHIFT * (white_signal or float(np.abs(blocks[at]).mean()))
-        pixel_noise = float(np.median(noise[at])) * np.sqrt(_BLOCKS / darks.shape[1])
-        tolerance = max(tolerance, LEVEL_Z * pixel_noise)
-        expected = _expected_level(time, at, times, blocks.mean(axis=1))
-        suspects = _level_suspects(at, blocks, tolerance, expected, ceiling)
-        flags += [_level_flag(scans[i], shift, tolerance) for i, shift in suspects]
-        if len(at) == 2 and not suspects:
-            usual = _noise_of_others(time, times, darks)
-            flags += _noisier_of_two([scans[int(i)] for i in at], darks[at], usual)
-        else:
-            flags += _noise_flags(scans, at, darks[at])
-    named = {flag.scan for flag in flags if flag.check == "bad_dark"}
-    return flags + _shared(scans, times, blocks, named, white_signal, (lit, lit_ms))
-
-
-def _shared(
-    scans: Sequence[str],
-    times: Floats,
-    blocks: Floats,
-    named: set[str],
-    white_signal: float | None,
-    lit: tuple[Floats, Floats],
-) -> list[Flag]:
-    """Flag the darks of an integration time that are off together, without those named alone."""
-    rest = np.array([scan not in named for scan in scans])
-    levels = {
-        float(t): float(np.median(blocks[rest & (times == t)].mean(axis=1)))
-        for t in np.unique(times[rest])
-    }
-    if not levels or not white_signal:
-        return []
-    spread = max(float(robust_sd(blocks[rest & (times == t)].mean(axis=1))) for t in levels)
-    tolerance = max(LEAST_SHIFT * white_signal, LEVEL_Z * spread)
-    out = []
-    excess = {}
-    for t in levels:
-        ceiling = _ceiling(t, *lit)
-        if ceiling is not None:
-            excess[t] = float((np.median(blocks[rest & (times == t)], axis=0) - ceiling).max())
-    for found in shared_shifts(levels, excess, tolerance):
-        for i in np.flatnonzero(rest & (times == found.integration_ms)):
-            sentence = f"It is off by about {abs(found.shift):.4g} counts (tolerance "
-            sentence += f"{tolerance:.3g}) together with others: {found.sentence}."
-            out.append(
-                Flag(
-                    scans[int(i)], "bad_dark", "fault", abs(found.shift), tolerance, "count",
-                    sentence,
-                )
-            )  # fmt: skip
-    return out
-
-
-def _ceiling(time: float, lit: Floats, lit_ms: Floats) -> Floats | None:
-    """Return the level of the typical scan with light, block by block: no dark can lie above it.
-
-    ``lit`` holds the means of the blocks.
-
-    Scans of this integration time or a longer one count. The median over scans, so that a single
-    one whose baseline fell does not accuse the darks; block by block, so that the fixed pattern of
-    the detector does not.
-    """
-    counted = lit_ms >= time if time >= 0 else np.ones(len(lit), dtype=bool)
-    if not counted.any():
-        return None
-    return np.asarray(np.median(lit[counted], axis=0), dtype=np.float64)
-
-
-def _block_means(spectra: Floats) -> Floats:
-    parts = np.array_split(spectra, min(_BLOCKS, spectra.shape[1]), axis=1)
-    return np.column_stack([part.mean(axis=1) for part in parts])
-
-
-def _pixel_noise(darks: Floats) -> Floats:
-    """Return the pixel-to-pixel noise of each dark, counts (fixed pattern included)."""
-    step = np.diff(darks, axis=1)
-    # The difference of two pixels has the variance of both.
-    return np.asarray(robust_sd(step, axis=1) / np.sqrt(2), dtype=np.float64)
-
-
-def _expected_level(
-    time: float, at: NDArray[np.intp], times: Floats, levels: Floats
-) -> float | None:
-    """Return the level that the darks of other integration times expect at this one."""
-    others = np.setdiff1d(np.arange(len(times)), at)
-    known = np.unique(times[others])
-    known = known[known >= 0]
-    if time < 0 or len(known) == 0:
-        return None
-    medians = [float(np.median(levels[others][times[others] == t])) for t in known]
-    if len(known) == 1:
-        return medians[0]
-    slope, intercept = np.polyfit(known, medians, 1)
-    return float(slope * time + intercept)
-
-
-def _level_suspects(
-    at: NDArray[np.intp],
-    blocks: Floats,
-    tolerance: float,
-    expected: float | None,
-    ceiling: Floats | None,
-) -> list[tuple[int, float]]:
-    """Return (dark, shift in counts) of the darks of one integration time that are off."""
-    if len(at) >= 3:
-        found = []
-        # The median of all: that of the other two of three would lie half way to a bad one.
-        middle = np.median(blocks[at], axis=0)
-        spread = robust_sd(blocks[at], axis=0)
-        for i in at:
-            shift = blocks[i] - middle
-            worst = int(np.argmax(np.abs(shift)))
-            if abs(shift[worst]) > max(tolerance, LEVEL_Z * float(np.median(spread))):
-                found.append((int(i), float(shift[worst])))
-        return found
-    if len(at) == 2:
-        return _of_two(at, blocks, tolerance, expected, ceiling)
-    above = float((blocks[at[0]] - ceiling).max()) if ceiling is not None else 0.0
-    return [(int(at[0]), above)] if above > tolerance else []
-
-
-def _of_two(
-    at: NDArray[np.intp],
-    blocks: Floats,
-    tolerance: float,
-    expected: float | None,
-    ceiling: Floats | None,
-) -> list[tuple[int, float]]:
-    """Return which of two darks is off: both, if nothing tells."""
-    shift = blocks[at[0]] - blocks[at[1]]
-    worst = int(np.argmax(np.abs(shift)))
-    if abs(shift[worst]) <= tolerance:
-        return []
-    both = [(int(at[0]), float(shift[worst])), (int(at[1]), float(-shift[worst]))]
-    levels = blocks[at].mean(axis=1)
-    if ceiling is not None:
-        above = [both[k] for k in range(2) if (blocks[at[k]] - ceiling).max() > tolerance]
-        if len(above) == 1:
-            return above
-    if expected is None:
-        return both
-    return [both[int(np.argmax(np.abs(levels - expected)))]]
-
-
-def _level_flag(scan: str, shift: float, tolerance: float) -> Flag:
-    return Flag(
-        scan,
-        "bad_dark",
-        "fault",
-        abs(shift),
-        tolerance,
-        "count",
-        f"This dark lies {abs(shift):.4g} counts {'above' if shift > 0 else 'below'} what the "
-        f"other scans of its integration time say (tolerance {tolerance:.3g}): light reached the "
-        "detector, or the shutter or settings were wrong.",
-    )
-
-
-def _noise_flags(scans: Sequence[str], at: NDArray[np.intp], darks: Floats) -> list[Flag]:
-    """Flag darks of one integration time that are far noisier, or quieter, than the others.
-
-    Parameters
-    ----------
-    scans, at
-        All darks, and the places of these among them.
-    darks
-        These darks, shape ``(n, n_pixels)``, counts.
-    """
-    return [
-        _noisy(scans[int(at[k])], ratio, "the other darks of its integration time")
-        for k, ratio in (_unlike_in_noise if len(at) <= _FEW else _unlike_many)(
-            _pair_variances(darks)
-        )
-    ]
-
-
-def _noise_of_others(time: float, times: Floats, darks: Floats) -> float | None:
-    """Return the noise of the darks of the other integration times, counts; ``None`` if unknown."""
-    found = []
-    for other in np.unique(times[times != time]):
-        pair = _pair_variances(darks[times == other])
-        above = pair[np.triu_indices(len(pair), 1)]
-        if np.isfinite(above).any() and np.nanmedian(above) > 0:
-            found.append(float(np.sqrt(np.nanmedian(above) / 2)))
-    return float(np.median(found)) if found else None
-
-
-def _noisier_of_two(scans: Sequence[str], darks: Floats, usual: float | None) -> list[Flag]:
-    """Name the noisier of the only two darks of an integration time, if it can be known.
-
-    Parameters
-    ----------
-    scans, darks
-        The two darks: ids, and counts, shape ``(2, n_pixels)``.
-    usual
-        Noise of the darks of other integration times, counts; ``None`` if there are none.
-
-    Notes
-    -----
-    1. D and S: difference and sum of the two darks, each less that of the neighbouring pixel. The
-       fixed pattern goes out of D and stays in S.
-    2. V = var(D) is the sum of both variances, c = cov(D, S) is what the first has more than the
-       second: their variances are (V + c) / 2 and (V - c) / 2. Under equal noise D and S are
-       uncorrelated (Pitman-Morgan test of two paired variances).
-    3. A pattern that grew by a share between the darks makes a covariance as well. What tells the
-       two apart is the usual noise: with it a dark of more than three times the usual noise is
-       named (a fault); without it, or where the pattern is so strong that c says nothing, both
-       darks get a notice that says what is missing.
-
-    References
-    ----------
-    Pitman 1939, Biometrika 31:9-12; Morgan 1939, Biometrika 31:13-19 (from memory).
-    """
-    difference, total = np.diff(darks[0] - darks[1]), np.diff(darks[0] + darks[1])
-    # Particles and hot pixels would be all that counts.
-    kept = np.abs(difference) <= np.quantile(np.abs(difference), _KEPT)
-    kept &= np.abs(total) <= np.quantile(np.abs(total), _KEPT)
-    difference, total = difference[kept], total[kept]
-    both, all_of_it = float(difference.var()), float(total.var())
-    if both <= 0 or all_of_it <= 0:
-        return []
-    more = float(np.mean((difference - difference.mean()) * (total - total.mean())))
-    z = abs(more) / np.sqrt(both * all_of_it / len(difference))
-    share = abs(more) / both
-    # A ratio r of the noises makes a share (r^2 - 1) / (r^2 + 1).
-    least = (NOISE_RATIO**2 - 1) / (NOISE_RATIO**2 + 1)
-    if z > LEVEL_Z and share >= 2 - least:
-        return []
-    one_is_noisier = z > LEVEL_Z and share > least
-    noisier = scans[0] if more > 0 else scans[1]
-    ratio = None
-    if usual is not None:
-        ratio = float(np.sqrt(max(both / 2 - usual**2, 0.0))) / usual
-        if ratio <= NOISE_RATIO:
-            return []
-        if one_is_noisier:
-            return [_noisy(noisier, ratio, "the darks of other integration times")]
-    elif not one_is_noisier:
-        return []
-    told = (
-        f"Of the only two darks of this integration time {noisier} seems to be the noisier by far, "
-        "or the pattern of the detector grew between them"
-        if ratio is None
-        else "The only two darks of this integration time differ from pixel to pixel as if one of "
-        f"them had {ratio:.2g} times the noise of other integration times"
-    )
-    value, limit = (float(z), LEVEL_Z) if ratio is None else (ratio, NOISE_RATIO)
-    sentence = f"{told}: two darks do not tell which. Take three or more."
-    return [Flag(scan, "dark_noise", "notice", value, limit, "1", sentence) for scan in scans]
-
-
-def _noisy(scan: str, ratio: float, others: str) -> Flag:
-    return Flag(
-        scan,
-        "dark_noise",
-        "fault",
-        ratio,
-        NOISE_RATIO,
-        "1",
-        f"The noise of this dark is {ratio:.2g} times that of {others}.",
-    )
-
-
-def _pair_variances(darks: Floats) -> Floats:
-    """Return the variance of the difference of any two darks, ``(n, n)``, counts squared.
-
-    Pixel for pixel two darks differ by the noise of both: the fixed pattern of the detector, often
-    far larger, goes out. Neighbouring pixels are subtracted as well, so that a slow drift over the
-    array is no noise, and the largest 1 % (particles) do not count. Of many darks each is compared
-    with those measured next to it (NaN for the others).
-    """
-    n = len(darks)
-    pair = np.full((n, n), np.nan)
-    np.fill_diagonal(pair, 0.0)
-    for i in range(n):
-        for j in (k % n for k in range(i + 1, i + 1 + min(n - 1, _NEIGHBOURS))):
-            squares = np.sort(np.diff(darks[i] - darks[j]) ** 2)
-            pair[i, j] = pair[j, i] = squares[: int(np.ceil(_KEPT * len(squares)))].mean() / 2
-    return pair
-
-
-def _unlike_in_noise(pair: Floats) -> list[tuple[int, float]]:
-    """Return (dark, ratio of its noise to that of the others) of those beyond the limit.
-
-    1. The others of dark k: s^2 = median of v_ij / 2 over pairs without k.
-    2. Dark k itself: s_k^2 = median over j of v_kj - s^2.
-    3. The noisiest beyond the limit is named and left out, and so on: its pairs would make the
-       others look quiet. Of those that are left, quiet ones are named.
-    """
-    left = list(range(len(pair)))
-    found: list[tuple[int, float]] = []
-    while len(left) > 2:
-        ratios = {k: _noise_ratio(pair, k, [j for j in left if j != k]) for k in left}
-        worst = max(left, key=lambda k: ratios[k])
-        if ratios[worst] <= NOISE_RATIO:
-            # A copy of another dark has no noise against it; it is told as a copy.
-            quiet = [k for k in left if ratios[k] < 1 / NOISE_RATIO]
-            return sorted(found + [(k, ratios[k]) for k in quiet if _no_copy(pair[k], k)])
-        found.append((worst, ratios[worst]))
-        left.remove(worst)
-    return sorted(found)
-
-
-def _unlike_many(pair: Floats) -> list[tuple[int, float]]:
-    """Return the same of many darks: a few noisy ones do not move the median of all pairs."""
-    np.fill_diagonal(pair, np.nan)
-    usual = float(np.nanmedian(pair)) / 2
-    if usual <= 0:
-        return []
-    own = np.maximum(np.nanmedian(pair, axis=1) - usual, 0.0)
-    ratios = np.sqrt(own / usual)
-    odd = (ratios > NOISE_RATIO) | ((ratios < 1 / NOISE_RATIO) & (np.nanmin(pair, axis=1) > 0))
-    return [(int(k), float(ratios[k])) for k in np.flatnonzero(odd)]
-
-
-def _no_copy(row: Floats, k: int) -> bool:
-    return bool(np.delete(row, k).min() > 0)
-
-
-def _noise_ratio(pair: Floats, k: int, others: Sequence[int]) -> float:
-    """Return the noise of dark k over that of the others; 1 where those have none."""
-    rest = pair[np.ix_(others, others)]
-    usual = float(np.median(rest[np.triu_indices(len(others), 1)])) / 2
-    own = max(float(np.median(pair[k, list(others)])) - usual, 0.0)
-    return float(np.sqrt(own / usual)) if usual > 0 else 1.0
-
-
-# What the darks of one session show besides a fault: drift, outlying pixels, hot pixels.
+# Drift of the level, outlying and hot pixels, noise
 # ----------------------------------------------------------------------
 
 SPIKE_Z = 8.0

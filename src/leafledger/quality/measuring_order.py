@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# Is a scan a copy of another, and does the time run with the sheet?
+# Within a session
 # ----------------------------------------------------------------------
 
 MOST_OUT_OF_ORDER = 0.05
@@ -151,7 +151,7 @@ def _longest_rising(values: NDArray[np.float64]) -> list[int]:
     return out[::-1]
 
 
-# Scans of one session whose raw values are those of a scan of another session.
+# Between sessions
 # ----------------------------------------------------------------------
 
 
@@ -194,10 +194,6 @@ def copies_between_sessions(levels: Mapping[str, pd.DataFrame]) -> tuple[list[Fl
     return sorted(flags, key=lambda flag: flag.scan), warnings
 
 
-def _number(n: int) -> str:
-    return "1 reference holds" if n == 1 else f"{n} references hold"
-
-
 def _copy(scan: str, other: str, session: str) -> Flag:
     return Flag(
         scan,
@@ -209,3 +205,7 @@ def _copy(scan: str, other: str, session: str) -> Flag:
         f"All raw values equal those of scan {other} of session {session}: one of the two was not "
         "measured when it says.",
     )
+
+
+def _number(n: int) -> str:
+    return "1 reference holds" if n == 1 else f"{n} references hold"

@@ -17,201 +17,265 @@ from leafledger.quality.darks import bad_dark, dark_drift, dark_spikes, hot_pixe
 from leafledger.quality.flags import Flag, Severity
 from leafledger.quality.session import Session, usable_pixels
 
-# Does the white reference hold still over the session?
-# ----------------------------------------------------------------------
-
 Floats = NDArray[np.float64]
 
-NOTICE_DRIFT = 0.01
-"""Change of the white signal worth a notice (relative); above it drift enters the budget."""
-WEAK_SHARE = 0.1
-"""Whites below this share of the detector's range waste it (common practice, no source)."""
-_BANDS = 8
-"""Broad enough that noise averages out, narrow enough that a change of colour shows."""
+_WHITES = ("white_before", "white_after")
+_REFERENCES = (*_WHITES, "dark_before", "dark_after")
+_FEW_PIXELS = 0.01
+"""Full in the white at so few pixels (a line of the lamp), a leaf is told and kept."""
 
 
-def white_drift(
-    scans: Sequence[str],
-    wavelength_nm: Floats,
-    signal: Floats,
-    usable: NDArray[np.bool_],
-    limit: float,
-) -> list[Flag]:
-    """Flag changes of the white signal from one white to the next.
+def check_counts(
+    session: Session, checks: Mapping[str, Any], signal: Floats | None
+) -> tuple[list[Flag], list[str]]:
+    """Check the raw scans of a session in counts.
 
     Parameters
     ----------
-    scans
-        Ids of the whites in the order of measuring.
-    wavelength_nm
-        Shape ``(n_pixels,)``, nm.
+    session
+        The session, in counts.
+    checks
+        Settings ``quality.checks``.
     signal
-        White minus dark per millisecond, shape ``(n_whites, n_pixels)``.
-    usable
-        Pixels with enough signal, shape ``(n_pixels,)``.
-    limit
-        Relative change that is a fault; a change above 1 % is a notice.
+        Signal-to-noise of the white, shape ``(n_pixels,)``; ``None`` if unknown.
 
-    Notes
-    -----
-    The change is the largest over eight broad bands, so that a lamp that changes colour counts
-    too. A white that differs from its neighbours while they agree is named alone; where the
-    signal stays changed, the first white after the change is named with the one before; of two
-    whites that differ and nothing else to go by, both are named. Changes too slow to show from
-    one white to the next are found over the whole session (running median of three whites): the
-    later of the two whites that differ most is named.
+    Returns
+    -------
+    tuple
+        Flags and warnings.
     """
-    if len(scans) < 2 or usable.sum() < _BANDS:
-        return []
-    parts = np.array_split(np.flatnonzero(usable), _BANDS)
-    bands = np.column_stack([signal[:, part].mean(axis=1) for part in parts])
-    bands = np.maximum(bands, 1e-12)
-    centres = [float(np.mean(wavelength_nm[part])) for part in parts]
-    flags: list[Flag] = []
-    levels: tuple[tuple[float, Severity], ...] = (
-        (limit, "fault"),
-        (min(NOTICE_DRIFT, limit), "notice"),
-    )
-    for threshold, severity in levels:
-        named = {flag.scan for flag in flags}
-        for i, j in _changes(bands, threshold):
-            change = bands[i] / bands[j] - 1
-            worst = int(np.argmax(np.abs(change)))
-            if scans[i] not in named:
-                flags.append(_flag(scans[i], scans[j], change, threshold, severity, centres[worst]))
-    return flags + _slow_change(scans, bands, centres, limit, flags)
+    full, warnings = _full_scale(session)
+    flags, more = _saturated(session, full, float(checks["saturated_share"]))
+    warnings += more
+    usable = usable_pixels(signal, len(session.scans.wavelength_nm))
+    flags += _darks(session, usable)
+    flags += _whites(session, usable, float(checks["reference_drift"]))
+    far, told = far_from_white(session)
+    return flags + far, [*warnings, *told]
 
 
-def _slow_change(
-    scans: Sequence[str],
-    bands: Floats,
-    centres: Sequence[float],
-    limit: float,
-    known: Sequence[Flag],
-) -> list[Flag]:
-    """Flag a change over the session that no step between neighbours has shown."""
-    n = len(scans)
-    if n < 4:
-        return []
-    middle = np.array([np.median(bands[max(k - 1, 0) : k + 2], axis=0) for k in range(n)])
-    middle[0], middle[-1] = np.median(bands[:3], axis=0), np.median(bands[-3:], axis=0)
-    low, high = middle.argmin(axis=0), middle.argmax(axis=0)
-    ratio = middle.max(axis=0) / middle.min(axis=0) - 1
-    worst = int(np.argmax(ratio))
-    earlier, later = sorted((int(low[worst]), int(high[worst])))
-    change = middle[later] / middle[earlier] - 1
-    reached: tuple[float, Severity] | None = None
-    if ratio[worst] > limit:
-        reached = (limit, "fault")
-    elif ratio[worst] > NOTICE_DRIFT:
-        reached = (NOTICE_DRIFT, "notice")
-    if reached is None or any(f.severity in ("fault", reached[1]) for f in known):
-        return []
-    threshold, severity = reached
-    flag = _flag(scans[later], scans[earlier], change, threshold, severity, centres[worst])
-    return [replace(flag, sentence=flag.sentence.replace("the neighbouring white", "white"))]
+def _full_scale(session: Session) -> tuple[Floats, list[str]]:
+    """Return the count at which each scan is full, and a warning of every one that is proposed.
 
-
-def _differ(bands: Floats, i: int, j: int) -> float:
-    return float(np.max(np.abs(bands[i] / bands[j] - 1)))
-
-
-def _changes(bands: Floats, threshold: float) -> list[tuple[int, int]]:
-    """Return (white, the one it is compared with) for every white to be named."""
-    n = len(bands)
-    steps = [k for k in range(1, n) if _differ(bands, k, k - 1) > threshold]
-    runs = np.split(np.arange(n), steps)
-    if len(runs) < 2:
-        return []
-    if n == 2:
-        return [(0, 1), (1, 0)]
-    named: list[tuple[int, int]] = []
-    if len(runs[0]) == 1 and len(runs[1]) > 1:
-        named.append((0, int(runs[1][0])))
-    for position in range(1, len(runs)):
-        before, run = int(runs[position - 1][-1]), runs[position]
-        last = position + 1 == len(runs)
-        returns = not last and _differ(bands, before, int(runs[position + 1][0])) <= threshold
-        alone = len(run) == 1 and returns
-        if alone or not _explained(runs, position, bands, threshold):
-            named.append((int(run[0]), before))
-    return named
-
-
-def _explained(
-    runs: Sequence[NDArray[np.intp]], position: int, bands: Floats, threshold: float
-) -> bool:
-    """Return whether a single odd white before this run already explains the change."""
-    before = runs[position - 1]
-    if len(before) > 1:
-        return False
-    if position == 1:
-        return len(runs[position]) > 1
-    return _differ(bands, int(runs[position - 2][-1]), int(runs[position][0])) <= threshold
-
-
-def _flag(
-    scan: str,
-    other: str,
-    change: Floats,
-    threshold: float,
-    severity: Severity,
-    wavelength_nm: float,
-) -> Flag:
-    worst = float(change[np.argmax(np.abs(change))])
-    level = float(change.mean())
-    colour = float(np.abs(change - level).max())
-    return Flag(
-        scan,
-        "reference_drift",
-        severity,
-        abs(worst),
-        threshold,
-        "1",
-        f"The white signal differs by {100 * worst:+.2g} % from the neighbouring white {other} "
-        f"near {wavelength_nm:.0f} nm (limit {100 * threshold:g} %), by {100 * level:+.2g} % in "
-        f"level and up to {100 * colour:.2g} % in colour: lamp, panel or geometry changed.",
-        wavelength_nm,
-    )
-
-
-def weak_white(
-    scans: Sequence[str], counts: Floats, signal: Floats, full_scale: float | None
-) -> list[Flag]:
-    """Give one notice if the whites use little of the detector's range.
-
-    Parameters
-    ----------
-    scans
-        Ids of the whites.
-    counts, signal
-        Raw counts, and counts above dark, shape ``(n_whites, n_pixels)``.
-    full_scale
-        Counts at full scale; nothing is judged if it is not known.
+    Shape ``(n_scans,)``, infinite where it is not known. A detector may be full below the count
+    that was stated, and scans recorded with other averages or another gain below the others of
+    their session: where spectra are cut flat, the lower count holds.
     """
-    if full_scale is None or not len(scans):
-        return []
-    room = full_scale - np.median(counts - signal, axis=1)
-    share = np.percentile(signal, 99, axis=1) / np.maximum(room, 1.0)
-    typical = float(np.median(share))
-    if typical >= WEAK_SHARE:
-        return []
-    return [
-        Flag(
-            scans[0],
-            "weak_white",
-            "notice",
-            typical,
-            WEAK_SHARE,
-            "1",
-            f"The whites of this session reach {100 * typical:.2g} % of the detector's range "
-            f"(advice: at least {100 * WEAK_SHARE:g} %): a longer integration time would lower "
-            "the noise.",
+    stated, warnings = _stated_full_scale(session), []
+    full = stated
+    if stated is None:
+        full = proposed_full_scale(session.raw)
+        if full is not None:
+            warnings.append(
+                f"Full scale was not stated; {full:g} counts is proposed from spectra cut flat at "
+                "this count: state instrument.full_scale_counts."
+            )
+    else:
+        flat = proposed_full_scale(session.raw, 2 * PLATEAU_PIXELS)
+        if flat is not None and flat < stated:
+            full = flat
+            warnings.append(
+                f"Spectra are cut flat at {flat:g} counts, below the full scale of {stated:g} that "
+                "was stated: scans that reach it count as saturated; correct "
+                "instrument.full_scale_counts."
+            )
+    usual = np.inf if full is None else full
+    of_scan = np.minimum(shared_ceilings(session.raw, session.roles), usual)
+    for level in np.unique(of_scan[of_scan < usual]):
+        cut = [scan for scan, count in zip(session.ids, of_scan, strict=True) if count == level]
+        warnings.append(
+            f"{len(cut)} scans ({cut[0]} to {cut[-1]}) are cut flat at {level:g} counts, which "
+            "other scans of this session exceed: it is taken as their full scale, and they count "
+            "as saturated. Were they recorded with another gain, range or number of averages? "
+            "Measure them again, all scans of the session alike."
         )
+    return of_scan, warnings
+
+
+def _stated_full_scale(session: Session) -> float | None:
+    stated = session.leaves.metadata.get("full_scale_counts")
+    if stated is None:
+        stated = session.scans.metadata.get("full_scale_counts")
+    return None if stated is None else float(stated)
+
+
+def _saturated(
+    session: Session, full: Floats, tolerated_share: float
+) -> tuple[list[Flag], list[str]]:
+    """Flag every scan at full scale, and the leaves whose white is full."""
+    flags = saturated(
+        session.ids,
+        session.scans.wavelength_nm,
+        session.raw,
+        full,
+        tolerated_share,
+        stated=full == (_stated_full_scale(session) or np.nan),
+        lamps={session.ids[i] for i in session.of_role("lamp")},
+    )
+    on_full = _on_full_white(session, full, max(tolerated_share, _FEW_PIXELS))
+    lost = sum(flag.severity == "fault" for flag in on_full)
+    if not lost:
+        return flags + on_full, []
+    reached = full[session.of_role("white")]
+    counts = " or ".join(f"{level:g}" for level in np.unique(reached[np.isfinite(reached)]))
+    return flags + on_full, [
+        f"{lost} of {len(session.leaf_ids)} leaf scans rest on whites at which the detector was "
+        f"full ({counts} counts): their reflectance is not known, and they are faults. Measure "
+        "the white again with a shorter integration time."
     ]
 
 
-# Did the detector reach full scale? Which count is full scale, if nobody said?
+def _on_full_white(session: Session, full: Floats, limit: float) -> list[Flag]:
+    """Flag leaf scans whose white level is that of a full detector.
+
+    A white that is full reads too low, and the leaf too high by an unknown factor. The level of a
+    block of three or more whites is their median: it is full at a pixel where half of them are; a
+    mean of fewer is wrong where one is. More pixels than the limit (a share) are a fault, fewer a
+    notice.
+    """
+    whites = session.of_role("white")
+    is_at_full = session.raw[whites] >= full[whites, None]
+    at = dict(zip((session.ids[i] for i in whites), is_at_full, strict=True))
+    blocks, axis = _white_blocks(session), session.scans.wavelength_nm
+    everything = tuple(at)
+    known: dict[tuple[str, ...], NDArray[np.bool_]] = {}
+    flags = []
+    for row in session.leaves.rows.to_dict("records"):
+        named = [str(row.get(name) or "") for name in _WHITES]
+        used = [blocks[name] for name in named if name in blocks] or [everything]
+        is_full = np.zeros(len(axis), dtype=bool)
+        for block in used:
+            if block and block not in known:
+                enough = (len(block) / 2) if len(block) > 2 and any(named) else 1
+                known[block] = np.sum([at[name] for name in block], axis=0) >= enough
+            is_full |= known.get(block, False)
+        share = float(is_full.mean())
+        if not share:
+            continue
+        where = axis[is_full]
+        fault = share > limit
+        flags.append(
+            Flag(
+                str(row["scan"]),
+                "white_saturated",
+                "fault" if fault else "notice",
+                share,
+                limit,
+                "1",
+                f"The detector was full in its white at {is_full.sum()} of {len(axis)} pixels "
+                f"({where.min():.0f} to {where.max():.0f} nm): the reflectance is too high there "
+                "by an unknown factor. Measure the white again with a shorter integration time.",
+                float(where[len(where) // 2]),
+            )
+        )
+    return flags
+
+
+def _white_blocks(session: Session) -> dict[str, tuple[str, ...]]:
+    """Return white -> all whites measured with it, no leaf between; references come in blocks."""
+    when = session.seconds
+    if np.isnan(when).any():
+        when = np.arange(len(when), dtype=np.float64)
+    blocks: list[list[str]] = []
+    open_block = False
+    for i in np.argsort(when, kind="stable"):
+        role = session.roles[i]
+        if role == "white":
+            if not open_block:
+                blocks.append([])
+            blocks[-1].append(session.ids[i])
+        if role in ("white", "sample"):
+            open_block = role == "white"
+    return {name: tuple(block) for block in blocks for name in block}
+
+
+def _darks(session: Session, usable: NDArray[np.bool_]) -> list[Flag]:
+    darks = session.of_role("dark")
+    if not len(darks):
+        return []
+    lit = np.flatnonzero(np.isin(session.roles, ["white", "sample"]))
+    strong = session.white_minus_dark[:, usable]
+    white_signal = float(np.median(strong)) if strong.size else None
+    ids, times = [session.ids[i] for i in darks], session.integration_ms[darks]
+    flags = bad_dark(
+        ids, session.raw[darks], times, white_signal, session.raw[lit], session.integration_ms[lit]
+    )
+    bad = {flag.scan for flag in flags}
+    sound = np.array([scan not in bad for scan in ids])
+    kept = darks[sound]
+    if len(kept):
+        names, block = [session.ids[i] for i in kept], reference_blocks(session)[kept]
+        flags += dark_drift(names, session.raw[kept], times[sound], block, white_signal)
+        axis = session.scans.wavelength_nm
+        hot = session.leaves.metadata.get("hot_pixels") or []
+        flags += dark_spikes(names, axis, session.raw[kept], times[sound], hot)
+    return flags + hot_pixels(ids[0], session.leaves.metadata.get("hot_pixels_nm") or [])
+
+
+def _whites(session: Session, usable: NDArray[np.bool_], limit: float) -> list[Flag]:
+    whites = session.of_role("white")
+    if not len(whites):
+        return []
+    ids = [session.ids[i] for i in whites]
+    flags = white_drift(ids, session.scans.wavelength_nm, session.white_per_ms, usable, limit)
+    full = _stated_full_scale(session)
+    return flags + weak_white(ids, session.raw[whites], session.white_minus_dark, full)
+
+
+def leaves_on_faults(session: Session, flags: Sequence[Flag]) -> list[Flag]:
+    """Return a notice on every leaf scan that rests on a reference at fault.
+
+    Parameters
+    ----------
+    session
+        Its reflectance names the references of every leaf scan, a block of whites by its middle
+        one.
+    flags
+        What was found so far.
+    """
+    roles = dict(zip(session.ids, session.roles, strict=True))
+    faulty = {f.scan: f.check for f in flags if f.severity == "fault" and roles[f.scan] != "sample"}
+    if not faulty:
+        return []
+    blocks = _white_blocks(session)
+    out = []
+    for row in session.leaves.rows.to_dict("records"):
+        used = [str(row.get(name)) for name in _REFERENCES]
+        whole = {member for name in used for member in blocks.get(name, (name,))}
+        bad = sorted(whole & set(faulty))
+        if bad:
+            told = ", ".join(f"{name} ({faulty[name]})" for name in bad)
+            out.append(
+                Flag(
+                    str(row["scan"]),
+                    "reference_at_fault",
+                    "notice",
+                    float(len(bad)),
+                    0.0,
+                    "scan",
+                    f"Its reflectance rests on a reference at fault: {told}.",
+                )
+            )
+    return out
+
+
+def on_faulty_whites(session: Session, flags: Sequence[Flag]) -> set[str]:
+    """Return the leaf scans whose block of whites holds one at fault."""
+    whites = {session.ids[i] for i in session.of_role("white")}
+    faulty = whites & {flag.scan for flag in flags if flag.severity == "fault"}
+    if not faulty:
+        return set()
+    blocks = _white_blocks(session)
+    found = set()
+    for row in session.leaves.rows.to_dict("records"):
+        used = [str(row.get(name) or "") for name in _WHITES]
+        whole = {member for name in used for member in blocks.get(name, ())}
+        if whole & faulty or not whole:
+            found.add(str(row["scan"]))
+    return found
+
+
+# Full scale of the detector
 # ----------------------------------------------------------------------
 
 PLATEAU_PIXELS = 5
@@ -353,25 +417,204 @@ def saturated(
     return flags
 
 
-# The order of measuring, and references that were measured together.
+# Level and colour of the whites over the session
+# ----------------------------------------------------------------------
+
+NOTICE_DRIFT = 0.01
+"""Change of the white signal worth a notice (relative); above it drift enters the budget."""
+WEAK_SHARE = 0.1
+"""Whites below this share of the detector's range waste it (common practice, no source)."""
+_BANDS = 8
+"""Broad enough that noise averages out, narrow enough that a change of colour shows."""
+
+
+def white_drift(
+    scans: Sequence[str],
+    wavelength_nm: Floats,
+    signal: Floats,
+    usable: NDArray[np.bool_],
+    limit: float,
+) -> list[Flag]:
+    """Flag changes of the white signal from one white to the next.
+
+    Parameters
+    ----------
+    scans
+        Ids of the whites in the order of measuring.
+    wavelength_nm
+        Shape ``(n_pixels,)``, nm.
+    signal
+        White minus dark per millisecond, shape ``(n_whites, n_pixels)``.
+    usable
+        Pixels with enough signal, shape ``(n_pixels,)``.
+    limit
+        Relative change that is a fault; a change above 1 % is a notice.
+
+    Notes
+    -----
+    The change is the largest over eight broad bands, so that a lamp that changes colour counts
+    too. A white that differs from its neighbours while they agree is named alone; where the
+    signal stays changed, the first white after the change is named with the one before; of two
+    whites that differ and nothing else to go by, both are named. Changes too slow to show from
+    one white to the next are found over the whole session (running median of three whites): the
+    later of the two whites that differ most is named.
+    """
+    if len(scans) < 2 or usable.sum() < _BANDS:
+        return []
+    parts = np.array_split(np.flatnonzero(usable), _BANDS)
+    bands = np.column_stack([signal[:, part].mean(axis=1) for part in parts])
+    bands = np.maximum(bands, 1e-12)
+    centres = [float(np.mean(wavelength_nm[part])) for part in parts]
+    flags: list[Flag] = []
+    levels: tuple[tuple[float, Severity], ...] = (
+        (limit, "fault"),
+        (min(NOTICE_DRIFT, limit), "notice"),
+    )
+    for threshold, severity in levels:
+        named = {flag.scan for flag in flags}
+        for i, j in _changes(bands, threshold):
+            change = bands[i] / bands[j] - 1
+            worst = int(np.argmax(np.abs(change)))
+            if scans[i] not in named:
+                flags.append(_flag(scans[i], scans[j], change, threshold, severity, centres[worst]))
+    return flags + _slow_change(scans, bands, centres, limit, flags)
+
+
+def _changes(bands: Floats, threshold: float) -> list[tuple[int, int]]:
+    """Return (white, the one it is compared with) for every white to be named."""
+    n = len(bands)
+    steps = [k for k in range(1, n) if _differ(bands, k, k - 1) > threshold]
+    runs = np.split(np.arange(n), steps)
+    if len(runs) < 2:
+        return []
+    if n == 2:
+        return [(0, 1), (1, 0)]
+    named: list[tuple[int, int]] = []
+    if len(runs[0]) == 1 and len(runs[1]) > 1:
+        named.append((0, int(runs[1][0])))
+    for position in range(1, len(runs)):
+        before, run = int(runs[position - 1][-1]), runs[position]
+        last = position + 1 == len(runs)
+        returns = not last and _differ(bands, before, int(runs[position + 1][0])) <= threshold
+        alone = len(run) == 1 and returns
+        if alone or not _explained(runs, position, bands, threshold):
+            named.append((int(run[0]), before))
+    return named
+
+
+def _differ(bands: Floats, i: int, j: int) -> float:
+    return float(np.max(np.abs(bands[i] / bands[j] - 1)))
+
+
+def _explained(
+    runs: Sequence[NDArray[np.intp]], position: int, bands: Floats, threshold: float
+) -> bool:
+    """Return whether a single odd white before this run already explains the change."""
+    before = runs[position - 1]
+    if len(before) > 1:
+        return False
+    if position == 1:
+        return len(runs[position]) > 1
+    return _differ(bands, int(runs[position - 2][-1]), int(runs[position][0])) <= threshold
+
+
+def _flag(
+    scan: str,
+    other: str,
+    change: Floats,
+    threshold: float,
+    severity: Severity,
+    wavelength_nm: float,
+) -> Flag:
+    worst = float(change[np.argmax(np.abs(change))])
+    level = float(change.mean())
+    colour = float(np.abs(change - level).max())
+    return Flag(
+        scan,
+        "reference_drift",
+        severity,
+        abs(worst),
+        threshold,
+        "1",
+        f"The white signal differs by {100 * worst:+.2g} % from the neighbouring white {other} "
+        f"near {wavelength_nm:.0f} nm (limit {100 * threshold:g} %), by {100 * level:+.2g} % in "
+        f"level and up to {100 * colour:.2g} % in colour: lamp, panel or geometry changed.",
+        wavelength_nm,
+    )
+
+
+def _slow_change(
+    scans: Sequence[str],
+    bands: Floats,
+    centres: Sequence[float],
+    limit: float,
+    known: Sequence[Flag],
+) -> list[Flag]:
+    """Flag a change over the session that no step between neighbours has shown."""
+    n = len(scans)
+    if n < 4:
+        return []
+    middle = np.array([np.median(bands[max(k - 1, 0) : k + 2], axis=0) for k in range(n)])
+    middle[0], middle[-1] = np.median(bands[:3], axis=0), np.median(bands[-3:], axis=0)
+    low, high = middle.argmin(axis=0), middle.argmax(axis=0)
+    ratio = middle.max(axis=0) / middle.min(axis=0) - 1
+    worst = int(np.argmax(ratio))
+    earlier, later = sorted((int(low[worst]), int(high[worst])))
+    change = middle[later] / middle[earlier] - 1
+    reached: tuple[float, Severity] | None = None
+    if ratio[worst] > limit:
+        reached = (limit, "fault")
+    elif ratio[worst] > NOTICE_DRIFT:
+        reached = (NOTICE_DRIFT, "notice")
+    if reached is None or any(f.severity in ("fault", reached[1]) for f in known):
+        return []
+    threshold, severity = reached
+    flag = _flag(scans[later], scans[earlier], change, threshold, severity, centres[worst])
+    return [replace(flag, sentence=flag.sentence.replace("the neighbouring white", "white"))]
+
+
+def weak_white(
+    scans: Sequence[str], counts: Floats, signal: Floats, full_scale: float | None
+) -> list[Flag]:
+    """Give one notice if the whites use little of the detector's range.
+
+    Parameters
+    ----------
+    scans
+        Ids of the whites.
+    counts, signal
+        Raw counts, and counts above dark, shape ``(n_whites, n_pixels)``.
+    full_scale
+        Counts at full scale; nothing is judged if it is not known.
+    """
+    if full_scale is None or not len(scans):
+        return []
+    room = full_scale - np.median(counts - signal, axis=1)
+    share = np.percentile(signal, 99, axis=1) / np.maximum(room, 1.0)
+    typical = float(np.median(share))
+    if typical >= WEAK_SHARE:
+        return []
+    return [
+        Flag(
+            scans[0],
+            "weak_white",
+            "notice",
+            typical,
+            WEAK_SHARE,
+            "1",
+            f"The whites of this session reach {100 * typical:.2g} % of the detector's range "
+            f"(advice: at least {100 * WEAK_SHARE:g} %): a longer integration time would lower "
+            "the noise.",
+        )
+    ]
+
+
+# Order of measuring, and references measured together
 # ----------------------------------------------------------------------
 
 NO_BLOCK = -1
 PAUSE_S = 10 * 60.0
 """A longer pause between two references of a kind also ends a block."""
-
-
-def measuring_order(session: Session) -> NDArray[np.int32]:
-    """Return the place of each scan in the order of measuring, from 0, shape ``(n_scans,)``.
-
-    By time if every scan states one, else as in the sheet.
-    """
-    seconds = session.seconds
-    if np.isnan(seconds).any():
-        return np.arange(len(seconds), dtype=np.int32)
-    place = np.empty(len(seconds), dtype=np.int32)
-    place[np.argsort(seconds, kind="stable")] = np.arange(len(seconds))
-    return place
 
 
 def reference_blocks(session: Session) -> NDArray[np.int32]:
@@ -391,6 +634,19 @@ def reference_blocks(session: Session) -> NDArray[np.int32]:
     return block
 
 
+def measuring_order(session: Session) -> NDArray[np.int32]:
+    """Return the place of each scan in the order of measuring, from 0, shape ``(n_scans,)``.
+
+    By time if every scan states one, else as in the sheet.
+    """
+    seconds = session.seconds
+    if np.isnan(seconds).any():
+        return np.arange(len(seconds), dtype=np.int32)
+    place = np.empty(len(seconds), dtype=np.int32)
+    place[np.argsort(seconds, kind="stable")] = np.arange(len(seconds))
+    return place
+
+
 def _numbers(roles: Sequence[str], role: str, seconds: NDArray[np.float64]) -> NDArray[np.int32]:
     out = np.full(len(roles), NO_BLOCK, dtype=np.int32)
     number, last = NO_BLOCK, -1
@@ -407,7 +663,7 @@ def _numbers(roles: Sequence[str], role: str, seconds: NDArray[np.float64]) -> N
     return out
 
 
-# Was every leaf measured near enough in time to a white reference?
+# Leaves far in time from their whites
 # ----------------------------------------------------------------------
 
 BRACKET_MIN = 30.0
@@ -501,262 +757,3 @@ def _missing_block(at: Floats, leaves: Floats) -> list[str]:
         "scans are usual: a block of whites seems to be missing."
         for k in odd
     ]
-
-
-# All checks of raw counts: full scale, darks, whites; and which leaves rest on a bad reference.
-# ----------------------------------------------------------------------
-
-_WHITES = ("white_before", "white_after")
-_REFERENCES = (*_WHITES, "dark_before", "dark_after")
-_FEW_PIXELS = 0.01
-"""Full in the white at so few pixels (a line of the lamp), a leaf is told and kept."""
-
-
-def check_counts(
-    session: Session, checks: Mapping[str, Any], signal: Floats | None
-) -> tuple[list[Flag], list[str]]:
-    """Check the raw scans of a session in counts.
-
-    Parameters
-    ----------
-    session
-        The session, in counts.
-    checks
-        Settings ``quality.checks``.
-    signal
-        Signal-to-noise of the white, shape ``(n_pixels,)``; ``None`` if unknown.
-
-    Returns
-    -------
-    tuple
-        Flags and warnings.
-    """
-    full, warnings = _full_scale(session)
-    flags, more = _saturated(session, full, float(checks["saturated_share"]))
-    warnings += more
-    usable = usable_pixels(signal, len(session.scans.wavelength_nm))
-    flags += _darks(session, usable)
-    flags += _whites(session, usable, float(checks["reference_drift"]))
-    far, told = far_from_white(session)
-    return flags + far, [*warnings, *told]
-
-
-def _stated_full_scale(session: Session) -> float | None:
-    stated = session.leaves.metadata.get("full_scale_counts")
-    if stated is None:
-        stated = session.scans.metadata.get("full_scale_counts")
-    return None if stated is None else float(stated)
-
-
-def _full_scale(session: Session) -> tuple[Floats, list[str]]:
-    """Return the count at which each scan is full, and a warning of every one that is proposed.
-
-    Shape ``(n_scans,)``, infinite where it is not known. A detector may be full below the count
-    that was stated, and scans recorded with other averages or another gain below the others of
-    their session: where spectra are cut flat, the lower count holds.
-    """
-    stated, warnings = _stated_full_scale(session), []
-    full = stated
-    if stated is None:
-        full = proposed_full_scale(session.raw)
-        if full is not None:
-            warnings.append(
-                f"Full scale was not stated; {full:g} counts is proposed from spectra cut flat at "
-                "this count: state instrument.full_scale_counts."
-            )
-    else:
-        flat = proposed_full_scale(session.raw, 2 * PLATEAU_PIXELS)
-        if flat is not None and flat < stated:
-            full = flat
-            warnings.append(
-                f"Spectra are cut flat at {flat:g} counts, below the full scale of {stated:g} that "
-                "was stated: scans that reach it count as saturated; correct "
-                "instrument.full_scale_counts."
-            )
-    usual = np.inf if full is None else full
-    of_scan = np.minimum(shared_ceilings(session.raw, session.roles), usual)
-    for level in np.unique(of_scan[of_scan < usual]):
-        cut = [scan for scan, count in zip(session.ids, of_scan, strict=True) if count == level]
-        warnings.append(
-            f"{len(cut)} scans ({cut[0]} to {cut[-1]}) are cut flat at {level:g} counts, which "
-            "other scans of this session exceed: it is taken as their full scale, and they count "
-            "as saturated. Were they recorded with another gain, range or number of averages? "
-            "Measure them again, all scans of the session alike."
-        )
-    return of_scan, warnings
-
-
-def _saturated(
-    session: Session, full: Floats, tolerated_share: float
-) -> tuple[list[Flag], list[str]]:
-    """Flag every scan at full scale, and the leaves whose white is full."""
-    flags = saturated(
-        session.ids,
-        session.scans.wavelength_nm,
-        session.raw,
-        full,
-        tolerated_share,
-        stated=full == (_stated_full_scale(session) or np.nan),
-        lamps={session.ids[i] for i in session.of_role("lamp")},
-    )
-    on_full = _on_full_white(session, full, max(tolerated_share, _FEW_PIXELS))
-    lost = sum(flag.severity == "fault" for flag in on_full)
-    if not lost:
-        return flags + on_full, []
-    reached = full[session.of_role("white")]
-    counts = " or ".join(f"{level:g}" for level in np.unique(reached[np.isfinite(reached)]))
-    return flags + on_full, [
-        f"{lost} of {len(session.leaf_ids)} leaf scans rest on whites at which the detector was "
-        f"full ({counts} counts): their reflectance is not known, and they are faults. Measure "
-        "the white again with a shorter integration time."
-    ]
-
-
-def _on_full_white(session: Session, full: Floats, limit: float) -> list[Flag]:
-    """Flag leaf scans whose white level is that of a full detector.
-
-    A white that is full reads too low, and the leaf too high by an unknown factor. The level of a
-    block of three or more whites is their median: it is full at a pixel where half of them are; a
-    mean of fewer is wrong where one is. More pixels than the limit (a share) are a fault, fewer a
-    notice.
-    """
-    whites = session.of_role("white")
-    is_at_full = session.raw[whites] >= full[whites, None]
-    at = dict(zip((session.ids[i] for i in whites), is_at_full, strict=True))
-    blocks, axis = _white_blocks(session), session.scans.wavelength_nm
-    everything = tuple(at)
-    known: dict[tuple[str, ...], NDArray[np.bool_]] = {}
-    flags = []
-    for row in session.leaves.rows.to_dict("records"):
-        named = [str(row.get(name) or "") for name in _WHITES]
-        used = [blocks[name] for name in named if name in blocks] or [everything]
-        is_full = np.zeros(len(axis), dtype=bool)
-        for block in used:
-            if block and block not in known:
-                enough = (len(block) / 2) if len(block) > 2 and any(named) else 1
-                known[block] = np.sum([at[name] for name in block], axis=0) >= enough
-            is_full |= known.get(block, False)
-        share = float(is_full.mean())
-        if not share:
-            continue
-        where = axis[is_full]
-        fault = share > limit
-        flags.append(
-            Flag(
-                str(row["scan"]),
-                "white_saturated",
-                "fault" if fault else "notice",
-                share,
-                limit,
-                "1",
-                f"The detector was full in its white at {is_full.sum()} of {len(axis)} pixels "
-                f"({where.min():.0f} to {where.max():.0f} nm): the reflectance is too high there "
-                "by an unknown factor. Measure the white again with a shorter integration time.",
-                float(where[len(where) // 2]),
-            )
-        )
-    return flags
-
-
-def _darks(session: Session, usable: NDArray[np.bool_]) -> list[Flag]:
-    darks = session.of_role("dark")
-    if not len(darks):
-        return []
-    lit = np.flatnonzero(np.isin(session.roles, ["white", "sample"]))
-    strong = session.white_minus_dark[:, usable]
-    white_signal = float(np.median(strong)) if strong.size else None
-    ids, times = [session.ids[i] for i in darks], session.integration_ms[darks]
-    flags = bad_dark(
-        ids, session.raw[darks], times, white_signal, session.raw[lit], session.integration_ms[lit]
-    )
-    bad = {flag.scan for flag in flags}
-    sound = np.array([scan not in bad for scan in ids])
-    kept = darks[sound]
-    if len(kept):
-        names, block = [session.ids[i] for i in kept], reference_blocks(session)[kept]
-        flags += dark_drift(names, session.raw[kept], times[sound], block, white_signal)
-        axis = session.scans.wavelength_nm
-        hot = session.leaves.metadata.get("hot_pixels") or []
-        flags += dark_spikes(names, axis, session.raw[kept], times[sound], hot)
-    return flags + hot_pixels(ids[0], session.leaves.metadata.get("hot_pixels_nm") or [])
-
-
-def _whites(session: Session, usable: NDArray[np.bool_], limit: float) -> list[Flag]:
-    whites = session.of_role("white")
-    if not len(whites):
-        return []
-    ids = [session.ids[i] for i in whites]
-    flags = white_drift(ids, session.scans.wavelength_nm, session.white_per_ms, usable, limit)
-    full = _stated_full_scale(session)
-    return flags + weak_white(ids, session.raw[whites], session.white_minus_dark, full)
-
-
-def leaves_on_faults(session: Session, flags: Sequence[Flag]) -> list[Flag]:
-    """Return a notice on every leaf scan that rests on a reference at fault.
-
-    Parameters
-    ----------
-    session
-        Its reflectance names the references of every leaf scan, a block of whites by its middle
-        one.
-    flags
-        What was found so far.
-    """
-    roles = dict(zip(session.ids, session.roles, strict=True))
-    faulty = {f.scan: f.check for f in flags if f.severity == "fault" and roles[f.scan] != "sample"}
-    if not faulty:
-        return []
-    blocks = _white_blocks(session)
-    out = []
-    for row in session.leaves.rows.to_dict("records"):
-        used = [str(row.get(name)) for name in _REFERENCES]
-        whole = {member for name in used for member in blocks.get(name, (name,))}
-        bad = sorted(whole & set(faulty))
-        if bad:
-            told = ", ".join(f"{name} ({faulty[name]})" for name in bad)
-            out.append(
-                Flag(
-                    str(row["scan"]),
-                    "reference_at_fault",
-                    "notice",
-                    float(len(bad)),
-                    0.0,
-                    "scan",
-                    f"Its reflectance rests on a reference at fault: {told}.",
-                )
-            )
-    return out
-
-
-def on_faulty_whites(session: Session, flags: Sequence[Flag]) -> set[str]:
-    """Return the leaf scans whose block of whites holds one at fault."""
-    whites = {session.ids[i] for i in session.of_role("white")}
-    faulty = whites & {flag.scan for flag in flags if flag.severity == "fault"}
-    if not faulty:
-        return set()
-    blocks = _white_blocks(session)
-    found = set()
-    for row in session.leaves.rows.to_dict("records"):
-        used = [str(row.get(name) or "") for name in _WHITES]
-        whole = {member for name in used for member in blocks.get(name, ())}
-        if whole & faulty or not whole:
-            found.add(str(row["scan"]))
-    return found
-
-
-def _white_blocks(session: Session) -> dict[str, tuple[str, ...]]:
-    """Return white -> all whites measured with it, no leaf between; references come in blocks."""
-    when = session.seconds
-    if np.isnan(when).any():
-        when = np.arange(len(when), dtype=np.float64)
-    blocks: list[list[str]] = []
-    open_block = False
-    for i in np.argsort(when, kind="stable"):
-        role = session.roles[i]
-        if role == "white":
-            if not open_block:
-                blocks.append([])
-            blocks[-1].append(session.ids[i])
-        if role in ("white", "sample"):
-            open_block = role == "white"
-    return {name: tuple(block) for block in blocks for name in block}

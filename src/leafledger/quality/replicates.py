@@ -24,213 +24,9 @@ from leafledger.spectra.applicability import (
     t2_limit,
 )
 
-# Scans of larger groups, judged by Hotelling's T2 and the residual Q.
-# ----------------------------------------------------------------------
-# The model is that of one session, as the rule `quality` sees it: principal components of how its
-# scans differ from the median of their own group, so that units may differ from each other freely.
-
 Floats = NDArray[np.float64]
 
-FEWEST_IN_GROUP = 6
-"""Smaller groups are judged by the distances of pairs alone."""
-FEWEST_SCANS = 30
-"""Fewer scans give no principal components to judge by."""
-ALPHA = 1e-4
-"""Share of good scans beyond one of the limits, if their differences are normal."""
-_EXPLAINED = 0.95
-_MOST_COMPONENTS = 5
-_ROUNDS = 5
-
-
-@dataclass(frozen=True)
-class GroupModel:
-    """Principal components of the differences within groups, with both limits.
-
-    Attributes
-    ----------
-    axes
-        Shape ``(n_bands, n_components)``.
-    variance
-        Variance of the scores, shape ``(n_components,)``.
-    n
-        Scans that made the model.
-    t2_limit, q_limit
-        Limits at :data:`ALPHA`.
-    q_method
-        How the limit of Q was found: ``jackson_mudholkar``, or ``box`` where that has no value.
-    """
-
-    axes: Floats
-    variance: Floats
-    n: int
-    t2_limit: float
-    q_limit: float
-    q_method: str
-
-    def t2_q(self, differences: Floats) -> tuple[Floats, Floats]:
-        """Return T2 and Q of each difference, shape ``(n_scans, n_bands)``."""
-        scores = differences @ self.axes
-        return (
-            hotelling_t2(scores, self.variance),
-            residual_q(differences - scores @ self.axes.T),
-        )
-
-
-def fit_model(differences: Floats) -> GroupModel | None:
-    """Fit the model, leaving out in turn what lies beyond its own limits.
-
-    Parameters
-    ----------
-    differences
-        Log reflectance less the median of the group, shape ``(n_scans, n_bands)``.
-
-    Returns
-    -------
-    GroupModel or None
-        ``None`` with fewer than 30 scans.
-
-    Notes
-    -----
-    As many components as explain 95 % of the variance, at most five. The limit of T2 is that for
-    a scan that did not make the model (F), the limit of Q that of Jackson and Mudholkar.
-
-    References
-    ----------
-    Tracy, Young & Mason 1992, J. Qual. Technol. 24:88-95; Jackson & Mudholkar 1979, Technometrics
-    21:341-349.
-    """
-    keep = np.ones(len(differences), dtype=bool)
-    model: GroupModel | None = None
-    for _ in range(_ROUNDS):
-        if keep.sum() < FEWEST_SCANS:
-            return model
-        model = _components(differences[keep])
-        if model is None:
-            return None
-        t2, q = model.t2_q(differences)
-        inside = (t2 <= model.t2_limit) & (q <= model.q_limit)
-        if np.array_equal(inside, keep):
-            break
-        keep = inside
-    return model
-
-
-def _components(training: Floats) -> GroupModel | None:
-    n = len(training)
-    _, singular, axes = np.linalg.svd(training, full_matrices=False)
-    variance = singular**2 / (n - 1)
-    if variance.sum() <= 0:
-        return None
-    explained = np.cumsum(variance) / variance.sum()
-    a = min(int(np.searchsorted(explained, _EXPLAINED)) + 1, _MOST_COMPONENTS, len(variance) - 1)
-    rest = training - training @ axes[:a].T @ axes[:a]
-    limit = q_limit(residual_eigenvalues(rest), ALPHA)
-    return GroupModel(axes[:a].T, variance[:a], n, t2_limit(n, a, ALPHA), limit.value, limit.method)
-
-
-def model_outliers(
-    scans: Sequence[str],
-    units: Sequence[str],
-    leaves: Sequence[str],
-    bands: Floats,
-) -> list[Flag]:
-    """Flag scans of groups of six or more that lie beyond a limit of the session's model.
-
-    Parameters
-    ----------
-    scans, units, leaves
-        Ids of sample scans without a fault, and the unit and leaf position of each.
-    bands
-        Log reflectance in broad bands less the median of the leaf position, shape
-        ``(n_scans, n_bands)``.
-
-    Returns
-    -------
-    list of Flag
-        ``outlier``, check ``replicate_t2`` or ``replicate_q``, on a scan that stands apart by
-        itself; ``notice`` if all scans of its leaf do (then the leaf differs, not the scan).
-    """
-    groups: dict[str, list[int]] = {}
-    for k, unit in enumerate(units):
-        groups.setdefault(unit, []).append(k)
-    large = {unit: at for unit, at in groups.items() if len(at) >= FEWEST_IN_GROUP}
-    if not large:
-        return []
-    differences = np.full(bands.shape, np.nan)
-    for at in groups.values():
-        if len(at) >= 3:
-            # The median takes up part of every difference: n / (n - 1) gives it back on average.
-            centre = np.median(bands[at], axis=0)
-            differences[at] = (bands[at] - centre) * np.sqrt(len(at) / (len(at) - 1))
-    there = ~np.isnan(differences).any(axis=1)
-    model = fit_model(differences[there])
-    if model is None:
-        return []
-    flags: list[Flag] = []
-    for unit, at in sorted(large.items()):
-        t2, q = model.t2_q(differences[at])
-        for limit, values, check in (
-            (model.t2_limit, t2, "replicate_t2"),
-            (model.q_limit, q, "replicate_q"),
-        ):
-            beyond = {at[k]: float(values[k]) for k in np.flatnonzero(values > limit)}
-            flags += _flags(beyond, limit, check, (scans, leaves), at, unit)
-    if model.q_method == "box":
-        flags = [
-            replace(flag, sentence=flag.sentence + _BOX) if flag.check == "replicate_q" else flag
-            for flag in flags
-        ]
-    return flags
-
-
-_WORDS: Mapping[str, str] = {
-    "replicate_t2": "Hotelling T2 (how far along the ways in which scans of one group differ)",
-    "replicate_q": "residual Q (what those ways do not explain)",
-}
-_BOX = " The limit is Box's, since that of Jackson and Mudholkar has no value here."
-
-
-def _flags(
-    beyond: Mapping[int, float],
-    limit: float,
-    check: str,
-    named: tuple[Sequence[str], Sequence[str]],
-    group: Sequence[int],
-    unit: str,
-) -> list[Flag]:
-    scans, leaves = named
-    out = []
-    for k, value in beyond.items():
-        same = [j for j in group if j != k and leaves[j] == leaves[k] and leaves[k]]
-        leaf_differs = bool(same) and all(j in beyond for j in same)
-        told = (
-            f"{_WORDS[check]} against the {len(group)} scans of {unit} is {value:.3g}, the limit "
-            f"{limit:.3g} (components of this session's scans, one good scan in "
-            f"{1 / ALPHA:,.0f} beyond it)"
-        )
-        if leaf_differs:
-            told += "; so are all scans of this leaf, so it is the leaf that differs"
-        out.append(
-            Flag(
-                scans[k],
-                check,
-                "notice" if leaf_differs else "outlier",
-                value,
-                limit,
-                "1",
-                f"{told}.",
-            )
-        )
-    return out
-
-
-# Does a scan disagree with the others of its leaf or its unit?
-# ----------------------------------------------------------------------
-# Groups are small (three leaves, two replicates), so one scale is pooled over all groups of the
-# session. Treatment is never looked at.
-
 _Key = TypeVar("_Key", bound=Hashable)
-
 FEWEST_GROUPS = 4
 """Fewer groups than this give no scale to judge by."""
 FEWEST_AT_POSITION = 5
@@ -353,11 +149,34 @@ def _without_position(rows: Sequence[_Scan], bands: Floats) -> Floats:
     return np.asarray(out, dtype=np.float64)
 
 
-def _level_shape(difference: Floats) -> dict[str, Floats]:
-    """Return the distance in level and in shape of differences, shape ``(..., n_bands)``."""
-    level = difference.mean(axis=-1)
-    shape = np.sqrt(np.mean((difference - level[..., None]) ** 2, axis=-1))
-    return {"level": np.abs(level), "shape": np.asarray(shape)}
+def _mean(bands: Floats, at: Sequence[int]) -> Floats:
+    # Mostly a leaf has one scan: its own mean, and many times faster had.
+    return bands[at[0]] if len(at) == 1 else np.asarray(bands[list(at)].mean(axis=0))
+
+
+def _same_leaf(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Flag]:
+    groups: dict[tuple[str, str], list[int]] = {}
+    for k, row in enumerate(rows):
+        groups.setdefault((row.unit, row.leaf), []).append(k)
+    full = {key: at for key, at in groups.items() if len(at) > 1}
+    if len(full) < FEWEST_GROUPS:
+        return []
+    values = {key: {rows[k].name: bands[k] for k in at} for key, at in full.items()}
+    scale = _pooled(_pair_distances(values.values()))
+    far = _farthest(values, scale)
+    flags: list[Flag] = []
+    for unit, leaf in sorted(key for key, z in far.items() if z > limit * _SURELY):
+        what = f"scans of leaf {leaf} of {unit}"
+        flags += _judge(values[unit, leaf], scale, limit, what)
+    return flags
+
+
+def _pooled(pairs: Mapping[str, Floats]) -> dict[str, float]:
+    """Return the standard deviation of one scan, from the median distance of all pairs."""
+    return {
+        kind: max(MAD_TO_SD * float(np.median(pairs[kind])) / np.sqrt(2), least)
+        for kind, least in _LEAST_SCALE.items()
+    }
 
 
 def _pair_distances(groups: Iterable[Mapping[str, Floats]]) -> dict[str, Floats]:
@@ -367,12 +186,11 @@ def _pair_distances(groups: Iterable[Mapping[str, Floats]]) -> dict[str, Floats]
     return _level_shape(np.array(pairs))
 
 
-def _pooled(pairs: Mapping[str, Floats]) -> dict[str, float]:
-    """Return the standard deviation of one scan, from the median distance of all pairs."""
-    return {
-        kind: max(MAD_TO_SD * float(np.median(pairs[kind])) / np.sqrt(2), least)
-        for kind, least in _LEAST_SCALE.items()
-    }
+def _level_shape(difference: Floats) -> dict[str, Floats]:
+    """Return the distance in level and in shape of differences, shape ``(..., n_bands)``."""
+    level = difference.mean(axis=-1)
+    shape = np.sqrt(np.mean((difference - level[..., None]) ** 2, axis=-1))
+    return {"level": np.abs(level), "shape": np.asarray(shape)}
 
 
 def _farthest(
@@ -404,6 +222,41 @@ def _spread(n_others: int) -> float:
     return 1 + (1 if n_others <= 2 else np.pi / 2) / n_others
 
 
+def _judge(
+    values: Mapping[str, Floats], scale: Mapping[str, float], limit: float, what: str
+) -> list[Flag]:
+    """Judge one group: name -> bands. Flags carry the name in ``scan``."""
+    names = sorted(values)
+    if len(names) == 2:
+        z, kind = _z(values[names[0]] - values[names[1]], scale, 2.0)
+        return [_disagrees(name, z, limit, kind, what) for name in names] if z > limit else []
+    found: dict[str, tuple[float, str]] = {}
+    for name in names:
+        others = np.array([values[other] for other in names if other != name])
+        middle = np.median(others, axis=0)
+        found[name] = _z(values[name] - middle, scale, _spread(len(others)))
+    worst = max(names, key=lambda name: found[name][0])
+    z, kind = found[worst]
+    if z <= limit:
+        return []
+    rest = [name for name in names if name != worst]
+    gaps = [_z(values[a] - values[b], scale, 2.0)[0] for a in rest for b in rest if a < b]
+    if float(np.median(gaps)) > AGREE_Z:
+        return [_disagrees(name, z, limit, kind, what) for name in names]
+    return [
+        Flag(
+            worst,
+            "replicate",
+            "outlier",
+            z,
+            limit,
+            "1",
+            f"It stands {z:.1f} robust standard deviations in {kind} from the other {what}, which "
+            "agree with each other.",
+        )
+    ]
+
+
 def _z(difference: Floats, scale: Mapping[str, float], variance: float) -> tuple[float, str]:
     found = _level_shape(difference)
     z = {kind: float(found[kind]) / (scale[kind] * np.sqrt(variance)) for kind in scale}
@@ -411,21 +264,17 @@ def _z(difference: Floats, scale: Mapping[str, float], variance: float) -> tuple
     return float(z[kind]), kind
 
 
-def _same_leaf(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Flag]:
-    groups: dict[tuple[str, str], list[int]] = {}
-    for k, row in enumerate(rows):
-        groups.setdefault((row.unit, row.leaf), []).append(k)
-    full = {key: at for key, at in groups.items() if len(at) > 1}
-    if len(full) < FEWEST_GROUPS:
-        return []
-    values = {key: {rows[k].name: bands[k] for k in at} for key, at in full.items()}
-    scale = _pooled(_pair_distances(values.values()))
-    far = _farthest(values, scale)
-    flags: list[Flag] = []
-    for unit, leaf in sorted(key for key, z in far.items() if z > limit * _SURELY):
-        what = f"scans of leaf {leaf} of {unit}"
-        flags += _judge(values[unit, leaf], scale, limit, what)
-    return flags
+def _disagrees(name: str, z: float, limit: float, kind: str, what: str) -> Flag:
+    return Flag(
+        name,
+        "group_disagrees",
+        "notice",
+        z,
+        limit,
+        "1",
+        f"Group disagrees: the {what} differ by {z:.1f} robust standard deviations in {kind}, and "
+        "nothing tells which is right.",
+    )
 
 
 def _other_leaves(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Flag]:
@@ -502,54 +351,197 @@ def _exchanges(
     return out
 
 
-def _mean(bands: Floats, at: Sequence[int]) -> Floats:
-    # Mostly a leaf has one scan: its own mean, and many times faster had.
-    return bands[at[0]] if len(at) == 1 else np.asarray(bands[list(at)].mean(axis=0))
+# Groups of six scans or more: Hotelling T2 and residual Q
+# ----------------------------------------------------------------------
+# The model is that of one session, as the rule `quality` sees it: principal components of how its
+# scans differ from the median of their own group, so that units may differ from each other freely.
+
+FEWEST_IN_GROUP = 6
+"""Smaller groups are judged by the distances of pairs alone."""
+FEWEST_SCANS = 30
+"""Fewer scans give no principal components to judge by."""
+ALPHA = 1e-4
+"""Share of good scans beyond one of the limits, if their differences are normal."""
+_EXPLAINED = 0.95
+_MOST_COMPONENTS = 5
+_ROUNDS = 5
+_WORDS: Mapping[str, str] = {
+    "replicate_t2": "Hotelling T2 (how far along the ways in which scans of one group differ)",
+    "replicate_q": "residual Q (what those ways do not explain)",
+}
+_BOX = " The limit is Box's, since that of Jackson and Mudholkar has no value here."
 
 
-def _judge(
-    values: Mapping[str, Floats], scale: Mapping[str, float], limit: float, what: str
-) -> list[Flag]:
-    """Judge one group: name -> bands. Flags carry the name in ``scan``."""
-    names = sorted(values)
-    if len(names) == 2:
-        z, kind = _z(values[names[0]] - values[names[1]], scale, 2.0)
-        return [_disagrees(name, z, limit, kind, what) for name in names] if z > limit else []
-    found: dict[str, tuple[float, str]] = {}
-    for name in names:
-        others = np.array([values[other] for other in names if other != name])
-        middle = np.median(others, axis=0)
-        found[name] = _z(values[name] - middle, scale, _spread(len(others)))
-    worst = max(names, key=lambda name: found[name][0])
-    z, kind = found[worst]
-    if z <= limit:
-        return []
-    rest = [name for name in names if name != worst]
-    gaps = [_z(values[a] - values[b], scale, 2.0)[0] for a in rest for b in rest if a < b]
-    if float(np.median(gaps)) > AGREE_Z:
-        return [_disagrees(name, z, limit, kind, what) for name in names]
-    return [
-        Flag(
-            worst,
-            "replicate",
-            "outlier",
-            z,
-            limit,
-            "1",
-            f"It stands {z:.1f} robust standard deviations in {kind} from the other {what}, which "
-            "agree with each other.",
+@dataclass(frozen=True)
+class GroupModel:
+    """Principal components of the differences within groups, with both limits.
+
+    Attributes
+    ----------
+    axes
+        Shape ``(n_bands, n_components)``.
+    variance
+        Variance of the scores, shape ``(n_components,)``.
+    n
+        Scans that made the model.
+    t2_limit, q_limit
+        Limits at :data:`ALPHA`.
+    q_method
+        How the limit of Q was found: ``jackson_mudholkar``, or ``box`` where that has no value.
+    """
+
+    axes: Floats
+    variance: Floats
+    n: int
+    t2_limit: float
+    q_limit: float
+    q_method: str
+
+    def t2_q(self, differences: Floats) -> tuple[Floats, Floats]:
+        """Return T2 and Q of each difference, shape ``(n_scans, n_bands)``."""
+        scores = differences @ self.axes
+        return (
+            hotelling_t2(scores, self.variance),
+            residual_q(differences - scores @ self.axes.T),
         )
-    ]
 
 
-def _disagrees(name: str, z: float, limit: float, kind: str, what: str) -> Flag:
-    return Flag(
-        name,
-        "group_disagrees",
-        "notice",
-        z,
-        limit,
-        "1",
-        f"Group disagrees: the {what} differ by {z:.1f} robust standard deviations in {kind}, and "
-        "nothing tells which is right.",
-    )
+def model_outliers(
+    scans: Sequence[str],
+    units: Sequence[str],
+    leaves: Sequence[str],
+    bands: Floats,
+) -> list[Flag]:
+    """Flag scans of groups of six or more that lie beyond a limit of the session's model.
+
+    Parameters
+    ----------
+    scans, units, leaves
+        Ids of sample scans without a fault, and the unit and leaf position of each.
+    bands
+        Log reflectance in broad bands less the median of the leaf position, shape
+        ``(n_scans, n_bands)``.
+
+    Returns
+    -------
+    list of Flag
+        ``outlier``, check ``replicate_t2`` or ``replicate_q``, on a scan that stands apart by
+        itself; ``notice`` if all scans of its leaf do (then the leaf differs, not the scan).
+    """
+    groups: dict[str, list[int]] = {}
+    for k, unit in enumerate(units):
+        groups.setdefault(unit, []).append(k)
+    large = {unit: at for unit, at in groups.items() if len(at) >= FEWEST_IN_GROUP}
+    if not large:
+        return []
+    differences = np.full(bands.shape, np.nan)
+    for at in groups.values():
+        if len(at) >= 3:
+            # The median takes up part of every difference: n / (n - 1) gives it back on average.
+            centre = np.median(bands[at], axis=0)
+            differences[at] = (bands[at] - centre) * np.sqrt(len(at) / (len(at) - 1))
+    there = ~np.isnan(differences).any(axis=1)
+    model = fit_model(differences[there])
+    if model is None:
+        return []
+    flags: list[Flag] = []
+    for unit, at in sorted(large.items()):
+        t2, q = model.t2_q(differences[at])
+        for limit, values, check in (
+            (model.t2_limit, t2, "replicate_t2"),
+            (model.q_limit, q, "replicate_q"),
+        ):
+            beyond = {at[k]: float(values[k]) for k in np.flatnonzero(values > limit)}
+            flags += _flags(beyond, limit, check, (scans, leaves), at, unit)
+    if model.q_method == "box":
+        flags = [
+            replace(flag, sentence=flag.sentence + _BOX) if flag.check == "replicate_q" else flag
+            for flag in flags
+        ]
+    return flags
+
+
+def fit_model(differences: Floats) -> GroupModel | None:
+    """Fit the model, leaving out in turn what lies beyond its own limits.
+
+    Parameters
+    ----------
+    differences
+        Log reflectance less the median of the group, shape ``(n_scans, n_bands)``.
+
+    Returns
+    -------
+    GroupModel or None
+        ``None`` with fewer than 30 scans.
+
+    Notes
+    -----
+    As many components as explain 95 % of the variance, at most five. The limit of T2 is that for
+    a scan that did not make the model (F), the limit of Q that of Jackson and Mudholkar.
+
+    References
+    ----------
+    Tracy, Young & Mason 1992, J. Qual. Technol. 24:88-95; Jackson & Mudholkar 1979, Technometrics
+    21:341-349.
+    """
+    keep = np.ones(len(differences), dtype=bool)
+    model: GroupModel | None = None
+    for _ in range(_ROUNDS):
+        if keep.sum() < FEWEST_SCANS:
+            return model
+        model = _components(differences[keep])
+        if model is None:
+            return None
+        t2, q = model.t2_q(differences)
+        inside = (t2 <= model.t2_limit) & (q <= model.q_limit)
+        if np.array_equal(inside, keep):
+            break
+        keep = inside
+    return model
+
+
+def _components(training: Floats) -> GroupModel | None:
+    n = len(training)
+    _, singular, axes = np.linalg.svd(training, full_matrices=False)
+    variance = singular**2 / (n - 1)
+    if variance.sum() <= 0:
+        return None
+    explained = np.cumsum(variance) / variance.sum()
+    a = min(int(np.searchsorted(explained, _EXPLAINED)) + 1, _MOST_COMPONENTS, len(variance) - 1)
+    rest = training - training @ axes[:a].T @ axes[:a]
+    limit = q_limit(residual_eigenvalues(rest), ALPHA)
+    return GroupModel(axes[:a].T, variance[:a], n, t2_limit(n, a, ALPHA), limit.value, limit.method)
+
+
+def _flags(
+    beyond: Mapping[int, float],
+    limit: float,
+    check: str,
+    named: tuple[Sequence[str], Sequence[str]],
+    group: Sequence[int],
+    unit: str,
+) -> list[Flag]:
+    scans, leaves = named
+    out = []
+    for k, value in beyond.items():
+        same = [j for j in group if j != k and leaves[j] == leaves[k] and leaves[k]]
+        leaf_differs = bool(same) and all(j in beyond for j in same)
+        told = (
+            f"{_WORDS[check]} against the {len(group)} scans of {unit} is {value:.3g}, the limit "
+            f"{limit:.3g} (components of this session's scans, one good scan in "
+            f"{1 / ALPHA:,.0f} beyond it)"
+        )
+        if leaf_differs:
+            told += "; so are all scans of this leaf, so it is the leaf that differs"
+        out.append(
+            Flag(
+                scans[k],
+                check,
+                "notice" if leaf_differs else "outlier",
+                value,
+                limit,
+                "1",
+                f"{told}.",
+            )
+        )
+    return out

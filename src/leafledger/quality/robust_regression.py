@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 
 from leafledger.resampling.intervals import MAD_TO_SD, robust_sd
 
-# What one feature of a leaf should be, foretold from its others over the leaves of a session.
+Floats = NDArray[np.float64]
+
+
+# A feature of the leaves regressed on others (Tukey biweight)
 # ----------------------------------------------------------------------
 # A fault that changes one feature and not the others stands out by what is left over, however
 # differently the leaves are coloured.
-
-Floats = NDArray[np.float64]
 
 LEVERAGE = 0.35
 """A leaf unlike all others of its session (hat value above this) is not judged."""
@@ -92,7 +93,7 @@ def _terms(others: Floats, bent: tuple[int, ...]) -> Floats:
     return np.hstack(terms)
 
 
-# A robust linear regression with an interval, for few points of which some may be wrong.
+# A line with an interval (Huber)
 # ----------------------------------------------------------------------
 
 HUBER_K = 1.345

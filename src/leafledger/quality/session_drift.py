@@ -23,406 +23,7 @@ from leafledger.resampling.multiplicity import holm
 if TYPE_CHECKING:
     import pandas as pd
 
-
-# Do scans change with their order within a session, or with the position of the leaf?
-# ----------------------------------------------------------------------
-# Both as estimates with an interval over units. The order of measuring holds leaf-clip drift and
-# everything else that creeps through a session; the white and the dark are followed beside it.
-
 Floats = NDArray[np.float64]
-
-LEVEL = 0.95
-FEWEST_UNITS = 12
-"""Fewer units give an interval that holds less often than it says."""
-FEWEST_AT_POSITION = 3
-_DARKEST = 0.005
-"""Reflectance below this is noise; its logarithm would drown the rest."""
-_LEAST_SPREAD = 0.02
-"""Order must differ by this share of the session between days, or it says nothing."""
-
-ACROSS = "each unit against itself in the other sessions"
-BETWEEN = (
-    "from unit to unit of this session alone: units differ by themselves, and a layout that was "
-    "measured in its own order looks the same"
-)
-
-
-@dataclass(frozen=True)
-class OrderEffect:
-    """One row of ``order_effects.csv``.
-
-    ``term``: ``order`` (relative change of reflectance from the first leaf of the session to the
-    last), ``leaf_position`` (relative difference from the first position), ``white_signal``
-    (relative) and ``dark_level`` (counts) from the first to the last block of the session.
-    """
-
-    session: str
-    term: str
-    position: str
-    wavelength_nm: float
-    estimate: float | None
-    ci_low: float | None
-    ci_high: float | None
-    ci_level: float
-    n_units: int
-    p: float | None
-    p_holm: float | None
-    unit: str
-    reason: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the fields as a row."""
-        return asdict(self)
-
-
-@dataclass(frozen=True)
-class Leaves:
-    """The accepted leaf scans of one session.
-
-    Attributes
-    ----------
-    unit, leaf
-        Of each scan; the leaf is its position on the unit, empty if not named.
-    place
-        Order of measuring as a share of the session: 0 the first leaf, 1 the last.
-    value
-        Log reflectance, shape ``(n_scans, n_wavelengths)``.
-    """
-
-    unit: tuple[str, ...]
-    leaf: tuple[str, ...]
-    place: Floats
-    value: Floats
-
-
-def leaves_of(
-    table: pd.DataFrame, places: Mapping[str, tuple[str, str]], wavelength_nm: Sequence[float]
-) -> Leaves:
-    """Return the accepted leaf scans of a table of levels.
-
-    Parameters
-    ----------
-    table
-        ``quality/<session>.levels.parquet``.
-    places
-        Accepted scan -> (unit, leaf).
-    wavelength_nm
-        Wavelengths wanted, nm.
-    """
-    rows = table[(table["role"] == "sample") & table["wavelength_nm"].isin(list(wavelength_nm))]
-    wide = rows.pivot_table(index="scan", columns="wavelength_nm", values="value", sort=True)
-    first = rows.groupby("scan", sort=True)["place"].first().to_numpy(dtype=np.float64)
-    span = float(np.ptp(first)) if len(first) else 0.0
-    share = (first - first.min()) / span if span > 0 else np.zeros(len(first))
-    ids = [str(scan) for scan in wide.index]
-    keep = [k for k, scan in enumerate(ids) if scan in places]
-    value = np.log(np.maximum(wide.to_numpy(dtype=np.float64)[keep], _DARKEST))
-    return Leaves(
-        tuple(places[ids[k]][0] for k in keep),
-        tuple(places[ids[k]][1] for k in keep),
-        share[keep],
-        value.reshape(len(keep), len(wavelength_nm)),
-    )
-
-
-def order_effects(
-    sessions: Mapping[str, Leaves],
-    groups: Mapping[str, str],
-    wavelength_nm: Sequence[float],
-) -> list[OrderEffect]:
-    """Estimate how reflectance changes from the first to the last leaf of every session.
-
-    Parameters
-    ----------
-    sessions
-        Accepted leaf scans by session, in study order.
-    groups
-        Unit -> treatment; a difference between treatments is no order effect and is taken out.
-    wavelength_nm
-        Wavelengths, nm.
-
-    Notes
-    -----
-    Leaf positions are brought to their common median first; then the scans of a unit are
-    averaged. Where units occur in other sessions and were measured in another order there, the
-    unit's mean in the others is taken off value and order, so that units may differ; else units
-    are compared with each other. The line is fitted with Huber's weights, with a level for each
-    treatment, and Student's t over units. Holm over all rows.
-    """
-    means = {name: _unit_means(leaves) for name, leaves in sessions.items()}
-    rows: list[OrderEffect] = []
-    for session, own in means.items():
-        others = [of for name, of in means.items() if name != session]
-        place, value, units, told = _response(own, others)
-        rows += _line(session, place, value, [groups.get(u, "") for u in units], told,
-                      wavelength_nm)  # fmt: skip
-    return with_holm(rows)
-
-
-_Means = Mapping[str, tuple[float, Floats]]
-
-
-def _unit_means(leaves: Leaves) -> dict[str, tuple[float, Floats]]:
-    """Return unit -> mean place and mean log reflectance, leaf positions evened out."""
-    value = leaves.value.copy()
-    middle = np.median(value, axis=0) if len(value) else np.empty(0)
-    for at in _places(leaves.leaf).values():
-        if len({leaves.unit[k] for k in at}) >= FEWEST_AT_POSITION:
-            value[at] += middle - np.median(value[at], axis=0)
-    return {
-        unit: (float(leaves.place[at].mean()), value[at].mean(axis=0))
-        for unit, at in sorted(_places(leaves.unit).items())
-    }
-
-
-def _places(names: Sequence[str]) -> dict[str, list[int]]:
-    """Return name -> where it stands."""
-    out: dict[str, list[int]] = {}
-    for k, name in enumerate(names):
-        out.setdefault(name, []).append(k)
-    return out
-
-
-def _response(own: _Means, others: Sequence[_Means]) -> tuple[Floats, Floats, list[str], str]:
-    """Return place and value of each unit, less those of its other sessions where that tells."""
-    both = [unit for unit in own if any(unit in other for other in others)]
-    if len(both) >= FEWEST_UNITS:
-        place, value = [], []
-        for unit in both:
-            rest = [other[unit] for other in others if unit in other]
-            place.append(own[unit][0] - np.mean([r[0] for r in rest]))
-            value.append(own[unit][1] - np.mean([r[1] for r in rest], axis=0))
-        if float(np.std(place)) > _LEAST_SPREAD:
-            return np.array(place), np.array(value), both, ACROSS
-    units = list(own)
-    return (
-        np.array([own[u][0] for u in units]),
-        np.array([own[u][1] for u in units]),
-        units,
-        BETWEEN,
-    )
-
-
-def _line(
-    session: str,
-    place: Floats,
-    value: Floats,
-    groups: Sequence[str],
-    told: str,
-    wavelength_nm: Sequence[float],
-) -> list[OrderEffect]:
-    n = len(place)
-    levels = sorted(set(groups))
-    terms = np.column_stack(
-        [place, *[np.array([g == level for g in groups], dtype=np.float64) for level in levels]]
-    ) if n else np.empty((0, 1))  # fmt: skip
-    reason = f"{n} units, at least {FEWEST_UNITS} are needed" if n < FEWEST_UNITS else ""
-    rows = []
-    for k, at in enumerate(wavelength_nm):
-        fit = None if reason else huber_fit(terms, value[:, k])
-        if fit is None:
-            why = reason or "the order follows the treatment: the two cannot be told apart"
-            rows.append(_undefined(session, "order", "", at, n, "1", why))
-            continue
-        slope, error = float(fit.coefficient[0]), float(fit.error[0])
-        rows.append(relative_row(session, "order", "", at, slope, error, fit.df, n, told))
-    return rows
-
-
-def _undefined(
-    session: str, term: str, position: str, at: float, n: int, unit: str, why: str
-) -> OrderEffect:
-    return OrderEffect(
-        session, term, position, float(at), None, None, None, LEVEL, n, None, None, unit, why
-    )
-
-
-def relative_row(
-    session: str,
-    term: str,
-    position: str,
-    at: float,
-    change: float,
-    error: float,
-    df: float,
-    n: int,
-    told: str,
-) -> OrderEffect:
-    """Return a row from a change of the logarithm, as a relative change."""
-    if error <= 0:
-        told = "; ".join(filter(None, [told, "no spread: no interval"]))
-        row = _undefined(session, term, position, at, n, "1", told)
-        return replace(row, estimate=float(np.expm1(change)))
-    half = t_quantile(LEVEL, df) * error
-    low, high = float(np.expm1(change - half)), float(np.expm1(change + half))
-    p = two_sided_t(change / error, df)
-    return OrderEffect(
-        session, term, position, float(at), float(np.expm1(change)), low, high, LEVEL, n, p, None,
-        "1", told,
-    )  # fmt: skip
-
-
-def with_holm(rows: Sequence[OrderEffect]) -> list[OrderEffect]:
-    """Return the rows with Holm's p over all of them, one family."""
-    adjusted = holm([np.nan if row.p is None else row.p for row in rows])
-    return [
-        row if row.p is None else replace(row, p_holm=float(p))
-        for row, p in zip(rows, adjusted, strict=True)
-    ]
-
-
-# Do leaves at one position of the plant differ from those at the first?
-# ----------------------------------------------------------------------
-
-_MOST_POSITIONS = 12
-
-
-def position_effects(
-    sessions: Mapping[str, Leaves], wavelength_nm: Sequence[float]
-) -> list[OrderEffect]:
-    """Estimate how the leaf positions differ from the first, within units.
-
-    Only where at least three units have both positions. Position and order cannot be told apart
-    if the positions were always measured in the same order; the row says so.
-    """
-    rows: list[OrderEffect] = []
-    for session, leaves in sessions.items():
-        of_unit = _by_position(leaves)
-        names = sorted({leaf for leaf in leaves.leaf if leaf}, key=lambda leaf: (len(leaf), leaf))
-        if not 2 <= len(names) <= _MOST_POSITIONS:
-            continue
-        for name in names[1:]:
-            pairs = [of[name] for of in of_unit.values() if name in of and names[0] in of]
-            base = [of[names[0]] for of in of_unit.values() if name in of and names[0] in of]
-            if len(pairs) >= FEWEST_AT_POSITION:
-                rows += _position(session, name, names[0], pairs, base, wavelength_nm)
-    return with_holm(rows)
-
-
-def _by_position(leaves: Leaves) -> dict[str, dict[str, tuple[float, Floats]]]:
-    found: dict[str, dict[str, list[int]]] = {}
-    for k, (unit, leaf) in enumerate(zip(leaves.unit, leaves.leaf, strict=True)):
-        found.setdefault(unit, {}).setdefault(leaf, []).append(k)
-    return {
-        unit: {
-            leaf: (float(leaves.place[at].mean()), leaves.value[at].mean(axis=0))
-            for leaf, at in by_leaf.items()
-        }
-        for unit, by_leaf in sorted(found.items())
-    }
-
-
-def _position(
-    session: str,
-    name: str,
-    first: str,
-    pairs: Sequence[tuple[float, Floats]],
-    base: Sequence[tuple[float, Floats]],
-    wavelength_nm: Sequence[float],
-) -> list[OrderEffect]:
-    change = np.array([a[1] - b[1] for a, b in zip(pairs, base, strict=True)])
-    later = np.array([a[0] - b[0] for a, b in zip(pairs, base, strict=True)])
-    n = len(change)
-    told = f"against position {first}"
-    if (later > 0).all() or (later < 0).all():
-        when = "after" if later[0] > 0 else "before"
-        told += f", always measured {when} it: order and position cannot be told apart"
-    return [
-        relative_row(
-            session, "leaf_position", name, at, float(change[:, k].mean()),
-            float(change[:, k].std(ddof=1) / np.sqrt(n)), n - 1, n, told,
-        )
-        for k, at in enumerate(wavelength_nm)
-    ]  # fmt: skip
-
-
-# How far the white signal and the dark level move within a session, as estimates.
-# ----------------------------------------------------------------------
-
-
-def reference_course(
-    levels: Mapping[str, pd.DataFrame], role: str, wavelength_nm: Sequence[float]
-) -> list[OrderEffect]:
-    """Estimate the change from the first to the last block of whites or darks.
-
-    Parameters
-    ----------
-    levels
-        Session -> table ``quality/<session>.levels.parquet``, in study order.
-    role
-        ``white`` (relative change of the signal per ms) or ``dark`` (counts, at the longest
-        integration time that has the most darks).
-    wavelength_nm
-        Wavelengths, nm.
-
-    Returns
-    -------
-    list of OrderEffect
-        With Welch's interval from the repeats within the two blocks; ``n_units`` counts those
-        scans. Holm over all rows of the role.
-    """
-    rows = [
-        row
-        for session, table in levels.items()
-        for at in wavelength_nm
-        for row in _course(session, table, role, float(at))
-    ]
-    return with_holm(rows)
-
-
-def _course(session: str, table: pd.DataFrame, role: str, at: float) -> list[OrderEffect]:
-    own = table[(table["role"] == role) & (table["wavelength_nm"] == at)].sort_values("place")
-    if role == "dark" and len(own):
-        times = own["integration_ms"].fillna(-1.0)
-        counts = times.value_counts()
-        own = own[times == max(counts[counts == counts.max()].index)]
-    if not len(own):
-        return []
-    value = own["value"].to_numpy(dtype=np.float64)
-    block = own["block"].to_numpy()
-    first, last = value[block == block[0]], value[block == block[-1]]
-    term, unit = ("white_signal", "1") if role == "white" else ("dark_level", "count")
-    row = OrderEffect(
-        session, term, "", at, None, None, None, LEVEL, len(value), None, None, unit, ""
-    )
-    if block[0] == block[-1]:
-        return [replace(row, reason="one block only: no course")]
-    row = replace(row, n_units=len(first) + len(last))
-    if role == "white":
-        if min(first.min(), last.min()) <= 0:
-            return [replace(row, reason="a white without signal")]
-        first, last = np.log(first), np.log(last)
-    return [_compared(row, first, last, relative=role == "white")]
-
-
-def _compared(row: OrderEffect, first: Floats, last: Floats, *, relative: bool) -> OrderEffect:
-    change = float(np.median(last) - np.median(first))
-    told = "medians of the first and the last block; interval from repeats within blocks"
-
-    def back(value: float) -> float:
-        return float(np.expm1(value)) if relative else value
-
-    if len(first) < 2 or len(last) < 2:
-        return replace(row, estimate=back(change), reason="no repeats in a block: no interval")
-    parts = np.array([first.var(ddof=1) / len(first), last.var(ddof=1) / len(last)])
-    error = float(np.sqrt(parts.sum()))
-    if error == 0:
-        return replace(row, estimate=back(change), reason="no spread: no interval")
-    change = float(last.mean() - first.mean())
-    df = float(parts.sum() ** 2 / (parts**2 / [len(first) - 1, len(last) - 1]).sum())
-    half = t_quantile(LEVEL, df) * error
-    return replace(
-        row,
-        estimate=back(change),
-        ci_low=back(change - half),
-        ci_high=back(change + half),
-        p=two_sided_t(change / error, df),
-        reason=told.replace("medians", "means"),
-    )
-
-
-# Systematic error in one place: shifts of sessions, order within sessions, and what to say.
-# ----------------------------------------------------------------------
 
 
 def sessions_of(design: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -548,3 +149,395 @@ def order_warnings(effects: Sequence[OrderEffect]) -> list[str]:
             "through the day."
         )
     return out
+
+
+# Order of measuring
+# ----------------------------------------------------------------------
+# Both as estimates with an interval over units. The order of measuring holds leaf-clip drift and
+# everything else that creeps through a session; the white and the dark are followed beside it.
+
+LEVEL = 0.95
+FEWEST_UNITS = 12
+"""Fewer units give an interval that holds less often than it says."""
+FEWEST_AT_POSITION = 3
+_DARKEST = 0.005
+"""Reflectance below this is noise; its logarithm would drown the rest."""
+_LEAST_SPREAD = 0.02
+"""Order must differ by this share of the session between days, or it says nothing."""
+ACROSS = "each unit against itself in the other sessions"
+BETWEEN = (
+    "from unit to unit of this session alone: units differ by themselves, and a layout that was "
+    "measured in its own order looks the same"
+)
+_Means = Mapping[str, tuple[float, Floats]]
+
+
+@dataclass(frozen=True)
+class OrderEffect:
+    """One row of ``order_effects.csv``.
+
+    ``term``: ``order`` (relative change of reflectance from the first leaf of the session to the
+    last), ``leaf_position`` (relative difference from the first position), ``white_signal``
+    (relative) and ``dark_level`` (counts) from the first to the last block of the session.
+    """
+
+    session: str
+    term: str
+    position: str
+    wavelength_nm: float
+    estimate: float | None
+    ci_low: float | None
+    ci_high: float | None
+    ci_level: float
+    n_units: int
+    p: float | None
+    p_holm: float | None
+    unit: str
+    reason: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the fields as a row."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class Leaves:
+    """The accepted leaf scans of one session.
+
+    Attributes
+    ----------
+    unit, leaf
+        Of each scan; the leaf is its position on the unit, empty if not named.
+    place
+        Order of measuring as a share of the session: 0 the first leaf, 1 the last.
+    value
+        Log reflectance, shape ``(n_scans, n_wavelengths)``.
+    """
+
+    unit: tuple[str, ...]
+    leaf: tuple[str, ...]
+    place: Floats
+    value: Floats
+
+
+def leaves_of(
+    table: pd.DataFrame, places: Mapping[str, tuple[str, str]], wavelength_nm: Sequence[float]
+) -> Leaves:
+    """Return the accepted leaf scans of a table of levels.
+
+    Parameters
+    ----------
+    table
+        ``quality/<session>.levels.parquet``.
+    places
+        Accepted scan -> (unit, leaf).
+    wavelength_nm
+        Wavelengths wanted, nm.
+    """
+    rows = table[(table["role"] == "sample") & table["wavelength_nm"].isin(list(wavelength_nm))]
+    wide = rows.pivot_table(index="scan", columns="wavelength_nm", values="value", sort=True)
+    first = rows.groupby("scan", sort=True)["place"].first().to_numpy(dtype=np.float64)
+    span = float(np.ptp(first)) if len(first) else 0.0
+    share = (first - first.min()) / span if span > 0 else np.zeros(len(first))
+    ids = [str(scan) for scan in wide.index]
+    keep = [k for k, scan in enumerate(ids) if scan in places]
+    value = np.log(np.maximum(wide.to_numpy(dtype=np.float64)[keep], _DARKEST))
+    return Leaves(
+        tuple(places[ids[k]][0] for k in keep),
+        tuple(places[ids[k]][1] for k in keep),
+        share[keep],
+        value.reshape(len(keep), len(wavelength_nm)),
+    )
+
+
+def order_effects(
+    sessions: Mapping[str, Leaves],
+    groups: Mapping[str, str],
+    wavelength_nm: Sequence[float],
+) -> list[OrderEffect]:
+    """Estimate how reflectance changes from the first to the last leaf of every session.
+
+    Parameters
+    ----------
+    sessions
+        Accepted leaf scans by session, in study order.
+    groups
+        Unit -> treatment; a difference between treatments is no order effect and is taken out.
+    wavelength_nm
+        Wavelengths, nm.
+
+    Notes
+    -----
+    Leaf positions are brought to their common median first; then the scans of a unit are
+    averaged. Where units occur in other sessions and were measured in another order there, the
+    unit's mean in the others is taken off value and order, so that units may differ; else units
+    are compared with each other. The line is fitted with Huber's weights, with a level for each
+    treatment, and Student's t over units. Holm over all rows.
+    """
+    means = {name: _unit_means(leaves) for name, leaves in sessions.items()}
+    rows: list[OrderEffect] = []
+    for session, own in means.items():
+        others = [of for name, of in means.items() if name != session]
+        place, value, units, told = _response(own, others)
+        rows += _line(session, place, value, [groups.get(u, "") for u in units], told,
+                      wavelength_nm)  # fmt: skip
+    return with_holm(rows)
+
+
+def _unit_means(leaves: Leaves) -> dict[str, tuple[float, Floats]]:
+    """Return unit -> mean place and mean log reflectance, leaf positions evened out."""
+    value = leaves.value.copy()
+    middle = np.median(value, axis=0) if len(value) else np.empty(0)
+    for at in _places(leaves.leaf).values():
+        if len({leaves.unit[k] for k in at}) >= FEWEST_AT_POSITION:
+            value[at] += middle - np.median(value[at], axis=0)
+    return {
+        unit: (float(leaves.place[at].mean()), value[at].mean(axis=0))
+        for unit, at in sorted(_places(leaves.unit).items())
+    }
+
+
+def _places(names: Sequence[str]) -> dict[str, list[int]]:
+    """Return name -> where it stands."""
+    out: dict[str, list[int]] = {}
+    for k, name in enumerate(names):
+        out.setdefault(name, []).append(k)
+    return out
+
+
+def _response(own: _Means, others: Sequence[_Means]) -> tuple[Floats, Floats, list[str], str]:
+    """Return place and value of each unit, less those of its other sessions where that tells."""
+    both = [unit for unit in own if any(unit in other for other in others)]
+    if len(both) >= FEWEST_UNITS:
+        place, value = [], []
+        for unit in both:
+            rest = [other[unit] for other in others if unit in other]
+            place.append(own[unit][0] - np.mean([r[0] for r in rest]))
+            value.append(own[unit][1] - np.mean([r[1] for r in rest], axis=0))
+        if float(np.std(place)) > _LEAST_SPREAD:
+            return np.array(place), np.array(value), both, ACROSS
+    units = list(own)
+    return (
+        np.array([own[u][0] for u in units]),
+        np.array([own[u][1] for u in units]),
+        units,
+        BETWEEN,
+    )
+
+
+def _line(
+    session: str,
+    place: Floats,
+    value: Floats,
+    groups: Sequence[str],
+    told: str,
+    wavelength_nm: Sequence[float],
+) -> list[OrderEffect]:
+    n = len(place)
+    levels = sorted(set(groups))
+    terms = np.column_stack(
+        [place, *[np.array([g == level for g in groups], dtype=np.float64) for level in levels]]
+    ) if n else np.empty((0, 1))  # fmt: skip
+    reason = f"{n} units, at least {FEWEST_UNITS} are needed" if n < FEWEST_UNITS else ""
+    rows = []
+    for k, at in enumerate(wavelength_nm):
+        fit = None if reason else huber_fit(terms, value[:, k])
+        if fit is None:
+            why = reason or "the order follows the treatment: the two cannot be told apart"
+            rows.append(_undefined(session, "order", "", at, n, "1", why))
+            continue
+        slope, error = float(fit.coefficient[0]), float(fit.error[0])
+        rows.append(relative_row(session, "order", "", at, slope, error, fit.df, n, told))
+    return rows
+
+
+def _undefined(
+    session: str, term: str, position: str, at: float, n: int, unit: str, why: str
+) -> OrderEffect:
+    return OrderEffect(
+        session, term, position, float(at), None, None, None, LEVEL, n, None, None, unit, why
+    )
+
+
+def relative_row(
+    session: str,
+    term: str,
+    position: str,
+    at: float,
+    change: float,
+    error: float,
+    df: float,
+    n: int,
+    told: str,
+) -> OrderEffect:
+    """Return a row from a change of the logarithm, as a relative change."""
+    if error <= 0:
+        told = "; ".join(filter(None, [told, "no spread: no interval"]))
+        row = _undefined(session, term, position, at, n, "1", told)
+        return replace(row, estimate=float(np.expm1(change)))
+    half = t_quantile(LEVEL, df) * error
+    low, high = float(np.expm1(change - half)), float(np.expm1(change + half))
+    p = two_sided_t(change / error, df)
+    return OrderEffect(
+        session, term, position, float(at), float(np.expm1(change)), low, high, LEVEL, n, p, None,
+        "1", told,
+    )  # fmt: skip
+
+
+def with_holm(rows: Sequence[OrderEffect]) -> list[OrderEffect]:
+    """Return the rows with Holm's p over all of them, one family."""
+    adjusted = holm([np.nan if row.p is None else row.p for row in rows])
+    return [
+        row if row.p is None else replace(row, p_holm=float(p))
+        for row, p in zip(rows, adjusted, strict=True)
+    ]
+
+
+# Position of the leaf on the plant
+# ----------------------------------------------------------------------
+
+_MOST_POSITIONS = 12
+
+
+def position_effects(
+    sessions: Mapping[str, Leaves], wavelength_nm: Sequence[float]
+) -> list[OrderEffect]:
+    """Estimate how the leaf positions differ from the first, within units.
+
+    Only where at least three units have both positions. Position and order cannot be told apart
+    if the positions were always measured in the same order; the row says so.
+    """
+    rows: list[OrderEffect] = []
+    for session, leaves in sessions.items():
+        of_unit = _by_position(leaves)
+        names = sorted({leaf for leaf in leaves.leaf if leaf}, key=lambda leaf: (len(leaf), leaf))
+        if not 2 <= len(names) <= _MOST_POSITIONS:
+            continue
+        for name in names[1:]:
+            pairs = [of[name] for of in of_unit.values() if name in of and names[0] in of]
+            base = [of[names[0]] for of in of_unit.values() if name in of and names[0] in of]
+            if len(pairs) >= FEWEST_AT_POSITION:
+                rows += _position(session, name, names[0], pairs, base, wavelength_nm)
+    return with_holm(rows)
+
+
+def _by_position(leaves: Leaves) -> dict[str, dict[str, tuple[float, Floats]]]:
+    found: dict[str, dict[str, list[int]]] = {}
+    for k, (unit, leaf) in enumerate(zip(leaves.unit, leaves.leaf, strict=True)):
+        found.setdefault(unit, {}).setdefault(leaf, []).append(k)
+    return {
+        unit: {
+            leaf: (float(leaves.place[at].mean()), leaves.value[at].mean(axis=0))
+            for leaf, at in by_leaf.items()
+        }
+        for unit, by_leaf in sorted(found.items())
+    }
+
+
+def _position(
+    session: str,
+    name: str,
+    first: str,
+    pairs: Sequence[tuple[float, Floats]],
+    base: Sequence[tuple[float, Floats]],
+    wavelength_nm: Sequence[float],
+) -> list[OrderEffect]:
+    change = np.array([a[1] - b[1] for a, b in zip(pairs, base, strict=True)])
+    later = np.array([a[0] - b[0] for a, b in zip(pairs, base, strict=True)])
+    n = len(change)
+    told = f"against position {first}"
+    if (later > 0).all() or (later < 0).all():
+        when = "after" if later[0] > 0 else "before"
+        told += f", always measured {when} it: order and position cannot be told apart"
+    return [
+        relative_row(
+            session, "leaf_position", name, at, float(change[:, k].mean()),
+            float(change[:, k].std(ddof=1) / np.sqrt(n)), n - 1, n, told,
+        )
+        for k, at in enumerate(wavelength_nm)
+    ]  # fmt: skip
+
+
+# White and dark within a session
+# ----------------------------------------------------------------------
+
+
+def reference_course(
+    levels: Mapping[str, pd.DataFrame], role: str, wavelength_nm: Sequence[float]
+) -> list[OrderEffect]:
+    """Estimate the change from the first to the last block of whites or darks.
+
+    Parameters
+    ----------
+    levels
+        Session -> table ``quality/<session>.levels.parquet``, in study order.
+    role
+        ``white`` (relative change of the signal per ms) or ``dark`` (counts, at the longest
+        integration time that has the most darks).
+    wavelength_nm
+        Wavelengths, nm.
+
+    Returns
+    -------
+    list of OrderEffect
+        With Welch's interval from the repeats within the two blocks; ``n_units`` counts those
+        scans. Holm over all rows of the role.
+    """
+    rows = [
+        row
+        for session, table in levels.items()
+        for at in wavelength_nm
+        for row in _course(session, table, role, float(at))
+    ]
+    return with_holm(rows)
+
+
+def _course(session: str, table: pd.DataFrame, role: str, at: float) -> list[OrderEffect]:
+    own = table[(table["role"] == role) & (table["wavelength_nm"] == at)].sort_values("place")
+    if role == "dark" and len(own):
+        times = own["integration_ms"].fillna(-1.0)
+        counts = times.value_counts()
+        own = own[times == max(counts[counts == counts.max()].index)]
+    if not len(own):
+        return []
+    value = own["value"].to_numpy(dtype=np.float64)
+    block = own["block"].to_numpy()
+    first, last = value[block == block[0]], value[block == block[-1]]
+    term, unit = ("white_signal", "1") if role == "white" else ("dark_level", "count")
+    row = OrderEffect(
+        session, term, "", at, None, None, None, LEVEL, len(value), None, None, unit, ""
+    )
+    if block[0] == block[-1]:
+        return [replace(row, reason="one block only: no course")]
+    row = replace(row, n_units=len(first) + len(last))
+    if role == "white":
+        if min(first.min(), last.min()) <= 0:
+            return [replace(row, reason="a white without signal")]
+        first, last = np.log(first), np.log(last)
+    return [_compared(row, first, last, relative=role == "white")]
+
+
+def _compared(row: OrderEffect, first: Floats, last: Floats, *, relative: bool) -> OrderEffect:
+    change = float(np.median(last) - np.median(first))
+    told = "medians of the first and the last block; interval from repeats within blocks"
+
+    def back(value: float) -> float:
+        return float(np.expm1(value)) if relative else value
+
+    if len(first) < 2 or len(last) < 2:
+        return replace(row, estimate=back(change), reason="no repeats in a block: no interval")
+    parts = np.array([first.var(ddof=1) / len(first), last.var(ddof=1) / len(last)])
+    error = float(np.sqrt(parts.sum()))
+    if error == 0:
+        return replace(row, estimate=back(change), reason="no spread: no interval")
+    change = float(last.mean() - first.mean())
+    df = float(parts.sum() ** 2 / (parts**2 / [len(first) - 1, len(last) - 1]).sum())
+    half = t_quantile(LEVEL, df) * error
+    return replace(
+        row,
+        estimate=back(change),
+        ci_low=back(change - half),
+        ci_high=back(change + half),
+        p=two_sided_t(change / error, df),
+        reason=told.replace("medians", "means"),
+    )

@@ -23,13 +23,13 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
+Floats = NDArray[np.float64]
 
-# Do the untreated units of one session shift together?
+
+# Control units of a session against the sessions before
 # ----------------------------------------------------------------------
 # A shift is not yet an error: plants grow. Without a stable tile measured every session (role
 # ``check``) growth and instrument cannot be told apart.
-
-Floats = NDArray[np.float64]
 
 LEVEL = 0.95
 
@@ -152,238 +152,7 @@ def with_holm(rows: Sequence[SessionEffect]) -> list[SessionEffect]:
     ]
 
 
-# The stable tile (role ``check``): its reflectance, and the limits of its control chart.
-# ----------------------------------------------------------------------
-
-COVERAGE = 0.9973
-"""Share of a normal distribution within three standard deviations (Shewhart's limits)."""
-_MEAN_RANGE_OF_TWO = 1.128
-"""Mean range of two normal values in standard deviations (d2 for n = 2)."""
-
-
-def tile_reflectance(session: Session) -> Floats:
-    """Return the tile's reflectance relative to the white panel.
-
-    Returns
-    -------
-    ndarray
-        Shape ``(n_checks, n_pixels)``, in sheet order; 0 where the white has no signal.
-
-    Notes
-    -----
-    Linear counts above the dark of the same (else the nearest) integration time, per millisecond,
-    over the same of the white; the white is the median of its block, interpolated between blocks in
-    the order of measuring. Data that arrived as reflectance are returned as they came.
-    """
-    checks = np.flatnonzero(np.array(session.roles) == "check")
-    if not session.in_counts or not len(checks):
-        return np.asarray(session.raw[checks], dtype=np.float64)
-    whites, darks = session.of_role("white"), session.of_role("dark")
-    if not len(whites):
-        return np.zeros((len(checks), session.raw.shape[1]))
-    place = measuring_order(session).astype(np.float64)
-    at, white = _white_by_block(session, whites, place)
-    out = np.zeros((len(checks), session.raw.shape[1]))
-    dark_counts, tiles = session.sound(darks), session.sound(checks)
-    for k, i in enumerate(checks):
-        ms = float(session.integration_ms[i])
-        dark = dark_for(ms, dark_counts, session.integration_ms[darks], out.shape[1])
-        signal = session.linear(tiles[k] - dark) / (ms if np.isfinite(ms) else 1.0)
-        reference = _between(place[i], at, white)
-        lit = reference > 0
-        out[k, lit] = signal[lit] / reference[lit]
-    return out
-
-
-def _white_by_block(
-    session: Session, whites: NDArray[np.intp], place: Floats
-) -> tuple[Floats, Floats]:
-    """Return the place of each white block and its median signal per ms."""
-    per_ms = session.white_per_ms
-    block = reference_blocks(session)[whites]
-    numbers = np.unique(block)
-    at = np.array([place[whites[block == n]].mean() for n in numbers])
-    return at, np.array([np.median(per_ms[block == n], axis=0) for n in numbers])
-
-
-def _between(place: float, at: Floats, values: Floats) -> Floats:
-    after = int(np.searchsorted(at, place))
-    if after == 0:
-        return np.asarray(values[0], dtype=np.float64)
-    if after == len(at):
-        return np.asarray(values[-1], dtype=np.float64)
-    share = (place - at[after - 1]) / (at[after] - at[after - 1])
-    return np.asarray((1 - share) * values[after - 1] + share * values[after], dtype=np.float64)
-
-
-@dataclass(frozen=True)
-class Limits:
-    """Half width of the control limits of a difference of two sessions, or why there is none."""
-
-    half: float | None
-    reason: str
-
-
-def control_limits(sessions: Sequence[Floats], n_here: int, n_first: int) -> Limits:
-    """Return the control limits of the difference of a session from the first.
-
-    Parameters
-    ----------
-    sessions
-        Values of the tile in each session, in order; repeats within a session.
-    n_here, n_first
-        Repeats in the session that is judged and in the first.
-
-    Notes
-    -----
-    The standard deviation is pooled from repeats within sessions; its Student quantile at
-    99.73 % stands for three standard deviations, so that few repeats give wider limits. Without
-    repeats it is the mean moving range over 1.128, from at least three sessions.
-
-    References
-    ----------
-    Shewhart 1931, Economic Control of Quality of Manufactured Product; individuals chart by the
-    moving range: NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2.
-    """
-    df = sum(len(v) - 1 for v in sessions)
-    spread = 1 / n_here + 1 / n_first
-    if df >= 2:
-        within = sum(float(((v - v.mean()) ** 2).sum()) for v in sessions)
-        half = t_quantile(COVERAGE, df) * float(np.sqrt(within / df * spread))
-        return Limits(half, f"limits from {df} degrees of freedom within sessions")
-    means = np.array([v.mean() for v in sessions])
-    if len(means) < 3:
-        return Limits(None, "no control limits: no repeats of the tile and fewer than 3 sessions")
-    moving = float(np.abs(np.diff(means)).mean()) / _MEAN_RANGE_OF_TWO
-    return Limits(3 * moving * float(np.sqrt(2)), "limits from the moving range between sessions")
-
-
-# The level of every scan at four wavelengths, in the order of measuring.
-# ----------------------------------------------------------------------
-# Session and order effects, and the picture of references over time, rest on this table alone.
-
-WAVELENGTHS_NM = (550.0, 680.0, 720.0, 800.0)
-"""Green peak, red absorption, red edge, near-infrared plateau of a leaf."""
-_HALF_WINDOW_NM = 2.5
-"""References are averaged over 5 nm: they have no structure there, and noise averages out."""
-
-
-def level_table(session: Session) -> pa.Table:
-    """Return the table ``quality/<session>.levels.parquet``, sorted by scan and wavelength.
-
-    Notes
-    -----
-    Leaves and the tile (role ``check``): reflectance (the tile's relative to the white panel).
-    Whites: counts above dark per millisecond. Darks: counts. Data that came as reflectance:
-    reflectance throughout. Lamp and ambient scans are not listed. ``digest`` is that of the raw
-    values, so that copies are found between sessions too.
-    """
-    import pyarrow as pa
-
-    place, block = measuring_order(session), reference_blocks(session)
-    values = _values(session)
-    ids = np.array(session.ids)
-    at = np.concatenate([np.repeat(v.scans, v.values.shape[1]) for v in values])
-    at_nm = np.concatenate([np.tile(v.wavelength_nm, len(v.scans)) for v in values])
-    value = np.concatenate([v.values.ravel() for v in values])
-    unit = np.concatenate([np.full(v.values.size, v.unit) for v in values])
-    order = np.lexsort((at_nm, ids[at]))
-    at = at[order]
-    return pa.table(
-        {
-            "scan": pa.array(ids[at], pa.string()),
-            "role": pa.array(np.array(session.roles)[at], pa.string()),
-            "place": pa.array(place[at], pa.int32()),
-            "block": pa.array(block[at], pa.int32(), mask=block[at] == NO_BLOCK),
-            "hours": _known(_hours(session)[at]),
-            "integration_ms": _known(session.integration_ms[at]),
-            "digest": pa.array(np.array(session.digests)[at], pa.string()),
-            "wavelength_nm": pa.array(at_nm[order], pa.float64()),
-            "value": pa.array(value[order], pa.float64()),
-            "unit": pa.array(unit[order], pa.string()),
-        }
-    )
-
-
-@dataclass(frozen=True)
-class _Values:
-    """Values of some scans, shape ``(n_scans, n_wavelengths)``, and where the scans stand."""
-
-    scans: NDArray[np.intp]
-    wavelength_nm: Floats
-    values: Floats
-    unit: str
-
-
-def _hours(session: Session) -> Floats:
-    """Return the time since the first scan, h; NaN where unknown."""
-    if not np.isfinite(session.seconds).any():
-        return np.full(len(session.ids), np.nan)
-    return np.asarray((session.seconds - np.nanmin(session.seconds)) / 3600, dtype=np.float64)
-
-
-def _known(values: Floats) -> pa.Array:
-    import pyarrow as pa
-
-    return pa.array(values, pa.float64(), mask=~np.isfinite(values))
-
-
-def _values(session: Session) -> list[_Values]:
-    leaf_nm = session.leaves.wavelength_nm
-    own = {scan: k for k, scan in enumerate(session.ids)}
-    leaves = np.array([own[scan] for scan in session.leaf_ids], dtype=np.intp)
-    reflectance = session.leaves.spectra["reflectance"]
-    out = [_Values(leaves, _inside(leaf_nm), _interpolated(leaf_nm, reflectance), "1")]
-    axis = session.scans.wavelength_nm
-    for role, unit, spectra in _references(session):
-        places = session.of_role(role) if role != "check" else _sheet_places(session)
-        out.append(_Values(places, _inside(axis), _windowed(axis, spectra), unit))
-    return out
-
-
-def _sheet_places(session: Session) -> NDArray[np.intp]:
-    return np.flatnonzero(np.array(session.roles) == "check")
-
-
-def _references(session: Session) -> list[tuple[str, str, Floats]]:
-    if not session.in_counts:
-        roles = np.array(session.roles)
-        return [(role, "1", session.raw[roles == role]) for role in ("check",)]
-    whites = session.of_role("white")
-    ms = session.integration_ms[whites]
-    unit = "count/ms" if np.isfinite(ms).all() else "count"
-    return [
-        ("white", unit, session.white_per_ms),
-        ("dark", "count", session.raw[session.of_role("dark")]),
-        ("check", "1", tile_reflectance(session)),
-    ]
-
-
-def _inside(axis: Floats) -> Floats:
-    return np.array([w for w in WAVELENGTHS_NM if axis[0] <= w <= axis[-1]], dtype=np.float64)
-
-
-def _interpolated(axis: Floats, spectra: Floats) -> Floats:
-    """Return each spectrum at the wavelengths of the table that the axis holds."""
-    at_nm = _inside(axis)
-    left = np.clip(np.searchsorted(axis, at_nm, side="right") - 1, 0, max(len(axis) - 2, 0))
-    right = np.minimum(left + 1, len(axis) - 1)
-    step = np.maximum(axis[right] - axis[left], 1e-12)
-    share = np.clip((at_nm - axis[left]) / step, 0, 1)
-    return np.asarray(spectra[:, left] * (1 - share) + spectra[:, right] * share, dtype=np.float64)
-
-
-def _windowed(axis: Floats, spectra: Floats) -> Floats:
-    """Return the mean over 5 nm around each wavelength; interpolated on a coarser axis."""
-    out = _interpolated(axis, spectra)
-    for k, at in enumerate(_inside(axis)):
-        near = np.abs(axis - at) <= _HALF_WINDOW_NM
-        if near.sum() > 2:
-            out[:, k] = spectra[:, near].mean(axis=1)
-    return out
-
-
-# Do the references of one session differ from those of the sessions before?
+# References of a session against the sessions before
 # ----------------------------------------------------------------------
 # Whites and darks show what the instrument did; a change of the white divides out of reflectance.
 # The stable tile (role ``check``) shows what is left of it in reflectance: it cannot grow.
@@ -463,6 +232,62 @@ def white_shifts(
     return with_holm([_relative(row) for row in rows])
 
 
+def _against_before(
+    sessions: Sequence[tuple[str, str]],
+    found: Looks,
+    wavelength_nm: Sequence[float],
+    group: str,
+    unit: str,
+    told: str = "",
+) -> list[SessionEffect]:
+    """Compare blocks of a session with all blocks of the sessions before (Welch)."""
+    base = np.array([look.value for name in _before(sessions, found) for look in found[name]])
+    rows = []
+    for session in _later(sessions, found):
+        here = np.array([look.value for look in found[session]])
+        for k, at in enumerate(wavelength_nm):
+            estimate, low, high, p, reason = _welch(here[:, k], base[:, k])
+            rows.append(
+                SessionEffect(
+                    session, group, float(at), estimate, low, high, LEVEL, len(here), p, None,
+                    unit=unit, reason="; ".join(filter(None, [told, reason])),
+                )
+            )  # fmt: skip
+    return rows
+
+
+def _before(sessions: Sequence[tuple[str, str]], found: Looks) -> list[str]:
+    there = [(name, phase) for name, phase in sessions if name in found]
+    named = [name for name, phase in there if phase == "before"]
+    return named or [name for name, _ in there[:1]]
+
+
+def _later(sessions: Sequence[tuple[str, str]], found: Looks) -> list[str]:
+    before = _before(sessions, found)
+    return [name for name, _ in sessions if name in found and name not in before]
+
+
+def _welch(
+    here: Floats, base: Floats
+) -> tuple[float, float | None, float | None, float | None, str]:
+    """Return estimate, interval, p and the reason for what is missing.
+
+    References
+    ----------
+    Welch 1947, Biometrika 34:28-35.
+    """
+    estimate = float(here.mean() - base.mean())
+    if len(here) < 2 or len(base) < 2:
+        return estimate, None, None, None, "one block in a session: no interval"
+    parts = np.array([here.var(ddof=1) / len(here), base.var(ddof=1) / len(base)])
+    error = float(np.sqrt(parts.sum()))
+    if error == 0:
+        return estimate, None, None, None, "no spread between blocks: no interval"
+    df = float(parts.sum() ** 2 / (parts**2 / [len(here) - 1, len(base) - 1]).sum())
+    half = t_quantile(LEVEL, df) * error
+    return estimate, estimate - half, estimate + half, two_sided_t(estimate / error, df), ""
+
+
 def _relative(row: SessionEffect) -> SessionEffect:
     """Turn a change of the logarithm into a relative change."""
 
@@ -508,62 +333,6 @@ def _unknown(
     ]  # fmt: skip
 
 
-def _before(sessions: Sequence[tuple[str, str]], found: Looks) -> list[str]:
-    there = [(name, phase) for name, phase in sessions if name in found]
-    named = [name for name, phase in there if phase == "before"]
-    return named or [name for name, _ in there[:1]]
-
-
-def _later(sessions: Sequence[tuple[str, str]], found: Looks) -> list[str]:
-    before = _before(sessions, found)
-    return [name for name, _ in sessions if name in found and name not in before]
-
-
-def _against_before(
-    sessions: Sequence[tuple[str, str]],
-    found: Looks,
-    wavelength_nm: Sequence[float],
-    group: str,
-    unit: str,
-    told: str = "",
-) -> list[SessionEffect]:
-    """Compare blocks of a session with all blocks of the sessions before (Welch)."""
-    base = np.array([look.value for name in _before(sessions, found) for look in found[name]])
-    rows = []
-    for session in _later(sessions, found):
-        here = np.array([look.value for look in found[session]])
-        for k, at in enumerate(wavelength_nm):
-            estimate, low, high, p, reason = _welch(here[:, k], base[:, k])
-            rows.append(
-                SessionEffect(
-                    session, group, float(at), estimate, low, high, LEVEL, len(here), p, None,
-                    unit=unit, reason="; ".join(filter(None, [told, reason])),
-                )
-            )  # fmt: skip
-    return rows
-
-
-def _welch(
-    here: Floats, base: Floats
-) -> tuple[float, float | None, float | None, float | None, str]:
-    """Return estimate, interval, p and the reason for what is missing.
-
-    References
-    ----------
-    Welch 1947, Biometrika 34:28-35.
-    """
-    estimate = float(here.mean() - base.mean())
-    if len(here) < 2 or len(base) < 2:
-        return estimate, None, None, None, "one block in a session: no interval"
-    parts = np.array([here.var(ddof=1) / len(here), base.var(ddof=1) / len(base)])
-    error = float(np.sqrt(parts.sum()))
-    if error == 0:
-        return estimate, None, None, None, "no spread between blocks: no interval"
-    df = float(parts.sum() ** 2 / (parts**2 / [len(here) - 1, len(base) - 1]).sum())
-    half = t_quantile(LEVEL, df) * error
-    return estimate, estimate - half, estimate + half, two_sided_t(estimate / error, df), ""
-
-
 def tile_shifts(
     sessions: Sequence[tuple[str, str]], tile: Looks, wavelength_nm: Sequence[float]
 ) -> list[SessionEffect]:
@@ -597,3 +366,234 @@ def tile_shifts(
                 )
             )  # fmt: skip
     return with_holm(rows)
+
+
+# The stable tile and its control chart
+# ----------------------------------------------------------------------
+
+COVERAGE = 0.9973
+"""Share of a normal distribution within three standard deviations (Shewhart's limits)."""
+_MEAN_RANGE_OF_TWO = 1.128
+"""Mean range of two normal values in standard deviations (d2 for n = 2)."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Half width of the control limits of a difference of two sessions, or why there is none."""
+
+    half: float | None
+    reason: str
+
+
+def tile_reflectance(session: Session) -> Floats:
+    """Return the tile's reflectance relative to the white panel.
+
+    Returns
+    -------
+    ndarray
+        Shape ``(n_checks, n_pixels)``, in sheet order; 0 where the white has no signal.
+
+    Notes
+    -----
+    Linear counts above the dark of the same (else the nearest) integration time, per millisecond,
+    over the same of the white; the white is the median of its block, interpolated between blocks in
+    the order of measuring. Data that arrived as reflectance are returned as they came.
+    """
+    checks = np.flatnonzero(np.array(session.roles) == "check")
+    if not session.in_counts or not len(checks):
+        return np.asarray(session.raw[checks], dtype=np.float64)
+    whites, darks = session.of_role("white"), session.of_role("dark")
+    if not len(whites):
+        return np.zeros((len(checks), session.raw.shape[1]))
+    place = measuring_order(session).astype(np.float64)
+    at, white = _white_by_block(session, whites, place)
+    out = np.zeros((len(checks), session.raw.shape[1]))
+    dark_counts, tiles = session.sound(darks), session.sound(checks)
+    for k, i in enumerate(checks):
+        ms = float(session.integration_ms[i])
+        dark = dark_for(ms, dark_counts, session.integration_ms[darks], out.shape[1])
+        signal = session.linear(tiles[k] - dark) / (ms if np.isfinite(ms) else 1.0)
+        reference = _between(place[i], at, white)
+        lit = reference > 0
+        out[k, lit] = signal[lit] / reference[lit]
+    return out
+
+
+def _white_by_block(
+    session: Session, whites: NDArray[np.intp], place: Floats
+) -> tuple[Floats, Floats]:
+    """Return the place of each white block and its median signal per ms."""
+    per_ms = session.white_per_ms
+    block = reference_blocks(session)[whites]
+    numbers = np.unique(block)
+    at = np.array([place[whites[block == n]].mean() for n in numbers])
+    return at, np.array([np.median(per_ms[block == n], axis=0) for n in numbers])
+
+
+def _between(place: float, at: Floats, values: Floats) -> Floats:
+    after = int(np.searchsorted(at, place))
+    if after == 0:
+        return np.asarray(values[0], dtype=np.float64)
+    if after == len(at):
+        return np.asarray(values[-1], dtype=np.float64)
+    share = (place - at[after - 1]) / (at[after] - at[after - 1])
+    return np.asarray((1 - share) * values[after - 1] + share * values[after], dtype=np.float64)
+
+
+def control_limits(sessions: Sequence[Floats], n_here: int, n_first: int) -> Limits:
+    """Return the control limits of the difference of a session from the first.
+
+    Parameters
+    ----------
+    sessions
+        Values of the tile in each session, in order; repeats within a session.
+    n_here, n_first
+        Repeats in the session that is judged and in the first.
+
+    Notes
+    -----
+    The standard deviation is pooled from repeats within sessions; its Student quantile at
+    99.73 % stands for three standard deviations, so that few repeats give wider limits. Without
+    repeats it is the mean moving range over 1.128, from at least three sessions.
+
+    References
+    ----------
+    Shewhart 1931, Economic Control of Quality of Manufactured Product; individuals chart by the
+    moving range: NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.2.
+    """
+    df = sum(len(v) - 1 for v in sessions)
+    spread = 1 / n_here + 1 / n_first
+    if df >= 2:
+        within = sum(float(((v - v.mean()) ** 2).sum()) for v in sessions)
+        half = t_quantile(COVERAGE, df) * float(np.sqrt(within / df * spread))
+        return Limits(half, f"limits from {df} degrees of freedom within sessions")
+    means = np.array([v.mean() for v in sessions])
+    if len(means) < 3:
+        return Limits(None, "no control limits: no repeats of the tile and fewer than 3 sessions")
+    moving = float(np.abs(np.diff(means)).mean()) / _MEAN_RANGE_OF_TWO
+    return Limits(3 * moving * float(np.sqrt(2)), "limits from the moving range between sessions")
+
+
+# The table of levels
+# ----------------------------------------------------------------------
+# Session and order effects, and the picture of references over time, rest on this table alone.
+
+WAVELENGTHS_NM = (550.0, 680.0, 720.0, 800.0)
+"""Green peak, red absorption, red edge, near-infrared plateau of a leaf."""
+_HALF_WINDOW_NM = 2.5
+"""References are averaged over 5 nm: they have no structure there, and noise averages out."""
+
+
+@dataclass(frozen=True)
+class _Values:
+    """Values of some scans, shape ``(n_scans, n_wavelengths)``, and where the scans stand."""
+
+    scans: NDArray[np.intp]
+    wavelength_nm: Floats
+    values: Floats
+    unit: str
+
+
+def level_table(session: Session) -> pa.Table:
+    """Return the table ``quality/<session>.levels.parquet``, sorted by scan and wavelength.
+
+    Notes
+    -----
+    Leaves and the tile (role ``check``): reflectance (the tile's relative to the white panel).
+    Whites: counts above dark per millisecond. Darks: counts. Data that came as reflectance:
+    reflectance throughout. Lamp and ambient scans are not listed. ``digest`` is that of the raw
+    values, so that copies are found between sessions too.
+    """
+    import pyarrow as pa
+
+    place, block = measuring_order(session), reference_blocks(session)
+    values = _values(session)
+    ids = np.array(session.ids)
+    at = np.concatenate([np.repeat(v.scans, v.values.shape[1]) for v in values])
+    at_nm = np.concatenate([np.tile(v.wavelength_nm, len(v.scans)) for v in values])
+    value = np.concatenate([v.values.ravel() for v in values])
+    unit = np.concatenate([np.full(v.values.size, v.unit) for v in values])
+    order = np.lexsort((at_nm, ids[at]))
+    at = at[order]
+    return pa.table(
+        {
+            "scan": pa.array(ids[at], pa.string()),
+            "role": pa.array(np.array(session.roles)[at], pa.string()),
+            "place": pa.array(place[at], pa.int32()),
+            "block": pa.array(block[at], pa.int32(), mask=block[at] == NO_BLOCK),
+            "hours": _known(_hours(session)[at]),
+            "integration_ms": _known(session.integration_ms[at]),
+            "digest": pa.array(np.array(session.digests)[at], pa.string()),
+            "wavelength_nm": pa.array(at_nm[order], pa.float64()),
+            "value": pa.array(value[order], pa.float64()),
+            "unit": pa.array(unit[order], pa.string()),
+        }
+    )
+
+
+def _values(session: Session) -> list[_Values]:
+    leaf_nm = session.leaves.wavelength_nm
+    own = {scan: k for k, scan in enumerate(session.ids)}
+    leaves = np.array([own[scan] for scan in session.leaf_ids], dtype=np.intp)
+    reflectance = session.leaves.spectra["reflectance"]
+    out = [_Values(leaves, _inside(leaf_nm), _interpolated(leaf_nm, reflectance), "1")]
+    axis = session.scans.wavelength_nm
+    for role, unit, spectra in _references(session):
+        places = session.of_role(role) if role != "check" else _sheet_places(session)
+        out.append(_Values(places, _inside(axis), _windowed(axis, spectra), unit))
+    return out
+
+
+def _inside(axis: Floats) -> Floats:
+    return np.array([w for w in WAVELENGTHS_NM if axis[0] <= w <= axis[-1]], dtype=np.float64)
+
+
+def _interpolated(axis: Floats, spectra: Floats) -> Floats:
+    """Return each spectrum at the wavelengths of the table that the axis holds."""
+    at_nm = _inside(axis)
+    left = np.clip(np.searchsorted(axis, at_nm, side="right") - 1, 0, max(len(axis) - 2, 0))
+    right = np.minimum(left + 1, len(axis) - 1)
+    step = np.maximum(axis[right] - axis[left], 1e-12)
+    share = np.clip((at_nm - axis[left]) / step, 0, 1)
+    return np.asarray(spectra[:, left] * (1 - share) + spectra[:, right] * share, dtype=np.float64)
+
+
+def _references(session: Session) -> list[tuple[str, str, Floats]]:
+    if not session.in_counts:
+        roles = np.array(session.roles)
+        return [(role, "1", session.raw[roles == role]) for role in ("check",)]
+    whites = session.of_role("white")
+    ms = session.integration_ms[whites]
+    unit = "count/ms" if np.isfinite(ms).all() else "count"
+    return [
+        ("white", unit, session.white_per_ms),
+        ("dark", "count", session.raw[session.of_role("dark")]),
+        ("check", "1", tile_reflectance(session)),
+    ]
+
+
+def _sheet_places(session: Session) -> NDArray[np.intp]:
+    return np.flatnonzero(np.array(session.roles) == "check")
+
+
+def _windowed(axis: Floats, spectra: Floats) -> Floats:
+    """Return the mean over 5 nm around each wavelength; interpolated on a coarser axis."""
+    out = _interpolated(axis, spectra)
+    for k, at in enumerate(_inside(axis)):
+        near = np.abs(axis - at) <= _HALF_WINDOW_NM
+        if near.sum() > 2:
+            out[:, k] = spectra[:, near].mean(axis=1)
+    return out
+
+
+def _known(values: Floats) -> pa.Array:
+    import pyarrow as pa
+
+    return pa.array(values, pa.float64(), mask=~np.isfinite(values))
+
+
+def _hours(session: Session) -> Floats:
+    """Return the time since the first scan, h; NaN where unknown."""
+    if not np.isfinite(session.seconds).any():
+        return np.full(len(session.ids), np.nan)
+    return np.asarray((session.seconds - np.nanmin(session.seconds)) / 3600, dtype=np.float64)

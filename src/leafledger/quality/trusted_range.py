@@ -15,11 +15,11 @@ from leafledger.quality.session import Session
 if TYPE_CHECKING:
     import pandas as pd
 
-
-# Which wavelengths can be trusted: from the white references alone, never from leaves.
-# ----------------------------------------------------------------------
-
 Floats = NDArray[np.float64]
+
+
+# The range
+# ----------------------------------------------------------------------
 
 CORE_NM = (550.0, 750.0)
 """Red absorption and red edge: a range that leaves these out serves no leaf study."""
@@ -143,6 +143,30 @@ def _core(axis: Floats, worst: Floats) -> NDArray[np.intp]:
     return np.array([np.argmax(worst)], dtype=np.intp)
 
 
+def _too_weak(axis: Floats, worst: Floats, at: int, session: str, least: float) -> Problem:
+    best = int(np.argmax(worst))
+    return Problem(
+        "study.yaml",
+        f"white signal of {worst[at]:.3g} times its noise at {axis[at]:g} nm in session {session}; "
+        f"the best in the worst session is {worst[best]:.3g} at {axis[best]:g} nm",
+        f"at least {least:g} through {CORE_NM[0]:g} to {CORE_NM[1]:g} nm",
+        "Check the whites of this session; or lower quality.range.signal_to_noise; or set the "
+        "range by hand, such as quality: {range: {start_nm: 450, stop_nm: 900}}.",
+        column="quality.range",
+    )
+
+
+def _nothing_left(first_nm: float, last_nm: float, margin_nm: float) -> Problem:
+    return Problem(
+        "study.yaml",
+        f"a margin of {margin_nm:g} nm at the edges of {first_nm:g} to {last_nm:g} nm, where the "
+        "white's signal suffices",
+        "margins that leave at least two wavelengths",
+        "Lower quality.range.margin_nm.",
+        column="quality.range.margin_nm",
+    )
+
+
 def _limiting(stack: Floats, edges: Sequence[int], sessions: Sequence[str]) -> str | None:
     """Return the session whose signal is lowest at the wavelengths just outside the range."""
     if not edges:
@@ -170,35 +194,33 @@ def _why(
     )
 
 
-def _nothing_left(first_nm: float, last_nm: float, margin_nm: float) -> Problem:
-    return Problem(
-        "study.yaml",
-        f"a margin of {margin_nm:g} nm at the edges of {first_nm:g} to {last_nm:g} nm, where the "
-        "white's signal suffices",
-        "margins that leave at least two wavelengths",
-        "Lower quality.range.margin_nm.",
-        column="quality.range.margin_nm",
-    )
-
-
-def _too_weak(axis: Floats, worst: Floats, at: int, session: str, least: float) -> Problem:
-    best = int(np.argmax(worst))
-    return Problem(
-        "study.yaml",
-        f"white signal of {worst[at]:.3g} times its noise at {axis[at]:g} nm in session {session}; "
-        f"the best in the worst session is {worst[best]:.3g} at {axis[best]:g} nm",
-        f"at least {least:g} through {CORE_NM[0]:g} to {CORE_NM[1]:g} nm",
-        "Check the whites of this session; or lower quality.range.signal_to_noise; or set the "
-        "range by hand, such as quality: {range: {start_nm: 450, stop_nm: 900}}.",
-        column="quality.range",
-    )
-
-
-# The noise to expect on a dark leaf, which the white's signal-to-noise flatters.
+# Noise of a dark leaf
 # ----------------------------------------------------------------------
 
 DARK_REFLECTANCE = 0.05
 """What a green leaf reflects in the blue and red."""
+TOLERABLE = 0.1
+"""Share of the reflectance above which the noise on a dark leaf is worth a warning."""
+
+
+@dataclass(frozen=True)
+class LargestNoise:
+    """Noise in reflectance, and the session and wavelength (nm) it belongs to."""
+
+    noise: float
+    session: str
+    wavelength_nm: float
+
+    def warnings(self) -> list[str]:
+        """Return a warning if the noise is more than a tenth of the reflectance."""
+        if self.noise <= TOLERABLE * DARK_REFLECTANCE:
+            return []
+        return [
+            f"Session {self.session}: at {self.wavelength_nm:g} nm one scan of a leaf that "
+            f"reflects {DARK_REFLECTANCE:g} has a noise of {self.noise:.2g}, "
+            f"{100 * self.noise / DARK_REFLECTANCE:.2g} % of it; the white's signal-to-noise, on "
+            "which the trusted range rests, flatters dark leaves and says nothing of stray light."
+        ]
 
 
 def predicted_noise(session: Session, signal_to_noise: Floats) -> Floats | None:
@@ -254,33 +276,6 @@ def _ratio(values: Floats, of: NDArray[np.intp], to: NDArray[np.intp]) -> float:
     if not len(both[0]) or not len(both[1]):
         return 1.0
     return float(np.median(both[0]) / np.median(both[1]))
-
-
-# The largest noise to expect on a dark leaf within the trusted range, over all sessions.
-# ----------------------------------------------------------------------
-
-TOLERABLE = 0.1
-"""Share of the reflectance above which the noise on a dark leaf is worth a warning."""
-
-
-@dataclass(frozen=True)
-class LargestNoise:
-    """Noise in reflectance, and the session and wavelength (nm) it belongs to."""
-
-    noise: float
-    session: str
-    wavelength_nm: float
-
-    def warnings(self) -> list[str]:
-        """Return a warning if the noise is more than a tenth of the reflectance."""
-        if self.noise <= TOLERABLE * DARK_REFLECTANCE:
-            return []
-        return [
-            f"Session {self.session}: at {self.wavelength_nm:g} nm one scan of a leaf that "
-            f"reflects {DARK_REFLECTANCE:g} has a noise of {self.noise:.2g}, "
-            f"{100 * self.noise / DARK_REFLECTANCE:.2g} % of it; the white's signal-to-noise, on "
-            "which the trusted range rests, flatters dark leaves and says nothing of stray light."
-        ]
 
 
 def largest_noise(

@@ -18,15 +18,15 @@ from leafledger.quality.session import USABLE_SIGNAL_TO_NOISE, Session, usable_p
 if TYPE_CHECKING:
     import pandas as pd
 
+Floats = NDArray[np.float64]
 
-# Did the wavelength axis move within the session?
+
+# Within a session
 # ----------------------------------------------------------------------
 # Two witnesses, and no others: the lines of a lamp (read with the reflectance and told in its
 # metadata), and the structure that source, fibre and panel print on every white. The red edge of
 # the leaves is none: chlorophyll moves it. A white without structure tells nothing, and that is
 # said.
-
-Floats = NDArray[np.float64]
 
 CHECK = "wavelength_shift"
 NOTICE_NM = 0.2
@@ -102,6 +102,55 @@ def check_wavelengths(session: Session, signal: Floats | None) -> AxisShift:
     return AxisShift(flags, {CHECK: {"white": "assessed", "u_nm": u}})
 
 
+def _lamp_flags(told: dict[str, Any]) -> list[Flag]:
+    lamp = told.get("lamp")
+    if not lamp:
+        return []
+    flags = []
+    first = lamp["by_scan"][0]
+    for other in lamp["by_scan"][1:]:
+        shift = float(other["from_mean_nm"]) - float(first["from_mean_nm"])
+        u = float(np.hypot(other["u_nm"], first["u_nm"]))
+        grade = _graded(shift, u)
+        if grade is not None:
+            flags.append(
+                _flag(
+                    str(other["scan"]),
+                    shift,
+                    grade,
+                    f"The lamp's lines stand {shift:+.2f} nm (standard uncertainty {u:.2g} nm) "
+                    f"from those of lamp scan {first['scan']}: the spectrometer's wavelengths have "
+                    "moved within the session.",
+                )
+            )
+    shift, u = float(lamp["shift_nm"]), float(lamp["u_shift_nm"])
+    if told["axis"] == "as_read" and abs(shift) > max(NOTICE_NM, _NOTICE_U * u):
+        flags.append(
+            _flag(
+                str(first["scan"]),
+                shift,
+                ("notice", max(NOTICE_NM, _NOTICE_U * u)),
+                f"The axis of the session stands {shift:+.2f} nm (standard uncertainty {u:.2g} nm) "
+                "from the published lines of the lamp and was left as read.",
+            )
+        )
+    return flags
+
+
+def _graded(shift: float, u: float) -> tuple[Severity, float] | None:
+    """Return the severity of a shift and the threshold it is beyond; ``None`` if it is neither."""
+    grades: tuple[tuple[Severity, float], ...] = (
+        ("fault", max(FAULT_NM, _FAULT_U * u)),
+        ("notice", max(NOTICE_NM, _NOTICE_U * u)),
+    )
+    return next((grade for grade in grades if abs(shift) > grade[1]), None)
+
+
+def _flag(scan: str, shift: float, grade: tuple[Severity, float], sentence: str) -> Flag:
+    severity, threshold = grade
+    return Flag(scan, CHECK, severity, abs(shift), threshold, "nm", sentence)
+
+
 def white_shifts(wavelength_nm: Floats, whites: Floats, usable: NDArray[np.bool_]) -> WhiteShifts:
     """Return how far the structure of each white stands from the median white.
 
@@ -156,14 +205,6 @@ def _not(why: str) -> WhiteShifts:
     return WhiteShifts(np.zeros(0), np.zeros(0), why)
 
 
-def _from_usual(shift: Floats) -> Floats:
-    """Return shifts from the median white; from the first if most do not stand at the median."""
-    from_median = shift - np.median(shift)
-    if np.mean(np.abs(from_median) <= NOTICE_NM / 2) > 0.5:
-        return np.asarray(from_median)
-    return np.asarray(shift - shift[0])
-
-
 def _longest_run(flags: NDArray[np.bool_]) -> tuple[int, int]:
     edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
     starts, stops = edges[::2], edges[1::2]
@@ -200,10 +241,6 @@ def _structure(axis: Floats, log: Floats) -> tuple[Floats, Floats, float] | str:
     return "the white is too smooth: it holds no structure but noise and the pattern of the pixels"
 
 
-def _slope(axis: Floats, values: Floats) -> Floats:
-    return np.asarray(np.gradient(values, axis, axis=-1))
-
-
 def _band_pass(axis: Floats, values: Floats, short_pixels: float) -> Floats:
     """Smooth a little, take the broad mean off, cut the ends, take a parabola off."""
     from scipy.ndimage import gaussian_filter1d
@@ -224,13 +261,16 @@ def _beside(term: Floats, values: Floats) -> Floats:
     return np.asarray(values - np.multiply.outer(share, term))
 
 
-def _graded(shift: float, u: float) -> tuple[Severity, float] | None:
-    """Return the severity of a shift and the threshold it is beyond; ``None`` if it is neither."""
-    grades: tuple[tuple[Severity, float], ...] = (
-        ("fault", max(FAULT_NM, _FAULT_U * u)),
-        ("notice", max(NOTICE_NM, _NOTICE_U * u)),
-    )
-    return next((grade for grade in grades if abs(shift) > grade[1]), None)
+def _slope(axis: Floats, values: Floats) -> Floats:
+    return np.asarray(np.gradient(values, axis, axis=-1))
+
+
+def _from_usual(shift: Floats) -> Floats:
+    """Return shifts from the median white; from the first if most do not stand at the median."""
+    from_median = shift - np.median(shift)
+    if np.mean(np.abs(from_median) <= NOTICE_NM / 2) > 0.5:
+        return np.asarray(from_median)
+    return np.asarray(shift - shift[0])
 
 
 def _white_flags(scans: Sequence[str], found: WhiteShifts) -> list[Flag]:
@@ -251,47 +291,7 @@ def _white_flags(scans: Sequence[str], found: WhiteShifts) -> list[Flag]:
     return flags
 
 
-def _lamp_flags(told: dict[str, Any]) -> list[Flag]:
-    lamp = told.get("lamp")
-    if not lamp:
-        return []
-    flags = []
-    first = lamp["by_scan"][0]
-    for other in lamp["by_scan"][1:]:
-        shift = float(other["from_mean_nm"]) - float(first["from_mean_nm"])
-        u = float(np.hypot(other["u_nm"], first["u_nm"]))
-        grade = _graded(shift, u)
-        if grade is not None:
-            flags.append(
-                _flag(
-                    str(other["scan"]),
-                    shift,
-                    grade,
-                    f"The lamp's lines stand {shift:+.2f} nm (standard uncertainty {u:.2g} nm) "
-                    f"from those of lamp scan {first['scan']}: the spectrometer's wavelengths have "
-                    "moved within the session.",
-                )
-            )
-    shift, u = float(lamp["shift_nm"]), float(lamp["u_shift_nm"])
-    if told["axis"] == "as_read" and abs(shift) > max(NOTICE_NM, _NOTICE_U * u):
-        flags.append(
-            _flag(
-                str(first["scan"]),
-                shift,
-                ("notice", max(NOTICE_NM, _NOTICE_U * u)),
-                f"The axis of the session stands {shift:+.2f} nm (standard uncertainty {u:.2g} nm) "
-                "from the published lines of the lamp and was left as read.",
-            )
-        )
-    return flags
-
-
-def _flag(scan: str, shift: float, grade: tuple[Severity, float], sentence: str) -> Flag:
-    severity, threshold = grade
-    return Flag(scan, CHECK, severity, abs(shift), threshold, "nm", sentence)
-
-
-# Did the wavelength axis move from one session to another? The lines of the lamps tell.
+# Between sessions, by the lamps
 # ----------------------------------------------------------------------
 
 _SURE = 4.0
@@ -369,9 +369,8 @@ def _sentence(
     )
 
 
-# Did the wavelength axis move from one session to another? The structure of the whites tells.
+# Between sessions, by the structure of the whites
 # ----------------------------------------------------------------------
-# What the lamps of `wavelength_sessions` tell better is left to them.
 
 
 @dataclass(frozen=True)

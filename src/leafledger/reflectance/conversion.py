@@ -26,9 +26,7 @@ from leafledger.reflectance.references import Blocks, References, Scans, levels
 if TYPE_CHECKING:
     import scipy.sparse
 
-
-# Every leaf scan of a session into reflectance on the study's grid, a few at a time.
-# ----------------------------------------------------------------------
+Floats = NDArray[np.float64]
 
 UNLIT_U = 1000.0
 """Standard uncertainty written where the white got no light and reflectance cannot be known."""
@@ -223,10 +221,8 @@ def _one_sided_drift(
     return np.asarray(gap_s[:, None] / between * change / np.sqrt(3), dtype=np.float64)
 
 
-# What an uncertain wavelength axis makes of reflectance.
+# Uncertainty of the wavelengths
 # ----------------------------------------------------------------------
-
-Floats = NDArray[np.float64]
 
 
 def with_axis_doubt(reflected: Reflected, grid_nm: Floats, modes_nm: Floats) -> Reflected:

@@ -16,27 +16,256 @@ from numpy.typing import NDArray
 from leafledger.errors import InputFault, Problem
 from leafledger.reflectance.detector import Darks, same_time
 
-# What makes a session's references unusable, said to the person who measured them.
+Floats = NDArray[np.float64]
+
+
+# Whites of each leaf scan
 # ----------------------------------------------------------------------
 
-Floats = NDArray[np.float64]
+_ODD_GAP = 1.5
+_FEWEST_GAPS = 3
+BRACKET_S = 30 * 60.0
+"""Whites on both sides of a leaf should be no farther apart than this, s."""
+ONE_SIDED_S = 10 * 60.0
+"""A leaf with whites on one side only should be no farther from them than this, s."""
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The white blocks of each leaf scan.
+
+    Attributes
+    ----------
+    before, after
+        Positions of the blocks, shape ``(n_samples,)``; -1 for none.
+    after_weight
+        Share of the block after, 0 to 1; NaN where all whites are averaged.
+    gap_s
+        Seconds between the two blocks, or from the leaf to its only block; 0 without times.
+    """
+
+    before: NDArray[np.intp]
+    after: NDArray[np.intp]
+    after_weight: NDArray[np.float64]
+    gap_s: NDArray[np.float64]
+
+    @property
+    def interpolated(self) -> NDArray[np.bool_]:
+        """Whether a leaf lies between two blocks, shape ``(n_samples,)``."""
+        return (self.before >= 0) & (self.after >= 0)
+
+
+def assign_whites(
+    rule: str,
+    white_s: NDArray[np.float64],
+    sample_s: NDArray[np.float64],
+    names: tuple[list[str], list[str]],
+    session: str,
+) -> tuple[list[NDArray[np.intp]], Choice, bool, list[str]]:
+    """Give each leaf scan its whites.
+
+    Without any times the rule ``mean`` stands in for ``bracket`` and ``nearest``, with a warning.
+
+    Parameters
+    ----------
+    rule
+        ``bracket``, ``nearest`` or ``mean``.
+    white_s, sample_s
+        Times of whites and leaf scans, ``(n_whites,)`` and ``(n_samples,)``, s; NaN if unknown.
+    names
+        Ids of whites and leaf scans.
+    session
+        Session id.
+
+    Returns
+    -------
+    tuple
+        Positions of the whites of each block; the choice; whether all whites were averaged;
+        warnings.
+
+    Raises
+    ------
+    InputFault
+        If times are stated for some whites and leaf scans but not for all.
+    """
+    time_s = np.r_[white_s, sample_s]
+    said = []
+    if rule != "mean":
+        blank = np.isnan(time_s)
+        problems = partly_missing([*names[0], *names[1]], blank, "time", session)
+        if problems:
+            raise InputFault(problems)
+        if blank.all():
+            said.append(
+                f"No scan states its time: the mean of all whites is used instead of {rule}."
+            )
+            rule = "mean"
+    if rule == "mean":
+        everything = np.argsort(np.array(names[0]), kind="stable").astype(np.intp)
+        return [everything], all_whites(len(sample_s)), True, said
+    n_whites = len(white_s)
+    members = white_blocks(time_s, np.arange(len(time_s)) < n_whites)
+    block_s = np.array([np.median(white_s[m]) for m in members])
+    choice = (bracket if rule == "bracket" else nearest)(block_s, sample_s)
+    return members, choice, False, [*said, *distances(rule, choice, names[1], block_s)]
+
+
+def all_whites(n_samples: int) -> Choice:
+    """Give every leaf scan the one block that holds all whites of the session."""
+    return Choice(
+        before=np.zeros(n_samples, dtype=np.intp),
+        after=np.full(n_samples, -1, dtype=np.intp),
+        after_weight=np.full(n_samples, np.nan),
+        gap_s=np.zeros(n_samples),
+    )
+
+
+def white_blocks(
+    time_s: NDArray[np.float64], is_white: NDArray[np.bool_]
+) -> list[NDArray[np.intp]]:
+    """Group whites that follow each other into blocks.
+
+    A block holds consecutive whites in time order with no leaf scan between them; a pause of more
+    than 10 minutes between two whites also ends a block.
+
+    Parameters
+    ----------
+    time_s
+        Times of whites and leaf scans, shape ``(n,)``, s; equal times keep their order.
+    is_white
+        Which of them are whites, shape ``(n,)``.
+
+    Returns
+    -------
+    list of ndarray
+        Positions of the whites of each block, in time order.
+    """
+    blocks: list[list[int]] = []
+    previous: int | None = None
+    for position in np.argsort(time_s, kind="stable"):
+        here = int(position)
+        if not is_white[here]:
+            previous = None
+            continue
+        if previous is None or time_s[here] - time_s[previous] > ONE_SIDED_S:
+            blocks.append([])
+        blocks[-1].append(here)
+        previous = here
+    return [np.array(block, dtype=np.intp) for block in blocks]
+
+
+def bracket(block_s: NDArray[np.float64], sample_s: NDArray[np.float64]) -> Choice:
+    """Give each leaf scan the block before and the block after, weighted linearly in time.
+
+    Before the first and after the last block there is one block only.
+
+    Parameters
+    ----------
+    block_s
+        Times of the blocks, shape ``(n_blocks,)``, s, rising.
+    sample_s
+        Times of the leaf scans, shape ``(n_samples,)``, s.
+    """
+    after = np.searchsorted(block_s, sample_s, side="right").astype(np.intp)
+    before = after - 1
+    last = len(block_s) - 1
+    both = (before >= 0) & (after <= last)
+    start, stop = block_s[np.maximum(before, 0)], block_s[np.minimum(after, last)]
+    span = np.where(both, stop - start, 1.0)
+    weight = np.where(both, (sample_s - start) / span, np.where(before >= 0, 0.0, 1.0))
+    one_sided = np.where(before >= 0, sample_s - start, stop - sample_s)
+    return Choice(
+        before=before,
+        after=np.where(after <= last, after, -1),
+        after_weight=weight,
+        gap_s=np.where(both, stop - start, one_sided),
+    )
+
+
+def nearest(block_s: NDArray[np.float64], sample_s: NDArray[np.float64]) -> Choice:
+    """Give each leaf scan the block nearest in time (the earlier one of two equally near)."""
+    either = bracket(block_s, sample_s)
+    takes_after = np.where(either.interpolated, either.after_weight > 0.5, either.before < 0)
+    before = np.where(takes_after, -1, either.before)
+    after = np.where(takes_after, either.after, -1)
+    block = np.where(takes_after, after, before)
+    return Choice(
+        before=before,
+        after=after,
+        after_weight=takes_after.astype(np.float64),
+        gap_s=np.abs(sample_s - block_s[block]),
+    )
+
+
+def distances(
+    rule: str, choice: Choice, scans: Sequence[str], block_s: NDArray[np.float64]
+) -> list[str]:
+    """Return warnings for leaf scans whose whites are one-sided or far away in time.
+
+    Parameters
+    ----------
+    rule, choice
+        The rule and what it gave each leaf scan.
+    scans
+        Ids of the leaf scans.
+    block_s
+        Times of the white blocks, s, rising.
+    """
+    n = len(choice.before)
+    between = choice.interpolated
+    said = []
+    if rule == "bracket" and (~between).any():
+        said.append(
+            f"{(~between).sum()} of {n} leaf scans have whites on one side only: a change of the "
+            "lamp cannot be followed there."
+        )
+    far = between & (choice.gap_s > BRACKET_S)
+    if far.any():
+        said.append(
+            f"{far.sum()} of {n} leaf scans lie between whites more than {BRACKET_S / 60:g} min "
+            f"apart (up to {choice.gap_s[far].max() / 60:.0f} min)."
+        )
+    far = ~between & (choice.gap_s > ONE_SIDED_S)
+    if far.any():
+        said.append(
+            f"{far.sum()} of {n} leaf scans are more than {ONE_SIDED_S / 60:g} min from their "
+            f"only white (up to {choice.gap_s[far].max() / 60:.0f} min)."
+        )
+    return said + _in_odd_gaps(choice, scans, block_s)
+
+
+def _in_odd_gaps(choice: Choice, scans: Sequence[str], block_s: NDArray[np.float64]) -> list[str]:
+    """Name the leaf scans between white blocks with far more time and leaves than is usual.
+
+    Where a block was left out both double; a pause, or darks half way, adds time alone.
+    """
+    gaps = np.diff(block_s)
+    if len(gaps) < _FEWEST_GAPS:
+        return []
+    usual = float(np.median(gaps))
+    # The blocks are numbered in time: between k and k + 1 lie the leaves whose block before is k.
+    between = np.bincount(choice.before[choice.interpolated], minlength=len(gaps))
+    full = between > _ODD_GAP * np.median(between)
+    odd = choice.interpolated & (choice.gap_s > _ODD_GAP * usual)
+    odd[odd] = full[choice.before[odd]]
+    names = [scan for scan, far in zip(scans, odd, strict=True) if far]
+    if not names:
+        return []
+    widest = choice.gap_s[odd].max() / 60
+    return [
+        f"{len(names)} of {len(scans)} leaf scans lie between whites {widest:.0f} min apart, where "
+        f"{usual / 60:.0f} min is usual: a block of whites seems to be missing around "
+        f"{listed(names)}."
+    ]
+
+
+# References that cannot be used
+# ----------------------------------------------------------------------
 
 _SHEET = "scans.csv"
 _WHITE_OVER_DARK = 1.1
 _DARK_NEAR_WHITE = 0.5
 _SHOWN = 8
-
-
-def listed(scans: Sequence[str]) -> str:
-    """Return scan ids as text, at most eight of them.
-
-    Examples
-    --------
-    >>> listed(["a", "b"])
-    'a, b'
-    """
-    shown = ", ".join(scans[:_SHOWN])
-    return shown if len(scans) <= _SHOWN else f"{shown} and {len(scans) - _SHOWN} more"
 
 
 def missing_references(session: str, n_whites: int, n_darks: int) -> list[Problem]:
@@ -106,6 +335,18 @@ def partly_missing(
             mend=f"Fill in {column} for these scans.",
         )
     ]
+
+
+def listed(scans: Sequence[str]) -> str:
+    """Return scan ids as text, at most eight of them.
+
+    Examples
+    --------
+    >>> listed(["a", "b"])
+    'a, b'
+    """
+    shown = ", ".join(scans[:_SHOWN])
+    return shown if len(scans) <= _SHOWN else f"{shown} and {len(scans) - _SHOWN} more"
 
 
 def bad_times(
@@ -244,248 +485,3 @@ def bright_darks(
                     )
                 )
     return found
-
-
-# Which white references a leaf scan gets: blocks of whites, and the leaves between them.
-# ----------------------------------------------------------------------
-
-BRACKET_S = 30 * 60.0
-"""Whites on both sides of a leaf should be no farther apart than this, s."""
-ONE_SIDED_S = 10 * 60.0
-"""A leaf with whites on one side only should be no farther from them than this, s."""
-
-
-@dataclass(frozen=True)
-class Choice:
-    """The white blocks of each leaf scan.
-
-    Attributes
-    ----------
-    before, after
-        Positions of the blocks, shape ``(n_samples,)``; -1 for none.
-    after_weight
-        Share of the block after, 0 to 1; NaN where all whites are averaged.
-    gap_s
-        Seconds between the two blocks, or from the leaf to its only block; 0 without times.
-    """
-
-    before: NDArray[np.intp]
-    after: NDArray[np.intp]
-    after_weight: NDArray[np.float64]
-    gap_s: NDArray[np.float64]
-
-    @property
-    def interpolated(self) -> NDArray[np.bool_]:
-        """Whether a leaf lies between two blocks, shape ``(n_samples,)``."""
-        return (self.before >= 0) & (self.after >= 0)
-
-
-def white_blocks(
-    time_s: NDArray[np.float64], is_white: NDArray[np.bool_]
-) -> list[NDArray[np.intp]]:
-    """Group whites that follow each other into blocks.
-
-    A block holds consecutive whites in time order with no leaf scan between them; a pause of more
-    than 10 minutes between two whites also ends a block.
-
-    Parameters
-    ----------
-    time_s
-        Times of whites and leaf scans, shape ``(n,)``, s; equal times keep their order.
-    is_white
-        Which of them are whites, shape ``(n,)``.
-
-    Returns
-    -------
-    list of ndarray
-        Positions of the whites of each block, in time order.
-    """
-    blocks: list[list[int]] = []
-    previous: int | None = None
-    for position in np.argsort(time_s, kind="stable"):
-        here = int(position)
-        if not is_white[here]:
-            previous = None
-            continue
-        if previous is None or time_s[here] - time_s[previous] > ONE_SIDED_S:
-            blocks.append([])
-        blocks[-1].append(here)
-        previous = here
-    return [np.array(block, dtype=np.intp) for block in blocks]
-
-
-def bracket(block_s: NDArray[np.float64], sample_s: NDArray[np.float64]) -> Choice:
-    """Give each leaf scan the block before and the block after, weighted linearly in time.
-
-    Before the first and after the last block there is one block only.
-
-    Parameters
-    ----------
-    block_s
-        Times of the blocks, shape ``(n_blocks,)``, s, rising.
-    sample_s
-        Times of the leaf scans, shape ``(n_samples,)``, s.
-    """
-    after = np.searchsorted(block_s, sample_s, side="right").astype(np.intp)
-    before = after - 1
-    last = len(block_s) - 1
-    both = (before >= 0) & (after <= last)
-    start, stop = block_s[np.maximum(before, 0)], block_s[np.minimum(after, last)]
-    span = np.where(both, stop - start, 1.0)
-    weight = np.where(both, (sample_s - start) / span, np.where(before >= 0, 0.0, 1.0))
-    one_sided = np.where(before >= 0, sample_s - start, stop - sample_s)
-    return Choice(
-        before=before,
-        after=np.where(after <= last, after, -1),
-        after_weight=weight,
-        gap_s=np.where(both, stop - start, one_sided),
-    )
-
-
-def nearest(block_s: NDArray[np.float64], sample_s: NDArray[np.float64]) -> Choice:
-    """Give each leaf scan the block nearest in time (the earlier one of two equally near)."""
-    either = bracket(block_s, sample_s)
-    takes_after = np.where(either.interpolated, either.after_weight > 0.5, either.before < 0)
-    before = np.where(takes_after, -1, either.before)
-    after = np.where(takes_after, either.after, -1)
-    block = np.where(takes_after, after, before)
-    return Choice(
-        before=before,
-        after=after,
-        after_weight=takes_after.astype(np.float64),
-        gap_s=np.abs(sample_s - block_s[block]),
-    )
-
-
-def all_whites(n_samples: int) -> Choice:
-    """Give every leaf scan the one block that holds all whites of the session."""
-    return Choice(
-        before=np.zeros(n_samples, dtype=np.intp),
-        after=np.full(n_samples, -1, dtype=np.intp),
-        after_weight=np.full(n_samples, np.nan),
-        gap_s=np.zeros(n_samples),
-    )
-
-
-# The rule ``bracket``, ``nearest`` or ``mean``, carried out on a session and reported.
-# ----------------------------------------------------------------------
-
-_ODD_GAP = 1.5
-_FEWEST_GAPS = 3
-
-
-def assign_whites(
-    rule: str,
-    white_s: NDArray[np.float64],
-    sample_s: NDArray[np.float64],
-    names: tuple[list[str], list[str]],
-    session: str,
-) -> tuple[list[NDArray[np.intp]], Choice, bool, list[str]]:
-    """Give each leaf scan its whites.
-
-    Without any times the rule ``mean`` stands in for ``bracket`` and ``nearest``, with a warning.
-
-    Parameters
-    ----------
-    rule
-        ``bracket``, ``nearest`` or ``mean``.
-    white_s, sample_s
-        Times of whites and leaf scans, ``(n_whites,)`` and ``(n_samples,)``, s; NaN if unknown.
-    names
-        Ids of whites and leaf scans.
-    session
-        Session id.
-
-    Returns
-    -------
-    tuple
-        Positions of the whites of each block; the choice; whether all whites were averaged;
-        warnings.
-
-    Raises
-    ------
-    InputFault
-        If times are stated for some whites and leaf scans but not for all.
-    """
-    time_s = np.r_[white_s, sample_s]
-    said = []
-    if rule != "mean":
-        blank = np.isnan(time_s)
-        problems = partly_missing([*names[0], *names[1]], blank, "time", session)
-        if problems:
-            raise InputFault(problems)
-        if blank.all():
-            said.append(
-                f"No scan states its time: the mean of all whites is used instead of {rule}."
-            )
-            rule = "mean"
-    if rule == "mean":
-        everything = np.argsort(np.array(names[0]), kind="stable").astype(np.intp)
-        return [everything], all_whites(len(sample_s)), True, said
-    n_whites = len(white_s)
-    members = white_blocks(time_s, np.arange(len(time_s)) < n_whites)
-    block_s = np.array([np.median(white_s[m]) for m in members])
-    choice = (bracket if rule == "bracket" else nearest)(block_s, sample_s)
-    return members, choice, False, [*said, *distances(rule, choice, names[1], block_s)]
-
-
-def distances(
-    rule: str, choice: Choice, scans: Sequence[str], block_s: NDArray[np.float64]
-) -> list[str]:
-    """Return warnings for leaf scans whose whites are one-sided or far away in time.
-
-    Parameters
-    ----------
-    rule, choice
-        The rule and what it gave each leaf scan.
-    scans
-        Ids of the leaf scans.
-    block_s
-        Times of the white blocks, s, rising.
-    """
-    n = len(choice.before)
-    between = choice.interpolated
-    said = []
-    if rule == "bracket" and (~between).any():
-        said.append(
-            f"{(~between).sum()} of {n} leaf scans have whites on one side only: a change of the "
-            "lamp cannot be followed there."
-        )
-    far = between & (choice.gap_s > BRACKET_S)
-    if far.any():
-        said.append(
-            f"{far.sum()} of {n} leaf scans lie between whites more than {BRACKET_S / 60:g} min "
-            f"apart (up to {choice.gap_s[far].max() / 60:.0f} min)."
-        )
-    far = ~between & (choice.gap_s > ONE_SIDED_S)
-    if far.any():
-        said.append(
-            f"{far.sum()} of {n} leaf scans are more than {ONE_SIDED_S / 60:g} min from their "
-            f"only white (up to {choice.gap_s[far].max() / 60:.0f} min)."
-        )
-    return said + _in_odd_gaps(choice, scans, block_s)
-
-
-def _in_odd_gaps(choice: Choice, scans: Sequence[str], block_s: NDArray[np.float64]) -> list[str]:
-    """Name the leaf scans between white blocks with far more time and leaves than is usual.
-
-    Where a block was left out both double; a pause, or darks half way, adds time alone.
-    """
-    gaps = np.diff(block_s)
-    if len(gaps) < _FEWEST_GAPS:
-        return []
-    usual = float(np.median(gaps))
-    # The blocks are numbered in time: between k and k + 1 lie the leaves whose block before is k.
-    between = np.bincount(choice.before[choice.interpolated], minlength=len(gaps))
-    full = between > _ODD_GAP * np.median(between)
-    odd = choice.interpolated & (choice.gap_s > _ODD_GAP * usual)
-    odd[odd] = full[choice.before[odd]]
-    names = [scan for scan, far in zip(scans, odd, strict=True) if far]
-    if not names:
-        return []
-    widest = choice.gap_s[odd].max() / 60
-    return [
-        f"{len(names)} of {len(scans)} leaf scans lie between whites {widest:.0f} min apart, where "
-        f"{usual / 60:.0f} min is usual: a block of whites seems to be missing around "
-        f"{listed(names)}."
-    ]
