@@ -87,7 +87,7 @@ def run(job: Job) -> Outcome:
     write_csv(
         job.outputs["exclusions"], _frame([asdict(row) for row in table], EXCLUSIONS), EXCLUSIONS
     )
-    write_json(job.outputs["range"], trusted.as_dict())
+    write_json(job.outputs["range"], asdict(trusted))
     found += _noise_of_dark_leaf(signals, trusted)
     by_rule = counts_by_rule(table, samples)
     found.metrics += [
@@ -223,9 +223,9 @@ def _write_systematic(
         *reference_effects(sessions_of(design), levels, at),
     ]
     orders = orders_of(design, accepted, levels, at)
-    shifts = _frame([row.as_dict() for row in effects], SESSION_EFFECTS)
+    shifts = _frame([asdict(row) for row in effects], SESSION_EFFECTS)
     write_csv(job.outputs["session_effects"], shifts, SESSION_EFFECTS)
-    ordered = _frame([row.as_dict() for row in orders], ORDER_EFFECTS)
+    ordered = _frame([asdict(row) for row in orders], ORDER_EFFECTS)
     write_csv(job.outputs["order_effects"], ordered, ORDER_EFFECTS)
     return [*shift_warnings(effects), *order_warnings(orders)]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,14 +11,17 @@ from numpy.typing import NDArray
 
 from leafledger.quality.robust_regression import huber_fit
 from leafledger.quality.session_levels import (
+    LEVEL,
+    OrderEffect,
     SessionEffect,
     dark_shifts,
     looks,
     tile_shifts,
+    welch,
     white_shifts,
+    with_holm,
 )
 from leafledger.resampling.intervals import t_quantile, two_sided_t
-from leafledger.resampling.multiplicity import holm
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -156,7 +159,6 @@ def order_warnings(effects: Sequence[OrderEffect]) -> list[str]:
 # Both as estimates with an interval over units. The order of measuring holds leaf-clip drift and
 # everything else that creeps through a session; the white and the dark are followed beside it.
 
-LEVEL = 0.95
 FEWEST_UNITS = 12
 """Fewer units give an interval that holds less often than it says."""
 FEWEST_AT_POSITION = 3
@@ -170,34 +172,6 @@ BETWEEN = (
     "measured in its own order looks the same"
 )
 _Means = Mapping[str, tuple[float, Floats]]
-
-
-@dataclass(frozen=True)
-class OrderEffect:
-    """One row of ``order_effects.csv``.
-
-    ``term``: ``order`` (relative change of reflectance from the first leaf of the session to the
-    last), ``leaf_position`` (relative difference from the first position), ``white_signal``
-    (relative) and ``dark_level`` (counts) from the first to the last block of the session.
-    """
-
-    session: str
-    term: str
-    position: str
-    wavelength_nm: float
-    estimate: float | None
-    ci_low: float | None
-    ci_high: float | None
-    ci_level: float
-    n_units: int
-    p: float | None
-    p_holm: float | None
-    unit: str
-    reason: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the fields as a row."""
-        return asdict(self)
 
 
 @dataclass(frozen=True)
@@ -384,15 +358,6 @@ def relative_row(
     )  # fmt: skip
 
 
-def with_holm(rows: Sequence[OrderEffect]) -> list[OrderEffect]:
-    """Return the rows with Holm's p over all of them, one family."""
-    adjusted = holm([np.nan if row.p is None else row.p for row in rows])
-    return [
-        row if row.p is None else replace(row, p_holm=float(p))
-        for row, p in zip(rows, adjusted, strict=True)
-    ]
-
-
 # Position of the leaf on the plant
 # ----------------------------------------------------------------------
 
@@ -518,26 +483,14 @@ def _course(session: str, table: pd.DataFrame, role: str, at: float) -> list[Ord
 
 
 def _compared(row: OrderEffect, first: Floats, last: Floats, *, relative: bool) -> OrderEffect:
-    change = float(np.median(last) - np.median(first))
-    told = "medians of the first and the last block; interval from repeats within blocks"
-
-    def back(value: float) -> float:
-        return float(np.expm1(value)) if relative else value
-
-    if len(first) < 2 or len(last) < 2:
-        return replace(row, estimate=back(change), reason="no repeats in a block: no interval")
-    parts = np.array([first.var(ddof=1) / len(first), last.var(ddof=1) / len(last)])
-    error = float(np.sqrt(parts.sum()))
-    if error == 0:
-        return replace(row, estimate=back(change), reason="no spread: no interval")
-    change = float(last.mean() - first.mean())
-    df = float(parts.sum() ** 2 / (parts**2 / [len(first) - 1, len(last) - 1]).sum())
-    half = t_quantile(LEVEL, df) * error
-    return replace(
-        row,
-        estimate=back(change),
-        ci_low=back(change - half),
-        ci_high=back(change + half),
-        p=two_sided_t(change / error, df),
-        reason=told.replace("medians", "means"),
-    )
+    """Return the row with the change from the first to the last block of references."""
+    change, low, high, p, _ = welch(last, first)
+    told = "means of the first and the last block; interval from repeats within blocks"
+    if p is None:
+        change = float(np.median(last) - np.median(first))
+        repeated = min(len(first), len(last)) > 1
+        told = f"no {'spread' if repeated else 'repeats in a block'}: no interval"
+    ends: tuple[float | None, ...] = (change, low, high)
+    if relative:
+        ends = tuple(None if end is None else float(np.expm1(end)) for end in ends)
+    return replace(row, estimate=ends[0], ci_low=ends[1], ci_high=ends[2], p=p, reason=told)

@@ -7,8 +7,8 @@ The stable tile (role ``check``) shows what is left of it in reflectance: it can
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,10 +26,8 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 
-# Control units of a session against the sessions before
+# Rows of session_effects.csv and order_effects.csv
 # ----------------------------------------------------------------------
-# A shift is not yet an error: plants grow. Without a stable tile measured every session (role
-# ``check``) growth and instrument cannot be told apart.
 
 LEVEL = 0.95
 
@@ -58,9 +56,47 @@ class SessionEffect:
     unit: str = "1"
     reason: str = ""
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return the fields as a row."""
-        return asdict(self)
+
+@dataclass(frozen=True)
+class OrderEffect:
+    """One row of ``order_effects.csv``.
+
+    ``term``: ``order`` (relative change of reflectance from the first leaf of the session to the
+    last), ``leaf_position`` (relative difference from the first position), ``white_signal``
+    (relative) and ``dark_level`` (counts) from the first to the last block of the session.
+    """
+
+    session: str
+    term: str
+    position: str
+    wavelength_nm: float
+    estimate: float | None
+    ci_low: float | None
+    ci_high: float | None
+    ci_level: float
+    n_units: int
+    p: float | None
+    p_holm: float | None
+    unit: str
+    reason: str
+
+
+Row = TypeVar("Row", SessionEffect, OrderEffect)
+
+
+def with_holm(rows: Sequence[Row]) -> list[Row]:
+    """Return the rows with Holm's p over all of them, one family."""
+    adjusted = holm([np.nan if row.p is None else row.p for row in rows])
+    return [
+        row if row.p is None else replace(row, p_holm=float(p))
+        for row, p in zip(rows, adjusted, strict=True)
+    ]
+
+
+# Control units of a session against the sessions before
+# ----------------------------------------------------------------------
+# A shift is not yet an error: plants grow. Without a stable tile measured every session (role
+# ``check``) growth and instrument cannot be told apart.
 
 
 def unit_values(units: Sequence[str], leaves: Sequence[str], values: Floats) -> dict[str, Floats]:
@@ -141,15 +177,6 @@ def _tested(session: str, change: Floats, wavelength_nm: Sequence[float]) -> lis
             )
         )  # fmt: skip
     return rows
-
-
-def with_holm(rows: Sequence[SessionEffect]) -> list[SessionEffect]:
-    """Return the rows with Holm's p over all of them, one family."""
-    adjusted = holm([np.nan if row.p is None else row.p for row in rows])
-    return [
-        row if row.p is None else replace(row, p_holm=float(p))
-        for row, p in zip(rows, adjusted, strict=True)
-    ]
 
 
 # References of a session against the sessions before
@@ -246,7 +273,7 @@ def _against_before(
     for session in _later(sessions, found):
         here = np.array([look.value for look in found[session]])
         for k, at in enumerate(wavelength_nm):
-            estimate, low, high, p, reason = _welch(here[:, k], base[:, k])
+            estimate, low, high, p, reason = welch(here[:, k], base[:, k])
             rows.append(
                 SessionEffect(
                     session, group, float(at), estimate, low, high, LEVEL, len(here), p, None,
@@ -267,7 +294,7 @@ def _later(sessions: Sequence[tuple[str, str]], found: Looks) -> list[str]:
     return [name for name, _ in sessions if name in found and name not in before]
 
 
-def _welch(
+def welch(
     here: Floats, base: Floats
 ) -> tuple[float, float | None, float | None, float | None, str]:
     """Return estimate, interval, p and the reason for what is missing.
@@ -354,7 +381,7 @@ def tile_shifts(
     for session in there[1:]:
         here = values[session]
         for k, at in enumerate(wavelength_nm):
-            estimate, low, high, p, reason = _welch(here[:, k], first[:, k])
+            estimate, low, high, p, reason = welch(here[:, k], first[:, k])
             every = [values[name][:, k] for name in there]
             limits = control_limits(every, len(here), len(first))
             half = limits.half
@@ -539,7 +566,8 @@ def _values(session: Session) -> list[_Values]:
     out = [_Values(leaves, _inside(leaf_nm), _interpolated(leaf_nm, reflectance), "1")]
     axis = session.scans.wavelength_nm
     for role, unit, spectra in _references(session):
-        places = session.of_role(role) if role != "check" else _sheet_places(session)
+        in_sheet = np.flatnonzero(np.array(session.roles) == role)
+        places = in_sheet if role == "check" else session.of_role(role)
         out.append(_Values(places, _inside(axis), _windowed(axis, spectra), unit))
     return out
 
@@ -559,21 +587,17 @@ def _interpolated(axis: Floats, spectra: Floats) -> Floats:
 
 
 def _references(session: Session) -> list[tuple[str, str, Floats]]:
+    tile = ("check", "1", tile_reflectance(session))
     if not session.in_counts:
-        roles = np.array(session.roles)
-        return [(role, "1", session.raw[roles == role]) for role in ("check",)]
+        return [tile]
     whites = session.of_role("white")
     ms = session.integration_ms[whites]
     unit = "count/ms" if np.isfinite(ms).all() else "count"
     return [
         ("white", unit, session.white_per_ms),
         ("dark", "count", session.raw[session.of_role("dark")]),
-        ("check", "1", tile_reflectance(session)),
+        tile,
     ]
-
-
-def _sheet_places(session: Session) -> NDArray[np.intp]:
-    return np.flatnonzero(np.array(session.roles) == "check")
 
 
 def _windowed(axis: Floats, spectra: Floats) -> Floats:

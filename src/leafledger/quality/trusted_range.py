@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,10 +35,6 @@ class TrustedRange:
     why: str
     margin_nm: float
     limiting_session: str | None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the fields for JSON."""
-        return asdict(self)
 
 
 def stated_range(start_nm: float, stop_nm: float, axis: Floats) -> TrustedRange:
