@@ -39,9 +39,11 @@ from leafledger.study.table_files import SpectraTable, read_spectra
 
 
 def test_stray_light_of_the_white_lies_between_the_blocks_as_the_rate_does() -> None:
-    two = (np.full(4, 100.0), np.full(4, 140.0))
-    none = (np.zeros((0, 4)), np.zeros((0, 4)))
-    part = interpolate(two, two, none, np.array([0.0, 0.25, 1.0]), blocks_stray=(1.0, 3.0))
+    before, after = (
+        WhitePart(rate := np.full((1, 4), level), rate, 0 * rate, np.zeros((0, 1, 4)), stray=stray)
+        for level, stray in ((100.0, 1.0), (140.0, 3.0))
+    )
+    part = interpolate(before, after, np.array([0.0, 0.25, 1.0]))
     assert np.asarray(part.stray).ravel().tolist() == [1.0, 1.5, 3.0]
     assert part.rate[:, 0].tolist() == [100.0, 110.0, 140.0]
 

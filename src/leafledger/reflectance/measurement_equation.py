@@ -139,13 +139,7 @@ def source_name(source: str, place: int = 0) -> str:
 
 
 def interpolate(
-    blocks_rate: tuple[NDArray[np.float64], NDArray[np.float64]],
-    blocks_variance: tuple[NDArray[np.float64], NDArray[np.float64]],
-    blocks_dark_slope: tuple[NDArray[np.float64], NDArray[np.float64]],
-    after_weight: NDArray[np.float64],
-    blocks_stray: tuple[float, float] = (0.0, 0.0),
-    blocks_bends: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
-    blocks_time_shares: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
+    before: WhitePart, after: WhitePart, after_weight: NDArray[np.float64]
 ) -> WhitePart:
     """Interpolate the white rate in time between the block before and the block after.
 
@@ -154,19 +148,10 @@ def interpolate(
 
     Parameters
     ----------
-    blocks_rate, blocks_variance
-        Of the block before and the block after, each ``(n_pixels,)``.
-    blocks_dark_slope
-        Likewise, each ``(n_dark_times, n_pixels)``.
+    before, after
+        The blocks, each of one scan (shapes ``(1, n_pixels)``).
     after_weight
         Share of the block after, shape ``(n_scans,)``.
-    blocks_stray
-        Stray light taken off each rate, linear counts per ms.
-    blocks_bends
-        How each rate changes with an estimated linearity, each ``(n_modes, n_pixels)``.
-    blocks_time_shares
-        Share of each rate that rests on whites of each integration time, each ``(n_times,
-        n_pixels)``; None where integration times are taken as exact.
 
     References
     ----------
@@ -174,31 +159,17 @@ def interpolate(
     """
     late = after_weight[:, None]
     early = 1.0 - late
-    change = blocks_rate[1] - blocks_rate[0]
-    rate = early * blocks_rate[0] + late * blocks_rate[1]
-    shares = np.zeros((0, 1, 1))
-    if blocks_time_shares is not None:
-        own = (blocks_time_shares[0] * blocks_rate[0], blocks_time_shares[1] * blocks_rate[1])
-        weighted = _between(early, late, own)
-        shares = np.divide(weighted, rate, out=np.zeros_like(weighted), where=rate > 0)
+    rate = early * before.rate + late * after.rate
+    weighted = early * (before.time_shares * before.rate) + late * (after.time_shares * after.rate)
     return WhitePart(
         rate=rate,
-        variance=early**2 * blocks_variance[0] + late**2 * blocks_variance[1],
-        drift=np.broadcast_to(change / np.sqrt(12), (len(late), len(change))),
-        dark_slope=_between(early, late, blocks_dark_slope),
-        stray=early * blocks_stray[0] + late * blocks_stray[1],
-        bends=np.zeros((0, 1, 1)) if blocks_bends is None else _between(early, late, blocks_bends),
-        time_shares=shares,
+        variance=early**2 * before.variance + late**2 * after.variance,
+        drift=np.broadcast_to((after.rate - before.rate) / np.sqrt(12), rate.shape),
+        dark_slope=early * before.dark_slope + late * after.dark_slope,
+        stray=early * before.stray + late * after.stray,
+        bends=early * before.bends + late * after.bends,
+        time_shares=np.divide(weighted, rate, out=np.zeros_like(weighted), where=rate > 0),
     )
-
-
-def _between(
-    early: NDArray[np.float64],
-    late: NDArray[np.float64],
-    blocks: tuple[NDArray[np.float64], NDArray[np.float64]],
-) -> NDArray[np.float64]:
-    """Interpolate several spectra at once, ``(n, n_pixels)`` to ``(n, n_scans, n_pixels)``."""
-    return np.asarray(early * blocks[0][:, None, :] + late * blocks[1][:, None, :])
 
 
 def reflect(

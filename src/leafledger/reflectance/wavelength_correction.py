@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +20,6 @@ from leafledger.reflectance.detector import by_time, find_hot, mend_hot
 from leafledger.spectra.lamp_lines import (
     FEWEST_LINES,
     Correction,
-    FoundLine,
     LampReading,
     LampRefusal,
     fit_correction,
@@ -29,9 +28,6 @@ from leafledger.spectra.lamp_lines import (
 from leafledger.study.table_files import SpectraTable
 
 Floats = NDArray[np.float64]
-
-# A mercury-argon lamp measured in the session (role ``lamp``) shows how far the axis as read stands
-# from published lines. Nothing else does: the red edge moves with chlorophyll.
 
 _NEAR_FULL = 0.99
 """From this share of full scale on a detector is taken as full: its lines lean over."""
@@ -89,25 +85,23 @@ def correct_axis(
         Under ``from_lamp``: without a lamp scan, or if no lamp scan can be used (not a
         mercury-argon lamp, saturated, too few lines), or if the corrected axis does not rise.
     """
-    lamps = _read_lamps(table, full_scale_counts)
-    refused = [lamp for lamp in lamps if isinstance(lamp.result, LampRefusal)]
-    read = [lamp for lamp in lamps if isinstance(lamp.result, LampReading)]
-    lines = [line for lamp in read for line in lines_of(lamp)]
+    read, refused = _read_lamps(table, full_scale_counts)
+    lines = [line for lamp in read for line in lamp.result.lines]
     correction = fit_correction(lines, table.wavelength_nm) if lines else None
     if asked == "from_lamp" and correction is None:
-        raise InputFault(no_correction(table, lamps, session))
-    if not lamps:
+        raise InputFault(no_correction(table, read, refused, session))
+    if not read and not refused:
         return SessionAxis(table.wavelength_nm, {})
     warnings = [refused_sentence(lamp) for lamp in refused]
     told: dict[str, Any] = {
         "asked": asked,
         "axis": "as_read",
         "lamp": None,
-        "refused": [{"scan": lamp.scan, "found": refusal_of(lamp).found} for lamp in refused],
+        "refused": [{"scan": lamp.scan, "found": lamp.result.found} for lamp in refused],
     }
     if correction is None:
         return SessionAxis(table.wavelength_nm, told, warnings=warnings)
-    resolution = float(np.median([reading_of(lamp).resolution_nm for lamp in read]))
+    resolution = float(np.median([lamp.result.resolution_nm for lamp in read]))
     told["lamp"] = report_of(correction, read, resolution, table.wavelength_nm)
     axis, modes_nm = table.wavelength_nm, None
     if asked == "from_lamp":
@@ -120,27 +114,33 @@ def correct_axis(
     return SessionAxis(axis, told, metrics_of(correction, resolution), warnings, modes_nm=modes_nm)
 
 
-def _read_lamps(table: SpectraTable, full_scale_counts: float | None) -> list[LampScan]:
+def _read_lamps(
+    table: SpectraTable, full_scale_counts: float | None
+) -> tuple[list[LampScan[LampReading]], list[LampScan[LampRefusal]]]:
+    """Return the lamp scans that could be read, and those that could not."""
+    read: list[LampScan[LampReading]] = []
+    refused: list[LampScan[LampRefusal]] = []
     if "counts" not in table.spectra:
-        return []
+        return read, refused
     rows, counts = table.rows, table.spectra["counts"]
     role = rows["role"].to_numpy(dtype=str)
     time_ms = rows["integration_ms"].to_numpy(dtype=np.float64)
     at, axis = np.flatnonzero(role == "dark"), table.wavelength_nm
     lamps = np.flatnonzero(role == "lamp")
     if not len(lamps):
-        return []
+        return read, refused
     hot = _hot(counts[at], time_ms[at])
     darks = mend_hot(counts[at], axis, hot)
-    out = []
     for i, mended in zip(lamps, mend_hot(counts[lamps], axis, hot), strict=True):
         dark = _dark(darks, time_ms[at], float(time_ms[i]), mended)
         full = saturated_pixels(mended, full_scale_counts)
         result = read_lamp(axis, mended - dark, full, FEWEST_LINES)
+        scan, file = str(rows["scan"].iloc[i]), str(rows["file"].iloc[i])
         if isinstance(result, LampReading):
-            result = _without_hot(result, axis[hot])
-        out.append(LampScan(str(rows["scan"].iloc[i]), str(rows["file"].iloc[i]), result))
-    return out
+            read.append(LampScan(scan, file, _without_hot(result, axis[hot])))
+        else:
+            refused.append(LampScan(scan, file, result))
+    return read, refused
 
 
 def _hot(darks: Floats, times_ms: Floats) -> NDArray[np.bool_]:
@@ -227,17 +227,20 @@ _DIGITS = 6
 _ORDERS = ("one shift", "a straight line", "a parabola", "a cubic")
 
 
+Result = TypeVar("Result", LampReading, LampRefusal)
+
+
 @dataclass(frozen=True)
-class LampScan:
+class LampScan(Generic[Result]):
     """A lamp scan, its file, and what came of reading it."""
 
     scan: str
     file: str
-    result: LampReading | LampRefusal
+    result: Result
 
 
 def report_of(
-    correction: Correction, read: Sequence[LampScan], resolution: float, axis: Floats
+    correction: Correction, read: Sequence[LampScan[LampReading]], resolution: float, axis: Floats
 ) -> dict[str, Any]:
     """Return what the metadata of the reflectance tell of the lamp."""
     shift, u = correction.mean_shift()
@@ -246,7 +249,7 @@ def report_of(
     return {
         "scans": [lamp.scan for lamp in read],
         "n_lines": len(correction.used),
-        "n_saturated": sum(reading_of(lamp).n_saturated for lamp in read),
+        "n_saturated": sum(lamp.result.n_saturated for lamp in read),
         "first_line_nm": _short(min(line.published_nm for line in correction.used)),
         "last_line_nm": _short(max(line.published_nm for line in correction.used)),
         "shift_nm": _short(shift),
@@ -268,19 +271,13 @@ def report_of(
     }
 
 
-def reading_of(lamp: LampScan) -> LampReading:
-    """Return the reading of a scan that could be read."""
-    assert isinstance(lamp.result, LampReading)
-    return lamp.result
-
-
 def _short(value: float) -> float:
     return round(float(value), _DIGITS)
 
 
-def _by_scan(lamp: LampScan, correction: Correction) -> dict[str, Any]:
+def _by_scan(lamp: LampScan[LampReading], correction: Correction) -> dict[str, Any]:
     """How far the lines of one scan stand, on the mean, from the curve through all scans."""
-    lines = lines_of(lamp)
+    lines = lamp.result.lines
     found = np.array([line.found_nm for line in lines])
     off = found - np.array([line.published_nm for line in lines]) - correction.at(found)[0]
     weight = np.array([line.u_nm for line in lines]) ** -2.0
@@ -288,11 +285,6 @@ def _by_scan(lamp: LampScan, correction: Correction) -> dict[str, Any]:
     scatter = float(np.sum(weight * (off - mean) ** 2)) / max(len(off) - 1, 1)
     u = float(np.sqrt(max(scatter, 1.0) / weight.sum()))
     return {"scan": lamp.scan, "from_mean_nm": _short(mean), "u_nm": _short(u)}
-
-
-def lines_of(lamp: LampScan) -> tuple[FoundLine, ...]:
-    """Return the lines of a scan that could be read."""
-    return reading_of(lamp).lines
 
 
 def metrics_of(correction: Correction, resolution: float) -> list[Metric]:
@@ -337,33 +329,32 @@ def sentences_of(
     return [f"{fact}. They were left as read; reflectance.wavelengths: from_lamp corrects them."]
 
 
-def full_sentences(read: Sequence[LampScan]) -> list[str]:
+def full_sentences(read: Sequence[LampScan[LampReading]]) -> list[str]:
     """Say in which lamp scans the detector was full at published lines."""
     return [
-        f"Lamp scan {lamp.scan}: the detector was full at {reading_of(lamp).n_saturated} published "
+        f"Lamp scan {lamp.scan}: the detector was full at {lamp.result.n_saturated} published "
         "lines of the lamp; the wavelengths rest on the others. A shorter integration time would "
         "show them all."
         for lamp in read
-        if reading_of(lamp).n_saturated
+        if lamp.result.n_saturated
     ]
 
 
-def refused_sentence(lamp: LampScan) -> str:
+def refused_sentence(lamp: LampScan[LampRefusal]) -> str:
     """Return why a lamp scan was not used, as a warning."""
-    refusal = refusal_of(lamp)
+    refusal = lamp.result
     return (
         f"Lamp scan {lamp.scan} does not tell the shift of the wavelengths: {refusal.found}; "
         f"expected {refusal.expected}. {refusal.mend}"
     )
 
 
-def refusal_of(lamp: LampScan) -> LampRefusal:
-    """Return why a scan could not be read."""
-    assert isinstance(lamp.result, LampRefusal)
-    return lamp.result
-
-
-def no_correction(table: SpectraTable, lamps: Sequence[LampScan], session: str) -> list[Problem]:
+def no_correction(
+    table: SpectraTable,
+    read: Sequence[LampScan[LampReading]],
+    refused: Sequence[LampScan[LampRefusal]],
+    session: str,
+) -> list[Problem]:
     """Return the problems of a session whose axis cannot be put right as asked."""
     problems = [
         Problem(
@@ -372,15 +363,14 @@ def no_correction(table: SpectraTable, lamps: Sequence[LampScan], session: str) 
             expected=lamp.result.expected,
             mend=f"{lamp.result.mend} Or say {SETTING}: as_read.",
         )
-        for lamp in lamps
-        if isinstance(lamp.result, LampRefusal)
+        for lamp in refused
     ]
     if problems:
         return problems
     found = f"from_lamp, and session {session} without a lamp scan"
     if "counts" not in table.spectra:
         found = f"from_lamp, and session {session} that arrived as reflectance"
-    if lamps:
+    if read:
         found = f"from_lamp, and lines in session {session} that do not agree with each other"
     return [
         Problem(
