@@ -84,6 +84,10 @@ class Scans:
         """Return the positions of scans of a role."""
         return np.flatnonzero(self.role == role)
 
+    def names(self, positions: NDArray[np.intp] | NDArray[np.bool_]) -> list[str]:
+        """Return the ids of some scans."""
+        return [str(scan) for scan in self.scan[positions]]
+
 
 @dataclass(frozen=True)
 class References:
@@ -153,7 +157,7 @@ def fill_defaults(scans: Scans) -> tuple[Scans, list[str]]:
         or dark is missing altogether.
     """
     used = np.isin(scans.role, _ROLES)
-    names = [str(s) for s in scans.scan[used]]
+    names = scans.names(used)
     blank = np.isnan(scans.integration_ms[used])
     problems = reference_choice.missing_references(
         scans.session, len(scans.where("white")), len(scans.where("dark"))
@@ -187,7 +191,7 @@ def build_references(
     Parameters
     ----------
     scans
-        As :func:`settle` returns them.
+        As :func:`fill_defaults` returns them.
     instrument, settings
         Sections ``instrument`` and ``reflectance`` of the study.
 
@@ -212,9 +216,12 @@ def build_references(
     )
     if stray is not None:
         refuse_lit_region(stray, whites.signal, scans.session)
-    names = ([str(s) for s in scans.scan[white]], [str(s) for s in scans.scan[sample]])
     members, choice, averaged, said = assign_whites(
-        settings["references"], scans.time_s[white], scans.time_s[sample], names, scans.session
+        settings["references"],
+        scans.time_s[white],
+        scans.time_s[sample],
+        (scans.names(white), scans.names(sample)),
+        scans.session,
     )
     repeats = members
     if averaged and not np.isnan(scans.time_s[white]).any():
@@ -223,7 +230,11 @@ def build_references(
         repeats = white_blocks(scans.time_s[both], np.arange(len(both)) < len(white))
     noise, more = session_noise(scans, darks, whites, repeats, linearity, instrument)
     blocks = pool_references(whites, members, scans.time_s[white], darks, noise, mean=averaged)
-    times = _times_of(scans, float(instrument.get("integration_u_ms", 0.0)))
+    times, u_ms = None, float(instrument.get("integration_u_ms", 0.0))
+    # The error of a time that leaf and white share cancels.
+    if u_ms and len(by_time(time_ms[np.r_[sample, white]])) > 1:
+        of_whites = time_ms[white]
+        times = IntegrationTimes(np.array([of_whites[m[0]] for m in by_time(of_whites)]), u_ms)
     out = References(
         darks, whites, tuple(members), blocks, choice, noise, linearity, averaged, stray, fit, times
     )
@@ -241,13 +252,11 @@ def _refuse(scans: Scans, darks: Darks) -> None:
     problems = reference_choice.swapped_roles(scans.session, np.median(bright, axis=1), dim, leaves)
     if problems:
         raise InputFault(problems)
-    problems = reference_choice.darks_missing(
-        [str(s) for s in scans.scan[lit]], scans.integration_ms[lit], darks
-    )
+    problems = reference_choice.darks_missing(scans.names(lit), scans.integration_ms[lit], darks)
     if problems:
         raise InputFault(problems)
     problems = reference_choice.bright_darks(
-        [str(s) for s in scans.scan[dark]],
+        scans.names(dark),
         [str(f) for f in scans.file[dark]],
         dim,
         darks,
@@ -255,19 +264,10 @@ def _refuse(scans: Scans, darks: Darks) -> None:
     )
     below = np.stack([darks.at(float(t))[middle] for t in scans.integration_ms[white]])
     problems += reference_choice.dim_whites(
-        [str(s) for s in scans.scan[white]], [str(f) for f in scans.file[white]], bright, below
+        scans.names(white), [str(f) for f in scans.file[white]], bright, below
     )
     if problems:
         raise InputFault(problems)
-
-
-def _times_of(scans: Scans, u_ms: float) -> IntegrationTimes | None:
-    """Return the times of the whites, or None where their errors are zero or cancel."""
-    used = np.isin(scans.role, ("sample", "white"))
-    if u_ms == 0 or len(by_time(scans.integration_ms[used])) < 2:
-        return None
-    time_ms = scans.integration_ms[scans.where("white")]
-    return IntegrationTimes(np.array([time_ms[m[0]] for m in by_time(time_ms)]), u_ms)
 
 
 # Linearity and noise of the detector
@@ -336,20 +336,13 @@ def session_noise(
     sets = [
         (whites.signal[same], whites.slope[same], whites.averages[same])
         for block in repeats
-        for same in _one_time(block, whites.integration_ms)
+        for same in (block[list(m)] for m in by_time(whites.integration_ms[block]))
     ]
     gain, read = estimate_electrons_per_count(sets, read, rounding, brightest)
     if stated_gain != "estimate":
         gain = float(stated_gain)
     noise = Noise(gain, read, rounding)
     return noise, [] if noise.known else [_unknown(noise)]
-
-
-def _one_time(
-    block: NDArray[np.intp], integration_ms: NDArray[np.float64]
-) -> list[NDArray[np.intp]]:
-    times = integration_ms[block]
-    return [block[times == time] for time in np.unique(times)]
 
 
 def _unknown(noise: Noise) -> str:
@@ -410,7 +403,7 @@ class Whites:
 
 @dataclass(frozen=True)
 class Blocks:
-    """White blocks, each boiled down to one count rate.
+    """Blocks of whites, each reduced to one count rate.
 
     Attributes
     ----------
@@ -511,27 +504,22 @@ def pool_references(
     per_time = whites.slope / whites.integration_ms[:, None]
     bends = _bends_per_ms(whites)
     taken = _taken_with(whites.integration_ms)
-    rates, variances, slopes, times, strays = [], [], [], [], []
-    bent, shares = [], []
+    blocks = []
     for block in members:
         share = 1.0 / len(block) if mean else centre_variance_factor(len(block))
-        rates.append(rate[block].mean(axis=0) if mean else centre(rate[block]))
-        variances.append(share * variance[block].mean(axis=0))
         counted = _counted(rate[block], mean=mean)
-        slopes.append(weights[block].T @ (counted * per_time[block]))
-        bent.append((bends[:, block] * counted).sum(axis=1))
-        shares.append(taken[:, block] @ counted)
-        times.append(float(np.median(time_s[block])))
-        strays.append(float(np.median(stray_rate[block])))
-    return Blocks(
-        np.stack(rates),
-        np.stack(variances),
-        np.stack(slopes),
-        np.array(times),
-        np.array(strays),
-        np.stack(bent),
-        np.stack(shares),
-    )
+        blocks.append(
+            (
+                rate[block].mean(axis=0) if mean else centre(rate[block]),
+                share * variance[block].mean(axis=0),
+                weights[block].T @ (counted * per_time[block]),
+                np.median(time_s[block]),
+                np.median(stray_rate[block]),
+                (bends[:, block] * counted).sum(axis=1),
+                taken[:, block] @ counted,
+            )
+        )
+    return Blocks(*(np.array(part) for part in zip(*blocks, strict=True)))
 
 
 def _bends_per_ms(whites: Whites) -> NDArray[np.float64]:
@@ -639,15 +627,11 @@ def _odd_darks(scans: Scans, darks: Darks) -> list[str]:
     signal = float(np.median(scans.counts[white][:, middle])) - float(level.min())
     off = {d: level[d] - np.median(level[list(group)]) for group in darks.members for d in group}
     return [
-        f"Dark {scans.scan[dark[d]]} is {_three_figures(by)} counts off the other darks of its "
+        f"Dark {scans.scan[dark[d]]} is {float(f'{by:.3g}'):+g} counts off the other darks of its "
         "integration time."
         for d, by in off.items()
         if abs(by) > DRIFT_WARNING * signal
     ]
-
-
-def _three_figures(value: float) -> str:
-    return f"{float(f'{value:.3g}'):+g}"
 
 
 # Names of the references of each leaf scan
@@ -666,7 +650,7 @@ def reference_columns(scans: Scans, references: References) -> dict[str, list[An
     sample, white, dark = (scans.where(role) for role in ("sample", "white", "dark"))
     middles = [str(scans.scan[white[block[(len(block) - 1) // 2]]]) for block in references.members]
     out: dict[str, list[Any]] = {
-        "scan": [str(s) for s in scans.scan[sample]],
+        "scan": scans.names(sample),
         "reference": [],
         "white_before": [],
         "white_after": [],
