@@ -65,32 +65,32 @@ def run(job: Job) -> Outcome:
         path = job.inputs["decisions"]
         decisions = standing(read_decisions(path, job.shown(path), samples))
     flags = [flag for path in job.by_session("quality").values() for flag in _flags(path)]
-    found = Findings(flags)
+    findings = Findings(flags)
     levels = {s: read_parquet(path) for s, path in job.by_session("levels").items()}
-    found += between_sessions(levels, flags, dark_noises(job.by_session("quality")))
-    found.warnings += change_warnings(digest_changed(decisions.values(), _digests(levels)))
+    findings += between_sessions(levels, flags, dark_noises(job.by_session("quality")))
+    findings.warnings += change_warnings(digest_changed(decisions.values(), _digests(levels)))
     sound = without_bad_references(levels, {f.scan for f in flags if f.severity == "fault"})
     table = exclusions(flags, samples, decisions, str(job.settings["apply"]))
     excluded = excluded_scans(table, samples)
-    found.warnings += _refuse_or_warn_of_empty(rows, excluded)
+    findings.warnings += _refuse_or_warn_of_empty(rows, excluded)
     spectra = {
         s: read_spectra(p, ("reflectance",)) for s, p in job.by_session("reflectance").items()
     }
     axes = {s: t.metadata.get("wavelengths") or {} for s, t in spectra.items()}
     signals = {s: read_parquet(path) for s, path in job.by_session("signal").items()}
-    found += compare_axes(axes, signals)
+    findings += compare_axes(axes, signals)
     trusted, warnings = _range(job, spectra, signals)
-    found.warnings += warnings
+    findings.warnings += warnings
     accepted = _accepted(rows, excluded, job.settings["design"]["sessions"])
-    found.warnings += _write_systematic(job, accepted, spectra, trusted, sound)
+    findings.warnings += _write_systematic(job, accepted, spectra, trusted, sound)
     write_csv(job.outputs["accepted"], accepted, ACCEPTED)
     write_csv(
         job.outputs["exclusions"], _frame([asdict(row) for row in table], EXCLUSIONS), EXCLUSIONS
     )
     write_json(job.outputs["range"], asdict(trusted))
-    found += _noise_of_dark_leaf(signals, trusted)
+    findings += _noise_of_dark_leaf(signals, trusted)
     by_rule = counts_by_rule(table, samples)
-    found.metrics += [
+    findings.metrics += [
         Metric("n_scans", float(len(rows))),
         Metric("n_scans_excluded", float(len(excluded))),
         *(Metric(f"n_scans_excluded_by_{rule}", float(n)) for rule, n in by_rule.items()),
@@ -98,7 +98,7 @@ def run(job: Job) -> Outcome:
         Metric("trusted_range_start", trusted.start_nm, "nm"),
         Metric("trusted_range_stop", trusted.stop_nm, "nm"),
     ]
-    return Outcome(metrics=found.metrics, warnings=found.warnings)
+    return Outcome(metrics=findings.metrics, warnings=findings.warnings)
 
 
 def _flags(path: Any) -> list[Flag]:
@@ -117,7 +117,7 @@ def _number(row: Mapping[Any, Any]) -> float | None:
 def _digests(levels: Mapping[str, pd.DataFrame]) -> dict[str, str]:
     """Return scan -> digest of its raw values."""
     pairs = [table[["scan", "digest"]].drop_duplicates("scan") for table in levels.values()]
-    return {str(scan): str(digest) for one in pairs for scan, digest in one.to_numpy()}
+    return {str(scan): str(digest) for pair in pairs for scan, digest in pair.to_numpy()}
 
 
 def _refuse_or_warn_of_empty(rows: Sequence[Mapping[str, Any]], excluded: set[str]) -> list[str]:
@@ -135,10 +135,10 @@ def _refuse_or_warn_of_empty(rows: Sequence[Mapping[str, Any]], excluded: set[st
         )
     warnings = []
     for session in dict.fromkeys(str(row["session"]) for row in rows):
-        own = [str(row["scan"]) for row in rows if str(row["session"]) == session]
-        if all(scan in excluded for scan in own):
+        scans = [str(row["scan"]) for row in rows if str(row["session"]) == session]
+        if all(scan in excluded for scan in scans):
             warnings.append(
-                f"Session {session}: all {len(own)} leaf scans are excluded; it takes no part in "
+                f"Session {session}: all {len(scans)} leaf scans are excluded; it takes no part in "
                 "effects and classes."
             )
     return warnings
@@ -217,12 +217,12 @@ def _write_systematic(
 ) -> list[str]:
     """Write both tables of systematic error; return what is clear in them."""
     design = job.settings["design"]
-    at = [w for w in WAVELENGTHS_NM if trusted.start_nm <= w <= trusted.stop_nm]
+    inside_nm = [w for w in WAVELENGTHS_NM if trusted.start_nm <= w <= trusted.stop_nm]
     effects = [
-        *_effects(design, accepted, spectra, at),
-        *reference_effects(sessions_of(design), levels, at),
+        *_effects(design, accepted, spectra, inside_nm),
+        *reference_effects(sessions_of(design), levels, inside_nm),
     ]
-    orders = orders_of(design, accepted, levels, at)
+    orders = orders_of(design, accepted, levels, inside_nm)
     shifts = _frame([asdict(row) for row in effects], SESSION_EFFECTS)
     write_csv(job.outputs["session_effects"], shifts, SESSION_EFFECTS)
     ordered = _frame([asdict(row) for row in orders], ORDER_EFFECTS)
@@ -234,7 +234,7 @@ def _effects(
     design: Mapping[str, Any],
     accepted: pd.DataFrame,
     spectra: Mapping[str, SpectraTable],
-    at: Sequence[float],
+    wavelength_nm: Sequence[float],
 ) -> list[SessionEffect]:
     """Return the shifts of the control units; none without a control group or known units."""
     if design.get("control") is None or design.get("unit") is None:
@@ -246,14 +246,17 @@ def _effects(
         ids = [str(scan) for scan in table.rows["scan"]]
         keep = [k for k, scan in enumerate(ids) if scan in taking_part.index]
         rows = taking_part.loc[[ids[k] for k in keep]]
-        read = [np.interp(at, table.wavelength_nm, table.spectra["reflectance"][k]) for k in keep]
+        read = [
+            np.interp(wavelength_nm, table.wavelength_nm, table.spectra["reflectance"][k])
+            for k in keep
+        ]
         values[session] = unit_values(
             [str(u) for u in rows["unit"]],
             [str(leaf) for leaf in rows["leaf"]],
-            np.array(read).reshape(len(keep), len(at)),
+            np.array(read).reshape(len(keep), len(wavelength_nm)),
         )
     sessions = sessions_of(design)
-    return session_effects(sessions, values, at) if at and sessions else []
+    return session_effects(sessions, values, wavelength_nm) if wavelength_nm and sessions else []
 
 
 def _noise_of_dark_leaf(signals: Mapping[str, pd.DataFrame], trusted: TrustedRange) -> Findings:
@@ -367,7 +370,7 @@ def counts_by_rule(rows: Sequence[Exclusion], samples: Collection[str]) -> dict[
     decided = {row.scan for row in rows if row.rule == "decision"}
     out: dict[str, int] = {}
     for row in rows:
-        own = row.rule == "decision" or row.scan not in decided
-        if own and row.applied == "exclude" and row.scan in samples:
+        counted = row.rule == "decision" or row.scan not in decided
+        if counted and row.applied == "exclude" and row.scan in samples:
             out[row.rule] = out.get(row.rule, 0) + 1
     return dict(sorted(out.items()))

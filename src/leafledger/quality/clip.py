@@ -60,8 +60,8 @@ def check_clip(
     already |= on_faulty_whites(session, said)
     keep = np.array([scan not in already for scan in ids], dtype=bool)
     offsets = baseline_offset(axis, values[keep], usable)
-    judged = 0 if offsets is None else int(offsets.judged.sum())
-    metrics = [Metric("n_scans_baseline_judged", float(judged))]
+    n_compared = 0 if offsets is None else int(offsets.judged.sum())
+    metrics = [Metric("n_scans_baseline_judged", float(n_compared))]
     flags: list[Flag] = []
     series: dict[str, Floats] = {}
     sound = [scan for scan, kept in zip(ids, keep, strict=True) if kept]
@@ -257,7 +257,7 @@ def clip_steps(
     if step is None or step.z <= STEP_Z or abs(step.size) <= least:
         return []
     first, stop = bounds[step.first], bounds[step.stop]
-    told = _told(kind, step.size)
+    change = _told(kind, step.size)
     return [
         Flag(
             scan,
@@ -266,9 +266,9 @@ def clip_steps(
             step.z,
             STEP_Z,
             "1",
-            f"From {scans[first]} to {scans[stop - 1]} {told} ({step.z:.1f} standard deviations). "
-            "The clip or the fibre may have moved there, or other plants begin there: look at "
-            "the order of measuring.",
+            f"From {scans[first]} to {scans[stop - 1]} {change} ({step.z:.1f} standard "
+            "deviations). The clip or the fibre may have moved there, or other plants begin there: "
+            "look at the order of measuring.",
         )
         for scan in scans[first:stop]
     ]

@@ -41,27 +41,27 @@ def between_sessions(
         Session -> noise of one dark, counts, where it is known.
     """
     named = {flag.scan for flag in flags if flag.severity == "fault"}
-    shared, told = darks_against_sessions(levels, named, noise)
+    shared, warnings = darks_against_sessions(levels, named, noise)
     copies, copied = copies_between_sessions(levels)
     whites = whites_against_sessions(without_bad_references(levels, named))
-    return Findings([*shared, *copies], [*told, *copied, *whites])
+    return Findings([*shared, *copies], [*warnings, *copied, *whites])
 
 
 def compare_axes(
-    told: Mapping[str, Mapping[str, Any]], signals: Mapping[str, pd.DataFrame]
+    lamps_of: Mapping[str, Mapping[str, Any]], signals: Mapping[str, pd.DataFrame]
 ) -> Findings:
     """Find how far the axes of the sessions stand apart, by their lamps or else their whites."""
-    warnings, largest = axes_against_sessions(told)
+    warnings, largest = axes_against_sessions(lamps_of)
     # The whites stand on the axis as it was read: nothing to compare with one that was put right.
-    as_read = {s: t for s, t in signals.items() if told.get(s, {}).get("axis") != "from_lamp"}
-    by_lamp = [s for s, of in told.items() if of.get("lamp") and largest is not None]
-    lamps = {s: bool(of.get("lamp")) for s, of in told.items() if of}
+    as_read = {s: t for s, t in signals.items() if lamps_of.get(s, {}).get("axis") != "from_lamp"}
+    by_lamp = [s for s, of in lamps_of.items() if of.get("lamp") and largest is not None]
+    lamps = {s: bool(of.get("lamp")) for s, of in lamps_of.items() if of}
     moved = whites_moved(as_read, by_lamp, lamps)
-    found = Findings(warnings=[*warnings, *moved.warnings])
+    findings = Findings(warnings=[*warnings, *moved.warnings])
     largest = moved.largest_nm if largest is None else largest
     if largest is not None:
-        found.metrics.append(Metric("wavelength_shift_between_sessions", largest, "nm"))
-    return found
+        findings.metrics.append(Metric("wavelength_shift_between_sessions", largest, "nm"))
+    return findings
 
 
 def dark_noises(paths: Mapping[str, Path]) -> dict[str, float]:
@@ -142,8 +142,8 @@ def _session_levels(levels: Mapping[str, pd.DataFrame]) -> dict[tuple[str, float
     out: dict[tuple[str, float], float] = {}
     for session, table in levels.items():
         darks = table[table["role"] == "dark"]
-        for ms, own in darks.groupby(darks["integration_ms"].fillna(-1.0), sort=True):
-            out[session, float(ms)] = float(np.median(own["value"]))
+        for ms, group in darks.groupby(darks["integration_ms"].fillna(-1.0), sort=True):
+            out[session, float(ms)] = float(np.median(group["value"]))
     return out
 
 
@@ -151,7 +151,9 @@ def _shift(
     table: Mapping[tuple[str, float], float], session: str, ms: float, tolerance: float
 ) -> tuple[float, float] | None:
     """Return shift and tolerance in counts; ``None`` if the other sessions do not tell."""
-    others = [level for (name, at), level in table.items() if at == ms and name != session]
+    others = [
+        level for (name, time_ms), level in table.items() if time_ms == ms and name != session
+    ]
     if len(others) < FEWEST_OTHERS:
         return None
     middle = float(np.median(others))
@@ -176,8 +178,8 @@ def _flags(
     table: pd.DataFrame, ms: float, shift: float, limit: float, factor: float | None = None
 ) -> Sequence[Flag]:
     darks = table[table["role"] == "dark"]
-    own = darks.loc[darks["integration_ms"].fillna(-1.0) == ms, "scan"].unique()
-    told = (
+    scans = darks.loc[darks["integration_ms"].fillna(-1.0) == ms, "scan"].unique()
+    reason = (
         "and the darks of another integration time do not: light reached the detector, or a "
         "setting was wrong."
         if factor is None
@@ -192,11 +194,11 @@ def _flags(
             abs(shift),
             limit,
             "count",
-            f"All {len(own)} darks{_at(ms)} of this session lie {abs(shift):.4g} counts "
+            f"All {len(scans)} darks{_at(ms)} of this session lie {abs(shift):.4g} counts "
             f"{'above' if shift > 0 else 'below'} what the other sessions agree on (tolerance "
-            f"{limit:.3g}), {told}",
+            f"{limit:.3g}), {reason}",
         )
-        for scan in sorted(own)
+        for scan in sorted(scans)
     ]
 
 
@@ -259,9 +261,9 @@ def _noise_ratio(noise: Mapping[str, float], session: str) -> float | None:
 
 
 def _all_moved(session: str, moved: Sequence[tuple[float, float, float]]) -> str:
-    told = ", ".join(f"{shift:+.4g} counts{_at(ms)}" for ms, shift, _ in moved)
+    shifts = ", ".join(f"{shift:+.4g} counts{_at(ms)}" for ms, shift, _ in moved)
     return (
-        f"Session {session}: all its darks differ from those of the other sessions ({told}): a "
+        f"Session {session}: all its darks differ from those of the other sessions ({shifts}): a "
         "warmer or cooler detector, or light in every dark; nothing in this session tells which."
     )
 
@@ -329,12 +331,12 @@ def whites_against_sessions(levels: Mapping[str, pd.DataFrame]) -> list[str]:
 
 
 def _level(table: pd.DataFrame, role: str, at_nm: float | None) -> float | None:
-    own = table[table["role"] == role]
+    rows = table[table["role"] == role]
     if at_nm is not None:
-        own = own[own["wavelength_nm"] == at_nm]
-    elif len(own) and (own["unit"] != "count/ms").any():
+        rows = rows[rows["wavelength_nm"] == at_nm]
+    elif len(rows) and (rows["unit"] != "count/ms").any():
         return None
-    value = float(np.median(own["value"])) if len(own) else 0.0
+    value = float(np.median(rows["value"])) if len(rows) else 0.0
     return value if value > 0 else None
 
 

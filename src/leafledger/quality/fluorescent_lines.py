@@ -203,9 +203,9 @@ def _heights(
     height, per_factor = height / chance, per_factor / chance
     first = 0
     for lamp in lamps:
-        own = slice(first, first + len(lamp.centre_nm))
-        first = own.stop
-        yield lamp, height[:, own], per_factor[:, own]
+        groups = slice(first, first + len(lamp.centre_nm))
+        first = groups.stop
+        yield lamp, height[:, groups], per_factor[:, groups]
 
 
 def _keep_better(
@@ -286,11 +286,11 @@ def leak_spectra(wavelength_nm: Floats, leak: Leak, scans: NDArray[np.intp]) -> 
     out = np.zeros((len(scans), len(wavelength_nm)))
     for width_nm in _WIDTHS_NM:
         for template in templates(wavelength_nm[band], width_nm):
-            own = (leak.lamp[scans] == template.lamp) & (leak.width_nm[scans] == width_nm)
+            rows = (leak.lamp[scans] == template.lamp) & (leak.width_nm[scans] == width_nm)
             strength = tungsten(template.centre_nm) ** _TOWARDS_TUNGSTEN
             k = template.strongest
             shape = template.shapes @ (strength / strength[k]) / template.shapes[:, k].max()
-            out[np.ix_(own, band)] = leak.size[scans][own, None] * shape
+            out[np.ix_(rows, band)] = leak.size[scans][rows, None] * shape
     return out
 
 
@@ -388,7 +388,7 @@ def tungsten(wavelength_nm: Floats) -> Floats:
 def templates(axis: Floats, width_nm: float) -> list[Template]:
     """Return the lamps of which the axis holds at least two groups: one line proves no lamp."""
     spacing, far = float(np.median(np.diff(axis))), _CLEAR_IN_WIDTHS * width_nm
-    found = []
+    shown_lamps = []
     for number, lamp in enumerate(LAMPS):
         groups = [
             group
@@ -401,8 +401,8 @@ def templates(axis: Floats, width_nm: float) -> list[Template]:
                 np.average([x.wavelength_nm for x in group], weights=[x.area for x in group])
                 for group in groups
             ]
-            found.append(Template(number, np.stack(shapes, axis=1), np.array(centres)))
-    return found
+            shown_lamps.append(Template(number, np.stack(shapes, axis=1), np.array(centres)))
+    return shown_lamps
 
 
 def line_shape(axis: Floats, group: Sequence[Line], width_nm: float, spacing_nm: float) -> Floats:
@@ -478,8 +478,8 @@ def line_heights(
         beside = np.linalg.solve(total, unseen)
         # Two lamps share lines: least squares finds one of the many equal answers.
         weights -= beside @ np.linalg.lstsq(unseen.T @ beside, unseen.T @ weights, rcond=1e-9)[0]
-    own = variance @ weights**2 + (weights * (leaf @ weights)).sum(axis=0)
-    deviation = np.sqrt(own)
+    height_variance = variance @ weights**2 + (weights * (leaf @ weights)).sum(axis=0)
+    deviation = np.sqrt(height_variance)
     return reflectance @ weights / deviation, (shapes * weights).sum(axis=0) / deviation
 
 
@@ -514,7 +514,9 @@ def noise_of(reflectance: Floats, spacing_nm: float) -> Floats:
     sd *= MAD_TO_SD / np.sqrt(1.5)
     middle = np.array([s.mean() + 1 for s in stretches])
     pixels = np.arange(reflectance.shape[1])
-    between = np.stack([np.interp(pixels, middle, one) for one in np.eye(n_stretches)])
+    between = np.stack(
+        [np.interp(pixels, middle, unit_vector) for unit_vector in np.eye(n_stretches)]
+    )
     return np.asarray((sd @ between) ** 2)
 
 
@@ -550,8 +552,8 @@ def chance_deviation(height: Floats, clear_nm: Floats, centre_nm: Floats) -> Flo
     typical = float(np.median(np.quantile(absolute, _CHANCE_QUANTILE, axis=1)))
     for k, centre in enumerate(centre_nm):
         near = absolute[:, np.abs(clear_nm - centre) <= _NEAR_NM]
-        own = np.quantile(near, _CHANCE_QUANTILE, axis=1)
-        out[:, k] = np.maximum(typical, _NEAR_SHARE * own)
+        near_quantile = np.quantile(near, _CHANCE_QUANTILE, axis=1)
+        out[:, k] = np.maximum(typical, _NEAR_SHARE * near_quantile)
     return np.asarray(out / _NORMAL_QUANTILE)
 
 

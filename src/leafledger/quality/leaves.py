@@ -43,11 +43,11 @@ def check_leaves(session: Session, checks: Mapping[str, Any], signal: Floats | N
     u_scan, u = known if known is not None else (None, None)
     usable = usable_pixels(signal, len(axis))
     flags = no_leaf(ids, axis, values)
-    found = Findings(flags)
+    findings = Findings(flags)
     if u_scan is not None:
         flags += low_signal(ids, axis, values, u_scan, float(checks["low_signal_to_noise"]))
     else:
-        found.warnings.append(
+        findings.warnings.append(
             "The signal of the leaves is not judged: their uncertainty is unknown."
         )
     if session.in_counts:
@@ -55,25 +55,25 @@ def check_leaves(session: Session, checks: Mapping[str, Any], signal: Floats | N
         flags += [flag for flag in _less_exposed(session) if flag.scan not in weak]
     flags += impossible_reflectance(ids, axis, values, u, usable)
     if checks["lamp_lines"]:
-        found += lamp_lines(session, known, usable, float(checks["ambient_share"]))
-    return found
+        findings += lamp_lines(session, known, usable, float(checks["ambient_share"]))
+    return findings
 
 
 def _less_exposed(session: Session) -> list[Flag]:
     """Compare the counts of the leaf scans above their dark, where leaves give most."""
-    at = session.of_role("sample")
+    leaves = session.of_role("sample")
     darks = session.of_role("dark")
-    if len(at) < FEWEST_EXPOSED or not len(darks):
+    if len(leaves) < FEWEST_EXPOSED or not len(darks):
         return []
-    typical = np.median(session.raw[at[:: max(1, len(at) // 200)]], axis=0)
+    typical = np.median(session.raw[leaves[:: max(1, len(leaves) // 200)]], axis=0)
     bright = np.argsort(typical, kind="stable")[-max(1, len(typical) // 10) :]
     dark, times = session.raw[np.ix_(darks, bright)], session.integration_ms
-    level = session.raw[np.ix_(at, bright)].mean(axis=1)
-    own = np.nan_to_num(times[at], nan=-1.0)
-    for ms in np.unique(own):
+    level = session.raw[np.ix_(leaves, bright)].mean(axis=1)
+    leaf_ms = np.nan_to_num(times[leaves], nan=-1.0)
+    for ms in np.unique(leaf_ms):
         known = float(ms) if ms >= 0 else np.nan
-        level[own == ms] -= dark_for(known, dark, times[darks], len(bright)).mean()
-    return less_exposed([session.ids[i] for i in at], level)
+        level[leaf_ms == ms] -= dark_for(known, dark, times[darks], len(bright)).mean()
+    return less_exposed([session.ids[i] for i in leaves], level)
 
 
 def check_replicates(
@@ -102,8 +102,8 @@ def check_replicates(
     if not keep or not usable.any():
         return []
     bands = log_bands(axis, session.leaves.spectra["reflectance"][keep], usable)
-    own = {scan: (unit, leaf or scan) for scan, (unit, leaf) in places.items()}
-    return replicate([ids[i] for i in keep], own, bands, limit)
+    leaf_of = {scan: (unit, leaf or scan) for scan, (unit, leaf) in places.items()}
+    return replicate([ids[i] for i in keep], leaf_of, bands, limit)
 
 
 # Single checks of a leaf scan: signal, possible values, red edge
@@ -233,11 +233,11 @@ def impossible_reflectance(
     """
     if u is None:
         low, high = PLAIN_LOWEST - reflectance, reflectance - PLAIN_HIGHEST
-        limit, told = 0.0, f"outside {PLAIN_LOWEST} to {PLAIN_HIGHEST}"
+        limit, words = 0.0, f"outside {PLAIN_LOWEST} to {PLAIN_HIGHEST}"
     else:
         floor = np.maximum(u, 1e-9)
         low, high = -reflectance / floor, (reflectance - 1) / floor
-        limit, told = BEYOND_U, f"outside 0 to 1 by more than {BEYOND_U:g} standard uncertainties"
+        limit, words = BEYOND_U, f"outside 0 to 1 by more than {BEYOND_U:g} standard uncertainties"
     flags = []
     for beyond, word in ((low, "below 0"), (high, "above 1")):
         bad = (beyond > limit) & usable
@@ -254,7 +254,7 @@ def impossible_reflectance(
                     float(beyond[i, worst]),
                     limit,
                     "1",
-                    f"Reflectance is {told} ({word}) over {wavelength_nm[run[0]]:.0f}-"
+                    f"Reflectance is {words} ({word}) over {wavelength_nm[run[0]]:.0f}-"
                     f"{wavelength_nm[run[-1]]:.0f} nm: {reflectance[i, worst]:.3f} at "
                     f"{wavelength_nm[worst]:.0f} nm.",
                     float(wavelength_nm[worst]),
@@ -265,8 +265,8 @@ def impossible_reflectance(
 
 def _longest_run(bad: NDArray[np.bool_], wavelength_nm: Floats) -> NDArray[np.intp] | None:
     """Return the indices of the widest run, if it covers at least 5 nm."""
-    at = np.flatnonzero(bad)
-    runs = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1)
+    pixels = np.flatnonzero(bad)
+    runs = np.split(pixels, np.flatnonzero(np.diff(pixels) > 1) + 1)
     spacing = float(np.median(np.diff(wavelength_nm)))
     width = [wavelength_nm[run[-1]] - wavelength_nm[run[0]] + spacing for run in runs]
     widest = int(np.argmax(width))

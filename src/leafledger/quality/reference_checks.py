@@ -50,8 +50,8 @@ def check_counts(
     usable = usable_pixels(signal, len(session.scans.wavelength_nm))
     flags += _darks(session, usable)
     flags += _whites(session, usable, float(checks["reference_drift"]))
-    far, told = far_from_white(session)
-    return flags + far, [*warnings, *told]
+    far, gaps = far_from_white(session)
+    return flags + far, [*warnings, *gaps]
 
 
 def _full_scale(session: Session) -> tuple[Floats, list[str]]:
@@ -135,9 +135,9 @@ def _on_full_white(session: Session, full: Floats, limit: float) -> list[Flag]:
     """
     whites = session.of_role("white")
     is_at_full = session.raw[whites] >= full[whites, None]
-    at = dict(zip((session.ids[i] for i in whites), is_at_full, strict=True))
+    full_pixels = dict(zip((session.ids[i] for i in whites), is_at_full, strict=True))
     blocks, axis = _white_blocks(session), session.scans.wavelength_nm
-    everything = tuple(at)
+    everything = tuple(full_pixels)
     known: dict[tuple[str, ...], NDArray[np.bool_]] = {}
     flags = []
     for row in session.leaves.rows.to_dict("records"):
@@ -147,7 +147,7 @@ def _on_full_white(session: Session, full: Floats, limit: float) -> list[Flag]:
         for block in used:
             if block and block not in known:
                 enough = (len(block) / 2) if len(block) > 2 and any(named) else 1
-                known[block] = np.sum([at[name] for name in block], axis=0) >= enough
+                known[block] = np.sum([full_pixels[name] for name in block], axis=0) >= enough
             is_full |= known.get(block, False)
         share = float(is_full.mean())
         if not share:
@@ -244,7 +244,7 @@ def leaves_on_faults(session: Session, flags: Sequence[Flag]) -> list[Flag]:
         whole = {member for name in used for member in blocks.get(name, (name,))}
         bad = sorted(whole & set(faulty))
         if bad:
-            told = ", ".join(f"{name} ({faulty[name]})" for name in bad)
+            listed = ", ".join(f"{name} ({faulty[name]})" for name in bad)
             out.append(
                 Flag(
                     str(row["scan"]),
@@ -253,7 +253,7 @@ def leaves_on_faults(session: Session, flags: Sequence[Flag]) -> list[Flag]:
                     float(len(bad)),
                     0.0,
                     "scan",
-                    f"Its reflectance rests on a reference at fault: {told}.",
+                    f"Its reflectance rests on a reference at fault: {listed}.",
                 )
             )
     return out
@@ -266,13 +266,13 @@ def on_faulty_whites(session: Session, flags: Sequence[Flag]) -> set[str]:
     if not faulty:
         return set()
     blocks = _white_blocks(session)
-    found = set()
+    leaves = set()
     for row in session.leaves.rows.to_dict("records"):
         used = [str(row.get(name) or "") for name in _WHITES]
         whole = {member for name in used for member in blocks.get(name, ())}
         if whole & faulty or not whole:
-            found.add(str(row["scan"]))
-    return found
+            leaves.add(str(row["scan"]))
+    return leaves
 
 
 # Full scale of the detector
@@ -393,11 +393,11 @@ def saturated(
     """
     full = np.broadcast_to(full_scale, len(counts))
     known = np.broadcast_to(stated, len(counts))
-    at = counts >= full[:, None]
-    share = at.mean(axis=1)
+    full_at = counts >= full[:, None]
+    share = full_at.mean(axis=1)
     flags = []
     for i in np.flatnonzero(share > tolerated_share).tolist():
-        where = wavelength_nm[at[i]]
+        where = wavelength_nm[full_at[i]]
         lamp = scans[i] in lamps
         origin = "" if known[i] else _PROPOSED
         mend = _LAMP if lamp else "Shorten the integration time and measure again."
@@ -409,8 +409,9 @@ def saturated(
                 float(share[i]),
                 tolerated_share,
                 "1",
-                f"{at[i].sum()} of {at.shape[1]} pixels ({where.min():.0f} to {where.max():.0f} "
-                f"nm) are at or above full scale, {full[i]:g} counts{origin}. {mend}",
+                f"{len(where)} of {full_at.shape[1]} pixels ({where.min():.0f} to "
+                f"{where.max():.0f} nm) are at or above full scale, {full[i]:g} "
+                f"counts{origin}. {mend}",
                 float(where[len(where) // 2]),
             )
         )
@@ -696,29 +697,31 @@ def far_from_white(session: Session) -> tuple[list[Flag], list[str]]:
     if not len(whites) or not len(leaves):
         return [], []
     numbers = np.unique(block[whites])
-    at = np.sort([float(np.median(seconds[whites[block[whites] == n]])) for n in numbers]) / 60
+    block_min = (
+        np.sort([float(np.median(seconds[whites[block[whites] == n]])) for n in numbers]) / 60
+    )
     flags = [
         flag
         for i in leaves[np.argsort(seconds[leaves], kind="stable")]
-        for flag in _judged(session.ids[i], float(seconds[i]) / 60, at)
+        for flag in _judged(session.ids[i], float(seconds[i]) / 60, block_min)
     ]
     minutes = np.sort(seconds[leaves]) / 60
-    return flags, [*_summary(flags), *_missing_block(at, minutes)]
+    return flags, [*_summary(flags), *_missing_block(block_min, minutes)]
 
 
-def _judged(scan: str, minute: float, at: Floats) -> list[Flag]:
-    after = int(np.searchsorted(at, minute))
-    if 0 < after < len(at):
-        gap = float(at[after] - at[after - 1])
-        told = f"The whites before and after it are {gap:.3g} min apart"
+def _judged(scan: str, minute: float, block_min: Floats) -> list[Flag]:
+    after = int(np.searchsorted(block_min, minute))
+    if 0 < after < len(block_min):
+        gap = float(block_min[after] - block_min[after - 1])
+        distance = f"The whites before and after it are {gap:.3g} min apart"
         limit = BRACKET_MIN
     else:
-        gap = float(np.abs(at - minute).min())
-        told = f"Its only whites are {gap:.3g} min {'before' if after else 'after'} it"
+        gap = float(np.abs(block_min - minute).min())
+        distance = f"Its only whites are {gap:.3g} min {'before' if after else 'after'} it"
         limit = ONE_SIDED_MIN
     if gap <= limit:
         return []
-    sentence = f"{told} (limit {limit:g} min): what the lamp did meanwhile is not known."
+    sentence = f"{distance} (limit {limit:g} min): what the lamp did meanwhile is not known."
     return [Flag(scan, "far_from_white", "notice", gap, limit, "min", sentence)]
 
 
@@ -732,12 +735,12 @@ def _summary(flags: Sequence[Flag]) -> list[str]:
     ]
 
 
-def _missing_block(at: Floats, leaves: Floats) -> list[str]:
+def _missing_block(block_min: Floats, leaves: Floats) -> list[str]:
     """Tell where a block of whites seems to be missing.
 
     Parameters
     ----------
-    at, leaves
+    block_min, leaves
         Minutes of the blocks of whites and of the leaf scans, rising.
 
     Notes
@@ -745,15 +748,15 @@ def _missing_block(at: Floats, leaves: Floats) -> list[str]:
     Where a block is left out, time passes and leaves are measured: about twice as many as usual lie
     between two blocks. A pause, or darks taken half way, makes the gap longer and not fuller.
     """
-    gaps = np.diff(at)
+    gaps = np.diff(block_min)
     if len(gaps) < 3:
         return []
-    between = np.diff(np.searchsorted(leaves, at))
+    between = np.diff(np.searchsorted(leaves, block_min))
     usual, usual_leaves = float(np.median(gaps)), float(np.median(between))
     odd = np.flatnonzero((gaps > ODD_GAP * usual) & (between > ODD_GAP * usual_leaves))
     return [
         f"No white for {gaps[k]:.3g} min and {between[k]} leaf scans from minute "
-        f"{at[k] - at[0]:.3g} of the whites on, where {usual:.3g} min and {usual_leaves:g} leaf "
-        "scans are usual: a block of whites seems to be missing."
+        f"{block_min[k] - block_min[0]:.3g} of the whites on, where {usual:.3g} min and "
+        f"{usual_leaves:g} leaf scans are usual: a block of whites seems to be missing."
         for k in odd
     ]

@@ -141,27 +141,27 @@ def _without_position(rows: Sequence[_Scan], bands: Floats) -> Floats:
     for k, row in enumerate(rows):
         of_unit.setdefault(row.unit, []).append(k)
         at_leaf.setdefault(row.leaf, {}).setdefault(row.unit, []).append(k)
-    centre = {unit: _mean(bands, at) for unit, at in of_unit.items()}
+    centre = {unit: _mean(bands, rows_of) for unit, rows_of in of_unit.items()}
     for units in at_leaf.values():
         if len(units) >= FEWEST_AT_POSITION:
-            added = [_mean(bands, at) - centre[unit] for unit, at in units.items()]
-            out[[k for at in units.values() for k in at]] -= np.median(added, axis=0)
+            added = [_mean(bands, rows_of) - centre[unit] for unit, rows_of in units.items()]
+            out[[k for rows_of in units.values() for k in rows_of]] -= np.median(added, axis=0)
     return np.asarray(out, dtype=np.float64)
 
 
-def _mean(bands: Floats, at: Sequence[int]) -> Floats:
+def _mean(bands: Floats, rows: Sequence[int]) -> Floats:
     # Mostly a leaf has one scan: its own mean, and many times faster had.
-    return bands[at[0]] if len(at) == 1 else np.asarray(bands[list(at)].mean(axis=0))
+    return bands[rows[0]] if len(rows) == 1 else np.asarray(bands[list(rows)].mean(axis=0))
 
 
 def _same_leaf(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Flag]:
     groups: dict[tuple[str, str], list[int]] = {}
     for k, row in enumerate(rows):
         groups.setdefault((row.unit, row.leaf), []).append(k)
-    full = {key: at for key, at in groups.items() if len(at) > 1}
+    full = {key: members for key, members in groups.items() if len(members) > 1}
     if len(full) < FEWEST_GROUPS:
         return []
-    values = {key: {rows[k].name: bands[k] for k in at} for key, at in full.items()}
+    values = {key: {rows[k].name: bands[k] for k in members} for key, members in full.items()}
     scale = _pooled(_pair_distances(values.values()))
     far = _farthest(values, scale)
     flags: list[Flag] = []
@@ -206,9 +206,9 @@ def _farthest(
         worst = np.zeros(len(keys))
         for i in range(size):
             others = np.median(np.delete(stack, i, axis=1), axis=1)
-            found = _level_shape(stack[:, i] - others)
+            distance = _level_shape(stack[:, i] - others)
             for kind in scale:
-                z = found[kind] / (scale[kind] * np.sqrt(_spread(size - 1)))
+                z = distance[kind] / (scale[kind] * np.sqrt(_spread(size - 1)))
                 worst = np.maximum(worst, z)
         far |= dict(zip(keys, worst.tolist(), strict=True))
     return far
@@ -230,13 +230,13 @@ def _judge(
     if len(names) == 2:
         z, kind = _z(values[names[0]] - values[names[1]], scale, 2.0)
         return [_disagrees(name, z, limit, kind, what) for name in names] if z > limit else []
-    found: dict[str, tuple[float, str]] = {}
+    distance: dict[str, tuple[float, str]] = {}
     for name in names:
         others = np.array([values[other] for other in names if other != name])
         middle = np.median(others, axis=0)
-        found[name] = _z(values[name] - middle, scale, _spread(len(others)))
-    worst = max(names, key=lambda name: found[name][0])
-    z, kind = found[worst]
+        distance[name] = _z(values[name] - middle, scale, _spread(len(others)))
+    worst = max(names, key=lambda name: distance[name][0])
+    z, kind = distance[worst]
     if z <= limit:
         return []
     rest = [name for name in names if name != worst]
@@ -258,8 +258,8 @@ def _judge(
 
 
 def _z(difference: Floats, scale: Mapping[str, float], variance: float) -> tuple[float, str]:
-    found = _level_shape(difference)
-    z = {kind: float(found[kind]) / (scale[kind] * np.sqrt(variance)) for kind in scale}
+    distance = _level_shape(difference)
+    z = {kind: float(distance[kind]) / (scale[kind] * np.sqrt(variance)) for kind in scale}
     kind = max(sorted(z), key=lambda name: z[name])
     return float(z[kind]), kind
 
@@ -285,7 +285,7 @@ def _other_leaves(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Fl
     if len(full) < FEWEST_GROUPS:
         return []
     means = {
-        unit: {leaf: _mean(bands, at) for leaf, at in leaves.items()}
+        unit: {leaf: _mean(bands, members) for leaf, members in leaves.items()}
         for unit, leaves in full.items()
     }
     scale = _pooled(_pair_distances(means.values()))
@@ -322,17 +322,17 @@ def _exchanges(
         unit agree; the exchange that makes them agree best, each unit once. Units of two leaves
         by themselves cannot say which leaf is wrong.
     """
-    found: list[tuple[float, tuple[str, str], tuple[str, str]]] = []
+    exchanges: list[tuple[float, tuple[str, str], tuple[str, str]]] = []
     for first, second in combinations(sorted(means), 2):
         for a, b in product(sorted(means[first]), sorted(means[second])):
-            one = {**means[first], a: means[second][b]}
+            first_after = {**means[first], a: means[second][b]}
             other = {**means[second], b: means[first][a]}
-            z = max(_farthest({first: one, second: other}, scale).values())
+            z = max(_farthest({first: first_after, second: other}, scale).values())
             if z < AGREE_Z:
-                found.append((z, (first, a), (second, b)))
+                exchanges.append((z, (first, a), (second, b)))
     out: dict[tuple[str, str], str] = {}
     taken: set[str] = set()
-    for _, one_leaf, other_leaf in sorted(found):
+    for _, one_leaf, other_leaf in sorted(exchanges):
         if taken & {one_leaf[0], other_leaf[0]}:
             continue
         taken |= {one_leaf[0], other_leaf[0]}
@@ -431,28 +431,30 @@ def model_outliers(
     groups: dict[str, list[int]] = {}
     for k, unit in enumerate(units):
         groups.setdefault(unit, []).append(k)
-    large = {unit: at for unit, at in groups.items() if len(at) >= FEWEST_IN_GROUP}
+    large = {unit: members for unit, members in groups.items() if len(members) >= FEWEST_IN_GROUP}
     if not large:
         return []
     differences = np.full(bands.shape, np.nan)
-    for at in groups.values():
-        if len(at) >= 3:
+    for members in groups.values():
+        if len(members) >= 3:
             # The median takes up part of every difference: n / (n - 1) gives it back on average.
-            centre = np.median(bands[at], axis=0)
-            differences[at] = (bands[at] - centre) * np.sqrt(len(at) / (len(at) - 1))
-    there = ~np.isnan(differences).any(axis=1)
-    model = fit_model(differences[there])
+            centre = np.median(bands[members], axis=0)
+            differences[members] = (bands[members] - centre) * np.sqrt(
+                len(members) / (len(members) - 1)
+            )
+    known = ~np.isnan(differences).any(axis=1)
+    model = fit_model(differences[known])
     if model is None:
         return []
     flags: list[Flag] = []
-    for unit, at in sorted(large.items()):
-        t2, q = model.t2_q(differences[at])
+    for unit, members in sorted(large.items()):
+        t2, q = model.t2_q(differences[members])
         for limit, values, check in (
             (model.t2_limit, t2, "replicate_t2"),
             (model.q_limit, q, "replicate_q"),
         ):
-            beyond = {at[k]: float(values[k]) for k in np.flatnonzero(values > limit)}
-            flags += _flags(beyond, limit, check, (scans, leaves), at, unit)
+            beyond = {members[k]: float(values[k]) for k in np.flatnonzero(values > limit)}
+            flags += _flags(beyond, limit, check, (scans, leaves), members, unit)
     if model.q_method == "box":
         flags = [
             replace(flag, sentence=flag.sentence + _BOX) if flag.check == "replicate_q" else flag
@@ -526,13 +528,13 @@ def _flags(
     for k, value in beyond.items():
         same = [j for j in group if j != k and leaves[j] == leaves[k] and leaves[k]]
         leaf_differs = bool(same) and all(j in beyond for j in same)
-        told = (
+        text = (
             f"{_WORDS[check]} against the {len(group)} scans of {unit} is {value:.3g}, the limit "
             f"{limit:.3g} (components of this session's scans, one good scan in "
             f"{1 / ALPHA:,.0f} beyond it)"
         )
         if leaf_differs:
-            told += "; so are all scans of this leaf, so it is the leaf that differs"
+            text += "; so are all scans of this leaf, so it is the leaf that differs"
         out.append(
             Flag(
                 scans[k],
@@ -541,7 +543,7 @@ def _flags(
                 value,
                 limit,
                 "1",
-                f"{told}.",
+                f"{text}.",
             )
         )
     return out

@@ -94,8 +94,8 @@ def residuals(feature: Floats, others: Floats, bent: tuple[int, ...]) -> Residua
 def _least_squares(terms: Floats, values: Floats, weight: Floats) -> Floats:
     """Return the coefficients of weighted least squares, shape ``(n_terms,)``."""
     root = np.sqrt(weight)
-    found = np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0]
-    return np.asarray(found, dtype=np.float64)
+    coefficient = np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0]
+    return np.asarray(coefficient, dtype=np.float64)
 
 
 def _terms(others: Floats, bent: tuple[int, ...]) -> Floats:

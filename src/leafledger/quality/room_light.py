@@ -61,16 +61,16 @@ def lamp_lines(
     Findings
         With the smallest leak that could have been seen, and a warning where it is above 1 %.
     """
-    found = Findings()
-    at = np.flatnonzero(usable)
-    inside = slice(int(at[0]), int(at[-1]) + 1) if len(at) else slice(0, 0)
+    findings = Findings()
+    pixels = np.flatnonzero(usable)
+    inside = slice(int(pixels[0]), int(pixels[-1]) + 1) if len(pixels) else slice(0, 0)
     axis = session.leaves.wavelength_nm[inside]
-    if len(at) < 2 or not assessable(axis):
-        found.warnings.append(
+    if len(pixels) < 2 or not assessable(axis):
+        findings.warnings.append(
             "room light not assessable: the usable wavelengths hold too few lamp lines or are "
             f"more than {COARSEST_NM:g} nm apart"
         )
-        return found
+        return findings
     values = session.leaves.spectra["reflectance"][:, inside]
     noise = None if uncertainty is None else uncertainty[0][:, inside]
     leak, limit = find_leak(axis, values, noise), threshold(noise)
@@ -78,9 +78,9 @@ def lamp_lines(
     # A leak that was found stands in its own way: only scans without one tell what was missed.
     least = least[~leak.called] if not leak.called.all() else least
     blind = int((least > OPERATING_LEAK).sum())
-    found.metrics.append(Metric("smallest_room_light_seen", float(np.median(least))))
+    findings.metrics.append(Metric("smallest_room_light_seen", float(np.median(least))))
     if blind:
-        found.warnings.append(
+        findings.warnings.append(
             f"in {blind} of {len(values)} scans the noise hides room light of 1 % reflectance; the "
             f"smallest that could be seen is {100 * float(least.max()):.2g} %"
         )
@@ -91,8 +91,8 @@ def lamp_lines(
         moved = _shifts(session, called, light, inside)
         place = np.searchsorted(axis, np.nan_to_num(leak.wavelength_nm)).clip(0, len(axis) - 1)
         u = uncertainty[1][:, inside][np.arange(len(values)), place]
-    found.flags += ambient_light(session.leaf_ids, leak, limit, share, u, moved)
-    return found
+    findings.flags += ambient_light(session.leaf_ids, leak, limit, share, u, moved)
+    return findings
 
 
 def _shifts(
@@ -120,10 +120,10 @@ def lines_in_whites(
         Signal-to-noise of the white per pixel of the raw axis, ``None`` if unknown.
     """
     whites = session.of_role("white")
-    at = np.flatnonzero(usable_pixels(signal, len(session.scans.wavelength_nm)))
-    if not checks["lamp_lines"] or len(whites) < 2 or len(at) < 2:
+    pixels = np.flatnonzero(usable_pixels(signal, len(session.scans.wavelength_nm)))
+    if not checks["lamp_lines"] or len(whites) < 2 or len(pixels) < 2:
         return []
-    inside = slice(int(at[0]), int(at[-1]) + 1)
+    inside = slice(int(pixels[0]), int(pixels[-1]) + 1)
     axis, rate = _binned(session.scans.wavelength_nm[inside], session.white_per_ms[:, inside])
     if not assessable(axis) or (rate <= 0).any():
         return []
@@ -199,14 +199,14 @@ def _measured(
     measured, warnings = [], []
     for i in session.of_role("ambient").tolist():
         pair, why = _against_white(session, i)
-        one = None
+        ambient = None
         if pair is not None:
-            one = ambient_share(session.ids[i], session.scans.wavelength_nm, *pair, usable)
+            ambient = ambient_share(session.ids[i], session.scans.wavelength_nm, *pair, usable)
             why = "the white has no signal in 400-700 nm"
-        if one is None:
+        if ambient is None:
             warnings.append(f"ambient scan {session.ids[i]} not measured: {why}")
         else:
-            measured.append((i, one))
+            measured.append((i, ambient))
     return measured, warnings
 
 
@@ -243,29 +243,31 @@ def _dark_at(integration_ms: float, darks: Floats, times_ms: Floats) -> Floats |
     return np.asarray(medians[first] + share * (medians[other] - medians[first]), dtype=np.float64)
 
 
-def _nearest(session: Session, found: list[tuple[int, AmbientScan]]) -> list[AmbientScan]:
+def _nearest(session: Session, ambients: list[tuple[int, AmbientScan]]) -> list[AmbientScan]:
     """Return the ambient scan nearest to each leaf scan in time (in sheet order without times)."""
     place = {scan: k for k, scan in enumerate(session.ids)}
     leaves = [place[scan] for scan in session.leaf_ids]
     when = session.seconds
-    if np.isnan(when[[*leaves, *(i for i, _ in found)]]).any():
+    if np.isnan(when[[*leaves, *(i for i, _ in ambients)]]).any():
         when = np.arange(len(when), dtype=np.float64)
-    return [min(found, key=lambda pair: abs(when[pair[0]] - when[k]))[1] for k in leaves]
+    return [min(ambients, key=lambda pair: abs(when[pair[0]] - when[k]))[1] for k in leaves]
 
 
 def _fitted(
     session: Session,
-    found: list[tuple[int, AmbientScan]],
+    ambients: list[tuple[int, AmbientScan]],
     usable: NDArray[np.bool_],
     limit: float,
 ) -> list[Flag]:
     """Fit the strongest ambient light into every leaf scan."""
-    leaks = [one for _, one in found if one.seen and one.largest <= LAMP_ON]
+    leaks = [
+        strongest for _, strongest in ambients if strongest.seen and strongest.largest <= LAMP_ON
+    ]
     if not leaks:
         return []
-    one = max(leaks, key=lambda leak: leak.largest)
+    strongest = max(leaks, key=lambda leak: leak.largest)
     raw_nm, axis = session.scans.wavelength_nm, session.leaves.wavelength_nm
-    template = np.interp(axis, raw_nm, one.share)
+    template = np.interp(axis, raw_nm, strongest.share)
     on_axis = np.interp(axis, raw_nm, usable.astype(np.float64)) > 1 - 1e-9
     amounts = leak_amounts(axis, session.leaves.spectra["reflectance"], template, on_axis)
     if amounts is None:
@@ -274,16 +276,16 @@ def _fitted(
     light = np.outer(amounts.left, np.where(on_axis, template, 0.0))
     moved = _shifts(session, every, light, slice(None))
     u = combined_uncertainty(session.leaves)
-    at = int(np.argmin(np.abs(axis - one.at_nm)))
+    pixel = int(np.argmin(np.abs(axis - strongest.at_nm)))
     return leaks_like(
         session.leaf_ids,
         amounts,
-        one.scan,
-        one.largest,
-        one.at_nm,
+        strongest.scan,
+        strongest.largest,
+        strongest.at_nm,
         limit,
-        one.light,
-        None if u is None else u[1][:, at],
+        strongest.light,
+        None if u is None else u[1][:, pixel],
         moved,
     )
 
@@ -342,22 +344,22 @@ def ambient_light(
     limits = np.maximum(limits, min(share, LEAST_LINE))
     flags = []
     for row, i in enumerate(called.tolist()):
-        at, height = float(leak.wavelength_nm[i]), float(leak.height[i])
+        at_nm, height = float(leak.wavelength_nm[i]), float(leak.height[i])
         tolerated = float(limits[row])
         fault = leak.size[i] > tolerated and leak.score[i] > max(limit, SURE)
         stands = f"{leak.score[i]:.1f} standard deviations above chance"
         if fault:
-            told = f"add about {100 * height:.2g} % reflectance near {at:.0f} nm"
+            effect = f"add about {100 * height:.2g} % reflectance near {at_nm:.0f} nm"
             if moved is not None and moved.ratio[row] > 1:
-                told += f"; {moved.words(row)}"
+                effect += f"; {moved.words(row)}"
             sentence = (
                 f"Room light reached the detector: {LAMPS[leak.lamp[i]].name} stand {stands} and "
-                f"{told} (tolerated {100 * tolerated:.2g} %). The clip was probably open."
+                f"{effect} (tolerated {100 * tolerated:.2g} %). The clip was probably open."
             )
         else:
             sentence = (
                 f"{LAMPS[leak.lamp[i]].name.capitalize()} of about {100 * leak.size[i]:.2g} % "
-                f"reflectance near {at:.0f} nm stand {stands}: little room light, or chance "
+                f"reflectance near {at_nm:.0f} nm stand {stands}: little room light, or chance "
                 f"(a fault from {100 * tolerated:.2g} % and {max(limit, SURE):g} standard "
                 "deviations on)."
             )
@@ -370,7 +372,7 @@ def ambient_light(
                 tolerated,
                 "1",
                 sentence,
-                at,
+                at_nm,
             )
         )
     return flags
@@ -500,11 +502,11 @@ def ambient_share(
     mean = np.convolve(share, window, mode="same")[inside]
     noise = np.sqrt(np.convolve(u**2, window**2, mode="same")[inside])
     above = mean > BEYOND_NOISE * noise
-    told = np.where(above, mean, -np.inf) if above.any() else np.maximum(mean, 0) + noise
-    k = int(np.argmax(told))
-    seen, at = bool(above.any()), float(wavelength_nm[inside][k])
+    largest = np.where(above, mean, -np.inf) if above.any() else np.maximum(mean, 0) + noise
+    k = int(np.argmax(largest))
+    seen, at_nm = bool(above.any()), float(wavelength_nm[inside][k])
     light = _which_light(wavelength_nm[good], net_per_ms[good], share[good]) if seen else ""
-    return AmbientScan(scan, share, u, float(told[k]), at, seen, light)
+    return AmbientScan(scan, share, u, float(largest[k]), at_nm, seen, light)
 
 
 def _pixel_noise(net: Floats) -> float:
@@ -540,8 +542,8 @@ def _which_light(wavelength_nm: Floats, net: Floats, share: Floats) -> str:
         return "no lines but the blue peak and gap of a white LED"
     if not peaks or peaks[0][1] > _WIDEST_PEAK_NM:
         return "no lines, as daylight, a filament lamp or some LEDs"
-    told = [f"peak at {at:.0f} nm, width {width:.0f} nm" for at, width in peaks]
-    return f"light of the room, {'; '.join(told)}"
+    listed = [f"peak at {at_nm:.0f} nm, width {width:.0f} nm" for at_nm, width in peaks]
+    return f"light of the room, {'; '.join(listed)}"
 
 
 def _peaks(axis: Floats, smooth: Floats, least: float) -> list[tuple[float, float]]:
@@ -582,7 +584,8 @@ def _stands_over(peak: Floats, beside: Floats, times: float, noise: float) -> bo
 def _is_narrow(peaks: Sequence[tuple[float, float]]) -> bool:
     """Return whether the highest peak is a line at the D lines: a lamp of low pressure."""
     return any(
-        abs(at - _D_LINES_NM) <= _NEAR_D_NM and width < _LINE_WIDTH_NM for at, width in peaks[:1]
+        abs(at_nm - _D_LINES_NM) <= _NEAR_D_NM and width < _LINE_WIDTH_NM
+        for at_nm, width in peaks[:1]
     )
 
 
@@ -623,50 +626,51 @@ def _has_phosphor(axis: Floats, smooth: Floats) -> bool:
     return bool(width >= _PHOSPHOR_WIDTH_NM and hump[top] >= _LEAST_PHOSPHOR * blue.max())
 
 
-def ambient_rows(found: Sequence[AmbientScan], limit: float) -> list[Flag]:
+def ambient_rows(ambients: Sequence[AmbientScan], limit: float) -> list[Flag]:
     """Tabulate every ambient scan: a fault above the limit, a notice below it.
 
     Parameters
     ----------
-    found
+    ambients
         From :func:`ambient_share`.
     limit
         Share of the white that is tolerated.
     """
     flags = []
-    for one in found:
-        over = one.seen and one.largest > limit
+    for ambient in ambients:
+        over = ambient.seen and ambient.largest > limit
         flags.append(
             Flag(
-                one.scan,
+                ambient.scan,
                 "ambient_scan",
                 "fault" if over else "notice",
-                one.largest,
+                ambient.largest,
                 limit,
                 "1",
-                _sentence(one, limit, over=over),
-                one.at_nm,
+                _sentence(ambient, limit, over=over),
+                ambient.at_nm,
             )
         )
     return flags
 
 
-def _sentence(one: AmbientScan, limit: float, *, over: bool) -> str:
-    if not one.seen:
+def _sentence(ambient: AmbientScan, limit: float, *, over: bool) -> str:
+    if not ambient.seen:
         return (
             "With the lamp off nothing stands above the noise in 400-700 nm; a leak of "
-            f"{100 * one.largest:.2g} % of the white near {one.at_nm:.0f} nm could hide in it."
+            f"{100 * ambient.largest:.2g} % of the white near {ambient.at_nm:.0f} nm could hide in "
+            "it."
         )
     size = (
-        f"With the lamp off the detector still sees up to {100 * one.largest:.2g} % of the white "
-        f"(near {one.at_nm:.0f} nm; tolerated {100 * limit:.2g} %)"
+        f"With the lamp off the detector still sees up to {100 * ambient.largest:.2g} % of the "
+        f"white (near {ambient.at_nm:.0f} nm; tolerated {100 * limit:.2g} %)"
     )
-    if one.largest > LAMP_ON:
+    if ambient.largest > LAMP_ON:
         return f"{size}: more than any leak, so the lamp was probably on during this scan."
-    told = f"{size}: {one.light}."
+    text = f"{size}: {ambient.light}."
     if over:
-        told += " Leaves measured like this one are read too high by so much: shade the clip."
-    return told
+        text += " Leaves measured like this one are read too high by so much: shade the clip."
+    return text
 
 
 def on_leaves(scans: Sequence[str], nearest: Sequence[AmbientScan], limit: float) -> list[Flag]:
@@ -686,16 +690,16 @@ def on_leaves(scans: Sequence[str], nearest: Sequence[AmbientScan], limit: float
             scan,
             "ambient_light",
             "notice",
-            one.largest,
+            ambient.largest,
             limit,
             "1",
-            f"The ambient scan {one.scan} of this session shows a leak of up to "
-            f"{100 * one.largest:.2g} % of the white ({one.light}): if the clip sat as it did "
-            "there, this leaf is read too high by so much.",
-            one.at_nm,
+            f"The ambient scan {ambient.scan} of this session shows a leak of up to "
+            f"{100 * ambient.largest:.2g} % of the white ({ambient.light}): if the clip sat as "
+            "it did there, this leaf is read too high by so much.",
+            ambient.at_nm,
         )
-        for scan, one in zip(scans, nearest, strict=True)
-        if one.seen and limit < one.largest <= LAMP_ON
+        for scan, ambient in zip(scans, nearest, strict=True)
+        if ambient.seen and limit < ambient.largest <= LAMP_ON
     ]
 
 
@@ -750,13 +754,13 @@ def leak_amounts(
     n_means = int(inside.sum()) // max(1, round(_MEAN_OVER_NM / spacing))
     if len(reflectance) < FEWEST_SCANS or n_means < 4 * _N_LEAF_SHAPES:
         return None
-    own = _means(reflectance[:, inside], n_means)
+    leaves = _means(reflectance[:, inside], n_means)
     leak = _means(template[None, inside], n_means)[0]
     size = float(leak @ leak)
     if size <= 0:
         return None
-    amount = own @ leak / size
-    without = own - np.outer(amount, leak)
+    amount = leaves @ leak / size
+    without = leaves - np.outer(amount, leak)
     without = without - np.median(without, axis=0)
     shapes = np.linalg.svd(without, full_matrices=False)[2][:_N_LEAF_SHAPES]
     return residuals(amount, without @ shapes.T, _BENT)

@@ -86,12 +86,12 @@ class Session:
         out[np.isnat(stamps)] = np.nan
         return out
 
-    def sound(self, at: NDArray[np.intp]) -> Floats:
+    def sound(self, positions: NDArray[np.intp]) -> Floats:
         """Return raw values of the scans at some places, hot pixels interpolated as for leaves.
 
         Shape ``(n_places, n_pixels)``. Which pixels are hot is told by the reflectance table.
         """
-        values = self.raw[at]
+        values = self.raw[positions]
         hot = self.leaves.metadata.get("hot_pixels") or []
         if not hot:
             return values
@@ -111,10 +111,10 @@ class Session:
 
     def of_role(self, role: str) -> NDArray[np.intp]:
         """Places of the scans of a role, in the order of measuring."""
-        at = np.flatnonzero(np.array(self.roles) == role)
-        if not np.isnan(self.seconds[at]).any():
-            at = at[np.argsort(self.seconds[at], kind="stable")]
-        return at
+        positions = np.flatnonzero(np.array(self.roles) == role)
+        if not np.isnan(self.seconds[positions]).any():
+            positions = positions[np.argsort(self.seconds[positions], kind="stable")]
+        return positions
 
     @cached_property
     def dark_noise(self) -> float | None:
@@ -130,12 +130,12 @@ class Session:
         white = self.sound(whites)
         n_pixels = self.raw.shape[1]
         out = np.empty((len(whites), n_pixels))
-        own = np.nan_to_num(self.integration_ms[whites], nan=-1.0)
+        white_ms = np.nan_to_num(self.integration_ms[whites], nan=-1.0)
         # One median per integration time: one per white would take time in the square of scans.
-        for ms in np.unique(own):
-            at = own == ms
+        for ms in np.unique(white_ms):
+            same_time = white_ms == ms
             level = dark_for(float(ms) if ms >= 0 else np.nan, dark, times, n_pixels)
-            out[at] = white[at] - level
+            out[same_time] = white[same_time] - level
         return out
 
     @cached_property
@@ -262,8 +262,8 @@ def white_signal_to_noise(whites: Floats) -> Floats:
     return np.asarray(np.clip(smooth / np.maximum(noise, 1e-12), 0, _LARGEST), dtype=np.float64)
 
 
-def _variance_model(signal: Floats, variance: Floats, at: Floats) -> Floats:
-    """Fit variance = a + b S + c S^2 (none negative) by weighted least squares; evaluate ``at``."""
+def _variance_model(signal: Floats, variance: Floats, wanted: Floats) -> Floats:
+    """Fit variance = a + b S + c S^2 (none negative) by weighted least squares, at ``wanted``."""
     from scipy.optimize import nnls
 
     scale = max(float(signal.max()), 1e-12)
@@ -278,5 +278,8 @@ def _variance_model(signal: Floats, variance: Floats, at: Floats) -> Floats:
         keep = variance <= _HOT * known
         if keep.sum() < 5:
             break
-    fitted = np.column_stack([np.ones_like(at), at / scale, (at / scale) ** 2]) @ coefficients
+    fitted = (
+        np.column_stack([np.ones_like(wanted), wanted / scale, (wanted / scale) ** 2])
+        @ coefficients
+    )
     return np.asarray(fitted, dtype=np.float64)

@@ -143,13 +143,13 @@ def order_warnings(effects: Sequence[OrderEffect]) -> list[str]:
     ]
     out = []
     for session in dict.fromkeys(row.session for row in clear):
-        own = [row for row in clear if row.session == session]
-        told = ", ".join(f"{100 * (row.estimate or 0):+.2g} % at {row.wavelength_nm:.0f} nm"
-                         for row in own)  # fmt: skip
+        effects_here = [row for row in clear if row.session == session]
+        changes = ", ".join(f"{100 * (row.estimate or 0):+.2g} % at {row.wavelength_nm:.0f} nm"
+                         for row in effects_here)  # fmt: skip
         out.append(
-            f"Session {session}: reflectance changes with the order of measuring ({told} from the "
-            f"first leaf to the last; {own[0].reason}): leaf clip, lamp or the plants themselves "
-            "through the day."
+            f"Session {session}: reflectance changes with the order of measuring ({changes} from "
+            f"the first leaf to the last; {effects_here[0].reason}): leaf clip, lamp or the plants "
+            "themselves through the day."
         )
     return out
 
@@ -250,10 +250,10 @@ def order_effects(
     """
     means = {name: _unit_means(leaves) for name, leaves in sessions.items()}
     rows: list[OrderEffect] = []
-    for session, own in means.items():
+    for session, means_here in means.items():
         others = [of for name, of in means.items() if name != session]
-        place, value, units, told = _response(own, others)
-        rows += _line(session, place, value, [groups.get(u, "") for u in units], told,
+        place, value, units, reason = _response(means_here, others)
+        rows += _line(session, place, value, [groups.get(u, "") for u in units], reason,
                       wavelength_nm)  # fmt: skip
     return with_holm(rows)
 
@@ -262,12 +262,12 @@ def _unit_means(leaves: Leaves) -> dict[str, tuple[float, Floats]]:
     """Return unit -> mean place and mean log reflectance, leaf positions evened out."""
     value = leaves.value.copy()
     middle = np.median(value, axis=0) if len(value) else np.empty(0)
-    for at in _places(leaves.leaf).values():
-        if len({leaves.unit[k] for k in at}) >= FEWEST_AT_POSITION:
-            value[at] += middle - np.median(value[at], axis=0)
+    for rows in _places(leaves.leaf).values():
+        if len({leaves.unit[k] for k in rows}) >= FEWEST_AT_POSITION:
+            value[rows] += middle - np.median(value[rows], axis=0)
     return {
-        unit: (float(leaves.place[at].mean()), value[at].mean(axis=0))
-        for unit, at in sorted(_places(leaves.unit).items())
+        unit: (float(leaves.place[rows].mean()), value[rows].mean(axis=0))
+        for unit, rows in sorted(_places(leaves.unit).items())
     }
 
 
@@ -279,21 +279,21 @@ def _places(names: Sequence[str]) -> dict[str, list[int]]:
     return out
 
 
-def _response(own: _Means, others: Sequence[_Means]) -> tuple[Floats, Floats, list[str], str]:
+def _response(here: _Means, others: Sequence[_Means]) -> tuple[Floats, Floats, list[str], str]:
     """Return place and value of each unit, less those of its other sessions where that tells."""
-    both = [unit for unit in own if any(unit in other for other in others)]
+    both = [unit for unit in here if any(unit in other for other in others)]
     if len(both) >= FEWEST_UNITS:
         place, value = [], []
         for unit in both:
             rest = [other[unit] for other in others if unit in other]
-            place.append(own[unit][0] - np.mean([r[0] for r in rest]))
-            value.append(own[unit][1] - np.mean([r[1] for r in rest], axis=0))
+            place.append(here[unit][0] - np.mean([r[0] for r in rest]))
+            value.append(here[unit][1] - np.mean([r[1] for r in rest], axis=0))
         if float(np.std(place)) > _LEAST_SPREAD:
             return np.array(place), np.array(value), both, ACROSS
-    units = list(own)
+    units = list(here)
     return (
-        np.array([own[u][0] for u in units]),
-        np.array([own[u][1] for u in units]),
+        np.array([here[u][0] for u in units]),
+        np.array([here[u][1] for u in units]),
         units,
         BETWEEN,
     )
@@ -304,7 +304,7 @@ def _line(
     place: Floats,
     value: Floats,
     groups: Sequence[str],
-    told: str,
+    rests_on: str,
     wavelength_nm: Sequence[float],
 ) -> list[OrderEffect]:
     n = len(place)
@@ -314,22 +314,22 @@ def _line(
     ) if n else np.empty((0, 1))  # fmt: skip
     reason = f"{n} units, at least {FEWEST_UNITS} are needed" if n < FEWEST_UNITS else ""
     rows = []
-    for k, at in enumerate(wavelength_nm):
+    for k, at_nm in enumerate(wavelength_nm):
         fit = None if reason else huber_fit(terms, value[:, k])
         if fit is None:
             why = reason or "the order follows the treatment: the two cannot be told apart"
-            rows.append(_undefined(session, "order", "", at, n, "1", why))
+            rows.append(_undefined(session, "order", "", at_nm, n, "1", why))
             continue
         slope, error = float(fit.coefficient[0]), float(fit.error[0])
-        rows.append(relative_row(session, "order", "", at, slope, error, fit.df, n, told))
+        rows.append(relative_row(session, "order", "", at_nm, slope, error, fit.df, n, rests_on))
     return rows
 
 
 def _undefined(
-    session: str, term: str, position: str, at: float, n: int, unit: str, why: str
+    session: str, term: str, position: str, at_nm: float, n: int, unit: str, why: str
 ) -> OrderEffect:
     return OrderEffect(
-        session, term, position, float(at), None, None, None, LEVEL, n, None, None, unit, why
+        session, term, position, float(at_nm), None, None, None, LEVEL, n, None, None, unit, why
     )
 
 
@@ -337,24 +337,24 @@ def relative_row(
     session: str,
     term: str,
     position: str,
-    at: float,
+    at_nm: float,
     change: float,
     error: float,
     df: float,
     n: int,
-    told: str,
+    reason: str,
 ) -> OrderEffect:
     """Return a row from a change of the logarithm, as a relative change."""
     if error <= 0:
-        told = "; ".join(filter(None, [told, "no spread: no interval"]))
-        row = _undefined(session, term, position, at, n, "1", told)
+        reason = "; ".join(filter(None, [reason, "no spread: no interval"]))
+        row = _undefined(session, term, position, at_nm, n, "1", reason)
         return replace(row, estimate=float(np.expm1(change)))
     half = t_quantile(LEVEL, df) * error
     low, high = float(np.expm1(change - half)), float(np.expm1(change + half))
     p = two_sided_t(change / error, df)
     return OrderEffect(
-        session, term, position, float(at), float(np.expm1(change)), low, high, LEVEL, n, p, None,
-        "1", told,
+        session, term, position, float(at_nm), float(np.expm1(change)), low, high, LEVEL, n, p,
+        None, "1", reason,
     )  # fmt: skip
 
 
@@ -387,15 +387,15 @@ def position_effects(
 
 
 def _by_position(leaves: Leaves) -> dict[str, dict[str, tuple[float, Floats]]]:
-    found: dict[str, dict[str, list[int]]] = {}
+    groups: dict[str, dict[str, list[int]]] = {}
     for k, (unit, leaf) in enumerate(zip(leaves.unit, leaves.leaf, strict=True)):
-        found.setdefault(unit, {}).setdefault(leaf, []).append(k)
+        groups.setdefault(unit, {}).setdefault(leaf, []).append(k)
     return {
         unit: {
-            leaf: (float(leaves.place[at].mean()), leaves.value[at].mean(axis=0))
-            for leaf, at in by_leaf.items()
+            leaf: (float(leaves.place[rows].mean()), leaves.value[rows].mean(axis=0))
+            for leaf, rows in by_leaf.items()
         }
-        for unit, by_leaf in sorted(found.items())
+        for unit, by_leaf in sorted(groups.items())
     }
 
 
@@ -410,16 +410,16 @@ def _position(
     change = np.array([a[1] - b[1] for a, b in zip(pairs, base, strict=True)])
     later = np.array([a[0] - b[0] for a, b in zip(pairs, base, strict=True)])
     n = len(change)
-    told = f"against position {first}"
+    reason = f"against position {first}"
     if (later > 0).all() or (later < 0).all():
         when = "after" if later[0] > 0 else "before"
-        told += f", always measured {when} it: order and position cannot be told apart"
+        reason += f", always measured {when} it: order and position cannot be told apart"
     return [
         relative_row(
-            session, "leaf_position", name, at, float(change[:, k].mean()),
-            float(change[:, k].std(ddof=1) / np.sqrt(n)), n - 1, n, told,
+            session, "leaf_position", name, at_nm, float(change[:, k].mean()),
+            float(change[:, k].std(ddof=1) / np.sqrt(n)), n - 1, n, reason,
         )
-        for k, at in enumerate(wavelength_nm)
+        for k, at_nm in enumerate(wavelength_nm)
     ]  # fmt: skip
 
 
@@ -451,26 +451,26 @@ def reference_course(
     rows = [
         row
         for session, table in levels.items()
-        for at in wavelength_nm
-        for row in _course(session, table, role, float(at))
+        for at_nm in wavelength_nm
+        for row in _course(session, table, role, float(at_nm))
     ]
     return with_holm(rows)
 
 
-def _course(session: str, table: pd.DataFrame, role: str, at: float) -> list[OrderEffect]:
-    own = table[(table["role"] == role) & (table["wavelength_nm"] == at)].sort_values("place")
-    if role == "dark" and len(own):
-        times = own["integration_ms"].fillna(-1.0)
+def _course(session: str, table: pd.DataFrame, role: str, at_nm: float) -> list[OrderEffect]:
+    scans = table[(table["role"] == role) & (table["wavelength_nm"] == at_nm)].sort_values("place")
+    if role == "dark" and len(scans):
+        times = scans["integration_ms"].fillna(-1.0)
         counts = times.value_counts()
-        own = own[times == max(counts[counts == counts.max()].index)]
-    if not len(own):
+        scans = scans[times == max(counts[counts == counts.max()].index)]
+    if not len(scans):
         return []
-    value = own["value"].to_numpy(dtype=np.float64)
-    block = own["block"].to_numpy()
+    value = scans["value"].to_numpy(dtype=np.float64)
+    block = scans["block"].to_numpy()
     first, last = value[block == block[0]], value[block == block[-1]]
     term, unit = ("white_signal", "1") if role == "white" else ("dark_level", "count")
     row = OrderEffect(
-        session, term, "", at, None, None, None, LEVEL, len(value), None, None, unit, ""
+        session, term, "", at_nm, None, None, None, LEVEL, len(value), None, None, unit, ""
     )
     if block[0] == block[-1]:
         return [replace(row, reason="one block only: no course")]
@@ -485,12 +485,12 @@ def _course(session: str, table: pd.DataFrame, role: str, at: float) -> list[Ord
 def _compared(row: OrderEffect, first: Floats, last: Floats, *, relative: bool) -> OrderEffect:
     """Return the row with the change from the first to the last block of references."""
     change, low, high, p, _ = welch(last, first)
-    told = "means of the first and the last block; interval from repeats within blocks"
+    reason = "means of the first and the last block; interval from repeats within blocks"
     if p is None:
         change = float(np.median(last) - np.median(first))
         repeated = min(len(first), len(last)) > 1
-        told = f"no {'spread' if repeated else 'repeats in a block'}: no interval"
+        reason = f"no {'spread' if repeated else 'repeats in a block'}: no interval"
     ends: tuple[float | None, ...] = (change, low, high)
     if relative:
         ends = tuple(None if end is None else float(np.expm1(end)) for end in ends)
-    return replace(row, estimate=ends[0], ci_low=ends[1], ci_high=ends[2], p=p, reason=told)
+    return replace(row, estimate=ends[0], ci_low=ends[1], ci_high=ends[2], p=p, reason=reason)

@@ -105,7 +105,7 @@ def unit_values(units: Sequence[str], leaves: Sequence[str], values: Floats) -> 
     for k, (unit, leaf) in enumerate(zip(units, leaves, strict=True)):
         groups.setdefault(unit, {}).setdefault(leaf, []).append(k)
     return {
-        unit: np.mean([values[at].mean(axis=0) for at in by_leaf.values()], axis=0)
+        unit: np.mean([values[rows].mean(axis=0) for rows in by_leaf.values()], axis=0)
         for unit, by_leaf in groups.items()
     }
 
@@ -159,20 +159,20 @@ def _tested(session: str, change: Floats, wavelength_nm: Sequence[float]) -> lis
         reason = "one control unit only: no interval and no test, units are what varies"
         return [
             SessionEffect(
-                session, "control", float(at), float(change[0, k]), None, None, LEVEL, 1, None,
+                session, "control", float(at_nm), float(change[0, k]), None, None, LEVEL, 1, None,
                 None, reason=reason,
             )
-            for k, at in enumerate(wavelength_nm)
+            for k, at_nm in enumerate(wavelength_nm)
         ]  # fmt: skip
     half = t_quantile(LEVEL, n - 1)
     rows = []
-    for k, at in enumerate(wavelength_nm):
+    for k, at_nm in enumerate(wavelength_nm):
         mean = float(change[:, k].mean())
         error = float(change[:, k].std(ddof=1) / np.sqrt(n))
         p = two_sided_t(mean / error, n - 1) if error > 0 else None
         rows.append(
             SessionEffect(
-                session, "control", float(at), mean, mean - half * error, mean + half * error,
+                session, "control", float(at_nm), mean, mean - half * error, mean + half * error,
                 LEVEL, n, p, None,
             )
         )  # fmt: skip
@@ -221,17 +221,17 @@ def looks(levels: Mapping[str, pd.DataFrame], role: str, wavelength_nm: Sequence
     for session, table in levels.items():
         rows = table[(table["role"] == role) & table["wavelength_nm"].isin(list(wavelength_nm))]
         times = rows["integration_ms"].fillna(-1.0)
-        found: list[tuple[int, Look]] = []
+        blocks: list[tuple[int, Look]] = []
         # Every placing of the tile is a repeat of its own.
         key = "place" if role == "check" else "block"
-        for _, own in rows.groupby([times, key], sort=True):
-            block, ms = int(own[key].iloc[0]), float(times.loc[own.index[0]])
+        for _, scans in rows.groupby([times, key], sort=True):
+            block, ms = int(scans[key].iloc[0]), float(times.loc[scans.index[0]])
             # The median of the block, so that one white that failed does not move it.
-            value = own.groupby("wavelength_nm", sort=True)["value"].median()
+            value = scans.groupby("wavelength_nm", sort=True)["value"].median()
             if len(value) == len(wavelength_nm):
-                found.append((block, Look(ms, value.to_numpy(dtype=np.float64))))
-        if found:
-            out[session] = [look for _, look in sorted(found, key=lambda pair: pair[0])]
+                blocks.append((block, Look(ms, value.to_numpy(dtype=np.float64))))
+        if blocks:
+            out[session] = [look for _, look in sorted(blocks, key=lambda pair: pair[0])]
     return out
 
 
@@ -261,37 +261,37 @@ def white_shifts(
 
 def _against_before(
     sessions: Sequence[tuple[str, str]],
-    found: Looks,
+    blocks: Looks,
     wavelength_nm: Sequence[float],
     group: str,
     unit: str,
-    told: str = "",
+    rests_on: str = "",
 ) -> list[SessionEffect]:
     """Compare blocks of a session with all blocks of the sessions before (Welch)."""
-    base = np.array([look.value for name in _before(sessions, found) for look in found[name]])
+    base = np.array([look.value for name in _before(sessions, blocks) for look in blocks[name]])
     rows = []
-    for session in _later(sessions, found):
-        here = np.array([look.value for look in found[session]])
-        for k, at in enumerate(wavelength_nm):
+    for session in _later(sessions, blocks):
+        here = np.array([look.value for look in blocks[session]])
+        for k, at_nm in enumerate(wavelength_nm):
             estimate, low, high, p, reason = welch(here[:, k], base[:, k])
             rows.append(
                 SessionEffect(
-                    session, group, float(at), estimate, low, high, LEVEL, len(here), p, None,
-                    unit=unit, reason="; ".join(filter(None, [told, reason])),
+                    session, group, float(at_nm), estimate, low, high, LEVEL, len(here), p, None,
+                    unit=unit, reason="; ".join(filter(None, [rests_on, reason])),
                 )
             )  # fmt: skip
     return rows
 
 
-def _before(sessions: Sequence[tuple[str, str]], found: Looks) -> list[str]:
-    there = [(name, phase) for name, phase in sessions if name in found]
-    named = [name for name, phase in there if phase == "before"]
-    return named or [name for name, _ in there[:1]]
+def _before(sessions: Sequence[tuple[str, str]], blocks: Looks) -> list[str]:
+    measured = [(name, phase) for name, phase in sessions if name in blocks]
+    named = [name for name, phase in measured if phase == "before"]
+    return named or [name for name, _ in measured[:1]]
 
 
-def _later(sessions: Sequence[tuple[str, str]], found: Looks) -> list[str]:
-    before = _before(sessions, found)
-    return [name for name, _ in sessions if name in found and name not in before]
+def _later(sessions: Sequence[tuple[str, str]], blocks: Looks) -> list[str]:
+    before = _before(sessions, blocks)
+    return [name for name, _ in sessions if name in blocks and name not in before]
 
 
 def welch(
@@ -342,21 +342,21 @@ def dark_shifts(
         session: [look for look in blocks if look.integration_ms == ms]
         for session, blocks in darks.items()
     }
-    told = f"darks of {ms:g} ms" if ms >= 0 else ""
-    return with_holm(_against_before(sessions, kept, wavelength_nm, "dark", "count", told))
+    rests_on = f"darks of {ms:g} ms" if ms >= 0 else ""
+    return with_holm(_against_before(sessions, kept, wavelength_nm, "dark", "count", rests_on))
 
 
 def _unknown(
-    sessions: Sequence[tuple[str, str]], found: Looks, wavelength_nm: Sequence[float]
+    sessions: Sequence[tuple[str, str]], blocks: Looks, wavelength_nm: Sequence[float]
 ) -> list[SessionEffect]:
     reason = "no integration time of the darks is shared by all sessions"
     return [
         SessionEffect(
-            session, "dark", float(at), None, None, None, LEVEL, len(found[session]), None, None,
-            unit="count", reason=reason,
+            session, "dark", float(at_nm), None, None, None, LEVEL, len(blocks[session]), None,
+            None, unit="count", reason=reason,
         )
-        for session in _later(sessions, found)
-        for at in wavelength_nm
+        for session in _later(sessions, blocks)
+        for at_nm in wavelength_nm
     ]  # fmt: skip
 
 
@@ -372,22 +372,22 @@ def tile_shifts(
         of the chart (zero is no change), see
         :func:`~leafledger.quality.session_levels.control_limits`.
     """
-    there = [name for name, _ in sessions if name in tile]
-    if len(there) < 2:
+    measured = [name for name, _ in sessions if name in tile]
+    if len(measured) < 2:
         return []
-    values = {name: np.array([look.value for look in tile[name]]) for name in there}
-    first = values[there[0]]
+    values = {name: np.array([look.value for look in tile[name]]) for name in measured}
+    first = values[measured[0]]
     rows = []
-    for session in there[1:]:
+    for session in measured[1:]:
         here = values[session]
-        for k, at in enumerate(wavelength_nm):
+        for k, at_nm in enumerate(wavelength_nm):
             estimate, low, high, p, reason = welch(here[:, k], first[:, k])
-            every = [values[name][:, k] for name in there]
+            every = [values[name][:, k] for name in measured]
             limits = control_limits(every, len(here), len(first))
             half = limits.half
             rows.append(
                 SessionEffect(
-                    session, "check", float(at), estimate, low, high, LEVEL, len(here), p, None,
+                    session, "check", float(at_nm), estimate, low, high, LEVEL, len(here), p, None,
                     None if half is None else -half, half, "1",
                     "; ".join(filter(None, [reason, limits.reason])),
                 )
@@ -433,14 +433,14 @@ def tile_reflectance(session: Session) -> Floats:
     if not len(whites):
         return np.zeros((len(checks), session.raw.shape[1]))
     place = measuring_order(session).astype(np.float64)
-    at, white = _white_by_block(session, whites, place)
+    block_place, white = _white_by_block(session, whites, place)
     out = np.zeros((len(checks), session.raw.shape[1]))
     dark_counts, tiles = session.sound(darks), session.sound(checks)
     for k, i in enumerate(checks):
         ms = float(session.integration_ms[i])
         dark = dark_for(ms, dark_counts, session.integration_ms[darks], out.shape[1])
         signal = session.linear(tiles[k] - dark) / (ms if np.isfinite(ms) else 1.0)
-        reference = _between(place[i], at, white)
+        reference = _between(place[i], block_place, white)
         lit = reference > 0
         out[k, lit] = signal[lit] / reference[lit]
     return out
@@ -453,17 +453,17 @@ def _white_by_block(
     per_ms = session.white_per_ms
     block = reference_blocks(session)[whites]
     numbers = np.unique(block)
-    at = np.array([place[whites[block == n]].mean() for n in numbers])
-    return at, np.array([np.median(per_ms[block == n], axis=0) for n in numbers])
+    block_place = np.array([place[whites[block == n]].mean() for n in numbers])
+    return block_place, np.array([np.median(per_ms[block == n], axis=0) for n in numbers])
 
 
-def _between(place: float, at: Floats, values: Floats) -> Floats:
-    after = int(np.searchsorted(at, place))
+def _between(place: float, block_place: Floats, values: Floats) -> Floats:
+    after = int(np.searchsorted(block_place, place))
     if after == 0:
         return np.asarray(values[0], dtype=np.float64)
-    if after == len(at):
+    if after == len(block_place):
         return np.asarray(values[-1], dtype=np.float64)
-    share = (place - at[after - 1]) / (at[after] - at[after - 1])
+    share = (place - block_place[after - 1]) / (block_place[after] - block_place[after - 1])
     return np.asarray((1 - share) * values[after - 1] + share * values[after], dtype=np.float64)
 
 
@@ -536,21 +536,21 @@ def level_table(session: Session) -> pa.Table:
     place, block = measuring_order(session), reference_blocks(session)
     values = _values(session)
     ids = np.array(session.ids)
-    at = np.concatenate([np.repeat(v.scans, v.values.shape[1]) for v in values])
+    rows = np.concatenate([np.repeat(v.scans, v.values.shape[1]) for v in values])
     at_nm = np.concatenate([np.tile(v.wavelength_nm, len(v.scans)) for v in values])
     value = np.concatenate([v.values.ravel() for v in values])
     unit = np.concatenate([np.full(v.values.size, v.unit) for v in values])
-    order = np.lexsort((at_nm, ids[at]))
-    at = at[order]
+    order = np.lexsort((at_nm, ids[rows]))
+    rows = rows[order]
     return pa.table(
         {
-            "scan": pa.array(ids[at], pa.string()),
-            "role": pa.array(np.array(session.roles)[at], pa.string()),
-            "place": pa.array(place[at], pa.int32()),
-            "block": pa.array(block[at], pa.int32(), mask=block[at] == NO_BLOCK),
-            "hours": _known(_hours(session)[at]),
-            "integration_ms": _known(session.integration_ms[at]),
-            "digest": pa.array(np.array(session.digests)[at], pa.string()),
+            "scan": pa.array(ids[rows], pa.string()),
+            "role": pa.array(np.array(session.roles)[rows], pa.string()),
+            "place": pa.array(place[rows], pa.int32()),
+            "block": pa.array(block[rows], pa.int32(), mask=block[rows] == NO_BLOCK),
+            "hours": _known(_hours(session)[rows]),
+            "integration_ms": _known(session.integration_ms[rows]),
+            "digest": pa.array(np.array(session.digests)[rows], pa.string()),
             "wavelength_nm": pa.array(at_nm[order], pa.float64()),
             "value": pa.array(value[order], pa.float64()),
             "unit": pa.array(unit[order], pa.string()),
@@ -560,8 +560,8 @@ def level_table(session: Session) -> pa.Table:
 
 def _values(session: Session) -> list[_Values]:
     leaf_nm = session.leaves.wavelength_nm
-    own = {scan: k for k, scan in enumerate(session.ids)}
-    leaves = np.array([own[scan] for scan in session.leaf_ids], dtype=np.intp)
+    position = {scan: k for k, scan in enumerate(session.ids)}
+    leaves = np.array([position[scan] for scan in session.leaf_ids], dtype=np.intp)
     reflectance = session.leaves.spectra["reflectance"]
     out = [_Values(leaves, _inside(leaf_nm), _interpolated(leaf_nm, reflectance), "1")]
     axis = session.scans.wavelength_nm
@@ -603,8 +603,8 @@ def _references(session: Session) -> list[tuple[str, str, Floats]]:
 def _windowed(axis: Floats, spectra: Floats) -> Floats:
     """Return the mean over 5 nm around each wavelength; interpolated on a coarser axis."""
     out = _interpolated(axis, spectra)
-    for k, at in enumerate(_inside(axis)):
-        near = np.abs(axis - at) <= _HALF_WINDOW_NM
+    for k, at_nm in enumerate(_inside(axis)):
+        near = np.abs(axis - at_nm) <= _HALF_WINDOW_NM
         if near.sum() > 2:
             out[:, k] = spectra[:, near].mean(axis=1)
     return out

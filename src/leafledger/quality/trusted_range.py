@@ -108,9 +108,9 @@ def found_range(
     core = _core(axis, worst)
     weak = core[worst[core] < least]
     if len(weak):
-        at = int(weak[np.argmin(worst[weak])])
-        session = sessions[int(np.argmin(stack[:, at]))]
-        raise InputFault(_too_weak(axis, worst, at, session, least))
+        weakest = int(weak[np.argmin(worst[weak])])
+        session = sessions[int(np.argmin(stack[:, weakest]))]
+        raise InputFault(_too_weak(axis, worst, weakest, session, least))
     bad = np.flatnonzero(worst < least)
     below, above = bad[bad < core[0]], bad[bad > core[-1]]
     first = int(below[-1]) + 1 if len(below) else 0
@@ -139,12 +139,12 @@ def _core(axis: Floats, worst: Floats) -> NDArray[np.intp]:
     return np.array([np.argmax(worst)], dtype=np.intp)
 
 
-def _too_weak(axis: Floats, worst: Floats, at: int, session: str, least: float) -> Problem:
+def _too_weak(axis: Floats, worst: Floats, weakest: int, session: str, least: float) -> Problem:
     best = int(np.argmax(worst))
     return Problem(
         "study.yaml",
-        f"white signal of {worst[at]:.3g} times its noise at {axis[at]:g} nm in session {session}; "
-        f"the best in the worst session is {worst[best]:.3g} at {axis[best]:g} nm",
+        f"white signal of {worst[weakest]:.3g} times its noise at {axis[weakest]:g} nm in session "
+        f"{session}; the best in the worst session is {worst[best]:.3g} at {axis[best]:g} nm",
         f"at least {least:g} through {CORE_NM[0]:g} to {CORE_NM[1]:g} nm",
         "Check the whites of this session; or lower quality.range.signal_to_noise; or set the "
         "range by hand, such as quality: {range: {start_nm: 450, stop_nm: 900}}.",
@@ -179,14 +179,14 @@ def _why(
     margin_nm: float,
     limiting: str | None,
 ) -> str:
-    told = (
+    text = (
         f"the white's signal is at least {least:g} times its noise from {axis[first]:g} to "
         f"{axis[last]:g} nm in every session with references"
     )
     if not edges:
-        return f"{told}, to both ends of the axis"
+        return f"{text}, to both ends of the axis"
     return (
-        f"{told} (session {limiting} sets the limit); {margin_nm:g} nm are cut off where it fails"
+        f"{text} (session {limiting} sets the limit); {margin_nm:g} nm are cut off where it fails"
     )
 
 
@@ -258,17 +258,17 @@ def predicted_noise(session: Session, signal_to_noise: Floats) -> Floats | None:
     averages = np.asarray(session.scans.rows["averages"], dtype=np.float64)
     lit = (white > 0) & (signal_to_noise > 0)
     out = np.full(len(white), np.nan)
-    one = white[lit]
+    white_lit = white[lit]
     of_dark = noise**2 * _ratio(averages, darks, whites)
-    shot = np.maximum((one / signal_to_noise[lit]) ** 2 - of_dark, 0.0)
+    shot = np.maximum((white_lit / signal_to_noise[lit]) ** 2 - of_dark, 0.0)
     variance = (of_dark + DARK_REFLECTANCE * longer * shot) / _ratio(averages, leaves, whites)
-    out[lit] = np.sqrt(variance) / (one * longer)
+    out[lit] = np.sqrt(variance) / (white_lit * longer)
     return out
 
 
 def _ratio(values: Floats, of: NDArray[np.intp], to: NDArray[np.intp]) -> float:
     """Return the ratio of the medians of two kinds of scan; 1 if one of them is not known."""
-    both = [values[at][np.isfinite(values[at])] for at in (of, to)]
+    both = [values[scans][np.isfinite(values[scans])] for scans in (of, to)]
     if not len(both[0]) or not len(both[1]):
         return 1.0
     return float(np.median(both[0]) / np.median(both[1]))
@@ -291,16 +291,16 @@ def largest_noise(
     LargestNoise or None
         ``None`` if no session knows its noise.
     """
-    found: LargestNoise | None = None
+    largest: LargestNoise | None = None
     for session, table in signals.items():
         if "noise_at_005" not in table.columns:
             continue
-        at = table["wavelength_nm"].to_numpy(dtype=np.float64)
+        axis = table["wavelength_nm"].to_numpy(dtype=np.float64)
         noise = table["noise_at_005"].to_numpy(dtype=np.float64)
-        inside = np.flatnonzero((at >= start_nm) & (at <= stop_nm) & np.isfinite(noise))
+        inside = np.flatnonzero((axis >= start_nm) & (axis <= stop_nm) & np.isfinite(noise))
         if not len(inside):
             continue
         worst = int(inside[np.argmax(noise[inside])])
-        if found is None or noise[worst] > found.noise:
-            found = LargestNoise(float(noise[worst]), session, float(at[worst]))
-    return found
+        if largest is None or noise[worst] > largest.noise:
+            largest = LargestNoise(float(noise[worst]), session, float(axis[worst]))
+    return largest

@@ -88,22 +88,22 @@ def check_wavelengths(session: Session, signal: Floats | None) -> AxisShift:
     Judged within the session only: sessions are compared with each other by the lamp shifts in
     their metadata.
     """
-    told = session.leaves.metadata.get("wavelengths") or {}
-    flags = _lamp_flags(told)
+    lamps = session.leaves.metadata.get("wavelengths") or {}
+    flags = _lamp_flags(lamps)
     places = session.of_role("white")
     ids = [session.ids[i] for i in places]
     axis = session.scans.wavelength_nm
     usable = usable_pixels(signal, len(axis))
-    found = white_shifts(axis, session.white_per_ms, usable)
-    if found.why_not:
-        return AxisShift(flags, {CHECK: {"white": "not assessable", "why": found.why_not}})
-    flags += _white_flags(ids, found)
-    u = round(float(np.median(found.u_nm)), 4)
+    shifts = white_shifts(axis, session.white_per_ms, usable)
+    if shifts.why_not:
+        return AxisShift(flags, {CHECK: {"white": "not assessable", "why": shifts.why_not}})
+    flags += _white_flags(ids, shifts)
+    u = round(float(np.median(shifts.u_nm)), 4)
     return AxisShift(flags, {CHECK: {"white": "assessed", "u_nm": u}})
 
 
-def _lamp_flags(told: dict[str, Any]) -> list[Flag]:
-    lamp = told.get("lamp")
+def _lamp_flags(wavelengths: dict[str, Any]) -> list[Flag]:
+    lamp = wavelengths.get("lamp")
     if not lamp:
         return []
     flags = []
@@ -124,7 +124,7 @@ def _lamp_flags(told: dict[str, Any]) -> list[Flag]:
                 )
             )
     shift, u = float(lamp["shift_nm"]), float(lamp["u_shift_nm"])
-    if told["axis"] == "as_read" and abs(shift) > max(NOTICE_NM, _NOTICE_U * u):
+    if wavelengths["axis"] == "as_read" and abs(shift) > max(NOTICE_NM, _NOTICE_U * u):
         flags.append(
             _flag(
                 str(first["scan"]),
@@ -273,9 +273,9 @@ def _from_usual(shift: Floats) -> Floats:
     return np.asarray(shift - shift[0])
 
 
-def _white_flags(scans: Sequence[str], found: WhiteShifts) -> list[Flag]:
+def _white_flags(scans: Sequence[str], shifts: WhiteShifts) -> list[Flag]:
     flags = []
-    for scan, shift, u in zip(scans, found.shift_nm, found.u_nm, strict=True):
+    for scan, shift, u in zip(scans, shifts.shift_nm, shifts.u_nm, strict=True):
         grade = _graded(float(shift), float(u))
         if grade is not None:
             flags.append(
@@ -300,12 +300,14 @@ _FEWEST = 3
 """From three sessions the median tells which one is odd."""
 
 
-def axes_against_sessions(told: Mapping[str, Mapping[str, Any]]) -> tuple[list[str], float | None]:
+def axes_against_sessions(
+    wavelengths: Mapping[str, Mapping[str, Any]],
+) -> tuple[list[str], float | None]:
     """Compare the shift that the lamp found between sessions.
 
     Parameters
     ----------
-    told
+    wavelengths
         Session -> metadata ``wavelengths`` of its reflectance (empty without a lamp scan).
 
     Returns
@@ -323,20 +325,20 @@ def axes_against_sessions(told: Mapping[str, Mapping[str, Any]]) -> tuple[list[s
     scan. Where the axes were put right by the lamp, only a change above 0.5 nm is told: the
     correction has taken it away, but something happened to the instrument.
     """
-    lamps = {name: dict(of["lamp"]) for name, of in told.items() if of.get("lamp")}
+    lamps = {name: dict(of["lamp"]) for name, of in wavelengths.items() if of.get("lamp")}
     if len(lamps) < 2:
         return [], None
-    found = {name: _places(lamp) for name, lamp in lamps.items()}
-    values = np.array([shift for shift, _ in found.values()])
-    us = np.array([u for _, u in found.values()])
+    shifts = {name: _places(lamp) for name, lamp in lamps.items()}
+    values = np.array([shift for shift, _ in shifts.values()])
+    us = np.array([u for _, u in shifts.values()])
     several = len(values) >= _FEWEST
     usual = np.median(values, axis=0) if several else values[0]
     said = []
-    for k, name in enumerate(found):
+    for k, name in enumerate(shifts):
         if k == 0 and not several:
             continue
         u = np.hypot(us[k], 0.0 if several else us[0])
-        corrected = told[name].get("axis") == "from_lamp"
+        corrected = wavelengths[name].get("axis") == "from_lamp"
         limit = np.maximum(FAULT_NM if corrected else NOTICE_NM, _SURE * u)
         change = values[k] - usual
         worst = int(np.argmax(np.abs(change) / limit))
@@ -414,23 +416,23 @@ def whites_moved(
     """
     # A session whose whites all are at fault has no mean white, and says nothing of the others.
     known = {name: table for name, table in signals.items() if table["white"].notna().any()}
-    judged = [name for name in known if name not in by_lamp]
-    if len(known) < 2 or not judged:
+    compared = [name for name in known if name not in by_lamp]
+    if len(known) < 2 or not compared:
         return StructureMoved()
     axis = next(iter(known.values()))["wavelength_nm"].to_numpy(dtype=np.float64)
     whites = np.stack([table["white"].to_numpy(dtype=np.float64) for table in known.values()])
     signal = np.stack([t["signal_to_noise"].to_numpy(dtype=np.float64) for t in known.values()])
     usable = (signal >= USABLE_SIGNAL_TO_NOISE).all(axis=0) & np.isfinite(whites).all(axis=0)
-    found = white_shifts(axis, whites, usable)
-    if found.why_not:
-        return StructureMoved([_not_told(judged, lamps or {}, found.why_not)])
-    u = np.hypot(found.u_nm, np.median(found.u_nm))
+    shifts = white_shifts(axis, whites, usable)
+    if shifts.why_not:
+        return StructureMoved([_not_told(compared, lamps or {}, shifts.why_not)])
+    u = np.hypot(shifts.u_nm, np.median(shifts.u_nm))
     said = [
         _moved(name, shift, of)
-        for name, shift, of in zip(known, found.shift_nm, u, strict=True)
+        for name, shift, of in zip(known, shifts.shift_nm, u, strict=True)
         if name not in by_lamp and abs(shift) > max(NOTICE_NM, _SURE * of)
     ]
-    return StructureMoved(said, float(np.ptp(found.shift_nm)))
+    return StructureMoved(said, float(np.ptp(shifts.shift_nm)))
 
 
 def _not_told(sessions: Collection[str], lamps: Mapping[str, bool], why: str) -> str:
@@ -447,12 +449,12 @@ def _lamps_told(lamps: Mapping[str, bool]) -> str:
     alone = [name for name, read in lamps.items() if read]
     if not lamps:
         return "there is no lamp scan"
-    told = []
+    reasons = []
     if unread:
-        told.append(f"no lamp scan of {', '.join(unread)} could be read")
+        reasons.append(f"no lamp scan of {', '.join(unread)} could be read")
     if alone:
-        told.append(f"only {', '.join(alone)} has a lamp scan that could be read")
-    return " and ".join(told)
+        reasons.append(f"only {', '.join(alone)} has a lamp scan that could be read")
+    return " and ".join(reasons)
 
 
 def _moved(session: str, shift: float, u: float) -> str:

@@ -244,12 +244,12 @@ def with_axis_doubt(reflected: Reflected, grid_nm: Floats, modes_nm: Floats) -> 
     near = lit[np.clip(np.searchsorted(lit, np.arange(len(grid_nm))), 0, len(lit) - 1)]
     shape = reflected.reflectance.shape
     names = [source_name("axis", place) for place in range(len(modes_nm))]
-    found = {name: np.zeros(shape, dtype=np.float32) for name in names}
+    sources = {name: np.zeros(shape, dtype=np.float32) for name in names}
     for start in range(0, len(reflected.reflectance), _ROWS):
         rows = slice(start, start + _ROWS)
         slope = np.gradient(reflected.reflectance[rows][:, near], grid_nm, axis=1)
         for name, mode in zip(names, modes_nm, strict=True):
-            found[name][rows] = -slope * mode
-    for column in found.values():
+            sources[name][rows] = -slope * mode
+    for column in sources.values():
         column[:, reflected.unlit] = 0.0
-    return replace(reflected, shared={**reflected.shared, **found})
+    return replace(reflected, shared={**reflected.shared, **sources})

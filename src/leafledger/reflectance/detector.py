@@ -489,12 +489,12 @@ def without_drift(signal: NDArray[np.float64]) -> NDArray[np.float64]:
         Shape ``(n_repeats, n_pixels)``, above zero on average.
     """
     mean = signal.mean(axis=0)
-    at = np.linspace(-1.0, 1.0, signal.shape[1])
+    place = np.linspace(-1.0, 1.0, signal.shape[1])
     order = _drift_order(signal.shape[1])
     from numpy.polynomial import polynomial
 
-    terms = polynomial.polyfit(at, (signal / mean).T, order, w=np.sqrt(mean))
-    out: NDArray[np.float64] = signal / polynomial.polyval(at, terms)
+    terms = polynomial.polyfit(place, (signal / mean).T, order, w=np.sqrt(mean))
+    out: NDArray[np.float64] = signal / polynomial.polyval(place, terms)
     return out
 
 
@@ -580,11 +580,11 @@ def agreeing(
 def _nearest(repeats: NDArray[np.float64], averages: NDArray[np.float64]) -> NDArray[np.float64]:
     n = len(repeats)
     out = np.full(n, np.inf)
-    for one in range(n):
-        for other in range(one + 1, min(n, one + 1 + _REACH)):
-            squares = (repeats[one] - repeats[other]) ** 2
-            variance = trimmed_mean(squares, 1) / (1 / averages[one] + 1 / averages[other])
-            out[one] = min(out[one], variance)
+    for first in range(n):
+        for other in range(first + 1, min(n, first + 1 + _REACH)):
+            squares = (repeats[first] - repeats[other]) ** 2
+            variance = trimmed_mean(squares, 1) / (1 / averages[first] + 1 / averages[other])
+            out[first] = min(out[first], variance)
             out[other] = min(out[other], variance)
     return out
 
@@ -634,16 +634,16 @@ def find_hot(darks: Floats, groups: Sequence[Sequence[int]]) -> NDArray[np.bool_
     if n_pixels < 2 * _NEIGHBOURS:
         return hot
     for group in repeated:
-        found = _narrow(_standing_out(darks[group]))
-        if found.mean() <= _MOST:
-            hot |= found
+        standing_out = _narrow(_standing_out(darks[group]))
+        if standing_out.mean() <= _MOST:
+            hot |= standing_out
     return hot if hot.mean() <= _MOST else np.zeros(n_pixels, dtype=bool)
 
 
-def _narrow(found: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _narrow(pixels: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Leave out rows of more than three pixels."""
-    out = found.copy()
-    edges = np.flatnonzero(np.diff(np.r_[False, found, False].astype(np.int8)))
+    out = pixels.copy()
+    edges = np.flatnonzero(np.diff(np.r_[False, pixels, False].astype(np.int8)))
     for start, stop in zip(edges[::2], edges[1::2], strict=True):
         if stop - start > _WIDEST:
             out[start:stop] = False
@@ -686,11 +686,11 @@ def mend_hot(counts: Floats, wavelength_nm: Floats, hot: NDArray[np.bool_]) -> F
     wavelength_nm, hot
         Shape ``(n_pixels,)``.
     """
-    at = np.flatnonzero(hot)
-    if not len(at):
+    pixels = np.flatnonzero(hot)
+    if not len(pixels):
         return counts
     sound = np.flatnonzero(~hot)
-    place = np.searchsorted(sound, at)
+    place = np.searchsorted(sound, pixels)
     before = sound[np.maximum(place - 1, 0)]
     after = sound[np.minimum(place, len(sound) - 1)]
     # At an end of the array there is a neighbour on one side only.
@@ -700,10 +700,10 @@ def mend_hot(counts: Floats, wavelength_nm: Floats, hot: NDArray[np.bool_]) -> F
     )
     span = wavelength_nm[after] - wavelength_nm[before]
     share = np.where(
-        span > 0, (wavelength_nm[at] - wavelength_nm[before]) / np.where(span > 0, span, 1), 0
+        span > 0, (wavelength_nm[pixels] - wavelength_nm[before]) / np.where(span > 0, span, 1), 0
     )
     out = counts.copy()
-    out[:, at] = (1 - share) * counts[:, before] + share * counts[:, after]
+    out[:, pixels] = (1 - share) * counts[:, before] + share * counts[:, after]
     return out
 
 
@@ -712,10 +712,10 @@ def hot_sentence(wavelength_nm: Floats, hot: NDArray[np.bool_], session: str) ->
     named = [f"{w:.1f}" for w in wavelength_nm[hot]]
     if not named:
         return []
-    shown = ", ".join(named[:12]) + (f" and {len(named) - 12} more" if len(named) > 12 else "")
+    listed = ", ".join(named[:12]) + (f" and {len(named) - 12} more" if len(named) > 12 else "")
     pixels = "1 pixel stands" if len(named) == 1 else f"{len(named)} pixels stand"
     return [
-        f"Session {session}: {pixels} out in its darks (hot pixels, at {shown} nm); there dark, "
+        f"Session {session}: {pixels} out in its darks (hot pixels, at {listed} nm); there dark, "
         "white and leaf are interpolated from the neighbours."
     ]
 

@@ -87,8 +87,8 @@ def refuse_turning(linearity: Linearity, largest: float) -> None:
     InputFault
         If it falls anywhere between 0 and ``largest``: two signals would then read the same.
     """
-    at = np.linspace(0.0, max(largest, 1.0), 1001)
-    falling = at[linearity.slope(at) <= 0]
+    counts = np.linspace(0.0, max(largest, 1.0), 1001)
+    falling = counts[linearity.slope(counts) <= 0]
     if len(falling):
         raise InputFault(
             Problem(
@@ -146,8 +146,8 @@ class LinearityFit:
 
     def u_relative(self) -> float:
         """Relative standard uncertainty of the linear counts at the brightest counts fitted."""
-        at = np.array([self.brightest])
-        return float(np.sqrt(np.square(self.linearity.bends(at)).sum()) / self.brightest)
+        counts = np.array([self.brightest])
+        return float(np.sqrt(np.square(self.linearity.bends(counts)).sum()) / self.brightest)
 
     @property
     def told(self) -> dict[str, Any]:
@@ -163,10 +163,10 @@ class LinearityFit:
 
     def sentences(self, session: str, largest: float) -> list[str]:
         """Return what the user should know of the fit; ``largest`` is in counts above dark."""
-        shown = ", ".join(f"{c:.4g}" for c in self.linearity.coefficients)
+        listed = ", ".join(f"{c:.4g}" for c in self.linearity.coefficients)
         said = [
             f"Session {session}: linearity estimated from whites at {self.n_times} integration "
-            f"times, coefficients [{shown}]; their levels lie off a straight line by "
+            f"times, coefficients [{listed}]; their levels lie off a straight line by "
             f"{100 * self.residual_before:.2g} % before and {100 * self.residual:.2g} % after "
             "correction (standard deviation). The correction is uncertain by "
             f"{100 * self.u_relative():.2g} % at {self.brightest:.0f} counts; what that makes of "
@@ -278,11 +278,11 @@ def _solve(x: Floats, time: Floats, weight: Floats, n_terms: int) -> tuple[Float
     """
     columns = np.stack([without_rate(x ** (k + 1), time, weight) for k in range(n_terms + 1)])
     flat = np.stack([(np.sqrt(weight) * c).ravel() for c in columns])
-    found: Floats = np.linalg.lstsq(flat[1:].T, -flat[0], rcond=None)[0]
-    signal = Linearity((1.0, *(float(c) for c in found))).value(x)
-    left = columns[0] + np.tensordot(found, columns[1:], axes=1)
+    coefficients: Floats = np.linalg.lstsq(flat[1:].T, -flat[0], rcond=None)[0]
+    signal = Linearity((1.0, *(float(c) for c in coefficients))).value(x)
+    left = columns[0] + np.tensordot(coefficients, columns[1:], axes=1)
     levels = _levels(signal, time, weight)
-    return found, modes(columns[1:], signal, left, weight, time, levels)
+    return coefficients, modes(columns[1:], signal, left, weight, time, levels)
 
 
 def _levels(signal: Floats, time: Floats, weight: Floats) -> Floats:
@@ -353,8 +353,8 @@ def modes(
     # How a step of each integration time shows in the levels of all, after the fit took its part.
     rates = np.stack([without_rate(step, time, weight) for step in steps])
     rest = rates - np.einsum("kip,kt->tip", columns, normal @ moved)
-    shown = np.stack([_by_time(_level_of(one, signal, weight), time) for one in rest])
-    square = shown @ shown.T
+    in_levels = np.stack([_by_time(_level_of(left_of, signal, weight), time) for left_of in rest])
+    square = in_levels @ in_levels.T
     freedom = float(np.trace(square)) ** 2 / float(np.square(square).sum())
     variance = float(np.sum(np.square(_by_time(levels, time)))) / float(np.trace(square))
     widening = t_quantile(_LEVEL, freedom) / _NORMAL

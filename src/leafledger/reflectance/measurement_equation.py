@@ -219,12 +219,12 @@ def reflect(
     raw = counts - dark.counts
     signal, slope = linearity.value(raw), linearity.slope(raw)
     factor = panel / (integration_ms * white.rate)
-    own = noise.variance(signal, slope, averages[:, None])
+    by_scan = noise.variance(signal, slope, averages[:, None])
     level: NDArray[np.float64] | float = 0.0
     if stray is not None:
         level = stray.level(signal)
-        own += stray.variance(own)
-    own *= factor**2
+        by_scan += stray.variance(by_scan)
+    by_scan *= factor**2
     value = factor * (signal - level)
     relative = value / white.rate
     reference = relative**2 * white.variance
@@ -253,7 +253,7 @@ def reflect(
             place += 1
     if times is not None:
         shared |= _by_times(value, integration_ms, white.time_shares, times)
-    return Part(value, own, reference, shared)
+    return Part(value, by_scan, reference, shared)
 
 
 def _by_times(
@@ -267,14 +267,14 @@ def _by_times(
     R is proportional to the leaf's 1 / t_s and, by way of the rate of the white, to a mean of its
     t_w; the error of a time that both have enters with the sum of the two.
     """
-    found: dict[str, NDArray[np.float64]] = {}
+    sources: dict[str, NDArray[np.float64]] = {}
     left = 1.0 / leaf_ms
     for white_ms, share in zip(times.white_ms, shares, strict=True):
         by_time = share / white_ms
         if same_time(float(white_ms), leaf_ms):
             by_time, left = by_time - left, 0.0
         if np.abs(by_time).max() > _ROUNDING / leaf_ms:
-            found[source_name("integration", len(found))] = times.u_ms * by_time * value
+            sources[source_name("integration", len(sources))] = times.u_ms * by_time * value
     if left:
-        found[source_name("integration", len(found))] = -times.u_ms * left * value
-    return found
+        sources[source_name("integration", len(sources))] = -times.u_ms * left * value
+    return sources

@@ -270,10 +270,10 @@ _SHOWN = 8
 
 def missing_references(session: str, n_whites: int, n_darks: int) -> list[Problem]:
     """Return a problem for each kind of reference that a session of counts lacks."""
-    found = []
+    problems = []
     for role, number in (("white", n_whites), ("dark", n_darks)):
         if not number:
-            found.append(
+            problems.append(
                 Problem(
                     file=_SHEET,
                     column="role",
@@ -283,7 +283,7 @@ def missing_references(session: str, n_whites: int, n_darks: int) -> list[Proble
                     "reflectance, say quantity: reflectance in intake.forms.",
                 )
             )
-    return found
+    return problems
 
 
 def swapped_roles(session: str, whites: Floats, darks: Floats, leaves: Floats) -> list[Problem]:
@@ -345,20 +345,20 @@ def listed(scans: Sequence[str]) -> str:
     >>> listed(["a", "b"])
     'a, b'
     """
-    shown = ", ".join(scans[:_SHOWN])
-    return shown if len(scans) <= _SHOWN else f"{shown} and {len(scans) - _SHOWN} more"
+    first = ", ".join(scans[:_SHOWN])
+    return first if len(scans) <= _SHOWN else f"{first} and {len(scans) - _SHOWN} more"
 
 
 def bad_times(
     scans: Sequence[str], integration_ms: NDArray[np.float64], averages: NDArray[np.float64]
 ) -> list[Problem]:
     """Return a problem for integration times and averages that are not above zero."""
-    found = []
+    problems = []
     for column, values in (("integration_ms", integration_ms), ("averages", averages)):
         wrong = ~(np.isfinite(values) & (values > 0))
         names = [scan for scan, bad in zip(scans, wrong, strict=True) if bad]
         if names:
-            found.append(
+            problems.append(
                 Problem(
                     file=_SHEET,
                     column=column,
@@ -367,7 +367,7 @@ def bad_times(
                     mend="Correct it.",
                 )
             )
-    return found
+    return problems
 
 
 def darks_missing(
@@ -390,13 +390,13 @@ def darks_missing(
                 mend="Add darks at another time, or say dark: per_integration_time.",
             )
         ]
-    found: list[Problem] = []
+    problems: list[Problem] = []
     seen: list[float] = []
     for time in np.unique(integration_ms):
         if darks.group(float(time)) is None and not any(same_time(time, s) for s in seen):
             seen.append(float(time))
             names = [s for s, t in zip(scans, integration_ms, strict=True) if same_time(t, time)]
-            found.append(
+            problems.append(
                 Problem(
                     file=_SHEET,
                     column="integration_ms",
@@ -406,7 +406,7 @@ def darks_missing(
                     "two integration times.",
                 )
             )
-    return found
+    return problems
 
 
 def dim_whites(
@@ -428,12 +428,12 @@ def dim_whites(
         Whites and the darks of their integration times over the middle half of the axis,
         ``(n_whites, n_pixels)``.
     """
-    found = []
+    problems = []
     levels, floors = np.median(counts, axis=1), np.median(dark, axis=1)
     rises = np.median(counts - dark, axis=1)
     for scan, file, level, floor, rise in zip(scans, files, levels, floors, rises, strict=True):
         if level <= max(floor, _WHITE_OVER_DARK * floor) or rise <= 0:
-            found.append(
+            problems.append(
                 Problem(
                     file=file or _SHEET,
                     found=f"white {scan} at {level:.6g} counts, its dark at {floor:.6g} (medians "
@@ -443,7 +443,7 @@ def dim_whites(
                     "the role or take the scan out of the sheet.",
                 )
             )
-    return found
+    return problems
 
 
 def bright_darks(
@@ -469,12 +469,12 @@ def bright_darks(
     white_level
         Median of the whites there, counts.
     """
-    found = []
+    problems = []
     for group in darks.members:
         lowest = float(levels[list(group)].min())
         for dark in group if white_level > lowest else ():
             if levels[dark] - lowest > _DARK_NEAR_WHITE * (white_level - lowest):
-                found.append(
+                problems.append(
                     Problem(
                         file=files[dark] or _SHEET,
                         found=f"dark {scans[dark]} at {levels[dark]:.6g} counts, another dark of "
@@ -484,4 +484,4 @@ def bright_darks(
                         "correct the role or take the scan out of the sheet.",
                     )
                 )
-    return found
+    return problems

@@ -547,8 +547,8 @@ def _counted(rates: NDArray[np.float64], *, mean: bool) -> NDArray[np.float64]:
     order = np.argsort(rates, axis=0, kind="stable")
     counted = np.zeros(rates.shape)
     for middle in ((n - 1) // 2, n // 2):
-        at = order[middle][None]
-        np.put_along_axis(counted, at, np.take_along_axis(counted, at, axis=0) + 0.5, axis=0)
+        white = order[middle][None]
+        np.put_along_axis(counted, white, np.take_along_axis(counted, white, axis=0) + 0.5, axis=0)
     return counted
 
 
@@ -575,8 +575,8 @@ def levels(rate: NDArray[np.float64], wavelength_nm: NDArray[np.float64]) -> NDA
 
 def middle_half(n_pixels: int) -> NDArray[np.bool_]:
     """Return the pixels of the middle half of an axis, shape ``(n_pixels,)``."""
-    at = np.arange(n_pixels)
-    return np.asarray((at >= n_pixels // 4) & (at < n_pixels - n_pixels // 4), dtype=bool)
+    pixels = np.arange(n_pixels)
+    return np.asarray((pixels >= n_pixels // 4) & (pixels < n_pixels - n_pixels // 4), dtype=bool)
 
 
 # Agreement of whites and darks

@@ -93,25 +93,27 @@ def correct_axis(
     if not read and not refused:
         return SessionAxis(table.wavelength_nm, {})
     warnings = [refused_sentence(lamp) for lamp in refused]
-    told: dict[str, Any] = {
+    lamp_report: dict[str, Any] = {
         "asked": asked,
         "axis": "as_read",
         "lamp": None,
         "refused": [{"scan": lamp.scan, "found": lamp.result.found} for lamp in refused],
     }
     if correction is None:
-        return SessionAxis(table.wavelength_nm, told, warnings=warnings)
+        return SessionAxis(table.wavelength_nm, lamp_report, warnings=warnings)
     resolution = float(np.median([lamp.result.resolution_nm for lamp in read]))
-    told["lamp"] = report_of(correction, read, resolution, table.wavelength_nm)
+    lamp_report["lamp"] = report_of(correction, read, resolution, table.wavelength_nm)
     axis, modes_nm = table.wavelength_nm, None
     if asked == "from_lamp":
         axis, modes_nm = correction.corrected(axis), correction.modes(axis)
         _check_rising(axis, session)
-        told["axis"] = "from_lamp"
+        lamp_report["axis"] = "from_lamp"
     warnings += full_sentences(read)
     names = ", ".join(lamp.scan for lamp in read)
     warnings += sentences_of(correction, names, resolution, table.wavelength_nm, asked)
-    return SessionAxis(axis, told, metrics_of(correction, resolution), warnings, modes_nm=modes_nm)
+    return SessionAxis(
+        axis, lamp_report, metrics_of(correction, resolution), warnings, modes_nm=modes_nm
+    )
 
 
 def _read_lamps(
@@ -125,14 +127,14 @@ def _read_lamps(
     rows, counts = table.rows, table.spectra["counts"]
     role = rows["role"].to_numpy(dtype=str)
     time_ms = rows["integration_ms"].to_numpy(dtype=np.float64)
-    at, axis = np.flatnonzero(role == "dark"), table.wavelength_nm
+    dark_rows, axis = np.flatnonzero(role == "dark"), table.wavelength_nm
     lamps = np.flatnonzero(role == "lamp")
     if not len(lamps):
         return read, refused
-    hot = _hot(counts[at], time_ms[at])
-    darks = mend_hot(counts[at], axis, hot)
+    hot = _hot(counts[dark_rows], time_ms[dark_rows])
+    darks = mend_hot(counts[dark_rows], axis, hot)
     for i, mended in zip(lamps, mend_hot(counts[lamps], axis, hot), strict=True):
-        dark = _dark(darks, time_ms[at], float(time_ms[i]), mended)
+        dark = _dark(darks, time_ms[dark_rows], float(time_ms[i]), mended)
         full = saturated_pixels(mended, full_scale_counts)
         result = read_lamp(axis, mended - dark, full, FEWEST_LINES)
         scan, file = str(rows["scan"].iloc[i]), str(rows["file"].iloc[i])
@@ -179,8 +181,8 @@ def saturated_pixels(counts: Floats, full_scale_counts: float | None) -> NDArray
     """
     if full_scale_counts is not None:
         return np.asarray(counts >= _NEAR_FULL * full_scale_counts)
-    at = np.flatnonzero(counts == counts.max())
-    runs = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1)
+    at_top = np.flatnonzero(counts == counts.max())
+    runs = np.split(at_top, np.flatnonzero(np.diff(at_top) > 1) + 1)
     if len(runs) > 1 or len(runs[0]) >= 3:
         return np.asarray(counts == counts.max())
     return np.zeros(len(counts), dtype=bool)
@@ -278,8 +280,8 @@ def _short(value: float) -> float:
 def _by_scan(lamp: LampScan[LampReading], correction: Correction) -> dict[str, Any]:
     """How far the lines of one scan stand, on the mean, from the curve through all scans."""
     lines = lamp.result.lines
-    found = np.array([line.found_nm for line in lines])
-    off = found - np.array([line.published_nm for line in lines]) - correction.at(found)[0]
+    line_nm = np.array([line.found_nm for line in lines])
+    off = line_nm - np.array([line.published_nm for line in lines]) - correction.at(line_nm)[0]
     weight = np.array([line.u_nm for line in lines]) ** -2.0
     mean = float(np.average(off, weights=weight))
     scatter = float(np.sum(weight * (off - mean) ** 2)) / max(len(off) - 1, 1)
