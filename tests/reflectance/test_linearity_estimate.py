@@ -11,7 +11,7 @@ import pytest
 from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault
-from leafledger.reflectance.linearity import Linearity, fit_linearity, rate_of
+from leafledger.reflectance.linearity import Linearity, _scatter, fit_linearity, rate_of
 from leafledger.reflectance.stage import run
 from leafledger.study.table_files import read_spectra
 
@@ -172,3 +172,9 @@ def test_a_pixel_without_weight_has_the_rate_zero() -> None:
         litter = [np.full(3, 7.0) for _ in range(8)]
         del litter
         assert rate_of(values, time, weight).tolist() == [19 / 5, 0.0, 5.0]
+
+
+def test_scatter_of_levels_spends_one_on_the_rates() -> None:
+    """Levels of -0.4 and 0.3 about zero: sqrt((0.16 + 0.09) / (2 - 1)) = 0.5."""
+    assert _scatter(np.array([-0.4, 0.3])) == pytest.approx(0.5)
+    assert _scatter(np.array([0.2])) == pytest.approx(0.2)

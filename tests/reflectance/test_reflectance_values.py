@@ -193,6 +193,11 @@ def test_lines_of_one_lamp_scan_about_the_curve_of_all() -> None:
     assert chi2 > 2
     assert row["from_mean_nm"] == pytest.approx(mean, abs=1e-6)
     assert row["u_nm"] == pytest.approx(np.sqrt(chi2 / 2 / 225), abs=1e-6)
+    # Lines that agree better than their uncertainties are no better known for it.
+    agreeing_lines = tuple(FoundLine(p, p + 0.1, 0.1, fwhm_nm=1.5, single=True) for p in published)
+    scan = LampScan("l2", "l2.txt", LampReading(agreeing_lines, 1.5, 0))
+    (row,) = report_of(flat, [scan], 1.5, np.array([400.0, 900.0]))["by_scan"]
+    assert row["u_nm"] == pytest.approx(0.1 / np.sqrt(3), abs=1e-6)
 
 
 def test_a_dark_is_too_bright_by_its_height_above_the_lowest_not_by_its_counts() -> None:
