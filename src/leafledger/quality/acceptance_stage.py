@@ -1,4 +1,9 @@
-"""The rule `acceptance`: which scans take part, in which wavelengths, and did sessions shift."""
+"""Which scans and which wavelengths take part in the study, and did sessions shift?
+
+The rule `acceptance`: flags of all sessions, what only shows between sessions, and the decisions
+of people become accepted.csv and exclusions.csv; the whites give the trusted range; control units,
+references and the order of measuring give the two tables of systematic error.
+"""
 
 from __future__ import annotations
 

@@ -1,9 +1,10 @@
-"""Was the whole spectrum of a leaf lifted or lowered: did the clip or the fibre move?
+"""Did the clip or the fibre move: for one scan, or from one scan on?
 
 A clip that slips adds the same to all wavelengths. Pigments cannot do that: what a leaf reflects
 where chlorophyll absorbs most (the floors at 450-480 and 670-680 nm) follows from how far its
-spectrum rises between the floors, and those rises do not feel a constant. So the floor is foretold
-from the rises, over the leaves of the session, and what is left over is the offset of a scan.
+spectrum rises between the floors, and a constant does not change those rises. The floor is
+predicted from the rises by a robust regression over the leaves of the session. The residual is the
+offset of a scan. Steps of the offset, or of the near infrared, show what moved and stayed moved.
 """
 
 from __future__ import annotations
@@ -51,7 +52,7 @@ def check_clip(
     Returns
     -------
     Findings
-        With how many scans could be judged by themselves, and the spread of their offsets.
+        With how many scans have a reliable prediction, and the spread of the offsets.
     """
     ids, axis = session.leaf_ids, session.leaves.wavelength_nm
     values = session.leaves.spectra["reflectance"]
@@ -60,7 +61,7 @@ def check_clip(
     already |= on_faulty_whites(session, said)
     keep = np.array([scan not in already for scan in ids], dtype=bool)
     offsets = baseline_offset(axis, values[keep], usable)
-    n_compared = 0 if offsets is None else int(offsets.judged.sum())
+    n_compared = 0 if offsets is None else int(offsets.reliable.sum())
     metrics = [Metric("n_scans_baseline_judged", float(n_compared))]
     flags: list[Flag] = []
     series: dict[str, Floats] = {}
@@ -163,7 +164,7 @@ def clip_moved(scans: Sequence[str], offsets: Residuals) -> list[Flag]:
         From :func:`baseline_offset`.
     """
     flags, limit = [], offset_limit(offsets)
-    over = offsets.judged & (np.abs(offsets.left) > limit)
+    over = offsets.reliable & (np.abs(offsets.left) > limit)
     for i in np.flatnonzero(over).tolist():
         offset = float(offsets.left[i])
         word, cause = ("above", "light without lines leaked in") if offset > 0 else (
@@ -257,7 +258,7 @@ def clip_steps(
     if step is None or step.z <= STEP_Z or abs(step.size) <= least:
         return []
     first, stop = bounds[step.first], bounds[step.stop]
-    change = _told(kind, step.size)
+    change = _step_words(kind, step.size)
     return [
         Flag(
             scan,
@@ -321,7 +322,7 @@ def find_step(values: Floats, ends: Sequence[int]) -> Step | None:
     return Step(best.first, best.stop, best.size, best.z / scale)
 
 
-def _told(kind: str, size: float) -> str:
+def _step_words(kind: str, size: float) -> str:
     if kind == "offset":
         word = "above" if size > 0 else "below"
         return f"all spectra lie {abs(size):.3f} reflectance {word} those of the other scans"

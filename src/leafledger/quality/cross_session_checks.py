@@ -1,4 +1,9 @@
-"""What only shows when sessions are held against each other."""
+"""Which faults of a session show only beside the other sessions?
+
+Darks of one integration time that are all shifted, or all recorded on another scale; whites that
+are brighter or dimmer as a whole; copies of scans of another session; wavelength axes that stand
+apart. With two sessions the comparison does not tell which of them is odd, and says so.
+"""
 
 from __future__ import annotations
 
@@ -194,7 +199,7 @@ def _flags(
             abs(shift),
             limit,
             "count",
-            f"All {len(scans)} darks{_at(ms)} of this session lie {abs(shift):.4g} counts "
+            f"All {len(scans)} darks{_time_words(ms)} of this session lie {abs(shift):.4g} counts "
             f"{'above' if shift > 0 else 'below'} what the other sessions agree on (tolerance "
             f"{limit:.3g}), {reason}",
         )
@@ -202,7 +207,7 @@ def _flags(
     ]
 
 
-def _at(ms: float) -> str:
+def _time_words(ms: float) -> str:
     return f" at {ms:g} ms" if ms >= 0 else ""
 
 
@@ -261,7 +266,7 @@ def _noise_ratio(noise: Mapping[str, float], session: str) -> float | None:
 
 
 def _all_moved(session: str, moved: Sequence[tuple[float, float, float]]) -> str:
-    shifts = ", ".join(f"{shift:+.4g} counts{_at(ms)}" for ms, shift, _ in moved)
+    shifts = ", ".join(f"{shift:+.4g} counts{_time_words(ms)}" for ms, shift, _ in moved)
     return (
         f"Session {session}: all its darks differ from those of the other sessions ({shifts}): a "
         "warmer or cooler detector, or light in every dark; nothing in this session tells which."
@@ -325,7 +330,7 @@ def whites_against_sessions(levels: Mapping[str, pd.DataFrame]) -> list[str]:
         said.append(
             f"Session {session}: its whites give {ratio:.2g} times the signal per millisecond of "
             f"the other sessions (tolerance {1 / TOLERANCE:g} to {TOLERANCE:g})"
-            f"{_told(ratio, leaves)}"
+            f"{_level_words(ratio, leaves)}"
         )
     return said
 
@@ -349,7 +354,7 @@ def _white_ratio(levels: Mapping[str, float], session: str) -> float | None:
     return levels[session] / usual
 
 
-def _told(ratio: float, leaves: float | None) -> str:
+def _level_words(ratio: float, leaves: float | None) -> str:
     if leaves is None:
         return ": lamp, fibre, panel or settings changed."
     if 1 / TOLERANCE <= leaves * ratio <= TOLERANCE:

@@ -1,7 +1,7 @@
 """Which dark scans are not what a dark should be?
 
-A dark is held against the others of its integration time (level in 16 blocks of pixels, noise
-from scan to scan), against what other integration times and lit scans allow, and over the session
+A dark is compared with the others of its integration time (level in 16 blocks of pixels, noise
+from scan to scan), with what other integration times and lit scans allow, and over the session
 (drift, outlying and hot pixels). Levels and noise in counts.
 """
 

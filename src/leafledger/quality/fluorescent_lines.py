@@ -1,9 +1,8 @@
-"""Does room light leak into the clip? A matched filter for the lines of fluorescent lamps.
+"""Do the lines of fluorescent lamps stand in a spectrum? A matched filter.
 
 A leak adds counts, so in reflectance it stands as (leak counts) / (white counts): narrow lines on
-a smooth leaf. The lines are weighed together (:mod:`leafledger.quality.fluorescent_lines` measures
-each), so that neither one noisy pixel nor the broad green peak of a leaf, an LED or daylight is
-called a fluorescent lamp.
+a smooth leaf. The lines are measured one by one and weighed together, so that neither one noisy
+pixel nor the broad green peak of a leaf, an LED or daylight is called a fluorescent lamp.
 
 What can be seen
 ----------------

@@ -1,4 +1,8 @@
-"""All checks of the reflectance of the leaves: red edge, signal, possible values, room light."""
+"""Is each leaf scan a usable measurement of a leaf?
+
+It has signal above its noise, as many counts as the other leaf scans, reflectance between 0 and 1
+within its uncertainty, and a red edge. Constants without a source are common practice.
+"""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Can the references of a session be trusted, and which leaves rest on one that cannot?
 
-Full scale of the detector, blocks of references, drift and strength of whites, leaves far from
-their white in time; then all checks of raw counts in the order in which they are made.
+Raw counts are checked in this order: full scale of the detector, darks, whites, and the time from
+each leaf to its whites. References come in blocks: scans of one role without a leaf between them.
 """
 
 from __future__ import annotations
@@ -586,7 +586,7 @@ def weak_white(
     counts, signal
         Raw counts, and counts above dark, shape ``(n_whites, n_pixels)``.
     full_scale
-        Counts at full scale; nothing is judged if it is not known.
+        Counts at full scale; no notice if it is not known.
     """
     if full_scale is None or not len(scans):
         return []
@@ -629,7 +629,7 @@ def reference_blocks(session: Session) -> NDArray[np.int32]:
     for role in sorted(set(session.roles) - {"sample"}):
         block[order] = np.where(
             np.array([session.roles[i] == role for i in order]),
-            _numbers([session.roles[i] for i in order], role, session.seconds[order]),
+            _block_numbers([session.roles[i] for i in order], role, session.seconds[order]),
             block[order],
         )
     return block
@@ -648,7 +648,9 @@ def measuring_order(session: Session) -> NDArray[np.int32]:
     return place
 
 
-def _numbers(roles: Sequence[str], role: str, seconds: NDArray[np.float64]) -> NDArray[np.int32]:
+def _block_numbers(
+    roles: Sequence[str], role: str, seconds: NDArray[np.float64]
+) -> NDArray[np.int32]:
     out = np.full(len(roles), NO_BLOCK, dtype=np.int32)
     number, last = NO_BLOCK, -1
     leaf_between = True
@@ -703,13 +705,13 @@ def far_from_white(session: Session) -> tuple[list[Flag], list[str]]:
     flags = [
         flag
         for i in leaves[np.argsort(seconds[leaves], kind="stable")]
-        for flag in _judged(session.ids[i], float(seconds[i]) / 60, block_min)
+        for flag in _distance_flag(session.ids[i], float(seconds[i]) / 60, block_min)
     ]
     minutes = np.sort(seconds[leaves]) / 60
-    return flags, [*_summary(flags), *_missing_block(block_min, minutes)]
+    return flags, [*_far_warnings(flags), *_missing_block(block_min, minutes)]
 
 
-def _judged(scan: str, minute: float, block_min: Floats) -> list[Flag]:
+def _distance_flag(scan: str, minute: float, block_min: Floats) -> list[Flag]:
     after = int(np.searchsorted(block_min, minute))
     if 0 < after < len(block_min):
         gap = float(block_min[after] - block_min[after - 1])
@@ -725,7 +727,7 @@ def _judged(scan: str, minute: float, block_min: Floats) -> list[Flag]:
     return [Flag(scan, "far_from_white", "notice", gap, limit, "min", sentence)]
 
 
-def _summary(flags: Sequence[Flag]) -> list[str]:
+def _far_warnings(flags: Sequence[Flag]) -> list[str]:
     if not flags:
         return []
     return [

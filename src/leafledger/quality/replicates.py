@@ -1,7 +1,7 @@
 """Does a scan disagree with the others of its leaf or its unit?
 
 Groups are small (three leaves, two replicates), so one scale is pooled over all groups of the
-session. Treatment is never looked at.
+session. The treatment is not used.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ _DARKEST = 0.005
 _LEAST_SCALE = {"level": 0.002, "shape": 0.002}
 """No group is called for differences below the repeatability of any clip (log reflectance)."""
 _SURELY = 1 - 1e-9
-"""Groups this near to the limit are judged one by one, whatever the order of a sum."""
+"""Groups this near to the limit are computed one by one, whatever the order of a sum."""
 
 
 @dataclass(frozen=True)
@@ -167,7 +167,7 @@ def _same_leaf(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Flag]
     flags: list[Flag] = []
     for unit, leaf in sorted(key for key, z in far.items() if z > limit * _SURELY):
         what = f"scans of leaf {leaf} of {unit}"
-        flags += _judge(values[unit, leaf], scale, limit, what)
+        flags += _group_flags(values[unit, leaf], scale, limit, what)
     return flags
 
 
@@ -222,7 +222,7 @@ def _spread(n_others: int) -> float:
     return 1 + (1 if n_others <= 2 else np.pi / 2) / n_others
 
 
-def _judge(
+def _group_flags(
     values: Mapping[str, Floats], scale: Mapping[str, float], limit: float, what: str
 ) -> list[Flag]:
     """Judge one group: name -> bands. Flags carry the name in ``scan``."""
@@ -294,7 +294,7 @@ def _other_leaves(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Fl
     disagree = sorted(unit for unit, z in far.items() if z > limit * _SURELY)
     swapped = _exchanges({unit: means[unit] for unit in disagree}, scale)
     for unit in disagree:
-        named = _judge(means[unit], scale, limit, f"leaves of {unit}")
+        named = _group_flags(means[unit], scale, limit, f"leaves of {unit}")
         for flag in named:
             sentence = flag.sentence + swapped.get((unit, flag.scan), "")
             flags += [
@@ -357,7 +357,7 @@ def _exchanges(
 # scans differ from the median of their own group, so that units may differ from each other freely.
 
 FEWEST_IN_GROUP = 6
-"""Smaller groups are judged by the distances of pairs alone."""
+"""Smaller groups are compared by the distances of pairs alone."""
 FEWEST_SCANS = 30
 """Fewer scans give no principal components to judge by."""
 ALPHA = 1e-4

@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 # differently the leaves are coloured.
 
 LEVERAGE = 0.35
-"""A leaf unlike all others of its session (hat value above this) is not judged."""
+"""A leaf unlike all others of its session (hat value above this) gets no prediction."""
 _SCANS_FOR_SQUARES = 48
 _ROUNDS = 30
 _BIWEIGHT = 5.0
@@ -37,25 +37,25 @@ _BIWEIGHT = 5.0
 
 @dataclass(frozen=True)
 class Residuals:
-    """What is left of a feature when the others have foretold it, shapes ``(n_scans,)``.
+    """A feature against what the others predict, shapes ``(n_scans,)``.
 
     Attributes
     ----------
     left
-        Feature minus what was foretold, in its unit.
-    judged
-        Whether the session holds enough leaves like this one to say so.
+        Feature minus its prediction, in its unit.
+    reliable
+        Whether the session holds enough leaves like this one for the prediction.
     scale
         Robust standard deviation of what is left.
     """
 
     left: Floats
-    judged: NDArray[np.bool_]
+    reliable: NDArray[np.bool_]
     scale: float
 
 
 def residuals(feature: Floats, others: Floats, bent: tuple[int, ...]) -> Residuals:
-    """Regress a feature on the others, robustly, and return what is left.
+    """Regress a feature on the others, robustly, and return the residuals.
 
     Parameters
     ----------
@@ -69,8 +69,8 @@ def residuals(feature: Floats, others: Floats, bent: tuple[int, ...]) -> Residua
 
     Notes
     -----
-    Iterated weights (Tukey's biweight), so that the scans at fault do not shape the rule they are
-    judged by.
+    Iterated weights (Tukey's biweight), so that scans at fault do not shape the prediction that
+    they are compared with.
 
     References
     ----------

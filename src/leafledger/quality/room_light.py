@@ -802,7 +802,7 @@ def leaks_like(
     """
     share, z = amounts.left * largest, amounts.left / amounts.scale
     tolerated = np.maximum(tolerated_leak(share, limit, u, moved), LEAST_LEAK)
-    over = amounts.judged & (share > tolerated) & (z > FIT_Z)
+    over = amounts.reliable & (share > tolerated) & (z > FIT_Z)
     return [
         Flag(
             scans[i],

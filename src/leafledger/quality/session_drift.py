@@ -1,4 +1,9 @@
-"""Systematic error in one place: shifts of sessions, order within sessions, and what to say."""
+"""Does reflectance drift within a session, and what do all systematic errors mean for the reader?
+
+Effects of the order of measuring, of the position of a leaf on its plant, and of white and dark
+from the first to the last block, each with an interval over units or repeats; then the warnings on
+these and on the shifts between sessions (:mod:`leafledger.quality.session_levels`).
+"""
 
 from __future__ import annotations
 
@@ -100,7 +105,7 @@ def shift_warnings(effects: Sequence[SessionEffect]) -> list[str]:
     for session in dict.fromkeys(row.session for row in outside):
         out.append(
             f"Session {session}: the stable tile left its control limits "
-            f"({_told(outside, session)}, reflectance): the instrument or the panel changed, and "
+            f"({_changes(outside, session)}, reflectance): the instrument or the panel changed, and "
             "leaves of this session carry it too."
         )
     clear = [
@@ -112,13 +117,13 @@ def shift_warnings(effects: Sequence[SessionEffect]) -> list[str]:
     for session in dict.fromkeys(row.session for row in clear):
         out.append(
             f"Session {session}: the untreated units shifted together "
-            f"({_told(clear, session)}, reflectance). {_meaning(session, has_tile, outside)}; "
+            f"({_changes(clear, session)}, reflectance). {_by_tile(session, has_tile, outside)}; "
             "the difference in change cancels additive shifts only."
         )
     return out
 
 
-def _told(rows: Sequence[SessionEffect], session: str) -> str:
+def _changes(rows: Sequence[SessionEffect], session: str) -> str:
     return ", ".join(
         f"{row.estimate:+.4f} at {row.wavelength_nm:.0f} nm"
         for row in rows
@@ -126,7 +131,7 @@ def _told(rows: Sequence[SessionEffect], session: str) -> str:
     )
 
 
-def _meaning(session: str, has_tile: set[str], outside: Sequence[SessionEffect]) -> str:
+def _by_tile(session: str, has_tile: set[str], outside: Sequence[SessionEffect]) -> str:
     if session not in has_tile:
         return "Without a stable tile (role check) an instrument shift cannot be told from growth"
     if any(row.session == session for row in outside):

@@ -1,7 +1,8 @@
-"""Do the references of one session differ from those of the sessions before?
+"""Do the control units and the references of one session differ from the sessions before?
 
 Whites and darks show what the instrument did; a change of the white divides out of reflectance.
-The stable tile (role ``check``) shows what is left of it in reflectance: it cannot grow.
+The stable tile (role ``check``) shows what is left of it in reflectance: it cannot grow. All rests
+on one table, the level of every scan at four wavelengths.
 """
 
 from __future__ import annotations
@@ -475,7 +476,7 @@ def control_limits(sessions: Sequence[Floats], n_here: int, n_first: int) -> Lim
     sessions
         Values of the tile in each session, in order; repeats within a session.
     n_here, n_first
-        Repeats in the session that is judged and in the first.
+        Repeats in the session that is compared and in the first.
 
     Notes
     -----

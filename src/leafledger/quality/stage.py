@@ -1,4 +1,8 @@
-"""The rule `quality`: checks every scan of a session and measures the white's signal-to-noise."""
+"""What do all checks say of one session? The rule `quality`.
+
+The checks run in a fixed order, raw scans before reflectance, and return flags, warnings and
+numbers. Beside the table of flags stand the signal-to-noise of the white and the table of levels.
+"""
 
 from __future__ import annotations
 

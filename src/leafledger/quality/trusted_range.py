@@ -1,4 +1,8 @@
-"""Which wavelengths can be trusted: from the white references alone, never from leaves."""
+"""Which wavelengths can be trusted, by the white references alone?
+
+Leaves have no part in it: a range chosen by them would follow the treatment. What the white's
+signal means for a dark leaf is predicted from the noise of whites and darks.
+"""
 
 from __future__ import annotations
 

@@ -1,6 +1,7 @@
-"""Did the wavelength axis move from one session to another? The structure of the whites tells.
+"""Did the wavelength axis move, within a session or from one to another?
 
-What the lamps of `wavelength_sessions` tell better is left to them.
+Lamp lines tell it best; where there are none, the structure that source, fibre and panel print on
+every white. The red edge of the leaves tells nothing: chlorophyll moves it.
 """
 
 from __future__ import annotations
@@ -178,14 +179,14 @@ def white_shifts(wavelength_nm: Floats, whites: Floats, usable: NDArray[np.bool_
     Uncertainty from stretches: Liang & Zeger 1986, Biometrika 73:13-22 (memory).
     """
     if len(whites) < 2:
-        return _not("there are not two whites to compare")
+        return _not_assessable("there are not two whites to compare")
     first, last = _longest_run(usable & (whites > 0).all(axis=0))
     if last - first < _FEWEST_PIXELS:
-        return _not("the whites have too few pixels with enough signal in a row")
+        return _not_assessable("the whites have too few pixels with enough signal in a row")
     axis, log = wavelength_nm[first:last], np.log(whites[:, first:last])
     structure = _structure(axis, log)
     if isinstance(structure, str):
-        return _not(structure)
+        return _not_assessable(structure)
     slope, residual, energy = structure
     shift = -(residual @ slope) / energy
     left = residual + shift[:, None] * slope
@@ -194,14 +195,14 @@ def white_shifts(wavelength_nm: Floats, whites: Floats, usable: NDArray[np.bool_
     u = np.sqrt((sums**2).sum(axis=1) * _BLOCKS / (_BLOCKS - 1)) / energy
     u = np.hypot(u, _FLOOR_U_NM)
     if float(np.median(u)) > _BEST_U_NM:
-        return _not(
+        return _not_assessable(
             f"the white is too smooth: its structure tells a shift to {float(np.median(u)):.2g} nm "
             "only"
         )
     return WhiteShifts(_from_usual(shift), u)
 
 
-def _not(why: str) -> WhiteShifts:
+def _not_assessable(why: str) -> WhiteShifts:
     return WhiteShifts(np.zeros(0), np.zeros(0), why)
 
 
@@ -425,7 +426,7 @@ def whites_moved(
     usable = (signal >= USABLE_SIGNAL_TO_NOISE).all(axis=0) & np.isfinite(whites).all(axis=0)
     shifts = white_shifts(axis, whites, usable)
     if shifts.why_not:
-        return StructureMoved([_not_told(compared, lamps or {}, shifts.why_not)])
+        return StructureMoved([_not_known(compared, lamps or {}, shifts.why_not)])
     u = np.hypot(shifts.u_nm, np.median(shifts.u_nm))
     said = [
         _moved(name, shift, of)
@@ -435,15 +436,15 @@ def whites_moved(
     return StructureMoved(said, float(np.ptp(shifts.shift_nm)))
 
 
-def _not_told(sessions: Collection[str], lamps: Mapping[str, bool], why: str) -> str:
+def _not_known(sessions: Collection[str], lamps: Mapping[str, bool], why: str) -> str:
     return (
         f"Whether the wavelengths moved between sessions cannot be told for {', '.join(sessions)}: "
-        f"{_lamps_told(lamps)}, and {why}. A scan of a mercury-argon lamp in every session "
+        f"{_why_no_lamp(lamps)}, and {why}. A scan of a mercury-argon lamp in every session "
         "(role lamp) would tell."
     )
 
 
-def _lamps_told(lamps: Mapping[str, bool]) -> str:
+def _why_no_lamp(lamps: Mapping[str, bool]) -> str:
     """Say why the lamp scans of the study do not compare its sessions."""
     unread = [name for name, read in lamps.items() if not read]
     alone = [name for name, read in lamps.items() if read]

@@ -1,4 +1,4 @@
-"""The reflectance factor of the white panel: a stated number, or a table over wavelength."""
+"""What does the white panel reflect: a stated number, or a table over wavelength?"""
 
 from __future__ import annotations
 

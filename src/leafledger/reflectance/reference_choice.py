@@ -1,8 +1,7 @@
 """Which whites belong to which leaf, and which references are refused?
 
 Whites that follow each other form blocks; a leaf gets the block before and after (``bracket``),
-the nearest, or all. What makes the references of a session unusable is said to the person who
-measured them.
+the nearest, or all. Problems name the scans, what is wrong with them, and how to mend it.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
-"""Which darks and whites does a leaf scan get, and what do they say?
+"""What are the leaf scans of a session divided by?
 
-Scans of a session with their gaps filled, noise and linearity of the detector for this session,
-darks and blocks of whites pooled, drift between blocks, and the names of what each leaf rests on.
+Scans with their gaps filled, linearity and noise of the detector in this session, darks pooled by
+integration time, whites pooled by blocks, how well they agree, and the names of the references of
+each leaf scan.
 """
 
 from __future__ import annotations

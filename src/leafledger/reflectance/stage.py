@@ -1,4 +1,4 @@
-"""Stage reflectance: counts of one session into reflectance with its uncertainty, on one grid.
+"""How does a session of counts become a table of reflectance? The rule `reflectance`.
 
 Data that arrive as reflectance skip the arithmetic with references and nothing else: they go to
 the same grid and through the same smoothing.
