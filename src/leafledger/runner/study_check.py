@@ -29,10 +29,10 @@ from leafledger.study.definition_file import (
 )
 from leafledger.study.reading import ExaminedStudy, examine_study, read_design, under_variant
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
-from leafledger.study.scan_sheet import change_warnings, columns_of, digest_changed, standing
+from leafledger.study.scan_sheet import Scan, change_warnings, columns_of, digest_changed, standing
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import SCANS, with_own_names
-from leafledger.study.study import Scan, Study
+from leafledger.study.study import Study
 from leafledger.study.table_files import link_problems
 from leafledger.study.table_sheet import without_pattern
 from leafledger.study.tasks import Task, outputs, tasks
