@@ -21,7 +21,6 @@ from leafledger.effects.sample_size import (
     Design,
     Residual,
     Variation,
-    components,
     design_table,
     needed_noncentrality,
     planned,
@@ -29,6 +28,9 @@ from leafledger.effects.sample_size import (
     variation,
 )
 from leafledger.effects.unit_means import UnitTable
+from leafledger.effects.variance_components import (
+    components,
+)
 
 SESSIONS = ("d0", "d4", "d8", "d12")
 ARMS = ("chelate", "water")

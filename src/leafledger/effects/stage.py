@@ -43,15 +43,8 @@ from leafledger.effects.robustness import (
     with_and_without,
 )
 from leafledger.effects.sample_size import (
-    Component,
     Variation,
-    accepted_cells,
-    all_scans_table,
-    cells_of_units,
-    component_rows,
-    components,
     design_table,
-    scans_of,
     variation,
 )
 from leafledger.effects.sentences import (
@@ -62,6 +55,15 @@ from leafledger.effects.sentences import (
     sentences,
 )
 from leafledger.effects.unit_means import StudyData, group_means, same_numbers, unit_table
+from leafledger.effects.variance_components import (
+    Component,
+    accepted_cells,
+    all_scans_table,
+    cells_of_units,
+    component_rows,
+    components,
+    scans_of,
+)
 from leafledger.effects.whole_spectrum import spectrum_table
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.records.record import Job, Metric, Outcome
