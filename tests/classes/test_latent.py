@@ -137,3 +137,14 @@ def test_importance_where_little_is_explained_has_mean_square_one_too():
     explained = float((path.membership_loadings[:, 0] ** 2).sum() * path.score_sizes[0])
     assert 0 < explained < 1
     assert np.mean(importance(path, 1) ** 2) == pytest.approx(1.0, rel=1e-12)
+
+
+def test_nothing_is_explained_of_what_does_not_vary(iris):
+    """Spectra or membership that stand at the mean of the fit have no variance: shares are 0."""
+    spectra, codes = iris
+    member = membership_of(codes, 3)
+    path = fit_path(spectra, member, 2)
+    still = np.repeat(path.spectrum_mean[None], 150, axis=0)
+    alike = np.repeat(path.membership_mean[None], 150, axis=0)
+    of_spectra, of_member = explained_shares(path, still, alike)
+    np.testing.assert_array_equal([of_spectra, of_member], np.zeros((2, 2)))

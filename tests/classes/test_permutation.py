@@ -247,3 +247,57 @@ def test_all_arrangements_are_taken_if_the_draws_reach_them_all():
         found, listed = arrangements(labels, cells, n_draws, np.random.default_rng(0))
         assert listed == everything, n_draws
         assert len(found) == (6 if everything else n_draws + 1)
+
+
+def counted_accuracy(calls):
+    def accuracy(predictors, scheme, labellings, units, widths):
+        calls.append(len(labellings))
+        return np.full(len(labellings), 0.5)
+
+    return accuracy
+
+
+def test_folds_stay_where_they_allow_many_arrangements(monkeypatch):
+    """Labels move within the folds as they are: none is dealt anew, all go through together."""
+    labels, units, fold, scheme = laid_out(24, 2, 1, 4, seed=3)
+    calls = []
+    monkeypatch.setattr(negative_controls, "nested_accuracy", counted_accuracy(calls))
+    plan = plan_of(labels, units, fold, scheme, 4)
+    assert arrangement_count(labels, fold) > negative_controls.FEW_ARRANGEMENTS
+    found = permutation_test([], plan, labels, units, 300, np.random.default_rng(2))
+    assert calls == [301] and found.within == "outer fold" and found.p == 1.0
+
+
+@pytest.mark.parametrize(("n_draws", "enumerated"), [(251, True), (250, False)])
+def test_draws_are_fewer_only_where_they_do_not_reach_every_arrangement(
+    monkeypatch, n_draws, enumerated
+):
+    """Five and five units: 252 arrangements. 251 draws reach them all; of fewer 199 are drawn."""
+    labels, units, fold, scheme = laid_out(10, 2, 1, 5, seed=3)
+    calls = []
+    monkeypatch.setattr(negative_controls, "nested_accuracy", counted_accuracy(calls))
+    plan = plan_of(labels, units, fold, scheme, 5)
+    found = permutation_test([], plan, labels, units, n_draws, np.random.default_rng(2))
+    assert (found.enumerated, len(found.accuracy)) == (enumerated, 252 if enumerated else 200)
+    assert calls == [1] * len(found.accuracy)
+
+
+@pytest.mark.parametrize(
+    ("n_scans", "n_wavelengths", "step", "balanced", "summed"),
+    [
+        (801, 100, "none", False, True),
+        (801, 267, "none", False, False),  # wavelengths are not fewer than a third of the scans
+        (800, 100, "none", False, False),
+        (301, 100, "none", False, False),
+        (4001, 3000, "none", False, True),
+        (4000, 3000, "none", False, False),
+        (801, 100, "autoscale", False, False),
+        (801, 100, "none", True, False),
+    ],
+)
+def test_products_of_wavelengths_are_summed_where_scans_far_outnumber_them(
+    n_scans, n_wavelengths, step, balanced, summed
+):
+    spectra = np.broadcast_to(0.0, (n_scans, n_wavelengths))
+    procedure = Procedure(2, 5, balanced=balanced)
+    assert fold_fit.sums_products(spectra, step, procedure) == summed
