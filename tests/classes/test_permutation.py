@@ -18,10 +18,10 @@ from leafledger.classes.fold_fit import (
     batched_predictor,
     preprocessed,
 )
-from leafledger.classes.negative_controls import arrangement_count, arrangements, permutation_test
+from leafledger.classes.negative_controls import arrangements, permutation_test
 from leafledger.classes.splits import assign_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
-from leafledger.resampling.permutation import generator
+from leafledger.resampling.permutation import generator, n_arrangements
 
 from .conftest import leaves
 
@@ -41,8 +41,8 @@ def test_count_is_that_of_enumeration():
     labels = np.array([0, 0, 1, 1, 2, 0, 1])
     cells = np.array([0, 0, 0, 0, 1, 1, 1])
     distinct = set(permutations(labels[:4].tolist()))
-    assert arrangement_count(labels, cells) == len(distinct) * 6
-    assert arrangement_count(np.arange(24) % 2, np.zeros(24, dtype=int)) == comb(24, 12)
+    assert n_arrangements(labels, cells) == len(distinct) * 6
+    assert n_arrangements(np.arange(24) % 2, np.zeros(24, dtype=int)) == comb(24, 12)
 
 
 def test_few_arrangements_are_all_taken_once():
@@ -142,11 +142,17 @@ def outcome_of(gap, seed, *, n_draws=39, by_leaf=False, n_units=16):
         scheme, labels = scheme_of(fold, units, np.random.default_rng(seed)), codes
     return permutation_test(
         [batched_predictor(spectra, "none", Procedure(2, 5, DECISIONS))],
+        data_of(labels, units),
         plan_of(labels, units, fold, scheme, 4),
-        labels,
-        units,
         n_draws,
         np.random.default_rng(seed),
+    )
+
+
+def data_of(labels, units):
+    """Return labels of units as the test reads them."""
+    return SimpleNamespace(
+        unit_codes=labels, unit_of=units, scan_codes=lambda labellings: labellings[:, units]
     )
 
 
@@ -232,7 +238,7 @@ def test_the_observed_labels_keep_their_folds_where_others_are_dealt_anew(monkey
         cells=fold, within="fold", exchangeable=whole, exchangeable_within="the whole study",
         redeal=redeal, test_scheme=scheme, widths=(2,),
     )  # fmt: skip
-    found = permutation_test([], plan, labels, units, 69, np.random.default_rng(2))
+    found = permutation_test([], data_of(labels, units), plan, 69, np.random.default_rng(2))
     assert (found.n_arrangements, found.enumerated, found.within) == (70, True, "the whole study")
     assert asked[0] == (True, labels[units].tolist())
     assert [own for own, _ in asked[1:]] == [False] * 69
@@ -263,8 +269,8 @@ def test_folds_stay_where_they_allow_many_arrangements(monkeypatch):
     calls = []
     monkeypatch.setattr(negative_controls, "nested_accuracy", counted_accuracy(calls))
     plan = plan_of(labels, units, fold, scheme, 4)
-    assert arrangement_count(labels, fold) > negative_controls.FEW_ARRANGEMENTS
-    found = permutation_test([], plan, labels, units, 300, np.random.default_rng(2))
+    assert n_arrangements(labels, fold) > negative_controls.FEW_ARRANGEMENTS
+    found = permutation_test([], data_of(labels, units), plan, 300, np.random.default_rng(2))
     assert calls == [301] and found.within == "outer fold" and found.p == 1.0
 
 
@@ -277,7 +283,7 @@ def test_draws_are_fewer_only_where_they_do_not_reach_every_arrangement(
     calls = []
     monkeypatch.setattr(negative_controls, "nested_accuracy", counted_accuracy(calls))
     plan = plan_of(labels, units, fold, scheme, 5)
-    found = permutation_test([], plan, labels, units, n_draws, np.random.default_rng(2))
+    found = permutation_test([], data_of(labels, units), plan, n_draws, np.random.default_rng(2))
     assert (found.enumerated, len(found.accuracy)) == (enumerated, 252 if enumerated else 200)
     assert calls == [1] * len(found.accuracy)
 

@@ -330,15 +330,15 @@ def test_treated_plots_are_the_units_of_the_band(monkeypatch):
     assert found["estimate"].to_numpy() == pytest.approx(expected)
 
 
-def test_the_band_of_the_second_largest_of_twenty_arrangements():
-    """Three and three units: 20 arrangements, of which one may lie beyond the band at 95 %."""
-    changes, treated = np.random.default_rng(41).normal(size=(6, 4)), np.arange(6) < 3
+def test_the_band_of_the_second_largest_of_35_arrangements():
+    """Three and four units: 35 arrangements, of which one may lie beyond the band at 95 %."""
+    changes, treated = np.random.default_rng(41).normal(size=(7, 4)), np.arange(7) < 3
     largest = []
-    for chosen in itertools.combinations(range(6), 3):
-        held = np.isin(np.arange(6), chosen)
+    for chosen in itertools.combinations(range(7), 3):
+        held = np.isin(np.arange(7), chosen)
         found = [difference(changes[held, k], changes[~held, k]) for k in range(4)]
         largest.append(max(abs(f.estimate) / f.error for f in found))
-    band = simultaneous_band(changes, treated, [""] * 6, 0.95, 999, 1)
+    band = simultaneous_band(changes, treated, [""] * 7, 0.95, 999, 1)
     error = difference(changes[treated, 0], changes[~treated, 0]).error
     q = (band.high[0] - band.estimate[0]) / error
     assert q == pytest.approx(sorted(largest, reverse=True)[1], rel=1e-9)

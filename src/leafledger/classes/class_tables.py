@@ -450,7 +450,7 @@ def summary(
     out |= _against_chance(test, plan)
     out |= _weakest_class(data, validated)
     out |= unit_calls(data, validated)
-    out |= session_facts(sessions)
+    out["held_out_sessions"] = session_facts(sessions)
     out["held_out_sessions_reason"] = plan.no_unseen_days or None
     out["warnings"] += session_warnings(sessions, out["accuracy"], out["target"])
     out["warnings"] += _weak_warnings(out)

@@ -85,12 +85,10 @@ def _permuted(
         return None
     return permutation_test(
         nested_predictors(data, validated.steps, validated.procedure, plan.schemes[0]),
+        data,
         plan,
-        data.unit_codes,
-        data.unit_of,
         n_draws,
         generator(seed, "permutation"),
-        data.scan_codes,
     )
 
 
