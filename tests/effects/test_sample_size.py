@@ -36,6 +36,7 @@ from leafledger.effects.variance_components import (
     Component,
     component_rows,
     components,
+    leaf_and_scan_variance,
 )
 
 SESSIONS = ("d0", "d4", "d8", "d12")
@@ -324,3 +325,12 @@ def test_shares_are_of_all_components_but_that_between_sessions():
     assert rows[UNIT]["sd"] == pytest.approx(math.sqrt(0.3)) and rows[UNIT]["unit"] == "nm"
     nothing = component_rows({"NDVI": [Component(UNIT, 0.0, 5, 6)]}, {})
     assert nothing[0]["share"] is None
+
+
+def test_variance_that_leaves_and_scans_put_into_a_mean_by_hand():
+    """Two leaves of three scans and of one: leaf / 2, and scan (1/3 + 1) / 4."""
+    leaves = {"1": [1.0, 2.0, 3.0], "2": [4.0]}
+    expected = 0.4 / 2 + 0.6 * (1 / 3 + 1) / 4
+    assert leaf_and_scan_variance(leaves, 0.4, 0.6) == pytest.approx(expected, rel=1e-15)
+    assert leaf_and_scan_variance(leaves, math.nan, 0.6) == pytest.approx(expected - 0.2)
+    assert leaf_and_scan_variance(leaves, 0.4, math.nan) == pytest.approx(0.2)

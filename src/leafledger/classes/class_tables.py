@@ -671,8 +671,8 @@ permutation p = 0.005 (199 draws); the final model has 4 latent variables.'
     text = (
         f"Of scans left out of training, {100 * facts['accuracy']:.1f} % were put in the right one "
         f"of {len(facts['classes'])} classes of {facts['target']} (always naming the largest "
-        f"class: {100 * facts['majority_accuracy']:.0f} %), {100 * facts['ci_level']:.0f} % interval "
-        f"{100 * low:.0f} to {100 * high:.0f} %, n = {n}"
+        f"class: {100 * facts['majority_accuracy']:.0f} %), "
+        f"{100 * facts['ci_level']:.0f} % interval {100 * low:.0f} to {100 * high:.0f} %, n = {n}"
     )
     sessions = facts.get("held_out_sessions")
     if sessions:
