@@ -26,7 +26,6 @@ from leafledger.effects.design import (
     plan_from,
 )
 from leafledger.effects.families import (
-    UNDEFINED,
     AdjustedTest,
     FamilyMaxT,
     adjusted_tests,
@@ -76,6 +75,7 @@ from leafledger.study.tables import (
     SENSITIVITY,
     SPECTRUM_EFFECTS,
     TEXT,
+    UNDEFINED,
     VARIANCE_COMPONENTS,
 )
 
