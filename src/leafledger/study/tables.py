@@ -735,6 +735,12 @@ FLAGS: Final = frozenset(
 
 STATED: Final = "as_stated"
 """What the settings as stated are called in the table of the variants."""
+UNDEFINED: Final = "undefined"
+"""Verdict of a test that has no p."""
+PLANNED: Final = "as_planned"
+"""Variant of ``sensitivity.csv``: the test as planned."""
+NOT_PART: Final = "this session is not part of the contrast"
+"""Reason in ``sensitivity.csv`` of a session left out that cannot change the result."""
 
 
 def names_of(table: str) -> tuple[str, ...]:
