@@ -37,8 +37,41 @@ def run(job: Job) -> Outcome:
         job.inputs["reflectance"],
     )
     places = _places(job.settings["scans"])
-    axis = session.leaves.wavelength_nm
     signal, _ = session.white_signal()
+    found, moved, faulty = check_session(session, checks, places, signal)
+    told = {**moved.told, **_dark_noise(session)}
+    write_parquet(job.outputs["quality"], flag_table(found.flags), told, ("scan", "check"))
+    _write_signal(job, session, signal, faulty)
+    write_parquet(job.outputs["levels"], level_table(session), {}, ("scan", "role", "unit"))
+    metrics = [*found.metrics, *_counts(found.flags, len(session.leaf_ids))]
+    return Outcome(metrics=metrics, warnings=found.warnings)
+
+
+def check_session(
+    session: Session,
+    checks: Mapping[str, Any],
+    places: Mapping[str, tuple[str, str]],
+    signal: Floats | None,
+) -> tuple[Findings, AxisShift, set[str]]:
+    """Make every check of a session; nothing is read or written.
+
+    Parameters
+    ----------
+    session
+        The session.
+    checks
+        Settings ``quality.checks``.
+    places
+        Scan -> (unit, leaf) of the leaf scans.
+    signal
+        Signal-to-noise of the white per pixel of the raw axis, ``None`` if unknown.
+
+    Returns
+    -------
+    tuple
+        What was found, the wavelength shifts, and the scans with a fault of their own.
+    """
+    axis = session.leaves.wavelength_nm
     on_axis = None if signal is None else np.interp(axis, session.scans.wavelength_nm, signal)
     found = Findings()
     moved = AxisShift()
@@ -51,17 +84,11 @@ def run(job: Job) -> Outcome:
     found += check_leaves(session, checks, on_axis)
     found += check_ambient(session, checks, signal)
     found += check_clip(session, places, on_axis, found.flags)
-    flags = found.flags
-    flags += leaves_on_faults(session, flags)
-    faulty = {flag.scan for flag in flags if flag.severity == "fault"}
+    found.flags += leaves_on_faults(session, found.flags)
+    faulty = {flag.scan for flag in found.flags if flag.severity == "fault"}
     limit = float(checks["replicate_distance"])
-    flags += check_replicates(session, places, faulty, on_axis, limit)
-    told = {**moved.told, **_dark_noise(session)}
-    write_parquet(job.outputs["quality"], flag_table(flags), told, ("scan", "check"))
-    _write_signal(job, session, signal, faulty)
-    write_parquet(job.outputs["levels"], level_table(session), {}, ("scan", "role", "unit"))
-    metrics = [*found.metrics, *_counts(flags, len(session.leaf_ids))]
-    return Outcome(metrics=metrics, warnings=found.warnings)
+    found.flags += check_replicates(session, places, faulty, on_axis, limit)
+    return found, moved, faulty
 
 
 def _places(scans: Mapping[str, Mapping[str, Any]]) -> dict[str, tuple[str, str]]:
