@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-from quality.simulated import Simulated
 
 from leafledger.quality.stage import run as run_quality
 from leafledger.records.record import Job
@@ -17,6 +16,8 @@ from leafledger.reflectance.stage import run as run_reflectance
 from leafledger.study.definition import Definition
 from leafledger.study.table_files import read_parquet, write_json, write_spectra
 from leafledger.watch.scan_checks import MeasuredScan, ScanChecks, StudySettings
+from leafledger.watch.scripted_instrument import text_of
+from quality.simulated import Simulated
 
 DEFINITION = Definition.model_validate(
     {
@@ -114,3 +115,44 @@ def judged_one_by_one(scans: list[MeasuredScan]) -> tuple[ScanChecks, dict[str, 
             new.scan, complete=k == len(scans), unit_complete=new.unit not in rest
         )
     return checks, at_once
+
+
+# --- a study on the disk --------------------------------------------------------------------------
+
+STUDY = """\
+version: 1
+title: "Iron chelate on seedlings"
+question: "Does chelate raise chlorophyll?"
+design:
+  unit: plant
+  treatment: treatment
+  control: water
+  sessions:
+    - {session: day0, date: 2026-05-04, phase: before}
+intake: {sheet: scans.csv}
+instrument: {full_scale_counts: 65535, panel: {reflectance: 0.985, u_relative: 0.005}}
+"""
+COLUMNS = "scan,file,role,session,unit,leaf,replicate,time,integration_ms,averages,note,omitted"
+
+
+def make_study(folder: Path, session: Simulated, *, measured: bool) -> Path:
+    """Write a study of one simulated session; planned, its files are still to come."""
+    (folder / "raw/day0").mkdir(parents=True)
+    (folder / "study.yaml").write_text(STUDY)
+    units = sorted({place["unit"] for place in session.places.values()})
+    treatments = [("chelate", "water")[k % 2] for k in range(len(units))]
+    text = "".join(f"{u},{t}\n" for u, t in zip(units, treatments, strict=True))
+    (folder / "units.csv").write_text("unit,treatment\n" + text)
+    lines = [f"# by hand, {folder.name}", COLUMNS]
+    for row, counts in zip(session.rows, session.counts, strict=True):
+        place = session.places.get(row["scan"], {"unit": "", "leaf": "", "replicate": ""})
+        time = START + dt.timedelta(minutes=row["minutes"])
+        file = f"raw/day0/{row['scan']}.txt"
+        cells = [row["scan"], file, row["role"], "day0", place["unit"], place["leaf"],
+                 place["replicate"], time.isoformat() if measured else "",
+                 f"{row['ms']:g}", "10", "", ""]  # fmt: skip
+        lines.append(",".join(cells))
+        if measured:
+            (folder / file).write_bytes(text_of(session.axis, counts))
+    (folder / "scans.csv").write_text("\n".join(lines) + "\n")
+    return folder

@@ -8,7 +8,6 @@ complete once neither size nor date have changed for a while.
 from __future__ import annotations
 
 import os
-import stat
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -128,38 +127,47 @@ class SavedFiles:
         refused: dict[str, str] = {}
         present: set[str] = set()
         for entry in entries:
-            if is_passed_over(entry.name):
-                continue
             file = Path(entry.path).relative_to(self.study).as_posix()
-            why = self._why_refused(entry, file)
-            if why is not None:
-                if why and file not in self._refused:
-                    self._refused.add(file)
-                    refused[file] = why
-                continue
-            try:
-                found = os.stat(entry.path)
-            except OSError:  # it went while it was looked at
-                continue
-            present.add(file)
-            size, mtime_ns = found.st_size, found.st_mtime_ns
-            if self._reported.get(file) == (size, mtime_ns):
-                continue
-            last = self._seen.get(file)
-            if last is None or last[:2] != (size, mtime_ns):
-                self._seen[file] = (size, mtime_ns, now)
-                waiting.append(file)
-            elif now - last[2] < self.settled_s or size == 0:
-                waiting.append(file)
-            else:
-                self._reported[file] = (size, mtime_ns)
-                complete.append(SavedFile(file, Path(entry.path), size, mtime_ns))
+            why = "" if is_passed_over(entry.name) else self._why_refused(entry, file)
+            if why is None:
+                self._sort(file, Path(entry.path), now, present, waiting, complete)
+            elif why and file not in self._refused:
+                self._refused.add(file)
+                refused[file] = why
         gone = tuple(sorted(set(self._reported) - present))
         for file in gone:
             del self._reported[file]
         self._seen = {file: seen for file, seen in self._seen.items() if file in present}
         complete.sort(key=lambda one: (one.mtime_ns, one.file))
         return Listing(tuple(complete), tuple(waiting), gone, refused)
+
+    def _sort(
+        self,
+        file: str,
+        path: Path,
+        now: float,
+        present: set[str],
+        waiting: list[str],
+        complete: list[SavedFile],
+    ) -> None:
+        """Tell whether a file is new, complete, or still being written."""
+        try:
+            found = path.stat()
+        except OSError:  # it went while it was looked at
+            return
+        present.add(file)
+        size, mtime_ns = found.st_size, found.st_mtime_ns
+        if self._reported.get(file) == (size, mtime_ns):
+            return
+        last = self._seen.get(file)
+        if last is None or last[:2] != (size, mtime_ns):
+            self._seen[file] = (size, mtime_ns, now)
+            waiting.append(file)
+        elif now - last[2] < self.settled_s or size == 0:
+            waiting.append(file)
+        else:
+            self._reported[file] = (size, mtime_ns)
+            complete.append(SavedFile(file, path, size, mtime_ns))
 
     def _why_refused(self, entry: os.DirEntry[str], file: str) -> str | None:
         """Return why an entry is never read; empty for a folder, ``None`` for a plain file."""

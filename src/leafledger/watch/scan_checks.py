@@ -474,9 +474,9 @@ class ScanChecks:
         digests = [self._digests[scan] for scan in ids]
         n_pixels = len(self.scans[0].values)
         found = duplicate(ids, [s.role for s in self.scans], _places(self.scans), digests, n_pixels)
-        for scan in ids:
-            self._own[scan] = [f for f in self._own.get(scan, []) if f.check != "duplicate"]
-            self._own[scan] += [f for f in found if f.scan == scan]
+        for name in ids:
+            self._own[name] = [f for f in self._own.get(name, []) if f.check != "duplicate"]
+            self._own[name] += [f for f in found if f.scan == name]
 
     def forget(self, scan: str) -> None:
         """Forget the digest of a scan whose raw file has changed."""
@@ -523,8 +523,8 @@ class ScanChecks:
                 )
             return Verdict(scan, "good", flags=tuple(flags), not_judged_yet=later)
         if worst.check == _REFUSED:
-            problem = self._refused[scan]
-            return Verdict(scan, "fault", _in_short(problem), problem.mend, tuple(flags), later)
+            reason = "no brighter than a dark" if one.role == "white" else "as bright as with light"
+            return Verdict(scan, "fault", reason, self._refused[scan].mend, tuple(flags), later)
         reason = reason_of(one.role, worst.check)
         if worst.check in _OF_THEIR_KIND and self._too_few(one) and not complete:
             action = f"Measure another {one.role}: a third one tells which of them is wrong."
