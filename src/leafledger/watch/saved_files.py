@@ -178,6 +178,11 @@ class SavedFiles:
             return "a link that leads nowhere" if entry.is_symlink() else ""
         return why
 
+    @property
+    def names(self) -> frozenset[str]:
+        """Names of the files that are known so far, complete or not."""
+        return frozenset(Path(file).name for file in (*self._seen, *self._reported))
+
     def look_again(self, file: str) -> None:
         """Report a file anew at the next look: what was in it was not whole yet."""
         self._reported.pop(file, None)
