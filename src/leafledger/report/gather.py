@@ -376,6 +376,7 @@ class Material:
     classes: ClassTables | None
     records: Mapping[str, Mapping[str, Any]]
     plan_facts: Facts | None = None
+    pigments: Mapping[str, Any] | None = None
 
     quality = _TablesOf("quality")
     signal = _TablesOf("signal")
@@ -490,6 +491,7 @@ def gather(job: Job) -> Material:
             if role.startswith("record/")
         },
         plan_facts=plan_facts(inputs),
+        pigments=read_json(inputs["pigments_summary"]) if "pigments_summary" in inputs else None,
     )
 
 
