@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from leafledger.cli.assay_commands import assay
 from leafledger.cli.identify_command import identify
 from leafledger.cli.ledger_commands import (
     compare,
@@ -42,7 +43,7 @@ _HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 96}
 
 
 _SECTIONS: dict[str, tuple[click.Command, ...]] = {
-    "Work on a study": (demo, new, plan, watch, check, run, status, review, identify),
+    "Work on a study": (*(demo, new, plan, watch, check, run, status, review, assay, identify),),
     "Answer for a result": (runs, trace, compare, verify, reproduce, export, ui),
     "Keep house": (clean, ledger),
 }
