@@ -62,6 +62,7 @@ def run(job: Job) -> Outcome:
     figures = FigureSet(job.settings["report"]["figures"])
     with mpl.rc_context(STYLE):
         parts = {
+            "findings": findings_part(material, figures),
             "trust": trust_part(material, figures),
             "time_course": time_course_part(material, figures),
             "robustness": robustness_part(material, figures),
@@ -81,7 +82,6 @@ def run(job: Job) -> Outcome:
             "title": material.title,
             "question": material.question,
             "study": material,
-            "findings": findings_part(material),
             "provenance": provenance_part(material),
             "lineage": steps,
             "downloads": downloads.downloads_of(material, saved, steps["steps"], job.inputs),
@@ -154,6 +154,7 @@ def render(
         plain=_escape_text,
         head=_escape_heading,
         sentence=_sentence_filter(names),
+        first_sentence=lambda text: _sentence_filter(names)(numbers.first_sentence(text)),
     )
     script = "\n".join(['"use strict";', "(() => {", *map(_static, _SCRIPTS), "})();", ""])
     return environment.get_template("page.html").render(

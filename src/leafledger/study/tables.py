@@ -447,7 +447,7 @@ RESULTS: Final = (
         _whole("n_leaves", "number of leaves averaged"),
         "n_scans",
         _whole("n_excluded", "number of scans left out"),
-        key="unit session index", shown="index-courses", sheet="unit indices",
+        key="unit session index", shown="found index-courses", sheet="unit indices",
     ),
     # The classifier.
     _result(
