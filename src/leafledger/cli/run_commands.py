@@ -131,18 +131,32 @@ def copy_demo(folder: Path) -> None:
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path), default="leafledger-demo")
+@click.argument("folder", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "--forward",
+    is_flag=True,
+    help="Play it day by day: plan, watch the first day, run each evening (about two minutes).",
+)
 @cores_option
-def demo(folder: Path, cores: int) -> None:
+def demo(folder: Path | None, forward: bool, cores: int) -> None:
     """Run the demo study.
 
-    Copies it to FOLDER (the first time) and runs it: an iron-chelate spray on chlorotic soybean
-    seedlings against water, invented data.
+    Copies it to FOLDER (the first time; leafledger-demo if left out) and runs it: an iron-chelate
+    spray on chlorotic soybean seedlings against water, invented data. With --forward it is played
+    as a study is lived, in leafledger-forward-demo: each step is printed with the command that a
+    person would type, what came of it, and where to look.
 
     \b
     Example:
       leafledger demo
+      leafledger demo --forward
     """
+    if forward:
+        from leafledger.cli.forward_demo import play
+
+        play(folder or Path("leafledger-forward-demo"), cores)
+        return
+    folder = folder or Path("leafledger-demo")
     copy_demo(folder)
     _run(folder, cores, as_json=False, quiet=False, variants=False)
 
@@ -203,6 +217,18 @@ def _report(folder: Path, result: RunResult, as_json: bool, quiet: bool) -> None
             }
         )
         return
+    if not well:
+        report_failure(folder, result)
+    elif not quiet:
+        say_closing(folder, result)
+    for one in result.failed_variants:
+        say(f"Variant {one.variant} failed: {one.message}", error=True)
+        if one.problems:
+            say_problems(one.problems, folder)
+
+
+def report_failure(folder: Path, result: RunResult) -> None:
+    """Print why a run did not end well."""
     if result.outcome == "input_fault":
         say_problems(result.problems, folder)
     elif result.outcome == "failed":
@@ -213,12 +239,6 @@ def _report(folder: Path, result: RunResult, as_json: bool, quiet: bool) -> None
             "What was finished is kept. The log says more; mend the cause and run again.",
             error=True,
         )
-    elif not quiet:
-        say_closing(folder, result)
-    for one in result.failed_variants:
-        say(f"Variant {one.variant} failed: {one.message}", error=True)
-        if one.problems:
-            say_problems(one.problems, folder)
 
 
 def _run_json(result: RunResult) -> dict[str, Any]:

@@ -7,8 +7,10 @@ fault if asked to. A scan that is asked for again is saved sound.
 
 from __future__ import annotations
 
+import datetime as dt
+import os
 import threading
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
@@ -158,6 +160,11 @@ class ScriptedInstrument:
         that the row plans.
     ending
         Of numbered files.
+    names
+        Scan id of the study that is measured -> that of the finished study, where they differ.
+    clock
+        Step -> local wall clock of the instrument, written into the date of the file; left out,
+        the file has the date of its writing.
     """
 
     def __init__(
@@ -171,7 +178,10 @@ class ScriptedInstrument:
         faults: Mapping[str, Fault] | None = None,
         numbered: bool = True,
         ending: str = ".txt",
+        names: Mapping[str, str] | None = None,
+        clock: Callable[[Step], dt.datetime] | None = None,
     ) -> None:
+        self.names, self.clock = dict(names or {}), clock
         self.finished, self.target, self.session = finished, target, session
         self.rhythm_s, self.halves, self.faults = rhythm_s, frozenset(halves), dict(faults or {})
         self.numbered, self.ending = numbered, ending
@@ -185,21 +195,42 @@ class ScriptedInstrument:
 
     def save(self, step: Step) -> Path:
         """Save the scan of one step; return the file."""
-        wanted = step.repeats or step.scan.scan
-        while wanted not in self.finished.values:
-            shorter = wanted.rpartition("-")[0]
-            if not shorter:
-                raise StageFailure(f"{step.scan.scan} is no scan of the finished study")
-            wanted = shorter
+        wanted = self.source_of(step)
         first = not step.repeats
         fault = self.faults.get(wanted) if first else None
         data = self.finished.with_fault(wanted, fault) if fault else self.finished.sound(wanted)
         planned = self.target.resolve() / step.scan.file
         path = planned.parent / self._name(PurePosixPath(step.scan.file).name)
         path.parent.mkdir(parents=True, exist_ok=True)
-        self._write(path, data, in_halves=wanted in self.halves and first)
+        if self.clock is None:
+            self._write(path, data, in_halves=wanted in self.halves and first)
+        else:
+            self._write_dated(path, data, self.clock(step))
         self.saved.append((step.scan.scan, path.name))
         return path
+
+    def source_of(self, step: Step) -> str:
+        """Return the scan of the finished study that is saved for a step.
+
+        Raises
+        ------
+        StageFailure
+            If there is none.
+        """
+        wanted = step.repeats or step.scan.scan
+        while wanted not in self.names and wanted not in self.finished.values:
+            wanted = wanted.rpartition("-")[0]
+            if not wanted:
+                raise StageFailure(f"{step.scan.scan} is no scan of the finished study")
+        return self.names.get(wanted, wanted)
+
+    def _write_dated(self, path: Path, data: bytes, moment: dt.datetime) -> None:
+        """Write a file whole and with its date: a watch never sees it with another one."""
+        hidden = path.with_name(f".{path.name}.part")
+        hidden.write_bytes(data)
+        seconds = moment.timestamp()
+        os.utime(hidden, (seconds, seconds))
+        hidden.replace(path)
 
     def _name(self, planned: str) -> str:
         return f"scan{len(self.saved) + 1:05d}{self.ending}" if self.numbered else planned
