@@ -19,9 +19,10 @@ export MLFLOW_DISABLE_TELEMETRY := true
 export DO_NOT_TRACK := 1
 export GX_ANALYTICS_ENABLED := False
 
-.PHONY: help demo test test-slow test-longest check lint types imports format lock schema workflow reference docs docs-figures setup clean
+.PHONY: help demo demo-forward test test-slow test-longest check lint types imports format lock schema workflow reference docs docs-figures setup clean
 help:
 	@echo "make demo       set up, run the demo study, say where the report is"
+	@echo "make demo-forward   set up, play the demo study day by day"
 	@echo "make test       set up, run the test suite (without the slow tests)"
 	@echo "make test-slow  the slow tests, but for the longest"
 	@echo "make test-longest   the ten slowest, minutes each"
@@ -59,6 +60,9 @@ setup: $(DEV_STAMP)
 
 demo: $(RUN_STAMP)
 	@$(BIN)/leafledger demo leafledger-demo --cores 2
+
+demo-forward: $(RUN_STAMP)
+	@$(BIN)/leafledger demo --forward leafledger-forward-demo --cores 2
 
 test: $(DEV_STAMP)
 	@$(BIN)/python -m pytest -m "not slow" -n 2 --dist loadfile --no-loadscope-reorder
@@ -114,4 +118,4 @@ lock:
 	cd requirements && for name in build run dev docs; do uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-annotate --no-header $$name.in -o $$name.txt; done
 
 clean:
-	rm -rf leafledger-demo docs/_build .pytest_cache .mypy_cache .ruff_cache .import_linter_cache
+	rm -rf leafledger-demo leafledger-forward-demo docs/_build .pytest_cache .mypy_cache .ruff_cache .import_linter_cache

@@ -316,7 +316,7 @@ def _plan(folder: Path, demo: ForwardDemo, begun: bool) -> None:
         return
     write_study(folder, demo.files())
     _came(
-        *plan_facts(demo.planned)["size"],
+        plan_facts(demo.planned)["size"][0],
         "Lots decided who gets what; each planned plant is played by one of the demo of the same "
         f"treatment and block ({PLANTS_FILE}).",
         f"Added by hand for this instrument: darks at {WHITE_MS} and {LEAF_MS} ms (column "
