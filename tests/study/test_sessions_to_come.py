@@ -93,6 +93,7 @@ def test_of_a_session_that_was_begun_every_missing_file_is_named(small_study: Pa
     assert all("no such file" in p.found for p in found[:5])
     assert found[5].found.startswith("2 more like the 5 above")
     assert "state why in column omitted" in found[0].mend
+    assert "leafledger watch STUDY day0" in found[0].mend
 
 
 def test_a_session_with_references_alone_lacks_its_leaves(small_study: Path) -> None:

@@ -660,7 +660,8 @@ def sort_scans(
         elif session in stated and len(lacking) == len(wanted) and session not in taken_in:
             to_come.append(session)
         else:
-            problems += [_not_measured(missing[scan.scan], session in taken_in) for scan in lacking]
+            taken = session in taken_in
+            problems += [_not_measured(missing[scan.scan], session, taken) for scan in lacking]
     without = {*to_come, *skipped}
     return SortedScans(
         [s for s in scans if not s.omitted and s.session not in without],
@@ -671,14 +672,14 @@ def sort_scans(
     )
 
 
-def _not_measured(problem: Problem, taken_in: bool) -> Problem:
+def _not_measured(problem: Problem, session: str, taken_in: bool) -> Problem:
     """Return the problem of a missing file with what can be done about it."""
     if taken_in:
         mend = "An earlier run has read it: put the file back, or correct the path."
     else:
         mend = (
-            f"{problem.mend} If the scan is still to be taken, take it; if it never will be, "
-            "state why in column omitted."
+            f"{problem.mend} If the scan is still to be taken, take it (`leafledger watch STUDY "
+            f"{session}` goes on where it ended); if it never will be, state why in column omitted."
         )
     return replace(problem, mend=mend)
 
