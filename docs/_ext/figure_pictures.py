@@ -9,6 +9,7 @@ from PIL import Image
 
 PICTURES = Path(__file__).parent.parent / "figures"
 SHOWN = (
+    "answer",
     "signal_to_noise",
     "whites_over_time",
     "scans_at_fault",
