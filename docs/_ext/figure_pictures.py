@@ -32,7 +32,7 @@ SHOWN = (
 )
 """Names of the figures that the page shows."""
 _WIDEST, _TALLEST = 760, 900
-_COLOURS = 48
+_COLOURS = 96
 
 
 def shrink(source: Path, target: Path) -> None:
