@@ -212,6 +212,20 @@ def test_the_same_seed_gives_the_same_lots(
     assert set(blocks.values()) == {2}
 
 
+@pytest.mark.slow
+def test_a_study_that_was_written_by_hand_is_allocated_too(study: Path) -> None:
+    shutil.rmtree(study / "plan")
+    scans = (study / "scans.csv").read_bytes()
+    done = invoked("plan", "allocate", str(study), "--seed", "3", "--second", "NDVI")
+    assert done.exit_code == 0, (done.output, done.exception)
+    assert "draw the order of measuring yourself" in done.output
+    assert (study / "scans.csv").read_bytes() == scans
+    assert {row["treatment"] for row in sheet(study / "units.csv")} == {"water", "chelate"}
+    assert sorted(p.name for p in (study / "plan").iterdir()) == [
+        "allocation.csv", "allocation.json", "randomisation.html",
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize("layout", [("--blocks", "3"), ("--pairs",), (), ("--allocate-later",)])
 def test_a_planned_study_passes_check_before_anything_is_measured(
     layout: tuple[str, ...], tmp_path: Path

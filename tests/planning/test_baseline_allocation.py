@@ -51,6 +51,11 @@ def test_a_unit_without_a_value_and_an_unknown_index_are_refused() -> None:
         values_of_table(table, UNITS, ["d0"], ["PRY"])
 
 
+def test_a_session_before_that_is_to_come_is_waited_for() -> None:
+    with pytest.raises(InputFault, match="no values of d2"):
+        values_of_table(index_table(), UNITS, ["d0", "d2"], ["PRI"])
+
+
 def lots(seed: int = 3):
     block = block_names([["p01", "p03"], ["p02", "p04"]], UNITS)
     return draw(UNITS, ["water", "iron"], PAIRS, block, seed)

@@ -238,10 +238,14 @@ def baseline_values(study: Study, wanted: Wanted) -> dict[str, list[float]]:
             expected="unit means of the session before, of a run that is current",
             mend=f"Run it first: leafledger run {study.folder.name}",
         )
-    before = [s.session for s in study.sessions if s.phase == "before"]
-    return values_of_table(
-        read_csv(study.folder / _RESULTS), list(study.units), before, indices_of(study, wanted)
-    )
+    table, indices = read_csv(study.folder / _RESULTS), indices_of(study, wanted)
+    return values_of_table(table, list(study.units), sessions_before(study), indices)
+
+
+def sessions_before(study: Study) -> list[str]:
+    """Return the sessions before the treatment, without those that were skipped for good."""
+    before = [s for s in study.sessions if s.phase == "before"]
+    return [s.session for s in before if not getattr(s, "skipped", None)]
 
 
 def _upstream(study: Study, rule: str) -> set[Task]:
@@ -310,6 +314,14 @@ def values_of_table(
             )
             for name in unknown
         )
+    waiting = [name for name in before if not (table["session"] == name).any()]
+    if waiting:
+        raise input_fault(
+            file=_RESULTS,
+            found=f"no values of {first_words(waiting)}",
+            expected="every session before the treatment measured and run",
+            mend="Measure it and run again; or state in study.yaml that it is skipped, and why.",
+        )
     chosen = table[table["session"].isin(list(before)) & table["mean"].notna()]
     means = chosen.groupby(["unit", "index"], sort=True)["mean"].mean()
     lacking = [u for u in units if any((u, name) not in means.index for name in indices)]
@@ -359,7 +371,7 @@ def drawn(
         "sha256": allocation.sha256,
         "versions": {"leafledger": version()},
         "indices": indices,
-        "sessions": [s.session for s in study.sessions if s.phase == "before"],
+        "sessions": sessions_before(study),
         "rule": rule_in_words(len(indices), layout),
         "words": in_words(allocation, treatments, plural(word)),
         "values": {unit: dict(zip(indices, values[unit], strict=True)) for unit in units},
