@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from leafledger.classes.fold_fit import Procedure, sums_products
 from leafledger.classes.pls import (
     SplitProducts,
+    _View,
     centred_products,
     class_weights,
     fit_path,
@@ -137,3 +139,35 @@ def test_balanced_labellings_through_the_space_of_scans_are_the_weighted_fits():
     for i, own in enumerate(codes):
         fit = fit_path(spectra[rows], membership_of(own, 3), 3, class_weights(own, 3))
         np.testing.assert_allclose(found[:, i], fit.membership(spectra[held]), atol=1e-9)
+
+
+def test_weighed_scans_are_centred_on_the_mean_of_their_own_labelling():
+    """Scores of other scans and of the training scans, against the spectra centred by hand."""
+    rng = np.random.default_rng(3)
+    spectra, others = rng.normal(size=(7, 5)), rng.normal(size=(3, 5))
+    weights = rng.uniform(0.2, 2.0, size=(2, 7))
+    weights *= 7 / weights.sum(axis=1, keepdims=True)
+    combination = rng.normal(size=(2, 7))
+    view = _View(spectra @ spectra.T, others @ spectra.T, weights)
+    scores, own = view.others(combination), view.times(combination)
+    for i in range(2):
+        root, mean = np.sqrt(weights[i]), weights[i] @ spectra / 7
+        direction = (root * combination[i]) @ (spectra - mean)
+        np.testing.assert_allclose(scores[i], (others - mean) @ direction, rtol=1e-10)
+        np.testing.assert_allclose(own[i], root * ((spectra - mean) @ direction), rtol=1e-10)
+
+
+@pytest.mark.parametrize(
+    ("n", "p", "summed"),
+    [
+        (4001, 5000, True),
+        (4000, 5000, False),
+        (900, 100, True),
+        (900, 500, False),
+        (100, 10, False),
+    ],
+)
+def test_products_are_summed_by_parts_for_many_scans_of_few_wavelengths(n, p, summed):
+    spectra = np.broadcast_to(0.0, (n, p))
+    assert sums_products(spectra, "none", Procedure(2, 3)) is summed
+    assert not sums_products(spectra, "none", Procedure(2, 3, balanced=True))

@@ -15,8 +15,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from leafledger.effects.design import METHODS
 from leafledger.report.answer import findings_part
-from leafledger.report.gather import gather
+from leafledger.report.gather import CHECK_WORDS, gather
 from leafledger.report.numbers import format_interval
 from leafledger.report.stage import run
 from leafledger.report.time_course_figures import disagreement_words
@@ -377,3 +378,14 @@ def test_p_is_written_one_way_and_no_key_of_a_table_reaches_the_reader(whole):
     assert written and not [p for p in written if "e" in p]
     assert not re.search(r"[\w)]@\w", text), "a contrast by its key"
     assert "hedges" not in text
+
+
+def test_keys_of_methods_settings_and_checks_stand_as_code_or_not_at_all(whole):
+    """What is typed in study.yaml or stands in a column is code; a reader's text has words."""
+    prose = re.sub(r"<(script|style|code|pre|svg)\b.*?</\1>", "", whole.page, flags=re.DOTALL)
+    text = pages.read(prose).text
+    keys = {method for methods in METHODS.values() for method in methods} | set(CHECK_WORDS)
+    keys |= {"hedges_g_paired", "full_scale_counts", "integration_ms"}
+    named = {key for key in keys if "_" in key and re.search(rf"(?<![\w./]){key}(?![\w.])", text)}
+    assert named == set()
+    assert "<code>effects." in whole.page, "the settings themselves are there"

@@ -279,7 +279,7 @@ def test_two_reviews_of_one_study_keep_both_decisions(study: Path) -> None:
 )
 def test_what_is_not_a_decision_is_refused_in_words(client, study: Path, given) -> None:
     answer = client.post("/api/decisions", json=given)
-    assert answer.status_code == 422
+    assert answer.status_code == (422 if isinstance(given, dict) else 400)
     assert all({"found", "expected", "mend"} <= set(p) for p in answer.json["problems"])
     assert not (study / "decisions.csv").exists()
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -111,14 +112,16 @@ def _design(run: ExportedRun) -> Iterator[str]:
     settings = run.settings("effects")
     design, units = settings["design"], settings["units"]
     word = design["unit"]
-    sessions = [s["session"] for s in design["sessions"]]
+    sessions = [s for s in design["sessions"] if not (s.get("to_come") or s.get("skipped"))]
     counts: dict[str, int] = {}
     for labels in units.values():
         label = labels.get(design["treatment"], "")
         counts[label] = counts.get(label, 0) + 1
     groups = ", ".join(f"{n} {label}" for label, n in sorted(counts.items()) if label)
-    dates = [s["date"] for s in design["sessions"] if s["date"]]
-    when = f" ({dates[0]} to {dates[-1]})" if dates else ""
+    dates = [s["date"] for s in sessions if s["date"]]
+    when = ""
+    if dates:
+        when = f" ({dates[0]})" if len(set(dates)) == 1 else f" ({dates[0]} to {dates[-1]})"
     if design["unit"] is None:
         n_spectra = "1 leaf spectrum" if len(units) == 1 else f"{len(units)} leaf spectra"
         yield (
@@ -132,6 +135,44 @@ def _design(run: ExportedRun) -> Iterator[str]:
     )
     if design["block"]:
         yield f"Units stood in blocks ({design['block']})."
+    if design.get("unallocated"):
+        treatments = listed([str(level) for level in design["unallocated"]])
+        yield f"The treatments ({treatments}) had not been allocated when this was computed."
+    yield from _sessions_without_scans(design["sessions"])
+    yield from _noted(run)
+
+
+def _sessions_without_scans(sessions: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Say which sessions were skipped, with their reasons, and which are still to come."""
+    for session in sessions:
+        if reason := session.get("skipped"):
+            yield f"Session {session['session']} was planned and not measured: {reason}."
+    coming = [str(session["session"]) for session in sessions if session.get("to_come")]
+    if coming:
+        still = "was still to be measured" if len(coming) == 1 else "were still to be measured"
+        yield f"When this was computed, {listed(coming)} {still}."
+
+
+def _noted(run: ExportedRun) -> Iterator[str]:
+    """Say what persons noted in the field, and which scans the sheet leaves out, by reason."""
+    settings = run.settings("report")
+    notes = settings.get("field_notes") or {}
+    for session, told in (notes.get("sessions") or {}).items():
+        words = [f"{name} {text}" for name in ("weather", "light") if (text := told.get(name))]
+        yield f"Noted at {session}: {'; '.join(words)}."
+    scans = notes.get("scans") or {}
+    n_notes = sum("note" in told for told in scans.values())
+    n_photos = sum("photo" in told for told in scans.values())
+    kinds = [counted(n_notes, "scan") + " with a note"] * bool(n_notes)
+    kinds += [counted(n_photos, "scan") + " with a photograph"] * bool(n_photos)
+    if kinds:
+        yield f"The scan sheet has {listed(kinds)}."
+    omitted = settings.get("omitted") or []
+    if omitted:
+        reasons = Counter(str(row["reason"]) for row in omitted)
+        told = "; ".join(f"{reason} ({n})" for reason, n in reasons.items())
+        n = f"{counted(len(omitted), 'scan')} of the sheet"
+        yield f"{n} {'was' if len(omitted) == 1 else 'were'} omitted for a stated reason: {told}."
 
 
 def _reflectance(run: ExportedRun) -> Iterator[str]:

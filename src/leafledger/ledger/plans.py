@@ -226,7 +226,7 @@ def on_record(
     book
         The book of runs.
     at_work
-        The run that is at work now: it holds all sessions of its plan.
+        The run that is at work now: it holds all sessions of its plan that are measured.
     until
         The run with which to end; ``None``: the newest.
     """
@@ -270,6 +270,7 @@ def _of_entry(folder: Path, entry: Entry) -> Recorded:
 def _of_run(book: BookView, run: events.Run, at_work: bool) -> Recorded:
     plan = None if run.get("variant") else _plan_of_run(book, run)
     held = frozenset(sessions_in(plan) if plan is not None else ())
+    held -= frozenset(_not_measured(book, run))
     tasks = {*run["records"], *_tasks_with_events(book.folder, run["run"])}
     read = {task.removeprefix(_INTAKE) for task in tasks if task.startswith(_INTAKE)}
     return Recorded(
@@ -281,6 +282,18 @@ def _of_run(book: BookView, run: events.Run, at_work: bool) -> Recorded:
         held=held,
         read=frozenset(read | held if at_work else read),
     )
+
+
+def _not_measured(book: BookView, run: events.Run) -> list[str]:
+    """Return the sessions that were to come when a run began, or that were skipped.
+
+    A run of plain Snakemake does not name them itself; the record of its effects does.
+    """
+    if run.get("plan"):
+        return list(run.get("not_measured", ()))
+    effects = book.record(run["records"].get("effects", ""))
+    sessions = [] if effects is None else effects["settings"]["design"].get("sessions") or []
+    return [s["session"] for s in sessions if s.get("to_come") or s.get("skipped")]
 
 
 def _tasks_with_events(folder: Path, run: str) -> set[str]:

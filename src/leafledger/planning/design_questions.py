@@ -528,7 +528,7 @@ def ask(given: Mapping[str, Any], source: Source) -> Answers | list[Problem]:
     """
     title = source("title", "Title of the study", as_title, "My leaf study")
     treatments = source("treatments", "Treatments, such as water,chelate", as_treatments)
-    first = treatments[0] if treatments else None
+    first = treatments[0] if treatments else ""
     control = source("control", "Which of them is the control", _one_of(treatments), first)
     word = source("unit", "Word for one experimental unit", as_label, "plant") or "plant"
     start = source("start", "Date of the first session, such as 2026-05-04 (Enter: none)", as_date,

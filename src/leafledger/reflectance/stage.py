@@ -1,4 +1,4 @@
-"""Stage reflectance: counts of one session into reflectance with its uncertainty, on one grid.
+"""How does a session of counts become a table of reflectance? The rule `reflectance`.
 
 Data that arrive as reflectance skip the arithmetic with references and nothing else: they go to
 the same grid and through the same smoothing.
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.errors import InputFault, Problem
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.reflectance.conversion import UNLIT_U, Reflected, to_reflectance, with_axis_doubt
 from leafledger.reflectance.panel import panel_of
@@ -54,19 +55,19 @@ def run(job: Job) -> Outcome:
     grid_nm = target_axis(table.wavelength_nm, settings["grid"], session)
     weights = to_grid(table.wavelength_nm, grid_nm, settings["smoothing"])
     table_file = job.inputs.get("panel")
-    shown = "" if table_file is None else job.shown(table_file)
-    panel = panel_of(instrument["panel"], table_file, shown, table.wavelength_nm, grid_nm)
-    told: dict[str, Any] = {
+    panel_file = "" if table_file is None else job.shown(table_file)
+    panel = panel_of(instrument["panel"], table_file, panel_file, table.wavelength_nm, grid_nm)
+    metadata: dict[str, Any] = {
         "panel_u_relative": panel.told_u,
         "full_scale_counts": full_scale,
         "smoothing": settings["smoothing"],
         **axis.metadata,
     }
     if table.metadata["quantity"] == "reflectance":
-        return _pass_through(job, table, grid_nm, weights, told)
+        return _pass_through(job, table, grid_nm, weights, metadata)
     scans = scans_of(table, session, full_scale)
     if not len(scans.where("sample")):
-        return _empty(job, scans, grid_nm, told)
+        return _empty(job, scans, grid_nm, metadata)
     scans, said = fill_defaults(scans)
     scans, hot_at, hot = without_hot_pixels(scans)
     references, more = build_references(scans, instrument, settings)
@@ -78,17 +79,50 @@ def run(job: Job) -> Outcome:
     drift, outliers = drift_and_outliers(scans, references)
     unlit_nm = [float(w) for w in grid_nm[reflected.unlit]]
     known = references.noise.known
-    told |= {"has_references": True, "u": "known" if known else "unknown", "unlit_nm": unlit_nm}
-    told |= {"hot_pixels": hot_at.tolist()}
-    told |= {"hot_pixels_nm": [float(w) for w in scans.wavelength_nm[hot_at]]}
-    told |= {"linearity_coefficients": list(references.linearity.coefficients)}
+    metadata |= {"has_references": True, "u": "known" if known else "unknown", "unlit_nm": unlit_nm}
+    metadata |= {"hot_pixels": hot_at.tolist()}
+    metadata |= {"hot_pixels_nm": [float(w) for w in scans.wavelength_nm[hot_at]]}
+    metadata |= {"linearity_coefficients": list(references.linearity.coefficients)}
     if references.fit is not None:
-        told |= {"linearity": references.fit.told}
-    _write(job, columns, grid_nm, reflected, told)
+        metadata |= {"linearity": references.fit.told}
+    _write(job, columns, grid_nm, reflected, metadata)
     unlit = _unlit_sentence(unlit_nm, known)
     outcome = Outcome(warnings=[*axis.warnings, *said, *hot, *more, *outliers, *unlit])
     outcome.metrics = [*_metrics(scans, references, columns, drift), *axis.metrics]
     return outcome
+
+
+def reference_problems(
+    table: SpectraTable, session: str, settings: Mapping[str, Any]
+) -> list[Problem]:
+    """Return what :func:`run` would refuse in a session: its axis, grid, whites and darks.
+
+    Nothing of the leaf scans is computed, so that this takes a fraction of a second.
+
+    Parameters
+    ----------
+    table
+        The scans of the session, as intake writes them.
+    session
+        Session id.
+    settings
+        Sections ``instrument`` and ``reflectance``, as in the job of the stage.
+    """
+    instrument, reflectance = settings["instrument"], settings["reflectance"]
+    full_scale = instrument["full_scale_counts"]
+    if full_scale is None:
+        full_scale = table.metadata.get("full_scale_counts")
+    try:
+        axis = correct_axis(table, wavelengths_asked(reflectance), full_scale, session)
+        table = replace(table, wavelength_nm=axis.wavelength_nm)
+        target_axis(table.wavelength_nm, reflectance["grid"], session)
+        scans = scans_of(table, session, full_scale) if "counts" in table.spectra else None
+        if scans is not None and len(scans.where("sample")):
+            scans, _ = fill_defaults(scans)
+            build_references(without_hot_pixels(scans)[0], instrument, reflectance)
+    except InputFault as fault:
+        return list(fault.problems)
+    return []
 
 
 def to_grid(
@@ -132,7 +166,7 @@ def _pass_through(
     table: SpectraTable,
     grid_nm: NDArray[np.float64],
     weights: scipy.sparse.csr_array,
-    told: dict[str, Any],
+    metadata: dict[str, Any],
 ) -> Outcome:
     """Bring reflectance as it arrived to the grid; its uncertainty is unknown."""
     rows = table.rows
@@ -143,23 +177,25 @@ def _pass_through(
     columns: dict[str, list[Any]] = {name: [""] * len(order) for name in REFLECTANCE}
     columns["scan"] = [str(s) for s in rows["scan"].to_numpy(dtype=str)[order]]
     columns["white_after_weight"] = [None] * len(order)
-    told |= {"has_references": False, "u": "unknown", "unlit_nm": []}
+    metadata |= {"has_references": False, "u": "unknown", "unlit_nm": []}
     _write(
         job,
         columns,
         grid_nm,
         Reflected(value, zeros, zeros, np.zeros(len(grid_nm), dtype=bool)),
-        told,
+        metadata,
     )
     return Outcome(metrics=[Metric("n_samples", float(len(order)))])
 
 
-def _empty(job: Job, scans: Scans, grid_nm: NDArray[np.float64], told: dict[str, Any]) -> Outcome:
+def _empty(
+    job: Job, scans: Scans, grid_nm: NDArray[np.float64], metadata: dict[str, Any]
+) -> Outcome:
     """Write a table without rows for a session that holds no leaf scan."""
     nothing = np.zeros((0, len(grid_nm)))
-    told |= {"has_references": bool(len(scans.where("white"))), "u": "unknown", "unlit_nm": []}
+    metadata |= {"has_references": bool(len(scans.where("white"))), "u": "unknown", "unlit_nm": []}
     blank = Reflected(nothing, nothing, nothing, np.zeros(len(grid_nm), dtype=bool))
-    _write(job, {name: [] for name in REFLECTANCE}, grid_nm, blank, told)
+    _write(job, {name: [] for name in REFLECTANCE}, grid_nm, blank, metadata)
     said = f"Session {scans.session} holds no leaf scan (role sample)."
     return Outcome(metrics=[Metric("n_samples", 0.0)], warnings=[said])
 
@@ -169,7 +205,7 @@ def _write(
     columns: Mapping[str, list[Any]],
     grid_nm: NDArray[np.float64],
     reflected: Reflected,
-    told: Mapping[str, Any],
+    metadata: Mapping[str, Any],
 ) -> None:
     import pyarrow as pa
 
@@ -185,9 +221,9 @@ def _write(
         "u_noise": reflected.u_noise,
         **shared,
     }
-    told = {**told, SHARED_SOURCES: list(shared)}
-    in_full = () if told["has_references"] else ("reflectance",)
-    write_spectra(job.outputs["reflectance"], rows, grid_nm, spectra, told, in_full=in_full)
+    metadata = {**metadata, SHARED_SOURCES: list(shared)}
+    in_full = () if metadata["has_references"] else ("reflectance",)
+    write_spectra(job.outputs["reflectance"], rows, grid_nm, spectra, metadata, in_full=in_full)
 
 
 def _metrics(

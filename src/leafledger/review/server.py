@@ -17,6 +17,7 @@ from werkzeug.serving import BaseWSGIServer, WSGIRequestHandler, make_server
 
 from leafledger.errors import InputFault, Problem, input_fault
 from leafledger.review.decision_file import DecisionRequest
+from leafledger.review.photos import MEDIA_TYPE
 from leafledger.review.review_session import ReviewSession
 from leafledger.study.scan_sheet import DECISIONS_FILE
 
@@ -217,7 +218,7 @@ def _add_guard(app: Flask, guard: Guard) -> None:
 
 
 def _add_reading(app: Flask, review: ReviewSession) -> None:
-    from flask import abort, jsonify
+    from flask import Response, abort, jsonify
 
     def or_not_found(view: dict[str, Any] | None) -> Any:
         return jsonify(view) if view is not None else abort(404)
@@ -234,6 +235,11 @@ def _add_reading(app: Flask, review: ReviewSession) -> None:
     def references(session: str, role: str) -> Any:
         return or_not_found(review.references(session, role))
 
+    @app.get("/api/photo/<scan>")
+    def photo(scan: str) -> Any:
+        picture = review.photo(scan)
+        return Response(picture, mimetype=MEDIA_TYPE) if picture is not None else abort(404)
+
     @app.get("/api/plan")
     def planned() -> Any:
         return jsonify(review.planned())
@@ -246,38 +252,40 @@ def _add_reading(app: Flask, review: ReviewSession) -> None:
 def _add_writing(app: Flask, review: ReviewSession) -> None:
     from flask import abort, jsonify, request
 
-    def body() -> dict[str, Any]:
+    def body(expected: str) -> dict[str, Any]:
+        """Return the JSON object that was sent; every POST must send one, an empty one at least."""
+        found = "no JSON object"
         try:
             given = request.get_json(silent=True)
         except RecursionError:  # brackets in brackets, by the thousand
-            abort(
-                _problem_answer(
-                    400,
-                    Problem(
-                        file="the request",
-                        found="JSON nested deeper than can be read",
-                        expected="decisions of the review's own page",
-                        mend="Reload the page.",
-                    ),
-                )
-            )
-        return given if isinstance(given, dict) else {}
+            given, found = None, "JSON nested deeper than can be read"
+        if not isinstance(given, dict):
+            problem = Problem("the request", found, expected, "Reload the page.")
+            abort(_problem_answer(400, problem))
+        return given
+
+    def empty_body() -> None:
+        if body("{}, as the review's own page sends"):
+            problem = Problem("the request", "a body with keys", "{}", "Reload the page.")
+            abort(_problem_answer(400, problem))
 
     @app.post("/api/decisions")
     def decide() -> Any:
-        return jsonify(review.save(*parse_request(body())))
+        return jsonify(review.save(*parse_request(body("decisions of the review's own page"))))
 
     @app.post("/api/undo")
     def undo() -> Any:
-        return jsonify(review.undo(str(body().get("save"))))
+        return jsonify(review.undo(str(body("the save to undo").get("save"))))
 
     @app.post("/api/rerun")
     def rerun() -> Any:
+        empty_body()
         return jsonify({"started": review.rerun.start()})
 
     # Asking marks the sitting as one that has seen the effect, so it is no mere reading.
     @app.post("/api/effects")
     def effects() -> Any:
+        empty_body()
         return jsonify(review.effects())
 
 
