@@ -41,8 +41,41 @@ def run(job: Job) -> Outcome:
         job.inputs["reflectance"],
     )
     places = _places(job.settings["scans"])
-    axis = session.leaves.wavelength_nm
     signal, _ = session.white_signal()
+    findings, moved, faulty = check_session(session, checks, places, signal)
+    metadata = {**moved.told, **_dark_noise(session)}
+    write_parquet(job.outputs["quality"], flag_table(findings.flags), metadata, ("scan", "check"))
+    _write_signal(job, session, signal, faulty)
+    write_parquet(job.outputs["levels"], level_table(session), {}, ("scan", "role", "unit"))
+    metrics = [*findings.metrics, *_counts(findings.flags, len(session.leaf_ids))]
+    return Outcome(metrics=metrics, warnings=findings.warnings)
+
+
+def check_session(
+    session: Session,
+    checks: Mapping[str, Any],
+    places: Mapping[str, tuple[str, str]],
+    signal: Floats | None,
+) -> tuple[Findings, AxisShift, set[str]]:
+    """Make every check of a session; nothing is read or written.
+
+    Parameters
+    ----------
+    session
+        The session.
+    checks
+        Settings ``quality.checks``.
+    places
+        Scan -> (unit, leaf) of the leaf scans.
+    signal
+        Signal-to-noise of the white per pixel of the raw axis, ``None`` if unknown.
+
+    Returns
+    -------
+    tuple
+        What was found, the wavelength shifts, and the scans with a fault of their own.
+    """
+    axis = session.leaves.wavelength_nm
     on_axis = None if signal is None else np.interp(axis, session.scans.wavelength_nm, signal)
     findings = Findings()
     moved = AxisShift()
@@ -65,17 +98,11 @@ def run(job: Job) -> Outcome:
     findings += leaves
     findings += check_ambient(session, checks, signal)
     findings += check_clip(session, places, on_axis, findings.flags)
-    flags = findings.flags
-    flags += leaves_on_faults(session, flags)
-    faulty = {flag.scan for flag in flags if flag.severity == "fault"}
+    findings.flags += leaves_on_faults(session, findings.flags)
+    faulty = {flag.scan for flag in findings.flags if flag.severity == "fault"}
     limit = float(checks["replicate_distance"])
-    flags += check_replicates(session, places, faulty, on_axis, limit)
-    metadata = {**moved.told, **_dark_noise(session)}
-    write_parquet(job.outputs["quality"], flag_table(flags), metadata, ("scan", "check"))
-    _write_signal(job, session, signal, faulty)
-    write_parquet(job.outputs["levels"], level_table(session), {}, ("scan", "role", "unit"))
-    metrics = [*findings.metrics, *_counts(flags, len(session.leaf_ids))]
-    return Outcome(metrics=metrics, warnings=findings.warnings)
+    findings.flags += check_replicates(session, places, faulty, on_axis, limit)
+    return findings, moved, faulty
 
 
 def _places(scans: Mapping[str, Mapping[str, Any]]) -> dict[str, tuple[str, str]]:
