@@ -18,13 +18,8 @@ from leafledger.cli.main import cli
 from leafledger.errors import InputFault
 from leafledger.ledger.verify import verify
 from leafledger.runner.run import run_study
-from leafledger.study.definition import Session
 from leafledger.study.definition_file import read_definition
 
-pytestmark = pytest.mark.skipif(
-    "skipped" not in Session.model_fields,
-    reason="needs sessions to come and units whose treatment is blank",
-)
 AXIS = np.arange(450, 901, 5)
 
 

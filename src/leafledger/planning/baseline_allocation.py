@@ -240,8 +240,7 @@ def baseline_values(study: Study, wanted: Wanted) -> dict[str, list[float]]:
 
 def sessions_before(study: Study) -> list[str]:
     """Return the sessions before the treatment, without those that were skipped for good."""
-    before = [s for s in study.sessions if s.phase == "before"]
-    return [s.session for s in before if not getattr(s, "skipped", None)]
+    return [s.session for s in study.sessions if s.phase == "before" and s.skipped is None]
 
 
 def _upstream(study: Study, rule: str) -> set[Task]:
