@@ -307,3 +307,16 @@ def test_the_kept_text_of_a_run_is_verified(chained: Path) -> None:
     copy = chained / "ledger/history" / digest[:2] / digest
     copy.write_bytes(copy.read_bytes().replace(b"0.05", b"0.10"))
     assert told(chained) == {f"ledger/history/{digest[:2]}/{digest}": "changed"}
+
+
+def test_an_allocation_is_entered_with_its_digest_even_for_the_same_plan(bare: Path) -> None:
+    record_plan(bare)
+    lots = {"sha256": "ab" * 32, "seed": 11}
+    entry = record_plan(bare, lots).lodged.entry
+    assert (entry["plan"], entry["allocation"]) == ("002", lots)
+    assert [one.get("allocation") for one in recorded_plans(bare)] == [None, lots]
+    assert told(bare) == {}
+    place = bare / PLANS / "002.json"
+    text = place.read_text(encoding="utf-8")
+    place.write_text(text.replace('"seed": 11', '"seed": 12'), encoding="utf-8")
+    assert told(bare) == {f"{PLANS}/002.json": "changed"}
