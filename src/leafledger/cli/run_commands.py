@@ -103,10 +103,10 @@ def copy_demo(folder: Path) -> None:
     """
     if (folder / "study.yaml").is_file():
         return
-    if folder.exists() and any(folder.iterdir()):
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise input_fault(
             file=folder.name,
-            found="a folder that holds something else",
+            found="a folder that holds something else" if folder.is_dir() else "a file",
             expected="an empty or new folder for the demo study",
             mend="Name another folder: leafledger demo FOLDER",
         )

@@ -453,7 +453,8 @@ def compare(folder: Path, first: str, second: str) -> Comparison:
         if run.get("variant"):
             notes.append(f"{what} is of the variant {run['variant']}")
         if run["outcome"] != "done":
-            notes.append(f"{what} ended as {run['outcome']}: {run['message']}")
+            how = "is at work" if run["outcome"] == "running" else f"ended as {run['outcome']}"
+            notes.append(f"{what} {how}" + (f": {run['message']}" if run["message"] else ""))
         for task in sorted(set(run["records"]) - set(records)):
             notes.append(f"the record of {task} in {what} is no longer kept whole")
     return comparison

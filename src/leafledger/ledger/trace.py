@@ -104,7 +104,7 @@ def _by_path(book: BookView, name: str) -> Target:
         short = {path.removeprefix("results/"): path for path in known}
         close = get_close_matches(plain.removeprefix("results/"), short, n=3)
         raise input_fault(
-            file=name,
+            file=name or "TARGET",
             found="a file that no run of the book knows",
             expected="a result, a raw file, a sheet, a record, or a digest",
             mend=f"Is it {' or '.join(short[found] for found in close)}?"
@@ -266,7 +266,8 @@ def treatment_groups(records: Iterable[Record]) -> dict[str, list[str]]:
             groups: dict[str, list[str]] = {}
             for unit, labels in settings["units"].items():
                 groups.setdefault(str(labels.get(treatment, "")), []).append(str(unit))
-            return groups
+            if groups.keys() - {""}:
+                return groups  # the classifier is given the labels of its target only
     return {}
 
 
