@@ -15,13 +15,13 @@ from leafledger.cli.ledger_commands import (
     compare,
     export,
     ledger,
-    plan,
     reproduce,
     runs,
     trace,
     ui,
     verify,
 )
+from leafledger.cli.plan_commands import plan
 from leafledger.cli.run_commands import clean, demo, run, status
 from leafledger.cli.study_commands import check, new, review
 from leafledger.cli.terminal_text import say, say_problems

@@ -502,6 +502,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
         examine,
         readable_raw_files,
         references_are_known,
+        session_notes,
         sheet_warnings,
     )
     from leafledger.study.checks import levels_with_n, levels_without_units, listed_levels
@@ -523,15 +524,24 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
         if problems:
             raise InputFault(problems)
     levels = levels_with_n(opened.units, opened.definition.design)
-    warnings = [*levels_without_units(levels), *sheet_warnings(opened), *warnings]
+    unused = levels_without_units(levels) if opened.is_allocated else []
+    warnings = [*unused, *sheet_warnings(opened), *warnings]
     if as_json:
         named = [{"level": level, "n": n} for level, n in levels]
-        say_json({"problems": [], "warnings": warnings, "levels": named})
+        say_json(
+            {
+                "problems": [],
+                "warnings": warnings,
+                "levels": named,
+                "to_come": list(opened.to_come),
+                "notes": session_notes(opened),
+            }
+        )
         return
     say(
         f"No problem found: {len(opened.samples())} leaf scans of {len(opened.units)} "
         f"{'units' if opened.definition.design.unit else 'leaves'} in "
-        f"{len(opened.sessions)} session{'s' * (len(opened.sessions) > 1)}"
+        f"{len(opened.session_ids)} session{'s' * (len(opened.session_ids) != 1)}"
         + (f"; {n_files} raw file{'s' * (n_files > 1)} read." if n_files else ".")
     )
     if levels:
@@ -541,6 +551,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
             f"Levels of {design.treatment} with their number of {counted}:",
             listed_levels(levels, design.control),
         )
+    bullet_list("Sessions and scans that take no part:", session_notes(opened))
     bullet_list("To heed:", warnings)
 
 

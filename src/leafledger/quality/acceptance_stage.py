@@ -172,7 +172,9 @@ def run(job: Job) -> Outcome:
     decisions: dict[str, Decision] = {}
     if "decisions" in job.inputs:
         path = job.inputs["decisions"]
-        decisions = standing(read_decisions(path, job.shown(path), samples))
+        aside = {str(scan) for scan in job.settings.get("set_aside") or ()}
+        read = read_decisions(path, job.shown(path), samples | aside)
+        decisions = standing(d for d in read if d.scan not in aside)
     flags = [flag for path in job.by_session("quality").values() for flag in _flags(path)]
     found = Findings(flags)
     levels = {s: read_parquet(path) for s, path in job.by_session("levels").items()}

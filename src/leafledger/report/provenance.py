@@ -63,6 +63,7 @@ The registry says which results a part shows (:attr:`~leafledger.study.tables.Re
 
 PLATES: Final[dict[str, str]] = {
     "accuracy_by_latent_variables": "accuracy",
+    "balance": "found",
     "confusion_matrices": "confusion",
     "detectable_difference": "detectable",
     "effect_sizes": "effects",

@@ -30,6 +30,7 @@ from leafledger.report.provenance import lineage, provenance_part
 from leafledger.report.tables_workbook import front_of, sheets_of, written
 from leafledger.report.time_course import time_course_part
 from leafledger.report.trust import trust_part
+from leafledger.report.unfinished import field_notes_part, unfinished_part
 from leafledger.study.table_files import not_through_a_link, remove_file, write_bytes, write_text
 
 _HERE = Path(__file__).parent
@@ -65,9 +66,12 @@ def run(job: Job) -> Outcome:
             "robustness": robustness_part(material, figures),
             "classification": classification_part(material, figures),
             "next_study": next_study_part(material, figures),
+            "unfinished": unfinished_part(material, figures),
+            "field_notes": field_notes_part(material),
         }
     saved = {
         "trust": parts["trust"], "days": parts["time_course"], "apart": parts["classification"],
+        "unfinished": parts["unfinished"], "field_notes": parts["field_notes"],
     }  # fmt: skip
     steps = lineage(material, job.inputs.get("variants"), job.inputs.get("plan_history"))
     page = render(

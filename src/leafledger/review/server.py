@@ -17,6 +17,7 @@ from werkzeug.serving import BaseWSGIServer, WSGIRequestHandler, make_server
 
 from leafledger.errors import InputFault, Problem, input_fault
 from leafledger.review.decision_file import DecisionRequest
+from leafledger.review.photos import MEDIA_TYPE
 from leafledger.review.review_session import ReviewSession
 from leafledger.study.scan_sheet import DECISIONS_FILE
 
@@ -217,7 +218,7 @@ def _add_guard(app: Flask, guard: Guard) -> None:
 
 
 def _add_reading(app: Flask, review: ReviewSession) -> None:
-    from flask import abort, jsonify
+    from flask import Response, abort, jsonify
 
     def or_not_found(view: dict[str, Any] | None) -> Any:
         return jsonify(view) if view is not None else abort(404)
@@ -233,6 +234,11 @@ def _add_reading(app: Flask, review: ReviewSession) -> None:
     @app.get("/api/references/<session>/<role>")
     def references(session: str, role: str) -> Any:
         return or_not_found(review.references(session, role))
+
+    @app.get("/api/photo/<scan>")
+    def photo(scan: str) -> Any:
+        picture = review.photo(scan)
+        return Response(picture, mimetype=MEDIA_TYPE) if picture is not None else abort(404)
 
     @app.get("/api/plan")
     def planned() -> Any:

@@ -10,12 +10,13 @@ from __future__ import annotations
 import datetime as dt
 import math
 import statistics
-from collections.abc import Iterable, Iterator
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
-from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.errors import InputFault, Problem, first_words, nearest, quoted
 from leafledger.runner.step import job_of
 from leafledger.study.definition import Definition
 from leafledger.study.definition_file import FILE as STUDY_FILE
@@ -28,7 +29,7 @@ from leafledger.study.definition_file import (
 )
 from leafledger.study.reading import ExaminedStudy, examine_study, read_design, under_variant
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
-from leafledger.study.scan_sheet import change_warnings, columns_of, digest_changed, standing
+from leafledger.study.scan_sheet import Scan, change_warnings, columns_of, digest_changed, standing
 from leafledger.study.settings import settings_of
 from leafledger.study.sheets import SCANS, with_own_names
 from leafledger.study.study import Study
@@ -336,12 +337,67 @@ def sheet_warnings(study: Study) -> list[str]:
     return [*([told] if told else []), *dates_to_ask_about(study), *misspelt_columns(study)]
 
 
+NOTHING_YET = "nothing to run yet: no session of this study has been measured"
+
+
+def session_notes(study: Study) -> list[str]:
+    """Return what the user should know of sessions that are not measured and of omitted scans.
+
+    Examples of notes: ``day12 (2026-05-16): to come, no scans yet``, ``day8: skipped (storm)``.
+    """
+    told = []
+    planned = {
+        session: [s for s in study.planned if s.session == session] for session in study.to_come
+    }
+    named = {scan.file for scan in (*study.scans, *study.planned, *study.omitted)}
+    for session in study.sessions:
+        name = session.session + (f" ({session.date})" if session.date else "")
+        if session.session in study.to_come:
+            rows = planned[session.session]
+            listed = f"; {len(rows)} planned" if rows else ""
+            told.append(f"{name}: to come, no scans yet{listed}{_beside(study, rows, named)}")
+        elif session.skipped:
+            told.append(f"{name}: skipped, never measured ({session.skipped})")
+    told += [
+        f"{n} scan{'s' * (n > 1)} left out: {reason}"
+        for reason, n in Counter(scan.omitted for scan in study.omitted).items()
+    ]
+    if not study.is_allocated:
+        told.append(
+            "treatments are not allocated yet: effects, classes and the balance of the arms wait"
+        )
+    if study.why_no_classes and study.session_ids:
+        told.append(f"the classifier is not trained ({study.why_no_classes})")
+    return told
+
+
+def _beside(study: Study, rows: Sequence[Scan], named: Collection[str]) -> str:
+    """Say which files lie where planned scans belong, and are named by no row."""
+    folders = {str(PurePosixPath(scan.file).parent) for scan in rows} - {"."}
+    found = sorted(
+        f"{folder}/{path.name}"
+        for folder in folders
+        for path in (study.folder / folder).glob("*")
+        if path.is_file() and not path.name.startswith(".")
+    )
+    odd = [path for path in found if path not in named]
+    if not odd:
+        return ""
+    return (
+        f". But {first_words([quoted(path) for path in odd], 3)} "
+        f"{'lies' if len(odd) == 1 else 'lie'} there and no row names "
+        f"{'it' if len(odd) == 1 else 'them'}: correct column file if these are its scans"
+    )
+
+
 def misspelt_columns(study: Study) -> list[str]:
     """Ask about headings of the scan sheet without a meaning that resemble one with a meaning.
 
     ``int_ms`` is no integration time: all scans would be taken as equally long. Asked about are
     only columns that no scan of the study fills in under their right name.
     """
+    if not study.scans:
+        return []
     empty = {"integration_ms": None, "averages": None, "time": None, "leaf": "", "replicate": ""}
     missing = [n for n, of in empty.items() if all(getattr(s, n) == of for s in study.scans)]
     classes = study.definition.classes

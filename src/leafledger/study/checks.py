@@ -13,7 +13,7 @@ from leafledger.errors import Problem, first_words, grouped, nearest, quoted
 from leafledger.study.analysis_checks import of_analysis
 from leafledger.study.definition import NOTHING_WORDS, Definition, Design
 from leafledger.study.definition_file import FILE
-from leafledger.study.scan_sheet import Scan, columns_of
+from leafledger.study.scan_sheet import NO_REASON, Scan, columns_of
 from leafledger.study.sheets import PathCheck, is_label
 from leafledger.study.study import Study, sessions_of
 from leafledger.study.tasks import sessions_read
@@ -460,6 +460,14 @@ def _sessions(definition: Definition) -> Iterator[Problem]:
                 "each session once",
                 "Rename or remove one.",
             )
+        if session.skipped and session.skipped.casefold() in NO_REASON:
+            yield _yaml(
+                f"{key}.skipped",
+                quoted(session.skipped),
+                "why the session was never measured, in words",
+                "Write the reason: it stands in report and methods. Of a session that was or will "
+                "be measured, take the key out.",
+            )
     dates = [(i, s.date) for i, s in enumerate(sessions) if s.date is not None]
     for (_, earlier), (i, later) in pairwise(dates):
         if later < earlier:
@@ -550,7 +558,8 @@ def _scans(study: Study) -> Iterator[Problem]:
                 column="intake.pattern" if intake.pattern else "session",
                 found=f"no leaf scan of session {quoted(session)}",
                 expected="at least one scan of role sample in every session",
-                mend="Add its scans, or take the session out of design.sessions.",
+                mend="Add its scans, or take the session out of design.sessions. A session of "
+                "which no file exists at all is to come, and waits.",
             )
 
 
@@ -619,12 +628,14 @@ def _classes(study: Study) -> Iterator[Problem]:
         return
     if classes.target in columns_of(study.definition.design):
         levels = _levels(study, classes.target)
-    elif study.scans:
+    elif study.scans or study.planned:
         in_use = _scans_in_use(study)
-        if not any(classes.target in s.others for s in in_use):
+        if not any(classes.target in s.others for s in (*in_use, *study.planned)):
             yield _no_target(study, classes.target)
             return
         yield from grouped(_scan_labels(in_use, classes.target))
+        if study.why_no_classes:
+            return
         levels = sorted({s.others.get(classes.target, "") for s in in_use} - {""})
     else:
         return  # a column of the scan sheet, which is not there yet
@@ -676,4 +687,7 @@ def _scan_labels(scans: Sequence[Scan], target: str) -> list[Problem]:
 
 
 def _levels(study: Study, column: str) -> Sequence[str]:
+    """Return the levels of a column; those that are stated while treatments are not allocated."""
+    if column == study.definition.design.treatment and not study.is_allocated:
+        return sorted(study.definition.design.levels)
     return sorted({labels.get(column, "") for labels in study.units.values()} - {""})

@@ -17,6 +17,8 @@ from leafledger.study.definition import Form, Pattern
 from leafledger.study.sheets import (
     LARGEST_WORKBOOK,
     MOST_ROWS,
+    SCANS,
+    UNITS,
     Row,
     as_id,
     headings_of,
@@ -445,11 +447,19 @@ _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,39}")
 _MOST_FIELDS = 10
 _MOST_FILES = 200_000
 _GIVEN = ("file", "item")
+_OF_A_SHEET = ("photo", "omitted")
+"""Columns that no file name can give."""
+_NO_RAW_FILES = frozenset({"study.yaml", *UNITS, *SCANS, "decisions.csv", "README.md"})
 _OWN_FOLDERS = frozenset({"results", "records", "ledger", "logs"})
 
 
 def rows_of(
-    folder: Path, patterns: Sequence[Pattern], shown: str, needed: Sequence[str] = ()
+    folder: Path,
+    patterns: Sequence[Pattern],
+    shown: str,
+    needed: Sequence[str] = (),
+    *,
+    may_wait: bool = False,
 ) -> tuple[list[tuple[Row, list[str]]], list[Problem]]:
     """Return a row for each file that fits a pattern, and what is wrong.
 
@@ -467,6 +477,8 @@ def rows_of(
         The file that holds them, for messages.
     needed
         Fields that the study cannot do without: ``session``, and ``unit`` for leaf scans.
+    may_wait
+        Whether the study may be without any raw file yet: its sessions are to come then.
 
     Returns
     -------
@@ -477,6 +489,7 @@ def rows_of(
     """
     problems: list[Problem] = []
     files = _files(folder, patterns)
+    waits = may_wait and not any(_may_be_raw(path) for path in files)
     taken: set[str] = set()
     rows: list[tuple[str, Row, list[str]]] = []
     for index, pattern in enumerate(patterns):
@@ -485,6 +498,8 @@ def rows_of(
         fields = [name for name in parts[1::2] if name]
         wrong = _wrong(pattern, parts, needed)
         found = [(path, values) for path in files if (values := fit(parts, path)) is not None]
+        if waits and not wrong:
+            continue
         if wrong or not found:
             problems.append(_problem(pattern.pattern, shown, where, wrong))
             continue
@@ -596,6 +611,12 @@ def _files(folder: Path, patterns: Sequence[Pattern]) -> list[str]:
     return sorted(path for path in out if (folder / path).is_file())
 
 
+def _may_be_raw(path: str) -> bool:
+    """Tell whether a file of the study folder may be a raw scan: no sheet, plan or hidden file."""
+    first = path.split("/")[0]
+    return first != "plan" and path not in _NO_RAW_FILES and not first.startswith(".")
+
+
 def _start(pattern: str) -> str:
     """Return the folder before the first field, ``.`` for the study folder itself."""
     return pattern.split("{")[0].rpartition("/")[0] or "."
@@ -627,6 +648,7 @@ def _wrong(pattern: Pattern, parts: Sequence[str], needed: Sequence[str]) -> str
     fields = [name for name in names if name]
     odd = [name for name in fields if _NAME.fullmatch(name) is None]
     given = [name for name in fields if name in _GIVEN]
+    of_sheet = [name for name in fields if name in _OF_A_SHEET]
     is_leaf = pattern.role == "sample" and "role" not in fields
     lacking = [n for n in needed if n not in fields and (n != "unit" or is_leaf)]
     complaints = (
@@ -634,6 +656,7 @@ def _wrong(pattern: Pattern, parts: Sequence[str], needed: Sequence[str]) -> str
         (len(set(fields)) != len(fields), "a field named twice"),
         (odd, f"a field whose name is not a plain word ({quoted(odd[0], 20) if odd else ''})"),
         (given, f"the field {{{given[0] if given else ''}}}, which the path itself says"),
+        (of_sheet, f"the field {{{of_sheet[0] if of_sheet else ''}}}, which only a sheet can give"),
         (any(part == "" for part in parts[2:-1:2]), "two fields with nothing between them"),
         (any(c in part for part in parts[0::2] for c in "{}"), "a { or } without its partner"),
         (_leaves(pattern.pattern), "a path that leaves the study folder"),
