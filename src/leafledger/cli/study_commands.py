@@ -129,11 +129,8 @@ def _scan_sheet(wanted: StudyOptions) -> str:
         f"{unit},2026-05-04T{time},{exposure},\n"
         for name, role, unit, time, exposure in examples
     )
-    return (
-        ",".join((*REQUIRED, *(name for name in OPTIONAL if name != "instrument")))
-        + "\n"
-        + ("".join(rows))
-    )
+    headings = (*REQUIRED, *(name for name in OPTIONAL if name not in _SELDOM))
+    return f"{','.join(headings)}\n{''.join(rows)}"
 
 
 def _cell(text: str) -> str:
@@ -168,6 +165,8 @@ classes:
 """
 
 
+_SELDOM = frozenset({"instrument", "photo", "omitted"})
+"""Columns of the scan sheet that few studies need; a template is short."""
 _FIRST_DAY = dt.date(2026, 5, 4)
 _SHEET = """\
   sheet: scans.csv                 # one row per raw scan; or a file name pattern instead:
