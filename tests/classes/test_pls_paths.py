@@ -141,20 +141,20 @@ def test_balanced_labellings_through_the_space_of_scans_are_the_weighted_fits():
         np.testing.assert_allclose(found[:, i], fit.membership(spectra[held]), atol=1e-9)
 
 
-def test_weighed_scans_are_centred_on_the_mean_of_their_own_labelling():
-    """Scores of other scans and of the training scans, against the spectra centred by hand."""
-    rng = np.random.default_rng(3)
-    spectra, others = rng.normal(size=(7, 5)), rng.normal(size=(3, 5))
-    weights = rng.uniform(0.2, 2.0, size=(2, 7))
-    weights *= 7 / weights.sum(axis=1, keepdims=True)
-    combination = rng.normal(size=(2, 7))
-    view = _View(spectra @ spectra.T, others @ spectra.T, weights)
-    scores, own = view.others(combination), view.times(combination)
-    for i in range(2):
-        root, mean = np.sqrt(weights[i]), weights[i] @ spectra / 7
-        direction = (root * combination[i]) @ (spectra - mean)
-        np.testing.assert_allclose(scores[i], (others - mean) @ direction, rtol=1e-10)
-        np.testing.assert_allclose(own[i], root * ((spectra - mean) @ direction), rtol=1e-10)
+def test_combinations_of_weighted_scans_are_those_of_spectra_less_the_weighted_mean():
+    """Any combination ``c`` of scans with weights W: ``W^1/2 Xc Xc' W^1/2 c``, written out."""
+    rng = np.random.default_rng(5)
+    spectra, weights = rng.normal(size=(11, 6)), rng.uniform(0.5, 2.0, (3, 8))
+    weights *= 8 / weights.sum(axis=1, keepdims=True)
+    combinations = rng.normal(size=(3, 8))
+    rows, held = np.arange(8), np.arange(8, 11)
+    view = _View(*centred_products(scan_products(spectra), rows, held), weights)
+    times, others = view.times(combinations), view.others(combinations)
+    for i, (w, c) in enumerate(zip(weights, combinations, strict=True)):
+        mean = w @ spectra[rows] / 8
+        weighed = np.sqrt(w)[:, None] * (spectra[rows] - mean)
+        np.testing.assert_allclose(times[i], weighed @ (weighed.T @ c), atol=1e-10)
+        np.testing.assert_allclose(others[i], (spectra[held] - mean) @ (weighed.T @ c), atol=1e-10)
 
 
 @pytest.mark.parametrize(

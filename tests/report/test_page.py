@@ -17,6 +17,7 @@ import pytest
 
 from leafledger.effects.design import METHODS
 from leafledger.report.answer import findings_part
+from leafledger.report.figures import FigureSet
 from leafledger.report.gather import CHECK_WORDS, gather
 from leafledger.report.numbers import format_interval
 from leafledger.report.stage import run
@@ -25,6 +26,7 @@ from leafledger.report.time_course_figures import disagreement_words
 from . import beside, pages, tables
 
 FIGURES = {
+    "answer",
     "scans_at_fault",
     "replicates",
     "whites_over_time",
@@ -78,8 +80,8 @@ def test_every_figure_is_in_the_folder_and_on_the_page(whole):
     for p in folder.glob("*.png"):
         head = p.read_bytes()[:24]
         assert head.startswith(b"\x89PNG")
-        # At publication size: more than 6 inches at 200 dots an inch.
-        assert int.from_bytes(head[16:20]) > 1200
+        # At publication size, at 200 dots an inch: a column of 85 mm, or more than 6 inches.
+        assert int.from_bytes(head[16:20]) > (660 if p.stem == "answer" else 1200)
     for p in folder.glob("*.svg"):
         assert b"<dc:date>" not in p.read_bytes()
 
@@ -325,7 +327,7 @@ def test_of_many_sentences_three_stand_and_the_rest_is_folded(whole):
     material = gather(whole.job())
     for n, stand in ((9, 3), (4, 4)):
         summary = {**material.effects_summary, "sentences": told[:n]}
-        view = findings_part(replace(material, effects_summary=summary))
+        view = findings_part(replace(material, effects_summary=summary), FigureSet(["svg"]))
         assert view["sentences"] == told[:stand]
         assert view["more_sentences"] == told[stand:n]
 

@@ -108,7 +108,7 @@ def test_the_page_runs_its_own_script_only_and_tells_nobody_its_address(client) 
     assert "<script>" not in page
     assert "style=" not in page
     assert "://" not in page.replace("http://www.w3.org/2000/svg", "")
-    for path in ("/static/review.js", "/static/review.css", "/static/mark.svg"):
+    for path in ("/static/review.js", "/static/review.css", "/shared/mark.svg"):
         assert client.get(path).status_code == 200
 
 

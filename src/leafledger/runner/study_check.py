@@ -31,8 +31,8 @@ from leafledger.study.reading import ExaminedStudy, examine_study, read_design, 
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.scan_sheet import Scan, change_warnings, columns_of, digest_changed, standing
 from leafledger.study.settings import settings_of
-from leafledger.study.sheets import SCANS, with_own_names
-from leafledger.study.study import Study
+from leafledger.study.sheets import SCANS, is_there, with_own_names
+from leafledger.study.study import ASSAYS, CHROMATOGRAMS, Study
 from leafledger.study.table_files import link_problems
 from leafledger.study.table_sheet import without_pattern
 from leafledger.study.tasks import Task, outputs, tasks
@@ -122,6 +122,40 @@ def panel_problems(study: Study, axes: Iterable[NDArray[np.float64]]) -> list[Pr
     needed = np.array([low, high])
     if table_nm[0] > low or table_nm[-1] < high:
         problems.append(too_short(name, table_nm, needed))
+    return problems
+
+
+def assay_problems(examined: ExaminedStudy) -> list[Problem]:
+    """Return what is wrong with the sheets of assays and chromatograms, if there are any.
+
+    Where the scans themselves are at fault, it is not known which units and leaves there are: then
+    the sheets are not held against them.
+    """
+    from leafledger.pigments.sheets import read_assays, read_chromatograms
+
+    study, problems = examined.study, list[Problem]()
+    readers = ((ASSAYS, read_assays), (CHROMATOGRAMS, read_chromatograms))
+    flawed = any(
+        p.file != STUDY_FILE or (p.column or "").startswith(("design", "intake"))
+        for p in examined.problems
+    )
+    leaves = dict.fromkeys((study.unit_of(s), s.session, s.leaf) for s in study.samples())
+    for names, read in readers:
+        there = [name for name in names if is_there(study.folder, name, problems)]
+        if len(there) > 1:
+            problems.append(
+                Problem(
+                    file=there[1],
+                    found=f"{there[0]} and {there[1]}",
+                    expected="one of the two: nothing says which one holds",
+                    mend="Keep the one that you work in and take the other away.",
+                )
+            )
+        if there and leaves and not flawed:
+            try:
+                read(study.folder / there[0], there[0], list(leaves))
+            except InputFault as fault:
+                problems += fault.problems
     return problems
 
 
@@ -293,6 +327,7 @@ def examine(folder: Path, variant: str | None = None) -> ExaminedStudy:
     indices = _index_problems(examined.study.definition, examined.text, examined.unknown, variant)
     problems = [*examined.problems, *indices, *link_problems(folder)]
     problems += blocked_places(examined.study)
+    problems += assay_problems(examined)
     if is_known(examined.unknown, "reflectance.grid", "instrument.panel"):
         problems += panel_problems(examined.study, ())
     if variant is None and not problems:
@@ -525,6 +560,8 @@ def _unknown_indices(definition: Definition) -> list[Problem]:
     places = [(f"effects.margin.{name}", name) for name in effects.margin]
     if effects.primary:
         places.append(("effects.primary.index", effects.primary.index))
+    if definition.pigments.index:
+        places.append(("pigments.index", definition.pigments.index))
     return [
         Problem(
             file="study.yaml",

@@ -711,6 +711,17 @@ def without_a_word_for_nothing(design: Design, levels: Collection[str]) -> Desig
     return design
 
 
+class Pigments(Section):
+    """Calibration of an index to the assays of `assays.csv`; without that sheet it does nothing."""
+
+    index: Annotated[Id | None, BeforeValidator(nothing)] = Field(
+        None,
+        description="The index that estimates contents; left out, the one that best predicts the "
+        "units left out, with an error that counts the choice.",
+    )
+    interval: Fraction = Field(0.95, description="Level of the intervals of estimated contents.")
+
+
 class Report(Section):
     """The page and the figures."""
 
@@ -773,6 +784,7 @@ class Definition(Section):
     indices: Indices = Indices()
     effects: Effects = Effects()
     classes: Annotated[Classes | None, BeforeValidator(nothing)] = None
+    pigments: Pigments = Pigments()
     report: Report = Report()
     tracking: Tracking = Tracking()
     variants: dict[Id, Variant] = Field(
