@@ -259,8 +259,8 @@ def allocate(
         done = allocate_study(study, Wanted(layout, blocks, chosen, seed, again))
     entry = done.record.lodged.entry
     if as_json:
-        told = {"problems": [], "plan": entry["plan"], "notes": list(done.notes)}
-        say_json({**told, "allocation": dict(done.facts), "said": list(done.record.said)})
+        answer = {"problems": [], "plan": entry["plan"], "notes": list(done.notes)}
+        say_json({**answer, "allocation": dict(done.facts), "said": list(done.record.said)})
         return
     say_indented(str(done.facts["words"]), "")
     say_indented(str(done.facts["rule"]), "")

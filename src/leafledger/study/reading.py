@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from leafledger.errors import InputFault, Problem, bounded, grouped
+from leafledger.errors import InputFault, Problem, bounded, grouped, grouped_by_file
 from leafledger.study import checks
 from leafledger.study.analysis_checks import of_analysis
 from leafledger.study.checks import LabelCell, level_problems
@@ -349,7 +349,9 @@ def _read_scans(
     problems += [p for p in found_rows.problems if p.file == STUDY_FILE]
     faults = [*reader.problems, *own]
     flawed = {(p.file, p.row) for p in faults}
-    problems += bounded(grouped(sorted(faults, key=lambda p: p.row or 0)))
+    # Rows made of file names have no row: the same fault of many files is said of the first five.
+    together = grouped_by_file if intake.pattern else grouped
+    problems += bounded(together(sorted(faults, key=lambda p: p.row or 0)))
     return found_rows, others, flawed
 
 
