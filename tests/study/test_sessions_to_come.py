@@ -83,6 +83,19 @@ def test_nothing_measured_at_all_is_no_fault(first_evening: Path) -> None:
     assert tasks(study) == []
 
 
+def test_a_study_of_sessions_and_units_alone_is_one_to_come(
+    first_evening: Path, edit: Edit
+) -> None:
+    """A scan sheet that study.yaml names must be there, and so must one beside raw files."""
+    (first_evening / "scans.csv").unlink()
+    edit(first_evening / "study.yaml", "  sheet: scans.csv\n", "")
+    assert any("no such file: scans.csv" in p.found for p in problems_of(first_evening))
+    shutil.rmtree(first_evening / "raw")
+    assert checked_study(first_evening).to_come == ("day0", "day12")
+    edit(first_evening / "study.yaml", "intake:\n", "intake:\n  sheet: scans.csv\n")
+    assert any("no such file: scans.csv" in p.found for p in problems_of(first_evening))
+
+
 def test_of_a_session_that_was_begun_every_missing_file_is_named(small_study: Path) -> None:
     """The first five, and how many more; and that a scan may be omitted for a reason."""
     gone = sorted((small_study / "raw/day0").iterdir())[:7]
