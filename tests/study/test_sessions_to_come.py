@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from leafledger.errors import InputFault, Problem
+from leafledger.runner.reproduce import _stand_in_for_pictures
 from leafledger.runner.study_check import checked_study, session_notes
 from leafledger.study.reading import read_design, read_study
 from leafledger.study.settings import plan_of_study, settings_of
@@ -350,3 +351,14 @@ def test_a_photo_is_a_picture_inside_the_study(small_study: Path, photo: str, wo
     (problem,) = problems_of(small_study)
     assert (problem.column, problem.row) == ("photo", 7)
     assert words in problem.found
+
+
+def test_a_run_is_rebuilt_without_the_pictures_that_its_sheet_names(small_study: Path) -> None:
+    """No task reads them: an empty one stands in, and one that leads outside is still refused."""
+    names = ("photos/leaf.jpg", "photos/p.png", "photos/q.webp", "../away.jpg")
+    for place, name in enumerate(names):
+        rewrite(small_study, lambda rows, i=place, n=name: rows[i].update(photo=n), "photo")  # type: ignore[misc]
+    _stand_in_for_pictures(small_study, None)
+    (problem,) = problems_of(small_study)
+    assert "../away.jpg" in problem.found
+    assert not (small_study.parent / "away.jpg").exists()
