@@ -28,6 +28,9 @@ def opened(watched: Watched, report: Path, size: tuple[int, int] = DESKTOP) -> P
     watched.size(size)
     page = watched.open_file(report)
     expect(page.locator("html[data-live=drawn]")).to_be_attached(timeout=90_000)
+    # A figure in a folded part is drawn when the part is opened.
+    page.locator("#open-all").click()
+    expect(page.locator("[data-live]:not(html):not([data-drawn])")).to_have_count(0, timeout=90_000)
     return page
 
 

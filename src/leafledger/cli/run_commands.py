@@ -20,11 +20,11 @@ from leafledger.cli.terminal_text import (
     study_argument,
 )
 from leafledger.errors import input_fault
+from leafledger.ledger.compare import tasks_ran
 from leafledger.runner.plan_records import marked, said_of_results
 from leafledger.runner.run import RunResult
 from leafledger.runner.study_check import NOTHING_YET
 from leafledger.runner.workflow import demo_study
-from leafledger.study.rules import PLAN_HISTORY
 from leafledger.study.table_files import read_json
 
 # The closing summary of a run: what was found, what to heed, where it lies
@@ -75,9 +75,9 @@ def say_closing(folder: Path, result: RunResult) -> None:
         say("`leafledger check` names the sessions to come; measure the first one, then run again.")
         return
     for variant in result.variants:
-        words = "holds as it was run before" if variant.outcome == "idle" else _counts(variant)
+        words = "holds as it was run before" if variant.outcome == "idle" else _ran(variant)
         say(f"Variant {variant.variant}: {'failed' if variant.exit_code else words}.")
-    say(("As stated: " if result.variants else "") + f"{_counts(result)}.")
+    say(("As stated: " if result.variants else "") + f"{_ran(result)}.")
     facts, of_plan = said_of_results(folder)
     sentences = [
         str(finding["sentence"])
@@ -98,12 +98,8 @@ def say_closing(folder: Path, result: RunResult) -> None:
     say(f"Ledger:  {command}   (opens the tracking store on this machine only)")
 
 
-def _counts(result: RunResult) -> str:
-    """Count the stages; what the book says of the plan is none."""
-    stages = [task["outcome"] for task in result.tasks if task["rule"] != PLAN_HISTORY.name]
-    done, restored = stages.count("done"), stages.count("restored")
-    ran = "1 stage ran" if done == 1 else f"{done} stages ran"
-    return f"{ran}, {restored} restored" if restored else ran
+def _ran(result: RunResult) -> str:
+    return tasks_ran(task["outcome"] for task in result.tasks)
 
 
 # The demo study, copied to where the user can look at it and change it

@@ -30,11 +30,11 @@ from leafledger.effects.families import (
     EQUIVALENT,
     PRIMARY,
     SIGNIFICANT,
-    UNDEFINED,
     AdjustedTest,
 )
 from leafledger.effects.linear_model import FEWEST_DF
 from leafledger.effects.two_sample_tests import finite
+from leafledger.study.tables import UNDEFINED
 from leafledger.words import counted, decimals, listed, number, plural, quantity, shown_p
 
 TEST_NAMES = {

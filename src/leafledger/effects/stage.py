@@ -37,7 +37,6 @@ from leafledger.effects.design import (
     plan_from,
 )
 from leafledger.effects.families import (
-    UNDEFINED,
     AdjustedTest,
     FamilyMaxT,
     adjusted_tests,
@@ -54,15 +53,8 @@ from leafledger.effects.robustness import (
     with_and_without,
 )
 from leafledger.effects.sample_size import (
-    Component,
     Variation,
-    accepted_cells,
-    all_scans_table,
-    cells_of_units,
-    component_rows,
-    components,
     design_table,
-    scans_of,
     variation,
 )
 from leafledger.effects.sentences import (
@@ -73,6 +65,15 @@ from leafledger.effects.sentences import (
     sentences,
 )
 from leafledger.effects.unit_means import StudyData, group_means, same_numbers, unit_table
+from leafledger.effects.variance_components import (
+    Component,
+    accepted_cells,
+    all_scans_table,
+    cells_of_units,
+    component_rows,
+    components,
+    scans_of,
+)
 from leafledger.effects.whole_spectrum import spectrum_table
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.records.record import Job, Metric, Outcome
@@ -85,6 +86,7 @@ from leafledger.study.tables import (
     SENSITIVITY,
     SPECTRUM_EFFECTS,
     TEXT,
+    UNDEFINED,
     VARIANCE_COMPONENTS,
 )
 

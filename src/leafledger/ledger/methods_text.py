@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import csv
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from leafledger.ledger.crate import ExportedRun
 from leafledger.ledger.plans import on_record
+from leafledger.records.digests import sha256_of_file
 from leafledger.study.study import PLAN_HISTORY_FILE, VARIANTS_TABLE
+from leafledger.study.table_files import read_json
 from leafledger.study.tables import STATED
 from leafledger.study.tasks import VARIANTS_TASK
 from leafledger.study.written_plan import mark_of, plan_of, sentences_of, words_of_others
@@ -90,6 +94,7 @@ def methods_paragraph(run: ExportedRun) -> str:
     sources: list[str] = []
     parts = [
         _design(run),
+        _randomised(run),
         _reflectance(run),
         _quality(run),
         _indices(run, sources),
@@ -320,6 +325,49 @@ def _classes(run: ExportedRun, sources: list[str]) -> Iterator[str]:
         f"Its accuracy was compared with {settings['n_permutations']} permutations of the labels "
         f"(seed {settings['seed']}); intervals of accuracy count units."
     )
+
+
+def _randomised(run: ExportedRun) -> Iterator[str]:
+    """Yield how treatments were allocated, where `leafledger plan` drew them.
+
+    The table of lots tells who should have got what; the run, who got it.
+    """
+    table = run.folder / "plan" / "allocation.csv"
+    if not table.is_file():
+        return
+    digest = sha256_of_file(table)
+    told = [_lots_told(run.folder / "plan" / name) for name in ("plan.json", "allocation.json")]
+    lots = next((one for one in told if one.get("sha256") == digest), None)
+    with table.open(encoding="utf-8", newline="") as file:
+        drawn = {row.get("unit"): row.get("treatment") for row in csv.DictReader(file)}
+    settings = run.settings("effects")
+    column = settings["design"]["treatment"]
+    got = {unit: labels.get(column) for unit, labels in settings["units"].items()}
+    if lots is None:
+        yield "What plan/allocation.csv holds is not what was drawn by lot: its digest differs."
+    elif drawn == got:
+        words = str(lots["words"]).removesuffix(".")
+        yield f"{words} (seed {lots['seed']}, SHA-256 of the allocation {digest})."
+    else:
+        odd = sum(got.get(unit) != treatment for unit, treatment in drawn.items())
+        yield (
+            f"Treatments were drawn by lot; {counted(odd, 'unit')} of {len(drawn)} did not have "
+            f"the treatment that was drawn (SHA-256 of the allocation {digest})."
+        )
+
+
+def _lots_told(path: Path) -> dict[str, Any]:
+    """Return words, seed and digest of lots from a file of the plan; empty if it tells of none."""
+    try:
+        plan = read_json(path)
+    except (OSError, ValueError):
+        return {}
+    if not isinstance(plan, dict):
+        return {}
+    lots = plan.get("allocation", plan) if "answers" in plan else plan
+    if not isinstance(lots, dict) or "words" not in lots:
+        return {}
+    return {"seed": plan.get("seed"), "words": lots["words"], "sha256": lots.get("sha256")}
 
 
 def _variants(run: ExportedRun) -> Iterator[str]:

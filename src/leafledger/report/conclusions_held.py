@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from leafledger.effects.families import UNDEFINED
-from leafledger.effects.robustness import NOT_PART, PLANNED
 from leafledger.records.digests import inputs_digest
 from leafledger.report.figures import (
     BLUE,
@@ -47,7 +45,7 @@ from leafledger.report.numbers import (
     unit_suffix,
     verdict_words,
 )
-from leafledger.study.tables import STATED
+from leafledger.study.tables import NOT_PART, PLANNED, STATED, UNDEFINED
 from leafledger.words import listed, plural
 
 if TYPE_CHECKING:

@@ -379,6 +379,7 @@ class Material:
     field_notes: Mapping[str, Any] = field(default_factory=dict)
     omitted: Sequence[Mapping[str, Any]] = ()
     no_classes: str = ""
+    pigments: Mapping[str, Any] | None = None
 
     quality = _TablesOf("quality")
     signal = _TablesOf("signal")
@@ -503,6 +504,7 @@ def gather(job: Job) -> Material:
         field_notes=settings.get("field_notes") or {},
         omitted=settings.get("omitted") or (),
         no_classes=str(settings.get("no_classes") or ""),
+        pigments=read_json(inputs["pigments_summary"]) if "pigments_summary" in inputs else None,
     )
 
 

@@ -669,6 +669,12 @@ class Design(Section):
         description="All levels of the treatment, for `check` to refuse any other; left out: the "
         "levels are those of the units, and two that differ by a slip of the pen are refused.",
     )
+    distinct: Annotated[list[Label], BeforeValidator(one_or_many)] = Field(
+        [],
+        max_length=1000,
+        description="Labels of the block, the whole plot or the factors that read alike and are "
+        "all meant, such as two cultivars that differ by a letter.",
+    )
     block: Annotated[ColumnName | None, BeforeValidator(nothing)] = Field(
         None, description="Column that holds the block, if the layout was in blocks."
     )
@@ -706,6 +712,17 @@ def without_a_word_for_nothing(design: Design, levels: Collection[str]) -> Desig
     if design.control in NOTHING_WORDS and design.control not in levels:
         return design.model_copy(update={"control": None})
     return design
+
+
+class Pigments(Section):
+    """Calibration of an index to the assays of `assays.csv`; without that sheet it does nothing."""
+
+    index: Annotated[Id | None, BeforeValidator(nothing)] = Field(
+        None,
+        description="The index that estimates contents; left out, the one that best predicts the "
+        "units left out, with an error that counts the choice.",
+    )
+    interval: Fraction = Field(0.95, description="Level of the intervals of estimated contents.")
 
 
 class Report(Section):
@@ -770,6 +787,7 @@ class Definition(Section):
     indices: Indices = Indices()
     effects: Effects = Effects()
     classes: Annotated[Classes | None, BeforeValidator(nothing)] = None
+    pigments: Pigments = Pigments()
     report: Report = Report()
     tracking: Tracking = Tracking()
     variants: dict[Id, Variant] = Field(

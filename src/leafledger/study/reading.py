@@ -132,6 +132,8 @@ def examine_study(folder: Path, variant: str | None = None) -> ExaminedStudy:
     name = find_units(folder, problems) if definition.design.unit is not None else None
     if name is not None:
         units_sheet = _read_units(folder, name, definition, columns, problems)
+    elif any(problem.file in UNITS for problem in problems):
+        units_sheet = {}  # a folder or a broken link in its place: said already
     rows, others, flawed = SortedScans([], [], [], (), []), list[str](), set[_Place]()
     readable = _scans_can_be_read(definition, unknown)
     if readable:

@@ -43,7 +43,7 @@ class Rule:
         is the treatment, those before it.
     given
         What it reads of a person's files: ``raw`` files of the session, the table of the white
-        ``panel``, the ``decisions``.
+        ``panel``, the ``decisions``, the sheets of ``assays`` and ``chromatograms``.
     sees
         The settings that it sees, each the name of a section in :mod:`leafledger.study.settings`.
         No other setting can make it run again.
@@ -51,6 +51,8 @@ class Rule:
         Whether it runs once for each session, or once for the study.
     only_with_classes
         Whether it is left out of a study without the section ``classes``.
+    only_with_assays
+        Whether it is left out of a study without a sheet of assays or chromatograms.
     seconds
         How long it took in a run of the demo study, to forecast the time left; only proportions
         count.
@@ -66,6 +68,7 @@ class Rule:
     sees: tuple[str, ...] = ()
     per_session: bool = False
     only_with_classes: bool = False
+    only_with_assays: bool = False
     seconds: float = 4.0
 
 
@@ -196,6 +199,18 @@ RULES: tuple[Rule, ...] = (
         seconds=20.0,
     ),
     Rule(
+        "pigments",
+        title="Pigments",
+        does="Computes pigment contents from assays, calibrates indices and reads chromatograms.",
+        module="leafledger.pigments.stage",
+        only_with_assays=True,
+        reads=("indices/*", "accepted", "passed"),
+        given=("assays", "chromatograms"),
+        sees=("pigments", "design: unit", "scans.csv: session, unit, leaf"),
+        writes=written_by("pigments"),
+        seconds=6.0,
+    ),
+    Rule(
         "rivals",
         title="Rivals",
         does="Holds the classifier against simpler procedures in the same splits.",
@@ -250,6 +265,9 @@ RULES: tuple[Rule, ...] = (
 
 OF_CLASSES = frozenset(rule.name for rule in RULES if rule.only_with_classes)
 """Rules of the section ``classes``; a study without it has none of them."""
+
+OF_PIGMENTS = frozenset(rule.name for rule in RULES if rule.only_with_assays)
+"""Rules of assays and chromatograms; a study without either sheet has none of them."""
 
 VARIANTS = Rule(
     "variants",

@@ -42,6 +42,8 @@ SCAN_DIGEST = "scan_sha256"
 """Column that the review writes: the raw values that were judged. Rows by hand may leave it out."""
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 _MOST_NAMED = 6
+_FIRST_DAY, _LAST_DAY = 36_526.0, 73_050.0
+"""Days from 1899-12-30 to 2000-01-01 and to 2099-12-31, as spreadsheets count them."""
 
 
 def is_digest(text: str) -> bool:
@@ -517,7 +519,7 @@ class ScanReader:
                     "the experimental unit of the leaf",
                     "Name the unit; if units are not known, say `design: {unit: none}`.",
                 )
-            elif self.units_known is not None and text not in self.units_known:
+            elif self.units_known is not None and is_id(text) and text not in self.units_known:
                 self._problem(
                     row,
                     "unit",
@@ -553,7 +555,7 @@ class ScanReader:
                 "time",
                 quoted(text),
                 "local wall clock, no zone, such as 2026-05-04T09:12:30",
-                "Write the time in that form, or leave it empty.",
+                _counted_days(text) or "Write the time in that form, or leave it empty.",
             )
             return None
         return moment.isoformat(timespec="milliseconds" if moment.microsecond else "seconds")
@@ -573,6 +575,21 @@ class ScanReader:
             )
             return None
         return value
+
+
+def _counted_days(text: str) -> str | None:
+    """Return the mend for a time that a spreadsheet left as days since 1899-12-30."""
+    try:
+        days = float(text.replace(",", "."))
+    except ValueError:
+        return None
+    if not _FIRST_DAY <= days <= _LAST_DAY:
+        return None
+    moment = dt.datetime(1899, 12, 30) + dt.timedelta(seconds=round(days * 86_400))
+    return (
+        f"As a spreadsheet counts days this is {moment.isoformat()}: give the cells the format "
+        "yyyy-mm-ddThh:mm:ss and save again."
+    )
 
 
 # Which sessions have been measured, which are to come, and which scans were left out.

@@ -143,6 +143,14 @@ def _question(study: Study, _session: str | None) -> Settings:
     return {"question": study.definition.question}
 
 
+def _pigments(study: Study, _session: str | None) -> Settings:
+    return {"pigments": _dump(study.definition.pigments)}
+
+
+def _unit_word(study: Study, _session: str | None) -> Settings:
+    return {"design": {"unit": study.definition.design.unit}}
+
+
 def _design(study: Study, _session: str | None) -> Settings:
     design = study.definition.design
     return {
@@ -370,6 +378,8 @@ SECTIONS: Mapping[str, Callable[[Study, str | None], Settings]] = {
     "classes": _classes,
     "classes, but for n_permutations": _classes_without("n_permutations"),
     "classes, but for margin": _classes_without("margin"),
+    "pigments": _pigments,
+    "design: unit": _unit_word,
     "report": _report,
     "title": _title,
     "question": _question,

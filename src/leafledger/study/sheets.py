@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import re
@@ -497,6 +498,8 @@ def read_text(path: Path, shown: str, largest: int = LARGEST_SHEET) -> str:
             "Check that the file is the sheet you mean.",
         )
     data = path.read_bytes()
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise _fault(shown, "text in UTF-16", "UTF-8 text", "Save the sheet as CSV (UTF-8).")
     if b"\0" in data[:4096] or data.startswith((b"PK\x03\x04", b"PAR1")):
         raise _fault(
             shown,

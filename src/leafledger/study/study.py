@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from leafledger.errors import nearest
+from leafledger.errors import nearest, quoted
 from leafledger.study.definition import Definition, Form, Session
 from leafledger.study.rules import PLAN_HISTORY_FILE as PLAN_HISTORY_FILE
 from leafledger.study.rules import VARIANTS_TABLE as VARIANTS_TABLE
@@ -94,6 +94,8 @@ def _captions(text: str, names: set[str]) -> dict[str, str]:
 
 ONLY_SESSION = "all"
 UNALLOCATED = "waits: treatments are not allocated yet"
+ASSAYS = ("assays.csv", "assays.xlsx")
+CHROMATOGRAMS = ("chromatograms.csv", "chromatograms.xlsx")
 
 
 @dataclass(frozen=True)
@@ -133,6 +135,13 @@ class Study:
     to_come: tuple[str, ...] = ()
     planned: tuple[Scan, ...] = ()
     omitted: tuple[Scan, ...] = ()
+
+    def __repr__(self) -> str:
+        """Return the study in a line; its scans alone would fill a book."""
+        counts = f"{len(self.units)} units, {len(self.scans)} scans"
+        return (
+            f"<Study {quoted(self.definition.title)}: {len(self.session_ids)} sessions, {counts}>"
+        )
 
     def tables(self) -> list[str]:
         """Return the names of the tables that :meth:`table` gives, in the order of the data.
@@ -200,7 +209,9 @@ class Study:
         paths = [
             result.path.format(session=session)
             for result in RESULTS
-            if result.path.endswith(endings) and not (result.of_classes and not self.has_classes)
+            if result.path.endswith(endings)
+            and not (result.of_classes and not self.has_classes)
+            and not (result.of_pigments and not self.has_assays)
             for session in (self.session_ids if result.per_session else (None,))
         ]
         return [path for path in paths if (self.folder / "results" / path).is_file()]
@@ -316,6 +327,24 @@ class Study:
     def has_plan_history(self) -> bool:
         """Whether what the book says of the plan is there; a variant itself reads none."""
         return self.variant is None and (self.folder / PLAN_HISTORY_FILE).is_file()
+
+    @property
+    def assay_sheet(self) -> str | None:
+        """Name of the sheet of assays, if there is one."""
+        return self._sheet_of(ASSAYS)
+
+    @property
+    def chromatogram_sheet(self) -> str | None:
+        """Name of the sheet of chromatograms, if there is one."""
+        return self._sheet_of(CHROMATOGRAMS)
+
+    def _sheet_of(self, names: tuple[str, ...]) -> str | None:
+        return next((name for name in names if (self.folder / name).is_file()), None)
+
+    @property
+    def has_assays(self) -> bool:
+        """Whether there is a sheet of assays or of chromatograms."""
+        return self.assay_sheet is not None or self.chromatogram_sheet is not None
 
     @property
     def panel_table(self) -> str | None:

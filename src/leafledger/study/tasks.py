@@ -65,7 +65,8 @@ def levels(study: Study) -> list[list[Task]]:
         [
             task
             for rule in (BY_NAME[name] for name in names)
-            if with_classes or not rule.only_with_classes
+            if (with_classes or not rule.only_with_classes)
+            and (study.has_assays or not rule.only_with_assays)
             for task in _tasks_of(rule, study)
         ]
         for names in LEVELS
@@ -133,10 +134,21 @@ def _decisions(study: Study, _session: str | None) -> dict[str, str]:
     return {"decisions": DECISIONS} if study.has_decisions else {}
 
 
+def _assays(study: Study, _session: str | None) -> dict[str, str]:
+    return {} if study.assay_sheet is None else {"assays": study.assay_sheet}
+
+
+def _chromatograms(study: Study, _session: str | None) -> dict[str, str]:
+    sheet = study.chromatogram_sheet
+    return {} if sheet is None else {"chromatograms": sheet}
+
+
 _GIVEN: Mapping[str, Callable[[Study, str | None], dict[str, str]]] = {
     "raw": _raw_files,
     "panel": _panel,
     "decisions": _decisions,
+    "assays": _assays,
+    "chromatograms": _chromatograms,
 }
 """What ``given`` of a rule names -> the function that finds these files."""
 
