@@ -365,7 +365,8 @@ def _read_sheet(
     name = definition.intake.sheet
     refused = refused_sheet(folder, name)
     if refused is not None:
-        problems.append(refused)
+        if not _before_any_scan(folder, definition):
+            problems.append(refused)
         return []
     forms = definition.intake.forms
     form = forms.get("default") or Form()
@@ -389,6 +390,17 @@ def _read_sheet(
     sheet = read_sheet(folder / name, name, required=needed, known=[*OPTIONAL])
     reader.read(sheet)
     return [n for n in sheet.columns if n and n not in HAVE_A_MEANING]
+
+
+def _before_any_scan(folder: Path, definition: Definition) -> bool:
+    """Tell whether a study states its sessions and has neither a scan sheet nor raw files yet.
+
+    A sheet that study.yaml names must be there, and raw files need one.
+    """
+    if not definition.design.sessions or "sheet" in definition.intake.model_fields_set:
+        return False
+    sheets = any((folder / name).is_symlink() or (folder / name).exists() for name in SCANS)
+    return not sheets and not any(path.is_file() for path in (folder / "raw").rglob("*"))
 
 
 def _units_from_scans(
