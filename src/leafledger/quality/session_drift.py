@@ -105,8 +105,8 @@ def shift_warnings(effects: Sequence[SessionEffect]) -> list[str]:
     for session in dict.fromkeys(row.session for row in outside):
         out.append(
             f"Session {session}: the stable tile left its control limits "
-            f"({_changes(outside, session)}, reflectance): the instrument or the panel changed, and "
-            "leaves of this session carry it too."
+            f"({_changes(outside, session)}, reflectance): the instrument or the panel changed, "
+            "and leaves of this session carry it too."
         )
     clear = [
         row
