@@ -50,10 +50,10 @@ class Darks:
         Which rule holds.
     """
 
-    integration_ms: NDArray[np.float64]
+    integration_ms: Floats
     members: tuple[tuple[int, ...], ...]
-    counts: NDArray[np.float64]
-    spread: NDArray[np.float64]
+    counts: Floats
+    spread: Floats
     scaled: bool
 
     def group(self, integration_ms: float) -> int | None:
@@ -63,7 +63,7 @@ class Darks:
                 return position
         return None
 
-    def weights(self, integration_ms: float) -> NDArray[np.float64]:
+    def weights(self, integration_ms: float) -> Floats:
         """Return the weight of each pooled level in the dark at an integration time.
 
         Returns
@@ -89,12 +89,12 @@ class Darks:
         weights[group] = 1.0
         return weights
 
-    def at(self, integration_ms: float) -> NDArray[np.float64]:
+    def at(self, integration_ms: float) -> Floats:
         """Return the dark at an integration time, shape ``(n_pixels,)``, counts."""
-        level: NDArray[np.float64] = self.weights(integration_ms) @ self.counts
+        level: Floats = self.weights(integration_ms) @ self.counts
         return level
 
-    def variance(self, of_one_dark: NDArray[np.float64]) -> NDArray[np.float64]:
+    def variance(self, of_one_dark: Floats) -> Floats:
         """Return the noise variance of each pooled level, shape ``(n_times,)``, counts squared.
 
         Parameters
@@ -107,9 +107,7 @@ class Darks:
         )
 
 
-def pool_darks(
-    counts: NDArray[np.float64], integration_ms: NDArray[np.float64], *, scaled: bool
-) -> Darks:
+def pool_darks(counts: Floats, integration_ms: Floats, *, scaled: bool) -> Darks:
     """Pool the darks of a session by integration time.
 
     Parameters
@@ -131,7 +129,7 @@ def pool_darks(
     )
 
 
-def by_time(integration_ms: NDArray[np.float64]) -> tuple[tuple[int, ...], ...]:
+def by_time(integration_ms: Floats) -> tuple[tuple[int, ...], ...]:
     """Return the positions of the scans of each integration time, the times rising."""
     members: list[list[int]] = []
     for position in np.argsort(integration_ms, kind="stable"):
@@ -147,7 +145,7 @@ def same_time(one_ms: float, other_ms: float) -> bool:
     return abs(one_ms - other_ms) <= _SAME_TIME * max(one_ms, other_ms)
 
 
-def level_spread(levels: Sequence[float] | NDArray[np.float64]) -> float:
+def level_spread(levels: Sequence[float] | Floats) -> float:
     """Return the standard uncertainty that the disagreement of repeated levels leaves.
 
     Examples
@@ -172,7 +170,7 @@ _MEDIAN_FACTOR = {3: 0.44867, 4: 0.29823, 5: 0.28683, 6: 0.21473, 7: 0.21038, 8:
 """Variance of the median of n normal values in units of the variance of one (order statistics)."""
 
 
-def scan_levels(repeats: NDArray[np.float64]) -> NDArray[np.float64]:
+def scan_levels(repeats: Floats) -> Floats:
     """Return how far each repeat lies off :func:`centre` as a whole.
 
     The mean over pixels of the difference, without the lowest and the highest 1 % of pixels, so
@@ -200,7 +198,7 @@ def scan_levels(repeats: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(kept.mean(axis=1), dtype=np.float64)
 
 
-def centre(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def centre(values: Floats) -> Floats:
     """Return the median of three or more repeats, the mean of two, or the one there is.
 
     Parameters
@@ -208,7 +206,7 @@ def centre(values: NDArray[np.float64]) -> NDArray[np.float64]:
     values
         Shape ``(n_repeats, ...)``, at least one repeat.
     """
-    middle: NDArray[np.float64] = np.median(values, axis=0)
+    middle: Floats = np.median(values, axis=0)
     return middle
 
 
@@ -231,7 +229,7 @@ def centre_variance_factor(n_repeats: int) -> float:
     return _MEDIAN_FACTOR.get(n_repeats, np.pi / 2 / (n_repeats + np.pi / 2 - 1))
 
 
-def trimmed_mean(variances: NDArray[np.float64], freedom: int) -> float:
+def trimmed_mean(variances: Floats, freedom: int) -> float:
     """Return the mean of sample variances without the largest 1 %, corrected for the cut.
 
     For normal noise the variances follow chi-square with ``freedom`` degrees of freedom; the mean
@@ -269,7 +267,7 @@ _SAME_LEVEL = 0.1
 """Whites that differ by more are not repeats of each other."""
 _TOO_RARE = 1e-5
 """A pixel whose variance chance would give this rarely is hot."""
-Repeats = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+Repeats = tuple[Floats, Floats, Floats]
 """Linear counts above dark, slope of the linearity polynomial, readings per scan."""
 
 
@@ -304,10 +302,10 @@ class Noise:
 
     def variance(
         self,
-        signal: NDArray[np.float64],
-        slope: NDArray[np.float64],
-        averages: NDArray[np.float64] | float,
-    ) -> NDArray[np.float64]:
+        signal: Floats,
+        slope: Floats,
+        averages: Floats | float,
+    ) -> Floats:
         """Return the noise variance of linear counts above dark (zeros if unknown).
 
         Parameters
@@ -322,24 +320,24 @@ class Noise:
         if self.electrons_per_count is None or self.read_counts is None:
             return np.zeros_like(signal)
         shot = np.maximum(signal, 0.0) / self.electrons_per_count
-        both: NDArray[np.float64] = (shot + slope**2 * self.read_counts**2) / averages
+        both: Floats = (shot + slope**2 * self.read_counts**2) / averages
         return both + slope**2 * self.rounding**2 / 12
 
-    def dark_variance(self, averages: NDArray[np.float64]) -> NDArray[np.float64]:
+    def dark_variance(self, averages: Floats) -> Floats:
         """Return the noise variance of dark scans, counts squared (zeros if unknown)."""
         zero = np.zeros_like(averages, dtype=np.float64)
         return self.variance(zero, np.ones_like(zero), averages)
 
 
-def rounding_of(counts: NDArray[np.float64]) -> float:
+def rounding_of(counts: Floats) -> float:
     """Return 1 if all counts are whole numbers, else 0."""
     return float(np.array_equal(counts, np.rint(counts)))
 
 
 def estimate_read_counts(
-    darks: NDArray[np.float64],
+    darks: Floats,
     groups: Sequence[Sequence[int]],
-    averages: NDArray[np.float64],
+    averages: Floats,
     rounding: float,
 ) -> float | None:
     """Estimate the noise of a single dark reading from repeated darks.
@@ -378,9 +376,7 @@ def estimate_read_counts(
     return float(np.sqrt(max(total / freedom, 0.0))) if freedom else None
 
 
-def _single_variance(
-    scans: NDArray[np.float64], averages: NDArray[np.float64], rounding: float
-) -> NDArray[np.float64]:
+def _single_variance(scans: Floats, averages: Floats, rounding: float) -> Floats:
     """Variance of single readings, per pixel, from scans that are means of readings."""
     weight = averages[:, None]
     mean = (weight * scans).sum(axis=0) / weight.sum()
@@ -464,23 +460,21 @@ def _agreeing_whites(whites: Sequence[Repeats]) -> list[Repeats]:
     ]
 
 
-def _one_level(
-    signal: NDArray[np.float64], slope: NDArray[np.float64], averages: NDArray[np.float64]
-) -> Repeats:
+def _one_level(signal: Floats, slope: Floats, averages: Floats) -> Repeats:
     """Keep the whites within 10 % of their median level: their shot noise is alike."""
     level = signal.mean(axis=1)
     near = np.abs(level - np.median(level)) <= _SAME_LEVEL * np.median(level)
     return signal[near], slope[near], averages[near]
 
 
-def _usable(signal: NDArray[np.float64], brightest: float) -> NDArray[np.bool_]:
+def _usable(signal: Floats, brightest: float) -> NDArray[np.bool_]:
     """Pixels bright enough for shot noise to show, and not near full scale."""
     mean = signal.mean(axis=0)
     bright = (mean > _BRIGHT * mean.max()) & (mean > 0)
     return np.asarray(bright & (signal.max(axis=0) < _NEAR_FULL * brightest), dtype=bool)
 
 
-def without_drift(signal: NDArray[np.float64]) -> NDArray[np.float64]:
+def without_drift(signal: Floats) -> Floats:
     """Divide repeats by the smooth part (a cubic in pixel number) of their ratio to the mean.
 
     Parameters
@@ -494,7 +488,7 @@ def without_drift(signal: NDArray[np.float64]) -> NDArray[np.float64]:
     from numpy.polynomial import polynomial
 
     terms = polynomial.polyfit(place, (signal / mean).T, order, w=np.sqrt(mean))
-    out: NDArray[np.float64] = signal / polynomial.polyval(place, terms)
+    out: Floats = signal / polynomial.polyval(place, terms)
     return out
 
 
@@ -503,10 +497,10 @@ def _drift_order(n_pixels: int) -> int:
 
 
 def _line(
-    mean: NDArray[np.float64],
-    variance: NDArray[np.float64],
-    square: NDArray[np.float64],
-    freedom: NDArray[np.float64],
+    mean: Floats,
+    variance: Floats,
+    square: Floats,
+    freedom: Floats,
     read_counts: float | None,
 ) -> tuple[float | None, float | None]:
     """Fit variance = mean / gain + square * read^2 by weighted least squares, 5 rounds."""
@@ -529,7 +523,7 @@ def _line(
     return 1.0 / float(slope), float(np.sqrt(read))
 
 
-def _far_point(freedom: NDArray[np.float64]) -> NDArray[np.float64]:
+def _far_point(freedom: Floats) -> Floats:
     """Return the ratio to its expectation that a sample variance exceeds once in 100,000.
 
     A sample variance over its expectation, times its degrees of freedom, follows chi-square.
@@ -549,9 +543,7 @@ _REACH = 5
 """Fellows on either side, in the order of the sheet, that a repeat is compared with."""
 
 
-def agreeing(
-    sets: Sequence[NDArray[np.float64]], averages: Sequence[NDArray[np.float64]]
-) -> list[NDArray[np.intp]]:
+def agreeing(sets: Sequence[Floats], averages: Sequence[Floats]) -> list[NDArray[np.intp]]:
     """Return, for each set of repeats, the positions of those that agree with another one.
 
     Each repeat is compared with the fellow nearest to it among the five before and the five after
@@ -577,7 +569,7 @@ def agreeing(
     return [k if len(k) > 1 else k[:0] for k in kept]
 
 
-def _nearest(repeats: NDArray[np.float64], averages: NDArray[np.float64]) -> NDArray[np.float64]:
+def _nearest(repeats: Floats, averages: Floats) -> Floats:
     n = len(repeats)
     out = np.full(n, np.inf)
     for first in range(n):

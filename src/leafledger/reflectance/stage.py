@@ -34,6 +34,8 @@ from leafledger.study.tables import REFLECTANCE
 if TYPE_CHECKING:
     import scipy.sparse
 
+Floats = NDArray[np.float64]
+
 
 def run(job: Job) -> Outcome:
     """Write ``reflectance/<session>.parquet`` from ``scans/<session>.parquet``.
@@ -92,8 +94,8 @@ def run(job: Job) -> Outcome:
 
 
 def to_grid(
-    native_nm: NDArray[np.float64],
-    grid_nm: NDArray[np.float64],
+    native_nm: Floats,
+    grid_nm: Floats,
     smoothing: Mapping[str, Any] | None,
 ) -> scipy.sparse.csr_array:
     """Return resampling and, if asked for, smoothing as one weight matrix."""
@@ -130,7 +132,7 @@ def scans_of(table: SpectraTable, session: str, full_scale_counts: float | None)
 def _pass_through(
     job: Job,
     table: SpectraTable,
-    grid_nm: NDArray[np.float64],
+    grid_nm: Floats,
     weights: scipy.sparse.csr_array,
     metadata: dict[str, Any],
 ) -> Outcome:
@@ -154,9 +156,7 @@ def _pass_through(
     return Outcome(metrics=[Metric("n_samples", float(len(order)))])
 
 
-def _empty(
-    job: Job, scans: Scans, grid_nm: NDArray[np.float64], metadata: dict[str, Any]
-) -> Outcome:
+def _empty(job: Job, scans: Scans, grid_nm: Floats, metadata: dict[str, Any]) -> Outcome:
     """Write a table without rows for a session that holds no leaf scan."""
     nothing = np.zeros((0, len(grid_nm)))
     metadata |= {"has_references": bool(len(scans.where("white"))), "u": "unknown", "unlit_nm": []}
@@ -169,7 +169,7 @@ def _empty(
 def _write(
     job: Job,
     columns: Mapping[str, list[Any]],
-    grid_nm: NDArray[np.float64],
+    grid_nm: Floats,
     reflected: Reflected,
     metadata: Mapping[str, Any],
 ) -> None:
