@@ -84,7 +84,7 @@ def bad_dark(
     with two that differ, the one further from what the session's other darks (level
     linear in integration time) say is named, or the one that lies above the darkest pixels of the
     lit scans; both, if neither tells. Darks that agree with each other and are off together are
-    found by :func:`~leafledger.quality.darks.shared_shifts`.
+    found by :func:`shared_shifts`.
     """
     flags: list[Flag] = []
     blocks = _block_means(darks)

@@ -95,7 +95,7 @@ class Leak:
     wavelength_nm
         Where the tallest line stands.
     lamp
-        Index into :data:`leafledger.quality.fluorescent_lines.LAMPS`.
+        Index into :data:`LAMPS`.
     width_nm
         Full width at half maximum of the lines that fit best.
     """
@@ -327,7 +327,7 @@ class Template:
     Attributes
     ----------
     lamp
-        Index into :data:`leafledger.quality.fluorescent_lines.LAMPS`.
+        Index into :data:`LAMPS`.
     shapes
         Its groups of lines for a factor of 1, shape ``(n_wavelengths, n_groups)``.
     centre_nm

@@ -272,7 +272,7 @@ def _too_few(times: Sequence[float] | Floats, session: str) -> Problem:
 
 
 def _solve(x: Floats, time: Floats, weight: Floats, n_terms: int) -> tuple[Floats, Floats]:
-    """Return c1, c2 ... and their modes (:func:`~.linearity_spread.modes`).
+    """Return c1, c2 ... and their modes (:func:`modes`).
 
     Least squares of x + sum c_k x^(k+1) - rate time, rates eliminated.
     """

@@ -17,7 +17,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.reflectance.detector import Noise, StrayLight, same_time
+from leafledger.reflectance.count_corrections import StrayLight
+from leafledger.reflectance.detector import Noise, same_time
 from leafledger.reflectance.linearity import Linearity
 
 Floats = NDArray[np.float64]
@@ -129,49 +130,6 @@ class Part:
         return np.asarray(np.sqrt(total), dtype=np.float64)
 
 
-def source_name(source: str, place: int = 0) -> str:
-    """Return the column of a shared source, the second and later of a kind with their number.
-
-    Examples
-    --------
-    >>> source_name("dark"), source_name("dark", 1)
-    ('u_dark', 'u_dark_2')
-    """
-    return f"u_{source}" if place == 0 else f"u_{source}_{place + 1}"
-
-
-def interpolate(before: WhitePart, after: WhitePart, after_weight: Floats) -> WhitePart:
-    """Interpolate the white rate in time between the block before and the block after.
-
-    What the lamp did in between is not known better than the two ends allow: the change between
-    the blocks counts as the full width of a rectangular distribution, (W2 - W1)^2 / 12.
-
-    Parameters
-    ----------
-    before, after
-        The blocks, each of one scan (shapes ``(1, n_pixels)``).
-    after_weight
-        Share of the block after, shape ``(n_scans,)``.
-
-    References
-    ----------
-    JCGM 100:2008 (GUM), 4.3.7 for the rectangular distribution.
-    """
-    late = after_weight[:, None]
-    early = 1.0 - late
-    rate = early * before.rate + late * after.rate
-    weighted = early * (before.time_shares * before.rate) + late * (after.time_shares * after.rate)
-    return WhitePart(
-        rate=rate,
-        variance=early**2 * before.variance + late**2 * after.variance,
-        drift=np.broadcast_to((after.rate - before.rate) / np.sqrt(12), rate.shape),
-        dark_slope=early * before.dark_slope + late * after.dark_slope,
-        stray=early * before.stray + late * after.stray,
-        bends=early * before.bends + late * after.bends,
-        time_shares=np.divide(weighted, rate, out=np.zeros_like(weighted), where=rate > 0),
-    )
-
-
 def reflect(
     counts: Floats,
     integration_ms: float,
@@ -278,3 +236,46 @@ def _by_times(
     if left:
         sources[source_name("integration", len(sources))] = -times.u_ms * left * value
     return sources
+
+
+def source_name(source: str, place: int = 0) -> str:
+    """Return the column of a shared source, the second and later of a kind with their number.
+
+    Examples
+    --------
+    >>> source_name("dark"), source_name("dark", 1)
+    ('u_dark', 'u_dark_2')
+    """
+    return f"u_{source}" if place == 0 else f"u_{source}_{place + 1}"
+
+
+def interpolate(before: WhitePart, after: WhitePart, after_weight: Floats) -> WhitePart:
+    """Interpolate the white rate in time between the block before and the block after.
+
+    What the lamp did in between is not known better than the two ends allow: the change between
+    the blocks counts as the full width of a rectangular distribution, (W2 - W1)^2 / 12.
+
+    Parameters
+    ----------
+    before, after
+        The blocks, each of one scan (shapes ``(1, n_pixels)``).
+    after_weight
+        Share of the block after, shape ``(n_scans,)``.
+
+    References
+    ----------
+    JCGM 100:2008 (GUM), 4.3.7 for the rectangular distribution.
+    """
+    late = after_weight[:, None]
+    early = 1.0 - late
+    rate = early * before.rate + late * after.rate
+    weighted = early * (before.time_shares * before.rate) + late * (after.time_shares * after.rate)
+    return WhitePart(
+        rate=rate,
+        variance=early**2 * before.variance + late**2 * after.variance,
+        drift=np.broadcast_to((after.rate - before.rate) / np.sqrt(12), rate.shape),
+        dark_slope=early * before.dark_slope + late * after.dark_slope,
+        stray=early * before.stray + late * after.stray,
+        bends=early * before.bends + late * after.bends,
+        time_shares=np.divide(weighted, rate, out=np.zeros_like(weighted), where=rate > 0),
+    )

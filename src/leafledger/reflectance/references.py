@@ -17,22 +17,24 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault
 from leafledger.reflectance import reference_choice
+from leafledger.reflectance.count_corrections import (
+    StrayLight,
+    find_hot,
+    hot_sentence,
+    mend_hot,
+    refuse_lit_region,
+    stray_of,
+)
 from leafledger.reflectance.detector import (
     Darks,
     Noise,
-    StrayLight,
     by_time,
     centre,
     centre_variance_factor,
     estimate_electrons_per_count,
     estimate_read_counts,
-    find_hot,
-    hot_sentence,
-    mend_hot,
     pool_darks,
-    refuse_lit_region,
     rounding_of,
-    stray_of,
 )
 from leafledger.reflectance.linearity import (
     Linearity,
