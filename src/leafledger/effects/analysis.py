@@ -123,19 +123,18 @@ def effect_of(
     size: EffectSize = NO_SIZE,
 ) -> Effect:
     """Put a tested contrast together with its counts, percentage and remarks."""
-    layout, plan, contrast = data.layout, data.plan, planned.contrast
-    index, method = planned.index, planned.method
+    layout, plan, contrast, index = data.layout, data.plan, planned.contrast, planned.index
     return Effect(
         contrast,
         index,
-        method,
+        planned.method,
         tested,
         size,
         *_counts(layout, contrast, sample),
         percent_of(tested, contrast, sample, terms) if not contrast.per else Percent(),
         _in_u(tested.estimate, contrast, sample),
         plan.margin.get(index, math.nan) if contrast.question == EQUIVALENCE else math.nan,
-        is_primary(layout, plan, contrast, index, method),
+        is_primary(layout, plan, contrast, index, planned.method),
         _remarks(contrast, tested, sample, terms),
         terms.names if terms is not None and not contrast.untestable else (),
     )
