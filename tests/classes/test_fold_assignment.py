@@ -46,9 +46,8 @@ def settings(split="unit", outer=3, repeats=4, block=None):
 
 
 def n_repeats(data, asked):
-    messages = []
-    folds = FoldAssignment(data, asked["design"], asked["classes"], {}, messages)
-    return len(folds.repeats()[0]), messages
+    folds = FoldAssignment(data, asked)
+    return len(folds.repeats()[0]), folds.warnings
 
 
 def test_whole_blocks_are_held_out_once_only_if_each_is_a_fold_and_nothing_is_dealt():
