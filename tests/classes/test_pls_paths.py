@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from leafledger.classes.fold_fit import Procedure, sums_products
 from leafledger.classes.pls import (
     SplitProducts,
     _View,
@@ -154,3 +155,19 @@ def test_combinations_of_weighted_scans_are_those_of_spectra_less_the_weighted_m
         weighed = np.sqrt(w)[:, None] * (spectra[rows] - mean)
         np.testing.assert_allclose(times[i], weighed @ (weighed.T @ c), atol=1e-10)
         np.testing.assert_allclose(others[i], (spectra[held] - mean) @ (weighed.T @ c), atol=1e-10)
+
+
+@pytest.mark.parametrize(
+    ("n", "p", "summed"),
+    [
+        (4001, 5000, True),
+        (4000, 5000, False),
+        (900, 100, True),
+        (900, 500, False),
+        (100, 10, False),
+    ],
+)
+def test_products_are_summed_by_parts_for_many_scans_of_few_wavelengths(n, p, summed):
+    spectra = np.broadcast_to(0.0, (n, p))
+    assert sums_products(spectra, "none", Procedure(2, 3)) is summed
+    assert not sums_products(spectra, "none", Procedure(2, 3, balanced=True))

@@ -19,7 +19,7 @@ from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.records.record import Record, is_record
 from leafledger.records.store import ContentStore
 from leafledger.study.reading import read_study
-from leafledger.study.rules import BY_NAME, OF_CLASSES
+from leafledger.study.rules import BY_NAME, OF_CLASSES, OF_PIGMENTS
 from leafledger.study.scan_sheet import COLUMNS, Decision, decisions_of
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.settings import settings_of
@@ -313,8 +313,10 @@ def changed_settings(
             continue  # it says itself to which settings it belongs
         if session is not None and session not in study.session_ids:
             return f"session {session} is gone"
-        if rule in OF_CLASSES and study.definition.classes is None:
+        if rule in OF_CLASSES and not study.has_classes:
             return "no classifier is asked for any more"
+        if rule in OF_PIGMENTS and not study.has_assays:
+            return "the sheets of assays and chromatograms are gone"
         now = settings_of(study, rule, session)
         if canonical_json(now) != canonical_json(record["settings"]):
             return f"{task_name(record)} was run with other settings"

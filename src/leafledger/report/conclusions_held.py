@@ -581,7 +581,9 @@ _VARIANTS = {"as_planned": "as planned", "every_scan": "every scan, excluded one
 
 def robustness_part(material: Material, figures: FigureSet) -> dict[str, Any]:
     """Return what the page shows of the conclusion under other choices."""
-    words = contrast_words(material.days.sessions, material.groups.names, ["before", "mean_before"])
+    words = contrast_words(
+        material.stated_sessions, material.groups.names, ["before", "mean_before"]
+    )
     rows = [
         conclusion_row(row, words, material.unit_word) for row in table_rows(material.sensitivity)
     ]

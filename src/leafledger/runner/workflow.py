@@ -336,7 +336,10 @@ def _task_name(rule: Rule) -> str:
 def _given_words(rule: Rule) -> str:
     if not rule.given:
         return ""
-    kinds = {"raw": "raw files", "panel": "table of the panel", "decisions": "decisions"}
+    kinds = {
+        "raw": "raw files", "panel": "table of the panel", "decisions": "decisions",
+        "assays": "assays", "chromatograms": "chromatograms",
+    }  # fmt: skip
     named = " and ".join(kinds[kind] for kind in rule.given)
     return f"# Digests of the {named} that it reads stand in key_json: their dates say nothing.\n"
 

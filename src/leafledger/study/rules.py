@@ -43,7 +43,7 @@ class Rule:
         is the treatment, those before it.
     given
         What it reads of a person's files: ``raw`` files of the session, the table of the white
-        ``panel``, the ``decisions``.
+        ``panel``, the ``decisions``, the sheets of ``assays`` and ``chromatograms``.
     sees
         The settings that it sees, each the name of a section in :mod:`leafledger.study.settings`.
         No other setting can make it run again.
@@ -51,6 +51,8 @@ class Rule:
         Whether it runs once for each session, or once for the study.
     only_with_classes
         Whether it is left out of a study without the section ``classes``.
+    only_with_assays
+        Whether it is left out of a study without a sheet of assays or chromatograms.
     seconds
         How long it took in a run of the demo study, to forecast the time left; only proportions
         count.
@@ -66,6 +68,7 @@ class Rule:
     sees: tuple[str, ...] = ()
     per_session: bool = False
     only_with_classes: bool = False
+    only_with_assays: bool = False
     seconds: float = 4.0
 
 
@@ -121,6 +124,7 @@ RULES: tuple[Rule, ...] = (
             "design: unit, control, sessions",
             "units.csv: treatment",
             "scans.csv: session, unit, leaf, replicate",
+            "scans.csv: omitted or planned, with a decision",
         ),
         writes=written_by("acceptance"),
     ),
@@ -186,12 +190,25 @@ RULES: tuple[Rule, ...] = (
         sees=(
             "design",
             "design: whole_plot",
+            "design: sessions to come or skipped",
             "effects",
             "units.csv",
             "scans.csv: session, unit, instrument",
         ),
         writes=written_by("effects"),
         seconds=20.0,
+    ),
+    Rule(
+        "pigments",
+        title="Pigments",
+        does="Computes pigment contents from assays, calibrates indices and reads chromatograms.",
+        module="leafledger.pigments.stage",
+        only_with_assays=True,
+        reads=("indices/*", "accepted", "passed"),
+        given=("assays", "chromatograms"),
+        sees=("pigments", "design: unit", "scans.csv: session, unit, leaf"),
+        writes=written_by("pigments"),
+        seconds=6.0,
     ),
     Rule(
         "rivals",
@@ -231,7 +248,15 @@ RULES: tuple[Rule, ...] = (
         does="Draws the figures and writes the page and the workbook.",
         module="leafledger.report.stage",
         reads=(EVERYTHING,),
-        sees=("title", "question", "design", "units.csv", "report"),
+        sees=(
+            "title",
+            "question",
+            "design",
+            "units.csv",
+            "report",
+            "field notes",
+            "scans.csv: omitted",
+        ),
         writes=written_by("report"),
         seconds=60.0,
     ),
@@ -240,6 +265,9 @@ RULES: tuple[Rule, ...] = (
 
 OF_CLASSES = frozenset(rule.name for rule in RULES if rule.only_with_classes)
 """Rules of the section ``classes``; a study without it has none of them."""
+
+OF_PIGMENTS = frozenset(rule.name for rule in RULES if rule.only_with_assays)
+"""Rules of assays and chromatograms; a study without either sheet has none of them."""
 
 VARIANTS = Rule(
     "variants",

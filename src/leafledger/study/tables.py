@@ -21,11 +21,14 @@ OF_UNIT: Final = "{unit}"
 """Unit that the row states in its own column ``unit``."""
 OF_INDEX: Final = "{index}"
 """Unit of the index that the row names."""
+OF_VALUE: Final = "{unit_of_value}"
+"""Unit that the row states in its column ``unit_of_value``, beside the experimental unit."""
 OF_SESSION: Final = "{session}"
 _BY_ROW: Final = {
     OF_UNIT: "as in column unit",
     f"square of {OF_UNIT}": "square of column unit",
     OF_INDEX: "unit of the index",
+    OF_VALUE: "as in column unit_of_value",
 }
 
 
@@ -137,6 +140,11 @@ class Result:
         return self.path.startswith("classes/")
 
     @property
+    def of_pigments(self) -> bool:
+        """Whether only a study with assays or chromatograms has it."""
+        return self.path.startswith("pigments/")
+
+    @property
     def report_role(self) -> str:
         """Name of the file among the inputs of the report; of a session, ``/SESSION`` follows."""
         folder = self.path.partition("/")[0]
@@ -215,6 +223,11 @@ def _columns(*parts: str | Column) -> tuple[Column, ...]:
 
 
 _UNIT_OF_INDEX = _text("unit", "unit of the index")
+_QUANTITY = _text("quantity", "pigment, ratio or other content that was assayed")
+_UNIT_OF_VALUE = _text(
+    "unit_of_value",
+    "unit of the content: ug/cm2 of leaf, mg/g of fresh mass, 1 for a ratio, or as stated",
+)
 _CONTRAST: Final = _columns(
     _number("estimate", "estimate of the contrast", OF_UNIT),
     "ci_low ci_high ci_level",
@@ -434,7 +447,7 @@ RESULTS: Final = (
         _whole("n_leaves", "number of leaves averaged"),
         "n_scans",
         _whole("n_excluded", "number of scans left out"),
-        key="unit session index", shown="index-courses", sheet="unit indices",
+        key="unit session index", shown="found index-courses", sheet="unit indices",
     ),
     # The classifier.
     _result(
@@ -658,6 +671,103 @@ RESULTS: Final = (
         _text("reason", "why the scatter is not known, or what it rests on"),
         key="index session n_units n_leaves n_scans",
         shown="detectable", sheet="power", saved="detectable",
+    ),
+    # Assays, calibrated indices and chromatograms, where the study has any.
+    _result(
+        "pigment_contents", "pigments/contents.csv", "pigments",
+        "Contents of the leaves that were assayed",
+        _whole("row", "row in the sheet of assays"),
+        "unit session",
+        _text("leaf", "leaf within its unit"),
+        _text("extract", "tells several extracts of a leaf apart"),
+        _QUANTITY,
+        _number("value", "content, or ratio of two", OF_VALUE),
+        _number("u", "standard uncertainty, from those of absorbance, volume, dilution and area or "
+                     "mass; empty if one of these is not stated", OF_VALUE),
+        _UNIT_OF_VALUE,
+        _text("equation", "published set of equations; empty for a content that was handed in"),
+        _text("method", "method in the person's own words"),
+        _flag("used", "whether it takes part in a calibration"),
+        _text("reason", "why it does not"),
+        _text("remark", "what should be known of it"),
+        key="row quantity unit_of_value", shown="pigment-contents", sheet="pigment contents",
+        saved="pigment-contents",
+    ),
+    _result(
+        "pigment_calibrations", "pigments/calibrations.csv", "pigments",
+        "Every index calibrated to every assay, by the error of units left out",
+        _QUANTITY, _UNIT_OF_VALUE, "index",
+        _text("form", "linear, quadratic or power"),
+        "n_units",
+        _whole("n_leaves", "leaves that were assayed and have the index"),
+        _number("b0", "content = b0 + b1 index + b2 index^2; of a power exp(b0) index^b1"),
+        _number("b1", "second coefficient"),
+        _number("b2", "third coefficient, of a quadratic form"),
+        _number("rmse_cv", "root mean square error of units left out in turn", OF_VALUE),
+        _number("bias_cv", "mean error of units left out: estimated minus assayed", OF_VALUE),
+        _number("r2_cv", "share of the spread of units left out that is predicted"),
+        _number("sd_leaf", "standard deviation of a leaf of a new unit about the curve; of the "
+                           "natural logarithm for a power"),
+        "df",
+        _number("range_low", "lowest index of an assayed leaf: no estimate below", OF_INDEX),
+        _number("range_high", "highest index of an assayed leaf: no estimate above", OF_INDEX),
+        _number("york_intercept", "intercept of the line with errors in both variables (York)",
+                OF_VALUE),
+        _number("york_slope", "its slope"),
+        _number("u_york_intercept", "standard uncertainty of the intercept", OF_VALUE),
+        _number("u_york_slope", "standard uncertainty of the slope"),
+        _number("york_chi_square", "weighted sum of squared distances; far above york_df the "
+                                   "leaves scatter more than their uncertainties explain"),
+        _whole("york_df", "its degrees of freedom: leaves less two"),
+        _flag("best_form", "whether this form has the smallest error for this index"),
+        _flag("chosen", "whether estimates are made by it"),
+        _number("rmse_nested", "error of units left out when index and form are chosen anew "
+                               "without each; of the chosen one", OF_VALUE),
+        _whole("n_tried", "indices it was chosen from"),
+        "reason",
+        key="quantity unit_of_value index form", shown="pigment-calibration",
+        sheet="pigment calibrations", saved="pigment-calibration",
+    ),
+    _result(
+        "pigment_estimates", "pigments/estimates.csv", "pigments",
+        "Estimated content of every leaf in the range of the calibration",
+        "unit session",
+        _text("leaf", "leaf within its unit"),
+        _QUANTITY, _UNIT_OF_VALUE, "index",
+        _number("index_value", "mean of the index over the accepted scans of the leaf", OF_INDEX),
+        _number("estimate", "estimated content; empty outside the range", OF_VALUE),
+        _number("estimate_low", "lower end of the interval for the leaf", OF_VALUE),
+        _number("estimate_high", "upper end of the interval for the leaf", OF_VALUE),
+        _number("interval_level", "level of the interval"),
+        _flag("in_range", "whether the index lies in the range of the assayed leaves"),
+        _flag("assayed", "whether the leaf itself took part in the calibration"),
+        "reason",
+        key="unit session leaf quantity unit_of_value", shown="pigment-calibration",
+        sheet="pigment estimates", saved="pigment-calibration",
+    ),
+    _result(
+        "chromatogram_spots", "pigments/chromatograms.csv", "pigments",
+        "Rf of every spot, and the pigments it may be by colour and order",
+        _text("strip", "name of the strip"),
+        _whole("order_from_front", "place of the spot counted from the solvent front"),
+        "unit session",
+        _text("system", "support and solvent, as stated"),
+        _text("colour", "colour of the spot, as stated"),
+        _number("spot_mm", "distance of the middle of the spot from the start line", "mm"),
+        _number("front_mm", "distance of the solvent front from the start line", "mm"),
+        _number("rf", "spot_mm over front_mm"),
+        _number("u_rf", "its standard uncertainty; empty if none of the distances is stated"),
+        _text("candidates", "pigments that it may be; several: ambiguous"),
+        _text("table_rf", "their Rf in the table of the system"),
+        _flag("ambiguous", "whether more than one remains"),
+        _text("source", "where the table is from, and how far it was verified"),
+        "reason",
+        key="strip order_from_front", shown="chromatograms", sheet="chromatograms",
+        saved="chromatograms",
+    ),
+    _result(
+        "pigments_summary", "pigments/pigments.json", "pigments",
+        "Sentences, equations and cautions", shown="pigment-calibration chromatograms",
     ),
     # The classifier beside simpler procedures and other questions.
     _result(

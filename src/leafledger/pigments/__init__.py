@@ -1,0 +1,1 @@
+"""What do the leaves hold: pigment assays, chromatograms, and the calibration of an index?"""

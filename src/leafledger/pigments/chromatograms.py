@@ -1,0 +1,320 @@
+"""Which pigments may the spots of a chromatogram be?
+
+The retardation factor Rf is the distance of a spot over that of the solvent front. It depends on
+support and solvent, and less on them than on how the strip was run: so no pigment is named by Rf
+alone. A candidate must belong to the handbook table of the very system, have the colour of the
+spot, and stand in an order with the candidates of the other spots.
+
+References
+----------
+Reiss C (1994) Experiments in Plant Physiology. The table is ``handbook_rf.csv``; each row says how
+far it was verified.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Final
+
+from leafledger.pigments.sheets import Spot
+from leafledger.words import listed
+
+# The handbook table.
+# ----------------------------------------------------------------------
+
+_TABLE = Path(__file__).with_name("handbook_rf.csv")
+
+
+@dataclass(frozen=True)
+class Known:
+    """A pigment of the handbook table, in one system."""
+
+    system: str
+    pigment: str
+    rf: float
+    colour: str
+    order_from_front: int
+    source: str
+    verification: str
+
+
+@cache
+def handbook() -> tuple[Known, ...]:
+    """Return the handbook table, in the order of ``handbook_rf.csv``."""
+    with _TABLE.open(encoding="utf-8", newline="") as lines:
+        return tuple(
+            Known(
+                row["system"],
+                row["pigment"],
+                float(row["rf"]),
+                row["colour"],
+                int(row["order_from_front"]),
+                row["source"],
+                row["verification"],
+            )
+            for row in csv.DictReader(lines)
+        )
+
+
+def systems() -> list[str]:
+    """Return the systems of the table: support and solvent."""
+    return list(dict.fromkeys(one.system for one in handbook()))
+
+
+_LIKE: Final = {"paper": "cellulose paper", "cellulose": "cellulose paper",
+                "silica": "silica gel", "silica gel thin layer": "silica gel",
+                "silica gel plate": "silica gel", "tlc": "silica gel"}  # fmt: skip
+
+
+def system_named(text: str) -> str | None:
+    """Return the system of the table that a text names; ``None`` for any other.
+
+    Support and solvent must both be those of the table: spelling, capital letters and blanks may
+    differ.
+
+    Examples
+    --------
+    >>> system_named("Paper, petroleum ether : acetone 9 : 1")
+    'cellulose paper, petroleum ether-acetone 9:1'
+    >>> system_named("paper, petroleum ether-acetone 8:2")
+    """
+    wanted = _plain_system(text)
+    return next((name for name in systems() if _plain_system(name) == wanted), None)
+
+
+def _plain_system(text: str) -> str:
+    support, _, solvent = text.strip().lower().partition(",")
+    support = " ".join(support.split())
+    solvent = re.sub(r"(?<=[a-z])\s*[-:/+]\s*(?=[a-z])", "-", " ".join(solvent.split()))
+    solvent = re.sub(r"\s*:\s*", ":", solvent)
+    return f"{_LIKE.get(support, support)}, {solvent}"
+
+
+# Colours in words.
+# ----------------------------------------------------------------------
+
+_HUES: Final = {
+    "blue-green": {"blue-green", "green-blue", "bluegreen", "bluish green", "dark green"},
+    "yellow-green": {"yellow-green", "green-yellow", "olive-green", "yellowish green",
+                     "light green"},
+    "orange-yellow": {"orange-yellow", "yellow-orange", "orange", "golden", "gold",
+                      "golden yellow"},
+    "yellow": {"yellow", "pale yellow", "lemon", "lemon yellow"},
+    "grey": {"grey", "gray", "grey-olive", "gray-olive", "olive-grey", "olive-gray", "grey-green",
+             "gray-green", "grey-brown", "gray-brown", "brown-grey"},
+    "green": {"green"},
+}  # fmt: skip
+_MAY_BE: Final = {
+    "green": ("blue-green", "yellow-green"),
+    "yellow": ("yellow", "orange-yellow"),
+    "orange-yellow": ("orange-yellow",),
+}
+"""Hues that a colour in plain words may stand for; any other stands for itself."""
+
+
+def hue(colour: str) -> str | None:
+    """Return the hue that a colour in words names; ``None`` for a word that is not known.
+
+    Examples
+    --------
+    >>> hue("Blue green"), hue("grey-olive"), hue("orange"), hue("mauve")
+    ('blue-green', 'grey', 'orange-yellow', None)
+    """
+    plain = re.sub(r"[\s/-]+", "-", colour.strip().lower())
+    for name, words in _HUES.items():
+        if plain in {re.sub(r"[\s/-]+", "-", word) for word in words}:
+            return name
+    return None
+
+
+def colour_fits(seen: str, stated: str) -> bool:
+    """Return whether a spot of the colour seen may be a pigment of the colour stated.
+
+    Examples
+    --------
+    >>> colour_fits("green", "blue-green"), colour_fits("yellow", "blue-green")
+    (True, False)
+    """
+    found, wanted = hue(seen), hue(stated)
+    if found is None or wanted is None:
+        return False
+    return wanted in _MAY_BE.get(found, (found,))
+
+
+# Rf, and the candidates of every spot of a strip.
+# ----------------------------------------------------------------------
+
+
+def rf_of(spot_mm: float, front_mm: float, u_mm: float) -> tuple[float, float]:
+    """Return Rf and its standard uncertainty.
+
+    Parameters
+    ----------
+    spot_mm, front_mm
+        Distances of spot and front from the same start line.
+    u_mm
+        Standard uncertainty of each distance; independent.
+
+    Examples
+    --------
+    >>> tuple(round(x, 5) for x in rf_of(53.0, 82.0, 0.5))
+    (0.64634, 0.00726)
+    """
+    rf = spot_mm / front_mm
+    return rf, u_mm / front_mm * math.sqrt(1.0 + rf**2)
+
+
+RF_TOLERANCE: Final = 0.15
+"""How far Rf may lie from the table and the pigment still be named; strips differ by as much."""
+
+
+@dataclass(frozen=True)
+class SpotFindings:
+    """What is known of one spot.
+
+    Attributes
+    ----------
+    order_from_front
+        1: the spot next to the front.
+    rf, u_rf
+        Retardation factor and standard uncertainty (``NaN`` if nobody stated one).
+    candidates
+        The pigments it may be, in the order of the table; more than one: ambiguous.
+    reason
+        Why there is none, or several.
+    """
+
+    spot: Spot
+    order_from_front: int
+    rf: float
+    u_rf: float
+    system: str | None
+    candidates: tuple[Known, ...]
+    reason: str
+
+    @property
+    def is_ambiguous(self) -> bool:
+        """Whether more than one pigment remains."""
+        return len(self.candidates) > 1
+
+
+def identify_strip(spots: Sequence[Spot]) -> list[SpotFindings]:
+    """Return the candidates of every spot of one strip, from the front down.
+
+    Notes
+    -----
+    A pigment is a candidate of a spot if it occurs in some assignment of pigments to all spots of
+    the strip: every spot has a pigment of its colour within the tolerance of Rf, no pigment stands
+    twice, and they stand in the order of the table. A spot that no pigment of its colour fits takes
+    no part in the order.
+    """
+    ordered = sorted(spots, key=lambda s: (-s.spot_mm / s.front_mm, s.colour, s.row))
+    system = system_named(ordered[0].system) if ordered else None
+    table = sorted(
+        (one for one in handbook() if one.system == system), key=lambda one: one.order_from_front
+    )
+    ratios = [rf_of(spot.spot_mm, spot.front_mm, spot.u_mm) for spot in ordered]
+    by_colour = [[k for k in table if colour_fits(spot.colour, k.colour)] for spot in ordered]
+    near = [
+        [k.order_from_front for k in fitting if abs(k.rf - rf) <= RF_TOLERANCE]
+        for fitting, (rf, _) in zip(by_colour, ratios, strict=True)
+    ]
+    possible = possible_orders([one for one in near if one])
+    of_order = {one.order_from_front: one for one in table}
+    found, at = [], 0
+    for place, (spot, (rf, u_rf)) in enumerate(zip(ordered, ratios, strict=True)):
+        orders: Sequence[int] = ()
+        if near[place]:
+            orders, at = possible[at], at + 1
+        candidates = tuple(of_order[order] for order in orders)
+        reason = _reason(spot, system, by_colour[place], near[place], candidates)
+        found.append(SpotFindings(spot, place + 1, rf, u_rf, system, candidates, reason))
+    return found
+
+
+def possible_orders(choices: Sequence[Sequence[int]]) -> list[list[int]]:
+    """Return for each spot the places that occur in some strictly rising choice of one each.
+
+    Examples
+    --------
+    >>> possible_orders([[1], [3, 4], [3, 4]])
+    [[1], [3], [4]]
+    >>> possible_orders([[2], [1]])
+    [[], []]
+    """
+    # 1. From the front down: the lowest place that each spot can have.
+    low, lowest = 0, []
+    for places in choices:
+        low = min((p for p in places if p > low), default=10**9)
+        lowest.append(low)
+    # 2. From the start line up: the highest. A place between the two occurs in some choice.
+    high, highest = 10**9, [0] * len(choices)
+    for i in range(len(choices) - 1, -1, -1):
+        high = max((p for p in choices[i] if p < high), default=-1)
+        highest[i] = high
+    if any(one >= 10**9 for one in lowest) or any(one < 0 for one in highest):
+        return [[] for _ in choices]
+    return [
+        [p for p in sorted(set(places)) if lowest[i] <= p <= highest[i]]
+        for i, places in enumerate(choices)
+    ]
+
+
+def _reason(
+    spot: Spot,
+    system: str | None,
+    by_colour: Sequence[Known],
+    near: Sequence[int],
+    candidates: Sequence[Known],
+) -> str:
+    if system is None:
+        return "no handbook table for this system: Rf alone names no pigment"
+    if hue(spot.colour) is None:
+        return "this colour is in no table: blue-green, yellow-green, yellow, orange or grey are"
+    if not by_colour:
+        return "no pigment of this colour in the table of this system"
+    if not near:
+        names = listed([f"{one.pigment} ({one.rf:g})" for one in by_colour])
+        return f"of this colour the table has {names}, which lies more than {RF_TOLERANCE:g} off"
+    if not candidates:
+        return "the colours of this strip do not stand in the order of the table"
+    if len(candidates) > 1:
+        return "ambiguous: colour and order leave more than one"
+    return ""
+
+
+def strips(spots: Sequence[Spot]) -> Iterator[list[SpotFindings]]:
+    """Yield the findings strip by strip, by name."""
+    by_strip: dict[str, list[Spot]] = {}
+    for spot in spots:
+        by_strip.setdefault(spot.strip, []).append(spot)
+    for name in sorted(by_strip):
+        yield identify_strip(by_strip[name])
+
+
+def strip_sentence(found: Sequence[SpotFindings]) -> str:
+    """Return what a strip shows, in one sentence."""
+    strip = found[0].spot.strip
+    named = [one.candidates[0].pigment for one in found if len(one.candidates) == 1]
+    several = sum(one.is_ambiguous for one in found)
+    none = sum(not one.candidates for one in found)
+    parts = [f"consistent with {listed(named)}"] if named else []
+    parts += [f"{several} ambiguous"] if several else []
+    parts += [f"{none} without a candidate"] if none else []
+    n = len(found)
+    system = found[0].spot.system if found[0].system is None else found[0].system
+    return (
+        f"Strip {strip} ({system}) shows {n} {'spot' if n == 1 else 'spots'}: {'; '.join(parts)}. "
+        "Colour and order in this system suggest a pigment; they do not prove it."
+    )
+
+
+def sources_of(found: Sequence[SpotFindings]) -> Mapping[str, str]:
+    """Return source -> how far its values were verified, for the candidates of some spots."""
+    return {k.source: k.verification for one in found for k in one.candidates}
