@@ -204,6 +204,7 @@ class MeasuringOrder:
     def __init__(self, study: Study, session: str) -> None:
         self.study, self.session = study, session
         self.by_pattern = bool(study.definition.intake.pattern)
+        self._data, self._rows = b"", list[tuple[Scan, dict[str, str]]]()
         self.steps: list[Step] = []
         self.others: dict[tuple[str, str], str] = {}
         self.refresh()
@@ -216,7 +217,7 @@ class MeasuringOrder:
         InputFault
             With every problem of the sheet; the steps stay as they were.
         """
-        rows = read_scans(self.study.folder, self.study.definition)
+        rows = self._rows_of_sheet()
         own = [(scan, cells) for scan, cells in rows if scan.session == self.session]
         self.others = {
             (scan.file, scan.item): scan.scan for scan, _ in rows if scan.session != self.session
@@ -246,6 +247,17 @@ class MeasuringOrder:
             )
             for scan, cells in own
         ]
+
+    def _rows_of_sheet(self) -> list[tuple[Scan, dict[str, str]]]:
+        """Read the sheet, unless it is byte for byte that of the last time."""
+        folder, intake = self.study.folder, self.study.definition.intake
+        if self.by_pattern:
+            return read_scans(folder, self.study.definition)
+        data = (folder / intake.sheet).read_bytes() if (folder / intake.sheet).is_file() else b""
+        if data != self._data or not data:
+            self._rows = read_scans(folder, self.study.definition)
+            self._data = data
+        return self._rows
 
     # --- reading --------------------------------------------------------------------------------
 
