@@ -212,10 +212,62 @@ def test_a_workbook_as_sheet_is_refused_with_the_mend(bench: Bench) -> None:
     (bench.study / "scans.csv").rename(bench.study / "scans.xlsx")
     text = (bench.study / "study.yaml").read_text().replace("scans.csv", "scans.xlsx")
     (bench.study / "study.yaml").write_text(text)
-    with pytest.raises(InputFault, match="a workbook; expected a scan sheet scans.csv"):
+    with pytest.raises(InputFault, match="found a workbook; expected a scan sheet"):
         bench.watch()
     with pytest.raises(InputFault, match='session "day4"'):
         measuring_order.study_to_measure(bench.study, "day4")
+
+
+def test_names_by_a_pattern_are_judged_and_nothing_is_written(
+    bench: Bench, leaves: list[str]
+) -> None:
+    (bench.study / "scans.csv").unlink()
+    patterns = (
+        "intake:\n  pattern:\n"
+        "    - {pattern: 'raw/{session}/white{}.txt', role: white}\n"
+        "    - {pattern: 'raw/{session}/dark{}.txt', role: dark}\n"
+        "    - {pattern: 'raw/{session}/{unit}_{leaf}.txt'}\n"
+    )
+    text = (bench.study / "study.yaml").read_text()
+    (bench.study / "study.yaml").write_text(text.replace("intake: {sheet: scans.csv}\n", patterns))
+    watch = bench.watch()
+    named = {
+        "dark1": bench.finished.sound("day0-r1-d18"),
+        "white1": bench.finished.sound("day0-r1-wa"),
+        "p00_1": bench.finished.sound(leaves[0]),
+        "p00_2": bench.finished.with_fault(leaves[1], "too_dark"),
+        "odd": bench.finished.sound(leaves[2]),
+    }
+    for name, data in named.items():
+        (bench.study / f"raw/day0/{name}.txt").write_bytes(data)
+        bench.settle(watch)
+    assert "(plant p00 · leaf 1) from p00_1.txt: good." in bench.words()
+    assert "(plant p00 · leaf 2) from p00_2.txt: MEASURE AGAIN" in bench.words()
+    assert "odd.txt is not taken: a name that intake.pattern does not fit" in bench.words()
+    assert "All steps" not in bench.words()
+    with pytest.raises(InputFault, match=r"intake\.pattern"):
+        watch.again()
+    assert not (bench.study / "scans.csv").exists()
+
+
+def test_rows_of_one_growing_table_become_steps(bench: Bench, leaves: list[str]) -> None:
+    text = (bench.study / "study.yaml").read_text()
+    form = "intake: {sheet: scans.csv, forms: {default: {form: wide_table, scan_column: label}}}"
+    (bench.study / "study.yaml").write_text(text.replace("intake: {sheet: scans.csv}", form))
+    watch = bench.watch()
+    axis, values = bench.finished.wavelength_nm, bench.finished.values
+    path = bench.study / "raw/day0/day.csv"
+    heading = ",".join(["label", *(f"{w:g}" for w in axis)]) + "\n"
+    rows = list(bench.rows())[:3]
+    for k in range(1, 4):
+        lines = [",".join([f"n{j}", *(f"{v:g}" for v in values[rows[j]])]) for j in range(k)]
+        path.write_text(heading + "\n".join(lines) + "\n")
+        bench.settle(watch)
+        assert page_state(watch)["tally"]["done"] == k, bench.words()
+    assert [(r["file"], r["item"]) for r in list(bench.rows().values())[:3]] == [
+        ("raw/day0/day.csv", f"n{k}") for k in range(3)
+    ]
+    assert "changed after it was judged" not in bench.words()
 
 
 @pytest.mark.slow

@@ -109,7 +109,7 @@ def read_scans(folder: Path, definition: Definition) -> list[tuple[Scan, dict[st
         needed += ["unit"] if definition.design.unit is not None else []
         rows, wrong = rows_of(folder, intake.pattern, "study.yaml", needed)
         # Of a session to come no file is there: that none fits is no fault yet.
-        found += [p for p in wrong if rows or "fits" not in f"{p.found} {p.expected}"]
+        found += [p for p in wrong if "fits at least one file" not in p.expected]
         for row, _ in rows:
             reader.add(row, {})
             cells.append(dict(row.cells))
@@ -265,6 +265,11 @@ class MeasuringOrder:
     def next(self) -> Step | None:
         """The first open step, ``None`` if all are done."""
         return next((step for step in self.steps if step.state == "open"), None)
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether every planned step is done; names of files plan none."""
+        return self.next is None and not self.by_pattern
 
     @property
     def measured(self) -> list[Step]:

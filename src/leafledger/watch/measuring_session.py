@@ -560,7 +560,7 @@ class MeasuringSession:
         return out
 
     def _verdict(self, step: Step) -> Verdict:
-        complete = self.order.next is None
+        complete = self.order.is_complete
         unit = self.study.unit_of(step.scan)
         rest = any(
             s.scan.role == "sample" and self.study.unit_of(s.scan) == unit
@@ -570,7 +570,7 @@ class MeasuringSession:
 
     def _judge_new(self, scan: str, name: str) -> None:
         scans = self._measured_scans()
-        if self.order.next is None:
+        if self.order.is_complete:
             self.checks.judge_all(scans)
         else:
             self.checks.judge_new(scans, scan)
@@ -598,15 +598,20 @@ class MeasuringSession:
     ) -> None:
         """Say of earlier scans what is now judged otherwise."""
         judged = {s.scan for s in self.checks.scans}
-        complete = self.order.next is None
+        complete = self.order.is_complete
         for step in self.order.measured:
             scan, last = step.scan.scan, before.get(step.scan.scan)
             if scan == but or scan not in judged:
                 continue
-            if last is not None and last.grade == "good" and not complete:
-                if not self.checks.has_findings(scan):
-                    self.verdicts[scan] = last
-                    continue
+            was_good = last is not None and last.grade == "good"
+            if (
+                last is not None
+                and was_good
+                and not complete
+                and not self.checks.has_findings(scan)
+            ):
+                self.verdicts[scan] = last
+                continue
             now = self.verdicts[scan] = self._verdict(step)
             if quiet or last is None or (last.grade, last.reason) == (now.grade, now.reason):
                 continue
@@ -615,10 +620,10 @@ class MeasuringSession:
         self.verdicts = {scan: v for scan, v in self.verdicts.items() if scan in judged}
 
     def _say_end(self) -> None:
-        if self.order.next is None and not self._ended_said:
+        if self.order.is_complete and not self._ended_said:
             self._ended_said = True
             self._tell(Message(f"All steps of session {self.session} are done.", "good"))
-        elif self.order.next is not None:
+        elif not self.order.is_complete:
             self._ended_said = False
 
     def _refresh(self) -> None:

@@ -52,10 +52,11 @@
     const next = state.next;
     const faulty = state.last && state.last.grade === "fault";
     $("next-title").textContent = next && next.repeats ? "Next: again" : faulty ? "Next, unless you measure again first" : "Next";
-    inParts("next-words", next ? next.words : "All steps are done");
+    const ended = state.writes ? "All steps are done" : "Any scan, by its name";
+    inParts("next-words", next ? next.words : ended);
     const after = state.after_next.length ? ` Then: ${state.after_next.join(", ")}.` : "";
     if (!next) {
-      $("next-more").textContent = state.tally.of ? "End the watch in the terminal (q), then run the study." : "";
+      $("next-more").textContent = state.writes && state.tally.of ? "End the watch in the terminal (q), then run the study." : "";
     } else {
       const again = next.repeats ? `Again, in place of ${next.repeats}. ` : "";
       $("next-more").textContent = `${again}${next.scan}, step ${next.place} of ${next.of}.${after}`;
