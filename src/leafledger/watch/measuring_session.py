@@ -342,7 +342,7 @@ class MeasuringSession:
         before = self._known.get(saved.file)
         if before is not None and before.sha256 == digest:
             # What was read may not have become a step: the sheet could not be written then.
-            for item in before.scans:
+            for item in before.scans if not self.order.by_pattern else ():
                 self._becomes_step(saved, item)
             self._unread.pop(saved.file, None)
             return
@@ -351,6 +351,8 @@ class MeasuringSession:
             self.files.look_again(saved.file)
             self._unread.setdefault(saved.file, (time.monotonic(), False))
             return
+        for key in [key for key in self.parked if key[0] == saved.file]:
+            del self.parked[key]  # what was said of it was said of other bytes
         if before is not None:
             self._changed(saved, data, before)
             return
@@ -582,7 +584,11 @@ class MeasuringSession:
         done = sum(s.state != "open" for s in self.order.steps)
         words = self.words_of(step)
         head = f"{done}/{len(self.order.steps)} {scan} ({words}) from {name}: "
-        self._tell(_spoken(head, verdict))
+        message, following = _spoken(head, verdict), self.order.next
+        if following is not None and verdict.grade != "fault":
+            text = f"{message.text} Next: {self.words_of(following)}."
+            message = replace(message, text=text)
+        self._tell(message)
         self._look_back(before, but=scan)
         self._say_end()
 
