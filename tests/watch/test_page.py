@@ -45,7 +45,7 @@ def test_a_fault_is_measured_again_with_one_key(
     expect(page.locator("#grade")).to_have_text("✕ Measure again: room light in the clip")
     expect(page.locator("#action")).to_contain_text("Close the clip over the whole leaf")
     expect(page.locator("#next-title")).to_have_text("Next, unless you measure again first")
-    expect(page.locator("#figure svg")).to_be_visible()
+    expect(page.locator("#figure svg.plot")).to_be_visible()
     text = page.content().lower()
     assert "chelate" not in text and "water" not in text
     page.keyboard.press("a")
