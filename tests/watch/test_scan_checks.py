@@ -27,8 +27,8 @@ def saturated(s: Simulated, leaves: list[int], _w: list[int], _d: list[int]) -> 
 
 
 def too_dark(s: Simulated, leaves: list[int], _w: list[int], _d: list[int]) -> int:
-    light = 0.04 * (s.counts[leaves[5]] - dark(18))
-    s.counts[leaves[5]] = np.round(dark(18) + light + s.rng.normal(0, 40, len(s.axis)))
+    light = 0.02 * (s.counts[leaves[5]] - dark(18))
+    s.counts[leaves[5]] = np.round(dark(18) + light + s.rng.normal(0, 8, len(s.axis)))
     return leaves[5]
 
 
