@@ -46,9 +46,8 @@ def settings(split="unit", outer=3, repeats=4, block=None):
 
 
 def n_repeats(data, asked):
-    messages = []
-    folds = FoldAssignment(data, asked["design"], asked["classes"], {}, messages)
-    return len(folds.repeats()[0]), messages
+    folds = FoldAssignment(data, asked)
+    return len(folds.repeats()[0]), folds.warnings
 
 
 def test_whole_blocks_are_held_out_once_only_if_each_is_a_fold_and_nothing_is_dealt():
@@ -108,3 +107,9 @@ def test_a_day_without_scans_of_a_fold_still_judges_the_folds_after_it(n_folds):
         (held_day,), (held_fold,) = set(day[scheme.fold == i]), set(fold[scheme.fold == i])
         expected = (day < held_day) & (fold != held_fold)
         np.testing.assert_array_equal(scheme.training[outer], expected)
+
+
+@pytest.mark.parametrize(("per_class", "repeats"), [(6, 10), (35, 9), (150, 3)])
+def test_units_times_repeats_reach_600_with_at_most_ten(per_class, repeats):
+    """70 units: eight repeats would be 560, nine are 630."""
+    assert n_repeats(study(per_class), settings(repeats="auto")) == (repeats, [])

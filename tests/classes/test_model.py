@@ -8,6 +8,7 @@ import json
 import os
 import subprocess
 import sys
+from types import SimpleNamespace
 from zipfile import ZipFile
 
 import numpy as np
@@ -19,9 +20,11 @@ from leafledger.classes.model import (
     DiscriminantModel,
     canonical_archive,
     load_archive,
+    model_card,
     types_to_trust,
 )
 from leafledger.classes.pls import fit_path, membership_of
+from leafledger.classes.splits import scheme_of
 
 from .conftest import leaves
 
@@ -194,3 +197,20 @@ def test_equal_fits_in_two_processes_give_equal_bytes():
     }
     assert len(digests) == 1
     assert len(digests.pop().strip()) == len(hashlib.sha256().hexdigest())
+
+
+def test_distances_of_the_training_scans_add_up_to_their_degrees_of_freedom(world):
+    """T2 of the training scans sums to ``n_components (n - 1)``: the variances divide by n - 1."""
+    spectra, labels, codes = world
+    model = DiscriminantModel(3).fit(spectra, labels)
+    units = np.repeat(np.arange(12), 2)
+    data = SimpleNamespace(
+        spectra=spectra, codes=codes, units=tuple(range(12)), classes=tuple(model.classes_),
+        rows={"scan": [f"s{i}" for i in range(24)]}, wavelength_nm=np.arange(40.0),
+    )  # fmt: skip
+    plan = SimpleNamespace(schemes=(scheme_of(units % 5, units, np.random.default_rng(0)),))
+    limits = {"start_nm": 0.0, "stop_nm": 39.0}
+    card = model_card(model, data, plan, {"target": "cultivar"}, limits, TYPES)
+    variance = np.array(card["domain"]["score_variance"])
+    scores = model.scores(spectra)
+    assert (scores**2 / variance).sum() == pytest.approx(3 * (24 - 1))

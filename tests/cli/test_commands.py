@@ -69,7 +69,7 @@ def test_no_study_is_named_with_what_to_do(tmp_path: Path) -> None:
 
 def test_json_holds_one_value_and_nothing_else(small_study: Path, edit: Edit) -> None:
     status = json.loads(leafledger("status", str(small_study), "--json").stdout)
-    assert set(status) == {"problems", "at_work", "would_run", "variants_table"}
+    assert set(status) == {"problems", "at_work", "would_run", "to_come", "variants_table"}
     assert status["variants_table"] == {"made": False, "out_of_date": []}
     assert status["at_work"] is False
     assert status["would_run"][0] == {

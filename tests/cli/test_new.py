@@ -318,3 +318,30 @@ def test_each_session_has_an_example_date_of_its_own(
     assert leafledger("new", str(tmp_path / "s"), *flags).returncode == 0
     text = (tmp_path / "s/study.yaml").read_text(encoding="utf-8")
     assert [line.split("# date: ")[1] for line in text.splitlines() if "# date" in line] == [*dates]
+
+
+@pytest.mark.parametrize(
+    ("flags", "named"),
+    [
+        (("--title", "x" * 400), "--title"),
+        (("--treatment", "a,b"), "--treatment"),
+        (("--control", "x" * 65), "--control"),
+        (("--session", "d0:after", "--session", "d1:before"), "--session"),
+    ],
+)
+def test_a_flag_that_cannot_be_meant_is_named(
+    tmp_path: Path, flags: tuple[str, ...], named: str
+) -> None:
+    done = leafledger("new", str(tmp_path / "s"), *flags)
+    assert done.returncode == 2
+    assert f"'{named}'" in done.stderr
+    assert not (tmp_path / "s").exists()
+
+
+@pytest.mark.parametrize("command", ["new", "demo"])
+def test_a_file_in_place_of_the_folder_is_refused(tmp_path: Path, command: str) -> None:
+    (tmp_path / "notes").write_text("mine", encoding="utf-8")
+    done = leafledger(command, str(tmp_path / "notes"))
+    assert done.returncode == 2
+    assert "found     a file" in done.stderr
+    assert (tmp_path / "notes").read_text(encoding="utf-8") == "mine"

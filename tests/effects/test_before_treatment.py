@@ -135,6 +135,17 @@ def test_treatments_that_are_not_allocated_make_everything_wait() -> None:
     ]
 
 
+def test_a_session_that_was_skipped_waits_for_nothing() -> None:
+    of = layout_from(
+        {**design(day4="storm", day12=True), "unallocated": ["water", "salt"]},
+        {unit: {"treatment": ""} for unit in UNITS},
+    )
+    assert waiting_sentences(of, plan(of)) == [
+        "NDVI at day12 waits: treatments are not allocated yet (the primary contrast).",
+        "Every contrast with day4 cannot be answered: day4 was not measured: storm.",
+    ]
+
+
 # --- balance --------------------------------------------------------------------------------------
 
 

@@ -330,16 +330,25 @@ def test_interaction_by_hand_in_a_balanced_table():
 def crossed(rows, blocks=None, above=None, *, robust=False):
     """Return the three tests of (treatment, factor, value) rows."""
     names = [f"u{i:02d}" for i in range(len(rows))]
-    level_of = dict(zip(names, (str(row[0]) for row in rows), strict=True))
+    levels = {}
+    for name, row in zip(names, rows, strict=True):
+        levels[str(row[0])] = (*levels.get(str(row[0]), ()), name)
     layout = Layout(
-        *("plant", {}, "", dict(zip(names, blocks, strict=True)) if blocks else {}, (), ("d4",)),
+        *(
+            "plant",
+            levels,
+            "",
+            dict(zip(names, blocks, strict=True)) if blocks else {},
+            (),
+            ("d4",),
+        ),
         crossed=dict(zip(names, (str(row[1]) for row in rows), strict=True)),
         crossed_name="kind",
         above=dict(zip(names, above, strict=True)) if above else {},
     )
     found = sample_of([row[2] for row in rows], np.ones(len(rows)))
     return {
-        what: _factorial(layout, found, level_of, what, robust=robust)[2]
+        what: _factorial(layout, found, what, robust=robust)[2]
         for what in ("treatment", "kind", "interaction")
     }
 

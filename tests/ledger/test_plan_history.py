@@ -383,3 +383,51 @@ def test_a_winner_picked_among_several_recorded_plans_is_marked() -> None:
 def test_comparing_more_pairs_leaves_the_primary_contrast_as_it_was() -> None:
     assert core(plan(compare="all")) == core(plan())
     assert core(plan(compare=[["iron", "zinc"]])) != core(plan())
+
+
+# --- treatments allocated after baseline -----------------------------------------------------
+
+BLANK = plan(units={unit: {"bench": "A"} for unit in UNITS})
+OTHERWISE = plan(units={"p1": UNITS["p2"], "p2": UNITS["p1"]})
+
+
+def allocated(number: str, of: dict[str, Any], *read: str) -> Recorded:
+    lots = {"sha256": f"lots {number}", "seed": 3}
+    return Recorded(
+        BY_COMMAND, number, "2026-05-05", of, digest_of(of), frozenset(read), frozenset(read), lots
+    )
+
+
+def told_of(records: list[Recorded], of: dict[str, Any] = A) -> str:
+    return " ".join(sentences_of(judged(records, of), primary=True))
+
+
+def test_an_allocation_before_the_after_sessions_is_told_with_its_digest() -> None:
+    blank = recorded("001", BLANK)
+    evening = Recorded(BY_RUN, "r1", "2026-05-04", BLANK, "d", read=frozenset({"day0"}))
+    told = told_of([blank, evening, allocated("002", A, "day0"), ran("r2", A, "day0", "day4")])
+    assert (
+        "Treatments were allocated after baseline on 2026-05-05, before any after-session had been "
+        "read (plan 002, SHA-256 of the allocation lots 002)." in told
+    )
+    assert "fixed before the data" in told
+    assert "by `plan allocate` on 2026-05-05" in told
+    assert "again" not in told
+
+
+def test_lots_drawn_again_or_too_late_or_not_kept_are_told() -> None:
+    again = [allocated("001", OTHERWISE, "day0"), allocated("002", A, "day0")]
+    told = told_of([*again, ran("r1", A, "day0", "day4")])
+    assert "lots 002" in told
+    assert "Lots were drawn again once; the earlier allocation stays on record." in told
+    late = told_of([ran("r1", BLANK, "day0", "day4"), allocated("001", A, "day0", "day4")])
+    assert "when day4 had been read already" in late
+    changed = told_of([allocated("001", OTHERWISE, "day0"), ran("r1", A, "day0", "day4")])
+    assert "no longer those of the allocation" in changed
+
+
+def test_without_an_allocation_nothing_is_told_of_one() -> None:
+    facts = judged([recorded("001", A), ran("r1", A, "day0", "day4")], A)
+    assert facts is not None
+    assert "allocated" not in facts
+    assert "allocated" not in " ".join(sentences_of(facts, primary=True))

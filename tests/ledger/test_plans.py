@@ -51,6 +51,65 @@ def told(folder: Path) -> dict[str, str]:
     return {broken.file: broken.what for broken in verify(folder).broken}
 
 
+# --- sessions to come --------------------------------------------------------------------------
+
+
+def test_a_run_holds_the_sessions_that_are_measured_when_it_begins(small_study: Path) -> None:
+    """The primary contrast of a session to come is fixed by the run of the first evening."""
+    later = small_study.parent / "later"
+    shutil.move(small_study / "raw/day12", later)
+    study = read_study(small_study)
+    assert study.to_come == ("day12",)
+    first = events.new_run_id()
+    book.open_run(study, first)
+    (one,) = on_record(BookView(small_study))
+    assert (one.held, one.read) == ({"day0"}, frozenset())
+    facts = said_of_plan(study, run=first)
+    assert facts is not None
+    assert (facts["statement"], facts["recorded"]["id"]) == ("fixed_before", first)
+    # The last session comes in: the same plan, which an earlier run had already.
+    book.close_interrupted(small_study)
+    shutil.move(later, small_study / "raw/day12")
+    whole = read_study(small_study)
+    assert whole.to_come == ()
+    book.open_run(whole, "99999999-000000-0000")
+    held = [one.held for one in on_record(BookView(small_study))]
+    assert held == [{"day0"}, {"day0", "day12"}]
+    assert said_of_plan(whole, run="99999999-000000-0000") == facts
+
+
+def test_a_first_run_that_held_the_session_shows_nothing(small_study: Path) -> None:
+    study = read_study(small_study)
+    book.open_run(study, "run")
+    assert said_of_plan(study, run="run") is None
+
+
+def test_treatments_allotted_before_the_next_session_need_a_record_of_their_own(
+    small_study: Path, edit: Edit
+) -> None:
+    """Which plant gets what is part of the plan: only a record from before shows it."""
+    units = (small_study / "units.csv").read_text(encoding="utf-8")
+    head, *rows = [line.split(",") for line in units.splitlines()]
+    at = head.index("treatment")
+    bare = [head, *([*row[:at], "", *row[at + 1 :]] for row in rows)]
+    (small_study / "units.csv").write_text("\n".join(map(",".join, bare)) + "\n", "utf-8")
+    edit(
+        small_study / "study.yaml",
+        "  control: water",
+        "  levels: [water, chelate]\n  control: water",
+    )
+    record_plan(small_study)
+    (small_study / "units.csv").write_text(units, encoding="utf-8")
+    whole = read_study(small_study)
+    facts = said_of_plan(whole)
+    assert facts is not None
+    assert facts["statement"] == "not_as_recorded"
+    record_plan(small_study)
+    facts = said_of_plan(whole)
+    assert facts is not None
+    assert (facts["statement"], facts["recorded"]["id"]) == ("fixed_before", "002")
+
+
 # --- before any data -------------------------------------------------------------------------
 
 
@@ -307,3 +366,16 @@ def test_the_kept_text_of_a_run_is_verified(chained: Path) -> None:
     copy = chained / "ledger/history" / digest[:2] / digest
     copy.write_bytes(copy.read_bytes().replace(b"0.05", b"0.10"))
     assert told(chained) == {f"ledger/history/{digest[:2]}/{digest}": "changed"}
+
+
+def test_an_allocation_is_entered_with_its_digest_even_for_the_same_plan(bare: Path) -> None:
+    record_plan(bare)
+    lots = {"sha256": "ab" * 32, "seed": 11}
+    entry = record_plan(bare, lots).lodged.entry
+    assert (entry["plan"], entry["allocation"]) == ("002", lots)
+    assert [one.get("allocation") for one in recorded_plans(bare)] == [None, lots]
+    assert told(bare) == {}
+    place = bare / PLANS / "002.json"
+    text = place.read_text(encoding="utf-8")
+    place.write_text(text.replace('"seed": 11', '"seed": 12'), encoding="utf-8")
+    assert told(bare) == {f"{PLANS}/002.json": "changed"}

@@ -12,7 +12,7 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.ledger import book
-from leafledger.ledger.trace import as_json, trace
+from leafledger.ledger.trace import as_json, trace, treatment_groups
 from leafledger.ledger.trace_words import lines
 from leafledger.records.code import Code
 from leafledger.records.digests import sha256_of_file
@@ -214,6 +214,7 @@ def test_a_value_of_a_table(ran: Study) -> None:
         ("classes/model.skops#a=1", "without `#`"),
         ("0123456789abcdef", "sha256sum"),
         ("../../etc/passwd", "results/effects.csv"),
+        ("#a=1", "results/effects.csv"),
     ],
 )
 def test_what_is_not_there_is_refused_with_what_is(ran: Study, asked: str, told: str) -> None:
@@ -361,3 +362,10 @@ def test_a_screenful_by_default_and_all_on_demand(ran: Study) -> None:
     assert len([part for line in broken for part in textwrap.wrap(line, 80)]) <= 32
     assert broken[-1].startswith("BROKEN")
     assert "more (all with --all)" in broken[-2]
+
+
+def test_groups_are_those_of_the_first_task_that_knows_the_treatment() -> None:
+    blind = {"settings": {"design": {"treatment": "spray"}, "units": {"p1": {"cultivar": "K"}}}}
+    knows = {"settings": {"design": {"treatment": "spray"}, "units": {"p1": {"spray": "iron"}}}}
+    assert treatment_groups([blind, knows]) == {"iron": ["p1"]}  # type: ignore[list-item]
+    assert treatment_groups([blind]) == {}  # type: ignore[list-item]

@@ -18,13 +18,8 @@ from leafledger.cli.main import cli
 from leafledger.errors import InputFault
 from leafledger.ledger.verify import verify
 from leafledger.runner.run import run_study
-from leafledger.study.definition import Session
 from leafledger.study.definition_file import read_definition
 
-pytestmark = pytest.mark.skipif(
-    "skipped" not in Session.model_fields,
-    reason="needs sessions to come and units whose treatment is blank",
-)
 AXIS = np.arange(450, 901, 5)
 
 
@@ -210,6 +205,20 @@ def test_the_same_seed_gives_the_same_lots(
         assert (study / name).read_bytes() == (other / name).read_bytes(), name
     blocks = Counter((row["block"], row["treatment"]) for row in sheet(study / "units.csv"))
     assert set(blocks.values()) == {2}
+
+
+@pytest.mark.slow
+def test_a_study_that_was_written_by_hand_is_allocated_too(study: Path) -> None:
+    shutil.rmtree(study / "plan")
+    scans = (study / "scans.csv").read_bytes()
+    done = invoked("plan", "allocate", str(study), "--seed", "3", "--second", "NDVI")
+    assert done.exit_code == 0, (done.output, done.exception)
+    assert "draw the order of measuring yourself" in done.output
+    assert (study / "scans.csv").read_bytes() == scans
+    assert {row["treatment"] for row in sheet(study / "units.csv")} == {"water", "chelate"}
+    assert sorted(p.name for p in (study / "plan").iterdir()) == [
+        "allocation.csv", "allocation.json", "randomisation.html",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize("layout", [("--blocks", "3"), ("--pairs",), (), ("--allocate-later",)])

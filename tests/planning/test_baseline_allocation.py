@@ -11,16 +11,11 @@ import yaml
 
 from leafledger.errors import InputFault
 from leafledger.planning.allocation import PAIRS, block_names, draw
-from leafledger.planning.baseline_allocation import (
-    rule_in_words,
-    units_with,
-    values_of_table,
-    with_block,
-    with_rows_of_session,
-)
-from leafledger.planning.design_questions import layout_problems
+from leafledger.planning.baseline_allocation import rule_in_words, values_of_table
+from leafledger.planning.design_checks import layout_problems
 from leafledger.planning.measuring_order import Effort, orders, steps
 from leafledger.planning.planned_study import SCAN_COLUMNS, scan_rows
+from leafledger.planning.study_edits import units_with, with_block, with_rows_of_session
 
 UNITS = ["p01", "p02", "p03", "p04"]
 
@@ -49,6 +44,11 @@ def test_a_unit_without_a_value_and_an_unknown_index_are_refused() -> None:
         values_of_table(table, UNITS, ["d0"], ["PRI", "NDVI"])
     with pytest.raises(InputFault, match='Did you mean "PRI"'):
         values_of_table(table, UNITS, ["d0"], ["PRY"])
+
+
+def test_a_session_before_that_is_to_come_is_waited_for() -> None:
+    with pytest.raises(InputFault, match="no values of d2"):
+        values_of_table(index_table(), UNITS, ["d0", "d2"], ["PRI"])
 
 
 def lots(seed: int = 3):

@@ -110,6 +110,11 @@ def test_a_linear_drift_cancels_between_two_treatments() -> None:
             for unit, arm in allocation.treatment.items():
                 sums[arm] += place[unit]
             assert sums["water"] == sums["chelate"]
+            # Nor can a drift between two groups of references: four units lie between them.
+            for start in range(0, 24, 4):
+                near = units[start : start + 4]
+                first, last = allocation.treatment[near[0]], allocation.treatment[near[3]]
+                assert first == last != allocation.treatment[near[1]]
 
 
 @pytest.mark.slow

@@ -8,6 +8,7 @@ import json
 import os
 import pty
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -153,6 +154,8 @@ def test_no_sheet_or_label_shows_a_treatment(study: Path) -> None:
 
 
 def text_of_pdf(path: Path) -> str:
+    if shutil.which("pdftotext") is None:
+        pytest.skip("pdftotext is not there: what a PDF says cannot be read")
     done = subprocess.run(
         ["pdftotext", "-layout", str(path), "-"], capture_output=True, text=True, check=True
     )
@@ -348,6 +351,15 @@ def test_answers_may_be_piped_and_a_slip_is_asked_for_again(tmp_path: Path) -> N
     )  # fmt: skip
     assert plan["seed"] == 41
     assert "pots" in done.stdout
+
+
+def test_lots_for_later_may_be_asked_for_in_answers(tmp_path: Path) -> None:
+    typed = [*TYPED[:12], "", "later", "12", "12", "3"]
+    done = CliRunner().invoke(cli, ["plan", str(tmp_path / "asked")], input="\n".join(typed) + "\n")
+    assert done.exit_code == 0, (done.output, done.exception)
+    plan = json.loads((tmp_path / "asked/plan/plan.json").read_text(encoding="utf-8"))
+    assert plan["answers"]["allocate_later"] is True
+    assert plan["answers"]["layout"] == "pairs"
 
 
 def test_a_pipe_that_ends_leaves_defaults_and_names_what_is_missing(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from leafledger.quality.reference_checks import measuring_order, reference_blocks
+from leafledger.quality.reference_checks import _white_blocks, measuring_order, reference_blocks
 from leafledger.quality.session import Session
 from leafledger.quality.session_levels import level_table, tile_reflectance
 from leafledger.study.table_files import SpectraTable
@@ -63,6 +63,9 @@ def test_a_long_pause_ends_a_block_and_time_rules_over_the_sheet() -> None:
     assert reference_blocks(one).tolist() == [0, 0, 0, -1, 0, 0, 0]
     later = session(minutes=[0, 1, 12.5, 13, 14, 2, 15], ms=10.0)
     assert reference_blocks(later).tolist() == [0, 0, 1, -1, 0, 0, 0]
+    # What a leaf rests on is a block of the same whites, as in the conversion to reflectance.
+    assert _white_blocks(one) == dict.fromkeys(["s1", "s5", "s2"], ("s1", "s5", "s2"))
+    assert _white_blocks(later) == {"s1": ("s1", "s5"), "s5": ("s1", "s5"), "s2": ("s2",)}
 
 
 def test_tile_is_held_against_the_white_of_its_time() -> None:

@@ -14,7 +14,14 @@ from leafledger.quality.cross_session_checks import (
     darks_against_sessions,
     whites_against_sessions,
 )
-from leafledger.quality.darks import bad_dark, dark_noise, dark_spikes, hot_pixels, shared_shifts
+from leafledger.quality.darks import (
+    bad_dark,
+    dark_drift,
+    dark_noise,
+    dark_spikes,
+    hot_pixels,
+    shared_shifts,
+)
 from leafledger.quality.reference_checks import weak_white, white_drift
 from leafledger.quality.stage import run
 from leafledger.study.table_files import read_parquet
@@ -375,3 +382,31 @@ def test_the_level_of_a_dark_is_known_as_well_as_its_blocks_of_pixels() -> None:
         assert [flag.scan for flag in flags] == named
         for flag in flags:
             assert flag.threshold == pytest.approx(3.0, rel=0.1)
+
+
+def test_a_change_of_the_dark_and_of_the_white_has_its_sign() -> None:
+    """From 1000 to 1050 counts: +50. From 100 to 110 per ms: +10 % against the one before."""
+    darks = np.full((4, 64), 1000.0)
+    darks[2:] += 50.0
+    block = np.array([0, 0, 1, 1], dtype=np.int32)
+    (dark,) = dark_drift([*"abcd"], darks, np.full(4, 10.0), block, 10_000.0)
+    assert (dark.scan, dark.value, dark.threshold) == ("c", 50.0, 20.0)
+    assert "changed by +50 counts from a to here" in dark.sentence
+    whites = np.full((4, 64), 100.0)
+    whites[2:] = 110.0
+    axis, usable = np.linspace(400, 1000, 64), np.ones(64, dtype=bool)
+    (white,) = white_drift([*"wxyz"], axis, whites, usable, 0.03)
+    assert white.scan == "y"
+    assert white.value == pytest.approx(0.1)
+    assert "differs by +10 % from the neighbouring white x" in white.sentence
+
+
+def test_whites_are_weak_by_their_brightest_pixels_not_by_their_middle() -> None:
+    """99 % of the pixels below 5 counts above dark, the brightest near 2000 of 9000: not weak."""
+    signal = np.full((2, 200), 5.0)
+    signal[:, :4] = 2000.0
+    assert weak_white(["a", "b"], 1000 + signal, signal, 10_000.0) == []
+    signal[:, :4] = 500.0
+    (flag,) = weak_white(["a", "b"], 1000 + signal, signal, 10_000.0)
+    assert (flag.scan, flag.check) == ("a", "weak_white")
+    assert flag.value == pytest.approx(500 / 9000)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from simulated_sessions import Bench, job_of
 
-from leafledger.reflectance.detector import find_hot, hot_sentence, mend_hot
+from leafledger.reflectance.count_corrections import find_hot, hot_sentence, mend_hot
 from leafledger.reflectance.stage import run
 from leafledger.study.table_files import read_spectra
 

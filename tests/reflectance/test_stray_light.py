@@ -10,7 +10,8 @@ import pytest
 from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault
-from leafledger.reflectance.detector import Noise, StrayLight
+from leafledger.reflectance.count_corrections import StrayLight
+from leafledger.reflectance.detector import Noise
 from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.measurement_equation import DarkPart, WhitePart, reflect
 from leafledger.reflectance.stage import run

@@ -179,6 +179,9 @@ def test_the_browser_shows_it_beside_its_scan_or_says_why_not(
             break
         page.keyboard.press("n")
     expect(picture).to_have_count(1)
-    picture.scroll_into_view_if_needed()
-    page.wait_for_function("document.querySelector('.photo img').naturalWidth > 0")
+    # The page draws its cards anew while it loads: the picture of the moment is looked at.
+    page.wait_for_function(
+        "() => { const shown = document.querySelector('.photo img');"
+        " shown?.scrollIntoView(); return shown !== null && shown.naturalWidth > 0; }"
+    )
     assert picture.get_attribute("alt") == f"Photograph beside scan {SCAN}"

@@ -239,3 +239,26 @@ def test_what_the_readers_note_is_said_by_check(small_study: Path) -> None:
     heeded = done.stdout.partition("To heed:")[2]
     assert 'raw/day0/p01_1.txt: the heading "Wavelength (um)" says micrometres' in heeded
     assert heeded.count("hold counts above instrument.full_scale_counts, 4095") == 2
+
+
+def test_a_title_above_the_headings_is_called_so(small_study: Path) -> None:
+    units = small_study / "units.csv"
+    units.write_text("Plants of 2026\n\n" + units.read_text(encoding="utf-8"), encoding="utf-8")
+    (problem,) = problems_of(small_study)
+    assert (problem.file, problem.row) == ("units.csv", 1)
+    assert "headings, which stand in row 3" in problem.found
+
+
+@pytest.mark.parametrize("hidden", ["\N{ZERO WIDTH SPACE}", "\N{RIGHT-TO-LEFT OVERRIDE}"])
+def test_a_character_that_is_not_seen_is_named_by_its_code(small_study: Path, hidden: str) -> None:
+    replaced("p03,chelate", f"p03,che{hidden}late")(small_study / "units.csv")
+    (problem,) = problems_of(small_study)
+    assert f"U+{ord(hidden):04X}" in problem.mend
+
+
+def test_the_same_fault_of_many_file_names_is_five_examples_and_a_count(small_study: Path) -> None:
+    yaml = small_study / "study.yaml"
+    replaced("  sheet: scans.csv", '  pattern: "raw/{session}/{unit}_{leaf}.txt"')(yaml)
+    told = [p for p in problems_of(small_study) if p.file.startswith("raw/")]
+    assert len(told) == 6
+    assert "the same as in the 5 files above, in " in told[-1].found

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from leafledger.errors import InputFault, Problem
+from leafledger.runner.reproduce import _stand_in_for_pictures
 from leafledger.runner.study_check import checked_study, session_notes
 from leafledger.study.reading import read_design, read_study
 from leafledger.study.settings import plan_of_study, settings_of
@@ -81,6 +82,19 @@ def test_nothing_measured_at_all_is_no_fault(first_evening: Path) -> None:
     study = checked_study(first_evening)
     assert study.to_come == ("day0", "day12")
     assert tasks(study) == []
+
+
+def test_a_study_of_sessions_and_units_alone_is_one_to_come(
+    first_evening: Path, edit: Edit
+) -> None:
+    """A scan sheet that study.yaml names must be there, and so must one beside raw files."""
+    (first_evening / "scans.csv").unlink()
+    edit(first_evening / "study.yaml", "  sheet: scans.csv\n", "")
+    assert any("no such file: scans.csv" in p.found for p in problems_of(first_evening))
+    shutil.rmtree(first_evening / "raw")
+    assert checked_study(first_evening).to_come == ("day0", "day12")
+    edit(first_evening / "study.yaml", "intake:\n", "intake:\n  sheet: scans.csv\n")
+    assert any("no such file: scans.csv" in p.found for p in problems_of(first_evening))
 
 
 def test_of_a_session_that_was_begun_every_missing_file_is_named(small_study: Path) -> None:
@@ -338,3 +352,14 @@ def test_a_photo_is_a_picture_inside_the_study(small_study: Path, photo: str, wo
     (problem,) = problems_of(small_study)
     assert (problem.column, problem.row) == ("photo", 7)
     assert words in problem.found
+
+
+def test_a_run_is_rebuilt_without_the_pictures_that_its_sheet_names(small_study: Path) -> None:
+    """No task reads them: an empty one stands in, and one that leads outside is still refused."""
+    names = ("photos/leaf.jpg", "photos/p.png", "photos/q.webp", "../away.jpg")
+    for place, name in enumerate(names):
+        rewrite(small_study, lambda rows, i=place, n=name: rows[i].update(photo=n), "photo")  # type: ignore[misc]
+    _stand_in_for_pictures(small_study, None)
+    (problem,) = problems_of(small_study)
+    assert "../away.jpg" in problem.found
+    assert not (small_study.parent / "away.jpg").exists()

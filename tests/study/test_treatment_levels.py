@@ -14,7 +14,13 @@ from hypothesis import strategies as st
 
 from leafledger.cli.study_commands import check
 from leafledger.errors import InputFault, Problem
-from leafledger.study.checks import MISSING_WORDS, LabelCell, level_problems, levels_with_n
+from leafledger.study.checks import (
+    MISSING_SIGNS,
+    MISSING_WORDS,
+    LabelCell,
+    level_problems,
+    levels_with_n,
+)
 from leafledger.study.definition import Design
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
@@ -179,10 +185,24 @@ def test_words_for_a_missing_value_are_no_level(word: str) -> None:
     assert "3 plants" in problem.found
 
 
+@pytest.mark.parametrize("sign", ["-", "--", "\N{EN DASH}", "."])
+def test_a_dash_is_a_level_only_beside_a_plus(sign: str) -> None:
+    (problem,) = problems_of([("water", 4), (sign, 2)])
+    assert "stands for a missing value" in problem.expected
+    assert problems_of([("+", 4), (sign, 4)]) == []
+    assert problems_of([("water", 4), (sign, 4)], design=Design(levels=["water", sign])) == []
+
+
+def test_a_letter_with_a_mark_beside_the_same_without_is_a_slip_in_either_form() -> None:
+    for form in ("NFC", "NFD"):
+        odd = unicodedata.normalize(form, "chela\N{COMBINING ACUTE ACCENT}te")
+        assert len(problems_of([("chelate", 4), (odd, 1)])) == 1
+
+
 @settings(max_examples=200, deadline=None)
 @given(st.text(st.characters(categories=["Ll", "Lu", "Nd"]), min_size=1, max_size=12))
 def test_every_unicode_form_of_a_label_is_the_same_level(label: str) -> None:
-    assume(label not in MISSING_WORDS)
+    assume(label not in MISSING_WORDS | MISSING_SIGNS)
     forms = {unicodedata.normalize(form, label) for form in ("NFC", "NFD", "NFKC", "NFKD")}
     assert len(problems_of([(form, 2) for form in sorted(forms)])) == len(forms) - 1
 

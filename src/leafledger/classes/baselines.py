@@ -1,4 +1,4 @@
-"""Would something simpler do? Rule ``rivals``: simple procedures in the classifier's own splits."""
+"""Would something simpler do? Rule ``rivals``: baseline classifiers on the classifier's splits."""
 
 from __future__ import annotations
 
@@ -33,24 +33,24 @@ N_TREES = 100
 N_REPEATS = 3
 """The first so many repeats of the classifier; a forest takes too long for all of them."""
 VARIANCE_KEPT = 0.999
-"""Share of training variance that the principal components of a rival carry."""
-Rival = Callable[[Array, Codes, Array, int], Codes]
-"""Training table, its class numbers, table to judge, seed -> predicted class numbers."""
+"""Share of training variance that the principal components carry."""
+Baseline = Callable[[Array, Codes, Array, int], Codes]
+"""Training table, its class numbers, table held out, seed -> predicted class numbers of these."""
 
 
-def majority_class(training: Array, codes: Codes, judged: Array, seed: int) -> Codes:
+def majority_class(training: Array, codes: Codes, held_out: Array, seed: int) -> Codes:
     """Name the class with most training scans, whatever the spectrum."""
     del training, seed
-    return np.full(len(judged), np.bincount(codes).argmax(), dtype=np.int_)
+    return np.full(len(held_out), np.bincount(codes).argmax(), dtype=np.int_)
 
 
-def prior_draw(training: Array, codes: Codes, judged: Array, seed: int) -> Codes:
+def prior_draw(training: Array, codes: Codes, held_out: Array, seed: int) -> Codes:
     """Draw a class for every scan, as often as each class occurs in training."""
     del training
-    return np.asarray(np.random.default_rng(seed).choice(codes, len(judged)), dtype=np.int_)
+    return np.asarray(np.random.default_rng(seed).choice(codes, len(held_out)), dtype=np.int_)
 
 
-def nearest_class_mean(training: Array, codes: Codes, judged: Array, seed: int) -> Codes:
+def nearest_class_mean(training: Array, codes: Codes, held_out: Array, seed: int) -> Codes:
     """Name the class whose mean training spectrum is nearest (Euclidean distance).
 
     Examples
@@ -60,21 +60,21 @@ def nearest_class_mean(training: Array, codes: Codes, judged: Array, seed: int) 
     [1]
     """
     del seed
-    there = np.unique(codes)
-    means = np.stack([training[codes == code].mean(axis=0) for code in there])
-    distance = ((judged[:, None, :] - means) ** 2).sum(axis=2)
-    return np.asarray(there[distance.argmin(axis=1)])
+    names = np.unique(codes)
+    means = np.stack([training[codes == code].mean(axis=0) for code in names])
+    distance = ((held_out[:, None, :] - means) ** 2).sum(axis=2)
+    return np.asarray(names[distance.argmin(axis=1)])
 
 
 def principal_component_discriminant(
-    training: Array, codes: Codes, judged: Array, seed: int
+    training: Array, codes: Codes, held_out: Array, seed: int
 ) -> Codes:
     """Linear discriminant on the principal components that carry 99.9 % of training variance.
 
     Parameters
     ----------
-    training, codes, judged, seed
-        See :data:`Rival`. At most a third as many components as training scans are used.
+    training, codes, held_out, seed
+        See :data:`Baseline`. At most a third as many components as training scans are used.
 
     References
     ----------
@@ -85,7 +85,7 @@ def principal_component_discriminant(
     from sklearn.pipeline import make_pipeline
 
     if not np.ptp(training, axis=0).any():
-        return majority_class(training, codes, judged, seed)
+        return majority_class(training, codes, held_out, seed)
     # 1. How many components carry the variance of the training part.
     carried = np.cumsum(PCA(svd_solver="full").fit(training).explained_variance_)
     wanted = int(np.searchsorted(carried, VARIANCE_KEPT * carried[-1])) + 1
@@ -95,23 +95,23 @@ def principal_component_discriminant(
         PCA(n_components, svd_solver="full"),
         LinearDiscriminantAnalysis(solver="lsqr", shrinkage="auto"),
     )
-    return np.asarray(model.fit(training, codes).predict(judged), dtype=np.int_)
+    return np.asarray(model.fit(training, codes).predict(held_out), dtype=np.int_)
 
 
-def logistic_regression(training: Array, codes: Codes, judged: Array, seed: int) -> Codes:
+def logistic_regression(training: Array, codes: Codes, held_out: Array, seed: int) -> Codes:
     """Logistic regression on a table standardised by its training part (ridge penalty 1)."""
     from sklearn.linear_model import LogisticRegression
 
     mean, sd = training.mean(axis=0), training.std(axis=0)
     varies = sd > 1e-12 * np.maximum(np.abs(mean), 1e-300)
     if not varies.any():
-        return majority_class(training, codes, judged, seed)
-    scaled = [(part - mean)[:, varies] / sd[varies] for part in (training, judged)]
+        return majority_class(training, codes, held_out, seed)
+    scaled = [(part - mean)[:, varies] / sd[varies] for part in (training, held_out)]
     model = LogisticRegression(C=1.0, max_iter=2000)
     return np.asarray(model.fit(scaled[0], codes).predict(scaled[1]), dtype=np.int_)
 
 
-def random_forest(training: Array, codes: Codes, judged: Array, seed: int) -> Codes:
+def random_forest(training: Array, codes: Codes, held_out: Array, seed: int) -> Codes:
     """Random forest of 100 trees on all wavelengths.
 
     References
@@ -121,20 +121,20 @@ def random_forest(training: Array, codes: Codes, judged: Array, seed: int) -> Co
     from sklearn.ensemble import RandomForestClassifier
 
     model = RandomForestClassifier(n_estimators=N_TREES, random_state=seed, n_jobs=1)
-    return np.asarray(model.fit(training, codes).predict(judged), dtype=np.int_)
+    return np.asarray(model.fit(training, codes).predict(held_out), dtype=np.int_)
 
 
-ON_SPECTRA: dict[str, Rival] = {
+ON_SPECTRA: dict[str, Baseline] = {
     "majority_class": majority_class,
     "nearest_class_mean": nearest_class_mean,
     "prior_draw": prior_draw,
     "principal_component_discriminant": principal_component_discriminant,
     "random_forest": random_forest,
 }
-ON_INDICES: dict[str, Rival] = {"index_logistic_regression": logistic_regression}
+ON_INDICES: dict[str, Baseline] = {"index_logistic_regression": logistic_regression}
 MODEL = "discriminant_model"
 NEEDS_MORE = "principal_component_discriminant"
-"""This rival has no spread within classes unless there are more training scans than classes."""
+"""It has no spread within classes unless there are more training scans than classes."""
 WORDS: dict[str, str] = {
     MODEL: "the classifier on the full spectrum",
     "majority_class": "always naming the largest class",
@@ -147,16 +147,16 @@ WORDS: dict[str, str] = {
 
 
 def baseline_predictions(
-    data: Labelled, plan: Plan, name: str, rival: Rival, table: Array, seed: int
+    data: Labelled, plan: Plan, name: str, baseline: Baseline, table: Array, seed: int
 ) -> list[Codes]:
-    """Return what a rival says of every scan held out, one array per repeat.
+    """Return what a baseline classifier predicts for every scan held out, one array per repeat.
 
     Parameters
     ----------
     data, plan
         Labels and splits, as for the classifier; the first three repeats are used.
-    name, rival
-        The rival.
+    name, baseline
+        The baseline classifier.
     table
         What it sees of every scan, shape ``(n_scans, n_columns)``.
     seed
@@ -169,19 +169,21 @@ def baseline_predictions(
     """
     out = []
     for repeat, scheme in enumerate(plan.schemes[:N_REPEATS], start=1):
-        said = np.full(len(data.codes), -1, dtype=np.int_)
+        predicted = np.full(len(data.codes), -1, dtype=np.int_)
         for i, outer in enumerate(scheme.outer):
             training, test = scheme.training[outer], scheme.fold == i
-            own = int(generator(seed, "rival", name, repeat, i).integers(2**31))
-            said[test] = rival(table[training], data.codes[training], table[test], own)
-        out.append(said)
+            fold_seed = int(generator(seed, "rival", name, repeat, i).integers(2**31))
+            predicted[test] = baseline(
+                table[training], data.codes[training], table[test], fold_seed
+            )
+        out.append(predicted)
     return out
 
 
 def model_predictions(
     data: Labelled, plan: Plan, steps: Sequence[str], procedure: Procedure
 ) -> list[Codes]:
-    """Return what the classifier itself says in all repeats, as the rule ``classes`` finds it."""
+    """Return what the classifier predicts in all repeats, as in the rule ``classes``."""
     predictors = [
         FittedPredictor(preprocessed(data.spectra, step, data.wavelength_nm), step, procedure)
         for step in steps
@@ -199,25 +201,30 @@ def model_predictions(
     return out
 
 
-def fold_table(data: Labelled, plan: Plan, name: str, said: Sequence[Codes]) -> pd.DataFrame:
+Predictions = Sequence[Codes]
+"""Predicted class number of every scan held out, one array per repeat."""
+
+
+def fold_table(data: Labelled, plan: Plan, name: str, predictions: Predictions) -> pd.DataFrame:
     """Return the accuracy of one procedure in every outer fold: columns of ``rivals.csv``."""
     import pandas as pd
 
     rows = []
-    for repeat, (scheme, codes) in enumerate(
-        zip(plan.schemes[: len(said)], said, strict=True), start=1
+    for repeat, (scheme, predicted) in enumerate(
+        zip(plan.schemes[: len(predictions)], predictions, strict=True), start=1
     ):
+        right = predicted == data.codes
         for i in range(scheme.n_folds):
             test = scheme.fold == i
-            right, n = int((codes[test] == data.codes[test]).sum()), int(test.sum())
-            rows.append((name, repeat, i + 1, right, n, right / n))
+            n_right, n = int(right[test].sum()), int(test.sum())
+            rows.append((name, repeat, i + 1, n_right, n, n_right / n))
     return pd.DataFrame(rows, columns=list(RIVALS))
 
 
-def share_correct_by_unit(data: Labelled, plan: Plan, said: Sequence[Codes]) -> Array:
+def share_correct_by_unit(data: Labelled, plan: Plan, predictions: Predictions) -> Array:
     """Return the share of each tested unit's scans that was named rightly, mean over repeats."""
     held = plan.tested
-    right = np.mean([(codes == data.codes)[held] for codes in said], axis=0)
+    right = np.mean([(codes == data.codes)[held] for codes in predictions], axis=0)
     return unit_shares(right, data.unit_of[held])
 
 
@@ -238,7 +245,7 @@ USE: dict[str, str] = {
     "random_forest": f"To use it, fit scikit-learn's RandomForestClassifier(n_estimators={N_TREES})"
     " to the spectra.",
 }
-"""How a rival that does better is used."""
+"""How a baseline that does better is used."""
 
 
 def comparison_table(
@@ -262,7 +269,7 @@ def comparison_table(
     words
         Procedure -> its name in the sentence.
     margin
-        Share of accuracy that a rival may lie behind and still be as good.
+        Share of accuracy that a procedure may lie behind and still be as good.
 
     Returns
     -------
@@ -298,16 +305,15 @@ def _beside(difference: Array, margin: float, names: tuple[str, str, str]) -> tu
     mean = float(difference.mean())
     low, high = paired_share_interval(difference, LEVEL)
     better, as_good = low > 0, low > -margin
+    verdict = "cannot be told by these units from"
     if better:
-        found = "does better than"
+        verdict = "does better than"
     elif as_good:
-        found = f"is as good as (not {_points(margin)[1:]} points worse than)"
+        verdict = f"is as good as (not {_points(margin)[1:]} points worse than)"
     elif high < 0:
-        found = "does worse than"
-    else:
-        found = "cannot be told by these units from"
+        verdict = "does worse than"
     sentence = (
-        f"{names[1][0].upper()}{names[1][1:]} {found} {names[2]}: {_points(mean)} points of "
+        f"{names[1][0].upper()}{names[1][1:]} {verdict} {names[2]}: {_points(mean)} points of "
         f"accuracy (95 % interval {_points(low)} to {_points(high)}, n = {n} units)."
     )
     if better and names[0] in USE:
@@ -328,7 +334,7 @@ def _points(share: float) -> str:
 
 
 def run(job: Job) -> Outcome:
-    """Hold out the same scans as the classifier; write what every simpler procedure achieves."""
+    """Hold out the same scans as the classifier; write what every baseline achieves."""
     import pandas as pd
 
     settings = job.settings["classes"]
@@ -336,66 +342,65 @@ def run(job: Job) -> Outcome:
     plan = planned(data, job.settings)
     warnings: list[str] = []
     steps = steps_of(settings["preprocessing"], data.wavelength_nm)
-    said = _everyone(job, data, plan, steps, warnings)
-    folds = [fold_table(data, plan, name, codes) for name, codes in sorted(said.items())]
+    predictions = _predictions(job, data, plan, steps, warnings)
+    folds = [fold_table(data, plan, name, each) for name, each in sorted(predictions.items())]
     write_csv(job.outputs["rivals"], pd.concat(folds, ignore_index=True), RIVALS)
-    right = {name: share_correct_by_unit(data, plan, codes) for name, codes in said.items()}
+    right = {name: share_correct_by_unit(data, plan, each) for name, each in predictions.items()}
     scans = np.unique(data.unit_of[plan.tested], return_counts=True)[1].astype(np.float64)
     table = comparison_table(right, scans, MODEL, WORDS, float(settings["margin"]))
     write_csv(job.outputs["comparison"], table, COMPARISON)
     return Outcome(
-        metrics=_metrics(said, data, plan),
+        metrics=_metrics(predictions, data, plan),
         warnings=[*warnings, *_findings(table)],
         seeds={"classes": int(settings["seed"])},
     )
 
 
-def _everyone(
+def _predictions(
     job: Job, data: Labelled, plan: Plan, steps: list[str], warnings: list[str]
 ) -> dict[str, list[Codes]]:
-    """Return what the classifier and every rival say of the scans held out."""
+    """Return what the classifier and every baseline predict for the scans held out."""
     settings = job.settings["classes"]
     seed = int(settings["seed"])
     procedure = procedure_of(len(data.classes), plan.widths[-1], settings)
-    said = {MODEL: model_predictions(data, plan, steps, procedure)}
+    out = {MODEL: model_predictions(data, plan, steps, procedure)}
     smallest = min(
         int(s.training[outer].sum()) for s in plan.schemes[:N_REPEATS] for outer in s.outer
     )
-    for name, rival in ON_SPECTRA.items():
+    for name, baseline in ON_SPECTRA.items():
         if name == NEEDS_MORE and smallest <= len(data.classes):
             warnings.append(
                 f"no {name.replace('_', ' ')}: {smallest} scans train {len(data.classes)} classes"
             )
             continue
-        said[name] = baseline_predictions(data, plan, name, rival, data.spectra, seed)
+        out[name] = baseline_predictions(data, plan, name, baseline, data.spectra, seed)
     table = _index_table(job, data, warnings)
     if table is not None:
-        for name, rival in ON_INDICES.items():
-            said[name] = baseline_predictions(data, plan, name, rival, table, seed)
-    return said
+        for name, baseline in ON_INDICES.items():
+            out[name] = baseline_predictions(data, plan, name, baseline, table, seed)
+    return out
 
 
 def _findings(table: pd.DataFrame) -> list[str]:
-    """Say which rival does better, and if indices alone are as good."""
+    """Return which baseline does better, and whether indices alone are as good."""
     better = table[table["better"] == True]  # noqa: E712
     few = table[table["procedure"].isin(list(ON_INDICES)) & (table["as_good"] == True)]  # noqa: E712
-    found = [str(sentence) for sentence in better["sentence"]]
-    found += [
-        f"{row['sentence']} A handful of indices may be enough."
-        for row in few.to_dict("records")
-        if row["sentence"] not in found
+    sentences = [str(sentence) for sentence in better["sentence"]]
+    return sentences + [
+        f"{sentence} A handful of indices may be enough."
+        for sentence in few["sentence"]
+        if sentence not in sentences
     ]
-    return found
 
 
-def _metrics(said: dict[str, list[Codes]], data: Labelled, plan: Plan) -> list[Metric]:
+def _metrics(predictions: dict[str, list[Codes]], data: Labelled, plan: Plan) -> list[Metric]:
     held = plan.tested
     return [
         Metric(
             f"accuracy_{name}",
-            float(np.mean([(codes == data.codes)[held].mean() for codes in said[name]])),
+            float(np.mean([(codes == data.codes)[held].mean() for codes in predictions[name]])),
         )
-        for name in sorted(said)
+        for name in sorted(predictions)
     ]
 
 
@@ -403,11 +408,10 @@ def _index_table(job: Job, data: Labelled, warnings: list[str]) -> Array | None:
     """Return the indices that have a value for every scan, shape ``(n_scans, n_indices)``."""
     import pandas as pd
 
-    there = set(data.rows["session"])
     parts = [
         read_parquet(path)
         for session, path in job.by_session("indices").items()
-        if session in there
+        if session in data.sessions
     ]
     long = pd.concat(parts, ignore_index=True)
     wide = long.pivot(index="scan", columns="index", values="value").reindex(data.rows["scan"])

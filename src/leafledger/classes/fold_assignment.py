@@ -15,6 +15,7 @@ from leafledger.classes.splits import (
     BY_UNIT,
     INNER_FOLDS,
     PAIRED_FROM,
+    STUDY,
     Labelled,
     Scheme,
     assign_changing_labels,
@@ -43,10 +44,10 @@ WIDENING = 1.5
 TRAIN, TEST = "train", "test"
 
 
-def judged_units(
+def tested_units(
     data: Labelled, units: Mapping[str, Mapping[str, str]], column: str
 ) -> NDArray[np.bool_]:
-    """Return which units are judged (true) and which train, shape ``(n_units,)``.
+    """Return which units are held out (true) and which train, shape ``(n_units,)``.
 
     Parameters
     ----------
@@ -64,7 +65,16 @@ def judged_units(
         class is not trained on by at least two units.
     """
     if not any(column in units.get(unit, {}) for unit in data.units):
-        raise InputFault(_no_column(column))
+        raise InputFault(
+            Problem(
+                file=STUDY,
+                column="classes.split",
+                found=f"column {quoted(column)}, which the design does not name",
+                expected="one of design.factors",
+                mend=f"Add {quoted(column)} to design.factors, and say {TRAIN} or {TEST} of every "
+                "unit.",
+            )
+        )
     words = [units.get(unit, {}).get(column, "") for unit in data.units]
     problems = [
         Problem(
@@ -79,12 +89,20 @@ def judged_units(
     ]
     if problems:
         raise InputFault(problems)
-    judged = np.array([word == TEST for word in words])
-    missing = [word for word, there in ((TRAIN, ~judged), (TEST, judged)) if not there.any()]
+    tested = np.array([word == TEST for word in words])
+    missing = [word for word, units_of in ((TRAIN, ~tested), (TEST, tested)) if not units_of.any()]
     if missing:
-        raise InputFault(_empty(column, missing[0]))
+        raise InputFault(
+            Problem(
+                file="units.csv",
+                column=column,
+                found=f"no unit with accepted scans in {missing[0]}",
+                expected=f"units in {TRAIN} and units in {TEST}",
+                mend="Put some units on the other side, or split by unit.",
+            )
+        )
     labelled_unit, class_of = data.labelled_units()
-    training = np.unique(labelled_unit[~judged[data.unit_of]])
+    training = np.unique(labelled_unit[~tested[data.unit_of]])
     trained = np.bincount(class_of[training], minlength=len(data.classes))
     if (trained < 2).any():
         raise InputFault(
@@ -98,30 +116,9 @@ def judged_units(
             for label, count in zip(data.classes, trained, strict=True)
             if count < 2
         )
-    return judged
+    return tested
 
 
-def _empty(column: str, word: str) -> Problem:
-    return Problem(
-        file="units.csv",
-        column=column,
-        found=f"no unit with accepted scans in {word}",
-        expected=f"units in {TRAIN} and units in {TEST}",
-        mend="Put some units on the other side, or split by unit.",
-    )
-
-
-def _no_column(column: str) -> Problem:
-    return Problem(
-        file="study.yaml",
-        column="classes.split",
-        found=f"column {quoted(column)}, which the design does not name",
-        expected="one of design.factors",
-        mend=f"Add {quoted(column)} to design.factors, and say {TRAIN} or {TEST} of every unit.",
-    )
-
-
-_STUDY = "study.yaml"
 _ONE_BY_ONE = "leave_one_unit_out"
 
 
@@ -132,10 +129,9 @@ class FoldAssignment:
     ----------
     data
         Labelled spectra.
-    design, settings, units
-        Parts of the settings of the rule.
-    warnings
-        Gets what is not as asked, and why.
+    job_settings
+        All settings of the rule.
+
 
     Attributes
     ----------
@@ -147,6 +143,8 @@ class FoldAssignment:
         What units may exchange labels within, in words; empty for the whole study.
     n_folds
         Outer folds of units (or of blocks).
+    warnings
+        What is not as asked, and why.
 
     Raises
     ------
@@ -154,24 +152,19 @@ class FoldAssignment:
         If the split cannot be made.
     """
 
-    def __init__(
-        self,
-        data: Labelled,
-        design: Mapping[str, Any],
-        settings: Mapping[str, Any],
-        units: Mapping[str, Mapping[str, str]],
-        warnings: list[str],
-    ) -> None:
-        self.data, self.design, self.settings, self.warnings = data, design, settings, warnings
+    def __init__(self, data: Labelled, job_settings: Mapping[str, Any]) -> None:
+        design, settings = job_settings["design"], job_settings["classes"]
+        self.data, self.settings = data, settings
+        self.warnings: list[str] = []
         split = settings["split"]
         self.kind = split if isinstance(split, str) else "fixed"
         self.use_blocks = bool(design["block"]) and settings["target"] == design["treatment"]
         self.word = "unit" if design["unit"] is not None else "scan"
         self.cell = "outer fold"
-        self.judged = np.zeros(0, dtype=bool)
+        self.tested = np.zeros(0, dtype=bool)
         if self.kind == "fixed":
             self.cell = "side of the split"
-            self.judged = judged_units(data, units, split["column"])
+            self.tested = tested_units(data, job_settings["units"], split["column"])
         elif self.kind == _ONE_BY_ONE:
             # Folds of one unit do not look at labels, so all labels may be exchanged.
             self.cell = ""
@@ -180,20 +173,63 @@ class FoldAssignment:
 
     def _n_folds(self) -> int:
         if self.kind == "block":
-            return _block_folds(self.data, self.settings)
+            return self._block_folds()
         if self.kind == "fixed":
             return 1
         if self.kind == _ONE_BY_ONE:
             return len(self.data.units)
         if self.kind == "session" and len(self.data.sessions) < 2:
-            raise InputFault(_one_session(self.data))
-        return _unit_folds(self.data, self.settings, self.warnings)
+            raise InputFault(
+                Problem(
+                    file=STUDY,
+                    column="classes.split",
+                    found=f"session, with accepted scans of {self.data.sessions[0]} only",
+                    expected="at least two sessions, so that later ones can be judged by earlier "
+                    "ones",
+                    mend="Name more sessions in classes.sessions, or split by unit.",
+                )
+            )
+        return self._unit_folds()
+
+    def _unit_folds(self) -> int:
+        """Return the number of outer folds: that asked for, or the units of the median class.
+
+        A class with fewer units than folds is missing from some tests. It has at least two units,
+        in different folds, so that it is in training wherever it is tested.
+        """
+        asked = self.settings["folds"]["outer"]
+        counts = self.data.units_per_class()
+        if asked == "auto":
+            return int(np.clip(np.median(counts), *FOLDS_OF_MEDIAN))
+        n_folds = min(int(asked), int(counts.max()))
+        if n_folds < int(asked):
+            largest = self.data.classes[int(counts.argmax())]
+            self.warnings.append(
+                f"{n_folds} outer folds instead of {asked}: the largest class, {quoted(largest)}, "
+                f"has {n_folds} independent units"
+            )
+        return n_folds
+
+    def _block_folds(self) -> int:
+        n_blocks = len(self.data.blocks)
+        if n_blocks < 2:
+            raise InputFault(
+                Problem(
+                    file=STUDY,
+                    column="classes.split",
+                    found=f"block, with {n_blocks or 'no'} block among the accepted scans",
+                    expected="at least two blocks, named by design.block",
+                    mend="Split by unit, or name the column of the blocks in design.block.",
+                )
+            )
+        asked = self.settings["folds"]["outer"]
+        return min(MOST_BLOCKS if asked == "auto" else int(asked), n_blocks)
 
     def _refuse_two_units(self) -> None:
         if len(self.data.units) < 3:
             raise InputFault(
                 Problem(
-                    file=_STUDY,
+                    file=STUDY,
                     column="classes.split",
                     found=f"{_ONE_BY_ONE} with {len(self.data.units)} units",
                     expected="at least three, so that two are left to train and choose on",
@@ -246,7 +282,7 @@ class FoldAssignment:
     def _fold_of_units(self, repeat: int) -> NDArray[np.int_]:
         data = self.data
         if self.kind == "fixed":
-            return self.judged.astype(np.int_)
+            return self.tested.astype(np.int_)
         if self.kind == _ONE_BY_ONE:
             return np.zeros(len(data.units), dtype=np.int_)
         rng = generator(self.settings["seed"], "folds", repeat)
@@ -360,50 +396,6 @@ class FoldAssignment:
         return f"{held} held out in {self.n_folds} outer folds, {times}; {remaining}"
 
 
-def _unit_folds(data: Labelled, settings: Mapping[str, Any], warnings: list[str]) -> int:
-    """Return the number of outer folds: that asked for, or the units of the median class.
-
-    A class with fewer units than folds is missing from some tests. It has at least two units, in
-    different folds, so that it is in training wherever it is tested.
-    """
-    asked = settings["folds"]["outer"]
-    counts = data.units_per_class()
-    if asked == "auto":
-        return int(np.clip(np.median(counts), *FOLDS_OF_MEDIAN))
-    n_folds = min(int(asked), int(counts.max()))
-    if n_folds < int(asked):
-        warnings.append(
-            f"{n_folds} outer folds instead of {asked}: the largest class, "
-            f"{quoted(data.classes[int(counts.argmax())])}, has {n_folds} independent units"
-        )
-    return n_folds
-
-
-def _block_folds(data: Labelled, settings: Mapping[str, Any]) -> int:
-    if len(data.blocks) < 2:
-        raise InputFault(
-            Problem(
-                file=_STUDY,
-                column="classes.split",
-                found=f"block, with {len(data.blocks) or 'no'} block among the accepted scans",
-                expected="at least two blocks, named by design.block",
-                mend="Split by unit, or name the column of the blocks in design.block.",
-            )
-        )
-    asked = settings["folds"]["outer"]
-    return min(MOST_BLOCKS if asked == "auto" else int(asked), len(data.blocks))
-
-
-def _one_session(data: Labelled) -> Problem:
-    return Problem(
-        file=_STUDY,
-        column="classes.split",
-        found=f"session, with accepted scans of {data.sessions[0]} only",
-        expected="at least two sessions, so that later ones can be judged by earlier ones",
-        mend="Name more sessions in classes.sessions, or split by unit.",
-    )
-
-
 @dataclass(frozen=True)
 class Plan:
     """All splits of a study.
@@ -493,12 +485,13 @@ def planned(data: Labelled, job_settings: Mapping[str, Any]) -> Plan:
             "accuracy may flatter: it is not known which scans come from the same plant, so every "
             "scan was split by itself, and scans of one plant may stand on both sides of a split"
         )
-    dealing = FoldAssignment(data, design, settings, job_settings["units"], warnings)
-    schemes, folds = dealing.repeats()
-    _refuse_missing_class(data, schemes, dealing.kind)
-    use_blocks = dealing.use_blocks
-    test_scheme, folds = dealing.of_test(schemes[0], folds)
-    unseen_days, no_unseen_days = dealing.unseen_days()
+    assignment = FoldAssignment(data, job_settings)
+    schemes, folds = assignment.repeats()
+    warnings += assignment.warnings
+    _refuse_missing_class(data, schemes, assignment.kind)
+    use_blocks = assignment.use_blocks
+    test_scheme, folds = assignment.of_test(schemes[0], folds)
+    unseen_days, no_unseen_days = assignment.unseen_days()
     # Who may exchange labels: by design, the units of a block; a sequence of labels has one for
     # each session, so only units measured in the same sessions may exchange theirs.
     blocks = data.unit_blocks if use_blocks else np.zeros(len(data.units), dtype=np.int_)
@@ -511,15 +504,15 @@ def planned(data: Labelled, job_settings: Mapping[str, Any]) -> Plan:
         schemes=schemes,
         test_scheme=test_scheme,
         cells=cells,
-        within=" and ".join(w for w in (dealing.cell, *words) if w) or "the whole study",
+        within=" and ".join(w for w in (assignment.cell, *words) if w) or "the whole study",
         unseen_days=unseen_days,
         no_unseen_days=no_unseen_days,
-        redeal=dealing.redealt if dealing.kind in ("unit", "session") else None,
+        redeal=assignment.redealt if assignment.kind in ("unit", "session") else None,
         exchangeable=sessions * (len(data.blocks) + 1) + blocks,
         exchangeable_within=" and ".join(words) or "the whole study",
         widths=_widths(data, schemes, settings, warnings),
-        kind="fixed" if dealing.kind == "fixed" else "outer",
-        rule=dealing.rule(schemes),
+        kind="fixed" if assignment.kind == "fixed" else "outer",
+        rule=assignment.rule(schemes),
         warnings=tuple(warnings),
     )
 
@@ -547,8 +540,8 @@ def _refuse_missing_class(data: Labelled, schemes: tuple[Scheme, ...], kind: str
     missing: dict[str, None] = {}
     for scheme in schemes:
         for outer in scheme.outer:
-            there = set(data.codes[scheme.training[outer]].tolist())
-            missing |= {c: None for i, c in enumerate(data.classes) if i not in there}
+            trained = set(data.codes[scheme.training[outer]].tolist())
+            missing |= {c: None for i, c in enumerate(data.classes) if i not in trained}
     left_out = {
         "block": ("its block is held out", "in the blocks that are left"),
         "session": ("later sessions are held out", "in the first session, in several units"),

@@ -160,9 +160,9 @@ def fit_sharpness(decision: Array, codes: NDArray[np.int_], n_units: int) -> flo
         log_p = raised - np.log(np.exp(raised).sum(axis=1, keepdims=True))
         return float(-(target * np.maximum(log_p, _LEAST)).sum(axis=1).mean())
 
-    found = minimize_scalar(loss, bounds=_RANGE, method="bounded", options={"xatol": 1e-8})
+    best = minimize_scalar(loss, bounds=_RANGE, method="bounded", options={"xatol": 1e-8})
     # Rounded: the last digits of a search differ between processors.
-    return float(f"{np.exp(found.x):.5g}")
+    return float(f"{np.exp(best.x):.5g}")
 
 
 def brier_score(probability: Array, codes: NDArray[np.int_]) -> float:
@@ -214,18 +214,18 @@ def reliability(
     """
     named = probability.argmax(axis=1)
     sure = probability[np.arange(len(named)), named]
-    place = np.clip(np.ceil(sure * n_bins - 1e-9).astype(int) - 1, 0, n_bins - 1)
+    bin_of = np.clip(np.ceil(sure * n_bins - 1e-9).astype(int) - 1, 0, n_bins - 1)
     rows = []
-    for i in np.unique(place):
-        own = place == i
+    for i in np.unique(bin_of):
+        scans = bin_of == i
         rows.append(
             (
                 float(i / n_bins),
                 float((i + 1) / n_bins),
-                int(own.sum()),
-                len(np.unique(units[own])),
-                float(sure[own].mean()),
-                float((named[own] == codes[own]).mean()),
+                int(scans.sum()),
+                len(np.unique(units[scans])),
+                float(sure[scans].mean()),
+                float((named[scans] == codes[scans]).mean()),
             )
         )
     return rows
@@ -268,6 +268,14 @@ class Choice:
     rising: NDArray[np.bool_]
     loss: Array
     standard_error: Array
+
+    def chosen(self, n_decisions: int) -> tuple[int, int, int]:
+        """Return the places of preprocessing and decision rule, and the latent variables.
+
+        Of the first labelling; candidates are preprocessings, each with every decision rule.
+        """
+        step, rule = divmod(int(self.candidate[0]), n_decisions)
+        return step, rule, int(self.n_components[0])
 
 
 def unit_shares(values: Array, units: NDArray[np.int_]) -> Array:
@@ -325,12 +333,12 @@ def choose(losses: Array, widths: Sequence[int] | None = None) -> Choice:
     allowed = counts < width[:, None]
     flat = np.where(allowed[:, :, None], loss.transpose(1, 2, 0), np.inf)
     best = flat.reshape(n_labellings, -1).argmin(axis=1)
-    candidate, at = best % n_candidates, best // n_candidates
+    candidate, least = best % n_candidates, best // n_candidates
     # 3. With that candidate, the fewest within one standard error (of the difference, paired).
-    more = losses[candidate, rows] - losses[candidate, rows, at][:, None]
+    more = losses[candidate, rows] - losses[candidate, rows, least][:, None]
     near = more.std(axis=-1, ddof=1) / np.sqrt(n_units) if n_units > 1 else 0.0
     fewest = (more.mean(axis=-1) <= near + 1e-12).argmax(axis=1)
-    return Choice(candidate, fewest + 1, at + 1, width, rising, loss, error)
+    return Choice(candidate, fewest + 1, least + 1, width, rising, loss, error)
 
 
 def _falls_at_end(losses: Array, loss: Array, width: int) -> NDArray[np.bool_]:
@@ -346,9 +354,8 @@ def _falls_at_end(losses: Array, loss: Array, width: int) -> NDArray[np.bool_]:
     best = []
     for start, stop in ((0, early), (early, width)):
         part = loss[:, :, start:stop].transpose(1, 2, 0)
-        place = part.reshape(len(rows), -1).argmin(axis=1)
-        candidate, at = place % len(loss), place // len(loss) + start
-        best.append(losses[candidate, rows, at])
+        least = part.reshape(len(rows), -1).argmin(axis=1)
+        best.append(losses[least % len(loss), rows, least // len(loss) + start])
     gain = best[0] - best[1]
     return np.asarray(gain.mean(axis=-1) > gain.std(axis=-1, ddof=1) / np.sqrt(n_units))
 
@@ -412,29 +419,26 @@ def nested_validation(
     """
     asked = _asked(scheme, with_training=True)
     for wide in [w for w in widths if w >= n_components] or [n_components]:
-        known = _known(predictors, scheme, asked, labels, wide)
-        inner = [
-            choose(_inner_losses(known, asked, scheme, i, labels, units), widths)
+        predictions = _predictions(predictors, scheme, asked, labels, wide)
+        choices = [
+            choose(_inner_losses(predictions, asked, scheme, i, labels, units), widths)
             for i in range(scheme.n_folds)
         ]
-        if not any(choice.rising[0] for choice in inner):
+        if not any(choice.rising[0] for choice in choices):
             break
-    n_candidates, _, n_components, _ = known[0].shape
+    n_candidates, _, n_components, _ = predictions[0].shape
     n_scans = labels.shape[1]
     predicted = np.full_like(labels, -1)
     held_out = np.full((n_components, n_scans), -1, dtype=np.int16)
     every = np.full((n_candidates, n_components, n_scans), -1, dtype=np.int16)
     training: list[Said] = []
-    choices: list[Choice] = []
-    for i, outer in enumerate(scheme.outer):
-        chosen = inner[i]
+    for i, (outer, choice) in enumerate(zip(scheme.outer, choices, strict=True)):
         whole = np.full((n_candidates, n_components, n_scans), -1, dtype=np.int16)
-        whole[..., asked[outer]] = known[outer][:, 0]
-        test, own = scheme.fold == i, whole[chosen.candidate[0]]
-        every[..., test], held_out[:, test] = whole[..., test], own[:, test]
-        predicted[0, test] = own[chosen.n_components[0] - 1, test]
-        training.append(np.where(scheme.training[outer], own, np.int16(-1)))
-        choices.append(chosen)
+        whole[..., asked[outer]] = predictions[outer][:, 0]
+        test, of_choice = scheme.fold == i, whole[choice.candidate[0]]
+        every[..., test], held_out[:, test] = whole[..., test], of_choice[:, test]
+        predicted[0, test] = of_choice[choice.n_components[0] - 1, test]
+        training.append(np.where(scheme.training[outer], of_choice, np.int16(-1)))
     return Nested(predicted, held_out, tuple(training), every, tuple(choices))
 
 
@@ -463,29 +467,29 @@ def nested_predictions(
     predicted = np.full_like(labels, -1)
     left = np.arange(len(labels))
     for width in widths:
-        own = labels[left]
-        known = _known(predictors, scheme, asked, own, width)
+        some = labels[left]
+        predictions = _predictions(predictors, scheme, asked, some, width)
         rows, wider = np.arange(len(left)), np.zeros(len(left), dtype=bool)
         for i, outer in enumerate(scheme.outer):
-            chosen = choose(_inner_losses(known, asked, scheme, i, own, units), widths)
-            wider |= chosen.rising
-            said = known[outer][chosen.candidate, rows, chosen.n_components - 1]
+            choice = choose(_inner_losses(predictions, asked, scheme, i, some, units), widths)
+            wider |= choice.rising
+            of_choice = predictions[outer][choice.candidate, rows, choice.n_components - 1]
             test = scheme.fold == i
-            predicted[np.ix_(left, test)] = said[:, test[asked[outer]]]
+            predicted[np.ix_(left, test)] = of_choice[:, test[asked[outer]]]
         left = left[wider]
         if not len(left):
             break
     return predicted
 
 
-def _known(
+def _predictions(
     predictors: Sequence[Predict],
     scheme: Scheme,
     asked: NDArray[np.bool_],
     labels: Codes,
     n_components: int,
 ) -> list[Said]:
-    """Return what every candidate says of the scans asked of every training set."""
+    """Return what every candidate predicts for the scans asked of every training set."""
     return [
         np.concatenate([p(scheme.training[s], asked[s], labels, n_components) for p in predictors])
         for s in range(len(asked))
@@ -503,7 +507,7 @@ def _asked(scheme: Scheme, *, with_training: bool) -> NDArray[np.bool_]:
 
 
 def _inner_losses(
-    known: Sequence[Said],
+    predictions: Sequence[Said],
     asked: NDArray[np.bool_],
     scheme: Scheme,
     i: int,
@@ -514,12 +518,11 @@ def _inner_losses(
 
     Shape ``(n_candidates, n_labellings, n_components, n_units)``.
     """
-    wrong, place = [], []
+    wrong, unit_of = [], []
     for inner, judged in scheme.inner[i]:
-        said = known[inner][..., judged[asked[inner]]]
-        wrong.append(said != labels[:, None, judged])
-        place.append(units[judged])
-    return unit_shares(np.concatenate(wrong, axis=-1).astype(np.float64), np.concatenate(place))
+        wrong.append(predictions[inner][..., judged[asked[inner]]] != labels[:, None, judged])
+        unit_of.append(units[judged])
+    return unit_shares(np.concatenate(wrong, axis=-1).astype(np.float64), np.concatenate(unit_of))
 
 
 @dataclass(frozen=True)
@@ -569,9 +572,8 @@ class Validated:
     @property
     def chosen(self) -> tuple[str, str, int]:
         """Preprocessing, decision rule and number of latent variables of the final model."""
-        step, rule = divmod(int(self.final.candidate[0]), len(self.procedure.decisions))
-        decision = self.procedure.decisions[rule]
-        return self.steps[step], decision, int(self.final.n_components[0])
+        step, rule, n_components = self.final.chosen(len(self.procedure.decisions))
+        return self.steps[step], self.procedure.decisions[rule], n_components
 
     @property
     def accuracy(self) -> float:
@@ -628,7 +630,9 @@ def validate(data: Labelled, plan: Plan, steps: Sequence[str], procedure: Proced
         losses.append(unit_shares(wrong.astype(np.float64), data.unit_of[tested])[:, None])
         repeats.append(nested)
         probability.append(_probabilities(data, scheme, nested, predictors))
-        outer_fits.append(_outer_fits(scheme, predictors))
+        outer_fits.append(
+            [[p.fit_of(scheme.training[outer]) for outer in scheme.outer] for p in predictors]
+        )
         digests.append(_digests(nested, outer_fits[-1], steps, procedure))
         done += 1
         for predictor in predictors:
@@ -641,7 +645,10 @@ def validate(data: Labelled, plan: Plan, steps: Sequence[str], procedure: Proced
         steps=tuple(steps),
         procedure=replace(procedure, n_components=searched),
         repeats=tuple(repeats),
-        measures=tuple(_measures(data, nested, tested) for nested in repeats),
+        measures=tuple(
+            agreement(confusion(data.codes[tested], nested.predicted[0][tested], len(data.classes)))
+            for nested in repeats
+        ),
         tested=tested,
         unit_right=unit_shares(np.mean(right, axis=0), units) * scans,
         unit_scans=scans,
@@ -652,11 +659,6 @@ def validate(data: Labelled, plan: Plan, steps: Sequence[str], procedure: Proced
     )
 
 
-def _measures(data: Labelled, nested: Nested, tested: NDArray[np.bool_]) -> Agreement:
-    counts = confusion(data.codes[tested], nested.predicted[0][tested], len(data.classes))
-    return agreement(counts)
-
-
 def _probabilities(
     data: Labelled, scheme: Scheme, nested: Nested, predictors: Sequence[FittedPredictor]
 ) -> Array:
@@ -664,9 +666,8 @@ def _probabilities(
     out = np.full((len(data.codes), len(data.classes)), np.nan)
     decisions = predictors[0].procedure.decisions
     for i, choice in enumerate(nested.choices):
-        step, rule = divmod(int(choice.candidate[0]), len(decisions))
-        predictor, decision = predictors[step], decisions[rule]
-        place = int(choice.n_components[0]) - 1
+        step, rule, n_components = choice.chosen(len(decisions))
+        predictor, decision, place = predictors[step], decisions[rule], n_components - 1
         decided, codes, units = [], [], []
         for inner, judged in scheme.inner[i]:
             fit = predictor.fit_of(scheme.training[inner])
@@ -681,18 +682,14 @@ def _probabilities(
     return out
 
 
-def _outer_fits(scheme: Scheme, predictors: Sequence[FittedPredictor]) -> list[list[FoldFit]]:
-    return [[p.fit_of(scheme.training[outer]) for outer in scheme.outer] for p in predictors]
-
-
 def _digests(
     nested: Nested, fits: list[list[FoldFit]], steps: Sequence[str], procedure: Procedure
 ) -> tuple[str, ...]:
     """Return a digest of what each outer fold's chosen model learned."""
     out = []
     for i, choice in enumerate(nested.choices):
-        step, rule = divmod(int(choice.candidate[0]), len(procedure.decisions))
-        chosen = f"{steps[step]} {procedure.decisions[rule]} {int(choice.n_components[0])} "
+        step, rule, n_components = choice.chosen(len(procedure.decisions))
+        chosen = f"{steps[step]} {procedure.decisions[rule]} {n_components} "
         out.append(hashlib.sha256(chosen.encode() + fits[step][i].terms()).hexdigest())
     return tuple(out)
 
@@ -706,8 +703,8 @@ def _final_sharpness(
     final: Choice,
 ) -> float:
     """Fit the final model's sharpness to all scans while they were held out."""
-    step, rule = divmod(int(final.candidate[0]), len(procedure.decisions))
-    decision, place = procedure.decisions[rule], int(final.n_components[0]) - 1
+    step, rule, n_components = final.chosen(len(procedure.decisions))
+    decision, place = procedure.decisions[rule], n_components - 1
     spectra = predictors[step].spectra
     decisions, codes = [], []
     for scheme, fits in zip(plan.schemes, outer_fits, strict=True):

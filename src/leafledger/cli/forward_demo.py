@@ -293,10 +293,15 @@ def is_own(folder: Path, demo: ForwardDemo) -> bool:
     )
 
 
-def _heading(title: str, words: Sequence[str]) -> None:
+def _heading(title: str, *words: str) -> None:
+    """Print the title of a step and what a person types for it."""
     say()
     click.secho(title, bold=True)
-    say(f"   $ {shlex.join(words)}")
+    say(f"   $ {' '.join(words)}")
+
+
+def _typed(folder: Path) -> str:
+    return shlex.quote(str(folder))
 
 
 def _look(*places: str) -> None:
@@ -310,7 +315,7 @@ def _came(*lines: str) -> None:
 
 
 def _plan(folder: Path, demo: ForwardDemo, begun: bool) -> None:
-    _heading("Plan", plan_command(folder))
+    _heading("Plan", shlex.join(plan_command(folder)))
     if begun:
         say("   Done before.")
         return
@@ -326,7 +331,7 @@ def _plan(folder: Path, demo: ForwardDemo, begun: bool) -> None:
 
 
 def _record(folder: Path) -> None:
-    _heading("Put the plan on record", ["leafledger", "plan", "record", str(folder)])
+    _heading("Put the plan on record", "leafledger plan record", _typed(folder))
     recorded = record_plan(folder)
     entry = recorded.lodged.entry
     _came(
@@ -444,7 +449,7 @@ class _Bench:
 
 
 def _watch(folder: Path, demo: ForwardDemo, rhythm_s: float) -> None:
-    _heading(f"{FIRST}: measure, watched", ["leafledger", "watch", str(folder), FIRST])
+    _heading(f"{FIRST}: measure, watched", "leafledger watch", _typed(folder), FIRST)
     order = MeasuringOrder(study_to_measure(folder, FIRST), FIRST)
     if order.next is None:
         say("   Done before.")
@@ -483,7 +488,7 @@ def _run_evening(folder: Path, cores: int, day: str, *, done: bool) -> None:
     from leafledger.cli.progress import RunProgress
     from leafledger.runner.run import run_study
 
-    _heading(f"{day}: the evening's run", ["leafledger", "run", str(folder)])
+    _heading(f"{day}: the evening's run", "leafledger run", _typed(folder))
     if done:
         say("   Done before.")
         return
@@ -517,7 +522,7 @@ def _copy_day(folder: Path, demo: ForwardDemo, day: str) -> None:
     the times say so, and the references before and after each leaf are found by them.
     """
     planned = f"raw/{day}"
-    _heading(f"{day}: measure, copied", ["cp", f"THE-DAYS-FILES/{day}/*", f"{folder}/{planned}/"])
+    _heading(f"{day}: measure, copied", f"cp INSTRUMENT/{day}/*", f"{_typed(folder)}/{planned}/")
     here = folder.resolve()
     if _is_there(folder, day):
         say("   Done before.")
@@ -542,7 +547,7 @@ def _copy_day(folder: Path, demo: ForwardDemo, day: str) -> None:
 
 
 def _end(folder: Path) -> None:
-    _heading("Was it planned before?", ["leafledger", "plan", "history", str(folder)])
+    _heading("Was it planned before?", "leafledger plan history", _typed(folder))
     facts, of_plan = said_of_results(folder.resolve())
     _came(*of_plan, *(str(f["sentence"]) for f in marked(findings(folder), facts)[:3]))
     _look(f"{folder}/results/report.html", f"{folder}/{PLANTS_FILE}")

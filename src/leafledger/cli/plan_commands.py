@@ -67,10 +67,6 @@ class PlanGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl(rows)
 
-    def words_and_commands(self) -> list[tuple[tuple[str, ...], click.Command]]:
-        """Return the words after ``plan`` and the command of each, for the reference."""
-        return [((), self.folder_command), *(((n,), c) for n, c in self.commands.items())]
-
 
 @click.group(
     cls=PlanGroup,
@@ -156,16 +152,14 @@ def plan_folder(folder: Path, fixed: bool, **given: Any) -> None:
       leafledger plan my-study
       leafledger plan my-study --treatments water,chelate --units 24 --sessions day0,day4,day8
     """
-    from leafledger.planning.design_questions import (
-        Source,
-        all_given,
-        ask,
+    from leafledger.planning.design_checks import (
         bench_warnings,
         design_problems,
         power_problem,
         size_sentences,
         time_words,
     )
+    from leafledger.planning.design_questions import Source, all_given, ask
     from leafledger.planning.planned_study import (
         files_of,
         folder_problem,
@@ -265,8 +259,8 @@ def allocate(
         done = allocate_study(study, Wanted(layout, blocks, chosen, seed, again))
     entry = done.record.lodged.entry
     if as_json:
-        told = {"problems": [], "plan": entry["plan"], "notes": list(done.notes)}
-        say_json({**told, "allocation": dict(done.facts), "said": list(done.record.said)})
+        answer = {"problems": [], "plan": entry["plan"], "notes": list(done.notes)}
+        say_json({**answer, "allocation": dict(done.facts), "said": list(done.record.said)})
         return
     say_indented(str(done.facts["words"]), "")
     say_indented(str(done.facts["rule"]), "")

@@ -46,8 +46,8 @@ def onset_sentences(folder: Path) -> list[str]:
 
 def waiting(folder: Path) -> list[str]:
     """Return what waits for sessions to come, and what the plan can detect, in newest results."""
-    found: dict[str, Any] = _json(folder / "results/effects.json").get("unfinished", {})
-    return [*found.get("said", []), *found.get("detectable_said", [])]
+    unfinished: dict[str, Any] = _json(folder / "results/effects.json").get("unfinished", {})
+    return [*unfinished.get("said", []), *unfinished.get("detectable_said", [])]
 
 
 def _json(path: Path) -> dict[str, Any]:
@@ -116,10 +116,10 @@ def copy_demo(folder: Path) -> None:
     """
     if (folder / "study.yaml").is_file():
         return
-    if folder.exists() and any(folder.iterdir()):
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise input_fault(
             file=folder.name,
-            found="a folder that holds something else",
+            found="a folder that holds something else" if folder.is_dir() else "a file",
             expected="an empty or new folder for the demo study",
             mend="Name another folder: leafledger demo FOLDER",
         )
@@ -221,10 +221,10 @@ def _report(folder: Path, result: RunResult, as_json: bool, quiet: bool) -> None
         report_failure(folder, result)
     elif not quiet:
         say_closing(folder, result)
-    for one in result.failed_variants:
-        say(f"Variant {one.variant} failed: {one.message}", error=True)
-        if one.problems:
-            say_problems(one.problems, folder)
+    for variant in result.failed_variants:
+        say(f"Variant {variant.variant} failed: {variant.message}", error=True)
+        if variant.problems:
+            say_problems(variant.problems, folder)
 
 
 def report_failure(folder: Path, result: RunResult) -> None:

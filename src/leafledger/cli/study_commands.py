@@ -15,7 +15,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, TextIO, TypeVar
 
 import click
 
@@ -54,13 +54,20 @@ class StudyOptions:
 
 
 def refuse_existing_study(folder: Path) -> None:
-    """Refuse a folder with a study in it, before anything is asked.
+    """Refuse a file, and a folder with a study in it, before anything is asked.
 
     Raises
     ------
     InputFault
-        If the folder already holds a study.
+        If there is a file of that name, or the folder already holds a study.
     """
+    if folder.exists() and not folder.is_dir():
+        raise input_fault(
+            file=folder.name,
+            found="a file",
+            expected="a new folder for the study",
+            mend="Choose another name for the folder.",
+        )
     if (folder / "study.yaml").exists():
         raise input_fault(
             file="study.yaml",
@@ -122,11 +129,8 @@ def _scan_sheet(wanted: StudyOptions) -> str:
         f"{unit},2026-05-04T{time},{exposure},\n"
         for name, role, unit, time, exposure in examples
     )
-    return (
-        ",".join((*REQUIRED, *(name for name in OPTIONAL if name != "instrument")))
-        + "\n"
-        + ("".join(rows))
-    )
+    headings = (*REQUIRED, *(name for name in OPTIONAL if name not in _SELDOM))
+    return f"{','.join(headings)}\n{''.join(rows)}"
 
 
 def _cell(text: str) -> str:
@@ -161,6 +165,8 @@ classes:
 """
 
 
+_SELDOM = frozenset({"instrument", "photo", "omitted"})
+"""Columns of the scan sheet that few studies need; a template is short."""
 _FIRST_DAY = dt.date(2026, 5, 4)
 _SHEET = """\
   sheet: scans.csv                 # one row per raw scan; or a file name pattern instead:
@@ -239,6 +245,7 @@ design:
 # What ``leafledger new`` asks, where a flag has not said it; after a slip it asks again
 # ----------------------------------------------------------------------
 
+T = TypeVar("T")
 QUANTITIES = ("counts", "reflectance", "percent")
 _LONGEST_TITLE = _LONGEST_PATTERN = 300
 _SESSIONS = "day0:before day7:after"
@@ -270,12 +277,14 @@ def study_options(given: Mapping[str, Any]) -> StudyOptions:
         _quantity,
     )
     if table:
-        control = None if given["control"] is None else _label(given["control"])
-        sessions = _asked_sessions(" ".join(given["sessions"])) if given["sessions"] else ()
+        if given["control"] is not None:
+            control = _checked_flag("control", given["control"], _label)
+        if given["sessions"]:
+            sessions = _checked_flag("session", " ".join(given["sessions"]), _asked_sessions)
         return StudyOptions(title, treatment, control, sessions, quantity, table)
     control = answer("control", "Level that the others are compared with", "water", _label)
     if given["sessions"]:
-        sessions = _asked_sessions(" ".join(given["sessions"]))
+        sessions = _checked_flag("session", " ".join(given["sessions"]), _asked_sessions)
         if len(sessions) > 1 and "session" not in fields:
             raise click.BadParameter(
                 f"{pattern!r} has no field {{session}}, so that all its files are of one session: "
@@ -319,7 +328,7 @@ class _Answers:
         """
         text = self._given.get(flag)
         if text is not None:
-            return checked(text)
+            return _checked_flag(flag, text, checked)
         if self._at_terminal:
             answered: str = click.prompt(question, default=default, value_proc=checked)
             return answered
@@ -333,6 +342,14 @@ class _Answers:
             raise click.BadParameter(f"{question}: {wrong.message}") from None
         say(f"{question}: {answer}")
         return answer
+
+
+def _checked_flag(flag: str, text: str, checked: Callable[[str], T]) -> T:
+    """Return what a flag says; what cannot be meant is refused by the flag's name."""
+    try:
+        return checked(text)
+    except click.BadParameter as wrong:
+        raise click.BadParameter(wrong.message, param_hint=f"'--{flag}'") from None
 
 
 def _is_ready(stream: TextIO) -> bool:

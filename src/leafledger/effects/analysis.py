@@ -115,8 +115,7 @@ class PlannedTest:
 
 
 def effect_of(
-    layout: Layout,
-    plan: Plan,
+    data: StudyData,
     planned: PlannedTest,
     sample: Sample | None,
     terms: Terms | None,
@@ -124,18 +123,18 @@ def effect_of(
     size: EffectSize = NO_SIZE,
 ) -> Effect:
     """Put a tested contrast together with its counts, percentage and remarks."""
-    contrast, index, method = planned.contrast, planned.index, planned.method
+    layout, plan, contrast, index = data.layout, data.plan, planned.contrast, planned.index
     return Effect(
         contrast,
         index,
-        method,
+        planned.method,
         tested,
         size,
         *_counts(layout, contrast, sample),
         percent_of(tested, contrast, sample, terms) if not contrast.per else Percent(),
         _in_u(tested.estimate, contrast, sample),
         plan.margin.get(index, math.nan) if contrast.question == EQUIVALENCE else math.nan,
-        is_primary(layout, plan, contrast, index, method),
+        is_primary(layout, plan, contrast, index, planned.method),
         _remarks(contrast, tested, sample, terms),
         terms.names if terms is not None and not contrast.untestable else (),
     )
@@ -162,7 +161,7 @@ def _remarks(
     beside = []
     if terms is not None:
         for why in dict.fromkeys(terms.alone.values()):
-            units = [unit for unit, own in sorted(terms.alone.items()) if own == why]
+            units = [unit for unit, reason in sorted(terms.alone.items()) if reason == why]
             beside.append(f"{', '.join(units)}: left out, {why}")
     if terms is not None and terms.held:
         held = listed(list(terms.held))
@@ -233,8 +232,8 @@ def _within_factors(base: NDArray[np.float64], sample: Sample, terms: Terms | No
     rows = np.ones(len(sample.units), dtype=bool) if sample.has_before else ~sample.treated
     columns = [np.ones(len(base))]
     for labels in factors:
-        own = [label for label, stays in zip(labels, rows.tolist(), strict=True) if stays]
-        columns += independent_columns(columns, factor_columns(own))
+        kept = [label for label, stays in zip(labels, rows.tolist(), strict=True) if stays]
+        columns += independent_columns(columns, factor_columns(kept))
     if len(base) <= len(columns):
         return variance(base)
     x = np.column_stack(columns)
@@ -322,16 +321,16 @@ def effects_of(
     for method in methods:
         planned = PlannedTest(contrast, index, method)
         units_tested, terms = model if model is not None and method in MODELS else (sample, None)
-        tested, own_size = _test(layout, plan, planned, units_tested, terms)
-        out.append(effect_of(layout, plan, planned, units_tested, terms, tested, own_size or size))
+        tested, model_size = _test(data, planned, units_tested, terms)
+        out.append(effect_of(data, planned, units_tested, terms, tested, model_size or size))
     return out
 
 
 def _test(
-    layout: Layout, plan: Plan, planned: PlannedTest, sample: Sample | None, terms: Terms | None
+    data: StudyData, planned: PlannedTest, sample: Sample | None, terms: Terms | None
 ) -> tuple[Result, EffectSize | None]:
     """Return the result, and the effect size where the method has one of its own."""
-    contrast, method = planned.contrast, planned.method
+    layout, plan, contrast, method = data.layout, data.plan, planned.contrast, planned.method
     level = 1.0 - 2.0 * plan.alpha if method == "tost" else plan.level
     if sample is None:
         return Result(math.nan, ci_level=level, remark=contrast.untestable), None
@@ -348,12 +347,12 @@ def _test(
         return label_permutation(*arms, blocks, level, plan.n_draws, plan.seed), None
     if contrast.reference:
         return welch_t(*sample.arms, level, sample.resolution), None
-    return _within_arm(layout, plan, method, sample), None
+    return _within_arm(data, method, sample), None
 
 
-def _within_arm(layout: Layout, plan: Plan, method: str, sample: Sample) -> Result:
-    level = plan.level
-    _, changes, remark = replicates_of_change(layout, sample)
+def _within_arm(data: StudyData, method: str, sample: Sample) -> Result:
+    plan, level = data.plan, data.plan.level
+    _, changes, remark = replicates_of_change(data.layout, sample)
     if len(changes) < 2:
         return Result(mean(sample.change), ci_level=level, remark=remark)
     if method == "paired_t":
@@ -414,13 +413,13 @@ def time_course_tests(data: StudyData) -> list[Effect]:
     out = []
     for level, reference in layout.pairs:
         for method in methods:
-            contrast = _contrast(layout, level, reference, method)
+            contrast = _summary_contrast(layout, level, reference, method)
             for index in table.indices:
-                out.append(_effect(data, PlannedTest(contrast, index, method)))
+                out.append(_summary_test(data, PlannedTest(contrast, index, method)))
     return out
 
 
-def _contrast(layout: Layout, level: str, reference: str, method: str) -> Contrast:
+def _summary_contrast(layout: Layout, level: str, reference: str, method: str) -> Contrast:
     arms = f"@{level}-{reference}"
     start = layout.before_name
     name, per = {
@@ -432,7 +431,7 @@ def _contrast(layout: Layout, level: str, reference: str, method: str) -> Contra
     return Contrast(COURSE, name, "", level, reference, reason, per=per)
 
 
-def _effect(data: StudyData, planned: PlannedTest) -> Effect:
+def _summary_test(data: StudyData, planned: PlannedTest) -> Effect:
     layout, plan, contrast = data.layout, data.plan, planned.contrast
     weights = weights_of(layout, planned.method)
     whole = change_sample(
@@ -444,7 +443,7 @@ def _effect(data: StudyData, planned: PlannedTest) -> Effect:
         size = size_of(contrast, sample, plan)
     else:
         tested, size, _ = treatment_test(sample, terms, plan.level)
-    return effect_of(layout, plan, planned, sample, terms, tested, size)
+    return effect_of(data, planned, sample, terms, tested, size)
 
 
 def weights_of(layout: Layout, method: str) -> Mapping[str, float]:
@@ -480,9 +479,8 @@ def weights_of(layout: Layout, method: str) -> Mapping[str, float]:
     return {s: float(w) for s, w in zip(layout.after, weights, strict=True)}
 
 
-# Factors beside the treatment: its effect within each level, and whether it differs between them;
+# Factors beside the treatment: strata, the trend over ordered treatments, two factors crossed.
 # ----------------------------------------------------------------------
-# the trend over ordered treatments; and two factors crossed.
 
 INTERACTIONS = {"interaction_f": False, "interaction_robust_f": True}
 FACTORIALS = {"factorial_f": False, "factorial_robust_f": True}
@@ -501,7 +499,7 @@ def strata_tests(data: StudyData) -> list[Effect]:
 
 
 def _interactions(data: StudyData) -> list[Effect]:
-    layout, table, plan = data.layout, data.table, data.plan
+    layout, table = data.layout, data.table
     column = next(iter(layout.strata)).partition("=")[0]
     stratum_of = {unit: name for name, units in layout.strata.items() for unit in units}
     out = []
@@ -518,11 +516,8 @@ def _interactions(data: StudyData) -> list[Effect]:
                 tested = Result(math.nan, statistic_name="F", remark=contrast.untestable)
                 if sample is not None and terms is not None:
                     tested = _interaction(sample, terms, stratum_of, robust=robust)
-                out.append(
-                    effect_of(
-                        layout, plan, PlannedTest(labelled, index, method), sample, terms, tested
-                    )
-                )
+                planned = PlannedTest(labelled, index, method)
+                out.append(effect_of(data, planned, sample, terms, tested))
     return out
 
 
@@ -539,9 +534,9 @@ def _interaction(
     if len(set(groups)) < 2 or len(set(strata)) < 2:
         remark = "fewer than two treatments or strata have values: nothing can differ between them"
         return Result(math.nan, statistic_name="F", remark=remark)
-    one, two = effect_coded(groups), effect_coded(strata)
+    treatment, stratum = effect_coded(groups), effect_coded(strata)
     aliased = "not every stratum holds both treatments"
-    joint = Joint(products(one, two), [*one, *two], groups, aliased)
+    joint = Joint(products(treatment, stratum), [*treatment, *stratum], groups, aliased)
     return JOINT_TESTS[robust](sample, joint, terms)
 
 
@@ -551,7 +546,7 @@ def trend_tests(data: StudyData) -> list[Effect]:
     if not layout.doses or layout.start_waits or (layout.unmeasured and not layout.after):
         return []
     out = []
-    everyone, merged = _one_arm(layout)
+    everyone, merged = _one_arm(data)
     dose_of = {unit: layout.doses[level] for unit, level in layout.level_of.items()}
     for after in layout.after or ("",):
         name = f"({_step(layout, after)})/dose"
@@ -561,19 +556,16 @@ def trend_tests(data: StudyData) -> list[Effect]:
             sample, terms = None, None
             tested = Result(math.nan, ci_level=plan.level, remark=reason)
             if not reason:
-                whole = change_sample(merged, table, contrast, index, fill_before=True)
+                whole = change_sample(merged.layout, table, contrast, index, fill_before=True)
                 sample, terms = terms_of(whole, layout.factors)
-                tested = _trend(sample, terms, dose_of, plan)
-            out.append(
-                effect_of(
-                    merged,
-                    plan,
-                    PlannedTest(contrast, index, "linear_trend"),
-                    sample,
-                    terms,
-                    tested,
-                )
-            )
+                dose = np.array([dose_of[unit] for unit in sample.units])
+                if len(set(dose.tolist())) < 3:
+                    few = "fewer than three doses have values: a trend needs three"
+                    tested = replace(tested, statistic_name="t", remark=few)
+                else:
+                    tested = trend_test(sample, dose, terms, plan.level)
+            planned = PlannedTest(contrast, index, "linear_trend")
+            out.append(effect_of(merged, planned, sample, terms, tested))
     return out
 
 
@@ -581,19 +573,13 @@ def _step(layout: Layout, after: str) -> str:
     return f"{after or 'after'}-{layout.before_name}" if layout.before else after
 
 
-def _one_arm(layout: Layout) -> tuple[str, Layout]:
-    """Return the design with all units in one arm, and the name of that arm."""
+def _one_arm(data: StudyData) -> tuple[str, StudyData]:
+    """Return the study with all units in one arm, and the name of that arm."""
+    layout = data.layout
     everyone = "+".join(layout.levels)
     units = tuple(sorted(u for arm in layout.levels.values() for u in arm))
-    return everyone, replace(layout, levels={everyone: units}, control="", compared=())
-
-
-def _trend(sample: Sample, terms: Terms, dose_of: Mapping[str, float], plan: Plan) -> Result:
-    dose = np.array([dose_of[unit] for unit in sample.units])
-    if len(set(dose.tolist())) < 3:
-        remark = "fewer than three doses have values: a trend needs three"
-        return Result(math.nan, ci_level=plan.level, statistic_name="t", remark=remark)
-    return trend_test(sample, dose, terms, plan.level)
+    whole = replace(layout, levels={everyone: units}, control="", compared=())
+    return everyone, replace(data, layout=whole)
 
 
 def factorial_tests(data: StudyData) -> list[Effect]:
@@ -622,12 +608,11 @@ def factorial_tests(data: StudyData) -> list[Effect]:
     Yates, F. (1935). Complex experiments. Supplement to the Journal of the Royal Statistical
     Society 2, 181-247 (split plots).
     """
-    layout, table, plan = data.layout, data.table, data.plan
+    layout, table = data.layout, data.table
     if not layout.crossed or len(layout.levels) < 2 or layout.start_waits:
         return []
     out = []
-    everyone, merged = _one_arm(layout)
-    level_of = layout.level_of
+    everyone, merged = _one_arm(data)
     for after in layout.after:
         reason = by_instrument(layout, [*layout.levels], [after])
         for index in table.indices:
@@ -638,29 +623,20 @@ def factorial_tests(data: StudyData) -> list[Effect]:
                     sample, terms = None, None
                     tested = Result(math.nan, statistic_name="F", remark=reason)
                     if not reason:
-                        sample = _within(
-                            change_sample(merged, table, contrast, index), layout.crossed
-                        )
+                        whole = change_sample(merged.layout, table, contrast, index)
                         sample, terms, tested = _factorial(
-                            layout, sample, level_of, what, robust=robust
+                            layout, _within(whole, layout.crossed), what, robust=robust
                         )
-                    out.append(
-                        effect_of(
-                            merged,
-                            plan,
-                            PlannedTest(contrast, index, method),
-                            sample,
-                            terms,
-                            tested,
-                        )
-                    )
+                    planned = PlannedTest(contrast, index, method)
+                    out.append(effect_of(merged, planned, sample, terms, tested))
     return out
 
 
 def _factorial(
-    layout: Layout, sample: Sample, level_of: Mapping[str, str], what: str, *, robust: bool
+    layout: Layout, sample: Sample, what: str, *, robust: bool
 ) -> tuple[Sample, Terms, Result]:
     """Test one of the three questions of two crossed factors, at its own stratum."""
+    level_of = layout.level_of
     sample, terms = terms_of(
         sample, {n: of for n, of in layout.factors.items() if n != layout.crossed_name}
     )
@@ -674,10 +650,12 @@ def _factorial(
     coded = {name: effect_coded(labels) for name, labels in groups.items()}
     both = products(*coded.values())
     aliased = f"not every level of {layout.crossed_name} holds every treatment"
-    held = terms.factors.get("block")
-    if what in groups and held and len(set(zip(held, groups[what], strict=True))) == len(set(held)):
-        (other,) = (columns for name, columns in coded.items() if name != what)
-        return _over_blocks(layout, sample, held, groups[what], [*other, *both], robust=robust)
+    blocks = terms.factors.get("block")
+    if what in groups and blocks:
+        labels = groups[what]
+        if len(set(zip(blocks, labels, strict=True))) == len(set(blocks)):
+            (other,) = (columns for name, columns in coded.items() if name != what)
+            return _over_blocks(layout, sample, blocks, labels, [*other, *both], robust=robust)
     tested = coded.get(what, both)
     beside = [c for columns in (*coded.values(), both) if columns is not tested for c in columns]
     joint = Joint(tested, beside, groups["treatment"], aliased)
@@ -687,19 +665,19 @@ def _factorial(
 def _over_blocks(
     layout: Layout,
     sample: Sample,
-    held: Sequence[str],
+    block_of: Sequence[str],
     labels: Sequence[str],
     inside: Sequence[Array],
     *,
     robust: bool,
 ) -> tuple[Sample, Terms, Result]:
     """Test a factor that stands on whole blocks, over their means adjusted for the other."""
-    level = dict(zip(held, labels, strict=True))
-    names = list(dict.fromkeys(held))
+    level = dict(zip(block_of, labels, strict=True))
+    names = list(level)
     # 1. y = block + (the other factor and the interaction, within blocks): the coefficient of a
     #    block is the mean of its units as if it held every level of the other factor alike.
-    at = np.asarray(held, dtype=str)
-    blocks = [(at == name).astype(float) for name in names]
+    of_unit = np.asarray(block_of, dtype=str)
+    blocks = [(of_unit == name).astype(float) for name in names]
     x = np.column_stack([*blocks, *independent_columns(blocks, inside)])
     means = np.linalg.lstsq(x, sample.change, rcond=None)[0][: len(names)]
     # 2. The factor over these means, within the blocks above them.
@@ -717,16 +695,8 @@ def _over_blocks(
         filled=(),
         unused=(),
     )
-    groups = [level[name] for name in names]
-    above = _above(layout, sample, names)
+    above_of = {layout.blocks[unit]: layout.above.get(unit, "") for unit in sample.units}
+    above, groups = [above_of[name] for name in names], [level[name] for name in names]
     terms = Terms({"block": above} if len(set(above)) > 1 else {}, before=False)
-    aliased = "the factor cannot be told from the blocks"
-    columns = effect_coded(groups)
-    joint = Joint(columns, [], groups, aliased)
+    joint = Joint(effect_coded(groups), [], groups, "the factor cannot be told from the blocks")
     return whole, terms, JOINT_TESTS[robust](whole, joint, terms)
-
-
-def _above(layout: Layout, sample: Sample, names: Sequence[str]) -> list[str]:
-    """Return the block in which each whole plot lies; the same word where there is none."""
-    above = {layout.blocks[unit]: layout.above.get(unit, "") for unit in sample.units}
-    return [above[name] for name in names]

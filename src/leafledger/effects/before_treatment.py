@@ -157,14 +157,13 @@ def waiting_sentences(layout: Layout, plan: Plan) -> list[str]:
     named = plan.primary
     if named is not None and (why := layout.why_not(named.session)):
         out.append(f"{_primary_waits(named.index, named.session, why)} (the primary contrast).")
-    if layout.start_waits:
-        waiting = [s for s in layout.stated_after if named is None or s != named.session]
-        if waiting:
-            out.append(f"Every contrast with {listed(waiting)} {layout.start_waits}.")
-        return out
+    waiting = [s for s in layout.stated_after if layout.why_not(s) == layout.start_waits]
+    waiting = [s for s in waiting if named is None or s != named.session]
+    if layout.start_waits and waiting:
+        out.append(f"Every contrast with {listed(waiting)} {layout.start_waits}.")
     for session in layout.stated_after:
         why = layout.why_not(session)
-        if not why:
+        if not why or why == layout.start_waits:
             continue
         what = "Every other contrast" if named and named.session == session else "Every contrast"
         if why.startswith(WAITS):
@@ -172,7 +171,13 @@ def waiting_sentences(layout: Layout, plan: Plan) -> list[str]:
         else:
             out.append(f"{what} with {session} cannot be answered: {why}.")
     course = [m for m in METHODS[COURSE] if m in plan.methods]
-    if layout.course_waits and course and len(layout.stated_after) > 1 and layout.stated_before:
+    if (
+        layout.course_waits
+        and not layout.start_waits
+        and course
+        and len(layout.stated_after) > 1
+        and layout.stated_before
+    ):
         out.append(f"The whole course {layout.course_waits}.")
     gone = [s for s in layout.stated_before if s in layout.unmeasured]
     for session in gone if layout.before else ():

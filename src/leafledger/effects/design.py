@@ -223,7 +223,10 @@ class Layout:
         """
         gone = [s for s in self.stated_before if s in self.unmeasured]
         no_start = self.unmeasured[gone[0]] if gone and not self.before else ""
-        return self.start_waits or self.unmeasured.get(after, "") or no_start
+        own = self.unmeasured.get(after, "")
+        if own and not own.startswith(WAITS):
+            return own  # never measured: nothing to wait for
+        return self.start_waits or own or no_start
 
     @property
     def before_name(self) -> str:

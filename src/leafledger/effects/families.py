@@ -62,8 +62,8 @@ class AdjustedTest:
         effect = self.effect
         if effect.contrast.question != EQUIVALENCE or self.verdict != NOT_SIGNIFICANT:
             return self.note
-        shown = f"equivalence within {effect.margin:g} is not shown"
-        return f"{shown}; {self.note}" if self.note else shown
+        text = f"equivalence within {effect.margin:g} is not shown"
+        return f"{text}; {self.note}" if self.note else text
 
 
 Key = tuple[str, ...]
@@ -200,7 +200,7 @@ def effects_row(row: AdjustedTest, unit: str) -> dict[str, Any]:
     Parameters
     ----------
     row
-        The judged test.
+        The test with its adjusted p.
     unit
         Unit of the index.
     """
@@ -268,7 +268,7 @@ def family_rows(
     Parameters
     ----------
     rows
-        All judged tests.
+        All tests with their adjusted p.
     reach
         Family -> smallest p by the largest |t|, and random arrangements (0: all enumerated).
 
@@ -377,10 +377,12 @@ def _by_flips(data: StudyData, effects: Sequence[Effect]) -> MaxT:
     columns = []
     for effect in effects:
         sample = change_sample(layout, table, effect.contrast, effect.index)
-        names, changes, _ = replicates_of_change(layout.within(effect.contrast.stratum), sample)
+        within = layout.within(effect.contrast.stratum)
+        replicates, changes, _ = replicates_of_change(within, sample)
         arm = f"{effect.contrast.level}\n"
-        columns.append({arm + name: float(v) for name, v in zip(names, changes, strict=True)})
-    place = {name: i for i, name in enumerate(sorted({name for one in columns for name in one}))}
+        columns.append({arm + name: float(v) for name, v in zip(replicates, changes, strict=True)})
+    names = sorted({name for column in columns for name in column})
+    place = {name: i for i, name in enumerate(names)}
     changes = np.full((len(place), len(columns)), np.nan)
     for k, column in enumerate(columns):
         changes[[place[name] for name in column], k] = list(column.values())

@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,6 @@ from leafledger.effects.design import (
     METHODS,
     Contrast,
     Layout,
-    Plan,
     by_instrument,
     confounding,
     no_change,
@@ -96,6 +96,11 @@ class Fit:
     log_likelihood: float
     singular: bool = False
 
+    @cached_property
+    def spread(self) -> Array:
+        """Covariance of the variance parameters, shape ``(n_parts, n_parts)``."""
+        return np.asarray(np.linalg.pinv(self.expected), dtype=np.float64)
+
 
 class NotFitted(Exception):
     """The model has no usable estimate; the text says why."""
@@ -103,8 +108,8 @@ class NotFitted(Exception):
 
 def padded(data: Repeated) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Return values and columns with zeros where a unit has no value, and where it has one."""
-    here = np.isfinite(data.y)
-    return np.where(here, data.y, 0.0), np.where(here[:, :, None], data.x, 0.0), here
+    measured = np.isfinite(data.y)
+    return np.where(measured, data.y, 0.0), np.where(measured[:, :, None], data.x, 0.0), measured
 
 
 def fit(data: Repeated, basis: Array, start: Array) -> Fit:
@@ -124,15 +129,15 @@ def fit(data: Repeated, basis: Array, start: Array) -> Fit:
     NotFitted
         If the values do not vary or the search does not converge.
     """
-    y, x, here = padded(data)
+    y, x, measured = padded(data)
     flat = x.reshape(-1, x.shape[2])
     left = y.ravel() - flat @ np.linalg.lstsq(flat, y.ravel(), rcond=None)[0]
-    scale = math.sqrt(float(left @ left) / max(int(here.sum()) - x.shape[2], 1))
+    scale = math.sqrt(float(left @ left) / max(int(measured.sum()) - x.shape[2], 1))
     if not scale > 1e-12 * max(float(np.abs(y).max()), 1e-300):
         raise NotFitted("the model leaves no variation between values")
-    pair = here[:, :, None] & here[:, None, :]
+    pair = measured[:, :, None] & measured[:, None, :]
     parts = np.where(pair[:, None], basis[None], 0.0)
-    filler = np.eye(y.shape[1])[None] * ~here[:, :, None]
+    filler = np.eye(y.shape[1])[None] * ~measured[:, :, None]
     theta = start.astype(np.float64)
     now = _state(theta, y / scale, x, parts, filler)
     if now is None:
@@ -143,7 +148,7 @@ def fit(data: Repeated, basis: Array, start: Array) -> Fit:
         moved = float(np.abs(after.theta - now.theta).max())
         now = after
         if moved <= _CLOSE * max(1.0, float(np.abs(now.theta).max())):
-            return _unscaled(now, scale, int(here.sum()) - x.shape[2])
+            return _unscaled(now, scale, int(measured.sum()) - x.shape[2])
     raise NotFitted("the search for the variances did not settle")
 
 
@@ -228,9 +233,8 @@ def random_slope(times: Array) -> Array:
     Time is centred and scaled to unit spread: only the unit of the slope depends on it.
     """
     t = (times - times.mean()) / max(float(times.std()), 1e-300)
-    one = np.ones(len(t))
-    cross = np.outer(one, t)
-    return np.stack([np.outer(one, one), cross + cross.T, np.outer(t, t), np.eye(len(t))])
+    cross = np.outer(np.ones(len(t)), t)
+    return np.stack([np.ones_like(cross), cross + cross.T, np.outer(t, t), np.eye(len(t))])
 
 
 def unstructured(n_occasions: int) -> Array:
@@ -333,37 +337,24 @@ def kenward_roger(model: Fit, contrast: Array) -> Line:
     contrast
         Weights of the coefficients, shape ``(p,)``.
     """
-    spread = _inverse(model.expected)
-    variance = float(contrast @ adjusted_covariance(model, spread) @ contrast)
+    variance = float(contrast @ adjusted_covariance(model) @ contrast)
     # A singular fit may leave no positive variance: then there is no standard error.
     error = math.sqrt(variance) if variance > 0 else math.nan
-    return Line(float(contrast @ model.beta), error, _df(model, contrast, spread))
+    return Line(float(contrast @ model.beta), error, _df(model, contrast))
 
 
-def _inverse(information: Array) -> Array:
-    return np.asarray(np.linalg.pinv(information), dtype=np.float64)
-
-
-def _df(model: Fit, contrast: Array, spread: Array) -> float:
+def _df(model: Fit, contrast: Array) -> float:
     to = model.phi @ contrast
     variance = float(contrast @ to)
     slope = np.array([to @ part @ to for part in model.P])
-    below = float(slope @ spread @ slope)
+    below = float(slope @ model.spread @ slope)
     return 2.0 * variance**2 / below if below > 0 else math.nan
 
 
-def adjusted_covariance(model: Fit, spread: Array) -> Array:
-    """Return the covariance of the coefficients, enlarged for the estimated variances.
-
-    Parameters
-    ----------
-    model
-        The fitted model.
-    spread
-        Covariance of the variance parameters, shape ``(n_parts, n_parts)``.
-    """
+def adjusted_covariance(model: Fit) -> Array:
+    """Return the covariance of the coefficients, enlarged for the estimated variances."""
     between = np.einsum("kpq,qr,lrs->klps", model.P, model.phi, model.P, optimize=True)
-    inner = np.einsum("kl,klps->ps", spread, model.Q - between)
+    inner = np.einsum("kl,klps->ps", model.spread, model.Q - between)
     return np.asarray(model.phi + 2.0 * model.phi @ inner @ model.phi)
 
 
@@ -391,8 +382,7 @@ def joint_f(model: Fit, contrasts: Array) -> Result:
 def _joint_f(model: Fit, contrasts: Array) -> Result:
     from scipy.special import fdtrc
 
-    spread = _inverse(model.expected)
-    q = len(contrasts)
+    spread, q = model.spread, len(contrasts)
     middle = np.linalg.inv(contrasts @ model.phi @ contrasts.T)
     theta = contrasts.T @ middle @ contrasts
     parts = [theta @ model.phi @ P @ model.phi for P in model.P]
@@ -400,7 +390,7 @@ def _joint_f(model: Fit, contrasts: Array) -> Result:
     products = np.array([[np.trace(a @ b) for b in parts] for a in parts])
     scale, df2 = _scale_and_df(q, float(traces @ spread @ traces), float(np.sum(spread * products)))
     estimate = contrasts @ model.beta
-    within = contrasts @ adjusted_covariance(model, spread) @ contrasts.T
+    within = contrasts @ adjusted_covariance(model) @ contrasts.T
     statistic = scale * float(estimate @ np.linalg.solve(within, estimate)) / q
     return Result(
         math.nan,
@@ -469,11 +459,12 @@ def mixed_model_tests(data: StudyData) -> list[Effect]:
     for index in table.indices:
         cells = cells_of(layout, table, index)
         for method in methods:
-            out += _effects(layout, plan, cells, index, method)
+            out += _effects(data, cells, index, method)
     return out
 
 
-def _effects(layout: Layout, plan: Plan, cells: Cells, index: str, method: str) -> list[Effect]:
+def _effects(data: StudyData, cells: Cells, index: str, method: str) -> list[Effect]:
+    layout = data.layout
     model, why = _fitted(layout, cells, method)
     out = []
     for after in layout.after:
@@ -481,7 +472,7 @@ def _effects(layout: Layout, plan: Plan, cells: Cells, index: str, method: str) 
             name = f"({after}-{layout.before_name})@{level}-{reference}"
             contrast = Contrast(COURSE, name, after, level, reference, "")
             reason = no_change(layout) or confounding(layout, level, reference, [after]) or why
-            tested = _line(layout, plan, cells, model, contrast, reason)
+            tested = _line(data, cells, model, contrast, reason)
             out.append(_effect(contrast, index, method, tested, cells, model))
     joint = Contrast(COURSE, "treatment x session", "", "", layout.control, "")
     reason = no_change(layout) or by_instrument(layout, [*layout.levels], layout.after) or why
@@ -535,8 +526,7 @@ def _fitted(layout: Layout, cells: Cells, method: str) -> tuple[Fit | None, str]
         return None, no_change(layout)
     if small := [lv for lv, n in cells.n_units.items() if n < 2]:
         return None, f"fewer than 2 {plural(layout.word)} in {listed(small)}: description only"
-    here = np.isfinite(cells.data.y)
-    flat = cells.data.x[here]
+    flat = cells.data.x[np.isfinite(cells.data.y)]
     n, p = flat.shape
     if n <= p:
         return None, f"{n} values are too few for the {p} coefficients of the model"
@@ -569,14 +559,10 @@ def _weights(layout: Layout, cells: Cells, level: str, reference: str, after: st
 
 
 def _line(
-    layout: Layout,
-    plan: Plan,
-    cells: Cells,
-    model: Fit | None,
-    contrast: Contrast,
-    reason: str,
+    data: StudyData, cells: Cells, model: Fit | None, contrast: Contrast, reason: str
 ) -> Result:
-    nothing = Result(math.nan, ci_level=plan.level, statistic_name="t", remark=reason)
+    layout, level = data.layout, data.plan.level
+    nothing = Result(math.nan, ci_level=level, statistic_name="t", remark=reason)
     if reason or model is None:
         return nothing
     corners = [
@@ -591,7 +577,7 @@ def _line(
     if not (line.df > 0 and math.isfinite(line.df) and line.error > 0):
         remark = "the model gives no standard error or no degrees of freedom for this contrast"
         return replace(nothing, estimate=line.estimate, remark=remark)
-    return t_test(line.estimate, line.error, line.df, plan.level)
+    return t_test(line.estimate, line.error, line.df, level)
 
 
 def _joint(layout: Layout, cells: Cells, model: Fit | None, reason: str) -> Result:

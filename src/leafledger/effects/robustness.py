@@ -156,12 +156,12 @@ def _arms(row: AdjustedTest) -> tuple[str, str]:
     return row.effect.contrast.level, row.effect.contrast.reference
 
 
-def _same(one: AdjustedTest, other: AdjustedTest) -> bool:
-    if one.verdict != other.verdict:
+def _same(planned: AdjustedTest, row: AdjustedTest) -> bool:
+    if planned.verdict != row.verdict:
         return False
-    if one.verdict != SIGNIFICANT:
+    if planned.verdict != SIGNIFICANT:
         return True
-    return (one.effect.tested.estimate > 0) == (other.effect.tested.estimate > 0)
+    return (planned.effect.tested.estimate > 0) == (row.effect.tested.estimate > 0)
 
 
 def _primary(variant: Variant) -> list[AdjustedTest]:
@@ -321,12 +321,12 @@ def _fate(test: VariantTest) -> str:
 def _how(test: VariantTest, plan: Plan) -> str:
     variant, p = test.variant, test.row.p_holm
     name = "p" if test.row.n_family < 2 else "Holm-adjusted p"
-    shown = "no p" if math.isnan(p) else f"{name} {shown_p(p, plan.alpha)}"
+    p_words = "no p" if math.isnan(p) else f"{name} {shown_p(p, plan.alpha)}"
     if variant.kind == EVERY_SCAN:
-        return f"with every scan, excluded ones too ({shown})"
+        return f"with every scan, excluded ones too ({p_words})"
     if variant.kind == WITHOUT_SESSION:
-        return f"without {variant.left_out} ({variant.note}; {shown})"
-    return f"by the method {variant.left_out.replace('_', ' ')} ({shown})"
+        return f"without {variant.left_out} ({variant.note}; {p_words})"
+    return f"by the method {variant.left_out.replace('_', ' ')} ({p_words})"
 
 
 # Assumptions: spread of the arms, residuals, single units that decide. No test depends on them.

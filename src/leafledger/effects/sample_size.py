@@ -224,8 +224,8 @@ def _pairs_have_before(layout: Layout, table: UnitTable, index: str, session: st
     """Return whether the value before stands in the model of every pair of treatments."""
     for level, reference in layout.pairs:
         contrast = Contrast(layout.difference, "", session, level, reference, "")
-        own = change_sample(layout, table, contrast, index, fill_before=True)
-        if not terms_of(own, layout.factors)[1].before:
+        pair = change_sample(layout, table, contrast, index, fill_before=True)
+        if not terms_of(pair, layout.factors)[1].before:
             return False
     return True
 
@@ -299,13 +299,12 @@ def _unequal(e: Array, x: Array, arms: Sequence[str]) -> str:
     u, s, _ = np.linalg.svd(x, full_matrices=False)
     base = u[:, s > _SPANNED * s[0]]
     free = 1.0 - np.einsum("ij,ij->i", base, base)
-    held = np.asarray(arms, dtype=str)
-    known = free > _SPANNED  # a unit that is fitted exactly tells nothing
+    arm_of = np.asarray(arms, dtype=str)
     scatter = {}
     for arm in sorted(set(arms)):
-        own = known & (held == arm)
-        if own.sum() >= 2:
-            scatter[arm] = math.fsum((e[own] ** 2 / free[own]).tolist()) / int(own.sum())
+        units = (free > _SPANNED) & (arm_of == arm)  # a unit that is fitted exactly says nothing
+        if units.sum() >= 2:
+            scatter[arm] = math.fsum((e[units] ** 2 / free[units]).tolist()) / int(units.sum())
     if len(scatter) < 2:
         return ""
     most = max(scatter, key=lambda arm: (scatter[arm], arm))
@@ -435,8 +434,8 @@ def simulated_power(design: Design, noncentrality: float, alpha: float, seed: in
     n_draws = _DRAWS_OF_BEFORE if design.before else 1
     # 1. The columns X, shape (n_draws, 2n, p); the treatment first.
     block = np.arange(n) * design.n_blocks // n
-    own = [block == b for b in range(1, design.n_blocks)]
-    alike = [np.ones(n), *own, *rng.standard_normal((design.n_columns, n))]
+    blocks = [block == b for b in range(1, design.n_blocks)]
+    alike = [np.ones(n), *blocks, *rng.standard_normal((design.n_columns, n))]
     fixed = np.column_stack([np.repeat([1.0, 0.0], n), *(np.tile(c, 2) for c in alike)])
     x = np.broadcast_to(fixed, (n_draws, *fixed.shape))
     if design.before:
@@ -526,7 +525,7 @@ def design_table(
             for n_leaves in (1,) if math.isnan(variation.leaf) else leaves:
                 for n_scans in (1,) if math.isnan(variation.scan) else SCANS:
                     sd, remark = variation.sd(model, n_leaves, n_scans)
-                    row = _found_difference(design, sd, plan, margin)
+                    row = _detectable(design, sd, plan, margin)
                     numbers = {"n_units": n, "n_leaves": n_leaves, "n_scans": n_scans}
                     words = _words(design, model, remark)
                     out.append({**named, **numbers, **row, **words, "residual_df": model.df})
@@ -544,7 +543,7 @@ def _words(design: Design, model: Residual, remark: str) -> dict[str, str]:
     return {"covariates": ", ".join(names), "reason": "; ".join(r for r in remarks if r)}
 
 
-def _found_difference(design: Design, sd: float, plan: Plan, margin: float) -> dict[str, Any]:
+def _detectable(design: Design, sd: float, plan: Plan, margin: float) -> dict[str, Any]:
     values: dict[str, Any] = {
         "sd_residual": sd,
         "alpha": plan.alpha,

@@ -354,7 +354,7 @@ def _summary(
         "plan": plan_sentences(layout.as_stated, plan, len(units)),
         "primary": [effects_row(row, units.get(row.effect.index, "")) for row in primary],
         "families": family_rows(
-            rows, {name: (found.p_smallest, found.n_draws) for name, found in reach.items()}
+            rows, {name: (family.p_smallest, family.n_draws) for name, family in reach.items()}
         ),
         "sentences": sentences(main, layout, plan, units),
         "findings": findings(rows, layout, plan, units),
@@ -398,10 +398,10 @@ def _write_next_study(job: Job, data: StudyData, units: Mapping[str, str]) -> No
         session = _session_of(layout, plan)
         cells = accepted_cells(job, scans_of(job))
         for index in table.indices:
-            own = cells_of_units(layout, cells.get(index, {}))
-            if own:
-                parts[index] = components(layout, own)
-            scatter[index] = variation(layout, table, index, session, own, parts.get(index, []))
+            scans = cells_of_units(layout, cells.get(index, {}))
+            if scans:
+                parts[index] = components(layout, scans)
+            scatter[index] = variation(layout, table, index, session, scans, parts.get(index, []))
             if not session and layout.course_waits:
                 scatter[index] = Variation("", reason=layout.course_waits)
     rows = component_rows(parts, units)

@@ -186,8 +186,8 @@ def _units(
     below = float(np.mean(put_in)) if keys else 0.0
     units = [unit for unit, _ in keys]
     sessions = [session for _, session in keys]
-    arms, own = tuple(f"{level_of[u]}\n{s}" for u, s in keys), tuple(units)
-    rest, df_rest = _left((arms, own), y)
+    arms, of_unit = tuple(f"{level_of[u]}\n{s}" for u, s in keys), tuple(units)
+    rest, df_rest = _left((arms, of_unit), y)
     total, df_total = _left((arms,), y)
     n_units = len(set(units))
     within = rest / df_rest if df_rest else math.nan
@@ -198,7 +198,7 @@ def _units(
     df_unit = df_total - df_rest
     if df_unit == 0:
         return Component(UNIT, math.nan, 0, n_units, "one unit per treatment"), both, _no_session()
-    k = _multiplier(arms, own) / df_unit
+    k = _multiplier(arms, of_unit) / df_unit
     noise = below if math.isnan(within) else within
     unit = _named(UNIT, ((total - rest) / df_unit - noise) / k, df_unit, n_units)
     return unit, both, _session(layout, units, sessions, y)
@@ -210,13 +210,13 @@ def _session(layout: Layout, units: Sequence[str], sessions: Sequence[str], y: A
     rows = [i for i, unit in enumerate(units) if unit in arm]
     if not rows or len({sessions[i] for i in rows}) < 2:
         return _no_session()
-    own, days = tuple(units[i] for i in rows), tuple(sessions[i] for i in rows)
-    rest, df_rest = _left((own, days), y[rows])
-    total, df_total = _left((own,), y[rows])
+    of_unit, days = tuple(units[i] for i in rows), tuple(sessions[i] for i in rows)
+    rest, df_rest = _left((of_unit, days), y[rows])
+    total, df_total = _left((of_unit,), y[rows])
     df = df_total - df_rest
     if not df_rest or not df:
         return _no_session()
-    k = _multiplier(own, days) / df
+    k = _multiplier(of_unit, days) / df
     why = "growth and drift of the instrument together, which nothing here can tell apart"
     return _named(SESSION, ((total - rest) / df - rest / df_rest) / k, df, len(set(days)), why)
 
@@ -248,8 +248,8 @@ def leaf_and_scan_variance(leaves: Leaves, leaf: float, scan: float) -> float:
 
 
 def _indicator(labels: Sequence[str]) -> Array:
-    held = np.asarray(labels, dtype=str)
-    return np.column_stack([(held == name).astype(float) for name in sorted(set(labels))])
+    level = np.asarray(labels, dtype=str)
+    return np.column_stack([(level == name).astype(float) for name in sorted(set(labels))])
 
 
 Labels = tuple[str, ...]
@@ -341,9 +341,9 @@ def cells_of_units(
         unit = owner.get(part)
         if unit is None or session not in layout.sessions:
             continue
-        here = out.setdefault((unit, session), {})
+        cell = out.setdefault((unit, session), {})
         for leaf, values in leaves.items():
-            here[f"{part}\n{leaf}" if layout.parts else leaf] = values
+            cell[f"{part}\n{leaf}" if layout.parts else leaf] = values
     return {key: out[key] for key in sorted(out)}
 
 
@@ -359,9 +359,9 @@ def grouped(
     """
     out: dict[str, dict[tuple[str, str], dict[str, list[tuple[str, float]]]]] = {}
     for (unit, session, index), leaf, reading in values:
-        own = f"leaf {leaf}" if leaf else f"scan {reading.scan}"
-        here = out.setdefault(index, {}).setdefault((unit, session), {})
-        here.setdefault(own, []).append((reading.scan, reading.value))
+        name = f"leaf {leaf}" if leaf else f"scan {reading.scan}"
+        cell = out.setdefault(index, {}).setdefault((unit, session), {})
+        cell.setdefault(name, []).append((reading.scan, reading.value))
     return {
         index: {
             key: {
@@ -412,7 +412,7 @@ def all_scans_table(job: Job, scans: Scans, layout: Layout, indices: Iterable[st
     import pandas as pd
 
     means = unit_means(index_values(job.by_session("indices"), scans.places, set(scans.places)))
-    rows = [(*key, found.mean, found.u) for key, found in means.items()]
+    rows = [(*key, value.mean, value.u) for key, value in means.items()]
     frame = pd.DataFrame(rows, columns=["unit", "session", "index", "mean", "u"])
     return unit_table(layout, frame, indices)
 

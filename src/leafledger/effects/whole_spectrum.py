@@ -105,14 +105,14 @@ def unit_spectra(
     columns = (rows[c].tolist() for c in ("unit", "session", "leaf", "scan"))
     leaves: dict[tuple[str, str], dict[tuple[str, str], list[int]]] = {}
     for i, (unit, session, leaf, scan) in enumerate(zip(*columns, strict=True)):
-        own = (leaf, "") if leaf else ("", scan)
-        leaves.setdefault((unit, session), {}).setdefault(own, []).append(i)
+        name = (leaf, "") if leaf else ("", scan)
+        leaves.setdefault((unit, session), {}).setdefault(name, []).append(i)
     out = np.full((len(units), len(sessions), reflectance.shape[1]), np.nan)
     for i, unit in enumerate(units):
         for j, session in enumerate(sessions):
-            found = leaves.get((unit, session))
-            if found:
-                means = [reflectance[found[leaf]].mean(axis=0) for leaf in sorted(found)]
+            rows_of = leaves.get((unit, session))
+            if rows_of:
+                means = [reflectance[rows_of[leaf]].mean(axis=0) for leaf in sorted(rows_of)]
                 out[i, j] = np.mean(means, axis=0)
     return out
 
@@ -130,9 +130,8 @@ def simultaneous_bands(
 
     The band is ``estimate +- q * standard error``. Both come from the model change ~ treatment +
     block with HC2 errors (:mod:`leafledger.resampling.permutation`). q is the quantile of the
-    largest
-    |t| over all wavelengths and all comparisons together when the labels of all treatments are
-    dealt out anew within blocks. If no treatment does anything, the band leaves zero at any
+    largest |t| over all wavelengths and all comparisons together when the labels of all treatments
+    are dealt out anew within blocks. If no treatment does anything, the band leaves zero at any
     wavelength of any comparison with probability at most ``1 - level``.
 
     Parameters
@@ -184,7 +183,7 @@ def simultaneous_bands(
     place = iter(own_q.tolist())
     for part in parts:
         defined = bool(part.observed.defined[0])
-        for k, (estimate, error) in part.found().items():
+        for k, (estimate, error) in part.observed_difference().items():
             factor = next(place) if defined else math.nan
             half = np.where(error > floor, factor * error, np.nan)
             bands[k] = Band(estimate, estimate - half, estimate + half)
@@ -231,7 +230,7 @@ class _Part:
         """Return the residual degrees of freedom: units less blocks less one."""
         return len(self.own) - len({self.blocks[i] for i in self.own.tolist()}) - 1
 
-    def found(self) -> dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    def observed_difference(self) -> dict[int, tuple[NDArray[np.float64], NDArray[np.float64]]]:
         """Return place -> estimate and standard error as observed, ``(n_wavelengths,)`` each."""
         blocks = [self.blocks[i] for i in self.own.tolist()]
         rows = np.isin(self.measured, self.own)
@@ -270,10 +269,10 @@ def _parts(
 ) -> list[_Part]:
     """Return the comparisons that have two units on either side and a block that holds both."""
     groups: dict[tuple[int, int, tuple[bool, ...]], list[int]] = {}
-    for k, one in enumerate(compared):
-        there = np.asarray(np.isfinite(changes[:, one.session]).all(axis=1), dtype=bool)
-        low, high = sorted((one.treated, one.reference))
-        groups.setdefault((low, high, tuple(there.tolist())), []).append(k)
+    for k, pair in enumerate(compared):
+        measured = np.asarray(np.isfinite(changes[:, pair.session]).all(axis=1), dtype=bool)
+        low, high = sorted((pair.treated, pair.reference))
+        groups.setdefault((low, high, tuple(measured.tolist())), []).append(k)
     out = []
     for (low, high, measured_units), places in groups.items():
         measured = np.flatnonzero(measured_units)
@@ -361,18 +360,18 @@ def spectrum_table(job: Job, layout: Layout, plan: Plan) -> pd.DataFrame:
         changes, labels, compared, blocks, plan.level, plan.n_draws, plan.seed
     )
     frames = []
-    for contrast, one, band in zip(asked, compared, bands, strict=True):
+    for contrast, pair, band in zip(asked, compared, bands, strict=True):
         if band is None:
             continue
-        measured = np.isfinite(changes[:, one.session]).all(axis=1)
+        measured = np.isfinite(changes[:, pair.session]).all(axis=1)
         columns = {
             "contrast": contrast.name,
             "wavelength_nm": spectra.wavelength_nm,
             "estimate": band.estimate,
             "low": band.low,
             "high": band.high,
-            "n_units": int((measured & (labels == one.treated)).sum()),
-            "n_units_reference": int((measured & (labels == one.reference)).sum()),
+            "n_units": int((measured & (labels == pair.treated)).sum()),
+            "n_units_reference": int((measured & (labels == pair.reference)).sum()),
         }
         frames.append(pd.DataFrame(columns))
     if not frames:

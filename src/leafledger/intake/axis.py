@@ -82,12 +82,12 @@ def split_pixel_headings(headings: Sequence[str]) -> tuple[list[int], list[int],
     positions: list[int] = []
     pixels: list[float] = []
     for position, heading in enumerate(headings):
-        found = _HEADING.fullmatch(heading.strip()[:48])
-        if found is None:
+        match = _HEADING.fullmatch(heading.strip()[:48])
+        if match is None:
             metadata.append(position)
         else:
             positions.append(position)
-            pixels.append(float(found.group(1)))
+            pixels.append(float(match.group(1)))
     return metadata, positions, pixels
 
 
@@ -212,8 +212,8 @@ def check_axis(
         Whether the axis falls and has to be reversed.
     """
     if pixels:
-        for at, found, expected, mend in pixel_problems(raw):
-            row, column = place(at)
+        for position, found, expected, mend in pixel_problems(raw):
+            row, column = place(position)
             faults.add(found, expected, mend, row=row, column=column)
         return False
     if len(raw) < MIN_WAVELENGTHS:

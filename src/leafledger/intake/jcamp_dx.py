@@ -95,12 +95,12 @@ def split_blocks(lines: Sequence[str], faults: Faults) -> list[Block]:
     record: Record | None = None
     for row, line in enumerate(lines, start=1):
         text = line.split("$$", 1)[0].rstrip()
-        found = _LABEL.match(text)
-        if found is None:
+        match = _LABEL.match(text)
+        if match is None:
             if record is not None and text.strip():
                 record.lines.append((row, text))
             continue
-        label, record = label_of(found.group(1)), Record(row, found.group(2).strip())
+        label, record = label_of(match.group(1)), Record(row, match.group(2).strip())
         if label == "TITLE":
             stack.append(Block(row))
         if not stack:
@@ -215,10 +215,10 @@ def split_abscissa(line: str) -> tuple[str, str]:
     >>> split_abscissa("400A000J2"), split_abscissa("4.0E+02 1 2")
     (('400', 'A000J2'), ('4.0E+02', ' 1 2'))
     """
-    found = _ABSCISSA.match(line)
-    if found is None or len(found.group(1)) > _LONGEST:
+    match = _ABSCISSA.match(line)
+    if match is None or len(match.group(1)) > _LONGEST:
         raise OrdinatesError("no abscissa at its start")
-    return found.group(1), line[found.end() :]
+    return match.group(1), line[match.end() :]
 
 
 def ordinates(text: str, limit: int) -> Row:
@@ -244,13 +244,15 @@ def ordinates(text: str, limit: int) -> Row:
     """
     values: list[float] = []
     step: float | None = None
-    at, repeated = 0, False
-    while at < len(text):
-        found = _TOKEN.match(text, at)
-        if found is None or (found.end() - at > _LONGEST and found.lastgroup != "separator"):
-            raise OrdinatesError(f'"{text[at : at + 12]}", which belongs to no form of ordinates')
-        kind, token = found.lastgroup, found.group()
-        at = found.end()
+    place, repeated = 0, False
+    while place < len(text):
+        match = _TOKEN.match(text, place)
+        if match is None or (match.end() - place > _LONGEST and match.lastgroup != "separator"):
+            raise OrdinatesError(
+                f'"{text[place : place + 12]}", which belongs to no form of ordinates'
+            )
+        kind, token = match.lastgroup, match.group()
+        place = match.end()
         if kind == "missing":
             raise OrdinatesError("a missing ordinate (?)")
         if kind == "dup":
@@ -493,15 +495,17 @@ class _Table:
         self.rows.extend([row] * len(values))
         self.differences = line.differences
 
-    def _check_abscissa(self, text: str, at: int, row: int, repeats: bool) -> None:
+    def _check_abscissa(self, text: str, point: int, row: int, repeats: bool) -> None:
         stated = float(text) * self.x_factor
         if self.damaged:
             return  # the place in the spectrum is not known any more
-        if at >= len(self.x):
+        if point >= len(self.x):
             self._fault(f"abscissa {text}", "no more lines than ##NPOINTS= says", row)
             return
-        if not abs(stated - self.x[at]) <= self._x_tolerance(text, repeats):
-            self._fault(f"abscissa {text}", f"{self.x[at]:g}, from FIRSTX, LASTX and NPOINTS", row)
+        if not abs(stated - self.x[point]) <= self._x_tolerance(text, repeats):
+            self._fault(
+                f"abscissa {text}", f"{self.x[point]:g}, from FIRSTX, LASTX and NPOINTS", row
+            )
 
     def _x_tolerance(self, text: str, repeats: bool) -> float:
         """Return how far a printed abscissa may be off.

@@ -87,9 +87,9 @@ def n_values(data: bytes, column: str) -> int:
     try:
         for group in footer.get(_ROW_GROUPS, []):
             for chunk in group.get(_COLUMNS, []):
-                told = chunk.get(_META_DATA, {})
-                if told.get(_PATH, [b""])[0] == column.encode("utf-8"):
-                    total += told[_NUM_VALUES]
+                about = chunk.get(_META_DATA, {})
+                if about.get(_PATH, [b""])[0] == column.encode("utf-8"):
+                    total += about[_NUM_VALUES]
         return int(total)
     except (AttributeError, KeyError, IndexError, TypeError):
         raise FooterError("no row groups of columns") from None
@@ -250,19 +250,21 @@ def _is_list(kind: pa.DataType) -> bool:
 
 
 def _stated_axis(metadata: dict[bytes, bytes], faults: Faults) -> NDArray[np.float64]:
-    told: Any = None
+    stated: Any = None
     try:
-        told = json.loads(metadata.get(b"wavelength_nm", b"null"))
-        sound = isinstance(told, list) and all(
-            isinstance(w, int | float) and not isinstance(w, bool) for w in told
+        stated = json.loads(metadata.get(b"wavelength_nm", b"null"))
+        sound = isinstance(stated, list) and all(
+            isinstance(w, int | float) and not isinstance(w, bool) for w in stated
         )
-        axis = np.array(told if sound else [], dtype=np.float64)
+        axis = np.array(stated if sound else [], dtype=np.float64)
     except (ValueError, RecursionError, OverflowError):
         sound = False
     if sound and len(axis) <= MAX_WAVELENGTHS:
         return axis
     faults.add(
-        "no wavelengths of the list column" if told is None else "wavelengths that are no numbers",
+        "no wavelengths of the list column"
+        if stated is None
+        else "wavelengths that are no numbers",
         f"at most {MAX_WAVELENGTHS:,} numbers (JSON) under the key wavelength_nm of the schema",
         "Write the file with its wavelengths.",
         column="wavelength_nm",
@@ -472,10 +474,10 @@ def _check_counts(
     faults.take(count_problem(faults.file, n_rows, n_wavelengths))
     if len(columns) > 1:
         return  # a column that is no list holds one value a row
-    told = n_values(data, columns[0])
-    if told > max(MAX_VALUES, n_rows * n_wavelengths):
+    n_stated = n_values(data, columns[0])
+    if n_stated > max(MAX_VALUES, n_rows * n_wavelengths):
         faults.add(
-            f"{told:,} values in {n_rows:,} rows",
+            f"{n_stated:,} values in {n_rows:,} rows",
             f"{n_wavelengths:,} values a row, and at most {MAX_VALUES:,}",
             "Each scan needs one value at each wavelength.",
         )

@@ -219,10 +219,10 @@ class _Table:
         self, row: int, cells: Cells, texts: list[str], positions: list[int]
     ) -> None:
         taken = set(positions)
-        for at, text in enumerate(texts):
-            value = cells.get(at)
-            lost = value is None and positions[0] < at < positions[-1]
-            if at in taken or not (
+        for column, text in enumerate(texts):
+            value = cells.get(column)
+            lost = value is None and positions[0] < column < positions[-1]
+            if column in taken or not (
                 lost or isinstance(value, Odd) or impossible_wavelength(text) is not None
             ):
                 continue
@@ -232,13 +232,13 @@ class _Table:
                 f"a wavelength from {SHORTEST_NM:g} to {LONGEST_NM:g} nm, or a heading in words",
                 value.mend if isinstance(value, Odd) else "Mend the heading.",
                 row=row,
-                column=self.numbers.where(at),
+                column=self.numbers.where(column),
             )
 
     def _item_position(self, row: int, texts: list[str], positions: list[int]) -> int:
         name = self.form.scan_column
         taken = set(positions)
-        words = [text for at, text in enumerate(texts) if at not in taken and text]
+        words = [text for column, text in enumerate(texts) if column not in taken and text]
         n_found = words.count(name) if name is not None else 0
         if n_found == 1 and name is not None:
             return texts.index(name)
@@ -252,9 +252,9 @@ class _Table:
         return -1
 
     def _scan(self, row: int, cells: Cells, heading: _Heading) -> None:
-        values = [cells.get(at) for at in heading.positions]
+        values = [cells.get(column) for column in heading.positions]
         if all(type(value) is float for value in values):
-            found = np.array(values, dtype=np.float64)
+            spectrum = np.array(values, dtype=np.float64)
         elif all(value is None for value in values):
             self.faults.add(
                 "a row without any value",
@@ -266,23 +266,23 @@ class _Table:
             return
         else:
             numbers = [
-                self._number(value, row, at)
-                for value, at in zip(values, heading.positions, strict=True)
+                self._number(value, row, column)
+                for value, column in zip(values, heading.positions, strict=True)
             ]
-            found = np.array(numbers, dtype=np.float64)
+            spectrum = np.array(numbers, dtype=np.float64)
         self.items.append(self._item(cells.get(heading.item_at), row, heading.item_at))
-        self.rows.append(found)
-        if len(self.rows) * len(found) > MAX_VALUES:
-            self.faults.take(count_problem(self.faults.file, len(self.rows), len(found)))
+        self.rows.append(spectrum)
+        if len(self.rows) * len(spectrum) > MAX_VALUES:
+            self.faults.take(count_problem(self.faults.file, len(self.rows), len(spectrum)))
             self.faults.stop()
 
-    def _number(self, value: Value | None, row: int, at: int) -> float | None:
-        found = self.numbers.number(value, row, at)
-        if found is None:
-            self.numbers.report(value, row, at)
-        return found
+    def _number(self, value: Value | None, row: int, column: int) -> float | None:
+        number = self.numbers.number(value, row, column)
+        if number is None:
+            self.numbers.report(value, row, column)
+        return number
 
-    def _item(self, value: Value | None, row: int, at: int) -> str:
+    def _item(self, value: Value | None, row: int, column: int) -> str:
         if isinstance(value, str):
             return value
         if isinstance(value, float):
@@ -292,7 +292,7 @@ class _Table:
             "the name of the scan",
             value.mend if isinstance(value, Odd) else "Name the row.",
             row=row,
-            column=self.numbers.where(at),
+            column=self.numbers.where(column),
         )
         return ""
 
@@ -381,9 +381,9 @@ def read_sheet_scan(
     held = dict(rows.kept)
     damaged = {line.row for line in block.lines if not line.good}
     for row in sorted(damaged):
-        for at in (rows.w_at, rows.v_at):
-            if numbers.number(held[row].get(at), row, at) is None:
-                numbers.report(held[row].get(at), row, at)
+        for column in (rows.w_at, rows.v_at):
+            if numbers.number(held[row].get(column), row, column) is None:
+                numbers.report(held[row].get(column), row, column)
     for problem in aside.problems:
         if problem.row not in damaged:
             faults.add(
@@ -429,17 +429,20 @@ class _TwoColumns:
         if self.searching:
             self._look(cells)
             return
-        wanted = {at: cells[at] for at in (self.w_at, self.v_at) if at in cells}
+        wanted = {column: cells[column] for column in (self.w_at, self.v_at) if column in cells}
         if wanted:
             self.kept.append((row, wanted))
 
     def _look(self, cells: Cells) -> None:
         if self.n_rows > _HEADING_ROWS:
             return
-        words = {value: at for at, value in reversed(cells.items()) if isinstance(value, str)}
+        words = {
+            value: column for column, value in reversed(cells.items()) if isinstance(value, str)
+        }
         self.headings += [word for word in words if len(self.headings) < MAX_COLUMNS]
         places = [
-            at if (at := _position(name)) >= 0 else words.get(name, -1) for name in self.names
+            column if (column := _position(name)) >= 0 else words.get(name, -1)
+            for name in self.names
         ]
         if min(places) >= 0:
             self.w_at, self.v_at = places
@@ -603,14 +606,15 @@ def _one_sheet(book: Book, form: FileForm, faults: Faults) -> SheetPart | None:
             nearest(form.sheet, names),
         )
         return None
-    shown = [sheet for sheet in book.sheets if sheet.shown]
-    if len(shown) == 1:
-        return shown[0]
+    visible = [sheet for sheet in book.sheets if sheet.shown]
+    if len(visible) == 1:
+        return visible[0]
     mend = "State `sheet:` in the form of this session"
     if form.scans_in == "sheets":
         mend += ", or the sheet of each scan as its item in the scan sheet"
+    names = [quoted(sheet.name) for sheet in visible]
     faults.add(
-        f"{len(shown)} sheets that are shown ({first_words([quoted(s.name) for s in shown], 5)})",
+        f"{len(visible)} sheets that are shown ({first_words(names, 5)})",
         "one, or the name of the one that is meant",
         f"{mend}.",
     )

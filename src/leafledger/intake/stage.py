@@ -303,8 +303,8 @@ def table_of(job: Job, read: SessionScans) -> SpectraTable:
     """Return the scans of a session as the table that :func:`run` writes; nothing is written."""
     column = "counts" if job.settings["form"]["quantity"] == "counts" else "reflectance"
     rows = _columns(job.settings["scans"], read.sha256).to_pandas(strings_to_categorical=False)
-    told = {"quantity": column, "full_scale_counts": None}
-    return SpectraTable(rows, read.wavelength_nm, {column: read.values}, told)
+    metadata = {"quantity": column, "full_scale_counts": None}
+    return SpectraTable(rows, read.wavelength_nm, {column: read.values}, metadata)
 
 
 def scans_in_file(path: Path, file: str, settings: Mapping[str, Any]) -> tuple[str, ...]:
@@ -353,7 +353,10 @@ def _read_all(
         places, missing = pick(read, rows)
         problems.extend(missing)
         if not missing:
-            out[file] = (read, {row["scan"]: at for row, at in zip(rows, places, strict=True)})
+            out[file] = (
+                read,
+                {row["scan"]: place for row, place in zip(rows, places, strict=True)},
+            )
         n_values += read.scans.values.size
         if n_values > MAX_VALUES:
             problems.append(_too_many(file))
@@ -387,8 +390,8 @@ def _read_one(
         scans = read_counts_alone(data, file, form)
     elif form.form == "text":
         # A file read carefully without a layout of its own leaves the one before in force.
-        scans, found = read_text(data, file, form, layout)
-        layout = found or layout
+        scans, layout_of_file = read_text(data, file, form, layout)
+        layout = layout_of_file or layout
     elif form.form == "spreadsheet":
         elsewhere = job.settings.get("elsewhere", {}).get(file, ())
         scans = read_spreadsheet(data, file, form, items, elsewhere)
@@ -476,14 +479,14 @@ def _notes(
 
 def _unused(read: FileScans, used: Iterable[int], elsewhere: Iterable[str]) -> list[str]:
     """Name the scans of a file that no row of any session means."""
-    numbers = {alias: at for at, alias in enumerate(read.scans.aliases)}
+    numbers = {alias: place for place, alias in enumerate(read.scans.aliases)}
     named = set(elsewhere)
     by_number = named - set(read.scans.items)
     places = {*used, *(numbers[item] for item in by_number if item in numbers)}
     return [
         quoted(item)
-        for at, item in enumerate(read.scans.items)
-        if at not in places and item not in named
+        for place, item in enumerate(read.scans.items)
+        if place not in places and item not in named
     ]
 
 

@@ -160,8 +160,8 @@ class Layout:
             start = end + 1
         if data.startswith(self.first, start) or self.heading is not None:
             return start
-        found = data.find(self.newline + self.first)
-        return found + 1 if found >= 0 else None
+        newline_at = data.find(self.newline + self.first)
+        return newline_at + 1 if newline_at >= 0 else None
 
     def _row_above(self, data: bytes, start: int) -> bool:
         """Return whether the last header line could be a row of the scan."""
@@ -414,9 +414,9 @@ def read_counts_alone(data: bytes, file: str, form: FileForm) -> RawScans:
             "Check that this is the file of one scan.",
         )
         faults.stop()
-    at = int(name) - 1
-    best = max(_dialects(form), key=lambda dialect: _n_rows(lines, dialect, at))
-    runs = _runs(lines, best, at)
+    column = int(name) - 1
+    best = max(_dialects(form), key=lambda dialect: _n_rows(lines, dialect, column))
+    runs = _runs(lines, best, column)
     counts = _main(runs, faults)
     faults.stop()
     values = np.array([value for _, _, value in counts], dtype=np.float64)
@@ -435,21 +435,23 @@ def _dialects(form: FileForm) -> list[Dialect]:
     return [Dialect(delimiter, decimal) for delimiter in delimiters for decimal in decimals]
 
 
-def _n_rows(lines: Sequence[str], dialect: Dialect, at: int) -> int:
+def _n_rows(lines: Sequence[str], dialect: Dialect, column: int) -> int:
     every = max(1, len(lines) // 600)
-    return sum(_value(line, dialect, at)[1] is not None for line in lines[::every])
+    return sum(_value(line, dialect, column)[1] is not None for line in lines[::every])
 
 
-def _value(line: str, dialect: Dialect, at: int) -> tuple[str, float | None]:
+def _value(line: str, dialect: Dialect, column: int) -> tuple[str, float | None]:
     fields = dialect.split(line)
-    word = fields[at] if at < len(fields) else ""
+    word = fields[column] if column < len(fields) else ""
     return word, number(word, dialect.decimal)
 
 
-def _runs(lines: Sequence[str], dialect: Dialect, at: int) -> list[list[_Line]]:
+def _runs(lines: Sequence[str], dialect: Dialect, column: int) -> list[list[_Line]]:
     """Return the runs of rows and damaged lines; blank lines do not count."""
     rows = [
-        (row, *_value(line, dialect, at)) for row, line in enumerate(lines, start=1) if line.strip()
+        (row, *_value(line, dialect, column))
+        for row, line in enumerate(lines, start=1)
+        if line.strip()
     ]
     parts = groupby(rows, key=lambda line: line[2] is not None or mistyped(line[1]))
     return [list(part) for is_row, part in parts if is_row]

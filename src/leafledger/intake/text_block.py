@@ -419,13 +419,13 @@ def _joined(
 ) -> tuple[int, int]:
     """Return the run together with its neighbours that it goes on in."""
     start, stop = main
-    at = runs.index(main)
-    for left, right in runs[at + 1 :]:
+    middle = runs.index(main)
+    for left, right in runs[middle + 1 :]:
         edges = _last_good(lines, start, stop), _first_good(lines, left, right)
         if not _bridged(lines, edges, pace):
             break
         stop = right
-    for left, right in reversed(runs[:at]):
+    for left, right in reversed(runs[:middle]):
         edges = _last_good(lines, left, right), _first_good(lines, start, stop)
         if not _bridged(lines, edges, pace):
             break
@@ -470,10 +470,10 @@ def _trim_start(block: Block, pace: Pace) -> None:
     reach = max(1, int(_HEADER_SHARE * len(lines)))
     cut = 0
     for i in range(min(reach, len(lines) - 1)):
-        here, there = lines[i].wavelength, lines[i + 1].wavelength
-        if here is None or there is None or not lines[i].good:
+        here, following = lines[i].wavelength, lines[i + 1].wavelength
+        if here is None or following is None or not lines[i].good:
             continue
-        if pace.step and abs(there - here) > _HEADER_JUMP * pace.step:
+        if pace.step and abs(following - here) > _HEADER_JUMP * pace.step:
             cut = i + 1
     numbers = [line.row for line in lines[:cut] if line.good]
     if numbers:

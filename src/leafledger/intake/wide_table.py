@@ -67,12 +67,12 @@ class CellNumbers:
             return None
         decimals = ("point", "comma") if self.decimal == "auto" else (self.decimal,)
         for decimal in decimals:
-            found = number(value, decimal)
-            if found is not None:
+            parsed = number(value, decimal)
+            if parsed is not None:
                 self.n_texts += 1
                 if "," in value or "." in value:
                     self.marks.setdefault(decimal, (row, column))
-                return found
+                return parsed
         return None
 
     def report(self, value: Value | None, row: int, column: int) -> None:
@@ -201,12 +201,12 @@ def read_cells(body: bytes, wide: Wide, faults: Faults) -> Cells:
     """
     items: list[str] = []
     rows: list[NDArray[np.float64]] = []
-    for at, line in lines_of(body):
+    for line_number, line in lines_of(body):
         if faults.full:
             break
         if not line.strip():
             continue
-        row = wide.heading_row + 1 + at
+        row = wide.heading_row + 1 + line_number
         fields = fields_of(line, wide.delimiter)
         if len(fields) != len(wide.headings):
             faults.add(
@@ -339,7 +339,7 @@ def _rows(body: bytes, wide: Wide, faults: Faults) -> tuple[list[str], NDArray[n
 
 
 def _find_heading(data: bytes, form: FileForm, faults: Faults) -> _Heading | None:
-    start, most, at = 0, 0, 1
+    start, most, best_row = 0, 0, 1
     first: list[str] = []
     for row in range(1, _LINES_TRIED + 1):
         end = data.find(b"\n", start)
@@ -354,14 +354,14 @@ def _find_heading(data: bytes, form: FileForm, faults: Faults) -> _Heading | Non
                 row=row,
             )
             return None
-        found = _heading_of(line.decode("utf-8"), row, end + 1, form)
-        if found is not None:
-            n_wavelengths = len(_split(found.headings, form)[1])
+        heading = _heading_of(line.decode("utf-8"), row, end + 1, form)
+        if heading is not None:
+            n_wavelengths = len(_split(heading.headings, form)[1])
             if n_wavelengths >= MIN_WAVELENGTHS:
-                return found
+                return heading
             if n_wavelengths > most:
-                most, at = n_wavelengths, row
-            first = first or found.headings
+                most, best_row = n_wavelengths, row
+            first = first or heading.headings
         start = end + 1
         if start >= len(data):
             break
@@ -371,7 +371,7 @@ def _find_heading(data: bytes, form: FileForm, faults: Faults) -> _Heading | Non
         f"at most {most} wavelength headings in a line",
         f"a heading line with at least {MIN_WAVELENGTHS}, such as 505, 505.0 nm, X505 or wl_505.5",
         "Check the delimiter of the form, and that the wavelengths are column headings.",
-        row=at,
+        row=best_row,
     )
     return None
 

@@ -370,8 +370,8 @@ def _effect_changes(before: pd.DataFrame, after: pd.DataFrame) -> list[EffectCha
 def _other_columns(before: pd.DataFrame, after: pd.DataFrame) -> list[str]:
     """Return the columns that moved in rows which both tables have, and those of one table only."""
     key = list(EFFECTS_KEY)
-    shown = {*key, "estimate", "p", "verdict"}
-    wanted = [c for c in after.columns if c in set(before.columns) - shown]
+    compared = {*key, "estimate", "p", "verdict"}
+    wanted = [c for c in after.columns if c in set(before.columns) - compared]
     both = before[[*key, *wanted]].merge(after[[*key, *wanted]], on=key)
     then, now = both[[f"{c}_x" for c in wanted]], both[[f"{c}_y" for c in wanted]]
     moved = [c for c, x, y in zip(wanted, then, now, strict=True) if not both[x].equals(both[y])]
@@ -453,7 +453,8 @@ def compare(folder: Path, first: str, second: str) -> Comparison:
         if run.get("variant"):
             notes.append(f"{what} is of the variant {run['variant']}")
         if run["outcome"] != "done":
-            notes.append(f"{what} ended as {run['outcome']}: {run['message']}")
+            how = "is at work" if run["outcome"] == "running" else f"ended as {run['outcome']}"
+            notes.append(f"{what} {how}" + (f": {run['message']}" if run["message"] else ""))
         for task in sorted(set(run["records"]) - set(records)):
             notes.append(f"the record of {task} in {what} is no longer kept whole")
     return comparison

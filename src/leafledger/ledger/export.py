@@ -143,18 +143,18 @@ def _study(run: ExportedRun, design: Mapping[str, Any]) -> Iterator[Row]:
 def _environment(run: ExportedRun) -> Iterator[Row]:
     """Return weather and light of each session, as noted; empty fields where nobody noted any."""
     notes = (run.settings("report").get("field_notes") or {}).get("sessions") or {}
-    told = [
+    recorded = [
         (name, session, text[name])
         for name in ("weather", "light")
         for session, text in notes.items()
         if name in text
     ]
-    if not told:
+    if not recorded:
         yield "DM-58", "", ""
         yield "DM-59", "", ""
-    for name in dict.fromkeys(name for name, _, _ in told):
+    for name in dict.fromkeys(name for name, _, _ in recorded):
         yield "DM-58", name, name
-    for name, session, text in told:
+    for name, session, text in recorded:
         yield "DM-59", f"{name}, {session}", text
 
 
@@ -196,15 +196,15 @@ def _noted(run: ExportedRun) -> dict[tuple[str, str, str], list[str]]:
     """Return session, unit and leaf -> notes and photographs of its scans."""
     notes = (run.settings("report").get("field_notes") or {}).get("scans") or {}
     places = run.settings("unit_means")["scans"]
-    found: dict[tuple[str, str, str], list[str]] = {}
-    for scan, told in notes.items():
+    notes_by_leaf: dict[tuple[str, str, str], list[str]] = {}
+    for scan, noted in notes.items():
         place = places.get(scan)
         if place is None:
             continue  # a reference
-        of_leaf = found.setdefault((place["session"], place["unit"], place["leaf"]), [])
-        of_leaf += [f"note: {told['note']}"] if "note" in told else []
-        of_leaf += [f"photograph: {told['photo']}"] if "photo" in told else []
-    return found
+        of_leaf = notes_by_leaf.setdefault((place["session"], place["unit"], place["leaf"]), [])
+        of_leaf += [f"note: {noted['note']}"] if "note" in noted else []
+        of_leaf += [f"photograph: {noted['photo']}"] if "photo" in noted else []
+    return notes_by_leaf
 
 
 def _variables(run: ExportedRun, design: Mapping[str, Any]) -> Iterator[Row]:

@@ -157,12 +157,12 @@ def _noted(run: ExportedRun) -> Iterator[str]:
     """Say what persons noted in the field, and which scans the sheet leaves out, by reason."""
     settings = run.settings("report")
     notes = settings.get("field_notes") or {}
-    for session, told in (notes.get("sessions") or {}).items():
-        words = [f"{name} {text}" for name in ("weather", "light") if (text := told.get(name))]
+    for session, noted in (notes.get("sessions") or {}).items():
+        words = [f"{name} {text}" for name in ("weather", "light") if (text := noted.get(name))]
         yield f"Noted at {session}: {'; '.join(words)}."
     scans = notes.get("scans") or {}
-    n_notes = sum("note" in told for told in scans.values())
-    n_photos = sum("photo" in told for told in scans.values())
+    n_notes = sum("note" in noted for noted in scans.values())
+    n_photos = sum("photo" in noted for noted in scans.values())
     kinds = [counted(n_notes, "scan") + " with a note"] * bool(n_notes)
     kinds += [counted(n_photos, "scan") + " with a photograph"] * bool(n_photos)
     if kinds:
@@ -170,9 +170,9 @@ def _noted(run: ExportedRun) -> Iterator[str]:
     omitted = settings.get("omitted") or []
     if omitted:
         reasons = Counter(str(row["reason"]) for row in omitted)
-        told = "; ".join(f"{reason} ({n})" for reason, n in reasons.items())
+        noted = "; ".join(f"{reason} ({n})" for reason, n in reasons.items())
         n = f"{counted(len(omitted), 'scan')} of the sheet"
-        yield f"{n} {'was' if len(omitted) == 1 else 'were'} omitted for a stated reason: {told}."
+        yield f"{n} {'was' if len(omitted) == 1 else 'were'} omitted for a stated reason: {noted}."
 
 
 def _reflectance(run: ExportedRun) -> Iterator[str]:
@@ -218,10 +218,10 @@ def _corrections(instrument: Mapping[str, Any], how: Mapping[str, Any]) -> Itera
 
 
 def _quality(run: ExportedRun) -> Iterator[str]:
-    found = run.json("results/range.json")
+    trusted = run.json("results/range.json")
     yield (
-        f"Wavelengths from {found['start_nm']:g} to {found['stop_nm']:g} nm were used: "
-        f"{found['why']}."
+        f"Wavelengths from {trusted['start_nm']:g} to {trusted['stop_nm']:g} nm were used: "
+        f"{trusted['why']}."
     )
     table = run.table("results/accepted.csv")
     out = int((~table["accepted"]).sum())
@@ -288,8 +288,8 @@ def _plan(run: ExportedRun, *, named: bool) -> Iterator[str]:
     """Yield what the book says of when the plan was made, as of this run."""
     if run.run.get("variant"):
         return  # its settings are not the study's plan
-    there = PLAN_HISTORY_FILE in run.results
-    facts = run.json(PLAN_HISTORY_FILE) if there else None
+    has_history = PLAN_HISTORY_FILE in run.results
+    facts = run.json(PLAN_HISTORY_FILE) if has_history else None
     yield from sentences_of(facts, primary=named)
     if mark_of(facts) and named:
         yield f"The verdict on the primary outcome is {mark_of(facts)}."
@@ -336,8 +336,12 @@ def _randomised(run: ExportedRun) -> Iterator[str]:
     if not table.is_file():
         return
     digest = sha256_of_file(table)
-    told = [_lots_told(run.folder / "plan" / name) for name in ("plan.json", "allocation.json")]
-    lots = next((one for one in told if one.get("sha256") == digest), None)
+    allocations = [
+        _lots_told(run.folder / "plan" / name) for name in ("plan.json", "allocation.json")
+    ]
+    lots = next(
+        (allocation for allocation in allocations if allocation.get("sha256") == digest), None
+    )
     with table.open(encoding="utf-8", newline="") as file:
         drawn = {row.get("unit"): row.get("treatment") for row in csv.DictReader(file)}
     settings = run.settings("effects")

@@ -144,18 +144,18 @@ class LoggedRun:
         The name of a run is left out: a person may give it another in MLflow. Of a metric with
         several steps MLflow shows the last one.
         """
-        found: dict[Fact, Any] = {("status", ""): self.status}
+        facts: dict[Fact, Any] = {("status", ""): self.status}
         if self.timed:
-            found |= {("start", "in ms"): self.started, ("end", "in ms"): self.ended}
-        found |= {("tag", name): text for name, text in self.tags.items() if name != RUN_NAME}
-        found |= {("setting", name): text for name, text in self.params.items()}
+            facts |= {("start", "in ms"): self.started, ("end", "in ms"): self.ended}
+        facts |= {("tag", name): text for name, text in self.tags.items() if name != RUN_NAME}
+        facts |= {("setting", name): text for name, text in self.params.items()}
         for name, value, step in sorted(self.metrics, key=lambda metric: metric[2]):
-            found["number", f"{name} at step {step}" if step else name] = value
-            found["shown number", name] = value
-            found["shown step", name] = step
+            facts["number", f"{name} at step {step}" if step else name] = value
+            facts["shown number", name] = value
+            facts["shown step", name] = step
         for data in self.datasets:
-            found["dataset", data.name] = f"{data.kind} {data.digest} {data.profile}"
-        return found
+            facts["dataset", data.name] = f"{data.kind} {data.digest} {data.profile}"
+        return facts
 
 
 def logged_run(book: BookView, run: events.Run, with_accuracy: bool = True) -> LoggedRun:

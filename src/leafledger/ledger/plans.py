@@ -59,8 +59,8 @@ def recorded_plans(folder: Path) -> list[Entry]:
 
     One that was damaged behind our back is left out; ``leafledger verify`` names it.
     """
-    found = (read_entry(path) for path in sorted((folder / PLANS).glob("*.json")))
-    return [e for e in found if e is not None and _text_holds(folder, e)]
+    entries = (read_entry(path) for path in sorted((folder / PLANS).glob("*.json")))
+    return [e for e in entries if e is not None and _text_holds(folder, e)]
 
 
 def read_entry(path: Path) -> Entry | None:
@@ -381,10 +381,10 @@ def _link_faults(
             continue
         is_plan, name = kind == "plan", link[kind]
         file = entry_file(name) if is_plan else f"{events.RUNS}/{name}.json"
-        found = digests.get(name) if is_plan else sha256(file)
-        if found is None:
+        digest = digests.get(name) if is_plan else sha256(file)
+        if digest is None:
             yield Broken(file, "missing", f"plan {number} follows a {kind} that was removed")
-        elif found != link["sha256"]:
+        elif digest != link["sha256"]:
             yield Broken(file, "changed", f"was changed after plan {number} had followed it")
 
 

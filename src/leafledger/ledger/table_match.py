@@ -118,19 +118,19 @@ def _parquet_columns(path: Path) -> dict[str, Any]:
     import pyarrow.parquet as pq
 
     table = pq.read_table(path)
-    found: dict[str, Any] = {}
+    columns: dict[str, Any] = {}
     for name in table.column_names:
         column = table.column(name)
         if pa.types.is_fixed_size_list(column.type):
             flat = column.combine_chunks().flatten()
-            found[name] = flat.to_numpy(zero_copy_only=False).reshape(len(column), -1)
+            columns[name] = flat.to_numpy(zero_copy_only=False).reshape(len(column), -1)
         elif pa.types.is_floating(column.type) or pa.types.is_integer(column.type):
-            found[name] = np.asarray(column.to_pandas(), dtype=np.float64)
+            columns[name] = np.asarray(column.to_pandas(), dtype=np.float64)
         else:
-            found[name] = np.asarray([str(v) for v in column.to_pylist()], dtype=object)
+            columns[name] = np.asarray([str(v) for v in column.to_pylist()], dtype=object)
     for name, value in (table.schema.metadata or {}).items():
-        found[f"metadata {name.decode()}"] = np.asarray([value.decode()], dtype=object)
-    return found
+        columns[f"metadata {name.decode()}"] = np.asarray([value.decode()], dtype=object)
+    return columns
 
 
 def _column(

@@ -104,7 +104,7 @@ def _by_path(book: BookView, name: str) -> Target:
         short = {path.removeprefix("results/"): path for path in known}
         close = get_close_matches(plain.removeprefix("results/"), short, n=3)
         raise input_fault(
-            file=name,
+            file=name or "TARGET",
             found="a file that no run of the book knows",
             expected="a result, a raw file, a sheet, a record, or a digest",
             mend=f"Is it {' or '.join(short[found] for found in close)}?"
@@ -235,7 +235,7 @@ def sheets_read(book: BookView, run: str, tasks: Mapping[str, Record]) -> list[S
         Task -> record of all that the result rests on.
     """
     entry = book.run(run)
-    own = [record for name, record in tasks.items() if name in entry["records"]]
+    standing = [record for name, record in tasks.items() if name in entry["records"]]
     sheets: list[SheetRead] = []
     reason: str | None = None
     for path, sha256 in entry["study"].items():
@@ -246,7 +246,7 @@ def sheets_read(book: BookView, run: str, tasks: Mapping[str, Record]) -> list[S
             sheets.append(SheetRead(path, sha256, now))
             continue
         if reason is None:
-            reason = changed_settings(book.folder, own, entry.get("variant")) or ""
+            reason = changed_settings(book.folder, standing, entry.get("variant")) or ""
         what = "is missing" if now is None else f"has another content now than run {run} read"
         change = f"{path} {what}" + (f"; {reason}" if reason else ", in nothing that this rests on")
         matters = bool(reason) or now is None
@@ -266,7 +266,8 @@ def treatment_groups(records: Iterable[Record]) -> dict[str, list[str]]:
             groups: dict[str, list[str]] = {}
             for unit, labels in settings["units"].items():
                 groups.setdefault(str(labels.get(treatment, "")), []).append(str(unit))
-            return groups
+            if groups.keys() - {""}:
+                return groups  # the classifier is given the labels of its target only
     return {}
 
 
@@ -526,8 +527,8 @@ class _Tracer:
             self.nodes[name] = node
             self.records[name] = record
             self._check_code(record)
-            own, of_variants = _by_place(record)
-            waiting += self._sources(own, node, run, in_place)
+            stated, of_variants = _by_place(record)
+            waiting += self._sources(stated, node, run, in_place)
             elsewhere += self._sources(of_variants, node, run, False)
 
     def _node(self, record: Record, digest: str) -> Node:
@@ -618,8 +619,8 @@ def _by_place(record: Record) -> tuple[list[dict[str, Any]], list[dict[str, Any]
     """Return the inputs that stand in place, and those that a table has of runs of variants."""
     if record["rule"] != VARIANTS.name:
         return record["inputs"], []
-    own = [given for given in record["inputs"] if given["role"].endswith(f"/{STATED}")]
-    return own, [given for given in record["inputs"] if given not in own]
+    in_place = [given for given in record["inputs"] if given["role"].endswith(f"/{STATED}")]
+    return in_place, [given for given in record["inputs"] if given not in in_place]
 
 
 def as_json(lineage: Lineage) -> dict[str, Any]:

@@ -262,19 +262,19 @@ def _default(setting: Setting) -> str:
 def _tree(lineage: Lineage) -> Iterator[str]:
     if not lineage.nodes:
         return
-    shown: set[str] = set()
+    named: set[str] = set()
     read = {name for node in lineage.nodes.values() for name in node.reads}
     waiting = [(name, 0) for name in lineage.nodes if name not in read]
     while waiting:
         name, depth = waiting.pop()
         pad = "  " * depth
-        if name in shown or name not in lineage.nodes:
-            yield f"{pad}{name}" + (" (told above)" if name in shown else " (no record)")
+        if name in named or name not in lineage.nodes:
+            yield f"{pad}{name}" + (" (told above)" if name in named else " (no record)")
             continue
-        shown.add(name)
+        named.add(name)
         node = lineage.nodes[name]
         yield from (pad + line for line in _node(node))
-        later = [n for n in node.reads if _is_deepest(lineage, n, name, shown)]
+        later = [n for n in node.reads if _is_deepest(lineage, n, name, named)]
         waiting += [(n, depth + 1) for n in reversed(later)]
 
 

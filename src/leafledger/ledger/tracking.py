@@ -51,9 +51,9 @@ def tracking_server(folder: Path) -> str | None:
     InputFault
         If the environment variable holds no such address, or a name or password.
     """
-    own = os.environ.get(VARIABLE, "").strip()
-    if own:
-        return _checked(own)
+    address = os.environ.get(VARIABLE, "").strip()
+    if address:
+        return _checked(address)
     try:
         definition, _ = read_definition(folder)
     except InputFault:

@@ -118,10 +118,10 @@ class _Verification:
         return sha256_of_file(place)
 
     def _file_faults(self, file: str, expected: str, origin: str) -> Iterator[Broken]:
-        found = self.sha256(file)
-        if found is None:
+        digest_now = self.sha256(file)
+        if digest_now is None:
             yield Broken(file, "missing", f"{origin}; it is no longer there")
-        elif found != expected:
+        elif digest_now != expected:
             yield Broken(file, "changed", f"{origin}; it has been changed since")
 
     def _files_in(self, folder: str) -> list[str]:
@@ -238,10 +238,10 @@ class _Verification:
         known = {*self.book.versions, *self.event_records}
         for task, (run, _digest) in self.book.standing.items():
             file = f"{RECORDS}/{task}.json"
-            found = self.sha256(file)
-            if found is None and task in self.wanted:
+            digest_now = self.sha256(file)
+            if digest_now is None and task in self.wanted:
                 yield Broken(file, "missing", f"stood in run {run}; it is no longer there")
-            elif found is not None and found not in known:
+            elif digest_now is not None and digest_now not in known:
                 yield Broken(file, "changed", f"stood in run {run}; it has been changed by hand")
         for file in self._files_in(RECORDS):
             standing = Path(file).name.removesuffix(".json") in self.book.standing
@@ -289,11 +289,11 @@ class _Verification:
             for given in record["inputs"]:
                 if given["path"].startswith(made):
                     continue
-                found = self.sha256(given["path"])
-                if found is None:
+                digest_now = self.sha256(given["path"])
+                if digest_now is None:
                     what = f"was read by {record['rule']} for run {run}; it is no longer there"
                     yield Broken(given["path"], "missing", what)
-                elif found != given["sha256"]:
+                elif digest_now != given["sha256"]:
                     yield Broken(given["path"], "changed", f"changed since run {run}")
 
     def sheets(self) -> Iterator[Broken]:
@@ -301,10 +301,10 @@ class _Verification:
             return
         run, changed = self.book.runs[-1], []
         for name, digest in run["study"].items():
-            found = self.sha256(name)
-            if found is None:
+            digest_now = self.sha256(name)
+            if digest_now is None:
                 yield Broken(name, "missing", f"was read for run {run['run']}")
-            elif found != digest:
+            elif digest_now != digest:
                 changed.append(name)
         reason = changed_settings(self.folder, (r for _, r in self.current)) if changed else None
         for name in changed:
@@ -431,12 +431,12 @@ Stored = dict[Fact, list[Any]]
 
 def stored_runs(store: sqlite3.Connection) -> dict[str, Stored]:
     """Return the store's id -> all that it says, of the runs that were logged by leafledger."""
-    found: dict[str, Stored] = defaultdict(dict)
+    stored: dict[str, Stored] = defaultdict(dict)
     for store_id, kind, name, value in store.execute(_FACTS, [CONTEXT_TAG]):
-        found[store_id].setdefault((kind, name), []).append(value)
+        stored[store_id].setdefault((kind, name), []).append(value)
     return {
         store_id: facts
-        for store_id, facts in found.items()
+        for store_id, facts in stored.items()
         if ("tag", RUN_TAG) in facts or ("tag", TASK_TAG) in facts
     }
 
@@ -540,11 +540,11 @@ def _run_faults(
     # The table may have been cleared away when the run was logged, and be there again.
     with_accuracy = any(name.startswith(ACCURACY) for kind, name in facts if kind == "number")
     yield from _differences(what, facts, logged_run(book, run, with_accuracy))
-    sealed, found = run.get("events", {}), events.event_digests(book.folder, run["run"])
+    sealed, digests = run.get("events", {}), events.event_digests(book.folder, run["run"])
     records = book.records_of(run)
     for event in book.events(run["run"]):
         task, file = event["task"], f"{event['task']}.json"
-        as_sealed = file in sealed and found.get(file) == sealed[file]
+        as_sealed = file in sealed and digests.get(file) == sealed[file]
         if as_sealed and event["outcome"] != "restored":  # a damaged event is named for itself
             logged = logged_task(event, records.get(task))
             yield from _differences(f"{task} of {what}", tasks.get(task, {}), logged)
@@ -555,9 +555,9 @@ def _differences(what: str, facts: Stored, logged: LoggedRun) -> Iterator[str]:
         yield f"{what} is not there"
         return
     for (kind, name), value in logged.facts().items():
-        found = facts.get((kind, name), [])
-        if found != [value]:
-            said = " and ".join(quoted(str(one)) for one in found) or "not there"
+        values = facts.get((kind, name), [])
+        if values != [value]:
+            said = " and ".join(quoted(str(value_there)) for value_there in values) or "not there"
             yield f"{kind} {name}".strip() + f" of {what} is {said}, not {quoted(str(value))}"
 
 
@@ -594,9 +594,9 @@ def copy_faults(book: BookView, sha256: Hash, stored: Mapping[str, Stored]) -> I
         listed: Mapping[str, str] = {}
         if digest := _text(facts, "tag", FILES_TAG):
             file = f"{place}/{FILES_LIST}"
-            found, copies = sha256(file), events.readable(book.folder / file)
-            if found != digest or copies is None:
-                what = "missing" if found is None else "changed"
+            digest_now, copies = sha256(file), events.readable(book.folder / file)
+            if digest_now != digest or copies is None:
+                what = "missing" if digest_now is None else "changed"
                 sentence = f"the list of the copies of run {name} is not as it was entered"
                 yield Broken(file, what, f"{sentence}; {_MEND}")
             else:
@@ -605,10 +605,10 @@ def copy_faults(book: BookView, sha256: Hash, stored: Mapping[str, Stored]) -> I
         expected = {copy: artifact.sha256 for copy, artifact in artifacts.items()}
         for copy, digest in {**listed, **expected}.items():
             file = f"{place}/{copy}"
-            found = sha256(file)
-            if found is None and copy in listed:
+            digest_now = sha256(file)
+            if digest_now is None and copy in listed:
                 sentence = f"the copy of {copy} of run {name} is no longer there"
                 yield Broken(file, "missing", f"{sentence}; {_MEND}")
-            elif found not in {None, digest}:
+            elif digest_now not in {None, digest}:
                 sentence = f"the copy of {copy} of run {name} was changed"
                 yield Broken(file, "changed", f"{sentence}; {_MEND}")

@@ -245,22 +245,22 @@ class BookView:
     @cached_property
     def made(self) -> dict[str, run_events.Event]:
         """Key of a task -> the event of its computing, the first one."""
-        found: dict[str, run_events.Event] = {}
+        events: dict[str, run_events.Event] = {}
         for run in self.runs:
             for event in self.events(run["run"]):
                 if event["outcome"] == "done" and event.get("key"):
-                    found.setdefault(event["key"], event)
-        return found
+                    events.setdefault(event["key"], event)
+        return events
 
     @cached_property
     def makers(self) -> dict[tuple[str, str], list[str]]:
         """Path and digest of an output -> digests of the records that made it, oldest first."""
-        found: dict[tuple[str, str], list[str]] = {}
+        records: dict[tuple[str, str], list[str]] = {}
         for digest in self._first:
             record = self.record(digest)
             for output in record["outputs"] if record else []:
-                found.setdefault((output["path"], output["sha256"]), []).append(digest)
-        return found
+                records.setdefault((output["path"], output["sha256"]), []).append(digest)
+        return records
 
     def content(self, record: Record, output: Mapping[str, Any]) -> Path | None:
         """Return a file with an output's content: in place if it still stands, else kept."""

@@ -8,16 +8,12 @@ explicit word that the book tells.
 
 from __future__ import annotations
 
-import csv
-import io
 import secrets
 import tempfile
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-
-import yaml
 
 from leafledger.errors import InputFault, Problem, first_words, input_fault, nearest, quoted
 from leafledger.planning.allocation import (
@@ -33,14 +29,13 @@ from leafledger.planning.allocation import (
     draw,
     in_words,
 )
-from leafledger.planning.design_questions import PlannedSession, layout_problems
+from leafledger.planning.design_checks import PlannedSession, layout_problems
 from leafledger.planning.measuring_order import Effort
 from leafledger.planning.planned_study import (
     ALLOCATION_TABLE,
     PAGE_OF_WORDS,
     PLAN,
     PLAN_FILE,
-    SCAN_COLUMNS,
     Files,
     json_bytes,
     order_sha256,
@@ -49,6 +44,7 @@ from leafledger.planning.planned_study import (
     sheet_files,
 )
 from leafledger.planning.sheets import randomisation_html
+from leafledger.planning.study_edits import units_with, with_block, with_rows_of_session
 from leafledger.records.code import version
 from leafledger.records.digests import FileDigests
 from leafledger.runner.outdated import outdated
@@ -58,7 +54,7 @@ from leafledger.runner.study_folder import study_lock
 from leafledger.study.definition import Design
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.study.reading import read_design
-from leafledger.study.sheets import EXAMPLE, units_file
+from leafledger.study.sheets import units_file
 from leafledger.study.study import Study
 from leafledger.study.table_files import read_csv, read_json, write_bytes
 from leafledger.study.tasks import Task, inputs, outputs, tasks
@@ -238,10 +234,13 @@ def baseline_values(study: Study, wanted: Wanted) -> dict[str, list[float]]:
             expected="unit means of the session before, of a run that is current",
             mend=f"Run it first: leafledger run {study.folder.name}",
         )
-    before = [s.session for s in study.sessions if s.phase == "before"]
-    return values_of_table(
-        read_csv(study.folder / _RESULTS), list(study.units), before, indices_of(study, wanted)
-    )
+    table, indices = read_csv(study.folder / _RESULTS), indices_of(study, wanted)
+    return values_of_table(table, list(study.units), sessions_before(study), indices)
+
+
+def sessions_before(study: Study) -> list[str]:
+    """Return the sessions before the treatment, without those that were skipped for good."""
+    return [s.session for s in study.sessions if s.phase == "before" and s.skipped is None]
 
 
 def _upstream(study: Study, rule: str) -> set[Task]:
@@ -310,6 +309,14 @@ def values_of_table(
             )
             for name in unknown
         )
+    waiting = [name for name in before if not (table["session"] == name).any()]
+    if waiting:
+        raise input_fault(
+            file=_RESULTS,
+            found=f"no values of {first_words(waiting)}",
+            expected="every session before the treatment measured and run",
+            mend="Measure it and run again; or state in study.yaml that it is skipped, and why.",
+        )
     chosen = table[table["session"].isin(list(before)) & table["mean"].notna()]
     means = chosen.groupby(["unit", "index"], sort=True)["mean"].mean()
     lacking = [u for u in units if any((u, name) not in means.index for name in indices)]
@@ -359,7 +366,7 @@ def drawn(
         "sha256": allocation.sha256,
         "versions": {"leafledger": version()},
         "indices": indices,
-        "sessions": [s.session for s in study.sessions if s.phase == "before"],
+        "sessions": sessions_before(study),
         "rule": rule_in_words(len(indices), layout),
         "words": in_words(allocation, treatments, plural(word)),
         "values": {unit: dict(zip(indices, values[unit], strict=True)) for unit in units},
@@ -467,114 +474,6 @@ def _columns_of_earlier(folder: Path) -> set[str]:
     return names
 
 
-def units_with(
-    data: bytes, treatment: str, column: str, allocation: Allocation, ours: Collection[str] = ()
-) -> bytes:
-    """Return units.csv with treatments and blocks filled in, all else as it was.
-
-    Parameters
-    ----------
-    data
-        The sheet, UTF-8, commas.
-    treatment, column
-        Columns of the treatment and of the pair or block; the latter is added if it is not there.
-    allocation
-        Who gets what.
-    ours
-        Columns that may be written over: those of an earlier allocation.
-
-    Raises
-    ------
-    InputFault
-        If the column of the block holds something else already.
-    """
-    text = data.decode("utf-8-sig")
-    mark = b"\xef\xbb\xbf" if data.startswith(b"\xef\xbb\xbf") else b""
-    end = "\r\n" if "\r\n" in text else "\n"
-    out = io.StringIO()
-    write = csv.writer(out, lineterminator=end)
-    heading: list[str] | None = None
-    for row in csv.reader(io.StringIO(text, newline="")):
-        passed_over = not any(cell.strip() for cell in row) or row[0].lstrip().startswith(EXAMPLE)
-        if passed_over:
-            write.writerow(row)
-        elif heading is None:
-            heading = [cell.strip() for cell in row]
-            if column not in heading:
-                row, heading = [*row, column], [*heading, column]
-            write.writerow(row)
-        else:
-            cells = [*row, *[""] * (len(heading) - len(row))]
-            unit = cells[heading.index("unit")].strip()
-            at = heading.index(column)
-            if cells[at].strip() and column not in ours:
-                raise input_fault(
-                    file=UNITS_FILE,
-                    found=f"a column {quoted(column)} that is filled in ({unit}: "
-                    f"{quoted(cells[at].strip())})",
-                    expected=f"a free column for the {column}s that are formed now",
-                    mend=f"Rename the column {column}.",
-                    column=column,
-                )
-            cells[heading.index(treatment)] = allocation.treatment[unit]
-            cells[at] = allocation.block[unit]
-            write.writerow(cells)
-    return mark + out.getvalue().encode("utf-8")
-
-
-def with_block(data: bytes, column: str) -> bytes:
-    """Return study.yaml with ``design.block``, its other lines and comments as they were.
-
-    Raises
-    ------
-    InputFault
-        If the section design is not written on lines of its own.
-    """
-    text = data.decode("utf-8-sig")
-    stated: dict[str, Any] = yaml.safe_load(text)
-    design = stated.get("design") or {}
-    if design.get("block") == column:
-        return data
-    end = "\r\n" if "\r\n" in text else "\n"
-    new = end.join(_lines_with_block(text.split(end), column))
-    if yaml.safe_load(new) != {**stated, "design": {**design, "block": column}}:
-        raise input_fault(
-            file=STUDY_FILE,
-            found="a section design that is not written on lines of its own",
-            expected=f"`block: {column}` in the section design",
-            mend=f"Write `block: {column}` there yourself, then allocate again.",
-            column="design.block",
-        )
-    return new.encode("utf-8")
-
-
-def _lines_with_block(lines: list[str], column: str) -> list[str]:
-    """Return the lines of study.yaml with the key in place of an old one or of its comment."""
-    heads = [i for i, line in enumerate(lines) if line.split("#")[0].rstrip() == "design:"]
-    if not heads:
-        return lines
-    start = heads[0] + 1
-    stop = start
-    while stop < len(lines) and (not lines[stop].strip() or lines[stop].startswith(" ")):
-        stop += 1
-    depth = min(
-        (len(line) - len(line.lstrip()) for line in lines[start:stop] if line.strip()), default=2
-    )
-    indent = " " * depth
-    new = f"{indent}block: {column}"
-    new = f"{new:<34} # written by `leafledger plan allocate`"
-    for i in range(start, stop):
-        if lines[i].startswith(f"{indent}block:"):
-            return [*lines[:i], new, *lines[i + 1 :]]
-    for i in range(start, stop):
-        if lines[i].startswith(f"{indent}# block:"):
-            after = i + 1
-            while after < stop and lines[after].strip().startswith("#"):
-                after += 1
-            return [*lines[:i], new, *lines[after:]]
-    return [*lines[:start], new, *lines[start:]]
-
-
 def _new_order(study: Study, allocation: Allocation) -> tuple[Files, list[str]]:
     """Return scans.csv and sheets with treatments alternating in the sessions to come.
 
@@ -627,53 +526,6 @@ def _effort(answers: Mapping[str, Any]) -> Effort | None:
     if not all(isinstance(n, int) for n in numbers):
         return None
     return Effort(*(int(n) for n in numbers if n is not None))
-
-
-def with_rows_of_session(data: bytes, session: str, rows: Sequence[Sequence[str]]) -> bytes | None:
-    """Return a scan sheet whose rows of a session are in another order.
-
-    Parameters
-    ----------
-    data
-        The sheet.
-    session
-        A session of which no scan exists.
-    rows
-        Its rows in the new order, with the columns of ``SCAN_COLUMNS``.
-
-    Returns
-    -------
-    bytes or None
-        ``None`` if the leaf scans that stand there are not those of ``rows``, or a row holds a
-        time, note or photo already.
-    """
-    read = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline="")))
-    heading = [cell.strip() for cell in read[0]]
-    if not set(SCAN_COLUMNS) <= set(heading):
-        return None
-    at = {name: heading.index(name) for name in heading}
-    mine = [i for i, row in enumerate(read) if i and row and row[at["session"]] == session]
-    there = {read[i][at["scan"]]: i for i in mine}
-    planned = {row[0]: dict(zip(SCAN_COLUMNS, row, strict=True)) for row in rows}
-    samples = {name for name, cells in planned.items() if cells["role"] == "sample"}
-    standing = {name for name, i in there.items() if read[i][at["role"]] == "sample"}
-    used = ("time", "note", "photo", "omitted")
-    if samples != standing or any(read[i][at[name]] for i in mine for name in used):
-        return None
-    if {name for name in there if name not in standing} - set(planned):
-        return None  # a reference or tile that was added by hand
-    new = []
-    for name, cells in planned.items():
-        row = list(read[there[name]]) if name in there else [""] * len(heading)
-        for column, value in cells.items():
-            row[at[column]] = value
-        new.append(row)
-    first = mine[0] if mine else len(read)
-    left = [row for i, row in enumerate(read[:first])]
-    rest = [row for i, row in enumerate(read) if i >= first and i not in set(mine)]
-    out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerows([*left, *new, *rest])
-    return out.getvalue().encode("utf-8")
 
 
 def _page(study: Study, facts: Mapping[str, Any]) -> bytes:

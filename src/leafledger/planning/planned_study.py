@@ -26,7 +26,7 @@ from leafledger.planning.allocation import (
     stated_blocks,
     unit_names,
 )
-from leafledger.planning.design_questions import AFTER, Answers, PlannedSession, size_sentences
+from leafledger.planning.design_checks import AFTER, Answers, PlannedSession, size_sentences
 from leafledger.planning.measuring_order import (
     Effort,
     Step,
@@ -107,7 +107,7 @@ def plan_study(answers: Answers) -> PlannedStudy:
     Parameters
     ----------
     answers
-        A design of which :func:`~leafledger.planning.design_questions.design_problems` finds
+        A design of which :func:`~leafledger.planning.design_checks.design_problems` finds
         nothing.
     """
     units = tuple(unit_names(answers.n_units))

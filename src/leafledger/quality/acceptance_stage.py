@@ -56,6 +56,8 @@ from leafledger.study.table_files import (
 from leafledger.study.tables import ACCEPTED, EXCLUSIONS, ORDER_EFFECTS, SESSION_EFFECTS
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     import pandas as pd
 
 Floats = NDArray[np.float64]
@@ -108,17 +110,13 @@ def run(job: Job) -> Outcome:
     return Outcome(metrics=findings.metrics, warnings=findings.warnings)
 
 
-def _flags(path: Any) -> list[Flag]:
-    records = read_parquet(path).to_dict("records")
-    return [
-        Flag(**{**{str(k): v for k, v in row.items()}, "wavelength_nm": _number(row)})
-        for row in records
-    ]
-
-
-def _number(row: Mapping[Any, Any]) -> float | None:
-    value = row["wavelength_nm"]
-    return None if value is None or np.isnan(value) else float(value)
+def _flags(path: Path) -> list[Flag]:
+    flags = []
+    for row in read_parquet(path).to_dict("records"):
+        at_nm = row["wavelength_nm"]
+        row["wavelength_nm"] = None if at_nm is None or np.isnan(at_nm) else float(at_nm)
+        flags.append(Flag(**{str(name): value for name, value in row.items()}))
+    return flags
 
 
 def _digests(levels: Mapping[str, pd.DataFrame]) -> dict[str, str]:

@@ -104,7 +104,7 @@ OFFSET_Z = 5.5
 LEAST_OFFSET = 0.015
 """Reflectance; less moves few indices, and clips that are closed anew differ by some 0.002."""
 FEWEST_SCANS = 30
-"""Leaves of a session needed to foretell the floor from the rises."""
+"""Leaves of a session needed to predict the floor from the rises."""
 _WINDOWS_NM = (
     (450.0, 480.0), (495.0, 510.0), (540.0, 560.0), (600.0, 620.0),
     (670.0, 680.0), (700.0, 710.0), (760.0, 800.0),
@@ -130,7 +130,7 @@ def baseline_offset(
     Returns
     -------
     Residuals or None
-        Reflectance added to all wavelengths, against what the scan's own rises foretell; ``None``
+        Reflectance added to all wavelengths, against the prediction from its rises; ``None``
         with fewer than 30 scans, or an axis that misses one of the seven windows.
 
     Notes

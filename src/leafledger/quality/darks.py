@@ -84,7 +84,7 @@ def bad_dark(
     with two that differ, the one further from what the session's other darks (level
     linear in integration time) say is named, or the one that lies above the darkest pixels of the
     lit scans; both, if neither tells. Darks that agree with each other and are off together are
-    found by :func:`~leafledger.quality.darks.shared_shifts`.
+    found by :func:`shared_shifts`.
     """
     flags: list[Flag] = []
     blocks = _block_means(darks)
@@ -353,7 +353,9 @@ def _unlike_in_noise(pair: Floats) -> list[tuple[int, float]]:
         if ratios[worst] <= NOISE_RATIO:
             # A copy of another dark has no noise against it; it is told as a copy.
             quiet = [k for k in left if ratios[k] < 1 / NOISE_RATIO]
-            return sorted(unlike + [(k, ratios[k]) for k in quiet if _no_copy(pair[k], k)])
+            return sorted(
+                unlike + [(k, ratios[k]) for k in quiet if np.delete(pair[k], k).min() > 0]
+            )
         unlike.append((worst, ratios[worst]))
         left.remove(worst)
     return sorted(unlike)
@@ -365,10 +367,6 @@ def _noise_ratio(pair: Floats, k: int, others: Sequence[int]) -> float:
     usual = float(np.median(rest[np.triu_indices(len(others), 1)])) / 2
     noise2 = max(float(np.median(pair[k, list(others)])) - usual, 0.0)
     return float(np.sqrt(noise2 / usual)) if usual > 0 else 1.0
-
-
-def _no_copy(row: Floats, k: int) -> bool:
-    return bool(np.delete(row, k).min() > 0)
 
 
 def _unlike_many(pair: Floats) -> list[tuple[int, float]]:

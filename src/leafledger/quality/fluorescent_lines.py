@@ -95,7 +95,7 @@ class Leak:
     wavelength_nm
         Where the tallest line stands.
     lamp
-        Index into :data:`leafledger.quality.fluorescent_lines.LAMPS`.
+        Index into :data:`LAMPS`.
     width_nm
         Full width at half maximum of the lines that fit best.
     """
@@ -157,7 +157,10 @@ def find_leak(wavelength_nm: Floats, reflectance: Floats, u_scan: Floats | None 
         for lamp, height, per_factor in _heights(axis, values, variance, width_nm):
             _keep_better(best, limit, lamp, height, per_factor, width_nm)
             if width_nm == own_width:
-                np.maximum(best.unit_leak, _unit_leak(lamp, per_factor), out=best.unit_leak)
+                # The height of the strongest line from 500 nm up at a joint score of 1.
+                main = lamp.shapes[:, lamp.strongest].max()
+                unit = main / np.sqrt((per_factor**2).sum(axis=1))
+                np.maximum(best.unit_leak, unit, out=best.unit_leak)
     _measure_peaks(best, wavelength_nm, reflectance)
     return best
 
@@ -233,12 +236,6 @@ def _keep_better(
     best.wavelength_nm[better] = template.centre_nm[k]
     best.lamp[better] = template.lamp
     best.width_nm[better] = width_nm
-
-
-def _unit_leak(template: Template, per_factor: Floats) -> Floats:
-    """Return the height of the strongest line >= 500 nm at a joint score of 1, ``(n_scans,)``."""
-    main = template.shapes[:, template.strongest].max()
-    return np.asarray(main / np.sqrt((per_factor**2).sum(axis=1)), dtype=np.float64)
 
 
 def _measure_peaks(leak: Leak, wavelength_nm: Floats, reflectance: Floats) -> None:
@@ -327,7 +324,7 @@ class Template:
     Attributes
     ----------
     lamp
-        Index into :data:`leafledger.quality.fluorescent_lines.LAMPS`.
+        Index into :data:`LAMPS`.
     shapes
         Its groups of lines for a factor of 1, shape ``(n_wavelengths, n_groups)``.
     centre_nm

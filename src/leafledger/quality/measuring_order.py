@@ -186,7 +186,8 @@ def copies_between_sessions(levels: Mapping[str, pd.DataFrame]) -> tuple[list[Fl
             elif list(levels).index(other[0]) < list(levels).index(session):
                 references.setdefault((session, other[0]), []).append(scan)
     warnings = [
-        f"Session {session}: {_number(len(scans))} the very values of references of "
+        f"Session {session}: {len(scans)} reference{'s hold' if len(scans) > 1 else ' holds'} "
+        "the very values of references of "
         f"session {other} ({', '.join(sorted(scans)[:6])}{' ...' if len(scans) > 6 else ''}): "
         "they do not show what the instrument did on this day."
         for (session, other), scans in sorted(references.items())
@@ -205,7 +206,3 @@ def _copy(scan: str, other: str, session: str) -> Flag:
         f"All raw values equal those of scan {other} of session {session}: one of the two was not "
         "measured when it says.",
     )
-
-
-def _number(n: int) -> str:
-    return "1 reference holds" if n == 1 else f"{n} references hold"

@@ -172,21 +172,12 @@ def _on_full_white(session: Session, full: Floats, limit: float) -> list[Flag]:
 
 
 def _white_blocks(session: Session) -> dict[str, tuple[str, ...]]:
-    """Return white -> all whites measured with it, no leaf between; references come in blocks."""
-    when = session.seconds
-    if np.isnan(when).any():
-        when = np.arange(len(when), dtype=np.float64)
-    blocks: list[list[str]] = []
-    open_block = False
-    for i in np.argsort(when, kind="stable"):
-        role = session.roles[i]
-        if role == "white":
-            if not open_block:
-                blocks.append([])
-            blocks[-1].append(session.ids[i])
-        if role in ("white", "sample"):
-            open_block = role == "white"
-    return {name: tuple(block) for block in blocks for name in block}
+    """Return white -> all whites of its block, in the order of measuring."""
+    block = reference_blocks(session)
+    members: dict[int, list[str]] = {}
+    for i in session.of_role("white"):
+        members.setdefault(int(block[i]), []).append(session.ids[i])
+    return {name: tuple(names) for names in members.values() for name in names}
 
 
 def _darks(session: Session, usable: NDArray[np.bool_]) -> list[Flag]:
@@ -562,14 +553,12 @@ def _slow_change(
     worst = int(np.argmax(ratio))
     earlier, later = sorted((int(low[worst]), int(high[worst])))
     change = middle[later] / middle[earlier] - 1
-    reached: tuple[float, Severity] | None = None
-    if ratio[worst] > limit:
-        reached = (limit, "fault")
-    elif ratio[worst] > NOTICE_DRIFT:
-        reached = (NOTICE_DRIFT, "notice")
-    if reached is None or any(f.severity in ("fault", reached[1]) for f in known):
+    severity: Severity = "fault"
+    threshold = limit
+    if ratio[worst] <= limit:
+        threshold, severity = NOTICE_DRIFT, "notice"
+    if ratio[worst] <= threshold or any(f.severity in ("fault", severity) for f in known):
         return []
-    threshold, severity = reached
     flag = _flag(scans[later], scans[earlier], change, threshold, severity, centres[worst])
     return [replace(flag, sentence=flag.sentence.replace("the neighbouring white", "white"))]
 

@@ -108,7 +108,7 @@ def replicate(
     one leaf against each other, then each scan against the other leaves of its unit. The pooled
     scale is the median of all pair distances within groups, scaled to a standard deviation.
     Groups of six scans or more are also held against the principal components of the session
-    (:mod:`leafledger.quality.replicates`).
+    (:func:`model_outliers`).
 
     References
     ----------

@@ -737,17 +737,18 @@ def leak_amounts(
 
     Returns
     -------
-    LeftOver or None
+    Residuals or None
         Amount of the ambient light in each scan, in units of the ambient scan and against the
         other leaves; ``None`` with fewer than 30 scans or without the axis.
 
     Notes
     -----
-    The least-squares amount of the template in a scan is taken, and the scan without it is
-    described by its scores on the principal components of all scans without it: these know the
-    leaf and not the leak. They foretell what amount the leaf by itself would seem to have; what
-    is left over is the leak. A leak that all leaves of the session share does not show here: the
-    ambient scan itself tells it.
+    1. Amount a = (x t) / (t t) of the template t in the scan x, by least squares.
+    2. Scores of x - a t on the principal components of all scans without the template: they
+       describe the leaf and not the leak.
+    3. Robust regression of a on the scores (:func:`residuals`); the residual is the leak.
+
+    A leak that all leaves of the session share does not show here: the ambient scan shows it.
     """
     inside = usable & (wavelength_nm >= FIT_NM[0]) & (wavelength_nm <= FIT_NM[1])
     spacing = float(np.median(np.diff(wavelength_nm)))
@@ -759,10 +760,13 @@ def leak_amounts(
     size = float(leak @ leak)
     if size <= 0:
         return None
+    # 1
     amount = leaves @ leak / size
+    # 2
     without = leaves - np.outer(amount, leak)
     without = without - np.median(without, axis=0)
     shapes = np.linalg.svd(without, full_matrices=False)[2][:_N_LEAF_SHAPES]
+    # 3
     return residuals(amount, without @ shapes.T, _BENT)
 
 

@@ -371,7 +371,7 @@ def tile_shifts(
     list of SessionEffect
         Reflectance relative to the white panel; ``limit_low`` and ``limit_high`` are the limits
         of the chart (zero is no change), see
-        :func:`~leafledger.quality.session_levels.control_limits`.
+        :func:`control_limits`.
     """
     measured = [name for name, _ in sessions if name in tile]
     if len(measured) < 2:

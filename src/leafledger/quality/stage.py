@@ -40,10 +40,14 @@ def run(job: Job) -> Outcome:
         read_indices(job.inputs["visible_indices"]),
         job.inputs["reflectance"],
     )
-    places = _places(job.settings["scans"])
+    # Scan -> (unit, leaf); the leaf is empty if the sheet does not name it.
+    scans: Mapping[str, Mapping[str, Any]] = job.settings["scans"]
+    places = {scan: (str(row["unit"]), str(row["leaf"] or "")) for scan, row in scans.items()}
     signal, _ = session.white_signal()
     findings, moved, faulty = check_session(session, checks, places, signal)
-    metadata = {**moved.told, **_dark_noise(session)}
+    metadata = dict(moved.told)
+    if session.in_counts and session.dark_noise is not None:
+        metadata[DARK_NOISE] = session.dark_noise
     write_parquet(job.outputs["quality"], flag_table(findings.flags), metadata, ("scan", "check"))
     _write_signal(job, session, signal, faulty)
     write_parquet(job.outputs["levels"], level_table(session), {}, ("scan", "role", "unit"))
@@ -105,11 +109,6 @@ def check_session(
     return findings, moved, faulty
 
 
-def _places(scans: Mapping[str, Mapping[str, Any]]) -> dict[str, tuple[str, str]]:
-    """Return scan -> (unit, leaf); the leaf is empty if the sheet does not name it."""
-    return {scan: (str(of["unit"]), str(of["leaf"] or "")) for scan, of in scans.items()}
-
-
 def _check_sheet(session: Session, places: Mapping[str, tuple[str, str]]) -> Findings:
     """Find scans that are in the study twice, and times out of order."""
     ids, roles = session.ids, session.roles
@@ -124,12 +123,6 @@ def _check_sheet(session: Session, places: Mapping[str, tuple[str, str]]) -> Fin
                 f"{'/'.join(group)} scans): single wrong times cannot be found."
             )
     return findings
-
-
-def _dark_noise(session: Session) -> dict[str, float]:
-    """Return the noise of a dark for the comparison of sessions; nothing if it is not known."""
-    noise = session.dark_noise if session.in_counts else None
-    return {} if noise is None else {DARK_NOISE: noise}
 
 
 def _write_signal(job: Job, session: Session, signal: Floats | None, faulty: set[str]) -> None:

@@ -125,7 +125,8 @@ def found_range(
     if len(inside) < 2:
         raise InputFault(_nothing_left(axis[first], axis[last], margin_nm))
     edges = [*below[-1:].tolist(), *above[:1].tolist()]
-    limiting = _limiting(stack, edges, sessions)
+    # The session whose signal is lowest just outside the range sets the limit.
+    limiting = sessions[int(np.argmin(stack[:, edges].min(axis=1)))] if edges else None
     why = _why(axis, first, last, edges, least, margin_nm, limiting)
     if untested:
         why += f"; untested in {', '.join(untested)}, which came without references"
@@ -165,13 +166,6 @@ def _nothing_left(first_nm: float, last_nm: float, margin_nm: float) -> Problem:
         "Lower quality.range.margin_nm.",
         column="quality.range.margin_nm",
     )
-
-
-def _limiting(stack: Floats, edges: Sequence[int], sessions: Sequence[str]) -> str | None:
-    """Return the session whose signal is lowest at the wavelengths just outside the range."""
-    if not edges:
-        return None
-    return sessions[int(np.argmin(stack[:, edges].min(axis=1)))]
 
 
 def _why(

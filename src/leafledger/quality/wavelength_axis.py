@@ -232,9 +232,9 @@ def _structure(axis: Floats, log: Floats) -> tuple[Floats, Floats, float] | str:
     by_dark = np.exp(mean.min() - mean)
     for pixels in _SHORT_PIXELS:
         dark = _band_pass(axis, by_dark, pixels)
-        slope = _beside(dark, _band_pass(axis, _slope(axis, mean), pixels))
+        slope = _beside(dark, _band_pass(axis, np.gradient(mean, axis), pixels))
         energy = float(slope @ slope)
-        of_pixel = _band_pass(axis, _slope(axis, impulse), pixels)
+        of_pixel = _band_pass(axis, np.gradient(impulse, axis), pixels)
         by_pixels = len(slope) * float(of_pixel @ of_pixel)
         if energy >= _OVER_PIXELS * by_pixels:
             rest = _beside(dark, _band_pass(axis, log - mean, pixels))
@@ -260,10 +260,6 @@ def _beside(term: Floats, values: Floats) -> Floats:
     energy = float(term @ term)
     share = (values @ term) / energy if energy > 0 else np.zeros(values.shape[:-1])
     return np.asarray(values - np.multiply.outer(share, term))
-
-
-def _slope(axis: Floats, values: Floats) -> Floats:
-    return np.asarray(np.gradient(values, axis, axis=-1))
 
 
 def _from_usual(shift: Floats) -> Floats:

@@ -53,14 +53,14 @@ class Reflected:
         darks or times numbers those that enter each scan.
     """
 
-    reflectance: NDArray[np.float64]
-    u_scan: NDArray[np.float64]
-    u_noise: NDArray[np.float64]
+    reflectance: Floats
+    u_scan: Floats
+    u_noise: Floats
     unlit: NDArray[np.bool_]
     shared: dict[str, NDArray[np.float32]] = field(default_factory=dict)
 
     @property
-    def u_reference(self) -> NDArray[np.float64]:
+    def u_reference(self) -> Floats:
         """Standard uncertainty of all that scans share, same shape: noise and every source."""
         total = self.u_noise**2
         for change in self.shared.values():
@@ -71,7 +71,7 @@ class Reflected:
 def to_reflectance(
     scans: Scans,
     references: References,
-    panel: float | NDArray[np.float64],
+    panel: float | Floats,
     weights: scipy.sparse.csr_array,
 ) -> Reflected:
     """Return the reflectance of all leaf scans, in sheet order.
@@ -116,9 +116,7 @@ def to_reflectance(
     return out
 
 
-def _groups(
-    references: References, integration_ms: NDArray[np.float64]
-) -> Iterator[NDArray[np.intp]]:
+def _groups(references: References, integration_ms: Floats) -> Iterator[NDArray[np.intp]]:
     """Yield leaf scans that share blocks and integration time, at most 256 together."""
     choice = references.choice
     keys = np.stack([choice.before, choice.after, integration_ms], axis=1)
@@ -134,7 +132,7 @@ def _reflect(
     references: References,
     blocks: Blocks,
     rows: NDArray[np.intp],
-    panel: float | NDArray[np.float64],
+    panel: float | Floats,
 ) -> Part:
     """Return the reflectance of leaf scans that share blocks and integration time."""
     leaves = scans.where("sample")[rows]
@@ -159,7 +157,7 @@ def _reflect(
 def _white(
     references: References,
     blocks: Blocks,
-    wavelength_nm: NDArray[np.float64],
+    wavelength_nm: Floats,
     rows: NDArray[np.intp],
 ) -> WhitePart:
     """Return the white rate of leaf scans that share their blocks."""
@@ -191,9 +189,7 @@ def _of_block(references: References, blocks: Blocks, block: int) -> WhitePart:
     )
 
 
-def _one_sided_drift(
-    blocks: Blocks, block: int, leaf_is_later: bool, gap_s: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _one_sided_drift(blocks: Blocks, block: int, leaf_is_later: bool, gap_s: Floats) -> Floats:
     """Uncertainty, with its sign, of a white rate used away from its time: (n_scans, n_pixels).
 
     The lamp may have gone on changing as fast as between this block and its neighbour (the one

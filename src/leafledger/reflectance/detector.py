@@ -1,19 +1,17 @@
-"""What does the detector read beside the light of the leaf, and how noisy is it?
+"""What does the detector read without light, and how noisy is it?
 
-Levels of repeated references, darks by integration time, noise (stated or estimated), hot pixels
-and stray light. All values in counts.
+Darks by integration time, levels of repeated references, and noise, stated or estimated. All
+values in counts.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.errors import InputFault, Problem
 from leafledger.resampling.intervals import robust_sd
 
 Floats = NDArray[np.float64]
@@ -50,10 +48,10 @@ class Darks:
         Which rule holds.
     """
 
-    integration_ms: NDArray[np.float64]
+    integration_ms: Floats
     members: tuple[tuple[int, ...], ...]
-    counts: NDArray[np.float64]
-    spread: NDArray[np.float64]
+    counts: Floats
+    spread: Floats
     scaled: bool
 
     def group(self, integration_ms: float) -> int | None:
@@ -63,7 +61,7 @@ class Darks:
                 return position
         return None
 
-    def weights(self, integration_ms: float) -> NDArray[np.float64]:
+    def weights(self, integration_ms: float) -> Floats:
         """Return the weight of each pooled level in the dark at an integration time.
 
         Returns
@@ -89,12 +87,12 @@ class Darks:
         weights[group] = 1.0
         return weights
 
-    def at(self, integration_ms: float) -> NDArray[np.float64]:
+    def at(self, integration_ms: float) -> Floats:
         """Return the dark at an integration time, shape ``(n_pixels,)``, counts."""
-        level: NDArray[np.float64] = self.weights(integration_ms) @ self.counts
+        level: Floats = self.weights(integration_ms) @ self.counts
         return level
 
-    def variance(self, of_one_dark: NDArray[np.float64]) -> NDArray[np.float64]:
+    def variance(self, of_one_dark: Floats) -> Floats:
         """Return the noise variance of each pooled level, shape ``(n_times,)``, counts squared.
 
         Parameters
@@ -107,9 +105,7 @@ class Darks:
         )
 
 
-def pool_darks(
-    counts: NDArray[np.float64], integration_ms: NDArray[np.float64], *, scaled: bool
-) -> Darks:
+def pool_darks(counts: Floats, integration_ms: Floats, *, scaled: bool) -> Darks:
     """Pool the darks of a session by integration time.
 
     Parameters
@@ -131,7 +127,7 @@ def pool_darks(
     )
 
 
-def by_time(integration_ms: NDArray[np.float64]) -> tuple[tuple[int, ...], ...]:
+def by_time(integration_ms: Floats) -> tuple[tuple[int, ...], ...]:
     """Return the positions of the scans of each integration time, the times rising."""
     members: list[list[int]] = []
     for position in np.argsort(integration_ms, kind="stable"):
@@ -147,7 +143,7 @@ def same_time(one_ms: float, other_ms: float) -> bool:
     return abs(one_ms - other_ms) <= _SAME_TIME * max(one_ms, other_ms)
 
 
-def level_spread(levels: Sequence[float] | NDArray[np.float64]) -> float:
+def level_spread(levels: Sequence[float] | Floats) -> float:
     """Return the standard uncertainty that the disagreement of repeated levels leaves.
 
     Examples
@@ -172,7 +168,7 @@ _MEDIAN_FACTOR = {3: 0.44867, 4: 0.29823, 5: 0.28683, 6: 0.21473, 7: 0.21038, 8:
 """Variance of the median of n normal values in units of the variance of one (order statistics)."""
 
 
-def scan_levels(repeats: NDArray[np.float64]) -> NDArray[np.float64]:
+def scan_levels(repeats: Floats) -> Floats:
     """Return how far each repeat lies off :func:`centre` as a whole.
 
     The mean over pixels of the difference, without the lowest and the highest 1 % of pixels, so
@@ -200,7 +196,7 @@ def scan_levels(repeats: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(kept.mean(axis=1), dtype=np.float64)
 
 
-def centre(values: NDArray[np.float64]) -> NDArray[np.float64]:
+def centre(values: Floats) -> Floats:
     """Return the median of three or more repeats, the mean of two, or the one there is.
 
     Parameters
@@ -208,7 +204,7 @@ def centre(values: NDArray[np.float64]) -> NDArray[np.float64]:
     values
         Shape ``(n_repeats, ...)``, at least one repeat.
     """
-    middle: NDArray[np.float64] = np.median(values, axis=0)
+    middle: Floats = np.median(values, axis=0)
     return middle
 
 
@@ -231,7 +227,7 @@ def centre_variance_factor(n_repeats: int) -> float:
     return _MEDIAN_FACTOR.get(n_repeats, np.pi / 2 / (n_repeats + np.pi / 2 - 1))
 
 
-def trimmed_mean(variances: NDArray[np.float64], freedom: int) -> float:
+def trimmed_mean(variances: Floats, freedom: int) -> float:
     """Return the mean of sample variances without the largest 1 %, corrected for the cut.
 
     For normal noise the variances follow chi-square with ``freedom`` degrees of freedom; the mean
@@ -269,7 +265,7 @@ _SAME_LEVEL = 0.1
 """Whites that differ by more are not repeats of each other."""
 _TOO_RARE = 1e-5
 """A pixel whose variance chance would give this rarely is hot."""
-Repeats = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+Repeats = tuple[Floats, Floats, Floats]
 """Linear counts above dark, slope of the linearity polynomial, readings per scan."""
 
 
@@ -304,10 +300,10 @@ class Noise:
 
     def variance(
         self,
-        signal: NDArray[np.float64],
-        slope: NDArray[np.float64],
-        averages: NDArray[np.float64] | float,
-    ) -> NDArray[np.float64]:
+        signal: Floats,
+        slope: Floats,
+        averages: Floats | float,
+    ) -> Floats:
         """Return the noise variance of linear counts above dark (zeros if unknown).
 
         Parameters
@@ -322,30 +318,30 @@ class Noise:
         if self.electrons_per_count is None or self.read_counts is None:
             return np.zeros_like(signal)
         shot = np.maximum(signal, 0.0) / self.electrons_per_count
-        both: NDArray[np.float64] = (shot + slope**2 * self.read_counts**2) / averages
+        both: Floats = (shot + slope**2 * self.read_counts**2) / averages
         return both + slope**2 * self.rounding**2 / 12
 
-    def dark_variance(self, averages: NDArray[np.float64]) -> NDArray[np.float64]:
+    def dark_variance(self, averages: Floats) -> Floats:
         """Return the noise variance of dark scans, counts squared (zeros if unknown)."""
         zero = np.zeros_like(averages, dtype=np.float64)
         return self.variance(zero, np.ones_like(zero), averages)
 
 
-def rounding_of(counts: NDArray[np.float64]) -> float:
+def rounding_of(counts: Floats) -> float:
     """Return 1 if all counts are whole numbers, else 0."""
     return float(np.array_equal(counts, np.rint(counts)))
 
 
 def estimate_read_counts(
-    darks: NDArray[np.float64],
+    darks: Floats,
     groups: Sequence[Sequence[int]],
-    averages: NDArray[np.float64],
+    averages: Floats,
     rounding: float,
 ) -> float | None:
     """Estimate the noise of a single dark reading from repeated darks.
 
     Within darks of one integration time, the pixel's own mean and the scan's own level are taken
-    out, and darks unlike all others are left out (:mod:`leafledger.reflectance.detector`); the
+    out, and darks unlike all others are left out (:func:`agreeing`); the
     variances of the pixels are averaged without the largest 1 % (hot pixels), corrected
     for the cut, and pooled over the integration times.
 
@@ -358,7 +354,7 @@ def estimate_read_counts(
     averages
         Readings per dark, shape ``(n_darks,)``.
     rounding
-        See :class:`leafledger.reflectance.detector.Noise`.
+        See :class:`Noise`.
 
     Returns
     -------
@@ -378,9 +374,7 @@ def estimate_read_counts(
     return float(np.sqrt(max(total / freedom, 0.0))) if freedom else None
 
 
-def _single_variance(
-    scans: NDArray[np.float64], averages: NDArray[np.float64], rounding: float
-) -> NDArray[np.float64]:
+def _single_variance(scans: Floats, averages: Floats, rounding: float) -> Floats:
     """Variance of single readings, per pixel, from scans that are means of readings."""
     weight = averages[:, None]
     mean = (weight * scans).sum(axis=0) / weight.sum()
@@ -408,7 +402,7 @@ def estimate_electrons_per_count(
     read_counts
         Noise of a dark reading; None: the intercept of the line.
     rounding
-        See :class:`leafledger.reflectance.detector.Noise`.
+        See :class:`Noise`.
     brightest
         Linear counts above which a pixel may be clipped (full scale, or the brightest pixel);
         pixels within 2 % of it are left out.
@@ -464,23 +458,21 @@ def _agreeing_whites(whites: Sequence[Repeats]) -> list[Repeats]:
     ]
 
 
-def _one_level(
-    signal: NDArray[np.float64], slope: NDArray[np.float64], averages: NDArray[np.float64]
-) -> Repeats:
+def _one_level(signal: Floats, slope: Floats, averages: Floats) -> Repeats:
     """Keep the whites within 10 % of their median level: their shot noise is alike."""
     level = signal.mean(axis=1)
     near = np.abs(level - np.median(level)) <= _SAME_LEVEL * np.median(level)
     return signal[near], slope[near], averages[near]
 
 
-def _usable(signal: NDArray[np.float64], brightest: float) -> NDArray[np.bool_]:
+def _usable(signal: Floats, brightest: float) -> NDArray[np.bool_]:
     """Pixels bright enough for shot noise to show, and not near full scale."""
     mean = signal.mean(axis=0)
     bright = (mean > _BRIGHT * mean.max()) & (mean > 0)
     return np.asarray(bright & (signal.max(axis=0) < _NEAR_FULL * brightest), dtype=bool)
 
 
-def without_drift(signal: NDArray[np.float64]) -> NDArray[np.float64]:
+def without_drift(signal: Floats) -> Floats:
     """Divide repeats by the smooth part (a cubic in pixel number) of their ratio to the mean.
 
     Parameters
@@ -494,7 +486,7 @@ def without_drift(signal: NDArray[np.float64]) -> NDArray[np.float64]:
     from numpy.polynomial import polynomial
 
     terms = polynomial.polyfit(place, (signal / mean).T, order, w=np.sqrt(mean))
-    out: NDArray[np.float64] = signal / polynomial.polyval(place, terms)
+    out: Floats = signal / polynomial.polyval(place, terms)
     return out
 
 
@@ -503,10 +495,10 @@ def _drift_order(n_pixels: int) -> int:
 
 
 def _line(
-    mean: NDArray[np.float64],
-    variance: NDArray[np.float64],
-    square: NDArray[np.float64],
-    freedom: NDArray[np.float64],
+    mean: Floats,
+    variance: Floats,
+    square: Floats,
+    freedom: Floats,
     read_counts: float | None,
 ) -> tuple[float | None, float | None]:
     """Fit variance = mean / gain + square * read^2 by weighted least squares, 5 rounds."""
@@ -529,7 +521,7 @@ def _line(
     return 1.0 / float(slope), float(np.sqrt(read))
 
 
-def _far_point(freedom: NDArray[np.float64]) -> NDArray[np.float64]:
+def _far_point(freedom: Floats) -> Floats:
     """Return the ratio to its expectation that a sample variance exceeds once in 100,000.
 
     A sample variance over its expectation, times its degrees of freedom, follows chi-square.
@@ -549,9 +541,7 @@ _REACH = 5
 """Fellows on either side, in the order of the sheet, that a repeat is compared with."""
 
 
-def agreeing(
-    sets: Sequence[NDArray[np.float64]], averages: Sequence[NDArray[np.float64]]
-) -> list[NDArray[np.intp]]:
+def agreeing(sets: Sequence[Floats], averages: Sequence[Floats]) -> list[NDArray[np.intp]]:
     """Return, for each set of repeats, the positions of those that agree with another one.
 
     Each repeat is compared with the fellow nearest to it among the five before and the five after
@@ -577,7 +567,7 @@ def agreeing(
     return [k if len(k) > 1 else k[:0] for k in kept]
 
 
-def _nearest(repeats: NDArray[np.float64], averages: NDArray[np.float64]) -> NDArray[np.float64]:
+def _nearest(repeats: Floats, averages: Floats) -> Floats:
     n = len(repeats)
     out = np.full(n, np.inf)
     for first in range(n):
@@ -587,255 +577,3 @@ def _nearest(repeats: NDArray[np.float64], averages: NDArray[np.float64]) -> NDA
             out[first] = min(out[first], variance)
             out[other] = min(out[other], variance)
     return out
-
-
-# Hot pixels
-# ----------------------------------------------------------------------
-
-FAR = 8.0
-"""A pixel is hot from this many standard deviations off its neighbours (by chance: 1e-15)."""
-_STEADY = 0.5
-"""Each single dark must show at least this share of it."""
-_NEIGHBOURS = 15
-_WIDEST = 3
-"""More pixels side by side are structure (light, a step of the electronics), not hot pixels."""
-_MOST = 0.02
-"""So is a larger share of the array."""
-_WORST_DARKS = 0.25
-
-
-def find_hot(darks: Floats, groups: Sequence[Sequence[int]]) -> NDArray[np.bool_]:
-    """Find the pixels that stand out of their neighbours in repeated darks.
-
-    In the middle value of the darks of one integration time a hot pixel lies more than 8 standard
-    deviations off the median of the 15 pixels around it (spread over the pixels, or the noise of
-    the darks if that is larger); at least three quarters of the single darks show half of that,
-    in the same direction. What stands out in one dark only is no property of the pixel. Pixels in
-    rows of more than 3, or more than 2 % of all, are structure and are left alone.
-
-    Parameters
-    ----------
-    darks
-        Shape ``(n_darks, n_pixels)``, counts.
-    groups
-        Positions of the darks of each integration time. Where no time has two darks, all darks
-        are taken together.
-
-    Returns
-    -------
-    ndarray
-        Shape ``(n_pixels,)``.
-    """
-    n_pixels = darks.shape[1]
-    hot = np.zeros(n_pixels, dtype=bool)
-    repeated = [list(group) for group in groups if len(group) > 1]
-    if not repeated and len(darks) > 1:
-        repeated = [list(range(len(darks)))]
-    if n_pixels < 2 * _NEIGHBOURS:
-        return hot
-    for group in repeated:
-        standing_out = _narrow(_standing_out(darks[group]))
-        if standing_out.mean() <= _MOST:
-            hot |= standing_out
-    return hot if hot.mean() <= _MOST else np.zeros(n_pixels, dtype=bool)
-
-
-def _narrow(pixels: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Leave out rows of more than three pixels."""
-    out = pixels.copy()
-    edges = np.flatnonzero(np.diff(np.r_[False, pixels, False].astype(np.int8)))
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
-        if stop - start > _WIDEST:
-            out[start:stop] = False
-    return out
-
-
-def _standing_out(darks: Floats) -> NDArray[np.bool_]:
-    """Pixels off their neighbours in the middle value of the darks, and in most of them."""
-    middle = np.median(darks, axis=0)
-    off = _off_neighbours(middle, np.arange(len(middle)))
-    noise = float(np.median(robust_sd(darks - middle, axis=1)))
-    scale = max(float(robust_sd(off)), noise, rounding_of(darks) / np.sqrt(12))
-    limit = FAR * scale
-    far = np.flatnonzero(np.abs(off) > limit) if scale > 0 else np.zeros(0, dtype=np.intp)
-    out = np.zeros(len(middle), dtype=bool)
-    if len(far):
-        in_each = np.stack([_off_neighbours(dark, far) for dark in darks]) * np.sign(off[far])
-        # The quarter of the darks that shows it least does not count.
-        worst = int(_WORST_DARKS * len(darks))
-        out[far] = np.sort(in_each, axis=0)[worst] > _STEADY * limit
-    return out
-
-
-def _off_neighbours(dark: Floats, pixels: NDArray[np.intp]) -> Floats:
-    """Return how far some pixels lie off the median of the 15 pixels around them."""
-    windows = np.lib.stride_tricks.sliding_window_view(dark, _NEIGHBOURS)
-    first = np.clip(pixels - _NEIGHBOURS // 2, 0, len(windows) - 1)
-    return np.asarray(dark[pixels] - np.median(windows[first], axis=1), dtype=np.float64)
-
-
-def mend_hot(counts: Floats, wavelength_nm: Floats, hot: NDArray[np.bool_]) -> Floats:
-    """Return counts with the hot pixels interpolated from their nearest sound neighbours.
-
-    Dark, white and leaf alike: what is interpolated of each is then their difference and ratio.
-
-    Parameters
-    ----------
-    counts
-        Shape ``(n_scans, n_pixels)``; left as it is.
-    wavelength_nm, hot
-        Shape ``(n_pixels,)``.
-    """
-    pixels = np.flatnonzero(hot)
-    if not len(pixels):
-        return counts
-    sound = np.flatnonzero(~hot)
-    place = np.searchsorted(sound, pixels)
-    before = sound[np.maximum(place - 1, 0)]
-    after = sound[np.minimum(place, len(sound) - 1)]
-    # At an end of the array there is a neighbour on one side only.
-    before, after = (
-        np.where(place == 0, after, before),
-        np.where(place == len(sound), before, after),
-    )
-    span = wavelength_nm[after] - wavelength_nm[before]
-    share = np.where(
-        span > 0, (wavelength_nm[pixels] - wavelength_nm[before]) / np.where(span > 0, span, 1), 0
-    )
-    out = counts.copy()
-    out[:, pixels] = (1 - share) * counts[:, before] + share * counts[:, after]
-    return out
-
-
-def hot_sentence(wavelength_nm: Floats, hot: NDArray[np.bool_], session: str) -> list[str]:
-    """Return a warning that names the hot pixels, or nothing."""
-    named = [f"{w:.1f}" for w in wavelength_nm[hot]]
-    if not named:
-        return []
-    listed = ", ".join(named[:12]) + (f" and {len(named) - 12} more" if len(named) > 12 else "")
-    pixels = "1 pixel stands" if len(named) == 1 else f"{len(named)} pixels stand"
-    return [
-        f"Session {session}: {pixels} out in its darks (hot pixels, at {listed} nm); there dark, "
-        "white and leaf are interpolated from the neighbours."
-    ]
-
-
-# Stray light
-# ----------------------------------------------------------------------
-
-_FEWEST_DARK_PIXELS = 5
-_NOT_DARK = 0.05
-
-
-@dataclass(frozen=True)
-class StrayLight:
-    """A level that is a weighted sum of a scan's own signal, taken off all its pixels.
-
-    Attributes
-    ----------
-    weights
-        Shape ``(n_pixels,)``: ``fraction / n_pixels`` everywhere, or ``1 / n`` on the ``n``
-        pixels of the dark region.
-    u_relative
-        Relative standard uncertainty of the level, the same for all scans and pixels. The 0.29 of
-        the default is 1 / sqrt(12): the level at a pixel lies between half and one and a half
-        times the one that is taken off (rectangular; GUM 4.3.7).
-    """
-
-    weights: Floats
-    u_relative: float
-
-    def level(self, signal: Floats) -> Floats:
-        """Return the stray level of each scan, shape ``(n_scans, 1)``, linear counts.
-
-        Parameters
-        ----------
-        signal
-            Linear counts above dark, shape ``(n_scans, n_pixels)``.
-        """
-        return np.asarray((signal @ self.weights)[:, None], dtype=np.float64)
-
-    def variance(self, variance: Floats) -> Floats:
-        """Return the noise variance of :meth:`level` from that of the signal, ``(n_scans, 1)``."""
-        return np.asarray((variance @ self.weights**2)[:, None], dtype=np.float64)
-
-    @property
-    def kept_offset(self) -> float:
-        """Share of an error common to all pixels (a drifted dark) that is left in the signal."""
-        return float(1.0 - self.weights.sum())
-
-
-def stray_of(settings: Mapping[str, Any] | None, wavelength_nm: Floats) -> StrayLight | None:
-    """Return the correction of ``reflectance.stray_light``, or None for none.
-
-    Parameters
-    ----------
-    settings
-        None; ``fraction``: share of the mean signal of a scan; or ``dark_region_nm``: first and
-        last wavelength of a part of the array that no light can reach. And ``u_relative``.
-    wavelength_nm
-        Native axis, shape ``(n_pixels,)``, nm.
-
-    Raises
-    ------
-    InputFault
-        If the region holds fewer than five pixels of the axis.
-    """
-    if settings is None:
-        return None
-    n_pixels = len(wavelength_nm)
-    u_relative = float(settings["u_relative"])
-    if "fraction" in settings:
-        return StrayLight(np.full(n_pixels, float(settings["fraction"]) / n_pixels), u_relative)
-    first, last = (float(w) for w in settings["dark_region_nm"])
-    inside = (wavelength_nm >= first) & (wavelength_nm <= last)
-    if inside.sum() < _FEWEST_DARK_PIXELS:
-        raise InputFault(
-            _problem(
-                f"{first:g} to {last:g} nm, which hold {inside.sum()} pixels",
-                f"at least {_FEWEST_DARK_PIXELS} pixels, between {wavelength_nm[0]:g} and "
-                f"{wavelength_nm[-1]:g} nm",
-                "State the first and the last wavelength of the part that no light reaches.",
-            )
-        )
-    return StrayLight(inside / inside.sum(), u_relative)
-
-
-def _problem(found: str, expected: str, mend: str) -> Problem:
-    return Problem(
-        file="study.yaml",
-        column="reflectance.stray_light",
-        found=found,
-        expected=expected,
-        mend=mend,
-    )
-
-
-def refuse_lit_region(stray: StrayLight, white_signal: Floats, session: str) -> None:
-    """Refuse a dark region that the whites show to be lit.
-
-    Parameters
-    ----------
-    stray
-        The correction.
-    white_signal
-        Whites above dark, linear counts, shape ``(n_whites, n_pixels)``.
-    session
-        Session id, for the message.
-
-    Raises
-    ------
-    InputFault
-        If the level of the median white exceeds 5 % of its brightest pixel.
-    """
-    share = stray.level(white_signal)[:, 0] / white_signal.max(axis=1)
-    level = float(np.median(share))
-    if level > _NOT_DARK:
-        raise InputFault(
-            _problem(
-                f"a level of {100 * level:.1f} % of the brightest pixel in the whites of session "
-                f"{session}",
-                f"at most {100 * _NOT_DARK:g} %",
-                "Choose wavelengths that no light reaches, or check the fraction.",
-            )
-        )

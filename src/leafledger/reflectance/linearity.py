@@ -40,7 +40,7 @@ class Linearity:
     coefficients: tuple[float, ...] = (1.0,)
     modes: tuple[tuple[float, ...], ...] = ()
 
-    def value(self, above_dark: NDArray[np.float64]) -> NDArray[np.float64]:
+    def value(self, above_dark: Floats) -> Floats:
         """Return linear counts; same shape as ``above_dark``."""
         if self.coefficients == (1.0,):
             return above_dark
@@ -49,7 +49,7 @@ class Linearity:
             factor = factor * above_dark + coefficient
         return above_dark * factor
 
-    def bends(self, above_dark: NDArray[np.float64]) -> NDArray[np.float64]:
+    def bends(self, above_dark: Floats) -> Floats:
         """Return how linear counts change along each of :attr:`modes`.
 
         Returns
@@ -61,7 +61,7 @@ class Linearity:
             return np.zeros((0, *above_dark.shape))
         return np.stack([Linearity(mode).value(above_dark) for mode in self.modes])
 
-    def slope(self, above_dark: NDArray[np.float64]) -> NDArray[np.float64]:
+    def slope(self, above_dark: Floats) -> Floats:
         """Return the derivative of :meth:`value`, through which uncertainties pass."""
         if len(self.coefficients) == 1:
             return np.full_like(above_dark, self.coefficients[0])
@@ -272,7 +272,7 @@ def _too_few(times: Sequence[float] | Floats, session: str) -> Problem:
 
 
 def _solve(x: Floats, time: Floats, weight: Floats, n_terms: int) -> tuple[Floats, Floats]:
-    """Return c1, c2 ... and their modes (:func:`~.linearity_spread.modes`).
+    """Return c1, c2 ... and their modes (:func:`modes`).
 
     Least squares of x + sum c_k x^(k+1) - rate time, rates eliminated.
     """

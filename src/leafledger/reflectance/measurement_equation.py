@@ -17,8 +17,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.reflectance.detector import Noise, StrayLight, same_time
+from leafledger.reflectance.count_corrections import StrayLight
+from leafledger.reflectance.detector import Noise, same_time
 from leafledger.reflectance.linearity import Linearity
+
+Floats = NDArray[np.float64]
 
 _ROUNDING = 1e-12
 
@@ -39,10 +42,10 @@ class DarkPart:
         Standard uncertainty of each pooled dark as a whole, ``(n_dark_times,)``, counts.
     """
 
-    counts: NDArray[np.float64]
-    weights: NDArray[np.float64]
-    variance: NDArray[np.float64]
-    spread: NDArray[np.float64]
+    counts: Floats
+    weights: Floats
+    variance: Floats
+    spread: Floats
 
 
 @dataclass(frozen=True)
@@ -69,13 +72,13 @@ class WhitePart:
         n_pixels)``; empty where integration times are taken as exact.
     """
 
-    rate: NDArray[np.float64]
-    variance: NDArray[np.float64]
-    drift: NDArray[np.float64]
-    dark_slope: NDArray[np.float64]
-    stray: NDArray[np.float64] | float = 0.0
-    bends: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 1, 1)))
-    time_shares: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 1, 1)))
+    rate: Floats
+    variance: Floats
+    drift: Floats
+    dark_slope: Floats
+    stray: Floats | float = 0.0
+    bends: Floats = field(default_factory=lambda: np.zeros((0, 1, 1)))
+    time_shares: Floats = field(default_factory=lambda: np.zeros((0, 1, 1)))
 
 
 @dataclass(frozen=True)
@@ -91,7 +94,7 @@ class IntegrationTimes:
         cancels where leaf and white have the same; different times err independently.
     """
 
-    white_ms: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    white_ms: Floats = field(default_factory=lambda: np.zeros(0))
     u_ms: float = 0.0
 
 
@@ -113,13 +116,13 @@ class Part:
         darks that disagree, stray light, an estimated linearity, integration times.
     """
 
-    reflectance: NDArray[np.float64]
-    scan: NDArray[np.float64]
-    reference: NDArray[np.float64]
-    shared: Mapping[str, NDArray[np.float64]]
+    reflectance: Floats
+    scan: Floats
+    reference: Floats
+    shared: Mapping[str, Floats]
 
     @property
-    def drift(self) -> NDArray[np.float64]:
+    def drift(self) -> Floats:
         """Standard uncertainty (not variance) of all sources in :attr:`shared` together."""
         total = np.zeros_like(self.reflectance)
         for change in self.shared.values():
@@ -127,58 +130,13 @@ class Part:
         return np.asarray(np.sqrt(total), dtype=np.float64)
 
 
-def source_name(source: str, place: int = 0) -> str:
-    """Return the column of a shared source, the second and later of a kind with their number.
-
-    Examples
-    --------
-    >>> source_name("dark"), source_name("dark", 1)
-    ('u_dark', 'u_dark_2')
-    """
-    return f"u_{source}" if place == 0 else f"u_{source}_{place + 1}"
-
-
-def interpolate(
-    before: WhitePart, after: WhitePart, after_weight: NDArray[np.float64]
-) -> WhitePart:
-    """Interpolate the white rate in time between the block before and the block after.
-
-    What the lamp did in between is not known better than the two ends allow: the change between
-    the blocks counts as the full width of a rectangular distribution, (W2 - W1)^2 / 12.
-
-    Parameters
-    ----------
-    before, after
-        The blocks, each of one scan (shapes ``(1, n_pixels)``).
-    after_weight
-        Share of the block after, shape ``(n_scans,)``.
-
-    References
-    ----------
-    JCGM 100:2008 (GUM), 4.3.7 for the rectangular distribution.
-    """
-    late = after_weight[:, None]
-    early = 1.0 - late
-    rate = early * before.rate + late * after.rate
-    weighted = early * (before.time_shares * before.rate) + late * (after.time_shares * after.rate)
-    return WhitePart(
-        rate=rate,
-        variance=early**2 * before.variance + late**2 * after.variance,
-        drift=np.broadcast_to((after.rate - before.rate) / np.sqrt(12), rate.shape),
-        dark_slope=early * before.dark_slope + late * after.dark_slope,
-        stray=early * before.stray + late * after.stray,
-        bends=early * before.bends + late * after.bends,
-        time_shares=np.divide(weighted, rate, out=np.zeros_like(weighted), where=rate > 0),
-    )
-
-
 def reflect(
-    counts: NDArray[np.float64],
+    counts: Floats,
     integration_ms: float,
-    averages: NDArray[np.float64],
+    averages: Floats,
     dark: DarkPart,
     white: WhitePart,
-    panel: float | NDArray[np.float64],
+    panel: float | Floats,
     linearity: Linearity,
     noise: Noise,
     stray: StrayLight | None = None,
@@ -220,7 +178,7 @@ def reflect(
     signal, slope = linearity.value(raw), linearity.slope(raw)
     factor = panel / (integration_ms * white.rate)
     by_scan = noise.variance(signal, slope, averages[:, None])
-    level: NDArray[np.float64] | float = 0.0
+    level: Floats | float = 0.0
     if stray is not None:
         level = stray.level(signal)
         by_scan += stray.variance(by_scan)
@@ -228,7 +186,7 @@ def reflect(
     value = factor * (signal - level)
     relative = value / white.rate
     reference = relative**2 * white.variance
-    shared: dict[str, NDArray[np.float64]] = {}
+    shared: dict[str, Floats] = {}
     if white.drift.any():
         shared[source_name("drift")] = -relative * white.drift
     if stray is not None:
@@ -257,17 +215,17 @@ def reflect(
 
 
 def _by_times(
-    value: NDArray[np.float64],
+    value: Floats,
     leaf_ms: float,
-    shares: NDArray[np.float64],
+    shares: Floats,
     times: IntegrationTimes,
-) -> dict[str, NDArray[np.float64]]:
+) -> dict[str, Floats]:
     """Return what one standard uncertainty of each integration time does to reflectance.
 
     R is proportional to the leaf's 1 / t_s and, by way of the rate of the white, to a mean of its
     t_w; the error of a time that both have enters with the sum of the two.
     """
-    sources: dict[str, NDArray[np.float64]] = {}
+    sources: dict[str, Floats] = {}
     left = 1.0 / leaf_ms
     for white_ms, share in zip(times.white_ms, shares, strict=True):
         by_time = share / white_ms
@@ -278,3 +236,46 @@ def _by_times(
     if left:
         sources[source_name("integration", len(sources))] = -times.u_ms * left * value
     return sources
+
+
+def source_name(source: str, place: int = 0) -> str:
+    """Return the column of a shared source, the second and later of a kind with their number.
+
+    Examples
+    --------
+    >>> source_name("dark"), source_name("dark", 1)
+    ('u_dark', 'u_dark_2')
+    """
+    return f"u_{source}" if place == 0 else f"u_{source}_{place + 1}"
+
+
+def interpolate(before: WhitePart, after: WhitePart, after_weight: Floats) -> WhitePart:
+    """Interpolate the white rate in time between the block before and the block after.
+
+    What the lamp did in between is not known better than the two ends allow: the change between
+    the blocks counts as the full width of a rectangular distribution, (W2 - W1)^2 / 12.
+
+    Parameters
+    ----------
+    before, after
+        The blocks, each of one scan (shapes ``(1, n_pixels)``).
+    after_weight
+        Share of the block after, shape ``(n_scans,)``.
+
+    References
+    ----------
+    JCGM 100:2008 (GUM), 4.3.7 for the rectangular distribution.
+    """
+    late = after_weight[:, None]
+    early = 1.0 - late
+    rate = early * before.rate + late * after.rate
+    weighted = early * (before.time_shares * before.rate) + late * (after.time_shares * after.rate)
+    return WhitePart(
+        rate=rate,
+        variance=early**2 * before.variance + late**2 * after.variance,
+        drift=np.broadcast_to((after.rate - before.rate) / np.sqrt(12), rate.shape),
+        dark_slope=early * before.dark_slope + late * after.dark_slope,
+        stray=early * before.stray + late * after.stray,
+        bends=early * before.bends + late * after.bends,
+        time_shares=np.divide(weighted, rate, out=np.zeros_like(weighted), where=rate > 0),
+    )

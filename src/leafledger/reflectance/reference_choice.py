@@ -45,8 +45,8 @@ class Choice:
 
     before: NDArray[np.intp]
     after: NDArray[np.intp]
-    after_weight: NDArray[np.float64]
-    gap_s: NDArray[np.float64]
+    after_weight: Floats
+    gap_s: Floats
 
     @property
     def interpolated(self) -> NDArray[np.bool_]:
@@ -56,8 +56,8 @@ class Choice:
 
 def assign_whites(
     rule: str,
-    white_s: NDArray[np.float64],
-    sample_s: NDArray[np.float64],
+    white_s: Floats,
+    sample_s: Floats,
     names: tuple[list[str], list[str]],
     session: str,
 ) -> tuple[list[NDArray[np.intp]], Choice, bool, list[str]]:
@@ -119,9 +119,7 @@ def all_whites(n_samples: int) -> Choice:
     )
 
 
-def white_blocks(
-    time_s: NDArray[np.float64], is_white: NDArray[np.bool_]
-) -> list[NDArray[np.intp]]:
+def white_blocks(time_s: Floats, is_white: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
     """Group whites that follow each other into blocks.
 
     A block holds consecutive whites in time order with no leaf scan between them; a pause of more
@@ -153,7 +151,7 @@ def white_blocks(
     return [np.array(block, dtype=np.intp) for block in blocks]
 
 
-def bracket(block_s: NDArray[np.float64], sample_s: NDArray[np.float64]) -> Choice:
+def bracket(block_s: Floats, sample_s: Floats) -> Choice:
     """Give each leaf scan the block before and the block after, weighted linearly in time.
 
     Before the first and after the last block there is one block only.
@@ -181,7 +179,7 @@ def bracket(block_s: NDArray[np.float64], sample_s: NDArray[np.float64]) -> Choi
     )
 
 
-def nearest(block_s: NDArray[np.float64], sample_s: NDArray[np.float64]) -> Choice:
+def nearest(block_s: Floats, sample_s: Floats) -> Choice:
     """Give each leaf scan the block nearest in time (the earlier one of two equally near)."""
     either = bracket(block_s, sample_s)
     takes_after = np.where(either.interpolated, either.after_weight > 0.5, either.before < 0)
@@ -196,9 +194,7 @@ def nearest(block_s: NDArray[np.float64], sample_s: NDArray[np.float64]) -> Choi
     )
 
 
-def distances(
-    rule: str, choice: Choice, scans: Sequence[str], block_s: NDArray[np.float64]
-) -> list[str]:
+def distances(rule: str, choice: Choice, scans: Sequence[str], block_s: Floats) -> list[str]:
     """Return warnings for leaf scans whose whites are one-sided or far away in time.
 
     Parameters
@@ -233,7 +229,7 @@ def distances(
     return said + _in_odd_gaps(choice, scans, block_s)
 
 
-def _in_odd_gaps(choice: Choice, scans: Sequence[str], block_s: NDArray[np.float64]) -> list[str]:
+def _in_odd_gaps(choice: Choice, scans: Sequence[str], block_s: Floats) -> list[str]:
     """Name the leaf scans between white blocks with far more time and leaves than is usual.
 
     Where a block was left out both double; a pause, or darks half way, adds time alone.
@@ -348,9 +344,7 @@ def listed(scans: Sequence[str]) -> str:
     return first if len(scans) <= _SHOWN else f"{first} and {len(scans) - _SHOWN} more"
 
 
-def bad_times(
-    scans: Sequence[str], integration_ms: NDArray[np.float64], averages: NDArray[np.float64]
-) -> list[Problem]:
+def bad_times(scans: Sequence[str], integration_ms: Floats, averages: Floats) -> list[Problem]:
     """Return a problem for integration times and averages that are not above zero."""
     problems = []
     for column, values in (("integration_ms", integration_ms), ("averages", averages)):
@@ -369,9 +363,7 @@ def bad_times(
     return problems
 
 
-def darks_missing(
-    scans: Sequence[str], integration_ms: NDArray[np.float64], darks: Darks
-) -> list[Problem]:
+def darks_missing(scans: Sequence[str], integration_ms: Floats, darks: Darks) -> list[Problem]:
     """Return a problem for each integration time of leaves or whites that no dark shares.
 
     Under the rule ``scaled``, instead, darks at two integration times are needed.
@@ -411,8 +403,8 @@ def darks_missing(
 def dim_whites(
     scans: Sequence[str],
     files: Sequence[str],
-    counts: NDArray[np.float64],
-    dark: NDArray[np.float64],
+    counts: Floats,
+    dark: Floats,
 ) -> list[Problem]:
     """Return a problem for each white that is no brighter than the dark.
 
@@ -448,7 +440,7 @@ def dim_whites(
 def bright_darks(
     scans: Sequence[str],
     files: Sequence[str],
-    levels: NDArray[np.float64],
+    levels: Floats,
     darks: Darks,
     white_level: float,
 ) -> list[Problem]:

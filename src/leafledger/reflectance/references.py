@@ -17,22 +17,24 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault
 from leafledger.reflectance import reference_choice
+from leafledger.reflectance.count_corrections import (
+    StrayLight,
+    find_hot,
+    hot_sentence,
+    mend_hot,
+    refuse_lit_region,
+    stray_of,
+)
 from leafledger.reflectance.detector import (
     Darks,
     Noise,
-    StrayLight,
     by_time,
     centre,
     centre_variance_factor,
     estimate_electrons_per_count,
     estimate_read_counts,
-    find_hot,
-    hot_sentence,
-    mend_hot,
     pool_darks,
-    refuse_lit_region,
     rounding_of,
-    stray_of,
 )
 from leafledger.reflectance.linearity import (
     Linearity,
@@ -43,6 +45,8 @@ from leafledger.reflectance.linearity import (
 )
 from leafledger.reflectance.measurement_equation import IntegrationTimes
 from leafledger.reflectance.reference_choice import Choice, assign_whites, white_blocks
+
+Floats = NDArray[np.float64]
 
 # The session and its references
 # ----------------------------------------------------------------------
@@ -74,11 +78,11 @@ class Scans:
     scan: NDArray[np.str_]
     role: NDArray[np.str_]
     file: NDArray[np.str_]
-    time_s: NDArray[np.float64]
-    integration_ms: NDArray[np.float64]
-    averages: NDArray[np.float64]
-    counts: NDArray[np.float64]
-    wavelength_nm: NDArray[np.float64]
+    time_s: Floats
+    integration_ms: Floats
+    averages: Floats
+    counts: Floats
+    wavelength_nm: Floats
     full_scale_counts: float | None = None
 
     def where(self, role: str) -> NDArray[np.intp]:
@@ -381,22 +385,22 @@ class Whites:
         Correction of stray light, if any; ``signal`` still holds it (its shot noise is there).
     """
 
-    signal: NDArray[np.float64]
-    slope: NDArray[np.float64]
-    integration_ms: NDArray[np.float64]
-    averages: NDArray[np.float64]
-    bends: NDArray[np.float64]
+    signal: Floats
+    slope: Floats
+    integration_ms: Floats
+    averages: Floats
+    bends: Floats
     stray: StrayLight | None = None
 
     @property
-    def stray_rate(self) -> NDArray[np.float64]:
+    def stray_rate(self) -> Floats:
         """Stray light in linear counts per ms, shape ``(n_whites, 1)``."""
         if self.stray is None:
             return np.zeros((len(self.signal), 1))
         return self.stray.level(self.signal) / self.integration_ms[:, None]
 
     @cached_property
-    def rate(self) -> NDArray[np.float64]:
+    def rate(self) -> Floats:
         """Linear counts per ms without stray light, shape ``(n_whites, n_pixels)``."""
         rate = self.signal / self.integration_ms[:, None]
         return rate if self.stray is None else rate - self.stray_rate
@@ -426,13 +430,13 @@ class Blocks:
         (rising), ``(n_blocks, n_times, n_pixels)``.
     """
 
-    rate: NDArray[np.float64]
-    variance: NDArray[np.float64]
-    dark_slope: NDArray[np.float64]
-    time_s: NDArray[np.float64]
-    stray_rate: NDArray[np.float64]
-    bends: NDArray[np.float64]
-    time_shares: NDArray[np.float64]
+    rate: Floats
+    variance: Floats
+    dark_slope: Floats
+    time_s: Floats
+    stray_rate: Floats
+    bends: Floats
+    time_shares: Floats
 
     @property
     def lit(self) -> NDArray[np.bool_]:
@@ -447,9 +451,9 @@ class Blocks:
 
 
 def above_dark(
-    counts: NDArray[np.float64],
-    integration_ms: NDArray[np.float64],
-    averages: NDArray[np.float64],
+    counts: Floats,
+    integration_ms: Floats,
+    averages: Floats,
     darks: Darks,
     linearity: Linearity,
     stray: StrayLight | None = None,
@@ -469,7 +473,7 @@ def above_dark(
 def pool_references(
     whites: Whites,
     members: Sequence[NDArray[np.intp]],
-    time_s: NDArray[np.float64],
+    time_s: Floats,
     darks: Darks,
     noise: Noise,
     *,
@@ -523,7 +527,7 @@ def pool_references(
     return Blocks(*(np.array(part) for part in zip(*blocks, strict=True)))
 
 
-def _bends_per_ms(whites: Whites) -> NDArray[np.float64]:
+def _bends_per_ms(whites: Whites) -> Floats:
     """Return how the rates change with an estimated linearity, stray light taken off alike."""
     bends = whites.bends
     if whites.stray is not None and len(bends):
@@ -531,7 +535,7 @@ def _bends_per_ms(whites: Whites) -> NDArray[np.float64]:
     return bends / whites.integration_ms[:, None]
 
 
-def _taken_with(integration_ms: NDArray[np.float64]) -> NDArray[np.float64]:
+def _taken_with(integration_ms: Floats) -> Floats:
     """Return 1 where a white was taken with an integration time, ``(n_times, n_whites)``."""
     members = by_time(integration_ms)
     taken = np.zeros((len(members), len(integration_ms)))
@@ -540,7 +544,7 @@ def _taken_with(integration_ms: NDArray[np.float64]) -> NDArray[np.float64]:
     return taken
 
 
-def _counted(rates: NDArray[np.float64], *, mean: bool) -> NDArray[np.float64]:
+def _counted(rates: Floats, *, mean: bool) -> Floats:
     """Return the share of each white in the rate of its block, same shape; columns sum to 1."""
     n = len(rates)
     if mean or n < 3:
@@ -553,7 +557,7 @@ def _counted(rates: NDArray[np.float64], *, mean: bool) -> NDArray[np.float64]:
     return counted
 
 
-def levels(rate: NDArray[np.float64], wavelength_nm: NDArray[np.float64]) -> NDArray[np.float64]:
+def levels(rate: Floats, wavelength_nm: Floats) -> Floats:
     """Return the level of each white or block relative to their mean, shape ``(n,)``.
 
     The median of the ratio over 500-800 nm, or over the middle half of the axis if it does not
@@ -692,9 +696,7 @@ def _darks_around(
     return before.tolist(), after.tolist()
 
 
-def _around(
-    dark_s: NDArray[np.float64], at_s: NDArray[np.float64]
-) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _around(dark_s: Floats, at_s: Floats) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Return the positions of the last dark not after, and the first after; -1 for none.
 
     Parameters

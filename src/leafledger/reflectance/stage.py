@@ -36,6 +36,8 @@ from leafledger.study.tables import REFLECTANCE
 if TYPE_CHECKING:
     import scipy.sparse
 
+Floats = NDArray[np.float64]
+
 
 def run(job: Job) -> Outcome:
     """Write ``reflectance/<session>.parquet`` from ``scans/<session>.parquet``.
@@ -72,7 +74,7 @@ class ConvertedSession:
     """
 
     columns: Mapping[str, list[Any]]
-    grid_nm: NDArray[np.float64]
+    grid_nm: Floats
     reflected: Reflected
     metadata: Mapping[str, Any]
     outcome: Outcome
@@ -180,8 +182,8 @@ def reference_problems(
 
 
 def to_grid(
-    native_nm: NDArray[np.float64],
-    grid_nm: NDArray[np.float64],
+    native_nm: Floats,
+    grid_nm: Floats,
     smoothing: Mapping[str, Any] | None,
 ) -> scipy.sparse.csr_array:
     """Return resampling and, if asked for, smoothing as one weight matrix."""
@@ -217,7 +219,7 @@ def scans_of(table: SpectraTable, session: str, full_scale_counts: float | None)
 
 def _pass_through(
     table: SpectraTable,
-    grid_nm: NDArray[np.float64],
+    grid_nm: Floats,
     weights: scipy.sparse.csr_array,
     metadata: dict[str, Any],
 ) -> ConvertedSession:
@@ -236,9 +238,7 @@ def _pass_through(
     return ConvertedSession(columns, grid_nm, reflected, metadata, outcome)
 
 
-def _empty(
-    scans: Scans, grid_nm: NDArray[np.float64], metadata: dict[str, Any]
-) -> ConvertedSession:
+def _empty(scans: Scans, grid_nm: Floats, metadata: dict[str, Any]) -> ConvertedSession:
     """Return a table without rows for a session that holds no leaf scan."""
     nothing = np.zeros((0, len(grid_nm)))
     metadata |= {"has_references": bool(len(scans.where("white"))), "u": "unknown", "unlit_nm": []}

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
 from leafledger.records.record import Metric
-from leafledger.reflectance.detector import by_time, find_hot, mend_hot
+from leafledger.reflectance.count_corrections import find_hot, mend_hot
+from leafledger.reflectance.detector import by_time
 from leafledger.spectra.lamp_lines import (
     FEWEST_LINES,
     Correction,

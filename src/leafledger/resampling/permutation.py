@@ -488,7 +488,7 @@ def estimates(weights: Weights, values: Array) -> tuple[Array, Array]:
 
 
 def between_permuted_groups(
-    one: NDArray[np.bool_], other: NDArray[np.bool_], blocks: Sequence[str], values: Array
+    group: NDArray[np.bool_], reference: NDArray[np.bool_], blocks: Sequence[str], values: Array
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Return estimate and squared standard error where the units compared differ by arrangement.
 
@@ -497,7 +497,7 @@ def between_permuted_groups(
 
     Parameters
     ----------
-    one, other
+    group, reference
         Units of the two groups, shape ``(n_arrangements, n_units)``.
     blocks
         Block of each unit.
@@ -511,7 +511,7 @@ def between_permuted_groups(
         a standard error, shape ``(n_arrangements,)``.
     """
     of = block_matrix(blocks)
-    first, second = one.astype(np.float64), other.astype(np.float64)
+    first, second = group.astype(np.float64), reference.astype(np.float64)
     n_1, n_0 = first @ of, second @ of
     n = np.maximum(n_1 + n_0, 1.0)
     share = n_1 / n

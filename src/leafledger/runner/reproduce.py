@@ -18,7 +18,9 @@ from leafledger.records.code import code_of
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.record import Record, read_record
 from leafledger.runner.run import Listener, run_study
+from leafledger.study.reading import examine_study
 from leafledger.study.rules import BY_NAME, RECORDS
+from leafledger.study.sheets import NO_SUCH_FILE, PICTURES, PathCheck
 from leafledger.study.table_files import refuse_links
 from leafledger.study.tasks import FROM_THE_BOOK
 
@@ -187,6 +189,24 @@ def _lay_out(
             continue
         (scratch / path).parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(source, scratch / path)
+    _stand_in_for_pictures(scratch, entry.get("variant"))
+
+
+def _stand_in_for_pictures(scratch: Path, variant: str | None) -> None:
+    """Put an empty picture where the scan sheet names one: it must be there, and no task reads it.
+
+    Whether the picture is still kept, or was changed, is nothing that a result rests on.
+    """
+    try:
+        study = examine_study(scratch, variant).study
+    except InputFault:
+        return  # the run says what is wrong
+    paths = PathCheck(scratch)
+    for scan in (*study.scans, *study.planned, *study.omitted):
+        place = scratch / scan.photo
+        if scan.photo and paths.why_refused(scan.photo) == NO_SUCH_FILE:
+            place.parent.mkdir(parents=True, exist_ok=True)
+            place.write_bytes(PICTURES.get(place.suffix.lower(), b"RIFF\0\0\0\0WEBP"))
 
 
 def _lay_out_tables(book: BookView, entry: Mapping[str, Any], scratch: Path) -> Iterator[str]:

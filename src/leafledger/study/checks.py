@@ -86,6 +86,9 @@ ERROR_VALUES = re.compile(
 MISSING_WORDS = frozenset({"NA", "N/A", "n/a", "NaN", "nan", "?"})
 """What programs export for a missing value."""
 
+MISSING_SIGNS = frozenset({"-", "--", "\N{EN DASH}", "\N{EM DASH}", "."})
+"""What a person writes into an empty cell; beside a level ``+`` it is the other level."""
+
 MOST_LISTED = 40
 MOST_COMPARED = 200
 """Levels beyond this number are not compared pair by pair; equal ones are still found."""
@@ -189,7 +192,7 @@ def level_problems(
     problems: list[Problem] = []
     refused: set[str] = set()
     for level, cells_of in by_level.items():
-        why = _no_level(level, stated)
+        why = _no_level(level, stated, by_level)
         if why is None and is_treatment and design.levels:
             why = _unstated(level, design.levels)
         if why is not None:
@@ -215,15 +218,19 @@ def stated_problems(design: Design) -> Iterator[Problem]:
                 )
 
 
-def _no_level(level: str, stated: Collection[str]) -> tuple[str, str] | None:
+def _no_level(
+    level: str, stated: Collection[str], levels: Collection[str]
+) -> tuple[str, str] | None:
     """Return what was expected and the mend where a label is no level at all."""
     if ERROR_VALUES.fullmatch(level):
         return "a label; this is what a spreadsheet writes for a failed formula", (
             "Type the label in place of the formula."
         )
-    if level in MISSING_WORDS and level not in stated:
+    blank = level in MISSING_WORDS or (level in MISSING_SIGNS and "+" not in levels)
+    if blank and level not in stated:
         return "a label; this stands for a missing value", (
-            "Fill the label in, or state it in design.levels if it is a treatment."
+            "Fill the label in; if it is meant, state it in design.levels (a treatment) or "
+            "design.distinct (any other column)."
         )
     return None
 
@@ -373,7 +380,7 @@ def _near(rarer: str, common: str, n_rarer: int, n_common: int) -> bool:
 
 def _words(label: str) -> list[str]:
     """Return the runs of letters, the runs of digits and the other characters but blanks."""
-    return re.findall(r"[^\W\d_]+|[0-9]+|[^\w\s]", label)
+    return re.findall(r"[^\W\d_]+|[0-9]+|[^\w\s]", unicodedata.normalize("NFC", label))
 
 
 def _slips(one: str, other: str) -> tuple[int, bool]:

@@ -59,10 +59,13 @@ def blank(value: Any) -> Any:
 
 
 def one_line(value: Any) -> Any:
-    """Read a text that may run over several lines as one line; an empty one is no value."""
+    """Read a text that may run over several lines as one line; an empty one is no value.
+
+    Characters that are not printable, which may steer a terminal or turn text around, are left out.
+    """
     if not isinstance(value, str):
         return value
-    return nothing(" ".join(value.split()))
+    return nothing("".join(c for c in " ".join(value.split()) if c.isprintable()))
 
 
 def one_or_many(value: Any) -> Any:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from leafledger.errors import InputFault, Problem, bounded, grouped
+from leafledger.errors import InputFault, Problem, bounded, grouped, grouped_by_file
 from leafledger.study import checks
 from leafledger.study.analysis_checks import of_analysis
 from leafledger.study.checks import LabelCell, level_problems
@@ -349,7 +349,9 @@ def _read_scans(
     problems += [p for p in found_rows.problems if p.file == STUDY_FILE]
     faults = [*reader.problems, *own]
     flawed = {(p.file, p.row) for p in faults}
-    problems += bounded(grouped(sorted(faults, key=lambda p: p.row or 0)))
+    # Rows made of file names have no row: the same fault of many files is said of the first five.
+    together = grouped_by_file if intake.pattern else grouped
+    problems += bounded(together(sorted(faults, key=lambda p: p.row or 0)))
     return found_rows, others, flawed
 
 
@@ -363,7 +365,8 @@ def _read_sheet(
     name = definition.intake.sheet
     refused = refused_sheet(folder, name)
     if refused is not None:
-        problems.append(refused)
+        if not _before_any_scan(folder, definition):
+            problems.append(refused)
         return []
     forms = definition.intake.forms
     form = forms.get("default") or Form()
@@ -387,6 +390,17 @@ def _read_sheet(
     sheet = read_sheet(folder / name, name, required=needed, known=[*OPTIONAL])
     reader.read(sheet)
     return [n for n in sheet.columns if n and n not in HAVE_A_MEANING]
+
+
+def _before_any_scan(folder: Path, definition: Definition) -> bool:
+    """Tell whether a study states its sessions and has neither a scan sheet nor raw files yet.
+
+    A sheet that study.yaml names must be there, and raw files need one.
+    """
+    if not definition.design.sessions or "sheet" in definition.intake.model_fields_set:
+        return False
+    sheets = any((folder / name).is_symlink() or (folder / name).exists() for name in SCANS)
+    return not sheets and not any(path.is_file() for path in (folder / "raw").rglob("*"))
 
 
 def _units_from_scans(

@@ -577,6 +577,16 @@ class ScanReader:
         return value
 
 
+def _hidden(text: str) -> str | None:
+    """Return the mend for a label with a character that cannot be seen, ``None`` for any other."""
+    code = next((ord(c) for c in text if not c.isprintable()), None)
+    return (
+        None
+        if code is None
+        else f"It holds a character that is not seen (U+{code:04X}): type it again."
+    )
+
+
 def _counted_days(text: str) -> str | None:
     """Return the mend for a time that a spreadsheet left as days since 1899-12-30."""
     try:
@@ -838,7 +848,7 @@ def _label_problems(file: str, row: int | None, labels: dict[str, str]) -> list[
             column=name,
             found=quoted(text) if text else "an empty cell",
             expected="a label of printable text, at most 64 characters",
-            mend=f"Fill in the {name} of the unit.",
+            mend=_hidden(text) or f"Fill in the {name} of the unit.",
         )
         for name, text in labels.items()
         if not is_label(text)

@@ -201,7 +201,7 @@ def _field_notes(study: Study, _session_id: str | None) -> Settings:
             **({"note": s.note} if s.note else {}),
             **({"photo": s.photo} if s.photo else {}),
         }
-        for s in study.scans
+        for s in (*study.scans, *study.omitted)
         if s.note or s.photo
     }
     found = {"sessions": {name: notes for name, notes in sessions.items() if notes}, "scans": scans}

@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
+from itertools import islice
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, bounded, first_words, nearest, quoted
@@ -420,6 +421,7 @@ LARGEST_SHEET = 256_000_000
 """A wide table that is its own scan sheet; a sheet without spectra is far smaller."""
 LARGEST_SHEET = 64_000_000
 MOST_ROWS = 200_000
+_ROWS_TRIED = 20
 EXAMPLE = "# "
 """With which an example row begins."""
 _MARKS = {";": "semicolons", "\t": "tabs", ",": "commas", "|": "bars"}
@@ -568,7 +570,8 @@ def read_sheet(
         raise _parted_otherwise(shown, first[0], other, delimiter)
     problems = heading_problems(shown, first[0], columns, required, known)
     if problems:
-        raise InputFault(problems)
+        below = _headings_below(lines, required)
+        raise InputFault(problems if below is None else _title_above(shown, first[0], below))
     rows: list[Row] = []
     for line, cells in lines:
         if len(rows) + len(problems) >= MOST_ROWS:
@@ -623,6 +626,24 @@ def _other_delimiter(headings: list[str], delimiter: str, required: Sequence[str
     return None
 
 
+def _headings_below(rows: Iterable[tuple[int, list[str]]], required: Sequence[str]) -> int | None:
+    """Return the row of the headings where a title stands above them, ``None`` if none does."""
+    for line, cells in islice(rows, _ROWS_TRIED):
+        if {*required} <= {cell.strip() for cell in cells}:
+            return line
+    return None
+
+
+def _title_above(shown: str, line: int, below: int) -> Problem:
+    return Problem(
+        file=shown,
+        row=line,
+        found=f"another row above the headings, which stand in row {below}",
+        expected="the headings in the first row",
+        mend="Take the rows above the headings out of the sheet.",
+    )
+
+
 def _parted_otherwise(shown: str, line: int, mark: str, delimiter: str) -> InputFault:
     name, meant = _MARKS[mark], _MARKS.get(delimiter, "commas")
     return InputFault(
@@ -652,6 +673,9 @@ def _of_workbook(
     named = [name for name in columns if name]
     problems = heading_problems(shown, line, named, required, known)
     if problems:
+        below = _headings_below(grid.rows, required)
+        if below is not None:
+            raise InputFault(_title_above(shown, line, below))
         raise InputFault(Sheet(shown, tuple(columns), ()).with_own(problems))
     rows = [
         Row(line, {name: cell for name, cell in zip(columns, cells, strict=True) if name})

@@ -109,7 +109,7 @@ def read_scans(folder: Path, definition: Definition) -> list[tuple[Scan, dict[st
         needed += ["unit"] if definition.design.unit is not None else []
         rows, wrong = rows_of(folder, intake.pattern, "study.yaml", needed)
         # Of a session to come no file is there: that none fits is no fault yet.
-        found += [p for p in wrong if rows or "fits" not in f"{p.found} {p.expected}"]
+        found += [p for p in wrong if "fits at least one file" not in p.expected]
         for row, _ in rows:
             reader.add(row, {})
             cells.append(dict(row.cells))
@@ -204,6 +204,7 @@ class MeasuringOrder:
     def __init__(self, study: Study, session: str) -> None:
         self.study, self.session = study, session
         self.by_pattern = bool(study.definition.intake.pattern)
+        self._data, self._rows = b"", list[tuple[Scan, dict[str, str]]]()
         self.steps: list[Step] = []
         self.others: dict[tuple[str, str], str] = {}
         self.refresh()
@@ -216,7 +217,7 @@ class MeasuringOrder:
         InputFault
             With every problem of the sheet; the steps stay as they were.
         """
-        rows = read_scans(self.study.folder, self.study.definition)
+        rows = self._rows_of_sheet()
         own = [(scan, cells) for scan, cells in rows if scan.session == self.session]
         self.others = {
             (scan.file, scan.item): scan.scan for scan, _ in rows if scan.session != self.session
@@ -247,12 +248,28 @@ class MeasuringOrder:
             for scan, cells in own
         ]
 
+    def _rows_of_sheet(self) -> list[tuple[Scan, dict[str, str]]]:
+        """Read the sheet, unless it is byte for byte that of the last time."""
+        folder, intake = self.study.folder, self.study.definition.intake
+        if self.by_pattern:
+            return read_scans(folder, self.study.definition)
+        data = (folder / intake.sheet).read_bytes() if (folder / intake.sheet).is_file() else b""
+        if data != self._data or not data:
+            self._rows = read_scans(folder, self.study.definition)
+            self._data = data
+        return self._rows
+
     # --- reading --------------------------------------------------------------------------------
 
     @property
     def next(self) -> Step | None:
         """The first open step, ``None`` if all are done."""
         return next((step for step in self.steps if step.state == "open"), None)
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether every planned step is done; names of files plan none."""
+        return self.next is None and not self.by_pattern
 
     @property
     def measured(self) -> list[Step]:

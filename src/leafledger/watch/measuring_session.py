@@ -341,6 +341,9 @@ class MeasuringSession:
         digest = hashlib.sha256(data).hexdigest()
         before = self._known.get(saved.file)
         if before is not None and before.sha256 == digest:
+            # What was read may not have become a step: the sheet could not be written then.
+            for item in before.scans if not self.order.by_pattern else ():
+                self._becomes_step(saved, item)
             self._unread.pop(saved.file, None)
             return
         form = self.study.form(self.session)
@@ -348,6 +351,8 @@ class MeasuringSession:
             self.files.look_again(saved.file)
             self._unread.setdefault(saved.file, (time.monotonic(), False))
             return
+        for key in [key for key in self.parked if key[0] == saved.file]:
+            del self.parked[key]  # what was said of it was said of other bytes
         if before is not None:
             self._changed(saved, data, before)
             return
@@ -359,9 +364,9 @@ class MeasuringSession:
             self._unread.pop(saved.file, None)
             return
         self._read(saved)
-        self._unread.pop(saved.file, None)
         for item in self._known[saved.file].scans:
             self._becomes_step(saved, item)
+        self._unread.pop(saved.file, None)
 
     def _is_listed(self, file: str) -> bool:
         return any(s.scan.file == file and s.state != "open" for s in self.order.steps)
@@ -450,10 +455,13 @@ class MeasuringSession:
 
     # --- a raw scan becomes a step --------------------------------------------------------------
 
-    def _becomes_step(self, saved: SavedFile, item: str, *, asked: bool = False) -> None:
+    def _becomes_step(
+        self, saved: SavedFile, item: str, *, asked: bool = False, taken: bool = False
+    ) -> None:
         self._refresh()
+        known = (saved.file, item) in self.parked and not (asked or taken)
         owner = self.order.owner(saved.file, item)
-        if owner is not None and not self.order.by_pattern:
+        if known or (owner is not None and not self.order.by_pattern):
             return  # a row left out, or a scan of another session, names it already
         if self.order.by_pattern:
             self._by_pattern(saved)
@@ -554,7 +562,7 @@ class MeasuringSession:
         return out
 
     def _verdict(self, step: Step) -> Verdict:
-        complete = self.order.next is None
+        complete = self.order.is_complete
         unit = self.study.unit_of(step.scan)
         rest = any(
             s.scan.role == "sample" and self.study.unit_of(s.scan) == unit
@@ -564,7 +572,7 @@ class MeasuringSession:
 
     def _judge_new(self, scan: str, name: str) -> None:
         scans = self._measured_scans()
-        if self.order.next is None:
+        if self.order.is_complete:
             self.checks.judge_all(scans)
         else:
             self.checks.judge_new(scans, scan)
@@ -576,7 +584,11 @@ class MeasuringSession:
         done = sum(s.state != "open" for s in self.order.steps)
         words = self.words_of(step)
         head = f"{done}/{len(self.order.steps)} {scan} ({words}) from {name}: "
-        self._tell(_spoken(head, verdict))
+        message, following = _spoken(head, verdict), self.order.next
+        if following is not None and verdict.grade != "fault":
+            text = f"{message.text} Next: {self.words_of(following)}."
+            message = replace(message, text=text)
+        self._tell(message)
         self._look_back(before, but=scan)
         self._say_end()
 
@@ -592,24 +604,32 @@ class MeasuringSession:
     ) -> None:
         """Say of earlier scans what is now judged otherwise."""
         judged = {s.scan for s in self.checks.scans}
+        complete = self.order.is_complete
         for step in self.order.measured:
-            scan = step.scan.scan
+            scan, last = step.scan.scan, before.get(step.scan.scan)
             if scan == but or scan not in judged:
                 continue
-            now = self._verdict(step)
-            last = before.get(scan)
-            self.verdicts[scan] = now
+            was_good = last is not None and last.grade == "good"
+            if (
+                last is not None
+                and was_good
+                and not complete
+                and not self.checks.has_findings(scan)
+            ):
+                self.verdicts[scan] = last
+                continue
+            now = self.verdicts[scan] = self._verdict(step)
             if quiet or last is None or (last.grade, last.reason) == (now.grade, now.reason):
                 continue
             if now.grade in ("fault", "outlier") or last.grade in ("fault", "outlier", "unclear"):
                 self._tell(_spoken(f"Looking back at {scan} ({self.words_of(step)}): ", now))
-        self.verdicts = {scan: verdict for scan, verdict in self.verdicts.items() if scan in judged}
+        self.verdicts = {scan: v for scan, v in self.verdicts.items() if scan in judged}
 
     def _say_end(self) -> None:
-        if self.order.next is None and not self._ended_said:
+        if self.order.is_complete and not self._ended_said:
             self._ended_said = True
             self._tell(Message(f"All steps of session {self.session} are done.", "good"))
-        elif self.order.next is not None:
+        elif not self.order.is_complete:
             self._ended_said = False
 
     def _refresh(self) -> None:
@@ -687,7 +707,7 @@ class MeasuringSession:
                     del self.parked[parked.file, parked.item]
                     saved = self._known[parked.file].saved
                     self._here_at_start.discard(saved.file)
-                    self._becomes_step(saved, parked.item, asked=not named)
+                    self._becomes_step(saved, parked.item, asked=not named, taken=True)
 
     def undo(self) -> None:
         """Take the last action back: a repeat asked for, a skip, a note, or a file's step."""

@@ -197,6 +197,7 @@ class SavedFiles:
 
 POLL_S = 0.3
 """Seconds from look to look where the file system gives no notice."""
+_NOTICE_S = 3.0
 IDLE_S = 2.0
 """Seconds from look to look where it does, in case a notice is lost."""
 
@@ -222,6 +223,7 @@ class FolderNotices:
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._noticed: set[str] = set()
+        self._unannounced: dict[str, float] = {}
 
     def start(self) -> None:
         """Begin to listen, in a thread of its own."""
@@ -247,7 +249,7 @@ class FolderNotices:
                 self._noticed |= {Path(path).name for _, path in changes}
                 self._changed.set()
         except (OSError, RuntimeError) as error:
-            self._switch(f"the file system gives no notices ({error})")
+            self._switch(f"The file system gives no notices ({error})")
 
     def _switch(self, why: str) -> None:
         if not self.polling:
@@ -255,16 +257,25 @@ class FolderNotices:
             self._say(f"{why}: the folder is looked through every {POLL_S:g} s.")
         self._changed.set()
 
-    def found(self, names: Sequence[str]) -> None:
-        """Take note of files that a look has found: one that no notice announced tells a share.
+    def found(self, names: Sequence[str], now: float) -> None:
+        """Take note of files that a look has found for the first time.
 
         Parameters
         ----------
         names
-            Names of files that a look between notices found for the first time.
+            Names of the files.
+        now
+            Seconds of a clock that is never set. A file of which no notice comes within 3 s tells
+            that the file system gives none.
         """
-        if self._thread is not None and any(name not in self._noticed for name in names):
-            self._switch("files appear here without notice, as on a network share")
+        if self._thread is None or self.polling:
+            return
+        self._unannounced |= {name: now for name in names if name not in self._noticed}
+        self._unannounced = {
+            name: since for name, since in self._unannounced.items() if name not in self._noticed
+        }
+        if any(now - since > _NOTICE_S for since in self._unannounced.values()):
+            self._switch("Files appear here without notice, as on a network share")
 
     def wait(self, pending: bool) -> bool:
         """Wait until it is time to look.

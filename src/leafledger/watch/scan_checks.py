@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -119,6 +119,8 @@ FEWEST_REFERENCES = 3
 _OF_THEIR_KIND = ("bad_dark", "dark_noise", "reference_drift", "ambient_light")
 _NEIGHBOURS = 8
 """Leaves that a new one is converted with: enough for what is usual, few enough for 100 ms."""
+_NEAREST = 6
+"""References whose raw counts are looked at again with a new leaf."""
 _REFUSED = "refused_reference"
 
 _REASONS = {
@@ -299,18 +301,24 @@ class ScanChecks:
             return
         self._keep_leaves(converted)
         session = self._session(part, converted)
-        found = self._checks_of_leaves(session, part)
+        found = self._checks_of_leaves(session, part, new)
         self._own[new] = [flag for flag in found.flags if flag.scan == new]
         self._put_copies()
         self._compare_leaves()
 
-    def _checks_of_leaves(self, session: Session, part: Sequence[MeasuredScan]) -> Findings:
+    def _checks_of_leaves(
+        self, session: Session, part: Sequence[MeasuredScan], new: str
+    ) -> Findings:
         """Make the checks of single leaf scans, as ``check_session`` has them."""
         checks, signal = self.settings.checks, self._signal
         on_axis = self._signal_on_grid()
         found = Findings()
         if session.in_counts:
-            found += Findings(*check_counts(session, checks, signal))
+            # The references are judged already: the last ones are those that the leaf rests on.
+            near = {s.scan for s in [s for s in part if s.role != "sample"][-_NEAREST:]}
+            few = [s for s in part if s.scan in near or s.scan == new]
+            counts = replace(session, scans=_scan_table(few, self.settings.quantity))
+            found += Findings(*check_counts(counts, checks, signal))
         found += check_leaves(session, checks, on_axis)
         if any(s.role == "ambient" for s in part):
             found += check_ambient(session, checks, signal)
@@ -488,6 +496,11 @@ class ScanChecks:
         """Return all flags on a scan now, the gravest first."""
         flags = [*self._own.get(scan, []), *(f for f in self._group if f.scan == scan)]
         return sorted(flags, key=lambda flag: RANK[flag.severity])
+
+    def has_findings(self, scan: str) -> bool:
+        """Tell whether a fault or outlier is on a scan, or it could not be judged."""
+        flags = (*self._own.get(scan, ()), *(f for f in self._group if f.scan == scan))
+        return scan in self._unconverted or any(f.severity != "notice" for f in flags)
 
     def reflectance_of(self, scan: str) -> Floats | None:
         """Return the reflectance of a leaf scan on :attr:`grid_nm`, ``None`` if not known yet."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
@@ -148,14 +149,14 @@ class Watch:
 
     def _look(self) -> None:
         try:
-            noticed = True
+            first = True
             while not self._stop.is_set():
                 known = self.session.files.names
                 pending = self.session.look()
-                new = self.session.files.names - known
-                if new and not noticed:
-                    self.notices.found(sorted(new))
-                noticed = self.notices.wait(pending)
+                new = frozenset() if first else self.session.files.names - known
+                self.notices.found(sorted(new), time.monotonic())
+                first = False
+                self.notices.wait(pending)
         except BaseException as error:  # noqa: BLE001 - handed to the thread that waits
             self.failure = error
             self._stop.set()

@@ -26,6 +26,16 @@
     return made;
   }
 
+  // Parts between dots stay whole: "leaf 1" is never parted from its number.
+  function inParts(place, text) {
+    const parts = text.split(" \u00b7 ").map((part, k) => {
+      const made = document.createElement("span");
+      made.textContent = k ? ` \u00b7 ${part}` : part;
+      return made;
+    });
+    $(place).replaceChildren(...parts);
+  }
+
   function fill(list, items) {
     $(list).replaceChildren(...items);
   }
@@ -40,18 +50,22 @@
 
   function showNext(state) {
     const next = state.next;
-    $("next-words").textContent = next ? next.words : "All steps are done";
+    const faulty = state.last && state.last.grade === "fault";
+    $("next-title").textContent = next && next.repeats ? "Next: again" : faulty ? "Next, unless you measure again first" : "Next";
+    const ended = state.writes ? "All steps are done" : "Any scan, by its name";
+    inParts("next-words", next ? next.words : ended);
     const after = state.after_next.length ? ` Then: ${state.after_next.join(", ")}.` : "";
     if (!next) {
-      $("next-more").textContent = state.tally.of ? "End the watch in the terminal (q), then run the study." : "";
+      $("next-more").textContent = state.writes && state.tally.of ? "End the watch in the terminal (q), then run the study." : "";
     } else {
       const again = next.repeats ? `Again, in place of ${next.repeats}. ` : "";
       $("next-more").textContent = `${again}${next.scan}, step ${next.place} of ${next.of}.${after}`;
     }
   }
 
-  function showLast(last) {
-    $("last-words").textContent = last ? last.words : "None yet.";
+  function showLast(last, next) {
+    const waits = next && next.repeats ? "Waiting for the scan that is measured again." : "None yet.";
+    inParts("last-words", last ? last.words : waits);
     $("later").textContent = "";
     $("more").hidden = true;
     if (!last) {
@@ -131,7 +145,7 @@
     $("session").textContent = state.session;
     document.title = state.next ? `Next: ${state.next.words}` : "All steps done";
     showNext(state);
-    showLast(state.last);
+    showLast(state.last, state.next);
     showTally(state);
     showLists(state);
     showSpectrum(state);

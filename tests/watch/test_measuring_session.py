@@ -1,0 +1,306 @@
+"""A session at the bench: files become steps, bad input gets a word, nothing is lost."""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from leafledger.errors import InputFault
+from leafledger.watch import measuring_order
+from leafledger.watch.page_state import page_state
+
+from .conftest import Bench
+
+
+def test_a_fault_is_said_and_the_repeat_supersedes_it(bench: Bench, leaves: list[str]) -> None:
+    watch = bench.watch()
+    before = (bench.study / "scans.csv").read_text().splitlines()
+    instrument = bench.instrument(faults={leaves[1]: "room_light"}, halves=[leaves[0]])
+    bench.measure(watch, instrument, 7)
+    state = page_state(watch)
+    assert state["last"]["scan"] == leaves[1]
+    assert (state["last"]["grade"], state["last"]["reason"]) == ("fault", "room light in the clip")
+    assert bench.said[-1].bell and "MEASURE AGAIN: room light in the clip" in bench.said[-1].text
+    watch.again()
+    assert page_state(watch)["next"]["repeats"] == leaves[1]
+    bench.measure(watch, instrument, 1)
+    rows = bench.rows()
+    new = f"{leaves[1]}-r2"
+    assert rows[leaves[1]]["omitted"] == f"superseded by {new}: room light in the clip"
+    assert rows[leaves[1]]["file"] == "raw/day0/scan00007.txt"
+    assert rows[new]["file"] == "raw/day0/scan00008.txt"
+    assert (rows[new]["unit"], rows[new]["leaf"], rows[new]["omitted"]) == ("p00", "2", "")
+    assert page_state(watch)["last"]["grade"] == "good"
+    assert list(rows).index(new) == list(rows).index(leaves[1]) + 1
+    after = (bench.study / "scans.csv").read_text().splitlines()
+    assert [line for line in before if line not in after] == before[2:9]  # seven rows, no other
+
+
+def test_it_goes_on_after_kill_where_the_sheet_is(bench: Bench, leaves: list[str]) -> None:
+    watch = bench.watch()
+    instrument = bench.instrument(faults={leaves[0]: "no_leaf"})
+    bench.measure(watch, instrument, 6)
+    watch.again(reason="panel in the clip")
+    watch._held.close()  # as the kernel does when the process dies: the owner stays written
+    path = instrument.save_next()  # while no watch is at work
+    assert path is not None
+    other = bench.watch()
+    assert "Took over from a watch that ended without closing" in bench.words()
+    bench.settle(other)
+    assert bench.rows()[f"{leaves[0]}-r2"]["file"] == f"raw/day0/{path.name}"
+    assert page_state(other)["tally"]["done"] == 7
+    other.undo()  # of an action that this watch did not see
+    rows = bench.rows()
+    assert rows[f"{leaves[0]}-r2"]["time"] == ""
+    taken_back = [row for row in rows.values() if row["omitted"].startswith("taken back")]
+    assert [row["file"] for row in taken_back] == [f"raw/day0/{path.name}"]
+    bench.settle(other)  # the file is no new one
+    assert page_state(other)["next"]["scan"] == f"{leaves[0]}-r2"
+    other.undo()
+    assert bench.rows()[leaves[0]]["omitted"] == ""
+
+
+def test_skip_note_and_undo_are_written_and_taken_back(bench: Bench) -> None:
+    watch = bench.watch()
+    bench.measure(watch, bench.instrument(), 1)
+    first, second = list(bench.rows())[:2]
+    whole = (bench.study / "scans.csv").read_bytes()
+    watch.note("clip cleaned, twice")
+    assert bench.rows()[first]["note"] == "clip cleaned, twice"
+    watch.skip("no time")
+    assert bench.rows()[second]["omitted"] == "not measured: no time"
+    watch.undo()
+    watch.undo()
+    assert (bench.study / "scans.csv").read_bytes() == whole
+    with pytest.raises(InputFault, match="no reason"):
+        watch.skip(" ")
+    with pytest.raises(InputFault, match="letter or digit"):
+        watch.note("=1+1")
+
+
+def test_a_file_that_is_no_step_waits_for_a_person(bench: Bench, leaves: list[str]) -> None:
+    (bench.study / "raw/day0/old.txt").write_bytes(bench.finished.sound(leaves[-1]))
+    watch = bench.watch()
+    bench.settle(watch)
+    assert "was here before the watch began" in bench.words()
+    named = bench.instrument(numbered=False)
+    bench.measure(watch, named, 2)
+    (bench.study / "raw/day0/test.txt").write_bytes(bench.finished.sound(leaves[2]))
+    bench.settle(watch)
+    assert "a name that no step plans (next is day0-r1-wa.txt)" in bench.words()
+    step = bench.instrument().order().step(leaves[1])
+    named.save(step)  # out of order, by its name
+    bench.settle(watch)
+    assert "(out of order)" in bench.said[-1].text
+    assert bench.rows()[leaves[1]]["file"] == f"raw/day0/{leaves[1]}.txt"
+    watch.take("raw/day0/test.txt")
+    assert bench.rows()["day0-r1-wa"]["file"] == "raw/day0/test.txt"
+
+
+def test_all_steps_done_and_the_same_bytes_twice(bench: Bench) -> None:
+    watch = bench.watch()
+    instrument = bench.instrument()
+    n = len(bench.rows())
+    bench.measure(watch, instrument, n)
+    assert bench.words().count("All steps of session day0 are done.") == 1
+    state = page_state(watch)
+    assert state["next"] is None and state["tally"]["good"] == n
+    assert all(not watch._verdict(s).not_judged_yet for s in watch.order.measured)
+    twin = bench.study / "raw/day0/scan00001 copy.txt"
+    twin.write_bytes((bench.study / "raw/day0/scan00001.txt").read_bytes())
+    bench.settle(watch)
+    assert "the same bytes as raw/day0/scan00001.txt (day0-r1-d12)" in bench.said[-1].text
+    twin.write_bytes(twin.read_bytes().replace(b"Value", b"Counts"))
+    bench.settle(watch)
+    assert "all steps of this session are done" in bench.said[-1].text
+    assert len(bench.rows()) == n
+
+
+def test_changed_grown_and_vanished_files(bench: Bench, leaves: list[str]) -> None:
+    watch = bench.watch()
+    instrument = bench.instrument()
+    bench.measure(watch, instrument, 6)
+    path = bench.study / "raw/day0/scan00006.txt"
+    path.write_bytes(bench.finished.with_fault(leaves[0], "no_leaf"))
+    bench.settle(watch)
+    assert f"scan00006.txt changed after it was judged ({leaves[0]}): it is judged anew" in (
+        bench.words()
+    )
+    assert page_state(watch)["last"]["grade"] == "fault"
+    path.write_bytes(path.read_bytes() + bench.finished.sound(leaves[1]))
+    bench.settle(watch, 0.3)
+    assert "writes all scans into one file" in bench.words()
+    path.unlink()
+    bench.settle(watch)
+    assert "scan00006.txt has gone: it was" in bench.said[-1].text or "has gone" in bench.words()
+    assert page_state(watch)["next"]["scan"] == leaves[1]  # no other file may take its place
+    assert bench.rows()[leaves[0]]["file"] == "raw/day0/scan00006.txt"
+
+
+def test_half_written_hidden_and_linked_files_are_no_scans(
+    bench: Bench, leaves: list[str], tmp_path: Path
+) -> None:
+    watch = bench.watch()
+    raw = bench.study / "raw/day0"
+    data = bench.finished.sound("day0-r1-d12")
+    bench.measure(watch, bench.instrument(), 1)
+    second = bench.finished.sound("day0-r1-d18")
+    (raw / "b.txt").write_bytes(second[: len(second) // 2])
+    (raw / ".c.txt").write_bytes(data)
+    (raw / "d.txt.part").write_bytes(data)
+    (raw / "empty.txt").touch()
+    outside = tmp_path / "outside.txt"
+    outside.write_bytes(second)
+    (raw / "link.txt").symlink_to(outside)
+    bench.settle(watch, 0.4)
+    assert page_state(watch)["tally"]["done"] == 1
+    assert "link.txt is not taken: a path that leaves the study folder" in bench.words()
+    with (raw / "b.txt").open("ab") as file:
+        file.write(second[len(second) // 2 :])
+    bench.settle(watch, 0.5)
+    assert bench.rows()["day0-r1-d18"]["file"] == "raw/day0/b.txt"
+    assert page_state(watch)["tally"]["done"] == 2
+
+
+def test_a_clock_set_back_is_said(bench: Bench) -> None:
+    watch = bench.watch()
+    instrument = bench.instrument()
+    bench.measure(watch, instrument, 1)
+    path = instrument.save_next()
+    assert path is not None
+    past = time.time() - 3600
+    os.utime(path, (past, past))
+    bench.settle(watch)
+    assert "is dated 60 min before day0-r1-d12" in bench.words()
+    assert page_state(watch)["tally"]["done"] == 2
+
+
+def test_one_watch_at_a_time(bench: Bench) -> None:
+    watch = bench.watch()
+    with pytest.raises(InputFault, match=f"at work .process {os.getpid()}, machine "):
+        bench.watch()
+    watch.close()
+    assert page_state(bench.watch())["tally"]["done"] == 0
+    assert "Took over" not in bench.words()
+
+
+def test_a_full_disk_loses_nothing(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    watch = bench.watch()
+    instrument = bench.instrument()
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(measuring_order, "change_sheet", full)
+    monkeypatch.setattr("leafledger.watch.measuring_session._PATIENCE_S", 0.05)
+    instrument.save_next()
+    bench.settle(watch, 0.4)
+    assert "scan00001.txt waits: no space left on device" in bench.words()
+    monkeypatch.undo()
+    bench.settle(watch)
+    assert bench.rows()["day0-r1-d12"]["file"] == "raw/day0/scan00001.txt"
+
+
+def test_a_workbook_as_sheet_is_refused_with_the_mend(bench: Bench) -> None:
+    (bench.study / "scans.csv").rename(bench.study / "scans.xlsx")
+    text = (bench.study / "study.yaml").read_text().replace("scans.csv", "scans.xlsx")
+    (bench.study / "study.yaml").write_text(text)
+    with pytest.raises(InputFault, match="found a workbook; expected a scan sheet"):
+        bench.watch()
+    with pytest.raises(InputFault, match='session "day4"'):
+        measuring_order.study_to_measure(bench.study, "day4")
+
+
+def test_names_by_a_pattern_are_judged_and_nothing_is_written(
+    bench: Bench, leaves: list[str]
+) -> None:
+    (bench.study / "scans.csv").unlink()
+    patterns = (
+        "intake:\n  pattern:\n"
+        "    - {pattern: 'raw/{session}/white{}.txt', role: white}\n"
+        "    - {pattern: 'raw/{session}/dark{}.txt', role: dark}\n"
+        "    - {pattern: 'raw/{session}/{unit}_{leaf}.txt'}\n"
+    )
+    text = (bench.study / "study.yaml").read_text()
+    (bench.study / "study.yaml").write_text(text.replace("intake: {sheet: scans.csv}\n", patterns))
+    watch = bench.watch()
+    named = {
+        "dark1": bench.finished.sound("day0-r1-d18"),
+        "white1": bench.finished.sound("day0-r1-wa"),
+        "p00_1": bench.finished.sound(leaves[0]),
+        "p00_2": bench.finished.with_fault(leaves[1], "too_dark"),
+        "odd": bench.finished.sound(leaves[2]),
+    }
+    for name, data in named.items():
+        (bench.study / f"raw/day0/{name}.txt").write_bytes(data)
+        bench.settle(watch)
+    assert "(plant p00 · leaf 1) from p00_1.txt: good." in bench.words()
+    assert "(plant p00 · leaf 2) from p00_2.txt: MEASURE AGAIN" in bench.words()
+    assert "odd.txt is not taken: a name that intake.pattern does not fit" in bench.words()
+    assert "All steps" not in bench.words()
+    with pytest.raises(InputFault, match=r"intake\.pattern"):
+        watch.again()
+    assert not (bench.study / "scans.csv").exists()
+
+
+def test_rows_of_one_growing_table_become_steps(bench: Bench, leaves: list[str]) -> None:
+    text = (bench.study / "study.yaml").read_text()
+    form = "intake: {sheet: scans.csv, forms: {default: {form: wide_table, scan_column: label}}}"
+    (bench.study / "study.yaml").write_text(text.replace("intake: {sheet: scans.csv}", form))
+    watch = bench.watch()
+    axis, values = bench.finished.wavelength_nm, bench.finished.values
+    path = bench.study / "raw/day0/day.csv"
+    heading = ",".join(["label", *(f"{w:g}" for w in axis)]) + "\n"
+    rows = list(bench.rows())[:3]
+    for k in range(1, 4):
+        lines = [",".join([f"n{j}", *(f"{v:g}" for v in values[rows[j]])]) for j in range(k)]
+        path.write_text(heading + "\n".join(lines) + "\n")
+        bench.settle(watch)
+        assert page_state(watch)["tally"]["done"] == k, bench.words()
+    assert [(r["file"], r["item"]) for r in list(bench.rows().values())[:3]] == [
+        ("raw/day0/day.csv", f"n{k}") for k in range(3)
+    ]
+    assert "changed after it was judged" not in bench.words()
+
+
+@pytest.mark.slow
+def test_the_command_is_killed_and_begun_again(bench: Bench) -> None:
+    command = [sys.executable, "-m", "leafledger.cli", "watch", str(bench.study), "day0"]
+    instrument = bench.instrument(numbered=True)
+
+    def begun() -> subprocess.Popen[str]:
+        process = subprocess.Popen(
+            [*command, "--no-browser"], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+        assert process.stdout is not None
+        while "Next: " not in (line := process.stdout.readline()):
+            assert line, process.wait()
+        return process
+
+    def until(n: int) -> None:
+        for _ in range(300):
+            if sum(bool(row["time"]) for row in bench.rows().values()) == n:
+                return
+            time.sleep(0.1)
+        raise AssertionError(bench.rows())
+
+    first = begun()
+    for n in (1, 2):
+        instrument.save_next()
+        until(n)
+    first.kill()
+    first.communicate()
+    second = begun()
+    instrument.save_next()
+    until(3)
+    second.send_signal(signal.SIGINT)
+    out, _ = second.communicate(timeout=60)
+    assert second.returncode == 0 and "Traceback" not in out
+    assert "3/" in out and "The watch has ended" in out
