@@ -304,3 +304,5 @@ def test_the_command_is_killed_and_begun_again(bench: Bench) -> None:
     out, _ = second.communicate(timeout=60)
     assert second.returncode == 0 and "Traceback" not in out
     assert "3/" in out and "The watch has ended" in out
+    following = next(row["scan"] for row in bench.rows().values() if not row["time"])
+    assert f"{following} is next: leafledger watch {bench.study} day0 goes on there." in out

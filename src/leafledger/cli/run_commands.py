@@ -25,6 +25,7 @@ from leafledger.runner.plan_records import marked, said_of_results
 from leafledger.runner.run import RunResult
 from leafledger.runner.study_check import NOTHING_YET
 from leafledger.runner.workflow import demo_study
+from leafledger.study.study import UNALLOCATED
 from leafledger.study.table_files import read_json
 
 # The closing summary of a run: what was found, what to heed, where it lies
@@ -86,16 +87,19 @@ def say_closing(folder: Path, result: RunResult) -> None:
     ]
     since = (f"Since when. {sentence}" for sentence in onset_sentences(folder))
     bullet_list("Found:", [*of_plan, *sentences, *since])
-    bullet_list("Not yet:", waiting(folder))
+    not_yet = waiting(folder)
+    bullet_list("Not yet:", not_yet)
     heeded = warnings(folder)
     bullet_list("To heed:", heeded[:12])
     if len(heeded) > 12:
         say(f"  - and {len(heeded) - 12} more in the report")
     bullet_list("Notes:", result.notes)
     here = folder.relative_to(Path.cwd()) if folder.is_relative_to(Path.cwd()) else folder
+    name = shlex.quote(here.as_posix())
+    if any(UNALLOCATED in sentence for sentence in not_yet):
+        say(f"Next:    leafledger plan allocate {name}   (draws lots before the treatment)")
     say(f"Report:  {here.as_posix()}/results/report.html")
-    command = f"leafledger ui {shlex.quote(here.as_posix())}"
-    say(f"Ledger:  {command}   (opens the tracking store on this machine only)")
+    say(f"Ledger:  leafledger ui {name}   (opens the tracking store on this machine only)")
 
 
 def _ran(result: RunResult) -> str:

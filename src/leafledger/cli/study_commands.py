@@ -543,8 +543,13 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
         f"{len(opened.session_ids)} session{'s' * (len(opened.session_ids) != 1)}"
         + (f"; {n_files} raw file{'s' * (n_files > 1)} read." if n_files else ".")
     )
-    if levels:
-        design = opened.definition.design
+    design = opened.definition.design
+    if levels and not opened.is_allocated:
+        named = ", ".join(
+            f"{level}{' (control)' * (level == design.control)}" for level, _ in levels
+        )
+        say(f"Levels of {design.treatment}: {named}. No {design.unit or 'unit'} has one yet.")
+    elif levels:
         counted = f"units ({design.unit})" if design.unit else "leaf scans"
         bullet_list(
             f"Levels of {design.treatment} with their number of {counted}:",

@@ -179,13 +179,11 @@ def watch(study: Path, session: str, port: int, no_browser: bool, poll: bool) ->
     if at_work.failure is not None:
         raise at_work.failure
     say("The watch has ended; what was measured is in scans.csv.")
-    name = shlex.quote(str(study))
-    following = measuring.order.next
-    say(
-        f"Next: leafledger run {name}"
-        if following is None
-        else f"Still to be measured from {following.scan.scan} on: leafledger watch {name} {session}"
-    )
+    name, following = shlex.quote(str(study)), measuring.order.next
+    if following is None:
+        say(f"Next: leafledger run {name}")
+    else:
+        say(f"{following.scan.scan} is next: leafledger watch {name} {session} goes on there.")
 
 
 def _until_ended(at_work: Watch, measuring: MeasuringSession) -> None:
