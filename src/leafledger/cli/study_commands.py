@@ -545,10 +545,10 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
     )
     design = opened.definition.design
     if levels and not opened.is_allocated:
-        named = ", ".join(
+        labels = ", ".join(
             f"{level}{' (control)' * (level == design.control)}" for level, _ in levels
         )
-        say(f"Levels of {design.treatment}: {named}. No {design.unit or 'unit'} has one yet.")
+        say(f"Levels of {design.treatment}: {labels}. No {design.unit or 'unit'} has one yet.")
     elif levels:
         counted = f"units ({design.unit})" if design.unit else "leaf scans"
         bullet_list(
