@@ -150,8 +150,11 @@ def test_the_first_evening_shows_balance_and_what_waits(lived: Lived) -> None:
         "What the plan can detect",
         'id="fig-balance"',
         "waits: day12 has no scans yet",
+        "There is no answer yet.",
+        "1 of 4 sessions is measured (day0); to come: ",
     ):
         assert words in report, words
+    assert "There is no answer yet." not in lived.days["day12"].texts["report"]
     assert (
         "When this was computed, day4, day8 and day12 were still to be measured."
         in (told.texts["methods"])

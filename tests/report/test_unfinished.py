@@ -5,8 +5,10 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any, cast
 
+import pandas as pd
 import pytest
 
+from leafledger.report.answer import findings_part, measured_so_far, what_waits
 from leafledger.report.downloads import csv_text
 from leafledger.report.figures import FigureSet
 from leafledger.report.gather import Material
@@ -108,6 +110,48 @@ def test_the_figure_shows_every_difference_and_says_that_nothing_is_tested() -> 
     svg = figures.files["balance.svg"].decode()
     assert svg.count("<use ") >= 2
     assert draw_balance(figures, [balance_row("NDVI", "water", None)], "plant") is None
+
+
+def first_screen(effects: list[Any], **summary: Any) -> dict[str, Any]:
+    """Return the first part of a page without findings."""
+    held = material(
+        effects_summary={"unfinished": UNFINISHED, "findings": [], **summary},
+        effects=pd.DataFrame({"verdict": effects}),
+        primary_mark="",
+        margin_mark="",
+        plan_sentences=[],
+        classes=None,
+        records={},
+        catalogue={},
+        design={"unit": "plant"},
+        groups=SimpleNamespace(names=["water", "salt"]),
+        days=SimpleNamespace(sessions=["day0"]),
+    )
+    return findings_part(held, FigureSet(["svg"]))
+
+
+def test_of_one_day_the_first_screen_says_what_waits_and_claims_nothing() -> None:
+    shown = first_screen([])
+    assert shown["nothing"].startswith(
+        "Nothing is tested yet. Every contrast with day4 waits: day4 has no scans yet. No primary"
+    )
+    assert shown["measured_so_far"] == "1 of 2 sessions is measured (day0); to come: day4."
+    # Once anything is tested, or nothing waits, it is not said.
+    assert "yet" not in first_screen(["no_difference_shown"])["nothing"]
+    skipped = {**UNFINISHED, "said": ["NDVI at day4 is not answered: storm."]}
+    assert "No effect was tested" in first_screen([], unfinished=skipped)["nothing"]
+
+
+def test_a_finding_that_waits_is_told_from_one_that_cannot_be_tested() -> None:
+    row = {"rule": "Primary contrast", "verdict": "undefined"}
+    waits = "NDVI at day4 waits: day4 has no scans yet."
+    assert what_waits({**row, "sentence": f"Primary contrast. {waits}"}) == waits
+    assert what_waits({**row, "sentence": "Primary contrast. NDVI is constant."}) == ""
+    assert what_waits({**row, "verdict": "higher", "sentence": f"x {waits}"}) == ""
+    three = [("day0", ""), ("day4", ""), ("day8", "waits: no scans"), ("day12", "skipped: storm")]
+    sessions = [{"session": session, "why": why} for session, why in three]
+    told = measured_so_far({"unfinished": {"sessions": sessions}})
+    assert told == "2 of 4 sessions are measured (day0 and day4); to come: day8."
 
 
 @pytest.mark.parametrize("hostile", ["=cmd()", "+1", "@x"])

@@ -88,7 +88,9 @@ def say_closing(folder: Path, result: RunResult) -> None:
     since = (f"Since when. {sentence}" for sentence in onset_sentences(folder))
     bullet_list("Found:", [*of_plan, *sentences, *since])
     not_yet = waiting(folder)
-    bullet_list("Not yet:", not_yet)
+    bullet_list("Not yet:", not_yet[:6])
+    if len(not_yet) > 6:
+        say(f"  - and {len(not_yet) - 6} more in the report")
     heeded = warnings(folder)
     bullet_list("To heed:", heeded[:12])
     if len(heeded) > 12:

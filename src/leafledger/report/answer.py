@@ -38,7 +38,7 @@ from leafledger.report.numbers import (
     unit_suffix,
     verdict_words,
 )
-from leafledger.words import listed
+from leafledger.words import counted, listed
 
 _WARNINGS_SHOWN = 8
 _SENTENCES_SHOWN = 3
@@ -77,6 +77,7 @@ def findings_part(material: Material, figures: FigureSet) -> dict[str, Any]:
         "plan": texts(summary.get("plan")),
         "plan_history": material.plan_sentences,
         "nothing": _nothing_found(material) if not findings else "",
+        "measured_so_far": measured_so_far(summary),
         "classes": str(classes.summary.get("sentence") or "") if classes else "",
         "class_line": class_line(classes.summary) if classes else "",
         "class_notes": _class_notes(material),
@@ -92,6 +93,7 @@ def _finding_view(row: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "id": str(row.get("id", "")),
         "sentence": str(row.get("sentence", "")),
+        "waits": what_waits(row),
         "index": str(row.get("index", "")),
         "verdict": verdict,
         "verdict_words": verdict_words(verdict),
@@ -102,6 +104,49 @@ def _finding_view(row: Mapping[str, Any]) -> dict[str, Any]:
         "raw": row.get("estimate"),
         "strip": strip(row.get("estimate"), row.get("ci_low"), row.get("ci_high")),
     }
+
+
+def what_waits(row: Mapping[str, Any]) -> str:
+    """Return what a finding waits for, without the words for its rule; empty if it waits for none.
+
+    Examples
+    --------
+    >>> what_waits({"rule": "Primary contrast", "sentence": "Primary contrast. NDVI waits: no day"})
+    'NDVI waits: no day'
+    >>> what_waits({"rule": "Primary contrast", "sentence": "Primary contrast. NDVI rose."})
+    ''
+    """
+    sentence = str(row.get("sentence", ""))
+    waits = row.get("verdict", "undefined") == "undefined" and " waits: " in sentence
+    return sentence.removeprefix(f"{row.get('rule')}. ") if waits else ""
+
+
+def measured_so_far(summary: Mapping[str, Any]) -> str:
+    """Return how many sessions are measured, and which are to come; empty if none is.
+
+    Parameters
+    ----------
+    summary
+        Content of ``effects.json``.
+
+    Examples
+    --------
+    >>> measured_so_far({"unfinished": {"sessions": [
+    ...     {"session": "day0", "why": ""}, {"session": "day4", "why": "waits: no scans yet"}]}})
+    '1 of 2 sessions is measured (day0); to come: day4.'
+    >>> measured_so_far({})
+    ''
+    """
+    sessions = (summary.get("unfinished") or {}).get("sessions") or []
+    names = [str(row["session"]) for row in sessions if not row["why"]]
+    to_come = [str(row["session"]) for row in sessions if str(row["why"]).startswith("waits")]
+    if not names or not to_come:
+        return ""
+    verb = "is" if len(names) == 1 else "are"
+    return (
+        f"{len(names)} of {counted(len(sessions), 'session')} {verb} measured ({listed(names)}); "
+        f"to come: {listed(to_come)}."
+    )
 
 
 def strip(value: Any, low: Any, high: Any) -> dict[str, float] | None:
@@ -178,6 +223,13 @@ def class_line(summary: Mapping[str, Any]) -> str:
 
 
 def _nothing_found(material: Material) -> str:
+    found = material.effects_summary.get("unfinished") or {}
+    waits = [text for text in texts(found.get("said")) if " waits: " in text]
+    if waits and not len(material.effects):
+        return (
+            f"Nothing is tested yet. {waits[0]} No primary contrast is named: name it before the "
+            "next session is measured."
+        )
     if not len(material.effects):
         return (
             "No effect was tested: the study holds no contrast that its design allows. What the "
