@@ -83,6 +83,7 @@ def test_the_clear_the_borderline_and_the_null_effect(demo: Path) -> None:
 
 def test_planted_pigments_lie_inside_the_intervals(demo: Path) -> None:
     """The pigments of every leaf, assayed or not; 95 % intervals hold at least 93 % of them."""
+    generator()  # it makes its own modules known
     scenario = import_module("seedlings.scenario")
     options = planted(demo)["options"]
     units = scenario.units_of(options["plants"])
