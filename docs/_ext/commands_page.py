@@ -8,6 +8,7 @@ import click
 from markdown_words import cell, code, table
 
 from leafledger.cli.main import cli
+from leafledger.cli.plan_commands import PlanGroup
 
 _HEAD = """# Every command
 
@@ -23,6 +24,9 @@ def commands(
     group: click.Group, names: tuple[str, ...] = ()
 ) -> Iterator[tuple[tuple[str, ...], click.Command]]:
     """Yield every command with its words, in the order in which they are added."""
+    if isinstance(group, PlanGroup):
+        # Its first command has no word of its own: any other first word is a folder.
+        yield names, group.folder_command
     for name, command in group.commands.items():
         if isinstance(command, click.Group):
             yield from commands(command, (*names, name))

@@ -9,6 +9,7 @@ from PIL import Image
 
 PICTURES = Path(__file__).parent.parent / "figures"
 SHOWN = (
+    "answer",
     "signal_to_noise",
     "whites_over_time",
     "scans_at_fault",
@@ -31,7 +32,7 @@ SHOWN = (
 )
 """Names of the figures that the page shows."""
 _WIDEST, _TALLEST = 760, 900
-_COLOURS = 48
+_COLOURS = 96
 
 
 def shrink(source: Path, target: Path) -> None:

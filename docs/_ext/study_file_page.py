@@ -14,6 +14,8 @@ from leafledger.study.definition import (
     ID_WORDS,
     LABEL_PATTERN,
     LABEL_WORDS,
+    NOTE_PATTERN,
+    NOTE_WORDS,
     TABLE_PATTERN,
     TRACKING_PATTERN,
     TRACKING_WORDS,
@@ -34,6 +36,7 @@ key once, with its default and a comment.
 _PATTERNS = {
     ID_PATTERN: f"an id: {ID_WORDS}",
     LABEL_PATTERN: LABEL_WORDS,
+    NOTE_PATTERN: NOTE_WORDS,
     TABLE_PATTERN: "a CSV file of the study folder",
     TRACKING_PATTERN: TRACKING_WORDS,
 }

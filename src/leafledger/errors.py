@@ -189,6 +189,7 @@ def grouped_by_file(problems: Sequence[Problem]) -> list[Problem]:
 
 
 def quoted(text: str, limit: int = 60) -> str:
-    """Return ``text`` in quotes, without control characters and cut to ``limit``."""
+    """Return ``text`` in quotes, tabs as blanks, without control characters, cut to ``limit``."""
+    text = text.replace("\t", " ")
     clean = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
     return f'"{clean if len(clean) <= limit else clean[: limit - 3] + "..."}"'

@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from html import escape
 from pathlib import Path
+from textwrap import shorten
 from typing import TYPE_CHECKING, Any
 
-from leafledger.errors import InputFault, StageFailure
+from leafledger.errors import InputFault, StageFailure, first_words, quoted
 from leafledger.study import study as model
 from leafledger.study.reading import read_study
+from leafledger.words import counted
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from leafledger.runner.run import RunResult
+
+
+_MOST_FINDINGS = 4
+_LONGEST_FINDING = 200
+
+
+def _short(sentence: str) -> str:
+    """Return the beginning of a finding, cut at a word."""
+    return shorten(sentence, _LONGEST_FINDING, placeholder=" ...")
 
 
 class Study(model.Study):
@@ -48,6 +60,58 @@ class Study(model.Study):
             With every problem of its files.
         """
         return cls(**vars(read_study(Path(folder))))
+
+    def __repr__(self) -> str:
+        """Return the study as a short card: what it is, what was found, what to heed."""
+        lines = [f"{name + ':':<10} {text}" for name, text in self._card()]
+        return "\n".join([f"Study {quoted(self.definition.title, 100)}", *lines])
+
+    def _repr_html_(self) -> str:
+        """Return the same card as a notebook shows it."""
+        rows = "".join(
+            f"<tr><th style='text-align:left'>{escape(name)}</th>"
+            f"<td style='text-align:left'>{escape(text)}</td></tr>"
+            for name, text in self._card()
+        )
+        caption = f"<caption><b>{escape(self.definition.title)}</b></caption>"
+        return f"<table>{caption}<tbody>{rows}</tbody></table>"
+
+    def _card(self) -> list[tuple[str, str]]:
+        """Return heading and text of each line of the card."""
+        from leafledger.study.checks import levels_with_n, listed_levels
+
+        design = self.definition.design
+        levels = listed_levels(levels_with_n(self.units, design), design.control)
+        units = counted(len(self.units), design.unit or "leaf")
+        sessions = [f"{s.session} ({s.phase})" for s in self.sessions]
+        card = [
+            ("sessions", first_words(sessions, 8)),
+            ("units", units + (f"; {first_words(levels, 6)}" if levels else "")),
+        ]
+        try:
+            return card + self._results_in_short()
+        except (OSError, ValueError, KeyError) as error:
+            return [*card, ("results", f"cannot be read: {error or type(error).__name__}")]
+
+    def _results_in_short(self) -> list[tuple[str, str]]:
+        from leafledger.cli.run_commands import findings, warnings
+        from leafledger.runner.plan_records import marked, said_of_results
+
+        if "accepted.csv" not in self.tables() or "range.json" not in self.documents():
+            return [("results", "none yet: study.run() makes them")]
+        facts, _ = said_of_results(self.folder)
+        found = [
+            _short(str(finding["sentence"]))
+            + (f" ({finding['mark']})" if finding.get("mark") else "")
+            for finding in marked(findings(self.folder), facts)
+        ]
+        accepted, trusted = self.table("accepted.csv")["accepted"], self.document("range.json")
+        trust = (
+            f"{int((~accepted).sum())} of {len(accepted)} leaf scans left out; trusted from "
+            f"{trusted['start_nm']:g} to {trusted['stop_nm']:g} nm; "
+            f"{len(warnings(self.folder))} things to heed (in the report)"
+        )
+        return [*(("found", text) for text in found[:_MOST_FINDINGS]), ("trust", trust)]
 
     def would_run(self) -> pd.DataFrame:
         """Return the tasks that :meth:`run` would do now, in the order of the data.

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from leafledger.classes import negative_controls, stage
 from leafledger.classes.fold_assignment import planned, untrained
 from leafledger.classes.fold_fit import Procedure, batched_predictor
-from leafledger.classes.negative_controls import arrangement_count, arrangements, permutation_test
+from leafledger.classes.negative_controls import arrangements, permutation_test
 from leafledger.classes.splits import (
     BY_SCAN,
     BY_SESSION,
@@ -26,6 +26,7 @@ from leafledger.classes.splits import (
 )
 from leafledger.errors import InputFault
 from leafledger.resampling.intervals import wilson_interval
+from leafledger.resampling.permutation import n_arrangements
 
 PLANTS = [f"p{i + 1:02d}" for i in range(12)]
 EARLY, LATE = PLANTS[:3], PLANTS[:6]
@@ -202,12 +203,10 @@ def test_p_counts_whole_sequences(make_job):
     }  # fmt: skip
     plan = planned(data, asked)
     predictor = batched_predictor(spectra, "none", Procedure(2, 2))
-    test = permutation_test(
-        [predictor], plan, unit_codes, units, 999, np.random.default_rng(0), data.scan_codes
-    )
+    test = permutation_test([predictor], data, plan, 999, np.random.default_rng(0))
     every = sorted(set(permutations(unit_codes.tolist())))
     assert test.enumerated and test.n_arrangements == len(every) == 30
-    assert test.n_arrangements == arrangement_count(unit_codes, np.zeros(5, dtype=int))
+    assert test.n_arrangements == n_arrangements(unit_codes, np.zeros(5, dtype=int))
     from leafledger.classes.negative_controls import nested_accuracy
 
     by_hand = []
@@ -289,8 +288,7 @@ def test_the_day_alone_does_not_make_labels_significant():
         )  # fmt: skip
         plan = planned(data, asked)
         test = permutation_test(
-            [batched_predictor(spectra, "none", Procedure(2, 3))], plan, unit_codes, units,
-            draws, rng, data.scan_codes,
+            [batched_predictor(spectra, "none", Procedure(2, 3))], data, plan, draws, rng
         )  # fmt: skip
         found.append(test.p)
         accuracy.append(test.accuracy[0])

@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
+from sklearn.metrics import roc_auc_score
 
-from leafledger.classes import stage
+from leafledger.classes import explanation, stage
+from leafledger.classes.class_tables import roc_area
 from leafledger.classes.explanation import (
     component_words,
+    resampled_terms,
     selectivity_ratio,
     separating_wavelengths,
     unit_mean_spectra,
 )
+from leafledger.classes.fold_fit import MEMBERSHIP, Procedure, fit_training
+from leafledger.classes.splits import members_of
 from leafledger.study.table_files import read_json, read_parquet
+
+from .conftest import leaves
 
 AXIS = np.arange(400.0, 1001.0)
 
@@ -107,3 +116,54 @@ def test_tables_and_summary_explain_the_model(make_job):
     one = pairs[pairs["rank"] == 1].set_index(["true", "predicted"])["n_scans"]
     counted = wrong.groupby(["true", "predicted"]).size() / 2
     pd.testing.assert_series_equal(one.sort_index(), counted, check_names=False)
+
+
+def test_separation_by_hand():
+    """Two and two units: squares 0.02 + 0.02 with two degrees of freedom."""
+    first, second = np.array([[1.0, 5.0], [1.2, 5.2]]), np.array([[1.1, 3.0], [1.3, 3.2]])
+    strong, weak = separating_wavelengths(first, second, np.array([500.0, 600.0]))
+    assert (strong.wavelength_nm, weak.wavelength_nm) == (600.0, 500.0)
+    for found, difference in ((strong, 2.0), (weak, -0.1)):
+        assert found.difference == pytest.approx(difference)
+        assert found.sd_units == pytest.approx(np.sqrt(0.04 / 2))
+        assert found.standardised == pytest.approx(difference / np.sqrt(0.02))
+
+
+def test_spread_of_two_resamples_is_their_difference_over_root_two(monkeypatch):
+    """Units are drawn with replacement within their class, with all their scans."""
+    monkeypatch.setattr(explanation, "N_RESAMPLES", 2)
+    labels = np.arange(8) % 2
+    spectra = leaves(labels, 2, 12, 2.0, np.random.default_rng(4))
+    units, codes = np.repeat(np.arange(8), 2), np.repeat(labels, 2)
+    data = SimpleNamespace(
+        spectra=spectra, wavelength_nm=np.arange(12.0), unit_of=units, codes=codes
+    )
+    procedure = Procedure(2, 2)
+    chosen = SimpleNamespace(procedure=procedure, chosen=("none", MEMBERSHIP, 1))
+    whole = fit_training(spectra, codes, "none", procedure)
+    found = resampled_terms(data, chosen, whole, np.random.default_rng(6))
+    rng, members = np.random.default_rng(6), members_of(units)
+    each = []
+    for _ in range(2):
+        drawn = [np.flatnonzero(labels == c)[rng.integers(0, 4, 4)] for c in (0, 1)]
+        rows = np.concatenate([members[unit] for unit in np.concatenate(drawn)])
+        each.append(fit_training(spectra[rows], codes[rows], "none", procedure).path)
+    one, other = each
+    expected = np.abs(one.coefficients(1) - other.coefficients(1)) / np.sqrt(2)
+    np.testing.assert_allclose(found.coefficients, expected, rtol=1e-9)
+    turned = [np.sign((p.weights * whole.path.weights).sum(axis=0)) for p in each]
+    expected = np.abs(one.loadings * turned[0] - other.loadings * turned[1]) / np.sqrt(2)
+    np.testing.assert_allclose(found.loadings, expected, rtol=1e-9)
+
+
+def test_area_under_the_curve_is_that_of_an_independent_library():
+    rng = np.random.default_rng(9)
+    codes, tested = rng.integers(0, 3, 60), np.arange(60) < 50
+    given = [rng.dirichlet([1, 1, 1], 60).round(1) for _ in range(2)]  # rounded: with ties
+    validated = SimpleNamespace(tested=tested, probability=given)
+    for k in range(3):
+        own = codes == k
+        expected = np.mean([roc_auc_score(own[tested], p[tested, k]) for p in given])
+        assert roc_area(validated, own, k) == pytest.approx(expected, rel=1e-12)
+    assert np.isnan(roc_area(validated, np.zeros(60, dtype=bool), 0))
+    assert np.isnan(roc_area(validated, np.ones(60, dtype=bool), 0))

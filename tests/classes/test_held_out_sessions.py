@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from leafledger.classes import negative_controls
 from leafledger.classes.fold_fit import DECISIONS, Procedure, batched_predictor
 from leafledger.classes.negative_controls import (
     held_out_sessions,
@@ -112,3 +113,29 @@ def test_class_by_day_intervals_cover(n_days):
     assert sum(one.day_specific for one in found) >= 0.92 * len(found)
     covered = np.mean([one.low <= 0.5 <= one.high for one in found])
     assert 0.93 - 0.022 <= covered <= 0.97 + 0.022
+
+
+@pytest.mark.parametrize(
+    ("n_gaining", "margin", "specific"),
+    [
+        (12, 0.4, True),  # every unit gains half of its scans: 0.5
+        (12, 0.6, False),  # beyond chance, within the margin
+        (1, 0.01, False),  # beyond the margin, within chance: 0.042 of 1.645 times 0.042
+    ],
+)
+def test_a_gap_counts_beyond_the_margin_and_beyond_chance(monkeypatch, n_gaining, margin, specific):
+    """Twelve units of two scans; that many are right once more if the session was seen."""
+    units, day = np.repeat(np.arange(12), 2), np.tile([0, 1], 12)
+    codes = units % 2
+    unseen = np.where((day == 0) & (units < n_gaining), 1 - codes, codes)
+    said = {"unseen": unseen[None], "seen": codes[None]}
+    monkeypatch.setattr(
+        negative_controls, "nested_predictions", lambda predictors, scheme, *rest: said[scheme]
+    )
+    data = SimpleNamespace(codes=codes, unit_of=units, day=day, sessions=("d0", "d1"))
+    plan = SimpleNamespace(unseen_days=("unseen", "seen"), widths=(2,))
+    found = held_out_sessions(data, plan, [], margin)
+    assert found.gap == pytest.approx(n_gaining / 24)
+    assert found.accuracy == pytest.approx(1 - n_gaining / 24)
+    assert found.by_session == {"d0": pytest.approx(1 - n_gaining / 12), "d1": 1.0}
+    assert found.day_specific is specific

@@ -137,3 +137,23 @@ def test_importance_where_little_is_explained_has_mean_square_one_too():
     explained = float((path.membership_loadings[:, 0] ** 2).sum() * path.score_sizes[0])
     assert 0 < explained < 1
     assert np.mean(importance(path, 1) ** 2) == pytest.approx(1.0, rel=1e-12)
+
+
+def test_nothing_is_explained_of_what_does_not_vary(iris):
+    """Spectra or membership that stand at the mean of the fit have no variance: shares are 0."""
+    spectra, codes = iris
+    member = membership_of(codes, 3)
+    path = fit_path(spectra, member, 2)
+    still = np.repeat(path.spectrum_mean[None], 150, axis=0)
+    alike = np.repeat(path.membership_mean[None], 150, axis=0)
+    of_spectra, of_member = explained_shares(path, still, alike)
+    np.testing.assert_array_equal([of_spectra, of_member], np.zeros((2, 2)))
+
+
+def test_importance_weighs_latent_variables_by_the_membership_that_they_explain(iris):
+    """``SS_a`` is the sum of squares of the membership fitted by latent variable ``a`` alone."""
+    path = fit_path(iris[0], membership_of(iris[1], 3), 3)
+    fitted = [np.outer(path.scores[:, a], path.membership_loadings[:, a]) for a in range(3)]
+    sums = np.array([(part**2).sum() for part in fitted])
+    expected = np.sqrt(4 * (path.weights**2 @ sums) / sums.sum())
+    np.testing.assert_allclose(importance(path, 3), expected, rtol=1e-10)

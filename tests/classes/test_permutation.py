@@ -18,10 +18,10 @@ from leafledger.classes.fold_fit import (
     batched_predictor,
     preprocessed,
 )
-from leafledger.classes.negative_controls import arrangement_count, arrangements, permutation_test
+from leafledger.classes.negative_controls import arrangements, permutation_test
 from leafledger.classes.splits import assign_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
-from leafledger.resampling.permutation import generator
+from leafledger.resampling.permutation import generator, n_arrangements
 
 from .conftest import leaves
 
@@ -41,8 +41,8 @@ def test_count_is_that_of_enumeration():
     labels = np.array([0, 0, 1, 1, 2, 0, 1])
     cells = np.array([0, 0, 0, 0, 1, 1, 1])
     distinct = set(permutations(labels[:4].tolist()))
-    assert arrangement_count(labels, cells) == len(distinct) * 6
-    assert arrangement_count(np.arange(24) % 2, np.zeros(24, dtype=int)) == comb(24, 12)
+    assert n_arrangements(labels, cells) == len(distinct) * 6
+    assert n_arrangements(np.arange(24) % 2, np.zeros(24, dtype=int)) == comb(24, 12)
 
 
 def test_few_arrangements_are_all_taken_once():
@@ -142,11 +142,17 @@ def outcome_of(gap, seed, *, n_draws=39, by_leaf=False, n_units=16):
         scheme, labels = scheme_of(fold, units, np.random.default_rng(seed)), codes
     return permutation_test(
         [batched_predictor(spectra, "none", Procedure(2, 5, DECISIONS))],
+        data_of(labels, units),
         plan_of(labels, units, fold, scheme, 4),
-        labels,
-        units,
         n_draws,
         np.random.default_rng(seed),
+    )
+
+
+def data_of(labels, units):
+    """Return labels of units as the test reads them."""
+    return SimpleNamespace(
+        unit_codes=labels, unit_of=units, scan_codes=lambda labellings: labellings[:, units]
     )
 
 
@@ -232,7 +238,7 @@ def test_the_observed_labels_keep_their_folds_where_others_are_dealt_anew(monkey
         cells=fold, within="fold", exchangeable=whole, exchangeable_within="the whole study",
         redeal=redeal, test_scheme=scheme, widths=(2,),
     )  # fmt: skip
-    found = permutation_test([], plan, labels, units, 69, np.random.default_rng(2))
+    found = permutation_test([], data_of(labels, units), plan, 69, np.random.default_rng(2))
     assert (found.n_arrangements, found.enumerated, found.within) == (70, True, "the whole study")
     assert asked[0] == (True, labels[units].tolist())
     assert [own for own, _ in asked[1:]] == [False] * 69
@@ -247,3 +253,57 @@ def test_all_arrangements_are_taken_if_the_draws_reach_them_all():
         found, listed = arrangements(labels, cells, n_draws, np.random.default_rng(0))
         assert listed == everything, n_draws
         assert len(found) == (6 if everything else n_draws + 1)
+
+
+def counted_accuracy(calls):
+    def accuracy(predictors, scheme, labellings, units, widths):
+        calls.append(len(labellings))
+        return np.full(len(labellings), 0.5)
+
+    return accuracy
+
+
+def test_folds_stay_where_they_allow_many_arrangements(monkeypatch):
+    """Labels move within the folds as they are: none is dealt anew, all go through together."""
+    labels, units, fold, scheme = laid_out(24, 2, 1, 4, seed=3)
+    calls = []
+    monkeypatch.setattr(negative_controls, "nested_accuracy", counted_accuracy(calls))
+    plan = plan_of(labels, units, fold, scheme, 4)
+    assert n_arrangements(labels, fold) > negative_controls.FEW_ARRANGEMENTS
+    found = permutation_test([], data_of(labels, units), plan, 300, np.random.default_rng(2))
+    assert calls == [301] and found.within == "outer fold" and found.p == 1.0
+
+
+@pytest.mark.parametrize(("n_draws", "enumerated"), [(251, True), (250, False)])
+def test_draws_are_fewer_only_where_they_do_not_reach_every_arrangement(
+    monkeypatch, n_draws, enumerated
+):
+    """Five and five units: 252 arrangements. 251 draws reach them all; of fewer 199 are drawn."""
+    labels, units, fold, scheme = laid_out(10, 2, 1, 5, seed=3)
+    calls = []
+    monkeypatch.setattr(negative_controls, "nested_accuracy", counted_accuracy(calls))
+    plan = plan_of(labels, units, fold, scheme, 5)
+    found = permutation_test([], data_of(labels, units), plan, n_draws, np.random.default_rng(2))
+    assert (found.enumerated, len(found.accuracy)) == (enumerated, 252 if enumerated else 200)
+    assert calls == [1] * len(found.accuracy)
+
+
+@pytest.mark.parametrize(
+    ("n_scans", "n_wavelengths", "step", "balanced", "summed"),
+    [
+        (801, 100, "none", False, True),
+        (801, 267, "none", False, False),  # wavelengths are not fewer than a third of the scans
+        (800, 100, "none", False, False),
+        (301, 100, "none", False, False),
+        (4001, 3000, "none", False, True),
+        (4000, 3000, "none", False, False),
+        (801, 100, "autoscale", False, False),
+        (801, 100, "none", True, False),
+    ],
+)
+def test_products_of_wavelengths_are_summed_where_scans_far_outnumber_them(
+    n_scans, n_wavelengths, step, balanced, summed
+):
+    spectra = np.broadcast_to(0.0, (n_scans, n_wavelengths))
+    procedure = Procedure(2, 5, balanced=balanced)
+    assert fold_fit.sums_products(spectra, step, procedure) == summed

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from leafledger.classes.fold_fit import Procedure, sums_products
 from leafledger.classes.pls import (
     SplitProducts,
+    _View,
     centred_products,
     class_weights,
     fit_path,
@@ -137,3 +139,35 @@ def test_balanced_labellings_through_the_space_of_scans_are_the_weighted_fits():
     for i, own in enumerate(codes):
         fit = fit_path(spectra[rows], membership_of(own, 3), 3, class_weights(own, 3))
         np.testing.assert_allclose(found[:, i], fit.membership(spectra[held]), atol=1e-9)
+
+
+def test_combinations_of_weighted_scans_are_those_of_spectra_less_the_weighted_mean():
+    """Any combination ``c`` of scans with weights W: ``W^1/2 Xc Xc' W^1/2 c``, written out."""
+    rng = np.random.default_rng(5)
+    spectra, weights = rng.normal(size=(11, 6)), rng.uniform(0.5, 2.0, (3, 8))
+    weights *= 8 / weights.sum(axis=1, keepdims=True)
+    combinations = rng.normal(size=(3, 8))
+    rows, held = np.arange(8), np.arange(8, 11)
+    view = _View(*centred_products(scan_products(spectra), rows, held), weights)
+    times, others = view.times(combinations), view.others(combinations)
+    for i, (w, c) in enumerate(zip(weights, combinations, strict=True)):
+        mean = w @ spectra[rows] / 8
+        weighed = np.sqrt(w)[:, None] * (spectra[rows] - mean)
+        np.testing.assert_allclose(times[i], weighed @ (weighed.T @ c), atol=1e-10)
+        np.testing.assert_allclose(others[i], (spectra[held] - mean) @ (weighed.T @ c), atol=1e-10)
+
+
+@pytest.mark.parametrize(
+    ("n", "p", "summed"),
+    [
+        (4001, 5000, True),
+        (4000, 5000, False),
+        (900, 100, True),
+        (900, 500, False),
+        (100, 10, False),
+    ],
+)
+def test_products_are_summed_by_parts_for_many_scans_of_few_wavelengths(n, p, summed):
+    spectra = np.broadcast_to(0.0, (n, p))
+    assert sums_products(spectra, "none", Procedure(2, 3)) is summed
+    assert not sums_products(spectra, "none", Procedure(2, 3, balanced=True))

@@ -105,3 +105,11 @@ def test_sharpness_of_scans_that_are_always_right_by_hand(n_classes):
     codes = np.arange(20) % n_classes
     found = fit_sharpness(np.eye(n_classes)[codes], codes, 7)
     assert found == pytest.approx(np.log((n_classes - 1) * 8), rel=1e-4)
+
+
+def test_the_upper_limit_belongs_to_its_bin():
+    sure = np.array([0.5, 0.85, 0.9, 0.91, 1.0])
+    rows = reliability(np.column_stack([sure, 1 - sure]), np.zeros(5, int), np.arange(5))
+    assert [(*np.round(row[:2], 9), row[2]) for row in rows] == [
+        (0.4, 0.5, 1), (0.8, 0.9, 2), (0.9, 1.0, 2)
+    ]  # fmt: skip

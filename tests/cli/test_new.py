@@ -240,3 +240,81 @@ def test_a_table_runs_as_it_is(tmp_path: Path) -> None:
     assert "Fill in" not in done.stdout
     result = run_study(folder, cores=2)
     assert result.outcome == "done", (result.message, result.problems)
+
+
+def piped(folder: Path, answers: str, *flags: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*COMMAND, "new", "asked", *flags],
+        input=answers,
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=folder,
+        timeout=120,
+    )
+
+
+def test_answers_piped_in_are_taken_and_said(tmp_path: Path) -> None:
+    done = piped(tmp_path, "Spray\n\nreflectance\nsalt\n", "--session", "d0:before")
+    assert done.returncode == 0, done.stderr
+    for line in ("Title of the study: Spray", "compared with: salt"):
+        assert line in done.stdout
+    text = (tmp_path / "asked/study.yaml").read_text(encoding="utf-8")
+    for words in ('"Spray"', 'treatment: "treatment"', "quantity: reflectance", 'control: "salt"'):
+        assert words in text
+
+
+def test_an_answer_piped_in_that_cannot_be_meant_is_refused_with_its_question(
+    tmp_path: Path,
+) -> None:
+    done = piped(tmp_path, "Spray\n\nabsorbance\n")
+    assert done.returncode == 2
+    assert "What the raw files hold" in done.stderr and "absorbance" in done.stderr
+    assert not (tmp_path / "asked").exists()
+
+
+def test_a_pipe_that_nobody_writes_to_is_not_waited_for(tmp_path: Path) -> None:
+    ours, theirs = os.pipe()
+    done = subprocess.run(
+        [*COMMAND, "new", "asked"],
+        stdin=ours,
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
+        timeout=60,
+    )
+    os.close(ours)
+    os.close(theirs)
+    assert done.returncode == 0, done.stderr
+    assert '"My leaf study"' in (tmp_path / "asked/study.yaml").read_text(encoding="utf-8")
+
+
+def test_a_table_keeps_its_control_and_its_sessions(tmp_path: Path) -> None:
+    table = tmp_path / "leaves.csv"
+    rows = [f"none,a,{','.join(['20'] * 12)}", f"salt,b,{','.join(['30'] * 12)}"]
+    heading = "Type,session," + ",".join(str(400 + 10 * i) for i in range(12))
+    table.write_text("\n".join([heading, *rows]) + "\n", encoding="utf-8")
+    sessions = ("--session", "a:before", "--session", "b:after")
+    done = leafledger("new", str(tmp_path / "s"), "--table", str(table), "--treatment", "Type",
+                      "--control", "none", *sessions)  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    study = checked_study(tmp_path / "s")
+    assert study.definition.design.control == "none"
+    assert study.session_ids == ("a", "b")
+
+
+@pytest.mark.parametrize(
+    ("sessions", "dates"),
+    [
+        (("day0:before", "day12:after"), ("2026-05-04", "2026-05-16")),
+        (("a:before", "b:after", "c:after"), ("2026-05-04", "2026-05-11", "2026-05-18")),
+    ],
+)
+def test_each_session_has_an_example_date_of_its_own(
+    tmp_path: Path, sessions: tuple[str, ...], dates: tuple[str, ...]
+) -> None:
+    flags = [word for session in sessions for word in ("--session", session)]
+    assert leafledger("new", str(tmp_path / "s"), *flags).returncode == 0
+    text = (tmp_path / "s/study.yaml").read_text(encoding="utf-8")
+    assert [line.split("# date: ")[1] for line in text.splitlines() if "# date" in line] == [*dates]

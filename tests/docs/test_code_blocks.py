@@ -11,6 +11,7 @@ import pytest
 
 from docs.markdown_pages import ROOT, Block, blocks, pages, tokens
 from leafledger.cli.main import cli
+from leafledger.cli.plan_commands import PlanGroup
 from leafledger.study.definition_file import read_definition
 
 BLOCKS = [block for page in pages() for block in blocks(page)]
@@ -48,7 +49,11 @@ def why_wrong(line: str) -> str | None:
 
 def _why_wrong(command: click.Command, words: list[str]) -> str | None:
     if isinstance(command, click.Group):
-        if not words or words[0].startswith("-") or words[0] in {"COMMAND", "..."}:
+        if not words or words[0] in {"--help", "-h", "COMMAND", "..."}:
+            return None
+        if isinstance(command, PlanGroup) and words[0] not in command.commands:
+            return _why_wrong(command.folder_command, words)
+        if words[0].startswith("-"):
             return None
         if words[0] not in command.commands:
             return f"no command {words[0]}"
@@ -95,6 +100,8 @@ def test_commands_exist_with_their_options() -> None:
         "leafledger run my-study --coers 2",
         "leafledger new x --quantity absorbance",
         "leafledger run my-study another",
+        "leafledger plan my-study --unit 24 --block 6",
+        "leafledger plan records my-study",
         "make demos",
     ],
 )

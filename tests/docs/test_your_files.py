@@ -117,7 +117,7 @@ def test_the_commands_of_the_page(tmp_path: Path, leafledger: Command) -> None:
     assert codes["leafledger new my-study"][0] == 0
     # Nothing is filled in yet: the check must say so, not pass.
     assert codes["leafledger check my-study"][0] == 2
-    assert 'no leaf scan of session "day0"' in codes["leafledger check my-study"][2]
+    assert '"water", and no plant with a treatment' in codes["leafledger check my-study"][2]
     assert codes["leafledger new rust"][0] == 0
     code, told, _ = codes["leafledger check rust"]
     assert (code, "6 leaf scans of 6 leaves in 1 session" in told) == (0, True)

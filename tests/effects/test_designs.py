@@ -1,6 +1,7 @@
 """What was randomised decides what is compared: blocks, plots, crossed factors, lost sessions."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,7 @@ from tests.effects.published_data import OATS
 
 from leafledger.effects.analysis import effects_of, factorial_tests, fieller, session_tests
 from leafledger.effects.design import by_block, contrasts, layout_from, plan_from
-from leafledger.effects.families import adjusted_tests
+from leafledger.effects.families import adjusted_tests, max_t_of
 from leafledger.effects.mixed_model import mixed_model_tests
 from leafledger.effects.robustness import robustness
 from leafledger.effects.sentences import onsets
@@ -318,8 +319,6 @@ def shown_at(p_by_day, level="chelate", reference="water"):
     for effect in session_tests(StudyData(layout, means, plan)):
         c = effect.contrast
         if effect.method == "linear_model" and (c.level, c.reference) == (level, reference):
-            from dataclasses import replace
-
             tested = replace(effect.tested, p=p_by_day[c.after], estimate=1.0)
             effects.append(replace(effect, tested=tested))
     return onsets(adjusted_tests(effects, plan), layout, plan)
@@ -699,3 +698,42 @@ def test_whole_plots_of_a_study_that_names_no_unit_stay_without_a_word():
         layout = layout_from(design(unit=unit, whole_plot="tray_row"), units)
         assert sorted(layout.owner.values()) == sorted(f"t{i % 4}" for i in range(8))
         assert layout.word == word
+
+
+def test_the_largest_t_of_several_treatments_counts_each_pair():
+    """Each treatment against the control is a permutation of its own: p times their number."""
+    units = plants(18, ("acid", "base", "water"))
+    values = grown(np.random.default_rng(14), units, effect=0.7)
+    settings = {**SETTINGS, "methods": ["welch_t"], "primary": None}
+
+    def largest(compare):
+        layout = layout_from(design(), units, {"compare": compare})
+        data = StudyData(layout, table(layout, values), plan_from(settings, layout))
+        return max_t_of(data, session_tests(data))
+
+    both, reach = largest("control")
+    (family,) = reach
+    for level in ("acid", "base"):
+        alone, reach_alone = largest([[level, "water"]])
+        assert len(alone) == 2
+        for key, p in alone.items():
+            assert both[key] == pytest.approx(min(1.0, 2 * p))
+        assert reach[family].p_smallest == pytest.approx(2 * reach_alone[family].p_smallest)
+    assert 0 < min(both.values()) < 0.5
+
+
+@pytest.mark.parametrize(("p", "since"), [(0.024, "day4"), (0.026, "day8")])
+def test_an_earlier_session_of_two_primary_contrasts_is_asked_at_half_of_alpha(p, since):
+    units = plants(18, ("acid", "base", "water"))
+    layout = layout_from(design(), units)
+    plan = plan_from(SETTINGS, layout)
+    means = table(layout, grown(np.random.default_rng(15), units))
+    p_at = {"day4": p, "day8": 1e-3}
+    effects = [
+        replace(e, tested=replace(e.tested, p=p_at[e.contrast.after], estimate=1.0))
+        for e in session_tests(StudyData(layout, means, plan))
+        if e.method == "linear_model"
+    ]
+    first, second = onsets(adjusted_tests(effects, plan), layout, plan)
+    assert first["alpha"] == second["alpha"] == 0.025
+    assert first["shown_from"] == second["shown_from"] == since

@@ -24,9 +24,11 @@ from leafledger.effects.mixed_model import (
     kenward_roger,
     mixed_model_tests,
 )
-from leafledger.effects.sample_size import components
 from leafledger.effects.two_sample_tests import difference
 from leafledger.effects.unit_means import StudyData, UnitTable
+from leafledger.effects.variance_components import (
+    components,
+)
 
 BOYS = """26 25 29 31/21.5 22.5 23 26.5/23 22.5 24 27.5/25.5 27.5 26.5 27/20 23.5 22.5 26/
 24.5 25.5 27 28.5/22 22 24.5 26.5/24 21.5 24.5 25.5/23 20.5 31 26/27.5 28 31 31.5/23 23 23.5 25/

@@ -17,15 +17,17 @@ from leafledger.effects.design import Layout
 from leafledger.effects.linear_model import LEAST_SQUARES, fit
 from leafledger.effects.sample_size import (
     Design,
-    components,
-    grouped,
     needed_noncentrality,
-    one_way,
     simulated_power,
     two_sample_power,
 )
 from leafledger.effects.two_sample_tests import paired_t, sign_flip
 from leafledger.effects.unit_means import IndexValue
+from leafledger.effects.variance_components import (
+    components,
+    grouped,
+    one_way,
+)
 
 NORRIS = """0.1 0.2/338.8 337.4/118.1 118.2/888.0 884.6/9.2 10.1/228.1 226.5/668.5 666.3/
 998.5 996.3/

@@ -21,7 +21,6 @@ from leafledger.effects.sample_size import (
     Design,
     Residual,
     Variation,
-    components,
     design_table,
     needed_noncentrality,
     planned,
@@ -29,6 +28,16 @@ from leafledger.effects.sample_size import (
     variation,
 )
 from leafledger.effects.unit_means import UnitTable
+from leafledger.effects.variance_components import (
+    LEAF,
+    SCAN,
+    SESSION,
+    UNIT,
+    Component,
+    component_rows,
+    components,
+    leaf_and_scan_variance,
+)
 
 SESSIONS = ("d0", "d4", "d8", "d12")
 ARMS = ("chelate", "water")
@@ -275,3 +284,53 @@ def test_simulated_power_is_that_of_the_linear_model(design):
         one = fit(y, x.astype(float), arms)
         hits.append(2 * student.sf(abs(one.estimate / one.error), one.df) < 0.05)
     assert simulated_power(design, needed, 0.05, 1) == pytest.approx(np.mean(hits), abs=0.035)
+
+
+def shape_of(rows):
+    return sorted({(row["n_leaves"], row["n_scans"]) for row in rows})
+
+
+def test_only_leaves_and_scans_whose_variation_is_known_are_varied():
+    models = (Residual(False, (), 1.0, 10, 1.0, 0.0),)
+    leaves_alone = Variation("d12", models, leaf=0.3)
+    assert shape_of(design_table({"NDVI": leaves_alone}, plan(), {})) == [
+        (n, 1) for n in (1, 2, 3, 5)
+    ]
+    scans_alone = Variation("d12", models, scan=0.3, typical_leaves=7)
+    assert shape_of(design_table({"NDVI": scans_alone}, plan(), {})) == [(1, 1), (1, 2)]
+    many = Variation("d12", models, leaf=0.3, scan=0.1, typical_leaves=7)
+    assert shape_of(design_table({"NDVI": many}, plan(), {})) == [
+        (leaves, scans) for leaves in (1, 2, 3, 5, 7) for scans in (1, 2)
+    ]
+
+
+def test_typical_leaves_are_those_of_the_sessions_of_the_contrast():
+    layout, table, cells = study(Truth(), np.random.default_rng(3), 8, 3)
+    assert known(layout, table, cells).typical_leaves == 3
+    for (_, session), leaves in cells.items():
+        if session == "d4":
+            leaves |= {str(k): [0.0] for k in range(3, 20)}
+    assert known(layout, table, cells, "d12").typical_leaves == 3
+    assert known(layout, table, cells, "d4").typical_leaves == 12  # median of 3 before and 20 after
+
+
+def test_shares_are_of_all_components_but_that_between_sessions():
+    parts = [
+        Component(UNIT, 0.3, 5, 6), Component(LEAF, 0.1, 6, 12), Component(SCAN, math.nan, 0, 12),
+        Component(SESSION, 9.0, 1, 2),
+    ]  # fmt: skip
+    rows = {row["component"]: row for row in component_rows({"NDVI": parts}, {"NDVI": "nm"})}
+    assert rows[UNIT]["share"] == pytest.approx(0.75) and rows[LEAF]["share"] == pytest.approx(0.25)
+    assert rows[SCAN]["share"] is None and rows[SESSION]["share"] is None
+    assert rows[UNIT]["sd"] == pytest.approx(math.sqrt(0.3)) and rows[UNIT]["unit"] == "nm"
+    nothing = component_rows({"NDVI": [Component(UNIT, 0.0, 5, 6)]}, {})
+    assert nothing[0]["share"] is None
+
+
+def test_variance_that_leaves_and_scans_put_into_a_mean_by_hand():
+    """Two leaves of three scans and of one: leaf / 2, and scan (1/3 + 1) / 4."""
+    leaves = {"1": [1.0, 2.0, 3.0], "2": [4.0]}
+    expected = 0.4 / 2 + 0.6 * (1 / 3 + 1) / 4
+    assert leaf_and_scan_variance(leaves, 0.4, 0.6) == pytest.approx(expected, rel=1e-15)
+    assert leaf_and_scan_variance(leaves, math.nan, 0.6) == pytest.approx(expected - 0.2)
+    assert leaf_and_scan_variance(leaves, 0.4, math.nan) == pytest.approx(0.2)

@@ -1,6 +1,7 @@
 """The wording of every verdict, word for word."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ import pytest
 from leafledger.effects.analysis import Effect, Percent
 from leafledger.effects.design import Contrast, Layout, Plan, Primary
 from leafledger.effects.families import adjusted_tests
-from leafledger.effects.sentences import sentence
+from leafledger.effects.sentences import findings, sentence
 from leafledger.effects.two_sample_tests import EffectSize, Result
 from leafledger.words import decimals, quantity, shown_p
 
@@ -194,3 +195,15 @@ def test_digits():
     for p in (0.0499999, 0.05, 0.0500001):
         assert (float(shown_p(p, 0.05).split()[1]) < 0.05) == (p < 0.05)
     assert np.isclose(float(shown_p(0.123456, 0.05)[2:]), 0.123)
+
+
+def test_a_test_without_a_p_is_no_finding():
+    """The smallest adjusted p is that of a test that has one, wherever the others stand."""
+    first = replace(effect(DIFFERENCE, "welch_t", Result(0.4, ci_level=0.95)), index="ANTH")
+    second = replace(effect(DIFFERENCE, "welch_t", t(0.1, -0.1, 0.3, 0.4)), index="NDVI")
+    third = replace(effect(DIFFERENCE, "welch_t", t(0.2, 0.1, 0.3, 0.002)), index="WI")
+    plan = replace(EXPLORATORY, methods=("welch_t",))
+    rows = adjusted_tests([first, second, third], plan)
+    named = [(one["id"], one["index"]) for one in findings(rows, LAYOUT, plan, {})]
+    assert named == [("smallest_p", "WI"), ("smallest_other_p", "NDVI")]
+    assert findings(adjusted_tests([first], plan), LAYOUT, plan, {}) == []

@@ -471,3 +471,18 @@ def test_studies_without_a_session_before_have_designs_too(asked):
     left = day - day.groupby(level).transform("mean")
     assert power["sd_residual"].iloc[0] == pytest.approx(math.sqrt((left**2).sum() / 10), rel=1e-9)
     assert (power["df"].iloc[0], power["residual_df"].iloc[0]) == (22, 10)
+
+
+def test_a_conclusion_that_turns_round_is_another_one(small_study):
+    """Every scan counted, the two treatments change places: both results are significant."""
+    for r in small_study.rows:
+        r["accepted"] = r["leaf"] == "1"
+        if r["leaf"] == "2" and small_study.units[r["unit"]]["treatment"] == "chelate":
+            r["values"]["NDVI"] -= 4.0 * list(small_study.sessions).index(r["session"])
+        r["values"] = {name: 0.1 * value for name, value in r["values"].items()}
+    small_study.run()
+    table = small_study.table("sensitivity").set_index("variant")
+    planned, every = table.loc["as_planned"], table.loc["every_scan"]
+    assert planned["verdict"] == every["verdict"] == "significant"
+    assert 0 < planned["estimate"] < 1 and every["estimate"] < 0
+    assert planned["same_conclusion"] and not every["same_conclusion"]

@@ -328,3 +328,55 @@ def test_treated_plots_are_the_units_of_the_band(monkeypatch):
     tray = {t: values[[plants[u] == t for u in measured]].mean(axis=0) for t in parts}
     expected = (tray["t0"] + tray["t2"] - tray["t1"] - tray["t3"]) / 2
     assert found["estimate"].to_numpy() == pytest.approx(expected)
+
+
+def test_the_band_of_the_second_largest_of_35_arrangements():
+    """Three and four units: 35 arrangements, of which one may lie beyond the band at 95 %."""
+    changes, treated = np.random.default_rng(41).normal(size=(7, 4)), np.arange(7) < 3
+    largest = []
+    for chosen in itertools.combinations(range(7), 3):
+        held = np.isin(np.arange(7), chosen)
+        found = [difference(changes[held, k], changes[~held, k]) for k in range(4)]
+        largest.append(max(abs(f.estimate) / f.error for f in found))
+    band = simultaneous_band(changes, treated, [""] * 7, 0.95, 999, 1)
+    error = difference(changes[treated, 0], changes[~treated, 0]).error
+    q = (band.high[0] - band.estimate[0]) / error
+    assert q == pytest.approx(sorted(largest, reverse=True)[1], rel=1e-9)
+
+
+def test_the_band_of_drawn_arrangements_counts_the_observed_one():
+    """19 draws and the observed labels: one of twenty may lie beyond, the largest draw does not."""
+    changes, labels = np.random.default_rng(42).normal(size=(24, 3)), np.arange(24) % 2
+    drawn = label_permutations(labels, [""] * 24, 19, generator(1, "whole_spectrum"), 5000).labels
+    largest = []
+    for row in drawn:
+        found = [difference(changes[row == 1, k], changes[row == 0, k]) for k in range(3)]
+        largest.append(max(abs(f.estimate) / f.error for f in found))
+    band = simultaneous_band(changes, labels == 1, [""] * 24, 0.95, 19, 1)
+    error = difference(changes[labels == 1, 0], changes[labels == 0, 0]).error
+    assert (band.high[0] - band.estimate[0]) / error == pytest.approx(max(largest), rel=1e-9)
+    assert np.isnan(simultaneous_band(changes, labels == 1, [""] * 24, 0.95, 18, 1).low).all()
+
+
+def test_small_differences_beside_a_large_value_count():
+    """A wavelength that varies by a millionth of the largest change sets the band too."""
+    rng, treated = np.random.default_rng(43), np.arange(12) < 6
+    small = 1e-6 * rng.normal(size=(12, 2))
+    alone = simultaneous_band(small, treated, [""] * 12, 0.95, 999, 1)
+    beside = simultaneous_band(
+        np.column_stack([small, np.ones(12)]), treated, [""] * 12, 0.95, 999, 1
+    )
+    assert (alone.high - alone.low > 0).all()
+    np.testing.assert_allclose(beside.high[:2] - beside.low[:2], alone.high - alone.low, rtol=1e-9)
+
+
+def test_units_of_each_group_are_counted_by_themselves(monkeypatch):
+    units = [f"p{i:02d}" for i in range(10)]
+    levels = {"dry": tuple(units[:3]), "wet": tuple(units[3:])}
+    layout = Layout("plant", levels, "wet", {}, (), ("d8",))
+    rows = pd.DataFrame(
+        [(u, u, "d8", "1") for u in units], columns=["scan", "unit", "session", "leaf"]
+    )
+    values = np.random.default_rng(44).normal(0.3, 0.05, (10, 3))
+    found = spectrum_of(monkeypatch, layout, rows, values)
+    assert (set(found["n_units"]), set(found["n_units_reference"])) == ({3}, {7})

@@ -256,3 +256,19 @@ def test_a_person_counts_characters_from_one() -> None:
     with pytest.raises(FormulaError, match=r"^character 8: expected an operator") as one:
         parse("R(700) )")
     assert one.value.place == 7
+
+
+@pytest.mark.parametrize(
+    ("text", "value"), [("5.", 5.0), (".5", 0.5), ("12.25", 12.25), ("5.e1", 50)]
+)
+def test_digits_on_either_side_of_a_decimal_point_are_enough(text: str, value: float) -> None:
+    (token, end) = language.tokens(text)
+    assert (token.kind, token.text, token.value) == ("number", text, value)
+    assert end.place == len(text)
+
+
+@pytest.mark.parametrize(("text", "place"), [("2x", 1), ("1.2.3", 3), ("2R(705)", 1), ("1e3e", 3)])
+def test_a_letter_or_a_point_after_a_number_asks_for_an_operator(text: str, place: int) -> None:
+    with pytest.raises(FormulaError) as caught:
+        list(language.tokens(text))
+    assert (caught.value.place, caught.value.expected) == (place, "an operator after a number")

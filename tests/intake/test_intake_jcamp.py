@@ -120,6 +120,12 @@ def test_micrometers_become_nm() -> None:
     np.testing.assert_allclose(scans.wavelength_nm, np.arange(400, 413), rtol=1e-12)
 
 
+def test_nm_under_a_label_of_micrometers_are_said_once() -> None:
+    (problem,) = problems(jcamp(BODIES["SQZ"], HEAD.replace("NANOMETERS", "MICROMETERS")))
+    assert "from 400000 to 412000 nm" in problem.found
+    assert "Correct the unit" in problem.mend
+
+
 def test_points_in_pairs() -> None:
     pairs = "".join(f"{400 + i}, {i}.5; " + ("\n" if i % 3 == 2 else "") for i in range(13))
     data = (HEAD.format(title="t") + f"##XYPOINTS= (XY..XY)\n{pairs}\n##END=\n").encode()

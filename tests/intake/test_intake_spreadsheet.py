@@ -258,6 +258,15 @@ def test_headings_in_micrometres_are_said_once(unit: str) -> None:
     assert "multiply them by 1000" in found.mend
 
 
+@pytest.mark.parametrize("form", [{}, {"wavelength_column": "Axis (um)", "value_column": "y"}])
+def test_a_heading_in_micrometres_above_nm_is_said(form) -> None:
+    rows = [["Slit", "25 um"], ["Axis (um)", "y"], *([400 + i, 0.25 + i] for i in range(15))]
+    (note,) = read(workbook({"Leaf": rows}), **form).notes
+    assert note.startswith('sheet "Leaf": the heading "Axis (um)" says micrometres')
+    rows[1] = ["Axis (nm)", "y"]
+    assert read(workbook({"Leaf": rows})).notes == ()
+
+
 def test_a_wide_table_needs_a_scan_column_and_whole_rows() -> None:
     data = workbook({"x": wide()})
     assert "scan_column" in problems(data, scans_in="rows")[0].found

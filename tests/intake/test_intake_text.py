@@ -250,13 +250,17 @@ def test_order_of_wavelengths(change, row: int, word: str) -> None:
     assert word in found[0].expected
 
 
-@pytest.mark.parametrize(("factor", "n"), [(-1, 20), (0.0001, 20), (1000, 20), (0.001, 1)])
-def test_absurd_wavelengths(factor: float, n: int) -> None:
-    """Each has its row, but for micrometres (a thousandth), which are said once."""
+@pytest.mark.parametrize(
+    ("factor", "n", "word"),
+    [(-1, 20, "wavelength"), (0.0001, 20, "wavelength"), (1000, 1, "a thousand times too long"),
+     (0.001, 1, "micrometres")],
+)  # fmt: skip
+def test_absurd_wavelengths(factor: float, n: int, word: str) -> None:
+    """Each has its row, but for another unit (a thousandth or a thousandfold), said once."""
     rows = [f"{(400 + i) * factor:.5f}\t{i}" for i in range(20)]
     found = problems(text_of(rows))
     assert len([p for p in found if "150 to 30000" in p.expected]) == n
-    assert (n == 1) == any("micrometres" in p.found for p in found)
+    assert word in found[0].found
 
 
 @pytest.mark.parametrize(
@@ -287,3 +291,16 @@ def test_stated_dialects_are_obeyed() -> None:
 @pytest.mark.parametrize(("wavelength", "value"), [("0", "2"), ("1", "0"), ("2", "2"), ("1", "9")])
 def test_columns_that_cannot_be(wavelength: str, value: str) -> None:
     assert problems(text_of(scan_rows()), wavelength_column=wavelength, value_column=value)
+
+
+@pytest.mark.parametrize("delimiter", ["\t", ";", " "])
+@pytest.mark.parametrize("unit", ["um", "\N{MICRO SIGN}m", "micrometres"])
+def test_a_heading_in_micrometres_above_nm_is_said(delimiter: str, unit: str) -> None:
+    rows = "".join(f"{400 + i}{delimiter}{i}\n" for i in range(15))
+    head = f"Slit 25 um\nWavelength ({unit}){delimiter}Counts\n"
+    scans, layout = read_text((head + rows).encode(), "a.txt", FileForm())
+    (note,) = scans.notes
+    assert f"({unit})" in note and "400 to 414 are read as nm" in note
+    assert layout is None, "so that every such file is named"
+    assert read((head.replace(f"({unit})", "(nm)") + rows).encode()).notes == ()
+    assert read(f"Slit 25 um\n{rows}".encode()).notes == ()

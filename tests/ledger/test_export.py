@@ -10,6 +10,7 @@ import csv
 import hashlib
 import io
 import json
+import shutil
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -273,3 +274,35 @@ def test_text_of_the_user_is_escaped(ran_study: Path, tmp_path: Path) -> None:
     page = preview(told)
     assert "<script>" not in page
     assert "&lt;script&gt;" in page
+
+
+def lots_of(folder: Path) -> str:
+    """Write the table of lots of a study as `leafledger plan` would, and return its digest."""
+    with (folder / "units.csv").open(encoding="utf-8", newline="") as file:
+        units = list(csv.DictReader(file))
+    lines = [f"{row['unit']},{row['treatment']}" for row in units]
+    text = "\n".join(["unit,treatment", *lines]) + "\n"
+    (folder / "plan").mkdir()
+    (folder / "plan/allocation.csv").write_text(text, encoding="utf-8")
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def test_methods_say_how_treatments_were_drawn_and_whether_that_was_kept(
+    small_study_run: Path, tmp_path: Path
+) -> None:
+    study = Path(shutil.copytree(small_study_run, tmp_path / "study"))
+    digest = lots_of(study)
+    facts = {"answers": {}, "seed": 7, "allocation": {"sha256": digest, "words": "Drawn by lot."}}
+    (study / "plan/plan.json").write_text(json.dumps(facts), encoding="utf-8")
+
+    def methods(name: str) -> str:
+        export(study, tmp_path / name, snakefile())
+        return (tmp_path / name / "methods.txt").read_text("utf-8")
+
+    assert f"Drawn by lot (seed 7, SHA-256 of the allocation {digest})." in methods("kept")
+    table = study / "plan/allocation.csv"
+    table.write_text(table.read_text("utf-8").replace("water", "chelate", 1), encoding="utf-8")
+    assert "is not what was drawn by lot" in methods("edited")
+    facts["allocation"]["sha256"] = hashlib.sha256(table.read_bytes()).hexdigest()
+    (study / "plan/plan.json").write_text(json.dumps(facts), encoding="utf-8")
+    assert "1 unit of 8 did not have the treatment that was drawn" in methods("not kept")

@@ -114,8 +114,49 @@ def test_numbers_of_a_value_are_short_for_the_eye_and_whole_for_programs(ran: St
     lineage = trace(ran.folder, "effects.csv")
     lineage.target = replace(lineage.target, rows=(row,))
     shown = list(lines(lineage))
-    assert shown[2] == "  index PRI, estimate 0.0479236, p 0.0116051, n 4"
+    assert shown[2] == "  index PRI, estimate 0.0479236, p 0.0116, n 4"
     assert as_json(lineage)["target"]["rows"][0]["estimate"] == "0.04792359182006373"
+
+
+EFFECT = {
+    "question": "difference_in_change", "index": "PRI", "contrast": "(day12-day0)@chelate-water",
+    "stratum": "all", "method": "linear_model", "primary": "true", "estimate": "0.04792359182",
+    "ci_low": "0.0148", "ci_high": "0.0812", "ci_level": "0.95", "unit": "1", "n_units": "4",
+    "n_units_reference": "5", "statistic": "9.25", "statistic_name": "t", "df": "16.5912",
+    "df2": "", "p": "2.6e-08", "p_holm": "0.0123456", "effect_size": "3.79",
+    "effect_size_name": "hedges_g_adjusted", "effect_low": "2.2", "effect_high": "5.2",
+    "verdict": "not_significant", "reason": "some long reason " * 12,
+}  # fmt: skip
+
+
+def test_a_value_is_said_in_words_with_p_and_df_and_nothing_is_cut(ran: Study) -> None:
+    lineage = trace(ran.folder, "effects.csv")
+    lineage.target = replace(lineage.target, rows=(EFFECT,))
+    shown = list(lines(lineage))
+    text = " ".join(line.strip() for line in shown)
+    for words in (
+        "PRI, change from day0 to day12: chelate minus water (primary; difference in change;",
+        "estimate 0.0479236 (95 % interval 0.0148 to 0.0812), t 9.25, p < 0.0001, df 16.5912,",
+        "n 4 and 5, p_holm 0.0123, verdict not significant",
+        "Hedges g, adjusted 3.79 (2.2 to 5.2)",
+        "some long reason " * 11,
+    ):
+        assert words in text
+    assert not any(key in text for key in ("@", "linear_model", "hedges_g", "..."))
+    assert len([part for line in shown for part in textwrap.wrap(line, 100)]) <= 24
+    assert shown[-1].startswith("Every link holds")
+
+
+def test_of_several_values_each_has_its_p_and_its_df(ran: Study) -> None:
+    lineage = trace(ran.folder, "effects.csv")
+    odd = EFFECT | {"contrast": "(trend)@dose", "method": "linear_trend", "primary": "false"}
+    lineage.target = replace(lineage.target, rows=(EFFECT, odd, EFFECT, EFFECT, EFFECT))
+    text = "\n".join(lines(lineage))
+    assert text.count("p < 0.0001, df 16.5912") == 3
+    assert "PRI, trend: dose (difference in change; linear trend)" in text
+    assert "some long reason" not in text and "and 2 more rows" in text
+    whole = " ".join(line.strip() for line in lines(lineage, whole=True))
+    assert whole.count("some long reason") == 5 * 12
 
 
 def test_an_empty_default_is_told_as_none(ran: Study) -> None:

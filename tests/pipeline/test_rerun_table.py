@@ -45,17 +45,24 @@ def test_a_second_run_executes_nothing(ran_study: Path) -> None:
     assert result.outcome == "idle"
 
 
-def test_order_comments_and_notes_run_nothing(ran_study: Path, edit: Edit) -> None:
+def test_order_and_comments_run_nothing(ran_study: Path) -> None:
     path = ran_study / "study.yaml"
     text = path.read_text(encoding="utf-8")
     head, _, tail = text.partition("\nindices:\n")
     body, _, rest = tail.partition("\neffects:\n")
     moved = f"# a comment\nindices:\n{body}\n{head}\neffects:\n{rest}"
     path.write_text(moved, encoding="utf-8")
+    assert run(ran_study)[0] == set()
+
+
+@pytest.mark.slow
+def test_a_note_runs_the_report_alone(ran_study: Path) -> None:
     scans = ran_study / "scans.csv"
     lines = scans.read_text(encoding="utf-8").splitlines()
     scans.write_text("\n".join([lines[0], lines[1] + "new note", *lines[2:]]) + "\n", "utf-8")
-    assert run(ran_study)[0] == set()
+    assert set(foreseen(ran_study)) == {"report"}
+    assert run(ran_study)[0] == {"report"}
+    assert "new note" in (ran_study / "results/report.html").read_text(encoding="utf-8")
 
 
 @pytest.mark.slow

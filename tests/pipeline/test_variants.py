@@ -111,7 +111,7 @@ def test_once_made_nothing_runs_and_a_plain_run_keeps_the_table(varied: Path) ->
     again = CliRunner().invoke(cli, ["run", str(varied), "--variants", "--cores", "2"])
     assert again.exit_code == 0, again.output
     assert "Variant narrow_range: holds as it was run before." in again.output
-    assert "0 stages ran" in again.output
+    assert "0 tasks ran" in again.output
     assert run_study(varied, cores=2).outcome == "idle"
     assert digests(varied) == before
 

@@ -92,7 +92,7 @@ def test_a_lifted_or_lowered_spectrum_is_found(offset: float) -> None:
         spectra[7] += offset
         offsets = baseline_offset(AXIS, spectra, EVERYWHERE)
         assert offsets is not None
-        judged += int(offsets.judged[7])
+        judged += int(offsets.reliable[7])
         flags = clip_moved(NAMES, offsets)
         assert {flag.scan for flag in flags} <= {"s007"}
         found += len(flags)

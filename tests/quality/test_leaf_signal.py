@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from simulated import any_leaves
 
 from leafledger.quality.leaves import low_signal, no_leaf
+from leafledger.quality.session import combined_uncertainty
+from leafledger.study.table_files import SpectraTable
 
 AXIS = np.arange(400.0, 1000.5, 1.0)
 
@@ -50,3 +53,17 @@ def test_low_signal_says_where_and_how_much() -> None:
     assert flag.threshold == 20.0
     assert flag.wavelength_nm == 650.0
     assert "only 10 times its noise from 550 to 750 nm" in flag.sentence
+
+
+def test_panel_and_references_are_part_of_the_combined_uncertainty() -> None:
+    """0.01 of the scan, 0.02 of the references, 4 % of R = 0.5 by the panel: 0.03 together."""
+    one = np.ones((1, 2))
+    spectra = {"reflectance": 0.5 * one, "u_scan": 0.01 * one, "u_reference": 0.02 * one}
+    known = {"u": "known", "panel_u_relative": 0.04}
+    table = SpectraTable(pd.DataFrame({"scan": ["a"]}), np.array([500.0, 600.0]), spectra, known)
+    both = combined_uncertainty(table)
+    assert both is not None
+    np.testing.assert_allclose(both[0], 0.01)
+    np.testing.assert_allclose(both[1], 0.03)
+    unknown = SpectraTable(table.rows, table.wavelength_nm, spectra, {"u": "unknown"})
+    assert combined_uncertainty(unknown) is None

@@ -5,17 +5,21 @@ Sessions are simulated (PROSPECT-D, package prosail); what is planted is the tru
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 from simulated import MERCURY, TRI_BAND, Simulated, any_leaves, lamp
+from test_ambient_scan import illuminant
 
+from leafledger.quality.cross_session_checks import between_sessions, compare_axes
 from leafledger.quality.darks import bad_dark
-from leafledger.quality.flags import Flag
+from leafledger.quality.flags import Findings, Flag
 from leafledger.quality.fluorescent_lines import THRESHOLD, find_leak, threshold
-from leafledger.quality.reference_checks import _missing_block
+from leafledger.quality.reference_checks import _missing_block, shared_ceilings
 from leafledger.quality.room_light import ambient_light, ambient_share
 from leafledger.quality.stage import run
 from leafledger.records.record import Outcome
@@ -59,6 +63,66 @@ def test_one_saturated_white_of_three_costs_no_leaf(tmp_path: Path) -> None:
     table, _ = result(session, tmp_path)
     assert session.rows[first]["scan"] in named(table, "saturated", "fault")
     assert (table["check"] != "white_saturated").all()
+
+
+def two_sessions(folder: Path, **job: Any) -> tuple[dict[str, pd.DataFrame], Findings]:
+    """Return the flags of a session whose whites are all 16383 and of a clean one, and of both."""
+    tables, levels, signals = {}, {}, {}
+    for seed, name in ((31, "day0"), (32, "day4")):
+        session = Simulated(seed, session=name)
+        if name == "day0":
+            for k in at_role(session, "white"):
+                session.counts[k][:] = 16383.0
+        made = session.job(folder / name, full_scale=None, **job)
+        outcome = run(made)
+        tables[name] = read_parquet(made.outputs["quality"])
+        tables[name].attrs["warnings"] = outcome.warnings
+        levels[name] = read_parquet(made.outputs["levels"])
+        signals[name] = read_parquet(made.outputs["signal"])
+    records = [row for table in tables.values() for row in table.to_dict("records")]
+    together = between_sessions(levels, [Flag(**row) for row in records], {})
+    together += compare_axes({}, signals)
+    return tables, together
+
+
+def test_whites_at_a_ceiling_that_leaves_exceed_are_at_full_scale(tmp_path: Path) -> None:
+    """Leaves reach 32,000 counts, all whites of the first session 16383, nobody stated a scale."""
+    tables, together = two_sessions(tmp_path)
+    bad = tables["day0"]
+    faults = bad[bad["severity"] == "fault"]
+    assert set(faults["check"]) == {"saturated", "white_saturated"}
+    assert (faults["check"] == "saturated").sum() == 12
+    assert (faults["check"] == "white_saturated").sum() == 24
+    assert (faults.loc[faults["check"] == "saturated", "value"] == 1.0).all()
+    sentence = faults.loc[faults["check"] == "saturated", "sentence"].iloc[0]
+    assert "620 of 620 pixels" in sentence
+    assert "full scale, 16383 counts (full scale proposed from the data" in sentence
+    ceiling, lost = bad.attrs["warnings"]
+    assert ceiling.startswith("12 scans (day0-r1-wa to day0-rz-wc) are cut flat at 16383 counts")
+    assert lost.startswith("24 of 24 leaf scans rest on whites at which the detector was full (163")
+    assert len(tables["day4"]) == 0
+    assert tables["day4"].attrs["warnings"] == []
+    assert together.warnings == []
+
+
+def test_a_ceiling_is_flat_over_many_pixels_of_lit_scans_that_share_it() -> None:
+    rng = np.random.default_rng(3)
+    roles = ["white", "white", "sample", "dark", "dark"]
+    counts = np.round(rng.normal(500, 20, (5, 400)))
+    counts[:2, 100:120] = 1000.0  # 5 % of the pixels
+    counts[2] += 4000
+    assert shared_ceilings(counts, roles).tolist() == [1000.0, 1000.0, np.inf, np.inf, np.inf]
+    narrow = counts.copy()
+    narrow[:2, 119] = 990.0
+    assert np.isinf(shared_ceilings(narrow, roles)).all()
+    alone = counts.copy()
+    alone[1, 100:120] = 999.0
+    assert shared_ceilings(alone, roles)[:2].tolist() == [np.inf, np.inf]
+    # The only white of a session shares its ceiling with no other.
+    assert shared_ceilings(alone, ["white", "sample", *roles[2:]])[0] == 1000.0
+    below_a_dark = counts.copy()
+    below_a_dark[3, 7] = 1000.0
+    assert np.isinf(shared_ceilings(below_a_dark, roles)).all()
 
 
 def test_a_single_full_pixel_of_the_white_is_told_and_costs_no_leaf(tmp_path: Path) -> None:
@@ -288,11 +352,72 @@ def test_a_sodium_lamp_is_named(pressure: str) -> None:
         light = broad * (1 - dip) + 0.03
         for at, height in lines.items():
             light = light + height * np.exp(-0.5 * ((x - at) / 1.2) ** 2)
-    net = 200.0 * light + rng.normal(0, 1.0, len(x))
-    white = np.full(len(x), 9000.0)
-    found = ambient_share("a", x, net, white, np.ones(len(x), dtype=bool))
+    assert light_of(light, rng) == SODIUM
+
+
+SODIUM = "the yellow lines of a sodium lamp"
+WHITE_LED = "no lines but the blue peak and gap of a white LED"
+
+
+def light_of(light: np.ndarray, rng: np.random.Generator | None = None) -> str:
+    """Return what an ambient scan of a light, 200 noise deviations high, is said to hold."""
+    noise = (rng or np.random.default_rng(5)).normal(0, 1.0, len(AXIS))
+    everywhere = np.ones(len(AXIS), dtype=bool)
+    found = ambient_share("a", AXIS, 200.0 * light + noise, np.full(len(AXIS), 9000.0), everywhere)
     assert found is not None
-    assert found.light == "the yellow lines of a sodium lamp"
+    return found.light
+
+
+def diode(peak_nm: float, width_nm: float) -> np.ndarray:
+    """Return a Gaussian peak of this full width at half maximum."""
+    return np.asarray(np.exp(-4 * np.log(2) * ((AXIS - peak_nm) / width_nm) ** 2))
+
+
+def peaks_of(text: str) -> list[tuple[int, int]]:
+    assert text.startswith("light of the room, peak at ")
+    return [(int(a), int(b)) for a, b in re.findall(r"peak at (\d+) nm, width (\d+) nm", text)]
+
+
+@pytest.mark.parametrize("width_nm", [14.0, 17.0, 20.0])
+@pytest.mark.parametrize("peak_nm", [587.0, 589.3, 592.0])
+def test_an_amber_led_is_no_sodium_lamp(peak_nm: float, width_nm: float) -> None:
+    ((peak, width),) = peaks_of(light_of(diode(peak_nm, width_nm)))
+    assert peak == pytest.approx(peak_nm, abs=1)
+    assert width == pytest.approx(width_nm, abs=1)
+
+
+def test_the_lamp_of_low_pressure_is_a_line_at_the_d_lines() -> None:
+    assert light_of(diode(589.3, 8.0)) == SODIUM
+    assert light_of(diode(589.3, 12.0)) != SODIUM
+    assert light_of(diode(594.0, 5.0)) != SODIUM
+    # A line half as high as the light beside it fits no sodium lamp.
+    assert light_of(0.4 * diode(589.3, 3.0) + 0.5 * diode(600.0, 150.0)) != SODIUM
+
+
+def test_a_grow_light_is_no_white_led() -> None:
+    """Red 660, blue 450 and far-red 730 nm; the blue peak stands over a gap, without phosphor."""
+    grow = diode(660, 20) + 0.6 * diode(450, 22) + 0.3 * diode(730, 25)
+    peaks = peaks_of(light_of(grow))
+    assert np.allclose(peaks, [(660, 20), (450, 22), (730, 25)], atol=1.5)
+    assert np.allclose(peaks_of(light_of(diode(450, 20))), [(450, 20)], atol=1.5)
+    # A peak below a fifth of the highest is not named.
+    assert len(peaks_of(light_of(diode(660, 20) + 0.15 * diode(450, 22)))) == 1
+    with_red = 0.6 * diode(450, 20) + 0.45 * diode(560, 110) + diode(660, 20)
+    assert peaks_of(light_of(with_red))[0] == pytest.approx((660, 21), abs=1.5)
+
+
+def test_a_white_led_has_a_broad_phosphor() -> None:
+    assert light_of(diode(450, 20) + 0.5 * diode(565, 110)) == WHITE_LED
+    assert light_of(diode(450, 20) + 0.15 * diode(565, 110)) == WHITE_LED
+    assert light_of(diode(450, 20) + 0.06 * diode(565, 110)) != WHITE_LED
+    assert light_of(diode(450, 20) + 0.5 * diode(545, 35)) != WHITE_LED
+
+
+@pytest.mark.parametrize("name", ["LED-B1", "LED-B2", "LED-B3", "LED-B4", "LED-B5", "HP1", "A"])
+def test_illuminants_of_the_cie_are_named(name: str) -> None:
+    """CIE 15:2018: phosphor diodes, a sodium lamp of high pressure (HP1) and a filament."""
+    named = {"HP1": SODIUM, "A": "no lines, as daylight, a filament lamp or some LEDs"}
+    assert light_of(illuminant(name, AXIS)) == named.get(name, WHITE_LED)
 
 
 # --- nothing to heed in a clean session --------------------------------------------------------

@@ -363,3 +363,15 @@ def test_levels_hold_every_scan_in_measuring_order(tmp_path: Path) -> None:
     assert whites["value"].to_numpy() == pytest.approx(50_000 / 12 * lit * 0.985, rel=0.01)
     assert levels.loc[levels["role"] == "sample", "block"].isna().all()
     assert levels["hours"].max() == pytest.approx((len(session.rows) - 1) * 0.5 / 60)
+
+
+def test_the_level_of_a_dark_is_known_as_well_as_its_blocks_of_pixels() -> None:
+    """16 blocks of 64 pixels, noise of 4 counts: 6 standard deviations of a block are 3 counts."""
+    rng = np.random.default_rng(4)
+    times, lit = np.full(3, 10.0), np.full((1, 1024), 9000.0)
+    for shift, named in ((1.5, []), (6.0, ["b"])):
+        darks = 1000 + rng.normal(0, 4.0, (3, 1024)) + np.array([[0.0], [shift], [0.0]])
+        flags = bad_dark([*"abc"], darks, times, 100.0, lit, np.array([10.0]))
+        assert [flag.scan for flag in flags] == named
+        for flag in flags:
+            assert flag.threshold == pytest.approx(3.0, rel=0.1)

@@ -11,7 +11,7 @@ import pytest
 from simulated_sessions import Bench, job_of
 
 from leafledger.errors import InputFault
-from leafledger.reflectance.linearity import Linearity, fit_linearity
+from leafledger.reflectance.linearity import Linearity, _scatter, fit_linearity, rate_of
 from leafledger.reflectance.stage import run
 from leafledger.study.table_files import read_spectra
 
@@ -160,3 +160,34 @@ def test_a_detector_is_full_at_its_counts_less_the_dark(tmp_path: Path) -> None:
     run(job)
     told = read_spectra(job.outputs["reflectance"]).metadata["linearity"]
     assert limit - 1000 < told["brightest_counts"] < limit + 50
+
+
+def test_a_pixel_without_weight_has_no_rate_and_one_with_weight_the_best() -> None:
+    time = np.array([2.0, 4.0])
+    for n in (1, 3, 400):
+        weight = np.zeros((2, 2 * n))
+        weight[:, ::2] = [[1.0], [3.0]]
+        values = np.tile(np.array([[10.0], [26.0]]), 2 * n)
+        # The sum of weight, value and time over that of weight and time squared, by hand.
+        best = (10 * 2 + 3 * 26 * 4) / (2**2 + 3 * 4**2)
+        np.full(2 * n, np.nan)  # so that memory that is not written reads as no number
+        rate = rate_of(values, time, weight)
+        np.testing.assert_allclose(rate, np.tile([best, 0.0], n), rtol=1e-14, atol=0)
+
+
+def test_a_pixel_without_weight_has_the_rate_zero() -> None:
+    """Weighted least squares by hand: sum w v t / sum w t^2; no weight, no rate."""
+    time = np.array([1.0, 2.0])
+    values = np.array([[3.0, 7.0, 5.0], [8.0, 7.0, 5.0]])
+    weight = np.array([[1.0, 0.0, 2.0], [1.0, 0.0, 0.0]])
+    for _ in range(8):
+        # Freed memory of this size, full of numbers, is what a result left unset would show.
+        litter = [np.full(3, 7.0) for _ in range(8)]
+        del litter
+        assert rate_of(values, time, weight).tolist() == [19 / 5, 0.0, 5.0]
+
+
+def test_scatter_of_levels_spends_one_on_the_rates() -> None:
+    """Levels of -0.4 and 0.3 about zero: sqrt((0.16 + 0.09) / (2 - 1)) = 0.5."""
+    assert _scatter(np.array([-0.4, 0.3])) == pytest.approx(0.5)
+    assert _scatter(np.array([0.2])) == pytest.approx(0.2)

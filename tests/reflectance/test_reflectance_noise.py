@@ -7,6 +7,7 @@ import pytest
 
 from leafledger.reflectance.detector import (
     Noise,
+    _line,
     centre,
     centre_variance_factor,
     estimate_electrons_per_count,
@@ -117,3 +118,50 @@ def test_a_dark_with_light_on_it_and_a_shaded_white_do_not_count() -> None:
     sets[1][0][2] *= 1 + 0.05 * np.sin(np.arange(2048) / 5)
     gain, _ = estimate_electrons_per_count(sets, 6.0, 0.0, 1e9)
     assert gain == pytest.approx(5.0, rel=0.04)
+
+
+@pytest.mark.parametrize("read", [0.0, 0.5, 3.0])
+def test_a_line_without_scatter_gives_back_gain_and_read_noise(read: float) -> None:
+    mean = np.linspace(100.0, 40_000.0, 200)
+    square, freedom = np.ones(200), np.full(200, 9.0)
+    gain, found = _line(mean, mean / 4.0 + read**2, square, freedom, None)
+    assert gain == pytest.approx(4.0, rel=1e-9)
+    assert found == pytest.approx(read, rel=1e-6, abs=1e-4)
+
+
+def test_whites_without_light_and_single_whites_say_nothing_of_the_gain() -> None:
+    rng = np.random.default_rng(8)
+    sets = whites(rng, 5.0, 6.0)
+    expected, _ = estimate_electrons_per_count(sets, 6.0, 0.0, 1e9)
+    dark = np.full((2, 2048), -3.0) + rng.normal(size=(2, 2048))
+    dark -= dark.mean(axis=0) + 1.0
+    no_light = (dark, np.ones_like(dark), np.full(2, 10.0))
+    signal, slope, averages = sets[0]
+    alone = (signal[:1] * 1.0, slope[:1], averages[:1])
+    found, _ = estimate_electrons_per_count([no_light, *sets, alone, alone], 6.0, 0.0, 1e9)
+    assert expected is not None
+    assert found == pytest.approx(expected, rel=1e-12)
+
+
+def test_many_single_whites_do_not_hide_a_shaded_one() -> None:
+    """Repeats that agree with nothing would make the usual difference infinite."""
+    rng = np.random.default_rng(9)
+    sets = whites(rng, 5.0, 6.0)[:1]
+    signal, slope, averages = sets[0]
+    shaded = signal.copy()
+    shaded[1] *= 1 + 0.02 * np.sin(np.linspace(0, 60, 2048))
+    alone = [(signal[:1].copy(), slope[:1], averages[:1]) for _ in range(4)]
+    found, _ = estimate_electrons_per_count([(shaded, slope, averages), *alone], 6.0, 0.0, 1e9)
+    assert found == pytest.approx(5.0, rel=0.15)
+
+
+def test_read_noise_below_one_count_is_told_as_it_is() -> None:
+    """Shot noise alone, 4 to 40 counts squared: the intercept of the line is no more than that."""
+    rng = np.random.default_rng(10)
+    mean = np.linspace(200.0, 2000.0, 4000)
+    signal = mean + rng.normal(size=(20, 4000)) * np.sqrt(mean / 50 + 0.3**2)
+    sets = [(signal, np.ones_like(signal), np.ones(20))]
+    gain, read = estimate_electrons_per_count(sets, None, 0.0, 1e9)
+    assert gain == pytest.approx(50.0, rel=0.05)
+    assert read is not None
+    assert read < 0.8

@@ -13,6 +13,7 @@ from leafledger.reflectance.conversion import UNLIT_U, Reflected, to_reflectance
 from leafledger.reflectance.detector import level_spread, pool_darks
 from leafledger.reflectance.reference_choice import bracket, nearest, white_blocks
 from leafledger.reflectance.references import (
+    Blocks,
     References,
     Scans,
     build_references,
@@ -237,3 +238,46 @@ def test_drift_is_not_averaged_away_and_grows_with_distance() -> None:
         beyond = out.reflectance[1] * 0.02 / 1.03 * 50 / 200 / np.sqrt(3)
         np.testing.assert_allclose(out.u_reference[0], between, rtol=1e-6)
         np.testing.assert_allclose(out.u_reference[1], beyond, rtol=1e-6)
+
+
+def test_whites_of_two_integration_times_one_of_each_are_two_sources() -> None:
+    bench = Bench()
+    for ms in (10.0, 20.0):
+        bench.add("dark", 0.0, ms=ms)
+        bench.add("white", 60.0 + ms, ms=ms)
+    bench.add("sample", 300.0, 0.4, ms=20.0)
+    references, _ = build_references(
+        bench.scans(), {**INSTRUMENT, "integration_u_ms": 0.01}, REFLECTANCE
+    )
+    assert references.times is not None
+    assert references.times.white_ms.tolist() == [10.0, 20.0]
+    assert references.times.u_ms == 0.01
+    exact, _ = build_references(bench.scans(), INSTRUMENT, REFLECTANCE)
+    assert exact.times is None
+
+
+def test_the_mean_of_whites_is_uncertain_by_their_range() -> None:
+    """Rates of 100 and 110: a range of 10 / 105 of their mean, over sqrt(12) (GUM 4.3.7)."""
+    bench = Bench(drift_per_s=0.001)
+    bench.add("dark", 0.0)
+    bench.add("white", 0.0)
+    bench.add("white", 100.0)
+    bench.add("sample", 50.0, 0.4)
+    stated = {"gain_electrons_per_count": 4.0, "read_noise_counts": 6.0}
+    out, _, _ = solve(bench.scans(), {"references": "mean"}, **stated)
+    expected = 0.4 * (10 / 105) / np.sqrt(12)
+    np.testing.assert_allclose(np.abs(out.shared["u_drift"]), expected, rtol=1e-5)
+
+
+def test_a_pause_of_ten_minutes_and_no_less_ends_a_block() -> None:
+    everything = np.ones(3, dtype=bool)
+    assert [len(b) for b in white_blocks(np.array([0.0, 600.0, 1200.5]), everything)] == [2, 1]
+
+
+def test_a_white_is_lit_from_three_standard_deviations_on() -> None:
+    """And from 1e-5 of its brightest pixel on, whatever the noise."""
+    rate = np.array([[1000.0, 2.9, 3.1, 0.009, 0.011]])
+    variance = np.array([[1.0, 1.0, 1.0, 0.0, 0.0]])
+    none = np.zeros((1, 0, 5))
+    blocks = Blocks(rate, variance, none, np.zeros(1), np.zeros(1), none, none)
+    assert blocks.lit.tolist() == [True, False, True, False, True]

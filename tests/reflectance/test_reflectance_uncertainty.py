@@ -169,12 +169,16 @@ def test_bracketed_whites_scaled_darks_and_linearity_as_the_uncertainties_packag
     weights = {t: np.array([1 - (t - 10) / 20, (t - 10) / 20]) for t in (tw, ts)}
     level = {t: np.array([w @ [1400.0, 1800.0]]) for t, w in weights.items()}
     slopes = [line.slope(np.array([w]) - level[tw]) / tw for w in (51000.0, 52500.0)]
-    white = interpolate(
-        tuple(line.value(np.array([w]) - level[tw]) / tw for w in (51000.0, 52500.0)),  # type: ignore[arg-type]
-        tuple((slope * u) ** 2 for slope, u in zip(slopes, (80, 85), strict=True)),  # type: ignore[arg-type]
-        tuple(np.outer(weights[tw], slope) for slope in slopes),  # type: ignore[arg-type]
-        np.array([late]),
+    before, after = (
+        WhitePart(
+            line.value(np.array([[w]]) - level[tw]) / tw,
+            (slope[None] * u) ** 2,
+            np.zeros((1, 1)),
+            np.outer(weights[tw], slope)[:, None, :],
+        )
+        for w, slope, u in zip((51000.0, 52500.0), slopes, (80, 85), strict=True)
     )
+    white = interpolate(before, after, np.array([late]))
     part = reflect(
         np.array([[26000.0]]),
         ts,
@@ -260,12 +264,16 @@ def test_analytic_variance_is_that_of_simulated_counts() -> None:
     before, after = (line.value(noisy(w, n) - dark) / 10 for w in whites)
     drawn = 0.99 * line.value(noisy(leaf, n) - dark) / 20 / ((1 - late) * before + late * after)
     slopes = [line.slope(np.array([w])) / 10 for w in whites]
-    white = interpolate(
-        tuple(line.value(np.array([w])) / 10 for w in whites),  # type: ignore[arg-type]
-        tuple(np.array([analytic(w) / 100]) for w in whites),  # type: ignore[arg-type]
-        tuple(s[None] for s in slopes),  # type: ignore[arg-type]
-        np.array([late]),
-    )
+    ends = [
+        WhitePart(
+            line.value(np.array([[w]])) / 10,
+            np.array([[analytic(w) / 100]]),
+            np.zeros((1, 1)),
+            slope[None, None],
+        )
+        for w, slope in zip(whites, slopes, strict=True)
+    ]
+    white = interpolate(ends[0], ends[1], np.array([late]))
     part = reflect(
         np.array([[dark_level + leaf]]),
         20.0,

@@ -39,9 +39,11 @@ from leafledger.study.table_files import SpectraTable, read_spectra
 
 
 def test_stray_light_of_the_white_lies_between_the_blocks_as_the_rate_does() -> None:
-    two = (np.full(4, 100.0), np.full(4, 140.0))
-    none = (np.zeros((0, 4)), np.zeros((0, 4)))
-    part = interpolate(two, two, none, np.array([0.0, 0.25, 1.0]), blocks_stray=(1.0, 3.0))
+    before, after = (
+        WhitePart(rate := np.full((1, 4), level), rate, 0 * rate, np.zeros((0, 1, 4)), stray=stray)
+        for level, stray in ((100.0, 1.0), (140.0, 3.0))
+    )
+    part = interpolate(before, after, np.array([0.0, 0.25, 1.0]))
     assert np.asarray(part.stray).ravel().tolist() == [1.0, 1.5, 3.0]
     assert part.rate[:, 0].tolist() == [100.0, 110.0, 140.0]
 
@@ -191,6 +193,11 @@ def test_lines_of_one_lamp_scan_about_the_curve_of_all() -> None:
     assert chi2 > 2
     assert row["from_mean_nm"] == pytest.approx(mean, abs=1e-6)
     assert row["u_nm"] == pytest.approx(np.sqrt(chi2 / 2 / 225), abs=1e-6)
+    # Lines that agree better than their uncertainties are no better known for it.
+    agreeing_lines = tuple(FoundLine(p, p + 0.1, 0.1, fwhm_nm=1.5, single=True) for p in published)
+    scan = LampScan("l2", "l2.txt", LampReading(agreeing_lines, 1.5, 0))
+    (row,) = report_of(flat, [scan], 1.5, np.array([400.0, 900.0]))["by_scan"]
+    assert row["u_nm"] == pytest.approx(0.1 / np.sqrt(3), abs=1e-6)
 
 
 def test_a_dark_is_too_bright_by_its_height_above_the_lowest_not_by_its_counts() -> None:

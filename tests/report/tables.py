@@ -427,6 +427,7 @@ def _effects(made: Made, means: pd.DataFrame, units: Any, wavelength: np.ndarray
     findings = [
         {"id": f"finding-{i}", "sentence": f"{word} changed by {r['estimate']:.3f} more under "
          f"{plan.treatments[0]} than under {plan.treatments[1]}.", "index": r["index"],
+         "question": r["question"], "method": r["method"], "ci_level": r["ci_level"],
          "contrast": r["contrast"], "estimate": r["estimate"], "ci_low": r["ci_low"],
          "ci_high": r["ci_high"], "unit": r["unit"], "verdict": r["verdict"]}
         for i, (word, r) in enumerate(zip(("CI_rededge", "WI"), _headlines(rows), strict=False))

@@ -27,8 +27,15 @@ LIVE = ("courses", "spectra", "difference", "path", "terms")
 def opened(watched: Watched, report: Path, size: tuple[int, int] = DESKTOP) -> Page:
     watched.size(size)
     page = watched.open_file(report)
-    expect(page.locator("html[data-live=drawn]")).to_be_attached(timeout=90_000)
+    unfold(page)
     return page
+
+
+def unfold(page: Page) -> None:
+    """Open all folded parts; a figure in one is drawn then."""
+    expect(page.locator("html[data-live=drawn]")).to_be_attached(timeout=90_000)
+    page.locator("#open-all").click()
+    expect(page.locator("[data-live]:not(html):not([data-drawn])")).to_have_count(0, timeout=90_000)
 
 
 def report_of(made: tables.Made) -> Path:
@@ -256,6 +263,8 @@ def test_without_script_the_still_figures_stand(whole, chromium):
     context = chromium.new_context(java_script_enabled=False)
     page = context.new_page()
     page.goto(report_of(whole).resolve().as_uri())
+    for summary in page.locator("details.annex > summary").all():
+        summary.click()
     for name in ("index_courses", "spectra_by_group", "spectrum_difference", "loadings"):
         expect(page.locator(f"#fig-{name} .frame .plot")).to_be_visible()
         expect(page.locator(f"#fig-{name} figcaption .live-words")).to_be_hidden()
@@ -265,6 +274,7 @@ def test_without_script_the_still_figures_stand(whole, chromium):
 def test_a_browser_that_cannot_unpack_keeps_the_still_figures(whole, watched):
     watched.page.add_init_script("delete window.DecompressionStream")
     page = watched.open_file(report_of(whole))
+    page.locator("#open-all").click()
     note = page.locator("[data-live=spectra] .note")
     expect(note).to_contain_text("the still one stands below")
     expect(page.locator("#fig-spectra_by_group .frame .plot")).to_be_visible()
@@ -334,7 +344,7 @@ def test_the_pointer_finds_a_finger_that_scrolls(whole, chromium):
     )
     page = context.new_page()
     page.goto(report_of(whole).resolve().as_uri())
-    expect(page.locator("html[data-live=drawn]")).to_be_attached(timeout=90_000)
+    unfold(page)
     mode = page.locator("#drawn-spectra").evaluate("plot => plot.layout.dragmode")
     assert json.dumps(mode) == "false"
     context.close()

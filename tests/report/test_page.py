@@ -15,8 +15,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from leafledger.effects.design import METHODS
 from leafledger.report.answer import findings_part
-from leafledger.report.gather import gather
+from leafledger.report.figures import FigureSet
+from leafledger.report.gather import CHECK_WORDS, gather
 from leafledger.report.numbers import format_interval
 from leafledger.report.stage import run
 from leafledger.report.time_course_figures import disagreement_words
@@ -24,6 +26,7 @@ from leafledger.report.time_course_figures import disagreement_words
 from . import beside, pages, tables
 
 FIGURES = {
+    "answer",
     "scans_at_fault",
     "replicates",
     "whites_over_time",
@@ -77,8 +80,8 @@ def test_every_figure_is_in_the_folder_and_on_the_page(whole):
     for p in folder.glob("*.png"):
         head = p.read_bytes()[:24]
         assert head.startswith(b"\x89PNG")
-        # At publication size: more than 6 inches at 200 dots an inch.
-        assert int.from_bytes(head[16:20]) > 1200
+        # At publication size, at 200 dots an inch: a column of 85 mm, or more than 6 inches.
+        assert int.from_bytes(head[16:20]) > (660 if p.stem == "answer" else 1200)
     for p in folder.glob("*.svg"):
         assert b"<dc:date>" not in p.read_bytes()
 
@@ -324,7 +327,7 @@ def test_of_many_sentences_three_stand_and_the_rest_is_folded(whole):
     material = gather(whole.job())
     for n, stand in ((9, 3), (4, 4)):
         summary = {**material.effects_summary, "sentences": told[:n]}
-        view = findings_part(replace(material, effects_summary=summary))
+        view = findings_part(replace(material, effects_summary=summary), FigureSet(["svg"]))
         assert view["sentences"] == told[:stand]
         assert view["more_sentences"] == told[stand:n]
 
@@ -377,3 +380,14 @@ def test_p_is_written_one_way_and_no_key_of_a_table_reaches_the_reader(whole):
     assert written and not [p for p in written if "e" in p]
     assert not re.search(r"[\w)]@\w", text), "a contrast by its key"
     assert "hedges" not in text
+
+
+def test_keys_of_methods_settings_and_checks_stand_as_code_or_not_at_all(whole):
+    """What is typed in study.yaml or stands in a column is code; a reader's text has words."""
+    prose = re.sub(r"<(script|style|code|pre|svg)\b.*?</\1>", "", whole.page, flags=re.DOTALL)
+    text = pages.read(prose).text
+    keys = {method for methods in METHODS.values() for method in methods} | set(CHECK_WORDS)
+    keys |= {"hedges_g_paired", "full_scale_counts", "integration_ms"}
+    named = {key for key in keys if "_" in key and re.search(rf"(?<![\w./]){key}(?![\w.])", text)}
+    assert named == set()
+    assert "<code>effects." in whole.page, "the settings themselves are there"

@@ -131,6 +131,13 @@ def test_brackets_by_the_thousand_are_a_bad_request(client) -> None:
     for text in ("[" * 100_000, '{"by":' * 100_000, "[" * 100_000 + "]" * 100_000):
         answer = client.post("/api/decisions", data=text, content_type="application/json")
         assert answer.status_code == 400
+    odd = ("[" * 100_000, "", "{", "[]", "1", '"a"', "null", '{"a": 1}', b"\xff\xfe{}")
+    for path in ("/api/rerun", "/api/effects"):
+        for text in odd:
+            answer = client.post(path, data=text, content_type="application/json")
+            assert answer.status_code == 400, (path, text[:9])
+            assert answer.json["problems"][0]["file"] == "the request"
+    assert client.get("/api/progress").json["state"] == "idle", "none has started a run"
     answer = client.post("/api/undo", data="[" * 100_000, content_type="application/json")
     assert answer.status_code == 400
     assert json.loads(answer.data)["problems"][0]["mend"] == "Reload the page."

@@ -79,6 +79,18 @@ def test_the_table_of_the_panel_is_read_by_check(
     assert word in problem.found
 
 
+def test_a_table_of_the_panel_in_percent_and_too_short_is_refused_for_both(
+    small_study: Path, edit: Edit
+) -> None:
+    with_panel(small_study, edit, "350,98.5\n990,97\n")
+    assert [(p.column, p.found.split()[-1]) for p in problems_of(small_study)] == [
+        ("reflectance", "percent"),
+        ("wavelength_nm", "nm"),
+    ]
+    edit(small_study / "panel.csv", "990", "1100")
+    assert [p.column for p in problems_of(small_study)] == ["reflectance"]
+
+
 def test_a_table_of_the_panel_that_fits_is_no_problem(small_study: Path, edit: Edit) -> None:
     with_panel(small_study, edit, "400,0.985\n1000,0.97\n")
     assert checked_study(small_study).panel_table == "panel.csv"
@@ -140,8 +152,34 @@ def test_swapped_dark_and_white_are_called_so(small_study: Path) -> None:
     scans.write_text(swapped.replace(",x,day0", ",white,day0"), encoding="utf-8")
     (problem,) = said_by_check(small_study)
     assert "whites below darks in session day0" in str(problem["found"])
-    assert "swapped" in str(problem["mend"])
+    assert "swapped" in str(problem["found"])
     assert problem["column"] == "role"
+
+
+def test_check_refuses_what_the_conversion_to_reflectance_refuses(
+    small_study: Path, edit: Edit
+) -> None:
+    scans = small_study / "scans.csv"
+    edit(scans, "raw/day0/dark12_1.txt,,dark", "raw/day0/dark12_1.txt,,white")
+    edit(scans, "raw/day0/white_1.txt,,white", "raw/day0/white_1.txt,,dark")
+    told = said_by_check(small_study)
+    assert [p["file"] for p in told] == ["raw/day0/white_1.txt", "raw/day0/dark12_1.txt"]
+    assert all("swapped" in str(p["mend"]) for p in told)
+
+
+def test_check_refuses_a_grid_beyond_the_raw_files(small_study: Path, edit: Edit) -> None:
+    edit(small_study / "study.yaml", "stop_nm: 1000,", "stop_nm: 1400,")
+    told = said_by_check(small_study)
+    assert {p["file"] for p in told} == {"study.yaml"}
+    assert all("reflectance.grid" in str(p["column"]) for p in told)
+
+
+def test_a_reference_that_is_missing_is_said_once(small_study: Path) -> None:
+    scans = small_study / "scans.csv"
+    rows = scans.read_text(encoding="utf-8").splitlines(keepends=True)
+    scans.write_text("".join(r for r in rows if ",white,day0" not in r), encoding="utf-8")
+    (problem,) = said_by_check(small_study)
+    assert "no white reference" in str(problem["found"])
 
 
 def test_the_same_problem_of_many_files_is_five_examples_and_a_count() -> None:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from leafledger.cli.study_commands import check
 from leafledger.errors import InputFault, Problem
 from leafledger.runner.study_check import check_raw_files
 from leafledger.study.reading import read_study
@@ -98,6 +101,11 @@ def row(label: str, values: list[float]) -> str:
         (row("group", [round(0.4 + i / 50, 2) for i in range(12)]), "micrometres"),
         (",".join(["group", *(f"{0.4 + i / 50:.2f} um" for i in range(12))]), "micrometres"),
         (",".join(["group", *(f"X{i}" for i in range(1, 200))]), "from X1 to X199"),
+        (",".join(["id", "group", *(f"b{i}" for i in range(101))]), "from b0 to b100"),
+        (",".join(["id", "group", *(f"Band {i}" for i in range(1, 40))]), "Band 1 to Band 39"),
+        (",".join(["id", *(f"b{i}" for i in range(400, 440))]), "not known to be wavelengths"),
+        (",".join(["id", *(f"{i}q" for i in range(400, 440))]), "fewer than ten name a wavelength"),
+        (",".join(["group", *(f"{400 + i} um" for i in range(12))]), "micrometres"),
     ],
 )
 def test_a_wide_table_without_wavelengths_takes_no_row_for_its_heading(
@@ -145,9 +153,89 @@ def test_an_example_row_is_passed_over_and_a_failed_formula_is_not(
     assert (problem.row, problem.column, problem.found) == (2, "unit", '"#N/A"')
 
 
-def test_an_empty_scan_sheet_lacks_the_scans_of_every_session(small_study: Path) -> None:
+def test_after_an_empty_scan_sheet_every_session_is_to_come(small_study: Path) -> None:
     path = small_study / "scans.csv"
     path.write_text(path.read_text(encoding="utf-8").splitlines()[0] + "\n", encoding="utf-8")
-    assert [p.found for p in problems_of(small_study)] == [
-        f'no leaf scan of session "{session}"' for session in ("day0", "day12")
-    ]
+    study = read_study(small_study)
+    assert study.to_come == ("day0", "day12")
+    assert study.session_ids == ()
+
+
+# --- one fault, one message, from the whole of `check` --------------------------------------------
+
+
+def utf16(path: Path) -> None:
+    path.write_bytes(path.read_text(encoding="utf-8").encode("utf-16"))
+
+
+def folder_instead(path: Path) -> None:
+    path.unlink()
+    path.mkdir()
+
+
+def no_rows(path: Path) -> None:
+    path.write_text(path.read_text(encoding="utf-8").split("\n", maxsplit=1)[0], encoding="utf-8")
+
+
+def replaced(old: str, new: str) -> Callable[[Path], None]:
+    def change(path: Path) -> None:
+        text = path.read_text(encoding="utf-8")
+        assert old in text
+        path.write_text(text.replace(old, new), encoding="utf-8")
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("name", "change", "place", "words"),
+    [
+        ("units.csv", utf16, ("units.csv", None), "UTF-16"),
+        ("units.csv", folder_instead, ("units.csv", None), "a folder"),
+        ("units.csv", no_rows, ("study.yaml", "design.control"), "no plant with a treatment"),
+        ("study.yaml", folder_instead, ("study.yaml", None), "a folder"),
+        ("study.yaml", replaced("start_nm: 400,", "start_nm: 400 nm,"),
+         ("study.yaml", "reflectance.grid.start_nm"), "400 nm"),
+        ("study.yaml", replaced("step_nm: 1}", 'step_nm: "0,5"}'),
+         ("study.yaml", "reflectance.grid.step_nm"), "0,5"),
+        ("study.yaml", replaced("start_nm: 400, stop_nm: 1000", "start_nm: 1000, stop_nm: 400"),
+         ("study.yaml", "reflectance.grid.stop_nm"), "400"),
+        ("study.yaml", replaced("date: 2026-05-04", "date: 2026-05-04 10:00"),
+         ("study.yaml", "design.sessions.0.date"), "without a time"),
+        ("scans.csv", replaced("2026-05-04T09:02:05", "46146.37645"), ("scans.csv", "time"),
+         "2026-05-04T09:02:05"),
+        ("raw/day0/p01_1.txt", replaced("473.525\t", "473.525\t1x"),
+         ("raw/day0/p01_1.txt", None), "473.525 1x"),
+    ],
+)  # fmt: skip
+def test_a_fault_is_said_once_and_in_words(
+    small_study: Path,
+    name: str,
+    change: Callable[[Path], None],
+    place: tuple[str, str | None],
+    words: str,
+) -> None:
+    change(small_study / name)
+    done = CliRunner().invoke(check, [str(small_study), "--json"])
+    assert done.exit_code == 2
+    (problem,) = json.loads(done.stdout)["problems"]
+    assert (problem["file"], problem.get("column")) == place
+    assert words in " ".join(str(text) for text in problem.values())
+    assert "literal" not in done.stdout and "�" not in done.stdout
+
+
+def test_a_unit_with_an_impossible_id_is_said_once_for_each_sheet(small_study: Path) -> None:
+    for name in ("units.csv", "scans.csv"):
+        replaced("p03,", "pé3,")(small_study / name)
+    done = CliRunner().invoke(check, [str(small_study), "--json"])
+    told = [(p["file"], p["column"]) for p in json.loads(done.stdout)["problems"]]
+    assert told == [("units.csv", "unit"), ("scans.csv", "unit")]
+
+
+def test_what_the_readers_note_is_said_by_check(small_study: Path) -> None:
+    replaced("Wavelength (nm)", "Wavelength (um)")(small_study / "raw/day0/p01_1.txt")
+    replaced("full_scale_counts: 65535", "full_scale_counts: 4095")(small_study / "study.yaml")
+    done = CliRunner().invoke(check, [str(small_study)])
+    assert done.exit_code == 0
+    heeded = done.stdout.partition("To heed:")[2]
+    assert 'raw/day0/p01_1.txt: the heading "Wavelength (um)" says micrometres' in heeded
+    assert heeded.count("hold counts above instrument.full_scale_counts, 4095") == 2

@@ -11,6 +11,7 @@ import pytest
 
 import leafledger
 from leafledger.errors import InputFault, StageFailure
+from leafledger.study.reading import read_study
 from leafledger.study.study import read_figures
 from leafledger.study.table_files import read_json
 
@@ -136,3 +137,34 @@ def test_opening_a_study_loads_neither_snakemake_nor_mlflow(small_study_made):
         [sys.executable, "-c", code, str(small_study_made)], capture_output=True, text=True
     )
     assert done.stdout.strip() == "[]", done.stderr
+
+
+def test_a_study_shows_itself_as_a_short_card(small_study_run, small_study_made):
+    study = leafledger.Study.open(small_study_run)
+    for card in (repr(study), study._repr_html_()):
+        assert len(card) < 3_000
+        for words in (
+            "Iron chelate on chlorotic soybean seedlings",
+            "day0 (before), day12 (after)",
+            "8 plants; water: 4 (control), chelate: 4",
+            "Primary contrast.",
+            "of 36 leaf scans left out; trusted from",
+            "things to heed",
+        ):
+            assert words in card
+    assert len(repr(study).splitlines()) <= 9
+    unrun = leafledger.Study.open(small_study_made)
+    assert "none yet" in repr(unrun) and "none yet" in unrun._repr_html_()
+
+
+def test_a_card_escapes_its_title_and_survives_a_broken_result(ran_study, edit):
+    edit(ran_study / "study.yaml", 'title: "Iron', 'title: "<b>&Iron')
+    (ran_study / "results/range.json").write_text("{", encoding="utf-8")
+    study = leafledger.Study.open(ran_study)
+    assert "&lt;b&gt;&amp;Iron" in study._repr_html_()
+    assert "results:   cannot be read" in repr(study)
+
+
+def test_a_checked_study_is_a_line_in_a_traceback(small_study_made):
+    text = repr(read_study(small_study_made))
+    assert "2 sessions, 8 units" in text and len(text) < 200

@@ -110,11 +110,57 @@ def test_a_wrong_letter_is_a_slip_where_the_level_is_rare() -> None:
     assert len(found(fertilizer=5, fertlizar=1)) == 1
 
 
-@pytest.mark.parametrize("column", ["block", "cultivar"])
-def test_cultivars_differ_by_a_letter_but_not_by_a_capital(column: str) -> None:
-    assert found(column, Kestrel=4, Kestral=1) == []
-    (problem,) = found(column, Kestrel=4, kestrel=1)
-    assert "design.levels" not in problem.mend
+@pytest.mark.parametrize("column", ["block", "cultivar", "tray"])
+@pytest.mark.parametrize(
+    "odd",
+    ["kestrel", "Kestral", "Kestre", "Kestrel ", "Ketsrel", "K\N{CYRILLIC SMALL LETTER IE}strel"],
+)
+def test_the_same_rule_holds_for_block_whole_plot_and_factors(column: str, odd: str) -> None:
+    design = Design(block="block", factors=["cultivar"], whole_plot="tray")
+    (problem,) = problems_of([("Kestrel", 4), (odd, 1)], column, design)
+    assert problem.column == column
+    assert 'Did you mean "Kestrel"?' in problem.mend
+    assert "design.distinct" in problem.mend and "design.levels" not in problem.mend
+    meant = design.model_copy(update={"distinct": ["Kestrel", odd]})
+    assert problems_of([("Kestrel", 4), (odd, 1)], column, meant) == []
+
+
+def test_a_slip_in_a_factor_is_refused_by_its_row(small_study: Path, edit: Edit) -> None:
+    edit(small_study / "units.csv", "p02,water,A,Kestrel", "p02,water,A,Kestrl")
+    with pytest.raises(InputFault) as caught:
+        read_study(small_study)
+    (problem,) = caught.value.problems
+    assert (problem.file, problem.row, problem.column) == ("units.csv", 3, "cultivar")
+    edit(
+        small_study / "study.yaml",
+        "  control: water",
+        "  distinct: [Kestrel, Kestrl]\n  control: water",
+    )
+    assert settings_of(read_study(small_study), "effects", None)["design"].get("distinct") is None
+
+
+def test_labels_called_distinct_twice_are_a_problem(small_study: Path, edit: Edit) -> None:
+    edit(small_study / "study.yaml", "  control: water", "  distinct: [a, a]\n  control: water")
+    with pytest.raises(InputFault) as caught:
+        read_study(small_study)
+    assert [p.column for p in caught.value.problems] == ["design.distinct"]
+
+
+@pytest.mark.parametrize("n", [1, 5])
+@pytest.mark.parametrize(
+    "pair",
+    [("low", "slow"), ("heat", "wheat"), ("light", "night"), ("late", "plate"), ("dry", "day"),
+     ("salt", "malt"), ("rain", "grain"), ("light", "slight"), ("cold", "clod"), ("cut", "uncut")],
+)  # fmt: skip
+def test_short_words_that_differ_by_a_letter_are_two_levels(pair: tuple[str, str], n: int) -> None:
+    assert problems_of([(pair[0], n), (pair[1], 5)]) == []
+    assert problems_of([(pair[0], 5), (pair[1], n)]) == []
+
+
+@pytest.mark.parametrize(("n", "refused"), [(1, 1), (2, 1), (4, 0)])
+def test_a_slip_in_a_word_of_five_letters_counts_where_it_is_rare(n: int, refused: int) -> None:
+    for odd in ("wate", "watre", "waten"):
+        assert len(problems_of([("water", 5), (odd, n)])) == refused, odd
 
 
 def test_levels_that_the_design_states_may_be_near_and_no_other_is_taken() -> None:

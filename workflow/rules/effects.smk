@@ -50,6 +50,7 @@ rule effects:
         settings=[
             "design",
             "design: whole_plot",
+            "design: sessions to come or skipped",
             "effects",
             "units.csv",
             "scans.csv: session, unit, instrument",

@@ -52,6 +52,7 @@ rule acceptance:
             "design: unit, control, sessions",
             "units.csv: treatment",
             "scans.csv: session, unit, leaf, replicate",
+            "scans.csv: omitted or planned, with a decision",
         ],
         key_json=workflow_of_study.key_json("acceptance"),
     shell:

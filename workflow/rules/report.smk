@@ -18,7 +18,15 @@ rule report:
         "logs/report.log",
     threads: 1
     params:
-        settings=["title", "question", "design", "units.csv", "report"],
+        settings=[
+            "title",
+            "question",
+            "design",
+            "units.csv",
+            "report",
+            "field notes",
+            "scans.csv: omitted",
+        ],
         key_json=workflow_of_study.key_json("report"),
     shell:
         "step report > {log:q} 2>&1"

@@ -14,14 +14,12 @@ from numpy.typing import NDArray
 
 from leafledger.classes.explanation import RULE as STABLE_RULE
 from leafledger.classes.explanation import (
-    Spread,
+    Explanation,
     component_words,
     separating_wavelengths,
-    terms_of,
     unit_mean_spectra,
 )
 from leafledger.classes.fold_assignment import Plan, training_share
-from leafledger.classes.fold_fit import FoldFit
 from leafledger.classes.negative_controls import (
     HeldOutSessions,
     PermutationTest,
@@ -29,7 +27,6 @@ from leafledger.classes.negative_controls import (
     session_facts,
     session_warnings,
 )
-from leafledger.classes.pls import LatentPath
 from leafledger.classes.splits import BY_SCAN, BY_UNIT, Labelled
 from leafledger.classes.validation import (
     CHOICE_RULE,
@@ -58,10 +55,11 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
-# The classifier's tables, row by row as the contract has them.
-# ----------------------------------------------------------------------
-
 Array = NDArray[np.float64]
+LEVEL = 0.95
+
+# The classifier's tables, row by row as the registry has them.
+# ----------------------------------------------------------------------
 
 
 def path_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame:
@@ -85,28 +83,17 @@ def path_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame
                 (plan.kind, scheme.fold == i, nested.held_out),
                 ("training", scheme.training[scheme.outer[i]], nested.training[i]),
             ):
-                known = (len(np.unique(data.unit_of[part])), int(choice.n_components[0]))
-                rows += [
-                    _path_row(data, part, codes[a], known, (split, repeat, i + 1, a + 1))
-                    for a in range(validated.procedure.n_components)
-                ]
+                true, n_units = data.codes[part], len(np.unique(data.unit_of[part]))
+                for a, predicted in enumerate(codes, start=1):
+                    matrix = confusion(true, predicted[part], len(data.classes))
+                    measures = agreement(matrix)
+                    rows.append(
+                        (split, repeat, i + 1, a, len(true), n_units, int(np.trace(matrix)),
+                         measures.accuracy, measures.balanced_accuracy,
+                         a == int(choice.n_components[0]))
+                    )  # fmt: skip
     frame = pd.DataFrame(rows, columns=list(PATH))
     return frame.sort_values(["split", "repeat", "fold", "n_components"], ignore_index=True)
-
-
-def _path_row(
-    data: Labelled,
-    part: NDArray[np.bool_],
-    predicted: NDArray[np.int_],
-    known: tuple[int, int],
-    key: tuple[str, int, int, int],
-) -> tuple[object, ...]:
-    n_units, chosen = known
-    matrix = confusion(data.codes[part], predicted[part], len(data.classes))
-    reached = agreement(matrix)
-    right, total = int(np.trace(matrix)), int(matrix.sum())
-    measures = (reached.accuracy, reached.balanced_accuracy)
-    return (*key, total, n_units, right, *measures, key[3] == chosen)
 
 
 def prediction_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame:
@@ -132,9 +119,8 @@ def prediction_table(data: Labelled, plan: Plan, validated: Validated) -> pd.Dat
         part["true"] = names[data.codes[held]]
         part["predicted"] = names[nested.predicted[0][held]]
         part["n_components"] = counts[scheme.fold[held]]
-        sure = validated.probability[repeat - 1][held]
         for i, name in enumerate(data.classes):
-            part[f"p_{name}"] = sure[:, i]
+            part[f"p_{name}"] = validated.probability[repeat - 1][held, i]
         parts.append(part)
     frame = pd.concat(parts, ignore_index=True)[list(prediction_columns(data))]
     return frame.sort_values(["scan", "repeat", "fold"], ignore_index=True)
@@ -207,24 +193,8 @@ def confusion_table(data: Labelled, plan: Plan, validated: Validated) -> pd.Data
     return pd.concat(parts, ignore_index=True)[list(CONFUSION)]
 
 
-def terms_table(
-    data: Labelled, ready: Array, fit: FoldFit, spread: Spread, chosen: int
-) -> pa.Table:
+def terms_table(data: Labelled, final: Explanation) -> pa.Table:
     """Return weights, loadings, coefficients, selectivity and importance of the final model.
-
-    Parameters
-    ----------
-    data
-        Labelled spectra.
-    ready
-        Training spectra as the latent variables see them, shape ``(n_scans, n_wavelengths)``.
-    fit
-        Fit of all scans, with as many latent variables as were looked at.
-    spread
-        Standard deviations over resamples of units.
-    chosen
-        Number of latent variables of the model; coefficients, selectivity and importance are for
-        it.
 
     Returns
     -------
@@ -235,12 +205,13 @@ def terms_table(
     """
     import pyarrow as pa
 
-    terms, wavelength_nm = terms_of(fit, ready, chosen), data.wavelength_nm
+    terms, spread, ready = final.terms, final.spread, final.spectra
+    chosen, n = final.n_components, len(data.wavelength_nm)
     blocks: list[tuple[str, int, str | None, Array, Array | None]] = [
         ("coefficient", chosen, name, terms.coefficients[:, i], spread.coefficients[:, i])
         for i, name in enumerate(data.classes)
     ]
-    each = range(fit.path.n_stable)
+    each = range(final.fit.path.n_stable)
     blocks += [("loading", a + 1, None, terms.loadings[:, a], spread.loadings[:, a]) for a in each]
     blocks += [
         ("selectivity_ratio", chosen, name, terms.selectivity[:, i], spread.selectivity[:, i])
@@ -254,14 +225,13 @@ def terms_table(
         ("vip", chosen, None, terms.importance, spread.importance),
     ]
     blocks += [("weight", a + 1, None, terms.weights[:, a], spread.weights[:, a]) for a in each]
-    n = len(wavelength_nm)
     spreads = [pa.nulls(n, pa.float64()) if b[4] is None else pa.array(b[4]) for b in blocks]
     table = pa.table(
         {
             "term": pa.array([b[0] for b in blocks for _ in range(n)], pa.string()),
             "component": pa.array(np.repeat([b[1] for b in blocks], n), pa.int32()),
             "class": pa.array([b[2] for b in blocks for _ in range(n)], pa.string()),
-            "wavelength_nm": pa.array(np.tile(wavelength_nm, len(blocks))),
+            "wavelength_nm": pa.array(np.tile(data.wavelength_nm, len(blocks))),
             "value": pa.array(np.concatenate([b[3] for b in blocks])),
             "sd_resample": pa.concat_arrays(spreads),
         }
@@ -269,7 +239,9 @@ def terms_table(
     return table.select(list(SPECTRA_TERMS))
 
 
-LEVEL = 0.95
+def unit_interval(share: float, n_units: int) -> list[float]:
+    """Return Wilson's interval of a share of scans, counted as if every unit were one trial."""
+    return list(wilson_interval(min(share, 1.0) * n_units, n_units, LEVEL))
 
 
 def mean_confusion(data: Labelled, plan: Plan, validated: Validated) -> NDArray[np.float64]:
@@ -304,12 +276,10 @@ def per_class_table(data: Labelled, plan: Plan, validated: Validated) -> pd.Data
     held = plan.tested
     rows: list[tuple[object, ...]] = []
     for i, name in enumerate(data.classes):
-        own = data.unit_of[held & (data.codes == i)]
-        n_units, n_scans = len(np.unique(own)), len(own)
+        units = data.unit_of[held & (data.codes == i)]
+        n_units, n_scans = len(np.unique(units)), len(units)
         sensitivity = matrix[i, i] / n_scans if n_scans else np.nan
-        low, high = np.nan, np.nan
-        if n_units:
-            low, high = wilson_interval(min(sensitivity, 1.0) * n_units, n_units, LEVEL)
+        low, high = unit_interval(sensitivity, n_units) if n_units else (np.nan, np.nan)
         # Rounded: sums of means over repeats would end in digits without meaning.
         named = round(float(matrix[:, i].sum()), 9)
         precision = matrix[i, i] / named if named else np.nan
@@ -318,17 +288,17 @@ def per_class_table(data: Labelled, plan: Plan, validated: Validated) -> pd.Data
     return pd.DataFrame(rows, columns=list(PER_CLASS))
 
 
-def roc_area(validated: Validated, own: NDArray[np.bool_], column: int) -> float:
+def roc_area(validated: Validated, of_class: NDArray[np.bool_], column: int) -> float:
     """Return the area under the ROC curve of a class against all others, mean over repeats.
 
     It is the probability that a scan of the class is given a larger probability of it than a scan
-    of another class; NaN where there are none of either kind.
+    of another class, Mann and Whitney's U over the number of pairs; NaN where there are none.
 
     Parameters
     ----------
     validated
         Probabilities of scans while they were held out.
-    own
+    of_class
         Scans of the class (true), shape ``(n_scans,)``.
     column
         Its number.
@@ -337,31 +307,23 @@ def roc_area(validated: Validated, own: NDArray[np.bool_], column: int) -> float
     ----------
     Hanley & McNeil 1982, Radiology 143:29-36.
     """
-    from scipy.stats import rankdata
+    from scipy.stats import mannwhitneyu
 
-    held = validated.tested
-    inside, n = own[held], int(own[held].sum())
-    others = len(inside) - n
-    if n == 0 or others == 0:
+    inside, outside = validated.tested & of_class, validated.tested & ~of_class
+    n_pairs = int(inside.sum()) * int(outside.sum())
+    if n_pairs == 0:
         return float("nan")
-    areas = []
-    for probability in validated.probability:
-        ranks = rankdata(probability[held, column])
-        areas.append((ranks[inside].sum() - n * (n + 1) / 2) / (n * others))
-    return float(np.mean(areas))
+    pairs = [
+        mannwhitneyu(p[inside, column], p[outside, column], method="asymptotic").statistic
+        for p in validated.probability
+    ]
+    return float(np.mean([u / n_pairs for u in pairs]))
 
 
 def confused_pairs_table(
-    data: Labelled, plan: Plan, validated: Validated, ready: NDArray[np.float64]
+    data: Labelled, plan: Plan, validated: Validated, final: Explanation
 ) -> pd.DataFrame:
     """Return the pairs of classes that were taken for each other and what separates them.
-
-    Parameters
-    ----------
-    data, plan, validated
-        What was found.
-    ready
-        All spectra as the final model sees them, shape ``(n_scans, n_wavelengths)``.
 
     Returns
     -------
@@ -372,20 +334,20 @@ def confused_pairs_table(
 
     matrix = mean_confusion(data, plan, validated)
     labelled, class_of = data.labelled_units()
-    means = unit_mean_spectra(ready, labelled)
+    means = unit_mean_spectra(final.spectra, labelled)
     rows: list[tuple[object, ...]] = []
     for i, j in combinations(range(len(data.classes)), 2):
         sets = (means[class_of == i], means[class_of == j])
-        found = separating_wavelengths(*sets, data.wavelength_nm)
+        separators = separating_wavelengths(*sets, data.wavelength_nm)
         for true, other, sign in ((i, j, 1.0), (j, i, -1.0)):
             n_scans = float(matrix[true, other])
             if n_scans == 0:
                 continue
             share = n_scans / matrix[true].sum()
             rows += [
-                (data.classes[true], data.classes[other], rank, n_scans, share, at.wavelength_nm,
-                 sign * at.difference, at.sd_units, sign * at.standardised)
-                for rank, at in enumerate(found, start=1)
+                (data.classes[true], data.classes[other], rank, n_scans, share, s.wavelength_nm,
+                 sign * s.difference, s.sd_units, sign * s.standardised)
+                for rank, s in enumerate(separators, start=1)
             ]  # fmt: skip
     frame = pd.DataFrame(rows, columns=list(CONFUSED_PAIRS))
     return frame.sort_values(["true", "predicted", "rank"], ignore_index=True)
@@ -394,8 +356,6 @@ def confused_pairs_table(
 # The classifier in numbers and in one sentence.
 # ----------------------------------------------------------------------
 
-_LEVEL = 0.95
-
 
 def summary(
     data: Labelled,
@@ -403,19 +363,15 @@ def summary(
     validated: Validated,
     test: PermutationTest | None,
     sessions: HeldOutSessions | None,
-    fit: LatentPath,
-    explained: tuple[Array, Array],
-    spread: Spread,
+    final: Explanation,
     job_settings: Mapping[str, Any],
 ) -> dict[str, Any]:
     """Return ``summary.json``.
 
     Parameters
     ----------
-    data, plan, validated, test, sessions, fit, explained, spread
-        What was found; ``test`` is missing if no permutation was asked for; ``fit`` is that of
-        all scans, with as many latent variables as were looked at, and ``explained`` the shares
-        of variance of spectra and membership that each of them accounts for.
+    data, plan, validated, test, sessions, final
+        Results of the parts; ``test`` is missing if no permutation was asked for.
     job_settings
         All settings of the rule.
 
@@ -438,19 +394,19 @@ def summary(
         "set_aside": list(data.set_aside),
         "seeds": {"classes": settings["seed"]},
         "warnings": [*plan.warnings, *_further_warnings(data, plan, test, job_settings)],
-        "stable_components": spread.stable_components,
+        "stable_components": final.spread.stable_components,
         "stable_rule": STABLE_RULE,
-        "loading_cosine": [float(c) for c in spread.cosine],
-        "components": _components(data, fit, explained, spread),
+        "loading_cosine": [float(c) for c in final.spread.cosine],
+        "components": _components(data, final),
         "fitted_terms_sha256": [list(row) for row in validated.digests],
     }
     out |= _choice(validated)
     out |= _accuracy(data, validated)
     out |= _certainty(data, plan, validated)
     out |= _against_chance(test, plan)
-    out |= _weakest_class(data, validated)
+    out["weakest_class"] = _weakest_class(data, validated)
     out |= unit_calls(data, validated)
-    out |= session_facts(sessions)
+    out["held_out_sessions"] = session_facts(sessions)
     out["held_out_sessions_reason"] = plan.no_unseen_days or None
     out["warnings"] += session_warnings(sessions, out["accuracy"], out["target"])
     out["warnings"] += _weak_warnings(out)
@@ -471,7 +427,7 @@ def _material(data: Labelled, job_settings: Mapping[str, Any]) -> dict[str, Any]
         "labels_by": data.labels_by,
         "classes": list(data.classes),
         "unit": job_settings["design"]["unit"],
-        "sessions": list(dict.fromkeys(str(s) for s in data.rows["session"])),
+        "sessions": list(data.sessions),
         "n_units": len(data.units),
         "n_scans": len(data.codes),
         "n_units_per_class": dict(zip(data.classes, map(int, units), strict=True)),
@@ -480,21 +436,19 @@ def _material(data: Labelled, job_settings: Mapping[str, Any]) -> dict[str, Any]
     }
 
 
-def _components(
-    data: Labelled, fit: LatentPath, explained: tuple[Array, Array], spread: Spread
-) -> list[dict[str, Any]]:
-    """Return what every latent variable looks at, in words, and how steady it is."""
-    stable = spread.stable_components
+def _components(data: Labelled, final: Explanation) -> list[dict[str, Any]]:
+    """Return what every latent variable compares, in words, and how steady it is."""
+    path, stable = final.fit.path, final.spread.stable_components
     return [
         {
             "component": a + 1,
-            "words": component_words(fit.loadings[:, a], data.wavelength_nm, noise=a >= stable),
-            "cosine": float(spread.cosine[a]),
-            "spectra_explained": float(explained[0][a]),
-            "membership_explained": float(explained[1][a]),
+            "words": component_words(path.loadings[:, a], data.wavelength_nm, noise=a >= stable),
+            "cosine": float(final.spread.cosine[a]),
+            "spectra_explained": float(final.spectra_explained[a]),
+            "membership_explained": float(final.membership_explained[a]),
             "noise": a >= stable,
         }
-        for a in range(fit.n_stable)
+        for a in range(path.n_stable)
     ]
 
 
@@ -545,7 +499,6 @@ def _accuracy(data: Labelled, validated: Validated) -> dict[str, Any]:
     }
     n = len(validated.unit_scans)
     accuracy = validated.accuracy
-    wilson = wilson_interval(accuracy * n, n, _LEVEL)
     several = len(validated.measures) > 1
     codes = data.codes[validated.tested]
     scans = np.bincount(codes, minlength=len(data.classes))
@@ -556,8 +509,8 @@ def _accuracy(data: Labelled, validated: Validated) -> dict[str, Any]:
         "accuracy_of_units": float((validated.unit_right / validated.unit_scans).mean()),
         "n_units_tested": n,
         "n_scans_tested": len(codes),
-        "ci_level": _LEVEL,
-        "wilson": list(wilson),
+        "ci_level": LEVEL,
+        "wilson": unit_interval(accuracy, n),
         "wilson_rule": "share of scans right, counted as if every unit were one trial",
         "majority_class": data.classes[int(scans.argmax())],
         "majority_accuracy": float(scans.max() / scans.sum()),
@@ -584,51 +537,53 @@ def _further_warnings(
     data: Labelled, plan: Plan, test: PermutationTest | None, job_settings: Mapping[str, Any]
 ) -> list[str]:
     design, settings = job_settings["design"], job_settings["classes"]
-    found = confounding_warnings(data, settings["target"], design["block"])
+    out = confounding_warnings(data, settings["target"], design["block"])
     phases = {row["session"]: row["phase"] for row in design["sessions"]}
-    there = {str(session) for session in data.rows["session"]}
-    before = sorted(s for s in there if phases.get(s) == "before")
+    before = sorted(s for s in data.sessions if phases.get(s) == "before")
     if settings["target"] == design["treatment"] and before:
-        found.append(
+        out.append(
             f"{', '.join(before)}: measured before the treatment, where its classes should not "
             "differ"
-            + ("" if len(before) == len(there) else "; such scans blur the classes of the others")
+            + (
+                ""
+                if len(before) == len(data.sessions)
+                else "; such scans blur the classes of the others"
+            )
         )
     if data.labels_by != BY_UNIT and len(data.sessions) > 1 and plan.no_unseen_days:
-        found.append(
+        out.append(
             f"no accuracy on sessions held out: {plan.no_unseen_days}. Whether the classifier "
             "holds on another day is not known"
         )
     if data.labels_by == BY_SCAN and settings["n_permutations"]:
-        found.append(
+        out.append(
             f"no permutation test: labels of {settings['target']} differ between scans of one "
             f"{design['unit'] or 'scan'} in one session ({_mixed_example(data)}), and the design "
             "does not say which of these scans could have had each other's label"
         )
     if test is not None and test.p_smallest > 0.05:
-        found.append(
+        out.append(
             f"this design allows {len(test.accuracy)} arrangements of the labels: p cannot fall "
             f"below {test.p_smallest:.2g}, whatever the spectra"
         )
-    return found
+    return out
 
 
 def _mixed_example(data: Labelled) -> str:
     """Name the first unit and session with scans of several classes, and these."""
     for unit, day in sorted({*zip(data.unit_of.tolist(), data.day.tolist(), strict=True)}):
-        own = np.unique(data.codes[(data.unit_of == unit) & (data.day == day)])
-        if len(own) > 1:
-            names = " and ".join(data.classes[code] for code in own)
+        codes = np.unique(data.codes[(data.unit_of == unit) & (data.day == day)])
+        if len(codes) > 1:
+            names = " and ".join(data.classes[code] for code in codes)
             return f"{data.units[unit]} in {data.sessions[day]}: {names}"
     return ""
 
 
 def _weakest_class(data: Labelled, validated: Validated) -> dict[str, Any]:
     """Return the class that is named rightly least often; its interval counts units."""
-    tested, right = validated.tested, []
+    tested = validated.tested
     codes, units = data.codes[tested], data.unit_of[tested]
-    for nested in validated.repeats:
-        right.append(nested.predicted[0][tested] == codes)
+    right = [nested.predicted[0][tested] == codes for nested in validated.repeats]
     share = np.mean(right, axis=0)
     rows = [
         (float(share[codes == i].mean()), name, len(np.unique(units[codes == i])))
@@ -636,26 +591,23 @@ def _weakest_class(data: Labelled, validated: Validated) -> dict[str, Any]:
         if (codes == i).any()
     ]
     sensitivity, name, n_units = min(rows)
-    low, high = wilson_interval(min(sensitivity, 1.0) * n_units, n_units, _LEVEL)
     return {
-        "weakest_class": {
-            "class": name,
-            "sensitivity": sensitivity,
-            "interval": [low, high],
-            "n_units": n_units,
-        }
+        "class": name,
+        "sensitivity": sensitivity,
+        "interval": unit_interval(sensitivity, n_units),
+        "n_units": n_units,
     }
 
 
-def _weak_warnings(told: Mapping[str, Any]) -> list[str]:
-    weak = told["weakest_class"]
-    if weak["interval"][1] >= told["accuracy"]:
+def _weak_warnings(facts: Mapping[str, Any]) -> list[str]:
+    weak = facts["weakest_class"]
+    if weak["interval"][1] >= facts["accuracy"]:
         return []
     return [
         f"class {weak['class']} is told much less well than the others: "
         f"{100 * weak['sensitivity']:.0f} % of its scans are named so (95 % interval "
         f"{100 * weak['interval'][0]:.0f} to {100 * weak['interval'][1]:.0f} %, "
-        f"n = {weak['n_units']}), against {100 * told['accuracy']:.0f} % of all"
+        f"n = {weak['n_units']}), against {100 * facts['accuracy']:.0f} % of all"
     ]
 
 
@@ -673,37 +625,31 @@ def unit_calls(data: Labelled, validated: Validated) -> dict[str, Any]:
         has two scans.
     """
     held = validated.tested
-    voter, class_of = _voters(data)
-    there, voter = np.unique(voter[held], return_inverse=True)
+    # Where labels change, a unit in one session under one label votes by itself.
+    day = data.day if data.labels_by != BY_UNIT else np.zeros_like(data.day)
+    keys = np.stack([data.unit_of, day, data.codes])[:, held]
+    (_, _, class_of), voter = np.unique(keys, axis=1, return_inverse=True)
+    voter = voter.reshape(-1)
     if np.bincount(voter).max() < 2:
         return {"unit_accuracy": None, "unit_accuracy_interval": None, "n_unit_calls": None}
     shares = []
     for probability in validated.probability:
-        voted = unit_shares(probability[held].T, voter).T
-        shares.append((voted.argmax(axis=1) == class_of[there]).mean())
+        votes = unit_shares(probability[held].T, voter).T
+        shares.append((votes.argmax(axis=1) == class_of).mean())
     accuracy, n = float(np.mean(shares)), len(np.unique(data.unit_of[held]))
     return {
         "unit_accuracy": accuracy,
-        "unit_accuracy_interval": list(wilson_interval(min(accuracy, 1.0) * n, n, _LEVEL)),
-        "n_unit_calls": len(there),
+        "unit_accuracy_interval": unit_interval(accuracy, n),
+        "n_unit_calls": len(class_of),
     }
 
 
-def _voters(data: Labelled) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
-    """Return the number of what each scan votes for, and the class of each voter."""
-    if data.labels_by == BY_UNIT:
-        return data.unit_of, data.unit_codes
-    keys = np.stack([data.unit_of, data.day, data.codes])
-    there, voter = np.unique(keys, axis=1, return_inverse=True)
-    return voter.reshape(-1), there[2]
-
-
-def sentence(told: Mapping[str, Any]) -> str:
+def sentence(facts: Mapping[str, Any]) -> str:
     """Return the finding in one sentence.
 
     Parameters
     ----------
-    told
+    facts
         ``summary.json``.
 
     Examples
@@ -716,19 +662,19 @@ def sentence(told: Mapping[str, Any]) -> str:
 (always naming the largest class: 50 %), 95 % interval 61 to 92 %, n = 24 plants, \
 permutation p = 0.005 (199 draws); the final model has 4 latent variables.'
     """
-    low, high = told["wilson"]
-    unit = told["unit"]
-    n = counted(told["n_units_tested"], unit)
+    low, high = facts["wilson"]
+    unit = facts["unit"]
+    n = counted(facts["n_units_tested"], unit)
     if not unit:
-        n = f"{told['n_units_tested']} scans, units unknown"
-    many = told["n_components"]
+        n = f"{facts['n_units_tested']} scans, units unknown"
+    many = facts["n_components"]
     text = (
-        f"Of scans left out of training, {100 * told['accuracy']:.1f} % were put in the right one "
-        f"of {len(told['classes'])} classes of {told['target']} (always naming the largest class: "
-        f"{100 * told['majority_accuracy']:.0f} %), {100 * told['ci_level']:.0f} % interval "
-        f"{100 * low:.0f} to {100 * high:.0f} %, n = {n}"
+        f"Of scans left out of training, {100 * facts['accuracy']:.1f} % were put in the right one "
+        f"of {len(facts['classes'])} classes of {facts['target']} (always naming the largest "
+        f"class: {100 * facts['majority_accuracy']:.0f} %), "
+        f"{100 * facts['ci_level']:.0f} % interval {100 * low:.0f} to {100 * high:.0f} %, n = {n}"
     )
-    sessions = told.get("held_out_sessions")
+    sessions = facts.get("held_out_sessions")
     if sessions:
         low, high = sessions["interval"]
         text += (
@@ -737,16 +683,16 @@ permutation p = 0.005 (199 draws); the final model has 4 latent variables.'
         )
         if sessions["day_specific"]:
             text += ", which is what to expect of another day"
-    if told["p_permutation"] is not None:
-        text += f", permutation p {shown_p(told['p_permutation'])} ({_labellings(told)})"
-    weak = told.get("weakest_class")
-    if weak and len(told["classes"]) > 2:
+    if facts["p_permutation"] is not None:
+        text += f", permutation p {shown_p(facts['p_permutation'])} ({_labellings(facts)})"
+    weak = facts.get("weakest_class")
+    if weak and len(facts["classes"]) > 2:
         text += f"; weakest class: {weak['class']}, {100 * weak['sensitivity']:.0f} %"
     return f"{text}; the final model has {many} latent variable{'s' if many > 1 else ''}."
 
 
-def _labellings(told: Mapping[str, Any]) -> str:
+def _labellings(facts: Mapping[str, Any]) -> str:
     """Say how many labellings the observed one was compared with."""
-    if told["all_arrangements"]:
-        return f"all {told['n_draws'] + 1} arrangements of the labels"
-    return f"{told['n_draws']} draws"
+    if facts["all_arrangements"]:
+        return f"all {facts['n_draws'] + 1} arrangements of the labels"
+    return f"{facts['n_draws']} draws"

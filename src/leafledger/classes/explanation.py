@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.fold_fit import FoldFit, Procedure, fit_training
-from leafledger.classes.pls import LatentPath, importance
-from leafledger.classes.splits import members_of
-from leafledger.classes.validation import unit_shares
+from leafledger.classes.fold_fit import FoldFit, fit_training, preprocessed
+from leafledger.classes.pls import (
+    LatentPath,
+    class_weights,
+    explained_shares,
+    importance,
+    membership_of,
+)
+from leafledger.classes.splits import Labelled, members_of
+from leafledger.classes.validation import Validated, unit_shares
+from leafledger.resampling.permutation import generator
+from leafledger.words import listed
 
 Array = NDArray[np.float64]
 N_RESAMPLES = 50
@@ -58,7 +65,66 @@ class Terms:
     importance: Array
 
 
-def terms_of(fit: FoldFit, ready: Array, chosen: int) -> Terms:
+@dataclass(frozen=True)
+class Explanation:
+    """The chosen procedure fitted to all scans, and how steady its terms are.
+
+    Attributes
+    ----------
+    fit
+        With as many latent variables as were searched.
+    n_components
+        Latent variables that were chosen: coefficients, selectivity and importance are for these.
+    spectra
+        All spectra as the latent variables see them, shape ``(n_scans, n_wavelengths)``.
+    spread
+        Standard deviations over resamples of units.
+    spectra_explained, membership_explained
+        Share of the variance that each latent variable accounts for, shape ``(n_components,)``.
+    """
+
+    fit: FoldFit
+    n_components: int
+    spectra: Array
+    spread: Spread
+    spectra_explained: Array
+    membership_explained: Array
+
+    @property
+    def terms(self) -> Terms:
+        """Terms of the fit."""
+        return terms_of(self.fit, self.spectra, self.n_components)
+
+
+def explain(data: Labelled, validated: Validated, seed: int) -> Explanation:
+    """Fit the chosen procedure to all scans and describe what it rests on.
+
+    Parameters
+    ----------
+    data
+        Labelled spectra.
+    validated
+        What the inner loop chose, and how every model is fitted.
+    seed
+        Seed of the settings, for the resamples.
+    """
+    step, _, n_components = validated.chosen
+    procedure, codes = validated.procedure, data.codes
+    spectra = preprocessed(data.spectra, step, data.wavelength_nm)
+    fit = fit_training(spectra, codes, step, procedure)
+    ready = fit.learned.apply(spectra)
+    weights = class_weights(codes, procedure.n_classes) if procedure.balanced else None
+    member = membership_of(codes, procedure.n_classes)
+    return Explanation(
+        fit,
+        n_components,
+        ready,
+        resampled_terms(data, validated, fit, generator(seed, "resampled terms")),
+        *explained_shares(fit.path, ready, member, weights),
+    )
+
+
+def terms_of(fit: FoldFit, ready: Array, n_components: int) -> Terms:
     """Return the terms of a fit.
 
     Parameters
@@ -67,42 +133,32 @@ def terms_of(fit: FoldFit, ready: Array, chosen: int) -> Terms:
         Any fit.
     ready
         The spectra it was fitted to, as the latent variables see them.
-    chosen
+    n_components
         Number of latent variables of the coefficients, the selectivity and the importance.
     """
-    coefficients = fit.path.coefficients(chosen)
+    coefficients = fit.path.coefficients(n_components)
     return Terms(
         weights=fit.path.weights,
         loadings=fit.path.loadings,
         coefficients=coefficients,
         selectivity=selectivity_ratio(ready, coefficients),
-        importance=importance(fit.path, chosen),
+        importance=importance(fit.path, n_components),
     )
 
 
 def resampled_terms(
-    spectra: Array,
-    codes: NDArray[np.int_],
-    units: NDArray[np.int_],
-    fit: FoldFit,
-    step: str,
-    procedure: Procedure,
-    chosen: int,
-    rng: np.random.Generator,
+    data: Labelled, validated: Validated, fit: FoldFit, rng: np.random.Generator
 ) -> Spread:
     """Refit on resampled units and return how far the terms move.
 
     Parameters
     ----------
-    spectra, codes, units
-        What ``fit`` was fitted to: spectra (after the part of preprocessing that looks at one
-        spectrum only), class number and unit number of every scan.
+    data
+        Labelled spectra.
+    validated
+        The procedure; preprocessing that learns is learned anew every time.
     fit
-        The full fit.
-    step, procedure
-        How it was fitted; preprocessing that learns is learned anew every time.
-    chosen
-        See :func:`terms_of`.
+        The fit of all scans.
     rng
         Random stream; units are drawn with replacement within their class (where labels change,
         among the units that show the same classes), with all their scans.
@@ -113,20 +169,23 @@ def resampled_terms(
         Standard deviations (divisor ``n - 1``) over the resamples. Each resampled latent variable
         takes the sign that agrees with the full fit.
     """
-    path = fit.path
-    members = members_of(units)
-    shown = np.zeros((len(members), procedure.n_classes), dtype=bool)
-    shown[units, codes] = True
+    step, _, n_components = validated.chosen
+    procedure, path = validated.procedure, fit.path
+    spectra = preprocessed(data.spectra, step, data.wavelength_nm)
+    members = members_of(data.unit_of)
+    has_class = np.zeros((len(members), procedure.n_classes), dtype=bool)
+    has_class[data.unit_of, data.codes] = True
     # Rows of one class in the order of the classes.
-    unit_codes = np.unique(~shown, axis=0, return_inverse=True)[1].reshape(-1)
-    found: list[Terms] = []
+    unit_codes = np.unique(~has_class, axis=0, return_inverse=True)[1].reshape(-1)
+    resampled: list[Terms] = []
     for _ in range(N_RESAMPLES):
         rows = np.concatenate([members[unit] for unit in _redrawn(unit_codes, rng)])
-        again = fit_training(spectra[rows], codes[rows], step, procedure)
-        found.append(_turned(terms_of(again, again.learned.apply(spectra[rows]), chosen), path))
+        again = fit_training(spectra[rows], data.codes[rows], step, procedure)
+        terms = terms_of(again, again.learned.apply(spectra[rows]), n_components)
+        resampled.append(_turned(terms, path))
 
     def spread(name: str) -> Array:
-        return np.asarray(np.std([getattr(terms, name) for terms in found], axis=0, ddof=1))
+        return np.asarray(np.std([getattr(terms, name) for terms in resampled], axis=0, ddof=1))
 
     return Spread(
         weights=spread("weights"),
@@ -134,7 +193,7 @@ def resampled_terms(
         coefficients=spread("coefficients"),
         selectivity=spread("selectivity"),
         importance=spread("importance"),
-        cosine=np.median([_cosine(terms.loadings, path.loadings) for terms in found], axis=0),
+        cosine=np.median([_cosine(terms.loadings, path.loadings) for terms in resampled], axis=0),
     )
 
 
@@ -147,8 +206,8 @@ def _turned(terms: Terms, path: LatentPath) -> Terms:
 def _redrawn(unit_codes: NDArray[np.int_], rng: np.random.Generator) -> NDArray[np.int_]:
     parts = []
     for code in np.unique(unit_codes):
-        own = np.flatnonzero(unit_codes == code)
-        parts.append(own[rng.integers(0, len(own), len(own))])
+        units = np.flatnonzero(unit_codes == code)
+        parts.append(units[rng.integers(0, len(units), len(units))])
     return np.concatenate(parts)
 
 
@@ -247,49 +306,38 @@ def component_words(loading: Array, wavelength_nm: Array, *, noise: bool = False
         return "empty"
     sides = []
     for sign in (1, -1):
-        own = np.where(sign * loading > 0, squared, 0.0) / total
-        size = float(own.sum())
-        sides.append((size, _regions(own / size if size > 0 else own, wavelength_nm)))
+        share = np.where(sign * loading > 0, squared, 0.0) / total
+        size = float(share.sum())
+        sides.append((size, _regions(share / size if size > 0 else share, wavelength_nm)))
     sides.sort(key=lambda side: -side[0])
     (most, first), (_, second) = sides
-    if most >= ONE_SIDED or not second:
-        names = _listed(first) or "many wavelengths"
-        everything = _spread(loading)
-        if everything:
-            return "follows the brightness of the whole spectrum"
-        return f"follows {names} up and down"
-    return f"compares {_listed(first) or 'many wavelengths'} with {_listed(second)}"
-
-
-def _spread(loading: Array) -> bool:
-    """Return whether all wavelengths move together, within half of the mean size."""
-    size = np.abs(loading)
-    return bool(size.min() >= size.mean() / 2)
+    names = listed(first) if first else "many wavelengths"
+    if most < ONE_SIDED and second:
+        return f"compares {names} with {listed(second)}"
+    heights = np.abs(loading)
+    if heights.min() >= heights.mean() / 2:  # all wavelengths move together
+        return "follows the brightness of the whole spectrum"
+    return f"follows {names} up and down"
 
 
 def _regions(share: Array, wavelength_nm: Array) -> list[str]:
     """Return the regions that hold a telling share of one side, most first."""
-    found = []
-    for name, start, stop in REGIONS:
-        own = float(share[(wavelength_nm >= start) & (wavelength_nm < stop)].sum())
-        if own >= TELLING:
-            found.append((own, name))
-    names = [name for _, name in sorted(found, key=lambda pair: -pair[0])]
+    shares = {
+        name: float(share[(wavelength_nm >= start) & (wavelength_nm < stop)].sum())
+        for name, start, stop in REGIONS
+    }
+    names = [
+        name for name in sorted(shares, key=lambda name: -shares[name]) if shares[name] >= TELLING
+    ]
     if all(name in names for name in _VISIBLE):
-        at = min(names.index(name) for name in _VISIBLE)
+        first = min(names.index(name) for name in _VISIBLE)
         names = [name for name in names if name not in _VISIBLE]
-        names.insert(at, "visible")
+        names.insert(first, "visible")
     return names
 
 
-def _listed(names: Sequence[str]) -> str:
-    if len(names) < 2:
-        return "".join(names)
-    return f"{', '.join(names[:-1])} and {names[-1]}"
-
-
 APART_NM = 20.0
-"""Least distance between two wavelengths that are told: nearer ones tell the same thing."""
+"""Least distance between two wavelengths that are named: nearer ones say the same."""
 MOST = 3
 
 
@@ -357,13 +405,11 @@ def separating_wavelengths(first: Array, second: Array, wavelength_nm: Array) ->
     sd = np.sqrt(squares / freedom)
     varies = sd > 1e-12 * max(float(np.abs(first).max()), float(np.abs(second).max()))
     standardised = np.where(varies, difference / np.where(varies, sd, 1.0), 0.0)
-    found: list[Separator] = []
+    out: list[Separator] = []
     for i in np.argsort(-np.abs(standardised), kind="stable"):
-        if standardised[i] == 0 or len(found) == MOST:
+        if standardised[i] == 0 or len(out) == MOST:
             break
-        here = float(wavelength_nm[i])
-        if all(abs(here - other.wavelength_nm) >= APART_NM for other in found):
-            found.append(
-                Separator(here, float(difference[i]), float(sd[i]), float(standardised[i]))
-            )
-    return found
+        nm = float(wavelength_nm[i])
+        if all(abs(nm - other.wavelength_nm) >= APART_NM for other in out):
+            out.append(Separator(nm, float(difference[i]), float(sd[i]), float(standardised[i])))
+    return out

@@ -19,7 +19,6 @@ from leafledger.classes.splits import (
     Scheme,
     assign_changing_labels,
     assign_folds,
-    blind_inner_scheme,
     later_days_scheme,
     one_by_one_scheme,
     scheme_of,
@@ -237,8 +236,7 @@ class FoldAssignment:
         data = self.data
         by_scan = fold[data.unit_of]
         if self.kind == "fixed":
-            held = np.where(by_scan == 1, 0, -1)
-            return blind_inner_scheme(held, [held < 0], data.unit_of, rng)
+            return scheme_of(by_scan - 1, data.unit_of, rng)
         if self.kind == _ONE_BY_ONE:
             return one_by_one_scheme(data.unit_of, rng)
         if self.kind == "session":

@@ -1,31 +1,30 @@
-"""Is it chance, the day or the bench? Permuted labels, held-out sessions, and other questions.
+"""Is it chance, the day or the bench? Permuted labels, held-out sessions, negative controls.
 
 The whole nested procedure on permuted labels; on sessions that it was not trained on; and, by
-rule ``negative_controls``, asked for the session, the block, and the treatment before it was
-given. If spectra tell the session or the block as readily as the treatment, the classifier may
+rule ``negative_controls``, for other labels: the session, the block, and the treatment before it
+was given. If spectra tell the session or the block as readily as the treatment, the classifier may
 have learned the day or the bench. The default split holds out units, so the model has seen every
 session, and what was handled differently on one day teaches it that handling.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, product
+from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.fold_assignment import Plan, planned
+from leafledger.classes.fold_assignment import Plan, planned, untrained
 from leafledger.classes.fold_fit import Codes, Predict, nested_predictors, procedure_of, steps_of
 from leafledger.classes.splits import BY_SCAN, Labelled, Scheme, labelled_spectra, members_of
 from leafledger.classes.validation import nested_predictions, unit_shares
 from leafledger.errors import InputFault, first_words
 from leafledger.records.record import Job, Outcome
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
-from leafledger.resampling.permutation import generator
+from leafledger.resampling.permutation import generator, label_permutations, n_arrangements
 from leafledger.study.table_files import write_csv
 from leafledger.study.tables import QUESTIONS
 from leafledger.words import shown_p
@@ -33,15 +32,9 @@ from leafledger.words import shown_p
 if TYPE_CHECKING:
     import pandas as pd
 
+Array = NDArray[np.float64]
 
-# Is it better than chance, and would it hold on another day?
-# ----------------------------------------------------------------------
-# The whole nested procedure on permuted labels, and on sessions that it was not trained on. The
-# default split holds out units, so the model has seen every session. If the classes were handled
-# differently on one day (who was measured first, where the lamp stood), other units of the same day
-# teach it that handling, and the default accuracy is that of the day.
-
-# The classifier against chance: the whole nested procedure on permuted labels.
+# Is it better than chance? The whole nested procedure on permuted labels.
 # ----------------------------------------------------------------------
 
 FEW_ARRANGEMENTS = 200
@@ -83,23 +76,6 @@ class PermutationTest:
         return 1 / len(self.accuracy)
 
 
-def arrangement_count(labels: Codes, cells: Codes) -> int:
-    """Return how many ways there are to share out the labels within cells.
-
-    Examples
-    --------
-    >>> arrangement_count(np.array([0, 1, 0, 1]), np.array([0, 0, 1, 1]))
-    4
-    """
-    total = 1
-    for cell in np.unique(cells):
-        counts = np.unique(labels[cells == cell], return_counts=True)[1]
-        total *= math.factorial(int(counts.sum()))
-        for count in counts:
-            total //= math.factorial(int(count))
-    return total
-
-
 def arrangements(
     labels: Codes, cells: Codes, n_draws: int, rng: np.random.Generator
 ) -> tuple[Codes, bool]:
@@ -122,49 +98,24 @@ def arrangements(
     tuple
         Labellings of shape ``(1 + n, n_units)``, and whether they are all there are.
     """
-    if arrangement_count(labels, cells) <= n_draws + 1:
-        return _all_arrangements(labels, cells), True
+    if n_arrangements(labels, cells) <= n_draws + 1:
+        every = label_permutations(labels, cells, 0, rng, n_draws + 1).labels
+        return np.vstack([labels, every[(every != labels).any(axis=1)]]), True
     out = np.empty((n_draws + 1, len(labels)), dtype=np.int_)
     out[0] = labels
-    members = [np.flatnonzero(cells == cell) for cell in np.unique(cells)]
+    units_of_cell = members_of(np.unique(cells, return_inverse=True)[1])
     for row in out[1:]:
-        for places in members:
-            row[places] = rng.permutation(labels[places])
+        for units in units_of_cell:
+            row[units] = rng.permutation(labels[units])
     return out, False
-
-
-def _all_arrangements(labels: Codes, cells: Codes) -> Codes:
-    members = [np.flatnonzero(cells == cell) for cell in np.unique(cells)]
-    ways = [list(_distinct(sorted(labels[places].tolist()))) for places in members]
-    rows = []
-    for combination in product(*ways):
-        row = np.empty(len(labels), dtype=np.int_)
-        for places, values in zip(members, combination, strict=True):
-            row[places] = values
-        if not np.array_equal(row, labels):
-            rows.append(row)
-    return np.array([labels, *rows])
-
-
-def _distinct(values: Sequence[int]) -> Iterator[tuple[int, ...]]:
-    """Yield every different order of sorted values, in rising order."""
-    if not values:
-        yield ()
-        return
-    for i, value in enumerate(values):
-        if i == 0 or values[i - 1] != value:
-            for rest in _distinct([*values[:i], *values[i + 1 :]]):
-                yield (value, *rest)
 
 
 def permutation_test(
     predictors: Sequence[Predict],
+    data: Labelled,
     plan: Plan,
-    unit_labels: Codes,
-    units: Codes,
     n_draws: int,
     rng: np.random.Generator,
-    scan_codes: Callable[[Codes], Codes] | None = None,
 ) -> PermutationTest:
     """Compare the nested accuracy of the observed labels with that of permuted ones.
 
@@ -180,19 +131,12 @@ def permutation_test(
     ----------
     predictors
         One per preprocessing.
-    plan
-        Splits; ``test_scheme`` is that of the observed labels.
-    unit_labels
-        Observed class number (or number of the label sequence) of every unit, ``(n_units,)``.
-    units
-        Unit number of every scan.
+    data, plan
+        Labels and splits; ``plan.test_scheme`` is that of the observed labels.
     n_draws
         Number of permutations.
     rng
         Random stream.
-    scan_codes
-        Returns the class of every scan for labels of the units
-        (:meth:`leafledger.classes.splits.Labelled.scan_codes`); left out, that of its unit.
 
     Returns
     -------
@@ -204,28 +148,26 @@ def permutation_test(
     Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol. 9:39 (p is never zero); Ojala & Garriga
     2010, J. Mach. Learn. Res. 11:1833-1863 (permutation of classifiers).
     """
-    cells, within = plan.cells, plan.within
-    few = arrangement_count(unit_labels, cells) <= FEW_ARRANGEMENTS
-    redealt = few and plan.redeal is not None
-    if redealt:
-        cells, within = plan.exchangeable, plan.exchangeable_within
-        if arrangement_count(unit_labels, cells) > n_draws + 1:
+    redeal, cells, within = None, plan.cells, plan.within
+    if plan.redeal is not None and n_arrangements(data.unit_codes, cells) <= FEW_ARRANGEMENTS:
+        redeal, cells, within = plan.redeal, plan.exchangeable, plan.exchangeable_within
+        if n_arrangements(data.unit_codes, cells) > n_draws + 1:
             n_draws = min(n_draws, MOST_REDEALT)
-    labellings, enumerated = arrangements(unit_labels, cells, n_draws, rng)
-    scans = labellings[:, units] if scan_codes is None else scan_codes(labellings)
-    if not redealt or plan.redeal is None:
-        reached = nested_accuracy(predictors, plan.test_scheme, scans, units, plan.widths)
+    labellings, enumerated = arrangements(data.unit_codes, cells, n_draws, rng)
+    codes = data.scan_codes(labellings)
+    if redeal is None:
+        accuracy = nested_accuracy(predictors, plan.test_scheme, codes, data.unit_of, plan.widths)
     else:
-        reached = np.empty(len(labellings))
+        accuracy = np.empty(len(codes))
         for i, labels in enumerate(labellings):
-            scheme = plan.test_scheme if i == 0 else plan.redeal(labels, rng)
-            reached[i] = nested_accuracy(predictors, scheme, scans[i : i + 1], units, plan.widths)[
-                0
-            ]
+            scheme = redeal(labels, rng) if i else plan.test_scheme
+            (accuracy[i],) = nested_accuracy(
+                predictors, scheme, codes[[i]], data.unit_of, plan.widths
+            )
     return PermutationTest(
-        accuracy=reached,
-        p=share_reaching(reached),
-        n_arrangements=arrangement_count(unit_labels, cells),
+        accuracy=accuracy,
+        p=share_reaching(accuracy),
+        n_arrangements=n_arrangements(data.unit_codes, cells),
         enumerated=enumerated,
         within=within,
     )
@@ -242,12 +184,14 @@ def nested_accuracy(
 
     Parameters
     ----------
-    predictors, units
-        See :func:`permutation_test`.
+    predictors
+        One per preprocessing.
     scheme
         Training sets, the same for all labellings.
     labellings
         Class number of every scan, shape ``(n_labellings, n_scans)``.
+    units
+        Unit number of every scan.
     widths
         Numbers of latent variables to search (see
         :func:`leafledger.classes.validation.choose`).
@@ -261,14 +205,14 @@ def nested_accuracy(
     at_once = max(1, min(_LABELLINGS_AT_ONCE, _SCANS_AT_ONCE // len(units)))
     for start in range(0, len(labellings), at_once):
         labels = labellings[start : start + at_once]
-        said = nested_predictions(predictors, scheme, labels, units, widths)
-        accuracy.append((said == labels)[:, scheme.tested].mean(axis=1))
+        predicted = nested_predictions(predictors, scheme, labels, units, widths)
+        accuracy.append((predicted == labels)[:, scheme.tested].mean(axis=1))
     return np.concatenate(accuracy)
 
 
-def share_reaching(reached: NDArray[np.float64]) -> float:
+def share_reaching(accuracy: Array) -> float:
     """Return the share of labellings that do at least as well as the first, itself included."""
-    return float((reached >= reached[0] - 1e-12).sum() / len(reached))
+    return float((accuracy >= accuracy[0] - 1e-12).sum() / len(accuracy))
 
 
 # Would the classifier hold on another day? Accuracy on sessions that it was not trained on.
@@ -278,7 +222,6 @@ def share_reaching(reached: NDArray[np.float64]) -> float:
 # same day teach it that handling, and the default accuracy is that of the day. Here every session
 # is held out in turn, on units that the model has not seen either.
 
-Array = NDArray[np.float64]
 LEVEL = 0.95
 ONE_SIDED = 1.645
 """Standard errors that a gap without a cause exceeds in 5 % of studies."""
@@ -336,20 +279,18 @@ def held_out_sessions(
     """
     if plan.unseen_days is None:
         return None
-    right, known = (
-        (
-            nested_predictions(predictors, scheme, data.codes[None, :], data.unit_of, plan.widths)[
-                0
-            ]
-            == data.codes
-        ).astype(np.float64)
+    labels = data.codes[None, :]
+    right, right_if_seen = (
+        nested_predictions(predictors, scheme, labels, data.unit_of, plan.widths)[0] == data.codes
         for scheme in plan.unseen_days
     )
     accuracy = float(right.mean())
     # 1. The gap, unit by unit; every unit counts by its scans. Both sides train on as many
     #    sessions, so that a gap is not that of fewer scans.
     scans = np.bincount(data.unit_of).astype(np.float64)
-    difference = scans / scans.mean() * unit_shares(known - right, data.unit_of)
+    difference = (
+        scans / scans.mean() * unit_shares(right_if_seen.astype(np.float64) - right, data.unit_of)
+    )
     n_units = len(difference)
     gap = float(difference.mean())
     gap_low, gap_high = paired_share_interval(difference, LEVEL)
@@ -419,45 +360,42 @@ def session_interval(
     return wilson_interval(min(accuracy, 1.0) * trials, trials, level)
 
 
-def session_facts(found: HeldOutSessions | None) -> dict[str, Any]:
-    """Return the keys of ``summary.json`` on held-out sessions; null where they have no meaning."""
-    if found is None:
-        return {"held_out_sessions": None}
+def session_facts(held_out: HeldOutSessions | None) -> dict[str, Any] | None:
+    """Return what ``summary.json`` holds of held-out sessions; null where they have no meaning."""
+    if held_out is None:
+        return None
     return {
-        "held_out_sessions": {
-            "accuracy": found.accuracy,
-            "by_session": found.by_session,
-            "interval": [found.low, found.high],
-            "ci_level": LEVEL,
-            "gap": found.gap,
-            "gap_interval": [found.gap_low, found.gap_high],
-            "day_specific": found.day_specific,
-            "rule": RULE,
-        }
+        "accuracy": held_out.accuracy,
+        "by_session": held_out.by_session,
+        "interval": [held_out.low, held_out.high],
+        "ci_level": LEVEL,
+        "gap": held_out.gap,
+        "gap_interval": [held_out.gap_low, held_out.gap_high],
+        "day_specific": held_out.day_specific,
+        "rule": RULE,
     }
 
 
-def session_warnings(found: HeldOutSessions | None, accuracy: float, target: str) -> list[str]:
+def session_warnings(held_out: HeldOutSessions | None, accuracy: float, target: str) -> list[str]:
     """Warn where the classes are told apart by the day they were handled."""
-    if found is None or not found.day_specific:
+    if held_out is None or not held_out.day_specific:
         return []
     return [
         f"the groups of {target} are told apart by the day they were handled: "
         f"{100 * accuracy:.0f} % of the scans are put in the right class when their units are held "
-        f"out, {100 * found.accuracy:.0f} % when their session is held out too "
-        f"(95 % interval {100 * found.low:.0f} to {100 * found.high:.0f} %). Expect the second on "
-        "another day"
+        f"out, {100 * held_out.accuracy:.0f} % when their session is held out too "
+        f"(95 % interval {100 * held_out.low:.0f} to {100 * held_out.high:.0f} %). Expect the "
+        "second on another day"
     ]
 
 
-# Is it the day or the treatment? Rule ``negative_controls``: the procedure asked for others.
+# Is it the day or the treatment? Rule ``negative_controls``: the same procedure, other labels.
 # ----------------------------------------------------------------------
-# If spectra tell the session or the block as readily as the treatment, the classifier may have
-# learned the day or the bench. The splits stay those of the classifier.
+# The splits stay those of the classifier.
 
 
 def confounded_classes(
-    codes: NDArray[np.int_], conditions: NDArray[np.int_], classes: tuple[str, ...]
+    codes: Codes, conditions: Codes, classes: tuple[str, ...]
 ) -> list[tuple[str, str]]:
     """Return the pairs of classes that share no condition (session, block).
 
@@ -473,11 +411,11 @@ def confounded_classes(
     >>> confounded_classes(np.array([0, 0, 1, 2]), np.array([0, 1, 1, 2]), ("A", "B", "C"))
     [('A', 'C'), ('B', 'C')]
     """
-    seen = [set(conditions[codes == i].tolist()) for i in range(len(classes))]
+    conditions_of = [set(conditions[codes == i].tolist()) for i in range(len(classes))]
     return [
         (classes[i], classes[j])
         for i, j in combinations(range(len(classes)), 2)
-        if not seen[i] & seen[j]
+        if not conditions_of[i] & conditions_of[j]
     ]
 
 
@@ -496,17 +434,19 @@ def confounding_warnings(data: Labelled, target: str, block: str | None) -> list
     conditions = [("session", "day", data.day)]
     if block is not None and block != target and data.blocks:
         conditions.append(("block", "place", data.unit_blocks[data.unit_of]))
-    found = []
-    for word, thing, numbers in conditions:
-        pairs = confounded_classes(data.codes, numbers, data.classes)
-        if pairs:
-            told = first_words([f"{a} and {b}" for a, b in pairs], 5)
-            found.append(
-                f"classes of {target} that were never measured in the same {word}: {told}. What "
-                f"tells them apart may be the {thing}, and no way of splitting these scans can "
-                "show which"
-            )
-    return found
+    pairs = {word: _confounded_pairs(data, numbers) for word, _, numbers in conditions}
+    return [
+        f"classes of {target} that were never measured in the same {word}: {pairs[word]}. What "
+        f"tells them apart may be the {thing}, and no way of splitting these scans can show which"
+        for word, thing, _ in conditions
+        if pairs[word]
+    ]
+
+
+def _confounded_pairs(data: Labelled, conditions: Codes) -> str:
+    """Name the first pairs of classes that share no condition; ``""`` if there are none."""
+    pairs = confounded_classes(data.codes, conditions, data.classes)
+    return first_words([f"{a} and {b}" for a, b in pairs], 5) if pairs else ""
 
 
 BEFORE = "treatment_before"
@@ -517,35 +457,33 @@ MOST_DRAWS = 99
 
 
 def run(job: Job) -> Outcome:
-    """Ask the procedure for session, block and the treatment before it was given."""
+    """Predict session, block and the treatment before it was given by the same procedure."""
     settings = job.settings["classes"]
     data = labelled_spectra(job)
     plan = planned(data, job.settings)
     steps = steps_of(settings["preprocessing"], data.wavelength_nm)
-    questions = negative_control_table(job, data, plan, steps)
-    write_csv(job.outputs["questions"], questions, QUESTIONS)
-    return Outcome(
-        warnings=_session_found(questions),
-        seeds={"classes": int(settings["seed"])},
-    )
+    controls = negative_control_table(job, data, plan, steps)
+    write_csv(job.outputs["questions"], controls, QUESTIONS)
+    return Outcome(warnings=_session_recognised(controls), seeds={"classes": int(settings["seed"])})
 
 
-def _session_found(questions: pd.DataFrame) -> list[str]:
-    """Say if the sessions are told apart better than by always naming the largest."""
-    found = questions[(questions["asked"] == "session") & (questions["p"] <= ALPHA)]
+def _session_recognised(controls: pd.DataFrame) -> list[str]:
+    """Warn if sessions are told apart better than by always naming the largest."""
     return [
         f"the spectra tell the session: {100 * row['accuracy']:.0f} % of the scans are put "
         f"in the right one of {row['n_classes']} (always naming the largest: "
         f"{100 * row['majority_accuracy']:.0f} %, p {shown_p(row['p'])}); compare groups "
         "within a session, or split by session"
-        for row in found.to_dict("records")
-        if row["accuracy"] > row["majority_accuracy"]
+        for row in controls.to_dict("records")
+        if row["asked"] == "session"
+        and row["p"] <= ALPHA
+        and row["accuracy"] > row["majority_accuracy"]
     ]
 
 
 @dataclass(frozen=True)
-class Asked:
-    """One question: labels of the scans, and how they may be exchanged.
+class Control:
+    """Labels that the procedure is to predict, and how they may be exchanged.
 
     Attributes
     ----------
@@ -563,6 +501,10 @@ class Asked:
     classes: tuple[str, ...]
     codes: Codes
     within: str
+
+
+Row = tuple[object, ...]
+"""A row of ``questions.csv``."""
 
 
 def negative_control_table(
@@ -588,41 +530,32 @@ def negative_control_table(
     """
     import pandas as pd
 
-    rows = [
-        _row(data, plan, steps, job.settings, asked) if isinstance(asked, Asked) else asked
-        for asked in _questions(data, plan, job.settings)
-    ]
-    control = control_row(job, data, steps)
-    if control is not None:
-        rows.append(control)
-    return pd.DataFrame(rows, columns=list(QUESTIONS))
-
-
-def _questions(
-    data: Labelled, plan: Plan, job_settings: Mapping[str, Any]
-) -> list[Asked | tuple[object, ...]]:
-    settings, design = job_settings["classes"], job_settings["design"]
-    found: list[Asked | tuple[object, ...]] = []
+    settings, design = job.settings["classes"], job.settings["design"]
+    no_block = "it is the target" if settings["target"] == design["block"] else ""
     if not design["block"] or len(data.blocks) < 2:
-        found.append(_not_asked("block", "the design has no two blocks"))
-    elif settings["target"] == design["block"]:
-        found.append(_not_asked("block", "it is the target"))
-    else:
-        codes = data.unit_blocks[data.unit_of]
-        found.append(Asked("block", data.blocks, codes, "outer fold"))
+        no_block = "the design has no two blocks"
+    no_session = "the split is by session" if settings["split"] == "session" else ""
     if len(data.sessions) < 2:
-        found.append(_not_asked("session", "the scans are of one session"))
-    elif settings["split"] == "session":
-        found.append(_not_asked("session", "the split is by session"))
-    else:
-        within = "unit" if _days_of_units(data) is None else "outer fold"
-        found.append(Asked("session", data.sessions, data.day, within))
-    found.append(Asked("target", data.classes, data.codes, plan.within))
-    return found
+        no_session = "the scans are of one session"
+    within = "unit" if _day_of_units(data) is None else "outer fold"
+    block_codes = data.unit_blocks[data.unit_of]
+    controls = [
+        (Control("block", data.blocks, block_codes, "outer fold"), no_block),
+        (Control("session", data.sessions, data.day, within), no_session),
+        (Control("target", data.classes, data.codes, plan.within), ""),
+    ]
+    rows = [
+        _not_asked(control.name, why_not)
+        if why_not
+        else _control_row(data, plan, steps, job.settings, control)
+        for control, why_not in controls
+    ]
+    before = treatment_before_row(job, data, steps)
+    return pd.DataFrame([*rows, *([before] if before else [])], columns=list(QUESTIONS))
 
 
-def control_row(job: Job, data: Labelled, steps: Sequence[str]) -> tuple[object, ...] | None:
-    """Ask for the treatment before it was given: a procedure that finds it there is at fault.
+def treatment_before_row(job: Job, data: Labelled, steps: Sequence[str]) -> Row | None:
+    """Predict the treatment before it was given: a procedure that finds it there is at fault.
 
     Parameters
     ----------
@@ -644,123 +577,103 @@ def control_row(job: Job, data: Labelled, steps: Sequence[str]) -> tuple[object,
     others = [s for s in before if s in job.by_session("reflectance") and s not in data.sessions]
     if job.settings["classes"]["target"] != design["treatment"] or not others:
         return None
-    own = dict(job.settings["classes"]) | {"sessions": others}
-    if own["split"] == "session":
-        own["split"] = "unit"
-    settings = dict(job.settings) | {"classes": own}
+    classes = {**job.settings["classes"], "sessions": others}
+    if classes["split"] == "session":
+        classes["split"] = "unit"
+    settings = {**job.settings, "classes": classes}
     try:
-        control = labelled_spectra(job, others)
-        plan = planned(control, settings)
+        earlier = labelled_spectra(job, others)
+        plan = planned(earlier, settings)
     except InputFault as fault:
         return _not_asked(BEFORE, fault.problems[0].found)
-    asked = Asked(BEFORE, control.classes, control.codes, plan.within)
-    return _row(control, plan, steps, settings, asked)
+    control = Control(BEFORE, earlier.classes, earlier.codes, plan.within)
+    return _control_row(earlier, plan, steps, settings, control)
 
 
-def _not_asked(name: str, why: str) -> tuple[object, ...]:
-    empty = (np.nan,) * 6
-    told = f"The {name.replace('_', ' ')} was not asked for: {why}."
-    return (name, *empty, 0, "", told, why)
+def _not_asked(name: str, why: str) -> Row:
+    sentence = f"The {name.replace('_', ' ')} was not asked for: {why}."
+    return (name, *(np.nan,) * 6, 0, "", sentence, why)
 
 
-def _row(
+def _control_row(
     data: Labelled,
     plan: Plan,
     steps: Sequence[str],
     job_settings: Mapping[str, Any],
-    asked: Asked,
-) -> tuple[object, ...]:
-    settings = job_settings["classes"]
-    other = replace(data, codes=asked.codes, classes=asked.classes)
-    scheme, tested = plan.test_scheme, plan.tested
-    procedure = procedure_of(len(asked.classes), plan.widths[-1], settings)
-    draws = min(int(settings["n_permutations"]), MOST_DRAWS)
-    labellings = _labellings(other, plan, asked, draws, int(settings["seed"]))
-    reached = nested_accuracy(
-        nested_predictors(other, steps, procedure, scheme),
+    control: Control,
+) -> Row:
+    settings, scheme, tested = job_settings["classes"], plan.test_scheme, plan.tested
+    relabelled = replace(data, codes=control.codes, classes=control.classes)
+    procedure = procedure_of(len(control.classes), plan.widths[-1], settings)
+    accuracy = nested_accuracy(
+        nested_predictors(relabelled, steps, procedure, scheme),
         scheme,
-        labellings,
+        _labellings(relabelled, plan, control, settings),
         data.unit_of,
         plan.widths,
     )
-    codes = asked.codes[tested]
+    codes = control.codes[tested]
     majority = float(np.bincount(codes).max() / len(codes))
-    p = share_reaching(reached) if len(reached) > 1 else np.nan
+    p = share_reaching(accuracy) if len(accuracy) > 1 else np.nan
     name = {
         "target": settings["target"],
         BEFORE: f"{settings['target']} before it was given ({', '.join(data.sessions)})",
-    }.get(asked.name, asked.name)
+    }.get(control.name, control.name)
     sentence = (
-        f"Asked for the {name}, the same procedure names {100 * reached[0]:.0f} % of the scans "
+        f"Asked for the {name}, the same procedure names {100 * accuracy[0]:.0f} % of the scans "
         f"rightly (always naming the largest class: {100 * majority:.0f} %)"
-        + (f", permutation p {shown_p(p)}." if len(reached) > 1 else ".")
+        + (f", permutation p {shown_p(p)}." if len(accuracy) > 1 else ".")
     )
-    mixed = _inseparable(data, settings["target"], asked)
-    if mixed:
-        sentence += f" {mixed[0].upper()}{mixed[1:]}."
-    reason = "; ".join(text for text in (mixed, _caveat(scheme, asked)) if text)
-    return (asked.name, len(asked.classes), len(np.unique(data.unit_of[tested])), len(codes),
-            float(reached[0]), majority, p, len(reached) - 1, asked.within, sentence,
-            reason)  # fmt: skip
+    reasons = []
+    pairs = "" if control.name not in _CONDITIONS else _confounded_pairs(data, control.codes)
+    if pairs:
+        reasons.append(
+            f"classes {pairs} were never measured in the same {control.name}: what names the "
+            f"{settings['target']} may be the {control.name}, and these scans cannot tell which"
+        )
+        sentence += f" {reasons[0][0].upper()}{reasons[0][1:]}."
+    if lost := sorted(control.classes[code] for code in untrained(scheme, control.codes)):
+        reasons.append(f"{', '.join(lost)} missing from training in some folds: it cannot be named")
+    return (control.name, len(control.classes), len(np.unique(data.unit_of[tested])), len(codes),
+            float(accuracy[0]), majority, p, len(accuracy) - 1, control.within, sentence,
+            "; ".join(reasons))  # fmt: skip
 
 
-def _inseparable(data: Labelled, target: str, asked: Asked) -> str:
-    """Say which classes of the target share no session or block, so that the two are one label."""
-    if asked.name not in ("session", "block"):
-        return ""
-    pairs = confounded_classes(data.codes, asked.codes, data.classes)
-    if not pairs:
-        return ""
-    told = first_words([f"{a} and {b}" for a, b in pairs], 5)
-    return (
-        f"classes {told} were never measured in the same {asked.name}: what names the {target} may "
-        f"be the {asked.name}, and these scans cannot tell which"
-    )
+_CONDITIONS = ("session", "block")
+"""Labels of how scans were taken: not those of the target."""
 
 
-def _caveat(scheme: Scheme, asked: Asked) -> str:
-    """Say where a label is missing from training, so that it cannot be named."""
-    lost = {
-        asked.classes[code]
-        for i, outer in enumerate(scheme.outer)
-        for code in np.unique(asked.codes[scheme.fold == i])
-        if code not in asked.codes[scheme.training[outer]]
-    }
-    if not lost:
-        return ""
-    return f"{', '.join(sorted(lost))} missing from training in some folds: it cannot be named"
-
-
-def _labellings(data: Labelled, plan: Plan, asked: Asked, n_draws: int, seed: int) -> Codes:
+def _labellings(data: Labelled, plan: Plan, control: Control, settings: Mapping[str, Any]) -> Codes:
     """Return labellings of the scans, the observed one first, shape ``(1 + n, n_scans)``."""
-    rng = generator(seed, "question", asked.name)
-    if n_draws == 0 or (asked.name not in ("session", "block") and data.labels_by == BY_SCAN):
+    rng = generator(int(settings["seed"]), "question", control.name)
+    n_draws = min(int(settings["n_permutations"]), MOST_DRAWS)
+    condition = control.name in _CONDITIONS
+    if n_draws == 0 or (data.labels_by == BY_SCAN and not condition):
         return data.codes[None, :]
-    labels, cells = data.unit_codes, plan.cells
-    if asked.name in ("session", "block"):
-        days = _days_of_units(data)
-        if asked.name == "session" and days is None:
-            return _days_exchanged(data, n_draws, rng)
-        labels = data.unit_blocks if asked.name == "block" or days is None else days
-        cells = plan.cells // (len(data.blocks) + 1)
-        return arrangements(labels, cells, n_draws, rng)[0][:, data.unit_of]
-    return data.scan_codes(arrangements(labels, cells, n_draws, rng)[0])
+    if not condition:
+        return data.scan_codes(arrangements(data.unit_codes, plan.cells, n_draws, rng)[0])
+    day_of = _day_of_units(data)
+    if control.name == "session" and day_of is None:
+        return _days_exchanged(data, n_draws, rng)
+    labels = data.unit_blocks if control.name == "block" or day_of is None else day_of
+    cells = plan.cells // (len(data.blocks) + 1)
+    return arrangements(labels, cells, n_draws, rng)[0][:, data.unit_of]
 
 
-def _days_of_units(data: Labelled) -> Codes | None:
+def _day_of_units(data: Labelled) -> Codes | None:
     """Return the day of every unit if each was measured in one session only."""
-    first = np.zeros(len(data.units), dtype=np.int_)
-    first[data.unit_of] = data.day
-    return first if np.array_equal(first[data.unit_of], data.day) else None
+    day_of = np.zeros(len(data.units), dtype=np.int_)
+    day_of[data.unit_of] = data.day
+    return day_of if np.array_equal(day_of[data.unit_of], data.day) else None
 
 
 def _days_exchanged(data: Labelled, n_draws: int, rng: np.random.Generator) -> Codes:
     """Exchange whole days within every unit."""
     out = np.empty((n_draws + 1, len(data.day)), dtype=np.int_)
     out[0] = data.day
-    members = members_of(data.unit_of)
+    scans_of_unit = members_of(data.unit_of)
     for row in out[1:]:
-        for scans in members:
-            there, place = np.unique(data.day[scans], return_inverse=True)
-            row[scans] = rng.permutation(there)[place]
+        for scans in scans_of_unit:
+            days, day = np.unique(data.day[scans], return_inverse=True)
+            row[scans] = rng.permutation(days)[day]
     return out

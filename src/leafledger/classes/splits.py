@@ -10,6 +10,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,13 +26,12 @@ if TYPE_CHECKING:
 
 # Which accepted spectra take part, and what is the label of each?
 # ----------------------------------------------------------------------
-# The label is that of the unit, or that of the scan where the target is a column of the scan sheet:
-# such labels may change from session to session, as the stage of a disease does.
 
-_STUDY = "study.yaml"
+STUDY = "study.yaml"
 BY_UNIT, BY_SESSION, BY_SCAN = "unit", "session", "scan"
 """What a label belongs to: one for each unit, for each unit and session, or for each scan."""
 Codes = NDArray[np.int_]
+Scans = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -79,33 +79,33 @@ class Labelled:
     wavelength_nm: NDArray[np.float64]
     rows: pd.DataFrame
     classes: tuple[str, ...]
-    codes: NDArray[np.int_]
+    codes: Codes
     units: tuple[str, ...]
-    unit_of: NDArray[np.int_]
-    unit_codes: NDArray[np.int_]
+    unit_of: Codes
+    unit_codes: Codes
     blocks: tuple[str, ...]
-    unit_blocks: NDArray[np.int_]
+    unit_blocks: Codes
     sessions: tuple[str, ...]
-    day: NDArray[np.int_]
+    day: Codes
     set_aside: tuple[str, ...] = ()
     labels_by: str = BY_UNIT
-    sequences: NDArray[np.int_] = field(default_factory=lambda: np.empty((0, 0), dtype=np.int_))
+    sequences: Codes = field(default_factory=lambda: np.empty((0, 0), dtype=np.int_))
 
-    def units_per_class(self) -> NDArray[np.int_]:
+    def units_per_class(self) -> Codes:
         """Return the number of units of every class; a unit whose label changes counts in each."""
         return np.bincount(self.labelled_units()[1], minlength=len(self.classes))
 
-    def labelled_units(self) -> tuple[NDArray[np.int_], NDArray[np.int_]]:
+    def labelled_units(self) -> tuple[Codes, Codes]:
         """Return the labelled unit (a unit under one label) of every scan, and the class of each.
 
         Labelled units are numbered by unit, then class. They are the units themselves where labels
         do not change.
         """
         pairs = self.unit_of * len(self.classes) + self.codes
-        there, place = np.unique(pairs, return_inverse=True)
-        return place.astype(np.int_), (there % len(self.classes)).astype(np.int_)
+        names, labelled = np.unique(pairs, return_inverse=True)
+        return labelled.astype(np.int_), (names % len(self.classes)).astype(np.int_)
 
-    def scan_codes(self, unit_codes: NDArray[np.int_]) -> NDArray[np.int_]:
+    def scan_codes(self, unit_codes: Codes) -> Codes:
         """Return the class of every scan if the units had other labels or label sequences.
 
         Parameters
@@ -134,13 +134,13 @@ class Labelled:
             raise ValueError("a label sequence of a unit that was not measured in this session")
         return codes
 
-    def measured(self) -> NDArray[np.int_]:
+    def measured(self) -> Codes:
         """Return the number of the set of sessions in which each unit has scans, ``(n_units,)``."""
-        there = np.zeros((len(self.units), len(self.sessions)), dtype=bool)
-        there[self.unit_of, self.day] = True
-        return np.unique(there, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int_)
+        measured = np.zeros((len(self.units), len(self.sessions)), dtype=bool)
+        measured[self.unit_of, self.day] = True
+        return np.unique(measured, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int_)
 
-    def scans_per_class(self) -> NDArray[np.int_]:
+    def scans_per_class(self) -> Codes:
         """Return the number of scans of every class."""
         return np.bincount(self.codes, minlength=len(self.classes))
 
@@ -168,40 +168,41 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
         aside and named.
     """
     design, settings = job.settings["design"], job.settings["classes"]
-    units: Mapping[str, Mapping[str, str]] = job.settings["units"]
-    found = _accepted(job, settings["sessions"] if asked is None else asked)
-    rows, spectra = found.rows[["scan", "session", "unit"]], found.reflectance
-    target = str(settings["target"])
-    labels = _labels(job, rows, target)
-    members = _members(labels, rows["unit"])
-    alone = {name: own[0] for name, own in members.items() if len(own) == 1}
-    _refuse_few(list(members), alone, target, design["unit"])
-    if alone:
-        kept = ~np.isin(labels, list(alone))
+    accepted = _accepted(job, settings["sessions"] if asked is None else asked)
+    rows, spectra = accepted.rows[["scan", "session", "unit"]], accepted.reflectance
+    labels = _labels(job, rows, str(settings["target"]))
+    single = _classes_of_one_unit(labels, rows["unit"], settings["target"], design["unit"])
+    if single:
+        kept = ~np.isin(labels, list(single))
         rows, spectra, labels = rows[kept].reset_index(drop=True), spectra[kept], labels[kept]
-    ids, unit_of = _coded(rows["unit"])
+    units, unit_of = _coded(rows["unit"])
     classes, codes = _coded(labels)
     blocks: tuple[str, ...] = ()
-    unit_blocks = np.zeros(len(ids), dtype=np.int_)
+    unit_blocks = np.zeros(len(units), dtype=np.int_)
     if design["block"]:
-        blocks, unit_blocks = _coded([units[unit].get(design["block"], "") for unit in ids])
+        sheet = job.settings["units"]
+        blocks, unit_blocks = _coded([sheet[unit].get(design["block"], "") for unit in units])
     sessions = tuple(dict.fromkeys(str(s) for s in rows["session"]))
     day = np.array([sessions.index(s) for s in rows["session"]], dtype=np.int_)
     labels_by, unit_codes, sequences = label_sequences(codes, unit_of, day)
     return Labelled(
         spectra=spectra,
-        wavelength_nm=found.wavelength_nm,
+        wavelength_nm=accepted.wavelength_nm,
         rows=rows,
         classes=classes,
         codes=codes,
-        units=ids,
+        units=units,
         unit_of=unit_of,
         unit_codes=unit_codes,
         blocks=blocks,
         unit_blocks=unit_blocks,
         sessions=sessions,
         day=day,
-        set_aside=tuple(_alone(name, unit, design["unit"]) for name, unit in alone.items()),
+        set_aside=tuple(
+            f"class {quoted(name)} was set aside: its only {design['unit'] or 'scan'} ({unit}) "
+            "cannot be held out and trained on at once; the model does not know this class"
+            for name, unit in single.items()
+        ),
         labels_by=labels_by,
         sequences=sequences,
     )
@@ -237,9 +238,9 @@ def label_sequences(codes: Codes, unit_of: Codes, day: Codes) -> tuple[str, Code
     if np.array_equal(by_day[unit_of, day], codes):
         table, numbers = np.unique(by_day, axis=0, return_inverse=True)
         return BY_SESSION, numbers.reshape(-1).astype(np.int_), table
-    shown = np.zeros((n_units, int(codes.max()) + 1), dtype=bool)
-    shown[unit_of, codes] = True
-    numbers = np.unique(shown, axis=0, return_inverse=True)[1]
+    classes = np.zeros((n_units, int(codes.max()) + 1), dtype=bool)
+    classes[unit_of, codes] = True
+    numbers = np.unique(classes, axis=0, return_inverse=True)[1]
     return BY_SCAN, numbers.reshape(-1).astype(np.int_), empty
 
 
@@ -251,14 +252,13 @@ def _labels(job: Job, rows: pd.DataFrame, target: str) -> NDArray[np.str_]:
     InputFault
         If one has none.
     """
-    own: Mapping[str, str] | None = job.settings.get("labels")
-    units: Mapping[str, Mapping[str, str]] = job.settings["units"]
-    if own is not None:
-        file, said, things = "the scan sheet", own, rows["scan"]
+    by_scan: Mapping[str, str] | None = job.settings.get("labels")
+    if by_scan is not None:
+        file, label_of, column = "the scan sheet", by_scan, "scan"
     else:
-        said = {unit: row.get(target, "") for unit, row in units.items()}
-        file, things = "units.csv", rows["unit"]
-    names = [str(name) for name in things]
+        label_of = {unit: row.get(target, "") for unit, row in job.settings["units"].items()}
+        file, column = "units.csv", "unit"
+    names = [str(name) for name in rows[column]]
     problems = [
         Problem(
             file=file,
@@ -268,39 +268,73 @@ def _labels(job: Job, rows: pd.DataFrame, target: str) -> NDArray[np.str_]:
             mend="Fill it in, or exclude its scans in decisions.csv.",
         )
         for name in sorted({*names})
-        if not said.get(name, "")
+        if not label_of.get(name, "")
     ]
     if problems:
         raise InputFault(problems)
-    return np.array([said[name] for name in names], dtype=str)
+    return np.array([label_of[name] for name in names], dtype=str)
 
 
-def _members(labels: Iterable[str], units: Iterable[str]) -> dict[str, list[str]]:
-    """Return class -> its units, both sorted."""
-    out: dict[str, list[str]] = {}
+def _classes_of_one_unit(
+    labels: Iterable[str], units: Iterable[str], target: str, word: str | None
+) -> dict[str, str]:
+    """Return class -> its unit, of classes with one unit; refuse fewer than two other classes."""
+    units_of: dict[str, list[str]] = {}
     for name, unit in sorted({(str(a), str(b)) for a, b in zip(labels, units, strict=True)}):
-        out.setdefault(name, []).append(unit)
-    return out
-
-
-def _alone(name: str, unit: str, word: str | None) -> str:
-    return (
-        f"class {quoted(name)} was set aside: its only {word or 'scan'} ({unit}) cannot be held "
-        "out and trained on at once; the model does not know this class"
-    )
+        units_of.setdefault(name, []).append(unit)
+    if len(units_of) < 2:
+        raise InputFault(
+            Problem(
+                file=STUDY,
+                column="classes.target",
+                found=f"one class only in {quoted(target)}: {quoted(next(iter(units_of)))}",
+                expected="at least two classes among the accepted scans",
+                mend="Choose another target, or leave the section classes out.",
+            )
+        )
+    single = {name: several[0] for name, several in units_of.items() if len(several) == 1}
+    if len(units_of) - len(single) < 2:
+        word = word or "scan"
+        raise InputFault(
+            Problem(
+                file=STUDY,
+                column="classes.target",
+                found=f"class {quoted(name)} of {quoted(target)} with one {word} ({unit})",
+                expected=f"two classes with at least two {word}s each, so that one can be held out",
+                mend="Measure more of it, or choose another target.",
+            )
+            for name, unit in single.items()
+        )
+    return single
 
 
 def _accepted(job: Job, asked: str | Sequence[str]) -> Spectra:
     reflectance = job.by_session("reflectance")
     sessions = wanted_sessions(asked, job.settings["design"]["sessions"], list(reflectance))
-    found = load_spectra(
+    accepted = load_spectra(
         reflectance, job.inputs["accepted"], job.inputs["range"], {}, sessions=sessions
     )
-    if len(found.rows) == 0:
-        raise InputFault(_no_scans(sessions))
-    if found.reflectance.shape[1] == 0:
-        raise InputFault(_no_wavelengths())
-    return found
+    if len(accepted.rows) == 0:
+        raise InputFault(
+            Problem(
+                file="results/accepted.csv",
+                column="accepted",
+                found=f"no accepted scan in {', '.join(sessions)}",
+                expected="accepted scans to train on",
+                mend="See exclusions.csv for the reasons; name other sessions in classes.sessions.",
+            )
+        )
+    if accepted.reflectance.shape[1] == 0:
+        raise InputFault(
+            Problem(
+                file=STUDY,
+                column="quality.range",
+                found="no wavelength inside the trusted range",
+                expected="at least one wavelength to train on",
+                mend="State a range that overlaps the spectra: {start_nm: 450, stop_nm: 950}.",
+            )
+        )
+    return accepted
 
 
 def wanted_sessions(
@@ -331,7 +365,16 @@ def wanted_sessions(
     if not isinstance(asked, str):
         unknown = [session for session in asked if session not in read]
         if unknown:
-            raise InputFault(_unknown_session(session, read) for session in unknown)
+            raise InputFault(
+                Problem(
+                    file=STUDY,
+                    column="classes.sessions",
+                    found=quoted(session),
+                    expected="a session of the study",
+                    mend=nearest(session, read),
+                )
+                for session in unknown
+            )
         return [session for session in read if session in asked]
     if asked == "all" or not listed:
         return list(read)
@@ -340,7 +383,7 @@ def wanted_sessions(
     if not kept:
         raise InputFault(
             Problem(
-                file=_STUDY,
+                file=STUDY,
                 column="classes.sessions",
                 found=f"{asked}, and no session with phase {asked}",
                 expected="at least one session to train on",
@@ -350,66 +393,9 @@ def wanted_sessions(
     return kept
 
 
-def _coded(labels: Iterable[str]) -> tuple[tuple[str, ...], NDArray[np.int_]]:
-    there, codes = np.unique(np.array(list(labels), dtype=str), return_inverse=True)
-    return tuple(str(label) for label in there), codes.astype(np.int_)
-
-
-def _refuse_few(
-    classes: Sequence[str], alone: Mapping[str, str], target: str, unit: str | None
-) -> None:
-    if len(classes) < 2:
-        raise InputFault(
-            Problem(
-                file=_STUDY,
-                column="classes.target",
-                found=f"one class only in {quoted(target)}: {quoted(classes[0])}",
-                expected="at least two classes among the accepted scans",
-                mend="Choose another target, or leave the section classes out.",
-            )
-        )
-    if len(classes) - len(alone) < 2:
-        word = unit or "scan"
-        raise InputFault(
-            Problem(
-                file=_STUDY,
-                column="classes.target",
-                found=f"class {quoted(name)} of {quoted(target)} with one {word} ({own})",
-                expected=f"two classes with at least two {word}s each, so that one can be held out",
-                mend="Measure more of it, or choose another target.",
-            )
-            for name, own in alone.items()
-        )
-
-
-def _no_scans(sessions: Sequence[str]) -> Problem:
-    return Problem(
-        file="results/accepted.csv",
-        column="accepted",
-        found=f"no accepted scan in {', '.join(sessions)}",
-        expected="accepted scans to train on",
-        mend="See exclusions.csv for the reasons; name other sessions in classes.sessions.",
-    )
-
-
-def _no_wavelengths() -> Problem:
-    return Problem(
-        file=_STUDY,
-        column="quality.range",
-        found="no wavelength inside the trusted range",
-        expected="at least one wavelength to train on",
-        mend="State a range that overlaps the spectra: {start_nm: 450, stop_nm: 950}.",
-    )
-
-
-def _unknown_session(session: str, read: Sequence[str]) -> Problem:
-    return Problem(
-        file=_STUDY,
-        column="classes.sessions",
-        found=quoted(session),
-        expected="a session of the study",
-        mend=nearest(session, read),
-    )
+def _coded(labels: Iterable[str]) -> tuple[tuple[str, ...], Codes]:
+    names, codes = np.unique(np.array(list(labels), dtype=str), return_inverse=True)
+    return tuple(str(name) for name in names), codes.astype(np.int_)
 
 
 # Which scans train a model and which are held out: the training sets of every kind of split.
@@ -423,11 +409,11 @@ would be much smaller than the outer one that it chooses for."""
 
 
 def assign_folds(
-    labels: NDArray[np.int_],
-    strata: NDArray[np.int_],
+    labels: Codes,
+    strata: Codes,
     n_folds: int,
     rng: np.random.Generator,
-) -> NDArray[np.int_]:
+) -> Codes:
     """Deal groups into folds so that classes, and strata within them, are spread evenly.
 
     Parameters
@@ -462,8 +448,8 @@ def assign_folds(
 
 
 def assign_changing_labels(
-    codes: NDArray[np.int_], units: NDArray[np.int_], n_folds: int, rng: np.random.Generator
-) -> NDArray[np.int_]:
+    codes: Codes, units: Codes, n_folds: int, rng: np.random.Generator
+) -> Codes:
     """Assign units whose label changes to folds, so that the scans of every class are spread.
 
     Parameters
@@ -498,7 +484,7 @@ def assign_changing_labels(
     return np.unique(fold, return_inverse=True)[1].reshape(-1).astype(np.int_)
 
 
-def members_of(units: NDArray[np.int_]) -> list[NDArray[np.intp]]:
+def members_of(units: Codes) -> list[NDArray[np.intp]]:
     """Return the scans of unit 0, 1, ...
 
     Examples
@@ -527,10 +513,10 @@ class Scheme:
         are in the training part of ``i``.
     """
 
-    fold: NDArray[np.int_]
-    training: NDArray[np.bool_]
+    fold: Codes
+    training: Scans
     outer: tuple[int, ...]
-    inner: tuple[tuple[tuple[int, NDArray[np.bool_]], ...], ...]
+    inner: tuple[tuple[tuple[int, Scans], ...], ...]
 
     @property
     def n_folds(self) -> int:
@@ -538,23 +524,18 @@ class Scheme:
         return len(self.outer)
 
     @property
-    def tested(self) -> NDArray[np.bool_]:
+    def tested(self) -> Scans:
         """Scans that are held out once, shape ``(n_scans,)``."""
         return self.fold >= 0
 
 
-def scheme_of(fold: NDArray[np.int_], units: NDArray[np.int_], rng: np.random.Generator) -> Scheme:
-    """Lay out outer and inner training sets.
-
-    The inner folds of an outer fold are the remaining outer folds, so one set that leaves out two
-    folds serves both of them: six folds need 21 sets. With fewer than five outer folds the units
-    of each training part are dealt, without looking at labels, into eight inner folds of their
-    own. These cannot be stratified, so the error is pooled over all classes.
+def scheme_of(fold: Codes, units: Codes, rng: np.random.Generator) -> Scheme:
+    """Hold out every fold in turn.
 
     Parameters
     ----------
     fold
-        Outer fold of every scan, from 0.
+        Outer fold of every scan, from 0; -1 for scans that are never held out.
     units
         Unit number of every scan.
     rng
@@ -563,68 +544,29 @@ def scheme_of(fold: NDArray[np.int_], units: NDArray[np.int_], rng: np.random.Ge
     Returns
     -------
     Scheme
-        Training sets and how they pair up.
+        Training sets and how they pair up. Six folds need 21 sets.
     """
-    n_folds = int(fold.max()) + 1
-    parts = [fold != i for i in range(n_folds)]
-    if n_folds < PAIRED_FROM:
-        return blind_inner_scheme(fold, parts, units, rng)
-    training = list(parts)
-    pairs = _pairs(training, fold, np.ones(len(fold), dtype=bool))
-    listed = tuple(
-        tuple((pairs[i, j], fold == j) for j in range(n_folds) if j != i) for i in range(n_folds)
-    )
-    return Scheme(fold, np.array(training), tuple(range(n_folds)), listed)
+    everything = np.ones(len(fold), dtype=bool)
+    return _scheme(fold, [(everything, everything)], units, rng)
 
 
-def blind_inner_scheme(
-    fold: NDArray[np.int_],
-    parts: Sequence[NDArray[np.bool_]],
-    units: NDArray[np.int_],
-    rng: np.random.Generator,
-) -> Scheme:
-    """Lay out given training parts, with inner folds dealt blind to labels.
-
-    Parameters
-    ----------
-    fold
-        Outer fold of every scan; -1 for scans that are never held out.
-    parts
-        Training scans (true) of every outer fold.
-    units
-        Unit number of every scan.
-    rng
-        Random stream.
-    """
-    training = list(parts)
-    inner = tuple(_blind_inner(part, units, training, rng) for part in parts)
-    return Scheme(fold, np.array(training), tuple(range(len(parts))), inner)
-
-
-def one_by_one_scheme(units: NDArray[np.int_], rng: np.random.Generator) -> Scheme:
+def one_by_one_scheme(units: Codes, rng: np.random.Generator) -> Scheme:
     """Hold out every unit by itself; inner folds are dealt once, blind to labels, for all."""
-    there = np.unique(units)
-    fold = np.searchsorted(there, units)
-    nothing = np.zeros(len(there), dtype=np.int_)
-    dealt = assign_folds(nothing, nothing, min(INNER_FOLDS, len(there) - 1), rng)[fold]
-    training = [fold != i for i in range(len(there))]
-    outer = tuple(range(len(there)))
-    listed = []
-    for i in outer:
-        own = []
-        for j in np.unique(dealt[fold != i]):
-            own.append((len(training), (fold != i) & (dealt == j)))
-            training.append((fold != i) & (dealt != j))
-        listed.append(tuple(own))
-    return Scheme(fold, np.array(training), outer, tuple(listed))
+    fold = np.unique(units, return_inverse=True)[1].reshape(-1)
+    n_units = int(fold.max()) + 1
+    inner_fold = _blind_folds(n_units, min(INNER_FOLDS, n_units - 1), rng)[fold]
+    training = [fold != i for i in range(n_units)]
+    inner = []
+    for i in range(n_units):
+        pairs = []
+        for j in np.unique(inner_fold[fold != i]):
+            pairs.append((len(training), (fold != i) & (inner_fold == j)))
+            training.append((fold != i) & (inner_fold != j))
+        inner.append(tuple(pairs))
+    return Scheme(fold, np.array(training), tuple(range(n_units)), tuple(inner))
 
 
-def later_days_scheme(
-    fold: NDArray[np.int_],
-    day: NDArray[np.int_],
-    units: NDArray[np.int_],
-    rng: np.random.Generator,
-) -> Scheme:
+def later_days_scheme(fold: Codes, day: Codes, units: Codes, rng: np.random.Generator) -> Scheme:
     """Train on early days and judge later ones, always on units that training has not seen.
 
     Parameters
@@ -645,33 +587,11 @@ def later_days_scheme(
         the other units showed on the days before. The inner loop leaves out the other folds of
         units on those days.
     """
-    n_folds = int(fold.max()) + 1
-    place = np.full(len(fold), -1)
-    training: list[NDArray[np.bool_]] = []
-    outer: list[int] = []
-    listed: list[tuple[tuple[int, NDArray[np.bool_]], ...]] = []
-    for last in np.unique(day)[1:]:
-        early = day < last
-        start = len(training)
-        training += [early & (fold != i) for i in range(n_folds)]
-        pairs = _pairs(training, fold, early) if n_folds >= PAIRED_FROM else {}
-        for i in range(n_folds):
-            judged = (day == last) & (fold == i)
-            if not judged.any():
-                continue
-            place[judged] = len(outer)
-            outer.append(start + i)
-            if pairs:
-                others = [j for j in range(n_folds) if j != i]
-                listed.append(tuple((pairs[i, j], early & (fold == j)) for j in others))
-            else:
-                listed.append(_blind_inner(early & (fold != i), units, training, rng))
-    return Scheme(place, np.array(training), tuple(outer), tuple(listed))
+    rounds = [(day < last, day == last) for last in np.unique(day)[1:]]
+    return _scheme(fold, rounds, units, rng)
 
 
-def unseen_days_scheme(
-    fold: NDArray[np.int_], day: NDArray[np.int_], *, seen: bool = False
-) -> Scheme:
+def unseen_days_scheme(fold: Codes, day: Codes, *, seen: bool = False) -> Scheme:
     """Hold out every day in turn, always on units that training has not seen.
 
     Parameters
@@ -690,56 +610,82 @@ def unseen_days_scheme(
         An outer fold for every day and every fold of units: trained on the other units on all
         days but one. The inner loop leaves out the other folds of units on those days.
     """
-    n_folds = int(fold.max()) + 1
-    place = np.full(len(fold), -1)
-    training: list[NDArray[np.bool_]] = []
-    outer: list[int] = []
-    listed: list[tuple[tuple[int, NDArray[np.bool_]], ...]] = []
     days = np.unique(day)
-    for at, held_day in enumerate(days):
-        others = day != (days[(at + 1) % len(days)] if seen else held_day)
+    left_out = np.roll(days, -1) if seen else days
+    return _scheme(
+        fold, [(day != out, day == held) for held, out in zip(days, left_out, strict=True)]
+    )
+
+
+def _scheme(
+    fold: Codes,
+    rounds: Sequence[tuple[Scans, Scans]],
+    units: Codes | None = None,
+    rng: np.random.Generator | None = None,
+) -> Scheme:
+    """Lay out outer and inner training sets, round by round and fold by fold.
+
+    Parameters
+    ----------
+    fold
+        Fold of every scan; -1 for scans that are never held out.
+    rounds
+        Pairs of the scans that may train (those of the held-out fold do not) and the scans that
+        are judged.
+    units, rng
+        Unit of every scan and random stream for blind inner folds; left out where the number of
+        folds is enough without.
+
+    Notes
+    -----
+    The inner folds of an outer fold are the remaining outer folds, so one set that leaves out two
+    folds serves both of them. With fewer than five outer folds the units of each training part are
+    dealt, without looking at labels, into eight inner folds of their own. These cannot be
+    stratified, so the error is pooled over all classes.
+    """
+    folds = range(int(fold.max()) + 1)
+    place = np.full(len(fold), -1)
+    training: list[Scans] = []
+    outer: list[int] = []
+    inner: list[tuple[tuple[int, Scans], ...]] = []
+    for trains, judged in rounds:
         start = len(training)
-        training += [others & (fold != i) for i in range(n_folds)]
-        pairs = _pairs(training, fold, others)
-        for i in range(n_folds):
-            judged = (day == held_day) & (fold == i)
-            if not judged.any():
+        training += [trains & (fold != i) for i in folds]
+        pairs: dict[tuple[int, int], int] = {}
+        if rng is None or len(folds) >= PAIRED_FROM:
+            for i, j in combinations(folds, 2):
+                pairs[i, j] = pairs[j, i] = len(training)
+                training.append(trains & (fold != i) & (fold != j))
+        for i in folds:
+            held = judged & (fold == i)
+            if not held.any():
                 continue
-            place[judged] = len(outer)
+            place[held] = len(outer)
             outer.append(start + i)
-            rest = [j for j in range(n_folds) if j != i]
-            listed.append(tuple((pairs[i, j], others & (fold == j)) for j in rest))
-    return Scheme(place, np.array(training), tuple(outer), tuple(listed))
-
-
-def _pairs(
-    training: list[NDArray[np.bool_]], fold: NDArray[np.int_], part: NDArray[np.bool_]
-) -> dict[tuple[int, int], int]:
-    """Append the sets of ``part`` without two folds; return where each pair's set stands."""
-    n_folds = int(fold.max()) + 1
-    pairs: dict[tuple[int, int], int] = {}
-    for i in range(n_folds):
-        for j in range(i + 1, n_folds):
-            pairs[i, j] = pairs[j, i] = len(training)
-            training.append(part & (fold != i) & (fold != j))
-    return pairs
+            if units is not None and rng is not None and not pairs:
+                inner.append(_blind_inner(training[start + i], units, training, rng))
+            else:
+                inner.append(tuple((pairs[i, j], trains & (fold == j)) for j in folds if j != i))
+    return Scheme(place, np.array(training), tuple(outer), tuple(inner))
 
 
 def _blind_inner(
-    part: NDArray[np.bool_],
-    units: NDArray[np.int_],
-    training: list[NDArray[np.bool_]],
-    rng: np.random.Generator,
-) -> tuple[tuple[int, NDArray[np.bool_]], ...]:
+    part: Scans, units: Codes, training: list[Scans], rng: np.random.Generator
+) -> tuple[tuple[int, Scans], ...]:
     """Append inner training sets of one training part and return how they are judged."""
-    there = np.unique(units[part])
-    nothing = np.zeros(len(there), dtype=np.int_)
-    n_inner = min(INNER_FOLDS, len(there))
-    where = np.full(int(units.max()) + 1, -1)
-    where[there] = assign_folds(nothing, nothing, n_inner, rng)
-    own = []
+    trained = np.unique(units[part])
+    n_inner = min(INNER_FOLDS, len(trained))
+    fold_of = np.full(int(units.max()) + 1, -1)
+    fold_of[trained] = _blind_folds(len(trained), n_inner, rng)
+    pairs = []
     for j in range(n_inner):
-        judged = part & (where[units] == j)
-        own.append((len(training), judged))
+        judged = part & (fold_of[units] == j)
+        pairs.append((len(training), judged))
         training.append(part & ~judged)
-    return tuple(own)
+    return tuple(pairs)
+
+
+def _blind_folds(n_units: int, n_folds: int, rng: np.random.Generator) -> Codes:
+    """Return a fold for every unit, dealt without looking at labels."""
+    nothing = np.zeros(n_units, dtype=np.int_)
+    return assign_folds(nothing, nothing, n_folds, rng)

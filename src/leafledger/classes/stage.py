@@ -17,15 +17,9 @@ from leafledger.classes.class_tables import (
     summary,
     terms_table,
 )
-from leafledger.classes.explanation import resampled_terms
+from leafledger.classes.explanation import explain
 from leafledger.classes.fold_assignment import Plan, planned
-from leafledger.classes.fold_fit import (
-    fit_training,
-    nested_predictors,
-    preprocessed,
-    procedure_of,
-    steps_of,
-)
+from leafledger.classes.fold_fit import nested_predictors, procedure_of, steps_of
 from leafledger.classes.model import canonical_archive, model_card, sealed, types_to_trust
 from leafledger.classes.negative_controls import (
     HeldOutSessions,
@@ -33,7 +27,6 @@ from leafledger.classes.negative_controls import (
     held_out_sessions,
     permutation_test,
 )
-from leafledger.classes.pls import class_weights, explained_shares, membership_of
 from leafledger.classes.splits import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.validation import Validated, validate
 from leafledger.records.record import Job, Metric, Outcome
@@ -70,10 +63,10 @@ def run(job: Job) -> Outcome:
     sessions = _sessions(data, plan, validated, float(settings["margin"]))
     _write_tables(job, data, plan, validated)
     _write_permutation(job, test)
-    told = _write_model(job, data, plan, validated, test, sessions)
+    facts = _write_model(job, data, plan, validated, test, sessions)
     return Outcome(
-        metrics=_metrics(told),
-        warnings=list(told["warnings"]),
+        metrics=_metrics(facts),
+        warnings=list(facts["warnings"]),
         seeds={"classes": int(settings["seed"])},
     )
 
@@ -85,12 +78,10 @@ def _permuted(
         return None
     return permutation_test(
         nested_predictors(data, validated.steps, validated.procedure, plan.schemes[0]),
+        data,
         plan,
-        data.unit_codes,
-        data.unit_of,
         n_draws,
         generator(seed, "permutation"),
-        data.scan_codes,
     )
 
 
@@ -131,32 +122,20 @@ def _write_model(
 ) -> dict[str, Any]:
     """Fit all scans, write terms, summary, model and card; return the summary."""
     settings = job.settings["classes"]
-    step, _, chosen = validated.chosen
-    spectra = preprocessed(data.spectra, step, data.wavelength_nm)
-    fit = fit_training(spectra, data.codes, step, validated.procedure)
-    ready = fit.learned.apply(spectra)
-    model = final_model(data, validated)
-    rng = generator(settings["seed"], "resampled terms")
-    spread = resampled_terms(
-        spectra, data.codes, data.unit_of, fit, step, validated.procedure, chosen, rng
-    )
-    write_parquet(
-        job.outputs["terms"], terms_table(data, ready, fit, spread, chosen), {}, ("term", "class")
-    )
-    pairs = confused_pairs_table(data, plan, validated, ready)
+    final = explain(data, validated, settings["seed"])
+    write_parquet(job.outputs["terms"], terms_table(data, final), {}, ("term", "class"))
+    pairs = confused_pairs_table(data, plan, validated, final)
     write_csv(job.outputs["confused_pairs"], pairs, CONFUSED_PAIRS)
-    weights = class_weights(data.codes, len(data.classes)) if model.balanced else None
-    member = membership_of(data.codes, len(data.classes))
-    explained = explained_shares(fit.path, ready, member, weights)
-    told = summary(data, plan, validated, test, sessions, fit.path, explained, spread, job.settings)
-    write_json(job.outputs["summary"], told)
+    facts = summary(data, plan, validated, test, sessions, final, job.settings)
+    write_json(job.outputs["summary"], facts)
+    model = final_model(data, validated)
     plain = canonical_archive(model)
     limits = read_json(job.inputs["range"])
     card = model_card(model, data, plan, settings, limits, types_to_trust(plain))
     archive, card = sealed(plain, card)
     write_bytes(job.outputs["model"], archive)
     write_json(job.outputs["model_card"], card)
-    return told
+    return facts
 
 
 def final_model(data: Labelled, validated: Validated) -> DiscriminantModel:
@@ -176,10 +155,12 @@ def final_model(data: Labelled, validated: Validated) -> DiscriminantModel:
     return model.fit(data.spectra, np.array(data.classes)[data.codes])
 
 
-def _metrics(told: dict[str, Any]) -> list[Metric]:
+def _metrics(facts: dict[str, Any]) -> list[Metric]:
     names = ("accuracy", "balanced_accuracy", "kappa", "mcc", "n_components", "n_units",
              "majority_accuracy", "p_permutation", "stable_components", "brier",
              "unit_accuracy")  # fmt: skip
     return [
-        Metric(name, float(value)) for name in names if isinstance(value := told[name], int | float)
+        Metric(name, float(value))
+        for name in names
+        if isinstance(value := facts[name], int | float)
     ]

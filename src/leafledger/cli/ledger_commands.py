@@ -1,7 +1,6 @@
-"""How is a result accounted for: the commands on the book of runs and on plans?
+"""How is a result accounted for: the commands on the book of runs?
 
-``runs``, ``ui``, ``ledger sync``; ``verify``, ``trace``, ``compare``, ``reproduce``, ``export``;
-``plan record``, ``plan history``.
+``runs``, ``ui``, ``ledger sync``; ``verify``, ``trace``, ``compare``, ``reproduce``, ``export``.
 """
 
 from __future__ import annotations
@@ -19,7 +18,6 @@ from leafledger.cli.terminal_text import (
     bullet_list,
     cores_option,
     json_option,
-    problems_as_json,
     say,
     say_indented,
     say_json,
@@ -359,105 +357,3 @@ def _scratch(keep: Path | None) -> Iterator[Path]:
         )
     keep.mkdir(parents=True, exist_ok=True)
     yield keep.resolve()
-
-
-# The plan of a study
-# ----------------------------------------------------------------------
-
-_NAME_ONE = (
-    "No primary contrast is named, so every effect of this plan is exploratory. To name one, write "
-    "it in study.yaml (effects: primary: with index and question) and record the plan again."
-)
-_SEND = "Send the text or its digest to a colleague, or lodge it in a registry, before you measure."
-
-
-@click.group(short_help="Record what is planned, before the data.")
-def plan() -> None:
-    """Record what is planned, so that it can be shown later that it came before the data.
-
-    \b
-    Example:
-      leafledger plan record my-study
-    """
-
-
-@plan.command()
-@study_argument
-@json_option
-def record(study: Path, as_json: bool) -> None:
-    """Enter the plan in the book of runs and print its text with its SHA-256.
-
-    The plan is the primary contrast, how effects are judged, the design and the treatment and block
-    of every unit. Only study.yaml and units.csv need be right: it works before any scan exists.
-    Later runs are held against it, and the report says whether the primary contrast was fixed
-    before the data. A changed plan may be recorded as well; each stays on record.
-
-    \b
-    Example:
-      leafledger plan record my-study
-    """
-    from leafledger.ledger.plans import text_file
-    from leafledger.runner.plan_records import record_plan
-
-    with problems_as_json(as_json):
-        recorded = record_plan(study)
-    entry = recorded.lodged.entry
-    if as_json:
-        say_json(
-            {
-                "problems": [],
-                "plan": entry["plan"],
-                "file": text_file(entry["plan"]),
-                "recorded": entry["recorded"],
-                "sha256": entry["sha256"],
-                "is_new": recorded.lodged.is_new,
-                "first": recorded.first.facts(),
-                "primary": recorded.has_primary,
-                "after_sessions_read": list(recorded.read),
-                "said": list(recorded.said),
-                "text": recorded.lodged.text,
-            }
-        )
-        return
-    say(recorded.lodged.text)
-    say(f"SHA-256 of this text: {entry['sha256']}")
-    if recorded.lodged.is_new:
-        say(f"Recorded as plan {entry['plan']}: {text_file(entry['plan'])}")
-    else:
-        day = entry["recorded"][:10]
-        say(f"This plan stands already since {day} (plan {entry['plan']}): nothing was entered.")
-    notes = list(recorded.said)
-    if recorded.read:
-        read = ", ".join(recorded.read)
-        notes.append(f"When it was recorded, after-sessions had been read already: {read}.")
-    else:
-        notes.append(_SEND)
-    if not recorded.has_primary:
-        notes.append(_NAME_ONE)
-    bullet_list("Notes:", notes)
-
-
-@plan.command()
-@study_argument
-@json_option
-def history(study: Path, as_json: bool) -> None:
-    """List the plans on record, what changed from one to the next, and when.
-
-    \b
-    Example:
-      leafledger plan history my-study
-    """
-    from leafledger.ledger.plans import on_record
-    from leafledger.ledger.view import BookView
-    from leafledger.study.written_plan import course_lines
-
-    records = on_record(BookView(study.resolve()))
-    if as_json:
-        known = [entry for entry in records if entry.plan is not None]
-        say_json([entry.facts() | {"plan": entry.plan} for entry in known])
-        return
-    lines = course_lines(records)
-    if not lines:
-        say("No plan is on record: `leafledger plan record` enters one, and so does every run.")
-    for line in lines:
-        say_indented(line, "")

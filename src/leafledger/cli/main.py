@@ -16,16 +16,17 @@ from leafledger.cli.ledger_commands import (
     compare,
     export,
     ledger,
-    plan,
     reproduce,
     runs,
     trace,
     ui,
     verify,
 )
+from leafledger.cli.plan_commands import plan
 from leafledger.cli.run_commands import clean, demo, run, status
 from leafledger.cli.study_commands import check, new, review
 from leafledger.cli.terminal_text import say, say_problems
+from leafledger.cli.watch_command import watch
 from leafledger.errors import InputFault, LeafledgerError
 
 _INTERRUPTED = 130
@@ -42,7 +43,7 @@ _HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 96}
 
 
 _SECTIONS: dict[str, tuple[click.Command, ...]] = {
-    "Work on a study": (demo, new, plan, check, run, status, review, assay, identify),
+    "Work on a study": (*(demo, new, plan, watch, check, run, status, review, assay, identify),),
     "Answer for a result": (runs, trace, compare, verify, reproduce, export, ui),
     "Keep house": (clean, ledger),
 }

@@ -20,10 +20,11 @@ from leafledger.cli.terminal_text import (
     study_argument,
 )
 from leafledger.errors import input_fault
+from leafledger.ledger.compare import tasks_ran
 from leafledger.runner.plan_records import marked, said_of_results
 from leafledger.runner.run import RunResult
+from leafledger.runner.study_check import NOTHING_YET
 from leafledger.runner.workflow import demo_study
-from leafledger.study.rules import PLAN_HISTORY
 from leafledger.study.table_files import read_json
 
 # The closing summary of a run: what was found, what to heed, where it lies
@@ -41,6 +42,12 @@ def onset_sentences(folder: Path) -> list[str]:
     """Return since when each primary difference is shown, in the newest results."""
     onsets = _json(folder / "results/effects.json").get("onset", [])
     return [str(row["sentence"]) for row in onsets]
+
+
+def waiting(folder: Path) -> list[str]:
+    """Return what waits for sessions to come, and what the plan can detect, in newest results."""
+    found: dict[str, Any] = _json(folder / "results/effects.json").get("unfinished", {})
+    return [*found.get("said", []), *found.get("detectable_said", [])]
 
 
 def _json(path: Path) -> dict[str, Any]:
@@ -62,10 +69,15 @@ def warnings(folder: Path) -> list[str]:
 
 def say_closing(folder: Path, result: RunResult) -> None:
     """Print the summary of a run that ended well."""
+    if NOTHING_YET in result.notes:
+        say(f"{NOTHING_YET[0].upper()}{NOTHING_YET[1:]}.")
+        bullet_list("Notes:", [note for note in result.notes if note != NOTHING_YET])
+        say("`leafledger check` names the sessions to come; measure the first one, then run again.")
+        return
     for variant in result.variants:
-        words = "holds as it was run before" if variant.outcome == "idle" else _counts(variant)
+        words = "holds as it was run before" if variant.outcome == "idle" else _ran(variant)
         say(f"Variant {variant.variant}: {'failed' if variant.exit_code else words}.")
-    say(("As stated: " if result.variants else "") + f"{_counts(result)}.")
+    say(("As stated: " if result.variants else "") + f"{_ran(result)}.")
     facts, of_plan = said_of_results(folder)
     sentences = [
         str(finding["sentence"])
@@ -74,6 +86,7 @@ def say_closing(folder: Path, result: RunResult) -> None:
     ]
     since = (f"Since when. {sentence}" for sentence in onset_sentences(folder))
     bullet_list("Found:", [*of_plan, *sentences, *since])
+    bullet_list("Not yet:", waiting(folder))
     heeded = warnings(folder)
     bullet_list("To heed:", heeded[:12])
     if len(heeded) > 12:
@@ -85,12 +98,8 @@ def say_closing(folder: Path, result: RunResult) -> None:
     say(f"Ledger:  {command}   (opens the tracking store on this machine only)")
 
 
-def _counts(result: RunResult) -> str:
-    """Count the stages; what the book says of the plan is none."""
-    stages = [task["outcome"] for task in result.tasks if task["rule"] != PLAN_HISTORY.name]
-    done, restored = stages.count("done"), stages.count("restored")
-    ran = "1 stage ran" if done == 1 else f"{done} stages ran"
-    return f"{ran}, {restored} restored" if restored else ran
+def _ran(result: RunResult) -> str:
+    return tasks_ran(task["outcome"] for task in result.tasks)
 
 
 # The demo study, copied to where the user can look at it and change it
@@ -188,6 +197,7 @@ def _report(folder: Path, result: RunResult, as_json: bool, quiet: bool) -> None
                 **_run_json(result),
                 "findings": marked(findings(folder), facts) if well else [],
                 "plan": {"facts": facts, "said": said},
+                "waiting": waiting(folder) if well else [],
                 "warnings": warnings(folder) if well else [],
                 "variants": [_run_json(r) | {"variant": r.variant} for r in result.variants],
             }
@@ -252,6 +262,7 @@ def status(study: Path, as_json: bool) -> None:
             {
                 "problems": [],
                 "at_work": at_work,
+                "to_come": list(opened.to_come),
                 "would_run": [
                     {
                         "rule": p.task.rule,
@@ -267,7 +278,9 @@ def status(study: Path, as_json: bool) -> None:
         return
     if at_work:
         say("A run is at work on this study now; this is how it stands at this moment:")
-    if not planned:
+    if not opened.session_ids:
+        say(f"{NOTHING_YET[0].upper()}{NOTHING_YET[1:]}.")
+    elif not planned:
         say("Up to date: nothing would run.")
     for p in planned:
         say(f"{'runs' if p.certain else 'may run':<8} {p.task.name:<22} {p.why}")

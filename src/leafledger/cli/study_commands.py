@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import io
 import json
 import os
+import re
+import select
 import shlex
 import shutil
 import sys
@@ -11,7 +15,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import click
 
@@ -41,7 +45,7 @@ class StudyOptions:
 
     title: str
     treatment: str = "treatment"
-    control: str = "control"
+    control: str | None = "control"
     sessions: tuple[tuple[str, str], ...] = (("day0", "before"), ("day7", "after"))
     quantity: str = "counts"
     table: Path | None = None
@@ -91,7 +95,7 @@ def write_study(folder: Path, wanted: StudyOptions) -> list[str]:
     write_text(folder / "study.yaml", _sheet_study(wanted))
     names = ["study.yaml"]
     if wanted.units_known:
-        example = f"{EXAMPLE}p01,{_cell(wanted.control)},A\n"
+        example = f"{EXAMPLE}p01,{_cell(wanted.control or 'control')},A\n"
         write_text(folder / "units.csv", f"unit,{_cell(wanted.treatment)},block\n{example}")
         names.append("units.csv")
     if not wanted.pattern:
@@ -138,6 +142,7 @@ def _text(value: str) -> str:
 
 def _table_study(wanted: StudyOptions, name: str) -> str:
     label = _text(wanted.treatment)
+    control = f"  control: {_text(wanted.control)}\n" if wanted.control is not None else ""
     return f"""\
 # One table of labelled spectra: a row for each leaf, a column for each wavelength.
 version: 1
@@ -145,7 +150,7 @@ title: {_text(wanted.title)}
 design:
   unit: none            # which plant each leaf came from is not known; name it if it is
   treatment: {label}
-intake:
+{control}{_sessions(wanted)}intake:
   sheet: {_text("raw/" + name)}
   forms:
     default: {{form: wide_table, quantity: {wanted.quantity}}}
@@ -156,6 +161,7 @@ classes:
 """
 
 
+_FIRST_DAY = dt.date(2026, 5, 4)
 _SHEET = """\
   sheet: scans.csv                 # one row per raw scan; or a file name pattern instead:
   # pattern: "raw/{session}/{unit}_{leaf}_{replicate}.txt\""""
@@ -178,14 +184,23 @@ def _sessions(wanted: StudyOptions) -> str:
     if not wanted.sessions:
         return ""
     lines = "\n".join(
-        f"    - {{session: {name}, phase: {phase}}}    # date: 2026-05-04"
-        for name, phase in wanted.sessions
+        f"    - {{session: {name}, phase: {phase}}}    # date: {date.isoformat()}"
+        for (name, phase), date in zip(wanted.sessions, _dates(wanted), strict=True)
     )
     return f"  sessions:                        # in the order of measuring\n{lines}\n"
 
 
+def _dates(wanted: StudyOptions) -> list[dt.date]:
+    """Return an example date for each session: as its name counts days, else a week apart."""
+    days = [re.search(r"[0-9]{1,4}$", name) for name, _ in wanted.sessions]
+    counted = [int(day.group()) for day in days if day is not None]
+    if len(counted) < len(days) or counted != sorted(set(counted)):
+        counted = [7 * i for i in range(len(days))]
+    return [_FIRST_DAY + dt.timedelta(days=day - counted[0]) for day in counted]
+
+
 def _units(wanted: StudyOptions) -> str:
-    treatment, control = _text(wanted.treatment), _text(wanted.control)
+    treatment, control = _text(wanted.treatment), _text(wanted.control or "control")
     if not wanted.units_known:
         return (
             "  unit: none                       # which plant each leaf came from is not known\n"
@@ -227,10 +242,11 @@ design:
 QUANTITIES = ("counts", "reflectance", "percent")
 _LONGEST_TITLE = _LONGEST_PATTERN = 300
 _SESSIONS = "day0:before day7:after"
+_PIPE_S = 1.0
 
 
-def study_options(given: Mapping[str, Any], asking: bool) -> StudyOptions:
-    """Return what the new study is about, from flags and, at a terminal, from answers.
+def study_options(given: Mapping[str, Any]) -> StudyOptions:
+    """Return what the new study is about, from flags and, for the others, from answers.
 
     Raises
     ------
@@ -238,13 +254,14 @@ def study_options(given: Mapping[str, Any], asking: bool) -> StudyOptions:
         If a flag cannot be meant: a session that is not written as ``id:before`` or ``id:after``,
         a pattern that ``check`` would refuse, or one that stands beside a table.
     """
-    table = given["table"]
+    table, control = given["table"], None
+    sessions: tuple[tuple[str, str], ...] = ()
     pattern = _pattern(given["pattern"], table)
     fields = fields_in(pattern) if pattern else ["session", "unit"]
-    answer = _Answers(given, asking)
+    answer = _Answers(given)
     title = answer("title", "Title of the study", "My leaf study", _title)
-    own = [name for name in fields if name not in HAVE_A_MEANING]
-    column = own[0] if own and "unit" not in fields else "treatment"
+    labels = [name for name in fields if name not in HAVE_A_MEANING]
+    column = labels[0] if labels and "unit" not in fields else "treatment"
     treatment = answer("treatment", "Column that holds the treatment", column, _label)
     quantity = answer(
         "quantity",
@@ -253,18 +270,18 @@ def study_options(given: Mapping[str, Any], asking: bool) -> StudyOptions:
         _quantity,
     )
     if table:
-        return StudyOptions(title, treatment, quantity=quantity, table=table)
+        control = None if given["control"] is None else _label(given["control"])
+        sessions = _asked_sessions(" ".join(given["sessions"])) if given["sessions"] else ()
+        return StudyOptions(title, treatment, control, sessions, quantity, table)
     control = answer("control", "Level that the others are compared with", "water", _label)
-    several = "session" in fields
-    sessions: tuple[tuple[str, str], ...] = ()
     if given["sessions"]:
         sessions = _asked_sessions(" ".join(given["sessions"]))
-        if len(sessions) > 1 and not several:
+        if len(sessions) > 1 and "session" not in fields:
             raise click.BadParameter(
                 f"{pattern!r} has no field {{session}}, so that all its files are of one session: "
                 "leave --session out, or say it once"
             )
-    elif several:
+    elif "session" in fields:
         sessions = _asked_sessions(
             answer("", f"Sessions, such as {_SESSIONS}", _SESSIONS, _all_sessions)
         )
@@ -280,23 +297,52 @@ def study_options(given: Mapping[str, Any], asking: bool) -> StudyOptions:
 
 
 class _Answers:
-    """Answers from flags, else from the person at the terminal, else by default."""
+    """Answers from flags, else from the person at the terminal or piped in, else by default."""
 
-    def __init__(self, given: Mapping[str, Any], asking: bool) -> None:
+    def __init__(self, given: Mapping[str, Any]) -> None:
         self._given = given
-        self._asking = asking
+        self._at_terminal = sys.stdin.isatty()
+        self._piped = not self._at_terminal and _is_ready(sys.stdin)
 
     def __call__(
         self, flag: str, question: str, default: str, checked: Callable[[str], str]
     ) -> str:
-        """Return the answer to a question; one that cannot be meant is asked for again."""
+        """Return the answer to a question; one that cannot be meant is asked for again.
+
+        A line piped in answers one question, an empty one takes the default; so do the questions
+        after the last line. None can be asked for again.
+
+        Raises
+        ------
+        click.BadParameter
+            If a flag or a line piped in cannot be meant.
+        """
         text = self._given.get(flag)
         if text is not None:
             return checked(text)
-        if not self._asking:
+        if self._at_terminal:
+            answered: str = click.prompt(question, default=default, value_proc=checked)
+            return answered
+        line = sys.stdin.readline() if self._piped else ""
+        self._piped = bool(line)
+        if not line.strip():
             return default
-        answered: str = click.prompt(question, default=default, value_proc=checked)
-        return answered
+        try:
+            answer = checked(line.strip())
+        except click.BadParameter as wrong:
+            raise click.BadParameter(f"{question}: {wrong.message}") from None
+        say(f"{question}: {answer}")
+        return answer
+
+
+def _is_ready(stream: TextIO) -> bool:
+    """Tell whether lines can be read at once; a pipe that nobody writes to is not waited for."""
+    try:
+        return bool(select.select([stream], [], [], _PIPE_S)[0])
+    except io.UnsupportedOperation:
+        return True  # text in memory
+    except (OSError, ValueError):
+        return False
 
 
 def _title(text: str) -> str:
@@ -392,6 +438,8 @@ def _in_order(phases: Sequence[str]) -> None:
 def new(folder: Path, **given: Any) -> None:
     """Write a commented study to FOLDER, asking for what is not given.
 
+    Answers may be piped in, a line for each question.
+
     \b
     Example:
       leafledger new my-study
@@ -399,7 +447,7 @@ def new(folder: Path, **given: Any) -> None:
       leafledger new rust --table leaves.csv --treatment Type --quantity percent
     """
     refuse_existing_study(folder)
-    names = write_study(folder, study_options(given, asking=sys.stdin.isatty()))
+    names = write_study(folder, study_options(given))
     say(f"Wrote {', '.join(names)} in {folder}.")
     name = shlex.quote(str(folder))
     to_fill_in = [f"{folder}/raw/: put the raw files here; they are never written to"]
@@ -435,6 +483,8 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
         check_raw_files,
         examine,
         readable_raw_files,
+        references_are_known,
+        session_notes,
         sheet_warnings,
     )
     from leafledger.study.checks import levels_with_n, levels_without_units, listed_levels
@@ -449,22 +499,31 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
         readable = None if sheets else readable_raw_files(examined)
         if readable is not None:
             try:
-                raw = check_raw_files(readable)
+                raw = check_raw_files(readable, references_are_known(examined))
                 n_files, warnings = raw.n_files, raw.warnings
             except InputFault as fault:
                 problems += grouped_by_file(fault.problems)
         if problems:
             raise InputFault(problems)
     levels = levels_with_n(opened.units, opened.definition.design)
-    warnings = [*levels_without_units(levels), *sheet_warnings(opened), *warnings]
+    unused = levels_without_units(levels) if opened.is_allocated else []
+    warnings = [*unused, *sheet_warnings(opened), *warnings]
     if as_json:
         named = [{"level": level, "n": n} for level, n in levels]
-        say_json({"problems": [], "warnings": warnings, "levels": named})
+        say_json(
+            {
+                "problems": [],
+                "warnings": warnings,
+                "levels": named,
+                "to_come": list(opened.to_come),
+                "notes": session_notes(opened),
+            }
+        )
         return
     say(
         f"No problem found: {len(opened.samples())} leaf scans of {len(opened.units)} "
         f"{'units' if opened.definition.design.unit else 'leaves'} in "
-        f"{len(opened.sessions)} session{'s' * (len(opened.sessions) > 1)}"
+        f"{len(opened.session_ids)} session{'s' * (len(opened.session_ids) != 1)}"
         + (f"; {n_files} raw file{'s' * (n_files > 1)} read." if n_files else ".")
     )
     if levels:
@@ -474,6 +533,7 @@ def check(study: Path, as_json: bool, sheets: bool) -> None:
             f"Levels of {design.treatment} with their number of {counted}:",
             listed_levels(levels, design.control),
         )
+    bullet_list("Sessions and scans that take no part:", session_notes(opened))
     bullet_list("To heed:", warnings)
 
 

@@ -404,11 +404,12 @@ SUMMARIES = ("summary_mean", "summary_slope", "summary_area")
 def time_course_tests(data: StudyData) -> list[Effect]:
     """Return the tests of the summaries that the plan asks for.
 
-    With one after session the only summary is the change itself, so there are none.
+    With one after session the only summary is the change itself, so there are none. As long as a
+    session is to come the course is not whole, so there are none yet.
     """
     layout, table, plan = data.layout, data.table, data.plan
     methods = [m for m in METHODS[COURSE] if m in plan.methods and m in SUMMARIES]
-    if len(layout.after) < 2 or not layout.before:
+    if len(layout.after) < 2 or not layout.before or layout.course_waits:
         return []
     out = []
     for level, reference in layout.pairs:
@@ -547,7 +548,7 @@ def _interaction(
 def trend_tests(data: StudyData) -> list[Effect]:
     """Return the trend over the dose, for ordered treatments of three or more."""
     layout, table, plan = data.layout, data.table, data.plan
-    if not layout.doses:
+    if not layout.doses or layout.start_waits or (layout.unmeasured and not layout.after):
         return []
     out = []
     everyone, merged = _one_arm(layout)
@@ -622,7 +623,7 @@ def factorial_tests(data: StudyData) -> list[Effect]:
     Society 2, 181-247 (split plots).
     """
     layout, table, plan = data.layout, data.table, data.plan
-    if not layout.crossed or len(layout.levels) < 2:
+    if not layout.crossed or len(layout.levels) < 2 or layout.start_waits:
         return []
     out = []
     everyone, merged = _one_arm(layout)

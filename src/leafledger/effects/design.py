@@ -24,6 +24,9 @@ EQUIVALENCE = "equivalence"
 COURSE = "course"
 TREND = "trend"
 FACTORIAL = "factorial"
+WAITS = "waits: "
+"""How the reason of what is not answered yet begins."""
+UNALLOCATED = f"{WAITS}treatments are not allocated yet"
 ALL = "all"
 """The stratum that holds every unit."""
 
@@ -103,6 +106,13 @@ class Layout:
         benches) were treated; empty where the units of the sheet were.
     above
         Unit -> the block that its whole plot lies in, where whole plots are the blocks.
+    stated
+        Every session that the study states with its phase, measured or not; empty where all of
+        them are in ``before`` and ``after``.
+    unmeasured
+        Session -> why it has no results: it is to come, or it was skipped for a reason.
+    unallocated
+        Treatments that are stated and that no unit has been given yet; empty once units have them.
     """
 
     word: str
@@ -122,6 +132,9 @@ class Layout:
     compared: tuple[tuple[str, str], ...] = ()
     parts: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     above: Mapping[str, str] = field(default_factory=dict)
+    stated: tuple[tuple[str, str], ...] = ()
+    unmeasured: Mapping[str, str] = field(default_factory=dict)
+    unallocated: tuple[str, ...] = ()
 
     def only(self, units: Iterable[str]) -> Layout:
         """Return the same design with these units alone."""
@@ -166,6 +179,53 @@ class Layout:
         return {**block, **self.covariates}
 
     @property
+    def stated_before(self) -> tuple[str, ...]:
+        """All sessions before that the study states, measured or not."""
+        return tuple(s for s, phase in self.stated if phase == "before") or self.before
+
+    @property
+    def stated_after(self) -> tuple[str, ...]:
+        """All sessions after that the study states, measured or not."""
+        return tuple(s for s, phase in self.stated if phase != "before") or self.after
+
+    @property
+    def as_stated(self) -> Layout:
+        """The design as it will be once every session is measured and all units are treated."""
+        return replace(self, before=self.stated_before, after=self.stated_after)
+
+    @property
+    def to_come(self) -> tuple[str, ...]:
+        """Sessions that are still to be measured, in study order."""
+        return tuple(s for s, why in self.unmeasured.items() if why.startswith(WAITS))
+
+    @property
+    def start_waits(self) -> str:
+        """Why nothing can be compared with the time before; ``""`` if it can.
+
+        The treatments are not allocated, or a session before is to come: one that is missing from
+        the mean before would move every change.
+        """
+        if self.unallocated:
+            return UNALLOCATED
+        coming = [s for s in self.stated_before if s in self.to_come]
+        return self.unmeasured[coming[0]] if coming else ""
+
+    @property
+    def course_waits(self) -> str:
+        """Why the whole course cannot be tested yet; ``""`` if no session is to come."""
+        coming = self.to_come
+        return self.start_waits or (self.unmeasured[coming[0]] if coming else "")
+
+    def why_not(self, after: str) -> str:
+        """Return why no contrast to a session can be tested yet, or ever; ``""`` if it can.
+
+        A study of which every session before was skipped has no change to test.
+        """
+        gone = [s for s in self.stated_before if s in self.unmeasured]
+        no_start = self.unmeasured[gone[0]] if gone and not self.before else ""
+        return self.start_waits or self.unmeasured.get(after, "") or no_start
+
+    @property
     def before_name(self) -> str:
         """The before session in contrast names; ``before`` if there are several or none."""
         return self.before[0] if len(self.before) == 1 else "before"
@@ -193,7 +253,9 @@ def layout_from(
     Parameters
     ----------
     design
-        unit, treatment, control, block, whole_plot, doses, sessions (session, date, phase).
+        unit, treatment, control, block, whole_plot, doses, sessions (session, date, phase; while
+        the study is not complete also ``to_come`` and ``skipped``), and ``unallocated``, the
+        treatments that no unit has been given yet.
     units
         Unit -> its columns; a unit without a treatment belongs to no arm.
     asked
@@ -226,7 +288,9 @@ def layout_from(
         level = units[unit].get(design["treatment"], "")
         if level:
             levels.setdefault(level, []).append(unit)
-    sessions = design.get("sessions") or [{"session": "all", "phase": "after"}]
+    stated = design.get("sessions") or [{"session": "all", "phase": "after"}]
+    unmeasured = {str(s["session"]): why for s in stated if (why := _why_unmeasured(s))}
+    sessions = [s for s in stated if s["session"] not in unmeasured]
     times, time_word = _times(sessions)
     crossed = asked.get("crossed") or ""
 
@@ -251,7 +315,18 @@ def layout_from(
         compared=_compared(asked.get("compare"), sorted(levels), design.get("control") or ""),
         parts=parts,
         above=above,
+        stated=tuple((str(s["session"]), str(s["phase"])) for s in stated) if unmeasured else (),
+        unmeasured=unmeasured,
+        unallocated=tuple(design.get("unallocated") or ()),
     )
+
+
+def _why_unmeasured(session: Mapping[str, Any]) -> str:
+    """Return why a session has no results; ``""`` if it is measured."""
+    if session.get("to_come"):
+        return f"{WAITS}{session['session']} has no scans yet"
+    reason = session.get("skipped")
+    return f"{session['session']} was not measured: {reason}" if reason else ""
 
 
 def _whole_plots(
@@ -426,6 +501,8 @@ def contrasts(layout: Layout, stratum: str = ALL) -> list[Contrast]:
     """Return the contrasts between sessions, also those that the design cannot answer."""
     out = []
     layout = layout.within(stratum)
+    if layout.start_waits or (layout.unmeasured and not layout.after):
+        return []  # what waits, or was never measured, is stated apart
     for after in layout.after or ("",):
         step = f"{after or 'after'}-{layout.before_name}"
         reason = no_change(layout)
@@ -594,8 +671,10 @@ def plan_from(settings: Mapping[str, Any], layout: Layout) -> Plan:
     methods = tuple(settings["methods"])
     primary = None
     if named:
-        question = layout.difference if named["question"] in BETWEEN else named["question"]
-        last = layout.after[-1] if layout.after else ""
+        question = named["question"]
+        if question in BETWEEN:
+            question = DIFFERENCE if layout.stated_before else AFTER_ONLY
+        last = layout.stated_after[-1] if layout.stated_after else ""
         method = named.get("method") or ""
         usable = [m for m in METHODS[question] if m in methods or question == EQUIVALENCE]
         if method and method not in methods and question != EQUIVALENCE:

@@ -28,9 +28,10 @@ from leafledger.resampling.multiplicity import (
     max_t_labels,
 )
 from leafledger.resampling.permutation import generator, permuted_group
+from leafledger.study.tables import UNDEFINED
 
 SIGNIFICANT, NOT_SIGNIFICANT = "significant", "not_significant"
-EQUIVALENT, UNDEFINED = "equivalent", "undefined"
+EQUIVALENT = "equivalent"
 PRIMARY = "primary"
 
 

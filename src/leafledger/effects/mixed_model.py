@@ -463,6 +463,8 @@ def mixed_model_tests(data: StudyData) -> list[Effect]:
     methods = [m for m in METHODS[COURSE] if m in plan.methods and m in MODELS]
     if not methods or not layout.pairs or len(layout.after) < 2 or not layout.before:
         return []
+    if layout.course_waits:
+        return []  # the course is not whole yet
     out = []
     for index in table.indices:
         cells = cells_of(layout, table, index)

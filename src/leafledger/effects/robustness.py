@@ -11,10 +11,11 @@ import numpy as np
 
 from leafledger.effects.analysis import MODELS, Effect, effects_of
 from leafledger.effects.design import CHANGE, METHODS, Layout, Plan, Primary, contrasts, is_primary
-from leafledger.effects.families import SIGNIFICANT, UNDEFINED, AdjustedTest, adjusted_tests
+from leafledger.effects.families import SIGNIFICANT, AdjustedTest, adjusted_tests
 from leafledger.effects.linear_model import Array, columns_of, independent_columns, terms_of
 from leafledger.effects.two_sample_tests import finite, mean
 from leafledger.effects.unit_means import Sample, StudyData, UnitTable, change_sample
+from leafledger.study.tables import NOT_PART, PLANNED, UNDEFINED
 from leafledger.words import listed, plural, shown_p
 
 # Does the primary result hold without the exclusions?
@@ -89,12 +90,10 @@ def _shown(effect: Effect) -> dict[str, Any]:
 # Does the conclusion hold? The primary contrasts under other choices than the planned ones.
 # ----------------------------------------------------------------------
 
-PLANNED = "as_planned"
 EVERY_SCAN = "every_scan"
 WITHOUT_SESSION = "without_session"
 WITHOUT_UNIT = "without_unit"
 OTHER_METHOD = "other_method"
-NOT_PART = "this session is not part of the contrast"
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from leafledger.effects.design import (
     DIFFERENCE,
     EQUIVALENCE,
     METHODS,
+    WAITS,
     Contrast,
     Layout,
     Plan,
@@ -29,11 +30,11 @@ from leafledger.effects.families import (
     EQUIVALENT,
     PRIMARY,
     SIGNIFICANT,
-    UNDEFINED,
     AdjustedTest,
 )
 from leafledger.effects.linear_model import FEWEST_DF
 from leafledger.effects.two_sample_tests import finite
+from leafledger.study.tables import UNDEFINED
 from leafledger.words import counted, decimals, listed, number, plural, quantity, shown_p
 
 TEST_NAMES = {
@@ -96,6 +97,8 @@ def _units(layout: Layout) -> list[str]:
         for level, arm in layout.levels.items()
     ]
     text = f"{counted(total, layout.word)}: {listed(arms)}" if arms else "No unit has a treatment"
+    if layout.unallocated:
+        text = f"The treatments {listed(list(layout.unallocated))} are not allocated yet"
     names = sorted({block for block in layout.blocks.values() if block})
     if names:
         text += f", in {len(names)} block{'s' if len(names) > 1 else ''} ({', '.join(names)})"
@@ -140,6 +143,8 @@ def _within(layout: Layout, plan: Plan) -> list[str]:
 
 
 def _between(layout: Layout, plan: Plan) -> list[str]:
+    if layout.unallocated:
+        return ["Which treatments are compared in which units is known once they are allocated."]
     if not layout.pairs:
         if len(layout.levels) > 1:
             return ["No control is named: treatments are not compared with each other."]
@@ -321,7 +326,10 @@ def sentences(
 
 
 def _nothing(contrast: Contrast, indices: Sequence[str], reason: str, layout: Layout) -> str:
-    subject = _subject(contrast, listed(list(indices)), layout)
+    names = listed(list(indices))
+    if reason.startswith(WAITS):
+        return f"{names} at {contrast.after} {reason}."
+    subject = _subject(contrast, names, layout.as_stated)
     return f"Nothing can be concluded about {subject}: {reason}."
 
 

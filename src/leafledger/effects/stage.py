@@ -14,10 +14,21 @@ from leafledger.effects.analysis import (
     time_course_tests,
     trend_tests,
 )
+from leafledger.effects.before_treatment import (
+    balance,
+    detectable,
+    detectable_sentences,
+    is_waiting,
+    one_arm,
+    unmeasured_effects,
+    waiting_sentences,
+)
 from leafledger.effects.design import (
     BETWEEN,
     EQUIVALENCE,
     METHODS,
+    UNALLOCATED,
+    WAITS,
     Layout,
     Plan,
     instrument_warnings,
@@ -26,7 +37,6 @@ from leafledger.effects.design import (
     plan_from,
 )
 from leafledger.effects.families import (
-    UNDEFINED,
     AdjustedTest,
     FamilyMaxT,
     adjusted_tests,
@@ -43,15 +53,8 @@ from leafledger.effects.robustness import (
     with_and_without,
 )
 from leafledger.effects.sample_size import (
-    Component,
     Variation,
-    accepted_cells,
-    all_scans_table,
-    cells_of_units,
-    component_rows,
-    components,
     design_table,
-    scans_of,
     variation,
 )
 from leafledger.effects.sentences import (
@@ -62,6 +65,15 @@ from leafledger.effects.sentences import (
     sentences,
 )
 from leafledger.effects.unit_means import StudyData, group_means, same_numbers, unit_table
+from leafledger.effects.variance_components import (
+    Component,
+    accepted_cells,
+    all_scans_table,
+    cells_of_units,
+    component_rows,
+    components,
+    scans_of,
+)
 from leafledger.effects.whole_spectrum import spectrum_table
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.records.record import Job, Metric, Outcome
@@ -74,6 +86,7 @@ from leafledger.study.tables import (
     SENSITIVITY,
     SPECTRUM_EFFECTS,
     TEXT,
+    UNDEFINED,
     VARIANCE_COMPONENTS,
 )
 
@@ -109,6 +122,7 @@ def run(job: Job) -> Outcome:
         plants = _layout(job, inside_plots=True)
         inside = StudyData(plants, unit_table(plants, means, units), plan)
     effects = every_effect(data, inside) if layout.word else []
+    effects += unmeasured_effects(layout, plan, table.indices)
     largest, reach = max_t_of(data, effects)
     rows = adjusted_tests(effects, plan, largest, same_numbers(table))
     records = [effects_row(row, units.get(row.effect.index, "")) for row in rows]
@@ -119,6 +133,7 @@ def run(job: Job) -> Outcome:
     summary["description"] = described
     summary["onset"] = onsets(rows, layout, plan)
     summary |= _conclusion_checks(job, data, rows, units)
+    summary |= _while_waiting(data, means, job.settings["units"], units)
     write_json(job.outputs["effects_summary"], summary)
     write_csv(job.outputs["spectrum_effects"], spectrum_table(job, layout, plan), SPECTRUM_EFFECTS)
     _write_next_study(job, data, units)
@@ -151,17 +166,18 @@ def settings_problems(
     design
         Section ``design`` of the settings: treatment, doses.
     """
+    levels = layout.unallocated or tuple(layout.levels)
     out = [
         _problem(
             f"design.doses.{level}",
             quoted(level),
             "a treatment that a unit of this study has",
-            nearest(level, list(layout.levels)),
+            nearest(level, list(levels)),
         )
         for level in sorted(design.get("doses") or {})
-        if level not in layout.levels
+        if level not in levels
     ]
-    lacking = [level for level in layout.levels if level not in (design.get("doses") or {})]
+    lacking = [level for level in levels if level not in (design.get("doses") or {})]
     if design.get("doses") and lacking:
         out.append(
             _problem(
@@ -203,13 +219,14 @@ def _primary_problems(plan: Plan, layout: Layout) -> list[Problem]:
         return []
     out = []
     methods = ", ".join(METHODS[named.question])
-    if named.session not in layout.after and layout.after:
+    after = layout.stated_after
+    if named.session not in after and after:
         out.append(
             _problem(
                 "effects.primary.session",
                 quoted(named.session),
                 "a session of phase after",
-                nearest(named.session, list(layout.after)),
+                nearest(named.session, list(after)),
             )
         )
     if named.question == EQUIVALENCE and named.index not in plan.margin:
@@ -239,7 +256,8 @@ def _primary_problems(plan: Plan, layout: Layout) -> list[Problem]:
                 f"Add one of: {methods}.",
             )
         )
-    if named.question in BETWEEN | {EQUIVALENCE} and not layout.pairs:
+    unknown = not layout.pairs and not layout.unallocated
+    if named.question in BETWEEN | {EQUIVALENCE} and unknown:
         out.append(
             _problem(
                 "effects.primary.question",
@@ -249,6 +267,45 @@ def _primary_problems(plan: Plan, layout: Layout) -> list[Problem]:
             )
         )
     return out
+
+
+def _while_waiting(
+    data: StudyData,
+    means: pd.DataFrame,
+    sheet: Mapping[str, Mapping[str, str]],
+    units: Mapping[str, str],
+) -> dict[str, Any]:
+    """Return what the summary says of a study that is not complete; nothing of a complete one.
+
+    Parameters
+    ----------
+    data, means
+        Design, unit means and plan; ``unit_indices.csv``.
+    sheet
+        Unit -> its labels.
+    units
+        Index -> its unit.
+    """
+    layout, table, plan = data.layout, data.table, data.plan
+    if not (layout.unmeasured or layout.unallocated):
+        return {}
+    found: dict[str, Any] = {
+        "sessions": [
+            {"session": session, "phase": phase, "why": layout.unmeasured.get(session, "")}
+            for session, phase in layout.stated
+        ],
+        "said": waiting_sentences(layout, plan),
+    }
+    if layout.unallocated:
+        layout = one_arm(layout, [*sheet])
+        table = unit_table(layout, means, units)
+        found["said"].append(f"The balance of the arms {UNALLOCATED}.")
+    else:
+        found["balance"] = balance(layout, table, units)
+    if is_waiting(layout, plan):
+        found["detectable"] = detectable(layout, table, plan, units)
+        found["detectable_said"] = detectable_sentences(found["detectable"], layout)
+    return {"unfinished": found}
 
 
 def every_effect(data: StudyData, inside: StudyData | None = None) -> list[Effect]:
@@ -294,7 +351,7 @@ def _summary(
     main = main_rows(rows, layout, plan)
     primary = [row for row in main if row.effect.primary]
     return {
-        "plan": plan_sentences(layout, plan, len(units)),
+        "plan": plan_sentences(layout.as_stated, plan, len(units)),
         "primary": [effects_row(row, units.get(row.effect.index, "")) for row in primary],
         "families": family_rows(
             rows, {name: (found.p_smallest, found.n_draws) for name, found in reach.items()}
@@ -315,7 +372,8 @@ def _conclusion_checks(
     """Write ``sensitivity.csv``; return what the summary says of the primary contrasts."""
     layout, plan = data.layout, data.plan
     primary = [row.effect for row in rows if row.effect.primary]
-    if not primary or not layout.after:
+    waits = plan.primary is not None and layout.why_not(plan.primary.session)
+    if not primary or not layout.after or waits:
         write_csv(job.outputs["sensitivity"], _frame([], SENSITIVITY), SENSITIVITY)
         return {"with_and_without": None, "robustness": [], "assumptions": []}
     scans = scans_of(job)
@@ -344,6 +402,8 @@ def _write_next_study(job: Job, data: StudyData, units: Mapping[str, str]) -> No
             if own:
                 parts[index] = components(layout, own)
             scatter[index] = variation(layout, table, index, session, own, parts.get(index, []))
+            if not session and layout.course_waits:
+                scatter[index] = Variation("", reason=layout.course_waits)
     rows = component_rows(parts, units)
     write_csv(
         job.outputs["variance_components"],
@@ -356,6 +416,8 @@ def _write_next_study(job: Job, data: StudyData, units: Mapping[str, str]) -> No
 
 def _session_of(layout: Layout, plan: Plan) -> str:
     """Return the session that a next study aims at: that of the primary contrast, else the last."""
+    if layout.start_waits:
+        return ""
     if plan.primary is not None and plan.primary.session in layout.after:
         return plan.primary.session
     return layout.after[-1] if layout.after else ""
@@ -383,9 +445,15 @@ def _warnings(rows: Sequence[AdjustedTest], layout: Layout) -> list[str]:
     if not layout.word:
         return ["units are not known: effects are described, not tested"]
     out = instrument_warnings(layout)
+    if layout.unallocated and layout.after:
+        out.append(
+            f"treatments are not allocated yet, and {', '.join(layout.after)} (after the "
+            "treatment) has scans: fill in the treatments of the units"
+        )
     if len(layout.levels) > 1 and not layout.pairs:
         out.append("no control is named: treatments are not compared with each other")
     undefined = {row.reason for row in rows if row.verdict == UNDEFINED}
+    undefined = {reason for reason in undefined if not reason.startswith(WAITS)}
     for reason in sorted(undefined):
         n = sum(row.verdict == UNDEFINED and row.reason == reason for row in rows)
         out.append(f"{n} {'tests are' if n > 1 else 'test is'} undefined: {reason}")

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.polynomial import polynomial
 from numpy.typing import NDArray
 
-from leafledger.errors import InputFault, Problem
+from leafledger.errors import InputFault, Problem, quoted
 from leafledger.intake.raw_scan import MIN_WAVELENGTHS, Faults, FileForm, RawScans
 from leafledger.study.table_sheet import LONGEST_NM, LONGEST_UM, SHORTEST_NM, SHORTEST_UM
 
@@ -24,6 +24,12 @@ NO_COLUMN = "none"
 """``wavelength_column`` of a file that holds counts alone."""
 _SETTING = "intake.forms.pixel_coefficients"
 _FORMS = ("text", "wide_table")
+_MICROMETRES = re.compile(
+    r"(?<![^\W_])"
+    r"(?:um|[\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]m|microns?|micromet(?:er|re)s?)"
+    r"(?![^\W_])",
+    re.IGNORECASE,
+)
 _HEADING = re.compile(r"(?:(?:p|px|pix|pixel|x|counts)[\s._-]*)?([0-9]{1,6})", re.IGNORECASE)
 
 
@@ -226,7 +232,23 @@ def check_axis(
             row=row,
             column=column,
         )
-    for i in () if in_um else np.flatnonzero(~((raw >= SHORTEST_NM) & (raw <= LONGEST_NM))):
+    in_thousands = len(raw) > 1 and bool(
+        np.all((raw >= SHORTEST_NM * 1000) & (raw <= LONGEST_NM * 1000))
+    )
+    if in_thousands:
+        row, column = place(0)
+        faults.add(
+            f"wavelengths from {raw.min():g} to {raw.max():g} nm, a thousand times too long",
+            f"nm, from {SHORTEST_NM:g} to {LONGEST_NM:g}",
+            "Correct the unit that the file states: its numbers look like nm.",
+            row=row,
+            column=column,
+        )
+    for i in (
+        ()
+        if in_um or in_thousands
+        else np.flatnonzero(~((raw >= SHORTEST_NM) & (raw <= LONGEST_NM)))
+    ):
         row, column = place(int(i))
         faults.add(
             f"wavelength {raw[i]:g}",
@@ -250,6 +272,34 @@ def check_axis(
             column=column,
         )
     return falls
+
+
+def unit_note(heading: str, raw: NDArray[np.float64]) -> str | None:
+    """Return what to say of a heading in micrometres above wavelengths that only nm can be.
+
+    The reverse, micrometres below any heading, is refused by :func:`check_axis`.
+
+    Parameters
+    ----------
+    heading
+        The heading of the wavelengths, or the line that holds it.
+    raw
+        Wavelengths of the file, each within the range of nm.
+
+    Examples
+    --------
+    >>> nm = np.array([400.0, 999.0])
+    >>> unit_note("Wavelength (um)", nm)
+    'the heading "Wavelength (um)" says micrometres; 400 to 999 are read as nm: correct the heading'
+    >>> unit_note("Wavelength (nm), medium", nm), unit_note("Slit 25 um", nm)
+    (None, None)
+    """
+    if _MICROMETRES.search(heading) is None or any(c.isdigit() for c in heading):
+        return None  # a width of 25 um is no unit of a column
+    return (
+        f"the heading {quoted(heading.strip())} says micrometres; {raw.min():g} to {raw.max():g} "
+        "are read as nm: correct the heading"
+    )
 
 
 def check_one_axis(

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, first_words, nearest, quoted
-from leafledger.intake.axis import check_axis, check_one_axis
+from leafledger.intake.axis import check_axis, check_one_axis, unit_note
 from leafledger.intake.raw_scan import (
     MAX_COLUMNS,
     MAX_VALUES,
@@ -404,6 +404,8 @@ def read_sheet_scan(
         return None
     order = slice(None, None, -1) if falls else slice(None)
     notes = [f"sheet {quoted(sheet.name)}: {note}" for note in block.notes]
+    note = unit_note(rows.heading_above(good[0].row), raw)
+    notes += [f"sheet {quoted(sheet.name)}: {note}"] if note else []
     notes += [*numbers.notes(), *sheet_notes(sheet, seen)]
     return SheetScan(sheet.name, raw[order].copy(), values[order].copy(), notes)
 
@@ -464,6 +466,13 @@ class _TwoColumns:
                 column="value_column",
             )
         return self.w_at != self.v_at
+
+    def heading_above(self, first_row: int) -> str:
+        """Return the heading of the wavelengths: as the form names it, or the text above them."""
+        if _position(self.names[0]) < 0:
+            return self.names[0]
+        texts = [cells.get(self.w_at) for row, cells in self.kept if row < first_row]
+        return next((text for text in reversed(texts) if isinstance(text, str)), "")
 
     def line(self, row: int, cells: Cells) -> Line:
         """Return a row as the rule of text files sees it."""

@@ -22,7 +22,7 @@ from leafledger.intake.spreadsheet import read_spreadsheet
 from leafledger.intake.text import Layout, read_counts_alone, read_text
 from leafledger.intake.wide_table import read_wide_table
 from leafledger.records.record import Job, Metric, Outcome
-from leafledger.study.table_files import write_spectra
+from leafledger.study.table_files import SpectraTable, write_spectra
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -297,6 +297,14 @@ def read_session(job: Job) -> SessionScans:
     notes = _notes(files.values(), form, job.settings.get("elsewhere", {}))
     told = [*notes, *(f"session {job.session}: {w}" for w in warnings)]
     return SessionScans(axis, values, hashes, len(files), told)
+
+
+def table_of(job: Job, read: SessionScans) -> SpectraTable:
+    """Return the scans of a session as the table that :func:`run` writes; nothing is written."""
+    column = "counts" if job.settings["form"]["quantity"] == "counts" else "reflectance"
+    rows = _columns(job.settings["scans"], read.sha256).to_pandas(strings_to_categorical=False)
+    told = {"quantity": column, "full_scale_counts": None}
+    return SpectraTable(rows, read.wavelength_nm, {column: read.values}, told)
 
 
 def scans_in_file(path: Path, file: str, settings: Mapping[str, Any]) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, quoted
-from leafledger.intake.axis import check_axis
+from leafledger.intake.axis import check_axis, unit_note
 from leafledger.intake.raw_scan import (
     MAX_LINE,
     MAX_LINES,
@@ -555,12 +555,26 @@ def _read_carefully(data: bytes, file: str, form: FileForm) -> tuple[RawScans, L
     on_pixels = form.pixel_coefficients is not None
     falls = check_axis(raw, faults, lambda i: (good[i].row, None), pixels=on_pixels)
     faults.stop()
+    note = None if on_pixels else unit_note(_heading(lines, block.lines[0].row, dialect), raw)
+    block.notes += [note] if note else []
     layout = None
     if not block.notes:
         layout = layout_of(data, codec, lines, block.lines, dialect, raw, values)
     if falls:
         raw, values = raw[::-1].copy(), values[::-1].copy()
     return RawScans(raw, values[np.newaxis], ("",), notes=tuple(block.notes)), layout
+
+
+def _heading(lines: Sequence[str], first_row: int, dialect: Dialect) -> str:
+    """Return the heading of the wavelengths in the last line above the rows; parted by blanks, all.
+
+    A line of no more fields than one stands for its only column.
+    """
+    above = [line for line in lines[: first_row - 1] if line.strip()]
+    fields = dialect.split(above[-1]) if above else []
+    if dialect.delimiter == "space" or dialect.wavelength >= len(fields):
+        return above[-1] if above else ""
+    return fields[dialect.wavelength]
 
 
 def _check_shape(lines: Sequence[str], file: str) -> None:

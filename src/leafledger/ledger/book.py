@@ -38,6 +38,9 @@ def open_run(study: Study, run: str) -> None:
     if study.variant is None:  # the settings of a variant are not the study's plan
         text = text_of(plan_of_study(study))
         entry["plan"] = keep_bytes(study.folder, text.encode("utf-8"))
+    without = [s.session for s in study.sessions if s.session not in study.session_ids]
+    if without:
+        entry["not_measured"] = without
     events.write_run(study.folder, entry)
 
 

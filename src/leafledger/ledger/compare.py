@@ -6,7 +6,8 @@ differences can have caused which other results.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -685,17 +686,25 @@ def chain_head(folder: Path) -> str:
     return sha256_of_file(folder / events.RUNS / f"{newest}.json")
 
 
+def tasks_ran(outcomes: Iterable[str]) -> str:
+    """Return how many tasks of a run were computed and how many put back, as a run lists them.
+
+    Examples
+    --------
+    >>> tasks_ran(["done", "restored", "restored"]), tasks_ran([])
+    ('1 task ran, 2 restored', '0 tasks ran')
+    """
+    counts = Counter(outcomes)
+    ran = f"{counts['done']} task{'s' * (counts['done'] != 1)} ran"
+    return f"{ran}, {counts['restored']} restored" if counts["restored"] else ran
+
+
 def history_lines(entry: Mapping[str, Any]) -> list[str]:
     """Return one run as lines for a person to read."""
-    stages = [task for task in entry["tasks"] if task["task"] != PLAN_HISTORY.name]
-    counts = [task["outcome"] for task in stages]
-    done, restored = counts.count("done"), counts.count("restored")
     words = [f"variant {entry['variant']}"] if entry["variant"] else []
     words += [entry["message"]] if entry["message"] else []
-    first = (
-        f"{entry['run']}  {entry['outcome']:<11} {done:>3} ran {restored:>3} restored"
-        f"  {': '.join(words)}"
-    ).rstrip()
+    ran = tasks_ran(task["outcome"] for task in entry["tasks"])
+    first = f"{entry['run']}  {entry['outcome']:<11} {ran}  {', '.join(words)}".rstrip()
     lines = [first]
     changed = entry["changed"]
     if changed:

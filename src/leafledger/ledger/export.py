@@ -107,12 +107,16 @@ def _rows(run: ExportedRun) -> Iterator[Row]:
             yield "DM-37", path, path
             yield "DM-38", path, f"table of the stage {run.makers[path]}"
             yield "DM-39", path, run.run["run"]
-    for number in ("DM-41", "DM-42", "DM-58", "DM-59"):
+    for number in ("DM-41", "DM-42"):
         yield number, "", ""
+    yield from _environment(run)
     yield from _factors(design, units)
     yield "DM-65", "", ""
     for session in design["sessions"]:
-        yield "DM-68", f"measured, {session['session']}", session["date"] or ""
+        what = "to be measured" if session.get("to_come") else "measured"
+        if session.get("skipped"):
+            what = f"not measured ({session['skipped']})"
+        yield "DM-68", f"{what}, {session['session']}", session["date"] or ""
     yield from _units(design, units)
     yield from _samples(run, design)
     yield from _variables(run, design)
@@ -134,6 +138,24 @@ def _study(run: ExportedRun, design: Mapping[str, Any]) -> Iterator[Row]:
     yield "DM-24", "", " > ".join([w for w in (design["block"], word) if w])
     yield "DM-25", "", f"one {word}, measured on several leaves in each session"
     yield "DM-26", "", ""
+
+
+def _environment(run: ExportedRun) -> Iterator[Row]:
+    """Return weather and light of each session, as noted; empty fields where nobody noted any."""
+    notes = (run.settings("report").get("field_notes") or {}).get("sessions") or {}
+    told = [
+        (name, session, text[name])
+        for name in ("weather", "light")
+        for session, text in notes.items()
+        if name in text
+    ]
+    if not told:
+        yield "DM-58", "", ""
+        yield "DM-59", "", ""
+    for name in dict.fromkeys(name for name, _, _ in told):
+        yield "DM-58", name, name
+    for name, session, text in told:
+        yield "DM-59", f"{name}, {session}", text
 
 
 def _factors(design: Mapping[str, Any], units: Mapping[str, Any]) -> Iterator[Row]:
@@ -159,13 +181,30 @@ def _samples(run: ExportedRun, design: Mapping[str, Any]) -> Iterator[Row]:
     dates = {s["session"]: s["date"] or "" for s in design["sessions"]}
     places = run.settings("unit_means")["scans"].values()
     leaves = dict.fromkeys((p["session"], p["unit"], p["leaf"]) for p in places)
+    noted = _noted(run)
     for session, unit, leaf in leaves:
         sample = "-".join(part for part in (session, unit, leaf) if part)
         yield "DM-76", sample, sample
         yield "DM-77", sample, ""
         yield "DM-78", sample, "leaf"
-        yield "DM-79", sample, f"leaf {leaf} of {unit}" if leaf else f"leaf of {unit}"
+        described = f"leaf {leaf} of {unit}" if leaf else f"leaf of {unit}"
+        yield "DM-79", sample, "; ".join([described, *noted.get((session, unit, leaf), ())])
         yield "DM-80", sample, dates.get(session, "")
+
+
+def _noted(run: ExportedRun) -> dict[tuple[str, str, str], list[str]]:
+    """Return session, unit and leaf -> notes and photographs of its scans."""
+    notes = (run.settings("report").get("field_notes") or {}).get("scans") or {}
+    places = run.settings("unit_means")["scans"]
+    found: dict[tuple[str, str, str], list[str]] = {}
+    for scan, told in notes.items():
+        place = places.get(scan)
+        if place is None:
+            continue  # a reference
+        of_leaf = found.setdefault((place["session"], place["unit"], place["leaf"]), [])
+        of_leaf += [f"note: {told['note']}"] if "note" in told else []
+        of_leaf += [f"photograph: {told['photo']}"] if "photo" in told else []
+    return found
 
 
 def _variables(run: ExportedRun, design: Mapping[str, Any]) -> Iterator[Row]:
@@ -246,7 +285,7 @@ def export(
     metadata = crate_metadata(exported, files, licence, authors)
     write_text(out / PREVIEW, preview(metadata))
     write_json(out / METADATA, metadata)
-    return _to_fill_in(licence, authors)
+    return _to_fill_in(exported, licence, authors)
 
 
 def _raw_files(exported: ExportedRun) -> dict[str, Path]:
@@ -265,8 +304,9 @@ def _fault(file: str, found: str, mend: str) -> InputFault:
     return input_fault(file, found, "what the run was made of, and a place for it", mend)
 
 
-def _to_fill_in(licence: str | None, authors: list[str]) -> list[str]:
-    names = [FIELDS[number][1] for number in TO_FILL_IN]
+def _to_fill_in(run: ExportedRun, licence: str | None, authors: list[str]) -> list[str]:
+    given = {number for number, _, value in _environment(run) if value}
+    names = [FIELDS[number][1] for number in TO_FILL_IN if number not in given]
     notes = [f"{MIAPPE}: no study file holds these, fill them in: {', '.join(names)}"]
     if licence is None:
         notes.append("no licence was stated (--licence): nobody may reuse the data")

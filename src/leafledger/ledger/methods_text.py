@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import csv
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from leafledger.ledger.crate import ExportedRun
 from leafledger.ledger.plans import on_record
+from leafledger.records.digests import sha256_of_file
 from leafledger.study.study import PLAN_HISTORY_FILE, VARIANTS_TABLE
+from leafledger.study.table_files import read_json
 from leafledger.study.tables import STATED
 from leafledger.study.tasks import VARIANTS_TASK
 from leafledger.study.written_plan import mark_of, plan_of, sentences_of, words_of_others
@@ -89,6 +94,7 @@ def methods_paragraph(run: ExportedRun) -> str:
     sources: list[str] = []
     parts = [
         _design(run),
+        _randomised(run),
         _reflectance(run),
         _quality(run),
         _indices(run, sources),
@@ -106,14 +112,16 @@ def _design(run: ExportedRun) -> Iterator[str]:
     settings = run.settings("effects")
     design, units = settings["design"], settings["units"]
     word = design["unit"]
-    sessions = [s["session"] for s in design["sessions"]]
+    sessions = [s for s in design["sessions"] if not (s.get("to_come") or s.get("skipped"))]
     counts: dict[str, int] = {}
     for labels in units.values():
         label = labels.get(design["treatment"], "")
         counts[label] = counts.get(label, 0) + 1
     groups = ", ".join(f"{n} {label}" for label, n in sorted(counts.items()) if label)
-    dates = [s["date"] for s in design["sessions"] if s["date"]]
-    when = f" ({dates[0]} to {dates[-1]})" if dates else ""
+    dates = [s["date"] for s in sessions if s["date"]]
+    when = ""
+    if dates:
+        when = f" ({dates[0]})" if len(set(dates)) == 1 else f" ({dates[0]} to {dates[-1]})"
     if design["unit"] is None:
         n_spectra = "1 leaf spectrum" if len(units) == 1 else f"{len(units)} leaf spectra"
         yield (
@@ -127,6 +135,44 @@ def _design(run: ExportedRun) -> Iterator[str]:
     )
     if design["block"]:
         yield f"Units stood in blocks ({design['block']})."
+    if design.get("unallocated"):
+        treatments = listed([str(level) for level in design["unallocated"]])
+        yield f"The treatments ({treatments}) had not been allocated when this was computed."
+    yield from _sessions_without_scans(design["sessions"])
+    yield from _noted(run)
+
+
+def _sessions_without_scans(sessions: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Say which sessions were skipped, with their reasons, and which are still to come."""
+    for session in sessions:
+        if reason := session.get("skipped"):
+            yield f"Session {session['session']} was planned and not measured: {reason}."
+    coming = [str(session["session"]) for session in sessions if session.get("to_come")]
+    if coming:
+        still = "was still to be measured" if len(coming) == 1 else "were still to be measured"
+        yield f"When this was computed, {listed(coming)} {still}."
+
+
+def _noted(run: ExportedRun) -> Iterator[str]:
+    """Say what persons noted in the field, and which scans the sheet leaves out, by reason."""
+    settings = run.settings("report")
+    notes = settings.get("field_notes") or {}
+    for session, told in (notes.get("sessions") or {}).items():
+        words = [f"{name} {text}" for name in ("weather", "light") if (text := told.get(name))]
+        yield f"Noted at {session}: {'; '.join(words)}."
+    scans = notes.get("scans") or {}
+    n_notes = sum("note" in told for told in scans.values())
+    n_photos = sum("photo" in told for told in scans.values())
+    kinds = [counted(n_notes, "scan") + " with a note"] * bool(n_notes)
+    kinds += [counted(n_photos, "scan") + " with a photograph"] * bool(n_photos)
+    if kinds:
+        yield f"The scan sheet has {listed(kinds)}."
+    omitted = settings.get("omitted") or []
+    if omitted:
+        reasons = Counter(str(row["reason"]) for row in omitted)
+        told = "; ".join(f"{reason} ({n})" for reason, n in reasons.items())
+        n = f"{counted(len(omitted), 'scan')} of the sheet"
+        yield f"{n} {'was' if len(omitted) == 1 else 'were'} omitted for a stated reason: {told}."
 
 
 def _reflectance(run: ExportedRun) -> Iterator[str]:
@@ -279,6 +325,49 @@ def _classes(run: ExportedRun, sources: list[str]) -> Iterator[str]:
         f"Its accuracy was compared with {settings['n_permutations']} permutations of the labels "
         f"(seed {settings['seed']}); intervals of accuracy count units."
     )
+
+
+def _randomised(run: ExportedRun) -> Iterator[str]:
+    """Yield how treatments were allocated, where `leafledger plan` drew them.
+
+    The table of lots tells who should have got what; the run, who got it.
+    """
+    table = run.folder / "plan" / "allocation.csv"
+    if not table.is_file():
+        return
+    digest = sha256_of_file(table)
+    told = [_lots_told(run.folder / "plan" / name) for name in ("plan.json", "allocation.json")]
+    lots = next((one for one in told if one.get("sha256") == digest), None)
+    with table.open(encoding="utf-8", newline="") as file:
+        drawn = {row.get("unit"): row.get("treatment") for row in csv.DictReader(file)}
+    settings = run.settings("effects")
+    column = settings["design"]["treatment"]
+    got = {unit: labels.get(column) for unit, labels in settings["units"].items()}
+    if lots is None:
+        yield "What plan/allocation.csv holds is not what was drawn by lot: its digest differs."
+    elif drawn == got:
+        words = str(lots["words"]).removesuffix(".")
+        yield f"{words} (seed {lots['seed']}, SHA-256 of the allocation {digest})."
+    else:
+        odd = sum(got.get(unit) != treatment for unit, treatment in drawn.items())
+        yield (
+            f"Treatments were drawn by lot; {counted(odd, 'unit')} of {len(drawn)} did not have "
+            f"the treatment that was drawn (SHA-256 of the allocation {digest})."
+        )
+
+
+def _lots_told(path: Path) -> dict[str, Any]:
+    """Return words, seed and digest of lots from a file of the plan; empty if it tells of none."""
+    try:
+        plan = read_json(path)
+    except (OSError, ValueError):
+        return {}
+    if not isinstance(plan, dict):
+        return {}
+    lots = plan.get("allocation", plan) if "answers" in plan else plan
+    if not isinstance(lots, dict) or "words" not in lots:
+        return {}
+    return {"seed": plan.get("seed"), "words": lots["words"], "sha256": lots.get("sha256")}
 
 
 def _variants(run: ExportedRun) -> Iterator[str]:

@@ -1,7 +1,8 @@
 """Which plans are on record: those that runs followed, and those recorded by themselves?
 
 ``leafledger plan record`` writes ``ledger/plans/NNN.txt``, the text of the plan, and
-``ledger/plans/NNN.json``, an entry that names its digest and follows the newest run. Every run
+``ledger/plans/NNN.json``, an entry that names its digest and follows the newest run. So does
+``leafledger plan allocate``, whose entry also holds the digest of the allocation. Every run
 that begins later names the entries that were there, so that the chain of runs covers them. Where a
 plan stands in the chain is read from the runs that name it, not from the date that it gives itself.
 """
@@ -79,7 +80,14 @@ def _has_the_form(entry: Entry) -> bool:
         and isinstance(read, list)
         and all(isinstance(session, str) for session in read)
         and all(link is None or isinstance(link, dict) for link in links)
+        and _allocation_has_the_form(entry.get("allocation"))
     )
+
+
+def _allocation_has_the_form(allocation: Any) -> bool:
+    if allocation is None:
+        return True
+    return isinstance(allocation, dict) and isinstance(allocation.get("sha256"), str)
 
 
 def _seal_of(entry: Entry) -> str:
@@ -146,7 +154,12 @@ class AddedPlan:
     is_new: bool
 
 
-def add_plan(folder: Path, plan: Plan, previous: Mapping[str, str] | None) -> AddedPlan:
+def add_plan(
+    folder: Path,
+    plan: Plan,
+    previous: Mapping[str, str] | None,
+    allocation: Mapping[str, Any] | None = None,
+) -> AddedPlan:
     """Record a plan, unless it is the one recorded last; call it only while holding the study.
 
     Parameters
@@ -157,10 +170,13 @@ def add_plan(folder: Path, plan: Plan, previous: Mapping[str, str] | None) -> Ad
         The plan.
     previous
         Link to the run at the end of the chain, ``None`` if there is no run.
+    allocation
+        Where lots have just been drawn on values before the treatment: ``sha256`` of the
+        allocation and ``seed``. Such an entry is made even if the plan is the one recorded last.
     """
     text = text_of(plan)
     known = recorded_plans(folder)
-    if known and plan_in(folder, known[-1]["plan"]) == plan:
+    if known and allocation is None and plan_in(folder, known[-1]["plan"]) == plan:
         number = known[-1]["plan"]
         kept = (folder / text_file(number)).read_text(encoding="utf-8")
         return AddedPlan(known[-1], kept, is_new=False)
@@ -178,6 +194,8 @@ def add_plan(folder: Path, plan: Plan, previous: Mapping[str, str] | None) -> Ad
         if last is None
         else {"plan": last, "sha256": sha256_of_file(folder / entry_file(last))},
     }
+    if allocation is not None:
+        entry["allocation"] = dict(allocation)
     entry["seal"] = _seal_of(entry)
     write_text(folder / text_file(number), text)
     write_text(folder / entry_file(number), _text_of_entry(entry).decode("utf-8"))
@@ -208,7 +226,7 @@ def on_record(
     book
         The book of runs.
     at_work
-        The run that is at work now: it holds all sessions of its plan.
+        The run that is at work now: it holds all sessions of its plan that are measured.
     until
         The run with which to end; ``None``: the newest.
     """
@@ -245,12 +263,14 @@ def _of_entry(folder: Path, entry: Entry) -> Recorded:
         plan=plan_in(folder, entry["plan"]),
         sha256=entry["sha256"],
         read=frozenset(entry["read"]),
+        allocation=entry.get("allocation"),
     )
 
 
 def _of_run(book: BookView, run: events.Run, at_work: bool) -> Recorded:
     plan = None if run.get("variant") else _plan_of_run(book, run)
     held = frozenset(sessions_in(plan) if plan is not None else ())
+    held -= frozenset(_not_measured(book, run))
     tasks = {*run["records"], *_tasks_with_events(book.folder, run["run"])}
     read = {task.removeprefix(_INTAKE) for task in tasks if task.startswith(_INTAKE)}
     return Recorded(
@@ -262,6 +282,18 @@ def _of_run(book: BookView, run: events.Run, at_work: bool) -> Recorded:
         held=held,
         read=frozenset(read | held if at_work else read),
     )
+
+
+def _not_measured(book: BookView, run: events.Run) -> list[str]:
+    """Return the sessions that were to come when a run began, or that were skipped.
+
+    A run of plain Snakemake does not name them itself; the record of its effects does.
+    """
+    if run.get("plan"):
+        return list(run.get("not_measured", ()))
+    effects = book.record(run["records"].get("effects", ""))
+    sessions = [] if effects is None else effects["settings"]["design"].get("sessions") or []
+    return [s["session"] for s in sessions if s.get("to_come") or s.get("skipped")]
 
 
 def _tasks_with_events(folder: Path, run: str) -> set[str]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from leafledger.ledger.trace import Lineage, Node
 from leafledger.study.recorded_settings import Setting
+from leafledger.words import p_text
 
 _LONGEST = 40
 _WIDTH = 78
@@ -17,7 +19,11 @@ _MOST_DECISIONS = 2
 _MOST_FOLDERS = 4
 _MOST_SETTINGS, _MANY_RULES = 2, 12
 _MOST_UNITS = 4
-_ROOM_OF_ROW = 320
+_LINES_OF_ROW = 2
+_ROW_WIDTH = 100
+_P_COLUMNS = frozenset({"p", "p_holm", "p_bh", "p_max_t"})
+_KEYS = frozenset({"verdict", "question", "method", "family"})
+_NUMBER = re.compile(r"-?\d+(\.\d+)?(e[+-]?\d+)?")
 _LONG_NUMBER = re.compile(r"-?\d+\.\d{5,}(e[+-]?\d+)?")
 
 
@@ -52,14 +58,94 @@ def lines(lineage: Lineage, whole: bool = False) -> Iterator[str]:
 
 
 def _rows(lineage: Lineage, whole: bool) -> Iterator[str]:
+    """Yield the rows asked for; of one row every number, of several what each found."""
     rows = lineage.target.rows
     most = len(rows) if whole else _MOST_ROWS
+    alone = whole or len(rows) == 1
+    words = _contrasts(lineage) if any("contrast" in row for row in rows) else {}
     for row in rows[:most]:
-        text = ", ".join(f"{name} {_format_value(value)}" for name, value in row.items())
-        room = _ROOM_OF_ROW // min(len(rows), most)
-        yield "  " + (text if whole or len(text) <= room else text[: room - 3] + "...")
+        if {"question", "index", "contrast", "method"} <= row.keys():
+            yield from _effect(row, words, alone)
+        else:
+            lines = _wrapped(_named(row), "  ")
+            yield from lines if alone else lines[:_LINES_OF_ROW]
+            if not alone and len(lines) > _LINES_OF_ROW:
+                yield "    ..."
     if len(rows) > most:
         yield f"  and {len(rows) - most} more rows"
+
+
+def _contrasts(lineage: Lineage) -> Mapping[str, str]:
+    """Return the contrasts of the study in words, by key."""
+    from leafledger.report.gather import contrast_words
+
+    sessions = [node.session for node in lineage.nodes.values() if node.session]
+    return contrast_words(
+        list(dict.fromkeys(sessions)), list(lineage.groups), ["before", "mean_before"]
+    )
+
+
+def _effect(row: Mapping[str, Any], words: Mapping[str, str], alone: bool) -> Iterator[str]:
+    """Yield an effect: what was compared and how, then its numbers, p and df among the first."""
+    from leafledger.report.gather import contrast_in_words
+    from leafledger.report.numbers import method_words, size_words
+
+    left = dict(row)
+
+    def take(*names: str) -> list[str]:
+        return [_format_value(left.pop(name, ""), name) for name in names]
+
+    question, index, contrast, method, stratum, primary = take(
+        "question", "index", "contrast", "method", "stratum", "primary"
+    )
+    of = ["primary"] if primary == "true" else []
+    of += [question.replace("_", " "), method_words(method)]
+    of += [f"only {stratum}"] if stratum not in {"", "all"} else []
+    about = f"{index}, {contrast_in_words(contrast, words)} ({'; '.join(of)})"
+    yield from _wrapped([about], "  ")
+    estimate, unit, low, high, level = take("estimate", "unit", "ci_low", "ci_high", "ci_level")
+    numbers = [f"estimate {estimate}" + (f" {unit}" if unit not in {"", "1"} else "")]
+    if low and high:
+        percent = f"{100 * float(level):.3g} % " if level else ""
+        numbers[0] += f" ({percent}interval {low} to {high})"
+    statistic, name = take("statistic", "statistic_name")
+    numbers += [f"{name or 'statistic'} {statistic}"] if statistic else []
+    numbers += _named({name: left.pop(name) for name in ("p", "df", "df2") if name in left})
+    n, n_reference = take("n_units", "n_units_reference")
+    numbers += [f"n {n}" + (f" and {n_reference}" if n_reference else "")] if n else []
+    first = ("p_holm", "verdict")
+    numbers += _named({name: left.pop(name) for name in first if name in left})
+    yield from _wrapped(numbers, "    ")
+    if not alone:
+        return
+    size, kind, size_low, size_high = take(
+        "effect_size", "effect_size_name", "effect_low", "effect_high"
+    )
+    rest = []
+    if size:
+        interval = f" ({size_low} to {size_high})" if size_low and size_high else ""
+        rest = [f"{size_words(kind)} {size}{interval}"]
+    yield from _wrapped([*rest, *_named(left)], "    ")
+
+
+def _named(row: Mapping[str, Any]) -> list[str]:
+    """Return column and value of each cell that is not empty; words of keys without their signs."""
+    return [
+        f"{name} {text.replace('_', ' ') if name in _KEYS else text}"
+        for name, value in row.items()
+        if (text := _format_value(value, name))
+    ]
+
+
+def _wrapped(texts: Sequence[str], pad: str) -> list[str]:
+    return textwrap.wrap(
+        ", ".join(texts),
+        _ROW_WIDTH,
+        initial_indent=pad,
+        subsequent_indent=f"{pad}  ",
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def _index(index: Mapping[str, Any]) -> Iterator[str]:
@@ -108,12 +194,19 @@ def _in_short(lineage: Lineage) -> Iterator[str]:
     by_rule: dict[str, list[Node]] = {}
     for node in lineage.nodes.values():
         by_rule.setdefault(node.rule, []).append(node)
+    most = 0 if lineage.target.rows else _MOST_SETTINGS - (len(by_rule) > _MANY_RULES)
+    alike: dict[str, list[str]] = {}
     for rule, nodes in by_rule.items():
-        yield _cut(_stage(rule, nodes))
+        changed = {setting.name for node in nodes for setting in node.settings if setting.changed}
+        if not changed and nodes[0] is not first:
+            alike.setdefault(_runs(nodes), []).append(rule)
+            continue
+        yield _cut(_stage(rule, nodes, len(changed)))
         if nodes[0] is first:
-            own = [setting for setting in first.settings if setting.changed]
-            most = _MOST_SETTINGS - (len(by_rule) > _MANY_RULES)
-            yield from (_cut(f"    {s.name} = {s.value}{_default(s)}") for s in own[:most])
+            settings = [setting for setting in first.settings if setting.changed]
+            yield from (_cut(f"    {s.name} = {s.value}{_default(s)}") for s in settings[:most])
+    for runs, rules in alike.items():
+        yield from _wrapped([f"{', '.join(rules)}: settings as by default, {runs}"], "  ")
     decisions = [d for node in lineage.nodes.values() for d in node.decisions]
     if len(decisions) > _MOST_DECISIONS:
         yield f"  {len(decisions)} decisions; the last {_MOST_DECISIONS}:"
@@ -124,14 +217,16 @@ def _in_short(lineage: Lineage) -> Iterator[str]:
     yield "  files: " + _files(lineage)
 
 
-def _stage(rule: str, nodes: list[Node]) -> str:
+def _stage(rule: str, nodes: Sequence[Node], n_changed: int) -> str:
     sessions = ", ".join(node.session for node in reversed(nodes) if node.session)
-    runs = [*dict.fromkeys(node.run or "unknown" for node in nodes)]
-    own = {setting.name for node in nodes for setting in node.settings if setting.changed}
-    changed = f"{len(own)} settings not as by default" if own else "settings as by default"
+    changed = f"{n_changed} settings not as by default" if n_changed else "settings as by default"
     where = f" of {sessions}" if sessions else ""
-    more = f" and {len(runs) - 1} more" if len(runs) > 1 else ""
-    return f"  {rule}{where}: {changed}, run {runs[0]}{more}"
+    return f"  {rule}{where}: {changed}, {_runs(nodes)}"
+
+
+def _runs(nodes: Sequence[Node]) -> str:
+    runs = [*dict.fromkeys(node.run or "unknown" for node in nodes)]
+    return f"run {runs[0]}" + (f" and {len(runs) - 1} more" if len(runs) > 1 else "")
 
 
 def _files(lineage: Lineage) -> str:
@@ -203,9 +298,11 @@ def _rests_on(lineage: Lineage, task: str, other: str) -> bool:
     return False
 
 
-def _format_value(value: object) -> str:
+def _format_value(value: object, column: str = "") -> str:
     """Return a value of a table for the eye; ``--json`` gives its numbers whole."""
     text = str(value)
+    if column in _P_COLUMNS and _NUMBER.fullmatch(text):
+        return p_text(float(text))
     return f"{float(text):.6g}" if _LONG_NUMBER.fullmatch(text) else text
 
 

@@ -313,7 +313,7 @@ def changed_settings(
             continue  # it says itself to which settings it belongs
         if session is not None and session not in study.session_ids:
             return f"session {session} is gone"
-        if rule in OF_CLASSES and study.definition.classes is None:
+        if rule in OF_CLASSES and not study.has_classes:
             return "no classifier is asked for any more"
         if rule in OF_PIGMENTS and not study.has_assays:
             return "the sheets of assays and chromatograms are gone"

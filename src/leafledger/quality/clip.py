@@ -1,9 +1,10 @@
-"""Was the whole spectrum of a leaf lifted or lowered: did the clip or the fibre move?
+"""Did the clip or the fibre move: for one scan, or from one scan on?
 
 A clip that slips adds the same to all wavelengths. Pigments cannot do that: what a leaf reflects
 where chlorophyll absorbs most (the floors at 450-480 and 670-680 nm) follows from how far its
-spectrum rises between the floors, and those rises do not feel a constant. So the floor is foretold
-from the rises, over the leaves of the session, and what is left over is the offset of a scan.
+spectrum rises between the floors, and a constant does not change those rises. The floor is
+predicted from the rises by a robust regression over the leaves of the session. The residual is the
+offset of a scan. Steps of the offset, or of the near infrared, show what moved and stayed moved.
 """
 
 from __future__ import annotations
@@ -22,15 +23,81 @@ from leafledger.quality.session import Session, usable_pixels
 from leafledger.records.record import Metric
 from leafledger.resampling.intervals import robust_sd
 
-# Was the whole spectrum of a leaf lifted or lowered: did the clip or the fibre move?
-# ----------------------------------------------------------------------
-# A clip that slips adds the same to all wavelengths. Pigments cannot do that: what a leaf reflects
-# where chlorophyll absorbs most (the floors at 450-480 and 670-680 nm) follows from how far its
-# spectrum rises between the floors, and those rises do not feel a constant. So the floor is
-# foretold from the rises, over the leaves of the session, and what is left over is the offset of a
-# scan.
-
 Floats = NDArray[np.float64]
+
+_DARKEST = 0.005
+"""Reflectance below this is noise; its logarithm would drown the rest."""
+
+
+def check_clip(
+    session: Session,
+    places: Mapping[str, tuple[str, str]],
+    signal: Floats | None,
+    said: Sequence[Flag],
+) -> Findings:
+    """Look for scans, and runs of scans, that are lifted, lowered or dimmed as a whole.
+
+    Parameters
+    ----------
+    session
+        The session.
+    places
+        Scan -> (unit, leaf).
+    signal
+        Signal-to-noise of the white on the axis of the reflectance; ``None`` if unknown.
+    said
+        Flags so far: a scan with a fault of its own, or on a white at fault, is not explained a
+        second time.
+
+    Returns
+    -------
+    Findings
+        With how many scans have a reliable prediction, and the spread of the offsets.
+    """
+    ids, axis = session.leaf_ids, session.leaves.wavelength_nm
+    values = session.leaves.spectra["reflectance"]
+    usable = usable_pixels(signal, len(axis))
+    already = {flag.scan for flag in said if flag.severity == "fault"}
+    already |= on_faulty_whites(session, said)
+    keep = np.array([scan not in already for scan in ids], dtype=bool)
+    offsets = baseline_offset(axis, values[keep], usable)
+    n_compared = 0 if offsets is None else int(offsets.reliable.sum())
+    metrics = [Metric("n_scans_baseline_judged", float(n_compared))]
+    flags: list[Flag] = []
+    series: dict[str, Floats] = {}
+    sound = [scan for scan, kept in zip(ids, keep, strict=True) if kept]
+    if offsets is not None:
+        metrics.append(Metric("baseline_offset_sd", offsets.scale))
+        flags = clip_moved(sound, offsets)
+        series["offset"] = offsets.left
+    plateau = usable & (axis >= PLATEAU_NM[0]) & (axis <= PLATEAU_NM[1])
+    if plateau.any() and sound:
+        level = values[keep][:, plateau].mean(axis=1)
+        series["gain"] = np.log(np.maximum(level, _DARKEST))
+    moved = {flag.scan for flag in flags}
+    if np.isnan(session.seconds).any():
+        # The order of a sheet without times is not that of measuring: it has no steps.
+        return Findings(flags, metrics=metrics)
+    times = _times(session, sound)
+    order = [k for k in np.argsort(times, kind="stable").tolist() if sound[k] not in moved]
+    names = [sound[k] for k in order]
+    units = [places.get(name, (name, ""))[0] for name in names]
+    whites = _times(session, [session.ids[i] for i in session.of_role("white")])
+    measured = times[order]
+    before = sorted({int((measured < white).sum()) for white in whites})
+    for kind, values_of in series.items():
+        flags += clip_steps(names, units, values_of[order], before, kind)
+    return Findings(flags, metrics=metrics)
+
+
+def _times(session: Session, names: Sequence[str]) -> Floats:
+    """Return when scans were measured, s."""
+    place = {scan: k for k, scan in enumerate(session.ids)}
+    return np.array([session.seconds[place[name]] for name in names], dtype=np.float64)
+
+
+# One scan lifted or lowered against the other leaves of the session
+# ----------------------------------------------------------------------
 
 OFFSET_Z = 5.5
 """Robust standard deviations of the session's own offsets; clean leaves are called about never."""
@@ -46,11 +113,6 @@ _FLOORS = (0, 4)
 _BENT = (3, 4)
 """Rises beside the red floor, whose squares count too: pale leaves do not follow a straight line.
 """
-
-
-def offset_limit(offsets: Residuals) -> float:
-    """Return the offset (reflectance) from which the clip is said to have moved."""
-    return max(LEAST_OFFSET, OFFSET_Z * offsets.scale)
 
 
 def baseline_offset(
@@ -102,7 +164,7 @@ def clip_moved(scans: Sequence[str], offsets: Residuals) -> list[Flag]:
         From :func:`baseline_offset`.
     """
     flags, limit = [], offset_limit(offsets)
-    over = offsets.judged & (np.abs(offsets.left) > limit)
+    over = offsets.reliable & (np.abs(offsets.left) > limit)
     for i in np.flatnonzero(over).tolist():
         offset = float(offsets.left[i])
         word, cause = ("above", "light without lines leaked in") if offset > 0 else (
@@ -125,11 +187,13 @@ def clip_moved(scans: Sequence[str], offsets: Residuals) -> list[Flag]:
     return flags
 
 
-# Does the level of the leaves jump at some scan and stay there: was the clip or fibre bumped?
+def offset_limit(offsets: Residuals) -> float:
+    """Return the offset (reflectance) from which the clip is said to have moved."""
+    return max(LEAST_OFFSET, OFFSET_Z * offsets.scale)
+
+
+# A jump that lasts from one scan to the next white or the end
 # ----------------------------------------------------------------------
-# From a bump on, all scans shift together, until the next white is measured (which sets the gain
-# right again) or the session ends. Plants that stand in order of treatment can look alike, so the
-# jump is told as a notice and excludes nothing.
 
 STEP_Z = 5.0
 """Standard deviations of a jump over all places it may have; clean sessions do not reach it."""
@@ -161,6 +225,54 @@ class Step:
     stop: int
     size: float
     z: float
+
+
+def clip_steps(
+    scans: Sequence[str],
+    groups: Sequence[str],
+    series: Floats,
+    whites_before: Sequence[int],
+    kind: str,
+) -> list[Flag]:
+    """Tell of a jump of the level, on every scan it touches (a notice).
+
+    Parameters
+    ----------
+    scans, groups
+        Leaf scans in the order of measuring, and the unit of each: scans of a unit are not
+        independent; while they follow each other their median stands for them, so that one odd
+        leaf moves nothing.
+    series
+        Offset (reflectance) or logarithm of the near infrared, shape ``(n_scans,)``.
+    whites_before
+        How many leaf scans were measured before each block of whites.
+    kind
+        ``offset`` or ``gain``.
+    """
+    start = [0, *(i for i in range(1, len(scans)) if groups[i] != groups[i - 1])]
+    bounds = [*start, len(scans)]
+    levels = np.array([np.median(series[a:b]) for a, b in pairwise(bounds)])
+    ends = {int(np.searchsorted(start, w)) for w in whites_before if 0 < w < len(scans)}
+    step = find_step(levels, sorted(ends))
+    least = LEAST_OFFSET_STEP if kind == "offset" else np.log1p(LEAST_GAIN_STEP)
+    if step is None or step.z <= STEP_Z or abs(step.size) <= least:
+        return []
+    first, stop = bounds[step.first], bounds[step.stop]
+    change = _step_words(kind, step.size)
+    return [
+        Flag(
+            scan,
+            "clip_moved",
+            "notice",
+            step.z,
+            STEP_Z,
+            "1",
+            f"From {scans[first]} to {scans[stop - 1]} {change} ({step.z:.1f} standard "
+            "deviations). The clip or the fibre may have moved there, or other plants begin there: "
+            "look at the order of measuring.",
+        )
+        for scan in scans[first:stop]
+    ]
 
 
 def find_step(values: Floats, ends: Sequence[int]) -> Step | None:
@@ -210,55 +322,7 @@ def find_step(values: Floats, ends: Sequence[int]) -> Step | None:
     return Step(best.first, best.stop, best.size, best.z / scale)
 
 
-def clip_steps(
-    scans: Sequence[str],
-    groups: Sequence[str],
-    series: Floats,
-    whites_before: Sequence[int],
-    kind: str,
-) -> list[Flag]:
-    """Tell of a jump of the level, on every scan it touches (a notice).
-
-    Parameters
-    ----------
-    scans, groups
-        Leaf scans in the order of measuring, and the unit of each: scans of a unit are not
-        independent; while they follow each other their median stands for them, so that one odd
-        leaf moves nothing.
-    series
-        Offset (reflectance) or logarithm of the near infrared, shape ``(n_scans,)``.
-    whites_before
-        How many leaf scans were measured before each block of whites.
-    kind
-        ``offset`` or ``gain``.
-    """
-    start = [0, *(i for i in range(1, len(scans)) if groups[i] != groups[i - 1])]
-    bounds = [*start, len(scans)]
-    levels = np.array([np.median(series[a:b]) for a, b in pairwise(bounds)])
-    ends = {int(np.searchsorted(start, w)) for w in whites_before if 0 < w < len(scans)}
-    step = find_step(levels, sorted(ends))
-    least = LEAST_OFFSET_STEP if kind == "offset" else np.log1p(LEAST_GAIN_STEP)
-    if step is None or step.z <= STEP_Z or abs(step.size) <= least:
-        return []
-    first, stop = bounds[step.first], bounds[step.stop]
-    told = _told(kind, step.size)
-    return [
-        Flag(
-            scan,
-            "clip_moved",
-            "notice",
-            step.z,
-            STEP_Z,
-            "1",
-            f"From {scans[first]} to {scans[stop - 1]} {told} ({step.z:.1f} standard deviations). "
-            "The clip or the fibre may have moved there, or other plants begin there: look at "
-            "the order of measuring.",
-        )
-        for scan in scans[first:stop]
-    ]
-
-
-def _told(kind: str, size: float) -> str:
+def _step_words(kind: str, size: float) -> str:
     if kind == "offset":
         word = "above" if size > 0 else "below"
         return f"all spectra lie {abs(size):.3f} reflectance {word} those of the other scans"
@@ -267,77 +331,3 @@ def _told(kind: str, size: float) -> str:
     return (
         f"the leaves reflect {100 * abs(share):.2g} % {word} in the near infrared than the others"
     )
-
-
-# Did the clip or the fibre move in this session: one scan by itself, or all from one scan on?
-# ----------------------------------------------------------------------
-
-_DARKEST = 0.005
-"""Reflectance below this is noise; its logarithm would drown the rest."""
-
-
-def check_clip(
-    session: Session,
-    places: Mapping[str, tuple[str, str]],
-    signal: Floats | None,
-    said: Sequence[Flag],
-) -> Findings:
-    """Look for scans, and runs of scans, that are lifted, lowered or dimmed as a whole.
-
-    Parameters
-    ----------
-    session
-        The session.
-    places
-        Scan -> (unit, leaf).
-    signal
-        Signal-to-noise of the white on the axis of the reflectance; ``None`` if unknown.
-    said
-        Flags so far: a scan with a fault of its own, or on a white at fault, is not explained a
-        second time.
-
-    Returns
-    -------
-    Findings
-        With how many scans could be judged by themselves, and the spread of their offsets.
-    """
-    ids, axis = session.leaf_ids, session.leaves.wavelength_nm
-    values = session.leaves.spectra["reflectance"]
-    usable = usable_pixels(signal, len(axis))
-    already = {flag.scan for flag in said if flag.severity == "fault"}
-    already |= on_faulty_whites(session, said)
-    keep = np.array([scan not in already for scan in ids], dtype=bool)
-    offsets = baseline_offset(axis, values[keep], usable)
-    judged = 0 if offsets is None else int(offsets.judged.sum())
-    metrics = [Metric("n_scans_baseline_judged", float(judged))]
-    flags: list[Flag] = []
-    series: dict[str, Floats] = {}
-    sound = [scan for scan, kept in zip(ids, keep, strict=True) if kept]
-    if offsets is not None:
-        metrics.append(Metric("baseline_offset_sd", offsets.scale))
-        flags = clip_moved(sound, offsets)
-        series["offset"] = offsets.left
-    plateau = usable & (axis >= PLATEAU_NM[0]) & (axis <= PLATEAU_NM[1])
-    if plateau.any() and sound:
-        level = values[keep][:, plateau].mean(axis=1)
-        series["gain"] = np.log(np.maximum(level, _DARKEST))
-    moved = {flag.scan for flag in flags}
-    if np.isnan(session.seconds).any():
-        # The order of a sheet without times is not that of measuring: it has no steps.
-        return Findings(flags, metrics=metrics)
-    times = _times(session, sound)
-    order = [k for k in np.argsort(times, kind="stable").tolist() if sound[k] not in moved]
-    names = [sound[k] for k in order]
-    units = [places.get(name, (name, ""))[0] for name in names]
-    whites = _times(session, [session.ids[i] for i in session.of_role("white")])
-    measured = times[order]
-    before = sorted({int((measured < white).sum()) for white in whites})
-    for kind, values_of in series.items():
-        flags += clip_steps(names, units, values_of[order], before, kind)
-    return Findings(flags, metrics=metrics)
-
-
-def _times(session: Session, names: Sequence[str]) -> Floats:
-    """Return when scans were measured, s."""
-    place = {scan: k for k, scan in enumerate(session.ids)}
-    return np.array([session.seconds[place[name]] for name in names], dtype=np.float64)

@@ -1,4 +1,9 @@
-"""What only shows when sessions are held against each other."""
+"""Which faults of a session show only beside the other sessions?
+
+Darks of one integration time that are all shifted, or all recorded on another scale; whites that
+are brighter or dimmer as a whole; copies of scans of another session; wavelength axes that stand
+apart. With two sessions the comparison does not tell which of them is odd, and says so.
+"""
 
 from __future__ import annotations
 
@@ -20,60 +25,73 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# Are the darks of a session those of the others times one factor, noise and all?
-# ----------------------------------------------------------------------
-
-LEAST_FACTOR = 1.6
-"""Smaller factors cannot be told from a warmer or cooler detector (see :func:`common_factor`)."""
-ALIKE = 1.25
-"""Level and noise, or two levels, follow one factor if they agree within this ratio."""
+DARK_NOISE = "dark_noise_counts"
+"""Metadata of the table of flags: noise of one dark from scan to scan, counts."""
 
 
-def common_factor(levels: Sequence[float], noise: float | None) -> float | None:
-    """Return the factor by which a session's darks differ from the others, if it is one factor.
+def between_sessions(
+    levels: Mapping[str, pd.DataFrame],
+    flags: Sequence[Flag],
+    noise: Mapping[str, float],
+) -> Findings:
+    """Find what the other sessions say against single scans.
 
     Parameters
     ----------
     levels
-        Level of the darks over that of the other sessions, one for each integration time.
+        Session -> table ``quality/<session>.levels.parquet``.
+    flags
+        What the sessions found by themselves.
     noise
-        Their noise from scan to scan over that of the other sessions; ``None`` if unknown.
-
-    Returns
-    -------
-    float or None
-        ``None`` if the levels and the noise do not share a factor of at least 1.6 (or 1 / 1.6).
-
-    Notes
-    -----
-    A detector that warms or cools changes the dark current. The level follows it at most in
-    proportion (the offset stays), the noise at most by the square root (shot noise of the dark
-    current; the read noise stays). A factor on the counts (a sum in place of a mean, other
-    averages, another gain) changes both alike. At 1.6 the square root is 1.26: beyond 1.25, within
-    which level and noise count as alike, so that temperature is never called.
-
-    Examples
-    --------
-    >>> common_factor([0.5, 0.5], 0.51)
-    0.5
-    >>> common_factor([2.0, 2.0], 1.41) is None, common_factor([0.5, 0.95], 0.5) is None
-    (True, True)
+        Session -> noise of one dark, counts, where it is known.
     """
-    if noise is None or noise <= 0 or not len(levels) or min(levels) <= 0:
-        return None
-    logs = np.log(levels)
-    factor = float(np.median(logs))
-    near = np.log(ALIKE)
-    if abs(factor) < np.log(LEAST_FACTOR) or float(np.abs(logs - factor).max()) > near:
-        return None
-    return float(np.exp(factor)) if abs(np.log(noise) - factor) <= near else None
+    named = {flag.scan for flag in flags if flag.severity == "fault"}
+    shared, warnings = darks_against_sessions(levels, named, noise)
+    copies, copied = copies_between_sessions(levels)
+    whites = whites_against_sessions(without_bad_references(levels, named))
+    return Findings([*shared, *copies], [*warnings, *copied, *whites])
 
 
-# Darks of one integration time that are off together, told by the other sessions.
+def compare_axes(
+    lamps_of: Mapping[str, Mapping[str, Any]], signals: Mapping[str, pd.DataFrame]
+) -> Findings:
+    """Find how far the axes of the sessions stand apart, by their lamps or else their whites."""
+    warnings, largest = axes_against_sessions(lamps_of)
+    # The whites stand on the axis as it was read: nothing to compare with one that was put right.
+    as_read = {s: t for s, t in signals.items() if lamps_of.get(s, {}).get("axis") != "from_lamp"}
+    by_lamp = [s for s, of in lamps_of.items() if of.get("lamp") and largest is not None]
+    lamps = {s: bool(of.get("lamp")) for s, of in lamps_of.items() if of}
+    moved = whites_moved(as_read, by_lamp, lamps)
+    findings = Findings(warnings=[*warnings, *moved.warnings])
+    largest = moved.largest_nm if largest is None else largest
+    if largest is not None:
+        findings.metrics.append(Metric("wavelength_shift_between_sessions", largest, "nm"))
+    return findings
+
+
+def dark_noises(paths: Mapping[str, Path]) -> dict[str, float]:
+    """Return session -> noise of its darks, from the metadata of ``quality/<session>.parquet``."""
+    import json
+
+    import pyarrow.parquet as pq
+
+    out = {}
+    for session, path in paths.items():
+        value = (pq.read_schema(path).metadata or {}).get(DARK_NOISE.encode())
+        if value is not None:
+            out[session] = float(json.loads(value))
+    return out
+
+
+# Darks of one integration time that are off together
 # ----------------------------------------------------------------------
 
 FEWEST_OTHERS = 2
 """Sessions that must agree with each other before a third is called."""
+LEAST_FACTOR = 1.6
+"""Smaller factors cannot be told from a warmer or cooler detector (see :func:`common_factor`)."""
+ALIKE = 1.25
+"""Level and noise, or two levels, follow one factor if they agree within this ratio."""
 
 
 def darks_against_sessions(
@@ -125,12 +143,72 @@ def darks_against_sessions(
     return flags, warnings + _of_two(table, noise)
 
 
-def _all_moved(session: str, moved: Sequence[tuple[float, float, float]]) -> str:
-    told = ", ".join(f"{shift:+.4g} counts{_at(ms)}" for ms, shift, _ in moved)
-    return (
-        f"Session {session}: all its darks differ from those of the other sessions ({told}): a "
-        "warmer or cooler detector, or light in every dark; nothing in this session tells which."
+def _session_levels(levels: Mapping[str, pd.DataFrame]) -> dict[tuple[str, float], float]:
+    out: dict[tuple[str, float], float] = {}
+    for session, table in levels.items():
+        darks = table[table["role"] == "dark"]
+        for ms, group in darks.groupby(darks["integration_ms"].fillna(-1.0), sort=True):
+            out[session, float(ms)] = float(np.median(group["value"]))
+    return out
+
+
+def _shift(
+    table: Mapping[tuple[str, float], float], session: str, ms: float, tolerance: float
+) -> tuple[float, float] | None:
+    """Return shift and tolerance in counts; ``None`` if the other sessions do not tell."""
+    others = [
+        level for (name, time_ms), level in table.items() if time_ms == ms and name != session
+    ]
+    if len(others) < FEWEST_OTHERS:
+        return None
+    middle = float(np.median(others))
+    spread = float(np.median(np.abs(np.array(others) - middle))) * MAD_TO_SD
+    limit = max(tolerance, LEVEL_Z * spread)
+    if len(others) == FEWEST_OTHERS and abs(others[0] - others[1]) > tolerance:
+        return None
+    return table[session, ms] - middle, limit
+
+
+def _tolerance(levels: Mapping[str, pd.DataFrame]) -> float:
+    """Return the shift that matters, counts: 0.2 % of the usual white signal."""
+    signal = []
+    for table in levels.values():
+        whites = table[table["role"] == "white"]
+        if len(whites):
+            signal.append(float(np.median(whites["value"] * whites["integration_ms"].fillna(1.0))))
+    return LEAST_SHIFT * float(np.median(signal)) if signal else 0.0
+
+
+def _flags(
+    table: pd.DataFrame, ms: float, shift: float, limit: float, factor: float | None = None
+) -> Sequence[Flag]:
+    darks = table[table["role"] == "dark"]
+    scans = darks.loc[darks["integration_ms"].fillna(-1.0) == ms, "scan"].unique()
+    reason = (
+        "and the darks of another integration time do not: light reached the detector, or a "
+        "setting was wrong."
+        if factor is None
+        else f"and all darks of the session are {factor:.2g} times as large, noise included: they "
+        "were recorded with other averages, sums or gain, not by a warmer or cooler detector."
     )
+    return [
+        Flag(
+            str(scan),
+            "dark_against_sessions",
+            "fault",
+            abs(shift),
+            limit,
+            "count",
+            f"All {len(scans)} darks{_time_words(ms)} of this session lie {abs(shift):.4g} counts "
+            f"{'above' if shift > 0 else 'below'} what the other sessions agree on (tolerance "
+            f"{limit:.3g}), {reason}",
+        )
+        for scan in sorted(scans)
+    ]
+
+
+def _time_words(ms: float) -> str:
+    return f" at {ms:g} ms" if ms >= 0 else ""
 
 
 def _level_ratio(level: float, shift: float) -> float:
@@ -139,12 +217,60 @@ def _level_ratio(level: float, shift: float) -> float:
     return level / usual if min(level, usual) > 0 else 0.0
 
 
+def common_factor(levels: Sequence[float], noise: float | None) -> float | None:
+    """Return the factor by which a session's darks differ from the others, if it is one factor.
+
+    Parameters
+    ----------
+    levels
+        Level of the darks over that of the other sessions, one for each integration time.
+    noise
+        Their noise from scan to scan over that of the other sessions; ``None`` if unknown.
+
+    Returns
+    -------
+    float or None
+        ``None`` if the levels and the noise do not share a factor of at least 1.6 (or 1 / 1.6).
+
+    Notes
+    -----
+    A detector that warms or cools changes the dark current. The level follows it at most in
+    proportion (the offset stays), the noise at most by the square root (shot noise of the dark
+    current; the read noise stays). A factor on the counts (a sum in place of a mean, other
+    averages, another gain) changes both alike. At 1.6 the square root is 1.26: beyond 1.25, within
+    which level and noise count as alike, so that temperature is never called.
+
+    Examples
+    --------
+    >>> common_factor([0.5, 0.5], 0.51)
+    0.5
+    >>> common_factor([2.0, 2.0], 1.41) is None, common_factor([0.5, 0.95], 0.5) is None
+    (True, True)
+    """
+    if noise is None or noise <= 0 or not len(levels) or min(levels) <= 0:
+        return None
+    logs = np.log(levels)
+    factor = float(np.median(logs))
+    near = np.log(ALIKE)
+    if abs(factor) < np.log(LEAST_FACTOR) or float(np.abs(logs - factor).max()) > near:
+        return None
+    return float(np.exp(factor)) if abs(np.log(noise) - factor) <= near else None
+
+
 def _noise_ratio(noise: Mapping[str, float], session: str) -> float | None:
     """Return the noise of a session's darks over the usual noise of the others."""
     others = [value for name, value in noise.items() if name != session]
     if session not in noise or not others or min(others) <= 0:
         return None
     return noise[session] / float(np.median(others))
+
+
+def _all_moved(session: str, moved: Sequence[tuple[float, float, float]]) -> str:
+    shifts = ", ".join(f"{shift:+.4g} counts{_time_words(ms)}" for ms, shift, _ in moved)
+    return (
+        f"Session {session}: all its darks differ from those of the other sessions ({shifts}): a "
+        "warmer or cooler detector, or light in every dark; nothing in this session tells which."
+    )
 
 
 def _of_two(table: Mapping[tuple[str, float], float], noise: Mapping[str, float]) -> list[str]:
@@ -166,73 +292,7 @@ def _of_two(table: Mapping[tuple[str, float], float], noise: Mapping[str, float]
     ]
 
 
-def _at(ms: float) -> str:
-    return f" at {ms:g} ms" if ms >= 0 else ""
-
-
-def _session_levels(levels: Mapping[str, pd.DataFrame]) -> dict[tuple[str, float], float]:
-    out: dict[tuple[str, float], float] = {}
-    for session, table in levels.items():
-        darks = table[table["role"] == "dark"]
-        for ms, own in darks.groupby(darks["integration_ms"].fillna(-1.0), sort=True):
-            out[session, float(ms)] = float(np.median(own["value"]))
-    return out
-
-
-def _tolerance(levels: Mapping[str, pd.DataFrame]) -> float:
-    """Return the shift that matters, counts: 0.2 % of the usual white signal."""
-    signal = []
-    for table in levels.values():
-        whites = table[table["role"] == "white"]
-        if len(whites):
-            signal.append(float(np.median(whites["value"] * whites["integration_ms"].fillna(1.0))))
-    return LEAST_SHIFT * float(np.median(signal)) if signal else 0.0
-
-
-def _shift(
-    table: Mapping[tuple[str, float], float], session: str, ms: float, tolerance: float
-) -> tuple[float, float] | None:
-    """Return shift and tolerance in counts; ``None`` if the other sessions do not tell."""
-    others = [level for (name, at), level in table.items() if at == ms and name != session]
-    if len(others) < FEWEST_OTHERS:
-        return None
-    middle = float(np.median(others))
-    spread = float(np.median(np.abs(np.array(others) - middle))) * MAD_TO_SD
-    limit = max(tolerance, LEVEL_Z * spread)
-    if len(others) == FEWEST_OTHERS and abs(others[0] - others[1]) > tolerance:
-        return None
-    return table[session, ms] - middle, limit
-
-
-def _flags(
-    table: pd.DataFrame, ms: float, shift: float, limit: float, factor: float | None = None
-) -> Sequence[Flag]:
-    darks = table[table["role"] == "dark"]
-    own = darks.loc[darks["integration_ms"].fillna(-1.0) == ms, "scan"].unique()
-    told = (
-        "and the darks of another integration time do not: light reached the detector, or a "
-        "setting was wrong."
-        if factor is None
-        else f"and all darks of the session are {factor:.2g} times as large, noise included: they "
-        "were recorded with other averages, sums or gain, not by a warmer or cooler detector."
-    )
-    return [
-        Flag(
-            str(scan),
-            "dark_against_sessions",
-            "fault",
-            abs(shift),
-            limit,
-            "count",
-            f"All {len(own)} darks{_at(ms)} of this session lie {abs(shift):.4g} counts "
-            f"{'above' if shift > 0 else 'below'} what the other sessions agree on (tolerance "
-            f"{limit:.3g}), {told}",
-        )
-        for scan in sorted(own)
-    ]
-
-
-# Did the whites of a session grow or fall as a whole against the other sessions?
+# Whites brighter or dimmer as a whole
 # ----------------------------------------------------------------------
 
 TOLERANCE = 1.25
@@ -270,33 +330,18 @@ def whites_against_sessions(levels: Mapping[str, pd.DataFrame]) -> list[str]:
         said.append(
             f"Session {session}: its whites give {ratio:.2g} times the signal per millisecond of "
             f"the other sessions (tolerance {1 / TOLERANCE:g} to {TOLERANCE:g})"
-            f"{_told(ratio, leaves)}"
+            f"{_level_words(ratio, leaves)}"
         )
     return said
 
 
-def _told(ratio: float, leaves: float | None) -> str:
-    if leaves is None:
-        return ": lamp, fibre, panel or settings changed."
-    if 1 / TOLERANCE <= leaves * ratio <= TOLERANCE:
-        return (
-            f", and its leaves come out {leaves:.2g} times as bright at {_LEAVES_NM:g} nm: whites "
-            "and leaves were not measured alike (settings, panel or geometry), and the reflectance "
-            "of the session is off by about that factor."
-        )
-    return (
-        f"; the reflectance of its leaves does not follow ({leaves:.2g} times the usual at "
-        f"{_LEAVES_NM:g} nm), so they saw the change too: lamp, fibre or clip. It divides out."
-    )
-
-
 def _level(table: pd.DataFrame, role: str, at_nm: float | None) -> float | None:
-    own = table[table["role"] == role]
+    rows = table[table["role"] == role]
     if at_nm is not None:
-        own = own[own["wavelength_nm"] == at_nm]
-    elif len(own) and (own["unit"] != "count/ms").any():
+        rows = rows[rows["wavelength_nm"] == at_nm]
+    elif len(rows) and (rows["unit"] != "count/ms").any():
         return None
-    value = float(np.median(own["value"])) if len(own) else 0.0
+    value = float(np.median(rows["value"])) if len(rows) else 0.0
     return value if value > 0 else None
 
 
@@ -309,62 +354,16 @@ def _white_ratio(levels: Mapping[str, float], session: str) -> float | None:
     return levels[session] / usual
 
 
-# What only shows when sessions are held against each other.
-# ----------------------------------------------------------------------
-
-DARK_NOISE = "dark_noise_counts"
-"""Metadata of the table of flags: noise of one dark from scan to scan, counts."""
-
-
-def between_sessions(
-    levels: Mapping[str, pd.DataFrame],
-    flags: Sequence[Flag],
-    noise: Mapping[str, float],
-) -> Findings:
-    """Find what the other sessions say against single scans.
-
-    Parameters
-    ----------
-    levels
-        Session -> table ``quality/<session>.levels.parquet``.
-    flags
-        What the sessions found by themselves.
-    noise
-        Session -> noise of one dark, counts, where it is known.
-    """
-    named = {flag.scan for flag in flags if flag.severity == "fault"}
-    shared, told = darks_against_sessions(levels, named, noise)
-    copies, copied = copies_between_sessions(levels)
-    whites = whites_against_sessions(without_bad_references(levels, named))
-    return Findings([*shared, *copies], [*told, *copied, *whites])
-
-
-def compare_axes(
-    told: Mapping[str, Mapping[str, Any]], signals: Mapping[str, pd.DataFrame]
-) -> Findings:
-    """Find how far the axes of the sessions stand apart, by their lamps or else their whites."""
-    warnings, largest = axes_against_sessions(told)
-    # The whites stand on the axis as it was read: nothing to compare with one that was put right.
-    as_read = {s: t for s, t in signals.items() if told.get(s, {}).get("axis") != "from_lamp"}
-    by_lamp = [s for s, of in told.items() if of.get("lamp") and largest is not None]
-    lamps = {s: bool(of.get("lamp")) for s, of in told.items() if of}
-    moved = whites_moved(as_read, by_lamp, lamps)
-    found = Findings(warnings=[*warnings, *moved.warnings])
-    largest = moved.largest_nm if largest is None else largest
-    if largest is not None:
-        found.metrics.append(Metric("wavelength_shift_between_sessions", largest, "nm"))
-    return found
-
-
-def dark_noises(paths: Mapping[str, Path]) -> dict[str, float]:
-    """Return session -> noise of its darks, from the metadata of ``quality/<session>.parquet``."""
-    import json
-
-    import pyarrow.parquet as pq
-
-    out = {}
-    for session, path in paths.items():
-        value = (pq.read_schema(path).metadata or {}).get(DARK_NOISE.encode())
-        if value is not None:
-            out[session] = float(json.loads(value))
-    return out
+def _level_words(ratio: float, leaves: float | None) -> str:
+    if leaves is None:
+        return ": lamp, fibre, panel or settings changed."
+    if 1 / TOLERANCE <= leaves * ratio <= TOLERANCE:
+        return (
+            f", and its leaves come out {leaves:.2g} times as bright at {_LEAVES_NM:g} nm: whites "
+            "and leaves were not measured alike (settings, panel or geometry), and the reflectance "
+            "of the session is off by about that factor."
+        )
+    return (
+        f"; the reflectance of its leaves does not follow ({leaves:.2g} times the usual at "
+        f"{_LEAVES_NM:g} nm), so they saw the change too: lamp, fibre or clip. It divides out."
+    )

@@ -1,7 +1,7 @@
 """Which dark scans are not what a dark should be?
 
-A dark is held against the others of its integration time (level in 16 blocks of pixels, noise
-from scan to scan), against what other integration times and lit scans allow, and over the session
+A dark is compared with the others of its integration time (level in 16 blocks of pixels, noise
+from scan to scan), with what other integration times and lit scans allow, and over the session
 (drift, outlying and hot pixels). Levels and noise in counts.
 """
 
@@ -17,112 +17,7 @@ from numpy.typing import NDArray
 from leafledger.quality.flags import Flag
 from leafledger.resampling.intervals import robust_sd
 
-# A shift that several darks share: what lit scans and other integration times say of it.
-# ----------------------------------------------------------------------
-
 Floats = NDArray[np.float64]
-
-FEWEST_FOR_A_LINE = 4
-"""Integration times from which one that is off a straight line can be told from the rest."""
-
-
-@dataclass(frozen=True)
-class SharedShift:
-    """Darks of one integration time that are off together, ms and counts; and how it is known."""
-
-    integration_ms: float
-    shift: float
-    sentence: str
-
-
-def shared_shifts(
-    levels: Mapping[float, float], excess: Mapping[float, float], tolerance: float
-) -> list[SharedShift]:
-    """Find integration times whose darks share one shift.
-
-    Parameters
-    ----------
-    levels
-        Integration time (ms) -> median level of its darks (counts).
-    excess
-        Integration time -> the most that its darks lie above scans taken with light, of that
-        integration time or a longer one, at any pixels (counts); no dark can.
-    tolerance
-        Counts that matter.
-
-    Notes
-    -----
-    The dark is an offset plus a rate times the integration time, the rate not negative (common
-    practice, no source). So: no dark above lit scans; no level that falls
-    as integration grows (both integration times are named, nothing tells which); and with four
-    or more integration times, none off the median line of the others. Two or three integration
-    times that rise can hide a shift: other sessions must tell.
-
-    References
-    ----------
-    Line through the median of pairwise slopes: Theil 1950, Proc. K. Ned. Akad. Wet. 53:386-392.
-    """
-    found = {
-        ms: SharedShift(
-            ms,
-            excess[ms],
-            "at some pixels all darks of this integration time lie above the scans with light",
-        )
-        for ms in sorted(levels)
-        if excess.get(ms, 0.0) > tolerance
-    }
-    times = [ms for ms in sorted(levels) if ms >= 0 and ms not in found]
-    if len(times) >= FEWEST_FOR_A_LINE:
-        found |= _off_the_line(times, levels, tolerance)
-    else:
-        found |= _falling(times, levels, tolerance)
-    return [found[ms] for ms in sorted(found)]
-
-
-def _off_the_line(
-    times: Sequence[float], levels: Mapping[float, float], tolerance: float
-) -> dict[float, SharedShift]:
-    x, y = np.array(times), np.array([levels[ms] for ms in times])
-    first, second = np.triu_indices(len(x), 1)
-    slope = float(np.median((y[second] - y[first]) / (x[second] - x[first])))
-    rest = y - slope * x
-    rest -= np.median(rest)
-    worst = int(np.argmax(np.abs(rest)))
-    if abs(rest[worst]) <= tolerance:
-        return {}
-    others = np.delete(np.arange(len(x)), worst)
-    fitted = np.polyval(np.polyfit(x[others], y[others], 1), x)
-    if float(np.abs(y[others] - fitted[others]).max()) > tolerance:
-        return {}
-    shift = float(y[worst] - fitted[worst])
-    if abs(shift) <= tolerance:
-        return {}
-    ms = times[worst]
-    told = (
-        "all darks of this integration time are off the line that the darks of the other "
-        f"{len(others)} integration times follow"
-    )
-    return {ms: SharedShift(ms, shift, told)}
-
-
-def _falling(
-    times: Sequence[float], levels: Mapping[float, float], tolerance: float
-) -> dict[float, SharedShift]:
-    found: dict[float, SharedShift] = {}
-    for shorter, longer in pairwise(times):
-        fall = levels[shorter] - levels[longer]
-        if fall > tolerance:
-            for ms, other, sign in ((shorter, longer, 1.0), (longer, shorter, -1.0)):
-                told = (
-                    f"the darks of {shorter:g} ms lie above those of {longer:g} ms, which no dark "
-                    f"current does: those of {ms:g} ms or those of {other:g} ms share a shift"
-                )
-                found.setdefault(ms, SharedShift(ms, sign * fall, told))
-    return found
-
-
-# Is a dark scan what a dark should be: the level and noise of the others like it?
-# ----------------------------------------------------------------------
 
 LEAST_SHIFT = 0.002
 """A shift of the dark that matters: this share of the white signal (of the level, if no white)."""
@@ -197,58 +92,33 @@ def bad_dark(
     noise = _pixel_noise(darks)
     times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
     for time in np.unique(times):
-        at = np.flatnonzero(times == time)
+        same_time = np.flatnonzero(times == time)
         ceiling = _ceiling(time, lit, lit_ms)
-        tolerance = LEAST_SHIFT * (white_signal or float(np.abs(blocks[at]).mean()))
-        pixel_noise = float(np.median(noise[at])) * np.sqrt(_BLOCKS / darks.shape[1])
+        tolerance = LEAST_SHIFT * (white_signal or float(np.abs(blocks[same_time]).mean()))
+        pixel_noise = float(np.median(noise[same_time])) * np.sqrt(_BLOCKS / darks.shape[1])
         tolerance = max(tolerance, LEVEL_Z * pixel_noise)
-        expected = _expected_level(time, at, times, blocks.mean(axis=1))
-        suspects = _level_suspects(at, blocks, tolerance, expected, ceiling)
+        expected = _expected_level(time, same_time, times, blocks.mean(axis=1))
+        suspects = _level_suspects(same_time, blocks, tolerance, expected, ceiling)
         flags += [_level_flag(scans[i], shift, tolerance) for i, shift in suspects]
-        if len(at) == 2 and not suspects:
+        if len(same_time) == 2 and not suspects:
             usual = _noise_of_others(time, times, darks)
-            flags += _noisier_of_two([scans[int(i)] for i in at], darks[at], usual)
+            flags += _noisier_of_two([scans[int(i)] for i in same_time], darks[same_time], usual)
         else:
-            flags += _noise_flags(scans, at, darks[at])
+            flags += _noise_flags(scans, same_time, darks[same_time])
     named = {flag.scan for flag in flags if flag.check == "bad_dark"}
     return flags + _shared(scans, times, blocks, named, white_signal, (lit, lit_ms))
 
 
-def _shared(
-    scans: Sequence[str],
-    times: Floats,
-    blocks: Floats,
-    named: set[str],
-    white_signal: float | None,
-    lit: tuple[Floats, Floats],
-) -> list[Flag]:
-    """Flag the darks of an integration time that are off together, without those named alone."""
-    rest = np.array([scan not in named for scan in scans])
-    levels = {
-        float(t): float(np.median(blocks[rest & (times == t)].mean(axis=1)))
-        for t in np.unique(times[rest])
-    }
-    if not levels or not white_signal:
-        return []
-    spread = max(float(robust_sd(blocks[rest & (times == t)].mean(axis=1))) for t in levels)
-    tolerance = max(LEAST_SHIFT * white_signal, LEVEL_Z * spread)
-    out = []
-    excess = {}
-    for t in levels:
-        ceiling = _ceiling(t, *lit)
-        if ceiling is not None:
-            excess[t] = float((np.median(blocks[rest & (times == t)], axis=0) - ceiling).max())
-    for found in shared_shifts(levels, excess, tolerance):
-        for i in np.flatnonzero(rest & (times == found.integration_ms)):
-            sentence = f"It is off by about {abs(found.shift):.4g} counts (tolerance "
-            sentence += f"{tolerance:.3g}) together with others: {found.sentence}."
-            out.append(
-                Flag(
-                    scans[int(i)], "bad_dark", "fault", abs(found.shift), tolerance, "count",
-                    sentence,
-                )
-            )  # fmt: skip
-    return out
+def _block_means(spectra: Floats) -> Floats:
+    parts = np.array_split(spectra, min(_BLOCKS, spectra.shape[1]), axis=1)
+    return np.column_stack([part.mean(axis=1) for part in parts])
+
+
+def _pixel_noise(darks: Floats) -> Floats:
+    """Return the pixel-to-pixel noise of each dark, counts (fixed pattern included)."""
+    step = np.diff(darks, axis=1)
+    # The difference of two pixels has the variance of both.
+    return np.asarray(robust_sd(step, axis=1) / np.sqrt(2), dtype=np.float64)
 
 
 def _ceiling(time: float, lit: Floats, lit_ms: Floats) -> Floats | None:
@@ -266,23 +136,11 @@ def _ceiling(time: float, lit: Floats, lit_ms: Floats) -> Floats | None:
     return np.asarray(np.median(lit[counted], axis=0), dtype=np.float64)
 
 
-def _block_means(spectra: Floats) -> Floats:
-    parts = np.array_split(spectra, min(_BLOCKS, spectra.shape[1]), axis=1)
-    return np.column_stack([part.mean(axis=1) for part in parts])
-
-
-def _pixel_noise(darks: Floats) -> Floats:
-    """Return the pixel-to-pixel noise of each dark, counts (fixed pattern included)."""
-    step = np.diff(darks, axis=1)
-    # The difference of two pixels has the variance of both.
-    return np.asarray(robust_sd(step, axis=1) / np.sqrt(2), dtype=np.float64)
-
-
 def _expected_level(
-    time: float, at: NDArray[np.intp], times: Floats, levels: Floats
+    time: float, same_time: NDArray[np.intp], times: Floats, levels: Floats
 ) -> float | None:
     """Return the level that the darks of other integration times expect at this one."""
-    others = np.setdiff1d(np.arange(len(times)), at)
+    others = np.setdiff1d(np.arange(len(times)), same_time)
     known = np.unique(times[others])
     known = known[known >= 0]
     if time < 0 or len(known) == 0:
@@ -295,46 +153,46 @@ def _expected_level(
 
 
 def _level_suspects(
-    at: NDArray[np.intp],
+    same_time: NDArray[np.intp],
     blocks: Floats,
     tolerance: float,
     expected: float | None,
     ceiling: Floats | None,
 ) -> list[tuple[int, float]]:
     """Return (dark, shift in counts) of the darks of one integration time that are off."""
-    if len(at) >= 3:
-        found = []
+    if len(same_time) >= 3:
+        suspects = []
         # The median of all: that of the other two of three would lie half way to a bad one.
-        middle = np.median(blocks[at], axis=0)
-        spread = robust_sd(blocks[at], axis=0)
-        for i in at:
+        middle = np.median(blocks[same_time], axis=0)
+        spread = robust_sd(blocks[same_time], axis=0)
+        for i in same_time:
             shift = blocks[i] - middle
             worst = int(np.argmax(np.abs(shift)))
             if abs(shift[worst]) > max(tolerance, LEVEL_Z * float(np.median(spread))):
-                found.append((int(i), float(shift[worst])))
-        return found
-    if len(at) == 2:
-        return _of_two(at, blocks, tolerance, expected, ceiling)
-    above = float((blocks[at[0]] - ceiling).max()) if ceiling is not None else 0.0
-    return [(int(at[0]), above)] if above > tolerance else []
+                suspects.append((int(i), float(shift[worst])))
+        return suspects
+    if len(same_time) == 2:
+        return _of_two(same_time, blocks, tolerance, expected, ceiling)
+    above = float((blocks[same_time[0]] - ceiling).max()) if ceiling is not None else 0.0
+    return [(int(same_time[0]), above)] if above > tolerance else []
 
 
 def _of_two(
-    at: NDArray[np.intp],
+    pair: NDArray[np.intp],
     blocks: Floats,
     tolerance: float,
     expected: float | None,
     ceiling: Floats | None,
 ) -> list[tuple[int, float]]:
     """Return which of two darks is off: both, if nothing tells."""
-    shift = blocks[at[0]] - blocks[at[1]]
+    shift = blocks[pair[0]] - blocks[pair[1]]
     worst = int(np.argmax(np.abs(shift)))
     if abs(shift[worst]) <= tolerance:
         return []
-    both = [(int(at[0]), float(shift[worst])), (int(at[1]), float(-shift[worst]))]
-    levels = blocks[at].mean(axis=1)
+    both = [(int(pair[0]), float(shift[worst])), (int(pair[1]), float(-shift[worst]))]
+    levels = blocks[pair].mean(axis=1)
     if ceiling is not None:
-        above = [both[k] for k in range(2) if (blocks[at[k]] - ceiling).max() > tolerance]
+        above = [both[k] for k in range(2) if (blocks[pair[k]] - ceiling).max() > tolerance]
         if len(above) == 1:
             return above
     if expected is None:
@@ -356,33 +214,33 @@ def _level_flag(scan: str, shift: float, tolerance: float) -> Flag:
     )
 
 
-def _noise_flags(scans: Sequence[str], at: NDArray[np.intp], darks: Floats) -> list[Flag]:
-    """Flag darks of one integration time that are far noisier, or quieter, than the others.
-
-    Parameters
-    ----------
-    scans, at
-        All darks, and the places of these among them.
-    darks
-        These darks, shape ``(n, n_pixels)``, counts.
-    """
-    return [
-        _noisy(scans[int(at[k])], ratio, "the other darks of its integration time")
-        for k, ratio in (_unlike_in_noise if len(at) <= _FEW else _unlike_many)(
-            _pair_variances(darks)
-        )
-    ]
-
-
 def _noise_of_others(time: float, times: Floats, darks: Floats) -> float | None:
     """Return the noise of the darks of the other integration times, counts; ``None`` if unknown."""
-    found = []
+    noises = []
     for other in np.unique(times[times != time]):
         pair = _pair_variances(darks[times == other])
         above = pair[np.triu_indices(len(pair), 1)]
         if np.isfinite(above).any() and np.nanmedian(above) > 0:
-            found.append(float(np.sqrt(np.nanmedian(above) / 2)))
-    return float(np.median(found)) if found else None
+            noises.append(float(np.sqrt(np.nanmedian(above) / 2)))
+    return float(np.median(noises)) if noises else None
+
+
+def _pair_variances(darks: Floats) -> Floats:
+    """Return the variance of the difference of any two darks, ``(n, n)``, counts squared.
+
+    Pixel for pixel two darks differ by the noise of both: the fixed pattern of the detector, often
+    far larger, goes out. Neighbouring pixels are subtracted as well, so that a slow drift over the
+    array is no noise, and the largest 1 % (particles) do not count. Of many darks each is compared
+    with those measured next to it (NaN for the others).
+    """
+    n = len(darks)
+    pair = np.full((n, n), np.nan)
+    np.fill_diagonal(pair, 0.0)
+    for i in range(n):
+        for j in (k % n for k in range(i + 1, i + 1 + min(n - 1, _NEIGHBOURS))):
+            squares = np.sort(np.diff(darks[i] - darks[j]) ** 2)
+            pair[i, j] = pair[j, i] = squares[: int(np.ceil(_KEPT * len(squares)))].mean() / 2
+    return pair
 
 
 def _noisier_of_two(scans: Sequence[str], darks: Floats, usual: float | None) -> list[Flag]:
@@ -437,7 +295,7 @@ def _noisier_of_two(scans: Sequence[str], darks: Floats, usual: float | None) ->
             return [_noisy(noisier, ratio, "the darks of other integration times")]
     elif not one_is_noisier:
         return []
-    told = (
+    text = (
         f"Of the only two darks of this integration time {noisier} seems to be the noisier by far, "
         "or the pattern of the detector grew between them"
         if ratio is None
@@ -445,7 +303,7 @@ def _noisier_of_two(scans: Sequence[str], darks: Floats, usual: float | None) ->
         f"them had {ratio:.2g} times the noise of other integration times"
     )
     value, limit = (float(z), LEVEL_Z) if ratio is None else (ratio, NOISE_RATIO)
-    sentence = f"{told}: two darks do not tell which. Take three or more."
+    sentence = f"{text}: two darks do not tell which. Take three or more."
     return [Flag(scan, "dark_noise", "notice", value, limit, "1", sentence) for scan in scans]
 
 
@@ -461,22 +319,22 @@ def _noisy(scan: str, ratio: float, others: str) -> Flag:
     )
 
 
-def _pair_variances(darks: Floats) -> Floats:
-    """Return the variance of the difference of any two darks, ``(n, n)``, counts squared.
+def _noise_flags(scans: Sequence[str], same_time: NDArray[np.intp], darks: Floats) -> list[Flag]:
+    """Flag darks of one integration time that are far noisier, or quieter, than the others.
 
-    Pixel for pixel two darks differ by the noise of both: the fixed pattern of the detector, often
-    far larger, goes out. Neighbouring pixels are subtracted as well, so that a slow drift over the
-    array is no noise, and the largest 1 % (particles) do not count. Of many darks each is compared
-    with those measured next to it (NaN for the others).
+    Parameters
+    ----------
+    scans, same_time
+        All darks, and the places of these among them.
+    darks
+        These darks, shape ``(n, n_pixels)``, counts.
     """
-    n = len(darks)
-    pair = np.full((n, n), np.nan)
-    np.fill_diagonal(pair, 0.0)
-    for i in range(n):
-        for j in (k % n for k in range(i + 1, i + 1 + min(n - 1, _NEIGHBOURS))):
-            squares = np.sort(np.diff(darks[i] - darks[j]) ** 2)
-            pair[i, j] = pair[j, i] = squares[: int(np.ceil(_KEPT * len(squares)))].mean() / 2
-    return pair
+    return [
+        _noisy(scans[int(same_time[k])], ratio, "the other darks of its integration time")
+        for k, ratio in (_unlike_in_noise if len(same_time) <= _FEW else _unlike_many)(
+            _pair_variances(darks)
+        )
+    ]
 
 
 def _unlike_in_noise(pair: Floats) -> list[tuple[int, float]]:
@@ -488,17 +346,29 @@ def _unlike_in_noise(pair: Floats) -> list[tuple[int, float]]:
        others look quiet. Of those that are left, quiet ones are named.
     """
     left = list(range(len(pair)))
-    found: list[tuple[int, float]] = []
+    unlike: list[tuple[int, float]] = []
     while len(left) > 2:
         ratios = {k: _noise_ratio(pair, k, [j for j in left if j != k]) for k in left}
         worst = max(left, key=lambda k: ratios[k])
         if ratios[worst] <= NOISE_RATIO:
             # A copy of another dark has no noise against it; it is told as a copy.
             quiet = [k for k in left if ratios[k] < 1 / NOISE_RATIO]
-            return sorted(found + [(k, ratios[k]) for k in quiet if _no_copy(pair[k], k)])
-        found.append((worst, ratios[worst]))
+            return sorted(unlike + [(k, ratios[k]) for k in quiet if _no_copy(pair[k], k)])
+        unlike.append((worst, ratios[worst]))
         left.remove(worst)
-    return sorted(found)
+    return sorted(unlike)
+
+
+def _noise_ratio(pair: Floats, k: int, others: Sequence[int]) -> float:
+    """Return the noise of dark k over that of the others; 1 where those have none."""
+    rest = pair[np.ix_(others, others)]
+    usual = float(np.median(rest[np.triu_indices(len(others), 1)])) / 2
+    noise2 = max(float(np.median(pair[k, list(others)])) - usual, 0.0)
+    return float(np.sqrt(noise2 / usual)) if usual > 0 else 1.0
+
+
+def _no_copy(row: Floats, k: int) -> bool:
+    return bool(np.delete(row, k).min() > 0)
 
 
 def _unlike_many(pair: Floats) -> list[tuple[int, float]]:
@@ -507,25 +377,152 @@ def _unlike_many(pair: Floats) -> list[tuple[int, float]]:
     usual = float(np.nanmedian(pair)) / 2
     if usual <= 0:
         return []
-    own = np.maximum(np.nanmedian(pair, axis=1) - usual, 0.0)
-    ratios = np.sqrt(own / usual)
+    noise2 = np.maximum(np.nanmedian(pair, axis=1) - usual, 0.0)
+    ratios = np.sqrt(noise2 / usual)
     odd = (ratios > NOISE_RATIO) | ((ratios < 1 / NOISE_RATIO) & (np.nanmin(pair, axis=1) > 0))
     return [(int(k), float(ratios[k])) for k in np.flatnonzero(odd)]
 
 
-def _no_copy(row: Floats, k: int) -> bool:
-    return bool(np.delete(row, k).min() > 0)
+def _shared(
+    scans: Sequence[str],
+    times: Floats,
+    blocks: Floats,
+    named: set[str],
+    white_signal: float | None,
+    lit: tuple[Floats, Floats],
+) -> list[Flag]:
+    """Flag the darks of an integration time that are off together, without those named alone."""
+    rest = np.array([scan not in named for scan in scans])
+    levels = {
+        float(t): float(np.median(blocks[rest & (times == t)].mean(axis=1)))
+        for t in np.unique(times[rest])
+    }
+    if not levels or not white_signal:
+        return []
+    spread = max(float(robust_sd(blocks[rest & (times == t)].mean(axis=1))) for t in levels)
+    tolerance = max(LEAST_SHIFT * white_signal, LEVEL_Z * spread)
+    out = []
+    excess = {}
+    for t in levels:
+        ceiling = _ceiling(t, *lit)
+        if ceiling is not None:
+            excess[t] = float((np.median(blocks[rest & (times == t)], axis=0) - ceiling).max())
+    for shared in shared_shifts(levels, excess, tolerance):
+        for i in np.flatnonzero(rest & (times == shared.integration_ms)):
+            sentence = f"It is off by about {abs(shared.shift):.4g} counts (tolerance "
+            sentence += f"{tolerance:.3g}) together with others: {shared.sentence}."
+            out.append(
+                Flag(
+                    scans[int(i)], "bad_dark", "fault", abs(shared.shift), tolerance, "count",
+                    sentence,
+                )
+            )  # fmt: skip
+    return out
 
 
-def _noise_ratio(pair: Floats, k: int, others: Sequence[int]) -> float:
-    """Return the noise of dark k over that of the others; 1 where those have none."""
-    rest = pair[np.ix_(others, others)]
-    usual = float(np.median(rest[np.triu_indices(len(others), 1)])) / 2
-    own = max(float(np.median(pair[k, list(others)])) - usual, 0.0)
-    return float(np.sqrt(own / usual)) if usual > 0 else 1.0
+# Darks of one integration time that share a shift
+# ----------------------------------------------------------------------
+
+FEWEST_FOR_A_LINE = 4
+"""Integration times from which one that is off a straight line can be told from the rest."""
 
 
-# What the darks of one session show besides a fault: drift, outlying pixels, hot pixels.
+@dataclass(frozen=True)
+class SharedShift:
+    """Darks of one integration time that are off together, ms and counts; and how it is known."""
+
+    integration_ms: float
+    shift: float
+    sentence: str
+
+
+def shared_shifts(
+    levels: Mapping[float, float], excess: Mapping[float, float], tolerance: float
+) -> list[SharedShift]:
+    """Find integration times whose darks share one shift.
+
+    Parameters
+    ----------
+    levels
+        Integration time (ms) -> median level of its darks (counts).
+    excess
+        Integration time -> the most that its darks lie above scans taken with light, of that
+        integration time or a longer one, at any pixels (counts); no dark can.
+    tolerance
+        Counts that matter.
+
+    Notes
+    -----
+    The dark is an offset plus a rate times the integration time, the rate not negative (common
+    practice, no source). So: no dark above lit scans; no level that falls
+    as integration grows (both integration times are named, nothing tells which); and with four
+    or more integration times, none off the median line of the others. Two or three integration
+    times that rise can hide a shift: other sessions must tell.
+
+    References
+    ----------
+    Line through the median of pairwise slopes: Theil 1950, Proc. K. Ned. Akad. Wet. 53:386-392.
+    """
+    shifts = {
+        ms: SharedShift(
+            ms,
+            excess[ms],
+            "at some pixels all darks of this integration time lie above the scans with light",
+        )
+        for ms in sorted(levels)
+        if excess.get(ms, 0.0) > tolerance
+    }
+    times = [ms for ms in sorted(levels) if ms >= 0 and ms not in shifts]
+    if len(times) >= FEWEST_FOR_A_LINE:
+        shifts |= _off_the_line(times, levels, tolerance)
+    else:
+        shifts |= _falling(times, levels, tolerance)
+    return [shifts[ms] for ms in sorted(shifts)]
+
+
+def _off_the_line(
+    times: Sequence[float], levels: Mapping[float, float], tolerance: float
+) -> dict[float, SharedShift]:
+    x, y = np.array(times), np.array([levels[ms] for ms in times])
+    first, second = np.triu_indices(len(x), 1)
+    slope = float(np.median((y[second] - y[first]) / (x[second] - x[first])))
+    rest = y - slope * x
+    rest -= np.median(rest)
+    worst = int(np.argmax(np.abs(rest)))
+    if abs(rest[worst]) <= tolerance:
+        return {}
+    others = np.delete(np.arange(len(x)), worst)
+    fitted = np.polyval(np.polyfit(x[others], y[others], 1), x)
+    if float(np.abs(y[others] - fitted[others]).max()) > tolerance:
+        return {}
+    shift = float(y[worst] - fitted[worst])
+    if abs(shift) <= tolerance:
+        return {}
+    ms = times[worst]
+    text = (
+        "all darks of this integration time are off the line that the darks of the other "
+        f"{len(others)} integration times follow"
+    )
+    return {ms: SharedShift(ms, shift, text)}
+
+
+def _falling(
+    times: Sequence[float], levels: Mapping[float, float], tolerance: float
+) -> dict[float, SharedShift]:
+    shifts: dict[float, SharedShift] = {}
+    for shorter, longer in pairwise(times):
+        fall = levels[shorter] - levels[longer]
+        if fall > tolerance:
+            for ms, other, sign in ((shorter, longer, 1.0), (longer, shorter, -1.0)):
+                text = (
+                    f"the darks of {shorter:g} ms lie above those of {longer:g} ms, which no dark "
+                    f"current does: those of {ms:g} ms or those of {other:g} ms share a shift"
+                )
+                shifts.setdefault(ms, SharedShift(ms, sign * fall, text))
+    return shifts
+
+
+# Drift of the level, outlying and hot pixels, noise
 # ----------------------------------------------------------------------
 
 SPIKE_Z = 8.0
@@ -557,14 +554,17 @@ def dark_drift(
     levels = np.median(darks, axis=1)
     times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
     for time in np.unique(times):
-        at = np.flatnonzero(times == time)
-        first, last = at[block[at] == block[at[0]]], at[block[at] == block[at[-1]]]
-        if block[at[0]] == block[at[-1]]:
+        same_time = np.flatnonzero(times == time)
+        first, last = (
+            same_time[block[same_time] == block[same_time[0]]],
+            same_time[block[same_time] == block[same_time[-1]]],
+        )
+        if block[same_time[0]] == block[same_time[-1]]:
             continue
         change = float(np.median(levels[last]) - np.median(levels[first]))
         limit = LEAST_SHIFT * (white_signal or float(np.abs(levels).mean()))
         if abs(change) > limit:
-            told = f"of {time:g} ms " if time >= 0 else ""
+            of_time = f"of {time:g} ms " if time >= 0 else ""
             flags.append(
                 Flag(
                     scans[int(last[0])],
@@ -573,8 +573,9 @@ def dark_drift(
                     abs(change),
                     limit,
                     "count",
-                    f"The darks {told}changed by {change:+.4g} counts from {scans[int(first[0])]} "
-                    f"to here (tolerance {limit:.3g}): the detector warmed or cooled.",
+                    f"The darks {of_time}changed by {change:+.4g} counts from "
+                    f"{scans[int(first[0])]} to here (tolerance {limit:.3g}): the "
+                    "detector warmed or cooled.",
                 )
             )
     return flags
@@ -608,9 +609,9 @@ def dark_spikes(
     z = np.zeros_like(darks)
     times = np.where(np.isnan(integration_ms), -1.0, integration_ms)
     for time in np.unique(times):
-        at = np.flatnonzero(times == time)
-        if len(at) >= 3:
-            rest[at], z[at] = _off_the_others(darks[at])
+        same_time = np.flatnonzero(times == time)
+        if len(same_time) >= 3:
+            rest[same_time], z[same_time] = _off_the_others(darks[same_time])
     z[:, list(hot)] = 0.0
     out = z > SPIKE_Z
     unsteady = out.sum(axis=0) > 1
@@ -642,10 +643,10 @@ def _unsteady_flag(scans: Sequence[str], wavelength_nm: Floats, z: Floats) -> Fl
     dark, worst = np.unravel_index(int(np.argmax(z)), z.shape)
     pixels = np.flatnonzero((z > SPIKE_Z).any(axis=0))
     n, n_darks = len(pixels), int((z > SPIKE_Z).any(axis=1).sum())
-    shown = ", ".join(f"{w:.1f}" for w in wavelength_nm[pixels[:_MOST_LISTED]])
+    listed = ", ".join(f"{w:.1f}" for w in wavelength_nm[pixels[:_MOST_LISTED]])
     more = f" and {n - _MOST_LISTED} more" if n > _MOST_LISTED else ""
     sentence = (
-        f"{n} pixel{'s' * (n > 1)} ({shown}{more} nm) {'are' if n > 1 else 'is'} unsteady: off in "
+        f"{n} pixel{'s' * (n > 1)} ({listed}{more} nm) {'are' if n > 1 else 'is'} unsteady: off in "
         f"{n_darks} of {len(z)} darks, most in this one. Reflectance there is noisier than its "
         "uncertainty says."
     )
@@ -668,9 +669,9 @@ def hot_pixels(scan: str, hot_nm: Sequence[float]) -> list[Flag]:
     """
     if not len(hot_nm):
         return []
-    shown = ", ".join(f"{w:.1f}" for w in hot_nm[:_MOST_LISTED])
+    listed = ", ".join(f"{w:.1f}" for w in hot_nm[:_MOST_LISTED])
     more = f" and {len(hot_nm) - _MOST_LISTED} more" if len(hot_nm) > _MOST_LISTED else ""
-    told = "pixel stands" if len(hot_nm) == 1 else "pixels stand"
+    stand = "pixel stands" if len(hot_nm) == 1 else "pixels stand"
     return [
         Flag(
             scan,
@@ -679,7 +680,7 @@ def hot_pixels(scan: str, hot_nm: Sequence[float]) -> list[Flag]:
             float(len(hot_nm)),
             0.0,
             "pixel",
-            f"{len(hot_nm)} {told} out in the darks of the session ({shown}{more} nm); their "
+            f"{len(hot_nm)} {stand} out in the darks of the session ({listed}{more} nm); their "
             "reflectance is interpolated from the neighbours.",
             float(hot_nm[0]),
         )

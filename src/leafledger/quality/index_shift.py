@@ -156,18 +156,18 @@ def largest_shifts(
     if noise is not None:
         variance = variance + noise[rows, usable] ** 2
     shared = [source(name) for name in leaves.metadata.get(SHARED_SOURCES) or ()]
-    sources = [one[rows, usable] for one in shared if one is not None]
+    sources = [in_use[rows, usable] for in_use in shared if in_use is not None]
     panel = np.asarray(leaves.metadata.get("panel_u_relative") or 0.0, dtype=np.float64)
     sources.append(value * np.broadcast_to(panel, leaves.wavelength_nm.shape)[usable])
-    for one in indices:
-        bands = bands_of(one.formula)
+    for in_use in indices:
+        bands = bands_of(in_use.formula)
         if not all(covers(axis, band) for band in bands):
             continue
         weights = weights_matrix(axis, bands)
         # 1, 2
-        rated = evaluate(one.formula, dict(zip(bands, (value @ weights.T).T, strict=True)))
+        rated = evaluate(in_use.formula, dict(zip(bands, (value @ weights.T).T, strict=True)))
         dark = dict(zip(bands, ((value - light) @ weights.T).T, strict=True))
-        without = evaluate(one.formula, dark)
+        without = evaluate(in_use.formula, dark)
         shift = rated.value - without.value
         # 3, 4
         slopes = np.array([rated.slopes.get(band, np.zeros(n)) for band in bands])
@@ -177,6 +177,6 @@ def largest_shifts(
         known = np.isfinite(shift) & np.isfinite(u) & (u > 0)
         ratio = np.divide(np.abs(shift), u, out=np.zeros(n), where=known)
         more = ratio > best.ratio
-        best.index[more] = one.index
+        best.index[more] = in_use.index
         best.shift[more], best.u[more] = shift[more], u[more]
     return best

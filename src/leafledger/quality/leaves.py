@@ -1,4 +1,8 @@
-"""All checks of the reflectance of the leaves: red edge, signal, possible values, room light."""
+"""Is each leaf scan a usable measurement of a leaf?
+
+It has signal above its noise, as many counts as the other leaf scans, reflectance between 0 and 1
+within its uncertainty, and a red edge. Constants without a source are common practice.
+"""
 
 from __future__ import annotations
 
@@ -14,10 +18,100 @@ from leafledger.quality.replicates import log_bands, replicate
 from leafledger.quality.room_light import lamp_lines
 from leafledger.quality.session import Session, combined_uncertainty, usable_pixels
 
-# Is the leaf scan a usable measurement of a leaf: signal, possible values, a red edge?
-# ----------------------------------------------------------------------
-
 Floats = NDArray[np.float64]
+
+
+def check_leaves(session: Session, checks: Mapping[str, Any], signal: Floats | None) -> Findings:
+    """Check the reflectance of every leaf scan by itself.
+
+    Parameters
+    ----------
+    session
+        The session.
+    checks
+        Settings ``quality.checks``.
+    signal
+        Signal-to-noise of the white on the axis of the reflectance, shape ``(n_wavelengths,)``;
+        ``None`` if unknown.
+
+    Returns
+    -------
+    Findings
+        With the smallest room light that could be seen.
+    """
+    if not session.leaf_ids:
+        return Findings()
+    ids, axis = session.leaf_ids, session.leaves.wavelength_nm
+    values = session.leaves.spectra["reflectance"]
+    known = combined_uncertainty(session.leaves)
+    u_scan, u = known if known is not None else (None, None)
+    usable = usable_pixels(signal, len(axis))
+    flags = no_leaf(ids, axis, values)
+    findings = Findings(flags)
+    if u_scan is not None:
+        flags += low_signal(ids, axis, values, u_scan, float(checks["low_signal_to_noise"]))
+    else:
+        findings.warnings.append(
+            "The signal of the leaves is not judged: their uncertainty is unknown."
+        )
+    if session.in_counts:
+        weak = {flag.scan for flag in flags if flag.check == "low_signal"}
+        flags += [flag for flag in _less_exposed(session) if flag.scan not in weak]
+    flags += impossible_reflectance(ids, axis, values, u, usable)
+    if checks["lamp_lines"]:
+        findings += lamp_lines(session, known, usable, float(checks["ambient_share"]))
+    return findings
+
+
+def _less_exposed(session: Session) -> list[Flag]:
+    """Compare the counts of the leaf scans above their dark, where leaves give most."""
+    leaves = session.of_role("sample")
+    darks = session.of_role("dark")
+    if len(leaves) < FEWEST_EXPOSED or not len(darks):
+        return []
+    typical = np.median(session.raw[leaves[:: max(1, len(leaves) // 200)]], axis=0)
+    bright = np.argsort(typical, kind="stable")[-max(1, len(typical) // 10) :]
+    dark, times = session.raw[np.ix_(darks, bright)], session.integration_ms
+    level = session.raw[np.ix_(leaves, bright)].mean(axis=1)
+    leaf_ms = np.nan_to_num(times[leaves], nan=-1.0)
+    for ms in np.unique(leaf_ms):
+        known = float(ms) if ms >= 0 else np.nan
+        level[leaf_ms == ms] -= dark_for(known, dark, times[darks], len(bright)).mean()
+    return less_exposed([session.ids[i] for i in leaves], level)
+
+
+def check_replicates(
+    session: Session,
+    places: Mapping[str, tuple[str, str]],
+    faulty: set[str],
+    signal: Floats | None,
+    limit: float,
+) -> list[Flag]:
+    """Compare the leaf scans without a fault with the others of their leaf and unit.
+
+    Parameters
+    ----------
+    session, signal
+        As in :func:`check_leaves`.
+    places
+        Scan -> (unit, leaf); without a leaf id a scan is a leaf of its own, as in the unit means.
+    faulty
+        Scans with a fault.
+    limit
+        Robust distance from which a scan stands apart.
+    """
+    ids, axis = session.leaf_ids, session.leaves.wavelength_nm
+    keep = [i for i, scan in enumerate(ids) if scan not in faulty and scan in places]
+    usable = usable_pixels(signal, len(axis))
+    if not keep or not usable.any():
+        return []
+    bands = log_bands(axis, session.leaves.spectra["reflectance"][keep], usable)
+    leaf_of = {scan: (unit, leaf or scan) for scan, (unit, leaf) in places.items()}
+    return replicate([ids[i] for i in keep], leaf_of, bands, limit)
+
+
+# Single checks of a leaf scan: signal, possible values, red edge
+# ----------------------------------------------------------------------
 
 BEYOND_U = 3.0
 """Standard uncertainties beyond 0 or 1 that are not noise any more."""
@@ -85,6 +179,10 @@ def low_signal(
     ]
 
 
+def _within(wavelength_nm: Floats, ends_nm: tuple[float, float]) -> NDArray[np.bool_]:
+    return np.asarray((wavelength_nm >= ends_nm[0]) & (wavelength_nm <= ends_nm[1]), dtype=bool)
+
+
 def less_exposed(scans: Sequence[str], level: Floats) -> list[Flag]:
     """Flag scans with far fewer counts than the leaf scans of the session have (an outlier).
 
@@ -118,10 +216,6 @@ def less_exposed(scans: Sequence[str], level: Floats) -> list[Flag]:
     ]
 
 
-def _within(wavelength_nm: Floats, ends_nm: tuple[float, float]) -> NDArray[np.bool_]:
-    return np.asarray((wavelength_nm >= ends_nm[0]) & (wavelength_nm <= ends_nm[1]), dtype=bool)
-
-
 def impossible_reflectance(
     scans: Sequence[str],
     wavelength_nm: Floats,
@@ -143,11 +237,11 @@ def impossible_reflectance(
     """
     if u is None:
         low, high = PLAIN_LOWEST - reflectance, reflectance - PLAIN_HIGHEST
-        limit, told = 0.0, f"outside {PLAIN_LOWEST} to {PLAIN_HIGHEST}"
+        limit, words = 0.0, f"outside {PLAIN_LOWEST} to {PLAIN_HIGHEST}"
     else:
         floor = np.maximum(u, 1e-9)
         low, high = -reflectance / floor, (reflectance - 1) / floor
-        limit, told = BEYOND_U, f"outside 0 to 1 by more than {BEYOND_U:g} standard uncertainties"
+        limit, words = BEYOND_U, f"outside 0 to 1 by more than {BEYOND_U:g} standard uncertainties"
     flags = []
     for beyond, word in ((low, "below 0"), (high, "above 1")):
         bad = (beyond > limit) & usable
@@ -164,7 +258,7 @@ def impossible_reflectance(
                     float(beyond[i, worst]),
                     limit,
                     "1",
-                    f"Reflectance is {told} ({word}) over {wavelength_nm[run[0]]:.0f}-"
+                    f"Reflectance is {words} ({word}) over {wavelength_nm[run[0]]:.0f}-"
                     f"{wavelength_nm[run[-1]]:.0f} nm: {reflectance[i, worst]:.3f} at "
                     f"{wavelength_nm[worst]:.0f} nm.",
                     float(wavelength_nm[worst]),
@@ -175,8 +269,8 @@ def impossible_reflectance(
 
 def _longest_run(bad: NDArray[np.bool_], wavelength_nm: Floats) -> NDArray[np.intp] | None:
     """Return the indices of the widest run, if it covers at least 5 nm."""
-    at = np.flatnonzero(bad)
-    runs = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1)
+    pixels = np.flatnonzero(bad)
+    runs = np.split(pixels, np.flatnonzero(np.diff(pixels) > 1) + 1)
     spacing = float(np.median(np.diff(wavelength_nm)))
     width = [wavelength_nm[run[-1]] - wavelength_nm[run[0]] + spacing for run in runs]
     widest = int(np.argmax(width))
@@ -226,96 +320,3 @@ def _instead(red: float, infrared: float) -> str:
     if min(red, infrared) > _PANEL:
         return "as bright as a panel in both: no red edge, so the white was measured again."
     return "so there is no red edge: background, paper or nothing green was in the clip."
-
-
-# All checks of the reflectance of the leaves: red edge, signal, possible values, room light.
-# ----------------------------------------------------------------------
-
-
-def check_leaves(session: Session, checks: Mapping[str, Any], signal: Floats | None) -> Findings:
-    """Check the reflectance of every leaf scan by itself.
-
-    Parameters
-    ----------
-    session
-        The session.
-    checks
-        Settings ``quality.checks``.
-    signal
-        Signal-to-noise of the white on the axis of the reflectance, shape ``(n_wavelengths,)``;
-        ``None`` if unknown.
-
-    Returns
-    -------
-    Findings
-        With the smallest room light that could be seen.
-    """
-    if not session.leaf_ids:
-        return Findings()
-    ids, axis = session.leaf_ids, session.leaves.wavelength_nm
-    values = session.leaves.spectra["reflectance"]
-    known = combined_uncertainty(session.leaves)
-    u_scan, u = known if known is not None else (None, None)
-    usable = usable_pixels(signal, len(axis))
-    flags = no_leaf(ids, axis, values)
-    found = Findings(flags)
-    if u_scan is not None:
-        flags += low_signal(ids, axis, values, u_scan, float(checks["low_signal_to_noise"]))
-    else:
-        found.warnings.append(
-            "The signal of the leaves is not judged: their uncertainty is unknown."
-        )
-    if session.in_counts:
-        weak = {flag.scan for flag in flags if flag.check == "low_signal"}
-        flags += [flag for flag in _less_exposed(session) if flag.scan not in weak]
-    flags += impossible_reflectance(ids, axis, values, u, usable)
-    if checks["lamp_lines"]:
-        found += lamp_lines(session, known, usable, float(checks["ambient_share"]))
-    return found
-
-
-def _less_exposed(session: Session) -> list[Flag]:
-    """Compare the counts of the leaf scans above their dark, where leaves give most."""
-    at = session.of_role("sample")
-    darks = session.of_role("dark")
-    if len(at) < FEWEST_EXPOSED or not len(darks):
-        return []
-    typical = np.median(session.raw[at[:: max(1, len(at) // 200)]], axis=0)
-    bright = np.argsort(typical, kind="stable")[-max(1, len(typical) // 10) :]
-    dark, times = session.raw[np.ix_(darks, bright)], session.integration_ms
-    level = session.raw[np.ix_(at, bright)].mean(axis=1)
-    own = np.nan_to_num(times[at], nan=-1.0)
-    for ms in np.unique(own):
-        known = float(ms) if ms >= 0 else np.nan
-        level[own == ms] -= dark_for(known, dark, times[darks], len(bright)).mean()
-    return less_exposed([session.ids[i] for i in at], level)
-
-
-def check_replicates(
-    session: Session,
-    places: Mapping[str, tuple[str, str]],
-    faulty: set[str],
-    signal: Floats | None,
-    limit: float,
-) -> list[Flag]:
-    """Compare the leaf scans without a fault with the others of their leaf and unit.
-
-    Parameters
-    ----------
-    session, signal
-        As in :func:`check_leaves`.
-    places
-        Scan -> (unit, leaf); without a leaf id a scan is a leaf of its own, as in the unit means.
-    faulty
-        Scans with a fault.
-    limit
-        Robust distance from which a scan stands apart.
-    """
-    ids, axis = session.leaf_ids, session.leaves.wavelength_nm
-    keep = [i for i, scan in enumerate(ids) if scan not in faulty and scan in places]
-    usable = usable_pixels(signal, len(axis))
-    if not keep or not usable.any():
-        return []
-    bands = log_bands(axis, session.leaves.spectra["reflectance"][keep], usable)
-    own = {scan: (unit, leaf or scan) for scan, (unit, leaf) in places.items()}
-    return replicate([ids[i] for i in keep], own, bands, limit)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-# Is a scan a copy of another, and does the time run with the sheet?
+# Within a session
 # ----------------------------------------------------------------------
 
 MOST_OUT_OF_ORDER = 0.05
@@ -76,7 +76,7 @@ def duplicate(
 
 
 def _duplicate_flag(scan: str, other: str, severity: Severity, n_pixels: int) -> Flag:
-    told = (
+    meaning = (
         "it is no second measurement"
         if severity == "notice"
         else "one of the two labels must be wrong"
@@ -88,7 +88,7 @@ def _duplicate_flag(scan: str, other: str, severity: Severity, n_pixels: int) ->
         float(n_pixels),
         float(n_pixels),
         "pixel",
-        f"All {n_pixels} values equal those of scan {other}: {told}.",
+        f"All {n_pixels} values equal those of scan {other}: {meaning}.",
     )
 
 
@@ -136,22 +136,22 @@ def time_order(scans: Sequence[str], seconds: NDArray[np.float64]) -> tuple[list
 def _longest_rising(values: NDArray[np.float64]) -> list[int]:
     """Return the places of the longest subsequence that never falls."""
     tails: list[float] = []
-    at: list[int] = []
+    ends: list[int] = []
     previous = [-1] * len(values)
     for k, value in enumerate(values):
         place = bisect_right(tails, float(value))
-        previous[k] = at[place - 1] if place else -1
+        previous[k] = ends[place - 1] if place else -1
         tails[place : place + 1] = [float(value)]
-        at[place : place + 1] = [k]
+        ends[place : place + 1] = [k]
     out: list[int] = []
-    k = at[-1] if at else -1
+    k = ends[-1] if ends else -1
     while k >= 0:
         out.append(k)
         k = previous[k]
     return out[::-1]
 
 
-# Scans of one session whose raw values are those of a scan of another session.
+# Between sessions
 # ----------------------------------------------------------------------
 
 
@@ -172,8 +172,8 @@ def copies_between_sessions(levels: Mapping[str, pd.DataFrame]) -> tuple[list[Fl
     owners: dict[str, list[tuple[str, str, str]]] = {}
     for session, table in levels.items():
         for row in table.drop_duplicates("scan").to_dict("records"):
-            one = (session, str(row["scan"]), str(row["role"]))
-            owners.setdefault(str(row["digest"]), []).append(one)
+            owner = (session, str(row["scan"]), str(row["role"]))
+            owners.setdefault(str(row["digest"]), []).append(owner)
     flags: list[Flag] = []
     references: dict[tuple[str, str], list[str]] = {}
     for same in owners.values():
@@ -194,10 +194,6 @@ def copies_between_sessions(levels: Mapping[str, pd.DataFrame]) -> tuple[list[Fl
     return sorted(flags, key=lambda flag: flag.scan), warnings
 
 
-def _number(n: int) -> str:
-    return "1 reference holds" if n == 1 else f"{n} references hold"
-
-
 def _copy(scan: str, other: str, session: str) -> Flag:
     return Flag(
         scan,
@@ -209,3 +205,7 @@ def _copy(scan: str, other: str, session: str) -> Flag:
         f"All raw values equal those of scan {other} of session {session}: one of the two was not "
         "measured when it says.",
     )
+
+
+def _number(n: int) -> str:
+    return "1 reference holds" if n == 1 else f"{n} references hold"

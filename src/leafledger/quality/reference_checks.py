@@ -1,7 +1,7 @@
 """Can the references of a session be trusted, and which leaves rest on one that cannot?
 
-Full scale of the detector, blocks of references, drift and strength of whites, leaves far from
-their white in time; then all checks of raw counts in the order in which they are made.
+Raw counts are checked in this order: full scale of the detector, darks, whites, and the time from
+each leaf to its whites. References come in blocks: scans of one role without a leaf between them.
 """
 
 from __future__ import annotations
@@ -17,10 +17,409 @@ from leafledger.quality.darks import bad_dark, dark_drift, dark_spikes, hot_pixe
 from leafledger.quality.flags import Flag, Severity
 from leafledger.quality.session import Session, usable_pixels
 
-# Does the white reference hold still over the session?
+Floats = NDArray[np.float64]
+
+_WHITES = ("white_before", "white_after")
+_REFERENCES = (*_WHITES, "dark_before", "dark_after")
+_FEW_PIXELS = 0.01
+"""Full in the white at so few pixels (a line of the lamp), a leaf is told and kept."""
+
+
+def check_counts(
+    session: Session, checks: Mapping[str, Any], signal: Floats | None
+) -> tuple[list[Flag], list[str]]:
+    """Check the raw scans of a session in counts.
+
+    Parameters
+    ----------
+    session
+        The session, in counts.
+    checks
+        Settings ``quality.checks``.
+    signal
+        Signal-to-noise of the white, shape ``(n_pixels,)``; ``None`` if unknown.
+
+    Returns
+    -------
+    tuple
+        Flags and warnings.
+    """
+    full, warnings = _full_scale(session)
+    flags, more = _saturated(session, full, float(checks["saturated_share"]))
+    warnings += more
+    usable = usable_pixels(signal, len(session.scans.wavelength_nm))
+    flags += _darks(session, usable)
+    flags += _whites(session, usable, float(checks["reference_drift"]))
+    far, gaps = far_from_white(session)
+    return flags + far, [*warnings, *gaps]
+
+
+def _full_scale(session: Session) -> tuple[Floats, list[str]]:
+    """Return the count at which each scan is full, and a warning of every one that is proposed.
+
+    Shape ``(n_scans,)``, infinite where it is not known. A detector may be full below the count
+    that was stated, and scans recorded with other averages or another gain below the others of
+    their session: where spectra are cut flat, the lower count holds.
+    """
+    stated, warnings = _stated_full_scale(session), []
+    full = stated
+    if stated is None:
+        full = proposed_full_scale(session.raw)
+        if full is not None:
+            warnings.append(
+                f"Full scale was not stated; {full:g} counts is proposed from spectra cut flat at "
+                "this count: state instrument.full_scale_counts."
+            )
+    else:
+        flat = proposed_full_scale(session.raw, 2 * PLATEAU_PIXELS)
+        if flat is not None and flat < stated:
+            full = flat
+            warnings.append(
+                f"Spectra are cut flat at {flat:g} counts, below the full scale of {stated:g} that "
+                "was stated: scans that reach it count as saturated; correct "
+                "instrument.full_scale_counts."
+            )
+    usual = np.inf if full is None else full
+    of_scan = np.minimum(shared_ceilings(session.raw, session.roles), usual)
+    for level in np.unique(of_scan[of_scan < usual]):
+        cut = [scan for scan, count in zip(session.ids, of_scan, strict=True) if count == level]
+        warnings.append(
+            f"{len(cut)} scans ({cut[0]} to {cut[-1]}) are cut flat at {level:g} counts, which "
+            "other scans of this session exceed: it is taken as their full scale, and they count "
+            "as saturated. Were they recorded with another gain, range or number of averages? "
+            "Measure them again, all scans of the session alike."
+        )
+    return of_scan, warnings
+
+
+def _stated_full_scale(session: Session) -> float | None:
+    stated = session.leaves.metadata.get("full_scale_counts")
+    if stated is None:
+        stated = session.scans.metadata.get("full_scale_counts")
+    return None if stated is None else float(stated)
+
+
+def _saturated(
+    session: Session, full: Floats, tolerated_share: float
+) -> tuple[list[Flag], list[str]]:
+    """Flag every scan at full scale, and the leaves whose white is full."""
+    flags = saturated(
+        session.ids,
+        session.scans.wavelength_nm,
+        session.raw,
+        full,
+        tolerated_share,
+        stated=full == (_stated_full_scale(session) or np.nan),
+        lamps={session.ids[i] for i in session.of_role("lamp")},
+    )
+    on_full = _on_full_white(session, full, max(tolerated_share, _FEW_PIXELS))
+    lost = sum(flag.severity == "fault" for flag in on_full)
+    if not lost:
+        return flags + on_full, []
+    reached = full[session.of_role("white")]
+    counts = " or ".join(f"{level:g}" for level in np.unique(reached[np.isfinite(reached)]))
+    return flags + on_full, [
+        f"{lost} of {len(session.leaf_ids)} leaf scans rest on whites at which the detector was "
+        f"full ({counts} counts): their reflectance is not known, and they are faults. Measure "
+        "the white again with a shorter integration time."
+    ]
+
+
+def _on_full_white(session: Session, full: Floats, limit: float) -> list[Flag]:
+    """Flag leaf scans whose white level is that of a full detector.
+
+    A white that is full reads too low, and the leaf too high by an unknown factor. The level of a
+    block of three or more whites is their median: it is full at a pixel where half of them are; a
+    mean of fewer is wrong where one is. More pixels than the limit (a share) are a fault, fewer a
+    notice.
+    """
+    whites = session.of_role("white")
+    is_at_full = session.raw[whites] >= full[whites, None]
+    full_pixels = dict(zip((session.ids[i] for i in whites), is_at_full, strict=True))
+    blocks, axis = _white_blocks(session), session.scans.wavelength_nm
+    everything = tuple(full_pixels)
+    known: dict[tuple[str, ...], NDArray[np.bool_]] = {}
+    flags = []
+    for row in session.leaves.rows.to_dict("records"):
+        named = [str(row.get(name) or "") for name in _WHITES]
+        used = [blocks[name] for name in named if name in blocks] or [everything]
+        is_full = np.zeros(len(axis), dtype=bool)
+        for block in used:
+            if block and block not in known:
+                enough = (len(block) / 2) if len(block) > 2 and any(named) else 1
+                known[block] = np.sum([full_pixels[name] for name in block], axis=0) >= enough
+            is_full |= known.get(block, False)
+        share = float(is_full.mean())
+        if not share:
+            continue
+        where = axis[is_full]
+        fault = share > limit
+        flags.append(
+            Flag(
+                str(row["scan"]),
+                "white_saturated",
+                "fault" if fault else "notice",
+                share,
+                limit,
+                "1",
+                f"The detector was full in its white at {is_full.sum()} of {len(axis)} pixels "
+                f"({where.min():.0f} to {where.max():.0f} nm): the reflectance is too high there "
+                "by an unknown factor. Measure the white again with a shorter integration time.",
+                float(where[len(where) // 2]),
+            )
+        )
+    return flags
+
+
+def _white_blocks(session: Session) -> dict[str, tuple[str, ...]]:
+    """Return white -> all whites measured with it, no leaf between; references come in blocks."""
+    when = session.seconds
+    if np.isnan(when).any():
+        when = np.arange(len(when), dtype=np.float64)
+    blocks: list[list[str]] = []
+    open_block = False
+    for i in np.argsort(when, kind="stable"):
+        role = session.roles[i]
+        if role == "white":
+            if not open_block:
+                blocks.append([])
+            blocks[-1].append(session.ids[i])
+        if role in ("white", "sample"):
+            open_block = role == "white"
+    return {name: tuple(block) for block in blocks for name in block}
+
+
+def _darks(session: Session, usable: NDArray[np.bool_]) -> list[Flag]:
+    darks = session.of_role("dark")
+    if not len(darks):
+        return []
+    lit = np.flatnonzero(np.isin(session.roles, ["white", "sample"]))
+    strong = session.white_minus_dark[:, usable]
+    white_signal = float(np.median(strong)) if strong.size else None
+    ids, times = [session.ids[i] for i in darks], session.integration_ms[darks]
+    flags = bad_dark(
+        ids, session.raw[darks], times, white_signal, session.raw[lit], session.integration_ms[lit]
+    )
+    bad = {flag.scan for flag in flags}
+    sound = np.array([scan not in bad for scan in ids])
+    kept = darks[sound]
+    if len(kept):
+        names, block = [session.ids[i] for i in kept], reference_blocks(session)[kept]
+        flags += dark_drift(names, session.raw[kept], times[sound], block, white_signal)
+        axis = session.scans.wavelength_nm
+        hot = session.leaves.metadata.get("hot_pixels") or []
+        flags += dark_spikes(names, axis, session.raw[kept], times[sound], hot)
+    return flags + hot_pixels(ids[0], session.leaves.metadata.get("hot_pixels_nm") or [])
+
+
+def _whites(session: Session, usable: NDArray[np.bool_], limit: float) -> list[Flag]:
+    whites = session.of_role("white")
+    if not len(whites):
+        return []
+    ids = [session.ids[i] for i in whites]
+    flags = white_drift(ids, session.scans.wavelength_nm, session.white_per_ms, usable, limit)
+    full = _stated_full_scale(session)
+    return flags + weak_white(ids, session.raw[whites], session.white_minus_dark, full)
+
+
+def leaves_on_faults(session: Session, flags: Sequence[Flag]) -> list[Flag]:
+    """Return a notice on every leaf scan that rests on a reference at fault.
+
+    Parameters
+    ----------
+    session
+        Its reflectance names the references of every leaf scan, a block of whites by its middle
+        one.
+    flags
+        What was found so far.
+    """
+    roles = dict(zip(session.ids, session.roles, strict=True))
+    faulty = {f.scan: f.check for f in flags if f.severity == "fault" and roles[f.scan] != "sample"}
+    if not faulty:
+        return []
+    blocks = _white_blocks(session)
+    out = []
+    for row in session.leaves.rows.to_dict("records"):
+        used = [str(row.get(name)) for name in _REFERENCES]
+        whole = {member for name in used for member in blocks.get(name, (name,))}
+        bad = sorted(whole & set(faulty))
+        if bad:
+            listed = ", ".join(f"{name} ({faulty[name]})" for name in bad)
+            out.append(
+                Flag(
+                    str(row["scan"]),
+                    "reference_at_fault",
+                    "notice",
+                    float(len(bad)),
+                    0.0,
+                    "scan",
+                    f"Its reflectance rests on a reference at fault: {listed}.",
+                )
+            )
+    return out
+
+
+def on_faulty_whites(session: Session, flags: Sequence[Flag]) -> set[str]:
+    """Return the leaf scans whose block of whites holds one at fault."""
+    whites = {session.ids[i] for i in session.of_role("white")}
+    faulty = whites & {flag.scan for flag in flags if flag.severity == "fault"}
+    if not faulty:
+        return set()
+    blocks = _white_blocks(session)
+    leaves = set()
+    for row in session.leaves.rows.to_dict("records"):
+        used = [str(row.get(name) or "") for name in _WHITES]
+        whole = {member for name in used for member in blocks.get(name, ())}
+        if whole & faulty or not whole:
+            leaves.add(str(row["scan"]))
+    return leaves
+
+
+# Full scale of the detector
 # ----------------------------------------------------------------------
 
-Floats = NDArray[np.float64]
+PLATEAU_PIXELS = 5
+"""Neighbouring pixels at exactly the same highest count that no noisy spectrum shows by chance."""
+SHARED_PLATEAU = 0.05
+"""Share of the pixels, side by side, at a ceiling that other scans exceed: the top of a smooth
+white of 100 counts without any noise is flat over less (a parabola over 620 nm, by calculation)."""
+_PROPOSED = " (full scale proposed from the data: the spectra are cut flat)"
+_LAMP = (
+    "Lines of the lamp there are not used for the wavelengths; a shorter integration time would "
+    "show them."
+)
+
+
+def proposed_full_scale(counts: Floats, pixels: int = PLATEAU_PIXELS) -> float | None:
+    """Propose the full scale from the data: the highest count, if a spectrum is cut flat at it.
+
+    Parameters
+    ----------
+    counts
+        Shape ``(n_scans, n_pixels)``.
+    pixels
+        How many neighbouring pixels have to be cut flat.
+
+    Returns
+    -------
+    float or None
+        The highest count of all, if at least ``pixels`` neighbouring pixels of one scan have
+        exactly this count.
+
+    Examples
+    --------
+    >>> proposed_full_scale(np.array([[3.0, 9, 9, 9, 9, 9, 4], [1, 2, 3, 4, 3, 2, 1]]))
+    9.0
+    >>> proposed_full_scale(np.array([[3.0, 9, 8, 9, 7, 9, 4]])) is None
+    True
+    """
+    if counts.size == 0 or counts.shape[1] < pixels:
+        return None
+    highest = float(counts.max())
+    if highest <= 0:
+        return None
+    return highest if _has_run(counts == highest, pixels).any() else None
+
+
+def _has_run(full: NDArray[np.bool_], pixels: int) -> NDArray[np.bool_]:
+    """Return in which scans so many neighbouring pixels are full, shape ``(n_scans,)``."""
+    before = np.pad(np.cumsum(full, axis=1, dtype=np.int32), ((0, 0), (1, 0)))
+    return np.asarray((before[:, pixels:] - before[:, :-pixels] == pixels).any(axis=1))
+
+
+def shared_ceilings(counts: Floats, roles: Sequence[str]) -> Floats:
+    """Return the count at which each scan with light is cut flat, though others exceed it.
+
+    Parameters
+    ----------
+    counts
+        Shape ``(n_scans, n_pixels)``.
+    roles
+        Role of each scan.
+
+    Returns
+    -------
+    ndarray
+        Shape ``(n_scans,)``; infinite where a scan is not cut flat. A ceiling is the highest count
+        of a white or leaf scan, above all darks, at exactly which at least 5 % of the pixels stand
+        side by side, and which two scans share (or the only white has).
+    """
+    role = np.asarray(roles)
+    top = counts.max(axis=1)
+    lit = np.isin(role, ("white", "sample")) & (top > counts[role == "dark"].max(initial=0.0))
+    rows = np.flatnonzero(lit)
+    pixels = max(2 * PLATEAU_PIXELS, round(SHARED_PLATEAU * counts.shape[1]))
+    rows = rows[_has_run(counts[rows] == top[rows, None], pixels)]
+    out = np.full(len(counts), np.inf)
+    whites = top[role == "white"]
+    for level in np.unique(top[rows]):
+        same = rows[top[rows] == level]
+        if len(same) > 1 or (role[same] == "white").sum() == len(whites):
+            out[same] = level
+    return out
+
+
+def saturated(
+    scans: Sequence[str],
+    wavelength_nm: Floats,
+    counts: Floats,
+    full_scale: float | Floats,
+    tolerated_share: float,
+    *,
+    stated: bool | NDArray[np.bool_],
+    lamps: Collection[str] = (),
+) -> list[Flag]:
+    """Flag scans with more pixels at or above full scale than are tolerated (a fault).
+
+    A lamp scan gets a notice: its strongest lines fill the detector easily, the wavelengths rest
+    on the others, and a lamp whose lines do not serve is refused by the reflectance rule.
+
+    Parameters
+    ----------
+    scans
+        Scan ids, length ``n_scans``.
+    wavelength_nm
+        Shape ``(n_pixels,)``, nm.
+    counts
+        Shape ``(n_scans, n_pixels)``.
+    full_scale
+        Count at which the detector is full, one number or one for each scan.
+    tolerated_share
+        Share of the pixels, 0 to 1.
+    stated
+        Whether the full scale was stated, or proposed from the data; likewise.
+    lamps
+        Ids of lamp scans.
+    """
+    full = np.broadcast_to(full_scale, len(counts))
+    known = np.broadcast_to(stated, len(counts))
+    full_at = counts >= full[:, None]
+    share = full_at.mean(axis=1)
+    flags = []
+    for i in np.flatnonzero(share > tolerated_share).tolist():
+        where = wavelength_nm[full_at[i]]
+        lamp = scans[i] in lamps
+        origin = "" if known[i] else _PROPOSED
+        mend = _LAMP if lamp else "Shorten the integration time and measure again."
+        flags.append(
+            Flag(
+                scans[i],
+                "saturated",
+                "notice" if lamp else "fault",
+                float(share[i]),
+                tolerated_share,
+                "1",
+                f"{len(where)} of {full_at.shape[1]} pixels ({where.min():.0f} to "
+                f"{where.max():.0f} nm) are at or above full scale, {full[i]:g} "
+                f"counts{origin}. {mend}",
+                float(where[len(where) // 2]),
+            )
+        )
+    return flags
+
+
+# Level and colour of the whites over the session
+# ----------------------------------------------------------------------
 
 NOTICE_DRIFT = 0.01
 """Change of the white signal worth a notice (relative); above it drift enters the budget."""
@@ -82,40 +481,6 @@ def white_drift(
     return flags + _slow_change(scans, bands, centres, limit, flags)
 
 
-def _slow_change(
-    scans: Sequence[str],
-    bands: Floats,
-    centres: Sequence[float],
-    limit: float,
-    known: Sequence[Flag],
-) -> list[Flag]:
-    """Flag a change over the session that no step between neighbours has shown."""
-    n = len(scans)
-    if n < 4:
-        return []
-    middle = np.array([np.median(bands[max(k - 1, 0) : k + 2], axis=0) for k in range(n)])
-    middle[0], middle[-1] = np.median(bands[:3], axis=0), np.median(bands[-3:], axis=0)
-    low, high = middle.argmin(axis=0), middle.argmax(axis=0)
-    ratio = middle.max(axis=0) / middle.min(axis=0) - 1
-    worst = int(np.argmax(ratio))
-    earlier, later = sorted((int(low[worst]), int(high[worst])))
-    change = middle[later] / middle[earlier] - 1
-    reached: tuple[float, Severity] | None = None
-    if ratio[worst] > limit:
-        reached = (limit, "fault")
-    elif ratio[worst] > NOTICE_DRIFT:
-        reached = (NOTICE_DRIFT, "notice")
-    if reached is None or any(f.severity in ("fault", reached[1]) for f in known):
-        return []
-    threshold, severity = reached
-    flag = _flag(scans[later], scans[earlier], change, threshold, severity, centres[worst])
-    return [replace(flag, sentence=flag.sentence.replace("the neighbouring white", "white"))]
-
-
-def _differ(bands: Floats, i: int, j: int) -> float:
-    return float(np.max(np.abs(bands[i] / bands[j] - 1)))
-
-
 def _changes(bands: Floats, threshold: float) -> list[tuple[int, int]]:
     """Return (white, the one it is compared with) for every white to be named."""
     n = len(bands)
@@ -136,6 +501,10 @@ def _changes(bands: Floats, threshold: float) -> list[tuple[int, int]]:
         if alone or not _explained(runs, position, bands, threshold):
             named.append((int(run[0]), before))
     return named
+
+
+def _differ(bands: Floats, i: int, j: int) -> float:
+    return float(np.max(np.abs(bands[i] / bands[j] - 1)))
 
 
 def _explained(
@@ -175,6 +544,36 @@ def _flag(
     )
 
 
+def _slow_change(
+    scans: Sequence[str],
+    bands: Floats,
+    centres: Sequence[float],
+    limit: float,
+    known: Sequence[Flag],
+) -> list[Flag]:
+    """Flag a change over the session that no step between neighbours has shown."""
+    n = len(scans)
+    if n < 4:
+        return []
+    middle = np.array([np.median(bands[max(k - 1, 0) : k + 2], axis=0) for k in range(n)])
+    middle[0], middle[-1] = np.median(bands[:3], axis=0), np.median(bands[-3:], axis=0)
+    low, high = middle.argmin(axis=0), middle.argmax(axis=0)
+    ratio = middle.max(axis=0) / middle.min(axis=0) - 1
+    worst = int(np.argmax(ratio))
+    earlier, later = sorted((int(low[worst]), int(high[worst])))
+    change = middle[later] / middle[earlier] - 1
+    reached: tuple[float, Severity] | None = None
+    if ratio[worst] > limit:
+        reached = (limit, "fault")
+    elif ratio[worst] > NOTICE_DRIFT:
+        reached = (NOTICE_DRIFT, "notice")
+    if reached is None or any(f.severity in ("fault", reached[1]) for f in known):
+        return []
+    threshold, severity = reached
+    flag = _flag(scans[later], scans[earlier], change, threshold, severity, centres[worst])
+    return [replace(flag, sentence=flag.sentence.replace("the neighbouring white", "white"))]
+
+
 def weak_white(
     scans: Sequence[str], counts: Floats, signal: Floats, full_scale: float | None
 ) -> list[Flag]:
@@ -187,7 +586,7 @@ def weak_white(
     counts, signal
         Raw counts, and counts above dark, shape ``(n_whites, n_pixels)``.
     full_scale
-        Counts at full scale; nothing is judged if it is not known.
+        Counts at full scale; no notice if it is not known.
     """
     if full_scale is None or not len(scans):
         return []
@@ -211,112 +610,29 @@ def weak_white(
     ]
 
 
-# Did the detector reach full scale? Which count is full scale, if nobody said?
-# ----------------------------------------------------------------------
-
-PLATEAU_PIXELS = 5
-"""Neighbouring pixels at exactly the same highest count that no noisy spectrum shows by chance."""
-_LAMP = (
-    "Lines of the lamp there are not used for the wavelengths; a shorter integration time would "
-    "show them."
-)
-
-
-def proposed_full_scale(counts: Floats, pixels: int = PLATEAU_PIXELS) -> float | None:
-    """Propose the full scale from the data: the highest count, if a spectrum is cut flat at it.
-
-    Parameters
-    ----------
-    counts
-        Shape ``(n_scans, n_pixels)``.
-    pixels
-        How many neighbouring pixels have to be cut flat.
-
-    Returns
-    -------
-    float or None
-        The highest count of all, if at least ``pixels`` neighbouring pixels of one scan have
-        exactly this count.
-
-    Examples
-    --------
-    >>> proposed_full_scale(np.array([[3.0, 9, 9, 9, 9, 9, 4], [1, 2, 3, 4, 3, 2, 1]]))
-    9.0
-    >>> proposed_full_scale(np.array([[3.0, 9, 8, 9, 7, 9, 4]])) is None
-    True
-    """
-    if counts.size == 0 or counts.shape[1] < pixels:
-        return None
-    highest = float(counts.max())
-    if highest <= 0:
-        return None
-    at = counts == highest
-    runs = np.lib.stride_tricks.sliding_window_view(at, pixels, axis=1).all(axis=2)
-    return highest if runs.any() else None
-
-
-def saturated(
-    scans: Sequence[str],
-    wavelength_nm: Floats,
-    counts: Floats,
-    full_scale: float,
-    tolerated_share: float,
-    *,
-    stated: bool,
-    lamps: Collection[str] = (),
-) -> list[Flag]:
-    """Flag scans with more pixels at or above full scale than are tolerated (a fault).
-
-    A lamp scan gets a notice: its strongest lines fill the detector easily, the wavelengths rest
-    on the others, and a lamp whose lines do not serve is refused by the reflectance rule.
-
-    Parameters
-    ----------
-    scans
-        Scan ids, length ``n_scans``.
-    wavelength_nm
-        Shape ``(n_pixels,)``, nm.
-    counts
-        Shape ``(n_scans, n_pixels)``.
-    full_scale
-        Count at which the detector is full.
-    tolerated_share
-        Share of the pixels, 0 to 1.
-    stated
-        Whether the full scale was stated, or proposed from the data.
-    lamps
-        Ids of lamp scans.
-    """
-    at = counts >= full_scale
-    share = at.mean(axis=1)
-    origin = "" if stated else " (full scale proposed from the data: the spectra are cut flat)"
-    flags = []
-    for i in np.flatnonzero(share > tolerated_share).tolist():
-        where = wavelength_nm[at[i]]
-        lamp = scans[i] in lamps
-        mend = _LAMP if lamp else "Shorten the integration time and measure again."
-        flags.append(
-            Flag(
-                scans[i],
-                "saturated",
-                "notice" if lamp else "fault",
-                float(share[i]),
-                tolerated_share,
-                "1",
-                f"{at[i].sum()} of {at.shape[1]} pixels ({where.min():.0f} to {where.max():.0f} "
-                f"nm) are at or above full scale, {full_scale:g} counts{origin}. {mend}",
-                float(where[len(where) // 2]),
-            )
-        )
-    return flags
-
-
-# The order of measuring, and references that were measured together.
+# Order of measuring, and references measured together
 # ----------------------------------------------------------------------
 
 NO_BLOCK = -1
 PAUSE_S = 10 * 60.0
 """A longer pause between two references of a kind also ends a block."""
+
+
+def reference_blocks(session: Session) -> NDArray[np.int32]:
+    """Number the blocks of references, kind by kind, shape ``(n_scans,)``; -1 for leaves.
+
+    A block holds references of one role with no leaf between them and no pause above 10 minutes:
+    they are repeats, not independent looks at the session.
+    """
+    block = np.full(len(session.ids), NO_BLOCK, dtype=np.int32)
+    order = np.argsort(measuring_order(session), kind="stable")
+    for role in sorted(set(session.roles) - {"sample"}):
+        block[order] = np.where(
+            np.array([session.roles[i] == role for i in order]),
+            _block_numbers([session.roles[i] for i in order], role, session.seconds[order]),
+            block[order],
+        )
+    return block
 
 
 def measuring_order(session: Session) -> NDArray[np.int32]:
@@ -332,24 +648,9 @@ def measuring_order(session: Session) -> NDArray[np.int32]:
     return place
 
 
-def reference_blocks(session: Session) -> NDArray[np.int32]:
-    """Number the blocks of references, kind by kind, shape ``(n_scans,)``; -1 for leaves.
-
-    A block holds references of one role with no leaf between them and no pause above 10 minutes:
-    they are repeats, not independent looks at the session.
-    """
-    block = np.full(len(session.ids), NO_BLOCK, dtype=np.int32)
-    order = np.argsort(measuring_order(session), kind="stable")
-    for role in sorted(set(session.roles) - {"sample"}):
-        block[order] = np.where(
-            np.array([session.roles[i] == role for i in order]),
-            _numbers([session.roles[i] for i in order], role, session.seconds[order]),
-            block[order],
-        )
-    return block
-
-
-def _numbers(roles: Sequence[str], role: str, seconds: NDArray[np.float64]) -> NDArray[np.int32]:
+def _block_numbers(
+    roles: Sequence[str], role: str, seconds: NDArray[np.float64]
+) -> NDArray[np.int32]:
     out = np.full(len(roles), NO_BLOCK, dtype=np.int32)
     number, last = NO_BLOCK, -1
     leaf_between = True
@@ -365,7 +666,7 @@ def _numbers(roles: Sequence[str], role: str, seconds: NDArray[np.float64]) -> N
     return out
 
 
-# Was every leaf measured near enough in time to a white reference?
+# Leaves far in time from their whites
 # ----------------------------------------------------------------------
 
 BRACKET_MIN = 30.0
@@ -398,33 +699,35 @@ def far_from_white(session: Session) -> tuple[list[Flag], list[str]]:
     if not len(whites) or not len(leaves):
         return [], []
     numbers = np.unique(block[whites])
-    at = np.sort([float(np.median(seconds[whites[block[whites] == n]])) for n in numbers]) / 60
+    block_min = (
+        np.sort([float(np.median(seconds[whites[block[whites] == n]])) for n in numbers]) / 60
+    )
     flags = [
         flag
         for i in leaves[np.argsort(seconds[leaves], kind="stable")]
-        for flag in _judged(session.ids[i], float(seconds[i]) / 60, at)
+        for flag in _distance_flag(session.ids[i], float(seconds[i]) / 60, block_min)
     ]
     minutes = np.sort(seconds[leaves]) / 60
-    return flags, [*_summary(flags), *_missing_block(at, minutes)]
+    return flags, [*_far_warnings(flags), *_missing_block(block_min, minutes)]
 
 
-def _judged(scan: str, minute: float, at: Floats) -> list[Flag]:
-    after = int(np.searchsorted(at, minute))
-    if 0 < after < len(at):
-        gap = float(at[after] - at[after - 1])
-        told = f"The whites before and after it are {gap:.3g} min apart"
+def _distance_flag(scan: str, minute: float, block_min: Floats) -> list[Flag]:
+    after = int(np.searchsorted(block_min, minute))
+    if 0 < after < len(block_min):
+        gap = float(block_min[after] - block_min[after - 1])
+        distance = f"The whites before and after it are {gap:.3g} min apart"
         limit = BRACKET_MIN
     else:
-        gap = float(np.abs(at - minute).min())
-        told = f"Its only whites are {gap:.3g} min {'before' if after else 'after'} it"
+        gap = float(np.abs(block_min - minute).min())
+        distance = f"Its only whites are {gap:.3g} min {'before' if after else 'after'} it"
         limit = ONE_SIDED_MIN
     if gap <= limit:
         return []
-    sentence = f"{told} (limit {limit:g} min): what the lamp did meanwhile is not known."
+    sentence = f"{distance} (limit {limit:g} min): what the lamp did meanwhile is not known."
     return [Flag(scan, "far_from_white", "notice", gap, limit, "min", sentence)]
 
 
-def _summary(flags: Sequence[Flag]) -> list[str]:
+def _far_warnings(flags: Sequence[Flag]) -> list[str]:
     if not flags:
         return []
     return [
@@ -434,12 +737,12 @@ def _summary(flags: Sequence[Flag]) -> list[str]:
     ]
 
 
-def _missing_block(at: Floats, leaves: Floats) -> list[str]:
+def _missing_block(block_min: Floats, leaves: Floats) -> list[str]:
     """Tell where a block of whites seems to be missing.
 
     Parameters
     ----------
-    at, leaves
+    block_min, leaves
         Minutes of the blocks of whites and of the leaf scans, rising.
 
     Notes
@@ -447,260 +750,15 @@ def _missing_block(at: Floats, leaves: Floats) -> list[str]:
     Where a block is left out, time passes and leaves are measured: about twice as many as usual lie
     between two blocks. A pause, or darks taken half way, makes the gap longer and not fuller.
     """
-    gaps = np.diff(at)
+    gaps = np.diff(block_min)
     if len(gaps) < 3:
         return []
-    between = np.diff(np.searchsorted(leaves, at))
+    between = np.diff(np.searchsorted(leaves, block_min))
     usual, usual_leaves = float(np.median(gaps)), float(np.median(between))
     odd = np.flatnonzero((gaps > ODD_GAP * usual) & (between > ODD_GAP * usual_leaves))
     return [
         f"No white for {gaps[k]:.3g} min and {between[k]} leaf scans from minute "
-        f"{at[k] - at[0]:.3g} of the whites on, where {usual:.3g} min and {usual_leaves:g} leaf "
-        "scans are usual: a block of whites seems to be missing."
+        f"{block_min[k] - block_min[0]:.3g} of the whites on, where {usual:.3g} min and "
+        f"{usual_leaves:g} leaf scans are usual: a block of whites seems to be missing."
         for k in odd
     ]
-
-
-# All checks of raw counts: full scale, darks, whites; and which leaves rest on a bad reference.
-# ----------------------------------------------------------------------
-
-_WHITES = ("white_before", "white_after")
-_REFERENCES = (*_WHITES, "dark_before", "dark_after")
-_FEW_PIXELS = 0.01
-"""Full in the white at so few pixels (a line of the lamp), a leaf is told and kept."""
-
-
-def check_counts(
-    session: Session, checks: Mapping[str, Any], signal: Floats | None
-) -> tuple[list[Flag], list[str]]:
-    """Check the raw scans of a session in counts.
-
-    Parameters
-    ----------
-    session
-        The session, in counts.
-    checks
-        Settings ``quality.checks``.
-    signal
-        Signal-to-noise of the white, shape ``(n_pixels,)``; ``None`` if unknown.
-
-    Returns
-    -------
-    tuple
-        Flags and warnings.
-    """
-    full, warnings = _full_scale(session)
-    flags: list[Flag] = []
-    if full is not None:
-        tolerated = float(checks["saturated_share"])
-        flags, more = _saturated(session, full, tolerated)
-        warnings += more
-    usable = usable_pixels(signal, len(session.scans.wavelength_nm))
-    flags += _darks(session, usable)
-    flags += _whites(session, usable, float(checks["reference_drift"]))
-    far, told = far_from_white(session)
-    return flags + far, [*warnings, *told]
-
-
-def _stated_full_scale(session: Session) -> float | None:
-    stated = session.leaves.metadata.get("full_scale_counts")
-    if stated is None:
-        stated = session.scans.metadata.get("full_scale_counts")
-    return None if stated is None else float(stated)
-
-
-def _full_scale(session: Session) -> tuple[float | None, list[str]]:
-    """Return the full scale, stated or proposed from the data, and a warning if it is proposed.
-
-    A detector may be full below the count that was stated: where spectra are cut flat there, the
-    lower count holds.
-    """
-    stated = _stated_full_scale(session)
-    if stated is not None:
-        flat = proposed_full_scale(session.raw, 2 * PLATEAU_PIXELS)
-        if flat is None or flat >= stated:
-            return stated, []
-        return flat, [
-            f"Spectra are cut flat at {flat:g} counts, below the full scale of {stated:g} that was "
-            "stated: scans that reach it count as saturated; correct instrument.full_scale_counts."
-        ]
-    full = proposed_full_scale(session.raw)
-    if full is None:
-        return None, []
-    return full, [
-        f"Full scale was not stated; {full:g} counts is proposed from spectra cut flat at this "
-        "count: state instrument.full_scale_counts."
-    ]
-
-
-def _saturated(
-    session: Session, full: float, tolerated_share: float
-) -> tuple[list[Flag], list[str]]:
-    """Flag every scan at full scale, and the leaves whose white is full."""
-    flags = saturated(
-        session.ids,
-        session.scans.wavelength_nm,
-        session.raw,
-        full,
-        tolerated_share,
-        stated=_stated_full_scale(session) is not None,
-        lamps={session.ids[i] for i in session.of_role("lamp")},
-    )
-    on_full = _on_full_white(session, full, max(tolerated_share, _FEW_PIXELS))
-    lost = sum(flag.severity == "fault" for flag in on_full)
-    if not lost:
-        return flags + on_full, []
-    return flags + on_full, [
-        f"{lost} of {len(session.leaf_ids)} leaf scans rest on whites at which the detector was "
-        f"full ({full:g} counts): their reflectance is not known, and they are faults. Measure "
-        "the white again with a shorter integration time."
-    ]
-
-
-def _on_full_white(session: Session, full: float, limit: float) -> list[Flag]:
-    """Flag leaf scans whose white level is that of a full detector.
-
-    A white that is full reads too low, and the leaf too high by an unknown factor. The level of a
-    block of three or more whites is their median: it is full at a pixel where half of them are; a
-    mean of fewer is wrong where one is. More pixels than the limit (a share) are a fault, fewer a
-    notice.
-    """
-    whites = session.of_role("white")
-    at = dict(zip((session.ids[i] for i in whites), session.raw[whites] >= full, strict=True))
-    blocks, axis = _white_blocks(session), session.scans.wavelength_nm
-    everything = tuple(at)
-    known: dict[tuple[str, ...], NDArray[np.bool_]] = {}
-    flags = []
-    for row in session.leaves.rows.to_dict("records"):
-        named = [str(row.get(name) or "") for name in _WHITES]
-        used = [blocks[name] for name in named if name in blocks] or [everything]
-        is_full = np.zeros(len(axis), dtype=bool)
-        for block in used:
-            if block and block not in known:
-                enough = (len(block) / 2) if len(block) > 2 and any(named) else 1
-                known[block] = np.sum([at[name] for name in block], axis=0) >= enough
-            is_full |= known.get(block, False)
-        share = float(is_full.mean())
-        if not share:
-            continue
-        where = axis[is_full]
-        fault = share > limit
-        flags.append(
-            Flag(
-                str(row["scan"]),
-                "white_saturated",
-                "fault" if fault else "notice",
-                share,
-                limit,
-                "1",
-                f"The detector was full in its white at {is_full.sum()} of {len(axis)} pixels "
-                f"({where.min():.0f} to {where.max():.0f} nm): the reflectance is too high there "
-                "by an unknown factor. Measure the white again with a shorter integration time.",
-                float(where[len(where) // 2]),
-            )
-        )
-    return flags
-
-
-def _darks(session: Session, usable: NDArray[np.bool_]) -> list[Flag]:
-    darks = session.of_role("dark")
-    if not len(darks):
-        return []
-    lit = np.flatnonzero(np.isin(session.roles, ["white", "sample"]))
-    strong = session.white_minus_dark[:, usable]
-    white_signal = float(np.median(strong)) if strong.size else None
-    ids, times = [session.ids[i] for i in darks], session.integration_ms[darks]
-    flags = bad_dark(
-        ids, session.raw[darks], times, white_signal, session.raw[lit], session.integration_ms[lit]
-    )
-    bad = {flag.scan for flag in flags}
-    sound = np.array([scan not in bad for scan in ids])
-    kept = darks[sound]
-    if len(kept):
-        names, block = [session.ids[i] for i in kept], reference_blocks(session)[kept]
-        flags += dark_drift(names, session.raw[kept], times[sound], block, white_signal)
-        axis = session.scans.wavelength_nm
-        hot = session.leaves.metadata.get("hot_pixels") or []
-        flags += dark_spikes(names, axis, session.raw[kept], times[sound], hot)
-    return flags + hot_pixels(ids[0], session.leaves.metadata.get("hot_pixels_nm") or [])
-
-
-def _whites(session: Session, usable: NDArray[np.bool_], limit: float) -> list[Flag]:
-    whites = session.of_role("white")
-    if not len(whites):
-        return []
-    ids = [session.ids[i] for i in whites]
-    flags = white_drift(ids, session.scans.wavelength_nm, session.white_per_ms, usable, limit)
-    full = _stated_full_scale(session)
-    return flags + weak_white(ids, session.raw[whites], session.white_minus_dark, full)
-
-
-def leaves_on_faults(session: Session, flags: Sequence[Flag]) -> list[Flag]:
-    """Return a notice on every leaf scan that rests on a reference at fault.
-
-    Parameters
-    ----------
-    session
-        Its reflectance names the references of every leaf scan, a block of whites by its middle
-        one.
-    flags
-        What was found so far.
-    """
-    roles = dict(zip(session.ids, session.roles, strict=True))
-    faulty = {f.scan: f.check for f in flags if f.severity == "fault" and roles[f.scan] != "sample"}
-    if not faulty:
-        return []
-    blocks = _white_blocks(session)
-    out = []
-    for row in session.leaves.rows.to_dict("records"):
-        used = [str(row.get(name)) for name in _REFERENCES]
-        whole = {member for name in used for member in blocks.get(name, (name,))}
-        bad = sorted(whole & set(faulty))
-        if bad:
-            told = ", ".join(f"{name} ({faulty[name]})" for name in bad)
-            out.append(
-                Flag(
-                    str(row["scan"]),
-                    "reference_at_fault",
-                    "notice",
-                    float(len(bad)),
-                    0.0,
-                    "scan",
-                    f"Its reflectance rests on a reference at fault: {told}.",
-                )
-            )
-    return out
-
-
-def on_faulty_whites(session: Session, flags: Sequence[Flag]) -> set[str]:
-    """Return the leaf scans whose block of whites holds one at fault."""
-    whites = {session.ids[i] for i in session.of_role("white")}
-    faulty = whites & {flag.scan for flag in flags if flag.severity == "fault"}
-    if not faulty:
-        return set()
-    blocks = _white_blocks(session)
-    found = set()
-    for row in session.leaves.rows.to_dict("records"):
-        used = [str(row.get(name) or "") for name in _WHITES]
-        whole = {member for name in used for member in blocks.get(name, ())}
-        if whole & faulty or not whole:
-            found.add(str(row["scan"]))
-    return found
-
-
-def _white_blocks(session: Session) -> dict[str, tuple[str, ...]]:
-    """Return white -> all whites measured with it, no leaf between; references come in blocks."""
-    when = session.seconds
-    if np.isnan(when).any():
-        when = np.arange(len(when), dtype=np.float64)
-    blocks: list[list[str]] = []
-    open_block = False
-    for i in np.argsort(when, kind="stable"):
-        role = session.roles[i]
-        if role == "white":
-            if not open_block:
-                blocks.append([])
-            blocks[-1].append(session.ids[i])
-        if role in ("white", "sample"):
-            open_block = role == "white"
-    return {name: tuple(block) for block in blocks for name in block}

@@ -1,7 +1,7 @@
 """Does a scan disagree with the others of its leaf or its unit?
 
 Groups are small (three leaves, two replicates), so one scale is pooled over all groups of the
-session. Treatment is never looked at.
+session. The treatment is not used.
 """
 
 from __future__ import annotations
@@ -24,213 +24,9 @@ from leafledger.spectra.applicability import (
     t2_limit,
 )
 
-# Scans of larger groups, judged by Hotelling's T2 and the residual Q.
-# ----------------------------------------------------------------------
-# The model is that of one session, as the rule `quality` sees it: principal components of how its
-# scans differ from the median of their own group, so that units may differ from each other freely.
-
 Floats = NDArray[np.float64]
 
-FEWEST_IN_GROUP = 6
-"""Smaller groups are judged by the distances of pairs alone."""
-FEWEST_SCANS = 30
-"""Fewer scans give no principal components to judge by."""
-ALPHA = 1e-4
-"""Share of good scans beyond one of the limits, if their differences are normal."""
-_EXPLAINED = 0.95
-_MOST_COMPONENTS = 5
-_ROUNDS = 5
-
-
-@dataclass(frozen=True)
-class GroupModel:
-    """Principal components of the differences within groups, with both limits.
-
-    Attributes
-    ----------
-    axes
-        Shape ``(n_bands, n_components)``.
-    variance
-        Variance of the scores, shape ``(n_components,)``.
-    n
-        Scans that made the model.
-    t2_limit, q_limit
-        Limits at :data:`ALPHA`.
-    q_method
-        How the limit of Q was found: ``jackson_mudholkar``, or ``box`` where that has no value.
-    """
-
-    axes: Floats
-    variance: Floats
-    n: int
-    t2_limit: float
-    q_limit: float
-    q_method: str
-
-    def t2_q(self, differences: Floats) -> tuple[Floats, Floats]:
-        """Return T2 and Q of each difference, shape ``(n_scans, n_bands)``."""
-        scores = differences @ self.axes
-        return (
-            hotelling_t2(scores, self.variance),
-            residual_q(differences - scores @ self.axes.T),
-        )
-
-
-def fit_model(differences: Floats) -> GroupModel | None:
-    """Fit the model, leaving out in turn what lies beyond its own limits.
-
-    Parameters
-    ----------
-    differences
-        Log reflectance less the median of the group, shape ``(n_scans, n_bands)``.
-
-    Returns
-    -------
-    GroupModel or None
-        ``None`` with fewer than 30 scans.
-
-    Notes
-    -----
-    As many components as explain 95 % of the variance, at most five. The limit of T2 is that for
-    a scan that did not make the model (F), the limit of Q that of Jackson and Mudholkar.
-
-    References
-    ----------
-    Tracy, Young & Mason 1992, J. Qual. Technol. 24:88-95; Jackson & Mudholkar 1979, Technometrics
-    21:341-349.
-    """
-    keep = np.ones(len(differences), dtype=bool)
-    model: GroupModel | None = None
-    for _ in range(_ROUNDS):
-        if keep.sum() < FEWEST_SCANS:
-            return model
-        model = _components(differences[keep])
-        if model is None:
-            return None
-        t2, q = model.t2_q(differences)
-        inside = (t2 <= model.t2_limit) & (q <= model.q_limit)
-        if np.array_equal(inside, keep):
-            break
-        keep = inside
-    return model
-
-
-def _components(training: Floats) -> GroupModel | None:
-    n = len(training)
-    _, singular, axes = np.linalg.svd(training, full_matrices=False)
-    variance = singular**2 / (n - 1)
-    if variance.sum() <= 0:
-        return None
-    explained = np.cumsum(variance) / variance.sum()
-    a = min(int(np.searchsorted(explained, _EXPLAINED)) + 1, _MOST_COMPONENTS, len(variance) - 1)
-    rest = training - training @ axes[:a].T @ axes[:a]
-    limit = q_limit(residual_eigenvalues(rest), ALPHA)
-    return GroupModel(axes[:a].T, variance[:a], n, t2_limit(n, a, ALPHA), limit.value, limit.method)
-
-
-def model_outliers(
-    scans: Sequence[str],
-    units: Sequence[str],
-    leaves: Sequence[str],
-    bands: Floats,
-) -> list[Flag]:
-    """Flag scans of groups of six or more that lie beyond a limit of the session's model.
-
-    Parameters
-    ----------
-    scans, units, leaves
-        Ids of sample scans without a fault, and the unit and leaf position of each.
-    bands
-        Log reflectance in broad bands less the median of the leaf position, shape
-        ``(n_scans, n_bands)``.
-
-    Returns
-    -------
-    list of Flag
-        ``outlier``, check ``replicate_t2`` or ``replicate_q``, on a scan that stands apart by
-        itself; ``notice`` if all scans of its leaf do (then the leaf differs, not the scan).
-    """
-    groups: dict[str, list[int]] = {}
-    for k, unit in enumerate(units):
-        groups.setdefault(unit, []).append(k)
-    large = {unit: at for unit, at in groups.items() if len(at) >= FEWEST_IN_GROUP}
-    if not large:
-        return []
-    differences = np.full(bands.shape, np.nan)
-    for at in groups.values():
-        if len(at) >= 3:
-            # The median takes up part of every difference: n / (n - 1) gives it back on average.
-            centre = np.median(bands[at], axis=0)
-            differences[at] = (bands[at] - centre) * np.sqrt(len(at) / (len(at) - 1))
-    there = ~np.isnan(differences).any(axis=1)
-    model = fit_model(differences[there])
-    if model is None:
-        return []
-    flags: list[Flag] = []
-    for unit, at in sorted(large.items()):
-        t2, q = model.t2_q(differences[at])
-        for limit, values, check in (
-            (model.t2_limit, t2, "replicate_t2"),
-            (model.q_limit, q, "replicate_q"),
-        ):
-            beyond = {at[k]: float(values[k]) for k in np.flatnonzero(values > limit)}
-            flags += _flags(beyond, limit, check, (scans, leaves), at, unit)
-    if model.q_method == "box":
-        flags = [
-            replace(flag, sentence=flag.sentence + _BOX) if flag.check == "replicate_q" else flag
-            for flag in flags
-        ]
-    return flags
-
-
-_WORDS: Mapping[str, str] = {
-    "replicate_t2": "Hotelling T2 (how far along the ways in which scans of one group differ)",
-    "replicate_q": "residual Q (what those ways do not explain)",
-}
-_BOX = " The limit is Box's, since that of Jackson and Mudholkar has no value here."
-
-
-def _flags(
-    beyond: Mapping[int, float],
-    limit: float,
-    check: str,
-    named: tuple[Sequence[str], Sequence[str]],
-    group: Sequence[int],
-    unit: str,
-) -> list[Flag]:
-    scans, leaves = named
-    out = []
-    for k, value in beyond.items():
-        same = [j for j in group if j != k and leaves[j] == leaves[k] and leaves[k]]
-        leaf_differs = bool(same) and all(j in beyond for j in same)
-        told = (
-            f"{_WORDS[check]} against the {len(group)} scans of {unit} is {value:.3g}, the limit "
-            f"{limit:.3g} (components of this session's scans, one good scan in "
-            f"{1 / ALPHA:,.0f} beyond it)"
-        )
-        if leaf_differs:
-            told += "; so are all scans of this leaf, so it is the leaf that differs"
-        out.append(
-            Flag(
-                scans[k],
-                check,
-                "notice" if leaf_differs else "outlier",
-                value,
-                limit,
-                "1",
-                f"{told}.",
-            )
-        )
-    return out
-
-
-# Does a scan disagree with the others of its leaf or its unit?
-# ----------------------------------------------------------------------
-# Groups are small (three leaves, two replicates), so one scale is pooled over all groups of the
-# session. Treatment is never looked at.
-
 _Key = TypeVar("_Key", bound=Hashable)
-
 FEWEST_GROUPS = 4
 """Fewer groups than this give no scale to judge by."""
 FEWEST_AT_POSITION = 5
@@ -245,7 +41,7 @@ _DARKEST = 0.005
 _LEAST_SCALE = {"level": 0.002, "shape": 0.002}
 """No group is called for differences below the repeatability of any clip (log reflectance)."""
 _SURELY = 1 - 1e-9
-"""Groups this near to the limit are judged one by one, whatever the order of a sum."""
+"""Groups this near to the limit are computed one by one, whatever the order of a sum."""
 
 
 @dataclass(frozen=True)
@@ -345,19 +141,42 @@ def _without_position(rows: Sequence[_Scan], bands: Floats) -> Floats:
     for k, row in enumerate(rows):
         of_unit.setdefault(row.unit, []).append(k)
         at_leaf.setdefault(row.leaf, {}).setdefault(row.unit, []).append(k)
-    centre = {unit: _mean(bands, at) for unit, at in of_unit.items()}
+    centre = {unit: _mean(bands, rows_of) for unit, rows_of in of_unit.items()}
     for units in at_leaf.values():
         if len(units) >= FEWEST_AT_POSITION:
-            added = [_mean(bands, at) - centre[unit] for unit, at in units.items()]
-            out[[k for at in units.values() for k in at]] -= np.median(added, axis=0)
+            added = [_mean(bands, rows_of) - centre[unit] for unit, rows_of in units.items()]
+            out[[k for rows_of in units.values() for k in rows_of]] -= np.median(added, axis=0)
     return np.asarray(out, dtype=np.float64)
 
 
-def _level_shape(difference: Floats) -> dict[str, Floats]:
-    """Return the distance in level and in shape of differences, shape ``(..., n_bands)``."""
-    level = difference.mean(axis=-1)
-    shape = np.sqrt(np.mean((difference - level[..., None]) ** 2, axis=-1))
-    return {"level": np.abs(level), "shape": np.asarray(shape)}
+def _mean(bands: Floats, rows: Sequence[int]) -> Floats:
+    # Mostly a leaf has one scan: its own mean, and many times faster had.
+    return bands[rows[0]] if len(rows) == 1 else np.asarray(bands[list(rows)].mean(axis=0))
+
+
+def _same_leaf(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Flag]:
+    groups: dict[tuple[str, str], list[int]] = {}
+    for k, row in enumerate(rows):
+        groups.setdefault((row.unit, row.leaf), []).append(k)
+    full = {key: members for key, members in groups.items() if len(members) > 1}
+    if len(full) < FEWEST_GROUPS:
+        return []
+    values = {key: {rows[k].name: bands[k] for k in members} for key, members in full.items()}
+    scale = _pooled(_pair_distances(values.values()))
+    far = _farthest(values, scale)
+    flags: list[Flag] = []
+    for unit, leaf in sorted(key for key, z in far.items() if z > limit * _SURELY):
+        what = f"scans of leaf {leaf} of {unit}"
+        flags += _group_flags(values[unit, leaf], scale, limit, what)
+    return flags
+
+
+def _pooled(pairs: Mapping[str, Floats]) -> dict[str, float]:
+    """Return the standard deviation of one scan, from the median distance of all pairs."""
+    return {
+        kind: max(MAD_TO_SD * float(np.median(pairs[kind])) / np.sqrt(2), least)
+        for kind, least in _LEAST_SCALE.items()
+    }
 
 
 def _pair_distances(groups: Iterable[Mapping[str, Floats]]) -> dict[str, Floats]:
@@ -367,12 +186,11 @@ def _pair_distances(groups: Iterable[Mapping[str, Floats]]) -> dict[str, Floats]
     return _level_shape(np.array(pairs))
 
 
-def _pooled(pairs: Mapping[str, Floats]) -> dict[str, float]:
-    """Return the standard deviation of one scan, from the median distance of all pairs."""
-    return {
-        kind: max(MAD_TO_SD * float(np.median(pairs[kind])) / np.sqrt(2), least)
-        for kind, least in _LEAST_SCALE.items()
-    }
+def _level_shape(difference: Floats) -> dict[str, Floats]:
+    """Return the distance in level and in shape of differences, shape ``(..., n_bands)``."""
+    level = difference.mean(axis=-1)
+    shape = np.sqrt(np.mean((difference - level[..., None]) ** 2, axis=-1))
+    return {"level": np.abs(level), "shape": np.asarray(shape)}
 
 
 def _farthest(
@@ -388,9 +206,9 @@ def _farthest(
         worst = np.zeros(len(keys))
         for i in range(size):
             others = np.median(np.delete(stack, i, axis=1), axis=1)
-            found = _level_shape(stack[:, i] - others)
+            distance = _level_shape(stack[:, i] - others)
             for kind in scale:
-                z = found[kind] / (scale[kind] * np.sqrt(_spread(size - 1)))
+                z = distance[kind] / (scale[kind] * np.sqrt(_spread(size - 1)))
                 worst = np.maximum(worst, z)
         far |= dict(zip(keys, worst.tolist(), strict=True))
     return far
@@ -404,28 +222,59 @@ def _spread(n_others: int) -> float:
     return 1 + (1 if n_others <= 2 else np.pi / 2) / n_others
 
 
+def _group_flags(
+    values: Mapping[str, Floats], scale: Mapping[str, float], limit: float, what: str
+) -> list[Flag]:
+    """Judge one group: name -> bands. Flags carry the name in ``scan``."""
+    names = sorted(values)
+    if len(names) == 2:
+        z, kind = _z(values[names[0]] - values[names[1]], scale, 2.0)
+        return [_disagrees(name, z, limit, kind, what) for name in names] if z > limit else []
+    distance: dict[str, tuple[float, str]] = {}
+    for name in names:
+        others = np.array([values[other] for other in names if other != name])
+        middle = np.median(others, axis=0)
+        distance[name] = _z(values[name] - middle, scale, _spread(len(others)))
+    worst = max(names, key=lambda name: distance[name][0])
+    z, kind = distance[worst]
+    if z <= limit:
+        return []
+    rest = [name for name in names if name != worst]
+    gaps = [_z(values[a] - values[b], scale, 2.0)[0] for a in rest for b in rest if a < b]
+    if float(np.median(gaps)) > AGREE_Z:
+        return [_disagrees(name, z, limit, kind, what) for name in names]
+    return [
+        Flag(
+            worst,
+            "replicate",
+            "outlier",
+            z,
+            limit,
+            "1",
+            f"It stands {z:.1f} robust standard deviations in {kind} from the other {what}, which "
+            "agree with each other.",
+        )
+    ]
+
+
 def _z(difference: Floats, scale: Mapping[str, float], variance: float) -> tuple[float, str]:
-    found = _level_shape(difference)
-    z = {kind: float(found[kind]) / (scale[kind] * np.sqrt(variance)) for kind in scale}
+    distance = _level_shape(difference)
+    z = {kind: float(distance[kind]) / (scale[kind] * np.sqrt(variance)) for kind in scale}
     kind = max(sorted(z), key=lambda name: z[name])
     return float(z[kind]), kind
 
 
-def _same_leaf(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Flag]:
-    groups: dict[tuple[str, str], list[int]] = {}
-    for k, row in enumerate(rows):
-        groups.setdefault((row.unit, row.leaf), []).append(k)
-    full = {key: at for key, at in groups.items() if len(at) > 1}
-    if len(full) < FEWEST_GROUPS:
-        return []
-    values = {key: {rows[k].name: bands[k] for k in at} for key, at in full.items()}
-    scale = _pooled(_pair_distances(values.values()))
-    far = _farthest(values, scale)
-    flags: list[Flag] = []
-    for unit, leaf in sorted(key for key, z in far.items() if z > limit * _SURELY):
-        what = f"scans of leaf {leaf} of {unit}"
-        flags += _judge(values[unit, leaf], scale, limit, what)
-    return flags
+def _disagrees(name: str, z: float, limit: float, kind: str, what: str) -> Flag:
+    return Flag(
+        name,
+        "group_disagrees",
+        "notice",
+        z,
+        limit,
+        "1",
+        f"Group disagrees: the {what} differ by {z:.1f} robust standard deviations in {kind}, and "
+        "nothing tells which is right.",
+    )
 
 
 def _other_leaves(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Flag]:
@@ -436,7 +285,7 @@ def _other_leaves(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Fl
     if len(full) < FEWEST_GROUPS:
         return []
     means = {
-        unit: {leaf: _mean(bands, at) for leaf, at in leaves.items()}
+        unit: {leaf: _mean(bands, members) for leaf, members in leaves.items()}
         for unit, leaves in full.items()
     }
     scale = _pooled(_pair_distances(means.values()))
@@ -445,7 +294,7 @@ def _other_leaves(rows: Sequence[_Scan], bands: Floats, limit: float) -> list[Fl
     disagree = sorted(unit for unit, z in far.items() if z > limit * _SURELY)
     swapped = _exchanges({unit: means[unit] for unit in disagree}, scale)
     for unit in disagree:
-        named = _judge(means[unit], scale, limit, f"leaves of {unit}")
+        named = _group_flags(means[unit], scale, limit, f"leaves of {unit}")
         for flag in named:
             sentence = flag.sentence + swapped.get((unit, flag.scan), "")
             flags += [
@@ -473,17 +322,17 @@ def _exchanges(
         unit agree; the exchange that makes them agree best, each unit once. Units of two leaves
         by themselves cannot say which leaf is wrong.
     """
-    found: list[tuple[float, tuple[str, str], tuple[str, str]]] = []
+    exchanges: list[tuple[float, tuple[str, str], tuple[str, str]]] = []
     for first, second in combinations(sorted(means), 2):
         for a, b in product(sorted(means[first]), sorted(means[second])):
-            one = {**means[first], a: means[second][b]}
+            first_after = {**means[first], a: means[second][b]}
             other = {**means[second], b: means[first][a]}
-            z = max(_farthest({first: one, second: other}, scale).values())
+            z = max(_farthest({first: first_after, second: other}, scale).values())
             if z < AGREE_Z:
-                found.append((z, (first, a), (second, b)))
+                exchanges.append((z, (first, a), (second, b)))
     out: dict[tuple[str, str], str] = {}
     taken: set[str] = set()
-    for _, one_leaf, other_leaf in sorted(found):
+    for _, one_leaf, other_leaf in sorted(exchanges):
         if taken & {one_leaf[0], other_leaf[0]}:
             continue
         taken |= {one_leaf[0], other_leaf[0]}
@@ -502,54 +351,199 @@ def _exchanges(
     return out
 
 
-def _mean(bands: Floats, at: Sequence[int]) -> Floats:
-    # Mostly a leaf has one scan: its own mean, and many times faster had.
-    return bands[at[0]] if len(at) == 1 else np.asarray(bands[list(at)].mean(axis=0))
+# Groups of six scans or more: Hotelling T2 and residual Q
+# ----------------------------------------------------------------------
+# The model is that of one session, as the rule `quality` sees it: principal components of how its
+# scans differ from the median of their own group, so that units may differ from each other freely.
+
+FEWEST_IN_GROUP = 6
+"""Smaller groups are compared by the distances of pairs alone."""
+FEWEST_SCANS = 30
+"""Fewer scans give no principal components to judge by."""
+ALPHA = 1e-4
+"""Share of good scans beyond one of the limits, if their differences are normal."""
+_EXPLAINED = 0.95
+_MOST_COMPONENTS = 5
+_ROUNDS = 5
+_WORDS: Mapping[str, str] = {
+    "replicate_t2": "Hotelling T2 (how far along the ways in which scans of one group differ)",
+    "replicate_q": "residual Q (what those ways do not explain)",
+}
+_BOX = " The limit is Box's, since that of Jackson and Mudholkar has no value here."
 
 
-def _judge(
-    values: Mapping[str, Floats], scale: Mapping[str, float], limit: float, what: str
-) -> list[Flag]:
-    """Judge one group: name -> bands. Flags carry the name in ``scan``."""
-    names = sorted(values)
-    if len(names) == 2:
-        z, kind = _z(values[names[0]] - values[names[1]], scale, 2.0)
-        return [_disagrees(name, z, limit, kind, what) for name in names] if z > limit else []
-    found: dict[str, tuple[float, str]] = {}
-    for name in names:
-        others = np.array([values[other] for other in names if other != name])
-        middle = np.median(others, axis=0)
-        found[name] = _z(values[name] - middle, scale, _spread(len(others)))
-    worst = max(names, key=lambda name: found[name][0])
-    z, kind = found[worst]
-    if z <= limit:
-        return []
-    rest = [name for name in names if name != worst]
-    gaps = [_z(values[a] - values[b], scale, 2.0)[0] for a in rest for b in rest if a < b]
-    if float(np.median(gaps)) > AGREE_Z:
-        return [_disagrees(name, z, limit, kind, what) for name in names]
-    return [
-        Flag(
-            worst,
-            "replicate",
-            "outlier",
-            z,
-            limit,
-            "1",
-            f"It stands {z:.1f} robust standard deviations in {kind} from the other {what}, which "
-            "agree with each other.",
+@dataclass(frozen=True)
+class GroupModel:
+    """Principal components of the differences within groups, with both limits.
+
+    Attributes
+    ----------
+    axes
+        Shape ``(n_bands, n_components)``.
+    variance
+        Variance of the scores, shape ``(n_components,)``.
+    n
+        Scans that made the model.
+    t2_limit, q_limit
+        Limits at :data:`ALPHA`.
+    q_method
+        How the limit of Q was found: ``jackson_mudholkar``, or ``box`` where that has no value.
+    """
+
+    axes: Floats
+    variance: Floats
+    n: int
+    t2_limit: float
+    q_limit: float
+    q_method: str
+
+    def t2_q(self, differences: Floats) -> tuple[Floats, Floats]:
+        """Return T2 and Q of each difference, shape ``(n_scans, n_bands)``."""
+        scores = differences @ self.axes
+        return (
+            hotelling_t2(scores, self.variance),
+            residual_q(differences - scores @ self.axes.T),
         )
-    ]
 
 
-def _disagrees(name: str, z: float, limit: float, kind: str, what: str) -> Flag:
-    return Flag(
-        name,
-        "group_disagrees",
-        "notice",
-        z,
-        limit,
-        "1",
-        f"Group disagrees: the {what} differ by {z:.1f} robust standard deviations in {kind}, and "
-        "nothing tells which is right.",
-    )
+def model_outliers(
+    scans: Sequence[str],
+    units: Sequence[str],
+    leaves: Sequence[str],
+    bands: Floats,
+) -> list[Flag]:
+    """Flag scans of groups of six or more that lie beyond a limit of the session's model.
+
+    Parameters
+    ----------
+    scans, units, leaves
+        Ids of sample scans without a fault, and the unit and leaf position of each.
+    bands
+        Log reflectance in broad bands less the median of the leaf position, shape
+        ``(n_scans, n_bands)``.
+
+    Returns
+    -------
+    list of Flag
+        ``outlier``, check ``replicate_t2`` or ``replicate_q``, on a scan that stands apart by
+        itself; ``notice`` if all scans of its leaf do (then the leaf differs, not the scan).
+    """
+    groups: dict[str, list[int]] = {}
+    for k, unit in enumerate(units):
+        groups.setdefault(unit, []).append(k)
+    large = {unit: members for unit, members in groups.items() if len(members) >= FEWEST_IN_GROUP}
+    if not large:
+        return []
+    differences = np.full(bands.shape, np.nan)
+    for members in groups.values():
+        if len(members) >= 3:
+            # The median takes up part of every difference: n / (n - 1) gives it back on average.
+            centre = np.median(bands[members], axis=0)
+            differences[members] = (bands[members] - centre) * np.sqrt(
+                len(members) / (len(members) - 1)
+            )
+    known = ~np.isnan(differences).any(axis=1)
+    model = fit_model(differences[known])
+    if model is None:
+        return []
+    flags: list[Flag] = []
+    for unit, members in sorted(large.items()):
+        t2, q = model.t2_q(differences[members])
+        for limit, values, check in (
+            (model.t2_limit, t2, "replicate_t2"),
+            (model.q_limit, q, "replicate_q"),
+        ):
+            beyond = {members[k]: float(values[k]) for k in np.flatnonzero(values > limit)}
+            flags += _flags(beyond, limit, check, (scans, leaves), members, unit)
+    if model.q_method == "box":
+        flags = [
+            replace(flag, sentence=flag.sentence + _BOX) if flag.check == "replicate_q" else flag
+            for flag in flags
+        ]
+    return flags
+
+
+def fit_model(differences: Floats) -> GroupModel | None:
+    """Fit the model, leaving out in turn what lies beyond its own limits.
+
+    Parameters
+    ----------
+    differences
+        Log reflectance less the median of the group, shape ``(n_scans, n_bands)``.
+
+    Returns
+    -------
+    GroupModel or None
+        ``None`` with fewer than 30 scans.
+
+    Notes
+    -----
+    As many components as explain 95 % of the variance, at most five. The limit of T2 is that for
+    a scan that did not make the model (F), the limit of Q that of Jackson and Mudholkar.
+
+    References
+    ----------
+    Tracy, Young & Mason 1992, J. Qual. Technol. 24:88-95; Jackson & Mudholkar 1979, Technometrics
+    21:341-349.
+    """
+    keep = np.ones(len(differences), dtype=bool)
+    model: GroupModel | None = None
+    for _ in range(_ROUNDS):
+        if keep.sum() < FEWEST_SCANS:
+            return model
+        model = _components(differences[keep])
+        if model is None:
+            return None
+        t2, q = model.t2_q(differences)
+        inside = (t2 <= model.t2_limit) & (q <= model.q_limit)
+        if np.array_equal(inside, keep):
+            break
+        keep = inside
+    return model
+
+
+def _components(training: Floats) -> GroupModel | None:
+    n = len(training)
+    _, singular, axes = np.linalg.svd(training, full_matrices=False)
+    variance = singular**2 / (n - 1)
+    if variance.sum() <= 0:
+        return None
+    explained = np.cumsum(variance) / variance.sum()
+    a = min(int(np.searchsorted(explained, _EXPLAINED)) + 1, _MOST_COMPONENTS, len(variance) - 1)
+    rest = training - training @ axes[:a].T @ axes[:a]
+    limit = q_limit(residual_eigenvalues(rest), ALPHA)
+    return GroupModel(axes[:a].T, variance[:a], n, t2_limit(n, a, ALPHA), limit.value, limit.method)
+
+
+def _flags(
+    beyond: Mapping[int, float],
+    limit: float,
+    check: str,
+    named: tuple[Sequence[str], Sequence[str]],
+    group: Sequence[int],
+    unit: str,
+) -> list[Flag]:
+    scans, leaves = named
+    out = []
+    for k, value in beyond.items():
+        same = [j for j in group if j != k and leaves[j] == leaves[k] and leaves[k]]
+        leaf_differs = bool(same) and all(j in beyond for j in same)
+        text = (
+            f"{_WORDS[check]} against the {len(group)} scans of {unit} is {value:.3g}, the limit "
+            f"{limit:.3g} (components of this session's scans, one good scan in "
+            f"{1 / ALPHA:,.0f} beyond it)"
+        )
+        if leaf_differs:
+            text += "; so are all scans of this leaf, so it is the leaf that differs"
+        out.append(
+            Flag(
+                scans[k],
+                check,
+                "notice" if leaf_differs else "outlier",
+                value,
+                limit,
+                "1",
+                f"{text}.",
+            )
+        )
+    return out

@@ -23,11 +23,167 @@ from leafledger.study.table_files import read_spectra
 if TYPE_CHECKING:
     from leafledger.study.table_files import SpectraTable
 
-
-# How large is the white reference signal against its noise, wavelength by wavelength?
-# ----------------------------------------------------------------------
-
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Session:
+    """The raw scans of a session and the reflectance of its leaves."""
+
+    scans: SpectraTable
+    leaves: SpectraTable
+    indices: Sequence[IndexInUse] = ()
+    """Indices of the study that light of a room can move."""
+    reflectance_file: Path | None = None
+    """File of ``leaves``, for those parts of its uncertainty that few checks ask for."""
+
+    def uncertainty_source(self, name: str) -> Floats | None:
+        """Return a part of the uncertainty of reflectance by its column; ``None`` if not there."""
+        if self.reflectance_file is None:
+            return None
+        return read_spectra(self.reflectance_file, (name,)).spectra.get(name)
+
+    @cached_property
+    def ids(self) -> list[str]:
+        """Scan ids in sheet order."""
+        return [str(s) for s in self.scans.rows["scan"]]
+
+    @cached_property
+    def roles(self) -> list[str]:
+        """Roles in sheet order."""
+        return [str(r) for r in self.scans.rows["role"]]
+
+    @cached_property
+    def leaf_ids(self) -> list[str]:
+        """Ids of the leaf scans, in the order of the reflectance."""
+        return [str(s) for s in self.leaves.rows["scan"]]
+
+    @property
+    def in_counts(self) -> bool:
+        """Whether the raw values are counts, not reflectance."""
+        return "counts" in self.scans.spectra
+
+    @property
+    def raw(self) -> Floats:
+        """Raw values, shape ``(n_scans, n_pixels)``."""
+        return self.scans.spectra["counts" if self.in_counts else "reflectance"]
+
+    @cached_property
+    def digests(self) -> list[str]:
+        """Digest of the raw values of each scan, equal only if all values are."""
+        return [raw_digest(values) for values in self.raw]
+
+    @cached_property
+    def integration_ms(self) -> Floats:
+        """Integration time per scan, ms; NaN if unknown."""
+        return np.asarray(self.scans.rows["integration_ms"], dtype=np.float64)
+
+    @cached_property
+    def seconds(self) -> Floats:
+        """Time of each scan in s; NaN if unknown."""
+        stamps = np.asarray(self.scans.rows["time"], dtype="datetime64[ms]")
+        out = stamps.astype(np.int64) / 1000.0
+        out[np.isnat(stamps)] = np.nan
+        return out
+
+    def sound(self, positions: NDArray[np.intp]) -> Floats:
+        """Return raw values of the scans at some places, hot pixels interpolated as for leaves.
+
+        Shape ``(n_places, n_pixels)``. Which pixels are hot is told by the reflectance table.
+        """
+        values = self.raw[positions]
+        hot = self.leaves.metadata.get("hot_pixels") or []
+        if not hot:
+            return values
+        pixels = np.arange(values.shape[1], dtype=np.float64)
+        kept = np.setdiff1d(np.arange(len(pixels)), hot)
+        for row in values:
+            row[hot] = np.interp(pixels[hot], pixels[kept], row[kept])
+        return values
+
+    def linear(self, above_dark: Floats) -> Floats:
+        """Return counts above dark as a linear detector would give them; same shape.
+
+        By the polynomial that the reflectance rests on, told in its table.
+        """
+        coefficients = self.leaves.metadata.get("linearity_coefficients") or [1.0]
+        return np.asarray(above_dark * np.polyval(coefficients[::-1], above_dark))
+
+    def of_role(self, role: str) -> NDArray[np.intp]:
+        """Places of the scans of a role, in the order of measuring."""
+        positions = np.flatnonzero(np.array(self.roles) == role)
+        if not np.isnan(self.seconds[positions]).any():
+            positions = positions[np.argsort(self.seconds[positions], kind="stable")]
+        return positions
+
+    @cached_property
+    def dark_noise(self) -> float | None:
+        """Noise of one dark from scan to scan, counts; ``None`` without a repeat."""
+        darks = self.of_role("dark")
+        return dark_noise(self.raw[darks], self.integration_ms[darks]) if len(darks) else None
+
+    @cached_property
+    def white_minus_dark(self) -> Floats:
+        """White minus dark, shape ``(n_whites, n_pixels)``, in the order of measuring."""
+        whites, darks = self.of_role("white"), self.of_role("dark")
+        dark, times = self.sound(darks), self.integration_ms[darks]
+        white = self.sound(whites)
+        n_pixels = self.raw.shape[1]
+        out = np.empty((len(whites), n_pixels))
+        white_ms = np.nan_to_num(self.integration_ms[whites], nan=-1.0)
+        # One median per integration time: one per white would take time in the square of scans.
+        for ms in np.unique(white_ms):
+            same_time = white_ms == ms
+            level = dark_for(float(ms) if ms >= 0 else np.nan, dark, times, n_pixels)
+            out[same_time] = white[same_time] - level
+        return out
+
+    @cached_property
+    def white_per_ms(self) -> Floats:
+        """Linear white minus dark per ms (per scan where a time is unknown), same shape."""
+        ms = np.nan_to_num(self.integration_ms[self.of_role("white")], nan=1.0)
+        return self.linear(self.white_minus_dark) / ms[:, None]
+
+    def white_signal(self) -> tuple[Floats | None, int]:
+        """Return the white's signal-to-noise per pixel and the number of whites it is from.
+
+        Whites at the integration time that most of them have (the longest of equals) are used.
+        ``None`` and 0 for data that arrived without whites.
+        """
+        whites = self.of_role("white")
+        if len(whites) == 0 or not self.in_counts:
+            return None, 0
+        times = np.nan_to_num(self.integration_ms[whites], nan=-1.0)
+        kinds, counts = np.unique(times, return_counts=True)
+        chosen = times == kinds[counts == counts.max()][-1]
+        return white_signal_to_noise(self.white_minus_dark[chosen]), int(chosen.sum())
+
+
+def combined_uncertainty(leaves: SpectraTable) -> tuple[Floats, Floats] | None:
+    """Return the uncertainty of reflectance by the scan alone, and all of it.
+
+    Parameters
+    ----------
+    leaves
+        Reflectance of a session.
+
+    Returns
+    -------
+    tuple or None
+        ``u_scan`` and the combined standard uncertainty (scan, references, panel), each of shape
+        ``(n_scans, n_wavelengths)``; ``None`` where they are not known.
+    """
+    if leaves.metadata.get("u") != "known" or "u_scan" not in leaves.spectra:
+        return None
+    u_scan = leaves.spectra["u_scan"]
+    panel = np.asarray(leaves.metadata.get("panel_u_relative") or 0.0, dtype=np.float64)
+    reference = leaves.spectra.get("u_reference", np.zeros_like(u_scan))
+    of_panel = np.abs(leaves.spectra["reflectance"]) * panel
+    return u_scan, np.sqrt(u_scan**2 + reference**2 + of_panel**2)
+
+
+# Signal-to-noise of the white
+# ----------------------------------------------------------------------
 
 USABLE_SIGNAL_TO_NOISE = 50.0
 """From here up a wavelength takes part in the checks of values (not yet the trusted range)."""
@@ -106,8 +262,8 @@ def white_signal_to_noise(whites: Floats) -> Floats:
     return np.asarray(np.clip(smooth / np.maximum(noise, 1e-12), 0, _LARGEST), dtype=np.float64)
 
 
-def _variance_model(signal: Floats, variance: Floats, at: Floats) -> Floats:
-    """Fit variance = a + b S + c S^2 (none negative) by weighted least squares; evaluate ``at``."""
+def _variance_model(signal: Floats, variance: Floats, wanted: Floats) -> Floats:
+    """Fit variance = a + b S + c S^2 (none negative) by weighted least squares, at ``wanted``."""
     from scipy.optimize import nnls
 
     scale = max(float(signal.max()), 1e-12)
@@ -122,165 +278,8 @@ def _variance_model(signal: Floats, variance: Floats, at: Floats) -> Floats:
         keep = variance <= _HOT * known
         if keep.sum() < 5:
             break
-    fitted = np.column_stack([np.ones_like(at), at / scale, (at / scale) ** 2]) @ coefficients
+    fitted = (
+        np.column_stack([np.ones_like(wanted), wanted / scale, (wanted / scale) ** 2])
+        @ coefficients
+    )
     return np.asarray(fitted, dtype=np.float64)
-
-
-# The scans of one session as the checks see them, in one place.
-# ----------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Session:
-    """The raw scans of a session and the reflectance of its leaves."""
-
-    scans: SpectraTable
-    leaves: SpectraTable
-    indices: Sequence[IndexInUse] = ()
-    """Indices of the study that light of a room can move."""
-    reflectance_file: Path | None = None
-    """File of ``leaves``, for those parts of its uncertainty that few checks ask for."""
-
-    def uncertainty_source(self, name: str) -> Floats | None:
-        """Return a part of the uncertainty of reflectance by its column; ``None`` if not there."""
-        if self.reflectance_file is None:
-            return None
-        return read_spectra(self.reflectance_file, (name,)).spectra.get(name)
-
-    @cached_property
-    def ids(self) -> list[str]:
-        """Scan ids in sheet order."""
-        return [str(s) for s in self.scans.rows["scan"]]
-
-    @cached_property
-    def roles(self) -> list[str]:
-        """Roles in sheet order."""
-        return [str(r) for r in self.scans.rows["role"]]
-
-    @cached_property
-    def leaf_ids(self) -> list[str]:
-        """Ids of the leaf scans, in the order of the reflectance."""
-        return [str(s) for s in self.leaves.rows["scan"]]
-
-    @property
-    def in_counts(self) -> bool:
-        """Whether the raw values are counts, not reflectance."""
-        return "counts" in self.scans.spectra
-
-    @property
-    def raw(self) -> Floats:
-        """Raw values, shape ``(n_scans, n_pixels)``."""
-        return self.scans.spectra["counts" if self.in_counts else "reflectance"]
-
-    @cached_property
-    def digests(self) -> list[str]:
-        """Digest of the raw values of each scan, equal only if all values are."""
-        return [raw_digest(values) for values in self.raw]
-
-    @cached_property
-    def integration_ms(self) -> Floats:
-        """Integration time per scan, ms; NaN if unknown."""
-        return np.asarray(self.scans.rows["integration_ms"], dtype=np.float64)
-
-    @cached_property
-    def seconds(self) -> Floats:
-        """Time of each scan in s; NaN if unknown."""
-        stamps = np.asarray(self.scans.rows["time"], dtype="datetime64[ms]")
-        out = stamps.astype(np.int64) / 1000.0
-        out[np.isnat(stamps)] = np.nan
-        return out
-
-    def sound(self, at: NDArray[np.intp]) -> Floats:
-        """Return raw values of the scans at some places, hot pixels interpolated as for leaves.
-
-        Shape ``(n_places, n_pixels)``. Which pixels are hot is told by the reflectance table.
-        """
-        values = self.raw[at]
-        hot = self.leaves.metadata.get("hot_pixels") or []
-        if not hot:
-            return values
-        pixels = np.arange(values.shape[1], dtype=np.float64)
-        kept = np.setdiff1d(np.arange(len(pixels)), hot)
-        for row in values:
-            row[hot] = np.interp(pixels[hot], pixels[kept], row[kept])
-        return values
-
-    def linear(self, above_dark: Floats) -> Floats:
-        """Return counts above dark as a linear detector would give them; same shape.
-
-        By the polynomial that the reflectance rests on, told in its table.
-        """
-        coefficients = self.leaves.metadata.get("linearity_coefficients") or [1.0]
-        return np.asarray(above_dark * np.polyval(coefficients[::-1], above_dark))
-
-    def of_role(self, role: str) -> NDArray[np.intp]:
-        """Places of the scans of a role, in the order of measuring."""
-        at = np.flatnonzero(np.array(self.roles) == role)
-        if not np.isnan(self.seconds[at]).any():
-            at = at[np.argsort(self.seconds[at], kind="stable")]
-        return at
-
-    @cached_property
-    def dark_noise(self) -> float | None:
-        """Noise of one dark from scan to scan, counts; ``None`` without a repeat."""
-        darks = self.of_role("dark")
-        return dark_noise(self.raw[darks], self.integration_ms[darks]) if len(darks) else None
-
-    @cached_property
-    def white_minus_dark(self) -> Floats:
-        """White minus dark, shape ``(n_whites, n_pixels)``, in the order of measuring."""
-        whites, darks = self.of_role("white"), self.of_role("dark")
-        dark, times = self.sound(darks), self.integration_ms[darks]
-        white = self.sound(whites)
-        n_pixels = self.raw.shape[1]
-        out = np.empty((len(whites), n_pixels))
-        own = np.nan_to_num(self.integration_ms[whites], nan=-1.0)
-        # One median per integration time: one per white would take time in the square of scans.
-        for ms in np.unique(own):
-            at = own == ms
-            level = dark_for(float(ms) if ms >= 0 else np.nan, dark, times, n_pixels)
-            out[at] = white[at] - level
-        return out
-
-    @cached_property
-    def white_per_ms(self) -> Floats:
-        """Linear white minus dark per ms (per scan where a time is unknown), same shape."""
-        ms = np.nan_to_num(self.integration_ms[self.of_role("white")], nan=1.0)
-        return self.linear(self.white_minus_dark) / ms[:, None]
-
-    def white_signal(self) -> tuple[Floats | None, int]:
-        """Return the white's signal-to-noise per pixel and the number of whites it is from.
-
-        Whites at the integration time that most of them have (the longest of equals) are used.
-        ``None`` and 0 for data that arrived without whites.
-        """
-        whites = self.of_role("white")
-        if len(whites) == 0 or not self.in_counts:
-            return None, 0
-        times = np.nan_to_num(self.integration_ms[whites], nan=-1.0)
-        kinds, counts = np.unique(times, return_counts=True)
-        chosen = times == kinds[counts == counts.max()][-1]
-        return white_signal_to_noise(self.white_minus_dark[chosen]), int(chosen.sum())
-
-
-def combined_uncertainty(leaves: SpectraTable) -> tuple[Floats, Floats] | None:
-    """Return the uncertainty of reflectance by the scan alone, and all of it.
-
-    Parameters
-    ----------
-    leaves
-        Reflectance of a session.
-
-    Returns
-    -------
-    tuple or None
-        ``u_scan`` and the combined standard uncertainty (scan, references, panel), each of shape
-        ``(n_scans, n_wavelengths)``; ``None`` where they are not known.
-    """
-    if leaves.metadata.get("u") != "known" or "u_scan" not in leaves.spectra:
-        return None
-    u_scan = leaves.spectra["u_scan"]
-    panel = np.asarray(leaves.metadata.get("panel_u_relative") or 0.0, dtype=np.float64)
-    reference = leaves.spectra.get("u_reference", np.zeros_like(u_scan))
-    of_panel = np.abs(leaves.spectra["reflectance"]) * panel
-    return u_scan, np.sqrt(u_scan**2 + reference**2 + of_panel**2)

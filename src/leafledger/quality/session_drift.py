@@ -1,9 +1,14 @@
-"""Systematic error in one place: shifts of sessions, order within sessions, and what to say."""
+"""Does reflectance drift within a session, and what do all systematic errors mean for the reader?
+
+Effects of the order of measuring, of the position of a leaf on its plant, and of white and dark
+from the first to the last block, each with an interval over units or repeats; then the warnings on
+these and on the shifts between sessions (:mod:`leafledger.quality.session_levels`).
+"""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,27 +16,154 @@ from numpy.typing import NDArray
 
 from leafledger.quality.robust_regression import huber_fit
 from leafledger.quality.session_levels import (
+    LEVEL,
+    OrderEffect,
     SessionEffect,
     dark_shifts,
     looks,
     tile_shifts,
+    welch,
     white_shifts,
+    with_holm,
 )
 from leafledger.resampling.intervals import t_quantile, two_sided_t
-from leafledger.resampling.multiplicity import holm
 
 if TYPE_CHECKING:
     import pandas as pd
 
+Floats = NDArray[np.float64]
 
-# Do scans change with their order within a session, or with the position of the leaf?
+
+def sessions_of(design: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return (session, phase) in study order."""
+    return [(str(s["session"]), str(s["phase"])) for s in design["sessions"]]
+
+
+def without_bad_references(
+    levels: Mapping[str, pd.DataFrame], bad: Collection[str]
+) -> dict[str, pd.DataFrame]:
+    """Return the tables of levels without references at fault; leaves stay, whatever they are."""
+    return {
+        session: table[(table["role"] == "sample") | ~table["scan"].isin(list(bad))]
+        for session, table in levels.items()
+    }
+
+
+def reference_effects(
+    sessions: Sequence[tuple[str, str]],
+    levels: Mapping[str, pd.DataFrame],
+    wavelength_nm: Sequence[float],
+) -> list[SessionEffect]:
+    """Return the shifts of tile, white and dark, session by session."""
+    if not wavelength_nm:
+        return []
+    return [
+        *tile_shifts(sessions, looks(levels, "check", wavelength_nm), wavelength_nm),
+        *white_shifts(sessions, looks(levels, "white", wavelength_nm), wavelength_nm),
+        *dark_shifts(sessions, looks(levels, "dark", wavelength_nm), wavelength_nm),
+    ]
+
+
+def orders_of(
+    design: Mapping[str, Any],
+    accepted: pd.DataFrame,
+    levels: Mapping[str, pd.DataFrame],
+    wavelength_nm: Sequence[float],
+) -> list[OrderEffect]:
+    """Return order, position and reference effects within sessions.
+
+    Without known units the leaves are left out: what varies is not known.
+    """
+    if not wavelength_nm:
+        return []
+    rows: list[OrderEffect] = []
+    if design.get("unit") is not None:
+        kept = accepted[accepted["accepted"]]
+        places = {
+            str(scan): (str(unit), str(leaf))
+            for scan, unit, leaf in zip(kept["scan"], kept["unit"], kept["leaf"], strict=True)
+        }
+        leaves = {s: leaves_of(table, places, wavelength_nm) for s, table in levels.items()}
+        rows += order_effects(leaves, design["treatments"], wavelength_nm)
+        rows += position_effects(leaves, wavelength_nm)
+    for role in ("white", "dark"):
+        rows += reference_course(levels, role, wavelength_nm)
+    return rows
+
+
+def shift_warnings(effects: Sequence[SessionEffect]) -> list[str]:
+    """Say which sessions shifted, and what the stable tile tells of it."""
+    out = []
+    outside = [
+        row
+        for row in effects
+        if row.group == "check"
+        and row.estimate is not None
+        and row.limit_high is not None
+        and abs(row.estimate) > row.limit_high
+    ]
+    for session in dict.fromkeys(row.session for row in outside):
+        out.append(
+            f"Session {session}: the stable tile left its control limits "
+            f"({_changes(outside, session)}, reflectance): the instrument or the panel changed, "
+            "and leaves of this session carry it too."
+        )
+    clear = [
+        row
+        for row in effects
+        if row.group == "control" and row.p_holm is not None and row.p_holm < 1 - row.ci_level
+    ]
+    has_tile = {row.session for row in effects if row.group == "check"}
+    for session in dict.fromkeys(row.session for row in clear):
+        out.append(
+            f"Session {session}: the untreated units shifted together "
+            f"({_changes(clear, session)}, reflectance). {_by_tile(session, has_tile, outside)}; "
+            "the difference in change cancels additive shifts only."
+        )
+    return out
+
+
+def _changes(rows: Sequence[SessionEffect], session: str) -> str:
+    return ", ".join(
+        f"{row.estimate:+.4f} at {row.wavelength_nm:.0f} nm"
+        for row in rows
+        if row.session == session
+    )
+
+
+def _by_tile(session: str, has_tile: set[str], outside: Sequence[SessionEffect]) -> str:
+    if session not in has_tile:
+        return "Without a stable tile (role check) an instrument shift cannot be told from growth"
+    if any(row.session == session for row in outside):
+        return "The stable tile shifted as well: part of it is the instrument's"
+    return "The stable tile stayed within its limits: growth or weather, not the instrument"
+
+
+def order_warnings(effects: Sequence[OrderEffect]) -> list[str]:
+    """Say in which sessions reflectance changes clearly with the order of measuring."""
+    clear = [
+        row
+        for row in effects
+        if row.term == "order" and row.p_holm is not None and row.p_holm < 1 - row.ci_level
+    ]
+    out = []
+    for session in dict.fromkeys(row.session for row in clear):
+        effects_here = [row for row in clear if row.session == session]
+        changes = ", ".join(f"{100 * (row.estimate or 0):+.2g} % at {row.wavelength_nm:.0f} nm"
+                         for row in effects_here)  # fmt: skip
+        out.append(
+            f"Session {session}: reflectance changes with the order of measuring ({changes} from "
+            f"the first leaf to the last; {effects_here[0].reason}): leaf clip, lamp or the plants "
+            "themselves through the day."
+        )
+    return out
+
+
+# Order of measuring
 # ----------------------------------------------------------------------
 # Both as estimates with an interval over units. The order of measuring holds leaf-clip drift and
 # everything else that creeps through a session; the white and the dark are followed beside it.
 
-Floats = NDArray[np.float64]
-
-LEVEL = 0.95
 FEWEST_UNITS = 12
 """Fewer units give an interval that holds less often than it says."""
 FEWEST_AT_POSITION = 3
@@ -39,40 +171,12 @@ _DARKEST = 0.005
 """Reflectance below this is noise; its logarithm would drown the rest."""
 _LEAST_SPREAD = 0.02
 """Order must differ by this share of the session between days, or it says nothing."""
-
 ACROSS = "each unit against itself in the other sessions"
 BETWEEN = (
     "from unit to unit of this session alone: units differ by themselves, and a layout that was "
     "measured in its own order looks the same"
 )
-
-
-@dataclass(frozen=True)
-class OrderEffect:
-    """One row of ``order_effects.csv``.
-
-    ``term``: ``order`` (relative change of reflectance from the first leaf of the session to the
-    last), ``leaf_position`` (relative difference from the first position), ``white_signal``
-    (relative) and ``dark_level`` (counts) from the first to the last block of the session.
-    """
-
-    session: str
-    term: str
-    position: str
-    wavelength_nm: float
-    estimate: float | None
-    ci_low: float | None
-    ci_high: float | None
-    ci_level: float
-    n_units: int
-    p: float | None
-    p_holm: float | None
-    unit: str
-    reason: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the fields as a row."""
-        return asdict(self)
+_Means = Mapping[str, tuple[float, Floats]]
 
 
 @dataclass(frozen=True)
@@ -151,27 +255,24 @@ def order_effects(
     """
     means = {name: _unit_means(leaves) for name, leaves in sessions.items()}
     rows: list[OrderEffect] = []
-    for session, own in means.items():
+    for session, means_here in means.items():
         others = [of for name, of in means.items() if name != session]
-        place, value, units, told = _response(own, others)
-        rows += _line(session, place, value, [groups.get(u, "") for u in units], told,
+        place, value, units, reason = _response(means_here, others)
+        rows += _line(session, place, value, [groups.get(u, "") for u in units], reason,
                       wavelength_nm)  # fmt: skip
     return with_holm(rows)
-
-
-_Means = Mapping[str, tuple[float, Floats]]
 
 
 def _unit_means(leaves: Leaves) -> dict[str, tuple[float, Floats]]:
     """Return unit -> mean place and mean log reflectance, leaf positions evened out."""
     value = leaves.value.copy()
     middle = np.median(value, axis=0) if len(value) else np.empty(0)
-    for at in _places(leaves.leaf).values():
-        if len({leaves.unit[k] for k in at}) >= FEWEST_AT_POSITION:
-            value[at] += middle - np.median(value[at], axis=0)
+    for rows in _places(leaves.leaf).values():
+        if len({leaves.unit[k] for k in rows}) >= FEWEST_AT_POSITION:
+            value[rows] += middle - np.median(value[rows], axis=0)
     return {
-        unit: (float(leaves.place[at].mean()), value[at].mean(axis=0))
-        for unit, at in sorted(_places(leaves.unit).items())
+        unit: (float(leaves.place[rows].mean()), value[rows].mean(axis=0))
+        for unit, rows in sorted(_places(leaves.unit).items())
     }
 
 
@@ -183,21 +284,21 @@ def _places(names: Sequence[str]) -> dict[str, list[int]]:
     return out
 
 
-def _response(own: _Means, others: Sequence[_Means]) -> tuple[Floats, Floats, list[str], str]:
+def _response(here: _Means, others: Sequence[_Means]) -> tuple[Floats, Floats, list[str], str]:
     """Return place and value of each unit, less those of its other sessions where that tells."""
-    both = [unit for unit in own if any(unit in other for other in others)]
+    both = [unit for unit in here if any(unit in other for other in others)]
     if len(both) >= FEWEST_UNITS:
         place, value = [], []
         for unit in both:
             rest = [other[unit] for other in others if unit in other]
-            place.append(own[unit][0] - np.mean([r[0] for r in rest]))
-            value.append(own[unit][1] - np.mean([r[1] for r in rest], axis=0))
+            place.append(here[unit][0] - np.mean([r[0] for r in rest]))
+            value.append(here[unit][1] - np.mean([r[1] for r in rest], axis=0))
         if float(np.std(place)) > _LEAST_SPREAD:
             return np.array(place), np.array(value), both, ACROSS
-    units = list(own)
+    units = list(here)
     return (
-        np.array([own[u][0] for u in units]),
-        np.array([own[u][1] for u in units]),
+        np.array([here[u][0] for u in units]),
+        np.array([here[u][1] for u in units]),
         units,
         BETWEEN,
     )
@@ -208,7 +309,7 @@ def _line(
     place: Floats,
     value: Floats,
     groups: Sequence[str],
-    told: str,
+    rests_on: str,
     wavelength_nm: Sequence[float],
 ) -> list[OrderEffect]:
     n = len(place)
@@ -218,22 +319,22 @@ def _line(
     ) if n else np.empty((0, 1))  # fmt: skip
     reason = f"{n} units, at least {FEWEST_UNITS} are needed" if n < FEWEST_UNITS else ""
     rows = []
-    for k, at in enumerate(wavelength_nm):
+    for k, at_nm in enumerate(wavelength_nm):
         fit = None if reason else huber_fit(terms, value[:, k])
         if fit is None:
             why = reason or "the order follows the treatment: the two cannot be told apart"
-            rows.append(_undefined(session, "order", "", at, n, "1", why))
+            rows.append(_undefined(session, "order", "", at_nm, n, "1", why))
             continue
         slope, error = float(fit.coefficient[0]), float(fit.error[0])
-        rows.append(relative_row(session, "order", "", at, slope, error, fit.df, n, told))
+        rows.append(relative_row(session, "order", "", at_nm, slope, error, fit.df, n, rests_on))
     return rows
 
 
 def _undefined(
-    session: str, term: str, position: str, at: float, n: int, unit: str, why: str
+    session: str, term: str, position: str, at_nm: float, n: int, unit: str, why: str
 ) -> OrderEffect:
     return OrderEffect(
-        session, term, position, float(at), None, None, None, LEVEL, n, None, None, unit, why
+        session, term, position, float(at_nm), None, None, None, LEVEL, n, None, None, unit, why
     )
 
 
@@ -241,37 +342,28 @@ def relative_row(
     session: str,
     term: str,
     position: str,
-    at: float,
+    at_nm: float,
     change: float,
     error: float,
     df: float,
     n: int,
-    told: str,
+    reason: str,
 ) -> OrderEffect:
     """Return a row from a change of the logarithm, as a relative change."""
     if error <= 0:
-        told = "; ".join(filter(None, [told, "no spread: no interval"]))
-        row = _undefined(session, term, position, at, n, "1", told)
+        reason = "; ".join(filter(None, [reason, "no spread: no interval"]))
+        row = _undefined(session, term, position, at_nm, n, "1", reason)
         return replace(row, estimate=float(np.expm1(change)))
     half = t_quantile(LEVEL, df) * error
     low, high = float(np.expm1(change - half)), float(np.expm1(change + half))
     p = two_sided_t(change / error, df)
     return OrderEffect(
-        session, term, position, float(at), float(np.expm1(change)), low, high, LEVEL, n, p, None,
-        "1", told,
+        session, term, position, float(at_nm), float(np.expm1(change)), low, high, LEVEL, n, p,
+        None, "1", reason,
     )  # fmt: skip
 
 
-def with_holm(rows: Sequence[OrderEffect]) -> list[OrderEffect]:
-    """Return the rows with Holm's p over all of them, one family."""
-    adjusted = holm([np.nan if row.p is None else row.p for row in rows])
-    return [
-        row if row.p is None else replace(row, p_holm=float(p))
-        for row, p in zip(rows, adjusted, strict=True)
-    ]
-
-
-# Do leaves at one position of the plant differ from those at the first?
+# Position of the leaf on the plant
 # ----------------------------------------------------------------------
 
 _MOST_POSITIONS = 12
@@ -300,15 +392,15 @@ def position_effects(
 
 
 def _by_position(leaves: Leaves) -> dict[str, dict[str, tuple[float, Floats]]]:
-    found: dict[str, dict[str, list[int]]] = {}
+    groups: dict[str, dict[str, list[int]]] = {}
     for k, (unit, leaf) in enumerate(zip(leaves.unit, leaves.leaf, strict=True)):
-        found.setdefault(unit, {}).setdefault(leaf, []).append(k)
+        groups.setdefault(unit, {}).setdefault(leaf, []).append(k)
     return {
         unit: {
-            leaf: (float(leaves.place[at].mean()), leaves.value[at].mean(axis=0))
-            for leaf, at in by_leaf.items()
+            leaf: (float(leaves.place[rows].mean()), leaves.value[rows].mean(axis=0))
+            for leaf, rows in by_leaf.items()
         }
-        for unit, by_leaf in sorted(found.items())
+        for unit, by_leaf in sorted(groups.items())
     }
 
 
@@ -323,20 +415,20 @@ def _position(
     change = np.array([a[1] - b[1] for a, b in zip(pairs, base, strict=True)])
     later = np.array([a[0] - b[0] for a, b in zip(pairs, base, strict=True)])
     n = len(change)
-    told = f"against position {first}"
+    reason = f"against position {first}"
     if (later > 0).all() or (later < 0).all():
         when = "after" if later[0] > 0 else "before"
-        told += f", always measured {when} it: order and position cannot be told apart"
+        reason += f", always measured {when} it: order and position cannot be told apart"
     return [
         relative_row(
-            session, "leaf_position", name, at, float(change[:, k].mean()),
-            float(change[:, k].std(ddof=1) / np.sqrt(n)), n - 1, n, told,
+            session, "leaf_position", name, at_nm, float(change[:, k].mean()),
+            float(change[:, k].std(ddof=1) / np.sqrt(n)), n - 1, n, reason,
         )
-        for k, at in enumerate(wavelength_nm)
+        for k, at_nm in enumerate(wavelength_nm)
     ]  # fmt: skip
 
 
-# How far the white signal and the dark level move within a session, as estimates.
+# White and dark within a session
 # ----------------------------------------------------------------------
 
 
@@ -364,26 +456,26 @@ def reference_course(
     rows = [
         row
         for session, table in levels.items()
-        for at in wavelength_nm
-        for row in _course(session, table, role, float(at))
+        for at_nm in wavelength_nm
+        for row in _course(session, table, role, float(at_nm))
     ]
     return with_holm(rows)
 
 
-def _course(session: str, table: pd.DataFrame, role: str, at: float) -> list[OrderEffect]:
-    own = table[(table["role"] == role) & (table["wavelength_nm"] == at)].sort_values("place")
-    if role == "dark" and len(own):
-        times = own["integration_ms"].fillna(-1.0)
+def _course(session: str, table: pd.DataFrame, role: str, at_nm: float) -> list[OrderEffect]:
+    scans = table[(table["role"] == role) & (table["wavelength_nm"] == at_nm)].sort_values("place")
+    if role == "dark" and len(scans):
+        times = scans["integration_ms"].fillna(-1.0)
         counts = times.value_counts()
-        own = own[times == max(counts[counts == counts.max()].index)]
-    if not len(own):
+        scans = scans[times == max(counts[counts == counts.max()].index)]
+    if not len(scans):
         return []
-    value = own["value"].to_numpy(dtype=np.float64)
-    block = own["block"].to_numpy()
+    value = scans["value"].to_numpy(dtype=np.float64)
+    block = scans["block"].to_numpy()
     first, last = value[block == block[0]], value[block == block[-1]]
     term, unit = ("white_signal", "1") if role == "white" else ("dark_level", "count")
     row = OrderEffect(
-        session, term, "", at, None, None, None, LEVEL, len(value), None, None, unit, ""
+        session, term, "", at_nm, None, None, None, LEVEL, len(value), None, None, unit, ""
     )
     if block[0] == block[-1]:
         return [replace(row, reason="one block only: no course")]
@@ -396,155 +488,14 @@ def _course(session: str, table: pd.DataFrame, role: str, at: float) -> list[Ord
 
 
 def _compared(row: OrderEffect, first: Floats, last: Floats, *, relative: bool) -> OrderEffect:
-    change = float(np.median(last) - np.median(first))
-    told = "medians of the first and the last block; interval from repeats within blocks"
-
-    def back(value: float) -> float:
-        return float(np.expm1(value)) if relative else value
-
-    if len(first) < 2 or len(last) < 2:
-        return replace(row, estimate=back(change), reason="no repeats in a block: no interval")
-    parts = np.array([first.var(ddof=1) / len(first), last.var(ddof=1) / len(last)])
-    error = float(np.sqrt(parts.sum()))
-    if error == 0:
-        return replace(row, estimate=back(change), reason="no spread: no interval")
-    change = float(last.mean() - first.mean())
-    df = float(parts.sum() ** 2 / (parts**2 / [len(first) - 1, len(last) - 1]).sum())
-    half = t_quantile(LEVEL, df) * error
-    return replace(
-        row,
-        estimate=back(change),
-        ci_low=back(change - half),
-        ci_high=back(change + half),
-        p=two_sided_t(change / error, df),
-        reason=told.replace("medians", "means"),
-    )
-
-
-# Systematic error in one place: shifts of sessions, order within sessions, and what to say.
-# ----------------------------------------------------------------------
-
-
-def sessions_of(design: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """Return (session, phase) in study order."""
-    return [(str(s["session"]), str(s["phase"])) for s in design["sessions"]]
-
-
-def without_bad_references(
-    levels: Mapping[str, pd.DataFrame], bad: Collection[str]
-) -> dict[str, pd.DataFrame]:
-    """Return the tables of levels without references at fault; leaves stay, whatever they are."""
-    return {
-        session: table[(table["role"] == "sample") | ~table["scan"].isin(list(bad))]
-        for session, table in levels.items()
-    }
-
-
-def reference_effects(
-    sessions: Sequence[tuple[str, str]],
-    levels: Mapping[str, pd.DataFrame],
-    wavelength_nm: Sequence[float],
-) -> list[SessionEffect]:
-    """Return the shifts of tile, white and dark, session by session."""
-    if not wavelength_nm:
-        return []
-    return [
-        *tile_shifts(sessions, looks(levels, "check", wavelength_nm), wavelength_nm),
-        *white_shifts(sessions, looks(levels, "white", wavelength_nm), wavelength_nm),
-        *dark_shifts(sessions, looks(levels, "dark", wavelength_nm), wavelength_nm),
-    ]
-
-
-def orders_of(
-    design: Mapping[str, Any],
-    accepted: pd.DataFrame,
-    levels: Mapping[str, pd.DataFrame],
-    wavelength_nm: Sequence[float],
-) -> list[OrderEffect]:
-    """Return order, position and reference effects within sessions.
-
-    Without known units the leaves are left out: what varies is not known.
-    """
-    if not wavelength_nm:
-        return []
-    rows: list[OrderEffect] = []
-    if design.get("unit") is not None:
-        kept = accepted[accepted["accepted"]]
-        places = {
-            str(scan): (str(unit), str(leaf))
-            for scan, unit, leaf in zip(kept["scan"], kept["unit"], kept["leaf"], strict=True)
-        }
-        leaves = {s: leaves_of(table, places, wavelength_nm) for s, table in levels.items()}
-        rows += order_effects(leaves, design["treatments"], wavelength_nm)
-        rows += position_effects(leaves, wavelength_nm)
-    for role in ("white", "dark"):
-        rows += reference_course(levels, role, wavelength_nm)
-    return rows
-
-
-def shift_warnings(effects: Sequence[SessionEffect]) -> list[str]:
-    """Say which sessions shifted, and what the stable tile tells of it."""
-    out = []
-    outside = [
-        row
-        for row in effects
-        if row.group == "check"
-        and row.estimate is not None
-        and row.limit_high is not None
-        and abs(row.estimate) > row.limit_high
-    ]
-    for session in dict.fromkeys(row.session for row in outside):
-        out.append(
-            f"Session {session}: the stable tile left its control limits "
-            f"({_told(outside, session)}, reflectance): the instrument or the panel changed, and "
-            "leaves of this session carry it too."
-        )
-    clear = [
-        row
-        for row in effects
-        if row.group == "control" and row.p_holm is not None and row.p_holm < 1 - row.ci_level
-    ]
-    has_tile = {row.session for row in effects if row.group == "check"}
-    for session in dict.fromkeys(row.session for row in clear):
-        out.append(
-            f"Session {session}: the untreated units shifted together "
-            f"({_told(clear, session)}, reflectance). {_meaning(session, has_tile, outside)}; "
-            "the difference in change cancels additive shifts only."
-        )
-    return out
-
-
-def _told(rows: Sequence[SessionEffect], session: str) -> str:
-    return ", ".join(
-        f"{row.estimate:+.4f} at {row.wavelength_nm:.0f} nm"
-        for row in rows
-        if row.session == session
-    )
-
-
-def _meaning(session: str, has_tile: set[str], outside: Sequence[SessionEffect]) -> str:
-    if session not in has_tile:
-        return "Without a stable tile (role check) an instrument shift cannot be told from growth"
-    if any(row.session == session for row in outside):
-        return "The stable tile shifted as well: part of it is the instrument's"
-    return "The stable tile stayed within its limits: growth or weather, not the instrument"
-
-
-def order_warnings(effects: Sequence[OrderEffect]) -> list[str]:
-    """Say in which sessions reflectance changes clearly with the order of measuring."""
-    clear = [
-        row
-        for row in effects
-        if row.term == "order" and row.p_holm is not None and row.p_holm < 1 - row.ci_level
-    ]
-    out = []
-    for session in dict.fromkeys(row.session for row in clear):
-        own = [row for row in clear if row.session == session]
-        told = ", ".join(f"{100 * (row.estimate or 0):+.2g} % at {row.wavelength_nm:.0f} nm"
-                         for row in own)  # fmt: skip
-        out.append(
-            f"Session {session}: reflectance changes with the order of measuring ({told} from the "
-            f"first leaf to the last; {own[0].reason}): leaf clip, lamp or the plants themselves "
-            "through the day."
-        )
-    return out
+    """Return the row with the change from the first to the last block of references."""
+    change, low, high, p, _ = welch(last, first)
+    reason = "means of the first and the last block; interval from repeats within blocks"
+    if p is None:
+        change = float(np.median(last) - np.median(first))
+        repeated = min(len(first), len(last)) > 1
+        reason = f"no {'spread' if repeated else 'repeats in a block'}: no interval"
+    ends: tuple[float | None, ...] = (change, low, high)
+    if relative:
+        ends = tuple(None if end is None else float(np.expm1(end)) for end in ends)
+    return replace(row, estimate=ends[0], ci_low=ends[1], ci_high=ends[2], p=p, reason=reason)

@@ -1,4 +1,8 @@
-"""The rule `quality`: checks every scan of a session and measures the white's signal-to-noise."""
+"""What do all checks say of one session? The rule `quality`.
+
+The checks run in a fixed order, raw scans before reflectance, and return flags, warnings and
+numbers. Beside the table of flags stand the signal-to-noise of the white and the table of levels.
+"""
 
 from __future__ import annotations
 
@@ -37,31 +41,68 @@ def run(job: Job) -> Outcome:
         job.inputs["reflectance"],
     )
     places = _places(job.settings["scans"])
-    axis = session.leaves.wavelength_nm
     signal, _ = session.white_signal()
-    on_axis = None if signal is None else np.interp(axis, session.scans.wavelength_nm, signal)
-    found = Findings()
-    moved = AxisShift()
-    if session.in_counts:
-        found += Findings(*check_counts(session, checks, signal))
-        moved = check_wavelengths(session, signal)
-        found.flags += moved.flags
-        found.flags += lines_in_whites(session, checks, signal)
-    found += _check_sheet(session, places)
-    found += check_leaves(session, checks, on_axis)
-    found += check_ambient(session, checks, signal)
-    found += check_clip(session, places, on_axis, found.flags)
-    flags = found.flags
-    flags += leaves_on_faults(session, flags)
-    faulty = {flag.scan for flag in flags if flag.severity == "fault"}
-    limit = float(checks["replicate_distance"])
-    flags += check_replicates(session, places, faulty, on_axis, limit)
-    told = {**moved.told, **_dark_noise(session)}
-    write_parquet(job.outputs["quality"], flag_table(flags), told, ("scan", "check"))
+    findings, moved, faulty = check_session(session, checks, places, signal)
+    metadata = {**moved.told, **_dark_noise(session)}
+    write_parquet(job.outputs["quality"], flag_table(findings.flags), metadata, ("scan", "check"))
     _write_signal(job, session, signal, faulty)
     write_parquet(job.outputs["levels"], level_table(session), {}, ("scan", "role", "unit"))
-    metrics = [*found.metrics, *_counts(flags, len(session.leaf_ids))]
-    return Outcome(metrics=metrics, warnings=found.warnings)
+    metrics = [*findings.metrics, *_counts(findings.flags, len(session.leaf_ids))]
+    return Outcome(metrics=metrics, warnings=findings.warnings)
+
+
+def check_session(
+    session: Session,
+    checks: Mapping[str, Any],
+    places: Mapping[str, tuple[str, str]],
+    signal: Floats | None,
+) -> tuple[Findings, AxisShift, set[str]]:
+    """Make every check of a session; nothing is read or written.
+
+    Parameters
+    ----------
+    session
+        The session.
+    checks
+        Settings ``quality.checks``.
+    places
+        Scan -> (unit, leaf) of the leaf scans.
+    signal
+        Signal-to-noise of the white per pixel of the raw axis, ``None`` if unknown.
+
+    Returns
+    -------
+    tuple
+        What was found, the wavelength shifts, and the scans with a fault of their own.
+    """
+    axis = session.leaves.wavelength_nm
+    on_axis = None if signal is None else np.interp(axis, session.scans.wavelength_nm, signal)
+    findings = Findings()
+    moved = AxisShift()
+    if session.in_counts:
+        findings += Findings(*check_counts(session, checks, signal))
+        moved = check_wavelengths(session, signal)
+        findings.flags += moved.flags
+        findings.flags += lines_in_whites(session, checks, signal)
+    findings += _check_sheet(session, places)
+    leaves = check_leaves(session, checks, on_axis)
+    # A full white makes reflectance too high by itself: the white is the reason, not the leaf.
+    unknown = {
+        f.scan for f in findings.flags if (f.check, f.severity) == ("white_saturated", "fault")
+    }
+    leaves.flags = [
+        flag
+        for flag in leaves.flags
+        if flag.check != "impossible_reflectance" or flag.scan not in unknown
+    ]
+    findings += leaves
+    findings += check_ambient(session, checks, signal)
+    findings += check_clip(session, places, on_axis, findings.flags)
+    findings.flags += leaves_on_faults(session, findings.flags)
+    faulty = {flag.scan for flag in findings.flags if flag.severity == "fault"}
+    limit = float(checks["replicate_distance"])
+    findings.flags += check_replicates(session, places, faulty, on_axis, limit)
+    return findings, moved, faulty
 
 
 def _places(scans: Mapping[str, Mapping[str, Any]]) -> dict[str, tuple[str, str]]:
@@ -72,17 +113,17 @@ def _places(scans: Mapping[str, Mapping[str, Any]]) -> dict[str, tuple[str, str]
 def _check_sheet(session: Session, places: Mapping[str, tuple[str, str]]) -> Findings:
     """Find scans that are in the study twice, and times out of order."""
     ids, roles = session.ids, session.roles
-    found = Findings(duplicate(ids, roles, places, session.digests, session.raw.shape[1]))
+    findings = Findings(duplicate(ids, roles, places, session.digests, session.raw.shape[1]))
     for group in (["sample"], ["white", "dark"]):
-        at = np.flatnonzero(np.isin(roles, group))
-        flags, n_odd = time_order([ids[i] for i in at], session.seconds[at])
-        found.flags += flags
+        positions = np.flatnonzero(np.isin(roles, group))
+        flags, n_odd = time_order([ids[i] for i in positions], session.seconds[positions])
+        findings.flags += flags
         if n_odd and not flags:
-            found.warnings.append(
-                f"The sheet is not in the order of measuring ({n_odd} of {len(at)} "
+            findings.warnings.append(
+                f"The sheet is not in the order of measuring ({n_odd} of {len(positions)} "
                 f"{'/'.join(group)} scans): single wrong times cannot be found."
             )
-    return found
+    return findings
 
 
 def _dark_noise(session: Session) -> dict[str, float]:
@@ -100,10 +141,10 @@ def _write_signal(job: Job, session: Session, signal: Floats | None, faulty: set
     n = 0 if signal is None else len(axis)
 
     def on_axis(values: Floats | None) -> pa.Array:
-        found = np.full(n, np.nan)
+        column = np.full(n, np.nan)
         if n and values is not None:
-            found = np.interp(axis, session.scans.wavelength_nm, values)
-        return pa.array(found, type=pa.float64(), mask=~np.isfinite(found))
+            column = np.interp(axis, session.scans.wavelength_nm, values)
+        return pa.array(column, type=pa.float64(), mask=~np.isfinite(column))
 
     columns = (
         pa.array(axis[:n], type=pa.float64()),

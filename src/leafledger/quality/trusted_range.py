@@ -1,10 +1,14 @@
-"""Which wavelengths can be trusted: from the white references alone, never from leaves."""
+"""Which wavelengths can be trusted, by the white references alone?
+
+Leaves have no part in it: a range chosen by them would follow the treatment. What the white's
+signal means for a dark leaf is predicted from the noise of whites and darks.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,11 +19,11 @@ from leafledger.quality.session import Session
 if TYPE_CHECKING:
     import pandas as pd
 
-
-# Which wavelengths can be trusted: from the white references alone, never from leaves.
-# ----------------------------------------------------------------------
-
 Floats = NDArray[np.float64]
+
+
+# The range
+# ----------------------------------------------------------------------
 
 CORE_NM = (550.0, 750.0)
 """Red absorption and red edge: a range that leaves these out serves no leaf study."""
@@ -35,10 +39,6 @@ class TrustedRange:
     why: str
     margin_nm: float
     limiting_session: str | None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the fields for JSON."""
-        return asdict(self)
 
 
 def stated_range(start_nm: float, stop_nm: float, axis: Floats) -> TrustedRange:
@@ -112,9 +112,9 @@ def found_range(
     core = _core(axis, worst)
     weak = core[worst[core] < least]
     if len(weak):
-        at = int(weak[np.argmin(worst[weak])])
-        session = sessions[int(np.argmin(stack[:, at]))]
-        raise InputFault(_too_weak(axis, worst, at, session, least))
+        weakest = int(weak[np.argmin(worst[weak])])
+        session = sessions[int(np.argmin(stack[:, weakest]))]
+        raise InputFault(_too_weak(axis, worst, weakest, session, least))
     bad = np.flatnonzero(worst < least)
     below, above = bad[bad < core[0]], bad[bad > core[-1]]
     first = int(below[-1]) + 1 if len(below) else 0
@@ -143,6 +143,30 @@ def _core(axis: Floats, worst: Floats) -> NDArray[np.intp]:
     return np.array([np.argmax(worst)], dtype=np.intp)
 
 
+def _too_weak(axis: Floats, worst: Floats, weakest: int, session: str, least: float) -> Problem:
+    best = int(np.argmax(worst))
+    return Problem(
+        "study.yaml",
+        f"white signal of {worst[weakest]:.3g} times its noise at {axis[weakest]:g} nm in session "
+        f"{session}; the best in the worst session is {worst[best]:.3g} at {axis[best]:g} nm",
+        f"at least {least:g} through {CORE_NM[0]:g} to {CORE_NM[1]:g} nm",
+        "Check the whites of this session; or lower quality.range.signal_to_noise; or set the "
+        "range by hand, such as quality: {range: {start_nm: 450, stop_nm: 900}}.",
+        column="quality.range",
+    )
+
+
+def _nothing_left(first_nm: float, last_nm: float, margin_nm: float) -> Problem:
+    return Problem(
+        "study.yaml",
+        f"a margin of {margin_nm:g} nm at the edges of {first_nm:g} to {last_nm:g} nm, where the "
+        "white's signal suffices",
+        "margins that leave at least two wavelengths",
+        "Lower quality.range.margin_nm.",
+        column="quality.range.margin_nm",
+    )
+
+
 def _limiting(stack: Floats, edges: Sequence[int], sessions: Sequence[str]) -> str | None:
     """Return the session whose signal is lowest at the wavelengths just outside the range."""
     if not edges:
@@ -159,46 +183,44 @@ def _why(
     margin_nm: float,
     limiting: str | None,
 ) -> str:
-    told = (
+    text = (
         f"the white's signal is at least {least:g} times its noise from {axis[first]:g} to "
         f"{axis[last]:g} nm in every session with references"
     )
     if not edges:
-        return f"{told}, to both ends of the axis"
+        return f"{text}, to both ends of the axis"
     return (
-        f"{told} (session {limiting} sets the limit); {margin_nm:g} nm are cut off where it fails"
+        f"{text} (session {limiting} sets the limit); {margin_nm:g} nm are cut off where it fails"
     )
 
 
-def _nothing_left(first_nm: float, last_nm: float, margin_nm: float) -> Problem:
-    return Problem(
-        "study.yaml",
-        f"a margin of {margin_nm:g} nm at the edges of {first_nm:g} to {last_nm:g} nm, where the "
-        "white's signal suffices",
-        "margins that leave at least two wavelengths",
-        "Lower quality.range.margin_nm.",
-        column="quality.range.margin_nm",
-    )
-
-
-def _too_weak(axis: Floats, worst: Floats, at: int, session: str, least: float) -> Problem:
-    best = int(np.argmax(worst))
-    return Problem(
-        "study.yaml",
-        f"white signal of {worst[at]:.3g} times its noise at {axis[at]:g} nm in session {session}; "
-        f"the best in the worst session is {worst[best]:.3g} at {axis[best]:g} nm",
-        f"at least {least:g} through {CORE_NM[0]:g} to {CORE_NM[1]:g} nm",
-        "Check the whites of this session; or lower quality.range.signal_to_noise; or set the "
-        "range by hand, such as quality: {range: {start_nm: 450, stop_nm: 900}}.",
-        column="quality.range",
-    )
-
-
-# The noise to expect on a dark leaf, which the white's signal-to-noise flatters.
+# Noise of a dark leaf
 # ----------------------------------------------------------------------
 
 DARK_REFLECTANCE = 0.05
 """What a green leaf reflects in the blue and red."""
+TOLERABLE = 0.1
+"""Share of the reflectance above which the noise on a dark leaf is worth a warning."""
+
+
+@dataclass(frozen=True)
+class LargestNoise:
+    """Noise in reflectance, and the session and wavelength (nm) it belongs to."""
+
+    noise: float
+    session: str
+    wavelength_nm: float
+
+    def warnings(self) -> list[str]:
+        """Return a warning if the noise is more than a tenth of the reflectance."""
+        if self.noise <= TOLERABLE * DARK_REFLECTANCE:
+            return []
+        return [
+            f"Session {self.session}: at {self.wavelength_nm:g} nm one scan of a leaf that "
+            f"reflects {DARK_REFLECTANCE:g} has a noise of {self.noise:.2g}, "
+            f"{100 * self.noise / DARK_REFLECTANCE:.2g} % of it; the white's signal-to-noise, on "
+            "which the trusted range rests, flatters dark leaves and says nothing of stray light."
+        ]
 
 
 def predicted_noise(session: Session, signal_to_noise: Floats) -> Floats | None:
@@ -240,47 +262,20 @@ def predicted_noise(session: Session, signal_to_noise: Floats) -> Floats | None:
     averages = np.asarray(session.scans.rows["averages"], dtype=np.float64)
     lit = (white > 0) & (signal_to_noise > 0)
     out = np.full(len(white), np.nan)
-    one = white[lit]
+    white_lit = white[lit]
     of_dark = noise**2 * _ratio(averages, darks, whites)
-    shot = np.maximum((one / signal_to_noise[lit]) ** 2 - of_dark, 0.0)
+    shot = np.maximum((white_lit / signal_to_noise[lit]) ** 2 - of_dark, 0.0)
     variance = (of_dark + DARK_REFLECTANCE * longer * shot) / _ratio(averages, leaves, whites)
-    out[lit] = np.sqrt(variance) / (one * longer)
+    out[lit] = np.sqrt(variance) / (white_lit * longer)
     return out
 
 
 def _ratio(values: Floats, of: NDArray[np.intp], to: NDArray[np.intp]) -> float:
     """Return the ratio of the medians of two kinds of scan; 1 if one of them is not known."""
-    both = [values[at][np.isfinite(values[at])] for at in (of, to)]
+    both = [values[scans][np.isfinite(values[scans])] for scans in (of, to)]
     if not len(both[0]) or not len(both[1]):
         return 1.0
     return float(np.median(both[0]) / np.median(both[1]))
-
-
-# The largest noise to expect on a dark leaf within the trusted range, over all sessions.
-# ----------------------------------------------------------------------
-
-TOLERABLE = 0.1
-"""Share of the reflectance above which the noise on a dark leaf is worth a warning."""
-
-
-@dataclass(frozen=True)
-class LargestNoise:
-    """Noise in reflectance, and the session and wavelength (nm) it belongs to."""
-
-    noise: float
-    session: str
-    wavelength_nm: float
-
-    def warnings(self) -> list[str]:
-        """Return a warning if the noise is more than a tenth of the reflectance."""
-        if self.noise <= TOLERABLE * DARK_REFLECTANCE:
-            return []
-        return [
-            f"Session {self.session}: at {self.wavelength_nm:g} nm one scan of a leaf that "
-            f"reflects {DARK_REFLECTANCE:g} has a noise of {self.noise:.2g}, "
-            f"{100 * self.noise / DARK_REFLECTANCE:.2g} % of it; the white's signal-to-noise, on "
-            "which the trusted range rests, flatters dark leaves and says nothing of stray light."
-        ]
 
 
 def largest_noise(
@@ -300,16 +295,16 @@ def largest_noise(
     LargestNoise or None
         ``None`` if no session knows its noise.
     """
-    found: LargestNoise | None = None
+    largest: LargestNoise | None = None
     for session, table in signals.items():
         if "noise_at_005" not in table.columns:
             continue
-        at = table["wavelength_nm"].to_numpy(dtype=np.float64)
+        axis = table["wavelength_nm"].to_numpy(dtype=np.float64)
         noise = table["noise_at_005"].to_numpy(dtype=np.float64)
-        inside = np.flatnonzero((at >= start_nm) & (at <= stop_nm) & np.isfinite(noise))
+        inside = np.flatnonzero((axis >= start_nm) & (axis <= stop_nm) & np.isfinite(noise))
         if not len(inside):
             continue
         worst = int(inside[np.argmax(noise[inside])])
-        if found is None or noise[worst] > found.noise:
-            found = LargestNoise(float(noise[worst]), session, float(at[worst]))
-    return found
+        if largest is None or noise[worst] > largest.noise:
+            largest = LargestNoise(float(noise[worst]), session, float(axis[worst]))
+    return largest

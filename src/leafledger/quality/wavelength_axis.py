@@ -1,6 +1,7 @@
-"""Did the wavelength axis move from one session to another? The structure of the whites tells.
+"""Did the wavelength axis move, within a session or from one to another?
 
-What the lamps of `wavelength_sessions` tell better is left to them.
+Lamp lines tell it best; where there are none, the structure that source, fibre and panel print on
+every white. The red edge of the leaves tells nothing: chlorophyll moves it.
 """
 
 from __future__ import annotations
@@ -18,15 +19,15 @@ from leafledger.quality.session import USABLE_SIGNAL_TO_NOISE, Session, usable_p
 if TYPE_CHECKING:
     import pandas as pd
 
+Floats = NDArray[np.float64]
 
-# Did the wavelength axis move within the session?
+
+# Within a session
 # ----------------------------------------------------------------------
 # Two witnesses, and no others: the lines of a lamp (read with the reflectance and told in its
 # metadata), and the structure that source, fibre and panel print on every white. The red edge of
 # the leaves is none: chlorophyll moves it. A white without structure tells nothing, and that is
 # said.
-
-Floats = NDArray[np.float64]
 
 CHECK = "wavelength_shift"
 NOTICE_NM = 0.2
@@ -88,18 +89,67 @@ def check_wavelengths(session: Session, signal: Floats | None) -> AxisShift:
     Judged within the session only: sessions are compared with each other by the lamp shifts in
     their metadata.
     """
-    told = session.leaves.metadata.get("wavelengths") or {}
-    flags = _lamp_flags(told)
+    lamps = session.leaves.metadata.get("wavelengths") or {}
+    flags = _lamp_flags(lamps)
     places = session.of_role("white")
     ids = [session.ids[i] for i in places]
     axis = session.scans.wavelength_nm
     usable = usable_pixels(signal, len(axis))
-    found = white_shifts(axis, session.white_per_ms, usable)
-    if found.why_not:
-        return AxisShift(flags, {CHECK: {"white": "not assessable", "why": found.why_not}})
-    flags += _white_flags(ids, found)
-    u = round(float(np.median(found.u_nm)), 4)
+    shifts = white_shifts(axis, session.white_per_ms, usable)
+    if shifts.why_not:
+        return AxisShift(flags, {CHECK: {"white": "not assessable", "why": shifts.why_not}})
+    flags += _white_flags(ids, shifts)
+    u = round(float(np.median(shifts.u_nm)), 4)
     return AxisShift(flags, {CHECK: {"white": "assessed", "u_nm": u}})
+
+
+def _lamp_flags(wavelengths: dict[str, Any]) -> list[Flag]:
+    lamp = wavelengths.get("lamp")
+    if not lamp:
+        return []
+    flags = []
+    first = lamp["by_scan"][0]
+    for other in lamp["by_scan"][1:]:
+        shift = float(other["from_mean_nm"]) - float(first["from_mean_nm"])
+        u = float(np.hypot(other["u_nm"], first["u_nm"]))
+        grade = _graded(shift, u)
+        if grade is not None:
+            flags.append(
+                _flag(
+                    str(other["scan"]),
+                    shift,
+                    grade,
+                    f"The lamp's lines stand {shift:+.2f} nm (standard uncertainty {u:.2g} nm) "
+                    f"from those of lamp scan {first['scan']}: the spectrometer's wavelengths have "
+                    "moved within the session.",
+                )
+            )
+    shift, u = float(lamp["shift_nm"]), float(lamp["u_shift_nm"])
+    if wavelengths["axis"] == "as_read" and abs(shift) > max(NOTICE_NM, _NOTICE_U * u):
+        flags.append(
+            _flag(
+                str(first["scan"]),
+                shift,
+                ("notice", max(NOTICE_NM, _NOTICE_U * u)),
+                f"The axis of the session stands {shift:+.2f} nm (standard uncertainty {u:.2g} nm) "
+                "from the published lines of the lamp and was left as read.",
+            )
+        )
+    return flags
+
+
+def _graded(shift: float, u: float) -> tuple[Severity, float] | None:
+    """Return the severity of a shift and the threshold it is beyond; ``None`` if it is neither."""
+    grades: tuple[tuple[Severity, float], ...] = (
+        ("fault", max(FAULT_NM, _FAULT_U * u)),
+        ("notice", max(NOTICE_NM, _NOTICE_U * u)),
+    )
+    return next((grade for grade in grades if abs(shift) > grade[1]), None)
+
+
+def _flag(scan: str, shift: float, grade: tuple[Severity, float], sentence: str) -> Flag:
+    severity, threshold = grade
+    return Flag(scan, CHECK, severity, abs(shift), threshold, "nm", sentence)
 
 
 def white_shifts(wavelength_nm: Floats, whites: Floats, usable: NDArray[np.bool_]) -> WhiteShifts:
@@ -129,14 +179,14 @@ def white_shifts(wavelength_nm: Floats, whites: Floats, usable: NDArray[np.bool_
     Uncertainty from stretches: Liang & Zeger 1986, Biometrika 73:13-22 (memory).
     """
     if len(whites) < 2:
-        return _not("there are not two whites to compare")
+        return _not_assessable("there are not two whites to compare")
     first, last = _longest_run(usable & (whites > 0).all(axis=0))
     if last - first < _FEWEST_PIXELS:
-        return _not("the whites have too few pixels with enough signal in a row")
+        return _not_assessable("the whites have too few pixels with enough signal in a row")
     axis, log = wavelength_nm[first:last], np.log(whites[:, first:last])
     structure = _structure(axis, log)
     if isinstance(structure, str):
-        return _not(structure)
+        return _not_assessable(structure)
     slope, residual, energy = structure
     shift = -(residual @ slope) / energy
     left = residual + shift[:, None] * slope
@@ -145,23 +195,15 @@ def white_shifts(wavelength_nm: Floats, whites: Floats, usable: NDArray[np.bool_
     u = np.sqrt((sums**2).sum(axis=1) * _BLOCKS / (_BLOCKS - 1)) / energy
     u = np.hypot(u, _FLOOR_U_NM)
     if float(np.median(u)) > _BEST_U_NM:
-        return _not(
+        return _not_assessable(
             f"the white is too smooth: its structure tells a shift to {float(np.median(u)):.2g} nm "
             "only"
         )
     return WhiteShifts(_from_usual(shift), u)
 
 
-def _not(why: str) -> WhiteShifts:
+def _not_assessable(why: str) -> WhiteShifts:
     return WhiteShifts(np.zeros(0), np.zeros(0), why)
-
-
-def _from_usual(shift: Floats) -> Floats:
-    """Return shifts from the median white; from the first if most do not stand at the median."""
-    from_median = shift - np.median(shift)
-    if np.mean(np.abs(from_median) <= NOTICE_NM / 2) > 0.5:
-        return np.asarray(from_median)
-    return np.asarray(shift - shift[0])
 
 
 def _longest_run(flags: NDArray[np.bool_]) -> tuple[int, int]:
@@ -200,10 +242,6 @@ def _structure(axis: Floats, log: Floats) -> tuple[Floats, Floats, float] | str:
     return "the white is too smooth: it holds no structure but noise and the pattern of the pixels"
 
 
-def _slope(axis: Floats, values: Floats) -> Floats:
-    return np.asarray(np.gradient(values, axis, axis=-1))
-
-
 def _band_pass(axis: Floats, values: Floats, short_pixels: float) -> Floats:
     """Smooth a little, take the broad mean off, cut the ends, take a parabola off."""
     from scipy.ndimage import gaussian_filter1d
@@ -224,18 +262,21 @@ def _beside(term: Floats, values: Floats) -> Floats:
     return np.asarray(values - np.multiply.outer(share, term))
 
 
-def _graded(shift: float, u: float) -> tuple[Severity, float] | None:
-    """Return the severity of a shift and the threshold it is beyond; ``None`` if it is neither."""
-    grades: tuple[tuple[Severity, float], ...] = (
-        ("fault", max(FAULT_NM, _FAULT_U * u)),
-        ("notice", max(NOTICE_NM, _NOTICE_U * u)),
-    )
-    return next((grade for grade in grades if abs(shift) > grade[1]), None)
+def _slope(axis: Floats, values: Floats) -> Floats:
+    return np.asarray(np.gradient(values, axis, axis=-1))
 
 
-def _white_flags(scans: Sequence[str], found: WhiteShifts) -> list[Flag]:
+def _from_usual(shift: Floats) -> Floats:
+    """Return shifts from the median white; from the first if most do not stand at the median."""
+    from_median = shift - np.median(shift)
+    if np.mean(np.abs(from_median) <= NOTICE_NM / 2) > 0.5:
+        return np.asarray(from_median)
+    return np.asarray(shift - shift[0])
+
+
+def _white_flags(scans: Sequence[str], shifts: WhiteShifts) -> list[Flag]:
     flags = []
-    for scan, shift, u in zip(scans, found.shift_nm, found.u_nm, strict=True):
+    for scan, shift, u in zip(scans, shifts.shift_nm, shifts.u_nm, strict=True):
         grade = _graded(float(shift), float(u))
         if grade is not None:
             flags.append(
@@ -251,47 +292,7 @@ def _white_flags(scans: Sequence[str], found: WhiteShifts) -> list[Flag]:
     return flags
 
 
-def _lamp_flags(told: dict[str, Any]) -> list[Flag]:
-    lamp = told.get("lamp")
-    if not lamp:
-        return []
-    flags = []
-    first = lamp["by_scan"][0]
-    for other in lamp["by_scan"][1:]:
-        shift = float(other["from_mean_nm"]) - float(first["from_mean_nm"])
-        u = float(np.hypot(other["u_nm"], first["u_nm"]))
-        grade = _graded(shift, u)
-        if grade is not None:
-            flags.append(
-                _flag(
-                    str(other["scan"]),
-                    shift,
-                    grade,
-                    f"The lamp's lines stand {shift:+.2f} nm (standard uncertainty {u:.2g} nm) "
-                    f"from those of lamp scan {first['scan']}: the spectrometer's wavelengths have "
-                    "moved within the session.",
-                )
-            )
-    shift, u = float(lamp["shift_nm"]), float(lamp["u_shift_nm"])
-    if told["axis"] == "as_read" and abs(shift) > max(NOTICE_NM, _NOTICE_U * u):
-        flags.append(
-            _flag(
-                str(first["scan"]),
-                shift,
-                ("notice", max(NOTICE_NM, _NOTICE_U * u)),
-                f"The axis of the session stands {shift:+.2f} nm (standard uncertainty {u:.2g} nm) "
-                "from the published lines of the lamp and was left as read.",
-            )
-        )
-    return flags
-
-
-def _flag(scan: str, shift: float, grade: tuple[Severity, float], sentence: str) -> Flag:
-    severity, threshold = grade
-    return Flag(scan, CHECK, severity, abs(shift), threshold, "nm", sentence)
-
-
-# Did the wavelength axis move from one session to another? The lines of the lamps tell.
+# Between sessions, by the lamps
 # ----------------------------------------------------------------------
 
 _SURE = 4.0
@@ -300,12 +301,14 @@ _FEWEST = 3
 """From three sessions the median tells which one is odd."""
 
 
-def axes_against_sessions(told: Mapping[str, Mapping[str, Any]]) -> tuple[list[str], float | None]:
+def axes_against_sessions(
+    wavelengths: Mapping[str, Mapping[str, Any]],
+) -> tuple[list[str], float | None]:
     """Compare the shift that the lamp found between sessions.
 
     Parameters
     ----------
-    told
+    wavelengths
         Session -> metadata ``wavelengths`` of its reflectance (empty without a lamp scan).
 
     Returns
@@ -323,20 +326,20 @@ def axes_against_sessions(told: Mapping[str, Mapping[str, Any]]) -> tuple[list[s
     scan. Where the axes were put right by the lamp, only a change above 0.5 nm is told: the
     correction has taken it away, but something happened to the instrument.
     """
-    lamps = {name: dict(of["lamp"]) for name, of in told.items() if of.get("lamp")}
+    lamps = {name: dict(of["lamp"]) for name, of in wavelengths.items() if of.get("lamp")}
     if len(lamps) < 2:
         return [], None
-    found = {name: _places(lamp) for name, lamp in lamps.items()}
-    values = np.array([shift for shift, _ in found.values()])
-    us = np.array([u for _, u in found.values()])
+    shifts = {name: _places(lamp) for name, lamp in lamps.items()}
+    values = np.array([shift for shift, _ in shifts.values()])
+    us = np.array([u for _, u in shifts.values()])
     several = len(values) >= _FEWEST
     usual = np.median(values, axis=0) if several else values[0]
     said = []
-    for k, name in enumerate(found):
+    for k, name in enumerate(shifts):
         if k == 0 and not several:
             continue
         u = np.hypot(us[k], 0.0 if several else us[0])
-        corrected = told[name].get("axis") == "from_lamp"
+        corrected = wavelengths[name].get("axis") == "from_lamp"
         limit = np.maximum(FAULT_NM if corrected else NOTICE_NM, _SURE * u)
         change = values[k] - usual
         worst = int(np.argmax(np.abs(change) / limit))
@@ -369,9 +372,8 @@ def _sentence(
     )
 
 
-# Did the wavelength axis move from one session to another? The structure of the whites tells.
+# Between sessions, by the structure of the whites
 # ----------------------------------------------------------------------
-# What the lamps of `wavelength_sessions` tell better is left to them.
 
 
 @dataclass(frozen=True)
@@ -413,46 +415,47 @@ def whites_moved(
     lamp that was changed for another kind differs in more than a shift: the uncertainty, taken
     from the scatter over the spectrum, grows with that.
     """
-    known = {name: table for name, table in signals.items() if len(table)}
-    judged = [name for name in known if name not in by_lamp]
-    if len(known) < 2 or not judged:
+    # A session whose whites all are at fault has no mean white, and says nothing of the others.
+    known = {name: table for name, table in signals.items() if table["white"].notna().any()}
+    compared = [name for name in known if name not in by_lamp]
+    if len(known) < 2 or not compared:
         return StructureMoved()
     axis = next(iter(known.values()))["wavelength_nm"].to_numpy(dtype=np.float64)
     whites = np.stack([table["white"].to_numpy(dtype=np.float64) for table in known.values()])
     signal = np.stack([t["signal_to_noise"].to_numpy(dtype=np.float64) for t in known.values()])
     usable = (signal >= USABLE_SIGNAL_TO_NOISE).all(axis=0) & np.isfinite(whites).all(axis=0)
-    found = white_shifts(axis, whites, usable)
-    if found.why_not:
-        return StructureMoved([_not_told(judged, lamps or {}, found.why_not)])
-    u = np.hypot(found.u_nm, np.median(found.u_nm))
+    shifts = white_shifts(axis, whites, usable)
+    if shifts.why_not:
+        return StructureMoved([_not_known(compared, lamps or {}, shifts.why_not)])
+    u = np.hypot(shifts.u_nm, np.median(shifts.u_nm))
     said = [
         _moved(name, shift, of)
-        for name, shift, of in zip(known, found.shift_nm, u, strict=True)
+        for name, shift, of in zip(known, shifts.shift_nm, u, strict=True)
         if name not in by_lamp and abs(shift) > max(NOTICE_NM, _SURE * of)
     ]
-    return StructureMoved(said, float(np.ptp(found.shift_nm)))
+    return StructureMoved(said, float(np.ptp(shifts.shift_nm)))
 
 
-def _not_told(sessions: Collection[str], lamps: Mapping[str, bool], why: str) -> str:
+def _not_known(sessions: Collection[str], lamps: Mapping[str, bool], why: str) -> str:
     return (
         f"Whether the wavelengths moved between sessions cannot be told for {', '.join(sessions)}: "
-        f"{_lamps_told(lamps)}, and {why}. A scan of a mercury-argon lamp in every session "
+        f"{_why_no_lamp(lamps)}, and {why}. A scan of a mercury-argon lamp in every session "
         "(role lamp) would tell."
     )
 
 
-def _lamps_told(lamps: Mapping[str, bool]) -> str:
+def _why_no_lamp(lamps: Mapping[str, bool]) -> str:
     """Say why the lamp scans of the study do not compare its sessions."""
     unread = [name for name, read in lamps.items() if not read]
     alone = [name for name, read in lamps.items() if read]
     if not lamps:
         return "there is no lamp scan"
-    told = []
+    reasons = []
     if unread:
-        told.append(f"no lamp scan of {', '.join(unread)} could be read")
+        reasons.append(f"no lamp scan of {', '.join(unread)} could be read")
     if alone:
-        told.append(f"only {', '.join(alone)} has a lamp scan that could be read")
-    return " and ".join(told)
+        reasons.append(f"only {', '.join(alone)} has a lamp scan that could be read")
+    return " and ".join(reasons)
 
 
 def _moved(session: str, shift: float, u: float) -> str:

@@ -26,9 +26,7 @@ from leafledger.reflectance.references import Blocks, References, Scans, levels
 if TYPE_CHECKING:
     import scipy.sparse
 
-
-# Every leaf scan of a session into reflectance on the study's grid, a few at a time.
-# ----------------------------------------------------------------------
+Floats = NDArray[np.float64]
 
 UNLIT_U = 1000.0
 """Standard uncertainty written where the white got no light and reflectance cannot be known."""
@@ -98,10 +96,10 @@ def to_reflectance(
     squared = weights.multiply(weights).tocsr()
     shape = (len(sample), weights.shape[0])
     out = Reflected(np.empty(shape), np.zeros(shape), np.zeros(shape), unlit)
-    shaded = _shaded(references.blocks, lit)
-    drift = _mean_drift(references, scans.wavelength_nm)
+    # A huge rate where there is no light: finite numbers, overwritten below.
+    shaded = replace(references.blocks, rate=np.where(lit, references.blocks.rate, _NO_LIGHT))
     for rows in _groups(references, scans.integration_ms[sample]):
-        part = _reflect(scans, references, shaded, drift, sample[rows], rows, panel)
+        part = _reflect(scans, references, shaded, rows, panel)
         out.reflectance[rows] = (weights @ part.reflectance.T).T
         if references.noise.known:
             out.u_scan[rows] = np.sqrt(squared @ part.scan.T).T
@@ -116,18 +114,6 @@ def to_reflectance(
         for column in out.shared.values():
             column[:, unlit] = 0.0
     return out
-
-
-def _shaded(blocks: Blocks, lit: NDArray[np.bool_]) -> Blocks:
-    """Blocks with a huge rate where there is no light: finite numbers, later overwritten."""
-    return replace(blocks, rate=np.where(lit, blocks.rate, _NO_LIGHT))
-
-
-def _mean_drift(references: References, wavelength_nm: NDArray[np.float64]) -> float:
-    """Relative standard uncertainty of the mean of all whites from their range (rule mean)."""
-    if not references.averaged:
-        return 0.0
-    return float(np.ptp(levels(references.whites.rate, wavelength_nm)) / np.sqrt(12))
 
 
 def _groups(
@@ -147,21 +133,21 @@ def _reflect(
     scans: Scans,
     references: References,
     blocks: Blocks,
-    mean_drift: float,
-    at: NDArray[np.intp],
     rows: NDArray[np.intp],
     panel: float | NDArray[np.float64],
 ) -> Part:
-    time_ms = float(scans.integration_ms[at[0]])
+    """Return the reflectance of leaf scans that share blocks and integration time."""
+    leaves = scans.where("sample")[rows]
+    time_ms = float(scans.integration_ms[leaves[0]])
     darks = references.darks
     of_one = references.noise.dark_variance(scans.averages[scans.where("dark")])
     dark = DarkPart(darks.at(time_ms), darks.weights(time_ms), darks.variance(of_one), darks.spread)
     return reflect(
-        scans.counts[at],
+        scans.counts[leaves],
         time_ms,
-        scans.averages[at],
+        scans.averages[leaves],
         dark,
-        _white(references, blocks, mean_drift, rows),
+        _white(references, blocks, scans.wavelength_nm, rows),
         panel,
         references.linearity,
         references.noise,
@@ -171,36 +157,37 @@ def _reflect(
 
 
 def _white(
-    references: References, blocks: Blocks, mean_drift: float, rows: NDArray[np.intp]
+    references: References,
+    blocks: Blocks,
+    wavelength_nm: NDArray[np.float64],
+    rows: NDArray[np.intp],
 ) -> WhitePart:
-    """White rate of leaf scans that share their blocks."""
-    choice, timed = references.choice, references.times is not None
+    """Return the white rate of leaf scans that share their blocks."""
+    choice = references.choice
     before, after = int(choice.before[rows[0]]), int(choice.after[rows[0]])
     if before >= 0 and after >= 0:
-        return interpolate(
-            (blocks.rate[before], blocks.rate[after]),
-            (blocks.variance[before], blocks.variance[after]),
-            (blocks.dark_slope[before], blocks.dark_slope[after]),
-            choice.after_weight[rows],
-            (float(blocks.stray_rate[before]), float(blocks.stray_rate[after])),
-            (blocks.bends[before], blocks.bends[after]),
-            (blocks.time_shares[before], blocks.time_shares[after]) if timed else None,
-        )
+        ends = [_of_block(references, blocks, block) for block in (before, after)]
+        return interpolate(ends[0], ends[1], choice.after_weight[rows])
     block = before if before >= 0 else after
-    rate = blocks.rate[block]
-    drift = (
-        np.where(rate < _NO_LIGHT, mean_drift * rate, 0.0)[None]
-        if references.averaged
-        else _one_sided_drift(blocks, block, before >= 0, choice.gap_s[rows])
-    )
+    white = _of_block(references, blocks, block)
+    if references.averaged:
+        # The mean of all whites is uncertain by their range, taken as rectangular.
+        u = float(np.ptp(levels(references.whites.rate, wavelength_nm)) / np.sqrt(12))
+        return replace(white, drift=np.where(white.rate < _NO_LIGHT, u * white.rate, 0.0))
+    return replace(white, drift=_one_sided_drift(blocks, block, before >= 0, choice.gap_s[rows]))
+
+
+def _of_block(references: References, blocks: Blocks, block: int) -> WhitePart:
+    """Return one block as it stands, without drift."""
+    shares = blocks.time_shares[block][:, None, :]
     return WhitePart(
-        rate=rate[None],
+        rate=blocks.rate[block][None],
         variance=blocks.variance[block][None],
-        drift=drift,
+        drift=np.zeros((1, 1)),
         dark_slope=blocks.dark_slope[block][:, None, :],
         stray=float(blocks.stray_rate[block]),
         bends=blocks.bends[block][:, None, :],
-        time_shares=blocks.time_shares[block][:, None, :] if timed else np.zeros((0, 1, 1)),
+        time_shares=shares if references.times is not None else shares[:0],
     )
 
 
@@ -223,10 +210,8 @@ def _one_sided_drift(
     return np.asarray(gap_s[:, None] / between * change / np.sqrt(3), dtype=np.float64)
 
 
-# What an uncertain wavelength axis makes of reflectance.
+# Uncertainty of the wavelengths
 # ----------------------------------------------------------------------
-
-Floats = NDArray[np.float64]
 
 
 def with_axis_doubt(reflected: Reflected, grid_nm: Floats, modes_nm: Floats) -> Reflected:
@@ -259,12 +244,12 @@ def with_axis_doubt(reflected: Reflected, grid_nm: Floats, modes_nm: Floats) -> 
     near = lit[np.clip(np.searchsorted(lit, np.arange(len(grid_nm))), 0, len(lit) - 1)]
     shape = reflected.reflectance.shape
     names = [source_name("axis", place) for place in range(len(modes_nm))]
-    found = {name: np.zeros(shape, dtype=np.float32) for name in names}
+    sources = {name: np.zeros(shape, dtype=np.float32) for name in names}
     for start in range(0, len(reflected.reflectance), _ROWS):
         rows = slice(start, start + _ROWS)
         slope = np.gradient(reflected.reflectance[rows][:, near], grid_nm, axis=1)
         for name, mode in zip(names, modes_nm, strict=True):
-            found[name][rows] = -slope * mode
-    for column in found.values():
+            sources[name][rows] = -slope * mode
+    for column in sources.values():
         column[:, reflected.unlit] = 0.0
-    return replace(reflected, shared={**reflected.shared, **found})
+    return replace(reflected, shared={**reflected.shared, **sources})

@@ -16,108 +16,13 @@ from numpy.typing import NDArray
 from leafledger.errors import InputFault, Problem
 from leafledger.resampling.intervals import robust_sd
 
-# One level from repeated references: the middle value, which one bad scan cannot move far.
-# ----------------------------------------------------------------------
-
-_KEPT = 0.99
-"""Share of pixels that counts: hot pixels are rarer than one in a hundred."""
-_FEW = 50
-"""With fewer pixels the largest 1 % is no pixel at all."""
-_MEDIAN_FACTOR = {3: 0.44867, 4: 0.29823, 5: 0.28683, 6: 0.21473, 7: 0.21038, 8: 0.16822}
-"""Variance of the median of n normal values in units of the variance of one (order statistics)."""
+Floats = NDArray[np.float64]
 
 
-def centre(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the median of three or more repeats, the mean of two, or the one there is.
-
-    Parameters
-    ----------
-    values
-        Shape ``(n_repeats, ...)``, at least one repeat.
-    """
-    middle: NDArray[np.float64] = np.median(values, axis=0)
-    return middle
-
-
-def scan_levels(repeats: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return how far each repeat lies off :func:`centre` as a whole.
-
-    The mean over pixels of the difference, without the lowest and the highest 1 % of pixels, so
-    that hot pixels do not count and whole-number counts still give a fine level.
-
-    Parameters
-    ----------
-    repeats
-        Shape ``(n_repeats, n_pixels)``.
-
-    Returns
-    -------
-    ndarray
-        Shape ``(n_repeats,)``.
-
-    Examples
-    --------
-    >>> scan_levels(np.array([[1.0, 2.0], [4.0, 5.0], [1.5, 2.5]]))
-    array([-0.5,  2.5,  0. ])
-    """
-    off = repeats - centre(repeats)
-    n_pixels = off.shape[1]
-    cut = int((1 - _KEPT) * n_pixels)
-    kept = np.partition(off, (cut, n_pixels - cut - 1), axis=1)[:, cut : n_pixels - cut]
-    return np.asarray(kept.mean(axis=1), dtype=np.float64)
-
-
-def centre_variance_factor(n_repeats: int) -> float:
-    """Return the variance of :func:`centre` in units of the variance of one repeat.
-
-    For more than eight repeats pi / (2 (n + pi/2 - 1)) stands in, within 8 % of the exact value.
-
-    References
-    ----------
-    The factors are those of normal order statistics (from memory; tested by simulation).
-
-    Examples
-    --------
-    >>> centre_variance_factor(1), centre_variance_factor(2)
-    (1.0, 0.5)
-    """
-    if n_repeats < 3:
-        return 1.0 / n_repeats
-    return _MEDIAN_FACTOR.get(n_repeats, np.pi / 2 / (n_repeats + np.pi / 2 - 1))
-
-
-def trimmed_mean(variances: NDArray[np.float64], freedom: int) -> float:
-    """Return the mean of sample variances without the largest 1 %, corrected for the cut.
-
-    For normal noise the variances follow chi-square with ``freedom`` degrees of freedom; the mean
-    of its lowest 99 % is F(q; freedom + 2) / 0.99 of the whole, q being its 99 % point.
-
-    Parameters
-    ----------
-    variances
-        One per pixel, shape ``(n_pixels,)``.
-    freedom
-        Degrees of freedom of each.
-    """
-    from scipy.special import chdtr, chdtri
-
-    if len(variances) < _FEW:
-        return float(variances.mean())
-    n_kept = int(np.ceil(_KEPT * len(variances)))
-    kept = np.partition(variances, n_kept - 1)[:n_kept]
-    point = chdtri(freedom, 1 - _KEPT)
-    return float(kept.mean() / (chdtr(freedom + 2, point) / _KEPT))
-
-
-# The dark level that belongs to an integration time.
+# Darks by integration time
 # ----------------------------------------------------------------------
 
 _SAME_TIME = 1e-6
-
-
-def same_time(one_ms: float, other_ms: float) -> bool:
-    """Say whether two integration times are the same (relative tolerance 1e-6)."""
-    return abs(one_ms - other_ms) <= _SAME_TIME * max(one_ms, other_ms)
 
 
 @dataclass(frozen=True)
@@ -202,17 +107,6 @@ class Darks:
         )
 
 
-def by_time(integration_ms: NDArray[np.float64]) -> tuple[tuple[int, ...], ...]:
-    """Return the positions of the scans of each integration time, the times rising."""
-    members: list[list[int]] = []
-    for position in np.argsort(integration_ms, kind="stable"):
-        if members and same_time(integration_ms[members[-1][0]], integration_ms[position]):
-            members[-1].append(int(position))
-        else:
-            members.append([int(position)])
-    return tuple(tuple(m) for m in members)
-
-
 def pool_darks(
     counts: NDArray[np.float64], integration_ms: NDArray[np.float64], *, scaled: bool
 ) -> Darks:
@@ -237,6 +131,22 @@ def pool_darks(
     )
 
 
+def by_time(integration_ms: NDArray[np.float64]) -> tuple[tuple[int, ...], ...]:
+    """Return the positions of the scans of each integration time, the times rising."""
+    members: list[list[int]] = []
+    for position in np.argsort(integration_ms, kind="stable"):
+        if members and same_time(integration_ms[members[-1][0]], integration_ms[position]):
+            members[-1].append(int(position))
+        else:
+            members.append([int(position)])
+    return tuple(tuple(m) for m in members)
+
+
+def same_time(one_ms: float, other_ms: float) -> bool:
+    """Say whether two integration times are the same (relative tolerance 1e-6)."""
+    return abs(one_ms - other_ms) <= _SAME_TIME * max(one_ms, other_ms)
+
+
 def level_spread(levels: Sequence[float] | NDArray[np.float64]) -> float:
     """Return the standard uncertainty that the disagreement of repeated levels leaves.
 
@@ -251,8 +161,116 @@ def level_spread(levels: Sequence[float] | NDArray[np.float64]) -> float:
     return float(robust_sd(values))
 
 
-# Noise of the counts: what shot, read and rounding noise add up to.
+# Levels of repeated references
 # ----------------------------------------------------------------------
+
+_KEPT = 0.99
+"""Share of pixels that counts: hot pixels are rarer than one in a hundred."""
+_FEW = 50
+"""With fewer pixels the largest 1 % is no pixel at all."""
+_MEDIAN_FACTOR = {3: 0.44867, 4: 0.29823, 5: 0.28683, 6: 0.21473, 7: 0.21038, 8: 0.16822}
+"""Variance of the median of n normal values in units of the variance of one (order statistics)."""
+
+
+def scan_levels(repeats: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how far each repeat lies off :func:`centre` as a whole.
+
+    The mean over pixels of the difference, without the lowest and the highest 1 % of pixels, so
+    that hot pixels do not count and whole-number counts still give a fine level.
+
+    Parameters
+    ----------
+    repeats
+        Shape ``(n_repeats, n_pixels)``.
+
+    Returns
+    -------
+    ndarray
+        Shape ``(n_repeats,)``.
+
+    Examples
+    --------
+    >>> scan_levels(np.array([[1.0, 2.0], [4.0, 5.0], [1.5, 2.5]]))
+    array([-0.5,  2.5,  0. ])
+    """
+    off = repeats - centre(repeats)
+    n_pixels = off.shape[1]
+    cut = int((1 - _KEPT) * n_pixels)
+    kept = np.partition(off, (cut, n_pixels - cut - 1), axis=1)[:, cut : n_pixels - cut]
+    return np.asarray(kept.mean(axis=1), dtype=np.float64)
+
+
+def centre(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the median of three or more repeats, the mean of two, or the one there is.
+
+    Parameters
+    ----------
+    values
+        Shape ``(n_repeats, ...)``, at least one repeat.
+    """
+    middle: NDArray[np.float64] = np.median(values, axis=0)
+    return middle
+
+
+def centre_variance_factor(n_repeats: int) -> float:
+    """Return the variance of :func:`centre` in units of the variance of one repeat.
+
+    For more than eight repeats pi / (2 (n + pi/2 - 1)) stands in, within 8 % of the exact value.
+
+    References
+    ----------
+    The factors are those of normal order statistics (from memory; tested by simulation).
+
+    Examples
+    --------
+    >>> centre_variance_factor(1), centre_variance_factor(2)
+    (1.0, 0.5)
+    """
+    if n_repeats < 3:
+        return 1.0 / n_repeats
+    return _MEDIAN_FACTOR.get(n_repeats, np.pi / 2 / (n_repeats + np.pi / 2 - 1))
+
+
+def trimmed_mean(variances: NDArray[np.float64], freedom: int) -> float:
+    """Return the mean of sample variances without the largest 1 %, corrected for the cut.
+
+    For normal noise the variances follow chi-square with ``freedom`` degrees of freedom; the mean
+    of its lowest 99 % is F(q; freedom + 2) / 0.99 of the whole, q being its 99 % point.
+
+    Parameters
+    ----------
+    variances
+        One per pixel, shape ``(n_pixels,)``.
+    freedom
+        Degrees of freedom of each.
+    """
+    from scipy.special import chdtr, chdtri
+
+    if len(variances) < _FEW:
+        return float(variances.mean())
+    n_kept = int(np.ceil(_KEPT * len(variances)))
+    kept = np.partition(variances, n_kept - 1)[:n_kept]
+    point = chdtri(freedom, 1 - _KEPT)
+    return float(kept.mean() / (chdtr(freedom + 2, point) / _KEPT))
+
+
+# Noise: stated or estimated
+# ----------------------------------------------------------------------
+
+_DRIFT_ORDER = 3
+"""A lamp that drifts or changes colour between repeats is followed by a cubic."""
+_PIXELS_PER_TERM = 50
+"""Fewer pixels for a term of it would take shot noise for drift."""
+_FEWEST_PIXELS = 10
+_BRIGHT = 0.1
+"""Share of the brightest pixel from which shot noise shows over read noise."""
+_NEAR_FULL = 0.98
+_SAME_LEVEL = 0.1
+"""Whites that differ by more are not repeats of each other."""
+_TOO_RARE = 1e-5
+"""A pixel whose variance chance would give this rarely is hot."""
+Repeats = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
+"""Linear counts above dark, slope of the linearity polynomial, readings per scan."""
 
 
 @dataclass(frozen=True)
@@ -318,75 +336,6 @@ def rounding_of(counts: NDArray[np.float64]) -> float:
     return float(np.array_equal(counts, np.rint(counts)))
 
 
-# Repeats that disagree with their fellows, and so say nothing of the detector's noise.
-# ----------------------------------------------------------------------
-
-_TOO_FAR = 1.5
-_SIGMAS = 6.0
-_REACH = 5
-"""Fellows on either side, in the order of the sheet, that a repeat is compared with."""
-
-
-def agreeing(
-    sets: Sequence[NDArray[np.float64]], averages: Sequence[NDArray[np.float64]]
-) -> list[NDArray[np.intp]]:
-    """Return, for each set of repeats, the positions of those that agree with another one.
-
-    Each repeat is compared with the fellow nearest to it among the five before and the five after
-    it: the variance of a single reading from the pixels' differences. A repeat is left out if that
-    variance exceeds the median over all repeats by more than half (by more than 6 of its own
-    standard errors on short axes), as a dark with light on it or a white with a shadow does. Sets
-    left with one repeat are empty.
-
-    Parameters
-    ----------
-    sets
-        Repeats, each ``(n_repeats, n_pixels)``, scaled so that all pixels have like noise.
-    averages
-        Readings per repeat, each ``(n_repeats,)``.
-    """
-    nearest = [_nearest(s, a) for s, a in zip(sets, averages, strict=True)]
-    if not nearest:
-        return []
-    pixels = sets[0].shape[1]
-    limit = 1 + max(_TOO_FAR - 1, _SIGMAS * np.sqrt(2 / pixels))
-    median = float(np.median(np.concatenate(nearest)))
-    kept = [np.flatnonzero(variance <= limit * median) for variance in nearest]
-    return [k if len(k) > 1 else k[:0] for k in kept]
-
-
-def _nearest(repeats: NDArray[np.float64], averages: NDArray[np.float64]) -> NDArray[np.float64]:
-    n = len(repeats)
-    out = np.full(n, np.inf)
-    for one in range(n):
-        for other in range(one + 1, min(n, one + 1 + _REACH)):
-            squares = (repeats[one] - repeats[other]) ** 2
-            variance = trimmed_mean(squares, 1) / (1 / averages[one] + 1 / averages[other])
-            out[one] = min(out[one], variance)
-            out[other] = min(out[other], variance)
-    return out
-
-
-# Noise of the counts, estimated from repeated references (the mean-variance line).
-# ----------------------------------------------------------------------
-
-_DRIFT_ORDER = 3
-"""A lamp that drifts or changes colour between repeats is followed by a cubic."""
-_PIXELS_PER_TERM = 50
-"""Fewer pixels for a term of it would take shot noise for drift."""
-_FEWEST_PIXELS = 10
-_BRIGHT = 0.1
-"""Share of the brightest pixel from which shot noise shows over read noise."""
-_NEAR_FULL = 0.98
-_SAME_LEVEL = 0.1
-"""Whites that differ by more are not repeats of each other."""
-_TOO_RARE = 1e-5
-"""A pixel whose variance chance would give this rarely is hot."""
-
-Repeats = tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]
-"""Linear counts above dark, slope of the linearity polynomial, readings per scan."""
-
-
 def estimate_read_counts(
     darks: NDArray[np.float64],
     groups: Sequence[Sequence[int]],
@@ -427,6 +376,16 @@ def estimate_read_counts(
             total += trimmed_mean(variance, len(kept) - 1) * (len(kept) - 1)
             freedom += len(kept) - 1
     return float(np.sqrt(max(total / freedom, 0.0))) if freedom else None
+
+
+def _single_variance(
+    scans: NDArray[np.float64], averages: NDArray[np.float64], rounding: float
+) -> NDArray[np.float64]:
+    """Variance of single readings, per pixel, from scans that are means of readings."""
+    weight = averages[:, None]
+    mean = (weight * scans).sum(axis=0) / weight.sum()
+    variance = (weight * (scans - mean) ** 2).sum(axis=0) / (len(scans) - 1)
+    return np.asarray(variance - rounding**2 / 12 * averages.mean(), dtype=np.float64)
 
 
 def estimate_electrons_per_count(
@@ -489,13 +448,6 @@ def estimate_electrons_per_count(
     )
 
 
-def _usable(signal: NDArray[np.float64], brightest: float) -> NDArray[np.bool_]:
-    """Pixels bright enough for shot noise to show, and not near full scale."""
-    mean = signal.mean(axis=0)
-    bright = (mean > _BRIGHT * mean.max()) & (mean > 0)
-    return np.asarray(bright & (signal.max(axis=0) < _NEAR_FULL * brightest), dtype=bool)
-
-
 def _agreeing_whites(whites: Sequence[Repeats]) -> list[Repeats]:
     """Leave out single whites, whites of another level, and whites unlike all others."""
     level = [_one_level(*w) for w in whites]
@@ -521,6 +473,13 @@ def _one_level(
     return signal[near], slope[near], averages[near]
 
 
+def _usable(signal: NDArray[np.float64], brightest: float) -> NDArray[np.bool_]:
+    """Pixels bright enough for shot noise to show, and not near full scale."""
+    mean = signal.mean(axis=0)
+    bright = (mean > _BRIGHT * mean.max()) & (mean > 0)
+    return np.asarray(bright & (signal.max(axis=0) < _NEAR_FULL * brightest), dtype=bool)
+
+
 def without_drift(signal: NDArray[np.float64]) -> NDArray[np.float64]:
     """Divide repeats by the smooth part (a cubic in pixel number) of their ratio to the mean.
 
@@ -530,27 +489,17 @@ def without_drift(signal: NDArray[np.float64]) -> NDArray[np.float64]:
         Shape ``(n_repeats, n_pixels)``, above zero on average.
     """
     mean = signal.mean(axis=0)
-    at = np.linspace(-1.0, 1.0, signal.shape[1])
+    place = np.linspace(-1.0, 1.0, signal.shape[1])
     order = _drift_order(signal.shape[1])
     from numpy.polynomial import polynomial
 
-    terms = polynomial.polyfit(at, (signal / mean).T, order, w=np.sqrt(mean))
-    out: NDArray[np.float64] = signal / polynomial.polyval(at, terms)
+    terms = polynomial.polyfit(place, (signal / mean).T, order, w=np.sqrt(mean))
+    out: NDArray[np.float64] = signal / polynomial.polyval(place, terms)
     return out
 
 
 def _drift_order(n_pixels: int) -> int:
     return min(_DRIFT_ORDER, n_pixels // _PIXELS_PER_TERM)
-
-
-def _single_variance(
-    scans: NDArray[np.float64], averages: NDArray[np.float64], rounding: float
-) -> NDArray[np.float64]:
-    """Variance of single readings, per pixel, from scans that are means of readings."""
-    weight = averages[:, None]
-    mean = (weight * scans).sum(axis=0) / weight.sum()
-    variance = (weight * (scans - mean) ** 2).sum(axis=0) / (len(scans) - 1)
-    return np.asarray(variance - rounding**2 / 12 * averages.mean(), dtype=np.float64)
 
 
 def _line(
@@ -591,7 +540,56 @@ def _far_point(freedom: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray((chdtri(different, _TOO_RARE) / different)[which], dtype=np.float64)
 
 
-# Hot pixels: pixels that stand out of their neighbours in the darks, time after time.
+# Repeats that disagree
+# ----------------------------------------------------------------------
+
+_TOO_FAR = 1.5
+_SIGMAS = 6.0
+_REACH = 5
+"""Fellows on either side, in the order of the sheet, that a repeat is compared with."""
+
+
+def agreeing(
+    sets: Sequence[NDArray[np.float64]], averages: Sequence[NDArray[np.float64]]
+) -> list[NDArray[np.intp]]:
+    """Return, for each set of repeats, the positions of those that agree with another one.
+
+    Each repeat is compared with the fellow nearest to it among the five before and the five after
+    it: the variance of a single reading from the pixels' differences. A repeat is left out if that
+    variance exceeds the median over all repeats by more than half (by more than 6 of its own
+    standard errors on short axes), as a dark with light on it or a white with a shadow does. Sets
+    left with one repeat are empty.
+
+    Parameters
+    ----------
+    sets
+        Repeats, each ``(n_repeats, n_pixels)``, scaled so that all pixels have like noise.
+    averages
+        Readings per repeat, each ``(n_repeats,)``.
+    """
+    nearest = [_nearest(s, a) for s, a in zip(sets, averages, strict=True)]
+    if not nearest:
+        return []
+    pixels = sets[0].shape[1]
+    limit = 1 + max(_TOO_FAR - 1, _SIGMAS * np.sqrt(2 / pixels))
+    median = float(np.median(np.concatenate(nearest)))
+    kept = [np.flatnonzero(variance <= limit * median) for variance in nearest]
+    return [k if len(k) > 1 else k[:0] for k in kept]
+
+
+def _nearest(repeats: NDArray[np.float64], averages: NDArray[np.float64]) -> NDArray[np.float64]:
+    n = len(repeats)
+    out = np.full(n, np.inf)
+    for first in range(n):
+        for other in range(first + 1, min(n, first + 1 + _REACH)):
+            squares = (repeats[first] - repeats[other]) ** 2
+            variance = trimmed_mean(squares, 1) / (1 / averages[first] + 1 / averages[other])
+            out[first] = min(out[first], variance)
+            out[other] = min(out[other], variance)
+    return out
+
+
+# Hot pixels
 # ----------------------------------------------------------------------
 
 FAR = 8.0
@@ -604,8 +602,6 @@ _WIDEST = 3
 _MOST = 0.02
 """So is a larger share of the array."""
 _WORST_DARKS = 0.25
-
-Floats = NDArray[np.float64]
 
 
 def find_hot(darks: Floats, groups: Sequence[Sequence[int]]) -> NDArray[np.bool_]:
@@ -638,10 +634,20 @@ def find_hot(darks: Floats, groups: Sequence[Sequence[int]]) -> NDArray[np.bool_
     if n_pixels < 2 * _NEIGHBOURS:
         return hot
     for group in repeated:
-        found = _narrow(_standing_out(darks[group]))
-        if found.mean() <= _MOST:
-            hot |= found
+        standing_out = _narrow(_standing_out(darks[group]))
+        if standing_out.mean() <= _MOST:
+            hot |= standing_out
     return hot if hot.mean() <= _MOST else np.zeros(n_pixels, dtype=bool)
+
+
+def _narrow(pixels: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Leave out rows of more than three pixels."""
+    out = pixels.copy()
+    edges = np.flatnonzero(np.diff(np.r_[False, pixels, False].astype(np.int8)))
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        if stop - start > _WIDEST:
+            out[start:stop] = False
+    return out
 
 
 def _standing_out(darks: Floats) -> NDArray[np.bool_]:
@@ -668,16 +674,6 @@ def _off_neighbours(dark: Floats, pixels: NDArray[np.intp]) -> Floats:
     return np.asarray(dark[pixels] - np.median(windows[first], axis=1), dtype=np.float64)
 
 
-def _narrow(found: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Leave out rows of more than three pixels."""
-    out = found.copy()
-    edges = np.flatnonzero(np.diff(np.r_[False, found, False].astype(np.int8)))
-    for start, stop in zip(edges[::2], edges[1::2], strict=True):
-        if stop - start > _WIDEST:
-            out[start:stop] = False
-    return out
-
-
 def mend_hot(counts: Floats, wavelength_nm: Floats, hot: NDArray[np.bool_]) -> Floats:
     """Return counts with the hot pixels interpolated from their nearest sound neighbours.
 
@@ -690,11 +686,11 @@ def mend_hot(counts: Floats, wavelength_nm: Floats, hot: NDArray[np.bool_]) -> F
     wavelength_nm, hot
         Shape ``(n_pixels,)``.
     """
-    at = np.flatnonzero(hot)
-    if not len(at):
+    pixels = np.flatnonzero(hot)
+    if not len(pixels):
         return counts
     sound = np.flatnonzero(~hot)
-    place = np.searchsorted(sound, at)
+    place = np.searchsorted(sound, pixels)
     before = sound[np.maximum(place - 1, 0)]
     after = sound[np.minimum(place, len(sound) - 1)]
     # At an end of the array there is a neighbour on one side only.
@@ -704,10 +700,10 @@ def mend_hot(counts: Floats, wavelength_nm: Floats, hot: NDArray[np.bool_]) -> F
     )
     span = wavelength_nm[after] - wavelength_nm[before]
     share = np.where(
-        span > 0, (wavelength_nm[at] - wavelength_nm[before]) / np.where(span > 0, span, 1), 0
+        span > 0, (wavelength_nm[pixels] - wavelength_nm[before]) / np.where(span > 0, span, 1), 0
     )
     out = counts.copy()
-    out[:, at] = (1 - share) * counts[:, before] + share * counts[:, after]
+    out[:, pixels] = (1 - share) * counts[:, before] + share * counts[:, after]
     return out
 
 
@@ -716,15 +712,15 @@ def hot_sentence(wavelength_nm: Floats, hot: NDArray[np.bool_], session: str) ->
     named = [f"{w:.1f}" for w in wavelength_nm[hot]]
     if not named:
         return []
-    shown = ", ".join(named[:12]) + (f" and {len(named) - 12} more" if len(named) > 12 else "")
+    listed = ", ".join(named[:12]) + (f" and {len(named) - 12} more" if len(named) > 12 else "")
     pixels = "1 pixel stands" if len(named) == 1 else f"{len(named)} pixels stand"
     return [
-        f"Session {session}: {pixels} out in its darks (hot pixels, at {shown} nm); there dark, "
+        f"Session {session}: {pixels} out in its darks (hot pixels, at {listed} nm); there dark, "
         "white and leaf are interpolated from the neighbours."
     ]
 
 
-# Stray light: light of other wavelengths that adds the same signal to every pixel of a scan.
+# Stray light
 # ----------------------------------------------------------------------
 
 _FEWEST_DARK_PIXELS = 5
@@ -805,6 +801,16 @@ def stray_of(settings: Mapping[str, Any] | None, wavelength_nm: Floats) -> Stray
     return StrayLight(inside / inside.sum(), u_relative)
 
 
+def _problem(found: str, expected: str, mend: str) -> Problem:
+    return Problem(
+        file="study.yaml",
+        column="reflectance.stray_light",
+        found=found,
+        expected=expected,
+        mend=mend,
+    )
+
+
 def refuse_lit_region(stray: StrayLight, white_signal: Floats, session: str) -> None:
     """Refuse a dark region that the whites show to be lit.
 
@@ -833,13 +839,3 @@ def refuse_lit_region(stray: StrayLight, white_signal: Floats, session: str) -> 
                 "Choose wavelengths that no light reaches, or check the fraction.",
             )
         )
-
-
-def _problem(found: str, expected: str, mend: str) -> Problem:
-    return Problem(
-        file="study.yaml",
-        column="reflectance.stray_light",
-        found=found,
-        expected=expected,
-        mend=mend,
-    )

@@ -16,7 +16,10 @@ from numpy.typing import NDArray
 from leafledger.errors import InputFault, Problem
 from leafledger.resampling.intervals import t_quantile
 
-# Detector linearity: counts above dark into the counts a linear detector would give.
+Floats = NDArray[np.float64]
+
+
+# Stated or estimated polynomial
 # ----------------------------------------------------------------------
 
 
@@ -84,8 +87,8 @@ def refuse_turning(linearity: Linearity, largest: float) -> None:
     InputFault
         If it falls anywhere between 0 and ``largest``: two signals would then read the same.
     """
-    at = np.linspace(0.0, max(largest, 1.0), 1001)
-    falling = at[linearity.slope(at) <= 0]
+    counts = np.linspace(0.0, max(largest, 1.0), 1001)
+    falling = counts[linearity.slope(counts) <= 0]
     if len(falling):
         raise InputFault(
             Problem(
@@ -98,106 +101,7 @@ def refuse_turning(linearity: Linearity, largest: float) -> None:
         )
 
 
-# How uncertain an estimated linearity is, from what its fit leaves.
-# ----------------------------------------------------------------------
-
-Floats = NDArray[np.float64]
-
-_LEVEL = 0.95
-_NORMAL = 1.959964
-
-
-def without_rate(values: Floats, time: Floats, weight: Floats) -> Floats:
-    """Take the weighted best multiple of the integration time off each pixel."""
-    return np.asarray(values - rate_of(values, time, weight) * time[:, None])
-
-
-def rate_of(values: Floats, time: Floats, weight: Floats) -> Floats:
-    """Return the weighted best rate of each pixel, shape ``(n_pixels,)``."""
-    square = (weight * time[:, None] ** 2).sum(axis=0)
-    sums = (weight * values * time[:, None]).sum(axis=0)
-    return np.asarray(np.divide(sums, square, out=np.zeros_like(sums), where=square > 0))
-
-
-def _steps(signal: Floats, time: Floats) -> Floats:
-    """Return the change of all whites if those of one integration time rise by their own size."""
-    return np.stack([np.where((time == ms)[:, None], signal, 0.0) for ms in np.unique(time)])
-
-
-def _by_time(levels: Floats, time: Floats) -> Floats:
-    return np.array([levels[time == ms].mean() for ms in np.unique(time)])
-
-
-def _level_of(values: Floats, signal: Floats, weight: Floats) -> Floats:
-    """Return the mean of values over signal of each white, over the pixels that count."""
-    known = (weight > 0) & (signal > 0)
-    share = np.divide(values, signal, out=np.zeros_like(values), where=known)
-    return np.asarray(share.sum(axis=1) / np.maximum(known.sum(axis=1), 1))
-
-
-def modes(
-    columns: Floats, signal: Floats, left: Floats, weight: Floats, time: Floats, levels: Floats
-) -> Floats:
-    """Return one standard deviation of the coefficients along each independent direction.
-
-    Parameters
-    ----------
-    columns
-        Regressors of the fit, rates eliminated, shape ``(n_terms, n_whites, n_pixels)``.
-    signal
-        Linear counts, shape ``(n_whites, n_pixels)``.
-    left
-        What the fit leaves, same shape.
-    weight
-        Weights of the fit, same shape; 0 where a value does not count.
-    time
-        Integration times, shape ``(n_whites,)``.
-    levels
-        Relative residual of each white as a whole, shape ``(n_whites,)``.
-
-    Returns
-    -------
-    ndarray
-        Shape ``(n_terms, n_terms)``, a row for each direction; the sum of ``row^T row`` is the
-        covariance.
-
-    Notes
-    -----
-    Two errors pass through the least squares. Noise is independent over pixels: the sandwich of
-    its own squares. A lamp, a shutter or a dark that is off for one integration time raises or
-    lowers all pixels of its whites together. How far, the levels of the integration times about
-    the fit tell; what the fit itself takes up of such a step is worked out, and with it the
-    degrees of freedom that are left (Satterthwaite). They are few: the factor of Student's t at
-    95 % is put on, so that twice the standard uncertainty still means 95 %.
-
-    References
-    ----------
-    White 1980, Econometrica 48:817-838 (sandwich); Satterthwaite 1946, Biometrics Bulletin
-    2:110-114; JCGM 100:2008 (GUM), G.3 (Student's t). All from memory.
-    """
-    normal = np.linalg.inv(np.einsum("kip,ip,lip->kl", columns, weight, columns))
-    scores = columns * (weight * left)
-    noise = np.einsum("kip,lip->kl", scores, scores)
-    steps = _steps(signal, time)
-    moved = np.einsum("kip,tip->kt", columns, weight * steps)
-    # How a step of each integration time shows in the levels of all, after the fit took its part.
-    rates = np.stack([without_rate(step, time, weight) for step in steps])
-    rest = rates - np.einsum("kip,kt->tip", columns, normal @ moved)
-    shown = np.stack([_by_time(_level_of(one, signal, weight), time) for one in rest])
-    square = shown @ shown.T
-    freedom = float(np.trace(square)) ** 2 / float(np.square(square).sum())
-    variance = float(np.sum(np.square(_by_time(levels, time)))) / float(np.trace(square))
-    widening = t_quantile(_LEVEL, freedom) / _NORMAL
-    covariance = normal @ (noise + widening**2 * variance * (moved @ moved.T)) @ normal
-    variances, directions = np.linalg.eigh(covariance)
-    # A direction has no sign of its own: its largest entry is made positive.
-    largest = np.abs(directions).argmax(axis=0)
-    signs = np.where(directions[largest, np.arange(len(largest))] < 0, -1.0, 1.0)
-    scaled = directions * signs * np.sqrt(np.maximum(variances, 0.0))
-    return np.asarray(scaled.T, dtype=np.float64)
-
-
-# Detector linearity estimated from whites of one lamp at several integration times.
+# Estimate from whites at several integration times
 # ----------------------------------------------------------------------
 
 FEWEST_TIMES = 4
@@ -242,8 +146,8 @@ class LinearityFit:
 
     def u_relative(self) -> float:
         """Relative standard uncertainty of the linear counts at the brightest counts fitted."""
-        at = np.array([self.brightest])
-        return float(np.sqrt(np.square(self.linearity.bends(at)).sum()) / self.brightest)
+        counts = np.array([self.brightest])
+        return float(np.sqrt(np.square(self.linearity.bends(counts)).sum()) / self.brightest)
 
     @property
     def told(self) -> dict[str, Any]:
@@ -259,10 +163,10 @@ class LinearityFit:
 
     def sentences(self, session: str, largest: float) -> list[str]:
         """Return what the user should know of the fit; ``largest`` is in counts above dark."""
-        shown = ", ".join(f"{c:.4g}" for c in self.linearity.coefficients)
+        listed = ", ".join(f"{c:.4g}" for c in self.linearity.coefficients)
         said = [
             f"Session {session}: linearity estimated from whites at {self.n_times} integration "
-            f"times, coefficients [{shown}]; their levels lie off a straight line by "
+            f"times, coefficients [{listed}]; their levels lie off a straight line by "
             f"{100 * self.residual_before:.2g} % before and {100 * self.residual:.2g} % after "
             "correction (standard deviation). The correction is uncertain by "
             f"{100 * self.u_relative():.2g} % at {self.brightest:.0f} counts; what that makes of "
@@ -342,33 +246,6 @@ def fit_linearity(
     )
 
 
-def _solve(x: Floats, time: Floats, weight: Floats, n_terms: int) -> tuple[Floats, Floats]:
-    """Return c1, c2 ... and their modes (:func:`~.linearity_spread.modes`).
-
-    Least squares of x + sum c_k x^(k+1) - rate time, rates eliminated.
-    """
-    columns = np.stack([without_rate(x ** (k + 1), time, weight) for k in range(n_terms + 1)])
-    flat = np.stack([(np.sqrt(weight) * c).ravel() for c in columns])
-    found: Floats = np.linalg.lstsq(flat[1:].T, -flat[0], rcond=None)[0]
-    signal = Linearity((1.0, *(float(c) for c in found))).value(x)
-    left = columns[0] + np.tensordot(found, columns[1:], axes=1)
-    levels = _levels(signal, time, weight)
-    return found, modes(columns[1:], signal, left, weight, time, levels)
-
-
-def _levels(signal: Floats, time: Floats, weight: Floats) -> Floats:
-    """Return how far each scan as a whole lies off the straight line in time, relative."""
-    line = rate_of(signal, time, weight) * time[:, None]
-    known = (weight > 0) & (line > 0)
-    ratio = np.divide(signal, line, out=np.ones_like(signal), where=known)
-    return np.array([np.median(r[k]) - 1 for r, k in zip(ratio, known, strict=True)])
-
-
-def _scatter(levels: Floats) -> float:
-    """Return the standard deviation of levels about zero, one of them spent on the rates."""
-    return float(np.sqrt((levels**2).sum() / max(len(levels) - 1, 1)))
-
-
 def _no_full_scale() -> Problem:
     return Problem(
         file="study.yaml",
@@ -392,3 +269,127 @@ def _too_few(times: Sequence[float] | Floats, session: str) -> Problem:
         mend="Measure the white panel at more times, or state the coefficients found in another "
         "session.",
     )
+
+
+def _solve(x: Floats, time: Floats, weight: Floats, n_terms: int) -> tuple[Floats, Floats]:
+    """Return c1, c2 ... and their modes (:func:`~.linearity_spread.modes`).
+
+    Least squares of x + sum c_k x^(k+1) - rate time, rates eliminated.
+    """
+    columns = np.stack([without_rate(x ** (k + 1), time, weight) for k in range(n_terms + 1)])
+    flat = np.stack([(np.sqrt(weight) * c).ravel() for c in columns])
+    coefficients: Floats = np.linalg.lstsq(flat[1:].T, -flat[0], rcond=None)[0]
+    signal = Linearity((1.0, *(float(c) for c in coefficients))).value(x)
+    left = columns[0] + np.tensordot(coefficients, columns[1:], axes=1)
+    levels = _levels(signal, time, weight)
+    return coefficients, modes(columns[1:], signal, left, weight, time, levels)
+
+
+def _levels(signal: Floats, time: Floats, weight: Floats) -> Floats:
+    """Return how far each scan as a whole lies off the straight line in time, relative."""
+    line = rate_of(signal, time, weight) * time[:, None]
+    known = (weight > 0) & (line > 0)
+    ratio = np.divide(signal, line, out=np.ones_like(signal), where=known)
+    return np.array([np.median(r[k]) - 1 for r, k in zip(ratio, known, strict=True)])
+
+
+def _scatter(levels: Floats) -> float:
+    """Return the standard deviation of levels about zero, one of them spent on the rates."""
+    return float(np.sqrt((levels**2).sum() / max(len(levels) - 1, 1)))
+
+
+# Uncertainty of the estimate
+# ----------------------------------------------------------------------
+
+_LEVEL = 0.95
+_NORMAL = 1.959964
+
+
+def modes(
+    columns: Floats, signal: Floats, left: Floats, weight: Floats, time: Floats, levels: Floats
+) -> Floats:
+    """Return one standard deviation of the coefficients along each independent direction.
+
+    Parameters
+    ----------
+    columns
+        Regressors of the fit, rates eliminated, shape ``(n_terms, n_whites, n_pixels)``.
+    signal
+        Linear counts, shape ``(n_whites, n_pixels)``.
+    left
+        What the fit leaves, same shape.
+    weight
+        Weights of the fit, same shape; 0 where a value does not count.
+    time
+        Integration times, shape ``(n_whites,)``.
+    levels
+        Relative residual of each white as a whole, shape ``(n_whites,)``.
+
+    Returns
+    -------
+    ndarray
+        Shape ``(n_terms, n_terms)``, a row for each direction; the sum of ``row^T row`` is the
+        covariance.
+
+    Notes
+    -----
+    Two errors pass through the least squares. Noise is independent over pixels: the sandwich of
+    its own squares. A lamp, a shutter or a dark that is off for one integration time raises or
+    lowers all pixels of its whites together. How far, the levels of the integration times about
+    the fit tell; what the fit itself takes up of such a step is worked out, and with it the
+    degrees of freedom that are left (Satterthwaite). They are few: the factor of Student's t at
+    95 % is put on, so that twice the standard uncertainty still means 95 %.
+
+    References
+    ----------
+    White 1980, Econometrica 48:817-838 (sandwich); Satterthwaite 1946, Biometrics Bulletin
+    2:110-114; JCGM 100:2008 (GUM), G.3 (Student's t). All from memory.
+    """
+    normal = np.linalg.inv(np.einsum("kip,ip,lip->kl", columns, weight, columns))
+    scores = columns * (weight * left)
+    noise = np.einsum("kip,lip->kl", scores, scores)
+    steps = _steps(signal, time)
+    moved = np.einsum("kip,tip->kt", columns, weight * steps)
+    # How a step of each integration time shows in the levels of all, after the fit took its part.
+    rates = np.stack([without_rate(step, time, weight) for step in steps])
+    rest = rates - np.einsum("kip,kt->tip", columns, normal @ moved)
+    in_levels = np.stack([_by_time(_level_of(left_of, signal, weight), time) for left_of in rest])
+    square = in_levels @ in_levels.T
+    freedom = float(np.trace(square)) ** 2 / float(np.square(square).sum())
+    variance = float(np.sum(np.square(_by_time(levels, time)))) / float(np.trace(square))
+    widening = t_quantile(_LEVEL, freedom) / _NORMAL
+    covariance = normal @ (noise + widening**2 * variance * (moved @ moved.T)) @ normal
+    variances, directions = np.linalg.eigh(covariance)
+    # A direction has no sign of its own: its largest entry is made positive.
+    largest = np.abs(directions).argmax(axis=0)
+    signs = np.where(directions[largest, np.arange(len(largest))] < 0, -1.0, 1.0)
+    scaled = directions * signs * np.sqrt(np.maximum(variances, 0.0))
+    return np.asarray(scaled.T, dtype=np.float64)
+
+
+def _steps(signal: Floats, time: Floats) -> Floats:
+    """Return the change of all whites if those of one integration time rise by their own size."""
+    return np.stack([np.where((time == ms)[:, None], signal, 0.0) for ms in np.unique(time)])
+
+
+def without_rate(values: Floats, time: Floats, weight: Floats) -> Floats:
+    """Take the weighted best multiple of the integration time off each pixel."""
+    return np.asarray(values - rate_of(values, time, weight) * time[:, None])
+
+
+def rate_of(values: Floats, time: Floats, weight: Floats) -> Floats:
+    """Return the weighted best rate of each pixel, shape ``(n_pixels,)``."""
+    square = (weight * time[:, None] ** 2).sum(axis=0)
+    sums = (weight * values * time[:, None]).sum(axis=0)
+    return np.asarray(np.divide(sums, square, out=np.zeros_like(sums), where=square > 0))
+
+
+def _by_time(levels: Floats, time: Floats) -> Floats:
+    return np.array([levels[time == ms].mean() for ms in np.unique(time)])
+
+
+def _level_of(values: Floats, signal: Floats, weight: Floats) -> Floats:
+    """Return the mean of values over signal of each white, over the pixels that count."""
+    known = (weight > 0) & (signal > 0)
+    share = np.divide(values, signal, out=np.zeros_like(values), where=known)
+    return np.asarray(share.sum(axis=1) / np.maximum(known.sum(axis=1), 1))

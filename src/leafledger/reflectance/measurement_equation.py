@@ -139,13 +139,7 @@ def source_name(source: str, place: int = 0) -> str:
 
 
 def interpolate(
-    blocks_rate: tuple[NDArray[np.float64], NDArray[np.float64]],
-    blocks_variance: tuple[NDArray[np.float64], NDArray[np.float64]],
-    blocks_dark_slope: tuple[NDArray[np.float64], NDArray[np.float64]],
-    after_weight: NDArray[np.float64],
-    blocks_stray: tuple[float, float] = (0.0, 0.0),
-    blocks_bends: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
-    blocks_time_shares: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,
+    before: WhitePart, after: WhitePart, after_weight: NDArray[np.float64]
 ) -> WhitePart:
     """Interpolate the white rate in time between the block before and the block after.
 
@@ -154,19 +148,10 @@ def interpolate(
 
     Parameters
     ----------
-    blocks_rate, blocks_variance
-        Of the block before and the block after, each ``(n_pixels,)``.
-    blocks_dark_slope
-        Likewise, each ``(n_dark_times, n_pixels)``.
+    before, after
+        The blocks, each of one scan (shapes ``(1, n_pixels)``).
     after_weight
         Share of the block after, shape ``(n_scans,)``.
-    blocks_stray
-        Stray light taken off each rate, linear counts per ms.
-    blocks_bends
-        How each rate changes with an estimated linearity, each ``(n_modes, n_pixels)``.
-    blocks_time_shares
-        Share of each rate that rests on whites of each integration time, each ``(n_times,
-        n_pixels)``; None where integration times are taken as exact.
 
     References
     ----------
@@ -174,31 +159,17 @@ def interpolate(
     """
     late = after_weight[:, None]
     early = 1.0 - late
-    change = blocks_rate[1] - blocks_rate[0]
-    rate = early * blocks_rate[0] + late * blocks_rate[1]
-    shares = np.zeros((0, 1, 1))
-    if blocks_time_shares is not None:
-        own = (blocks_time_shares[0] * blocks_rate[0], blocks_time_shares[1] * blocks_rate[1])
-        weighted = _between(early, late, own)
-        shares = np.divide(weighted, rate, out=np.zeros_like(weighted), where=rate > 0)
+    rate = early * before.rate + late * after.rate
+    weighted = early * (before.time_shares * before.rate) + late * (after.time_shares * after.rate)
     return WhitePart(
         rate=rate,
-        variance=early**2 * blocks_variance[0] + late**2 * blocks_variance[1],
-        drift=np.broadcast_to(change / np.sqrt(12), (len(late), len(change))),
-        dark_slope=_between(early, late, blocks_dark_slope),
-        stray=early * blocks_stray[0] + late * blocks_stray[1],
-        bends=np.zeros((0, 1, 1)) if blocks_bends is None else _between(early, late, blocks_bends),
-        time_shares=shares,
+        variance=early**2 * before.variance + late**2 * after.variance,
+        drift=np.broadcast_to((after.rate - before.rate) / np.sqrt(12), rate.shape),
+        dark_slope=early * before.dark_slope + late * after.dark_slope,
+        stray=early * before.stray + late * after.stray,
+        bends=early * before.bends + late * after.bends,
+        time_shares=np.divide(weighted, rate, out=np.zeros_like(weighted), where=rate > 0),
     )
-
-
-def _between(
-    early: NDArray[np.float64],
-    late: NDArray[np.float64],
-    blocks: tuple[NDArray[np.float64], NDArray[np.float64]],
-) -> NDArray[np.float64]:
-    """Interpolate several spectra at once, ``(n, n_pixels)`` to ``(n, n_scans, n_pixels)``."""
-    return np.asarray(early * blocks[0][:, None, :] + late * blocks[1][:, None, :])
 
 
 def reflect(
@@ -248,12 +219,12 @@ def reflect(
     raw = counts - dark.counts
     signal, slope = linearity.value(raw), linearity.slope(raw)
     factor = panel / (integration_ms * white.rate)
-    own = noise.variance(signal, slope, averages[:, None])
+    by_scan = noise.variance(signal, slope, averages[:, None])
     level: NDArray[np.float64] | float = 0.0
     if stray is not None:
         level = stray.level(signal)
-        own += stray.variance(own)
-    own *= factor**2
+        by_scan += stray.variance(by_scan)
+    by_scan *= factor**2
     value = factor * (signal - level)
     relative = value / white.rate
     reference = relative**2 * white.variance
@@ -282,7 +253,7 @@ def reflect(
             place += 1
     if times is not None:
         shared |= _by_times(value, integration_ms, white.time_shares, times)
-    return Part(value, own, reference, shared)
+    return Part(value, by_scan, reference, shared)
 
 
 def _by_times(
@@ -296,14 +267,14 @@ def _by_times(
     R is proportional to the leaf's 1 / t_s and, by way of the rate of the white, to a mean of its
     t_w; the error of a time that both have enters with the sum of the two.
     """
-    found: dict[str, NDArray[np.float64]] = {}
+    sources: dict[str, NDArray[np.float64]] = {}
     left = 1.0 / leaf_ms
     for white_ms, share in zip(times.white_ms, shares, strict=True):
         by_time = share / white_ms
         if same_time(float(white_ms), leaf_ms):
             by_time, left = by_time - left, 0.0
         if np.abs(by_time).max() > _ROUNDING / leaf_ms:
-            found[source_name("integration", len(found))] = times.u_ms * by_time * value
+            sources[source_name("integration", len(sources))] = times.u_ms * by_time * value
     if left:
-        found[source_name("integration", len(found))] = -times.u_ms * left * value
-    return found
+        sources[source_name("integration", len(sources))] = -times.u_ms * left * value
+    return sources

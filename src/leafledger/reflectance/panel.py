@@ -1,4 +1,4 @@
-"""The reflectance factor of the white panel: a stated number, or a table over wavelength."""
+"""What does the white panel reflect: a stated number, or a table over wavelength?"""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ class Panel:
 def panel_of(
     settings: Mapping[str, Any],
     table: Path | None,
-    shown: str,
+    file: str,
     wavelength_nm: Floats,
     grid_nm: Floats,
 ) -> Panel:
@@ -61,7 +61,7 @@ def panel_of(
     ----------
     settings
         Section ``instrument.panel``.
-    table, shown
+    table, file
         The table and its name in messages, if ``reflectance`` names one.
     wavelength_nm, grid_nm
         Native axis and grid of the reflectance, nm.
@@ -73,36 +73,36 @@ def panel_of(
     """
     if table is None:
         return Panel(float(settings["reflectance"]), float(settings["u_relative"]))
-    at, factor, u = read_panel(table, shown)
-    if at[0] > grid_nm[0] or at[-1] < grid_nm[-1]:
-        raise InputFault(too_short(shown, at, grid_nm))
+    table_nm, factor, u = read_panel(table, file)
+    if table_nm[0] > grid_nm[0] or table_nm[-1] < grid_nm[-1]:
+        raise InputFault(too_short(file, table_nm, grid_nm))
     # Only pixels less than a grid step outside the table, if any, get its end value.
-    on_pixels = np.interp(wavelength_nm, at, factor)
+    on_pixels = np.interp(wavelength_nm, table_nm, factor)
     if u is None:
         return Panel(on_pixels, float(settings["u_relative"]))
-    return Panel(on_pixels, np.interp(grid_nm, at, u))
+    return Panel(on_pixels, np.interp(grid_nm, table_nm, u))
 
 
-def too_short(shown: str, at: Floats, grid_nm: Floats) -> Problem:
+def too_short(file: str, table_nm: Floats, grid_nm: Floats) -> Problem:
     """Return the problem of a table that ends inside the range of the reflectance.
 
     Parameters
     ----------
-    shown
+    file
         Name of the table.
-    at, grid_nm
+    table_nm, grid_nm
         Wavelengths of the table and of the reflectance, rising, nm.
     """
     return Problem(
-        file=shown,
+        file=file,
         column=WAVELENGTH,
-        found=f"{at[0]:g} to {at[-1]:g} nm",
+        found=f"{table_nm[0]:g} to {table_nm[-1]:g} nm",
         expected=f"the whole range of the reflectance, {grid_nm[0]:g} to {grid_nm[-1]:g} nm",
         mend="Complete the table, or state a reflectance.grid inside it.",
     )
 
 
-def read_panel(path: Path, shown: str) -> tuple[Floats, Floats, Floats | None]:
+def read_panel(path: Path, file: str) -> tuple[Floats, Floats, Floats | None]:
     """Read a table of wavelength, reflectance factor and, if it has it, relative uncertainty.
 
     Returns
@@ -116,40 +116,58 @@ def read_panel(path: Path, shown: str) -> tuple[Floats, Floats, Floats | None]:
         With every problem of the table, each with its row and column.
     """
     if not path.is_file():
-        raise InputFault(Problem(shown, "no such file", "the table of the panel", "Put it there."))
+        raise InputFault(Problem(file, "no such file", "the table of the panel", "Put it there."))
     if path.stat().st_size > _LARGEST_BYTES:
         raise InputFault(
             Problem(
-                file=shown,
+                file=file,
                 found=f"{path.stat().st_size / 1e6:.0f} MB",
                 expected=f"at most {_LARGEST_BYTES / 1e6:.0f} MB",
                 mend="Check that the file is the table of the panel.",
             )
         )
-    rows = _rows(path, shown)
-    columns = _columns(shown, [cell.strip() for cell in rows[0][1]] if rows else [])
-    other_unit = _other_unit(shown, rows[1:], columns)
+    rows = _rows(path, file)
+    columns = _columns(file, [cell.strip() for cell in rows[0][1]] if rows else [])
+    other_unit = _other_unit(file, rows[1:], columns)
     if other_unit:
         raise InputFault(other_unit)
     values: list[list[float]] = []
     problems: list[Problem] = []
     for line, cells in rows[1:]:
-        numbers, wrong = _numbers(shown, line, cells, columns)
+        numbers, wrong = _numbers(file, line, cells, columns)
         previous = values[-1][0] if values else -math.inf
         if not wrong and numbers[0] <= previous:
-            wrong = [_falls(shown, line, numbers[0], previous)]
+            wrong = [_falls(file, line, numbers[0], previous)]
         problems += wrong
         if not wrong:
             values.append(numbers)
     if len(values) < 2 and not problems:
-        problems = [_empty(shown, len(values))]
+        problems = [_empty(file, len(values))]
     if problems:
         raise InputFault(bounded(problems))
     table = np.array(values)
     return table[:, 0], table[:, 1], table[:, 2] if len(columns) == 3 else None
 
 
-def _rows(path: Path, shown: str) -> list[tuple[int, list[str]]]:
+def stated_wavelengths(path: Path, file: str) -> Floats | None:
+    """Return the wavelengths of a table whose reflectance may be at fault; ``None`` if they are.
+
+    So that a table which is in percent and too short is refused for both.
+    """
+    if path.stat().st_size > _LARGEST_BYTES:
+        return None
+    try:
+        rows = _rows(path, file)
+        columns = _columns(file, [cell.strip() for cell in rows[0][1]] if rows else [])
+    except InputFault:
+        return None
+    at = columns[WAVELENGTH]
+    numbers = [_number(cells[at].strip()) if at < len(cells) else None for _, cells in rows[1:]]
+    nm = np.array([math.nan if number is None else number for number in numbers])
+    return nm if len(nm) > 1 and bool(np.all(np.diff(nm) > 0)) and nm[-1] > _LONGEST_UM else None
+
+
+def _rows(path: Path, file: str) -> list[tuple[int, list[str]]]:
     """Return line and cells of every row that holds something."""
     try:
         text = path.read_bytes().decode("utf-8-sig")
@@ -158,7 +176,7 @@ def _rows(path: Path, shown: str) -> list[tuple[int, list[str]]]:
     except (UnicodeDecodeError, csv.Error) as error:
         raise InputFault(
             Problem(
-                file=shown,
+                file=file,
                 found="text that is no CSV in UTF-8",
                 expected=f"a sheet that begins with {WAVELENGTH},{REFLECTANCE}",
                 mend="Save the table as CSV (UTF-8).",
@@ -166,13 +184,13 @@ def _rows(path: Path, shown: str) -> list[tuple[int, list[str]]]:
         ) from error
 
 
-def _columns(shown: str, heading: list[str]) -> dict[str, int]:
+def _columns(file: str, heading: list[str]) -> dict[str, int]:
     """Return the position of each column that is used."""
     missing = [name for name in (WAVELENGTH, REFLECTANCE) if heading.count(name) != 1]
     if missing or heading.count(U_RELATIVE) > 1:
         raise InputFault(
             Problem(
-                file=shown,
+                file=file,
                 row=1,
                 column=missing[0] if missing else U_RELATIVE,
                 found=f"the headings {quoted(','.join(heading))}",
@@ -189,7 +207,7 @@ def _columns(shown: str, heading: list[str]) -> dict[str, int]:
 
 
 def _numbers(
-    shown: str, line: int, cells: list[str], columns: Mapping[str, int]
+    file: str, line: int, cells: list[str], columns: Mapping[str, int]
 ) -> tuple[list[float], list[Problem]]:
     numbers, problems = [], []
     for name, place in columns.items():
@@ -200,7 +218,7 @@ def _numbers(
             above = "from 0" if name == U_RELATIVE else "above 0"
             problems.append(
                 Problem(
-                    file=shown,
+                    file=file,
                     row=line,
                     column=name,
                     found=quoted(text),
@@ -214,7 +232,7 @@ def _numbers(
 
 
 def _other_unit(
-    shown: str, rows: list[tuple[int, list[str]]], columns: Mapping[str, int]
+    file: str, rows: list[tuple[int, list[str]]], columns: Mapping[str, int]
 ) -> list[Problem]:
     """Return one problem for a column that is in percent or micrometres from top to bottom."""
     problems = []
@@ -227,7 +245,7 @@ def _other_unit(
         if len(numbers) == len(rows) > 1 and all(least < number <= most for number in numbers):
             problems.append(
                 Problem(
-                    file=shown,
+                    file=file,
                     column=name,
                     found=f"values from {min(numbers):g} to {max(numbers):g}, which look like "
                     f"{unit}",
@@ -245,9 +263,9 @@ def _number(text: str) -> float | None:
         return None
 
 
-def _falls(shown: str, line: int, here: float, before: float) -> Problem:
+def _falls(file: str, line: int, here: float, before: float) -> Problem:
     return Problem(
-        file=shown,
+        file=file,
         row=line,
         column=WAVELENGTH,
         found=f"{here:g} after {before:g}",
@@ -256,9 +274,9 @@ def _falls(shown: str, line: int, here: float, before: float) -> Problem:
     )
 
 
-def _empty(shown: str, n_rows: int) -> Problem:
+def _empty(file: str, n_rows: int) -> Problem:
     return Problem(
-        file=shown,
+        file=file,
         found=f"{n_rows} rows of numbers",
         expected="two or more",
         mend="Fill in the panel's certificate, or state one number in instrument.panel.",

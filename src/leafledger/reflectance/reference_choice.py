@@ -1,8 +1,7 @@
 """Which whites belong to which leaf, and which references are refused?
 
 Whites that follow each other form blocks; a leaf gets the block before and after (``bracket``),
-the nearest, or all. What makes the references of a session unusable is said to the person who
-measured them.
+the nearest, or all. Problems name the scans, what is wrong with them, and how to mend it.
 """
 
 from __future__ import annotations
@@ -16,239 +15,14 @@ from numpy.typing import NDArray
 from leafledger.errors import InputFault, Problem
 from leafledger.reflectance.detector import Darks, same_time
 
-# What makes a session's references unusable, said to the person who measured them.
-# ----------------------------------------------------------------------
-
 Floats = NDArray[np.float64]
 
-_SHEET = "scans.csv"
-_WHITE_OVER_DARK = 1.1
-_DARK_NEAR_WHITE = 0.5
-_SHOWN = 8
 
-
-def listed(scans: Sequence[str]) -> str:
-    """Return scan ids as text, at most eight of them.
-
-    Examples
-    --------
-    >>> listed(["a", "b"])
-    'a, b'
-    """
-    shown = ", ".join(scans[:_SHOWN])
-    return shown if len(scans) <= _SHOWN else f"{shown} and {len(scans) - _SHOWN} more"
-
-
-def missing_references(session: str, n_whites: int, n_darks: int) -> list[Problem]:
-    """Return a problem for each kind of reference that a session of counts lacks."""
-    found = []
-    for role, number in (("white", n_whites), ("dark", n_darks)):
-        if not number:
-            found.append(
-                Problem(
-                    file=_SHEET,
-                    column="role",
-                    found=f"session {session} with leaf scans in counts but no {role}",
-                    expected=f"at least one scan of role {role} in every session",
-                    mend=f"Add the {role} of that session to the sheet. If the file already holds "
-                    "reflectance, say quantity: reflectance in intake.forms.",
-                )
-            )
-    return found
-
-
-def swapped_roles(session: str, whites: Floats, darks: Floats, leaves: Floats) -> list[Problem]:
-    """Return one problem if the whites of a session lie below its darks.
-
-    Parameters
-    ----------
-    session
-        Session id.
-    whites, darks, leaves
-        Level of each white, dark and leaf scan, counts: medians over the middle half of the axis.
-
-    Notes
-    -----
-    No dark is brighter than a white: roles were exchanged. All that would be said of levels and
-    integration times of single scans follows from that. Where there was little light the two are
-    near each other: then every white lies below every dark, and the leaves between them.
-    """
-    white, dark = float(np.median(whites)), float(np.median(darks))
-    apart = whites.max() < darks.min() and whites.max() < float(np.median(leaves)) < darks.min()
-    if dark <= _WHITE_OVER_DARK * max(white, 0.0) and not apart:
-        return []
-    return [
-        Problem(
-            file=_SHEET,
-            column="role",
-            found=f"whites below darks in session {session}: swapped? (whites at {white:.6g}, "
-            f"darks at {dark:.6g} counts, medians of the middle half of the axis)",
-            expected="whites far above the darks",
-            mend="Exchange the roles dark and white of this session in the sheet.",
-        )
-    ]
-
-
-def partly_missing(
-    scans: Sequence[str], missing: NDArray[np.bool_], column: str, session: str
-) -> list[Problem]:
-    """Return a problem if a column is filled for some scans of a session but not for all."""
-    if missing.all() or not missing.any():
-        return []
-    names = [scan for scan, gone in zip(scans, missing, strict=True) if gone]
-    return [
-        Problem(
-            file=_SHEET,
-            column=column,
-            found=f"no value for {len(names)} of {len(scans)} scans of session {session}: "
-            f"{listed(names)}",
-            expected="a value for every leaf scan, white and dark of the session, or for none",
-            mend=f"Fill in {column} for these scans.",
-        )
-    ]
-
-
-def bad_times(
-    scans: Sequence[str], integration_ms: NDArray[np.float64], averages: NDArray[np.float64]
-) -> list[Problem]:
-    """Return a problem for integration times and averages that are not above zero."""
-    found = []
-    for column, values in (("integration_ms", integration_ms), ("averages", averages)):
-        wrong = ~(np.isfinite(values) & (values > 0))
-        names = [scan for scan, bad in zip(scans, wrong, strict=True) if bad]
-        if names:
-            found.append(
-                Problem(
-                    file=_SHEET,
-                    column=column,
-                    found=f"a value of zero or below for {listed(names)}",
-                    expected="a number above zero",
-                    mend="Correct it.",
-                )
-            )
-    return found
-
-
-def darks_missing(
-    scans: Sequence[str], integration_ms: NDArray[np.float64], darks: Darks
-) -> list[Problem]:
-    """Return a problem for each integration time of leaves or whites that no dark shares.
-
-    Under the rule ``scaled``, instead, darks at two integration times are needed.
-    """
-    have = ", ".join(f"{t:g}" for t in darks.integration_ms)
-    if darks.scaled:
-        if len(darks.integration_ms) > 1:
-            return []
-        return [
-            Problem(
-                file=_SHEET,
-                column="integration_ms",
-                found=f"darks at one integration time only ({have} ms)",
-                expected="darks at two integration times or more, as reflectance.dark: scaled asks",
-                mend="Add darks at another time, or say dark: per_integration_time.",
-            )
-        ]
-    found: list[Problem] = []
-    seen: list[float] = []
-    for time in np.unique(integration_ms):
-        if darks.group(float(time)) is None and not any(same_time(time, s) for s in seen):
-            seen.append(float(time))
-            names = [s for s, t in zip(scans, integration_ms, strict=True) if same_time(t, time)]
-            found.append(
-                Problem(
-                    file=_SHEET,
-                    column="integration_ms",
-                    found=f"no dark at {time:g} ms, the integration time of {listed(names)}",
-                    expected=f"a dark at the same integration time (darks exist at {have} ms)",
-                    mend="Add such a dark, or say reflectance.dark: scaled if there are darks at "
-                    "two integration times.",
-                )
-            )
-    return found
-
-
-def dim_whites(
-    scans: Sequence[str],
-    files: Sequence[str],
-    counts: NDArray[np.float64],
-    dark: NDArray[np.float64],
-) -> list[Problem]:
-    """Return a problem for each white that is no brighter than the dark.
-
-    Over the pixels given, the median of the white must exceed the median of its dark, and be at
-    least 1.1 times as high where the dark is above zero.
-
-    Parameters
-    ----------
-    scans, files
-        Ids of the whites and their files.
-    counts, dark
-        Whites and the darks of their integration times over the middle half of the axis,
-        ``(n_whites, n_pixels)``.
-    """
-    found = []
-    levels, floors = np.median(counts, axis=1), np.median(dark, axis=1)
-    rises = np.median(counts - dark, axis=1)
-    for scan, file, level, floor, rise in zip(scans, files, levels, floors, rises, strict=True):
-        if level <= max(floor, _WHITE_OVER_DARK * floor) or rise <= 0:
-            found.append(
-                Problem(
-                    file=file or _SHEET,
-                    found=f"white {scan} at {level:.6g} counts, its dark at {floor:.6g} (medians "
-                    "of the middle half of the axis)",
-                    expected=f"a white at least {_WHITE_OVER_DARK:g} times as bright as the dark",
-                    mend="Check whether white and dark were swapped or the lamp was off; correct "
-                    "the role or take the scan out of the sheet.",
-                )
-            )
-    return found
-
-
-def bright_darks(
-    scans: Sequence[str],
-    files: Sequence[str],
-    levels: NDArray[np.float64],
-    darks: Darks,
-    white_level: float,
-) -> list[Problem]:
-    """Return a problem for each dark that is as bright as a white.
-
-    A dark must not stand above the lowest dark of its integration time by more than half the way
-    from there to the whites.
-
-    Parameters
-    ----------
-    scans, files
-        Ids of the darks and their files.
-    levels
-        Their medians over the middle half of the axis, counts.
-    darks
-        The pooled darks.
-    white_level
-        Median of the whites there, counts.
-    """
-    found = []
-    for group in darks.members:
-        lowest = float(levels[list(group)].min())
-        for dark in group if white_level > lowest else ():
-            if levels[dark] - lowest > _DARK_NEAR_WHITE * (white_level - lowest):
-                found.append(
-                    Problem(
-                        file=files[dark] or _SHEET,
-                        found=f"dark {scans[dark]} at {levels[dark]:.6g} counts, another dark of "
-                        f"that integration time at {lowest:.6g}, whites at {white_level:.6g}",
-                        expected="darks that agree and stand far below the whites",
-                        mend="Check whether light reached the detector or roles were swapped; "
-                        "correct the role or take the scan out of the sheet.",
-                    )
-                )
-    return found
-
-
-# Which white references a leaf scan gets: blocks of whites, and the leaves between them.
+# Whites of each leaf scan
 # ----------------------------------------------------------------------
 
+_ODD_GAP = 1.5
+_FEWEST_GAPS = 3
 BRACKET_S = 30 * 60.0
 """Whites on both sides of a leaf should be no farther apart than this, s."""
 ONE_SIDED_S = 10 * 60.0
@@ -278,6 +52,71 @@ class Choice:
     def interpolated(self) -> NDArray[np.bool_]:
         """Whether a leaf lies between two blocks, shape ``(n_samples,)``."""
         return (self.before >= 0) & (self.after >= 0)
+
+
+def assign_whites(
+    rule: str,
+    white_s: NDArray[np.float64],
+    sample_s: NDArray[np.float64],
+    names: tuple[list[str], list[str]],
+    session: str,
+) -> tuple[list[NDArray[np.intp]], Choice, bool, list[str]]:
+    """Give each leaf scan its whites.
+
+    Without any times the rule ``mean`` stands in for ``bracket`` and ``nearest``, with a warning.
+
+    Parameters
+    ----------
+    rule
+        ``bracket``, ``nearest`` or ``mean``.
+    white_s, sample_s
+        Times of whites and leaf scans, ``(n_whites,)`` and ``(n_samples,)``, s; NaN if unknown.
+    names
+        Ids of whites and leaf scans.
+    session
+        Session id.
+
+    Returns
+    -------
+    tuple
+        Positions of the whites of each block; the choice; whether all whites were averaged;
+        warnings.
+
+    Raises
+    ------
+    InputFault
+        If times are stated for some whites and leaf scans but not for all.
+    """
+    time_s = np.r_[white_s, sample_s]
+    said = []
+    if rule != "mean":
+        blank = np.isnan(time_s)
+        problems = partly_missing([*names[0], *names[1]], blank, "time", session)
+        if problems:
+            raise InputFault(problems)
+        if blank.all():
+            said.append(
+                f"No scan states its time: the mean of all whites is used instead of {rule}."
+            )
+            rule = "mean"
+    if rule == "mean":
+        everything = np.argsort(np.array(names[0]), kind="stable").astype(np.intp)
+        return [everything], all_whites(len(sample_s)), True, said
+    n_whites = len(white_s)
+    members = white_blocks(time_s, np.arange(len(time_s)) < n_whites)
+    block_s = np.array([np.median(white_s[m]) for m in members])
+    choice = (bracket if rule == "bracket" else nearest)(block_s, sample_s)
+    return members, choice, False, [*said, *distances(rule, choice, names[1], block_s)]
+
+
+def all_whites(n_samples: int) -> Choice:
+    """Give every leaf scan the one block that holds all whites of the session."""
+    return Choice(
+        before=np.zeros(n_samples, dtype=np.intp),
+        after=np.full(n_samples, -1, dtype=np.intp),
+        after_weight=np.full(n_samples, np.nan),
+        gap_s=np.zeros(n_samples),
+    )
 
 
 def white_blocks(
@@ -357,78 +196,6 @@ def nearest(block_s: NDArray[np.float64], sample_s: NDArray[np.float64]) -> Choi
     )
 
 
-def all_whites(n_samples: int) -> Choice:
-    """Give every leaf scan the one block that holds all whites of the session."""
-    return Choice(
-        before=np.zeros(n_samples, dtype=np.intp),
-        after=np.full(n_samples, -1, dtype=np.intp),
-        after_weight=np.full(n_samples, np.nan),
-        gap_s=np.zeros(n_samples),
-    )
-
-
-# The rule ``bracket``, ``nearest`` or ``mean``, carried out on a session and reported.
-# ----------------------------------------------------------------------
-
-_ODD_GAP = 1.5
-_FEWEST_GAPS = 3
-
-
-def assign_whites(
-    rule: str,
-    white_s: NDArray[np.float64],
-    sample_s: NDArray[np.float64],
-    names: tuple[list[str], list[str]],
-    session: str,
-) -> tuple[list[NDArray[np.intp]], Choice, bool, list[str]]:
-    """Give each leaf scan its whites.
-
-    Without any times the rule ``mean`` stands in for ``bracket`` and ``nearest``, with a warning.
-
-    Parameters
-    ----------
-    rule
-        ``bracket``, ``nearest`` or ``mean``.
-    white_s, sample_s
-        Times of whites and leaf scans, ``(n_whites,)`` and ``(n_samples,)``, s; NaN if unknown.
-    names
-        Ids of whites and leaf scans.
-    session
-        Session id.
-
-    Returns
-    -------
-    tuple
-        Positions of the whites of each block; the choice; whether all whites were averaged;
-        warnings.
-
-    Raises
-    ------
-    InputFault
-        If times are stated for some whites and leaf scans but not for all.
-    """
-    time_s = np.r_[white_s, sample_s]
-    said = []
-    if rule != "mean":
-        blank = np.isnan(time_s)
-        problems = partly_missing([*names[0], *names[1]], blank, "time", session)
-        if problems:
-            raise InputFault(problems)
-        if blank.all():
-            said.append(
-                f"No scan states its time: the mean of all whites is used instead of {rule}."
-            )
-            rule = "mean"
-    if rule == "mean":
-        everything = np.argsort(np.array(names[0]), kind="stable").astype(np.intp)
-        return [everything], all_whites(len(sample_s)), True, said
-    n_whites = len(white_s)
-    members = white_blocks(time_s, np.arange(len(time_s)) < n_whites)
-    block_s = np.array([np.median(white_s[m]) for m in members])
-    choice = (bracket if rule == "bracket" else nearest)(block_s, sample_s)
-    return members, choice, False, [*said, *distances(rule, choice, names[1], block_s)]
-
-
 def distances(
     rule: str, choice: Choice, scans: Sequence[str], block_s: NDArray[np.float64]
 ) -> list[str]:
@@ -489,3 +256,231 @@ def _in_odd_gaps(choice: Choice, scans: Sequence[str], block_s: NDArray[np.float
         f"{usual / 60:.0f} min is usual: a block of whites seems to be missing around "
         f"{listed(names)}."
     ]
+
+
+# References that cannot be used
+# ----------------------------------------------------------------------
+
+_SHEET = "scans.csv"
+_WHITE_OVER_DARK = 1.1
+_DARK_NEAR_WHITE = 0.5
+_SHOWN = 8
+
+
+def missing_references(session: str, n_whites: int, n_darks: int) -> list[Problem]:
+    """Return a problem for each kind of reference that a session of counts lacks."""
+    problems = []
+    for role, number in (("white", n_whites), ("dark", n_darks)):
+        if not number:
+            problems.append(
+                Problem(
+                    file=_SHEET,
+                    column="role",
+                    found=f"session {session} with leaf scans in counts but no {role}",
+                    expected=f"at least one scan of role {role} in every session",
+                    mend=f"Add the {role} of that session to the sheet. If the file already holds "
+                    "reflectance, say quantity: reflectance in intake.forms.",
+                )
+            )
+    return problems
+
+
+def swapped_roles(session: str, whites: Floats, darks: Floats, leaves: Floats) -> list[Problem]:
+    """Return one problem if the whites of a session lie below its darks.
+
+    Parameters
+    ----------
+    session
+        Session id.
+    whites, darks, leaves
+        Level of each white, dark and leaf scan, counts: medians over the middle half of the axis.
+
+    Notes
+    -----
+    No dark is brighter than a white: roles were exchanged. All that would be said of levels and
+    integration times of single scans follows from that. Where there was little light the two are
+    near each other: then every white lies below every dark, and the leaves between them.
+    """
+    white, dark = float(np.median(whites)), float(np.median(darks))
+    apart = whites.max() < darks.min() and whites.max() < float(np.median(leaves)) < darks.min()
+    if dark <= _WHITE_OVER_DARK * max(white, 0.0) and not apart:
+        return []
+    return [
+        Problem(
+            file=_SHEET,
+            column="role",
+            found=f"whites below darks in session {session}: swapped? (whites at {white:.6g}, "
+            f"darks at {dark:.6g} counts, medians of the middle half of the axis)",
+            expected="whites far above the darks",
+            mend="Exchange the roles dark and white of this session in the sheet.",
+        )
+    ]
+
+
+def partly_missing(
+    scans: Sequence[str], missing: NDArray[np.bool_], column: str, session: str
+) -> list[Problem]:
+    """Return a problem if a column is filled for some scans of a session but not for all."""
+    if missing.all() or not missing.any():
+        return []
+    names = [scan for scan, gone in zip(scans, missing, strict=True) if gone]
+    return [
+        Problem(
+            file=_SHEET,
+            column=column,
+            found=f"no value for {len(names)} of {len(scans)} scans of session {session}: "
+            f"{listed(names)}",
+            expected="a value for every leaf scan, white and dark of the session, or for none",
+            mend=f"Fill in {column} for these scans.",
+        )
+    ]
+
+
+def listed(scans: Sequence[str]) -> str:
+    """Return scan ids as text, at most eight of them.
+
+    Examples
+    --------
+    >>> listed(["a", "b"])
+    'a, b'
+    """
+    first = ", ".join(scans[:_SHOWN])
+    return first if len(scans) <= _SHOWN else f"{first} and {len(scans) - _SHOWN} more"
+
+
+def bad_times(
+    scans: Sequence[str], integration_ms: NDArray[np.float64], averages: NDArray[np.float64]
+) -> list[Problem]:
+    """Return a problem for integration times and averages that are not above zero."""
+    problems = []
+    for column, values in (("integration_ms", integration_ms), ("averages", averages)):
+        wrong = ~(np.isfinite(values) & (values > 0))
+        names = [scan for scan, bad in zip(scans, wrong, strict=True) if bad]
+        if names:
+            problems.append(
+                Problem(
+                    file=_SHEET,
+                    column=column,
+                    found=f"a value of zero or below for {listed(names)}",
+                    expected="a number above zero",
+                    mend="Correct it.",
+                )
+            )
+    return problems
+
+
+def darks_missing(
+    scans: Sequence[str], integration_ms: NDArray[np.float64], darks: Darks
+) -> list[Problem]:
+    """Return a problem for each integration time of leaves or whites that no dark shares.
+
+    Under the rule ``scaled``, instead, darks at two integration times are needed.
+    """
+    have = ", ".join(f"{t:g}" for t in darks.integration_ms)
+    if darks.scaled:
+        if len(darks.integration_ms) > 1:
+            return []
+        return [
+            Problem(
+                file=_SHEET,
+                column="integration_ms",
+                found=f"darks at one integration time only ({have} ms)",
+                expected="darks at two integration times or more, as reflectance.dark: scaled asks",
+                mend="Add darks at another time, or say dark: per_integration_time.",
+            )
+        ]
+    problems: list[Problem] = []
+    seen: list[float] = []
+    for time in np.unique(integration_ms):
+        if darks.group(float(time)) is None and not any(same_time(time, s) for s in seen):
+            seen.append(float(time))
+            names = [s for s, t in zip(scans, integration_ms, strict=True) if same_time(t, time)]
+            problems.append(
+                Problem(
+                    file=_SHEET,
+                    column="integration_ms",
+                    found=f"no dark at {time:g} ms, the integration time of {listed(names)}",
+                    expected=f"a dark at the same integration time (darks exist at {have} ms)",
+                    mend="Add such a dark, or say reflectance.dark: scaled if there are darks at "
+                    "two integration times.",
+                )
+            )
+    return problems
+
+
+def dim_whites(
+    scans: Sequence[str],
+    files: Sequence[str],
+    counts: NDArray[np.float64],
+    dark: NDArray[np.float64],
+) -> list[Problem]:
+    """Return a problem for each white that is no brighter than the dark.
+
+    Over the pixels given, the median of the white must exceed the median of its dark, and be at
+    least 1.1 times as high where the dark is above zero.
+
+    Parameters
+    ----------
+    scans, files
+        Ids of the whites and their files.
+    counts, dark
+        Whites and the darks of their integration times over the middle half of the axis,
+        ``(n_whites, n_pixels)``.
+    """
+    problems = []
+    levels, floors = np.median(counts, axis=1), np.median(dark, axis=1)
+    rises = np.median(counts - dark, axis=1)
+    for scan, file, level, floor, rise in zip(scans, files, levels, floors, rises, strict=True):
+        if level <= max(floor, _WHITE_OVER_DARK * floor) or rise <= 0:
+            problems.append(
+                Problem(
+                    file=file or _SHEET,
+                    found=f"white {scan} at {level:.6g} counts, its dark at {floor:.6g} (medians "
+                    "of the middle half of the axis)",
+                    expected=f"a white at least {_WHITE_OVER_DARK:g} times as bright as the dark",
+                    mend="Check whether white and dark were swapped or the lamp was off; correct "
+                    "the role or take the scan out of the sheet.",
+                )
+            )
+    return problems
+
+
+def bright_darks(
+    scans: Sequence[str],
+    files: Sequence[str],
+    levels: NDArray[np.float64],
+    darks: Darks,
+    white_level: float,
+) -> list[Problem]:
+    """Return a problem for each dark that is as bright as a white.
+
+    A dark must not stand above the lowest dark of its integration time by more than half the way
+    from there to the whites.
+
+    Parameters
+    ----------
+    scans, files
+        Ids of the darks and their files.
+    levels
+        Their medians over the middle half of the axis, counts.
+    darks
+        The pooled darks.
+    white_level
+        Median of the whites there, counts.
+    """
+    problems = []
+    for group in darks.members:
+        lowest = float(levels[list(group)].min())
+        for dark in group if white_level > lowest else ():
+            if levels[dark] - lowest > _DARK_NEAR_WHITE * (white_level - lowest):
+                problems.append(
+                    Problem(
+                        file=files[dark] or _SHEET,
+                        found=f"dark {scans[dark]} at {levels[dark]:.6g} counts, another dark of "
+                        f"that integration time at {lowest:.6g}, whites at {white_level:.6g}",
+                        expected="darks that agree and stand far below the whites",
+                        mend="Check whether light reached the detector or roles were swapped; "
+                        "correct the role or take the scan out of the sheet.",
+                    )
+                )
+    return problems

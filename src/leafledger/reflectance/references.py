@@ -1,7 +1,8 @@
-"""Which darks and whites does a leaf scan get, and what do they say?
+"""What are the leaf scans of a session divided by?
 
-Scans of a session with their gaps filled, noise and linearity of the detector for this session,
-darks and blocks of whites pooled, drift between blocks, and the names of what each leaf rests on.
+Scans with their gaps filled, linearity and noise of the detector in this session, darks pooled by
+integration time, whites pooled by blocks, how well they agree, and the names of the references of
+each leaf scan.
 """
 
 from __future__ import annotations
@@ -43,7 +44,320 @@ from leafledger.reflectance.linearity import (
 from leafledger.reflectance.measurement_equation import IntegrationTimes
 from leafledger.reflectance.reference_choice import Choice, assign_whites, white_blocks
 
-# White references as count rates, with what is uncertain about them.
+# The session and its references
+# ----------------------------------------------------------------------
+
+_ROLES = ("sample", "white", "dark")
+
+
+@dataclass(frozen=True)
+class Scans:
+    """Scans of one session, in sheet order.
+
+    Attributes
+    ----------
+    session
+        Session id.
+    scan, role, file
+        Shape ``(n_scans,)``, text.
+    time_s, integration_ms, averages
+        Shape ``(n_scans,)``, s, ms and 1; NaN where not stated.
+    counts
+        Shape ``(n_scans, n_pixels)``.
+    wavelength_nm
+        Shape ``(n_pixels,)``, nm.
+    full_scale_counts
+        Counts at which the detector is full; None if not known.
+    """
+
+    session: str
+    scan: NDArray[np.str_]
+    role: NDArray[np.str_]
+    file: NDArray[np.str_]
+    time_s: NDArray[np.float64]
+    integration_ms: NDArray[np.float64]
+    averages: NDArray[np.float64]
+    counts: NDArray[np.float64]
+    wavelength_nm: NDArray[np.float64]
+    full_scale_counts: float | None = None
+
+    def where(self, role: str) -> NDArray[np.intp]:
+        """Return the positions of scans of a role."""
+        return np.flatnonzero(self.role == role)
+
+    def names(self, positions: NDArray[np.intp] | NDArray[np.bool_]) -> list[str]:
+        """Return the ids of some scans."""
+        return [str(scan) for scan in self.scan[positions]]
+
+
+@dataclass(frozen=True)
+class References:
+    """What the leaf scans of a session are divided by.
+
+    Attributes
+    ----------
+    darks, whites
+        As measured, pooled (darks) and above dark (whites).
+    members
+        Positions, among the whites, of each block.
+    blocks
+        One count rate for each block.
+    choice
+        Which blocks each leaf scan gets.
+    noise, linearity
+        Of the detector.
+    averaged
+        Whether all whites were averaged (rule ``mean``).
+    stray
+        Correction of stray light, None if the study asks for none.
+    fit
+        How ``linearity`` was estimated, None if it was stated.
+    times
+        Integration times of the whites with their uncertainty; None if they are exact, or the
+        session has one, so that it cancels.
+    """
+
+    darks: Darks
+    whites: Whites
+    members: tuple[NDArray[np.intp], ...]
+    blocks: Blocks
+    choice: Choice
+    noise: Noise
+    linearity: Linearity
+    averaged: bool
+    stray: StrayLight | None = None
+    fit: LinearityFit | None = None
+    times: IntegrationTimes | None = None
+
+
+def without_hot_pixels(scans: Scans) -> tuple[Scans, NDArray[np.intp], list[str]]:
+    """Find the hot pixels of a session in its darks and interpolate them in every scan.
+
+    Returns
+    -------
+    tuple
+        The scans, the places of the hot pixels, and a warning that names them.
+    """
+    dark = scans.where("dark")
+    hot = find_hot(scans.counts[dark], by_time(scans.integration_ms[dark]))
+    mended = mend_hot(scans.counts, scans.wavelength_nm, hot)
+    said = hot_sentence(scans.wavelength_nm, hot, scans.session)
+    return replace(scans, counts=mended), np.flatnonzero(hot), said
+
+
+def fill_defaults(scans: Scans) -> tuple[Scans, list[str]]:
+    """Fill what the sheet leaves out for a whole session, and say so.
+
+    Integration times that no leaf scan, white or dark states are taken as equal; so are averages
+    (1). Averages stated for some only count as 1 for the others, which overstates their noise.
+
+    Raises
+    ------
+    InputFault
+        If integration times are stated for some scans only, a value is not above zero, or a white
+        or dark is missing altogether.
+    """
+    used = np.isin(scans.role, _ROLES)
+    names = scans.names(used)
+    blank = np.isnan(scans.integration_ms[used])
+    problems = reference_choice.missing_references(
+        scans.session, len(scans.where("white")), len(scans.where("dark"))
+    )
+    problems += reference_choice.partly_missing(names, blank, "integration_ms", scans.session)
+    said = []
+    integration = np.where(np.isnan(scans.integration_ms), 1.0, scans.integration_ms)
+    averages = np.where(np.isnan(scans.averages), 1.0, scans.averages)
+    problems += reference_choice.bad_times(names, integration[used], averages[used])
+    if problems:
+        raise InputFault(problems)
+    if blank.all():
+        said.append(
+            "No scan states its integration time: all are taken as equal, so that leaf, white and "
+            "dark must have been measured with the same one."
+        )
+    n_blank = int(np.isnan(scans.averages[used]).sum())
+    if 0 < n_blank < used.sum():
+        said.append(
+            f"{n_blank} of {used.sum()} scans do not state their averages: taken as single "
+            "readings in the uncertainty."
+        )
+    return replace(scans, integration_ms=integration, averages=averages), said
+
+
+def build_references(
+    scans: Scans, instrument: Mapping[str, Any], settings: Mapping[str, Any]
+) -> tuple[References, list[str]]:
+    """Check, pool and assign the references of a session.
+
+    Parameters
+    ----------
+    scans
+        As :func:`fill_defaults` returns them.
+    instrument, settings
+        Sections ``instrument`` and ``reflectance`` of the study.
+
+    Returns
+    -------
+    tuple
+        The references and warnings.
+
+    Raises
+    ------
+    InputFault
+        With every problem found: see :mod:`leafledger.reflectance.reference_choice`.
+    """
+    white, dark, sample = (scans.where(role) for role in ("white", "dark", "sample"))
+    time_ms = scans.integration_ms
+    darks = pool_darks(scans.counts[dark], time_ms[dark], scaled=settings["dark"] == "scaled")
+    _refuse(scans, darks)
+    linearity, fit, said_linear = session_linearity(scans, darks, instrument)
+    stray = stray_of(settings.get("stray_light"), scans.wavelength_nm)
+    whites = above_dark(
+        scans.counts[white], time_ms[white], scans.averages[white], darks, linearity, stray
+    )
+    if stray is not None:
+        refuse_lit_region(stray, whites.signal, scans.session)
+    members, choice, averaged, said = assign_whites(
+        settings["references"],
+        scans.time_s[white],
+        scans.time_s[sample],
+        (scans.names(white), scans.names(sample)),
+        scans.session,
+    )
+    repeats = members
+    if averaged and not np.isnan(scans.time_s[white]).any():
+        timed = sample[~np.isnan(scans.time_s[sample])]
+        both = np.r_[white, timed]
+        repeats = white_blocks(scans.time_s[both], np.arange(len(both)) < len(white))
+    noise, more = session_noise(scans, darks, whites, repeats, linearity, instrument)
+    blocks = pool_references(whites, members, scans.time_s[white], darks, noise, mean=averaged)
+    times, u_ms = None, float(instrument.get("integration_u_ms", 0.0))
+    # The error of a time that leaf and white share cancels.
+    if u_ms and len(by_time(time_ms[np.r_[sample, white]])) > 1:
+        of_whites = time_ms[white]
+        times = IntegrationTimes(np.array([of_whites[m[0]] for m in by_time(of_whites)]), u_ms)
+    out = References(
+        darks, whites, tuple(members), blocks, choice, noise, linearity, averaged, stray, fit, times
+    )
+    return out, said_linear + said + more
+
+
+def _refuse(scans: Scans, darks: Darks) -> None:
+    """Raise every problem of the session's darks and whites."""
+    lit = np.flatnonzero(np.isin(scans.role, ("sample", "white")))
+    middle = middle_half(scans.counts.shape[1])
+    dark, white = scans.where("dark"), scans.where("white")
+    bright = scans.counts[white][:, middle]
+    dim = np.median(scans.counts[dark][:, middle], axis=1)
+    leaves = np.median(scans.counts[scans.where("sample")][:, middle], axis=1)
+    problems = reference_choice.swapped_roles(scans.session, np.median(bright, axis=1), dim, leaves)
+    if problems:
+        raise InputFault(problems)
+    problems = reference_choice.darks_missing(scans.names(lit), scans.integration_ms[lit], darks)
+    if problems:
+        raise InputFault(problems)
+    problems = reference_choice.bright_darks(
+        scans.names(dark),
+        [str(f) for f in scans.file[dark]],
+        dim,
+        darks,
+        float(np.median(bright)),
+    )
+    below = np.stack([darks.at(float(t))[middle] for t in scans.integration_ms[white]])
+    problems += reference_choice.dim_whites(
+        scans.names(white), [str(f) for f in scans.file[white]], bright, below
+    )
+    if problems:
+        raise InputFault(problems)
+
+
+# Linearity and noise of the detector
+# ----------------------------------------------------------------------
+
+
+def session_linearity(
+    scans: Scans, darks: Darks, instrument: Mapping[str, Any]
+) -> tuple[Linearity, LinearityFit | None, list[str]]:
+    """Return the linearity as stated or as estimated from the whites, and what to say of it.
+
+    Raises
+    ------
+    InputFault
+        If it cannot be estimated, or does not rise up to the brightest counts of the session.
+    """
+    lit = scans.where("white")
+    lowest = float(darks.counts.min())
+    largest = float(scans.counts[lit].max()) - lowest
+    fit, said = None, []
+    linearity = Linearity()
+    if instrument["linearity"] == "estimate":
+        raw = above_dark(
+            scans.counts[lit], scans.integration_ms[lit], scans.averages[lit], darks, linearity
+        )
+        full = scans.full_scale_counts
+        above = None if full is None else full - float(np.median(darks.counts))
+        fit = fit_linearity(raw.signal, raw.integration_ms, raw.averages, above, scans.session)
+        used = np.isin(scans.role, ("sample", "white"))
+        linearity = fit.linearity
+        said = fit.sentences(scans.session, float(scans.counts[used].max()) - lowest)
+    else:
+        linearity = from_settings(instrument["linearity"])
+    refuse_turning(linearity, largest)
+    return linearity, fit, said
+
+
+def session_noise(
+    scans: Scans,
+    darks: Darks,
+    whites: Whites,
+    repeats: Sequence[NDArray[np.intp]],
+    linearity: Linearity,
+    instrument: Mapping[str, Any],
+) -> tuple[Noise, list[str]]:
+    """Return the noise of the detector, stated or estimated, and a warning if it is unknown.
+
+    Read noise comes from repeated darks of one integration time (else from the intercept of the
+    mean-variance line), gain from repeated whites of one block and integration time.
+    """
+    dark = scans.where("dark")
+    stated_read = instrument["read_noise_counts"]
+    stated_gain = instrument["gain_electrons_per_count"]
+    rounding = rounding_of(scans.counts[dark]) * rounding_of(scans.counts[scans.where("white")])
+    read = (
+        estimate_read_counts(scans.counts[dark], darks.members, scans.averages[dark], rounding)
+        if stated_read == "estimate"
+        else float(stated_read)
+    )
+    if stated_gain != "estimate" and read is not None:
+        return Noise(float(stated_gain), read, rounding), []
+    brightest = float(whites.signal.max())
+    if scans.full_scale_counts is not None:
+        above = np.array([scans.full_scale_counts - float(np.median(darks.counts))])
+        brightest = float(linearity.value(above)[0])
+    sets = [
+        (whites.signal[same], whites.slope[same], whites.averages[same])
+        for block in repeats
+        for same in (block[list(m)] for m in by_time(whites.integration_ms[block]))
+    ]
+    gain, read = estimate_electrons_per_count(sets, read, rounding, brightest)
+    if stated_gain != "estimate":
+        gain = float(stated_gain)
+    noise = Noise(gain, read, rounding)
+    return noise, [] if noise.known else [_unknown(noise)]
+
+
+def _unknown(noise: Noise) -> str:
+    lacks = "the gain" if noise.electrons_per_count is None else "the read noise"
+    need = "two whites in a row" if noise.electrons_per_count is None else "two darks"
+    return (
+        f"The uncertainty of reflectance is unknown: {lacks} of the detector is not stated and "
+        f"cannot be estimated. It needs {need} at one integration time whose differences show the "
+        "noise, or numbers in the study (instrument.gain_electrons_per_count and "
+        "read_noise_counts)."
+    )
+
+
+# Whites as count rates
 # ----------------------------------------------------------------------
 
 _LIT_SIGMA = 3.0
@@ -90,7 +404,7 @@ class Whites:
 
 @dataclass(frozen=True)
 class Blocks:
-    """White blocks, each boiled down to one count rate.
+    """Blocks of whites, each reduced to one count rate.
 
     Attributes
     ----------
@@ -191,27 +505,30 @@ def pool_references(
     per_time = whites.slope / whites.integration_ms[:, None]
     bends = _bends_per_ms(whites)
     taken = _taken_with(whites.integration_ms)
-    rates, variances, slopes, times, strays = [], [], [], [], []
-    bent, shares = [], []
+    blocks = []
     for block in members:
         share = 1.0 / len(block) if mean else centre_variance_factor(len(block))
-        rates.append(rate[block].mean(axis=0) if mean else centre(rate[block]))
-        variances.append(share * variance[block].mean(axis=0))
         counted = _counted(rate[block], mean=mean)
-        slopes.append(weights[block].T @ (counted * per_time[block]))
-        bent.append((bends[:, block] * counted).sum(axis=1))
-        shares.append(taken[:, block] @ counted)
-        times.append(float(np.median(time_s[block])))
-        strays.append(float(np.median(stray_rate[block])))
-    return Blocks(
-        np.stack(rates),
-        np.stack(variances),
-        np.stack(slopes),
-        np.array(times),
-        np.array(strays),
-        np.stack(bent),
-        np.stack(shares),
-    )
+        blocks.append(
+            (
+                rate[block].mean(axis=0) if mean else centre(rate[block]),
+                share * variance[block].mean(axis=0),
+                weights[block].T @ (counted * per_time[block]),
+                np.median(time_s[block]),
+                np.median(stray_rate[block]),
+                (bends[:, block] * counted).sum(axis=1),
+                taken[:, block] @ counted,
+            )
+        )
+    return Blocks(*(np.array(part) for part in zip(*blocks, strict=True)))
+
+
+def _bends_per_ms(whites: Whites) -> NDArray[np.float64]:
+    """Return how the rates change with an estimated linearity, stray light taken off alike."""
+    bends = whites.bends
+    if whites.stray is not None and len(bends):
+        bends = np.stack([bend - whites.stray.level(bend) for bend in bends])
+    return bends / whites.integration_ms[:, None]
 
 
 def _taken_with(integration_ms: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -231,17 +548,9 @@ def _counted(rates: NDArray[np.float64], *, mean: bool) -> NDArray[np.float64]:
     order = np.argsort(rates, axis=0, kind="stable")
     counted = np.zeros(rates.shape)
     for middle in ((n - 1) // 2, n // 2):
-        at = order[middle][None]
-        np.put_along_axis(counted, at, np.take_along_axis(counted, at, axis=0) + 0.5, axis=0)
+        white = order[middle][None]
+        np.put_along_axis(counted, white, np.take_along_axis(counted, white, axis=0) + 0.5, axis=0)
     return counted
-
-
-def _bends_per_ms(whites: Whites) -> NDArray[np.float64]:
-    """Return how the rates change with an estimated linearity, stray light taken off alike."""
-    bends = whites.bends
-    if whites.stray is not None and len(bends):
-        bends = np.stack([bend - whites.stray.level(bend) for bend in bends])
-    return bends / whites.integration_ms[:, None]
 
 
 def levels(rate: NDArray[np.float64], wavelength_nm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -267,331 +576,11 @@ def levels(rate: NDArray[np.float64], wavelength_nm: NDArray[np.float64]) -> NDA
 
 def middle_half(n_pixels: int) -> NDArray[np.bool_]:
     """Return the pixels of the middle half of an axis, shape ``(n_pixels,)``."""
-    at = np.arange(n_pixels)
-    return np.asarray((at >= n_pixels // 4) & (at < n_pixels - n_pixels // 4), dtype=bool)
+    pixels = np.arange(n_pixels)
+    return np.asarray((pixels >= n_pixels // 4) & (pixels < n_pixels - n_pixels // 4), dtype=bool)
 
 
-# A session in counts, with its references checked, pooled and assigned.
-# ----------------------------------------------------------------------
-
-_ROLES = ("sample", "white", "dark")
-
-
-@dataclass(frozen=True)
-class Scans:
-    """Scans of one session, in sheet order.
-
-    Attributes
-    ----------
-    session
-        Session id.
-    scan, role, file
-        Shape ``(n_scans,)``, text.
-    time_s, integration_ms, averages
-        Shape ``(n_scans,)``, s, ms and 1; NaN where not stated.
-    counts
-        Shape ``(n_scans, n_pixels)``.
-    wavelength_nm
-        Shape ``(n_pixels,)``, nm.
-    full_scale_counts
-        Counts at which the detector is full; None if not known.
-    """
-
-    session: str
-    scan: NDArray[np.str_]
-    role: NDArray[np.str_]
-    file: NDArray[np.str_]
-    time_s: NDArray[np.float64]
-    integration_ms: NDArray[np.float64]
-    averages: NDArray[np.float64]
-    counts: NDArray[np.float64]
-    wavelength_nm: NDArray[np.float64]
-    full_scale_counts: float | None = None
-
-    def where(self, role: str) -> NDArray[np.intp]:
-        """Return the positions of scans of a role."""
-        return np.flatnonzero(self.role == role)
-
-
-@dataclass(frozen=True)
-class References:
-    """What the leaf scans of a session are divided by.
-
-    Attributes
-    ----------
-    darks, whites
-        As measured, pooled (darks) and above dark (whites).
-    members
-        Positions, among the whites, of each block.
-    blocks
-        One count rate for each block.
-    choice
-        Which blocks each leaf scan gets.
-    noise, linearity
-        Of the detector.
-    averaged
-        Whether all whites were averaged (rule ``mean``).
-    stray
-        Correction of stray light, None if the study asks for none.
-    fit
-        How ``linearity`` was estimated, None if it was stated.
-    times
-        Integration times of the whites with their uncertainty; None if they are exact, or the
-        session has one, so that it cancels.
-    """
-
-    darks: Darks
-    whites: Whites
-    members: tuple[NDArray[np.intp], ...]
-    blocks: Blocks
-    choice: Choice
-    noise: Noise
-    linearity: Linearity
-    averaged: bool
-    stray: StrayLight | None = None
-    fit: LinearityFit | None = None
-    times: IntegrationTimes | None = None
-
-
-def without_hot_pixels(scans: Scans) -> tuple[Scans, NDArray[np.intp], list[str]]:
-    """Find the hot pixels of a session in its darks and interpolate them in every scan.
-
-    Returns
-    -------
-    tuple
-        The scans, the places of the hot pixels, and a warning that names them.
-    """
-    dark = scans.where("dark")
-    hot = find_hot(scans.counts[dark], by_time(scans.integration_ms[dark]))
-    mended = mend_hot(scans.counts, scans.wavelength_nm, hot)
-    said = hot_sentence(scans.wavelength_nm, hot, scans.session)
-    return replace(scans, counts=mended), np.flatnonzero(hot), said
-
-
-def fill_defaults(scans: Scans) -> tuple[Scans, list[str]]:
-    """Fill what the sheet leaves out for a whole session, and say so.
-
-    Integration times that no leaf scan, white or dark states are taken as equal; so are averages
-    (1). Averages stated for some only count as 1 for the others, which overstates their noise.
-
-    Raises
-    ------
-    InputFault
-        If integration times are stated for some scans only, a value is not above zero, or a white
-        or dark is missing altogether.
-    """
-    used = np.isin(scans.role, _ROLES)
-    names = [str(s) for s in scans.scan[used]]
-    blank = np.isnan(scans.integration_ms[used])
-    problems = reference_choice.missing_references(
-        scans.session, len(scans.where("white")), len(scans.where("dark"))
-    )
-    problems += reference_choice.partly_missing(names, blank, "integration_ms", scans.session)
-    said = []
-    integration = np.where(np.isnan(scans.integration_ms), 1.0, scans.integration_ms)
-    averages = np.where(np.isnan(scans.averages), 1.0, scans.averages)
-    problems += reference_choice.bad_times(names, integration[used], averages[used])
-    if problems:
-        raise InputFault(problems)
-    if blank.all():
-        said.append(
-            "No scan states its integration time: all are taken as equal, so that leaf, white and "
-            "dark must have been measured with the same one."
-        )
-    n_blank = int(np.isnan(scans.averages[used]).sum())
-    if 0 < n_blank < used.sum():
-        said.append(
-            f"{n_blank} of {used.sum()} scans do not state their averages: taken as single "
-            "readings in the uncertainty."
-        )
-    return replace(scans, integration_ms=integration, averages=averages), said
-
-
-def build_references(
-    scans: Scans, instrument: Mapping[str, Any], settings: Mapping[str, Any]
-) -> tuple[References, list[str]]:
-    """Check, pool and assign the references of a session.
-
-    Parameters
-    ----------
-    scans
-        As :func:`settle` returns them.
-    instrument, settings
-        Sections ``instrument`` and ``reflectance`` of the study.
-
-    Returns
-    -------
-    tuple
-        The references and warnings.
-
-    Raises
-    ------
-    InputFault
-        With every problem found: see :mod:`leafledger.reflectance.reference_choice`.
-    """
-    white, dark, sample = (scans.where(role) for role in ("white", "dark", "sample"))
-    time_ms = scans.integration_ms
-    darks = pool_darks(scans.counts[dark], time_ms[dark], scaled=settings["dark"] == "scaled")
-    _refuse(scans, darks)
-    linearity, fit, said_linear = session_linearity(scans, darks, instrument)
-    stray = stray_of(settings.get("stray_light"), scans.wavelength_nm)
-    whites = above_dark(
-        scans.counts[white], time_ms[white], scans.averages[white], darks, linearity, stray
-    )
-    if stray is not None:
-        refuse_lit_region(stray, whites.signal, scans.session)
-    names = ([str(s) for s in scans.scan[white]], [str(s) for s in scans.scan[sample]])
-    members, choice, averaged, said = assign_whites(
-        settings["references"], scans.time_s[white], scans.time_s[sample], names, scans.session
-    )
-    repeats = members
-    if averaged and not np.isnan(scans.time_s[white]).any():
-        timed = sample[~np.isnan(scans.time_s[sample])]
-        both = np.r_[white, timed]
-        repeats = white_blocks(scans.time_s[both], np.arange(len(both)) < len(white))
-    noise, more = session_noise(scans, darks, whites, repeats, linearity, instrument)
-    blocks = pool_references(whites, members, scans.time_s[white], darks, noise, mean=averaged)
-    times = _times_of(scans, float(instrument.get("integration_u_ms", 0.0)))
-    out = References(
-        darks, whites, tuple(members), blocks, choice, noise, linearity, averaged, stray, fit, times
-    )
-    return out, said_linear + said + more
-
-
-def _times_of(scans: Scans, u_ms: float) -> IntegrationTimes | None:
-    """Return the times of the whites, or None where their errors are zero or cancel."""
-    used = np.isin(scans.role, ("sample", "white"))
-    if u_ms == 0 or len(by_time(scans.integration_ms[used])) < 2:
-        return None
-    time_ms = scans.integration_ms[scans.where("white")]
-    return IntegrationTimes(np.array([time_ms[m[0]] for m in by_time(time_ms)]), u_ms)
-
-
-def _refuse(scans: Scans, darks: Darks) -> None:
-    """Raise every problem of the session's darks and whites."""
-    lit = np.flatnonzero(np.isin(scans.role, ("sample", "white")))
-    middle = middle_half(scans.counts.shape[1])
-    dark, white = scans.where("dark"), scans.where("white")
-    bright = scans.counts[white][:, middle]
-    dim = np.median(scans.counts[dark][:, middle], axis=1)
-    leaves = np.median(scans.counts[scans.where("sample")][:, middle], axis=1)
-    problems = reference_choice.swapped_roles(scans.session, np.median(bright, axis=1), dim, leaves)
-    if problems:
-        raise InputFault(problems)
-    problems = reference_choice.darks_missing(
-        [str(s) for s in scans.scan[lit]], scans.integration_ms[lit], darks
-    )
-    if problems:
-        raise InputFault(problems)
-    problems = reference_choice.bright_darks(
-        [str(s) for s in scans.scan[dark]],
-        [str(f) for f in scans.file[dark]],
-        dim,
-        darks,
-        float(np.median(bright)),
-    )
-    below = np.stack([darks.at(float(t))[middle] for t in scans.integration_ms[white]])
-    problems += reference_choice.dim_whites(
-        [str(s) for s in scans.scan[white]], [str(f) for f in scans.file[white]], bright, below
-    )
-    if problems:
-        raise InputFault(problems)
-
-
-# What the detector of a session does to the light: its linearity and its noise.
-# ----------------------------------------------------------------------
-
-
-def session_linearity(
-    scans: Scans, darks: Darks, instrument: Mapping[str, Any]
-) -> tuple[Linearity, LinearityFit | None, list[str]]:
-    """Return the linearity as stated or as estimated from the whites, and what to say of it.
-
-    Raises
-    ------
-    InputFault
-        If it cannot be estimated, or does not rise up to the brightest counts of the session.
-    """
-    lit = scans.where("white")
-    lowest = float(darks.counts.min())
-    largest = float(scans.counts[lit].max()) - lowest
-    fit, said = None, []
-    linearity = Linearity()
-    if instrument["linearity"] == "estimate":
-        raw = above_dark(
-            scans.counts[lit], scans.integration_ms[lit], scans.averages[lit], darks, linearity
-        )
-        full = scans.full_scale_counts
-        above = None if full is None else full - float(np.median(darks.counts))
-        fit = fit_linearity(raw.signal, raw.integration_ms, raw.averages, above, scans.session)
-        used = np.isin(scans.role, ("sample", "white"))
-        linearity = fit.linearity
-        said = fit.sentences(scans.session, float(scans.counts[used].max()) - lowest)
-    else:
-        linearity = from_settings(instrument["linearity"])
-    refuse_turning(linearity, largest)
-    return linearity, fit, said
-
-
-def session_noise(
-    scans: Scans,
-    darks: Darks,
-    whites: Whites,
-    repeats: Sequence[NDArray[np.intp]],
-    linearity: Linearity,
-    instrument: Mapping[str, Any],
-) -> tuple[Noise, list[str]]:
-    """Return the noise of the detector, stated or estimated, and a warning if it is unknown.
-
-    Read noise comes from repeated darks of one integration time (else from the intercept of the
-    mean-variance line), gain from repeated whites of one block and integration time.
-    """
-    dark = scans.where("dark")
-    stated_read = instrument["read_noise_counts"]
-    stated_gain = instrument["gain_electrons_per_count"]
-    rounding = rounding_of(scans.counts[dark]) * rounding_of(scans.counts[scans.where("white")])
-    read = (
-        estimate_read_counts(scans.counts[dark], darks.members, scans.averages[dark], rounding)
-        if stated_read == "estimate"
-        else float(stated_read)
-    )
-    if stated_gain != "estimate" and read is not None:
-        return Noise(float(stated_gain), read, rounding), []
-    brightest = float(whites.signal.max())
-    if scans.full_scale_counts is not None:
-        above = np.array([scans.full_scale_counts - float(np.median(darks.counts))])
-        brightest = float(linearity.value(above)[0])
-    sets = [
-        (whites.signal[same], whites.slope[same], whites.averages[same])
-        for block in repeats
-        for same in _one_time(block, whites.integration_ms)
-    ]
-    gain, read = estimate_electrons_per_count(sets, read, rounding, brightest)
-    if stated_gain != "estimate":
-        gain = float(stated_gain)
-    noise = Noise(gain, read, rounding)
-    return noise, [] if noise.known else [_unknown(noise)]
-
-
-def _one_time(
-    block: NDArray[np.intp], integration_ms: NDArray[np.float64]
-) -> list[NDArray[np.intp]]:
-    times = integration_ms[block]
-    return [block[times == time] for time in np.unique(times)]
-
-
-def _unknown(noise: Noise) -> str:
-    lacks = "the gain" if noise.electrons_per_count is None else "the read noise"
-    need = "two whites in a row" if noise.electrons_per_count is None else "two darks"
-    return (
-        f"The uncertainty of reflectance is unknown: {lacks} of the detector is not stated and "
-        f"cannot be estimated. It needs {need} at one integration time whose differences show the "
-        "noise, or numbers in the study (instrument.gain_electrons_per_count and "
-        "read_noise_counts)."
-    )
-
-
-# How far the whites and darks of a session agree with each other.
+# Agreement of whites and darks
 # ----------------------------------------------------------------------
 
 DRIFT_WARNING = 0.01
@@ -639,18 +628,14 @@ def _odd_darks(scans: Scans, darks: Darks) -> list[str]:
     signal = float(np.median(scans.counts[white][:, middle])) - float(level.min())
     off = {d: level[d] - np.median(level[list(group)]) for group in darks.members for d in group}
     return [
-        f"Dark {scans.scan[dark[d]]} is {_three_figures(by)} counts off the other darks of its "
+        f"Dark {scans.scan[dark[d]]} is {float(f'{by:.3g}'):+g} counts off the other darks of its "
         "integration time."
         for d, by in off.items()
         if abs(by) > DRIFT_WARNING * signal
     ]
 
 
-def _three_figures(value: float) -> str:
-    return f"{float(f'{value:.3g}'):+g}"
-
-
-# Which references each leaf scan got, as columns of the reflectance table.
+# Names of the references of each leaf scan
 # ----------------------------------------------------------------------
 
 
@@ -666,7 +651,7 @@ def reference_columns(scans: Scans, references: References) -> dict[str, list[An
     sample, white, dark = (scans.where(role) for role in ("sample", "white", "dark"))
     middles = [str(scans.scan[white[block[(len(block) - 1) // 2]]]) for block in references.members]
     out: dict[str, list[Any]] = {
-        "scan": [str(s) for s in scans.scan[sample]],
+        "scan": scans.names(sample),
         "reference": [],
         "white_before": [],
         "white_after": [],

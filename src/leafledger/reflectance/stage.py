@@ -1,4 +1,4 @@
-"""Stage reflectance: counts of one session into reflectance with its uncertainty, on one grid.
+"""How does a session of counts become a table of reflectance? The rule `reflectance`.
 
 Data that arrive as reflectance skip the arithmetic with references and nothing else: they go to
 the same grid and through the same smoothing.
@@ -7,12 +7,14 @@ the same grid and through the same smoothing.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.errors import InputFault, Problem
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.reflectance.conversion import UNLIT_U, Reflected, to_reflectance, with_axis_doubt
 from leafledger.reflectance.panel import panel_of
@@ -43,33 +45,87 @@ def run(job: Job) -> Outcome:
     InputFault
         If references are missing or unusable, or the grid does not fit the session's range.
     """
-    session = job.session or ""
     table = read_spectra(job.inputs["scans"], ("counts", "reflectance"))
-    instrument, settings = job.settings["instrument"], job.settings["reflectance"]
+    table_file = job.inputs.get("panel")
+    shown = "" if table_file is None else job.shown(table_file)
+    converted = convert_session(table, job.settings, job.session or "", table_file, shown)
+    _write(job, converted)
+    return converted.outcome
+
+
+@dataclass(frozen=True)
+class ConvertedSession:
+    """Reflectance of the leaf scans of a session, with all that its file says of them.
+
+    Attributes
+    ----------
+    columns
+        Columns of the table that are no spectra, a value for each leaf scan.
+    grid_nm
+        Wavelengths, shape ``(n_wavelengths,)``, nm.
+    reflected
+        Reflectance and its uncertainties.
+    metadata
+        What the checks need of panel, instrument and references.
+    outcome
+        Metrics and warnings.
+    """
+
+    columns: Mapping[str, list[Any]]
+    grid_nm: NDArray[np.float64]
+    reflected: Reflected
+    metadata: Mapping[str, Any]
+    outcome: Outcome
+
+
+def convert_session(
+    table: SpectraTable,
+    settings: Mapping[str, Any],
+    session: str,
+    panel_file: Path | None,
+    shown_panel: str,
+) -> ConvertedSession:
+    """Return the reflectance of the leaf scans of a session; nothing is read or written.
+
+    Parameters
+    ----------
+    table
+        Scans of the session, counts or reflectance, in sheet order.
+    settings
+        Sections ``instrument`` and ``reflectance`` of the study.
+    session
+        Its id, for messages.
+    panel_file, shown_panel
+        Table of the reflectance of the white panel, if there is one, and its path in messages.
+
+    Raises
+    ------
+    InputFault
+        If references are missing or unusable, or the grid does not fit the session's range.
+    """
+    instrument, reflectance = settings["instrument"], settings["reflectance"]
     full_scale = instrument["full_scale_counts"]
     if full_scale is None:
         full_scale = table.metadata.get("full_scale_counts")
-    axis = correct_axis(table, wavelengths_asked(settings), full_scale, session)
+    axis = correct_axis(table, wavelengths_asked(reflectance), full_scale, session)
     table = replace(table, wavelength_nm=axis.wavelength_nm)
-    grid_nm = target_axis(table.wavelength_nm, settings["grid"], session)
-    weights = to_grid(table.wavelength_nm, grid_nm, settings["smoothing"])
-    table_file = job.inputs.get("panel")
-    shown = "" if table_file is None else job.shown(table_file)
-    panel = panel_of(instrument["panel"], table_file, shown, table.wavelength_nm, grid_nm)
-    told: dict[str, Any] = {
+    grid_nm = target_axis(table.wavelength_nm, reflectance["grid"], session)
+    weights = to_grid(table.wavelength_nm, grid_nm, reflectance["smoothing"])
+    panel = panel_of(instrument["panel"], panel_file, shown_panel, table.wavelength_nm, grid_nm)
+    metadata: dict[str, Any] = {
         "panel_u_relative": panel.told_u,
         "full_scale_counts": full_scale,
-        "smoothing": settings["smoothing"],
+        "smoothing": reflectance["smoothing"],
         **axis.metadata,
     }
     if table.metadata["quantity"] == "reflectance":
-        return _pass_through(job, table, grid_nm, weights, told)
+        return _pass_through(table, grid_nm, weights, metadata)
     scans = scans_of(table, session, full_scale)
     if not len(scans.where("sample")):
-        return _empty(job, scans, grid_nm, told)
+        return _empty(scans, grid_nm, metadata)
     scans, said = fill_defaults(scans)
     scans, hot_at, hot = without_hot_pixels(scans)
-    references, more = build_references(scans, instrument, settings)
+    references, more = build_references(scans, instrument, reflectance)
     reflected = to_reflectance(scans, references, panel.reflectance, weights)
     if axis.modes_nm is not None and references.noise.known:
         modes = [np.interp(grid_nm, axis.wavelength_nm, mode) for mode in axis.modes_nm]
@@ -78,17 +134,49 @@ def run(job: Job) -> Outcome:
     drift, outliers = drift_and_outliers(scans, references)
     unlit_nm = [float(w) for w in grid_nm[reflected.unlit]]
     known = references.noise.known
-    told |= {"has_references": True, "u": "known" if known else "unknown", "unlit_nm": unlit_nm}
-    told |= {"hot_pixels": hot_at.tolist()}
-    told |= {"hot_pixels_nm": [float(w) for w in scans.wavelength_nm[hot_at]]}
-    told |= {"linearity_coefficients": list(references.linearity.coefficients)}
+    metadata |= {"has_references": True, "u": "known" if known else "unknown", "unlit_nm": unlit_nm}
+    metadata |= {"hot_pixels": hot_at.tolist()}
+    metadata |= {"hot_pixels_nm": [float(w) for w in scans.wavelength_nm[hot_at]]}
+    metadata |= {"linearity_coefficients": list(references.linearity.coefficients)}
     if references.fit is not None:
-        told |= {"linearity": references.fit.told}
-    _write(job, columns, grid_nm, reflected, told)
+        metadata |= {"linearity": references.fit.told}
     unlit = _unlit_sentence(unlit_nm, known)
     outcome = Outcome(warnings=[*axis.warnings, *said, *hot, *more, *outliers, *unlit])
     outcome.metrics = [*_metrics(scans, references, columns, drift), *axis.metrics]
-    return outcome
+    return ConvertedSession(columns, grid_nm, reflected, metadata, outcome)
+
+
+def reference_problems(
+    table: SpectraTable, session: str, settings: Mapping[str, Any]
+) -> list[Problem]:
+    """Return what :func:`run` would refuse in a session: its axis, grid, whites and darks.
+
+    Nothing of the leaf scans is computed, so that this takes a fraction of a second.
+
+    Parameters
+    ----------
+    table
+        The scans of the session, as intake writes them.
+    session
+        Session id.
+    settings
+        Sections ``instrument`` and ``reflectance``, as in the job of the stage.
+    """
+    instrument, reflectance = settings["instrument"], settings["reflectance"]
+    full_scale = instrument["full_scale_counts"]
+    if full_scale is None:
+        full_scale = table.metadata.get("full_scale_counts")
+    try:
+        axis = correct_axis(table, wavelengths_asked(reflectance), full_scale, session)
+        table = replace(table, wavelength_nm=axis.wavelength_nm)
+        target_axis(table.wavelength_nm, reflectance["grid"], session)
+        scans = scans_of(table, session, full_scale) if "counts" in table.spectra else None
+        if scans is not None and len(scans.where("sample")):
+            scans, _ = fill_defaults(scans)
+            build_references(without_hot_pixels(scans)[0], instrument, reflectance)
+    except InputFault as fault:
+        return list(fault.problems)
+    return []
 
 
 def to_grid(
@@ -128,12 +216,11 @@ def scans_of(table: SpectraTable, session: str, full_scale_counts: float | None)
 
 
 def _pass_through(
-    job: Job,
     table: SpectraTable,
     grid_nm: NDArray[np.float64],
     weights: scipy.sparse.csr_array,
-    told: dict[str, Any],
-) -> Outcome:
+    metadata: dict[str, Any],
+) -> ConvertedSession:
     """Bring reflectance as it arrived to the grid; its uncertainty is unknown."""
     rows = table.rows
     order = np.argsort(rows["order"].to_numpy(), kind="stable")
@@ -143,36 +230,28 @@ def _pass_through(
     columns: dict[str, list[Any]] = {name: [""] * len(order) for name in REFLECTANCE}
     columns["scan"] = [str(s) for s in rows["scan"].to_numpy(dtype=str)[order]]
     columns["white_after_weight"] = [None] * len(order)
-    told |= {"has_references": False, "u": "unknown", "unlit_nm": []}
-    _write(
-        job,
-        columns,
-        grid_nm,
-        Reflected(value, zeros, zeros, np.zeros(len(grid_nm), dtype=bool)),
-        told,
-    )
-    return Outcome(metrics=[Metric("n_samples", float(len(order)))])
+    metadata |= {"has_references": False, "u": "unknown", "unlit_nm": []}
+    reflected = Reflected(value, zeros, zeros, np.zeros(len(grid_nm), dtype=bool))
+    outcome = Outcome(metrics=[Metric("n_samples", float(len(order)))])
+    return ConvertedSession(columns, grid_nm, reflected, metadata, outcome)
 
 
-def _empty(job: Job, scans: Scans, grid_nm: NDArray[np.float64], told: dict[str, Any]) -> Outcome:
-    """Write a table without rows for a session that holds no leaf scan."""
+def _empty(
+    scans: Scans, grid_nm: NDArray[np.float64], metadata: dict[str, Any]
+) -> ConvertedSession:
+    """Return a table without rows for a session that holds no leaf scan."""
     nothing = np.zeros((0, len(grid_nm)))
-    told |= {"has_references": bool(len(scans.where("white"))), "u": "unknown", "unlit_nm": []}
+    metadata |= {"has_references": bool(len(scans.where("white"))), "u": "unknown", "unlit_nm": []}
     blank = Reflected(nothing, nothing, nothing, np.zeros(len(grid_nm), dtype=bool))
-    _write(job, {name: [] for name in REFLECTANCE}, grid_nm, blank, told)
     said = f"Session {scans.session} holds no leaf scan (role sample)."
-    return Outcome(metrics=[Metric("n_samples", 0.0)], warnings=[said])
+    outcome = Outcome(metrics=[Metric("n_samples", 0.0)], warnings=[said])
+    return ConvertedSession({name: [] for name in REFLECTANCE}, grid_nm, blank, metadata, outcome)
 
 
-def _write(
-    job: Job,
-    columns: Mapping[str, list[Any]],
-    grid_nm: NDArray[np.float64],
-    reflected: Reflected,
-    told: Mapping[str, Any],
-) -> None:
+def _write(job: Job, converted: ConvertedSession) -> None:
     import pyarrow as pa
 
+    columns, reflected = converted.columns, converted.reflected
     kinds = {"white_after_weight": pa.float64()}
     rows = pa.table(
         {name: pa.array(columns[name], type=kinds.get(name, pa.string())) for name in REFLECTANCE}
@@ -185,9 +264,10 @@ def _write(
         "u_noise": reflected.u_noise,
         **shared,
     }
-    told = {**told, SHARED_SOURCES: list(shared)}
-    in_full = () if told["has_references"] else ("reflectance",)
-    write_spectra(job.outputs["reflectance"], rows, grid_nm, spectra, told, in_full=in_full)
+    metadata = {**converted.metadata, SHARED_SOURCES: list(shared)}
+    in_full = () if metadata["has_references"] else ("reflectance",)
+    place = job.outputs["reflectance"]
+    write_spectra(place, rows, converted.grid_nm, spectra, metadata, in_full=in_full)
 
 
 def _metrics(

@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from leafledger.effects.families import UNDEFINED
-from leafledger.effects.robustness import NOT_PART, PLANNED
 from leafledger.records.digests import inputs_digest
 from leafledger.report.figures import (
     BLUE,
@@ -47,7 +45,7 @@ from leafledger.report.numbers import (
     unit_suffix,
     verdict_words,
 )
-from leafledger.study.tables import STATED
+from leafledger.study.tables import NOT_PART, PLANNED, STATED, UNDEFINED
 from leafledger.words import listed, plural
 
 if TYPE_CHECKING:
@@ -583,7 +581,9 @@ _VARIANTS = {"as_planned": "as planned", "every_scan": "every scan, excluded one
 
 def robustness_part(material: Material, figures: FigureSet) -> dict[str, Any]:
     """Return what the page shows of the conclusion under other choices."""
-    words = contrast_words(material.days.sessions, material.groups.names, ["before", "mean_before"])
+    words = contrast_words(
+        material.stated_sessions, material.groups.names, ["before", "mean_before"]
+    )
     rows = [
         conclusion_row(row, words, material.unit_word) for row in table_rows(material.sensitivity)
     ]

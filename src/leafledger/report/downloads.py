@@ -22,6 +22,7 @@ import numpy as np
 from leafledger.report.gather import Material
 from leafledger.report.provenance import Step
 from leafledger.report.tables_workbook import is_missing
+from leafledger.report.unfinished import tables_of
 from leafledger.study.table_files import escape_formula_cell
 from leafledger.study.tables import TABLES
 
@@ -126,6 +127,7 @@ def downloads_of(
     worked_out = [*_trust(parts["trust"], material), *_days(parts["days"]), *_made(material)]
     if parts["apart"]:
         worked_out += _apart(parts["apart"])
+    worked_out += tables_of(parts.get("unfinished"), parts.get("field_notes"))
     worked_out += _lineage(steps)
     for name, part, columns, rows in worked_out:
         found[name] = Download(f"{name}.csv", part, csv_text(columns, rows))

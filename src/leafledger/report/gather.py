@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -376,6 +376,9 @@ class Material:
     classes: ClassTables | None
     records: Mapping[str, Mapping[str, Any]]
     plan_facts: Facts | None = None
+    field_notes: Mapping[str, Any] = field(default_factory=dict)
+    omitted: Sequence[Mapping[str, Any]] = ()
+    no_classes: str = ""
     pigments: Mapping[str, Any] | None = None
 
     quality = _TablesOf("quality")
@@ -410,6 +413,13 @@ class Material:
     def margin_mark(self) -> str:
         """The mark of every verdict on equivalence, empty for none."""
         return mark_of_margins(self.plan_facts)
+
+    @property
+    def stated_sessions(self) -> tuple[str, ...]:
+        """Every session that a contrast may name, measured or not."""
+        found = self.effects_summary.get("unfinished") or {}
+        stated = tuple(str(row["session"]) for row in found.get("sessions") or ())
+        return stated or self.days.sessions
 
     @property
     def unit_word(self) -> str:
@@ -491,6 +501,9 @@ def gather(job: Job) -> Material:
             if role.startswith("record/")
         },
         plan_facts=plan_facts(inputs),
+        field_notes=settings.get("field_notes") or {},
+        omitted=settings.get("omitted") or (),
+        no_classes=str(settings.get("no_classes") or ""),
         pigments=read_json(inputs["pigments_summary"]) if "pigments_summary" in inputs else None,
     )
 

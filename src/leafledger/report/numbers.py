@@ -82,6 +82,17 @@ def unbroken(text: str) -> str:
     return _BOUND.sub(NO_BREAK, text)
 
 
+def first_sentence(text: str) -> str:
+    """Return the text up to its first full stop; a stop in a number or a name ends nothing.
+
+    Examples
+    --------
+    >>> first_sentence("Moves with R(546.1). It needs light.")
+    'Moves with R(546.1).'
+    """
+    return re.split(r"(?<=[.!?])\s+(?=[A-Z])", text, maxsplit=1)[0]
+
+
 def short(text: str, limit: int = 28) -> str:
     """Cut a label so that it fits a figure; the tables show it whole."""
     clean = plain(text)

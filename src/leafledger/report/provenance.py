@@ -66,6 +66,8 @@ The registry says which results a part shows (:attr:`~leafledger.study.tables.Re
 
 PLATES: Final[dict[str, str]] = {
     "accuracy_by_latent_variables": "accuracy",
+    "answer": "found",
+    "balance": "found",
     "confusion_matrices": "confusion",
     "detectable_difference": "detectable",
     "effect_sizes": "effects",

@@ -31,6 +31,7 @@ from leafledger.report.provenance import lineage, provenance_part
 from leafledger.report.tables_workbook import front_of, sheets_of, written
 from leafledger.report.time_course import time_course_part
 from leafledger.report.trust import trust_part
+from leafledger.report.unfinished import field_notes_part, unfinished_part
 from leafledger.study.table_files import not_through_a_link, remove_file, write_bytes, write_text
 
 _HERE = Path(__file__).parent
@@ -61,15 +62,19 @@ def run(job: Job) -> Outcome:
     figures = FigureSet(job.settings["report"]["figures"])
     with mpl.rc_context(STYLE):
         parts = {
+            "findings": findings_part(material, figures),
             "trust": trust_part(material, figures),
             "time_course": time_course_part(material, figures),
             "robustness": robustness_part(material, figures),
             "classification": classification_part(material, figures),
             "next_study": next_study_part(material, figures),
+            "unfinished": unfinished_part(material, figures),
+            "field_notes": field_notes_part(material),
             "pigments": pigments_part(material, figures),
         }
     saved = {
         "trust": parts["trust"], "days": parts["time_course"], "apart": parts["classification"],
+        "unfinished": parts["unfinished"], "field_notes": parts["field_notes"],
     }  # fmt: skip
     steps = lineage(material, job.inputs.get("variants"), job.inputs.get("plan_history"))
     page = render(
@@ -77,7 +82,6 @@ def run(job: Job) -> Outcome:
             "title": material.title,
             "question": material.question,
             "study": material,
-            "findings": findings_part(material),
             "provenance": provenance_part(material),
             "lineage": steps,
             "downloads": downloads.downloads_of(material, saved, steps["steps"], job.inputs),
@@ -150,6 +154,7 @@ def render(
         plain=_escape_text,
         head=_escape_heading,
         sentence=_sentence_filter(names),
+        first_sentence=lambda text: _sentence_filter(names)(numbers.first_sentence(text)),
     )
     script = "\n".join(['"use strict";', "(() => {", *map(_static, _SCRIPTS), "})();", ""])
     return environment.get_template("page.html").render(

@@ -232,7 +232,9 @@ _REASONS = 3
 
 def time_course_part(material: Material, figures: FigureSet) -> dict[str, Any]:
     """Return what the third part of the page shows."""
-    words = contrast_words(material.days.sessions, material.groups.names, ["before", "mean_before"])
+    words = contrast_words(
+        material.stated_sessions, material.groups.names, ["before", "mean_before"]
+    )
     spectra = {
         s: summaries_by_group(material.spectra, material.groups, s) for s in material.days.sessions
     }

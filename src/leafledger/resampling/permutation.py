@@ -65,6 +65,8 @@ FLIP_LIMIT = 20
 ARRANGEMENT_LIMIT = 100_000
 """Up to this many arrangements of the labels all of them are enumerated."""
 _TIE = 1e-10
+Blocks = Sequence[str] | NDArray[np.int_]
+"""Block of each unit, by name or number."""
 
 
 @dataclass(frozen=True)
@@ -116,25 +118,6 @@ def flip_sums(changes: NDArray[np.float64], n_draws: int, stream: np.random.Gene
     return Flips(sums, kept, enumerated=True)
 
 
-@dataclass(frozen=True)
-class Arrangements:
-    """Ways to deal out one label among the units.
-
-    Attributes
-    ----------
-    member
-        Whether a unit carries the label, shape ``(n_arrangements, n_units)``.
-    enumerated
-        All arrangements (the observed one among them), or a random draw.
-    n_possible
-        How many arrangements there are in all.
-    """
-
-    member: NDArray[np.bool_]
-    enumerated: bool
-    n_possible: int
-
-
 def permuted_group(treated: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], float]:
     """Return the group whose label is dealt out, and the sign that makes it treated - reference.
 
@@ -155,13 +138,39 @@ def permuted_group(treated: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], float
     return treated == treated[0], 1.0 if treated[0] else -1.0
 
 
+@dataclass(frozen=True)
+class Arrangements:
+    """Ways to deal out labels among the units.
+
+    Attributes
+    ----------
+    labels
+        Label of each unit, shape ``(n_arrangements, n_units)``.
+    enumerated
+        All arrangements (the observed one among them), or a random draw.
+    n_possible
+        How many arrangements there are in all.
+    """
+
+    labels: NDArray[np.int64]
+    enumerated: bool
+    n_possible: int
+
+    @property
+    def member(self) -> NDArray[np.bool_]:
+        """Whether a unit carries the label 0, shape ``(n_arrangements, n_units)``."""
+        return np.asarray(self.labels == 0)
+
+
 def label_arrangements(
     member: NDArray[np.bool_],
-    blocks: Sequence[str],
+    blocks: Blocks,
     n_draws: int,
     stream: np.random.Generator,
 ) -> Arrangements:
-    """Return arrangements of a label that keep its count within every block.
+    """Return arrangements of one label, here called 0, that keep its count within every block.
+
+    A draw does not depend on who carries the label as observed.
 
     Parameters
     ----------
@@ -183,45 +192,20 @@ def label_arrangements(
     >>> label_arrangements(held, ["A", "B", "A", "B"], 99, generator(1)).n_possible
     4
     """
-    places = _places(blocks)
-    counts = [int(member[where].sum()) for where in places]
-    possible = n_arrangements(member, blocks)
-    if possible <= ARRANGEMENT_LIMIT:
-        return Arrangements(_all(places, counts, len(member)), True, possible)
-    drawn = np.zeros((n_draws, len(member)), dtype=bool)
-    for where, k in zip(places, counts, strict=True):
-        order = stream.random((n_draws, len(where))).argsort(axis=1)
-        drawn[:, where] = order < k
-    return Arrangements(drawn, False, possible)
-
-
-@dataclass(frozen=True)
-class LabelPermutations:
-    """Ways to deal out the labels of all treatments together.
-
-    Attributes
-    ----------
-    labels
-        Label of each unit, shape ``(n_deals, n_units)``.
-    enumerated
-        All ways (the observed one among them), or a random draw.
-    n_possible
-        How many ways there are in all.
-    """
-
-    labels: NDArray[np.int64]
-    enumerated: bool
-    n_possible: int
+    labels = (~member).astype(np.int64)
+    for where in _places(blocks):
+        labels[where] = np.sort(labels[where])
+    return label_permutations(labels, blocks, n_draws, stream, ARRANGEMENT_LIMIT)
 
 
 def label_permutations(
     labels: NDArray[np.int64],
-    blocks: Sequence[str],
+    blocks: Blocks,
     n_draws: int,
     stream: np.random.Generator,
     limit: int,
-) -> LabelPermutations:
-    """Return ways to deal out several labels that keep the count of each within every block.
+) -> Arrangements:
+    """Return arrangements of several labels that keep the count of each within every block.
 
     A draw rearranges units, whatever their labels are called.
 
@@ -230,13 +214,13 @@ def label_permutations(
     labels
         Label of each unit as observed, shape ``(n_units,)``.
     blocks
-        Block of each unit; the same word throughout if there are none.
+        Block of each unit; the same throughout if there are none.
     n_draws
-        Ways drawn when there are more than ``limit``.
+        Arrangements drawn when there are more than ``limit``.
     stream
         Random stream for the draw.
     limit
-        Up to so many ways all of them are enumerated.
+        Up to so many arrangements all of them are enumerated, in lexicographic order.
 
     Examples
     --------
@@ -248,69 +232,61 @@ def label_permutations(
     [[0, 1, 0, 2], [0, 1, 2, 0], [1, 0, 0, 2], [1, 0, 2, 0]]
     """
     places = _places(blocks)
-    possible = math.prod(_n_orders(labels[where]) for where in places)
+    possible = n_arrangements(labels, blocks)
     if possible <= limit:
         table = np.zeros((1, len(labels)), dtype=np.int64)
         for where in places:
             orders = _orders(labels[where])
             table = np.repeat(table, len(orders), axis=0)
             table[:, where] = np.tile(orders, (len(table) // len(orders), 1))
-        return LabelPermutations(table, True, possible)
+        return Arrangements(table, True, possible)
     drawn = np.empty((n_draws, len(labels)), dtype=np.int64)
     for where in places:
         order = stream.random((n_draws, len(where))).argsort(axis=1)
         drawn[:, where] = labels[where][order]
-    return LabelPermutations(drawn, False, possible)
+    return Arrangements(drawn, False, possible)
 
 
-def _n_orders(labels: NDArray[np.int64]) -> int:
-    _, counts = np.unique(labels, return_counts=True)
-    return math.factorial(len(labels)) // math.prod(math.factorial(int(k)) for k in counts)
-
-
-def _orders(labels: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return all different orders of labels, shape ``(n_orders, n_units)``."""
-    names, counts = np.unique(labels, return_counts=True)
-    rows = [[int(names[-1])] * len(labels)]
-    free = [list(range(len(labels)))]
-    for name, k in zip(names[:-1].tolist(), counts[:-1].tolist(), strict=True):
-        next_rows, next_free = [], []
-        for row, open_places in zip(rows, free, strict=True):
-            for chosen in itertools.combinations(open_places, k):
-                next_rows.append([name if i in chosen else v for i, v in enumerate(row)])
-                next_free.append([i for i in open_places if i not in chosen])
-        rows, free = next_rows, next_free
-    return np.array(rows, dtype=np.int64)
-
-
-def n_arrangements(member: NDArray[np.bool_], blocks: Sequence[str]) -> int:
-    """Return in how many ways a label can be dealt out within blocks.
+def n_arrangements(labels: NDArray[np.generic], blocks: Blocks) -> int:
+    """Return in how many ways labels can be dealt out within blocks.
 
     Examples
     --------
     >>> n_arrangements(np.array([True, True, False, False]), ["A", "B", "A", "B"])
     4
     """
-    return math.prod(math.comb(len(w), int(member[w].sum())) for w in _places(blocks))
+    total = 1
+    for where in _places(blocks):
+        n = 0
+        for count in np.unique(labels[where], return_counts=True)[1].tolist():
+            n += count
+            total *= math.comb(n, count)
+    return total
 
 
-def _places(blocks: Sequence[str]) -> list[NDArray[np.intp]]:
-    names = np.asarray(blocks, dtype=str)
-    return [np.flatnonzero(names == block) for block in sorted(set(blocks))]
+def _orders(labels: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return all different orders of labels, shape ``(n_orders, n_units)``, lexicographic."""
+    names, counts = np.unique(labels, return_counts=True)
+    rows = np.full((1, len(labels)), names[-1], dtype=np.int64)
+    free = np.arange(len(labels))[None, :]  # places of each row that have no label yet
+    for name, k in zip(names[:-1].tolist(), counts[:-1].tolist(), strict=True):
+        n = free.shape[1]
+        chosen = np.array(list(itertools.combinations(range(n), k)), dtype=np.intp)
+        others = np.ones((len(chosen), n), dtype=bool)
+        np.put_along_axis(others, chosen, False, axis=1)
+        rows = np.repeat(rows, len(chosen), axis=0)
+        np.put_along_axis(rows, free[:, chosen].reshape(-1, k), name, axis=1)
+        free = free[:, np.nonzero(others)[1].reshape(-1, n - k)].reshape(-1, n - k)
+    return rows
 
 
-def _all(places: Sequence[NDArray[np.intp]], counts: Sequence[int], n: int) -> NDArray[np.bool_]:
-    table = np.zeros((1, n), dtype=bool)
-    for where, k in zip(places, counts, strict=True):
-        chosen = list(itertools.combinations(where.tolist(), k))
-        one = np.zeros((len(chosen), n), dtype=bool)
-        for row, units in enumerate(chosen):
-            one[row, list(units)] = True
-        table = (table[:, None, :] | one[None, :, :]).reshape(-1, n)
-    return table
+def _places(blocks: Blocks) -> list[NDArray[np.intp]]:
+    """Return the units of every block, blocks in sorted order."""
+    names = np.asarray(blocks)
+    return [np.flatnonzero(names == block) for block in np.unique(names)]
 
 
-def smallest_label_p(member: NDArray[np.bool_], blocks: Sequence[str], n_possible: int) -> float:
+def smallest_label_p(member: NDArray[np.bool_], blocks: Blocks, n_possible: int) -> float:
     """Return the smallest two-sided p: twice as large if the groups can be swapped whole.
 
     Blocks that hold one group only have no part in a statistic within blocks.

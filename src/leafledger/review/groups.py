@@ -492,6 +492,7 @@ def _about(scan: Scan, facts: ScanFacts) -> dict[str, Any]:
         "file": masked(scan.file, "file name"),
         "item": masked(scan.item, "item"),
         "note": masked(facts.notes.get(scan.scan, ""), "note"),
+        "photo": bool(scan.photo),
         "said": [asdict(note) for note in notes],
         "suggested": facts.flagged(scan.scan),
         "accepted": facts.accepted.get(scan.scan),

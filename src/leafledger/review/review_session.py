@@ -21,6 +21,7 @@ from leafledger.report.numbers import format_p, method_words, size_words, verdic
 from leafledger.review import decision_file, groups
 from leafledger.review.decision_file import DecisionRequest
 from leafledger.review.groups import Blind, blinding_of, exclusion_rows
+from leafledger.review.photos import photos_of
 from leafledger.runner.outdated import plan
 from leafledger.runner.run import RunResult, run_study
 from leafledger.runner.study_check import checked_study
@@ -156,7 +157,7 @@ def with_and_without(study: Study) -> dict[str, Any]:
     levels = sorted(
         {row.get(study.definition.design.treatment, "") for row in study.units.values()}
     )
-    words = contrast_words(study.session_ids, levels, ["before", "mean_before"])
+    words = contrast_words([s.session for s in study.sessions], levels, ["before", "mean_before"])
     rows = _rows(folder / paths["sensitivity"], words)
     planned = [row for row in rows if row["variant"] == AS_PLANNED]
     every = {_key(row): row for row in rows if row["variant"] == EVERY_SCAN}
@@ -279,6 +280,18 @@ class ReviewSession:
             scans, groups.session_raw_spectra(study, session), self._facts(study, ())
         )
 
+    def photo(self, scan: str) -> bytes | None:
+        """Return the picture beside a scan, small and with nothing but its pixels.
+
+        ``None`` if it has none.
+
+        Raises
+        ------
+        InputFault
+            If the picture cannot be shown.
+        """
+        return photos_of(self.study).small(scan)
+
     def save(self, by: str, asked: Sequence[DecisionRequest]) -> dict[str, Any]:
         """Write decisions.
 
@@ -374,10 +387,10 @@ class ReviewSession:
         ]
 
     def _samples(self) -> set[str]:
-        return {scan.scan for scan in self.study.samples()}
+        return _known_samples(self.study)
 
     def _facts(self, study: Study, scans: Iterable[Scan]) -> groups.ScanFacts:
-        samples = {scan.scan for scan in study.samples()}
+        samples = _known_samples(study)
         return groups.ScanFacts(
             said=groups.check_notes(study),
             accepted=groups.acceptance_flags(study),
@@ -386,6 +399,12 @@ class ReviewSession:
             notes=groups.sheet_notes(study),
             blind=blinding_of(study),
         )
+
+
+def _known_samples(study: Study) -> set[str]:
+    """Return the leaf scans that a decision may name, those that take no part included."""
+    listed = [*study.scans, *study.planned, *study.omitted]
+    return {scan.scan for scan in listed if scan.role == "sample"}
 
 
 def _decided_with_digest(study: Study) -> list[Scan]:

@@ -80,7 +80,12 @@ def would_run(study: Study, digests: FileDigests, rebuilt: bool = False) -> list
 
 
 def plan(study: Study, digests: FileDigests) -> list[Planned]:
-    """Return the tasks of rules that would run now, in the order of the data."""
+    """Return the tasks of rules that would run now, in the order of the data.
+
+    None as long as no session has been measured.
+    """
+    if not study.session_ids:
+        return []
     planned = outdated(study, digests)
     last = Task(RULES[-1].name)
     if not any(one.task == last and one.certain for one in planned):

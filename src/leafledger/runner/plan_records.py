@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -55,8 +55,15 @@ class PlanRecord:
     said: tuple[str, ...]
 
 
-def record_plan(folder: Path) -> PlanRecord:
+def record_plan(folder: Path, allocation: Mapping[str, Any] | None = None) -> PlanRecord:
     """Enter the plan of a study in its book, chained to the runs; only its sheets need be right.
+
+    Parameters
+    ----------
+    folder
+        The study folder.
+    allocation
+        Where lots have just been drawn: ``sha256`` of the allocation, and ``seed``.
 
     Raises
     ------
@@ -69,7 +76,7 @@ def record_plan(folder: Path) -> PlanRecord:
         book.close_interrupted(study.folder)
         head = book.head_run(study.folder)
         link = None if head is None else book.link_to(study.folder, head["run"])
-        lodged = add_plan(study.folder, plan, link)
+        lodged = add_plan(study.folder, plan, link, allocation)
     records = on_record(BookView(study.folder))
     first = next(one for one in records if one.plan == plan)
     after = [s.session for s in study.sessions if s.phase == "after"]

@@ -23,7 +23,7 @@ from leafledger.study.settings import plan_of_study
 from leafledger.study.study import PLAN_HISTORY_FILE, Study
 from leafledger.study.table_files import read_json, remove_file, write_json, write_text
 from leafledger.study.tasks import PLAN_HISTORY_TASK, Task, outputs
-from leafledger.study.written_plan import BY_RUN, Facts, Recorded, judged, sessions_in
+from leafledger.study.written_plan import BY_RUN, Facts, Recorded, judged
 
 REBUILT_VARIABLE = "LEAFLEDGER_REBUILT"
 """Says to the children of a run that a recorded one is being rebuilt."""
@@ -44,7 +44,7 @@ def said_of_plan(study: Study, run: str | None = None) -> Facts | None:
     plan = plan_of_study(study)
     records = on_record(BookView(study.folder), at_work=run)
     if run is None:
-        sessions = frozenset(sessions_in(plan))
+        sessions = frozenset(study.session_ids)
         records.append(Recorded(BY_RUN, "", "", plan, "", held=sessions, read=sessions))
     return judged(records, plan)
 

@@ -28,7 +28,7 @@ from leafledger.runner.step import (
     VARIANT_VARIABLE,
     problems_file,
 )
-from leafledger.runner.study_check import checked_study, sheet_warnings
+from leafledger.runner.study_check import NOTHING_YET, checked_study, sheet_warnings
 from leafledger.runner.study_folder import remove_orphans, study_lock, sweep_temporaries, trim_store
 from leafledger.runner.variant_runs import TABLE_VARIABLE, needs_run, table_is_current, variants_of
 from leafledger.study.definition_file import FILE as STUDY_FILE
@@ -256,6 +256,8 @@ def run_held(study: Study, how: How, with_table: bool = False) -> RunResult:
         others = [name for name in planned if name not in {*of_the_book, "report"}]
         planned = [*others, VARIANTS_TASK.name, *of_the_book, "report"]
     digests.save()
+    if not study.session_ids:
+        return RunResult(None, "idle", notes=[*notes, NOTHING_YET], variant=study.variant)
     if not planned:
         return RunResult(None, "idle", notes=notes, variant=study.variant)
     result = _execute(study, planned, how, with_table)

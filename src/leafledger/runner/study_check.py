@@ -10,12 +10,13 @@ from __future__ import annotations
 import datetime as dt
 import math
 import statistics
-from collections.abc import Iterable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
-from leafledger.errors import InputFault, Problem, nearest, quoted
+from leafledger.errors import InputFault, Problem, first_words, nearest, quoted
 from leafledger.runner.step import job_of
 from leafledger.study.definition import Definition
 from leafledger.study.definition_file import FILE as STUDY_FILE
@@ -29,7 +30,8 @@ from leafledger.study.definition_file import (
 from leafledger.study.reading import ExaminedStudy, examine_study, read_design, under_variant
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.scan_sheet import Scan, change_warnings, columns_of, digest_changed, standing
-from leafledger.study.sheets import PathCheck, is_there
+from leafledger.study.settings import settings_of
+from leafledger.study.sheets import SCANS, PathCheck, is_there, with_own_names
 from leafledger.study.study import ASSAYS, CHROMATOGRAMS, Study
 from leafledger.study.table_files import link_problems
 from leafledger.study.table_sheet import without_pattern
@@ -41,13 +43,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from leafledger.intake.stage import SessionScans
+    from leafledger.study.table_files import SpectraTable
 
 
-# --- folders, the panel, dates, swapped references ------------------------------------------------
+# --- folders, the panel, dates, references --------------------------------------------------------
 
 _FOLDERS = (RESULTS, RECORDS, "ledger", LOGS)
 _NEAR_DAYS = 1
-_MIDDLE = 0.25
 _ROUNDING = 1e-9
 
 
@@ -92,27 +94,35 @@ def panel_problems(study: Study, axes: Iterable[NDArray[np.float64]]) -> list[Pr
     """
     import numpy as np
 
-    from leafledger.reflectance.panel import read_panel, too_short
+    from leafledger.reflectance.panel import read_panel, stated_wavelengths, too_short
 
     name = study.panel_table
     if name is None or not (study.folder / name).is_file():
         return []  # no table, or one whose path is refused already
+    table = study.folder / name
+    problems: list[Problem] = []
     try:
-        at, _, _ = read_panel(study.folder / name, name)
+        table_nm, _, _ = read_panel(table, name)
     except InputFault as fault:
-        return list(fault.problems)
+        problems = list(fault.problems)
+        stated_nm = stated_wavelengths(table, name)
+        if stated_nm is None:
+            return problems
+        table_nm = stated_nm
     grid = study.definition.reflectance.grid
     measured = [(float(axis[0]), float(axis[-1])) for axis in axes]
     if isinstance(grid, str):
         if not measured:
-            return []
+            return problems
         low = min(first for first, _ in measured)
         high = max(last for _, last in measured)
     else:
         n_steps = math.floor((grid.stop_nm - grid.start_nm) / grid.step_nm + _ROUNDING)
         low, high = grid.start_nm, grid.start_nm + n_steps * grid.step_nm
     needed = np.array([low, high])
-    return [too_short(name, at, needed)] if at[0] > low or at[-1] < high else []
+    if table_nm[0] > low or table_nm[-1] < high:
+        problems.append(too_short(name, table_nm, needed))
+    return problems
 
 
 def assay_problems(examined: ExaminedStudy) -> list[Problem]:
@@ -185,47 +195,44 @@ def dates_to_ask_about(study: Study) -> list[str]:
     return asked
 
 
-def swapped_references(
-    study: Study, session: str, scans: Sequence[Scan], counts: NDArray[np.float64]
-) -> list[Problem]:
-    """Return a problem if the whites of a session stand below its darks.
+def references_refused(study: Study, session: str, table: SpectraTable) -> list[Problem]:
+    """Return what a run would refuse in the axis, the whites and the darks of a session.
 
-    Compared are medians over the middle half of the axis: the brightest white with the faintest
-    dark, so that no other fault of some of them can look like a swap of all.
+    Where file names stand in for the scan sheet, a fault of its columns is one of the pattern.
 
     Parameters
     ----------
-    study
-        The study.
-    session
-        The session.
-    scans
-        Its scans.
-    counts
-        Their raw values in the same order, shape ``(n_scans, n_wavelengths)``.
+    study, session
+        The study and the session.
+    table
+        Its scans, as intake writes them.
     """
-    import numpy as np
+    from leafledger.reflectance.stage import reference_problems
 
-    n = counts.shape[1]
-    middle = counts[:, int(n * _MIDDLE) : max(int(n * (1 - _MIDDLE)), int(n * _MIDDLE) + 1)]
-    levels = np.median(middle, axis=1)
-    at = {role: [i for i, s in enumerate(scans) if s.role == role] for role in ("white", "dark")}
-    if not at["white"] or not at["dark"]:
-        return []
-    white, dark = float(levels[at["white"]].max()), float(levels[at["dark"]].min())
-    if white >= dark:
-        return []
-    by_pattern = bool(study.definition.intake.pattern)
-    return [
-        Problem(
-            file=STUDY_FILE if by_pattern else study.definition.intake.sheet,
-            column="intake.pattern" if by_pattern else "role",
-            found=f"whites below darks in session {session}: swapped? The brightest "
-            f"white at {white:.6g} counts, the faintest dark at {dark:.6g}",
-            expected="whites far above darks",
-            mend="White and dark are swapped: exchange the two roles.",
-        )
-    ]
+    roles = {scan.role for scan in study.scans if scan.session == session}
+    if "counts" in table.spectra and not roles >= {"white", "dark"}:
+        return []  # said of the scan sheet
+    task = Task("reflectance", session)
+    problems = reference_problems(table, session, settings_of(study, task.rule, session))
+    if study.definition.intake.pattern:
+        return [
+            replace(p, file=STUDY_FILE, column="intake.pattern") if p.file in SCANS else p
+            for p in problems
+        ]
+    return with_own_names(problems, study.folder, study.definition)
+
+
+def beyond_full_scale(study: Study, session: str, counts: NDArray[np.float64]) -> str | None:
+    """Return a warning if a session has counts that its detector, as stated, cannot give."""
+    stated = study.definition.instrument.full_scale_counts
+    if stated is None or float(counts.max()) <= stated:
+        return None
+    share = float((counts.max(axis=1) > stated).mean())
+    return (
+        f"session {session}: {100 * share:.3g} % of the scans hold counts above "
+        f"instrument.full_scale_counts, {stated:g} (the largest {counts.max():g}): correct it in "
+        "study.yaml, or each of these scans counts as saturated"
+    )
 
 
 # --- scans that changed since a decision ----------------------------------------------------------
@@ -375,12 +382,67 @@ def sheet_warnings(study: Study) -> list[str]:
     return [*([told] if told else []), *dates_to_ask_about(study), *misspelt_columns(study)]
 
 
+NOTHING_YET = "nothing to run yet: no session of this study has been measured"
+
+
+def session_notes(study: Study) -> list[str]:
+    """Return what the user should know of sessions that are not measured and of omitted scans.
+
+    Examples of notes: ``day12 (2026-05-16): to come, no scans yet``, ``day8: skipped (storm)``.
+    """
+    told = []
+    planned = {
+        session: [s for s in study.planned if s.session == session] for session in study.to_come
+    }
+    named = {scan.file for scan in (*study.scans, *study.planned, *study.omitted)}
+    for session in study.sessions:
+        name = session.session + (f" ({session.date})" if session.date else "")
+        if session.session in study.to_come:
+            rows = planned[session.session]
+            listed = f"; {len(rows)} planned" if rows else ""
+            told.append(f"{name}: to come, no scans yet{listed}{_beside(study, rows, named)}")
+        elif session.skipped:
+            told.append(f"{name}: skipped, never measured ({session.skipped})")
+    told += [
+        f"{n} scan{'s' * (n > 1)} left out: {reason}"
+        for reason, n in Counter(scan.omitted for scan in study.omitted).items()
+    ]
+    if not study.is_allocated:
+        told.append(
+            "treatments are not allocated yet: effects, classes and the balance of the arms wait"
+        )
+    if study.why_no_classes and study.session_ids:
+        told.append(f"the classifier is not trained ({study.why_no_classes})")
+    return told
+
+
+def _beside(study: Study, rows: Sequence[Scan], named: Collection[str]) -> str:
+    """Say which files lie where planned scans belong, and are named by no row."""
+    folders = {str(PurePosixPath(scan.file).parent) for scan in rows} - {"."}
+    found = sorted(
+        f"{folder}/{path.name}"
+        for folder in folders
+        for path in (study.folder / folder).glob("*")
+        if path.is_file() and not path.name.startswith(".")
+    )
+    odd = [path for path in found if path not in named]
+    if not odd:
+        return ""
+    return (
+        f". But {first_words([quoted(path) for path in odd], 3)} "
+        f"{'lies' if len(odd) == 1 else 'lie'} there and no row names "
+        f"{'it' if len(odd) == 1 else 'them'}: correct column file if these are its scans"
+    )
+
+
 def misspelt_columns(study: Study) -> list[str]:
     """Ask about headings of the scan sheet without a meaning that resemble one with a meaning.
 
     ``int_ms`` is no integration time: all scans would be taken as equally long. Asked about are
     only columns that no scan of the study fills in under their right name.
     """
+    if not study.scans:
+        return []
     empty = {"integration_ms": None, "averages": None, "time": None, "leaf": "", "replicate": ""}
     missing = [n for n, of in empty.items() if all(getattr(s, n) == of for s in study.scans)]
     classes = study.definition.classes
@@ -432,22 +494,39 @@ def _form_is_known(study: Study, session: str, unknown: frozenset[str]) -> bool:
     return is_known(unknown, f"intake.forms.{own}")
 
 
-def check_raw_files(study: Study) -> RawFiles:
+def references_are_known(examined: ExaminedStudy) -> bool:
+    """Tell whether every scan is as its user means it, and the settings of its conversion too."""
+    settings = ("instrument", "reflectance", "intake.forms")
+    at_fault = {(p.column or "").split(".")[0] for p in examined.problems if p.file == STUDY_FILE}
+    known = is_known(examined.unknown, *settings) and not at_fault & {"instrument", "reflectance"}
+    return known and not examined.flawed
+
+
+def check_raw_files(study: Study, with_references: bool = True) -> RawFiles:
     """Read the raw files of every session that is not taken in yet, and keep nothing.
+
+    Parameters
+    ----------
+    study
+        The study.
+    with_references
+        Ask of each session that is not converted yet whether its whites and darks can serve.
 
     Raises
     ------
     InputFault
         With the problems of all sessions.
     """
-    from leafledger.intake.stage import read_session
+    from leafledger.intake.stage import read_session, table_of
     from leafledger.records.digests import FileDigests
     from leafledger.runner.outdated import why_run
+    from leafledger.study.table_files import read_spectra
 
     digests = FileDigests(study.folder)
     problems: list[Problem] = []
     files: set[str] = set()
     axes: list[NDArray[np.float64]] = []
+    warnings: list[str] = []
     judged, raw_digests = sessions_with_decisions(study), dict[str, str]()
     sessions = {scan.session for scan in study.scans}
     for session in (name for name in study.session_ids if name in sessions):
@@ -455,23 +534,31 @@ def check_raw_files(study: Study) -> RawFiles:
         if why_run(study, task, digests) is None:
             if session in judged:
                 raw_digests |= digests_of_last_run(study, session)
+            due = why_run(study, Task("reflectance", session), digests) is not None
+            if due and with_references:
+                table = read_spectra(study.folder / outputs(task)["scans"])
+                problems += references_refused(study, session, table)
             continue
+        job = job_of(study, task)
         try:
-            read = read_session(job_of(study, task))
+            read = read_session(job)
         except InputFault as fault:
             problems += fault.problems
             continue
+        warnings += read.warnings
         files |= {scan.file for scan in study.scans if scan.session == session}
+        if with_references:
+            problems += references_refused(study, session, table_of(job, read))
         if study.form(session).quantity == "counts":
-            scans = [scan for scan in study.scans if scan.session == session]
-            problems += swapped_references(study, session, scans, read.values)
             axes.append(read.wavelength_nm)
+            beyond = beyond_full_scale(study, session, read.values)
+            warnings += [beyond] if beyond else []
         if session in judged:
             raw_digests |= digests_of_raw_files(study, session, read)
     problems += panel_problems(study, axes)
     if problems:
         raise InputFault(list(dict.fromkeys(problems)))
-    return RawFiles(len(files), warn_changed(study, raw_digests))
+    return RawFiles(len(files), [*warnings, *warn_changed(study, raw_digests)])
 
 
 def _unknown_indices(definition: Definition) -> list[Problem]:

@@ -28,8 +28,9 @@ def of_analysis(study: Study) -> list[Problem]:
     """Return every setting of effects, doses and classes that the study cannot meet."""
     out = list(_split(study))
     if study.definition.design.unit is not None:  # else the effects are described, not tested
-        out += [*_strata(study), *_doses(study), *_primary(study)]
-        out += [*_compared(study), *_blocks(study), *_covariates(study), *_crossed(study)]
+        out += [*_strata(study), *_doses(study), *_primary(study), *_compared(study)]
+        if study.is_allocated:  # which units stand together is known only then
+            out += [*_blocks(study), *_covariates(study), *_crossed(study)]
     return out
 
 
@@ -55,7 +56,7 @@ def _strata(study: Study) -> Iterator[Problem]:
 
 def _doses(study: Study) -> Iterator[Problem]:
     design = study.definition.design
-    levels = sorted({row.get(design.treatment, "") for row in study.units.values()} - {""})
+    levels = _levels(study)
     for level in sorted(set(design.doses) - set(levels)):
         yield Problem(
             file=FILE,
@@ -76,7 +77,10 @@ def _doses(study: Study) -> Iterator[Problem]:
 
 
 def _levels(study: Study) -> list[str]:
+    """Return the treatments; those that are stated while units have none yet."""
     design = study.definition.design
+    if not study.is_allocated:
+        return sorted(design.levels)
     return sorted({row.get(design.treatment, "") for row in study.units.values()} - {""})
 
 
@@ -165,6 +169,8 @@ def _primary(study: Study) -> Iterator[Problem]:
 def _smallest_p(study: Study, method: str) -> float:
     """Return the smallest p that an exact primary test can reach; 0 for the others."""
     design = study.definition.design
+    if not study.is_allocated:
+        return 0.0
     units: dict[str, dict[str, int]] = {}
     for row in study.units.values():
         block = units.setdefault(row.get(design.block or "", ""), {})

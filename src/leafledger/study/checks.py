@@ -13,7 +13,7 @@ from leafledger.errors import Problem, first_words, grouped, nearest, quoted
 from leafledger.study.analysis_checks import of_analysis
 from leafledger.study.definition import NOTHING_WORDS, Definition, Design
 from leafledger.study.definition_file import FILE
-from leafledger.study.scan_sheet import Scan, columns_of
+from leafledger.study.scan_sheet import NO_REASON, Scan, columns_of
 from leafledger.study.sheets import PathCheck, is_label
 from leafledger.study.study import Study, sessions_of
 from leafledger.study.tasks import sessions_read
@@ -71,11 +71,12 @@ def _instrument_problem(scan: Scan, found: str, expected: str, mend: str) -> Pro
 # Which levels has the treatment, of how many units each, and which look like slips of the pen?
 # ----------------------------------------------------------------------
 # Two labels are one level written twice if they differ in nothing but capital letters, Unicode
-# form, look-alike letters, blanks or the way a number is written. Two treatments are near-
-# duplicates if one is the other with a letter missing, doubled, swapped or wrong. The rules are
-# the project's own: a distance between words alone would refuse pairs such as nitrate and nitrite,
-# which are both treatments, so a wrong letter counts only where one level is rare beside the
-# other.
+# form, look-alike letters, blanks or the way a number is written. Two levels are near-duplicates
+# if one is the other with a letter missing, doubled, swapped or wrong. The rules are the project's
+# own: a distance between words alone would refuse pairs such as nitrate and nitrite, or low and
+# slow, which are both meant. So a wrong letter, or any slip in a word of five letters, counts only
+# where one level is rare beside the other; another first letter only in words of seven or more;
+# and no slip in words of four.
 
 ERROR_VALUES = re.compile(
     r"#(N/A|NV|REF!|VALUE!|WERT!|BEZUG!|NAME\?|DIV/0!|NULL!|NUM!|ZAHL!|SPILL!|CALC!|GETTING_DATA|#+)",
@@ -94,7 +95,8 @@ _LOOK_ALIKES = str.maketrans(
 )
 _SEPARATORS = re.compile(r"(?<=[^\W\d])[\s_-]+(?=\w)|(?<=\w)[\s_-]+(?=[^\W\d])")
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
-_SHORTEST_MISSING, _SHORTEST_WRONG, _SHORTEST_TWO = 4, 5, 8
+_SHORTEST_RARE, _SHORTEST_SLIP, _SHORTEST_FIRST, _SHORTEST_TWO = 5, 6, 7, 8
+"""Letters of the longer word at least: for a slip if rare, in any, at the first letter, two."""
 _RARE_SHARE = 0.5
 _COMMON_UNITS = 3
 
@@ -168,11 +170,10 @@ def level_problems(
     Parameters
     ----------
     design
-        The design; levels of the treatment that it states are never near-duplicates of others
-        that it states.
+        The design; levels of the treatment that it states, and labels that it calls distinct, are
+        never near-duplicates of others of them.
     column
-        Treatment, block or a factor. Spelling is compared for the treatment only: cultivars and
-        blocks have names that differ by a letter.
+        Treatment, block, whole plot or a factor.
     cells
         The label of every unit.
     word
@@ -182,34 +183,36 @@ def level_problems(
     for cell in cells:
         if cell.text:
             by_level.setdefault(cell.text, []).append(cell)
-    stated = {*design.levels, *design.doses} if column == design.treatment else set[str]()
-    counts = {level: len(there) for level, there in by_level.items()}
+    is_treatment = column == design.treatment
+    stated = {*design.distinct, *((*design.levels, *design.doses) if is_treatment else ())}
+    counts = {level: len(cells_of) for level, cells_of in by_level.items()}
     problems: list[Problem] = []
     refused: set[str] = set()
-    for level, there in by_level.items():
+    for level, cells_of in by_level.items():
         why = _no_level(level, stated)
-        if why is None and column == design.treatment and design.levels:
+        if why is None and is_treatment and design.levels:
             why = _unstated(level, design.levels)
         if why is not None:
             refused.add(level)
-            problems.append(_level_problem(column, level, there, word, *why))
+            problems.append(_level_problem(column, level, cells_of, word, *why))
     kept = [level for level in by_level if level not in refused]
-    for odd, meant in _doubles(kept, counts, stated, column == design.treatment):
-        problems.append(_double(column, odd, meant, by_level, word, column == design.treatment))
+    for odd, meant in _doubles(kept, counts, stated):
+        problems.append(_double(column, odd, meant, by_level, word, is_treatment))
     return sorted(problems, key=lambda p: p.row or 0)
 
 
 def stated_problems(design: Design) -> Iterator[Problem]:
-    """Yield what is wrong with ``design.levels`` itself."""
-    doubled = {level for level in design.levels if design.levels.count(level) > 1}
-    for level in sorted(doubled):
-        yield Problem(
-            file=FILE,
-            column="design.levels",
-            found=f"{quoted(level)} more than once",
-            expected="each level once",
-            mend="Take one of them out.",
-        )
+    """Yield what is wrong with ``design.levels`` and ``design.distinct`` themselves."""
+    for key, labels in (("levels", design.levels), ("distinct", design.distinct)):
+        for label, n in sorted(Counter(labels).items()):
+            if n > 1:
+                yield Problem(
+                    file=FILE,
+                    column=f"design.{key}",
+                    found=f"{quoted(label)} more than once",
+                    expected="each label once",
+                    mend="Take one of them out.",
+                )
 
 
 def _no_level(level: str, stated: Collection[str]) -> tuple[str, str] | None:
@@ -235,13 +238,13 @@ def _unstated(level: str, levels: Sequence[str]) -> tuple[str, str] | None:
 
 
 def _level_problem(
-    column: str, level: str, there: Sequence[LabelCell], word: str, expected: str, mend: str
+    column: str, level: str, cells: Sequence[LabelCell], word: str, expected: str, mend: str
 ) -> Problem:
     return Problem(
-        file=there[0].file,
-        row=there[0].row,
+        file=cells[0].file,
+        row=cells[0].row,
         column=column,
-        found=f"{quoted(level)} ({_n(len(there), word)})",
+        found=f"{quoted(level)} ({_n(len(cells), word)})",
         expected=expected,
         mend=mend,
     )
@@ -263,7 +266,7 @@ def _double(
     if is_treatment:
         mend += " If both are treatments, state all of them: design.levels in study.yaml."
     else:
-        mend += " If both are meant, give one of them a name of its own."
+        mend += " If both are meant, state both: design.distinct in study.yaml."
     return Problem(
         file=by_level[odd][0].file,
         row=by_level[odd][0].row,
@@ -280,7 +283,7 @@ def _n(count: int, word: str) -> str:
 
 
 def _doubles(
-    levels: Sequence[str], counts: Mapping[str, int], stated: Collection[str], spelling: bool
+    levels: Sequence[str], counts: Mapping[str, int], stated: Collection[str]
 ) -> Iterator[tuple[str, str]]:
     """Yield (odd level, level that is meant): the rarer one is odd, of two equals the later."""
     rank = {level: (level in stated, counts[level], -i) for i, level in enumerate(levels)}
@@ -294,10 +297,10 @@ def _doubles(
             if level != meant and not (level in stated and meant in stated):
                 odd.add(level)
                 yield level, meant
-    if not spelling or len(levels) > MOST_COMPARED:
+    if len(levels) > MOST_COMPARED:
         return
-    for one, other in combinations([level for level in levels if level not in odd], 2):
-        rarer, meant = sorted((one, other), key=lambda level: rank[level])
+    for pair in combinations([level for level in levels if level not in odd], 2):
+        rarer, meant = sorted(pair, key=lambda level: rank[level])
         if rarer in odd or (rarer in stated and meant in stated):
             continue
         if _near(rarer, meant, counts[rarer], counts[meant]):
@@ -339,13 +342,15 @@ def _near(rarer: str, common: str, n_rarer: int, n_common: int) -> bool:
     (True, True)
     >>> _near("nitrite", "nitrate", 6, 6), _near("nitrote", "nitrate", 1, 6)
     (False, True)
+    >>> _near("low", "slow", 1, 9), _near("heat", "wheat", 1, 9), _near("sown", "shown", 4, 4)
+    (False, False, False)
     >>> _near("dose1", "dose2", 1, 9), _near("lowN", "lowP", 1, 9), _near("NPK", "NPKS", 1, 9)
     (False, False, False)
     """
-    one, other = _words(rarer), _words(common)
-    if len(one) != len(other):
+    words = _words(rarer), _words(common)
+    if len(words[0]) != len(words[1]):
         return False
-    differing = [(a, b) for a, b in zip(one, other, strict=True) if a.casefold() != b.casefold()]
+    differing = [(a, b) for a, b in zip(*words, strict=True) if a.casefold() != b.casefold()]
     if len(differing) != 1:
         return False
     a, b = differing[0]
@@ -353,14 +358,15 @@ def _near(rarer: str, common: str, n_rarer: int, n_common: int) -> bool:
         return False
     if a[:-1] == b[:-1] and (a[-1].isupper() or b[-1].isupper()):
         return False
+    a, b = a.casefold(), b.casefold()
     rare = n_rarer == 1 or n_rarer <= _RARE_SHARE * n_common
-    edits, wrong_letter = _slips(a.casefold(), b.casefold())
+    edits, wrong_letter = _slips(a, b)
     longer = max(len(a), len(b))
-    if edits == 1 and not wrong_letter:
-        return longer >= _SHORTEST_MISSING
     if edits == 1:
-        return rare and longer >= _SHORTEST_WRONG
-    apart = a.casefold().endswith(b.casefold()) or b.casefold().endswith(a.casefold())
+        if a[0] != b[0] and sorted(a) != sorted(b) and longer < _SHORTEST_FIRST:
+            return False
+        return longer >= (_SHORTEST_RARE if rare else _SHORTEST_SLIP) and (rare or not wrong_letter)
+    apart = a.endswith(b) or b.endswith(a)
     lone = n_rarer == 1 and n_common >= _COMMON_UNITS
     return edits == 2 and lone and longer >= _SHORTEST_TWO and not apart and a[0] == b[0]
 
@@ -454,6 +460,14 @@ def _sessions(definition: Definition) -> Iterator[Problem]:
                 "each session once",
                 "Rename or remove one.",
             )
+        if session.skipped and session.skipped.casefold() in NO_REASON:
+            yield _yaml(
+                f"{key}.skipped",
+                quoted(session.skipped),
+                "why the session was never measured, in words",
+                "Write the reason: it stands in report and methods. Of a session that was or will "
+                "be measured, take the key out.",
+            )
     dates = [(i, s.date) for i, s in enumerate(sessions) if s.date is not None]
     for (_, earlier), (i, later) in pairwise(dates):
         if later < earlier:
@@ -544,7 +558,8 @@ def _scans(study: Study) -> Iterator[Problem]:
                 column="intake.pattern" if intake.pattern else "session",
                 found=f"no leaf scan of session {quoted(session)}",
                 expected="at least one scan of role sample in every session",
-                mend="Add its scans, or take the session out of design.sessions.",
+                mend="Add its scans, or take the session out of design.sessions. A session of "
+                "which no file exists at all is to come, and waits.",
             )
 
 
@@ -613,15 +628,19 @@ def _classes(study: Study) -> Iterator[Problem]:
         return
     if classes.target in columns_of(study.definition.design):
         levels = _levels(study, classes.target)
-    elif study.scans:
+    elif study.scans or study.planned:
         in_use = _scans_in_use(study)
-        if not any(classes.target in s.others for s in in_use):
+        if not any(classes.target in s.others for s in (*in_use, *study.planned)):
             yield _no_target(study, classes.target)
             return
         yield from grouped(_scan_labels(in_use, classes.target))
+        if study.why_no_classes:
+            return
         levels = sorted({s.others.get(classes.target, "") for s in in_use} - {""})
     else:
         return  # a column of the scan sheet, which is not there yet
+    if not levels and study.definition.design.control is not None:
+        return  # no unit is listed: said of the control
     if len(levels) < 2:
         only = quoted(levels[0]) if levels else "none"
         yield _yaml(
@@ -668,4 +687,7 @@ def _scan_labels(scans: Sequence[Scan], target: str) -> list[Problem]:
 
 
 def _levels(study: Study, column: str) -> Sequence[str]:
+    """Return the levels of a column; those that are stated while treatments are not allocated."""
+    if column == study.definition.design.treatment and not study.is_allocated:
+        return sorted(study.definition.design.levels)
     return sorted({labels.get(column, "") for labels in study.units.values()} - {""})

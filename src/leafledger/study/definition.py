@@ -31,6 +31,8 @@ ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$"
 ID_WORDS = "letters, digits, _ and -, beginning with a letter or digit, at most 64"
 LABEL_PATTERN = r"^[^\x00-\x1f\x7f-\x9f]{1,64}$"
 LABEL_WORDS = "printable text, at most 64 characters"
+NOTE_PATTERN = r"^[^\x00-\x1f\x7f-\x9f]{1,500}$"
+NOTE_WORDS = "printable text, at most 500 characters"
 Id = Annotated[str, StringConstraints(pattern=ID_PATTERN)]
 Label = Annotated[str, StringConstraints(pattern=LABEL_PATTERN)]
 ColumnName = Annotated[str, StringConstraints(pattern=LABEL_PATTERN)]
@@ -54,6 +56,13 @@ def nothing(value: Any) -> Any:
 def blank(value: Any) -> Any:
     """Keep words such as `none`: they may be the label of a treatment."""
     return None if isinstance(value, str) and not value.strip() else value
+
+
+def one_line(value: Any) -> Any:
+    """Read a text that may run over several lines as one line; an empty one is no value."""
+    if not isinstance(value, str):
+        return value
+    return nothing(" ".join(value.split()))
 
 
 def one_or_many(value: Any) -> Any:
@@ -608,6 +617,12 @@ TRACKING_WORDS = (
 )
 
 
+FieldNote = Annotated[
+    Annotated[str, StringConstraints(pattern=NOTE_PATTERN)] | None, BeforeValidator(one_line)
+]
+"""What a person notes on one line; ``None`` if nothing is."""
+
+
 class Session(Section):
     """One day (or other occasion) of measuring."""
 
@@ -617,6 +632,19 @@ class Session(Section):
     )
     phase: Literal["before", "after"] = Field(
         "after", description="Before or after the treatment; several `before` are averaged."
+    )
+    skipped: FieldNote = Field(
+        None,
+        description="Why the session was never measured and will not be; contrasts that need it "
+        "are stated as not answered, with this reason.",
+    )
+    weather: FieldNote = Field(
+        None, description="Weather of the day, for the methods; nothing is computed of it."
+    )
+    light: FieldNote = Field(
+        None,
+        description="Light in which the plants stood or were measured, for the methods; nothing is "
+        "computed of it.",
     )
 
 
@@ -637,6 +665,12 @@ class Design(Section):
         max_length=1000,
         description="All levels of the treatment, for `check` to refuse any other; left out: the "
         "levels are those of the units, and two that differ by a slip of the pen are refused.",
+    )
+    distinct: Annotated[list[Label], BeforeValidator(one_or_many)] = Field(
+        [],
+        max_length=1000,
+        description="Labels of the block, the whole plot or the factors that read alike and are "
+        "all meant, such as two cultivars that differ by a letter.",
     )
     block: Annotated[ColumnName | None, BeforeValidator(nothing)] = Field(
         None, description="Column that holds the block, if the layout was in blocks."

@@ -168,6 +168,7 @@ _EXPECTED = {
     "bool_parsing": "true or false",
     "date_from_datetime_parsing": "a date such as 2026-05-04",
     "date_parsing": "a date such as 2026-05-04",
+    "date_from_datetime_inexact": "a date such as 2026-05-04, without a time",
     "model_type": "a section with keys of its own",
     "dict_type": "a section with keys of its own",
     "list_type": "a list",
@@ -404,7 +405,8 @@ def _place(loc: Place, text: YamlText) -> tuple[Place, tuple[tuple[Place, str], 
     value: Any = text.value
     for position, part in enumerate(loc):
         last = position == len(loc) - 1
-        if isinstance(value, dict) and (part in value or (last and str(part).islower())):
+        named = str(part).islower() and "[" not in str(part)  # literal['auto',...] is a choice
+        if isinstance(value, dict) and (part in value or (last and named)):
             place, value = (*place, part), value.get(part)
         elif isinstance(value, list) and isinstance(part, int) and part < len(value):
             place, value = (*place, part), value[part]

@@ -22,6 +22,7 @@ from leafledger.study.definition_file import (
     with_rows,
     without_consequences,
 )
+from leafledger.study.rules import RECORDS
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import (
     HAVE_A_MEANING,
@@ -30,9 +31,11 @@ from leafledger.study.scan_sheet import (
     Decision,
     Scan,
     ScanReader,
+    SortedScans,
     columns_of,
     missing_column,
     read_decisions,
+    sort_scans,
     units_of_scans,
     units_of_sheet,
 )
@@ -82,6 +85,10 @@ def read_study(folder: Path, variant: str | None = None) -> Study:
     return examined.study
 
 
+_Place = tuple[str, int | None]
+"""Sheet and row, or raw file and ``None``."""
+
+
 @dataclass(frozen=True)
 class ExaminedStudy:
     """A study as far as it can be read, and every problem of its files.
@@ -103,7 +110,7 @@ class ExaminedStudy:
     study: Study
     problems: tuple[Problem, ...]
     unknown: frozenset[str]
-    flawed: frozenset[tuple[str, int | None]]
+    flawed: frozenset[_Place]
     text: YamlText
 
 
@@ -125,19 +132,32 @@ def examine_study(folder: Path, variant: str | None = None) -> ExaminedStudy:
     name = find_units(folder, problems) if definition.design.unit is not None else None
     if name is not None:
         units_sheet = _read_units(folder, name, definition, columns, problems)
-    scans, others, flawed = list[Scan](), list[str](), set[tuple[str, int | None]]()
+    elif any(problem.file in UNITS for problem in problems):
+        units_sheet = {}  # a folder or a broken link in its place: said already
+    rows, others, flawed = SortedScans([], [], [], (), []), list[str](), set[_Place]()
     readable = _scans_can_be_read(definition, unknown)
     if readable:
-        scans, others, flawed = _read_scans(folder, definition, units_sheet, problems)
+        rows, others, flawed = _read_scans(folder, definition, units_sheet, problems)
     if units_sheet is not None:
         units = units_sheet
     else:
-        units = _units_from_scans(definition, scans, others, columns, problems)
-    decisions = _read_decisions(folder, scans, problems) if readable else []
+        listed = [*rows.taking_part, *rows.planned]
+        units = _units_from_scans(definition, listed, others, columns, problems)
+    decisions = _read_decisions(folder, rows, problems) if readable else []
     levels = {labels.get(definition.design.treatment, "") for labels in units.values()}
     design = without_a_word_for_nothing(definition.design, levels)
     definition = definition.model_copy(update={"design": design})
-    study = Study(folder, definition, tuple(scans), units, tuple(decisions), variant)
+    study = Study(
+        folder,
+        definition,
+        tuple(rows.taking_part),
+        units,
+        tuple(decisions),
+        variant,
+        to_come=rows.to_come,
+        planned=tuple(rows.planned),
+        omitted=tuple(rows.omitted),
+    )
     problems += _cross_checks(study, units_file(folder), problems, unknown, not readable)
     told = without_consequences(problems, unknown, definition)
     kept = [*examined.problems, *with_rows(of_variant(told, variant), text)]
@@ -254,7 +274,8 @@ def _read_units(
     keys = _column_keys(definition)
     absent = [column for column in columns if column not in sheet.columns]
     problems += [missing_column(column, keys[column], sheet.columns, name) for column in absent]
-    units, found = units_of_sheet(sheet, [c for c in columns if c in sheet.columns])
+    present = [c for c in columns if c in sheet.columns]
+    units, found = units_of_sheet(sheet, present, definition.design)
     first = {row.get("unit"): row for row in reversed(sheet.rows)}
     cells = {
         column: [
@@ -293,7 +314,7 @@ def _read_scans(
     definition: Definition,
     units: dict[str, dict[str, str]] | None,
     problems: list[Problem],
-) -> tuple[list[Scan], list[str], set[tuple[str, int | None]]]:
+) -> tuple[SortedScans, list[str], set[_Place]]:
     """Return the scans, the columns that have no meaning of their own, and the rows at fault."""
     intake = definition.intake
     sessions = [s.session for s in sessions_of(definition)]
@@ -310,7 +331,8 @@ def _read_scans(
         if intake.pattern:
             needed = ["session"] if len(sessions) > 1 else []
             needed += ["unit"] if definition.design.unit is not None else []
-            found, wrong = rows_of(folder, intake.pattern, STUDY_FILE, needed)
+            may_wait = bool(definition.design.sessions)
+            found, wrong = rows_of(folder, intake.pattern, STUDY_FILE, needed, may_wait=may_wait)
             problems += wrong
             for row, fields in found:
                 extra = [name for name in fields if name not in HAVE_A_MEANING]
@@ -320,9 +342,15 @@ def _read_scans(
             others = _read_sheet(folder, definition, sessions, reader, problems)
     except InputFault as fault:
         problems += fault.problems
-    flawed = {(p.file, p.row) for p in reader.problems}
-    problems += bounded(grouped(reader.problems))
-    return reader.scans, others, flawed
+    stated = definition.design.sessions
+    taken_in = [s for s in sessions if (folder / f"{RECORDS}/intake.{s}.json").is_file()]
+    found_rows = sort_scans(reader.scans, reader.missing, stated, taken_in)
+    own = [p for p in found_rows.problems if p.file != STUDY_FILE]
+    problems += [p for p in found_rows.problems if p.file == STUDY_FILE]
+    faults = [*reader.problems, *own]
+    flawed = {(p.file, p.row) for p in faults}
+    problems += bounded(grouped(sorted(faults, key=lambda p: p.row or 0)))
+    return found_rows, others, flawed
 
 
 def _read_sheet(
@@ -412,10 +440,11 @@ def _unit_name(scan: Scan, definition: Definition) -> str:
     return scan.unit if definition.design.unit is not None else scan.scan
 
 
-def _read_decisions(folder: Path, scans: list[Scan], problems: list[Problem]) -> list[Decision]:
+def _read_decisions(folder: Path, rows: SortedScans, problems: list[Problem]) -> list[Decision]:
     if not is_there(folder, DECISIONS, problems):
         return []
-    samples = {s.scan for s in scans if s.role == "sample"}
+    listed = [*rows.taking_part, *rows.planned, *rows.omitted]
+    samples = {s.scan for s in listed if s.role == "sample"}
     try:
         return read_decisions(folder / DECISIONS, DECISIONS, samples)
     except InputFault as fault:

@@ -6,7 +6,7 @@ import datetime as dt
 import math
 import re
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import TypeVar
 
@@ -19,8 +19,18 @@ from leafledger.errors import (
     nearest,
     quoted,
 )
-from leafledger.study.definition import ID_WORDS, Design
-from leafledger.study.sheets import PathCheck, Row, Sheet, is_id, is_label, read_sheet
+from leafledger.study.definition import ID_WORDS, NOTE_WORDS, Design, Session
+from leafledger.study.sheets import (
+    NO_SUCH_FILE,
+    PICTURE_WORDS,
+    PathCheck,
+    Row,
+    Sheet,
+    is_id,
+    is_label,
+    is_note,
+    read_sheet,
+)
 
 # Decisions that a person took about scans, with the reason and the name.
 # ----------------------------------------------------------------------
@@ -32,6 +42,8 @@ SCAN_DIGEST = "scan_sha256"
 """Column that the review writes: the raw values that were judged. Rows by hand may leave it out."""
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 _MOST_NAMED = 6
+_FIRST_DAY, _LAST_DAY = 36_526.0, 73_050.0
+"""Days from 1899-12-30 to 2000-01-01 and to 2099-12-31, as spreadsheets count them."""
 
 
 def is_digest(text: str) -> bool:
@@ -214,9 +226,28 @@ OPTIONAL = (
     "averages",
     "instrument",
     "note",
+    "photo",
+    "omitted",
 )
 HAVE_A_MEANING = frozenset({*REQUIRED, *OPTIONAL} - {"instrument"})
 """Columns that are no labels; the instrument may be a block or a factor of the design too."""
+
+
+NO_REASON = frozenset({"yes", "no", "true", "false", "y", "n", "x", "0", "1"})
+"""What is no reason for leaving out a scan or a session."""
+_LONGEST_NOTE = 500
+
+
+def note_text(text: str) -> str:
+    """Return a note of the sheet on one line, without control characters and cut to 500.
+
+    Examples
+    --------
+    >>> note_text("old leaf,\\n  yellow edge")
+    'old leaf, yellow edge'
+    """
+    line = "".join(c for c in " ".join(text.split()) if c.isprintable())
+    return line if len(line) <= _LONGEST_NOTE else f"{line[: _LONGEST_NOTE - 3]}..."
 
 
 @dataclass(frozen=True)
@@ -224,7 +255,9 @@ class Scan:
     """One raw scan of the study.
 
     ``unit``, ``leaf`` and ``replicate`` are ``""`` where they do not apply; ``others`` holds the
-    columns of the sheet that have no meaning of their own (a treatment column, say).
+    columns of the sheet that have no meaning of their own (a treatment column, say). ``note`` and
+    ``photo`` (path of a picture) are for people; ``omitted`` is the reason why the scan takes no
+    part in anything, empty if it takes part.
     """
 
     scan: str
@@ -242,6 +275,9 @@ class Scan:
     row: int
     source: str
     others: Mapping[str, str] = field(default_factory=dict)
+    note: str = ""
+    photo: str = ""
+    omitted: str = ""
 
 
 class ScanReader:
@@ -281,6 +317,7 @@ class ScanReader:
         self.units_file = units_file
         self.problems: list[Problem] = []
         self.scans: list[Scan] = []
+        self.missing: dict[str, Problem] = {}
         self._seen: dict[str, str] = {}
         self._sources: dict[tuple[str, str], str] = {}
         self._refused: dict[str, str | None] = {}
@@ -319,9 +356,11 @@ class ScanReader:
         if role not in ROLES:
             self._problem(row, "role", quoted(role), " or ".join(ROLES), nearest(role, ROLES))
         is_sample = role == "sample"
+        omitted = self._reason(row)
+        name = self._id(row, "scan", needed=True)
         scan = Scan(
-            scan=self._id(row, "scan", needed=True),
-            file=self._file(row),
+            scan=name,
+            file=self._file(row, name, bool(omitted)),
             item=row.get("item"),
             role=role,
             session=self._session(row),
@@ -335,6 +374,9 @@ class ScanReader:
             row=row.line,
             source=row.source or self.shown,
             others=others,
+            note=note_text(row.get("note")),
+            photo=self._photo(row),
+            omitted=omitted,
         )
         self._unique(row, scan)
         self.scans.append(scan)
@@ -367,6 +409,8 @@ class ScanReader:
                 if row.source
                 else "Give the scan an id of its own, or remove the row.",
             )
+        if scan.omitted:
+            return  # its file is not read
         first = self._sources.setdefault((scan.file, scan.item), row.place)
         if scan.file and first != row.place:
             self._problem(
@@ -391,14 +435,52 @@ class ScanReader:
             self._problem(row, column, "an empty cell", "an id", f"Give the row a {column} id.")
         return text
 
-    def _file(self, row: Row) -> str:
+    def _reason(self, row: Row) -> str:
+        """Return why a scan takes no part, ``""`` if it does."""
+        text = " ".join(row.get("omitted").split())
+        if text and not is_note(text):
+            self._problem(
+                row, "omitted", quoted(text), NOTE_WORDS, "Shorten it, or take odd characters out."
+            )
+        elif text.casefold() in NO_REASON:
+            self._problem(
+                row,
+                "omitted",
+                quoted(text),
+                "why the scan takes no part, or an empty cell if it does",
+                "Write the reason in words: it stands in report and methods.",
+            )
+        return text
+
+    def _photo(self, row: Row) -> str:
+        text = row.get("photo")
+        if not text:
+            return ""
+        why = self.paths.why_no_picture(text)
+        if why:
+            self._problem(
+                row,
+                "photo",
+                f"{why}: {quoted(text)}",
+                f"a picture ({PICTURE_WORDS}) inside the study folder",
+                "Correct the path (relative to the study folder, with /), or copy the picture "
+                "there.",
+            )
+        return PurePosixPath(text).as_posix()
+
+    def _file(self, row: Row, scan: str, omitted: bool) -> str:
+        """Return the path of a scan's raw file; one that is not there is kept in ``missing``."""
         text = row.get("file")
+        if not text and omitted:
+            return ""
         if not text:
             self._problem(row, "file", "an empty cell", "a path", "Name the raw file.")
             return ""
         if text not in self._refused:
             self._refused[text] = self.paths.why_refused(text)
         why = self._refused[text]
+        if why == NO_SUCH_FILE and omitted:
+            why = None
         if why:
             self._problem(
                 row,
@@ -407,6 +489,8 @@ class ScanReader:
                 "a file inside the study folder",
                 "Correct the path (relative to the study folder, with /), or copy the file there.",
             )
+        if why == NO_SUCH_FILE and scan:
+            self.missing.setdefault(scan, self.problems.pop())
         # One spelling of each path, or `raw/a.txt` and `raw//a.txt` would be two scans.
         return PurePosixPath(text).as_posix()
 
@@ -435,7 +519,7 @@ class ScanReader:
                     "the experimental unit of the leaf",
                     "Name the unit; if units are not known, say `design: {unit: none}`.",
                 )
-            elif self.units_known is not None and text not in self.units_known:
+            elif self.units_known is not None and is_id(text) and text not in self.units_known:
                 self._problem(
                     row,
                     "unit",
@@ -471,7 +555,7 @@ class ScanReader:
                 "time",
                 quoted(text),
                 "local wall clock, no zone, such as 2026-05-04T09:12:30",
-                "Write the time in that form, or leave it empty.",
+                _counted_days(text) or "Write the time in that form, or leave it empty.",
             )
             return None
         return moment.isoformat(timespec="milliseconds" if moment.microsecond else "seconds")
@@ -493,6 +577,143 @@ class ScanReader:
         return value
 
 
+def _counted_days(text: str) -> str | None:
+    """Return the mend for a time that a spreadsheet left as days since 1899-12-30."""
+    try:
+        days = float(text.replace(",", "."))
+    except ValueError:
+        return None
+    if not _FIRST_DAY <= days <= _LAST_DAY:
+        return None
+    moment = dt.datetime(1899, 12, 30) + dt.timedelta(seconds=round(days * 86_400))
+    return (
+        f"As a spreadsheet counts days this is {moment.isoformat()}: give the cells the format "
+        "yyyy-mm-ddThh:mm:ss and save again."
+    )
+
+
+# Which sessions have been measured, which are to come, and which scans were left out.
+# ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class SortedScans:
+    """The rows of the scan sheet, sorted by what has become of them.
+
+    Attributes
+    ----------
+    taking_part
+        Scans of measured sessions that are not left out.
+    planned
+        Scans of sessions to come, in the order in which they are to be measured.
+    omitted
+        Scans that a reason leaves out.
+    to_come
+        Sessions without any raw file, in study order.
+    problems
+        Of files that are missing in measured sessions, and of skipped sessions that have files.
+    """
+
+    taking_part: list[Scan]
+    planned: list[Scan]
+    omitted: list[Scan]
+    to_come: tuple[str, ...]
+    problems: list[Problem]
+
+
+def sort_scans(
+    scans: Sequence[Scan],
+    missing: Mapping[str, Problem],
+    sessions: Sequence[Session],
+    taken_in: Collection[str],
+) -> SortedScans:
+    """Sort scans by session measured, to come or skipped, and by whether they are left out.
+
+    A session is to come if it has no scan, or if no file of any of its scans exists and it was
+    never taken in. Of a session that was begun or taken in, every missing file is a problem.
+
+    Parameters
+    ----------
+    scans
+        All rows of the sheet.
+    missing
+        Scan -> the problem that its file does not exist.
+    sessions
+        The stated sessions; none if the study states none, which then has no session to come.
+    taken_in
+        Sessions of which an earlier run has read the raw files.
+    """
+    skipped = {s.session: s.skipped for s in sessions if s.skipped}
+    stated = {s.session for s in sessions}
+    by_session: dict[str, list[Scan]] = {s.session: [] for s in sessions}
+    for scan in scans:
+        by_session.setdefault(scan.session, []).append(scan)
+    to_come: list[str] = []
+    problems: list[Problem] = []
+    for session, rows in by_session.items():
+        wanted = [scan for scan in rows if not scan.omitted]
+        lacking = [scan for scan in wanted if scan.scan in missing]
+        if session in skipped:
+            problems += _skipped_but_there(session, skipped[session] or "", wanted, missing)
+        elif session in stated and rows and not wanted:
+            problems.append(_all_omitted(session, rows))
+        elif session in stated and len(lacking) == len(wanted) and session not in taken_in:
+            to_come.append(session)
+        else:
+            problems += [_not_measured(missing[scan.scan], session in taken_in) for scan in lacking]
+    without = {*to_come, *skipped}
+    return SortedScans(
+        [s for s in scans if not s.omitted and s.session not in without],
+        [s for s in scans if not s.omitted and s.session in to_come],
+        [s for s in scans if s.omitted and s.session not in skipped],
+        tuple(to_come),
+        problems,
+    )
+
+
+def _not_measured(problem: Problem, taken_in: bool) -> Problem:
+    """Return the problem of a missing file with what can be done about it."""
+    if taken_in:
+        mend = "An earlier run has read it: put the file back, or correct the path."
+    else:
+        mend = (
+            f"{problem.mend} If the scan is still to be taken, take it; if it never will be, "
+            "state why in column omitted."
+        )
+    return replace(problem, mend=mend)
+
+
+def _all_omitted(session: str, rows: Sequence[Scan]) -> Problem:
+    return Problem(
+        file=rows[0].source,
+        column="omitted",
+        found=f"every scan of session {quoted(session)} left out ({len(rows)} rows)",
+        expected="a session with scans that take part",
+        mend="If the session was never measured, state why in study.yaml (skipped: reason under "
+        "the session); else empty the cells of the scans that take part.",
+    )
+
+
+def _skipped_but_there(
+    session: str, reason: str, wanted: Sequence[Scan], missing: Mapping[str, Problem]
+) -> list[Problem]:
+    there = [scan for scan in wanted if scan.scan not in missing]
+    if not there:
+        return []
+    files = first_words([scan.file for scan in there], 3)
+    return [
+        Problem(
+            file="study.yaml",
+            column="design.sessions",
+            found=f"session {quoted(session)} skipped ({quoted(reason)}), and {len(there)} "
+            f"scan{'s' * (len(there) > 1)} of it ({files})",
+            expected="no raw file of a session that was never measured",
+            mend="Take `skipped` out if the session was measured; else take its scans out of the "
+            "sheet, or state in column omitted why they take no part.",
+        )
+    ]
+
+
 # The experimental units and what was done to each.
 # ----------------------------------------------------------------------
 
@@ -505,13 +726,34 @@ def columns_of(design: Design) -> list[str]:
     return list(dict.fromkeys([design.treatment, *layout, *design.factors]))
 
 
+def is_unallocated(units: Mapping[str, Mapping[str, str]], design: Design) -> bool:
+    """Tell whether the treatments are stated and no unit has been given one yet.
+
+    Examples
+    --------
+    >>> design = Design(levels=["water", "salt"])
+    >>> is_unallocated({"p1": {"treatment": ""}}, design), is_unallocated({}, design)
+    (True, False)
+    """
+    labels = [row.get(design.treatment, "") for row in units.values()]
+    return bool(design.levels) and bool(labels) and not any(labels)
+
+
 def units_of_sheet(
-    sheet: Sheet, columns: Sequence[str]
+    sheet: Sheet, columns: Sequence[str], design: Design | None = None
 ) -> tuple[dict[str, dict[str, str]], list[Problem]]:
-    """Return unit -> labels from the sheet of units, and every problem of its rows."""
+    """Return unit -> labels from the sheet of units, and every problem of its rows.
+
+    Where ``design`` states the levels of the treatment and the column is blank for every unit, the
+    treatments are not allocated yet, which is no problem.
+    """
     units: dict[str, dict[str, str]] = {}
     first: dict[str, int] = {}
     problems: list[Problem] = []
+    blank = design is not None and is_unallocated(
+        {str(row.line): {name: row.get(name) for name in columns} for row in sheet.rows}, design
+    )
+    filled = [name for name in columns if not (blank and design and name == design.treatment)]
     for row in sheet.rows:
         unit = row.get("unit")
         labels = {name: row.get(name) for name in columns}
@@ -542,7 +784,7 @@ def units_of_sheet(
             )
             continue
         units[unit], first[unit] = labels, row.line
-        problems += _label_problems(sheet.name, row.line, labels)
+        problems += _label_problems(sheet.name, row.line, {n: labels[n] for n in filled})
     return units, problems
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from leafledger.study.definition import Session
 from leafledger.study.rules import BY_NAME
 from leafledger.study.scan_sheet import Scan, columns_of
 from leafledger.study.study import Study
@@ -46,6 +47,15 @@ def plan_of_study(study: Study) -> Plan:
 
 def _dump(section: Any) -> Any:
     return section.model_dump(mode="json")
+
+
+def _stated(session: Session) -> Settings:
+    """Return what a session is to every rule: field notes and what becomes of it are apart."""
+    return {
+        "session": session.session,
+        "date": None if session.date is None else session.date.isoformat(),
+        "phase": session.phase,
+    }
 
 
 # --- study.yaml ------------------------------------------------------------------------------
@@ -107,7 +117,7 @@ def _design_of_classes(which: str) -> Callable[[Study, str | None], Settings]:
     def cut(study: Study, _session: str | None) -> Settings:
         design, read = study.definition.design, {*sessions_read(study, which)}
         sessions = [
-            {"session": s.session, "phase": s.phase} for s in study.sessions if s.session in read
+            {"session": s.session, "phase": s.phase} for s in study.measured if s.session in read
         ]
         return {
             "design": {
@@ -151,9 +161,71 @@ def _design(study: Study, _session: str | None) -> Settings:
             "block": design.block,
             "factors": list(design.factors),
             "doses": dict(design.doses),
-            "sessions": [_dump(s) for s in study.sessions],
+            "sessions": [_stated(s) for s in study.measured],
         }
     }
+
+
+def _waiting(study: Study, _session_id: str | None) -> Settings:
+    """Return all stated sessions, and what waits, of a study that is not complete.
+
+    Nothing once every session has been measured and the treatments are allocated: the settings are
+    then those of a study that was measured before its first run.
+    """
+    if len(study.measured) == len(study.sessions) and study.is_allocated:
+        return {}
+    skipped = study.skipped
+    sessions = [
+        {
+            **_stated(s),
+            **({"to_come": True} if s.session in study.to_come else {}),
+            **({"skipped": skipped[s.session]} if s.session in skipped else {}),
+        }
+        for s in study.sessions
+    ]
+    found: Settings = {"design": {"sessions": sessions}}
+    if not study.is_allocated:
+        found["design"]["unallocated"] = list(study.definition.design.levels)
+    return found
+
+
+def _field_notes(study: Study, _session_id: str | None) -> Settings:
+    """Return what persons noted of sessions and scans; nothing at all if nobody did."""
+    sessions = {
+        s.session: {name: text for name in ("weather", "light") if (text := getattr(s, name))}
+        for s in study.sessions
+    }
+    scans = {
+        s.scan: {
+            "session": s.session,
+            **({"note": s.note} if s.note else {}),
+            **({"photo": s.photo} if s.photo else {}),
+        }
+        for s in study.scans
+        if s.note or s.photo
+    }
+    found = {"sessions": {name: notes for name, notes in sessions.items() if notes}, "scans": scans}
+    found = {name: notes for name, notes in found.items() if notes}
+    return {"field_notes": found} if found else {}
+
+
+def _set_aside(study: Study, _session_id: str | None) -> Settings:
+    """Return the scans with a decision that take no part in anything; nothing if there is none."""
+    taking_part = {scan.scan for scan in study.samples()}
+    aside = sorted({decision.scan for decision in study.decisions} - taking_part)
+    return {"set_aside": aside} if aside else {}
+
+
+def _left_out(study: Study, _session_id: str | None) -> Settings:
+    """Return the scans that the sheet leaves out, and why no classifier is trained, if so."""
+    omitted = [
+        {"scan": s.scan, "session": s.session, "role": s.role, "reason": s.omitted}
+        for s in study.omitted
+    ]
+    found: Settings = {"omitted": omitted} if omitted else {}
+    if study.why_no_classes:
+        found["no_classes"] = study.why_no_classes
+    return found
 
 
 def _whole_plot(study: Study, _session: str | None) -> Settings:
@@ -162,7 +234,7 @@ def _whole_plot(study: Study, _session: str | None) -> Settings:
 
 def _control_and_sessions(study: Study, _session: str | None) -> Settings:
     design = study.definition.design
-    sessions = [_dump(s) for s in study.sessions]
+    sessions = [_stated(s) for s in study.measured]
     return {"design": {"unit": design.unit, "control": design.control, "sessions": sessions}}
 
 
@@ -313,6 +385,10 @@ SECTIONS: Mapping[str, Callable[[Study, str | None], Settings]] = {
     "question": _question,
     "design": _design,
     "design: whole_plot": _whole_plot,
+    "design: sessions to come or skipped": _waiting,
+    "field notes": _field_notes,
+    "scans.csv: omitted": _left_out,
+    "scans.csv: omitted or planned, with a decision": _set_aside,
     "design: unit, control, sessions": _control_and_sessions,
     "design: unit, treatment, block, sessions of the classifier": _design_of_classes("classes"),
     "design: unit, treatment, block, these sessions and those before": _design_of_classes(

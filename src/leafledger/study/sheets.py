@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import re
@@ -11,7 +12,7 @@ from difflib import get_close_matches
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, bounded, first_words, nearest, quoted
-from leafledger.study.definition import ID_PATTERN, LABEL_PATTERN, Definition
+from leafledger.study.definition import ID_PATTERN, LABEL_PATTERN, NOTE_PATTERN, Definition
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.workbooks.cells import Cells, Odd, Seen, Texts, letters, read_rows
 from leafledger.workbooks.workbook import Book, SheetPart, open_book
@@ -21,6 +22,7 @@ from leafledger.workbooks.workbook import Book, SheetPart, open_book
 
 _ID = re.compile(ID_PATTERN)
 _LABEL = re.compile(LABEL_PATTERN)
+_NOTE = re.compile(NOTE_PATTERN)
 
 
 def is_id(text: str) -> bool:
@@ -39,6 +41,11 @@ def is_label(text: str) -> bool:
     return _LABEL.fullmatch(text) is not None and text.isprintable()
 
 
+def is_note(text: str) -> bool:
+    """Tell whether ``text`` may be a note or a reason: printable, on one line, not too long."""
+    return _NOTE.fullmatch(text) is not None and text.isprintable()
+
+
 def as_id(text: str) -> str:
     """Return ``text`` with all that an id may not hold turned into ``-``.
 
@@ -49,6 +56,13 @@ def as_id(text: str) -> str:
     """
     out = re.sub(r"[^A-Za-z0-9_-]+", "-", text).strip("-_")[:64]
     return out or "x"
+
+
+NO_SUCH_FILE = "no such file"
+PICTURES = {".jpg": b"\xff\xd8\xff", ".jpeg": b"\xff\xd8\xff", ".png": b"\x89PNG\r\n\x1a\n"}
+"""Ending of a picture -> the bytes with which its file begins."""
+PICTURE_WORDS = "JPEG, PNG or WebP"
+LARGEST_PICTURE = 64_000_000
 
 
 class PathCheck:
@@ -75,7 +89,7 @@ class PathCheck:
             if outside:
                 return "a path that leaves the study folder"
             if not path.exists():
-                return "no such file"
+                return NO_SUCH_FILE
             return None if path.is_file() else "a folder or a special file, not a plain one"
         except RuntimeError:
             return "a link that leads back to itself"
@@ -83,6 +97,32 @@ class PathCheck:
             return f"a path that cannot be opened ({(error.strerror or 'unknown').lower()})"
         except ValueError:
             return "a path that cannot be opened"
+
+    def why_no_picture(self, text: str) -> str | None:
+        """Return why the path ``text`` is no picture of the study, ``None`` if it is one.
+
+        Looked at are the ending and the first bytes; whether the rest is sound shows when the
+        picture is decoded.
+        """
+        why = self.why_refused(text)
+        if why:
+            return why
+        path = self.root / text
+        ending = path.suffix.lower()
+        if ending not in {*PICTURES, ".webp"}:
+            return "a file with another ending than .jpg, .jpeg, .png or .webp"
+        try:
+            size = path.stat().st_size
+            with path.open("rb") as file:
+                head = file.read(12)
+        except OSError as error:
+            return f"a file that cannot be opened ({(error.strerror or 'unknown').lower()})"
+        if size > LARGEST_PICTURE:
+            return f"a picture of {size / 1e6:.0f} MB, more than {LARGEST_PICTURE / 1e6:.0f} MB"
+        webp = head[:4] == b"RIFF" and head[8:] == b"WEBP"
+        if not (webp if ending == ".webp" else head.startswith(PICTURES[ending])):
+            return "a file that does not begin as a picture of its ending does"
+        return None
 
 
 # Whether the heading row of a sheet names the columns that it must.
@@ -458,6 +498,8 @@ def read_text(path: Path, shown: str, largest: int = LARGEST_SHEET) -> str:
             "Check that the file is the sheet you mean.",
         )
     data = path.read_bytes()
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        raise _fault(shown, "text in UTF-16", "UTF-8 text", "Save the sheet as CSV (UTF-8).")
     if b"\0" in data[:4096] or data.startswith((b"PK\x03\x04", b"PAR1")):
         raise _fault(
             shown,

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from leafledger.errors import nearest
+from leafledger.errors import nearest, quoted
 from leafledger.study.definition import Definition, Form, Session
 from leafledger.study.rules import PLAN_HISTORY_FILE as PLAN_HISTORY_FILE
 from leafledger.study.rules import VARIANTS_TABLE as VARIANTS_TABLE
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
-from leafledger.study.scan_sheet import Decision, Scan
+from leafledger.study.scan_sheet import Decision, Scan, columns_of, is_unallocated
 from leafledger.study.tables import RESULTS, meaning_of
 
 if TYPE_CHECKING:
@@ -93,6 +93,7 @@ def _captions(text: str, names: set[str]) -> dict[str, str]:
 # ----------------------------------------------------------------------
 
 ONLY_SESSION = "all"
+UNALLOCATED = "waits: treatments are not allocated yet"
 ASSAYS = ("assays.csv", "assays.xlsx")
 CHROMATOGRAMS = ("chromatograms.csv", "chromatograms.xlsx")
 
@@ -108,7 +109,8 @@ class Study:
     definition
         What ``study.yaml`` says.
     scans
-        All scans, in sheet order.
+        The scans that take part, in sheet order: those of measured sessions that no reason leaves
+        out.
     units
         Unit -> its labels (treatment, block, factors). Where units are not known, every leaf scan
         stands alone under its own id.
@@ -116,6 +118,12 @@ class Study:
         Decisions in file order.
     variant
         Name of the variant whose settings these are; ``None`` for the study as stated.
+    to_come
+        Sessions that are still to be measured, in study order.
+    planned
+        Scans of sessions to come that the sheet lists already, in the order of measuring.
+    omitted
+        Scans that the sheet leaves out, each with its reason.
     """
 
     folder: Path
@@ -124,6 +132,16 @@ class Study:
     units: Mapping[str, Mapping[str, str]]
     decisions: tuple[Decision, ...]
     variant: str | None = None
+    to_come: tuple[str, ...] = ()
+    planned: tuple[Scan, ...] = ()
+    omitted: tuple[Scan, ...] = ()
+
+    def __repr__(self) -> str:
+        """Return the study in a line; its scans alone would fill a book."""
+        counts = f"{len(self.units)} units, {len(self.scans)} scans"
+        return (
+            f"<Study {quoted(self.definition.title)}: {len(self.session_ids)} sessions, {counts}>"
+        )
 
     def tables(self) -> list[str]:
         """Return the names of the tables that :meth:`table` gives, in the order of the data.
@@ -192,7 +210,7 @@ class Study:
             result.path.format(session=session)
             for result in RESULTS
             if result.path.endswith(endings)
-            and not (result.of_classes and self.definition.classes is None)
+            and not (result.of_classes and not self.has_classes)
             and not (result.of_pigments and not self.has_assays)
             for session in (self.session_ids if result.per_session else (None,))
         ]
@@ -233,13 +251,67 @@ class Study:
 
     @property
     def sessions(self) -> tuple[Session, ...]:
-        """The sessions in order; one called ``all`` where the study names none."""
+        """All stated sessions in order; one called ``all`` where the study names none."""
         return sessions_of(self.definition)
 
     @property
+    def measured(self) -> tuple[Session, ...]:
+        """The sessions that have been measured: neither to come nor skipped, in order."""
+        return tuple(s for s in self.sessions if not s.skipped and s.session not in self.to_come)
+
+    @property
     def session_ids(self) -> tuple[str, ...]:
-        """Ids of the sessions, in order."""
-        return tuple(s.session for s in self.sessions)
+        """Ids of the measured sessions, in order."""
+        return tuple(s.session for s in self.measured)
+
+    @property
+    def skipped(self) -> dict[str, str]:
+        """Session -> why it was never measured."""
+        return {s.session: s.skipped for s in self.sessions if s.skipped}
+
+    @property
+    def is_allocated(self) -> bool:
+        """Whether the units have treatments; False while the levels are stated and none has one."""
+        return not is_unallocated(self.units, self.definition.design)
+
+    @property
+    def has_classes(self) -> bool:
+        """Whether the classifier is asked for and can be trained."""
+        return self.definition.classes is not None and not self.why_no_classes
+
+    def why_unmeasured(self, session: str) -> str:
+        """Return why a session has no results, in words; ``""`` if it is measured.
+
+        A session to come has no scans yet; one that was skipped was not measured, for its reason.
+        """
+        if session in self.to_come:
+            return f"waits: {session} has no scans yet"
+        reason = self.skipped.get(session)
+        return f"{session} was not measured: {reason}" if reason else ""
+
+    @property
+    def why_no_classes(self) -> str:
+        """Why the classifier cannot be trained yet, or at all, in words; ``""`` if it can.
+
+        A study without the section ``classes`` asks for none, and gives no reason.
+        """
+        classes = self.definition.classes
+        if classes is None or not (self.to_come or self.skipped or not self.is_allocated):
+            return ""
+        if not self.is_allocated and classes.target == self.definition.design.treatment:
+            return UNALLOCATED
+        wanted = wanted_sessions(self.definition)
+        there = [s for s in self.session_ids if s in wanted]
+        coming = [s for s in self.to_come if s in wanted]
+        if not there:
+            return self.why_unmeasured((coming or [*wanted])[0]) if wanted else ""
+        if coming and classes.split == "session" and len(there) < 2:
+            return f"waits: {coming[0]} has no scans yet, and one session cannot be split"
+        labels = {s.others.get(classes.target, "") for s in self.samples() if s.session in there}
+        by_scan = classes.target not in columns_of(self.definition.design)
+        if coming and by_scan and len(labels - {""}) < 2:
+            return f"waits: {coming[0]} has no scans yet, and so far there is one class only"
+        return ""
 
     @property
     def has_decisions(self) -> bool:
@@ -303,3 +375,23 @@ class Study:
 def sessions_of(definition: Definition) -> tuple[Session, ...]:
     """Return the sessions of a definition, or the one session of a study that names none."""
     return tuple(definition.design.sessions) or (Session(session=ONLY_SESSION),)
+
+
+def wanted_sessions(definition: Definition) -> tuple[str, ...]:
+    """Return the sessions that ``classes.sessions`` asks for, measured or not, in study order.
+
+    All of them where the section names a session that the study does not have, or a phase that no
+    session has: what is wrong with it is for the rule to say.
+    """
+    classes = definition.classes
+    phases = {one.session: one.phase for one in sessions_of(definition)}
+    if classes is None or not definition.design.sessions:
+        return tuple(phases)
+    asked = classes.sessions
+    if isinstance(asked, str):
+        wanted = {s for s in phases if asked in {"all", phases[s]}}
+    else:
+        wanted = {*asked}
+    if not wanted or not wanted <= set(phases):
+        return tuple(phases)
+    return tuple(s for s in phases if s in wanted)

@@ -17,6 +17,8 @@ from leafledger.study.definition import Form, Pattern
 from leafledger.study.sheets import (
     LARGEST_WORKBOOK,
     MOST_ROWS,
+    SCANS,
+    UNITS,
     Row,
     as_id,
     headings_of,
@@ -42,6 +44,12 @@ _IN_MICROMETRES = re.compile(
     r"[0-9][\s._]*(?:um|[\N{MICRO SIGN}\N{GREEK SMALL LETTER MU}]m|micron|micromet)", re.IGNORECASE
 )
 _BARE = re.compile(r"([+-]?[0-9]{1,12}(?:[.,][0-9]{1,12})?)(?:\s*nm)?", re.IGNORECASE)
+_NUMBER = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
+_NUMBERED = re.compile(r"([^\W\d_]{1,12}[\s._-]*)([0-9]{1,6})")
+_NUMBERED_MEND = (
+    "Write the wavelength of each column in its heading; where the file numbers pixels, state "
+    "`pixel_coefficients:` in its form."
+)
 _LONGEST_HEADING = 48
 
 
@@ -163,24 +171,29 @@ def no_wavelengths(headings: Sequence[str]) -> tuple[str, str] | None:
     'a first row of numbers in no order'
     >>> no_wavelengths([f"X{n}" for n in range(1, 400)])[0]
     'headings that count their columns, from X1 to X399'
+    >>> no_wavelengths([f"b{n}" for n in range(101)])[0]
+    'headings that count their columns, from b0 to b100'
     >>> no_wavelengths([f"{n / 100}" for n in range(40, 100)])[0]
     'headings from 0.4 to 0.99, which look like micrometres'
     >>> no_wavelengths([f"{n / 100} um" for n in range(40, 100)])[0]
     'headings from 0.4 um to 0.99 um: micrometres'
+    >>> no_wavelengths([f"{n} um" for n in range(400, 900)])[1]
+    'The numbers look like nm: correct the unit in the headings.'
     >>> no_wavelengths([f"X{n}" for n in range(400, 900)]) is None
     True
     """
     texts = [h.strip() for h in headings if len(h.strip()) <= _LONGEST_HEADING]
     in_um = [text for text in texts if _IN_MICROMETRES.search(text)]
     if len(in_um) >= _FEWEST:
-        return (
-            f"headings from {in_um[0]} to {in_um[-1]}: micrometres",
-            "Write the wavelengths in nm: multiply them by 1000.",
-        )
+        stated = f"headings from {in_um[0]} to {in_um[-1]}: micrometres"
+        values = [float(_NUMBER.findall(text)[0].replace(",", ".")) for text in in_um]
+        if all(SHORTEST_NM <= value <= LONGEST_NM for value in values):
+            return stated, "The numbers look like nm: correct the unit in the headings."
+        return stated, "Write the wavelengths in nm: multiply them by 1000."
     found = [(text, match) for text in texts if (match := _HEADING.fullmatch(text))]
     numbers = [float(match.group(1).replace(",", ".")) for _, match in found]
     if len(numbers) < _FEWEST:
-        return None
+        return _counted(texts)
     rises = [later > earlier for earlier, later in pairwise(numbers)]
     falls = [later < earlier for earlier, later in pairwise(numbers)]
     in_order = max(sum(rises), sum(falls))
@@ -193,8 +206,7 @@ def no_wavelengths(headings: Sequence[str]) -> tuple[str, str] | None:
     if steps == {1.0} and numbers[0] in (0.0, 1.0):
         return (
             f"headings that count their columns, from {found[0][0]} to {found[-1][0]}",
-            "Write the wavelength of each column in its heading; where the file numbers pixels, "
-            "state `pixel_coefficients:` in its form.",
+            _NUMBERED_MEND,
         )
     if min(numbers) >= SHORTEST_UM and max(numbers) <= LONGEST_UM and any(n % 1 for n in numbers):
         low, high = f"{min(numbers):g}", f"{max(numbers):g}"
@@ -203,6 +215,25 @@ def no_wavelengths(headings: Sequence[str]) -> tuple[str, str] | None:
             "Write the wavelengths in nm: multiply them by 1000.",
         )
     return None
+
+
+def _counted(texts: Sequence[str]) -> tuple[str, str] | None:
+    """Return why headings that number their columns behind some word of their own are no bands."""
+    by_word: dict[str, list[tuple[str, int]]] = {}
+    for text in texts:
+        match = _NUMBERED.fullmatch(text)
+        if match is not None:
+            by_word.setdefault(match.group(1).casefold(), []).append((text, int(match.group(2))))
+    columns = max(by_word.values(), key=len, default=[])
+    numbers = [number for _, number in columns]
+    if len(numbers) < _FEWEST or numbers != list(range(numbers[0], numbers[0] + len(numbers))):
+        return None
+    first, last = columns[0][0], columns[-1][0]
+    if numbers[0] in (0, 1):
+        return f"headings that count their columns, from {first} to {last}", _NUMBERED_MEND
+    return f"headings from {first} to {last}, which are not known to be wavelengths", (
+        "If the numbers are nm, write them alone: 505 or 505.0 nm."
+    )
 
 
 # Scan ids for a table that names no scans: made from what a row says, never from its place.
@@ -252,6 +283,8 @@ def content_ids(rows: Sequence[str]) -> list[str]:
 MOST_BANDS = 40_000
 _FEWEST_BANDS = 10
 """A sheet with fewer headings that are wavelengths is no table of spectra."""
+_LISTS_SCANS = frozenset({"file", "item", "role", "session"})
+"""Headings of a sheet that lists the scans of wide tables and holds none itself."""
 _LINE_END = re.compile(r"\r\n|\r|\n")
 _DELIMITERS = {"tab": "\t", "comma": ",", "semicolon": ";", "space": " "}
 
@@ -284,6 +317,15 @@ def without_headings(path: Path, shown: str, form: Form) -> Problem | None:
         why = (
             "a first row of numbers of which none can be a wavelength in nm",
             "Write a heading row above it: the wavelength of each column, a word for the others.",
+        )
+    names = [cell.strip() for cell in cells]
+    if why is None and len(names) > _FEWEST_BANDS and not _LISTS_SCANS & {*names}:
+        if is_spectra_table(path, form):
+            return None
+        why = (
+            f"{len(names)} columns, of which fewer than ten name a wavelength: "
+            f"{first_words(names, 5)}",
+            "Write the wavelength of each column in its heading, such as 505 or 505.0 nm.",
         )
     if why is None:
         return None
@@ -405,11 +447,19 @@ _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,39}")
 _MOST_FIELDS = 10
 _MOST_FILES = 200_000
 _GIVEN = ("file", "item")
+_OF_A_SHEET = ("photo", "omitted")
+"""Columns that no file name can give."""
+_NO_RAW_FILES = frozenset({"study.yaml", *UNITS, *SCANS, "decisions.csv", "README.md"})
 _OWN_FOLDERS = frozenset({"results", "records", "ledger", "logs"})
 
 
 def rows_of(
-    folder: Path, patterns: Sequence[Pattern], shown: str, needed: Sequence[str] = ()
+    folder: Path,
+    patterns: Sequence[Pattern],
+    shown: str,
+    needed: Sequence[str] = (),
+    *,
+    may_wait: bool = False,
 ) -> tuple[list[tuple[Row, list[str]]], list[Problem]]:
     """Return a row for each file that fits a pattern, and what is wrong.
 
@@ -427,6 +477,8 @@ def rows_of(
         The file that holds them, for messages.
     needed
         Fields that the study cannot do without: ``session``, and ``unit`` for leaf scans.
+    may_wait
+        Whether the study may be without any raw file yet: its sessions are to come then.
 
     Returns
     -------
@@ -437,6 +489,7 @@ def rows_of(
     """
     problems: list[Problem] = []
     files = _files(folder, patterns)
+    waits = may_wait and not any(_may_be_raw(path) for path in files)
     taken: set[str] = set()
     rows: list[tuple[str, Row, list[str]]] = []
     for index, pattern in enumerate(patterns):
@@ -445,6 +498,8 @@ def rows_of(
         fields = [name for name in parts[1::2] if name]
         wrong = _wrong(pattern, parts, needed)
         found = [(path, values) for path in files if (values := fit(parts, path)) is not None]
+        if waits and not wrong:
+            continue
         if wrong or not found:
             problems.append(_problem(pattern.pattern, shown, where, wrong))
             continue
@@ -556,6 +611,12 @@ def _files(folder: Path, patterns: Sequence[Pattern]) -> list[str]:
     return sorted(path for path in out if (folder / path).is_file())
 
 
+def _may_be_raw(path: str) -> bool:
+    """Tell whether a file of the study folder may be a raw scan: no sheet, plan or hidden file."""
+    first = path.split("/")[0]
+    return first != "plan" and path not in _NO_RAW_FILES and not first.startswith(".")
+
+
 def _start(pattern: str) -> str:
     """Return the folder before the first field, ``.`` for the study folder itself."""
     return pattern.split("{")[0].rpartition("/")[0] or "."
@@ -587,6 +648,7 @@ def _wrong(pattern: Pattern, parts: Sequence[str], needed: Sequence[str]) -> str
     fields = [name for name in names if name]
     odd = [name for name in fields if _NAME.fullmatch(name) is None]
     given = [name for name in fields if name in _GIVEN]
+    of_sheet = [name for name in fields if name in _OF_A_SHEET]
     is_leaf = pattern.role == "sample" and "role" not in fields
     lacking = [n for n in needed if n not in fields and (n != "unit" or is_leaf)]
     complaints = (
@@ -594,6 +656,7 @@ def _wrong(pattern: Pattern, parts: Sequence[str], needed: Sequence[str]) -> str
         (len(set(fields)) != len(fields), "a field named twice"),
         (odd, f"a field whose name is not a plain word ({quoted(odd[0], 20) if odd else ''})"),
         (given, f"the field {{{given[0] if given else ''}}}, which the path itself says"),
+        (of_sheet, f"the field {{{of_sheet[0] if of_sheet else ''}}}, which only a sheet can give"),
         (any(part == "" for part in parts[2:-1:2]), "two fields with nothing between them"),
         (any(c in part for part in parts[0::2] for c in "{}"), "a { or } without its partner"),
         (_leaves(pattern.pattern), "a path that leaves the study folder"),

@@ -447,7 +447,7 @@ RESULTS: Final = (
         _whole("n_leaves", "number of leaves averaged"),
         "n_scans",
         _whole("n_excluded", "number of scans left out"),
-        key="unit session index", shown="index-courses", sheet="unit indices",
+        key="unit session index", shown="found index-courses", sheet="unit indices",
     ),
     # The classifier.
     _result(
@@ -845,6 +845,12 @@ FLAGS: Final = frozenset(
 
 STATED: Final = "as_stated"
 """What the settings as stated are called in the table of the variants."""
+UNDEFINED: Final = "undefined"
+"""Verdict of a test that has no p."""
+PLANNED: Final = "as_planned"
+"""Variant of ``sensitivity.csv``: the test as planned."""
+NOT_PART: Final = "this session is not part of the contrast"
+"""Reason in ``sensitivity.csv`` of a session left out that cannot change the result."""
 
 
 def names_of(table: str) -> tuple[str, ...]:

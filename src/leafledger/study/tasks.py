@@ -21,7 +21,7 @@ from leafledger.study.rules import (
     name_read,
 )
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
-from leafledger.study.study import Study
+from leafledger.study.study import Study, wanted_sessions
 
 
 @dataclass(frozen=True, order=True)
@@ -49,13 +49,18 @@ FROM_THE_BOOK = tuple(Task(rule.name) for rule in OF_THE_BOOK)
 
 
 def tasks(study: Study) -> list[Task]:
-    """Return every task of a study, in the order of the data."""
+    """Return every task of a study, in the order of the data.
+
+    Sessions to come and skipped ones have none; without any measured session there are no tasks.
+    """
     return [task for level in levels(study) for task in level]
 
 
 def levels(study: Study) -> list[list[Task]]:
     """Return the tasks of each level; those of one level do not read each other."""
-    with_classes = study.definition.classes is not None
+    if not study.session_ids:
+        return []  # nothing has been measured yet
+    with_classes = study.has_classes
     return [
         [
             task
@@ -166,16 +171,9 @@ def sessions_read(study: Study, which: str) -> tuple[str, ...]:
     classes = study.definition.classes
     if which == "*" or classes is None:
         return study.session_ids
-    phases = {one.session: one.phase for one in study.sessions}
-    asked = classes.sessions
-    if isinstance(asked, str):
-        wanted = {s for s in phases if asked in {"all", phases[s]}}
-    else:
-        wanted = {*asked}
-    if not wanted or not wanted <= set(phases) or not study.definition.design.sessions:
-        return study.session_ids  # what is wrong with them is for the rule to say
+    wanted = {*wanted_sessions(study.definition)}
     if which == "classes+before" and classes.target == study.definition.design.treatment:
-        wanted |= {s for s in phases if phases[s] == "before"}
+        wanted |= {s.session for s in study.sessions if s.phase == "before"}
     return tuple(s for s in study.session_ids if s in wanted)
 
 

@@ -420,6 +420,9 @@ class Recorded:
         Sessions whose raw files had to be in place.
     read
         Sessions that had been read when the run ended, or when the plan was recorded.
+    allocation
+        Where lots had been drawn on values before the treatment: their digest, and how many draws
+        had been before. ``None`` otherwise.
     """
 
     by: str
@@ -429,10 +432,12 @@ class Recorded:
     sha256: str = ""
     held: frozenset[str] = frozenset()
     read: frozenset[str] = frozenset()
+    allocation: Mapping[str, Any] | None = None
 
     def facts(self) -> Facts:
         """Return what is told of this record."""
-        return {"by": self.by, "id": self.id, "date": self.date, "plan_sha256": self.sha256}
+        told = {"by": self.by, "id": self.id, "date": self.date, "plan_sha256": self.sha256}
+        return told if self.allocation is None else {**told, "allocation": dict(self.allocation)}
 
 
 @dataclass(frozen=True)
@@ -506,9 +511,10 @@ def judged(records: Sequence[Recorded], plan: Plan) -> Facts | None:
         statement = NOT_PROVABLE if against is None else OTHER
     changed = [] if against is None else _differing(records[against], plan, primary=True)
     beside, beside_in = _changed_beside(records, course, plan)
-    if statement == NOT_PROVABLE and not beside:
+    allocated = allocated_before(records, plan)
+    if statement == NOT_PROVABLE and not beside and allocated is None:
         return None
-    return {
+    return ({} if allocated is None else {"allocated": allocated}) | {
         "form": 1,
         "plan_sha256": digest_of(plan),
         "statement": statement,
@@ -518,6 +524,40 @@ def judged(records: Sequence[Recorded], plan: Plan) -> Facts | None:
         "changed": [_plain(one) for one in changed],
         "changed_beside": [_plain(one) for one in beside],
         "changed_beside_in": None if beside_in is None else records[beside_in].facts(),
+    }
+
+
+def allocated_before(records: Sequence[Recorded], plan: Plan) -> Facts | None:
+    """Return when treatments were allocated on values of a session before, and whether that holds.
+
+    Parameters
+    ----------
+    records
+        Every record of the book in the order of the chain.
+    plan
+        The plan as it stands.
+
+    Returns
+    -------
+    dict or None
+        Facts of the last allocation; ``after_read``: after-sessions that had been read by then;
+        ``n_again``: how often lots were drawn again; ``holds``: whether every unit still has the
+        treatment it was allocated. ``None`` if the book knows of no allocation.
+    """
+    drawn = [i for i, one in enumerate(records) if one.allocation is not None]
+    if not drawn:
+        return None
+    last = records[drawn[-1]]
+    after = set(sessions_after(plan)) | set(sessions_after(last.plan or {}))
+    read = {session for one in records[: drawn[-1]] for session in one.read} | last.read
+    units = [
+        {name: labels.get("treatment") for name, labels in of.items() if name.startswith(_UNITS)}
+        for of in (plan, last.plan or {})
+    ]
+    return last.facts() | {
+        "after_read": sorted(after & read),
+        "n_again": len(drawn) - 1,
+        "holds": units[0] == units[1],
     }
 
 
@@ -625,7 +665,7 @@ def sentences_of(facts: Facts | None, *, primary: bool) -> list[str]:
     words = {FIXED: _fixed, CHANGED: _changed, OTHER: _other, SEVERAL: _several}
     said = words.get(facts["statement"])
     out = [said(facts, what, primary)] if said else ([NOTHING_SHOWN] if primary else [])
-    return out + _beside(facts)
+    return out + _beside(facts) + _allocated(facts.get("allocated"))
 
 
 def _fixed(facts: Facts, what: str, _primary: bool) -> str:
@@ -676,6 +716,27 @@ def _beside(facts: Facts) -> list[str]:
     ]
 
 
+def _allocated(drawn: Facts | None) -> list[str]:
+    """Return in a sentence when treatments were allocated, and against which data."""
+    if drawn is None:
+        return []
+    read = ", ".join(drawn["after_read"])
+    when = (
+        f"when {read} had been read already" if read else "before any after-session had been read"
+    )
+    text = (
+        f"Treatments were allocated after baseline on {drawn['date']}, {when} (plan {drawn['id']}, "
+        f"SHA-256 of the allocation {drawn['allocation']['sha256']})."
+    )
+    again = drawn["n_again"]
+    if again:
+        times = "once" if again == 1 else f"{again} times"
+        text += f" Lots were drawn again {times}; the earlier allocation stays on record."
+    if not drawn["holds"]:
+        text += " Units or their treatments are no longer those of the allocation."
+    return [text]
+
+
 def place_of(recorded: Mapping[str, Any]) -> str:
     """Return in which run, or by which command, and when a plan was recorded.
 
@@ -687,7 +748,8 @@ def place_of(recorded: Mapping[str, Any]) -> str:
     if recorded["by"] == BY_RUN:
         return f"in run {recorded['id']} on {recorded['date']}"
     digest = f", SHA-256 {recorded['plan_sha256']}" if recorded.get("plan_sha256") else ""
-    return f"by `plan record` on {recorded['date']} (plan {recorded['id']}{digest})"
+    command = "plan allocate" if recorded.get("allocation") else "plan record"
+    return f"by `{command}` on {recorded['date']} (plan {recorded['id']}{digest})"
 
 
 def listed_changes(changed: Sequence[Mapping[str, str]]) -> str:

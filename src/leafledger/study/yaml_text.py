@@ -188,7 +188,9 @@ def read_yaml(path: Path, shown: str) -> YamlText:
         raise InputFault(
             Problem(
                 file=shown,
-                found="no such file",
+                found="a folder or a special file"
+                if path.exists() or path.is_symlink()
+                else "no such file",
                 expected="the study definition",
                 mend="Run `leafledger new` to write one, or go to the study folder.",
             )

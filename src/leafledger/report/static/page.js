@@ -9,6 +9,40 @@
       all.textContent = open ? "Close all folded parts" : "Open all folded parts";
     });
   }
+  // A link may lead into folded parts: they open, also where the browser does not do it by itself.
+  const reveal = () => {
+    const id = decodeURIComponent(location.hash.slice(1));
+    const target = id && document.getElementById(id);
+    if (!target) return;
+    let opened = false;
+    for (let d = target.closest("details"); d; d = d.parentElement.closest("details")) {
+      opened = opened || !d.open;
+      d.open = true;
+    }
+    if (opened) target.scrollIntoView();
+  };
+  window.addEventListener("hashchange", reveal);
+  reveal();
+  // The contents mark the part that is being read.
+  const links = [...document.querySelectorAll("nav.toc a")];
+  const mark = () => {
+    let current = links[0];
+    for (const link of links) {
+      const part = document.getElementById(link.hash.slice(1));
+      if (part && part.getBoundingClientRect().top < 160) current = link;
+    }
+    links.forEach((link) => {
+      if (link === current) link.setAttribute("aria-current", "true");
+      else link.removeAttribute("aria-current");
+    });
+  };
+  let waiting = false;
+  window.addEventListener("scroll", () => {
+    if (waiting) return;
+    waiting = true;
+    requestAnimationFrame(() => { waiting = false; mark(); });
+  }, { passive: true });
+  mark();
   document.querySelectorAll(".steps").forEach((box) => {
     const steps = [...box.querySelectorAll("details.step")];
     const control = box.querySelector(".step-control");

@@ -248,6 +248,24 @@ const Review = (() => {
     at("more").textContent = more.join(" ");
   }
 
+  // The picture beside a scan; one that cannot be shown gives the reason in its place.
+  function photo(scan) {
+    const address = `/api/photo/${encodeURIComponent(scan)}`;
+    const frame = make("p", { class: "photo" });
+    const picture = make("img", { src: address, alt: `Photograph beside scan ${scan}`, loading: "lazy" });
+    picture.addEventListener("error", async () => {
+      let why = "it cannot be read";
+      try {
+        const answer = await fetch(address);
+        const { problems } = await answer.json();
+        if (problems?.length) why = `${problems[0].file}: ${problems[0].found}. ${problems[0].mend}`;
+      } catch { /* the server has ended, or gave no reason */ }
+      frame.replaceChildren(`The photograph is not shown: ${why}`);
+    });
+    frame.append(picture);
+    return frame;
+  }
+
   function card(scan, k) {
     const leaves = state.view.kind === "leaves";
     const look = lookOf(k);
@@ -259,6 +277,7 @@ const Review = (() => {
       scan.accepted === false ? make("span", { class: "badge" }, "left out of the last run") : "");
     const facts = [scan.leaf && `leaf ${scan.leaf}`, scan.replicate && `replicate ${scan.replicate}`, scan.time?.replace("T", " "), scan.integration_ms && `${scan.integration_ms} ms`, scan.file, scan.item, scan.note && `note: ${scan.note}`];
     const parts = [top, make("p", { class: "where" }, facts.filter(Boolean).join(" · "))];
+    if (scan.photo) parts.push(photo(scan.scan));
     const heard = scan.said.map((said) => make("li", {}, said.severity === "notice" ? "" : make("b", {}, "Suggested to leave out: "), said.sentence));
     if (heard.length) parts.push(make("ul", { class: "said" }, ...heard));
     if (scan.decision) parts.push(make("p", {}, make("span", { class: "badge decided" }, scan.decision.action === "keep" ? "kept" : "excluded"), ` by ${scan.decision.by}${scan.decision.when ? `, ${scan.decision.when.replace("T", " ")}` : ""}: ${scan.decision.reason}`));

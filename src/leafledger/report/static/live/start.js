@@ -10,6 +10,23 @@ const stayStill = (host, error) => {
   host.hidden = false;
 };
 
+const drawLive = async (host, value) => {
+  try {
+    await FIGURES[host.dataset.live](host, value);
+  } catch (error) {
+    stayStill(host, error);
+  }
+  host.dataset.drawn = "";
+};
+
+// A figure in a folded part has no width: it is drawn when the part is opened.
+const whenOpen = (host, draw) => {
+  const folded = host.parentElement.closest("details:not([open]):not(.step)");
+  if (!folded) return draw();
+  folded.addEventListener("toggle", () => whenOpen(host, draw), { once: true });
+  return undefined;
+};
+
 const startLive = async () => {
   const hosts = [...document.querySelectorAll("[data-live]")];
   if (!hosts.length) return;
@@ -22,11 +39,7 @@ const startLive = async () => {
     return;
   }
   for (const host of hosts) {
-    try {
-      await FIGURES[host.dataset.live](host, values[host.dataset.live]);
-    } catch (error) {
-      stayStill(host, error);
-    }
+    await whenOpen(host, () => drawLive(host, values[host.dataset.live]));
     await new Promise((next) => { setTimeout(next); });
   }
   document.documentElement.dataset.live = "drawn";

@@ -1,0 +1,194 @@
+"""How is a session watched from the terminal: one line for each scan, and single keys?"""
+
+from __future__ import annotations
+
+import sys
+import threading
+import webbrowser
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from leafledger.cli.terminal_text import safe, say
+from leafledger.errors import InputFault
+
+if TYPE_CHECKING:
+    from leafledger.watch.measuring_session import MeasuringSession, Message
+    from leafledger.watch.server import Watch
+
+# Lines of the terminal
+# ----------------------------------------------------------------------
+
+_COLOURS = {"fault": "red", "caution": "yellow", "good": "green"}
+_MARKS = {"fault": "x", "caution": "!", "good": "+", "note": "-"}
+_KEYS = "Keys: a again, s skip, n note, u undo, t take a file left aside, q end."
+
+
+def line_of(message: Message) -> str:
+    r"""Return one line for the terminal, with a bell where a person should look.
+
+    Examples
+    --------
+    >>> from leafledger.watch.measuring_session import Message
+    >>> line_of(Message("p1: MEASURE AGAIN", "fault", bell=True))
+    'x p1: MEASURE AGAIN\x07'
+    """
+    return f"{_MARKS[message.kind]} {safe(message.text)}" + ("\a" if message.bell else "")
+
+
+def _say_message(message: Message) -> None:
+    bell = "\a" if message.bell and sys.stdout.isatty() else ""
+    click.secho(line_of(message).rstrip("\a") + bell, fg=_COLOURS.get(message.kind))
+
+
+# Single keys, at a terminal only
+# ----------------------------------------------------------------------
+
+
+@contextmanager
+def _single_keys() -> Iterator[None]:
+    """Let keys come one by one, without Enter; the terminal is put back in any case."""
+    import termios
+    import tty
+
+    handle = sys.stdin.fileno()
+    before = termios.tcgetattr(handle)
+    try:
+        tty.setcbreak(handle)
+        yield
+    finally:
+        termios.tcsetattr(handle, termios.TCSADRAIN, before)
+
+
+def _asked(words: str) -> str:
+    """Ask for a line; the terminal shows what is typed meanwhile."""
+    import termios
+
+    handle = sys.stdin.fileno()
+    keys = termios.tcgetattr(handle)
+    lines = termios.tcgetattr(handle)
+    lines[3] |= termios.ICANON | termios.ECHO
+    termios.tcsetattr(handle, termios.TCSADRAIN, lines)
+    try:
+        click.echo(f"{words}: ", nl=False)
+        return sys.stdin.readline().strip()
+    finally:
+        termios.tcsetattr(handle, termios.TCSADRAIN, keys)
+
+
+def press(key: str, session: MeasuringSession, asked: Callable[[str], str]) -> bool:
+    """Do what a key stands for; what cannot be done is said.
+
+    Parameters
+    ----------
+    key
+        One character.
+    session
+        The session that is measured.
+    asked
+        Asks for a line of words.
+
+    Returns
+    -------
+    bool
+        Whether the watch goes on.
+    """
+    try:
+        if key == "q":
+            return False
+        if key == "a":
+            session.again("", asked("Why again (Enter: what was found)"))
+        elif key == "s":
+            session.skip(asked("Why is the next step not measured"))
+        elif key == "n":
+            session.note(asked("Note beside the last scan"))
+        elif key == "u":
+            session.undo()
+        elif key == "t":
+            session.take("")
+    except InputFault as fault:
+        for problem in fault.problems:
+            say(f"! found {problem.found}; expected {problem.expected}. {problem.mend}")
+    except OSError as error:
+        say(f"! {(error.strerror or str(error)).lower()}: nothing was changed. Try again.")
+    return True
+
+
+def _listen(watch: Watch, session: MeasuringSession, ended: threading.Event) -> None:
+    import select
+
+    while watch.wait(0.0) and not ended.is_set():
+        ready, _, _ = select.select([sys.stdin], [], [], 0.3)
+        if ready and not press(sys.stdin.read(1).lower(), session, _asked):
+            ended.set()
+
+
+# The command
+# ----------------------------------------------------------------------
+
+
+@click.command(short_help="Judge each scan as it is saved, beside the spectrometer.")
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("session")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    help="Port on this machine; a free one if left out.",
+)
+@click.option("--no-browser", is_flag=True, help="Print the address only.")
+@click.option(
+    "--poll",
+    is_flag=True,
+    help="Look through the folder again and again: for a folder on another machine.",
+)
+def watch(study: Path, session: str, port: int, no_browser: bool, poll: bool) -> None:
+    """Judge each scan of SESSION of STUDY as soon as the instrument's program has saved it.
+
+    Each complete file in raw/SESSION becomes the next step of the measuring order in scans.csv.
+    Ended with q or Ctrl-C, it goes on where it was when it is begun again.
+
+    \b
+    Example:
+      leafledger watch my-study day0
+    """
+    from leafledger.local_page.server import has_screen
+    from leafledger.watch.measuring_session import MeasuringSession
+    from leafledger.watch.server import Watch
+
+    measuring = MeasuringSession(study, session, _say_message)
+    at_work = Watch(measuring, poll, lambda words: say(f"- {words}"))
+    try:
+        guard = at_work.serve(port)
+        say(
+            f"Save the scans into {measuring.folder_name}/ of {study.name or study.resolve().name}."
+        )
+        say(f"Page: {guard.address}")
+        if not no_browser and has_screen():
+            webbrowser.open(guard.address)
+        following = measuring.order.next
+        say(f"Next: {measuring.words_of(following)} ({following.scan.scan})" if following else "")
+        at_work.start()
+        _until_ended(at_work, measuring)
+    finally:
+        at_work.stop()
+    if at_work.failure is not None:
+        raise at_work.failure
+    say("The watch has ended; what was measured is in scans.csv.")
+
+
+def _until_ended(at_work: Watch, measuring: MeasuringSession) -> None:
+    ended = threading.Event()
+    try:
+        if sys.stdin.isatty():
+            say(_KEYS)
+            with _single_keys():
+                _listen(at_work, measuring, ended)
+        else:
+            while at_work.wait(0.5):
+                pass
+    except KeyboardInterrupt:
+        say("")

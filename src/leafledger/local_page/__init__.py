@@ -1,0 +1,1 @@
+"""Pages that a person opens in a browser on this machine."""

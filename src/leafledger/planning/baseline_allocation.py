@@ -1,0 +1,729 @@
+"""How are treatments drawn once the session before the treatment is in: ``plan allocate``?
+
+Units that were alike before the treatment form a pair or block, and lots are drawn within it. The
+values are unit means of a run that is current. What was drawn is written once: ``plan/`` keeps it
+with seed, digest and the values used, the book of runs enters it, and drawing again takes an
+explicit word that the book tells.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import secrets
+import tempfile
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from leafledger.errors import InputFault, Problem, first_words, input_fault, nearest, quoted
+from leafledger.planning.allocation import (
+    BLOCK_COLUMN,
+    BLOCKS,
+    FREE,
+    LAYOUTS,
+    PAIRS,
+    Allocation,
+    alike_blocks,
+    balance,
+    block_names,
+    draw,
+    in_words,
+)
+from leafledger.planning.design_questions import PlannedSession, layout_problems
+from leafledger.planning.measuring_order import Effort
+from leafledger.planning.planned_study import (
+    ALLOCATION_TABLE,
+    PAGE_OF_WORDS,
+    PLAN,
+    PLAN_FILE,
+    SCAN_COLUMNS,
+    Files,
+    json_bytes,
+    order_sha256,
+    scan_rows,
+    session_steps,
+    sheet_files,
+)
+from leafledger.planning.sheets import randomisation_html
+from leafledger.records.code import version
+from leafledger.records.digests import FileDigests
+from leafledger.runner.outdated import outdated
+from leafledger.runner.plan_records import PlanRecord, record_plan
+from leafledger.runner.study_check import checked_study
+from leafledger.runner.study_folder import study_lock
+from leafledger.study.definition import Design
+from leafledger.study.definition_file import FILE as STUDY_FILE
+from leafledger.study.reading import read_design
+from leafledger.study.sheets import EXAMPLE, units_file
+from leafledger.study.study import Study
+from leafledger.study.table_files import read_csv, read_json, write_bytes
+from leafledger.study.tasks import Task, inputs, outputs, tasks
+from leafledger.words import listed, plural
+
+ALLOCATION_FILE = f"{PLAN}/allocation.json"
+UNITS_FILE = "units.csv"
+SCANS_FILE = "scans.csv"
+_RESULTS = "results/unit_indices.csv"
+_RULE = "unit_means"
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """How lots are to be drawn; what is ``None`` is as it was planned.
+
+    Attributes
+    ----------
+    layout
+        ``pairs`` or ``complete_blocks``.
+    n_blocks
+        Number of blocks.
+    indices
+        The primary index, and a second one.
+    seed
+        Seed of the lots.
+    again
+        Whether lots may be drawn though they were drawn before.
+    """
+
+    layout: str | None = None
+    n_blocks: int | None = None
+    indices: tuple[str, ...] = ()
+    seed: int | None = None
+    again: bool = False
+
+
+@dataclass(frozen=True)
+class Allocated:
+    """What was drawn.
+
+    Attributes
+    ----------
+    allocation
+        Who gets what.
+    facts
+        What ``plan/allocation.json`` holds.
+    record
+        The entry in the book of runs.
+    notes
+        What should be known.
+    """
+
+    allocation: Allocation
+    facts: Mapping[str, Any]
+    record: PlanRecord
+    notes: tuple[str, ...]
+
+
+def allocate_study(folder: Path, wanted: Wanted) -> Allocated:
+    """Draw treatments on the values before, write them, and enter them in the book.
+
+    Raises
+    ------
+    InputFault
+        If the study was allocated before, an after-session has scans, results are missing or not
+        current, or units and blocks do not fit together.
+    """
+    with study_lock(folder):
+        study = checked_study(folder)
+        refuse(study, wanted)
+        values = baseline_values(study, wanted)
+        allocation, facts = drawn(study, values, wanted)
+        files, notes = _files(study, allocation, facts)
+        _check_as_written(study.folder, files)
+        # units.csv comes last: until it is there nothing is allocated.
+        for name in sorted(files, key=lambda name: (name == UNITS_FILE, name == STUDY_FILE, name)):
+            write_bytes(study.folder / name, files[name])
+    entry = {"sha256": allocation.sha256, "seed": allocation.seed}
+    return Allocated(allocation, facts, record_plan(study.folder, entry), tuple(notes))
+
+
+# What stands against drawing lots.
+# ----------------------------------------------------------------------
+
+
+def refuse(study: Study, wanted: Wanted) -> None:
+    """Refuse to draw lots where they were drawn, or too late.
+
+    Raises
+    ------
+    InputFault
+        With every reason.
+    """
+    problems = [*_allocated_already(study, wanted), *_too_late(study), *_unfit(study)]
+    if problems:
+        raise InputFault(problems)
+
+
+def _allocated_already(study: Study, wanted: Wanted) -> Iterator[Problem]:
+    column = study.definition.design.treatment
+    named = [unit for unit, labels in study.units.items() if labels.get(column)]
+    if named and not wanted.again:
+        which = "every unit" if len(named) == len(study.units) else first_words(named, 5)
+        yield Problem(
+            file=units_file(study.folder),
+            column=column,
+            found=f"a treatment of {which} already",
+            expected="units whose treatment is blank: lots are drawn once",
+            mend="Keep the allocation that stands. `--again` draws anew, keeps the old one in "
+            "plan/, and the book of runs tells of both.",
+        )
+
+
+def _too_late(study: Study) -> Iterator[Problem]:
+    """Yield the after-sessions of which any file is there."""
+    for session in study.sessions:
+        if session.phase != "after":
+            continue
+        there = [s.file for s in study.scans if s.session == session.session]
+        there = [file for file in there if (study.folder / file).exists()]
+        lying = study.folder / "raw" / session.session
+        if not there and lying.is_dir():
+            there = [f"raw/{session.session}/{p.name}" for p in sorted(lying.iterdir())]
+            there = [name for name in there if not Path(name).name.startswith(".")]
+        if there:
+            yield Problem(
+                file=there[0],
+                found=f"{len(there)} file{'s' * (len(there) > 1)} of {session.session}, a session "
+                "after the treatment",
+                expected="no scan after the treatment yet",
+                mend="Lots cannot be drawn when the treatment has begun. State in units.csv what "
+                "each unit got.",
+            )
+
+
+def _unfit(study: Study) -> Iterator[Problem]:
+    design = study.definition.design
+    if design.unit is None:
+        yield Problem(STUDY_FILE, "units that are not known", "a unit for every leaf",
+                      "Name the experimental unit: design.unit.", column="design.unit")  # fmt: skip
+    if len(design.levels) < 2:
+        yield Problem(
+            STUDY_FILE, f"{len(design.levels)} levels", "all treatments that are to be drawn",
+            "State them: levels: [water, chelate].", column="design.levels",
+        )  # fmt: skip
+    if not any(s.phase == "before" for s in study.sessions):
+        yield Problem(
+            STUDY_FILE, "no session before the treatment", "one, on whose values lots are drawn",
+            "Mark it: phase: before.", column="design.sessions",
+        )  # fmt: skip
+    name = units_file(study.folder)
+    if name != UNITS_FILE:
+        yield Problem(name, "a workbook", "units.csv, into which the treatments are written",
+                      "Save the sheet as CSV (UTF-8), and take the workbook away.")  # fmt: skip
+
+
+# The values before.
+# ----------------------------------------------------------------------
+
+
+def baseline_values(study: Study, wanted: Wanted) -> dict[str, list[float]]:
+    """Return unit -> values of the indices before the treatment, means over those sessions.
+
+    Raises
+    ------
+    InputFault
+        If there are no results, they are not current, or a unit has no value.
+    """
+    rests_on = _upstream(study, _RULE)
+    stale = [one for one in outdated(study, FileDigests(study.folder)) if one.task in rests_on]
+    if stale or not (study.folder / _RESULTS).is_file():
+        first = f"{stale[0].task.name}: {stale[0].why}" if stale else "no results"
+        raise input_fault(
+            file=_RESULTS,
+            found=f"results that are not up to date ({first})",
+            expected="unit means of the session before, of a run that is current",
+            mend=f"Run it first: leafledger run {study.folder.name}",
+        )
+    before = [s.session for s in study.sessions if s.phase == "before"]
+    return values_of_table(
+        read_csv(study.folder / _RESULTS), list(study.units), before, indices_of(study, wanted)
+    )
+
+
+def _upstream(study: Study, rule: str) -> set[Task]:
+    """Return the task of a rule of the whole study, and all tasks whose results it rests on."""
+    writer = {path: task for task in tasks(study) for path in outputs(task).values()}
+    waiting = [Task(rule)]
+    known = set(waiting)
+    while waiting:
+        for path in inputs(study, waiting.pop()).values():
+            task = writer.get(path)
+            if task is not None and task not in known:
+                known.add(task)
+                waiting.append(task)
+    return known
+
+
+def indices_of(study: Study, wanted: Wanted) -> list[str]:
+    """Return the indices that units are matched on: those asked for, else the primary one.
+
+    Raises
+    ------
+    InputFault
+        If none is asked for and the study names no primary contrast.
+    """
+    if wanted.indices:
+        return list(dict.fromkeys(wanted.indices))
+    primary = study.definition.effects.primary
+    if primary is None:
+        raise input_fault(
+            file=STUDY_FILE,
+            found="no primary contrast",
+            expected="the index on which units are matched",
+            mend="Name it in effects.primary, or by --index.",
+            column="effects.primary",
+        )
+    return [primary.index]
+
+
+def values_of_table(
+    table: Any, units: Sequence[str], before: Sequence[str], indices: Sequence[str]
+) -> dict[str, list[float]]:
+    """Return unit -> values of the indices, means over the sessions before.
+
+    Parameters
+    ----------
+    table
+        ``unit_indices.csv``.
+    units
+        All units that lots are drawn for.
+    before
+        Sessions before the treatment.
+    indices
+        Names of the indices, one or two.
+
+    Raises
+    ------
+    InputFault
+        If an index is not in the table, or a unit has no value.
+    """
+    known = sorted(set(table["index"]))
+    unknown = [name for name in indices if name not in known]
+    if unknown:
+        raise InputFault(
+            Problem(
+                _RESULTS, f"no index {quoted(name)}", "an index of this study", nearest(name, known)
+            )
+            for name in unknown
+        )
+    chosen = table[table["session"].isin(list(before)) & table["mean"].notna()]
+    means = chosen.groupby(["unit", "index"], sort=True)["mean"].mean()
+    lacking = [u for u in units if any((u, name) not in means.index for name in indices)]
+    if lacking:
+        raise input_fault(
+            file=_RESULTS,
+            found=f"no value before of {first_words(lacking, 8)}",
+            expected=f"{listed(list(indices))} of every unit of {UNITS_FILE}",
+            mend="Measure it again or keep one of its scans (leafledger review), or take the unit "
+            f"out of {UNITS_FILE} and {SCANS_FILE}.",
+        )
+    return {unit: [float(means[unit, name]) for name in indices] for unit in units}
+
+
+# The draw.
+# ----------------------------------------------------------------------
+
+
+def drawn(
+    study: Study, values: Mapping[str, Sequence[float]], wanted: Wanted
+) -> tuple[Allocation, dict[str, Any]]:
+    """Form pairs or blocks, draw lots within them, and return them with what is kept of it.
+
+    Raises
+    ------
+    InputFault
+        If units, treatments and blocks do not fit together.
+    """
+    design, word = study.definition.design, study.definition.design.unit or "unit"
+    treatments = in_order(design)
+    layout, n_blocks = _layout(study, wanted, len(treatments))
+    problems = layout_problems(len(values), len(treatments), layout, n_blocks, plural(word))
+    if problems:
+        raise InputFault(problems)
+    size = 2 if layout == PAIRS else len(values) // n_blocks
+    units = list(study.units)
+    blocks = alike_blocks(values, size)
+    seed = secrets.randbelow(2**32) if wanted.seed is None else wanted.seed
+    allocation = draw(units, treatments, layout, block_names(blocks, units), seed)
+    indices = indices_of(study, wanted)
+    facts = {
+        "form": 1,
+        "layout": layout,
+        "column": BLOCK_COLUMN[layout],
+        "treatments": treatments,
+        "seed": seed,
+        "sha256": allocation.sha256,
+        "versions": {"leafledger": version()},
+        "indices": indices,
+        "sessions": [s.session for s in study.sessions if s.phase == "before"],
+        "rule": rule_in_words(len(indices), layout),
+        "words": in_words(allocation, treatments, plural(word)),
+        "values": {unit: dict(zip(indices, values[unit], strict=True)) for unit in units},
+        "balance": balance(allocation, values, indices),
+        "number": len(earlier_allocations(study.folder)) + 1,
+        "replaces": _replaced(study),
+    }
+    return allocation, facts
+
+
+def in_order(design: Design) -> list[str]:
+    """Return the treatments, the control first."""
+    others = [level for level in design.levels if level != design.control]
+    return ([design.control] if design.control in design.levels else []) + others
+
+
+def _layout(study: Study, wanted: Wanted, n_arms: int) -> tuple[str, int]:
+    """Return layout and number of blocks: as asked, else as planned, else the smallest blocks."""
+    planned = planned_answers(study.folder)
+    layout = wanted.layout or planned.get("layout")
+    if layout not in LAYOUTS or layout == FREE:
+        layout = PAIRS if n_arms == 2 else BLOCKS
+    if layout == PAIRS:
+        return layout, 0
+    n_blocks = wanted.n_blocks
+    if n_blocks is None and wanted.layout is None:
+        n_blocks = planned.get("n_blocks")
+    return layout, n_blocks or max(1, len(study.units) // n_arms)
+
+
+def planned_answers(folder: Path) -> dict[str, Any]:
+    """Return the answers of ``plan/plan.json``; empty where the study was not planned so."""
+    place = folder / PLAN_FILE
+    try:
+        known = read_json(place)
+    except (OSError, ValueError):
+        return {}
+    answers = known.get("answers") if isinstance(known, dict) else None
+    return answers if isinstance(answers, dict) else {}
+
+
+def rule_in_words(n_indices: int, layout: str) -> str:
+    """Return in a sentence how pairs or blocks were formed."""
+    what = "pairs" if layout == PAIRS else "blocks"
+    if n_indices == 1:
+        return f"Units were put in the order of their value before; neighbours are {what}."
+    return (
+        f"{what.capitalize()} were formed of units near each other by Mahalanobis distance, from "
+        "the outside inwards, and improved by exchanges until none lowered the sum of squares "
+        "within them."
+    )
+
+
+def earlier_allocations(folder: Path) -> list[Path]:
+    """Return the allocations that were kept when lots were drawn again, and the one in force."""
+    there = sorted((folder / PLAN).glob("allocation-*.json"))
+    now = folder / ALLOCATION_FILE
+    return [*there, *([now] if now.is_file() else [])]
+
+
+def _replaced(study: Study) -> str | None:
+    """Return the name under which the allocation in force is kept; ``None`` if there is none."""
+    if not (study.folder / ALLOCATION_FILE).is_file():
+        return None
+    return f"{PLAN}/allocation-{len(earlier_allocations(study.folder)):03d}.json"
+
+
+# The files.
+# ----------------------------------------------------------------------
+
+
+def _files(
+    study: Study, allocation: Allocation, facts: Mapping[str, Any]
+) -> tuple[Files, list[str]]:
+    """Return every file that changes, and notes on what was left as it was."""
+    folder, design = study.folder, study.definition.design
+    column = str(facts["column"])
+    files: Files = {}
+    if facts["replaces"]:
+        kept = str(facts["replaces"])
+        files[kept] = (folder / ALLOCATION_FILE).read_bytes()
+        table = folder / ALLOCATION_TABLE
+        if table.is_file():
+            files[kept.replace(".json", ".csv")] = table.read_bytes()
+    files[ALLOCATION_FILE] = json_bytes(facts)
+    files[ALLOCATION_TABLE] = allocation.text.encode("utf-8")
+    ours = _columns_of_earlier(folder)
+    files[UNITS_FILE] = units_with(
+        (folder / UNITS_FILE).read_bytes(), design.treatment, column, allocation, ours
+    )
+    files[STUDY_FILE] = with_block((folder / STUDY_FILE).read_bytes(), column)
+    ordered, notes = _new_order(study, allocation)
+    files |= ordered
+    files[PAGE_OF_WORDS] = _page(study, facts)
+    return files, notes
+
+
+def _columns_of_earlier(folder: Path) -> set[str]:
+    """Return the columns of units.csv that earlier allocations wrote."""
+    names = set()
+    for path in earlier_allocations(folder):
+        known = read_json(path)
+        if isinstance(known, dict) and isinstance(known.get("column"), str):
+            names.add(known["column"])
+    return names
+
+
+def units_with(
+    data: bytes, treatment: str, column: str, allocation: Allocation, ours: Collection[str] = ()
+) -> bytes:
+    """Return units.csv with treatments and blocks filled in, all else as it was.
+
+    Parameters
+    ----------
+    data
+        The sheet, UTF-8, commas.
+    treatment, column
+        Columns of the treatment and of the pair or block; the latter is added if it is not there.
+    allocation
+        Who gets what.
+    ours
+        Columns that may be written over: those of an earlier allocation.
+
+    Raises
+    ------
+    InputFault
+        If the column of the block holds something else already.
+    """
+    text = data.decode("utf-8-sig")
+    mark = b"\xef\xbb\xbf" if data.startswith(b"\xef\xbb\xbf") else b""
+    end = "\r\n" if "\r\n" in text else "\n"
+    out = io.StringIO()
+    write = csv.writer(out, lineterminator=end)
+    heading: list[str] | None = None
+    for row in csv.reader(io.StringIO(text, newline="")):
+        passed_over = not any(cell.strip() for cell in row) or row[0].lstrip().startswith(EXAMPLE)
+        if passed_over:
+            write.writerow(row)
+        elif heading is None:
+            heading = [cell.strip() for cell in row]
+            if column not in heading:
+                row, heading = [*row, column], [*heading, column]
+            write.writerow(row)
+        else:
+            cells = [*row, *[""] * (len(heading) - len(row))]
+            unit = cells[heading.index("unit")].strip()
+            at = heading.index(column)
+            if cells[at].strip() and column not in ours:
+                raise input_fault(
+                    file=UNITS_FILE,
+                    found=f"a column {quoted(column)} that is filled in ({unit}: "
+                    f"{quoted(cells[at].strip())})",
+                    expected=f"a free column for the {column}s that are formed now",
+                    mend=f"Rename the column {column}.",
+                    column=column,
+                )
+            cells[heading.index(treatment)] = allocation.treatment[unit]
+            cells[at] = allocation.block[unit]
+            write.writerow(cells)
+    return mark + out.getvalue().encode("utf-8")
+
+
+def with_block(data: bytes, column: str) -> bytes:
+    """Return study.yaml with ``design.block``, its other lines and comments as they were.
+
+    Raises
+    ------
+    InputFault
+        If the section design is not written on lines of its own.
+    """
+    text = data.decode("utf-8-sig")
+    stated: dict[str, Any] = yaml.safe_load(text)
+    design = stated.get("design") or {}
+    if design.get("block") == column:
+        return data
+    end = "\r\n" if "\r\n" in text else "\n"
+    new = end.join(_lines_with_block(text.split(end), column))
+    if yaml.safe_load(new) != {**stated, "design": {**design, "block": column}}:
+        raise input_fault(
+            file=STUDY_FILE,
+            found="a section design that is not written on lines of its own",
+            expected=f"`block: {column}` in the section design",
+            mend=f"Write `block: {column}` there yourself, then allocate again.",
+            column="design.block",
+        )
+    return new.encode("utf-8")
+
+
+def _lines_with_block(lines: list[str], column: str) -> list[str]:
+    """Return the lines of study.yaml with the key in place of an old one or of its comment."""
+    heads = [i for i, line in enumerate(lines) if line.split("#")[0].rstrip() == "design:"]
+    if not heads:
+        return lines
+    start = heads[0] + 1
+    stop = start
+    while stop < len(lines) and (not lines[stop].strip() or lines[stop].startswith(" ")):
+        stop += 1
+    depth = min(
+        (len(line) - len(line.lstrip()) for line in lines[start:stop] if line.strip()), default=2
+    )
+    indent = " " * depth
+    new = f"{indent}block: {column}"
+    new = f"{new:<34} # written by `leafledger plan allocate`"
+    for i in range(start, stop):
+        if lines[i].startswith(f"{indent}block:"):
+            return [*lines[:i], new, *lines[i + 1 :]]
+    for i in range(start, stop):
+        if lines[i].startswith(f"{indent}# block:"):
+            after = i + 1
+            while after < stop and lines[after].strip().startswith("#"):
+                after += 1
+            return [*lines[:i], new, *lines[after:]]
+    return [*lines[:start], new, *lines[start:]]
+
+
+def _new_order(study: Study, allocation: Allocation) -> tuple[Files, list[str]]:
+    """Return scans.csv and sheets with treatments alternating in the sessions to come.
+
+    Where the rows of a session are not those that were planned, they are left alone.
+    """
+    folder, answers = study.folder, planned_answers(study.folder)
+    effort = _effort(answers)
+    sheet = folder / study.definition.intake.sheet
+    if effort is None or study.definition.intake.pattern or sheet.name != SCANS_FILE:
+        return {}, [
+            "The study was not written by `leafledger plan`: draw the order of measuring yourself, "
+            "with treatments alternating."
+        ]
+    after = [s for s in study.sessions if s.phase == "after"]
+    names = [s.session for s in after]
+    order = session_steps(
+        names, list(study.units), allocation, effort, len(in_order(study.definition.design)),
+        allocation.seed,
+    )  # fmt: skip
+    data = sheet.read_bytes()
+    new, kept = data, []
+    for name in names:
+        rewritten = with_rows_of_session(new, name, scan_rows(order[name]))
+        if rewritten is None:
+            kept.append(name)
+        else:
+            new = rewritten
+    notes = []
+    if kept:
+        notes.append(
+            f"Rows of {first_words(kept)} in {SCANS_FILE} are not those that were planned: their "
+            "order is left as it is."
+        )
+    fresh = {name: order[name] for name in names if name not in kept}
+    sessions = [PlannedSession(s.session, s.phase, s.date) for s in after]
+    files = sheet_files(
+        study.definition.title, study.definition.design.unit or "unit", fresh, sessions,
+        effort.n_scans > 1,
+    )  # fmt: skip
+    plan = read_json(folder / PLAN_FILE)
+    plan["order_sha256"] |= {name: order_sha256(steps) for name, steps in fresh.items()}
+    files[PLAN_FILE] = json_bytes(plan)
+    files[SCANS_FILE] = new
+    return files, notes
+
+
+def _effort(answers: Mapping[str, Any]) -> Effort | None:
+    names = ("n_leaves", "n_scans", "reference_every", "n_references")
+    numbers = [answers.get(name) for name in names]
+    if not all(isinstance(n, int) for n in numbers):
+        return None
+    return Effort(*(int(n) for n in numbers if n is not None))
+
+
+def with_rows_of_session(data: bytes, session: str, rows: Sequence[Sequence[str]]) -> bytes | None:
+    """Return a scan sheet whose rows of a session are in another order.
+
+    Parameters
+    ----------
+    data
+        The sheet.
+    session
+        A session of which no scan exists.
+    rows
+        Its rows in the new order, with the columns of ``SCAN_COLUMNS``.
+
+    Returns
+    -------
+    bytes or None
+        ``None`` if the leaf scans that stand there are not those of ``rows``, or a row holds a
+        time, note or photo already.
+    """
+    read = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline="")))
+    heading = [cell.strip() for cell in read[0]]
+    if not set(SCAN_COLUMNS) <= set(heading):
+        return None
+    at = {name: heading.index(name) for name in heading}
+    mine = [i for i, row in enumerate(read) if i and row and row[at["session"]] == session]
+    there = {read[i][at["scan"]]: i for i in mine}
+    planned = {row[0]: dict(zip(SCAN_COLUMNS, row, strict=True)) for row in rows}
+    samples = {name for name, cells in planned.items() if cells["role"] == "sample"}
+    standing = {name for name, i in there.items() if read[i][at["role"]] == "sample"}
+    used = ("time", "note", "photo", "omitted")
+    if samples != standing or any(read[i][at[name]] for i in mine for name in used):
+        return None
+    if {name for name in there if name not in standing} - set(planned):
+        return None  # a reference or tile that was added by hand
+    new = []
+    for name, cells in planned.items():
+        row = list(read[there[name]]) if name in there else [""] * len(heading)
+        for column, value in cells.items():
+            row[at[column]] = value
+        new.append(row)
+    first = mine[0] if mine else len(read)
+    left = [row for i, row in enumerate(read[:first])]
+    rest = [row for i, row in enumerate(read) if i >= first and i not in set(mine)]
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows([*left, *new, *rest])
+    return out.getvalue().encode("utf-8")
+
+
+def _page(study: Study, facts: Mapping[str, Any]) -> bytes:
+    """Return the page of words after the allocation."""
+    answers = planned_answers(study.folder)
+    rows = [
+        f"{row['index']} before, {row['treatment']}: mean {row['mean']:.4g}"
+        + (f", standard deviation {row['sd']:.2g}" if row["sd"] is not None else "")
+        + f", n = {row['n']}"
+        for row in facts["balance"]
+    ]
+    sections = [
+        ("Who gets what", [str(facts["words"]), str(facts["rule"]),
+                           f"Values of {listed(list(facts['sessions']))} were used; they stand in "
+                           f"{ALLOCATION_FILE}."]),
+        ("How alike the treatments were before", ["Described, not tested: what differs is chance.",
+                                                   *rows]),
+        ("In which order", [
+            "The sessions before the treatment were measured in the order of a plain lot. In the "
+            "sessions after it treatments alternate by the rows of Latin squares, so that every "
+            "treatment stands equally often in every position, as nearly as the numbers allow."
+            if answers else "The order of measuring was not drawn by this program."
+        ]),
+        ("Cautions", [
+            "Lots were drawn when no scan after the treatment existed. Analyse with the pairs or "
+            f"blocks: design.block is {facts['column']}.",
+            "Keep units.csv and plan/allocation.csv away from the bench; sheets and labels show no "
+            "treatment.",
+            *([f"Lots were drawn {facts['number']} times; the earlier ones are kept, the last as "
+               f"{facts['replaces']}."] if facts["replaces"] else []),
+        ]),
+    ]  # fmt: skip
+    checks = [
+        ("Seed", str(facts["seed"])),
+        (f"SHA-256 of the allocation ({ALLOCATION_TABLE})", str(facts["sha256"])),
+        ("Drawn by", f"leafledger {facts['versions']['leafledger']}"),
+    ]
+    return randomisation_html(study.definition.title, sections, checks)
+
+
+def _check_as_written(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Read the design as it will stand, before anything is written.
+
+    Raises
+    ------
+    InputFault
+        With every problem of the new study.yaml and units.csv.
+    """
+    with tempfile.TemporaryDirectory() as scratch:
+        place = Path(scratch).resolve() / folder.name
+        for name in (STUDY_FILE, UNITS_FILE):
+            write_bytes(place / name, files[name])
+        read_design(place)

@@ -1,0 +1,3 @@
+for (a in list(c(.5,.05,64),c(.2,.05,394),c(.8,.05,26),c(.5,.05,85),c(.5,.01,96),c(1,.05,17),c(1.5,.05,9),c(2,.05,7),c(0.9,.1,12),c(.6,.05,5))) {p<-power.t.test(delta=a[1],sd=1,sig.level=a[2],n=a[3],strict=TRUE);cat(sprintf("two.sample,%g,%g,%d,%.12f\n",a[1],a[2],a[3],p$power))}
+for (a in list(c(.5,.05,34),c(.8,.05,15),c(1,.01,20),c(1.2,.05,6))) {p<-power.t.test(delta=a[1],sd=1,sig.level=a[2],n=a[3],type="paired",strict=TRUE);cat(sprintf("paired,%g,%g,%d,%.12f\n",a[1],a[2],a[3],p$power))}
+for (a in list(c(.2,.05,.8),c(.5,.05,.8),c(.8,.05,.8),c(.5,.05,.9),c(.5,.01,.8),c(1,.05,.8),c(1.5,.05,.8))) {p<-power.t.test(delta=a[1],sd=1,sig.level=a[2],power=a[3],strict=TRUE);cat(sprintf("needed,%g,%g,%g,%.8f\n",a[1],a[2],a[3],p$n))}
