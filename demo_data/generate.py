@@ -15,13 +15,16 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from seedlings import faults, folder, forms, leaves, planted, scenario, sheet
+from seedlings import assays, faults, folder, forms, leaves, planted, scenario, sheet
 from seedlings.faults import Plan, Setting
 from seedlings.instrument import Spectrometer
 from seedlings.measuring import measure
 
 DEFAULT_SEED = 40
-OURS = ("study.yaml", "units.csv", "scans.csv", "decisions.csv", "planted.json", "raw")
+OURS = (
+    "study.yaml", "units.csv", "scans.csv", "decisions.csv", "assays.csv", "chromatograms.csv",
+    "planted.json", "raw",
+)  # fmt: skip
 
 
 def parser() -> argparse.ArgumentParser:
@@ -44,6 +47,10 @@ def parser() -> argparse.ArgumentParser:
     out.add_argument("--leaves", type=int, default=3, help="leaves of a plant")
     out.add_argument("--sessions", type=int, default=4, choices=[1, 2, 3, 4])
     out.add_argument("--pixels", type=int, default=1024)
+    out.add_argument(
+        "--assays", type=int, default=assays.MOST_ASSAYS,
+        help="leaves that were extracted, at most one of a plant; 0: no assays, no chromatogram",
+    )  # fmt: skip
     return out
 
 
@@ -60,6 +67,8 @@ def complaints(options: argparse.Namespace) -> list[str]:
         wrong.append("--leaves must be 1 to 99")
     if not 64 <= options.pixels <= 4096:
         wrong.append("--pixels must be 64 to 4096")
+    if not 0 <= options.assays <= 100_000:
+        wrong.append("--assays must be 0 to 100000")
     if options.out.exists() and not options.out.is_dir():
         wrong.append(f"{options.out} is a file; name a folder")
     elif _of_somebody_else(options.out):
@@ -84,6 +93,7 @@ def generate(
     n_leaves: int = 3,
     n_sessions: int = 4,
     n_pixels: int = 1024,
+    n_assays: int = 0,
 ) -> Plan:
     """Write a study into ``out`` and return the faults that were planted.
 
@@ -109,6 +119,13 @@ def generate(
     told = planted.planted(options, units, sessions, true_leaves, plan)
     told["instrument"] = planted.instrument_truth(spectrometer)
     told["clean_scans"] = {}
+    sheet_of_assays, told_assays = "", list[dict[str, Any]]()
+    if n_assays:
+        sheet_of_assays, told_assays = assays.assays_csv(
+            seed, n_assays, units, sessions, true_leaves
+        )
+        told["assays"] = told_assays
+        told["chromatogram"] = [pigment for pigment, _, _ in assays.SPOTS]
     _clear(out)
     for k, day in enumerate(days):
         measured = measure(spectrometer, day, units, true_leaves[:, k], plan)
@@ -118,6 +135,11 @@ def generate(
     _write(out / "units.csv", folder.units_csv(units))
     _write(out / "scans.csv", folder.scans_csv(scans))
     _write(out / "decisions.csv", folder.decisions_csv(plan, scans, units, true_leaves))
+    if n_assays:
+        _write(out / "assays.csv", sheet_of_assays)
+        _write(
+            out / "chromatograms.csv", assays.chromatograms_csv(seed, units, sessions)
+        )  # fmt: skip
     _write(out / "planted.json", _json(told))
     return plan
 
@@ -172,6 +194,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             n_leaves=options.leaves,
             n_sessions=options.sessions,
             n_pixels=options.pixels,
+            n_assays=options.assays,
         )
     except (faults.UnknownFault, leaves.ModelMissing) as error:
         print(f"generate.py: {error}", file=sys.stderr)

@@ -159,6 +159,32 @@ def test_interval_of_one_leaf_per_unit_is_near_the_textbook_one() -> None:
     assert middle[0] - low[0] == pytest.approx(high[0] - middle[0])
 
 
+def test_spread_and_width_of_the_interval_by_hand() -> None:
+    """Each error left out over the root of 1 + its textbook leverage; wider at the ends."""
+    draws = np.random.default_rng(9)
+    x = draws.uniform(0, 1, 7)
+    pairs = pairs_of(x, 3 + 2 * x + draws.normal(0, 0.3, 7))
+    found = calibrate("linear", pairs)
+    assert found is not None
+
+    def leverage(at: float, others: np.ndarray) -> float:
+        spread = float(np.sum((others - others.mean()) ** 2))
+        return 1 / len(others) + (at - float(others.mean())) ** 2 / spread
+
+    squares = []
+    for i in range(7):
+        others = np.delete(x, i)
+        line = stats.linregress(others, np.delete(pairs.y, i))
+        error = line.intercept + line.slope * x[i] - pairs.y[i]
+        squares.append(error**2 / (1 + leverage(x[i], others)))
+    sigma = math.sqrt(np.mean(squares))
+    assert found.scale_of_interval == pytest.approx(sigma)
+    for at in (found.low, float(x.mean()), found.high):
+        middle, _, high = found.interval(np.array([at]), 0.95)
+        half = stats.t.ppf(0.975, 5) * sigma * math.sqrt(1 + leverage(at, x))
+        assert high[0] - middle[0] == pytest.approx(half)
+
+
 @pytest.mark.parametrize(
     ("n_units", "n_leaves", "between"), [(6, 3, 1.5), (20, 1, 0.0), (10, 2, 1.0)]
 )

@@ -90,6 +90,18 @@ def test_check_names_what_is_wrong_in_both_sheets(small_study: Path, units: list
     }  # fmt: skip
 
 
+def test_nothing_is_read_through_a_link_out_of_the_study(
+    small_study: Path, units: list[str], tmp_path: Path
+) -> None:
+    elsewhere = tmp_path / "elsewhere.csv"
+    elsewhere.write_text(assays(units))
+    (small_study / "assays.csv").symlink_to(elsewhere)
+    (small_study / "chromatograms.csv").mkdir()
+    with pytest.raises(InputFault, match="a path that leaves the study folder") as caught:
+        checked_study(small_study)
+    assert "chromatograms.csv: found a folder" in str(caught.value)
+
+
 def test_an_unknown_index_is_refused(small_study: Path, units: list[str]) -> None:
     path = small_study / "study.yaml"
     path.write_text(path.read_text() + "pigments: {index: NDVJ}\n")

@@ -281,6 +281,25 @@ def test_chromatograms_by_themselves(tmp_path: Path) -> None:
     assert read_json(job.outputs["pigments_summary"])["cautions"]
 
 
+def test_tables_are_written_as_they_are_declared(tmp_path: Path) -> None:
+    holds = {
+        "text": lambda c: pd.api.types.is_string_dtype(c) or c.isna().all(),
+        "number": lambda c: pd.api.types.is_numeric_dtype(c) and not pd.api.types.is_bool_dtype(c),
+        "whole number": lambda c: pd.api.types.is_numeric_dtype(c) and (c.dropna() % 1 == 0).all(),
+        "true or false": pd.api.types.is_bool_dtype,
+    }
+    job = study(tmp_path, GOOD, STRIP)
+    run(job)
+    declared = [one for one in written_by("pigments") if one.is_table]
+    assert len(declared) == 4
+    for one in declared:
+        frame = table(job, one.role)
+        assert len(frame) and list(frame.columns) == list(one.names)
+        assert not frame.duplicated([*one.key]).any(), one.name
+        for column in one.columns:
+            assert holds[column.dtype](frame[column.name]), (one.name, column.name)
+
+
 def test_the_order_of_rows_changes_no_estimate(tmp_path: Path) -> None:
     lines = GOOD.splitlines(keepends=True)
     one = study(tmp_path / "a", GOOD)

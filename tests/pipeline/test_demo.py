@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -78,6 +79,34 @@ def test_the_clear_the_borderline_and_the_null_effect(demo: Path) -> None:
     assert null["verdict"] == "not_significant"
     same = Study.open(demo).table("effects.csv").query("method == 'tost' and index == 'WI'")
     assert "equivalent" in set(same["verdict"])
+
+
+def test_planted_pigments_lie_inside_the_intervals(demo: Path) -> None:
+    """The pigments of every leaf, assayed or not; 95 % intervals hold at least 93 % of them."""
+    generator()  # it makes its own modules known
+    scenario = import_module("seedlings.scenario")
+    options = planted(demo)["options"]
+    units = scenario.units_of(options["plants"])
+    sessions = scenario.chosen_sessions(options["sessions"])
+    leaves = scenario.leaf_parameters(options["seed"], 1.0, units, sessions, options["leaves"])
+    names, days = [u.unit for u in units], [s.session for s in sessions]
+    estimates = Study.open(demo).table("pigments/estimates.csv")
+    for quantity, column in (("chlorophyll", 1), ("carotenoids", 2)):
+        rows = estimates[(estimates["quantity"] == quantity) & estimates["in_range"]]
+        true = np.array(
+            [
+                leaves[names.index(unit), days.index(day), int(leaf) - 1, column]
+                for unit, day, leaf in zip(rows["unit"], rows["session"], rows["leaf"], strict=True)
+            ]
+        )
+        held = (rows["estimate_low"] <= true) & (true <= rows["estimate_high"])
+        assert len(rows) > 250
+        assert held.mean() >= 0.93, quantity
+        assert not held.all(), "intervals so wide that nothing can lie outside"
+    chosen = Study.open(demo).table("pigments/calibrations.csv").query("chosen")
+    assert set(chosen["index"]) == {"CI_rededge"}
+    strip = Study.open(demo).table("pigments/chromatograms.csv")
+    assert strip["candidates"].tolist() == planted(demo)["chromatogram"]
 
 
 def test_every_planted_fault_is_found_and_no_clean_scan_is_called(demo: Path) -> None:

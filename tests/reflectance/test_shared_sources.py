@@ -28,7 +28,6 @@ from leafledger.reflectance.detector import Noise, pool_darks
 from leafledger.reflectance.linearity import Linearity
 from leafledger.reflectance.references import (
     Scans,
-    _times_of,
     above_dark,
     build_references,
     fill_defaults,
@@ -325,25 +324,3 @@ def test_the_middle_white_of_a_block_passes_its_own_sensitivities_on() -> None:
     assert blocks.dark_slope[0, :, 0] == pytest.approx([0.0, 1 / 10.0, 0.0])
     assert blocks.bends[0, 0] == pytest.approx(0.1)
     assert blocks.time_shares[0, :, 0].tolist() == [0.0, 1.0, 0.0]
-
-
-def test_whites_of_several_times_are_named_by_each_time_once() -> None:
-    """Times that agree are one; a session of one time, or of exact times, has none to err."""
-    white = np.array([18.0, 12.0, 12.0])
-    n = len(white) + 1
-    scans = Scans(
-        session="day0",
-        scan=np.array([f"s{i}" for i in range(n)]),
-        role=np.array(["white"] * 3 + ["sample"]),
-        file=np.array(["f"] * n),
-        time_s=np.arange(n, dtype=float),
-        integration_ms=np.array([*white, 18.0]),
-        averages=np.ones(n),
-        counts=np.ones((n, 2)),
-        wavelength_nm=np.array([500.0, 600.0]),
-    )
-    times = _times_of(scans, 0.1)
-    assert times is not None and times.u_ms == 0.1
-    assert times.white_ms.tolist() == [12.0, 18.0]
-    assert _times_of(scans, 0.0) is None
-    assert _times_of(replace(scans, integration_ms=np.full(n, 12.0)), 0.1) is None

@@ -24,7 +24,7 @@ from leafledger.study.table_files import write_text
 _LIST_COLUMNS = ("rank", "unit", "session", "leaf", "distance")
 
 
-@click.group()
+@click.group(short_help="Choose leaves to extract; contents of extracts.")
 def assay() -> None:
     """Choose leaves for pigment extraction, and see what extracts and strips say."""
 

@@ -31,7 +31,7 @@ from leafledger.study.reading import ExaminedStudy, examine_study, read_design, 
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.scan_sheet import Scan, change_warnings, columns_of, digest_changed, standing
 from leafledger.study.settings import settings_of
-from leafledger.study.sheets import SCANS, is_there, with_own_names
+from leafledger.study.sheets import SCANS, PathCheck, is_there, with_own_names
 from leafledger.study.study import ASSAYS, CHROMATOGRAMS, Study
 from leafledger.study.table_files import link_problems
 from leafledger.study.table_sheet import without_pattern
@@ -151,7 +151,17 @@ def assay_problems(examined: ExaminedStudy) -> list[Problem]:
                     mend="Keep the one that you work in and take the other away.",
                 )
             )
-        if there and leaves and not flawed:
+        refused = PathCheck(study.folder).why_refused(there[0]) if there else None
+        if refused:
+            problems.append(
+                Problem(
+                    file=there[0],
+                    found=refused,
+                    expected="a sheet inside the study folder",
+                    mend="Copy the sheet itself into the study folder.",
+                )
+            )
+        elif there and leaves and not flawed:
             try:
                 read(study.folder / there[0], there[0], list(leaves))
             except InputFault as fault:
