@@ -141,7 +141,7 @@ def copy_demo(folder: Path) -> None:
 @click.option(
     "--forward",
     is_flag=True,
-    help="Play it day by day: plan, watch the first day, run each evening (about two minutes).",
+    help="Play it day by day: plan, watch the first day, run each evening (two to three minutes).",
 )
 @cores_option
 def demo(folder: Path | None, forward: bool, cores: int) -> None:
