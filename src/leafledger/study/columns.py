@@ -50,12 +50,12 @@ class Column:
     optional: bool = False
 
 
-text_column = partial(Column, unit="", dtype="text")
-flag_column = partial(Column, unit="", dtype="true or false")
+text = partial(Column, unit="", dtype="text")
+flag = partial(Column, unit="", dtype="true or false")
 time = partial(Column, unit="", dtype="date and time")
-number_column = partial(Column, dtype="number")
-whole_column = partial(Column, dtype="whole number")
-spectrum_column = partial(Column, dtype="spectrum")
+number = partial(Column, dtype="number")
+whole = partial(Column, dtype="whole number")
+spectrum = partial(Column, dtype="spectrum")
 
 
 @dataclass(frozen=True)
@@ -166,43 +166,43 @@ class Result:
 COMMON: Final = {
     column.name: column
     for column in (
-        text_column("scan", "id of the scan"),
-        text_column("session", "id of the session"),
-        text_column("unit", "experimental unit"),
-        text_column("role", "sample, white, dark, lamp, ambient or check (a stable tile)"),
-        text_column("index", "name of the index in the catalogue"),
-        number_column("wavelength_nm", "wavelength in air", "nm"),
-        number_column("integration_ms", "integration time", "ms"),
-        text_column("reason", "why a number is missing, or what it rests on"),
-        text_column("sentence", "the same in words"),
-        whole_column("n_units", "number of units"),
-        whole_column("n_units_reference", "number of units in the group compared with"),
-        whole_column("n_scans", "number of scans"),
-        number_column("ci_low", "lower end of the confidence interval", OF_UNIT),
-        number_column("ci_high", "upper end of the confidence interval", OF_UNIT),
-        number_column("ci_level", "confidence level of the interval"),
-        number_column("df", "degrees of freedom"),
-        number_column("p", "p-value, two-sided unless the method says otherwise"),
-        number_column("p_holm", "p adjusted after Holm within its family"),
-        whole_column("n_draws", "random arrangements drawn; 0: all were enumerated"),
-        text_column(
+        text("scan", "id of the scan"),
+        text("session", "id of the session"),
+        text("unit", "experimental unit"),
+        text("role", "sample, white, dark, lamp, ambient or check (a stable tile)"),
+        text("index", "name of the index in the catalogue"),
+        number("wavelength_nm", "wavelength in air", "nm"),
+        number("integration_ms", "integration time", "ms"),
+        text("reason", "why a number is missing, or what it rests on"),
+        text("sentence", "the same in words"),
+        whole("n_units", "number of units"),
+        whole("n_units_reference", "number of units in the group compared with"),
+        whole("n_scans", "number of scans"),
+        number("ci_low", "lower end of the confidence interval", OF_UNIT),
+        number("ci_high", "upper end of the confidence interval", OF_UNIT),
+        number("ci_level", "confidence level of the interval"),
+        number("df", "degrees of freedom"),
+        number("p", "p-value, two-sided unless the method says otherwise"),
+        number("p_holm", "p adjusted after Holm within its family"),
+        whole("n_draws", "random arrangements drawn; 0: all were enumerated"),
+        text(
             "question",
             "change, difference_in_change, difference (after only), course, trend, factorial or "
             "equivalence",
         ),
-        text_column("contrast", "what is compared: sessions, then @ and groups"),
-        text_column("stratum", "all, or the level of a factor within which was tested"),
-        text_column("method", "method of the test"),
-        text_column("verdict", "significant, not_significant, equivalent or undefined"),
-        whole_column("repeat", "repeat of the splitting, from 1"),
-        whole_column("fold", "outer fold, from 1"),
-        whole_column("n_components", "number of latent variables"),
-        text_column("true", "class that the scan is of"),
-        text_column("predicted", "class that the classifier named"),
-        whole_column("n_correct", "scans named rightly"),
-        number_column("accuracy", "share named rightly"),
-        number_column("share_of_true", "share of the scans of the true class"),
-        text_column("procedure", "way of classifying"),
+        text("contrast", "what is compared: sessions, then @ and groups"),
+        text("stratum", "all, or the level of a factor within which was tested"),
+        text("method", "method of the test"),
+        text("verdict", "significant, not_significant, equivalent or undefined"),
+        whole("repeat", "repeat of the splitting, from 1"),
+        whole("fold", "outer fold, from 1"),
+        whole("n_components", "number of latent variables"),
+        text("true", "class that the scan is of"),
+        text("predicted", "class that the classifier named"),
+        whole("n_correct", "scans named rightly"),
+        number("accuracy", "share named rightly"),
+        number("share_of_true", "share of the scans of the true class"),
+        text("procedure", "way of classifying"),
     )
 }
 """Columns that mean the same in every table that names them in plain words."""
@@ -216,32 +216,32 @@ def _columns(*parts: str | Column) -> tuple[Column, ...]:
     return tuple(found)
 
 
-UNIT_OF_INDEX = text_column("unit", "unit of the index")
-QUANTITY = text_column("quantity", "pigment, ratio or other content that was assayed")
-UNIT_OF_VALUE = text_column(
+UNIT_OF_INDEX = text("unit", "unit of the index")
+QUANTITY = text("quantity", "pigment, ratio or other content that was assayed")
+UNIT_OF_VALUE = text(
     "unit_of_value",
     "unit of the content: ug/cm2 of leaf, mg/g of fresh mass, 1 for a ratio, or as stated",
 )
 CONTRAST: Final = _columns(
-    number_column("estimate", "estimate of the contrast", OF_UNIT),
+    number("estimate", "estimate of the contrast", OF_UNIT),
     "ci_low ci_high ci_level",
-    text_column("unit", "unit of the index, in which estimate and interval are"),
-    whole_column("n_units", "number of units (never leaves) in the group"),
+    text("unit", "unit of the index, in which estimate and interval are"),
+    whole("n_units", "number of units (never leaves) in the group"),
     "n_units_reference",
 )
 SHIFT: Final = _columns(
     "wavelength_nm",
-    number_column("estimate", "estimated shift", OF_UNIT),
+    number("estimate", "estimated shift", OF_UNIT),
     "ci_low ci_high ci_level",
-    whole_column("n_units", "number of units; of repeats where references are judged"),
+    whole("n_units", "number of units; of repeats where references are judged"),
     "p p_holm",
 )
-UNIT_OF_SHIFT = text_column("unit", "unit of estimate and interval: 1 or count")
+UNIT_OF_SHIFT = text("unit", "unit of estimate and interval: 1 or count")
 
 
 def shared_source(name: str, source: str, optional: bool = False) -> Column:
     """Return a spectrum of reflectance for one standard uncertainty of a source."""
-    return spectrum_column(
+    return spectrum(
         name,
         f"part of u_reference: change for one standard uncertainty of {source}, with its sign; "
         "there where the study has it, a second one as ..._2",
