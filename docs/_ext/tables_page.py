@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from markdown_words import cell, code, table
 
-from leafledger.study.tables import OF_SESSION, TABLES, Result, meaning_of
+from leafledger.study.columns import OF_SESSION, Result
+from leafledger.study.tables import TABLES, meaning_of
 
 _HEAD = """# Every table of results/
 

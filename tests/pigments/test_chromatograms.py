@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from leafledger.pigments.assay_sheets import Spot
 from leafledger.pigments.chromatograms import (
     handbook,
     identify_strip,
@@ -19,7 +20,6 @@ from leafledger.pigments.chromatograms import (
     system_named,
     systems,
 )
-from leafledger.pigments.sheets import Spot
 
 PAPER = "cellulose paper, petroleum ether-acetone 9:1"
 SILICA = "silica gel thin layer, petroleum ether-acetone-chloroform 3:1:1"

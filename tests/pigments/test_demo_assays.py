@@ -11,9 +11,9 @@ import pytest
 pytest.importorskip("prosail", reason="the leaf model is part of the development set-up")
 
 from generated import ROOT, generator
+from leafledger.pigments.assay_sheets import read_assays, read_chromatograms
 from leafledger.pigments.chromatograms import strips
 from leafledger.pigments.extracts import contents, examine
-from leafledger.pigments.sheets import read_assays, read_chromatograms
 
 
 def test_planted_contents_lie_inside_at_the_stated_rate(tmp_path: Path) -> None:

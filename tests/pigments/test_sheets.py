@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.errors import InputFault
+from leafledger.pigments.assay_sheets import Assay, Spot, read_assays, read_chromatograms
 from leafledger.pigments.extracts import PER_AREA, PER_MASS
-from leafledger.pigments.sheets import Assay, Spot, read_assays, read_chromatograms
 
 LEAVES = [(f"p{i:02d}", day, leaf) for i in range(1, 4) for day in ("day0", "day12")
           for leaf in ("1", "2")]  # fmt: skip

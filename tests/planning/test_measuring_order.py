@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.stats import chisquare
 
 from leafledger.planning.allocation import BLOCKS, FREE, PAIRS, draw, stated_blocks, unit_names
-from leafledger.planning.measuring_order import (
+from leafledger.planning.randomised_order import (
     Effort,
     latin_square,
     orders,

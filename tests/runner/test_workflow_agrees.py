@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from leafledger.runner.workflow import MARKS, snakefile, workflow_texts
+from leafledger.study.columns import Result
 from leafledger.study.reading import read_study
 from leafledger.study.rules import LEVELS, RULES, Rule, derive_levels, writers
 from leafledger.study.settings import SECTIONS, settings_of
-from leafledger.study.tables import Result
 from leafledger.study.tasks import Task, inputs, outputs, own_files, tasks
 
 ROOT = Path(__file__).parents[2]

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from leafledger.errors import InputFault
-from leafledger.watch import measuring_order
+from leafledger.watch import session_steps
 from leafledger.watch.page_state import page_state
 
 from .conftest import Bench
@@ -198,7 +198,7 @@ def test_a_full_disk_loses_nothing(bench: Bench, monkeypatch: pytest.MonkeyPatch
     def full(*_: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(measuring_order, "change_sheet", full)
+    monkeypatch.setattr(session_steps, "change_sheet", full)
     monkeypatch.setattr("leafledger.watch.measuring_session._PATIENCE_S", 0.05)
     instrument.save_next()
     bench.settle(watch, 0.4)
@@ -215,7 +215,7 @@ def test_a_workbook_as_sheet_is_refused_with_the_mend(bench: Bench) -> None:
     with pytest.raises(InputFault, match="found a workbook; expected a scan sheet"):
         bench.watch()
     with pytest.raises(InputFault, match='session "day4"'):
-        measuring_order.study_to_measure(bench.study, "day4")
+        session_steps.study_to_measure(bench.study, "day4")
 
 
 def test_names_by_a_pattern_are_judged_and_nothing_is_written(

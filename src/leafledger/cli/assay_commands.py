@@ -151,8 +151,8 @@ def contents(study: Path, as_json: bool) -> None:
     Example:
       leafledger assay contents my-study
     """
+    from leafledger.pigments.assay_sheets import read_assays, read_chromatograms
     from leafledger.pigments.chromatograms import strip_sentence, strips
-    from leafledger.pigments.sheets import read_assays, read_chromatograms
     from leafledger.pigments.stage import content_rows
     from leafledger.runner.study_check import checked_study
 

@@ -18,7 +18,7 @@ from leafledger.errors import InputFault
 
 if TYPE_CHECKING:
     from leafledger.watch.measuring_session import MeasuringSession, Message
-    from leafledger.watch.server import Watch
+    from leafledger.watch.watch_server import Watch
 
 # Lines of the terminal
 # ----------------------------------------------------------------------
@@ -156,9 +156,9 @@ def watch(study: Path, session: str, port: int, no_browser: bool, poll: bool) ->
     Example:
       leafledger watch my-study day0
     """
-    from leafledger.local_page.server import has_screen
+    from leafledger.local_page.local_server import has_screen
     from leafledger.watch.measuring_session import MeasuringSession
-    from leafledger.watch.server import Watch
+    from leafledger.watch.watch_server import Watch
 
     measuring = MeasuringSession(study, session, _say_message)
     at_work = Watch(measuring, poll, lambda words: say(f"- {words}"))

@@ -22,7 +22,7 @@ from functools import cache
 from pathlib import Path
 from typing import Final
 
-from leafledger.pigments.sheets import Spot
+from leafledger.pigments.assay_sheets import Spot
 from leafledger.words import listed
 
 # The handbook table.

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from leafledger.pigments.assay_sheets import Assay, Leaf, read_assays, read_chromatograms
 from leafledger.pigments.calibration import (
     FORMS,
     Calibration,
@@ -38,7 +39,6 @@ from leafledger.pigments.extracts import (
     examine,
 )
 from leafledger.pigments.sampling import CAUTIONS
-from leafledger.pigments.sheets import Assay, Leaf, read_assays, read_chromatograms
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.table_files import read_csv, read_parquet, write_csv, write_json
 from leafledger.study.tables import names_of

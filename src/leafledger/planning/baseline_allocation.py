@@ -30,7 +30,6 @@ from leafledger.planning.allocation import (
     in_words,
 )
 from leafledger.planning.design_checks import PlannedSession, layout_problems
-from leafledger.planning.measuring_order import Effort
 from leafledger.planning.planned_study import (
     ALLOCATION_TABLE,
     PAGE_OF_WORDS,
@@ -43,7 +42,8 @@ from leafledger.planning.planned_study import (
     session_steps,
     sheet_files,
 )
-from leafledger.planning.sheets import randomisation_html
+from leafledger.planning.printed_sheets import randomisation_html
+from leafledger.planning.randomised_order import Effort
 from leafledger.planning.study_edits import units_with, with_block, with_rows_of_session
 from leafledger.records.code import version
 from leafledger.records.digests import FileDigests

@@ -14,7 +14,7 @@ from typing import Any
 
 from leafledger.errors import Problem
 from leafledger.planning.allocation import BLOCKS, PAIRS
-from leafledger.planning.measuring_order import MOST_STEPS, Effort, minutes, steps
+from leafledger.planning.randomised_order import MOST_STEPS, Effort, minutes, steps
 from leafledger.planning.study_size import (
     Question,
     Scatter,

@@ -31,7 +31,7 @@ from leafledger.planning.design_checks import (
     layout_problems,
     needed_units,
 )
-from leafledger.planning.measuring_order import Effort
+from leafledger.planning.randomised_order import Effort
 from leafledger.planning.study_size import Scatter, StatedScatter, scatter_of_study
 from leafledger.study.definition import LABEL_WORDS
 from leafledger.study.sheets import is_id, is_label

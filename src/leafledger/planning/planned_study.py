@@ -27,14 +27,7 @@ from leafledger.planning.allocation import (
     unit_names,
 )
 from leafledger.planning.design_checks import AFTER, Answers, PlannedSession, size_sentences
-from leafledger.planning.measuring_order import (
-    Effort,
-    Step,
-    orders,
-    steps,
-    units_between_references,
-)
-from leafledger.planning.sheets import (
+from leafledger.planning.printed_sheets import (
     Sheet,
     labels_html,
     labels_of,
@@ -43,6 +36,13 @@ from leafledger.planning.sheets import (
     randomisation_html,
     sheet_html,
     sheet_pdf,
+)
+from leafledger.planning.randomised_order import (
+    Effort,
+    Step,
+    orders,
+    steps,
+    units_between_references,
 )
 from leafledger.records.code import version
 from leafledger.study.definition import DEFAULT_INDICES

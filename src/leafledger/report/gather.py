@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from leafledger.records.record import Job
+from leafledger.study.columns import Result
 from leafledger.study.table_files import (
     Spectra,
     SpectraTable,
@@ -19,7 +20,7 @@ from leafledger.study.table_files import (
     read_parquet,
     read_spectra,
 )
-from leafledger.study.tables import TABLES, TEXT, Result
+from leafledger.study.tables import TABLES, TEXT
 from leafledger.study.written_plan import (
     Facts,
     digest_of,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from werkzeug.serving import BaseWSGIServer
 
 from leafledger.errors import InputFault, Problem, input_fault
-from leafledger.local_page.server import (
+from leafledger.local_page.local_server import (
     Guard,
     add_errors,
     add_guard,

@@ -131,7 +131,7 @@ def assay_problems(examined: ExaminedStudy) -> list[Problem]:
     Where the scans themselves are at fault, it is not known which units and leaves there are: then
     the sheets are not held against them.
     """
-    from leafledger.pigments.sheets import read_assays, read_chromatograms
+    from leafledger.pigments.assay_sheets import read_assays, read_chromatograms
 
     study, problems = examined.study, list[Problem]()
     readers = ((ASSAYS, read_assays), (CHROMATOGRAMS, read_chromatograms))

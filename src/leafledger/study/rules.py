@@ -12,7 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from graphlib import TopologicalSorter
 
-from leafledger.study.tables import Result, written_by
+from leafledger.study.columns import Result
+from leafledger.study.tables import written_by
 
 RESULTS = "results"
 RECORDS = "records"

@@ -29,7 +29,9 @@ from leafledger.quality.index_shift import IndexInUse, read_indices
 from leafledger.records.record import Job
 from leafledger.study.settings import intake_row, settings_of
 from leafledger.study.table_files import not_through_a_link, refuse_links
-from leafledger.watch.measuring_order import (
+from leafledger.watch.saved_files import SavedFile, SavedFiles
+from leafledger.watch.scan_checks import MeasuredScan, ScanChecks, StudySettings, Verdict
+from leafledger.watch.session_steps import (
     MeasuringOrder,
     Step,
     folder_of,
@@ -37,8 +39,6 @@ from leafledger.watch.measuring_order import (
     study_to_measure,
     upcoming,
 )
-from leafledger.watch.saved_files import SavedFile, SavedFiles
-from leafledger.watch.scan_checks import MeasuredScan, ScanChecks, StudySettings, Verdict
 
 # One watch at a time.
 # ----------------------------------------------------------------------

@@ -8,9 +8,9 @@ from typing import Any
 import numpy as np
 
 from leafledger.quality.reference_checks import BRACKET_MIN
-from leafledger.watch.measuring_order import Step, upcoming
 from leafledger.watch.measuring_session import MeasuringSession, minutes
 from leafledger.watch.scan_checks import Grade, Verdict
+from leafledger.watch.session_steps import Step, upcoming
 
 _GRADES: tuple[Grade, ...] = ("good", "fault", "outlier", "unclear", "unjudged")
 _POINTS = 220

@@ -23,7 +23,7 @@ from leafledger.runner.step import job_of
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
 from leafledger.study.tasks import Task
-from leafledger.watch.measuring_order import MeasuringOrder, Step, study_to_measure
+from leafledger.watch.session_steps import MeasuringOrder, Step, study_to_measure
 
 Floats = NDArray[np.float64]
 

@@ -10,13 +10,20 @@ from typing import TYPE_CHECKING, Any
 from werkzeug.serving import BaseWSGIServer
 
 from leafledger.errors import Problem, input_fault
-from leafledger.local_page.server import Guard, add_errors, add_guard, open_port, problem_answer
+from leafledger.local_page.local_server import (
+    Guard,
+    add_errors,
+    add_guard,
+    open_port,
+    problem_answer,
+)
 from leafledger.watch.measuring_session import MeasuringSession
 from leafledger.watch.page_state import page_state
 from leafledger.watch.saved_files import FolderNotices
 
 if TYPE_CHECKING:
     from flask import Flask
+
 
 # What the page sends: five actions and no others.
 # ----------------------------------------------------------------------

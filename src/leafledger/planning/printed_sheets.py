@@ -14,10 +14,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from leafledger.planning.measuring_order import SAMPLE, Step
+from leafledger.planning.randomised_order import SAMPLE, Step
 
 if TYPE_CHECKING:
     from fpdf import FPDF
+
 
 _HERE = Path(__file__).parent / "templates"
 _MADE = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
