@@ -26,7 +26,6 @@ from leafledger.errors import StageFailure, input_fault
 from leafledger.ledger.compare import tasks_ran
 from leafledger.planning.allocation import Allocation, csv_text
 from leafledger.planning.design_questions import Source, ask
-from leafledger.planning.measuring_order import DARK, SAMPLE, Step
 from leafledger.planning.planned_study import (
     SCAN_COLUMNS,
     PlannedStudy,
@@ -36,19 +35,20 @@ from leafledger.planning.planned_study import (
     scan_rows,
     write_study,
 )
+from leafledger.planning.randomised_order import DARK, SAMPLE, Step
 from leafledger.runner.plan_records import marked, record_plan, said_of_results
 from leafledger.runner.workflow import demo_study
 from leafledger.study.reading import read_study
 from leafledger.study.table_files import write_bytes
-from leafledger.watch.measuring_order import MeasuringOrder, study_to_measure
 from leafledger.watch.scripted_instrument import Fault, FinishedScans, ScriptedInstrument
+from leafledger.watch.session_steps import MeasuringOrder, study_to_measure
 from leafledger.watch.sheet_cells import SheetCells, change_sheet
 from leafledger.words import counted
 
 if TYPE_CHECKING:
     from leafledger.study.study import Study
-    from leafledger.watch.measuring_order import Step as MeasuredStep
     from leafledger.watch.measuring_session import MeasuringSession, Message
+    from leafledger.watch.session_steps import Step as MeasuredStep
 
 # The plan: flags of `leafledger plan`, and what a person adds for the demo's instrument.
 # ----------------------------------------------------------------------
@@ -364,7 +364,7 @@ class _Bench:
 
     def __init__(self, folder: Path, demo: ForwardDemo, rhythm_s: float) -> None:
         from leafledger.watch.measuring_session import MeasuringSession
-        from leafledger.watch.server import Watch
+        from leafledger.watch.watch_server import Watch
 
         self.measuring: MeasuringSession = MeasuringSession(folder, FIRST, self._hear)
         self.watch = Watch(self.measuring, polling=False, say=lambda _: None)
