@@ -15,7 +15,8 @@ from leafledger.study.definition import Classes, Definition, Form
 
 _LONGEST_VALUE = 6000
 _OF_QUALITY = frozenset({"checks", "apply", "range", "severity"})
-_PER_SCAN_OR_UNIT = frozenset({"scans", "units"})
+_OF_THE_SHEETS = frozenset({"scans", "units", "field_notes", "omitted", "set_aside", "no_classes"})
+"""What a record holds of the sheets, or of what they lack yet: no setting of ``study.yaml``."""
 _IDS = ("session", "index")
 """Keys by which the items of a list are named."""
 
@@ -23,7 +24,7 @@ _IDS = ("session", "index")
 def parameters(record: Mapping[str, Any]) -> dict[str, str]:
     """Return the settings of a record as text, under the names they have in ``study.yaml``.
 
-    What is said of each scan and each unit is left out: the record itself holds it.
+    What the sheets say of scans and units is left out: the record itself holds it.
 
     Examples
     --------
@@ -42,7 +43,7 @@ def parameters(record: Mapping[str, Any]) -> dict[str, str]:
 
 def _as_in_the_study(record: Mapping[str, Any]) -> dict[str, Any]:
     """Return the settings of a record in the places that they have in ``study.yaml``."""
-    settings = {k: v for k, v in record["settings"].items() if k not in _PER_SCAN_OR_UNIT}
+    settings = {k: v for k, v in record["settings"].items() if k not in _OF_THE_SHEETS}
     if record["rule"] == "intake":
         return {"intake": {"forms": {record["session"]: settings["form"]}}}
     placed: dict[str, Any] = {k: v for k, v in settings.items() if k not in _OF_QUALITY}
