@@ -20,7 +20,7 @@ from leafledger.study.written_plan import (
     course_lines,
     differences_between,
     digest_of,
-    judged,
+    facts_of_plan,
     mark_of,
     mark_of_margins,
     others_between,
@@ -94,7 +94,7 @@ C = plan(index="PRI")
 
 
 def said(records: list[Recorded], of: dict[str, Any]) -> str | None:
-    facts = judged(records, of)
+    facts = facts_of_plan(records, of)
     return None if facts is None else facts["statement"]
 
 
@@ -199,14 +199,14 @@ def test_a_formula_of_ones_own_is_part_of_the_primary_contrast() -> None:
 
 
 def test_a_first_run_that_held_everything_shows_nothing() -> None:
-    assert judged([ran("r1", A, "day0", "day4")], A) is None
+    assert facts_of_plan([ran("r1", A, "day0", "day4")], A) is None
     assert sentences_of(None, primary=True) == [NOTHING_SHOWN]
     assert sentences_of(None, primary=False) == []
     assert mark_of(None) == ""
 
 
 def test_a_plan_recorded_before_the_data_is_fixed() -> None:
-    facts = judged([recorded("001", A), ran("r1", A, "day0", "day4")], A)
+    facts = facts_of_plan([recorded("001", A), ran("r1", A, "day0", "day4")], A)
     assert facts is not None and facts["statement"] == "fixed_before"
     (sentence,) = sentences_of(facts, primary=True)
     assert "2026-05-01" in sentence and digest_of(A) in sentence
@@ -216,16 +216,16 @@ def test_a_plan_recorded_before_the_data_is_fixed() -> None:
 
 def test_a_plan_recorded_after_the_data_shows_nothing() -> None:
     first = ran("r1", A, "day0", "day4")
-    assert judged([first, recorded("001", A, "day0", "day4")], A) is None
+    assert facts_of_plan([first, recorded("001", A, "day0", "day4")], A) is None
     # Plain Snakemake, which no run of the book tells of, had read them.
-    assert judged([recorded("001", A, "day4"), first], A) is None
+    assert facts_of_plan([recorded("001", A, "day4"), first], A) is None
 
 
 def test_a_run_of_before_sessions_alone_comes_before_the_data() -> None:
     """Also where the design leaves the after-session open, as it must then."""
     early = plan(after=())
     assert said([ran("r1", early, "day0"), ran("r2", A, "day0", "day4")], A) == "fixed_before"
-    facts = judged([ran("r1", early, "day0"), ran("r2", A, "day0", "day4")], A)
+    facts = facts_of_plan([ran("r1", early, "day0"), ran("r2", A, "day0", "day4")], A)
     assert facts is not None and facts["recorded"]["id"] == "r1"
     assert "was left open then" in sentences_of(facts, primary=True)[0]
 
@@ -233,12 +233,12 @@ def test_a_run_of_before_sessions_alone_comes_before_the_data() -> None:
 def test_the_session_that_was_left_open_is_fixed_once_results_exist() -> None:
     early, two = plan(after=()), plan(after=("day4", "day8"))
     runs = [ran("r1", early, "day0"), ran("r2", A, "day0", "day4"), ran("r3", two, "day8")]
-    facts = judged(runs, two)
+    facts = facts_of_plan(runs, two)
     assert facts is not None and facts["statement"] == "changed_after_results"
     assert "primary session day4 -> day8" in sentences_of(facts, primary=True)[0]
     # Named at the old day, a further session changes nothing of the primary contrast.
     kept = plan(session="day4", after=("day4", "day8"))
-    facts = judged([*runs[:2], ran("r3", kept, "day8")], kept)
+    facts = facts_of_plan([*runs[:2], ran("r3", kept, "day8")], kept)
     assert facts is not None and facts["statement"] == "fixed_before"
     assert "sessions after day4 -> day4, day8" in sentences_of(facts, primary=True)[1]
     assert mark_of(facts) == ""
@@ -246,7 +246,7 @@ def test_the_session_that_was_left_open_is_fixed_once_results_exist() -> None:
 
 def test_a_plan_changed_after_results_says_what_and_when() -> None:
     runs = [ran("r1", A, "day0", "day4"), ran("r2", B, "day0", "day4")]
-    facts = judged(runs, B)
+    facts = facts_of_plan(runs, B)
     assert facts is not None and facts["statement"] == "changed_after_results"
     (sentence,) = sentences_of(facts, primary=True)
     assert "in run r2 on 2026-05-04: primary index CI -> NDVI" in sentence
@@ -256,9 +256,9 @@ def test_a_plan_changed_after_results_says_what_and_when() -> None:
 
 def test_going_back_says_again_what_was_said_before() -> None:
     held = ran("r1", A, "day0", "day4"), ran("r2", B, "day0", "day4"), ran("r3", A, "day0", "day4")
-    assert judged(list(held), A) is None
+    assert facts_of_plan(list(held), A) is None
     early = [recorded("001", A), *held]
-    assert judged(early, A) == judged(early[:2], A)
+    assert facts_of_plan(early, A) == facts_of_plan(early[:2], A)
     assert [one.id for one in others_between(early, A)] == ["r2"]
     (sentence,) = words_of_others(early, A)
     assert "in run r2" in sentence and "primary index CI -> NDVI" in sentence
@@ -267,24 +267,24 @@ def test_going_back_says_again_what_was_said_before() -> None:
 
 def test_a_third_plan_is_held_against_the_one_that_stood_when_results_came() -> None:
     runs = [ran("r1", A, "day4"), ran("r2", B, "day4"), ran("r3", C, "day4")]
-    facts = judged(runs, C)
+    facts = facts_of_plan(runs, C)
     assert facts is not None and facts["against"]["id"] == "r1"
     assert facts["changed"][0] == {
         "name": "effects.primary.index",
         "before": "CI",
         "after": "PRI",
     }
-    assert judged([*runs, ran("r4", B, "day4")], B) == judged(runs[:2], B)
+    assert facts_of_plan([*runs, ran("r4", B, "day4")], B) == facts_of_plan(runs[:2], B)
 
 
 def test_a_plan_changed_before_the_data_and_recorded_again_is_fixed() -> None:
-    facts = judged([recorded("001", A), recorded("002", B), ran("r1", B, "day4")], B)
+    facts = facts_of_plan([recorded("001", A), recorded("002", B), ran("r1", B, "day4")], B)
     assert facts is not None and facts["statement"] == "fixed_before"
     assert facts["recorded"]["id"] == "002"
 
 
 def test_another_plan_than_the_recorded_one_in_the_first_run_is_marked() -> None:
-    facts = judged([recorded("001", A), ran("r1", B, "day0", "day4")], B)
+    facts = facts_of_plan([recorded("001", A), ran("r1", B, "day0", "day4")], B)
     assert facts is not None and facts["statement"] == "not_as_recorded"
     (sentence,) = sentences_of(facts, primary=True)
     assert "plan 001" in sentence and "primary index CI -> NDVI" in sentence
@@ -294,7 +294,7 @@ def test_another_plan_than_the_recorded_one_in_the_first_run_is_marked() -> None
 
 def test_a_changed_plan_that_is_recorded_after_results_stays_marked() -> None:
     runs = [recorded("001", A), ran("r1", A, "day4"), recorded("002", B, "day4")]
-    facts = judged([*runs, ran("r2", B, "day4")], B)
+    facts = facts_of_plan([*runs, ran("r2", B, "day4")], B)
     assert facts is not None and facts["statement"] == "changed_after_results"
     assert facts["recorded"] == runs[2].facts() and facts["against"]["id"] == "r1"
 
@@ -302,8 +302,8 @@ def test_a_changed_plan_that_is_recorded_after_results_stays_marked() -> None:
 def test_a_run_that_was_killed_counts_by_what_it_had_read() -> None:
     # It had read nothing of day4, but the raw files were there: nothing is shown either way.
     cut = ran("r1", A, "day0")
-    assert judged([cut, ran("r2", A, "day0", "day4")], A) is None
-    assert judged([cut, ran("r2", B, "day0", "day4")], B) is None
+    assert facts_of_plan([cut, ran("r2", A, "day0", "day4")], A) is None
+    assert facts_of_plan([cut, ran("r2", B, "day0", "day4")], B) is None
     # It had read day4 (an intake that failed has read it as well).
     assert said([ran("r1", A, "day4"), ran("r2", B, "day4")], B) == "changed_after_results"
 
@@ -311,28 +311,30 @@ def test_a_run_that_was_killed_counts_by_what_it_had_read() -> None:
 def test_settings_of_a_variant_are_no_plan_but_its_run_has_read_the_data() -> None:
     variant = Recorded(BY_RUN, "v1", "2026-05-04", None, read=frozenset({"day0", "day4"}))
     first = ran("r1", A, "day0", "day4")
-    assert judged([variant, first], A) is None
+    assert facts_of_plan([variant, first], A) is None
     assert said([recorded("001", A), variant, first], A) == "fixed_before"
-    assert judged([first, variant, ran("r2", A, "day4")], A) is None
+    assert facts_of_plan([first, variant, ran("r2", A, "day4")], A) is None
     assert said([variant, first, ran("r2", B, "day4")], B) == "changed_after_results"
 
 
 def test_a_margin_added_later_leaves_the_primary_contrast_and_marks_equivalence() -> None:
     later = plan(margin={"WI": 0.006})
     records = [recorded("001", A), ran("r1", A, "day4"), ran("r2", later, "day4")]
-    facts = judged(records, later)
+    facts = facts_of_plan(records, later)
     assert facts is not None and facts["statement"] == "fixed_before"
     assert mark_of(facts) == "" and mark_of_margins(facts) == MARK_CHANGED
     assert "margin of WI none -> 0.006" in sentences_of(facts, primary=True)[1]
-    facts = judged(records[1:], later)
+    facts = facts_of_plan(records[1:], later)
     assert facts is not None and facts["statement"] == "not_provable"
     assert sentences_of(facts, primary=True)[0] == NOTHING_SHOWN
-    assert judged([*records, ran("r3", A, "day4")], A) == judged(records[:2], A)
+    assert facts_of_plan([*records, ran("r3", A, "day4")], A) == facts_of_plan(records[:2], A)
 
 
 def test_a_unit_given_another_treatment_after_results_is_a_change() -> None:
     swapped = plan(units=UNITS | {"p1": {"spray": "water", "bench": "A"}})
-    facts = judged([recorded("001", A), ran("r1", A, "day4"), ran("r2", swapped, "day4")], swapped)
+    facts = facts_of_plan(
+        [recorded("001", A), ran("r1", A, "day4"), ran("r2", swapped, "day4")], swapped
+    )
     assert facts is not None and mark_of(facts) == MARK_CHANGED
     assert "treatment of p1 iron -> water" in sentences_of(facts, primary=True)[0]
 
@@ -346,10 +348,10 @@ def test_a_session_called_before_when_it_was_read_is_data_all_the_same() -> None
 
 def test_a_primary_contrast_named_or_dropped_after_results_is_a_change() -> None:
     none = plan(index=None)
-    facts = judged([ran("r1", none, "day4"), ran("r2", A, "day4")], A)
+    facts = facts_of_plan([ran("r1", none, "day4"), ran("r2", A, "day4")], A)
     assert facts is not None
     assert "primary index none -> CI" in sentences_of(facts, primary=True)[0]
-    facts = judged([ran("r1", A, "day4"), ran("r2", none, "day4")], none)
+    facts = facts_of_plan([ran("r1", A, "day4"), ran("r2", none, "day4")], none)
     assert facts is not None
     assert "primary index CI -> none" in sentences_of(facts, primary=False)[0]
 
@@ -363,13 +365,13 @@ def test_the_plans_on_record_are_listed_where_each_begins() -> None:
 
 def test_a_plan_that_is_not_on_record_is_an_error() -> None:
     with pytest.raises(ValueError, match="not on record"):
-        judged([ran("r1", A, "day4")], B)
+        facts_of_plan([ran("r1", A, "day4")], B)
 
 
 def test_a_winner_picked_among_several_recorded_plans_is_marked() -> None:
     other = plan(index="PRI")
     picked = [recorded("001", A), recorded("002", other), ran("r1", other, "day4")]
-    facts = judged([*picked, ran("r2", A, "day4")], A)
+    facts = facts_of_plan([*picked, ran("r2", A, "day4")], A)
     assert facts is not None and facts["statement"] == "another_followed"
     assert mark_of(facts) == "exploratory: another plan was followed when the data were read"
     (text,) = sentences_of(facts, primary=True)
@@ -399,7 +401,7 @@ def allocated(number: str, of: dict[str, Any], *read: str) -> Recorded:
 
 
 def told_of(records: list[Recorded], of: dict[str, Any] = A) -> str:
-    return " ".join(sentences_of(judged(records, of), primary=True))
+    return " ".join(sentences_of(facts_of_plan(records, of), primary=True))
 
 
 def test_an_allocation_before_the_after_sessions_is_told_with_its_digest() -> None:
@@ -427,7 +429,7 @@ def test_lots_drawn_again_or_too_late_or_not_kept_are_told() -> None:
 
 
 def test_without_an_allocation_nothing_is_told_of_one() -> None:
-    facts = judged([recorded("001", A), ran("r1", A, "day0", "day4")], A)
+    facts = facts_of_plan([recorded("001", A), ran("r1", A, "day0", "day4")], A)
     assert facts is not None
     assert "allocated" not in facts
     assert "allocated" not in " ".join(sentences_of(facts, primary=True))

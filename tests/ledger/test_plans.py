@@ -26,7 +26,7 @@ from leafledger.study.reading import read_study
 from leafledger.study.settings import plan_of_study
 from leafledger.study.study import Study
 from leafledger.study.tasks import Task
-from leafledger.study.written_plan import judged
+from leafledger.study.written_plan import facts_of_plan
 
 from .conftest import write_event
 
@@ -302,7 +302,7 @@ def test_a_changed_text_is_found_and_no_longer_believed(chained: Path, edit: Edi
     edit(chained / PLANS / "001.txt", "alpha = 0.05", "alpha = 0.1")
     assert told(chained) == {f"{PLANS}/001.txt": "changed"}
     assert recorded_plans(chained) == []
-    assert judged(on_record(BookView(chained)), plan_of_study(read_study(chained))) is None
+    assert facts_of_plan(on_record(BookView(chained)), plan_of_study(read_study(chained))) is None
 
 
 def test_a_changed_entry_is_found_also_if_it_is_sealed_anew(chained: Path) -> None:

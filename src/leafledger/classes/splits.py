@@ -648,7 +648,7 @@ def _scheme(
     training: list[Scans] = []
     outer: list[int] = []
     inner: list[tuple[tuple[int, Scans], ...]] = []
-    for trains, judged in rounds:
+    for trains, held_out in rounds:
         start = len(training)
         training += [trains & (fold != i) for i in folds]
         pairs: dict[tuple[int, int], int] = {}
@@ -657,7 +657,7 @@ def _scheme(
                 pairs[i, j] = pairs[j, i] = len(training)
                 training.append(trains & (fold != i) & (fold != j))
         for i in folds:
-            held = judged & (fold == i)
+            held = held_out & (fold == i)
             if not held.any():
                 continue
             place[held] = len(outer)
@@ -679,9 +679,9 @@ def _blind_inner(
     fold_of[trained] = _blind_folds(len(trained), n_inner, rng)
     pairs = []
     for j in range(n_inner):
-        judged = part & (fold_of[units] == j)
-        pairs.append((len(training), judged))
-        training.append(part & ~judged)
+        validated = part & (fold_of[units] == j)
+        pairs.append((len(training), validated))
+        training.append(part & ~validated)
     return tuple(pairs)
 
 

@@ -501,8 +501,8 @@ def _asked(scheme: Scheme, *, with_training: bool) -> NDArray[np.bool_]:
     asked = np.zeros_like(scheme.training)
     for i, outer in enumerate(scheme.outer):
         asked[outer] |= True if with_training else scheme.fold == i
-        for inner, judged in scheme.inner[i]:
-            asked[inner] |= judged
+        for inner, validated in scheme.inner[i]:
+            asked[inner] |= validated
     return asked
 
 
@@ -519,9 +519,9 @@ def _inner_losses(
     Shape ``(n_candidates, n_labellings, n_components, n_units)``.
     """
     wrong, unit_of = [], []
-    for inner, judged in scheme.inner[i]:
-        wrong.append(predictions[inner][..., judged[asked[inner]]] != labels[:, None, judged])
-        unit_of.append(units[judged])
+    for inner, validated in scheme.inner[i]:
+        wrong.append(predictions[inner][..., validated[asked[inner]]] != labels[:, None, validated])
+        unit_of.append(units[validated])
     return unit_shares(np.concatenate(wrong, axis=-1).astype(np.float64), np.concatenate(unit_of))
 
 
@@ -669,11 +669,11 @@ def _probabilities(
         step, rule, n_components = choice.chosen(len(decisions))
         predictor, decision, place = predictors[step], decisions[rule], n_components - 1
         decided, codes, units = [], [], []
-        for inner, judged in scheme.inner[i]:
+        for inner, validated in scheme.inner[i]:
             fit = predictor.fit_of(scheme.training[inner])
-            decided.append(fit.decision_path(predictor.spectra[judged], decision)[place])
-            codes.append(data.codes[judged])
-            units.append(data.unit_of[judged])
+            decided.append(fit.decision_path(predictor.spectra[validated], decision)[place])
+            codes.append(data.codes[validated])
+            units.append(data.unit_of[validated])
         n_units = len(np.unique(np.concatenate(units)))
         sharpness = fit_sharpness(np.concatenate(decided), np.concatenate(codes), n_units)
         held = scheme.fold == i

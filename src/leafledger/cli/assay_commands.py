@@ -171,9 +171,9 @@ def contents(study: Path, as_json: bool) -> None:
         rows = content_rows(read_assays(checked.folder / name, name, leaves)) if name else []
         name = checked.chromatogram_sheet
         spots = read_chromatograms(checked.folder / name, name, leaves) if name else []
-        told = [strip_sentence(found) for found in strips(spots)]
+        strip_lines = [strip_sentence(found) for found in strips(spots)]
     if as_json:
-        say_json({"contents": [_plain(row) for row in rows], "strips": told})
+        say_json({"contents": [_plain(row) for row in rows], "strips": strip_lines})
         return
     for row in rows:
         u = f" +- {row['u']:.2g}" if math.isfinite(row["u"]) else ""
@@ -184,7 +184,7 @@ def contents(study: Path, as_json: bool) -> None:
             f"{place}: {row['quantity']} {row['value']:.4g}{u}{unit}"
             + (f" ({'not used: ' if row['reason'] else ''}{said})" if said else "")
         )
-    for sentence in told:
+    for sentence in strip_lines:
         say(sentence)
 
 

@@ -242,13 +242,13 @@ def balance(layout: Layout, table: UnitTable, units: Mapping[str, str]) -> list[
             level: np.array([before[unit] for unit in arm if unit in before])
             for level, arm in layout.levels.items()
         }
-        told = {"index": index, "unit": units.get(index, "")}
+        common = {"index": index, "unit": units.get(index, "")}
         for level in [*references, *(name for name in arms if name not in references)]:
             compared = [r for one, r in layout.pairs if one == level] or [""]
             for reference in compared:
                 between = _difference(arms.get(level, _NONE), arms.get(reference, _NONE))
                 row = {"treatment": level, "reference": reference, **_described(arms[level])}
-                out.append({**told, **row, **(between if reference else _NOTHING)})
+                out.append({**common, **row, **(between if reference else _NOTHING)})
     return out
 
 

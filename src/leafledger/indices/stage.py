@@ -70,31 +70,31 @@ def run(job: Job) -> Outcome:
 
 
 def _errors(
-    path: Path, made: Plan, reflectance: Array, axis: Array, told: Mapping[str, Any]
+    path: Path, made: Plan, reflectance: Array, axis: Array, metadata: Mapping[str, Any]
 ) -> BandErrors:
     """Return the uncertainty of the bands; each spectrum column is read, used and let go."""
-    known = told.get("u") != "unknown"
+    known = metadata.get("u") != "unknown"
     found: dict[str, Any] = {}
     for name in ("u_scan", "u_noise"):
         u = read_spectra(path, (name,)).spectra.get(name) if known else None
         found[name] = covariances(made, None if u is None else u[:, made.used])
     sources = [
         band_values(made, read_spectra(path, (name,)).spectra[name][:, made.used])
-        for name in (told.get(SHARED_SOURCES, ()) if known else ())
+        for name in (metadata.get(SHARED_SOURCES, ()) if known else ())
     ]
-    panel = _panel(made, reflectance, axis, told, known)
+    panel = _panel(made, reflectance, axis, metadata, known)
     return BandErrors(found["u_scan"], found["u_noise"], panel, sources)
 
 
 def _panel(
-    made: Plan, reflectance: Array, axis: Array, told: Mapping[str, Any], known: bool
+    made: Plan, reflectance: Array, axis: Array, metadata: Mapping[str, Any], known: bool
 ) -> dict[Band, Array] | None:
     """Return the change of each band for one standard uncertainty of the panel.
 
     A zero for data whose other uncertainties are unknown is a default that nobody stated: unknown
     as well, not zero.
     """
-    stated = told.get("panel_u_relative")
+    stated = metadata.get("panel_u_relative")
     if stated is None:
         return None
     relative = np.broadcast_to(np.asarray(stated, dtype=np.float64), axis.shape)

@@ -129,8 +129,8 @@ def shared_axis(files: Sequence[FileScans]) -> NDArray[np.float64]:
     problems = [
         Problem(
             file,
-            _told(axes[i]) + _first_difference(axes[i], axes[most]),
-            f"those of the session: {_told(axes[most])}",
+            _axis_words(axes[i]) + _first_difference(axes[i], axes[most]),
+            f"those of the session: {_axis_words(axes[most])}",
             "Give scans with other wavelengths a session of their own, or mend the file.",
         )
         for i, names in enumerate(members)
@@ -142,7 +142,7 @@ def shared_axis(files: Sequence[FileScans]) -> NDArray[np.float64]:
     return axes[most]
 
 
-def _told(axis: NDArray[np.float64]) -> str:
+def _axis_words(axis: NDArray[np.float64]) -> str:
     return f"{len(axis)} wavelengths from {axis[0]:g} to {axis[-1]:g} nm"
 
 
@@ -295,8 +295,8 @@ def read_session(job: Job) -> SessionScans:
         hashes.append(read.sha256)
     values, warnings = in_unit(values, form.quantity, [(r["file"], r["scan"]) for r in rows])
     notes = _notes(files.values(), form, job.settings.get("elsewhere", {}))
-    told = [*notes, *(f"session {job.session}: {w}" for w in warnings)]
-    return SessionScans(axis, values, hashes, len(files), told)
+    session_warnings = [*notes, *(f"session {job.session}: {w}" for w in warnings)]
+    return SessionScans(axis, values, hashes, len(files), session_warnings)
 
 
 def table_of(job: Job, read: SessionScans) -> SpectraTable:

@@ -337,7 +337,7 @@ def _randomised(run: ExportedRun) -> Iterator[str]:
         return
     digest = sha256_of_file(table)
     allocations = [
-        _lots_told(run.folder / "plan" / name) for name in ("plan.json", "allocation.json")
+        _lots_drawn(run.folder / "plan" / name) for name in ("plan.json", "allocation.json")
     ]
     lots = next(
         (allocation for allocation in allocations if allocation.get("sha256") == digest), None
@@ -360,7 +360,7 @@ def _randomised(run: ExportedRun) -> Iterator[str]:
         )
 
 
-def _lots_told(path: Path) -> dict[str, Any]:
+def _lots_drawn(path: Path) -> dict[str, Any]:
     """Return words, seed and digest of lots from a file of the plan; empty if it tells of none."""
     try:
         plan = read_json(path)

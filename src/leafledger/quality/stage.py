@@ -45,7 +45,7 @@ def run(job: Job) -> Outcome:
     places = {scan: (str(row["unit"]), str(row["leaf"] or "")) for scan, row in scans.items()}
     signal, _ = session.white_signal()
     findings, moved, faulty = check_session(session, checks, places, signal)
-    metadata = dict(moved.told)
+    metadata = dict(moved.metadata)
     if session.in_counts and session.dark_noise is not None:
         metadata[DARK_NOISE] = session.dark_noise
     write_parquet(job.outputs["quality"], flag_table(findings.flags), metadata, ("scan", "check"))

@@ -71,7 +71,7 @@ class AxisShift:
     """Flags of a session, and what the metadata of its quality table say of the check."""
 
     flags: list[Flag] = field(default_factory=list)
-    told: dict[str, Any] = field(default_factory=dict)
+    metadata: dict[str, Any] = field(default_factory=dict)
 
 
 def check_wavelengths(session: Session, signal: Floats | None) -> AxisShift:

@@ -150,7 +150,7 @@ class LinearityFit:
         return float(np.sqrt(np.square(self.linearity.bends(counts)).sum()) / self.brightest)
 
     @property
-    def told(self) -> dict[str, Any]:
+    def as_metadata(self) -> dict[str, Any]:
         """As metadata of the reflectance table."""
         return {
             "coefficients": list(self.linearity.coefficients),

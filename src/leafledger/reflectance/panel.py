@@ -41,7 +41,7 @@ class Panel:
     u_relative: float | Floats
 
     @property
-    def told_u(self) -> float | list[float]:
+    def u_for_file(self) -> float | list[float]:
         """The uncertainty as metadata of the reflectance table."""
         if isinstance(self.u_relative, float):
             return self.u_relative

@@ -115,7 +115,7 @@ def convert_session(
     weights = to_grid(table.wavelength_nm, grid_nm, reflectance["smoothing"])
     panel = panel_of(instrument["panel"], panel_file, shown_panel, table.wavelength_nm, grid_nm)
     metadata: dict[str, Any] = {
-        "panel_u_relative": panel.told_u,
+        "panel_u_relative": panel.u_for_file,
         "full_scale_counts": full_scale,
         "smoothing": reflectance["smoothing"],
         **axis.metadata,
@@ -141,7 +141,7 @@ def convert_session(
     metadata |= {"hot_pixels_nm": [float(w) for w in scans.wavelength_nm[hot_at]]}
     metadata |= {"linearity_coefficients": list(references.linearity.coefficients)}
     if references.fit is not None:
-        metadata |= {"linearity": references.fit.told}
+        metadata |= {"linearity": references.fit.as_metadata}
     unlit = _unlit_sentence(unlit_nm, known)
     outcome = Outcome(warnings=[*axis.warnings, *said, *hot, *more, *outliers, *unlit])
     outcome.metrics = [*_metrics(scans, references, columns, drift), *axis.metrics]

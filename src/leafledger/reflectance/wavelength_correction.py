@@ -43,7 +43,7 @@ class SessionAxis:
     ----------
     wavelength_nm
         Shape ``(n_pixels,)``, nm in air.
-    told
+    lamp_report
         Empty without a lamp scan; else ``asked``, ``axis`` (``as_read`` | ``from_lamp``),
         ``lamp`` (``None`` without a usable scan) and ``refused``.
     modes_nm
@@ -53,7 +53,7 @@ class SessionAxis:
     """
 
     wavelength_nm: Floats
-    told: dict[str, Any]
+    lamp_report: dict[str, Any]
     modes_nm: Floats | None = field(default=None, kw_only=True)
     metrics: list[Metric] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
@@ -61,7 +61,7 @@ class SessionAxis:
     @property
     def metadata(self) -> dict[str, Any]:
         """What goes into the metadata of the reflectance: nothing without a lamp scan."""
-        return {"wavelengths": self.told} if self.told else {}
+        return {"wavelengths": self.lamp_report} if self.lamp_report else {}
 
 
 def correct_axis(

@@ -127,8 +127,12 @@ def _said(row: Mapping[str, Any]) -> str:
     ('NDVI: -1 to 1', 'every scan')
     """
     name = str(row.get("name", ""))
-    told = str(row["expected"])
-    return f"{name.removeprefix(_OF_AN_INDEX)}: {told}" if name.startswith(_OF_AN_INDEX) else told
+    expected = str(row["expected"])
+    return (
+        f"{name.removeprefix(_OF_AN_INDEX)}: {expected}"
+        if name.startswith(_OF_AN_INDEX)
+        else expected
+    )
 
 
 def _places(places: Sequence[str]) -> str:
@@ -292,13 +296,13 @@ def step_words(contrast: str) -> str:
 
 def _course_words(starts: Sequence[str], groups: Sequence[str]) -> dict[str, str]:
     """Return contrast -> words for the summaries of a whole course."""
-    told = {"slope": "slope of the course"}
+    summaries = {"slope": "slope of the course"}
     for start in starts:
-        told[f"mean-{start}"] = f"mean change from {start}"
-        told[f"area-{start}"] = f"area of the change from {start}"
+        summaries[f"mean-{start}"] = f"mean change from {start}"
+        summaries[f"area-{start}"] = f"area of the change from {start}"
     return {
         f"({name})@{group}-{other}": f"{words}: {group} minus {other}"
-        for name, words in told.items()
+        for name, words in summaries.items()
         for group in groups
         for other in groups
         if group != other
@@ -592,23 +596,23 @@ def warnings_of(sources: Iterable[Source]) -> list[dict[str, str]]:
     Warnings on single indices that differ by the index alone become one line with the number of
     indices, their names and the sessions. The tables and records keep each of them.
     """
-    told: dict[tuple[str, str], list[str]] = {}
+    sessions_by_warning: dict[tuple[str, str], list[str]] = {}
     grouped: dict[tuple[str, str], dict[str, list[str]]] = {}
     for rule, session, texts in sources:
         for text in texts:
             key = _kind(text)
             if key is None:
-                _add(told.setdefault((rule, text), []), session)
+                _add(sessions_by_warning.setdefault((rule, text), []), session)
             else:
                 kind, index = key
-                told.setdefault((rule, kind), [])
+                sessions_by_warning.setdefault((rule, kind), [])
                 sessions = grouped.setdefault((rule, kind), {}).setdefault(index, [])
                 _add(sessions, session)
     return [
         _line(rule, text, sessions)
         if (rule, text) not in grouped
         else _grouped_line(rule, text, grouped[rule, text])
-        for (rule, text), sessions in told.items()
+        for (rule, text), sessions in sessions_by_warning.items()
     ]
 
 

@@ -198,16 +198,16 @@ def makers_of(records: Mapping[str, Record]) -> dict[str, tuple[str, str]]:
 def broken_links(records: Mapping[str, Record]) -> list[str]:
     """Return where a step read a result that no step wrote, or another content of it, in words."""
     makers = makers_of(records)
-    told = []
+    sentences = []
     for name, record in records.items():
         for file in record.get("inputs", []):
             path = str(file["path"])
             maker, wrote = makers.get(path, ("", ""))
             if maker and wrote != file["sha256"]:
-                told.append(f"{name} read another {path} than {maker} wrote")
+                sentences.append(f"{name} read another {path} than {maker} wrote")
             elif not maker and path.startswith("results/"):
-                told.append(f"{name} read {path}, and no record tells who wrote it")
-    return told
+                sentences.append(f"{name} read {path}, and no record tells who wrote it")
+    return sentences
 
 
 def n_links(records: Mapping[str, Record]) -> int:
@@ -356,8 +356,8 @@ def _anchors(parts: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
     """Return part and path below ``results/`` -> id of the row that tells of this file there."""
     return {
         f"{part}/{file.path.removeprefix('results/')}": f"result-{part}-{i}"
-        for part, told in parts.items()
-        for i, file in enumerate(told["files"], start=1)
+        for part, view in parts.items()
+        for i, file in enumerate(view["files"], start=1)
     }
 
 

@@ -510,8 +510,8 @@ def front_of(material: Material, sheets: Sequence[Sheet]) -> list[list[Any]]:
 
 def _sizes(material: Material) -> str:
     sizes = material.groups.sizes()
-    told = ", ".join(f"{name} {n}" for name, n in sizes.items())
-    return f"{sum(sizes.values())} ({told})"
+    counts = ", ".join(f"{name} {n}" for name, n in sizes.items())
+    return f"{sum(sizes.values())} ({counts})"
 
 
 def _range_words(material: Material) -> str:

@@ -139,17 +139,21 @@ def field_notes_part(material: Material) -> dict[str, Any] | None:
         reasons.setdefault(str(row["reason"]), []).append(str(row["scan"]))
     return {
         "sessions": [
-            {"session": session, "weather": told.get("weather", ""), "light": told.get("light", "")}
-            for session, told in (notes.get("sessions") or {}).items()
+            {
+                "session": session,
+                "weather": notes_of_session.get("weather", ""),
+                "light": notes_of_session.get("light", ""),
+            }
+            for session, notes_of_session in (notes.get("sessions") or {}).items()
         ],
         "scans": [
             {
                 "scan": scan,
-                "session": told["session"],
-                "note": told.get("note", ""),
-                "photo": told.get("photo", ""),
+                "session": noted["session"],
+                "note": noted.get("note", ""),
+                "photo": noted.get("photo", ""),
             }
-            for scan, told in (notes.get("scans") or {}).items()
+            for scan, noted in (notes.get("scans") or {}).items()
         ],
         "omitted": [dict(row) for row in omitted],
         "reasons": [

@@ -229,8 +229,8 @@ def _measured(model: Path, new: NewScans, place: Path) -> tuple[SpectraTable, li
     scans = place / "scans.parquet"
     raw = {f"raw/{name}": path for name, path in new.files.items()}
     form = new.form.model_dump(mode="json")
-    told = {"session": _SESSION, "form": form, "scans": list(new.rows)}
-    said = intake.run(Job("intake", _SESSION, told, raw, {"scans": scans}, place)).warnings
+    metadata = {"session": _SESSION, "form": form, "scans": list(new.rows)}
+    said = intake.run(Job("intake", _SESSION, metadata, raw, {"scans": scans}, place)).warnings
     if new.form.quantity != "counts":
         return read_spectra(scans, ("reflectance",)), list(said)
     settings, made = _settings_of(model), place / "reflectance.parquet"

@@ -20,8 +20,8 @@ from leafledger.study.written_plan import (
     Facts,
     Recorded,
     digest_of,
+    facts_of_plan,
     has_primary,
-    judged,
     mark_of,
     mark_of_margins,
     sentences_of,
@@ -80,7 +80,7 @@ def record_plan(folder: Path, allocation: Mapping[str, Any] | None = None) -> Pl
     records = on_record(BookView(study.folder))
     first = next(one for one in records if one.plan == plan)
     after = [s.session for s in study.sessions if s.phase == "after"]
-    facts = judged(records, plan)
+    facts = facts_of_plan(records, plan)
     primary = has_primary(plan)
     return PlanRecord(
         lodged,
@@ -105,10 +105,10 @@ def said_of_results(folder: Path) -> tuple[Facts | None, list[str]]:
     if facts is not None and facts["plan_sha256"] != digest_of(plan):
         facts = None
     records, named = on_record(BookView(folder)), has_primary(plan)
-    told = sentences_of(facts, primary=named)
+    sentences = sentences_of(facts, primary=named)
     if named and (facts is None or facts["statement"] == NOT_PROVABLE):
-        told += words_of_first(records)
-    return facts, told + words_of_others(records, plan)
+        sentences += words_of_first(records)
+    return facts, sentences + words_of_others(records, plan)
 
 
 def marked(findings: Sequence[dict[str, Any]], facts: Facts | None) -> list[dict[str, Any]]:

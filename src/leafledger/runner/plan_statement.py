@@ -23,7 +23,7 @@ from leafledger.study.settings import plan_of_study
 from leafledger.study.study import PLAN_HISTORY_FILE, Study
 from leafledger.study.table_files import read_json, remove_file, write_json, write_text
 from leafledger.study.tasks import PLAN_HISTORY_TASK, Task, outputs
-from leafledger.study.written_plan import BY_RUN, Facts, Recorded, judged
+from leafledger.study.written_plan import BY_RUN, Facts, Recorded, facts_of_plan
 
 REBUILT_VARIABLE = "LEAFLEDGER_REBUILT"
 """Says to the children of a run that a recorded one is being rebuilt."""
@@ -46,7 +46,7 @@ def said_of_plan(study: Study, run: str | None = None) -> Facts | None:
     if run is None:
         sessions = frozenset(study.session_ids)
         records.append(Recorded(BY_RUN, "", "", plan, "", held=sessions, read=sessions))
-    return judged(records, plan)
+    return facts_of_plan(records, plan)
 
 
 def why_history_changes(study: Study) -> str | None:

@@ -120,8 +120,8 @@ def reproduce(
             rebuilt=True,
         )
     except InputFault as fault:
-        told = "; ".join(problem.sentence() for problem in fault.problems[:3])
-        return Reproduction(entry["run"], "failed", message=told)
+        reasons = "; ".join(problem.sentence() for problem in fault.problems[:3])
+        return Reproduction(entry["run"], "failed", message=reasons)
     if result.exit_code:
         return Reproduction(entry["run"], "failed", message=result.message)
     found = _compared(book, entry["run"], records, scratch)
@@ -146,21 +146,21 @@ def _whole(book: BookView, entry: Mapping[str, Any]) -> dict[str, Record]:
 
 
 def _other_code(records: Mapping[str, Record]) -> Iterator[str]:
-    told: dict[str, None] = {}
+    notes: dict[str, None] = {}
     for record in records.values():
         rule = record["rule"]
         if rule not in BY_NAME:
-            told[f"other code: the installed version knows no stage {rule}"] = None
+            notes[f"other code: the installed version knows no stage {rule}"] = None
             continue
         now = code_of(BY_NAME[rule].module)
         if now.sha256 != record["code"]["sha256"]:
             then = f"{record['code']['package']}, {record['code']['sha256'][:12]}..."
-            told[f"other code: {rule} was made by another version ({then})"] = None
+            notes[f"other code: {rule} was made by another version ({then})"] = None
         for name in sorted({*now.libraries, *record["libraries"]}):
             before, after = record["libraries"].get(name), now.libraries.get(name)
             if before != after:
-                told[f"other library: {name} was {before}, {after} is installed"] = None
-    return iter(told)
+                notes[f"other library: {name} was {before}, {after} is installed"] = None
+    return iter(notes)
 
 
 def _lay_out(
@@ -262,9 +262,9 @@ def _compared(
             )
     if found.differing:
         found.first = found.differing[0].task
-        judged = [f.match.same for f in found.differing if f.match.same != "not_compared"]
+        compared = [f.match.same for f in found.differing if f.match.same != "not_compared"]
         # Pages, figures and the model are made from the tables: these decide.
-        close = bool(judged) and set(judged) == {"within_tolerance"}
+        close = bool(compared) and set(compared) == {"within_tolerance"}
         found.outcome = "within_tolerance" if close else "differs"
     return found
 

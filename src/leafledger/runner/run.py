@@ -47,19 +47,19 @@ SNAKEMAKE_LOG = f"{LOGS}/snakemake.log"
 
 def problems_of(study: Study, faults: list[dict[str, Any]]) -> list[Problem]:
     """Return what the tasks found wrong, each problem once, with the rows of ``study.yaml``."""
-    told = [
+    problems = [
         Problem(**problem)
         for event in faults
         for problem in read_json(problems_file(study.folder, Task(event["rule"], event["session"])))
     ]
-    if not any(problem.file == STUDY_FILE for problem in told):
-        return list(dict.fromkeys(told))
-    told = of_variant(told, study.variant)
+    if not any(problem.file == STUDY_FILE for problem in problems):
+        return list(dict.fromkeys(problems))
+    problems = of_variant(problems, study.variant)
     try:
         _, text = read_definition(study.folder)
     except InputFault:
-        return list(dict.fromkeys(told))
-    return list(dict.fromkeys(with_rows(told, text)))
+        return list(dict.fromkeys(problems))
+    return list(dict.fromkeys(with_rows(problems, text)))
 
 
 def _no_longer_holds(study: Study, level: list[str]) -> str:
@@ -74,8 +74,8 @@ def _no_space(study: Study, cut: Sequence[str]) -> bool:
     if shutil.disk_usage(study.folder).free < _NEXT_TO_NOTHING:
         return True
     logs = [study.folder / LOGS / f"{task}.log" for task in cut]
-    told = [log.read_text(encoding="utf-8", errors="replace") for log in logs if log.is_file()]
-    return any(words in text for text in told for words in _NO_SPACE)
+    texts = [log.read_text(encoding="utf-8", errors="replace") for log in logs if log.is_file()]
+    return any(words in text for text in texts for words in _NO_SPACE)
 
 
 def why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:

@@ -78,14 +78,14 @@ def code_of_task(task: Task) -> Code:
 def key_value(study: Study, task: Task, own_digests: dict[str, str | None]) -> dict[str, Any]:
     """Return what Snakemake is told of a task: settings, code, digests of the user's own files."""
     code = code_of_task(task)
-    told: dict[str, Any] = {
+    seen: dict[str, Any] = {
         "settings": settings_of(study, task.rule, task.session),
         "code": code.sha256,
         "libraries": code.libraries,
     }
     if own_digests:
-        told["own_files"] = sorted(own_digests.items())
-    return told
+        seen["own_files"] = sorted(own_digests.items())
+    return seen
 
 
 def may_use_store() -> bool:

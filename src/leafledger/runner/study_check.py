@@ -368,8 +368,8 @@ def _index_problems(
 
     problems = check_indices(definition.indices.model_dump(mode="json"))
     problems = problems or _unknown_indices(definition)
-    told = without_consequences(problems, unknown, definition)
-    return with_rows(of_variant(told, variant), text)
+    index_problems = without_consequences(problems, unknown, definition)
+    return with_rows(of_variant(index_problems, variant), text)
 
 
 def sheet_warnings(study: Study) -> list[str]:
@@ -378,8 +378,8 @@ def sheet_warnings(study: Study) -> list[str]:
     Files beside the raw scans that fit no pattern, dates of sessions that are not those of their
     scans, and headings that look like a misspelt column with a meaning.
     """
-    told = without_pattern(study.folder, study.definition.intake.pattern)
-    return [*([told] if told else []), *dates_to_ask_about(study), *misspelt_columns(study)]
+    warnings = without_pattern(study.folder, study.definition.intake.pattern)
+    return [*([warnings] if warnings else []), *dates_to_ask_about(study), *misspelt_columns(study)]
 
 
 NOTHING_YET = "nothing to run yet: no session of this study has been measured"
@@ -390,7 +390,7 @@ def session_notes(study: Study) -> list[str]:
 
     Examples of notes: ``day12 (2026-05-16): to come, no scans yet``, ``day8: skipped (storm)``.
     """
-    told = []
+    session_lines = []
     planned = {
         session: [s for s in study.planned if s.session == session] for session in study.to_come
     }
@@ -400,20 +400,22 @@ def session_notes(study: Study) -> list[str]:
         if session.session in study.to_come:
             rows = planned[session.session]
             listed = f"; {len(rows)} planned" if rows else ""
-            told.append(f"{name}: to come, no scans yet{listed}{_beside(study, rows, named)}")
+            session_lines.append(
+                f"{name}: to come, no scans yet{listed}{_beside(study, rows, named)}"
+            )
         elif session.skipped:
-            told.append(f"{name}: skipped, never measured ({session.skipped})")
-    told += [
+            session_lines.append(f"{name}: skipped, never measured ({session.skipped})")
+    session_lines += [
         f"{n} scan{'s' * (n > 1)} left out: {reason}"
         for reason, n in Counter(scan.omitted for scan in study.omitted).items()
     ]
     if not study.is_allocated:
-        told.append(
+        session_lines.append(
             "treatments are not allocated yet: effects, classes and the balance of the arms wait"
         )
     if study.why_no_classes and study.session_ids:
-        told.append(f"the classifier is not trained ({study.why_no_classes})")
-    return told
+        session_lines.append(f"the classifier is not trained ({study.why_no_classes})")
+    return session_lines
 
 
 def _beside(study: Study, rows: Sequence[Scan], named: Collection[str]) -> str:
@@ -527,12 +529,12 @@ def check_raw_files(study: Study, with_references: bool = True) -> RawFiles:
     files: set[str] = set()
     axes: list[NDArray[np.float64]] = []
     warnings: list[str] = []
-    judged, raw_digests = sessions_with_decisions(study), dict[str, str]()
+    decided, raw_digests = sessions_with_decisions(study), dict[str, str]()
     sessions = {scan.session for scan in study.scans}
     for session in (name for name in study.session_ids if name in sessions):
         task = Task("intake", session)
         if why_run(study, task, digests) is None:
-            if session in judged:
+            if session in decided:
                 raw_digests |= digests_of_last_run(study, session)
             due = why_run(study, Task("reflectance", session), digests) is not None
             if due and with_references:
@@ -553,7 +555,7 @@ def check_raw_files(study: Study, with_references: bool = True) -> RawFiles:
             axes.append(read.wavelength_nm)
             beyond = beyond_full_scale(study, session, read.values)
             warnings += [beyond] if beyond else []
-        if session in judged:
+        if session in decided:
             raw_digests |= digests_of_raw_files(study, session, read)
     problems += panel_problems(study, axes)
     if problems:

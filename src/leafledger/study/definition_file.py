@@ -394,8 +394,8 @@ def faults(error: ValidationError, text: YamlText) -> list[Problem]:
         if place not in deeper or any(d["type"] == "extra_forbidden" for d in details)
     ]
     # More than are told one by one are only counted: no valid word is looked up for them.
-    told = [_problem(place, details, text) for place, details in kept[:MOST_PROBLEMS]]
-    return told + [Problem(FILE, "", "", "")] * (len(kept) - len(told))
+    problems = [_problem(place, details, text) for place, details in kept[:MOST_PROBLEMS]]
+    return problems + [Problem(FILE, "", "", "")] * (len(kept) - len(problems))
 
 
 def _place(loc: Place, text: YamlText) -> tuple[Place, tuple[tuple[Place, str], ...]]:

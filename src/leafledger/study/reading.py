@@ -159,8 +159,8 @@ def examine_study(folder: Path, variant: str | None = None) -> ExaminedStudy:
         omitted=tuple(rows.omitted),
     )
     problems += _cross_checks(study, units_file(folder), problems, unknown, not readable)
-    told = without_consequences(problems, unknown, definition)
-    kept = [*examined.problems, *with_rows(of_variant(told, variant), text)]
+    root_problems = without_consequences(problems, unknown, definition)
+    kept = [*examined.problems, *with_rows(of_variant(root_problems, variant), text)]
     kept.sort(key=lambda p: (0, p.row or 0) if p.file == STUDY_FILE else (1, 0))
     return ExaminedStudy(
         study, tuple(dict.fromkeys(kept)), frozenset(unknown), frozenset(flawed), text

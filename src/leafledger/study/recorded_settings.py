@@ -129,8 +129,10 @@ def settings_of_record(record: Mapping[str, Any]) -> list[Setting]:
      ('quality.range.signal_to_noise', '200.0', '200.0')]
     """
     standard = parameters({**record, "settings": _defaults(record)})
-    told = [Setting(name, value, standard.get(name)) for name, value in parameters(record).items()]
-    return sorted(told, key=lambda s: (not s.changed, s.name.startswith("design.")))
+    settings = [
+        Setting(name, value, standard.get(name)) for name, value in parameters(record).items()
+    ]
+    return sorted(settings, key=lambda s: (not s.changed, s.name.startswith("design.")))
 
 
 def _defaults(record: Mapping[str, Any]) -> dict[str, Any]:

@@ -424,8 +424,8 @@ def write_spectra(
             pa.field(name, kind, nullable=False),
             pa.FixedSizeListArray.from_arrays(flat, type=kind),
         )
-    told = {"wavelength_nm": [float(w) for w in wavelength_nm], **metadata}
-    write_parquet(path, table, told, keys, list(spectra))
+    in_file = {"wavelength_nm": [float(w) for w in wavelength_nm], **metadata}
+    write_parquet(path, table, in_file, keys, list(spectra))
 
 
 def write_parquet(
@@ -458,14 +458,16 @@ def read_spectra(path: Path, spectra: Sequence[str] = SPECTRUM_COLUMNS) -> Spect
     import pyarrow.parquet as pq
 
     schema = pq.read_schema(path)
-    told = {k.decode(): json.loads(v) for k, v in (schema.metadata or {}).items() if k != b"pandas"}
-    wavelength_nm = np.asarray(told.pop("wavelength_nm"), dtype=np.float64)
+    in_file = {
+        k.decode(): json.loads(v) for k, v in (schema.metadata or {}).items() if k != b"pandas"
+    }
+    wavelength_nm = np.asarray(in_file.pop("wavelength_nm"), dtype=np.float64)
     wanted = [name for name in spectra if name in schema.names]
     others = [field.name for field in schema if not pa.types.is_fixed_size_list(field.type)]
     table = pq.read_table(path, columns=[*others, *wanted])
     arrays = {name: _matrix(table.column(name), len(wavelength_nm)) for name in wanted}
     rows = table.select(others).to_pandas(strings_to_categorical=False)
-    return SpectraTable(rows, wavelength_nm, arrays, told)
+    return SpectraTable(rows, wavelength_nm, arrays, in_file)
 
 
 def _matrix(column: pa.ChunkedArray, n_wavelengths: int) -> NDArray[np.float64]:

@@ -322,7 +322,7 @@ def name_in_words(name: str) -> str:
 
 def differences_between(before: Plan, after: Plan) -> list[PlanDiffers]:
     """Return what differs between two plans, the primary contrast first and the units last."""
-    then, now = _told(before), _told(after)
+    then, now = _comparable(before), _comparable(after)
     names = sorted({*then, *now}, key=lambda name: (_place(name), name))
     return [
         PlanDiffers(name, _words(then.get(name)), _words(now.get(name)))
@@ -331,17 +331,17 @@ def differences_between(before: Plan, after: Plan) -> list[PlanDiffers]:
     ]
 
 
-def _told(plan: Plan) -> Plan:
+def _comparable(plan: Plan) -> Plan:
     """Return a plan with the labels of each unit under names of their own."""
-    told: Plan = {}
+    comparable: Plan = {}
     for name, value in resolved(plan).items():
         if name.startswith(_UNITS):
-            told |= {f"{name}.{kind}": label for kind, label in value.items()}
+            comparable |= {f"{name}.{kind}": label for kind, label in value.items()}
         else:
-            told[name] = value
+            comparable[name] = value
     if is_open(plan):
-        told[_SESSION] = "the last one, not named"
-    return told
+        comparable[_SESSION] = "the last one, not named"
+    return comparable
 
 
 def _place(name: str) -> int:
@@ -436,8 +436,12 @@ class Recorded:
 
     def facts(self) -> Facts:
         """Return what is told of this record."""
-        told = {"by": self.by, "id": self.id, "date": self.date, "plan_sha256": self.sha256}
-        return told if self.allocation is None else {**told, "allocation": dict(self.allocation)}
+        own_facts = {"by": self.by, "id": self.id, "date": self.date, "plan_sha256": self.sha256}
+        return (
+            own_facts
+            if self.allocation is None
+            else {**own_facts, "allocation": dict(self.allocation)}
+        )
 
 
 @dataclass(frozen=True)
@@ -468,7 +472,7 @@ def _course(records: Sequence[Recorded], plan: Plan) -> _Course:
     return course
 
 
-def judged(records: Sequence[Recorded], plan: Plan) -> Facts | None:
+def facts_of_plan(records: Sequence[Recorded], plan: Plan) -> Facts | None:
     """Return what the records say of a plan, ``None`` if they show nothing.
 
     Parameters
@@ -767,9 +771,9 @@ def course_lines(records: Sequence[Recorded]) -> list[str]:
         if one.plan is None or one.plan == before:
             continue
         changed = [] if before is None else differences_between(before, one.plan)
-        told = "; ".join(d.words for d in changed) or "the first plan on record"
+        changes = "; ".join(d.words for d in changed) or "the first plan on record"
         where = place_of(one.facts())
-        lines.append(f"{where[0].upper()}{where[1:]}: {told}")
+        lines.append(f"{where[0].upper()}{where[1:]}: {changes}")
         before = one.plan
     return lines
 
@@ -790,6 +794,6 @@ def words_of_others(records: Sequence[Recorded], plan: Plan) -> list[str]:
         return []
     first = others[0]
     changed = differences_between(plan, first.plan or {})
-    told = listed_changes([_plain(one) for one in changed])
+    changes = listed_changes([_plain(one) for one in changed])
     more = f" (and in {len(others) - 1} more records)" if len(others) > 1 else ""
-    return [f"In between another plan was in force, {place_of(first.facts())}{more}: {told}."]
+    return [f"In between another plan was in force, {place_of(first.facts())}{more}: {changes}."]

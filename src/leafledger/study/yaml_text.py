@@ -105,7 +105,7 @@ def syntax_problem(error: Exception, text: str, shown: str) -> Problem:
     for words in _WORDS:
         if any(sign in what for sign in words.signs):
             start = getattr(error, "context_mark", None) if words.at_context else None
-            return _told(words, (start or mark), shown)
+            return _syntax_problem(words, (start or mark), shown)
     return Problem(
         file=shown,
         row=mark.line + 1 if mark else None,
@@ -115,7 +115,7 @@ def syntax_problem(error: Exception, text: str, shown: str) -> Problem:
     )
 
 
-def _told(words: _Words, mark: object, shown: str) -> Problem:
+def _syntax_problem(words: _Words, mark: object, shown: str) -> Problem:
     line = getattr(mark, "line", None)
     return Problem(
         file=shown,

@@ -56,7 +56,7 @@ def check_tables(
             "expectation": _snake(item.kind),
             "column": item.column,
             "severity": severity,
-            "expected": item.told,
+            "expected": item.words,
             "mend": item.mend,
             **found[item.name],
         }

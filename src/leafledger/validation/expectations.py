@@ -34,7 +34,7 @@ class Expected:
         Column, or columns joined by ``+``, in messages.
     arguments
         Arguments of the class.
-    told
+    words
         What is expected, in words.
     mend
         What to do when it fails.
@@ -44,15 +44,15 @@ class Expected:
     table: str
     kind: str
     column: str
-    told: str
+    words: str
     mend: str
     arguments: Mapping[str, Any] = field(default_factory=dict)
 
 
 def _one(
-    name: str, table: str, kind: str, column: str, told: str, mend: str, **arguments: Any
+    name: str, table: str, kind: str, column: str, expectation: str, mend: str, **arguments: Any
 ) -> Expected:
-    return Expected(name, table, kind, column, told, mend, {"column": column, **arguments})
+    return Expected(name, table, kind, column, expectation, mend, {"column": column, **arguments})
 
 
 _AGAIN = "Remove results/ and run again; if it happens again, it is a bug of leafledger."

@@ -104,10 +104,10 @@ def _problem(suite: str, item: Mapping[str, Any]) -> Problem:
     places = [str(place) for place in item["unexpected"]]
     shown = ", ".join(places[:_IN_MESSAGE])
     more = int(item["n_unexpected"]) - _IN_MESSAGE
-    told = f"{item['observed']}" + (f": {shown}" if shown else "")
+    observed = f"{item['observed']}" + (f": {shown}" if shown else "")
     return Problem(
         f"results/{suite}",
-        told + (f" and {more} more" if more > 0 and shown else ""),
+        observed + (f" and {more} more" if more > 0 and shown else ""),
         f"{item['expected']} ({item['name']})",
         str(item["mend"]),
         column=str(item["column"]),

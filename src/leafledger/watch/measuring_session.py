@@ -233,8 +233,8 @@ class MeasuringSession:
         with tempfile.TemporaryDirectory() as place:
             roles = ("catalogue", "formulas", "visible_indices")
             outputs = {role: Path(place) / f"{role}.json" for role in roles}
-            told = settings_of(study, "catalogue", None)
-            write_catalogue(Job("catalogue", None, told, {}, outputs, Path(place)))
+            formulas = settings_of(study, "catalogue", None)
+            write_catalogue(Job("catalogue", None, formulas, {}, outputs, Path(place)))
             indices = read_indices(outputs["visible_indices"])
         panel = study.panel_table
         form = study.form(session)
@@ -426,9 +426,9 @@ class MeasuringSession:
             {**_BLANK_ROW, "scan": f"scan {k}", "file": saved.file, "item": item}
             for k, item in enumerate(items)
         ]
-        told = {"session": self.session, "form": settings["form"], "scans": rows}
+        metadata = {"session": self.session, "form": settings["form"], "scans": rows}
         raw = {f"raw/{saved.file}": saved.path}
-        read = read_session(Job("intake", self.session, told, raw, {}, self.study.folder))
+        read = read_session(Job("intake", self.session, metadata, raw, {}, self.study.folder))
         axis = self._axis(but=saved.file)
         if axis is not None and (
             len(axis) != len(read.wavelength_nm)
@@ -603,11 +603,11 @@ class MeasuringSession:
         self, before: Mapping[str, Verdict], but: str | None, *, quiet: bool = False
     ) -> None:
         """Say of earlier scans what is now judged otherwise."""
-        judged = {s.scan for s in self.checks.scans}
+        checked = {s.scan for s in self.checks.scans}
         complete = self.order.is_complete
         for step in self.order.measured:
             scan, last = step.scan.scan, before.get(step.scan.scan)
-            if scan == but or scan not in judged:
+            if scan == but or scan not in checked:
                 continue
             was_good = last is not None and last.grade == "good"
             if (
@@ -623,7 +623,7 @@ class MeasuringSession:
                 continue
             if now.grade in ("fault", "outlier") or last.grade in ("fault", "outlier", "unclear"):
                 self._tell(_spoken(f"Looking back at {scan} ({self.words_of(step)}): ", now))
-        self.verdicts = {scan: v for scan, v in self.verdicts.items() if scan in judged}
+        self.verdicts = {scan: v for scan, v in self.verdicts.items() if scan in checked}
 
     def _say_end(self) -> None:
         if self.order.is_complete and not self._ended_said:

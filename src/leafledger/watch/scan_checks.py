@@ -571,19 +571,19 @@ class ScanChecks:
         if one.role != "sample":
             return ()
         counted = self.settings.quantity == "counts"
-        judged = sum(s.role == "sample" for s in self.scans)
+        n_leaf_scans = sum(s.role == "sample" for s in self.scans)
         out = []
         if one.scan in self._unconverted:
             out += ["signal", "leaf in the clip", "room light", "possible reflectance"]
         elif counted and self._metadata.get("u") != "known":
             out.append("signal against noise")
-        if counted and judged < FEWEST_EXPOSED:
+        if counted and n_leaf_scans < FEWEST_EXPOSED:
             out.append("exposure against the other leaves")
         if counted:
             out.append("the white after it")
         if not unit_complete or self._n_groups() < FEWEST_GROUPS:
             out.append("likeness to the other leaves of its plant")
-        if judged < FEWEST_SCANS:
+        if n_leaf_scans < FEWEST_SCANS:
             out.append("clip moved")
         return tuple(out)
 

@@ -81,17 +81,17 @@ def read_formats(package: Package, part: str) -> Formats:
             inside = False
 
     package.read_xml(part, start, end)
-    told = {number: _told(number, codes) for number in set(formats)}
+    kinds = {number: _kind_of_format(number, codes) for number in set(formats)}
     at = list(enumerate(formats))
     return Formats(
-        frozenset(i for i, f in at if told[f][0]),
-        frozenset(i for i, f in at if told[f][1]),
-        frozenset(i for i, f in at if told[f][2]),
-        {i: told[f][3] for i, f in at if told[f][3]},
+        frozenset(i for i, f in at if kinds[f][0]),
+        frozenset(i for i, f in at if kinds[f][1]),
+        frozenset(i for i, f in at if kinds[f][2]),
+        {i: kinds[f][3] for i, f in at if kinds[f][3]},
     )
 
 
-def _told(number: str, codes: Mapping[str, str]) -> tuple[bool, bool, bool, int]:
+def _kind_of_format(number: str, codes: Mapping[str, str]) -> tuple[bool, bool, bool, int]:
     """Return whether a format shows a date, a time, percent, and to how many digits it fills."""
     if number in codes:
         code = codes[number]
