@@ -13,6 +13,7 @@ statistics. Routledge, New York.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -76,6 +77,7 @@ def findings_part(material: Material, figures: FigureSet) -> dict[str, Any]:
         "more_sentences": sentences[n_sentences:],
         "plan": texts(summary.get("plan")),
         "plan_history": material.plan_sentences,
+        "plan_in_short": [without_digest(text) for text in material.plan_sentences],
         "nothing": _nothing_found(material) if not findings else "",
         "measured_so_far": measured_so_far(summary),
         "classes": str(classes.summary.get("sentence") or "") if classes else "",
@@ -220,6 +222,17 @@ def class_line(summary: Mapping[str, Any]) -> str:
         f"{100 * float(accuracy):.0f} % of held-out scans given the right one of {n_classes} "
         f"classes of {summary.get('target')}{note}."
     )
+
+
+def without_digest(sentence: str) -> str:
+    """Return a sentence on the plan without digest and marks of code, for the first screen.
+
+    Examples
+    --------
+    >>> without_digest(f"Recorded by `plan record` (plan 001, SHA-256 {'0f' * 32}).")
+    'Recorded by plan record (plan 001).'
+    """
+    return re.sub(r", SHA-256 [0-9a-f]{64}", "", sentence).replace("`", "")
 
 
 def _nothing_found(material: Material) -> str:
