@@ -189,6 +189,16 @@ def test_interval_percentage_and_n_support_the_answer(material):
     assert row["index"] in view["answer"]
 
 
+def test_units_without_a_value_stand_beside_n(material):
+    row = primary_of(material)
+    effects = material.effects.copy()
+    effects["n_missing"] = 8
+    less = replace(material, tables={**material.tables, "effects": effects})
+    assert "plants, 8 without a value" in answer_to(row, less)["support"]
+    effects["n_missing"] = 0
+    assert "without a value" not in answer_to(row, less)["support"]
+
+
 def test_without_a_comparison_the_whole_sentence_stands_and_no_figure(material):
     row = {**primary_of(material), "contrast": "(slope)@a-b"}
     odd = replace(material, effects_summary={**material.effects_summary, "findings": [row]})

@@ -80,6 +80,7 @@ def findings_part(material: Material, figures: FigureSet) -> dict[str, Any]:
         "plan_in_short": [without_digest(text) for text in material.plan_sentences],
         "nothing": _nothing_found(material) if not findings else "",
         "measured_so_far": measured_so_far(summary),
+        "left_out": left_out(summary, len(material.omitted)),
         "classes": str(classes.summary.get("sentence") or "") if classes else "",
         "class_line": class_line(classes.summary) if classes else "",
         "class_notes": _class_notes(material),
@@ -149,6 +150,37 @@ def measured_so_far(summary: Mapping[str, Any]) -> str:
         f"{len(names)} of {counted(len(sessions), 'session')} {verb} measured ({listed(names)}); "
         f"to come: {listed(to_come)}."
     )
+
+
+def left_out(summary: Mapping[str, Any], n_omitted: int) -> str:
+    """Return which sessions were never measured and how many scans the sheet leaves out.
+
+    Parameters
+    ----------
+    summary
+        Content of ``effects.json``.
+    n_omitted
+        Scans of the sheet that a reason leaves out.
+
+    Examples
+    --------
+    >>> left_out({"unfinished": {"sessions": [
+    ...     {"session": "day4", "why": "skipped, never measured (rain)"}]}}, 2)
+    'Never measured: day4. 2 scans of the sheet take no part, for a stated reason.'
+    """
+    sessions = (summary.get("unfinished") or {}).get("sessions") or []
+    never = [
+        str(row["session"])
+        for row in sessions
+        if row["why"] and not str(row["why"]).startswith("waits")
+    ]
+    parts = [f"Never measured: {listed(never)}."] if never else []
+    if n_omitted:
+        verb = "takes" if n_omitted == 1 else "take"
+        parts.append(
+            f"{counted(n_omitted, 'scan')} of the sheet {verb} no part, for a stated reason."
+        )
+    return " ".join(parts)
 
 
 def strip(value: Any, low: Any, high: Any) -> dict[str, float] | None:
@@ -519,7 +551,9 @@ def _support(
         n = f"{int(tested['n_units'])}"
         if is_number(tested["n_units_reference"]):
             n += f" + {int(tested['n_units_reference'])}"
-        parts.append(f"n = {n} {material.unit_words}")
+        missing: Any = tested["n_missing"]
+        without = f", {int(missing)} without a value" if is_number(missing) and missing > 0 else ""
+        parts.append(f"n = {n} {material.unit_words}{without}")
     text = f"{'; '.join(parts)}." if parts else ""
     since = _since(row, compared, material)
     return f"{text} {since}".strip()
