@@ -193,7 +193,13 @@ def reached_power(answers: Answers) -> float | None:
 def size_sentences(answers: Answers) -> list[str]:
     """Return what is known of size and power, in sentences; empty if nothing is."""
     if answers.scatter is None:
-        return []
+        if answers.difference is None:
+            return []
+        return [
+            f"The power for the stated difference of {answers.difference:g} is not known: how far "
+            f"{plural(answers.word)} of one treatment differ is not stated. State it (--sd and "
+            "--correlation), or name a study that has been run (--from)."
+        ]
     asked, n = answers.question, answers.per_arm
     model, use = model_known(n, asked, answers.scatter)
     named = {
