@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +26,7 @@ from leafledger.planning.study_size import (
     scatter_of_study,
     smallest_p,
     standard_error,
+    standing_of,
     units_needed,
 )
 
@@ -247,6 +249,26 @@ def test_another_study_that_says_nothing_is_refused(tmp_path: Path) -> None:
     unknown = power_table(tmp_path / "un", ["PRI,,,,,,,,,,,,,,,1,the study has no after session"])
     with pytest.raises(InputFault, match="no after session"):
         scatter_of_study(unknown, "PRI")
+
+
+def test_another_study_whose_results_are_out_of_date_is_warned_of(
+    tmp_path: Path, small_study: Path
+) -> None:
+    power_table(small_study, [line(32, 1, 1, 0.04, "value before")])
+    why = standing_of(small_study)  # results that no run has made
+    assert "out of date (effects would run: " in why
+    scatter = replace(scatter_of_study(small_study, "PRI"), standing=why)
+    assert scatter.remarks(True, 1, 1)[0] == why
+    alone = power_table(tmp_path / "alone", [line(32, 1, 1, 0.04, "value before")])
+    assert "cannot be run as it is now" in standing_of(alone)
+
+
+@pytest.mark.slow
+def test_another_study_as_its_run_left_it_is_not(ran_study: Path) -> None:
+    assert standing_of(ran_study) == ""
+    with (ran_study / "results" / "power.csv").open("a", encoding="utf-8") as file:
+        file.write("\n")
+    assert "out of date (effects would run: " in standing_of(ran_study)
 
 
 # --- simulated studies -------------------------------------------------------------------------

@@ -32,7 +32,7 @@ from leafledger.planning.design_checks import (
     needed_units,
 )
 from leafledger.planning.randomised_order import Effort
-from leafledger.planning.study_size import Scatter, StatedScatter, scatter_of_study
+from leafledger.planning.study_size import Scatter, StatedScatter, scatter_of_study, standing_of
 from leafledger.study.definition import LABEL_WORDS
 from leafledger.study.sheets import is_id, is_label
 from leafledger.study.table_files import FORMULA_SIGNS
@@ -479,7 +479,8 @@ def _scatter(
         if given.get("sd") is not None:
             source.refuse("--sd", "", "a second statement beside --from: expected one of the two")
         try:
-            return scatter_of_study(Path(given["from_study"]), index)
+            folder = Path(given["from_study"])
+            return replace(scatter_of_study(folder, index), standing=standing_of(folder))
         except InputFault as fault:
             source.problems += fault.problems
             return None

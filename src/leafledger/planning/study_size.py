@@ -31,10 +31,11 @@ import numpy as np
 
 from leafledger.effects.linear_model import FEWEST_DF
 from leafledger.effects.sample_size import Design, needed_noncentrality, two_sample_power
-from leafledger.errors import first_words, input_fault, nearest
+from leafledger.errors import InputFault, first_words, input_fault, nearest
 from leafledger.study.table_files import read_csv
 from leafledger.words import listed
 
+_POWER = "results/power.csv"
 MOST_UNITS_OF_AN_ARM = 2000
 """A difference that needs more units of a treatment than this is out of reach (project's rule)."""
 _FARTHEST = 100.0
@@ -174,6 +175,8 @@ class OtherStudyScatter:
         Use of the value before -> what else the other study adjusts for there, such as its blocks.
     knows_leaves, knows_scans
         Whether it tells leaves from units, and scans from leaves.
+    standing
+        In a sentence why its results may not be those of its data; ``""`` if they are.
     """
 
     study: str
@@ -182,6 +185,7 @@ class OtherStudyScatter:
     factors: Mapping[str, tuple[str, ...]]
     knows_leaves: bool = True
     knows_scans: bool = True
+    standing: str = ""
 
     def source_of(self, use: str) -> str:
         """Return where the variance of one model is known from, and given what."""
@@ -235,7 +239,7 @@ class OtherStudyScatter:
 
     def remarks(self, in_blocks: bool, n_leaves: int, n_scans: int) -> list[str]:
         """Return in sentences what the variation leaves out; see :class:`Scatter`."""
-        out = []
+        out = [self.standing] if self.standing else []
         given = {name for names in self.factors.values() for name in names}
         if others := sorted(given - {"block"}):
             out.append(
@@ -288,7 +292,7 @@ def scatter_of_study(folder: Path, index: str) -> OtherStudyScatter:
     InputFault
         If there are no results, or they do not tell of this index.
     """
-    place = folder / "results" / "power.csv"
+    place = folder / _POWER
     if not place.is_file():
         raise input_fault(
             file="--from",
@@ -334,6 +338,38 @@ def scatter_of_study(folder: Path, index: str) -> OtherStudyScatter:
         knows_leaves=rows["n_leaves"].nunique() > 1,
         knows_scans=rows["n_scans"].nunique() > 1,
     )
+
+
+def standing_of(folder: Path) -> str:
+    """Return in a sentence why the power table of a study may not be that of its data.
+
+    Returns
+    -------
+    str
+        ``""`` if a run would make it again as it is.
+    """
+    from leafledger.records.digests import FileDigests
+    from leafledger.runner.outdated import outdated
+    from leafledger.runner.study_check import checked_study
+    from leafledger.study.tasks import outputs
+
+    name = folder.resolve().name
+    try:
+        study = checked_study(folder)
+    except InputFault as fault:
+        first = fault.problems[0].sentence().rstrip(".")
+        return (
+            f"Whether the results of the study {name} are those of its data is not known, for it "
+            f"cannot be run as it is now ({first}): these numbers may be out of date."
+        )
+    for due in outdated(study, FileDigests(study.folder)):
+        if _POWER in outputs(due.task).values():
+            why = f": {due.why}" if due.certain else f" {due.why}"
+            return (
+                f"The results of the study {name} are out of date ({due.task.name} would run"
+                f"{why}), and so may these numbers be. Run {name} again first."
+            )
+    return ""
 
 
 def _has_before(folder: Path) -> bool:
