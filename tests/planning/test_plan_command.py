@@ -271,6 +271,31 @@ def test_a_difference_without_a_variation_has_no_power_and_it_is_said(tmp_path: 
     assert unknown in (tmp_path / "n" / "plan" / "randomisation.html").read_text(encoding="utf-8")
 
 
+def test_the_answer_names_the_model_whose_scatter_another_study_knows(tmp_path: Path) -> None:
+    """Here that of the change within blocks: not given the value before, and not between blocks."""
+    results = tmp_path / "once" / "results"
+    results.mkdir(parents=True)
+    (results / "effects.csv").write_text("question\ndifference_in_change\n", encoding="utf-8")
+    heading = "index,n_units,n_leaves,n_scans,sd_residual,covariates,reason\n"
+    (results / "power.csv").write_text(f"{heading}CI_rededge,32,1,1,0.1,block,\n", "utf-8")
+    other = {"from": str(tmp_path / "once"), "units": "24"}
+    done = planned(tmp_path / "rows", **other)
+    assert done.exit_code == 0, done.exception
+    found = " ".join(done.output.split())
+    assert "linear model of the change itself (the analysis adjusts for the value before" in found
+    # 24 units less 2 treatments and 5 blocks.
+    assert "17 degrees of freedom, residual standard deviation 0.1 (the variation in the change " \
+           "itself that the study once found, given block)" in found  # fmt: skip
+    assert "within its blocks only" not in found
+    assert "--leaves 3 changes nothing" in found
+    assert "Whether the results of the study once are those of its data is not known" in found
+    done = planned(tmp_path / "free", blocks=None, **other)
+    assert done.exit_code == 0, done.exception
+    assert "The power is too hopeful" in " ".join(done.output.split())
+    page = (tmp_path / "free" / "plan" / "randomisation.html").read_text(encoding="utf-8")
+    assert "The power is too hopeful" in page
+
+
 # --- refused -------------------------------------------------------------------------------------
 
 
