@@ -417,6 +417,22 @@ def test_an_allocation_before_the_after_sessions_is_told_with_its_digest() -> No
     assert "again" not in told
 
 
+def test_a_contrast_named_before_the_allocation_is_recorded_first_there() -> None:
+    blank = recorded("001", BLANK)
+    drawn = [allocated("002", OTHERWISE, "day0"), allocated("003", A, "day0")]
+    told = told_of([blank, *drawn, ran("r1", A, "day0", "day4")])
+    assert "recorded first by `plan record` on 2026-05-01 (plan 001" in told
+    assert "as they were allocated by `plan allocate` on 2026-05-05 (plan 003" in told
+    # Another contrast stood between: that of the allocation counts from the allocation on.
+    other = recorded("002", {**BLANK, "effects.primary.index": "PRI"})
+    told = told_of([blank, other, allocated("003", A, "day0"), ran("r1", A, "day0", "day4")])
+    assert "recorded first by `plan allocate` on 2026-05-05 (plan 003" in told
+    assert "plan 001" not in told
+    # So it does where no record came before.
+    told = told_of([allocated("001", A, "day0"), ran("r1", A, "day0", "day4")])
+    assert "recorded first by `plan allocate` on 2026-05-05 (plan 001" in told
+
+
 def test_lots_drawn_again_or_too_late_or_not_kept_are_told() -> None:
     again = [allocated("001", OTHERWISE, "day0"), allocated("002", A, "day0")]
     told = told_of([*again, ran("r1", A, "day0", "day4")])

@@ -253,6 +253,49 @@ def test_too_few_are_refused_unless_the_number_is_fixed(tmp_path: Path) -> None:
     assert re.search(r"would find it with a power of 0\.8", done.output)
 
 
+def test_a_difference_out_of_reach_is_said_and_no_missing_flag(tmp_path: Path) -> None:
+    small = {"units": None, "blocks": None, "sd": "0.08", "correlation": "0"}
+    found = why(tmp_path / "refused", difference="1e-4", **small)
+    assert "No number of units up to 2,000 of a treatment finds a difference of 0.0001" in found
+    assert "no answer" not in found
+    # 2 * 2 (1.96 + 0.8416)^2 (sd / D)^2 = 31.4 * 64 = 2009 units in all: more than a study has.
+    found = why(tmp_path / "refused", difference="0.01", **small)
+    assert re.search(r"a power of 0\.8 needs 20[01]\d plants", found)
+
+
+def test_a_difference_without_a_variation_has_no_power_and_it_is_said(tmp_path: Path) -> None:
+    done = planned(tmp_path / "n", difference="0.1")
+    assert done.exit_code == 0, done.exception
+    unknown = "The power for the stated difference of 0.1 is not known"
+    assert unknown in done.output
+    assert unknown in (tmp_path / "n" / "plan" / "randomisation.html").read_text(encoding="utf-8")
+
+
+def test_the_answer_names_the_model_whose_scatter_another_study_knows(tmp_path: Path) -> None:
+    """Here that of the change within blocks: not given the value before, and not between blocks."""
+    results = tmp_path / "once" / "results"
+    results.mkdir(parents=True)
+    (results / "effects.csv").write_text("question\ndifference_in_change\n", encoding="utf-8")
+    heading = "index,n_units,n_leaves,n_scans,sd_residual,covariates,reason\n"
+    (results / "power.csv").write_text(f"{heading}CI_rededge,32,1,1,0.1,block,\n", "utf-8")
+    other = {"from": str(tmp_path / "once"), "units": "24"}
+    done = planned(tmp_path / "rows", **other)
+    assert done.exit_code == 0, done.exception
+    found = " ".join(done.output.split())
+    assert "linear model of the change itself (the analysis adjusts for the value before" in found
+    # 24 units less 2 treatments and 5 blocks.
+    assert "17 degrees of freedom, residual standard deviation 0.1 (the variation in the change " \
+           "itself that the study once found, given block)" in found  # fmt: skip
+    assert "within its blocks only" not in found
+    assert "--leaves 3 changes nothing" in found
+    assert "Whether the results of the study once are those of its data is not known" in found
+    done = planned(tmp_path / "free", blocks=None, **other)
+    assert done.exit_code == 0, done.exception
+    assert "The power is too hopeful" in " ".join(done.output.split())
+    page = (tmp_path / "free" / "plan" / "randomisation.html").read_text(encoding="utf-8")
+    assert "The power is too hopeful" in page
+
+
 # --- refused -------------------------------------------------------------------------------------
 
 
@@ -264,6 +307,10 @@ def test_too_few_are_refused_unless_the_number_is_fixed(tmp_path: Path) -> None:
         ({"control": "salt"}, "one of the treatments"),
         ({"sd": "1", "from": "elsewhere"}, "one of the two"),
         ({"from": "elsewhere"}, "no results/power.csv"),
+        ({"sd_leaves": "0.1"}, "expected --sd beside it"),
+        ({"sd_scans": "0.1", "difference": "0.1"}, "expected --sd beside it"),
+        ({"correlation": "0.5"}, "--correlation"),
+        ({"sd_leaves": "0.1", "from": "elsewhere"}, "a part of --sd beside --from"),
         ({"units": "2", "blocks": None}, "one unit under a treatment"),
         ({"units": "10"}, "6 blocks"),
         ({"units": "26"}, "Plan 24 or 36"),

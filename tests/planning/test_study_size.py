@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -20,9 +21,12 @@ from leafledger.planning.study_size import (
     StatedScatter,
     detectable,
     fewest_units,
+    model_known,
     power_of,
     scatter_of_study,
     smallest_p,
+    standard_error,
+    standing_of,
     units_needed,
 )
 
@@ -177,8 +181,9 @@ def test_variation_is_taken_from_another_study(tmp_path: Path) -> None:
     scatter = scatter_of_study(power_table(tmp_path / "other", lines), "PRI")
     assert scatter.variance(COVARIATE, 1, 4, 3) == pytest.approx(0.03 + 0.005 + 0.01 / 12)
     assert scatter.variance(CHANGE, 1, 4, 3) == pytest.approx(0.05 + 0.005 + 0.01 / 12)
-    assert "other" in scatter.source
-    assert "value before and block" in scatter.source
+    assert scatter.source_of(COVARIATE).endswith("study other found, given value before and block")
+    assert scatter.source_of(CHANGE).endswith("the change itself that the study other found, given "
+                                              "block")  # fmt: skip
     with pytest.raises(InputFault, match="without a session before"):
         scatter.variance(AFTER, 0, 1, 1)
 
@@ -190,6 +195,51 @@ def test_another_study_without_leaves_apart_is_one_number(tmp_path: Path) -> Non
     assert scatter.variance(AFTER, 0, 7, 2) == pytest.approx(0.04)
 
 
+def test_the_scatter_of_a_change_is_planned_as_that_of_a_change(tmp_path: Path) -> None:
+    # 10 units in each of two groups: 2 n - 2 = 18 degrees of freedom, sd sqrt(2 / n), no price of
+    # an adjustment; never the 17 of the model that the analysis adjusts.
+    folder = power_table(tmp_path / "other", [line(32, 1, 1, 0.04, "")])
+    (folder / "results" / "effects.csv").write_text("question\ndifference_in_change\n")
+    scatter = scatter_of_study(folder, "PRI")
+    question = asked(n_before=1)
+    assert question.model(10).before
+    model, use = model_known(10, question, scatter)
+    assert (model.df, use) == (18, CHANGE)
+    plain = power_of(10, 0.2, asked(), StatedScatter(0.2, 0.0))
+    assert power_of(10, 0.2, question, scatter) == pytest.approx(plain)
+    assert standard_error(10, question, scatter) == pytest.approx(math.sqrt(0.04 * 2 / 10))
+    with pytest.raises(InputFault, match="change itself"):
+        scatter.variance(COVARIATE, 1, 1, 1)
+
+
+def test_the_scatter_given_the_value_before_is_none_of_the_change(tmp_path: Path) -> None:
+    folder = power_table(tmp_path / "other", [line(32, 1, 1, 0.04, "value before")])
+    scatter = scatter_of_study(folder, "PRI")
+    question = asked(n_before=1)  # 4 units in each group are too few to adjust
+    assert power_of(4, 10.0, question, scatter) == 0.0
+    with pytest.raises(InputFault, match="in the change itself, as so few units"):
+        detectable(4, question, scatter)
+    assert units_needed(10.0, question, scatter) == 5
+
+
+def test_what_the_scatter_of_another_study_leaves_out_is_said(tmp_path: Path) -> None:
+    folder = power_table(tmp_path / "other", [line(32, 1, 1, 0.04, "value before, block")])
+    scatter = scatter_of_study(folder, "PRI")
+    assert scatter.remarks(True, 1, 1) == []
+    (blocks,) = scatter.remarks(False, 1, 1)
+    assert "within its blocks only" in blocks
+    assert "too hopeful" in blocks
+    leaves, scans = scatter.remarks(True, 3, 2)
+    assert "--leaves 3 changes nothing" in leaves
+    assert "--scans 2 changes nothing" in scans
+    scanned = [line(32, 1, s, 0.03 + 0.02 / s, "") for s in (1, 2)]
+    twice = scatter_of_study(power_table(tmp_path / "twice", scanned), "PRI")
+    assert twice.variance(AFTER, 0, 3, 2) == pytest.approx(0.03 + 0.02 / 2)
+    grid = [line(32, le, s, 0.03 + 0.02 / le, "") for le in (1, 2) for s in (1, 2)]
+    both = scatter_of_study(power_table(tmp_path / "both", grid), "PRI")
+    assert both.remarks(False, 3, 2) == []
+
+
 def test_another_study_that_says_nothing_is_refused(tmp_path: Path) -> None:
     with pytest.raises(InputFault, match="leafledger run"):
         scatter_of_study(tmp_path, "PRI")
@@ -199,6 +249,26 @@ def test_another_study_that_says_nothing_is_refused(tmp_path: Path) -> None:
     unknown = power_table(tmp_path / "un", ["PRI,,,,,,,,,,,,,,,1,the study has no after session"])
     with pytest.raises(InputFault, match="no after session"):
         scatter_of_study(unknown, "PRI")
+
+
+def test_another_study_whose_results_are_out_of_date_is_warned_of(
+    tmp_path: Path, small_study: Path
+) -> None:
+    power_table(small_study, [line(32, 1, 1, 0.04, "value before")])
+    why = standing_of(small_study)  # results that no run has made
+    assert "out of date (effects would run: " in why
+    scatter = replace(scatter_of_study(small_study, "PRI"), standing=why)
+    assert scatter.remarks(True, 1, 1)[0] == why
+    alone = power_table(tmp_path / "alone", [line(32, 1, 1, 0.04, "value before")])
+    assert "cannot be run as it is now" in standing_of(alone)
+
+
+@pytest.mark.slow
+def test_another_study_as_its_run_left_it_is_not(ran_study: Path) -> None:
+    assert standing_of(ran_study) == ""
+    with (ran_study / "results" / "power.csv").open("a", encoding="utf-8") as file:
+        file.write("\n")
+    assert "out of date (effects would run: " in standing_of(ran_study)
 
 
 # --- simulated studies -------------------------------------------------------------------------

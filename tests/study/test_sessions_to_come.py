@@ -6,15 +6,17 @@ import csv
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from leafledger.errors import InputFault, Problem
+from leafledger.runner.outdated import _settings_changed
 from leafledger.runner.reproduce import _stand_in_for_pictures
 from leafledger.runner.study_check import checked_study, session_notes
 from leafledger.study.reading import read_design, read_study
 from leafledger.study.settings import plan_of_study, settings_of
-from leafledger.study.tasks import tasks
+from leafledger.study.tasks import Task, tasks
 
 Edit = Callable[[Path, str, str], None]
 Change = Callable[[list[dict[str, str]]], None]
@@ -53,6 +55,31 @@ def names(study: Path) -> set[str]:
 
 
 # --- to come --------------------------------------------------------------------------------------
+
+
+def test_a_session_measured_since_a_record_is_the_reason_that_is_given(
+    small_study: Path, edit: Edit, tmp_path: Path
+) -> None:
+    """And what else differs stands beside it."""
+    early = Path(shutil.copytree(small_study, tmp_path / "early"))
+    shutil.rmtree(early / "raw/day12")
+    before = checked_study(early)
+
+    def why(rule: str) -> str | None:
+        record: Any = {
+            "rule": rule, "session": None, "settings": settings_of(before, rule, None)
+        }  # fmt: skip
+        return _settings_changed(checked_study(small_study), Task(rule), record)
+
+    for rule in ("acceptance", "validation", "unit_means", "effects", "report"):
+        assert why(rule) == "session day12 was measured", rule
+    assert why("catalogue") is None
+    edit(small_study / "study.yaml", "title:", "title: Another, once")
+    assert why("report") == "session day12 was measured; settings changed: title"
+    # Scans of a session that was measured before are no session.
+    before = checked_study(small_study)
+    rewrite(small_study, lambda rows: rows[-1].update(omitted="broken leaf"), "omitted")
+    assert str(why("validation")).startswith("settings changed: scans.csv ")
 
 
 def test_a_session_without_a_file_is_to_come_and_has_no_task(first_evening: Path) -> None:

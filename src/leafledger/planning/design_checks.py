@@ -16,10 +16,12 @@ from leafledger.errors import Problem
 from leafledger.planning.allocation import BLOCKS, PAIRS
 from leafledger.planning.randomised_order import MOST_STEPS, Effort, minutes, steps
 from leafledger.planning.study_size import (
+    CHANGE,
     Question,
     Scatter,
     detectable,
     fewest_units,
+    model_known,
     power_of,
     smallest_p,
     units_needed,
@@ -191,15 +193,25 @@ def reached_power(answers: Answers) -> float | None:
 def size_sentences(answers: Answers) -> list[str]:
     """Return what is known of size and power, in sentences; empty if nothing is."""
     if answers.scatter is None:
-        return []
+        if answers.difference is None:
+            return []
+        return [
+            f"The power for the stated difference of {answers.difference:g} is not known: how far "
+            f"{plural(answers.word)} of one treatment differ is not stated. State it (--sd and "
+            "--correlation), or name a study that has been run (--from)."
+        ]
     asked, n = answers.question, answers.per_arm
-    model = asked.model(n)
-    use = asked.use_of_before(model)
+    model, use = model_known(n, asked, answers.scatter)
     named = {
         "covariate": "adjusted for the value before",
-        "change": "of the change itself, for too few degrees of freedom are left to adjust",
+        "change": "of the change itself",
         "after": "of the value after",
     }[use]
+    if use == CHANGE:
+        named += ", for too few degrees of freedom are left to adjust"
+    if asked.use_of_before(asked.model(n)) != use:
+        named = named.partition(",")[0]
+        named += " (the analysis adjusts for the value before; the variation given it is not known)"
     variance = answers.scatter.variance(use, asked.n_before, asked.n_leaves, asked.n_scans)
     split = (
         f" With {answers.n_arms} treatments each is planned at alpha {asked.level:.3g}."
@@ -211,7 +223,10 @@ def size_sentences(answers: Answers) -> list[str]:
         f"{short(detectable(n, asked, answers.scatter))} in {answers.index} with a power of "
         f"{answers.power:g} at a two-sided alpha of {answers.alpha:g}: linear model {named}, "
         f"{model.df} degrees of freedom, residual standard deviation {short(math.sqrt(variance))} "
-        f"({answers.scatter.source}).{split}"
+        f"({answers.scatter.source_of(use)}).{split}",
+        *answers.scatter.remarks(
+            asked.paired or bool(asked.n_blocks), asked.n_leaves, asked.n_scans
+        ),
     ]
     power = reached_power(answers)
     if power is not None and answers.difference is not None:

@@ -32,11 +32,11 @@ from leafledger.planning.design_checks import (
     needed_units,
 )
 from leafledger.planning.randomised_order import Effort
-from leafledger.planning.study_size import Scatter, StatedScatter, scatter_of_study
+from leafledger.planning.study_size import Scatter, StatedScatter, scatter_of_study, standing_of
 from leafledger.study.definition import LABEL_WORDS
 from leafledger.study.sheets import is_id, is_label
 from leafledger.study.table_files import FORMULA_SIGNS
-from leafledger.words import plural
+from leafledger.words import counted, plural
 
 T = TypeVar("T")
 
@@ -267,7 +267,13 @@ class Source:
             self.refuse("--" + flag.replace("_", "-"), str(text), error.message)
             return default
 
-    def refuse(self, name: str, text: str, message: str) -> None:
+    def refuse(
+        self,
+        name: str,
+        text: str,
+        message: str,
+        mend: str = "Correct the flag; `leafledger plan FOLDER --help` lists them all.",
+    ) -> None:
         """Note a flag that cannot be meant."""
         found, expected, rest = message.partition("expected ")
         found = found.strip().rstrip(":")
@@ -276,7 +282,7 @@ class Source:
                 file=name,
                 found=found or quoted(text),
                 expected=rest if expected else "each once",
-                mend="Correct the flag; `leafledger plan FOLDER --help` lists them all.",
+                mend=mend,
             )
         )
 
@@ -468,14 +474,19 @@ def _scatter(
 ) -> Scatter | None:
     """Return the variation: of another study, stated, asked for, or ``None``."""
     if given.get("from_study") is not None:
+        twofold = "a part of --sd beside --from, which knows it itself: expected one of the two"
+        _refuse_parts(given, source, twofold, "Leave it out, or state --sd in place of --from.")
         if given.get("sd") is not None:
             source.refuse("--sd", "", "a second statement beside --from: expected one of the two")
         try:
-            return scatter_of_study(Path(given["from_study"]), index)
+            folder = Path(given["from_study"])
+            return replace(scatter_of_study(folder, index), standing=standing_of(folder))
         except InputFault as fault:
             source.problems += fault.problems
             return None
+    alone = "a part of the variation without the whole: expected --sd beside it"
     if difference is None and given.get("sd") is None:
+        _refuse_parts(given, source, alone, "State --sd too, or leave it out.")
         return None
     sd = source(
         "sd",
@@ -485,11 +496,20 @@ def _scatter(
         "",
     )
     if sd is None:
+        if given.get("sd") is None:
+            _refuse_parts(given, source, alone, "State --sd too, or leave it out.")
         return None
     r = source("correlation", f"Correlation of a {word}'s values in two sessions", as_correlation,
                "0.5")  # fmt: skip
     leaves, scans = (source.flag(name, as_positive, 0.0) for name in ("sd_leaves", "sd_scans"))
     return StatedScatter(sd, 0.0 if r is None else r, leaves, scans)
+
+
+def _refuse_parts(given: Mapping[str, Any], source: Source, message: str, mend: str) -> None:
+    """Refuse flags that state a part of the variation and would count for nothing."""
+    for name in ("correlation", "sd_leaves", "sd_scans"):
+        if given.get(name) is not None:
+            source.refuse("--" + name.replace("_", "-"), "", message, mend)
 
 
 def _layout(
@@ -520,6 +540,19 @@ def _layout(
 
 def _missing(flags: list[str], draft: Answers) -> Problem:
     computed = "--units" in flags and draft.difference is None
+    if flags == ["--units"] and draft.difference is not None and draft.scatter is not None:
+        needed = needed_units(draft)
+        return Problem(
+            file="--units",
+            found=f"No number of units up to {MOST_UNITS:,} of a treatment finds a difference of "
+            f"{draft.difference:g} with a power of {draft.power:g}"
+            if needed is None
+            else f"a difference of {draft.difference:g} with a power of {draft.power:g} needs "
+            f"{counted(needed, draft.word)}",
+            expected=f"a difference that at most {MOST_UNITS:,} {plural(draft.word)} find",
+            mend="State a larger --difference, plan more leaves, or give --units: then it is said "
+            "which difference so many find.",
+        )
     return Problem(
         file=", ".join(flags),
         found="no answer",

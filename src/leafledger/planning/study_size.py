@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -31,9 +31,11 @@ import numpy as np
 
 from leafledger.effects.linear_model import FEWEST_DF
 from leafledger.effects.sample_size import Design, needed_noncentrality, two_sample_power
-from leafledger.errors import first_words, input_fault, nearest
+from leafledger.errors import InputFault, first_words, input_fault, nearest
 from leafledger.study.table_files import read_csv
+from leafledger.words import listed
 
+_POWER = "results/power.csv"
 MOST_UNITS_OF_AN_ARM = 2000
 """A difference that needs more units of a treatment than this is out of reach (project's rule)."""
 _FARTHEST = 100.0
@@ -50,9 +52,8 @@ COVARIATE, CHANGE, AFTER = "covariate", "change", "after"
 class Scatter(Protocol):
     """What is known of the variation before a study is measured."""
 
-    @property
-    def source(self) -> str:
-        """Where it is known from, as a clause of a sentence."""
+    def source_of(self, use: str) -> str:
+        """Return where the variance of a model is known from, as a clause of a sentence."""
 
     def variance(self, use_of_before: str, n_before: int, n_leaves: int, n_scans: int) -> float:
         """Return the residual variance between units of one treatment.
@@ -63,6 +64,26 @@ class Scatter(Protocol):
             ``covariate``, ``change`` or ``after``.
         n_before
             Sessions before the treatment, which are averaged.
+        n_leaves, n_scans
+            Leaves of a unit in a session, scans of a leaf.
+        """
+
+    def use_known(self, use_of_before: str) -> str | None:
+        """Return the model whose variance stands for a planned one, ``None`` if none does.
+
+        Parameters
+        ----------
+        use_of_before
+            How the value before enters the planned model: ``covariate``, ``change`` or ``after``.
+        """
+
+    def remarks(self, in_blocks: bool, n_leaves: int, n_scans: int) -> list[str]:
+        """Return in sentences what the variation leaves out of a planned study.
+
+        Parameters
+        ----------
+        in_blocks
+            Whether the planned units are in blocks or pairs.
         n_leaves, n_scans
             Leaves of a unit in a session, scans of a leaf.
         """
@@ -93,9 +114,8 @@ class StatedScatter:
     sd_leaves: float = 0.0
     sd_scans: float = 0.0
 
-    @property
-    def source(self) -> str:
-        """Where it is known from."""
+    def source_of(self, use: str) -> str:  # noqa: ARG002
+        """Return where it is known from."""
         return "as stated"
 
     def variance(self, use_of_before: str, n_before: int, n_leaves: int, n_scans: int) -> float:
@@ -120,6 +140,14 @@ class StatedScatter:
         # 3. Given the value before: sigma^2 (1 - r^2) for one session before and no leaves apart.
         return after - covariance**2 / before
 
+    def use_known(self, use_of_before: str) -> str | None:
+        """Return the model itself: what is stated gives the variance of each."""
+        return use_of_before
+
+    def remarks(self, *_planned: object) -> list[str]:
+        """Return nothing: it is stated for the planned study."""
+        return []
+
     def facts(self) -> dict[str, Any]:
         """Return what was stated."""
         return {
@@ -143,44 +171,117 @@ class OtherStudyScatter:
     parts
         Use of the value before -> ``A, B, C`` of the residual variance ``A + B / leaves + C /
         (leaves scans)``.
-    adjusted_for
-        What the other study adjusts for.
+    factors
+        Use of the value before -> what else the other study adjusts for there, such as its blocks.
+    knows_leaves, knows_scans
+        Whether it tells leaves from units, and scans from leaves.
+    standing
+        In a sentence why its results may not be those of its data; ``""`` if they are.
     """
 
     study: str
     index: str
     parts: Mapping[str, tuple[float, float, float]]
-    adjusted_for: str
+    factors: Mapping[str, tuple[str, ...]]
+    knows_leaves: bool = True
+    knows_scans: bool = True
+    standing: str = ""
 
-    @property
-    def source(self) -> str:
-        """Where it is known from."""
-        given = f", given {self.adjusted_for}" if self.adjusted_for else ""
-        return f"the variation that the study {self.study} found{given}"
+    def source_of(self, use: str) -> str:
+        """Return where the variance of one model is known from, and given what."""
+        given = [*(["value before"] if use == COVARIATE else []), *self.factors.get(use, ())]
+        of = {COVARIATE: "", CHANGE: " in the change itself", AFTER: " in the value after"}[use]
+        found = f"the variation{of} that the study {self.study} found"
+        return found + (f", given {listed(given)}" if given else "")
 
-    def variance(self, use_of_before: str, n_before: int, n_leaves: int, n_scans: int) -> float:
+    def use_known(self, use_of_before: str) -> str | None:
+        """Return the model whose variance stands for a planned one, ``None`` if none does.
+
+        The variance of the change, or of the value after, is never less than that given the value
+        before; so it stands for it, without the adjustment. The other way round nothing follows.
+        """
+        if use_of_before == COVARIATE:
+            return next(use for use in (COVARIATE, CHANGE, AFTER) if use in self.parts)
+        return use_of_before if use_of_before in self.parts else None
+
+    def variance(
+        self,
+        use_of_before: str,
+        n_before: int,  # noqa: ARG002
+        n_leaves: int,
+        n_scans: int,
+    ) -> float:
         """Return the residual variance; see :class:`Scatter`.
 
         The other study is taken as it was measured: with its own number of sessions before.
+
+        Raises
+        ------
+        InputFault
+            If the other study does not know the variance of this model.
         """
-        if not n_before and COVARIATE in self.parts:
+        if use_of_before not in self.parts:
+            known = " and ".join(_MODELS[use] for use in self.parts)
             raise input_fault(
                 file="--from",
-                found=f"{self.study}, whose scatter is known given the value before",
-                expected="a study without a session before, as the planned one",
-                mend="Plan a session before, or state the variation: --sd.",
+                found=f"{self.study}, whose scatter is known {known}",
+                expected="a study without a session before, as the planned one"
+                if use_of_before == AFTER
+                else f"its scatter {_MODELS[use_of_before]}, as so few units are compared",
+                mend="Plan a session before, or state the variation: --sd."
+                if use_of_before == AFTER
+                else "Plan more units, or state the variation: --sd and --correlation.",
             )
-        usable = self.parts.get(use_of_before)
-        a, b, c = usable if usable is not None else next(iter(self.parts.values()))
+        a, b, c = self.parts[use_of_before]
+        if not self.knows_leaves:
+            n_leaves = 1  # what leaves add is part of the units, and stays as it is
         return max(0.0, a + b / n_leaves + c / (n_leaves * n_scans))
+
+    def remarks(self, in_blocks: bool, n_leaves: int, n_scans: int) -> list[str]:
+        """Return in sentences what the variation leaves out; see :class:`Scatter`."""
+        out = [self.standing] if self.standing else []
+        given = {name for names in self.factors.values() for name in names}
+        if others := sorted(given - {"block"}):
+            out.append(
+                f"The study {self.study} knows the variation given {listed(others)}, which a "
+                "planned study does not have: what is due to that is not in these numbers, and the "
+                "power is too hopeful."
+            )
+        if not in_blocks and "block" in given:
+            out.append(
+                f"The study {self.study} knows the variation within its blocks only, and the "
+                "planned units are in none: what blocks differ by is not in these numbers, and its "
+                "results do not tell how much that is. The power is too hopeful, the number of "
+                "units too small. Plan blocks as there, or state the variation: --sd."
+            )
+        if not self.knows_leaves and n_leaves != 1:
+            out.append(
+                f"The study {self.study} measured one leaf and cannot tell leaves from units: "
+                f"these numbers are those of one leaf, and --leaves {n_leaves} changes nothing in "
+                "them."
+            )
+        if not self.knows_scans and n_scans != 1:
+            out.append(
+                f"The study {self.study} scanned every leaf once and cannot tell scans from "
+                f"leaves: these numbers are those of one scan, and --scans {n_scans} changes "
+                "nothing in them."
+            )
+        return out
 
     def facts(self) -> dict[str, Any]:
         """Return what was read."""
         return {
             "study": self.study,
-            "adjusted_for": self.adjusted_for,
+            "factors": {use: list(names) for use, names in self.factors.items()},
             "parts": {use: list(parts) for use, parts in self.parts.items()},
         }
+
+
+_MODELS = {
+    COVARIATE: "given the value before",
+    CHANGE: "in the change itself",
+    AFTER: "in the value after",
+}
 
 
 def scatter_of_study(folder: Path, index: str) -> OtherStudyScatter:
@@ -191,7 +292,7 @@ def scatter_of_study(folder: Path, index: str) -> OtherStudyScatter:
     InputFault
         If there are no results, or they do not tell of this index.
     """
-    place = folder / "results" / "power.csv"
+    place = folder / _POWER
     if not place.is_file():
         raise input_fault(
             file="--from",
@@ -219,14 +320,62 @@ def scatter_of_study(folder: Path, index: str) -> OtherStudyScatter:
             mend="Name another study, or state the variation: --sd and --correlation.",
         )
     with_before = rows["covariates"].map(lambda text: "value before" in str(text))
-    parts, named = {}, ""
-    for use, chosen in ((COVARIATE, rows[with_before]), (CHANGE, rows[~with_before])):
+    without = CHANGE if with_before.any() or _has_before(folder) else AFTER
+    parts, factors = {}, {}
+    for use, chosen in ((COVARIATE, rows[with_before]), (without, rows[~with_before])):
         if chosen.empty:
             continue
         largest = chosen[chosen["n_units"] == chosen["n_units"].max()]
-        named = named or str(largest.iloc[0]["covariates"])
-        parts[use if with_before.any() else AFTER] = _parts(largest)
-    return OtherStudyScatter(folder.resolve().name, index, parts, named.replace(", ", " and "))
+        named = str(largest["covariates"].fillna("").iloc[0])
+        names = [name.strip() for name in named.split(",")]
+        factors[use] = tuple(name for name in names if name not in ("", "value before"))
+        parts[use] = _parts(largest)
+    return OtherStudyScatter(
+        folder.resolve().name,
+        index,
+        parts,
+        factors,
+        knows_leaves=rows["n_leaves"].nunique() > 1,
+        knows_scans=rows["n_scans"].nunique() > 1,
+    )
+
+
+def standing_of(folder: Path) -> str:
+    """Return in a sentence why the power table of a study may not be that of its data.
+
+    Returns
+    -------
+    str
+        ``""`` if a run would make it again as it is.
+    """
+    from leafledger.records.digests import FileDigests
+    from leafledger.runner.outdated import outdated
+    from leafledger.runner.study_check import checked_study
+    from leafledger.study.tasks import outputs
+
+    name = folder.resolve().name
+    try:
+        study = checked_study(folder)
+    except InputFault as fault:
+        first = fault.problems[0].sentence().rstrip(".")
+        return (
+            f"Whether the results of the study {name} are those of its data is not known, for it "
+            f"cannot be run as it is now ({first}): these numbers may be out of date."
+        )
+    for due in outdated(study, FileDigests(study.folder)):
+        if _POWER in outputs(due.task).values():
+            why = f": {due.why}" if due.certain else f" {due.why}"
+            return (
+                f"The results of the study {name} are out of date ({due.task.name} would run"
+                f"{why}), and so may these numbers be. Run {name} again first."
+            )
+    return ""
+
+
+def _has_before(folder: Path) -> bool:
+    """Tell whether a study compared changes since a session before the treatment."""
+    place = folder / "results" / "effects.csv"
+    return place.is_file() and any("change" in str(q) for q in read_csv(place)["question"])
 
 
 def _parts(rows: Any) -> tuple[float, float, float]:
@@ -309,16 +458,31 @@ class Question:
         return COVARIATE if model.before else CHANGE
 
 
+def model_known(n: int, question: Question, scatter: Scatter) -> tuple[Design, str]:
+    """Return the model that is reckoned with, and how the value before enters it.
+
+    It is that of the analysis where its variance is known. Where only the variance without the
+    value before is known it is the model without it, with the degrees of freedom of that.
+    """
+    model = question.model(n)
+    wanted = question.use_of_before(model)
+    known = scatter.use_known(wanted)
+    if known is None or known == wanted:
+        return model, wanted
+    return replace(model, before=False), known
+
+
 def standard_error(n: int, question: Question, scatter: Scatter) -> float:
     """Return the standard error of the adjusted difference with ``n`` units in each treatment."""
-    model = question.model(n)
-    use = question.use_of_before(model)
+    model, use = model_known(n, question, scatter)
     variance = scatter.variance(use, question.n_before, question.n_leaves, question.n_scans)
     return math.sqrt(variance) * model.error_factor
 
 
 def power_of(n: int, difference: float, question: Question, scatter: Scatter) -> float:
-    """Return the probability to find a difference; 0 where no degree of freedom is left.
+    """Return the probability to find a difference.
+
+    0 where no degree of freedom is left, or the variance of the model is not known.
 
     Parameters
     ----------
@@ -335,8 +499,9 @@ def power_of(n: int, difference: float, question: Question, scatter: Scatter) ->
     >>> round(power_of(64, 0.5, asked, StatedScatter(1.0, 0.0)), 4)
     0.8015
     """
-    df = question.model(n).df
-    if df < 1:
+    model, use = model_known(n, question, scatter)
+    df = model.df
+    if df < 1 or scatter.use_known(use) is None:
         return 0.0
     error = standard_error(n, question, scatter)
     noncentrality = min(abs(difference) / error, _FARTHEST) if error > 0 else _FARTHEST
@@ -348,7 +513,7 @@ def detectable(n: int, question: Question, scatter: Scatter) -> float:
 
     ``NaN`` where no degree of freedom is left.
     """
-    df = question.model(n).df
+    df = model_known(n, question, scatter)[0].df
     if df < 1:
         return math.nan
     needed = needed_noncentrality(float(df), question.level, question.power)

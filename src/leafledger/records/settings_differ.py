@@ -128,6 +128,11 @@ def _by_scan(rows: Any) -> dict[str, Any]:
     return dict(sorted((rows or {}).items()))
 
 
+def scans_of(settings: Mapping[str, Any]) -> set[str]:
+    """Return the ids of the scans that the settings of a record hold."""
+    return set(_by_scan(settings.get("scans")))
+
+
 def _units(settings: Mapping[str, Any], treatment: str) -> dict[str, Any]:
     """Return unit -> row; a task may be told nothing of the units but their treatments."""
     if "units" in settings:

@@ -6,15 +6,15 @@ numbers swapped in the settings; the digests in the records miss none of them.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from leafledger.ledger.variants_table import TableAtStart, table_at_start
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import Record, read_record
-from leafledger.records.settings_differ import settings_differ
+from leafledger.records.settings_differ import scans_of, settings_differ
 from leafledger.records.store import ContentStore
 from leafledger.runner.plan_statement import makes_history, report_read_it, why_history_changes
 from leafledger.runner.step import code_of_task
@@ -257,10 +257,49 @@ def _settings_changed(study: Study, task: Task, record: Record) -> str | None:
     if canonical_json(record["settings"]) == canonical_json(now):
         return None
     treatment = study.definition.design.treatment or "treatment"
-    found = settings_differ(record, {**record, "settings": now}, treatment)
-    different = [differs.name for differs in found] or ["their form"]
-    more = f" and {len(different) - 3} more" if len(different) > 3 else ""
-    return "settings changed: " + ", ".join(different[:3]) + more
+    found = [d.name for d in settings_differ(record, {**record, "settings": now}, treatment)]
+    measured = {} if "classes" in now else _measured_since(study, record["settings"], found)
+    of_sessions = {name for names in measured.values() for name in names}
+    different = [name for name in found if name not in of_sessions]
+    said = [f"session {session} was measured" for session in measured]
+    if different or not said:
+        more = f" and {len(different) - 3} more" if len(different) > 3 else ""
+        said.append("settings changed: " + (", ".join(different[:3]) or "their form") + more)
+    return "; ".join(said)
+
+
+def _measured_since(
+    study: Study, then: Mapping[str, Any], found: Sequence[str]
+) -> dict[str, list[str]]:
+    """Return the sessions that have been measured since a record, with what differs by that.
+
+    Parameters
+    ----------
+    study
+        The study as it is now.
+    then
+        The settings of the record.
+    found
+        Names of all that differs.
+    """
+    rows = {scan.scan: scan.session for scan in (*study.scans, *study.omitted)}
+    stated = (then.get("design") or {}).get("sessions") or []
+    known = {s["session"] for s in stated if "to_come" not in s and "skipped" not in s}
+    scans = scans_of(then)
+    if not scans <= set(rows):
+        return {}  # scans were named anew: their session may be an old one
+    known |= {rows[scan] for scan in scans}
+    out = {}
+    for session in study.session_ids:
+        place = f"design.sessions.{session}."
+        named = {f"scans.csv {scan}" for scan, held_in in rows.items() if held_in == session}
+        names = [name for name in found if name.startswith(place) or name in named]
+        if names and session not in known:
+            out[session] = names
+    if out and {s["session"] for s in stated} <= set(study.session_ids):
+        # The list itself is longer by these sessions.
+        next(iter(out.values())).extend(name for name in found if name == "design.sessions")
+    return out
 
 
 def _code_changed(record: Record, task: Task) -> str | None:

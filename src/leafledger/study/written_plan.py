@@ -26,6 +26,7 @@ _PRIMARY = "effects.primary."
 _SESSION = f"{_PRIMARY}session"
 _BEFORE, _AFTER = "design.sessions.before", "design.sessions.after"
 _UNITS = "units."
+_BLOCK = "design.block"
 _MARGIN = "effects.margin."
 _METHODS = "effects.methods"
 _METHOD = f"{_PRIMARY}method"
@@ -197,6 +198,17 @@ def bears_on_primary(name: str, before: Plan, after: Plan) -> bool:
 def core_without_session(plan: Plan) -> Plan:
     """Return the core of a plan as if the session of its primary contrast had been left open."""
     return {name: value for name, value in core(plan).items() if name != _SESSION}
+
+
+def core_without_allocation(plan: Plan) -> Plan:
+    """Return the core of a plan as if treatments and blocks of the units had not been drawn yet."""
+    kept = {name: value for name, value in core(plan).items() if name != _BLOCK}
+    return {
+        name: {label: at for label, at in value.items() if label not in ("treatment", "block")}
+        if name.startswith(_UNITS)
+        else value
+        for name, value in kept.items()
+    }
 
 
 # As text.
@@ -518,7 +530,11 @@ def facts_of_plan(records: Sequence[Recorded], plan: Plan) -> Facts | None:
     allocated = allocated_before(records, plan)
     if statement == NOT_PROVABLE and not beside and allocated is None:
         return None
-    return ({} if allocated is None else {"allocated": allocated}) | {
+    # 4. Where lots were drawn later, the record that named the contrast before they were.
+    named = _named_before_allocation(records, start) if statement == FIXED else None
+    return {
+        **({} if allocated is None else {"allocated": allocated}),
+        **({} if named is None else {"before_allocation": records[named].facts()}),
         "form": 1,
         "plan_sha256": digest_of(plan),
         "statement": statement,
@@ -529,6 +545,22 @@ def facts_of_plan(records: Sequence[Recorded], plan: Plan) -> Facts | None:
         "changed_beside": [_plain(one) for one in beside],
         "changed_beside_in": None if beside_in is None else records[beside_in].facts(),
     }
+
+
+def _named_before_allocation(records: Sequence[Recorded], at: int) -> int | None:
+    """Return the first record since which a plan differs by its allocation alone.
+
+    ``None`` if the record is no allocation, or if another plan was in force just before it.
+    """
+    if records[at].allocation is None:
+        return None
+    wanted, first = core_without_allocation(records[at].plan or {}), None
+    for i in range(at - 1, -1, -1):
+        known = records[i].plan
+        if known is not None and core_without_allocation(known) != wanted:
+            break
+        first = first if known is None else i
+    return first
 
 
 def allocated_before(records: Sequence[Recorded], plan: Plan) -> Facts | None:
@@ -673,9 +705,12 @@ def sentences_of(facts: Facts | None, *, primary: bool) -> list[str]:
 
 
 def _fixed(facts: Facts, what: str, _primary: bool) -> str:
+    where = place_of(facts["recorded"])
+    if named := facts.get("before_allocation"):
+        where = f"{place_of(named)}, and with the treatments as they were allocated {where}"
     text = (
-        f"{what} was fixed before the data: recorded first {place_of(facts['recorded'])}, before "
-        "any after-session had been read."
+        f"{what} was fixed before the data: recorded first {where}, before any after-session had "
+        "been read."
     )
     if facts["session_left_open"]:
         text += " Which after-session it is tested at was left open then."
