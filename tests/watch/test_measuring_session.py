@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from leafledger.cli.watch_command import line_of
 from leafledger.errors import InputFault
 from leafledger.watch import session_steps
 from leafledger.watch.page_state import page_state
@@ -161,12 +162,28 @@ def test_half_written_hidden_and_linked_files_are_no_scans(
     (raw / "link.txt").symlink_to(outside)
     bench.settle(watch, 0.4)
     assert page_state(watch)["tally"]["done"] == 1
-    assert "link.txt is not taken: a path that leaves the study folder" in bench.words()
+    assert "link.txt\" is not taken: a path that leaves the study folder" in bench.words()
     with (raw / "b.txt").open("ab") as file:
         file.write(second[len(second) // 2 :])
     bench.settle(watch, 0.5)
     assert bench.rows()["day0-r1-d18"]["file"] == "raw/day0/b.txt"
     assert page_state(watch)["tally"]["done"] == 2
+
+
+def test_a_name_that_no_cell_keeps_is_left_aside(bench: Bench) -> None:
+    watch = bench.watch()
+    raw = bench.study / "raw/day0"
+    for name in ("IMG9.txt ", " IMG8.txt", "a\nx NOT A LINE.txt", "b\x1b[31m.txt"):
+        (raw / name).write_bytes(bench.finished.sound("day0-r1-d12"))
+    before = (bench.study / "scans.csv").read_bytes()
+    bench.settle(watch, 0.4)
+    assert bench.words().count("its name begins or ends with a blank. Save the scan") == 2
+    assert bench.words().count("its name has a control character. Save the scan") == 2
+    assert (bench.study / "scans.csv").read_bytes() == before
+    lines = [line_of(message) for message in bench.said]
+    assert all("\n" not in line and "\x1b" not in line for line in lines)
+    bench.measure(watch, bench.instrument(), 1)
+    assert page_state(watch)["tally"]["done"] == 1
 
 
 def test_a_clock_set_back_is_said(bench: Bench) -> None:

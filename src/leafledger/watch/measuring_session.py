@@ -22,7 +22,7 @@ from typing import IO
 
 import numpy as np
 
-from leafledger.errors import InputFault, Problem, input_fault
+from leafledger.errors import InputFault, Problem, input_fault, quoted
 from leafledger.indices.catalogue_stage import run as write_catalogue
 from leafledger.intake.stage import read_session, scans_in_file
 from leafledger.quality.index_shift import IndexInUse, read_indices
@@ -291,7 +291,7 @@ class MeasuringSession:
                     words = f"{self.folder_name}/ cannot be read: {listing.unreadable}. Waiting."
                     self._tell(Message(words, "fault", True))
             for file, why in listing.refused.items():
-                self._tell(Message(f"{file} is not taken: {why}. Copy the file itself.", "caution"))
+                self._tell(Message(f"{quoted(file)} is not taken: {why}", "caution", True))
             for file in listing.gone:
                 self._gone(file)
             for saved in listing.complete:
@@ -572,6 +572,8 @@ class MeasuringSession:
 
     def _judge_new(self, scan: str, name: str) -> None:
         scans = self._measured_scans()
+        if all(one.scan != scan for one in scans):
+            return  # the file went, or its row was changed, at this moment: the next look says so
         if self.order.is_complete:
             self.checks.judge_all(scans)
         else:
