@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import errno
 import os
 import signal
@@ -143,6 +144,37 @@ def test_changed_grown_and_vanished_files(bench: Bench, leaves: list[str]) -> No
     assert "scan00006.txt has gone: it was" in bench.said[-1].text or "has gone" in bench.words()
     assert page_state(watch)["next"]["scan"] == leaves[1]  # no other file may take its place
     assert bench.rows()[leaves[0]]["file"] == "raw/day0/scan00006.txt"
+
+
+def test_a_file_saved_anew_is_dated_anew_and_its_verdict_is_said(
+    bench: Bench, leaves: list[str]
+) -> None:
+    watch = bench.watch()
+    bench.measure(watch, bench.instrument(), 6)
+    first = bench.rows()[leaves[0]]["time"]
+    path = bench.study / "raw/day0/scan00006.txt"
+    path.write_bytes(bench.finished.sound(leaves[1]))  # as good as the one before
+    later = dt.datetime.fromisoformat(first) + dt.timedelta(minutes=2)
+    os.utime(path, (later.timestamp(), later.timestamp()))
+    bench.settle(watch)
+    assert bench.rows()[leaves[0]]["time"] == later.isoformat(timespec="milliseconds")
+    assert bench.said[-1].text.startswith(f"Judged anew: {leaves[0]} (plant p00 · leaf 1): good")
+    path.write_bytes(path.read_bytes() + b"\n")  # other bytes, the same values
+    bench.settle(watch)
+    assert bench.rows()[leaves[0]]["time"] == later.isoformat(timespec="milliseconds")
+
+
+def test_a_file_that_went_while_no_watch_was_at_work_is_said(
+    bench: Bench, leaves: list[str]
+) -> None:
+    watch = bench.watch()
+    bench.measure(watch, bench.instrument(), 6)
+    watch.close()
+    (bench.study / "raw/day0/scan00006.txt").unlink()
+    bench.said.clear()
+    bench.watch()
+    told = [m for m in bench.said if f"scan00006.txt has gone: it was {leaves[0]}." in m.text]
+    assert len(told) == 1 and told[0].bell and told[0].kind == "fault"
 
 
 def test_half_written_hidden_and_linked_files_are_no_scans(

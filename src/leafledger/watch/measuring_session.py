@@ -250,7 +250,10 @@ class MeasuringSession:
 
     def _take_up_measured(self) -> None:
         """Read what the sheet says is measured, and leave aside what was here before."""
+        gone: dict[str, list[str]] = {}
         for step in self.order.steps:
+            if step.state == "vanished":
+                gone.setdefault(step.scan.file, []).append(step.scan.scan)
             path = self.study.folder / step.scan.file
             if step.state == "measured" and step.scan.file not in self._known:
                 try:
@@ -259,6 +262,8 @@ class MeasuringSession:
                     self._tell(Message(f"{step.scan.scan}: {_short(fault)}", "fault", True))
                 except OSError as error:
                     self._tell(Message(f"{step.scan.file}: {error.strerror}", "fault", True))
+        for file, owners in gone.items():
+            self._say_gone(file, owners)
         for file, known in self._known.items():
             if PurePosixPath(file).parent.as_posix() == self.folder_name:
                 self.files.reported(file, known.saved.size, known.saved.mtime_ns)
@@ -329,12 +334,15 @@ class MeasuringSession:
             self._tell(Message(f"{file} has gone again before it was a step.", "caution"))
             return
         del self._known[file]
+        self._say_gone(file, owners)
+        self._refresh()
+        self._judge_all()
+
+    def _say_gone(self, file: str, owners: Sequence[str]) -> None:
         words = (
             f"{file} has gone: it was {', '.join(owners)}. Put it back, or measure it again (a)."
         )
         self._tell(Message(words, "fault", True))
-        self._refresh()
-        self._judge_all()
 
     def _take_in(self, saved: SavedFile) -> None:
         data = saved.path.read_bytes()
@@ -399,16 +407,39 @@ class MeasuringSession:
             for item, (axis, values) in before.scans.items()
             if item not in now.scans or not np.array_equal(now.scans[item][1], values)
         ]
+        anew = [
+            s.scan.scan
+            for s in self.order.measured
+            if s.scan.file == saved.file and s.scan.item in altered
+        ]
+        if anew and not self.order.by_pattern:
+            moment = dt.datetime.fromtimestamp(saved.mtime_ns / 1e9)
+            try:
+                self._refresh()
+                self.order.date_anew(anew, moment)
+            except (InputFault, OSError):
+                self._known[saved.file] = before  # it waits, and is judged once it can be written
+                raise
         for scan in owners:
             self.checks.forget(scan)
-        if altered and owners:
-            words = f"{saved.file} changed after it was judged ({', '.join(owners)})"
+        if anew:
+            words = f"{saved.file} changed after it was judged ({', '.join(anew)})"
             words += f": {_GROWS}" if grew and not several else ": it is judged anew"
             self._tell(Message(f"{words}.", "caution", True))
+            for scan in anew:
+                self.verdicts.pop(scan, None)
             self._judge_all()
+            for scan in anew:
+                self._say_anew(scan)
         for item in now.scans:
             if item not in before.scans:
                 self._becomes_step(saved, item)
+
+    def _say_anew(self, scan: str) -> None:
+        """Say the verdict on a scan whose file changed, whatever it is."""
+        step, verdict = self.order.step(scan), self.verdicts.get(scan)
+        if verdict is not None:
+            self._tell(_spoken(f"Judged anew: {scan} ({self.words_of(step)}): ", verdict))
 
     def _read(self, saved: SavedFile) -> None:
         """Read a raw file by intake; its scans must have the wavelengths of the session.

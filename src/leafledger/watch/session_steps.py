@@ -388,6 +388,10 @@ class MeasuringOrder:
             edits.append((scan, "item", item))
         self._change(*edits)
 
+    def date_anew(self, scans: Sequence[str], time: dt.datetime) -> None:
+        """Write when the file of these scans was saved anew; local wall clock."""
+        self._change(*((scan, "time", time.isoformat(timespec="milliseconds")) for scan in scans))
+
     def repeat(self, scan: str, reason: str) -> Step:
         """Ask for a scan to be measured again, next; both files stay, the first is left out.
 
