@@ -177,6 +177,87 @@ def test_a_file_that_went_while_no_watch_was_at_work_is_said(
     assert len(told) == 1 and told[0].bell and told[0].kind == "fault"
 
 
+@pytest.mark.parametrize("numbered", [True, False])
+def test_rows_under_an_older_copy_are_put_back_before_a_file_is_taken(
+    bench: Bench, leaves: list[str], numbered: bool
+) -> None:
+    watch = bench.watch()
+    instrument = bench.instrument(numbered=numbered)
+    bench.measure(watch, instrument, 6)
+    sheet = bench.study / "scans.csv"
+    older = sheet.read_text()
+    bench.measure(watch, instrument, 2)
+    watch.note("clip cleaned")
+    before = bench.rows()
+    third = next(line for line in older.splitlines() if line.startswith(f"{leaves[3]},"))
+    sheet.write_text(older.replace(third, third[:-1] + "small leaf,"))  # saved by a spreadsheet
+    bench.said.clear()
+    bench.settle(watch)
+    names = ["scan00007", "scan00008"] if numbered else list(before)[6:8]
+    scans = list(before)[6:8]
+    words = (
+        f"Steps 7 and 8: {scans[0]} from {names[0]}.txt, {scans[1]} from {names[1]}.txt are no "
+        "longer in scans.csv: an older copy was saved over it. Put back by the watch."
+    )
+    assert bench.words().startswith(words) and bench.said[0].bell
+    rows = bench.rows()
+    assert rows[leaves[3]]["note"] == "small leaf"
+    assert {k: v for k, v in rows.items() if k != leaves[3]} == {
+        k: v for k, v in before.items() if k != leaves[3]
+    }
+    instrument.save_next()
+    bench.settle(watch)
+    assert page_state(watch)["tally"]["done"] == 9
+    assert bench.rows()[scans[0]] == before[scans[0]]
+
+
+def test_rows_gone_are_put_back_or_no_file_is_taken(
+    bench: Bench, leaves: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watch = bench.watch()
+    instrument = bench.instrument(faults={leaves[0]: "no_leaf"})
+    bench.measure(watch, instrument, 6)
+    sheet = bench.study / "scans.csv"
+    older = sheet.read_bytes()
+    watch.again(reason="clip slipped")
+    bench.measure(watch, instrument, 1)
+    whole = bench.rows()
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    sheet.write_bytes(older)
+    with monkeypatch.context() as patch:
+        patch.setattr(session_steps, "change_sheet", full)
+        instrument.save_next()
+        bench.settle(watch, 0.4)
+        words = f"Step 7: {leaves[0]}-r2 from scan00007.txt is no longer in scans.csv"
+        assert bench.words().count(words) == 1 and "no file is taken until" in bench.words()
+        assert sheet.read_bytes() == older
+    bench.settle(watch)
+    rows = bench.rows()
+    assert list(rows) == list(whole)
+    assert {k: rows[k] for k in (leaves[0], f"{leaves[0]}-r2")} == {
+        k: whole[k] for k in (leaves[0], f"{leaves[0]}-r2")
+    }
+    assert rows[leaves[1]]["file"] == "raw/day0/scan00008.txt"
+
+
+def test_a_row_that_a_person_corrects_is_not_put_back(bench: Bench, leaves: list[str]) -> None:
+    watch = bench.watch()
+    bench.measure(watch, bench.instrument(), 6)
+    raw, sheet = bench.study / "raw/day0", bench.study / "scans.csv"
+    (raw / "scan00006.txt").rename(raw / "first leaf.txt")
+    sheet.write_text(sheet.read_text().replace("scan00006.txt", "first leaf.txt"))
+    bench.settle(watch)
+    assert bench.rows()[leaves[0]]["file"] == "raw/day0/first leaf.txt"
+    assert "older copy" not in bench.words()
+    watch.skip("leaf fell")
+    sheet.write_text(sheet.read_text().replace("not measured: leaf fell", ""))
+    bench.settle(watch)
+    assert "takes part again: column omitted was emptied" in bench.said[-1].text
+
+
 def test_half_written_hidden_and_linked_files_are_no_scans(
     bench: Bench, leaves: list[str], tmp_path: Path
 ) -> None:

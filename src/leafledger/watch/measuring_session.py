@@ -16,6 +16,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import IO
@@ -297,6 +298,7 @@ class MeasuringSession:
                     self._tell(Message(words, "fault", True))
             for file, why in listing.refused.items():
                 self._tell(Message(f"{quoted(file)} is not taken: {why}", "caution", True))
+            self._look_at_sheet()
             for file in listing.gone:
                 self._gone(file)
             for saved in listing.complete:
@@ -305,6 +307,16 @@ class MeasuringSession:
                 self.waiting = listing.waiting
                 self.version += 1
             return bool(listing.waiting or self._unread)
+
+    def _look_at_sheet(self) -> None:
+        """Read the sheet once another program has saved it.
+
+        A sheet at fault is said by the file that waits for it: it may be half saved now.
+        """
+        with suppress(InputFault, OSError):
+            if not self.order.by_pattern and self.order.is_changed():
+                self._refresh()
+                self.version += 1
 
     def _guarded(self, saved: SavedFile) -> None:
         """Take one file in; whatever fails is said, and the file is looked at again."""
@@ -335,7 +347,8 @@ class MeasuringSession:
             return
         del self._known[file]
         self._say_gone(file, owners)
-        self._refresh()
+        with suppress(InputFault, OSError):  # said by the next file, which waits for the sheet
+            self._refresh()
         self._judge_all()
 
     def _say_gone(self, file: str, owners: Sequence[str]) -> None:
@@ -667,7 +680,12 @@ class MeasuringSession:
 
     def _refresh(self) -> None:
         """Read the sheet anew: a person may have changed it meanwhile."""
-        self.order.refresh()
+        try:
+            self.order.refresh()
+        finally:
+            for words in self.order.to_say:
+                self._tell(Message(words[0].upper() + words[1:], "fault", True))
+            self.order.to_say.clear()
 
     def _tell(self, message: Message) -> None:
         self.version += 1
