@@ -275,7 +275,7 @@ def test_half_written_hidden_and_linked_files_are_no_scans(
     (raw / "link.txt").symlink_to(outside)
     bench.settle(watch, 0.4)
     assert page_state(watch)["tally"]["done"] == 1
-    assert "link.txt\" is not taken: a path that leaves the study folder" in bench.words()
+    assert 'link.txt" is not taken: a path that leaves the study folder' in bench.words()
     with (raw / "b.txt").open("ab") as file:
         file.write(second[len(second) // 2 :])
     bench.settle(watch, 0.5)

@@ -375,8 +375,8 @@ def _index_problems(
 def sheet_warnings(study: Study) -> list[str]:
     """Return what the user should know of a study without a problem.
 
-    Files beside the raw scans that fit no pattern or that no row names, dates of sessions that are not those of their
-    scans, and headings that look like a misspelt column with a meaning.
+    Files beside the raw scans that fit no pattern or that no row names, dates of sessions that are
+    not those of their scans, and headings that look like a misspelt column with a meaning.
     """
     warnings = without_pattern(study.folder, study.definition.intake.pattern)
     return [

@@ -425,14 +425,7 @@ class MeasuringSession:
             for s in self.order.measured
             if s.scan.file == saved.file and s.scan.item in altered
         ]
-        if anew and not self.order.by_pattern:
-            moment = dt.datetime.fromtimestamp(saved.mtime_ns / 1e9)
-            try:
-                self._refresh()
-                self.order.date_anew(anew, moment)
-            except (InputFault, OSError):
-                self._known[saved.file] = before  # it waits, and is judged once it can be written
-                raise
+        self._date_anew(anew, saved, before)
         for scan in owners:
             self.checks.forget(scan)
         if anew:
@@ -447,6 +440,17 @@ class MeasuringSession:
         for item in now.scans:
             if item not in before.scans:
                 self._becomes_step(saved, item)
+
+    def _date_anew(self, scans: Sequence[str], saved: SavedFile, before: _Known) -> None:
+        """Write the time of a file's new content; until it is written, the file waits."""
+        if not scans or self.order.by_pattern:
+            return
+        try:
+            self._refresh()
+            self.order.date_anew(scans, dt.datetime.fromtimestamp(saved.mtime_ns / 1e9))
+        except (InputFault, OSError):
+            self._known[saved.file] = before
+            raise
 
     def _say_anew(self, scan: str) -> None:
         """Say the verdict on a scan whose file changed, whatever it is."""

@@ -213,7 +213,7 @@ class MeasuringOrder:
         """What another program did to the sheet, to be said once."""
         self.refresh()
 
-    def refresh(self, *, own: bool = False) -> None:
+    def refresh(self, *, by_watch: bool = False) -> None:
         """Read the sheet and look which files are there.
 
         Rows that name a measured file and were read before are put back if another program saved
@@ -221,8 +221,8 @@ class MeasuringOrder:
 
         Parameters
         ----------
-        own
-            Whether the sheet was changed here.
+        by_watch
+            Whether the watch itself has just changed the sheet.
 
         Raises
         ------
@@ -231,15 +231,13 @@ class MeasuringOrder:
             stay as they were.
         """
         rows = self._rows_of_sheet()
-        if not own and not self.by_pattern:
+        if not by_watch and not self.by_pattern:
             if self._lost_steps(rows):
                 self._put_back(rows)
                 rows = self._rows_of_sheet()
             self._lost = ""
             self._say_reopened(rows)
-        self._cells = {
-            scan.scan: cells for scan, cells in rows if scan.session == self.session
-        }
+        self._cells = {scan.scan: cells for scan, cells in rows if scan.session == self.session}
         own = [(scan, cells) for scan, cells in rows if scan.session == self.session]
         self.others = {
             (scan.file, scan.item): scan.scan for scan, _ in rows if scan.session != self.session
@@ -293,13 +291,12 @@ class MeasuringOrder:
             row = now.get(step.scan.scan)
             if step.state == "open" or step.scan.time is None:
                 continue
-            if step.source in named:
-                is_lost = row is not None and row.time is None
-                is_lost = is_lost and row is not None and (row.file, row.item) == step.source
-            elif row is None:
-                is_lost = self._is_there(step.scan.file)
+            source = None if row is None else (row.file, row.item)
+            if row is None:
+                is_lost = step.source not in named and self._is_there(step.scan.file)
+            elif step.source in named:
+                is_lost = source == step.source and row.time is None
             else:
-                source = (row.file, row.item)
                 is_lost = source in known or row.time is None or not self._is_there(row.file)
             if is_lost:
                 lost.append(step)
@@ -317,46 +314,17 @@ class MeasuringOrder:
             If they cannot be put back.
         """
         lost, sheet_name = self._lost_steps(rows), self.study.definition.intake.sheet
-        places = {step.scan.scan: k for k, step in enumerate(self.steps, start=1)}
-        numbers = [str(places[step.scan.scan]) for step in lost]
-        parts = [
-            f"{s.scan.scan} from {PurePosixPath(s.scan.file).name}"
-            + (f" ({s.scan.item})" if s.scan.item else "")
-            for s in lost
-        ]
-        many = len(lost) > 1
-        head = f"steps {', '.join(numbers[:-1])} and {numbers[-1]}" if many else (
-            f"step {numbers[0]}"
-        )
-        what = (
-            f"{head}: {', '.join(parts)} {'are' if many else 'is'} no longer in {sheet_name}: "
-            "an older copy was saved over it"
-        )
         there = {scan.scan for scan, _ in rows}
-        gone = [
-            s.scan.scan
-            for s in self.steps
-            if s.scan.scan not in there and (s.state != "open" or s.repeats)
-        ]
+        what = self._words_of_lost(lost)
 
         def change(sheet: SheetCells) -> None:
-            if sheet.data() != self._data:
-                raise self._moving()
-            before = ""
-            for scan, cells in self._cells.items():
-                if scan in gone:
-                    if not before:
-                        raise KeyError(scan)
-                    sheet.insert_after(before, {k: v for k, v in cells.items() if k})
-                if scan in gone or scan in there:
-                    before = scan
-            for scan in (s.scan.scan for s in lost):
+            self._refuse_moving(sheet)
+            self._insert_gone(sheet, there)
+            for step in lost:
+                cells = self._cells[step.scan.scan]
                 for column in ("file", "item", "time"):
-                    sheet.set(scan, column, self._cells[scan].get(column, ""))
-            for scan, cells in self._cells.items():
-                for column in ("note", OMITTED):
-                    if scan in there and cells.get(column) and not sheet.get(scan, column):
-                        sheet.set(scan, column, cells[column])
+                    sheet.set(step.scan.scan, column, cells.get(column, ""))
+            self._fill_blank(sheet, there)
 
         try:
             change_sheet(self.study.folder, sheet_name, change)
@@ -376,6 +344,41 @@ class MeasuringOrder:
             "saving, and open it anew."
         )
 
+    def _words_of_lost(self, lost: Sequence[Step]) -> str:
+        """Name lost steps by their places, scans and files."""
+        places = {step.scan.scan: k for k, step in enumerate(self.steps, start=1)}
+        *numbers, last = [str(places[step.scan.scan]) for step in lost]
+        head = f"steps {', '.join(numbers)} and {last}" if numbers else f"step {last}"
+        parts = [
+            f"{s.scan.scan} from {PurePosixPath(s.scan.file).name}"
+            + (f" ({s.scan.item})" if s.scan.item else "")
+            for s in lost
+        ]
+        return (
+            f"{head}: {', '.join(parts)} {'are' if numbers else 'is'} no longer in "
+            f"{self.study.definition.intake.sheet}: an older copy was saved over it"
+        )
+
+    def _insert_gone(self, sheet: SheetCells, there: set[str]) -> None:
+        """Insert rows of the watch that the older copy has not, each after the one before it."""
+        worth = {s.scan.scan for s in self.steps if s.state != "open" or s.repeats}
+        before = ""
+        for scan, cells in self._cells.items():
+            if scan in worth - there:
+                if not before:
+                    raise KeyError(scan)
+                sheet.insert_after(before, {name: text for name, text in cells.items() if name})
+            elif scan not in there:
+                continue
+            before = scan
+
+    def _fill_blank(self, sheet: SheetCells, there: set[str]) -> None:
+        """Write notes and reasons again that the older copy has not; other words stay."""
+        for scan, cells in self._cells.items():
+            for column in ("note", OMITTED):
+                if scan in there and cells.get(column) and not sheet.get(scan, column):
+                    sheet.set(scan, column, cells[column])
+
     def _say_lost(self, words: str) -> None:
         if words != self._lost:
             self._lost = words
@@ -392,21 +395,24 @@ class MeasuringOrder:
                     "saved."
                 )
 
-    def _moving(self) -> InputFault:
-        return self.fault(
-            "a sheet that another program saves at this moment", "the sheet as read", "Try again."
-        )
+    def _refuse_moving(self, sheet: SheetCells) -> None:
+        """Refuse to change a sheet that is another one than was read."""
+        if sheet.data() != self._data:
+            raise self.fault(
+                "a sheet that another program saves at this moment",
+                "the sheet as it was read",
+                "Try again.",
+            )
 
     def _rewrite(self, change: Callable[[SheetCells], None]) -> None:
         """Change the sheet as it was read, and read it again."""
 
         def checked(sheet: SheetCells) -> None:
-            if sheet.data() != self._data:
-                raise self._moving()
+            self._refuse_moving(sheet)
             change(sheet)
 
         change_sheet(self.study.folder, self.study.definition.intake.sheet, checked)
-        self.refresh(own=True)
+        self.refresh(by_watch=True)
 
     def _rows_of_sheet(self) -> list[tuple[Scan, dict[str, str]]]:
         """Read the sheet, unless it is byte for byte that of the last time."""
