@@ -145,6 +145,20 @@ def test_a_date_that_is_not_that_of_the_scans_is_asked_about(
         assert date in question and "2026-05-04" in question and "day0" in question
 
 
+def test_a_raw_file_that_no_row_names_is_asked_about(small_study: Path) -> None:
+    study = read_study(small_study)
+    first = study.scans[0]
+    place = small_study / first.file
+    (place.parent / f"IMG0007{place.suffix}").write_bytes(place.read_bytes())
+    (place.parent / "bench.jpg").write_bytes(b"a photo is no scan")
+    (question,) = sheet_warnings(study)
+    folder = place.parent.relative_to(small_study).as_posix()
+    assert question.startswith(
+        f'"{folder}/IMG0007{place.suffix}" lies beside the scans of session {first.session} and '
+        "no row names it"
+    )
+
+
 def test_swapped_dark_and_white_are_called_so(small_study: Path) -> None:
     scans = small_study / "scans.csv"
     text = scans.read_text(encoding="utf-8")

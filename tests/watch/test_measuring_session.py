@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import errno
 import os
 import signal
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from leafledger.cli.watch_command import line_of
 from leafledger.errors import InputFault
 from leafledger.watch import session_steps
 from leafledger.watch.page_state import page_state
@@ -144,6 +146,118 @@ def test_changed_grown_and_vanished_files(bench: Bench, leaves: list[str]) -> No
     assert bench.rows()[leaves[0]]["file"] == "raw/day0/scan00006.txt"
 
 
+def test_a_file_saved_anew_is_dated_anew_and_its_verdict_is_said(
+    bench: Bench, leaves: list[str]
+) -> None:
+    watch = bench.watch()
+    bench.measure(watch, bench.instrument(), 6)
+    first = bench.rows()[leaves[0]]["time"]
+    path = bench.study / "raw/day0/scan00006.txt"
+    path.write_bytes(bench.finished.sound(leaves[1]))  # as good as the one before
+    later = dt.datetime.fromisoformat(first) + dt.timedelta(minutes=2)
+    os.utime(path, (later.timestamp(), later.timestamp()))
+    bench.settle(watch)
+    assert bench.rows()[leaves[0]]["time"] == later.isoformat(timespec="milliseconds")
+    assert bench.said[-1].text.startswith(f"Judged anew: {leaves[0]} (plant p00 · leaf 1): good")
+    path.write_bytes(path.read_bytes() + b"\n")  # other bytes, the same values
+    bench.settle(watch)
+    assert bench.rows()[leaves[0]]["time"] == later.isoformat(timespec="milliseconds")
+
+
+def test_a_file_that_went_while_no_watch_was_at_work_is_said(
+    bench: Bench, leaves: list[str]
+) -> None:
+    watch = bench.watch()
+    bench.measure(watch, bench.instrument(), 6)
+    watch.close()
+    (bench.study / "raw/day0/scan00006.txt").unlink()
+    bench.said.clear()
+    bench.watch()
+    told = [m for m in bench.said if f"scan00006.txt has gone: it was {leaves[0]}." in m.text]
+    assert len(told) == 1 and told[0].bell and told[0].kind == "fault"
+
+
+@pytest.mark.parametrize("numbered", [True, False])
+def test_rows_under_an_older_copy_are_put_back_before_a_file_is_taken(
+    bench: Bench, leaves: list[str], numbered: bool
+) -> None:
+    watch = bench.watch()
+    instrument = bench.instrument(numbered=numbered)
+    bench.measure(watch, instrument, 6)
+    sheet = bench.study / "scans.csv"
+    older = sheet.read_text()
+    bench.measure(watch, instrument, 2)
+    watch.note("clip cleaned")
+    before = bench.rows()
+    third = next(line for line in older.splitlines() if line.startswith(f"{leaves[3]},"))
+    sheet.write_text(older.replace(third, third[:-1] + "small leaf,"))  # saved by a spreadsheet
+    bench.said.clear()
+    bench.settle(watch)
+    names = ["scan00007", "scan00008"] if numbered else list(before)[6:8]
+    scans = list(before)[6:8]
+    words = (
+        f"Steps 7 and 8: {scans[0]} from {names[0]}.txt, {scans[1]} from {names[1]}.txt are no "
+        "longer in scans.csv: an older copy was saved over it. Put back by the watch."
+    )
+    assert bench.words().startswith(words) and bench.said[0].bell
+    rows = bench.rows()
+    assert rows[leaves[3]]["note"] == "small leaf"
+    assert {k: v for k, v in rows.items() if k != leaves[3]} == {
+        k: v for k, v in before.items() if k != leaves[3]
+    }
+    instrument.save_next()
+    bench.settle(watch)
+    assert page_state(watch)["tally"]["done"] == 9
+    assert bench.rows()[scans[0]] == before[scans[0]]
+
+
+def test_rows_gone_are_put_back_or_no_file_is_taken(
+    bench: Bench, leaves: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watch = bench.watch()
+    instrument = bench.instrument(faults={leaves[0]: "no_leaf"})
+    bench.measure(watch, instrument, 6)
+    sheet = bench.study / "scans.csv"
+    older = sheet.read_bytes()
+    watch.again(reason="clip slipped")
+    bench.measure(watch, instrument, 1)
+    whole = bench.rows()
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    sheet.write_bytes(older)
+    with monkeypatch.context() as patch:
+        patch.setattr(session_steps, "change_sheet", full)
+        instrument.save_next()
+        bench.settle(watch, 0.4)
+        words = f"Step 7: {leaves[0]}-r2 from scan00007.txt is no longer in scans.csv"
+        assert bench.words().count(words) == 1 and "no file is taken until" in bench.words()
+        assert sheet.read_bytes() == older
+    bench.settle(watch)
+    rows = bench.rows()
+    assert list(rows) == list(whole)
+    assert {k: rows[k] for k in (leaves[0], f"{leaves[0]}-r2")} == {
+        k: whole[k] for k in (leaves[0], f"{leaves[0]}-r2")
+    }
+    assert rows[leaves[1]]["file"] == "raw/day0/scan00008.txt"
+
+
+def test_a_row_that_a_person_corrects_is_not_put_back(bench: Bench, leaves: list[str]) -> None:
+    watch = bench.watch()
+    bench.measure(watch, bench.instrument(), 6)
+    raw, sheet = bench.study / "raw/day0", bench.study / "scans.csv"
+    (raw / "scan00006.txt").rename(raw / "first leaf.txt")
+    sheet.write_text(sheet.read_text().replace("scan00006.txt", "first leaf.txt"))
+    bench.settle(watch)
+    assert bench.rows()[leaves[0]]["file"] == "raw/day0/first leaf.txt"
+    assert "older copy" not in bench.words()
+    watch.skip("leaf fell")
+    sheet.write_text(sheet.read_text().replace("not measured: leaf fell", ""))
+    bench.settle(watch)
+    assert "takes part again: column omitted was emptied" in bench.said[-1].text
+
+
 def test_half_written_hidden_and_linked_files_are_no_scans(
     bench: Bench, leaves: list[str], tmp_path: Path
 ) -> None:
@@ -161,12 +275,28 @@ def test_half_written_hidden_and_linked_files_are_no_scans(
     (raw / "link.txt").symlink_to(outside)
     bench.settle(watch, 0.4)
     assert page_state(watch)["tally"]["done"] == 1
-    assert "link.txt is not taken: a path that leaves the study folder" in bench.words()
+    assert 'link.txt" is not taken: a path that leaves the study folder' in bench.words()
     with (raw / "b.txt").open("ab") as file:
         file.write(second[len(second) // 2 :])
     bench.settle(watch, 0.5)
     assert bench.rows()["day0-r1-d18"]["file"] == "raw/day0/b.txt"
     assert page_state(watch)["tally"]["done"] == 2
+
+
+def test_a_name_that_no_cell_keeps_is_left_aside(bench: Bench) -> None:
+    watch = bench.watch()
+    raw = bench.study / "raw/day0"
+    for name in ("IMG9.txt ", " IMG8.txt", "a\nx NOT A LINE.txt", "b\x1b[31m.txt"):
+        (raw / name).write_bytes(bench.finished.sound("day0-r1-d12"))
+    before = (bench.study / "scans.csv").read_bytes()
+    bench.settle(watch, 0.4)
+    assert bench.words().count("its name begins or ends with a blank. Save the scan") == 2
+    assert bench.words().count("its name has a control character. Save the scan") == 2
+    assert (bench.study / "scans.csv").read_bytes() == before
+    lines = [line_of(message) for message in bench.said]
+    assert all("\n" not in line and "\x1b" not in line for line in lines)
+    bench.measure(watch, bench.instrument(), 1)
+    assert page_state(watch)["tally"]["done"] == 1
 
 
 def test_a_clock_set_back_is_said(bench: Bench) -> None:

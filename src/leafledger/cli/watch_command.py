@@ -37,7 +37,8 @@ def line_of(message: Message) -> str:
     >>> line_of(Message("p1: MEASURE AGAIN", "fault", bell=True))
     'x p1: MEASURE AGAIN\x07'
     """
-    return f"{_MARKS[message.kind]} {safe(message.text)}" + ("\a" if message.bell else "")
+    text = message.text.replace("\n", "\N{REPLACEMENT CHARACTER}")
+    return f"{_MARKS[message.kind]} {safe(text)}" + ("\a" if message.bell else "")
 
 
 def _say_message(message: Message) -> None:

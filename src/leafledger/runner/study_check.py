@@ -375,11 +375,16 @@ def _index_problems(
 def sheet_warnings(study: Study) -> list[str]:
     """Return what the user should know of a study without a problem.
 
-    Files beside the raw scans that fit no pattern, dates of sessions that are not those of their
-    scans, and headings that look like a misspelt column with a meaning.
+    Files beside the raw scans that fit no pattern or that no row names, dates of sessions that are
+    not those of their scans, and headings that look like a misspelt column with a meaning.
     """
     warnings = without_pattern(study.folder, study.definition.intake.pattern)
-    return [*([warnings] if warnings else []), *dates_to_ask_about(study), *misspelt_columns(study)]
+    return [
+        *([warnings] if warnings else []),
+        *_not_listed(study),
+        *dates_to_ask_about(study),
+        *misspelt_columns(study),
+    ]
 
 
 NOTHING_YET = "nothing to run yet: no session of this study has been measured"
@@ -418,8 +423,40 @@ def session_notes(study: Study) -> list[str]:
     return session_lines
 
 
-def _beside(study: Study, rows: Sequence[Scan], named: Collection[str]) -> str:
-    """Say which files lie where planned scans belong, and are named by no row."""
+def _not_listed(study: Study) -> list[str]:
+    """Ask about files of the ending of the raw scans beside them, which no row names.
+
+    Such a file was saved while a session was measured, and its row may name another one. Asked
+    about are sessions that have begun; of those to come :func:`session_notes` tells.
+    """
+    if study.definition.intake.pattern:
+        return []
+    listed = (*study.scans, *study.omitted)
+    named = {scan.file for scan in (*listed, *study.planned)} | {study.panel_table or ""}
+    asked: set[str] = set()
+    out: list[str] = []
+    for session in study.sessions:
+        rows = [scan for scan in listed if scan.session == session.session]
+        endings = {PurePosixPath(scan.file).suffix.lower() for scan in rows}
+        odd = [
+            file
+            for file in _files_beside(study, rows, named)
+            if PurePosixPath(file).suffix.lower() in endings and file not in asked
+        ]
+        asked |= {*odd}
+        if odd and session.session not in study.to_come:
+            out.append(
+                f"{first_words([quoted(file) for file in odd], 3)} "
+                f"{'lies' if len(odd) == 1 else 'lie'} beside the scans of session "
+                f"{session.session} and no row names {'it' if len(odd) == 1 else 'them'}: if "
+                f"{'it is' if len(odd) == 1 else 'they are'} of this session, a row of the scan "
+                "sheet may name another file instead, and all rows after it may be one off"
+            )
+    return out
+
+
+def _files_beside(study: Study, rows: Sequence[Scan], named: Collection[str]) -> list[str]:
+    """Return the files in the folders of these scans that are named by no row."""
     folders = {str(PurePosixPath(scan.file).parent) for scan in rows} - {"."}
     found = sorted(
         f"{folder}/{path.name}"
@@ -427,7 +464,12 @@ def _beside(study: Study, rows: Sequence[Scan], named: Collection[str]) -> str:
         for path in (study.folder / folder).glob("*")
         if path.is_file() and not path.name.startswith(".")
     )
-    odd = [path for path in found if path not in named]
+    return [path for path in found if path not in named]
+
+
+def _beside(study: Study, rows: Sequence[Scan], named: Collection[str]) -> str:
+    """Say which files lie where planned scans belong, and are named by no row."""
+    odd = _files_beside(study, rows, named)
     if not odd:
         return ""
     return (

@@ -16,13 +16,14 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import IO
 
 import numpy as np
 
-from leafledger.errors import InputFault, Problem, input_fault
+from leafledger.errors import InputFault, Problem, input_fault, quoted
 from leafledger.indices.catalogue_stage import run as write_catalogue
 from leafledger.intake.stage import read_session, scans_in_file
 from leafledger.quality.index_shift import IndexInUse, read_indices
@@ -250,7 +251,10 @@ class MeasuringSession:
 
     def _take_up_measured(self) -> None:
         """Read what the sheet says is measured, and leave aside what was here before."""
+        gone: dict[str, list[str]] = {}
         for step in self.order.steps:
+            if step.state == "vanished":
+                gone.setdefault(step.scan.file, []).append(step.scan.scan)
             path = self.study.folder / step.scan.file
             if step.state == "measured" and step.scan.file not in self._known:
                 try:
@@ -259,6 +263,8 @@ class MeasuringSession:
                     self._tell(Message(f"{step.scan.scan}: {_short(fault)}", "fault", True))
                 except OSError as error:
                     self._tell(Message(f"{step.scan.file}: {error.strerror}", "fault", True))
+        for file, owners in gone.items():
+            self._say_gone(file, owners)
         for file, known in self._known.items():
             if PurePosixPath(file).parent.as_posix() == self.folder_name:
                 self.files.reported(file, known.saved.size, known.saved.mtime_ns)
@@ -291,7 +297,8 @@ class MeasuringSession:
                     words = f"{self.folder_name}/ cannot be read: {listing.unreadable}. Waiting."
                     self._tell(Message(words, "fault", True))
             for file, why in listing.refused.items():
-                self._tell(Message(f"{file} is not taken: {why}. Copy the file itself.", "caution"))
+                self._tell(Message(f"{quoted(file)} is not taken: {why}", "caution", True))
+            self._look_at_sheet()
             for file in listing.gone:
                 self._gone(file)
             for saved in listing.complete:
@@ -300,6 +307,16 @@ class MeasuringSession:
                 self.waiting = listing.waiting
                 self.version += 1
             return bool(listing.waiting or self._unread)
+
+    def _look_at_sheet(self) -> None:
+        """Read the sheet once another program has saved it.
+
+        A sheet at fault is said by the file that waits for it: it may be half saved now.
+        """
+        with suppress(InputFault, OSError):
+            if not self.order.by_pattern and self.order.is_changed():
+                self._refresh()
+                self.version += 1
 
     def _guarded(self, saved: SavedFile) -> None:
         """Take one file in; whatever fails is said, and the file is looked at again."""
@@ -329,12 +346,16 @@ class MeasuringSession:
             self._tell(Message(f"{file} has gone again before it was a step.", "caution"))
             return
         del self._known[file]
+        self._say_gone(file, owners)
+        with suppress(InputFault, OSError):  # said by the next file, which waits for the sheet
+            self._refresh()
+        self._judge_all()
+
+    def _say_gone(self, file: str, owners: Sequence[str]) -> None:
         words = (
             f"{file} has gone: it was {', '.join(owners)}. Put it back, or measure it again (a)."
         )
         self._tell(Message(words, "fault", True))
-        self._refresh()
-        self._judge_all()
 
     def _take_in(self, saved: SavedFile) -> None:
         data = saved.path.read_bytes()
@@ -399,16 +420,43 @@ class MeasuringSession:
             for item, (axis, values) in before.scans.items()
             if item not in now.scans or not np.array_equal(now.scans[item][1], values)
         ]
+        anew = [
+            s.scan.scan
+            for s in self.order.measured
+            if s.scan.file == saved.file and s.scan.item in altered
+        ]
+        self._date_anew(anew, saved, before)
         for scan in owners:
             self.checks.forget(scan)
-        if altered and owners:
-            words = f"{saved.file} changed after it was judged ({', '.join(owners)})"
+        if anew:
+            words = f"{saved.file} changed after it was judged ({', '.join(anew)})"
             words += f": {_GROWS}" if grew and not several else ": it is judged anew"
             self._tell(Message(f"{words}.", "caution", True))
+            for scan in anew:
+                self.verdicts.pop(scan, None)
             self._judge_all()
+            for scan in anew:
+                self._say_anew(scan)
         for item in now.scans:
             if item not in before.scans:
                 self._becomes_step(saved, item)
+
+    def _date_anew(self, scans: Sequence[str], saved: SavedFile, before: _Known) -> None:
+        """Write the time of a file's new content; until it is written, the file waits."""
+        if not scans or self.order.by_pattern:
+            return
+        try:
+            self._refresh()
+            self.order.date_anew(scans, dt.datetime.fromtimestamp(saved.mtime_ns / 1e9))
+        except (InputFault, OSError):
+            self._known[saved.file] = before
+            raise
+
+    def _say_anew(self, scan: str) -> None:
+        """Say the verdict on a scan whose file changed, whatever it is."""
+        step, verdict = self.order.step(scan), self.verdicts.get(scan)
+        if verdict is not None:
+            self._tell(_spoken(f"Judged anew: {scan} ({self.words_of(step)}): ", verdict))
 
     def _read(self, saved: SavedFile) -> None:
         """Read a raw file by intake; its scans must have the wavelengths of the session.
@@ -572,6 +620,8 @@ class MeasuringSession:
 
     def _judge_new(self, scan: str, name: str) -> None:
         scans = self._measured_scans()
+        if all(one.scan != scan for one in scans):
+            return  # the file went, or its row was changed, at this moment: the next look says so
         if self.order.is_complete:
             self.checks.judge_all(scans)
         else:
@@ -634,7 +684,12 @@ class MeasuringSession:
 
     def _refresh(self) -> None:
         """Read the sheet anew: a person may have changed it meanwhile."""
-        self.order.refresh()
+        try:
+            self.order.refresh()
+        finally:
+            for words in self.order.to_say:
+                self._tell(Message(words[0].upper() + words[1:], "fault", True))
+            self.order.to_say.clear()
 
     def _tell(self, message: Message) -> None:
         self.version += 1

@@ -25,6 +25,8 @@ _TEMPORARY = (
 )  # fmt: skip
 _HIDDEN = (".", "~", "#")
 _SYSTEM = frozenset({"thumbs.db", "desktop.ini"})
+_RENAME = "Save the scan under another name."
+_COPY = "Copy the file itself."
 
 
 def is_passed_over(name: str) -> bool:
@@ -74,7 +76,8 @@ class Listing:
     gone
         Files that were reported and are not there any more.
     refused
-        Path in the study -> why it is never read (a link out of the study, a pipe); each once.
+        Path in the study -> why it is never read (a link out of the study, a pipe, a name that no
+        cell of a sheet keeps), and the mend; each once.
     unreadable
         Why the folder itself cannot be listed; empty if it can.
     """
@@ -173,10 +176,15 @@ class SavedFiles:
         """Return why an entry is never read; empty for a folder, ``None`` for a plain file."""
         if entry.is_dir(follow_symlinks=False):
             return ""
+        # A cell of the sheet keeps no such name: it would name another file, or none.
+        if not entry.name.isprintable():
+            return f"its name has a control character. {_RENAME}"
+        if entry.name != entry.name.strip():
+            return f"its name begins or ends with a blank. {_RENAME}"
         why = self._paths.why_refused(file)
         if why == "no such file":
-            return "a link that leads nowhere" if entry.is_symlink() else ""
-        return why
+            return f"a link that leads nowhere. {_COPY}" if entry.is_symlink() else ""
+        return why and f"{why}. {_COPY}"
 
     @property
     def names(self) -> frozenset[str]:

@@ -8,7 +8,7 @@ gives a reason, open otherwise. So a watch that was killed goes on where the she
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Literal
@@ -207,17 +207,37 @@ class MeasuringOrder:
         self._data, self._rows = b"", list[tuple[Scan, dict[str, str]]]()
         self.steps: list[Step] = []
         self.others: dict[tuple[str, str], str] = {}
+        self._cells: dict[str, dict[str, str]] = {}
+        self._lost, self._dated = "", (0, 0)
+        self.to_say: list[str] = []
+        """What another program did to the sheet, to be said once."""
         self.refresh()
 
-    def refresh(self) -> None:
+    def refresh(self, *, by_watch: bool = False) -> None:
         """Read the sheet and look which files are there.
+
+        Rows that name a measured file and were read before are put back if another program saved
+        an older copy of the sheet over them: the next file would become their step otherwise.
+
+        Parameters
+        ----------
+        by_watch
+            Whether the watch itself has just changed the sheet.
 
         Raises
         ------
         InputFault
-            With every problem of the sheet; the steps stay as they were.
+            With every problem of the sheet, or if rows are lost and cannot be put back; the steps
+            stay as they were.
         """
         rows = self._rows_of_sheet()
+        if not by_watch and not self.by_pattern:
+            if self._lost_steps(rows):
+                self._put_back(rows)
+                rows = self._rows_of_sheet()
+            self._lost = ""
+            self._say_reopened(rows)
+        self._cells = {scan.scan: cells for scan, cells in rows if scan.session == self.session}
         own = [(scan, cells) for scan, cells in rows if scan.session == self.session]
         self.others = {
             (scan.file, scan.item): scan.scan for scan, _ in rows if scan.session != self.session
@@ -247,6 +267,152 @@ class MeasuringOrder:
             )
             for scan, cells in own
         ]
+
+    def is_changed(self) -> bool:
+        """Tell whether the sheet is another one than was read last, by size and date."""
+        found = (self.study.folder / self.study.definition.intake.sheet).stat()
+        now = (found.st_size, found.st_mtime_ns)
+        changed, self._dated = now != self._dated, now
+        return changed
+
+    # --- an older copy of the sheet, saved over the rows of the watch ---------------------------
+
+    def _lost_steps(self, rows: Sequence[tuple[Scan, dict[str, str]]]) -> list[Step]:
+        """Return the steps whose file no row names any more, or whose time is gone.
+
+        A row that names another file, one that is there and was no step before, was corrected by
+        a person; so was one whose file is gone together with the row.
+        """
+        now = {scan.scan: scan for scan, _ in rows}
+        named = {(scan.file, scan.item) for scan, _ in rows}
+        known = {step.source for step in self.steps if step.state != "open"}
+        lost = []
+        for step in self.steps:
+            row = now.get(step.scan.scan)
+            if step.state == "open" or step.scan.time is None:
+                continue
+            source = None if row is None else (row.file, row.item)
+            if row is None:
+                is_lost = step.source not in named and self._is_there(step.scan.file)
+            elif step.source in named:
+                is_lost = source == step.source and row.time is None
+            else:
+                is_lost = source in known or row.time is None or not self._is_there(row.file)
+            if is_lost:
+                lost.append(step)
+        return lost
+
+    def _is_there(self, file: str) -> bool:
+        return (self.study.folder / file).is_file()
+
+    def _put_back(self, rows: Sequence[tuple[Scan, dict[str, str]]]) -> None:
+        """Write the cells of lost steps again, and rows that are gone where they were.
+
+        Raises
+        ------
+        InputFault
+            If they cannot be put back.
+        """
+        lost, sheet_name = self._lost_steps(rows), self.study.definition.intake.sheet
+        there = {scan.scan for scan, _ in rows}
+        what = self._words_of_lost(lost)
+
+        def change(sheet: SheetCells) -> None:
+            self._refuse_moving(sheet)
+            self._insert_gone(sheet, there)
+            for step in lost:
+                cells = self._cells[step.scan.scan]
+                for column in ("file", "item", "time"):
+                    sheet.set(step.scan.scan, column, cells.get(column, ""))
+            self._fill_blank(sheet, there)
+
+        try:
+            change_sheet(self.study.folder, sheet_name, change)
+            if self._lost_steps(self._rows_of_sheet()):
+                raise self.fault("rows of another file", "the rows of the watch", "Mend them.")
+        except (InputFault, OSError) as error:
+            why = error.strerror if isinstance(error, OSError) else error.problems[0].found
+            self._say_lost(
+                f"{what}. They cannot be put back ({(why or 'the disk').lower()}): no file is "
+                "taken until these rows name their files again."
+            )
+            raise self.fault(
+                what, "the rows that the watch has written", "Put these rows and their files back."
+            ) from error
+        self._say_lost(
+            f"{what}. Put back by the watch. Close {sheet_name} in the other program without "
+            "saving, and open it anew."
+        )
+
+    def _words_of_lost(self, lost: Sequence[Step]) -> str:
+        """Name lost steps by their places, scans and files."""
+        places = {step.scan.scan: k for k, step in enumerate(self.steps, start=1)}
+        *numbers, last = [str(places[step.scan.scan]) for step in lost]
+        head = f"steps {', '.join(numbers)} and {last}" if numbers else f"step {last}"
+        parts = [
+            f"{s.scan.scan} from {PurePosixPath(s.scan.file).name}"
+            + (f" ({s.scan.item})" if s.scan.item else "")
+            for s in lost
+        ]
+        return (
+            f"{head}: {', '.join(parts)} {'are' if numbers else 'is'} no longer in "
+            f"{self.study.definition.intake.sheet}: an older copy was saved over it"
+        )
+
+    def _insert_gone(self, sheet: SheetCells, there: set[str]) -> None:
+        """Insert rows of the watch that the older copy has not, each after the one before it."""
+        worth = {s.scan.scan for s in self.steps if s.state != "open" or s.repeats}
+        before = ""
+        for scan, cells in self._cells.items():
+            if scan in worth - there:
+                if not before:
+                    raise KeyError(scan)
+                sheet.insert_after(before, {name: text for name, text in cells.items() if name})
+            elif scan not in there:
+                continue
+            before = scan
+
+    def _fill_blank(self, sheet: SheetCells, there: set[str]) -> None:
+        """Write notes and reasons again that the older copy has not; other words stay."""
+        for scan, cells in self._cells.items():
+            for column in ("note", OMITTED):
+                if scan in there and cells.get(column) and not sheet.get(scan, column):
+                    sheet.set(scan, column, cells[column])
+
+    def _say_lost(self, words: str) -> None:
+        if words != self._lost:
+            self._lost = words
+            self.to_say.append(words)
+
+    def _say_reopened(self, rows: Sequence[tuple[Scan, dict[str, str]]]) -> None:
+        """Say which steps left out take part again: by a person, or by an older copy."""
+        now = {scan.scan: cells.get(OMITTED, "") for scan, cells in rows}
+        for step in self.steps:
+            if step.state == "omitted" and now.get(step.scan.scan) == "":
+                self.to_say.append(
+                    f"{step.scan.scan} takes part again: column {OMITTED} was emptied in another "
+                    f'program (it said "{step.omitted}"). If nobody meant to, an older copy was '
+                    "saved."
+                )
+
+    def _refuse_moving(self, sheet: SheetCells) -> None:
+        """Refuse to change a sheet that is another one than was read."""
+        if sheet.data() != self._data:
+            raise self.fault(
+                "a sheet that another program saves at this moment",
+                "the sheet as it was read",
+                "Try again.",
+            )
+
+    def _rewrite(self, change: Callable[[SheetCells], None]) -> None:
+        """Change the sheet as it was read, and read it again."""
+
+        def checked(sheet: SheetCells) -> None:
+            self._refuse_moving(sheet)
+            change(sheet)
+
+        change_sheet(self.study.folder, self.study.definition.intake.sheet, checked)
+        self.refresh(by_watch=True)
 
     def _rows_of_sheet(self) -> list[tuple[Scan, dict[str, str]]]:
         """Read the sheet, unless it is byte for byte that of the last time."""
@@ -358,8 +524,7 @@ class MeasuringOrder:
             for scan, column, text in edits:
                 sheet.set(scan, column, text)
 
-        change_sheet(self.study.folder, self.study.definition.intake.sheet, change)
-        self.refresh()
+        self._rewrite(change)
 
     def _refuse_pattern(self) -> None:
         if self.by_pattern:
@@ -387,6 +552,10 @@ class MeasuringOrder:
         if item or step.scan.item:
             edits.append((scan, "item", item))
         self._change(*edits)
+
+    def date_anew(self, scans: Sequence[str], time: dt.datetime) -> None:
+        """Write when the file of these scans was saved anew; local wall clock."""
+        self._change(*((scan, "time", time.isoformat(timespec="milliseconds")) for scan in scans))
 
     def repeat(self, scan: str, reason: str) -> Step:
         """Ask for a scan to be measured again, next; both files stay, the first is left out.
@@ -418,8 +587,7 @@ class MeasuringOrder:
             else:
                 sheet.insert_after(self.steps[-1].scan.scan, cells)
 
-        change_sheet(self.study.folder, self.study.definition.intake.sheet, change)
-        self.refresh()
+        self._rewrite(change)
         return self.step(new)
 
     def cancel_repeat(self, step: Step) -> None:
@@ -430,8 +598,7 @@ class MeasuringOrder:
             sheet.set(first.scan.scan, OMITTED, "")
             sheet.remove(step.scan.scan)
 
-        change_sheet(self.study.folder, self.study.definition.intake.sheet, change)
-        self.refresh()
+        self._rewrite(change)
 
     def skip(self, reason: str) -> Step:
         """Leave the next step out, with a reason; a repeat is taken back instead."""
@@ -472,8 +639,7 @@ class MeasuringOrder:
             cells |= {"scan": new, OMITTED: f"{TAKEN_BACK}{reason}"}
             sheet.insert_before(scan, cells)
 
-        change_sheet(self.study.folder, self.study.definition.intake.sheet, change)
-        self.refresh()
+        self._rewrite(change)
 
     def note(self, scan: str, text: str) -> None:
         """Write a note beside a scan; an empty one takes it away."""
