@@ -34,7 +34,7 @@ def opened(watched: Watched, report: Path, size: tuple[int, int] = DESKTOP) -> P
 def unfold(page: Page) -> None:
     """Open all folded parts; a figure in one is drawn then."""
     expect(page.locator("html[data-live=drawn]")).to_be_attached(timeout=90_000)
-    page.locator("#open-all").click()
+    page.locator("#open-all").dispatch_event("click")
     expect(page.locator("[data-live]:not(html):not([data-drawn])")).to_have_count(0, timeout=90_000)
 
 
@@ -274,7 +274,7 @@ def test_without_script_the_still_figures_stand(whole, chromium):
 def test_a_browser_that_cannot_unpack_keeps_the_still_figures(whole, watched):
     watched.page.add_init_script("delete window.DecompressionStream")
     page = watched.open_file(report_of(whole))
-    page.locator("#open-all").click()
+    page.locator("#open-all").dispatch_event("click")
     note = page.locator("[data-live=spectra] .note")
     expect(note).to_contain_text("the still one stands below")
     expect(page.locator("#fig-spectra_by_group .frame .plot")).to_be_visible()

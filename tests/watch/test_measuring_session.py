@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from interruptible import heed_interrupts
 from leafledger.cli.watch_command import line_of
 from leafledger.errors import InputFault
 from leafledger.watch import session_steps
@@ -407,7 +408,11 @@ def test_the_command_is_killed_and_begun_again(bench: Bench) -> None:
 
     def begun() -> subprocess.Popen[str]:
         process = subprocess.Popen(
-            [*command, "--no-browser"], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+            [*command, "--no-browser"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            preexec_fn=heed_interrupts,
         )
         assert process.stdout is not None
         while "Next: " not in (line := process.stdout.readline()):

@@ -164,7 +164,7 @@ def test_what_needs_the_session_is_not_judged_yet() -> None:
     assert said.grade == "good"
     assert set(said.not_judged_yet) == {
         "exposure against the other leaves", "the white after it",
-        "likeness to the other leaves of its plant", "clip moved",
+        "signal against noise", "likeness to the other leaves of its plant", "clip moved",
     }  # fmt: skip
     said = checks.verdict(scans[leaf].scan, complete=True)
     assert said.not_judged_yet == ()
