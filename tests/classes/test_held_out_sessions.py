@@ -102,7 +102,7 @@ def test_the_interval_by_hand():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("n_days", [2, 3, 4])
+@pytest.mark.parametrize("n_days", [2, 3, pytest.param(4, marks=pytest.mark.longest)])
 def test_class_by_day_intervals_cover(n_days):
     """No difference between plants, strong handling by class and day: a new day gives one half.
 

@@ -331,7 +331,11 @@ def test_a_hundred_histories(tiny: Path, tmp_path: Path, in_this_process: None, 
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(500, 503))
+@pytest.mark.parametrize(
+    "seed",
+    # Minutes each: one in CI, the others by `make test-longest`.
+    [500, *(pytest.param(seed, marks=pytest.mark.longest) for seed in (501, 502))],
+)
 def test_histories_of_runs_by_snakemake(
     tiny: Path, tmp_path: Path, by_snakemake: None, seed: int
 ) -> None:
