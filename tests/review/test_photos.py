@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import struct
 import zlib
 from collections.abc import Callable
@@ -173,11 +174,9 @@ def test_the_browser_shows_it_beside_its_scan_or_says_why_not(
     watched.allow(address.split("?")[0])
     page: Page = watched.page
     page.goto(address)
+    expect(page.locator("#figures svg").first).to_be_visible()
+    page.locator("#groups button", has_text=re.compile(r"^day0 · p1\b")).click()
     picture = page.locator(".photo img")
-    for _ in range(20):
-        if picture.count():
-            break
-        page.keyboard.press("n")
     expect(picture).to_have_count(1)
     # The page draws its cards anew while it loads: the picture of the moment is looked at.
     page.wait_for_function(
