@@ -85,7 +85,7 @@ def steps_of(asked: Sequence[str], wavelength_nm: Array) -> list[str]:
     wavelength_nm
         Shape ``(n_wavelengths,)``.
     """
-    from leafledger.spectra.bands import window_points
+    from leafledger.spectra.grid import window_points
 
     out: list[str] = []
     for step in asked:
@@ -147,7 +147,7 @@ def preprocessed(spectra: Array, step: str, wavelength_nm: Array | None = None) 
         raise ValueError(f"{step} needs the wavelengths")
     if step == "detrend":
         return _without_trend(spectra, wavelength_nm)
-    from leafledger.spectra.bands import savitzky_golay
+    from leafledger.spectra.grid import savitzky_golay
 
     return savitzky_golay(spectra, wavelength_nm, WINDOW_NM, ORDER, DERIVATIVES[step], SETTING)
 
