@@ -15,7 +15,6 @@ import numpy as np
 import pytest
 from sklearn.utils.estimator_checks import check_estimator
 
-from leafledger.classes.fold_fit import learned_from, preprocessed
 from leafledger.classes.model import (
     DiscriminantModel,
     canonical_archive,
@@ -23,8 +22,9 @@ from leafledger.classes.model import (
     model_card,
     types_to_trust,
 )
-from leafledger.classes.pls import fit_path, membership_of
-from leafledger.classes.splits import scheme_of
+from leafledger.resampling.splits import scheme_of
+from leafledger.spectra.pls import fit_path, membership_of
+from leafledger.spectra.preprocessing import learned_from, preprocessed
 
 from .conftest import leaves
 

@@ -36,9 +36,9 @@ from leafledger.classes.validation import (
     brier_score,
     confusion,
     reliability,
-    unit_shares,
 )
 from leafledger.resampling.intervals import wilson_interval
+from leafledger.resampling.splits import unit_shares
 from leafledger.study.tables import (
     CONFUSED_PAIRS,
     CONFUSION,

@@ -7,17 +7,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.fold_fit import FoldFit, fit_training, preprocessed
-from leafledger.classes.pls import (
+from leafledger.classes.fold_fit import FoldFit, fit_training
+from leafledger.classes.splits import Labelled
+from leafledger.classes.validation import Validated
+from leafledger.resampling.permutation import generator
+from leafledger.resampling.splits import members_of, unit_shares
+from leafledger.spectra.pls import (
     LatentPath,
     class_weights,
     explained_shares,
     importance,
     membership_of,
 )
-from leafledger.classes.splits import Labelled, members_of
-from leafledger.classes.validation import Validated, unit_shares
-from leafledger.resampling.permutation import generator
+from leafledger.spectra.preprocessing import preprocessed
 from leafledger.words import listed
 
 Array = NDArray[np.float64]

@@ -30,10 +30,8 @@ from leafledger.classes.fold_fit import (
     DISCRIMINANT,
     MEMBERSHIP,
     Discriminants,
-    Learned,
     Procedure,
     fit_training,
-    preprocessed,
 )
 from leafledger.classes.splits import Labelled
 from leafledger.classes.validation import softmax
@@ -46,6 +44,7 @@ from leafledger.spectra.applicability import (
     residual_q,
     t2_limit,
 )
+from leafledger.spectra.preprocessing import Learned, preprocessed
 from leafledger.study.table_files import canonical_json
 
 # The classifier as a scikit-learn estimator.
@@ -69,7 +68,7 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     n_components
         Number of latent variables, at least 1; fewer are kept if the data hold no more.
     preprocessing
-        See :func:`leafledger.classes.fold_fit.preprocessed`.
+        See :func:`leafledger.spectra.preprocessing.preprocessed`.
     decision
         ``largest_membership`` or ``linear_discriminant``.
     balanced
