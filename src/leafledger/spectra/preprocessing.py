@@ -67,16 +67,23 @@ def steps_of(asked: Sequence[str], wavelength_nm: Array, setting: str = SETTING)
         Shape ``(n_wavelengths,)``.
     setting
         Key of the study that asks, for messages.
+
+    Raises
+    ------
+    InputFault
+        If a derivative that is asked for by name cannot be taken on this axis.
     """
     from leafledger.spectra.bands import window_points
 
     out: list[str] = []
     for step in asked:
         for one in SEARCHED if step == AUTO else (step,):
-            if step == AUTO and one in DERIVATIVES:
+            if one in DERIVATIVES:
                 try:
                     window_points(wavelength_nm, WINDOW_NM, ORDER, setting)
                 except InputFault:
+                    if step != AUTO:
+                        raise
                     continue
             out.append(one)
     return list(dict.fromkeys(out))
