@@ -385,6 +385,7 @@ class Material:
     omitted: Sequence[Mapping[str, Any]] = ()
     no_classes: str = ""
     pigments: Mapping[str, Any] | None = None
+    traits: Mapping[str, Any] | None = None
 
     quality = _TablesOf("quality")
     signal = _TablesOf("signal")
@@ -510,6 +511,7 @@ def gather(job: Job) -> Material:
         omitted=settings.get("omitted") or (),
         no_classes=str(settings.get("no_classes") or ""),
         pigments=read_json(inputs["pigments_summary"]) if "pigments_summary" in inputs else None,
+        traits=read_json(inputs["traits_summary"]) if "traits_summary" in inputs else None,
     )
 
 

@@ -139,6 +139,11 @@ class Result:
         return self.path.startswith("pigments/")
 
     @property
+    def of_traits(self) -> bool:
+        """Whether only a study that asks for traits has it."""
+        return self.path.startswith("traits/")
+
+    @property
     def report_role(self) -> str:
         """Name of the file among the inputs of the report; of a session, ``/SESSION`` follows."""
         folder = self.path.partition("/")[0]
@@ -218,6 +223,7 @@ def _columns(*parts: str | Column) -> tuple[Column, ...]:
 
 UNIT_OF_INDEX = text("unit", "unit of the index")
 QUANTITY = text("quantity", "pigment, ratio or other content that was assayed")
+TARGET = text("target", "trait that is estimated: a quantity of the assays, or a column")
 UNIT_OF_VALUE = text(
     "unit_of_value",
     "unit of the content: ug/cm2 of leaf, mg/g of fresh mass, 1 for a ratio, or as stated",

@@ -1,0 +1,1 @@
+"""Traits of leaves estimated from whole spectra, with errors of units left out."""
