@@ -30,7 +30,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,14 +80,12 @@ PARAMETERS: Final = (
     Parameter("dry_matter", "g/cm2", 0.0, 0.05, 0.006, 0.006, "dry matter"),
     Parameter(GLOSS, "1", -0.1, 0.3, 0.0, 0.02, "gloss"),
 )
-"""In the order of the tables. The priors are this package's own and wide: means near those of leaves
-of many species, standard deviations as large as most of these means. The gloss is a reflectance that
-the geometry of the clip adds to all wavelengths alike; it is negative where the clip keeps out light
-that the surface of the leaf reflects."""
+"""In the order of the tables. The priors are this package's own and wide: means near those of
+leaves of many species, standard deviations as large as most of these means. The gloss is a
+reflectance that the geometry of the clip adds to all wavelengths alike; it is negative where the
+clip keeps out light that the surface of the leaf reflects."""
 BY_NAME: Final = {one.name: one for one in PARAMETERS}
-CONSTITUENTS: Final = tuple(
-    one.name for one in PARAMETERS if one.name not in {STRUCTURE, GLOSS}
-)
+CONSTITUENTS: Final = tuple(one.name for one in PARAMETERS if one.name not in {STRUCTURE, GLOSS})
 """The parameters that absorb: each has a specific absorption in the table of coefficients."""
 ALPHA_DEG: Final = 40.0
 """Largest angle of incidence on the rough upper surface (degrees), as published."""
@@ -200,13 +198,13 @@ def surfaces_of(refractive_index: Array) -> Surfaces:
     )
 
 
+_OPAQUE: Final = 100.0
+"""Absorption from which on a plate lets nothing through (1e-45)."""
 _LEAST_D: Final = 1e-7
 """Without absorption D is 0 and the equations are 0/0; from here on they have their limit."""
 
 
-def leaf_optics(
-    n_plates: Array, k: Array, surfaces: Surfaces
-) -> tuple[Array, Array, Array, Array]:
+def leaf_optics(n_plates: Array, k: Array, surfaces: Surfaces) -> tuple[Array, Array, Array, Array]:
     """Return reflectance, transmittance, and the derivatives of the reflectance.
 
     Parameters
@@ -230,9 +228,9 @@ def leaf_optics(
 
     t_alpha, t12, t21 = surfaces.t_alpha, surfaces.t12, surfaces.t21
     r_alpha, r12, r21 = 1 - t_alpha, 1 - t12, 1 - t21
-    # 1. Transmissivity of the plate: tau = (1 - k) exp(-k) + k^2 E1(k) (Allen et al. 1969), which is
-    #    2 E3(k); its derivative is -2 E2(k) = -2 (exp(-k) - k E1(k)).
-    positive = np.maximum(k, 1e-300)
+    # 1. Transmissivity of the plate: tau = (1 - k) exp(-k) + k^2 E1(k) (Allen et al. 1969), which
+    #    is 2 E3(k); its derivative is -2 E2(k) = -2 (exp(-k) - k E1(k)).
+    positive = np.clip(k, 1e-300, _OPAQUE)
     decay, integral = np.exp(-positive), exp1(positive)
     k_integral = positive * integral
     tau = (1 - positive) * decay + positive * k_integral
@@ -465,9 +463,10 @@ def invert(
     The posterior density is that of independent normal errors, with normal priors, within bounds.
     A model of a leaf is never as exact as a spectrometer: its residuals are smooth and larger than
     the noise. So the fit is made twice. The first weighs by the stated uncertainty. Then all
-    variances are multiplied by the ratio of the squared residuals to those expected (if above 1)
-    and by the sum of the autocorrelation of the residuals, and the second fit begins where the
-    first ended. The priors thereby gain weight where the model fits badly.
+    variances are multiplied by the ratio of the squared residuals to those expected times the sum
+    of the autocorrelation of the residuals (never by less than 1, where an uncertainty is stated),
+    and the second fit begins where the first ended. The priors thereby gain weight where the model
+    fits badly.
     """
     names = coefficients.fitted(brown=brown)
     model = ForwardModel(coefficients, names)
@@ -489,7 +488,10 @@ def invert(
         )
     if not parts:
         raise ValueError("no leaf to invert")
-    joined = [np.concatenate(one, axis=1 if i == 2 else 0) for i, one in enumerate(zip(*parts, strict=True))]
+    joined = [
+        np.concatenate(one, axis=1 if i == 2 else 0)
+        for i, one in enumerate(zip(*parts, strict=True))
+    ]
     return Inversion(names, *joined)
 
 
@@ -521,7 +523,7 @@ def _nearest_start(spectra: Array, reflectance: Array) -> NDArray[np.intp]:
 
 def _invert_block(
     model: ForwardModel, measured: Array, u: Array | None, shared: Array, start: Array
-) -> tuple[Array, ...]:
+) -> tuple[NDArray[Any], ...]:
     n = measured.shape[1]
     stated = np.full_like(measured, _GUESSED_U) if u is None else u
     weight = 1 / stated**2
@@ -529,10 +531,8 @@ def _invert_block(
     residual = measured - model.reflectance(theta)
     spare = max(n - len(model.names), 1)
     excess = (weight * residual**2).sum(axis=1) / spare
-    if u is not None:
-        excess = np.maximum(excess, 1.0)
     correlation = autocorrelation_sum(residual * np.sqrt(weight))
-    inflation = np.maximum(excess * correlation, 1e-12)
+    inflation = np.maximum(excess * correlation, 1e-12 if u is None else 1.0)
     weight = weight / inflation[:, None]
     theta, converged = _search(model, measured, weight, theta, _SMALL_STEP)
     fitted, jacobian = model.jacobian(theta)

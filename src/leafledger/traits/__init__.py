@@ -1,0 +1,1 @@
+"""Traits of leaves from their spectra."""
