@@ -725,6 +725,28 @@ class Pigments(Section):
     interval: Fraction = Field(0.95, description="Level of the intervals of estimated contents.")
 
 
+class LeafModel(Section):
+    """Contents of every leaf by inversion of a model of light in leaves, without an assay."""
+
+    coefficients: TableFile = Field(
+        description="CSV of the study folder with the coefficients of the leaf model, which "
+        "leafledger does not bring along: wavelength_nm, refractive_index, chlorophyll and further "
+        "constituents.",
+    )
+    brown_pigments: bool = Field(
+        False, description="Whether brown pigments are fitted, for leaves that die."
+    )
+    interval: Fraction = Field(0.95, description="Level of the intervals.")
+
+
+class Traits(Section):
+    """Traits of leaves from their spectra."""
+
+    leaf_model: Annotated[LeafModel | None, BeforeValidator(nothing)] = Field(
+        None, description="Contents by inversion of a leaf model; `none` or left out: not done."
+    )
+
+
 class Report(Section):
     """The page and the figures."""
 
@@ -788,6 +810,7 @@ class Definition(Section):
     effects: Effects = Effects()
     classes: Annotated[Classes | None, BeforeValidator(nothing)] = None
     pigments: Pigments = Pigments()
+    traits: Annotated[Traits | None, BeforeValidator(nothing)] = None
     report: Report = Report()
     tracking: Tracking = Tracking()
     variants: dict[Id, Variant] = Field(

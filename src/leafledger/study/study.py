@@ -212,6 +212,7 @@ class Study:
             if result.path.endswith(endings)
             and not (result.of_classes and not self.has_classes)
             and not (result.of_pigments and not self.has_assays)
+            and not (result.of_leaf_model and not self.has_leaf_model)
             for session in (self.session_ids if result.per_session else (None,))
         ]
         return [path for path in paths if (self.folder / "results" / path).is_file()]
@@ -345,6 +346,18 @@ class Study:
     def has_assays(self) -> bool:
         """Whether there is a sheet of assays or of chromatograms."""
         return self.assay_sheet is not None or self.chromatogram_sheet is not None
+
+    @property
+    def coefficient_table(self) -> str | None:
+        """Path of the coefficients of the leaf model, if the study asks for it."""
+        traits = self.definition.traits
+        model = None if traits is None else traits.leaf_model
+        return None if model is None else model.coefficients
+
+    @property
+    def has_leaf_model(self) -> bool:
+        """Whether contents are estimated by the leaf model."""
+        return self.coefficient_table is not None
 
     @property
     def panel_table(self) -> str | None:

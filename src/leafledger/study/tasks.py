@@ -67,6 +67,7 @@ def levels(study: Study) -> list[list[Task]]:
             for rule in (BY_NAME[name] for name in names)
             if (with_classes or not rule.only_with_classes)
             and (study.has_assays or not rule.only_with_assays)
+            and (study.has_leaf_model or not rule.only_with_leaf_model)
             for task in _tasks_of(rule, study)
         ]
         for names in LEVELS
@@ -130,6 +131,11 @@ def _panel(study: Study, _session: str | None) -> dict[str, str]:
     return {} if study.panel_table is None else {"panel": study.panel_table}
 
 
+def _leaf_coefficients(study: Study, _session: str | None) -> dict[str, str]:
+    table = study.coefficient_table
+    return {} if table is None else {"leaf_coefficients": table}
+
+
 def _decisions(study: Study, _session: str | None) -> dict[str, str]:
     return {"decisions": DECISIONS} if study.has_decisions else {}
 
@@ -149,6 +155,7 @@ _GIVEN: Mapping[str, Callable[[Study, str | None], dict[str, str]]] = {
     "decisions": _decisions,
     "assays": _assays,
     "chromatograms": _chromatograms,
+    "leaf_coefficients": _leaf_coefficients,
 }
 """What ``given`` of a rule names -> the function that finds these files."""
 

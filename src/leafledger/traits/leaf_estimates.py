@@ -562,13 +562,7 @@ def run(job: Job) -> Outcome:
     path = job.inputs["leaf_coefficients"]
     table = read_coefficients(path, job.shown(path))
     leaves = measured_leaves(job, table, job.shown(path))
-    places = job.settings["scans"]
     rows = leaves.rows
-    for name in ("unit", "session", "leaf"):
-        rows[name] = [
-            str(places[scan][name] or {"unit": scan, "session": "all", "leaf": ""}[name])
-            for scan in rows["scan"]
-        ]
     inversion = invert(
         table.at(leaves.wavelength_nm),
         leaves.reflectance,
@@ -636,7 +630,7 @@ def _warnings(reasons: Sequence[Sequence[str]], weak: Sequence[str]) -> list[str
     if n:
         of = counted(len(reasons), "accepted scan")
         found.append(
-            f"the leaf model does not fit {n} of {of}: results/traits/leaf_model_scans.csv says why"
+            f"the leaf model does not fit {n} of {of}: results/leaf_model/scans.csv says why"
         )
     if weak:
         words = [BY_NAME[name].words for name in weak]
