@@ -22,8 +22,8 @@ from leafledger.study.table_files import SpectraTable, read_json, read_spectra
 if TYPE_CHECKING:
     import pandas as pd
 
-    from leafledger.classes.identify import Transfer
     from leafledger.classes.model import SavedModel
+    from leafledger.spectra.transfer import Transfer
 
 
 _SESSION = "new"
@@ -165,7 +165,8 @@ def identify_scans(
 
 def _transfer(model: Path, saved: SavedModel, sheet: Path, form: Form) -> Transfer:
     """Return the correction that the standards of a sheet give."""
-    from leafledger.classes.identify import learn_transfer, on_model_axis
+    from leafledger.classes.identify import on_model_axis
+    from leafledger.spectra.transfer import learn_transfer
 
     written = form if form.quantity != "counts" else form.model_copy(
         update={"quantity": "reflectance"}

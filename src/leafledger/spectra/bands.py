@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
 from leafledger.spectra.grid import is_even
+from leafledger.words import listed
 
 if TYPE_CHECKING:
     import scipy.sparse
@@ -324,3 +325,84 @@ def smoothing_weights(
     columns = savitzky_golay(unit, wavelength_nm, window_nm, order, derivative)
     columns[np.abs(columns) < 1e-14 * np.abs(columns).max()] = 0.0
     return sparse.csr_array(columns.T)
+
+
+# What a latent variable compares, in words.
+# ----------------------------------------------------------------------
+
+REGIONS: tuple[tuple[str, float, float], ...] = (
+    ("ultraviolet", 0.0, 400.0),
+    ("blue", 400.0, 500.0),
+    ("green", 500.0, 600.0),
+    ("red", 600.0, 680.0),
+    ("red edge", 680.0, 750.0),
+    ("near-infrared", 750.0, 1300.0),
+    ("first shortwave infrared", 1300.0, 1900.0),
+    ("second shortwave infrared", 1900.0, 2600.0),
+)
+"""Name, start (in) and stop (out) in nm; limits as commonly drawn (common practice, no source)."""
+_VISIBLE = ("blue", "green", "red")
+TELLING = 0.15
+"""A region is named if it holds at least this share of its side's squared loading."""
+ONE_SIDED = 0.95
+"""Share of the squared loading of one sign from which there is nothing to compare."""
+
+
+def component_words(
+    loading: NDArray[np.float64], wavelength_nm: NDArray[np.float64], *, noise: bool = False
+) -> str:
+    """Return one sentence on what a latent variable compares.
+
+    Parameters
+    ----------
+    loading
+        Shape ``(n_wavelengths,)``; its overall sign has no meaning.
+    wavelength_nm
+        Shape ``(n_wavelengths,)``.
+    noise
+        Whether the loading changes from resample to resample.
+
+    Examples
+    --------
+    >>> axis = np.array([450.0, 550.0, 650.0, 800.0, 900.0])
+    >>> component_words(np.array([-0.4, -0.4, -0.4, 0.5, 0.5]), axis)
+    'compares near-infrared with visible'
+    >>> component_words(np.array([0.1, 0.1, 0.1, 0.6, 0.6]), axis)
+    'follows near-infrared up and down'
+    """
+    if noise:
+        return "changes from resample to resample: noise, not to be read"
+    squared = loading**2
+    total = float(squared.sum())
+    if total <= 0:
+        return "empty"
+    sides = []
+    for sign in (1, -1):
+        share = np.where(sign * loading > 0, squared, 0.0) / total
+        size = float(share.sum())
+        sides.append((size, _regions(share / size if size > 0 else share, wavelength_nm)))
+    sides.sort(key=lambda side: -side[0])
+    (most, first), (_, second) = sides
+    names = listed(first) if first else "many wavelengths"
+    if most < ONE_SIDED and second:
+        return f"compares {names} with {listed(second)}"
+    heights = np.abs(loading)
+    if heights.min() >= heights.mean() / 2:  # all wavelengths move together
+        return "follows the brightness of the whole spectrum"
+    return f"follows {names} up and down"
+
+
+def _regions(share: NDArray[np.float64], wavelength_nm: NDArray[np.float64]) -> list[str]:
+    """Return the regions that hold a telling share of one side, most first."""
+    shares = {
+        name: float(share[(wavelength_nm >= start) & (wavelength_nm < stop)].sum())
+        for name, start, stop in REGIONS
+    }
+    names = [
+        name for name in sorted(shares, key=lambda name: -shares[name]) if shares[name] >= TELLING
+    ]
+    if all(name in names for name in _VISIBLE):
+        first = min(names.index(name) for name in _VISIBLE)
+        names = [name for name in names if name not in _VISIBLE]
+        names.insert(first, "visible")
+    return names

@@ -144,6 +144,11 @@ class Result:
         return self.path.startswith("leaf_model/")
 
     @property
+    def of_traits(self) -> bool:
+        """Whether only a study that asks for traits has it."""
+        return self.path.startswith("traits/")
+
+    @property
     def report_role(self) -> str:
         """Name of the file among the inputs of the report; of a session, ``/SESSION`` follows."""
         folder = self.path.partition("/")[0]
@@ -234,6 +239,7 @@ MODEL_INTERVAL: Final = (
     number("interval_high", "upper end of the interval, cut off at the bound", OF_VALUE),
     number("interval_level", "level of the interval"),
 )
+TARGET = text("target", "trait that is estimated: a quantity of the assays, or a column")
 UNIT_OF_VALUE = text(
     "unit_of_value",
     "unit of the content: ug/cm2 of leaf, mg/g of fresh mass, 1 for a ratio, or as stated",

@@ -21,6 +21,8 @@ LOGS = "logs"
 
 EVERYTHING = "*"
 """Stands in ``reads`` for every file that another rule writes, and every record."""
+IF_THERE = "if there"
+"""Stands after the name of a result in ``reads``: read only in a study whose rules write it."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,8 @@ class Rule:
         What it reads of other rules, by `Result.report_role`. A rule of the whole study that reads
         a file of each session adds the sessions: ``scans/*`` all of them, ``scans/classes`` those
         that ``classes.sessions`` asks for, ``scans/classes+before`` besides these, where the target
-        is the treatment, those before it.
+        is the treatment, those before it. ``pigment_contents/if there`` is read in a study that has
+        its rule, and in no other.
     given
         What it reads of a person's files: ``raw`` files of the session, the table of the white
         ``panel``, the ``decisions``, the sheets of ``assays`` and ``chromatograms``, the table of
@@ -57,6 +60,8 @@ class Rule:
         Whether it is left out of a study without a sheet of assays or chromatograms.
     only_with_leaf_model
         Whether it is left out of a study without ``traits.leaf_model``.
+    only_with_traits
+        Whether it is left out of a study without the section ``traits``.
     seconds
         How long it took in a run of the demo study, to forecast the time left; only proportions
         count.
@@ -74,6 +79,7 @@ class Rule:
     only_with_classes: bool = False
     only_with_assays: bool = False
     only_with_leaf_model: bool = False
+    only_with_traits: bool = False
     seconds: float = 4.0
 
 
@@ -228,6 +234,24 @@ RULES: tuple[Rule, ...] = (
         seconds=8.0,
     ),
     Rule(
+        "traits",
+        title="Traits",
+        does="Trains models that estimate traits from spectra, and tests them on units left out.",
+        module="leafledger.traits.stage",
+        only_with_traits=True,
+        reads=(
+            "reflectance/*",
+            "accepted",
+            "range",
+            "passed",
+            "indices/*",
+            "pigment_contents/if there",
+        ),
+        sees=("traits", "design: unit", "units.csv and scans.csv: targets of the traits"),
+        writes=written_by("traits"),
+        seconds=12.0,
+    ),
+    Rule(
         "rivals",
         title="Rivals",
         does="Holds the classifier against simpler procedures in the same splits.",
@@ -288,6 +312,9 @@ OF_PIGMENTS = frozenset(rule.name for rule in RULES if rule.only_with_assays)
 
 OF_LEAF_MODEL = frozenset(rule.name for rule in RULES if rule.only_with_leaf_model)
 """Rules of ``traits.leaf_model``; a study without it has none of them."""
+
+OF_TRAITS = frozenset(rule.name for rule in RULES if rule.only_with_traits)
+"""Rules of the section ``traits``; a study without it has none of them."""
 
 VARIANTS = Rule(
     "variants",

@@ -152,6 +152,25 @@ def _pigments(study: Study, _session: str | None) -> Settings:
     return {"pigments": _dump(study.definition.pigments)}
 
 
+def _traits(study: Study, _session: str | None) -> Settings:
+    section = _dump(study.definition.traits) if study.definition.traits else {}
+    return {"traits": {key: value for key, value in section.items() if key != "leaf_model"}}
+
+
+def _trait_columns(study: Study, _session: str | None) -> Settings:
+    """Return what units and leaf scans hold in the columns that are targets of the traits."""
+    traits = study.definition.traits
+    targets = [] if traits is None else traits.targets
+    of_units = [name for name in targets if name in columns_of(study.definition.design)]
+    of_scans = [name for name in targets if name not in of_units]
+    units = {name: {u: row.get(name, "") for u, row in study.units.items()} for name in of_units}
+    scans = {
+        name: {s.scan: s.others[name] for s in study.samples() if s.others.get(name)}
+        for name in of_scans
+    }
+    return {"columns": {"units": units, "scans": {name: of for name, of in scans.items() if of}}}
+
+
 def _unit_word(study: Study, _session: str | None) -> Settings:
     return {"design": {"unit": study.definition.design.unit}}
 
@@ -385,6 +404,7 @@ SECTIONS: Mapping[str, Callable[[Study, str | None], Settings]] = {
     "classes, but for margin": _classes_without("margin"),
     "pigments": _pigments,
     "traits.leaf_model": _leaf_model,
+    "traits": _traits,
     "design: unit": _unit_word,
     "report": _report,
     "title": _title,
@@ -403,6 +423,7 @@ SECTIONS: Mapping[str, Callable[[Study, str | None], Settings]] = {
     "units.csv": _units,
     "units.csv: treatment": _treatments,
     "units.csv: target, block and split of the classes": _units_of_classes,
+    "units.csv and scans.csv: targets of the traits": _trait_columns,
     "scans.csv: file, item, role, time, integration_ms, averages": _scans_in_files,
     "scans.csv: unit, leaf, replicate": _leaves_of_session,
     "scans.csv: session, unit, leaf, replicate": _leaves_of_study,

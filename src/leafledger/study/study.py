@@ -213,6 +213,7 @@ class Study:
             and not (result.of_classes and not self.has_classes)
             and not (result.of_pigments and not self.has_assays)
             and not (result.of_leaf_model and not self.has_leaf_model)
+            and not (result.of_traits and not self.has_traits)
             for session in (self.session_ids if result.per_session else (None,))
         ]
         return [path for path in paths if (self.folder / "results" / path).is_file()]
@@ -289,6 +290,15 @@ class Study:
             return f"waits: {session} has no scans yet"
         reason = self.skipped.get(session)
         return f"{session} was not measured: {reason}" if reason else ""
+
+    @property
+    def has_traits(self) -> bool:
+        """Whether traits are asked for, and one of them is a column or can have been assayed."""
+        traits = self.definition.traits
+        if traits is None or not traits.targets:
+            return False  # only the leaf model, or nothing
+        columns = {*columns_of(self.definition.design)}.union(*(s.others for s in self.scans))
+        return self.assay_sheet is not None or any(name in columns for name in traits.targets)
 
     @property
     def why_no_classes(self) -> str:

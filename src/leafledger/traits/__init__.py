@@ -1,1 +1,1 @@
-"""Traits of leaves from their spectra."""
+"""Traits of leaves: from whole spectra with errors of units left out, and by a leaf model."""
