@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
-from painted_strips import SIZE, SPOTS, SYSTEM, Painted, painted
 from PIL import Image
 
 from leafledger.cli.main import cli
@@ -29,6 +28,8 @@ from leafledger.pigments.strip_photograph import (
 )
 from leafledger.strips.strip_page import sheet_with
 from leafledger.study.reading import read_study
+
+from .painted_strips import SIZE, SPOTS, SYSTEM, Painted, painted
 
 
 def marked(strip: Painted, name: str = "s1") -> MarkedStrip:

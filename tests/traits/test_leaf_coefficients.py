@@ -6,11 +6,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from simulated_leaves import coefficients, write_table
 
 from leafledger.errors import InputFault, Problem
 from leafledger.traits.leaf_estimates import COLUMNS, read_coefficients
 from leafledger.traits.leaf_model import Coefficients
+
+from .simulated_leaves import coefficients, write_table
 
 NAME = "leaf_coefficients.csv"
 

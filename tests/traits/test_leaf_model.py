@@ -9,7 +9,6 @@ from __future__ import annotations
 import numpy as np
 import prosail
 import pytest
-from simulated_leaves import MODEL_NM, coefficients, drawn, spectra
 
 from leafledger.traits.leaf_model import (
     BY_NAME,
@@ -22,6 +21,8 @@ from leafledger.traits.leaf_model import (
     misfit_reasons,
     simulate,
 )
+
+from .simulated_leaves import MODEL_NM, coefficients, drawn, spectra
 
 VISIBLE = np.arange(400.0, 1001.0)
 WHOLE = np.arange(400.0, 2501.0)

@@ -10,7 +10,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from simulated_leaves import write_table
 
 from generated import generator
 from leafledger.cli.main import cli
@@ -24,6 +23,8 @@ from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
 from leafledger.study.table_files import read_spectra
 from leafledger.study.tasks import Task, own_files, tasks
+
+from .simulated_leaves import write_table
 
 TABLE = "leaf_coefficients.csv"
 ASKED = f"traits: {{leaf_model: {{coefficients: {TABLE}}}}}\n"

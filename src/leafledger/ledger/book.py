@@ -91,6 +91,7 @@ def _own_files(study: Study) -> list[str]:
     if study.coefficient_table is not None:
         names.append(study.coefficient_table)
     names += [name for name in (study.assay_sheet, study.chromatogram_sheet) if name is not None]
+    names += study.strip_profiles
     return [name for name in names if (study.folder / name).is_file()]
 
 

@@ -405,8 +405,6 @@ def density_profile(pixels: NDArray[np.uint8], marked: MarkedStrip) -> dict[str,
 # The kept profile: a CSV in the study, one for each strip.
 # ----------------------------------------------------------------------
 
-FOLDER: Final = "chromatograms"
-"""Folder of the study with the profiles, each named after its strip."""
 _LONGEST: Final = 40_000
 
 

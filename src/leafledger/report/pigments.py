@@ -129,6 +129,37 @@ def draw_strips(figures: FigureSet, spots: pd.DataFrame) -> Figure:
     )
 
 
+def draw_profiles(figures: FigureSet, profiles: pd.DataFrame, spots: pd.DataFrame) -> Figure:
+    """Draw the density along each lane that was read from a photograph, with its spots."""
+    names = list(dict.fromkeys(profiles["strip"]))[:_MOST_STRIPS]
+    figure = new_figure(6.2, 0.9 + 1.5 * len(names))
+    axes = figure.subplots(len(names), 1, squeeze=False, sharex=True)[:, 0]
+    inks = {"density": (INK, "mean"), "density_red": (VERMILLION, "red light"),
+            "density_green": ("#4E9A4E", "green light"), "density_blue": (BLUE, "blue light")}  # fmt: skip
+    for axis, name in zip(axes, names, strict=True):
+        own = profiles[profiles["strip"] == name]
+        for column, (ink, words) in inks.items():
+            axis.plot(own["rf"].to_numpy(float), own[column].to_numpy(float), color=ink,
+                      linewidth=1.4 if column == "density" else 0.7, label=words)  # fmt: skip
+        for rf in spots.loc[spots["strip"] == name, "rf"].to_numpy(float):
+            axis.axvline(rf, color=FAINT, linewidth=0.8, linestyle=(0, (2, 2)))
+        axis.set_ylabel(f"{short(str(name), 14)}\ndensity")
+        axis.grid(axis="y", color=RULE, linewidth=0.6)
+    axes[-1].set_xlabel("Rf: start line 0, solvent front 1")
+    figure.legend(*axes[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+    more = profiles["strip"].nunique() - len(names)
+    return figures.add(
+        figure,
+        "strip_profiles",
+        "Density along the lanes of photographed strips",
+        f"Optical density along {counted(len(names), 'lane')}, with the places of the spots.",
+        f"n = {counted(len(names), 'strip')}. Density against bare paper of the same lane; dotted: "
+        "the spots that were pointed at. A photograph is no densitometer: it says where the lane "
+        f"is dark and which light it takes away, not how much pigment there is.{NOT_TESTED}"
+        + (f" {more} more stand in the table." if more > 0 else ""),
+    )
+
+
 def _spread(heights: Sequence[float], least: float = 0.055) -> list[float]:
     """Return heights of labels from the top down that do not run into each other."""
     found: list[float] = []
@@ -305,6 +336,7 @@ def pigments_part(material: Material, figures: FigureSet) -> dict[str, Any] | No
     calibrations = material.tables["pigment_calibrations"]
     estimates = material.tables["pigment_estimates"]
     spots = material.tables["chromatogram_spots"]
+    profiles = material.tables["strip_profiles"]
     chosen = calibrations[calibrations["chosen"].astype(bool)]
     first: Row | None = next(iter(_records(chosen)), None)
     figure = None
@@ -323,6 +355,7 @@ def pigments_part(material: Material, figures: FigureSet) -> dict[str, Any] | No
         "n_outside": n_outside(estimates),
         "figure": figure,
         "strips_figure": draw_strips(figures, spots) if len(spots) else None,
+        "profiles_figure": draw_profiles(figures, profiles, spots) if len(profiles) else None,
         "leaf": leaf,
     }
 

@@ -90,6 +90,7 @@ PLATES: Final[dict[str, str]] = {
     "signal_to_noise": "range",
     "spectra_by_group": "spectra",
     "spectrum_difference": "whole-spectrum",
+    "strip_profiles": "chromatograms",
     "variance_shares": "variation",
     "variants": "variants",
     "whites_over_time": "references",

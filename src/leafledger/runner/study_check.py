@@ -125,6 +125,24 @@ def panel_problems(study: Study, axes: Iterable[NDArray[np.float64]]) -> list[Pr
     return problems
 
 
+def strip_problems(study: Study) -> list[Problem]:
+    """Return what is wrong with the kept profiles of strips."""
+    from leafledger.pigments.strip_photograph import read_profile
+
+    problems: list[Problem] = []
+    for name in study.strip_profiles:
+        why = PathCheck(study.folder).why_refused(name)
+        if why:
+            mend = "Take it away; `leafledger assay strip` writes such files."
+            problems.append(Problem(name, why, "the profile of a strip inside the study", mend))
+            continue
+        try:
+            read_profile(study.folder / name, name)
+        except InputFault as fault:
+            problems += fault.problems
+    return problems
+
+
 def coefficient_problems(study: Study) -> list[Problem]:
     """Return what is wrong with the table of coefficients of the leaf model, if there is one."""
     from leafledger.traits.leaf_estimates import read_coefficients
@@ -353,6 +371,7 @@ def examine(folder: Path, variant: str | None = None) -> ExaminedStudy:
     problems += blocked_places(examined.study)
     problems += assay_problems(examined)
     problems += coefficient_problems(examined.study)
+    problems += strip_problems(examined.study)
     if is_known(examined.unknown, "reflectance.grid", "instrument.panel"):
         problems += panel_problems(examined.study, ())
     if variant is None and not problems:

@@ -345,6 +345,7 @@ def _given_words(rule: Rule) -> str:
     kinds = {
         "raw": "raw files", "panel": "table of the panel", "decisions": "decisions",
         "assays": "assays", "chromatograms": "chromatograms",
+        "strip_profiles": "profiles of strips",
         "leaf_coefficients": "coefficients of the leaf model",
     }  # fmt: skip
     named = " and ".join(kinds[kind] for kind in rule.given)

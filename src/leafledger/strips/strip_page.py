@@ -25,7 +25,6 @@ from leafledger.local_page.local_server import Guard, add_errors, add_guard, pro
 from leafledger.pigments.assay_sheets import CHROMATOGRAM_COLUMNS, Leaf, Spot, read_chromatograms
 from leafledger.pigments.chromatograms import identify_strip, strip_sentence, systems
 from leafledger.pigments.strip_photograph import (
-    FOLDER,
     U_MM,
     MarkedSpot,
     MarkedStrip,
@@ -40,7 +39,7 @@ from leafledger.pigments.strip_photograph import (
 )
 from leafledger.records.digests import sha256_of_file
 from leafledger.study.sheets import is_id, is_note, read_sheet
-from leafledger.study.study import CHROMATOGRAMS, Study
+from leafledger.study.study import CHROMATOGRAMS, STRIPS, Study
 from leafledger.study.table_files import is_plain_name, not_through_a_link, write_json, write_text
 from leafledger.words import counted
 
@@ -250,12 +249,12 @@ class StripPhotograph:
             draft = Path(place) / SHEET
             draft.write_bytes(after.encode("utf-8"))
             read_chromatograms(draft, SHEET, self.leaves)
-        own = not_through_a_link(folder / FOLDER)
+        own = not_through_a_link(folder / STRIPS)
         paths = [own / f"{marked.strip}.csv", own / f"{marked.strip}.json"]
         taken = [path for path in paths if path.exists()]
         if taken and not replace:
             raise input_fault(
-                f"{FOLDER}/{taken[0].name}", "a file of this name", "none yet",
+                f"{STRIPS}/{taken[0].name}", "a file of this name", "none yet",
                 "Name this strip otherwise, or ask for the old one to be replaced (--replace).",
             )  # fmt: skip
         write_text(paths[0], profile_text(density_profile(self.pixels, marked)))

@@ -47,8 +47,8 @@ class Rule:
         its rule, and in no other.
     given
         What it reads of a person's files: ``raw`` files of the session, the table of the white
-        ``panel``, the ``decisions``, the sheets of ``assays`` and ``chromatograms``, the table of
-        the ``leaf_coefficients``.
+        ``panel``, the ``decisions``, the sheets of ``assays`` and ``chromatograms``, the
+        ``strip_profiles``, the table of the ``leaf_coefficients``.
     sees
         The settings that it sees, each the name of a section in :mod:`leafledger.study.settings`.
         No other setting can make it run again.
@@ -216,7 +216,7 @@ RULES: tuple[Rule, ...] = (
         module="leafledger.pigments.stage",
         only_with_assays=True,
         reads=("indices/*", "accepted", "passed"),
-        given=("assays", "chromatograms"),
+        given=("assays", "chromatograms", "strip_profiles"),
         sees=("pigments", "design: unit", "scans.csv: session, unit, leaf"),
         writes=written_by("pigments"),
         seconds=6.0,

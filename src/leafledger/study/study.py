@@ -13,6 +13,7 @@ from leafledger.study.rules import PLAN_HISTORY_FILE as PLAN_HISTORY_FILE
 from leafledger.study.rules import VARIANTS_TABLE as VARIANTS_TABLE
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision, Scan, columns_of, is_unallocated
+from leafledger.study.sheets import is_id
 from leafledger.study.tables import RESULTS, meaning_of
 
 if TYPE_CHECKING:
@@ -95,6 +96,8 @@ def _captions(text: str, names: set[str]) -> dict[str, str]:
 ONLY_SESSION = "all"
 UNALLOCATED = "waits: treatments are not allocated yet"
 ASSAYS = ("assays.csv", "assays.xlsx")
+STRIPS = "chromatograms"
+"""Folder with the density profile of each strip that was read from a photograph."""
 CHROMATOGRAMS = ("chromatograms.csv", "chromatograms.xlsx")
 
 
@@ -348,6 +351,14 @@ class Study:
     def chromatogram_sheet(self) -> str | None:
         """Name of the sheet of chromatograms, if there is one."""
         return self._sheet_of(CHROMATOGRAMS)
+
+    @property
+    def strip_profiles(self) -> tuple[str, ...]:
+        """Paths of the kept density profiles of strips, sorted; none without the sheet of spots."""
+        if self.chromatogram_sheet is None:
+            return ()
+        found = (self.folder / STRIPS).glob("*.csv")
+        return tuple(sorted(f"{STRIPS}/{path.name}" for path in found if is_id(path.stem)))
 
     def _sheet_of(self, names: tuple[str, ...]) -> str | None:
         return next((name for name in names if (self.folder / name).is_file()), None)

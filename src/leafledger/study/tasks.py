@@ -141,6 +141,10 @@ def _panel(study: Study, _session: str | None) -> dict[str, str]:
     return {} if study.panel_table is None else {"panel": study.panel_table}
 
 
+def _strip_profiles(study: Study, _session: str | None) -> dict[str, str]:
+    return {f"strip_profiles/{path}": path for path in study.strip_profiles}
+
+
 def _leaf_coefficients(study: Study, _session: str | None) -> dict[str, str]:
     table = study.coefficient_table
     return {} if table is None else {"leaf_coefficients": table}
@@ -165,6 +169,7 @@ _GIVEN: Mapping[str, Callable[[Study, str | None], dict[str, str]]] = {
     "decisions": _decisions,
     "assays": _assays,
     "chromatograms": _chromatograms,
+    "strip_profiles": _strip_profiles,
     "leaf_coefficients": _leaf_coefficients,
 }
 """What ``given`` of a rule names -> the function that finds these files."""
