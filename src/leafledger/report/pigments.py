@@ -134,8 +134,12 @@ def draw_profiles(figures: FigureSet, profiles: pd.DataFrame, spots: pd.DataFram
     names = list(dict.fromkeys(profiles["strip"]))[:_MOST_STRIPS]
     figure = new_figure(6.2, 0.9 + 1.5 * len(names))
     axes = figure.subplots(len(names), 1, squeeze=False, sharex=True)[:, 0]
-    inks = {"density": (INK, "mean"), "density_red": (VERMILLION, "red light"),
-            "density_green": ("#4E9A4E", "green light"), "density_blue": (BLUE, "blue light")}  # fmt: skip
+    inks = {
+        "density": (INK, "mean"),
+        "density_red": (VERMILLION, "red light"),
+        "density_green": ("#4E9A4E", "green light"),
+        "density_blue": (BLUE, "blue light"),
+    }
     for axis, name in zip(axes, names, strict=True):
         own = profiles[profiles["strip"] == name]
         for column, (ink, words) in inks.items():
