@@ -13,7 +13,12 @@ from numpy.typing import NDArray
 
 from leafledger.classes.model import SavedModel
 from leafledger.spectra.applicability import hotelling_t2, residual_q
-from leafledger.spectra.transfer import PIECEWISE, Transfer, on_axis, refuse_beyond_standards
+from leafledger.spectra.transfer import (
+    Transfer,
+    on_axis,
+    refuse_beyond_standards,
+    transfer_sentence,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -146,11 +151,9 @@ def identify_transferred(
     for name in ("class", "t2", "q", "inside"):
         after[f"{name}_uncorrected"] = before[name]
     n, old, new = len(after), int(before["inside"].sum()), int(after["inside"].sum())
-    width = f" ({2 * transfer.half_width + 1} wavelengths)" if transfer.method == PIECEWISE else ""
     warnings = [
-        f"corrected by {transfer.method}{width}: left-out standards differ from their home spectra "
-        f"by {transfer.error:.2g} instead of {transfer.error_uncorrected:.2g} (root mean square of "
-        f"reflectance); {new} of {n} scans lie inside the model's domain, {old} before correction"
+        f"{transfer_sentence(transfer)}; {new} of {n} scans lie inside the model's domain, {old} "
+        "before correction"
     ]
     if new < old:
         warnings.append("fewer scans lie inside after correction: do not trust it")

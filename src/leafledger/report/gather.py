@@ -387,6 +387,7 @@ class Material:
     pigments: Mapping[str, Any] | None = None
     leaf_model: Mapping[str, Any] | None = None
     leaf_residuals: SpectraTable | None = None
+    traits: Mapping[str, Any] | None = None
 
     quality = _TablesOf("quality")
     signal = _TablesOf("signal")
@@ -518,6 +519,7 @@ def gather(job: Job) -> Material:
         leaf_residuals=read_spectra(inputs["leaf_model_residuals"], ("residual",))
         if "leaf_model_residuals" in inputs
         else None,
+        traits=read_json(inputs["traits_summary"]) if "traits_summary" in inputs else None,
     )
 
 

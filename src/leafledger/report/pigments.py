@@ -1,4 +1,4 @@
-"""What do the leaves hold, by assay, by calibrated index and by the leaf model?"""
+"""What do the leaves hold, by assay, by calibrated index, by spectrum and by a leaf model?"""
 
 from __future__ import annotations
 
@@ -17,7 +17,10 @@ from leafledger.report.figures import (
     VERMILLION,
     Figure,
     FigureSet,
+    finish_panels,
+    looks,
     new_figure,
+    panels,
 )
 from leafledger.report.gather import Material
 from leafledger.report.numbers import format_number, is_number, short, unit_suffix
@@ -428,3 +431,206 @@ def n_outside(estimates: pd.DataFrame) -> int:
     """Return how many leaves lie outside the range of some calibration."""
     outside = estimates[~estimates["in_range"].astype(bool)]
     return len(outside[["unit", "session", "leaf"]].drop_duplicates())
+
+
+# Traits estimated from the whole spectrum.
+# ----------------------------------------------------------------------
+
+_MOST_PANELS: Final = 4
+_MEASURES: Final = {
+    "rmsep": "error (RMSEP)",
+    "rmsep_without_assay": "error without the assay's own",
+    "rmsep_sessions": "error on sessions left out",
+    "bias": "bias",
+    "slope": "slope of known on estimated",
+    "r2": "R2",
+    "rpd": "spread over error (RPD)",
+}
+_PROCEDURES: Final = {
+    "plsr": "partial least squares regression",
+    "mean": "mean of the other units",
+    "best_index": "best single index",
+    "ridge": "ridge regression",
+    "gaussian_process": "Gaussian process",
+}
+
+
+def _words(target: str) -> str:
+    return str(target).replace("_", " ")
+
+
+def _titled(target: Row) -> str:
+    unit = unit_suffix(str(target["unit_of_value"])).strip()
+    return short(_words(target["target"])) + (f" ({unit})" if unit else "")
+
+
+def draw_trait_estimates(
+    figures: FigureSet, targets: Sequence[Row], held: pd.DataFrame, estimates: pd.DataFrame,
+    unit_word: str,
+) -> Figure:  # fmt: skip
+    """Draw the estimate of every known leaf, while its unit was held out, against the known."""
+    shown = list(targets)[:_MOST_PANELS]
+    figure, axes, columns = panels(len(shown), 3.2, 0.5, same_y=False)
+    for axis, target in zip(axes, shown, strict=False):
+        own = held[(held["target"] == target["target"]) & (held["repeat"] == 1)]
+        of = estimates[estimates["target"] == target["target"]]
+        leaf = ["unit", "session", "leaf"]
+        both = own.merge(of[[*leaf, "estimate_low", "estimate_high"]], on=leaf, how="left")
+        x, y = both["value"].to_numpy(float), both["estimate"].to_numpy(float)
+        low, high = (both[f"estimate_{end}"].to_numpy(float) for end in ("low", "high"))
+        axis.vlines(x, low, high, color=BLUE, alpha=0.35, linewidth=0.9,
+                    label="interval for one leaf")  # fmt: skip
+        u = both["u"].to_numpy(float)
+        axis.errorbar(
+            x, y, xerr=None if bool((u != u).any()) else u, fmt="o", color=INK,
+            markersize=3.5, elinewidth=0.8, capsize=0, label="leaf, its unit left out",
+        )  # fmt: skip
+        ends = [float(min(x.min(), y.min())), float(max(x.max(), y.max()))]
+        axis.plot(ends, ends, color=FAINT, linewidth=0.8, linestyle=(0, (2, 2)),
+                  label="estimated = known")  # fmt: skip
+        axis.set_title(_titled(target))
+        axis.grid(axis="y", color=RULE, linewidth=0.6)
+    finish_panels(axes, len(shown), columns, "known", "estimated")
+    handles, labels = axes[0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside upper left", ncols=3)
+    n = "; ".join(
+        f"{_words(t['target'])}: n = {counted(int(t['n_leaves']), 'leaf')} of "
+        f"{counted(int(t['n_units']), unit_word)}" for t in shown
+    )  # fmt: skip
+    reached = 100 * float(shown[0]["interval_reached"])
+    return figures.add(
+        figure,
+        "trait_estimates",
+        "Estimated from the whole spectrum and known",
+        f"Estimates of {n}, each by a model without its {unit_word}, against the known values.",
+        f"{n}. Each estimate is made by a model that did not see the {unit_word}. Horizontal bars: "
+        f"standard uncertainty of the known value (k = 1), where it is stated. Vertical bars: "
+        f"{reached:.3g} % intervals for one leaf (jackknife+; they count {unit_word} by "
+        f"{unit_word}).{NOT_TESTED}",
+    )
+
+
+def draw_trait_path(figures: FigureSet, targets: Sequence[Row], path: pd.DataFrame) -> Figure:
+    """Draw the error of units left out against the number of latent variables."""
+    shown = list(targets)[:_MOST_PANELS]
+    figure, axes, columns = panels(len(shown), 2.6, 0.6, same_y=False)
+    look = looks(list(dict.fromkeys(path["preprocessing"])))
+    for axis, target in zip(axes, shown, strict=False):
+        own = path[path["target"] == target["target"]]
+        for step, part in own.groupby("preprocessing", sort=False):
+            style = look[str(step)]
+            axis.plot(part["n_components"], part["rmse"], color=style.colour, marker=style.marker,
+                      markersize=4, linestyle=style.dashes, label=_words(str(step)))  # fmt: skip
+        chosen = own[own["chosen"].astype(bool)]
+        axis.plot(chosen["n_components"], chosen["rmse"], "o", markersize=10,
+                  markerfacecolor="none", markeredgecolor=INK, label="chosen")  # fmt: skip
+        axis.set_ylim(bottom=0)
+        axis.set_xticks(sorted({int(n) for n in own["n_components"]}))
+        axis.set_title(_titled(target))
+    finish_panels(axes, len(shown), columns, "number of latent variables", "error left out")
+    figure.legend(*axes[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+    return figures.add(
+        figure,
+        "trait_path",
+        "Error against the number of latent variables",
+        f"Error of units left out for {counted(len(shown), 'trait')}, by preprocessing.",
+        "Root mean square error over units left out in the outer folds, mean over repeats; no "
+        "error bars. The ring is the choice for the model of all leaves: the fewest latent "
+        "variables within one standard error of the best. The stated error comes from choices made anew "
+        f"inside every fold.{NOT_TESTED}",
+    )
+
+
+def draw_trait_wavelengths(
+    figures: FigureSet, targets: Sequence[Row], terms: pd.DataFrame
+) -> Figure:
+    """Draw coefficients with their spread, and importance, over wavelengths."""
+    shown = list(targets)[:_MOST_PANELS]
+    figure = new_figure(6.4, 3.6 * len(shown))
+    axes = figure.subplots(2 * len(shown), 1, sharex=True, squeeze=False).ravel()
+    for i, target in enumerate(shown):
+        own = terms[terms["target"] == target["target"]]
+        upper, lower = axes[2 * i], axes[2 * i + 1]
+        part = own[own["term"] == "coefficient"]
+        nm, value, sd = (part[c].to_numpy(float) for c in ("wavelength_nm", "value", "sd"))
+        upper.fill_between(nm, value - 2 * sd, value + 2 * sd, color=BLUE, alpha=0.2, linewidth=0)
+        upper.plot(nm, value, color=BLUE, linewidth=1.2)
+        upper.axhline(0, color=FAINT, linewidth=0.8)
+        upper.set_ylabel("coefficient")
+        upper.set_title(short(_words(target["target"])))
+        part = own[own["term"] == "importance"]
+        lower.plot(part["wavelength_nm"], part["value"], color=VERMILLION, linewidth=1.2)
+        lower.axhline(1, color=FAINT, linewidth=0.8)
+        lower.set_ylabel("importance")
+    axes[-1].set_xlabel("wavelength (nm)")
+    return figures.add(
+        figure,
+        "trait_wavelengths",
+        "Which wavelengths the estimates rest on",
+        f"Coefficients and importance of {counted(len(shown), 'trait model')} over wavelengths.",
+        "Coefficients of spectra after preprocessing, with twice their standard deviation over "
+        "models without some units (jackknife). Importance (VIP): its mean square over wavelengths "
+        f"is 1.{NOT_TESTED}",
+    )
+
+
+def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None:
+    """Return what the page says of trait models; ``None`` for a study that asks for none."""
+    if material.traits is None:
+        return None
+    targets = [{**one, "words": _words(str(one["target"]))} for one in material.traits["targets"]]
+    trained = [one for one in targets if one["trained"]]
+    tables = material.tables
+    outside = tables["trait_estimates"]
+    outside = outside[~outside["inside"].astype(bool)] if len(outside) else outside
+    found: dict[str, Any] = {
+        "targets": targets,
+        "rivals": [_rival_row(row) for row in _records(tables["trait_rivals"])],
+        "measures": [_measure_row(row) for row in _records(tables["trait_measures"])],
+        "n_outside": len(outside[["unit", "session", "leaf"]].drop_duplicates()),
+        "estimates_figure": None,
+        "path_figure": None,
+        "wavelengths_figure": None,
+    }
+    if trained:
+        held, estimates = tables["trait_predictions"], tables["trait_estimates"]
+        word = material.unit_word
+        found["estimates_figure"] = draw_trait_estimates(figures, trained, held, estimates, word)
+        found["path_figure"] = draw_trait_path(figures, trained, tables["trait_path"])
+        found["wavelengths_figure"] = draw_trait_wavelengths(
+            figures, trained, tables["trait_terms"]
+        )
+    return found
+
+
+def _measure_row(row: Row) -> dict[str, Any]:
+    """Return a measure as the page shows it."""
+    suffix = unit_suffix(str(row["unit_of_value"]))
+    known = is_number(row["estimate"])
+    return {
+        **row,
+        "words": _words(str(row["target"])),
+        "measure_words": _MEASURES.get(str(row["measure"]), _words(str(row["measure"]))),
+        "value_text": f"{format_number(row['estimate'])}{suffix}" if known else "",
+        "interval_text": _interval(row["ci_low"], row["ci_high"]),
+    }
+
+
+def _rival_row(row: Row) -> dict[str, Any]:
+    """Return a procedure as the page shows it."""
+    return {
+        **row,
+        "words": _words(str(row["target"])),
+        "procedure_words": _PROCEDURES.get(str(row["procedure"]), _words(str(row["procedure"]))),
+        "suffix": unit_suffix(str(row["unit_of_value"])),
+        "difference_text": format_number(row["difference"], 2)
+        if is_number(row["difference"])
+        else "",
+        "interval_text": _interval(row["difference_low"], row["difference_high"]),
+    }
+
+
+def _interval(low: Any, high: Any) -> str:
+    if not (is_number(low) and is_number(high)):
+        return ""
+    return f"{format_number(low, 3)} to {format_number(high, 3)}"

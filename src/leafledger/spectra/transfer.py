@@ -183,6 +183,16 @@ def refuse_beyond_standards(
         )
 
 
+def transfer_sentence(transfer: Transfer) -> str:
+    """Return by which correction spectra were changed, and how well it does."""
+    width = f" ({2 * transfer.half_width + 1} wavelengths)" if transfer.method == PIECEWISE else ""
+    return (
+        f"corrected by {transfer.method}{width}: left-out standards differ from their home spectra "
+        f"by {transfer.error:.2g} instead of {transfer.error_uncorrected:.2g} (root mean square of "
+        f"reflectance)"
+    )
+
+
 def _left_out_error(new: Array, home: Array, method: str, half_width: int) -> float:
     """Return the root mean square error of standards left out one by one."""
     off = np.empty_like(new)

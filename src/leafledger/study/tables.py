@@ -610,7 +610,6 @@ RESULTS: Final = (
         text("preprocessing", "chosen inside the fold"),
         "n_components",
         key="target repeat unit session leaf", shown="trait-models", sheet="trait predictions",
-        saved="trait-models",
     ),
     declare(
         "trait_path", "traits/path.csv", "traits",
@@ -622,7 +621,6 @@ RESULTS: Final = (
         number("rmse_fit", "the same on the leaves that trained the model of all", OF_VALUE),
         flag("chosen", "whether the model of all leaves uses it"),
         key="target preprocessing n_components", shown="trait-models", sheet="trait path",
-        saved="trait-models",
     ),
     declare(
         "trait_measures", "traits/measures.csv", "traits",

@@ -495,3 +495,28 @@ def estimate(
             "domain": words,
         }
     )
+
+
+def estimate_warnings(saved: SavedTraitModel, table: pd.DataFrame) -> list[str]:
+    """Return what should be heeded of estimates: how wrong they are, and which are extrapolated."""
+    card = saved.card
+    unit = "" if card["unit_of_value"] == "1" else f" {card['unit_of_value']}"
+    found = [
+        f"the model has an error of {card['rmsep']:.3g}{unit} on units left out; it was trained on "
+        f"{card['n_leaves']} leaves of {card['n_units']} units of one study and holds for leaves "
+        "like those, with that instrument"
+    ]
+    beyond = int(table["extrapolated"].sum())
+    if beyond:
+        low, high = card["value_range"]
+        found.append(
+            f"{beyond} of {len(table)} estimates lie beyond the known values ({low:.3g} to "
+            f"{high:.3g}{unit})"
+        )
+    away = int((~table["inside"]).sum())
+    if away:
+        found.append(
+            f"{away} of {len(table)} scans lie outside the model's domain: their intervals do not "
+            "hold there"
+        )
+    return found
