@@ -14,8 +14,9 @@ from PIL import Image
 
 from leafledger.cli.main import cli
 from leafledger.errors import InputFault
-from leafledger.pigments.strip_photograph import (
-    PROFILE_COLUMNS,
+from leafledger.pigments.chromatograms import PROFILE_COLUMNS, read_profile
+from leafledger.strips.strip_page import sheet_with
+from leafledger.strips.strip_photograph import (
     MarkedSpot,
     MarkedStrip,
     density_profile,
@@ -23,10 +24,8 @@ from leafledger.pigments.strip_photograph import (
     marking_problems,
     profile_text,
     read_photograph,
-    read_profile,
     spots_of,
 )
-from leafledger.strips.strip_page import sheet_with
 from leafledger.study.reading import read_study
 
 from .painted_strips import SIZE, SPOTS, SYSTEM, Painted, painted

@@ -270,8 +270,8 @@ def _marked(
     front: str | None, spots: tuple[str, ...],
 ) -> Any:  # fmt: skip
     """Return what the flags point at."""
-    from leafledger.pigments.strip_photograph import MarkedSpot, MarkedStrip
     from leafledger.strips.strip_page import point_of
+    from leafledger.strips.strip_photograph import MarkedSpot, MarkedStrip
 
     problems: list[Problem] = []
 

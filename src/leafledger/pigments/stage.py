@@ -25,7 +25,14 @@ from leafledger.pigments.calibration import (
     uncalibrated_reason,
     york_of,
 )
-from leafledger.pigments.chromatograms import SpotFindings, sources_of, strip_sentence, strips
+from leafledger.pigments.chromatograms import (
+    SpotFindings,
+    profile_rows,
+    read_profile,
+    sources_of,
+    strip_sentence,
+    strips,
+)
 from leafledger.pigments.extracts import (
     CAROTENOIDS,
     CHLOROPHYLL,
@@ -39,7 +46,6 @@ from leafledger.pigments.extracts import (
     examine,
 )
 from leafledger.pigments.sampling import CAUTIONS
-from leafledger.pigments.strip_photograph import profile_rows, read_profile
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.table_files import read_csv, read_parquet, write_csv, write_json
 from leafledger.study.tables import names_of

@@ -127,7 +127,7 @@ def panel_problems(study: Study, axes: Iterable[NDArray[np.float64]]) -> list[Pr
 
 def strip_problems(study: Study) -> list[Problem]:
     """Return what is wrong with the kept profiles of strips."""
-    from leafledger.pigments.strip_photograph import read_profile
+    from leafledger.pigments.chromatograms import read_profile
 
     problems: list[Problem] = []
     for name in study.strip_profiles:

@@ -24,7 +24,8 @@ from leafledger.errors import InputFault, Problem, bounded, input_fault, quoted
 from leafledger.local_page.local_server import Guard, add_errors, add_guard, problem_answer
 from leafledger.pigments.assay_sheets import CHROMATOGRAM_COLUMNS, Leaf, Spot, read_chromatograms
 from leafledger.pigments.chromatograms import identify_strip, strip_sentence, systems
-from leafledger.pigments.strip_photograph import (
+from leafledger.records.digests import sha256_of_file
+from leafledger.strips.strip_photograph import (
     U_MM,
     MarkedSpot,
     MarkedStrip,
@@ -37,7 +38,6 @@ from leafledger.pigments.strip_photograph import (
     shown_jpeg,
     spots_of,
 )
-from leafledger.records.digests import sha256_of_file
 from leafledger.study.sheets import is_id, is_note, read_sheet
 from leafledger.study.study import CHROMATOGRAMS, STRIPS, Study
 from leafledger.study.table_files import is_plain_name, not_through_a_link, write_json, write_text

@@ -306,8 +306,14 @@ def measured_leaves(job: Job, coefficients: Coefficients, shown: str) -> Measure
         pick = np.ix_(chosen, np.flatnonzero(inside))
         frames.append(keep.loc[np.sort(scans)].reset_index())
         parts.append(_with_uncertainty(path, head.spectra, head.metadata, pick))
-    if first is None:
-        raise ValueError("no session to read")
+    if first is None or not any(len(frame) for frame in frames):
+        raise InputFault(
+            Problem(
+                file="results/accepted.csv", found="no accepted scan",
+                expected="at least one that the leaf model can describe",
+                mend="Look at the exclusions: leafledger review.",
+            )
+        )  # fmt: skip
     used = first[1][(first[1] >= low) & (first[1] <= high)]
     if not len(used) or used[0] > _COVERED_NM[0] or used[-1] < _COVERED_NM[1]:
         raise InputFault(

@@ -472,6 +472,8 @@ def invert(
     model = ForwardModel(coefficients, names)
     starts, spectra = _start_table(model)
     n_leaves, n = reflectance.shape
+    if not n_leaves:
+        raise ValueError("no leaf to invert")
     sources = np.zeros((0, n_leaves, n)) if shared is None else shared
     parts = []
     size = max(1, _BLOCK_VALUES // n)
@@ -486,8 +488,6 @@ def invert(
                 starts[_nearest_start(spectra, reflectance[block])],
             )
         )
-    if not parts:
-        raise ValueError("no leaf to invert")
     joined = [
         np.concatenate(one, axis=1 if i == 2 else 0)
         for i, one in enumerate(zip(*parts, strict=True))
@@ -536,10 +536,14 @@ def _invert_block(
     weight = weight / inflation[:, None]
     theta, converged = _search(model, measured, weight, theta, _SMALL_STEP)
     fitted, jacobian = model.jacobian(theta)
-    precision = 1 / np.array([BY_NAME[name].sd for name in model.names]) ** 2
+    # In units of the prior standard deviations, so that parameters of all sizes are alike.
+    scale = np.array([BY_NAME[name].sd for name in model.names])
+    jacobian *= scale[:, None]
     weighted = jacobian * weight[:, None, :]
-    covariance = np.linalg.inv(weighted @ jacobian.transpose(0, 2, 1) + np.diag(precision))
+    precision = weighted @ jacobian.transpose(0, 2, 1) + np.eye(len(scale))
+    covariance = np.linalg.inv(precision) * scale[:, None] * scale
     # A shared change s of the spectrum moves the optimum by C J' W s, to first order.
+    weighted /= scale[:, None]
     pull = np.einsum("ijn,kin->kij", weighted, shared)
     moved = np.einsum("ilj,kij->kil", covariance, pull)
     residual = measured - fitted

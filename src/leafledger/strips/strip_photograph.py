@@ -27,8 +27,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.errors import InputFault, Problem, bounded, input_fault, quoted
+from leafledger.errors import InputFault, Problem, input_fault
 from leafledger.pigments.assay_sheets import Spot
+from leafledger.pigments.chromatograms import CHANNELS, PROFILE_COLUMNS
 
 Array = NDArray[np.float64]
 Point = tuple[float, float]
@@ -304,8 +305,6 @@ def spots_of(marked: MarkedStrip) -> list[Spot]:
 # The lane, turned upright, and its density.
 # ----------------------------------------------------------------------
 
-CHANNELS: Final = ("red", "green", "blue")
-PROFILE_COLUMNS: Final = ("distance_mm", "density", *(f"density_{c}" for c in CHANNELS))
 _BEYOND: Final = 0.05
 """Share of the lane that is kept below the start line and above the front."""
 _MIDDLE: Final = 0.7
@@ -402,10 +401,8 @@ def density_profile(pixels: NDArray[np.uint8], marked: MarkedStrip) -> dict[str,
     return found
 
 
-# The kept profile: a CSV in the study, one for each strip.
+# What is kept: the profile as a CSV, one for each strip, and the points.
 # ----------------------------------------------------------------------
-
-_LONGEST: Final = 40_000
 
 
 def profile_text(profile: Mapping[str, Array]) -> str:
@@ -416,74 +413,6 @@ def profile_text(profile: Mapping[str, Array]) -> str:
     for row in zip(*(profile[name].tolist() for name in PROFILE_COLUMNS), strict=True):
         write.writerow([f"{row[0]:.3f}", *(f"{value:.4f}" for value in row[1:])])
     return out.getvalue()
-
-
-def read_profile(path: Path, shown: str) -> dict[str, Array]:
-    """Read a kept profile.
-
-    Raises
-    ------
-    InputFault
-        If it has other columns, cells that are no numbers, or distances that do not rise.
-    """
-    try:
-        rows = list(csv.reader(io.StringIO(path.read_text(encoding="utf-8"))))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise _no_profile(shown, None, "a file that cannot be read as a CSV") from error
-    if not rows or tuple(rows[0]) != PROFILE_COLUMNS:
-        raise _no_profile(shown, 1, quoted(",".join(rows[0]) if rows else ""))
-    if not 2 <= len(rows) - 1 <= _LONGEST:
-        raise _no_profile(shown, None, f"{len(rows) - 1} rows")
-    values: list[list[float]] = []
-    problems: list[Problem] = []
-    for line, row in enumerate(rows[1:], start=2):
-        try:
-            values.append([float(cell) for cell in row])
-        except ValueError:
-            values.append([])
-        if len(values[-1]) != len(PROFILE_COLUMNS) or not np.isfinite(values[-1]).all():
-            problems += _no_profile(shown, line, quoted(",".join(row))).problems
-    if problems:
-        raise InputFault(bounded(problems))
-    table = np.array(values)
-    if (np.diff(table[:, 0]) <= 0).any():
-        raise _no_profile(shown, None, "distances that do not rise")
-    return dict(zip(PROFILE_COLUMNS, table.T, strict=True))
-
-
-def _no_profile(shown: str, row: int | None, found: str) -> InputFault:
-    return InputFault(
-        Problem(
-            file=shown, row=row, found=found,
-            expected=f"the profile of a strip: {', '.join(PROFILE_COLUMNS)}",
-            mend="Let `leafledger assay strip` write it anew, or take the file away.",
-        )
-    )  # fmt: skip
-
-
-def profile_rows(
-    profiles: Mapping[str, Mapping[str, Array]], fronts: Mapping[str, float]
-) -> list[dict[str, Any]]:
-    """Return rows of the table of profiles, for strips that stand in the sheet.
-
-    Parameters
-    ----------
-    profiles
-        Strip -> profile.
-    fronts
-        Strip of the sheet -> distance of its front, mm.
-    """
-    return [
-        {
-            "strip": strip,
-            "distance_mm": values[0],
-            "rf": values[0] / fronts[strip],
-            **dict(zip(PROFILE_COLUMNS[1:], values[1:], strict=True)),
-        }
-        for strip, profile in sorted(profiles.items())
-        if strip in fronts
-        for values in zip(*(profile[name].tolist() for name in PROFILE_COLUMNS), strict=True)
-    ]
 
 
 def points_as_json(marked: MarkedStrip, photograph: str, sha256: str) -> dict[str, Any]:
