@@ -120,7 +120,7 @@ def test_levels_follow_from_what_rules_read_as_late_as_can_be() -> None:
         ("indices",),
         ("validation",),
         ("unit_means", "pigments"),
-        ("classes", "effects", "traits", "rivals", "negative_controls"),
+        ("classes", "effects", "leaf_model", "traits", "rivals", "negative_controls"),
         ("report",),
     )
     a = Rule("a", "", "", "", writes=(_written("x", "x"),))

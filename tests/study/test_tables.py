@@ -178,5 +178,9 @@ def test_a_real_run_writes_what_is_declared(small_study_run: Path) -> None:
                 values = frame[column.name]
                 assert HOLDS[column.dtype](values), (path, column.name, values.dtype)
         checked.add(table.name)
-    others = {table.name for table in TABLES.values() if table.of_pigments or table.of_traits}
+    others = {
+        table.name
+        for table in TABLES.values()
+        if table.of_pigments or table.of_traits or table.of_leaf_model
+    }
     assert checked == set(TABLES) - {"variants"} - others  # tests/pigments, tests/traits have these

@@ -87,7 +87,10 @@ def _own_files(study: Study) -> list[str]:
         names.append(study.definition.intake.sheet)
     if study.panel_table is not None:
         names.append(study.panel_table)
+    if study.coefficient_table is not None:
+        names.append(study.coefficient_table)
     names += [name for name in (study.assay_sheet, study.chromatogram_sheet) if name is not None]
+    names += study.strip_profiles
     return [name for name in names if (study.folder / name).is_file()]
 
 

@@ -345,6 +345,8 @@ def _given_words(rule: Rule) -> str:
     kinds = {
         "raw": "raw files", "panel": "table of the panel", "decisions": "decisions",
         "assays": "assays", "chromatograms": "chromatograms",
+        "strip_profiles": "profiles of strips",
+        "leaf_coefficients": "coefficients of the leaf model",
     }  # fmt: skip
     named = " and ".join(kinds[kind] for kind in rule.given)
     return f"# Digests of the {named} that it reads stand in key_json: their dates say nothing.\n"

@@ -150,12 +150,18 @@ def _question(study: Study, _session: str | None) -> Settings:
     return {"question": study.definition.question}
 
 
+def _leaf_model(study: Study, _session: str | None) -> Settings:
+    traits = study.definition.traits
+    return {"leaf_model": None if traits is None else _dump(traits.leaf_model)}
+
+
 def _pigments(study: Study, _session: str | None) -> Settings:
     return {"pigments": _dump(study.definition.pigments)}
 
 
 def _traits(study: Study, _session: str | None) -> Settings:
-    return {"traits": _dump(study.definition.traits)}
+    section = _dump(study.definition.traits) if study.definition.traits else {}
+    return {"traits": {key: value for key, value in section.items() if key != "leaf_model"}}
 
 
 def _trait_columns(study: Study, _session: str | None) -> Settings:
@@ -404,6 +410,7 @@ SECTIONS: Mapping[str, Callable[[Study, str | None], Settings]] = {
     "classes, but for n_permutations": _classes_without("n_permutations"),
     "classes, but for margin": _classes_without("margin"),
     "pigments": _pigments,
+    "traits.leaf_model": _leaf_model,
     "traits": _traits,
     "design: unit": _unit_word,
     "report": _report,
