@@ -5,12 +5,11 @@ from __future__ import annotations
 import errno
 import os
 import shutil
-import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
-from contextlib import nullcontext, suppress
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ from typing import Any
 from leafledger.errors import InputFault, Problem
 from leafledger.ledger import book
 from leafledger.ledger.variants_table import remove_table, restore_table
+from leafledger.platforms import end_group, start_apart
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.outdated import plan, would_run
@@ -295,29 +295,20 @@ def _execute(study: Study, planned: list[str], how: How, with_table: bool) -> Ru
             stdout=log,
             stderr=log,
             stdin=subprocess.DEVNULL,
-            # Ctrl-C at a terminal reaches this process alone: Snakemake would wait for its jobs.
-            start_new_session=True,
+            # Ctrl-C at a terminal reaches this process alone: Snakemake, asked to end, would wait
+            # until its jobs have ended. Killed at any moment, a run leaves nothing that the next
+            # one does not mend.
+            **start_apart(),
         )
         meanwhile = book.store_prepared_meanwhile(study) if how.into_tracking else nullcontext()
         try:
             with meanwhile:
                 _watch(child, folder, run, listen)
         except BaseException:
-            _end(child)
+            end_group(child)
             _close(study, run, "killed", "interrupted by the user")
             raise
     return _result(study, run, child.returncode)
-
-
-def _end(child: subprocess.Popen[bytes]) -> None:
-    """End a run's child and all that it started, at once.
-
-    Asked to terminate, Snakemake waits until its jobs have ended, a report or a classifier for
-    minutes. Killed at any moment, a run leaves nothing that the next one does not mend.
-    """
-    with suppress(ProcessLookupError):
-        os.killpg(child.pid, signal.SIGKILL)
-    child.wait()
 
 
 def _environment(study: Study, run: str, how: How, with_table: bool) -> dict[str, str]:

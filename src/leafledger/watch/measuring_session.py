@@ -7,7 +7,6 @@ and the files, so that it may end at any moment.
 from __future__ import annotations
 
 import datetime as dt
-import fcntl
 import hashlib
 import json
 import os
@@ -26,6 +25,7 @@ import numpy as np
 from leafledger.errors import InputFault, Problem, input_fault, quoted
 from leafledger.indices.catalogue_stage import run as write_catalogue
 from leafledger.intake.stage import read_session, scans_in_file
+from leafledger.platforms import lock_file
 from leafledger.quality.index_shift import IndexInUse, read_indices
 from leafledger.records.record import Job
 from leafledger.study.settings import intake_row, settings_of
@@ -72,7 +72,7 @@ def hold_session(folder: Path, session: str) -> tuple[IO[str], str]:
             "Ask for the right to write, or copy the study to a folder of your own.",
         ) from error
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        lock_file(handle, wait=False)
     except BlockingIOError as error:
         owner = _owner_in(handle)
         handle.close()
