@@ -63,10 +63,17 @@ def problems_of(study: Study, faults: list[dict[str, Any]]) -> list[Problem]:
 
 
 def _no_longer_holds(study: Study, level: list[str]) -> str:
-    """Say why a level that ended well is not up to date: its files or what it rests on changed."""
+    """Say why a level that ended well is not up to date: somebody changed the study meanwhile."""
     reasons = {p.task.name: p.why for p in plan(study, FileDigests(study.folder))}
-    stale = [f"{task} ended well, but then: {reasons[task]}" for task in level if task in reasons]
-    return stale[0] if stale else f"{level[0]} ended well, but not for Snakemake"
+    stale = [task for task in level if task in reasons]
+    if not stale:
+        return f"{level[0]} ended well, but not for Snakemake (log: {SNAKEMAKE_LOG})"
+    what = reasons[stale[0]].removeprefix("settings changed: ")
+    return (
+        f"the study was changed while the run was at work ({what}), after {stale[0]} had read it. "
+        "Run again once nothing writes to it: the change is taken in then, and what still holds "
+        "is not computed anew"
+    )
 
 
 def _no_space(study: Study, cut: Sequence[str]) -> bool:
@@ -100,7 +107,7 @@ def why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
     if waiting:
         what = f"{waiting[0]} did not begin, or was ended at once"
     elif level:
-        what = _no_longer_holds(study, level)
+        return _no_longer_holds(study, level)
     else:
         what = "it could not begin"
     return f"{what} (log: {SNAKEMAKE_LOG})"
