@@ -1,6 +1,7 @@
 """How is a result accounted for: the commands on the book of runs?
 
-``runs``, ``ui``, ``ledger sync``; ``verify``, ``trace``, ``compare``, ``reproduce``, ``export``.
+``runs``, ``ui``, ``ledger sync``; ``verify``, ``trace``, ``compare``, ``reproduce``, ``export``,
+``report`` of several studies.
 """
 
 from __future__ import annotations
@@ -340,6 +341,33 @@ def export(
     notes = hand_on(folder, out.resolve(), snakefile(), run, raw, licence, authors)
     say(f"Written: {out}/ro-crate-preview.html (to look at), ro-crate-metadata.json (for programs)")
     bullet_list("To fill in:", notes)
+
+
+@click.command(short_help="Compare studies of one treatment on one page.")
+@click.argument("studies", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("studies.html"),
+    show_default=True,
+    help="The page; an earlier one of this command is replaced.",
+)
+def report(studies: tuple[Path, ...], out: Path) -> None:
+    """Compare two or more studies of one treatment, such as seasons, on one page.
+
+    The page shows each study's primary effect with its interval, their mean (random effects), how
+    far the studies differ, and where a further study is expected. Index, unit, model and
+    treatments must be the same in all. The report of a single study is its results/report.html.
+
+    \b
+    Example:
+      leafledger report season-2025 season-2026 --out seasons.html
+    """
+    from leafledger.ledger.studies_together import write_comparison
+
+    for sentence in write_comparison(studies, out):
+        say_indented(sentence, "")
+    say(f"Written: {out}")
 
 
 @contextmanager
