@@ -13,7 +13,7 @@ from urllib.parse import unquote
 
 from leafledger.errors import InputFault, input_fault
 from leafledger.ledger.crate import METADATA, PREVIEW, WORKFLOW, ExportedRun, crate_metadata
-from leafledger.ledger.methods_text import methods_paragraph
+from leafledger.ledger.methods_text import methods_of_run
 from leafledger.ledger.plans import plan_files
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
@@ -279,7 +279,7 @@ def export(
             raise _fault(path, "a recorded plan that is gone", "Put it back.")
         write_bytes(out / path, (folder / path).read_bytes())
     write_bytes(out / WORKFLOW, workflow.read_bytes())
-    write_text(out / METHODS, methods_paragraph(exported))
+    write_text(out / METHODS, methods_of_run(exported).as_text())
     write_text(out / MIAPPE, miappe_csv(exported))
     files = {path.relative_to(out).as_posix(): path for path in files_below(out)}
     metadata = crate_metadata(exported, files, licence, authors)
