@@ -11,7 +11,9 @@ from pathlib import Path
 
 import pytest
 import yaml
+from playwright.sync_api import expect
 
+from browser import Watched
 from leafledger.cli.ledger_commands import export as export_command
 from leafledger.errors import InputFault
 from leafledger.ledger import paper_kit
@@ -185,20 +187,19 @@ def test_a_licence_and_no_author_turn_their_items(facts: Kit) -> None:
 
 @pytest.mark.slow
 def test_the_page_shows_the_methods_and_copies_them(
-    facts: Kit, small_study_run: Path, chromium
+    facts: Kit, small_study_run: Path, watched: Watched
 ) -> None:
-    page = chromium.new_page()
-    page.goto((small_study_run / "results/report.html").as_uri())
-    page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    page = watched.open_file(small_study_run / "results/report.html")
+    page.evaluate("document.querySelector('#methods-words').closest('details').open = true")
     shown = page.inner_text("#methods-words")
     # The text of the kit has the run, the allocation and the workflow besides.
     common = facts.methods.sentences.partition(" Computed with ")[0]
     assert shown.startswith(common)
+    assert "Welch (1947)" in shown.partition("Sources")[2]
     page.click("button[data-copy=methods-words]")
     status = page.locator("[data-copied=methods-words]")
-    status.wait_for()
-    assert status.inner_text() in ("Copied.", "Selected: copy it with the keys of your browser.")
-    page.close()
+    expect(status).to_have_text(re.compile("^(Copied|Selected: copy it)"))
+    assert watched.barriers() == []
 
 
 def test_a_taken_place_and_one_in_the_study_are_refused(tmp_path: Path) -> None:

@@ -39,6 +39,7 @@ _LEAST_PANEL_MM = 14.0
 _SLACK_PX = 2.0
 _LETTER_OF_POINT = 0.6
 """Width of a letter over the size of its type, for wrapping."""
+_SHORT_LINE = 0.6
 _BESIDE_POINTS = 46.0
 """Room beside a panel for its labels, and in a legend for the line before a label."""
 
@@ -217,8 +218,27 @@ def _letters(points: float) -> int:
 
 
 def _wrapped(text: str, letters: int) -> str:
-    lines = (textwrap.wrap(line, letters, break_long_words=False) for line in text.split("\n"))
-    return "\n".join(part for line in lines for part in line)
+    """Return text in lines of so many letters.
+
+    Where lines are too long, those that were broken for the page are joined first: a line ends a
+    paragraph only if it is clearly shorter than the longest.
+
+    Examples
+    --------
+    >>> _wrapped("short\\none two three\\nfour five", 11)
+    'short\\none two\\nthree four\\nfive'
+    """
+    lines = text.split("\n")
+    longest = max(map(len, lines))
+    if longest <= letters:
+        return text
+    paragraphs = [""]
+    for line in lines:
+        paragraphs[-1] = f"{paragraphs[-1]} {line}".strip()
+        if len(line) < _SHORT_LINE * longest:
+            paragraphs.append("")
+    broken = (textwrap.wrap(words, letters, break_long_words=False) for words in paragraphs)
+    return "\n".join(part for words in broken for part in words)
 
 
 def _narrow_legends(figure: Any) -> None:
