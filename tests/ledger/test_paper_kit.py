@@ -93,7 +93,10 @@ def test_results_have_n_interval_p_and_unit_as_computed(kit: Path) -> None:
     table = read_csv(kit / "tables/effects.csv")
     row = table[table["primary"]].iloc[0]
     assert f"{row['estimate']:.3f} (95 % interval {row['ci_low']:.3f} to" in text
-    assert f"{row['n_units']} plants under chelate and {row['n_units_reference']} under" in text
+    assert (
+        f"{row['n_units']:.0f} plants under chelate and {row['n_units_reference']:.0f} under"
+        in text
+    )
     assert f"df = {row['df']:.4g}; p = {row['p']:.3g}" in text
     assert "CI_rededge" in text and "Whether the primary contrast" in text
 

@@ -89,6 +89,17 @@ def test_the_page_is_the_same_each_time_and_asks_for_nothing() -> None:
     assert "Hartung and Knapp (2001)" in page
 
 
+def test_two_pairs_of_treatments_have_a_part_each_whatever_their_order() -> None:
+    other = [replace(season("2024", 0.3, 0.05), level="sulphate")]
+    more = [replace(season("2025", 0.2, 0.05), level="sulphate")]
+    page = page_of([SEASONS[0] + other, more + SEASONS[1]])
+    assert "2 pairs of treatments are compared" in page
+    first, second = page.index("<h2>chelate minus water"), page.index("<h2>sulphate minus water")
+    assert first < second
+    assert page[second:].count('<td class="r">0.30</td>') == 1
+    assert "pairs of treatments" not in page_of(SEASONS)
+
+
 def test_the_order_of_studies_changes_no_number() -> None:
     forth = combined([one[0] for one in SEASONS])
     back = combined([one[0] for one in reversed(SEASONS)])

@@ -438,7 +438,10 @@ def tests_tex(material: Material) -> str:
         row
         for row in tested
         if (row["question"], row["method"]) == (first["question"], first["method"])
+        and is_number(row["estimate"])
     ]
+    if not asked:
+        return "% The primary contrast is not tested yet.\n"
     words = contrast_words(
         material.stated_sessions, material.groups.names, ["before", "mean_before"]
     )
@@ -451,7 +454,7 @@ def tests_tex(material: Material) -> str:
                 f"{row['index']}{_in_parentheses(str(row['unit']))}",
                 contrast_in_words(str(row["contrast"]), words),
                 estimate,
-                f"{low} to {high}",
+                f"{low} to {high}" if is_number(row["ci_low"]) else "none",
                 " + ".join(f"{int(value)}" for value in n if is_number(value)),
                 format_number(row["statistic"]),
                 format_df(row["df"]),

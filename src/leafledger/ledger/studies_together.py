@@ -261,12 +261,15 @@ def _error_of(row: Mapping[str, Any]) -> tuple[float, float]:
         or row["statistic_name"] != "t"
     ):
         why = str(row["reason"] or "") if str(row["verdict"]) == UNDEFINED else ""
+        waits = why.startswith("waits")
         raise input_fault(
             "results/effects.csv",
             f"the primary contrast of {row['index']} by {method_words(str(row['method']))} has no "
             f"standard error{f': {why}' if why and why != 'nan' else ''}",
             "an estimate with an interval by Student's t",
-            "Name a t test or the linear model as method of effects.primary, and run the study.",
+            "Wait until its sessions are measured, or leave the study out."
+            if waits
+            else "Name a t test or the linear model as method of effects.primary, and run the study.",
         )
     _, low, high, level, df = (float(end) for end in ends)
     return df, (high - low) / 2 / float(stdtrit(df, 0.5 + level / 2))
@@ -400,8 +403,8 @@ def draw_forest(
         "A row for each study with its estimate and interval; below, the mean of the studies.",
         f"Squares: primary estimate of each study, larger with more weight; lines: its {level} "
         f"interval. Diamond: mean effect with its {level} interval (random effects, Hartung and "
-        f"Knapp).{further} n of {plural(effects[0].model['word'])}: {counts}. One contrast of each "
-        "study, so nothing is adjusted.",
+        f"Knapp).{further} n of {plural(effects[0].model['word'])}: {counts}. Intervals "
+        "are for this comparison by itself, not adjusted.",
     )
 
 
@@ -486,6 +489,11 @@ def page_of(studies: Sequence[Sequence[StudyEffect]]) -> str:
     first = studies[0][0]
     heading = f"{len(studies)} studies together: {first.model['index']}"
     parts = [f"<h1>{_text(heading)}</h1>"]
+    if len(studies[0]) > 1:
+        parts.append(
+            f"<p>{len(studies[0])} pairs of treatments are compared. Intervals and p are for each "
+            "by itself, not adjusted for the others.</p>"
+        )
     with mpl.rc_context(STYLE):
         for i, same in enumerate(by_contrast(studies), start=1):
             parts += _part(same, figures, f"forest{i}")

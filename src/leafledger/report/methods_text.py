@@ -259,7 +259,7 @@ def works_in(authors: str, year: str, journal: str) -> list[Work]:
         named *= len(places)
     works = []
     where = ""
-    for (who, when), place in zip(named, places, strict=False):
+    for (who, when), place in zip(named, places, strict=True):
         found = _PLACE.fullmatch(place)
         where = (found["where"] if found else place) or where
         names = tuple(part for part in re.split(r", | and ", who) if part)
@@ -361,7 +361,7 @@ def with_short_citations(text: str, works: Mapping[str, Work]) -> str:
     """Return a marked text with authors and years in parentheses."""
 
     def shown(mark: re.Match[str]) -> str:
-        named = [works[key] for key in mark.group(1).split(",")]
+        named = [works[key] for key in mark.group(1).split(",") if key in works]
         words = [work.short for work in named if work.year]
         return f" ({'; '.join(words)})" if words else ""
 
@@ -446,7 +446,7 @@ class MethodsText:
     @property
     def sources(self) -> list[str]:
         """The lines of the list of sources."""
-        own = [self.works[key] for key in keys_in(self.marked) if key in WORKS]
+        own = [WORKS[key] for key in keys_in(self.marked) if key in WORKS]
         return [*self.formulas, *(work.listed for work in own)]
 
     def as_text(self) -> str:
@@ -478,7 +478,7 @@ def methods_text(run: RunFacts, book: FromTheBook) -> MethodsText:
     works = {work.key: work for entry in entries for work in works_of_index(entry)}
     return MethodsText(
         marked,
-        {key: (WORKS | works)[key] for key in keys_in(marked)},
+        {key: work for key, work in (WORKS | works).items() if key in keys_in(marked)},
         [f"{e['index']} = {e['formula']}: {e['source']}" for e in entries],
     )
 
