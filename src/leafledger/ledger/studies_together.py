@@ -269,7 +269,7 @@ def _error_of(row: Mapping[str, Any]) -> tuple[float, float]:
             "an estimate with an interval by Student's t",
             "Wait until its sessions are measured, or leave the study out."
             if waits
-            else "Name a t test or the linear model as method of effects.primary, and run the study.",
+            else "Name a t test or the linear model as effects.primary.method, and run the study.",
         )
     _, low, high, level, df = (float(end) for end in ends)
     return df, (high - low) / 2 / float(stdtrit(df, 0.5 + level / 2))
