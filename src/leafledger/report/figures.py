@@ -18,6 +18,7 @@ import math
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -313,10 +314,20 @@ class FigureSet:
         )
 
 
+JOURNAL_WIDTH_MM: ContextVar[float | None] = ContextVar("JOURNAL_WIDTH_MM", default=None)
+"""Width that figures are drawn at for a journal; ``None`` for the page, each at its own width."""
+_NARROW_MM = 120.0
+
+
 def new_figure(width: float, height: float) -> Any:
-    """Return an empty figure in our style (inches); it belongs to no global state."""
+    """Return an empty figure in our style (inches); it belongs to no global state.
+
+    For a journal it has the width of the column instead, and keeps its height.
+    """
     from matplotlib.figure import Figure
 
+    if (journal_mm := JOURNAL_WIDTH_MM.get()) is not None:
+        width = journal_mm / 25.4
     return Figure(figsize=(width, height), dpi=_DPI, layout="constrained")
 
 
@@ -413,6 +424,8 @@ def columns_for(n: int) -> int:
     >>> columns_for(1), columns_for(4), columns_for(12)
     (1, 2, 3)
     """
+    if (journal_mm := JOURNAL_WIDTH_MM.get()) is not None:
+        return 1 if n == 1 or journal_mm < _NARROW_MM else 2
     return 1 if n == 1 else 2 if n <= 4 else 3
 
 
