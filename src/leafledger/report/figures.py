@@ -18,6 +18,7 @@ import math
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -315,16 +316,22 @@ class FigureSet:
 
 FULL_WIDTH = 7.08
 """Inches of the widest figure: 180 mm, two columns of a journal."""
+JOURNAL_WIDTH_MM: ContextVar[float | None] = ContextVar("JOURNAL_WIDTH_MM", default=None)
+"""Width that figures are drawn at for a journal; ``None`` for the page, each at its own width."""
+_NARROW_MM = 120.0
 
 
 def new_figure(width: float, height: float) -> Any:
     """Return an empty figure in our style (inches); it belongs to no global state.
 
-    None is wider than two columns of a journal, so that text of 8 points stays so in print.
+    None is wider than two columns of a journal, so that text of 8 points stays so in print. For a
+    journal it has the width of the column instead, and keeps its height.
     """
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(min(width, FULL_WIDTH), height), dpi=_DPI, layout="constrained")
+    journal_mm = JOURNAL_WIDTH_MM.get()
+    width = min(width, FULL_WIDTH) if journal_mm is None else journal_mm / 25.4
+    return Figure(figsize=(width, height), dpi=_DPI, layout="constrained")
 
 
 def _lay_out_once(figure: Any) -> None:
@@ -420,6 +427,8 @@ def columns_for(n: int) -> int:
     >>> columns_for(1), columns_for(4), columns_for(12)
     (1, 2, 3)
     """
+    if (journal_mm := JOURNAL_WIDTH_MM.get()) is not None:
+        return 1 if n == 1 or journal_mm < _NARROW_MM else 2
     return 1 if n == 1 else 2 if n <= 4 else 3
 
 

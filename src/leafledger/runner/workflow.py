@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import shlex
-import signal
 import sys
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
@@ -17,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.errors import InputFault
+from leafledger.platforms import keeping_sigterm
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.outdated import outdated
@@ -27,6 +27,7 @@ from leafledger.study.reading import read_study
 from leafledger.study.rules import (
     BY_NAME,
     EVERYTHING,
+    IF_THERE,
     LOGS,
     RECORDS,
     RESULTS,
@@ -187,6 +188,11 @@ class StudyWorkflow:
         """Return every file that a rule reads which reads all results and records."""
         return list(inputs(self.study, Task(rule)).values())
 
+    def if_there(self, rule: str, name: str) -> list[str]:
+        """Return the file of a result that a rule reads if the study has it; else nothing."""
+        path = inputs(self.study, Task(rule)).get(name)
+        return [] if path is None else [path]
+
     def targets(self) -> list[str]:
         """Return every file of the pipeline."""
         return [path.rstrip("/") for task in tasks(self.study) for path in outputs(task).values()]
@@ -222,9 +228,11 @@ def run_tasks(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
     targets = {next(iter(outputs(task).values())).rstrip("/") for task in tasks}
     # Quiet about what goes well only: ``ALL`` would hide why a job was given up, too.
     quiet = {Quietness.PROGRESS, Quietness.RULES, Quietness.HOST, Quietness.REASON}
-    handler = signal.getsignal(signal.SIGTERM)
     try:
-        with SnakemakeApi(OutputSettings(quiet=quiet, show_failed_logs=False)) as api:
+        with (
+            keeping_sigterm(),
+            SnakemakeApi(OutputSettings(quiet=quiet, show_failed_logs=False)) as api,
+        ):
             workflow = api.workflow(
                 resource_settings=ResourceSettings(cores=cores),
                 snakefile=snakefile(),
@@ -248,8 +256,6 @@ def run_tasks(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
             )
     except WorkflowError:
         return False
-    finally:
-        signal.signal(signal.SIGTERM, handler)
     return True
 
 
@@ -339,6 +345,8 @@ def _given_words(rule: Rule) -> str:
     kinds = {
         "raw": "raw files", "panel": "table of the panel", "decisions": "decisions",
         "assays": "assays", "chromatograms": "chromatograms",
+        "strip_profiles": "profiles of strips",
+        "leaf_coefficients": "coefficients of the leaf model",
     }  # fmt: skip
     named = " and ".join(kinds[kind] for kind in rule.given)
     return f"# Digests of the {named} that it reads stand in key_json: their dates say nothing.\n"
@@ -357,6 +365,8 @@ def _read(rule: Rule, read: str) -> str:
     path = f"{RESULTS}/{WRITERS[name][1].path}"
     if not which:
         return f'{name}="{path}"'
+    if which == IF_THERE:
+        return f'{name}=workflow_of_study.if_there("{rule.name}", "{name}")'
     sessions = "SESSIONS" if which == "*" else f'workflow_of_study.sessions_read("{which}")'
     text = f'{name}=expand("{path}", session={sessions})'
     if len(text) + len("        ,") <= _LONGEST_LINE:

@@ -94,4 +94,19 @@
     box.classList.add("stepping");
     show(start);
   });
+  // Text to paste: into the clipboard, or selected where the browser keeps that from pages.
+  document.querySelectorAll("button[data-copy]").forEach((button) => {
+    const text = document.getElementById(button.dataset.copy);
+    const status = document.querySelector(`[data-copied="${button.dataset.copy}"]`);
+    button.hidden = false;
+    button.addEventListener("click", async () => {
+      try {
+        await navigator.clipboard.writeText(text.innerText);
+        status.textContent = "Copied.";
+      } catch {
+        getSelection().selectAllChildren(text);
+        status.textContent = "Selected: copy it with the keys of your browser.";
+      }
+    });
+  });
 })();
