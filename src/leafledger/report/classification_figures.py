@@ -299,6 +299,7 @@ def draw_taken_for(
         f"hatched: taken for the class named there. {n_words} Means over the repeats of the "
         f"splitting, without error bars; intervals stand in the table of classes.{NOT_TESTED}"
         + and_more(len(rows) - len(shown), "the table of classes"),
+        wide=True,
     )
 
 
@@ -399,6 +400,7 @@ def draw_class_weights(
         f"signal speaks for the class; below, against it. All classes share one scale. {steady}"
         f"{_confused_words(confused, unit_words)}{NOT_TESTED}{thinning_words(cut.step)}"
         + and_more(len(weights) - len(shown), "classes/spectra_terms.parquet"),
+        wide=True,
     )
 
 
