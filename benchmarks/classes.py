@@ -36,12 +36,13 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from leafledger.classes import stage
-from leafledger.classes.fold_fit import FittedPredictor, Procedure, batched_predictor, preprocessed
+from leafledger.classes.fold_fit import FittedPredictor, Procedure, batched_predictor
 from leafledger.classes.negative_controls import arrangements, nested_accuracy
-from leafledger.classes.pls import SplitProducts, fit_path, membership_of
-from leafledger.classes.splits import Scheme, assign_folds, scheme_of
 from leafledger.classes.validation import nested_predictions, nested_validation
 from leafledger.records.record import Job
+from leafledger.resampling.splits import Scheme, assign_folds, scheme_of
+from leafledger.spectra.pls import SplitProducts, fit_path, membership_of
+from leafledger.spectra.preprocessing import preprocessed
 from leafledger.study.definition import Classes
 from leafledger.study.table_files import write_csv, write_json, write_spectra
 from leafledger.study.tables import ACCEPTED

@@ -131,7 +131,7 @@ def generate(
         measured = measure(spectrometer, day, units, true_leaves[:, k], plan)
         forms.write_session(out, day, spectrometer.wavelength_nm, measured.counts)
         told["clean_scans"].update(planted.clean_scans(day, plan, measured))
-    _write(out / "study.yaml", folder.study_yaml(sessions, n_plants))
+    _write(out / "study.yaml", folder.study_yaml(sessions, n_plants, n_assays))
     _write(out / "units.csv", folder.units_csv(units))
     _write(out / "scans.csv", folder.scans_csv(scans))
     _write(out / "decisions.csv", folder.decisions_csv(plan, scans, units, true_leaves))

@@ -92,6 +92,12 @@ classes:
   n_permutations: 199
   seed: 20260505
 """
+_TRAITS = """\
+traits:                           # what the 20 assays say, estimated from the whole spectrum
+  targets: [chlorophyll]
+  n_permutations: 199
+  seed: 20260506
+"""
 _REPORT = "report: {language: en, figures: [svg, png]}\n"
 _VARIANTS = """\
 variants:                         # leafledger run --variants: the same study under other settings
@@ -101,8 +107,10 @@ variants:                         # leafledger run --variants: the same study un
 """
 
 
-def study_yaml(sessions: tuple[Session, ...], n_units: int) -> str:
+def study_yaml(sessions: tuple[Session, ...], n_units: int, n_assays: int = 0) -> str:
     """Return ``study.yaml``.
+
+    A study with assays asks for their chlorophyll from the whole spectrum.
 
     A study with no session after the spray has no primary effect; one with few plants (under 12)
     asks for no classes, because a class needs plants for training and for testing.
@@ -122,7 +130,7 @@ def study_yaml(sessions: tuple[Session, ...], n_units: int) -> str:
     lines.append(_EFFECTS)
     has_after = sessions[-1].phase == "after"
     lines.append(_CLASSES if n_units >= _FEWEST_FOR_CLASSES and has_after else "classes: none\n")
-    return "".join([*lines, _REPORT, _VARIANTS])
+    return "".join([*lines, _TRAITS if n_assays else "", _REPORT, _VARIANTS])
 
 
 def units_csv(units: list[Unit]) -> str:

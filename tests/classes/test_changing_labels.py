@@ -20,13 +20,13 @@ from leafledger.classes.splits import (
     BY_SESSION,
     BY_UNIT,
     Labelled,
-    assign_changing_labels,
     label_sequences,
     labelled_spectra,
 )
 from leafledger.errors import InputFault
 from leafledger.resampling.intervals import wilson_interval
 from leafledger.resampling.permutation import n_arrangements
+from leafledger.resampling.splits import assign_changing_labels
 
 PLANTS = [f"p{i + 1:02d}" for i in range(12)]
 EARLY, LATE = PLANTS[:3], PLANTS[:6]

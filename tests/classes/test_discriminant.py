@@ -13,12 +13,12 @@ from leafledger.classes import fold_fit
 from leafledger.classes.fold_fit import (
     DISCRIMINANT,
     PRIOR_SCANS,
-    Learned,
     Procedure,
     discriminant_of,
     fit_discriminants,
     fit_training,
 )
+from leafledger.spectra.preprocessing import Learned
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ from leafledger.classes.explanation import (
     unit_mean_spectra,
 )
 from leafledger.classes.fold_fit import MEMBERSHIP, Procedure, fit_training
-from leafledger.classes.splits import members_of
+from leafledger.resampling.splits import members_of
 from leafledger.study.table_files import read_json, read_parquet
 
 from .conftest import leaves

@@ -14,8 +14,8 @@ from leafledger.classes.negative_controls import (
     session_interval,
     session_warnings,
 )
-from leafledger.classes.splits import assign_folds, unseen_days_scheme
 from leafledger.resampling.intervals import wilson_interval
+from leafledger.resampling.splits import assign_folds, unseen_days_scheme
 
 N_UNITS, N_LEAVES, N_SHAPES = 24, 2, 8
 

@@ -7,8 +7,8 @@ import pytest
 
 from leafledger.classes.baselines import nearest_class_mean
 from leafledger.classes.fold_fit import DECISIONS, Procedure, fit_training
-from leafledger.classes.splits import assign_folds
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
+from leafledger.resampling.splits import assign_folds
 
 from .conftest import leaves
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sklearn.datasets import load_iris
 
-from leafledger.classes.pls import explained_shares, fit_path, importance, membership_of
+from leafledger.spectra.pls import explained_shares, fit_path, importance, membership_of
 
 # Fisher's iris, 150 flowers, three 0/1 columns, spectra and membership centred, nothing scaled:
 # coefficients, intercepts and resubstitution hits of R 4.2.2, package pls 2.8-1, method kernelpls

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from leafledger.classes.fold_fit import Procedure, sums_products
-from leafledger.classes.pls import (
+from leafledger.spectra.pls import (
     SplitProducts,
     _View,
     centred_products,

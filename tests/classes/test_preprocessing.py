@@ -9,8 +9,8 @@ from scipy.signal import detrend, savgol_filter
 from sklearn.preprocessing import StandardScaler
 
 from leafledger.classes import stage
-from leafledger.classes.fold_fit import LEARNED, STEPS, learned_from, preprocessed
 from leafledger.errors import InputFault
+from leafledger.spectra.preprocessing import LEARNED, STEPS, learned_from, preprocessed
 from leafledger.study.table_files import read_json
 
 AXIS = np.arange(450.0, 500.0)

@@ -11,7 +11,7 @@ from sklearn.datasets import load_iris, load_wine
 
 from leafledger.classes.fold_fit import Procedure, fit_training
 from leafledger.classes.model import DiscriminantModel
-from leafledger.classes.pls import (
+from leafledger.spectra.pls import (
     SplitProducts,
     centred_products,
     fit_path,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.classes.validation import choose, unit_shares
+from leafledger.resampling.splits import choose, unit_shares
 
 
 def test_fewest_within_one_standard_error_of_the_best():

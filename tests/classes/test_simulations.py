@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from leafledger.classes.fold_fit import DECISIONS, FittedPredictor, Procedure, preprocessed
-from leafledger.classes.splits import assign_folds, scheme_of
+from leafledger.classes.fold_fit import DECISIONS, FittedPredictor, Procedure
 from leafledger.classes.validation import nested_validation
 from leafledger.resampling.permutation import generator
+from leafledger.resampling.splits import assign_folds, scheme_of
+from leafledger.spectra.preprocessing import preprocessed
 
 from .conftest import leaves
 

@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.classes.fold_assignment import planned
-from leafledger.classes.splits import assign_folds, labelled_spectra, members_of, scheme_of
+from leafledger.classes.splits import labelled_spectra
+from leafledger.resampling.splits import assign_folds, members_of, scheme_of
 
 
 @settings(max_examples=60, deadline=None)

@@ -8,16 +8,11 @@ import numpy as np
 import pytest
 
 from leafledger.classes import stage
-from leafledger.classes.identify import (
-    DIRECT,
-    PIECEWISE,
-    identify,
-    identify_transferred,
-    learn_transfer,
-)
+from leafledger.classes.identify import identify, identify_transferred
 from leafledger.classes.model import load_saved_model
 from leafledger.errors import InputFault
 from leafledger.runner.new_scans import NewScans, identify_scans
+from leafledger.spectra.transfer import DIRECT, PIECEWISE, learn_transfer
 from leafledger.study.definition import Form
 from leafledger.study.table_files import read_spectra
 

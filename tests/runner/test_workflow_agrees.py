@@ -119,8 +119,8 @@ def test_levels_follow_from_what_rules_read_as_late_as_can_be() -> None:
         ("acceptance",),
         ("indices",),
         ("validation",),
-        ("unit_means",),
-        ("classes", "effects", "pigments", "rivals", "negative_controls"),
+        ("unit_means", "pigments"),
+        ("classes", "effects", "leaf_model", "traits", "rivals", "negative_controls"),
         ("report",),
     )
     a = Rule("a", "", "", "", writes=(_written("x", "x"),))

@@ -9,18 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.classes.fold_assignment import Plan, planned
-from leafledger.classes.fold_fit import (
-    FittedPredictor,
-    Procedure,
-    preprocessed,
-    procedure_of,
-    steps_of,
-)
+from leafledger.classes.fold_fit import FittedPredictor, Procedure, procedure_of
 from leafledger.classes.splits import Labelled, labelled_spectra
-from leafledger.classes.validation import nested_validation, unit_shares
+from leafledger.classes.validation import nested_validation
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.intervals import paired_share_interval, wilson_interval
 from leafledger.resampling.permutation import generator
+from leafledger.resampling.splits import unit_shares
+from leafledger.spectra.preprocessing import preprocessed, steps_of
 from leafledger.study.table_files import read_parquet, write_csv
 from leafledger.study.tables import COMPARISON, RIVALS
 

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from leafledger.classes.explanation import RULE as STABLE_RULE
 from leafledger.classes.explanation import (
     Explanation,
-    component_words,
     separating_wavelengths,
     unit_mean_spectra,
 )
@@ -36,9 +35,10 @@ from leafledger.classes.validation import (
     brier_score,
     confusion,
     reliability,
-    unit_shares,
 )
 from leafledger.resampling.intervals import wilson_interval
+from leafledger.resampling.splits import unit_shares
+from leafledger.spectra.grid import component_words
 from leafledger.study.tables import (
     CONFUSED_PAIRS,
     CONFUSION,

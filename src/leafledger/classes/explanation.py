@@ -7,18 +7,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.fold_fit import FoldFit, fit_training, preprocessed
-from leafledger.classes.pls import (
+from leafledger.classes.fold_fit import FoldFit, fit_training
+from leafledger.classes.splits import Labelled
+from leafledger.classes.validation import Validated
+from leafledger.resampling.permutation import generator
+from leafledger.resampling.splits import members_of, unit_shares
+from leafledger.spectra.pls import (
     LatentPath,
     class_weights,
     explained_shares,
     importance,
     membership_of,
 )
-from leafledger.classes.splits import Labelled, members_of
-from leafledger.classes.validation import Validated, unit_shares
-from leafledger.resampling.permutation import generator
-from leafledger.words import listed
+from leafledger.spectra.preprocessing import preprocessed
 
 Array = NDArray[np.float64]
 N_RESAMPLES = 50
@@ -258,82 +259,6 @@ def selectivity_ratio(spectra: Array, coefficients: Array) -> Array:
     total = (centred**2).sum(axis=0)[:, None]
     left = np.maximum(total - explained, _LEAST * np.maximum(total, 1e-300))
     return np.asarray(np.where(total > 0, explained / left, 0.0))
-
-
-REGIONS: tuple[tuple[str, float, float], ...] = (
-    ("ultraviolet", 0.0, 400.0),
-    ("blue", 400.0, 500.0),
-    ("green", 500.0, 600.0),
-    ("red", 600.0, 680.0),
-    ("red edge", 680.0, 750.0),
-    ("near-infrared", 750.0, 1300.0),
-    ("first shortwave infrared", 1300.0, 1900.0),
-    ("second shortwave infrared", 1900.0, 2600.0),
-)
-"""Name, start (in) and stop (out) in nm; limits as commonly drawn (common practice, no source)."""
-_VISIBLE = ("blue", "green", "red")
-TELLING = 0.15
-"""A region is named if it holds at least this share of its side's squared loading."""
-ONE_SIDED = 0.95
-"""Share of the squared loading of one sign from which there is nothing to compare."""
-
-
-def component_words(loading: Array, wavelength_nm: Array, *, noise: bool = False) -> str:
-    """Return one sentence on what a latent variable compares.
-
-    Parameters
-    ----------
-    loading
-        Shape ``(n_wavelengths,)``; its overall sign has no meaning.
-    wavelength_nm
-        Shape ``(n_wavelengths,)``.
-    noise
-        Whether the loading changes from resample to resample.
-
-    Examples
-    --------
-    >>> axis = np.array([450.0, 550.0, 650.0, 800.0, 900.0])
-    >>> component_words(np.array([-0.4, -0.4, -0.4, 0.5, 0.5]), axis)
-    'compares near-infrared with visible'
-    >>> component_words(np.array([0.1, 0.1, 0.1, 0.6, 0.6]), axis)
-    'follows near-infrared up and down'
-    """
-    if noise:
-        return "changes from resample to resample: noise, not to be read"
-    squared = loading**2
-    total = float(squared.sum())
-    if total <= 0:
-        return "empty"
-    sides = []
-    for sign in (1, -1):
-        share = np.where(sign * loading > 0, squared, 0.0) / total
-        size = float(share.sum())
-        sides.append((size, _regions(share / size if size > 0 else share, wavelength_nm)))
-    sides.sort(key=lambda side: -side[0])
-    (most, first), (_, second) = sides
-    names = listed(first) if first else "many wavelengths"
-    if most < ONE_SIDED and second:
-        return f"compares {names} with {listed(second)}"
-    heights = np.abs(loading)
-    if heights.min() >= heights.mean() / 2:  # all wavelengths move together
-        return "follows the brightness of the whole spectrum"
-    return f"follows {names} up and down"
-
-
-def _regions(share: Array, wavelength_nm: Array) -> list[str]:
-    """Return the regions that hold a telling share of one side, most first."""
-    shares = {
-        name: float(share[(wavelength_nm >= start) & (wavelength_nm < stop)].sum())
-        for name, start, stop in REGIONS
-    }
-    names = [
-        name for name in sorted(shares, key=lambda name: -shares[name]) if shares[name] >= TELLING
-    ]
-    if all(name in names for name in _VISIBLE):
-        first = min(names.index(name) for name in _VISIBLE)
-        names = [name for name in names if name not in _VISIBLE]
-        names.insert(first, "visible")
-    return names
 
 
 APART_NM = 20.0

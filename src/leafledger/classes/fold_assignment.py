@@ -9,14 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.classes.fold_fit import DERIVATIVES, ORDER, SETTING, WINDOW_NM
-from leafledger.classes.splits import (
-    BY_SCAN,
-    BY_UNIT,
+from leafledger.classes.splits import BY_SCAN, BY_UNIT, STUDY, Labelled
+from leafledger.errors import InputFault, Problem, first_words, quoted
+from leafledger.resampling.permutation import generator
+from leafledger.resampling.splits import (
     INNER_FOLDS,
     PAIRED_FROM,
-    STUDY,
-    Labelled,
     Scheme,
     assign_changing_labels,
     assign_folds,
@@ -24,9 +22,9 @@ from leafledger.classes.splits import (
     one_by_one_scheme,
     scheme_of,
     unseen_days_scheme,
+    widths_of_search,
 )
-from leafledger.errors import InputFault, Problem, first_words, quoted
-from leafledger.resampling.permutation import generator
+from leafledger.spectra.preprocessing import DERIVATIVES, ORDER, SETTING, WINDOW_NM
 
 REPEATS, UNITS_TIMES_REPEATS = (3, 10), 600
 """Fewest and most repeats; between them so many that units times repeats reach the last."""
@@ -38,8 +36,6 @@ FOLDS_OF_MEDIAN = (3, 10)
 """Fewest and most outer folds; between them they are as many as the median class has units."""
 FIRST_WIDTH, MOST_COMPONENTS = 12, 40
 """Latent variables that are searched at first, and at most."""
-WIDENING = 1.5
-"""Each width of the search is so many times the one before."""
 
 TRAIN, TEST = "train", "test"
 
@@ -562,7 +558,7 @@ def _refuse_missing_class(data: Labelled, schemes: tuple[Scheme, ...], kind: str
 def _refuse_axis(data: Labelled, settings: Mapping[str, Any]) -> None:
     """Refuse a derivative on an axis that it cannot be taken on, before anything is computed."""
     if any(step in DERIVATIVES for step in settings["preprocessing"]):
-        from leafledger.spectra.bands import window_points
+        from leafledger.spectra.grid import window_points
 
         window_points(data.wavelength_nm, WINDOW_NM, ORDER, SETTING)
 
@@ -582,19 +578,3 @@ def _widths(
             f"{smallest} scans of {len(data.wavelength_nm)} wavelengths"
         )
     return (min(int(asked), most),)
-
-
-def widths_of_search(first: int, most: int) -> tuple[int, ...]:
-    """Return the numbers of latent variables that the search widens to, one after the other.
-
-    Examples
-    --------
-    >>> widths_of_search(12, 40)
-    (12, 18, 27, 40)
-    >>> widths_of_search(12, 7)
-    (7,)
-    """
-    widths = [min(first, most)]
-    while widths[-1] < most:
-        widths.append(min(int(WIDENING * widths[-1]), most))
-    return tuple(widths)

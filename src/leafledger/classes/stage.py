@@ -19,8 +19,8 @@ from leafledger.classes.class_tables import (
 )
 from leafledger.classes.explanation import explain
 from leafledger.classes.fold_assignment import Plan, planned
-from leafledger.classes.fold_fit import nested_predictors, procedure_of, steps_of
-from leafledger.classes.model import canonical_archive, model_card, sealed, types_to_trust
+from leafledger.classes.fold_fit import nested_predictors, procedure_of
+from leafledger.classes.model import model_card
 from leafledger.classes.negative_controls import (
     HeldOutSessions,
     PermutationTest,
@@ -29,8 +29,10 @@ from leafledger.classes.negative_controls import (
 )
 from leafledger.classes.splits import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.validation import Validated, validate
+from leafledger.records.model_archive import canonical_archive, sealed, types_to_trust
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.permutation import generator
+from leafledger.spectra.preprocessing import steps_of
 from leafledger.study.table_files import (
     read_json,
     write_bytes,

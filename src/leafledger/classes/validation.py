@@ -10,22 +10,15 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.classes.fold_assignment import Plan
-from leafledger.classes.fold_fit import (
-    Codes,
-    FittedPredictor,
-    FoldFit,
-    Predict,
-    Procedure,
-    Said,
-    preprocessed,
-)
-from leafledger.classes.splits import Labelled, Scheme
+from leafledger.classes.fold_fit import Codes, FittedPredictor, FoldFit, Predict, Procedure, Said
+from leafledger.classes.splits import Labelled
+from leafledger.resampling.splits import Choice, Scheme, choose, unit_shares
+from leafledger.spectra.preprocessing import preprocessed
 
 # How well predictions agree with the truth.
 # ----------------------------------------------------------------------
@@ -240,124 +233,6 @@ CHOICE_RULE = (
     "is the share of its scans predicted wrongly, and the standard error is that of the "
     "difference between the two losses, unit by unit"
 )
-
-
-@dataclass(frozen=True)
-class Choice:
-    """The choice for many labellings at once.
-
-    Attributes
-    ----------
-    candidate
-        Place of preprocessing and decision rule among the candidates, shape ``(n_labellings,)``.
-    n_components, best_n_components
-        Number of latent variables, chosen and with the smallest loss.
-    width
-        Latent variables that were searched.
-    rising
-        Whether the losses still fall at the end of what is known, so that more should be tried.
-    loss, standard_error
-        Mean over units and its standard error, shape ``(n_candidates, n_labellings,
-        n_components)``.
-    """
-
-    candidate: NDArray[np.int_]
-    n_components: NDArray[np.int_]
-    best_n_components: NDArray[np.int_]
-    width: NDArray[np.int_]
-    rising: NDArray[np.bool_]
-    loss: Array
-    standard_error: Array
-
-    def chosen(self, n_decisions: int) -> tuple[int, int, int]:
-        """Return the places of preprocessing and decision rule, and the latent variables.
-
-        Of the first labelling; candidates are preprocessings, each with every decision rule.
-        """
-        step, rule = divmod(int(self.candidate[0]), n_decisions)
-        return step, rule, int(self.n_components[0])
-
-
-def unit_shares(values: Array, units: NDArray[np.int_]) -> Array:
-    """Return the mean of ``values`` (last axis: scans) over the scans of every unit.
-
-    Examples
-    --------
-    >>> unit_shares(np.array([1.0, 0.0, 1.0]), np.array([4, 4, 9])).tolist()
-    [0.5, 1.0]
-    """
-    order = np.argsort(units, kind="stable")
-    _, starts, counts = np.unique(units[order], return_index=True, return_counts=True)
-    return np.asarray(np.add.reduceat(values[..., order], starts, axis=-1) / counts)
-
-
-def choose(losses: Array, widths: Sequence[int] | None = None) -> Choice:
-    """Choose preprocessing, decision rule and number of latent variables.
-
-    Parameters
-    ----------
-    losses
-        Loss of every unit, shape ``(n_candidates, n_labellings, n_components, n_units)``. A
-        candidate is a preprocessing with a decision rule.
-    widths
-        Numbers of latent variables to search, each tried only while the losses still fall at the
-        end of the one before; all that are known if left out.
-
-    Returns
-    -------
-    Choice
-        The candidate with the smallest loss of all, at equal losses the one that needs fewer
-        latent variables, then the one listed first; with it the fewest latent variables within
-        one standard error of the difference to the smallest loss, unit by unit.
-
-    References
-    ----------
-    Breiman, Friedman, Olshen & Stone 1984, Classification and Regression Trees, sec. 3.4.3
-    (the one-standard-error rule).
-    """
-    n_candidates, n_labellings, n_components, n_units = losses.shape
-    # Losses are sums of fractions: equal ones must not differ by their rounding.
-    loss = np.round(losses.mean(axis=-1), 12)
-    error = np.zeros_like(loss)
-    if n_units > 1:
-        error = losses.std(axis=-1, ddof=1) / np.sqrt(n_units)
-    # 1. Widen the search while the losses fall.
-    widths = [w for w in (widths or (n_components,)) if w <= n_components] or [n_components]
-    width = np.full(n_labellings, widths[0])
-    rising = _falls_at_end(losses, loss, widths[0])
-    for last, wider in pairwise(widths):
-        width = np.where(rising & (width == last), wider, width)
-        rising = rising & _falls_at_end(losses, loss, wider)
-    # 2. The smallest loss of all. Ordered by number of latent variables, then candidate.
-    rows, counts = np.arange(n_labellings), np.arange(n_components)
-    allowed = counts < width[:, None]
-    flat = np.where(allowed[:, :, None], loss.transpose(1, 2, 0), np.inf)
-    best = flat.reshape(n_labellings, -1).argmin(axis=1)
-    candidate, least = best % n_candidates, best // n_candidates
-    # 3. With that candidate, the fewest within one standard error (of the difference, paired).
-    more = losses[candidate, rows] - losses[candidate, rows, least][:, None]
-    near = more.std(axis=-1, ddof=1) / np.sqrt(n_units) if n_units > 1 else 0.0
-    fewest = (more.mean(axis=-1) <= near + 1e-12).argmax(axis=1)
-    return Choice(candidate, fewest + 1, least + 1, width, rising, loss, error)
-
-
-def _falls_at_end(losses: Array, loss: Array, width: int) -> NDArray[np.bool_]:
-    """Return whether the last third of a search beats what comes before by a standard error.
-
-    The standard error is that of the difference between the two smallest losses, unit by unit.
-    """
-    n_units = losses.shape[-1]
-    early = max(1, 2 * width // 3)
-    if width <= 1 or n_units < 2:
-        return np.zeros(losses.shape[1], dtype=bool)
-    rows = np.arange(losses.shape[1])
-    best = []
-    for start, stop in ((0, early), (early, width)):
-        part = loss[:, :, start:stop].transpose(1, 2, 0)
-        least = part.reshape(len(rows), -1).argmin(axis=1)
-        best.append(losses[least % len(loss), rows, least // len(loss) + start])
-    gain = best[0] - best[1]
-    return np.asarray(gain.mean(axis=-1) > gain.std(axis=-1, ddof=1) / np.sqrt(n_units))
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from leafledger.cli.assay_commands import assay
-from leafledger.cli.identify_command import identify
+from leafledger.cli.identify_command import estimate, identify
 from leafledger.cli.ledger_commands import (
     compare,
     export,
@@ -44,7 +44,9 @@ _HELP = {"help_option_names": ["-h", "--help"], "max_content_width": 96}
 
 
 _SECTIONS: dict[str, tuple[click.Command, ...]] = {
-    "Work on a study": (*(demo, new, plan, watch, check, run, status, review, assay, identify),),
+    "Work on a study": (
+        *(demo, new, plan, watch, check, run, status, review, assay, identify, estimate),
+    ),
     "Answer for a result": (runs, trace, compare, verify, reproduce, report, export, ui),
     "Keep house": (clean, ledger),
 }

@@ -385,6 +385,9 @@ class Material:
     omitted: Sequence[Mapping[str, Any]] = ()
     no_classes: str = ""
     pigments: Mapping[str, Any] | None = None
+    leaf_model: Mapping[str, Any] | None = None
+    leaf_residuals: SpectraTable | None = None
+    traits: Mapping[str, Any] | None = None
 
     quality = _TablesOf("quality")
     signal = _TablesOf("signal")
@@ -510,6 +513,13 @@ def gather(job: Job) -> Material:
         omitted=settings.get("omitted") or (),
         no_classes=str(settings.get("no_classes") or ""),
         pigments=read_json(inputs["pigments_summary"]) if "pigments_summary" in inputs else None,
+        leaf_model=read_json(inputs["leaf_model_summary"])
+        if "leaf_model_summary" in inputs
+        else None,
+        leaf_residuals=read_spectra(inputs["leaf_model_residuals"], ("residual",))
+        if "leaf_model_residuals" in inputs
+        else None,
+        traits=read_json(inputs["traits_summary"]) if "traits_summary" in inputs else None,
     )
 
 

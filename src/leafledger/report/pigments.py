@@ -1,9 +1,12 @@
-"""What do the pigment assays say, and which index follows them?"""
+"""What do the leaves hold, by assay, by calibrated index, by spectrum and by a leaf model?"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
 
 from leafledger.report.figures import (
     BLUE,
@@ -14,7 +17,10 @@ from leafledger.report.figures import (
     VERMILLION,
     Figure,
     FigureSet,
+    finish_panels,
+    looks,
     new_figure,
+    panels,
 )
 from leafledger.report.gather import Material
 from leafledger.report.numbers import format_number, is_number, short, unit_suffix
@@ -126,6 +132,41 @@ def draw_strips(figures: FigureSet, spots: pd.DataFrame) -> Figure:
     )
 
 
+def draw_profiles(figures: FigureSet, profiles: pd.DataFrame, spots: pd.DataFrame) -> Figure:
+    """Draw the density along each lane that was read from a photograph, with its spots."""
+    names = list(dict.fromkeys(profiles["strip"]))[:_MOST_STRIPS]
+    figure = new_figure(6.2, 0.9 + 1.5 * len(names))
+    axes = figure.subplots(len(names), 1, squeeze=False, sharex=True)[:, 0]
+    inks = {
+        "density": (INK, "mean"),
+        "density_red": (VERMILLION, "red light"),
+        "density_green": ("#4E9A4E", "green light"),
+        "density_blue": (BLUE, "blue light"),
+    }
+    for axis, name in zip(axes, names, strict=True):
+        own = profiles[profiles["strip"] == name]
+        for column, (ink, words) in inks.items():
+            axis.plot(own["rf"].to_numpy(float), own[column].to_numpy(float), color=ink,
+                      linewidth=1.4 if column == "density" else 0.7, label=words)  # fmt: skip
+        for rf in spots.loc[spots["strip"] == name, "rf"].to_numpy(float):
+            axis.axvline(rf, color=FAINT, linewidth=0.8, linestyle=(0, (2, 2)))
+        axis.set_ylabel(f"{short(str(name), 14)}\ndensity")
+        axis.grid(axis="y", color=RULE, linewidth=0.6)
+    axes[-1].set_xlabel("Rf: start line 0, solvent front 1")
+    figure.legend(*axes[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+    more = profiles["strip"].nunique() - len(names)
+    return figures.add(
+        figure,
+        "strip_profiles",
+        "Density along the lanes of photographed strips",
+        f"Optical density along {counted(len(names), 'lane')}, with the places of the spots.",
+        f"n = {counted(len(names), 'strip')}. Density against bare paper of the same lane; dotted: "
+        "the spots that were pointed at. A photograph is no densitometer: it says where the lane "
+        f"is dark and which light it takes away, not how much pigment there is.{NOT_TESTED}"
+        + (f" {more} more stand in the table." if more > 0 else ""),
+    )
+
+
 def _spread(heights: Sequence[float], least: float = 0.055) -> list[float]:
     """Return heights of labels from the top down that do not run into each other."""
     found: list[float] = []
@@ -155,18 +196,154 @@ def spot_words(row: Mapping[str, Any]) -> str:
     return f"{float(row['rf']):.2f} {short(str(row['colour']), 16)}: {short(candidates, 34)}"
 
 
+# Contents by the leaf model.
+# ----------------------------------------------------------------------
+
+
+def draw_leaf_residuals(
+    figures: FigureSet, wavelength_nm: NDArray[np.float64], residual: NDArray[np.float64]
+) -> Figure:
+    """Draw what the leaf model leaves over, wavelength by wavelength."""
+    figure = new_figure(6.2, 2.8)
+    axis = figure.subplots()
+    ends = np.percentile(residual, [5, 25, 50, 75, 95], axis=0)
+    axis.fill_between(wavelength_nm, ends[0], ends[4], color=BLUE, alpha=0.14, linewidth=0,
+                      label="5 to 95 % of scans")  # fmt: skip
+    axis.fill_between(wavelength_nm, ends[1], ends[3], color=BLUE, alpha=0.28, linewidth=0,
+                      label="25 to 75 %")  # fmt: skip
+    axis.plot(wavelength_nm, ends[2], color=BLUE, linewidth=1.3, label="median")
+    axis.axhline(0.0, color=FAINT, linewidth=0.8)
+    axis.set_xlabel("wavelength (nm)")
+    axis.set_ylabel("measured less fitted\nreflectance")
+    axis.grid(axis="y", color=RULE, linewidth=0.6)
+    figure.legend(loc="outside upper left", ncols=3)
+    return figures.add(
+        figure,
+        "leaf_model_residuals",
+        "What the leaf model leaves over",
+        "Measured less fitted reflectance of all accepted scans, by wavelength.",
+        f"n = {counted(len(residual), 'accepted scan')}. Bands: shares of the scans, no error "
+        "bars. A smooth residual that all scans have is an error of the model or of the white; a "
+        f"narrow one is light of a lamp.{NOT_TESTED}",
+    )
+
+
+def beside_assays(contents: pd.DataFrame, scans: pd.DataFrame) -> Rows:
+    """Return leaves that were assayed beside the estimate of the leaf model for the same leaf.
+
+    Parameters
+    ----------
+    contents, scans
+        The tables of contents by assay and of estimates by scan.
+
+    Returns
+    -------
+    list
+        A row for each leaf and quantity that both have, in the same unit: the mean of the assays
+        in use, the mean of the scans that fit, and their standard uncertainties.
+    """
+    if not len(contents) or not len(scans):
+        return []
+    key = ["unit", "session", "leaf", "quantity", "unit_of_value"]
+    used = contents[contents["used"].astype(bool)]
+    assayed = used.groupby(key, as_index=False)[["value", "u"]].mean()
+    fits = scans[scans["fits"].astype(bool)]
+    modelled = fits.groupby(key, as_index=False)[["value", "u"]].mean()
+    both = assayed.merge(modelled, on=key, suffixes=("_assay", "_model"))
+    return _records(both.sort_values([*key[3:], *key[:3]], ignore_index=True))
+
+
+def beside_sentences(rows: Rows, unit_word: str) -> list[str]:
+    """Return how far estimate and assay lie apart, a sentence for each quantity."""
+    found = []
+    for quantity in dict.fromkeys(str(row["quantity"]) for row in rows):
+        own = [row for row in rows if row["quantity"] == quantity]
+        away = np.array([row["value_model"] - row["value_assay"] for row in own], dtype=np.float64)
+        unit = unit_suffix(str(own[0]["unit_of_value"]))
+        n_units = len({row["unit"] for row in own})
+        found.append(
+            f"{quantity.replace('_', ' ').capitalize()} by the leaf model less by assay, in "
+            f"{counted(len(own), 'leaf')} of {counted(n_units, unit_word)}: mean "
+            f"{format_number(float(away.mean()), 3)}{unit}, root mean square "
+            f"{format_number(float(np.sqrt((away**2).mean())), 3)}{unit}."
+        )
+    return found
+
+
+def draw_beside_assays(figures: FigureSet, rows: Rows) -> Figure:
+    """Draw the estimates of the leaf model against the assays of the same leaves."""
+    names = list(dict.fromkeys(str(row["quantity"]) for row in rows))
+    figure = new_figure(1.2 + 2.6 * len(names), 3.2)
+    for axis, name in zip(figure.subplots(1, len(names), squeeze=False)[0], names, strict=True):
+        own = [row for row in rows if row["quantity"] == name]
+        x, y, u_x, u_y = (
+            np.array([row[column] for row in own], dtype=np.float64)
+            for column in ("value_assay", "value_model", "u_assay", "u_model")
+        )
+        axis.errorbar(
+            x, y, xerr=u_x if np.isfinite(u_x).all() else None, yerr=u_y, fmt="o", color=INK,
+            ecolor=FAINT, markersize=3.5, elinewidth=0.7,
+        )  # fmt: skip
+        ends = [min(x.min(), y.min()), max(x.max(), y.max())]
+        axis.plot(ends, ends, color=BLUE, linewidth=1.0, linestyle=(0, (4, 2)))
+        unit = unit_suffix(str(own[0]["unit_of_value"])).strip()
+        axis.set_title(short(name.replace("_", " ")))
+        axis.set_xlabel(f"by assay ({unit})")
+        axis.set_ylabel(f"by the leaf model ({unit})")
+        axis.grid(color=RULE, linewidth=0.5)
+    return figures.add(
+        figure,
+        "leaf_model_assays",
+        "Contents by the leaf model and by assay",
+        "Estimates of the leaf model against assays of the same leaves.",
+        f"n = {counted(len({(r['unit'], r['session'], r['leaf']) for r in rows}), 'leaf')}. Bars: "
+        "standard uncertainty (k = 1), of the assay where it is stated. Dashed: where both are "
+        f"equal.{NOT_TESTED}",
+    )
+
+
+def leaf_model_part(material: Material, figures: FigureSet) -> dict[str, Any] | None:
+    """Return what the page says of the leaf model; ``None`` for a study without it."""
+    if material.leaf_model is None or material.leaf_residuals is None:
+        return None
+    scans = material.tables["leaf_model_scans"]
+    beside = beside_assays(material.tables["pigment_contents"], scans)
+    residuals = material.leaf_residuals
+    once = scans.drop_duplicates("scan")
+    units = [
+        {**row, "words": str(row["quantity"]).replace("_", " "),
+         "suffix": unit_suffix(str(row["unit_of_value"]))}
+        for row in _records(material.tables["leaf_model_units"])
+    ]  # fmt: skip
+    return {
+        "sentences": [*material.leaf_model["sentences"],
+                      *beside_sentences(beside, material.unit_word)],
+        "units": units,
+        "unfit": _records(once[~once["fits"].astype(bool)]),
+        "priors": material.leaf_model["priors"],
+        "beside": [{**row, "words": str(row["quantity"]).replace("_", " "),
+                    "suffix": unit_suffix(str(row["unit_of_value"]))} for row in beside],
+        "residuals": draw_leaf_residuals(
+            figures, residuals.wavelength_nm, residuals.spectra["residual"]
+        ),
+        "beside_figure": draw_beside_assays(figures, beside) if beside else None,
+    }  # fmt: skip
+
+
 # The part of the page.
 # ----------------------------------------------------------------------
 
 
 def pigments_part(material: Material, figures: FigureSet) -> dict[str, Any] | None:
-    """Return what the page says of assays and chromatograms; ``None`` for a study without any."""
+    """Return what the page says of assays, chromatograms and the leaf model, if there are any."""
+    leaf = leaf_model_part(material, figures)
     if material.pigments is None:
-        return None
+        return None if leaf is None else {"leaf": leaf}
     contents = material.tables["pigment_contents"]
     calibrations = material.tables["pigment_calibrations"]
     estimates = material.tables["pigment_estimates"]
     spots = material.tables["chromatogram_spots"]
+    profiles = material.tables["strip_profiles"]
     chosen = calibrations[calibrations["chosen"].astype(bool)]
     first: Row | None = next(iter(_records(chosen)), None)
     figure = None
@@ -185,6 +362,8 @@ def pigments_part(material: Material, figures: FigureSet) -> dict[str, Any] | No
         "n_outside": n_outside(estimates),
         "figure": figure,
         "strips_figure": draw_strips(figures, spots) if len(spots) else None,
+        "profiles_figure": draw_profiles(figures, profiles, spots) if len(profiles) else None,
+        "leaf": leaf,
     }
 
 
@@ -252,3 +431,206 @@ def n_outside(estimates: pd.DataFrame) -> int:
     """Return how many leaves lie outside the range of some calibration."""
     outside = estimates[~estimates["in_range"].astype(bool)]
     return len(outside[["unit", "session", "leaf"]].drop_duplicates())
+
+
+# Traits estimated from the whole spectrum.
+# ----------------------------------------------------------------------
+
+_MOST_PANELS: Final = 4
+_MEASURES: Final = {
+    "rmsep": "error (RMSEP)",
+    "rmsep_without_assay": "error without the assay's own",
+    "rmsep_sessions": "error on sessions left out",
+    "bias": "bias",
+    "slope": "slope of known on estimated",
+    "r2": "R2",
+    "rpd": "spread over error (RPD)",
+}
+_PROCEDURES: Final = {
+    "plsr": "partial least squares regression",
+    "mean": "mean of the other units",
+    "best_index": "best single index",
+    "ridge": "ridge regression",
+    "gaussian_process": "Gaussian process",
+}
+
+
+def _words(target: str) -> str:
+    return str(target).replace("_", " ")
+
+
+def _titled(target: Row) -> str:
+    unit = unit_suffix(str(target["unit_of_value"])).strip()
+    return short(_words(target["target"])) + (f" ({unit})" if unit else "")
+
+
+def draw_trait_estimates(
+    figures: FigureSet, targets: Sequence[Row], held: pd.DataFrame, estimates: pd.DataFrame,
+    unit_word: str,
+) -> Figure:  # fmt: skip
+    """Draw the estimate of every known leaf, while its unit was held out, against the known."""
+    shown = list(targets)[:_MOST_PANELS]
+    figure, axes, columns = panels(len(shown), 3.2, 0.5, same_y=False)
+    for axis, target in zip(axes, shown, strict=False):
+        own = held[(held["target"] == target["target"]) & (held["repeat"] == 1)]
+        of = estimates[estimates["target"] == target["target"]]
+        leaf = ["unit", "session", "leaf"]
+        both = own.merge(of[[*leaf, "estimate_low", "estimate_high"]], on=leaf, how="left")
+        x, y = both["value"].to_numpy(float), both["estimate"].to_numpy(float)
+        low, high = (both[f"estimate_{end}"].to_numpy(float) for end in ("low", "high"))
+        axis.vlines(x, low, high, color=BLUE, alpha=0.35, linewidth=0.9,
+                    label="interval for one leaf")  # fmt: skip
+        u = both["u"].to_numpy(float)
+        axis.errorbar(
+            x, y, xerr=None if bool((u != u).any()) else u, fmt="o", color=INK,
+            markersize=3.5, elinewidth=0.8, capsize=0, label="leaf, its unit left out",
+        )  # fmt: skip
+        ends = [float(min(x.min(), y.min())), float(max(x.max(), y.max()))]
+        axis.plot(ends, ends, color=FAINT, linewidth=0.8, linestyle=(0, (2, 2)),
+                  label="estimated = known")  # fmt: skip
+        axis.set_title(_titled(target))
+        axis.grid(axis="y", color=RULE, linewidth=0.6)
+    finish_panels(axes, len(shown), columns, "known", "estimated")
+    handles, labels = axes[0].get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside upper left", ncols=3)
+    n = "; ".join(
+        f"{_words(t['target'])}: n = {counted(int(t['n_leaves']), 'leaf')} of "
+        f"{counted(int(t['n_units']), unit_word)}" for t in shown
+    )  # fmt: skip
+    reached = 100 * float(shown[0]["interval_reached"])
+    return figures.add(
+        figure,
+        "trait_estimates",
+        "Estimated from the whole spectrum and known",
+        f"Estimates of {n}, each by a model without its {unit_word}, against the known values.",
+        f"{n}. Each estimate is made by a model that did not see the {unit_word}. Horizontal bars: "
+        f"standard uncertainty of the known value (k = 1), where it is stated. Vertical bars: "
+        f"{reached:.3g} % intervals for one leaf (jackknife+; they count {unit_word} by "
+        f"{unit_word}).{NOT_TESTED}",
+    )
+
+
+def draw_trait_path(figures: FigureSet, targets: Sequence[Row], path: pd.DataFrame) -> Figure:
+    """Draw the error of units left out against the number of latent variables."""
+    shown = list(targets)[:_MOST_PANELS]
+    figure, axes, columns = panels(len(shown), 2.6, 0.6, same_y=False)
+    look = looks(list(dict.fromkeys(path["preprocessing"])))
+    for axis, target in zip(axes, shown, strict=False):
+        own = path[path["target"] == target["target"]]
+        for step, part in own.groupby("preprocessing", sort=False):
+            style = look[str(step)]
+            axis.plot(part["n_components"], part["rmse"], color=style.colour, marker=style.marker,
+                      markersize=4, linestyle=style.dashes, label=_words(str(step)))  # fmt: skip
+        chosen = own[own["chosen"].astype(bool)]
+        axis.plot(chosen["n_components"], chosen["rmse"], "o", markersize=10,
+                  markerfacecolor="none", markeredgecolor=INK, label="chosen")  # fmt: skip
+        axis.set_ylim(bottom=0)
+        axis.set_xticks(sorted({int(n) for n in own["n_components"]}))
+        axis.set_title(_titled(target))
+    finish_panels(axes, len(shown), columns, "number of latent variables", "error left out")
+    figure.legend(*axes[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+    return figures.add(
+        figure,
+        "trait_path",
+        "Error against the number of latent variables",
+        f"Error of units left out for {counted(len(shown), 'trait')}, by preprocessing.",
+        "Root mean square error over units left out in the outer folds, mean over repeats; no "
+        "error bars. The ring is the choice for the model of all leaves: the fewest latent "
+        "variables within one standard error of the best. The stated error comes from choices made "
+        f"anew inside every fold.{NOT_TESTED}",
+    )
+
+
+def draw_trait_wavelengths(
+    figures: FigureSet, targets: Sequence[Row], terms: pd.DataFrame
+) -> Figure:
+    """Draw coefficients with their spread, and importance, over wavelengths."""
+    shown = list(targets)[:_MOST_PANELS]
+    figure = new_figure(6.4, 3.6 * len(shown))
+    axes = figure.subplots(2 * len(shown), 1, sharex=True, squeeze=False).ravel()
+    for i, target in enumerate(shown):
+        own = terms[terms["target"] == target["target"]]
+        upper, lower = axes[2 * i], axes[2 * i + 1]
+        part = own[own["term"] == "coefficient"]
+        nm, value, sd = (part[c].to_numpy(float) for c in ("wavelength_nm", "value", "sd"))
+        upper.fill_between(nm, value - 2 * sd, value + 2 * sd, color=BLUE, alpha=0.2, linewidth=0)
+        upper.plot(nm, value, color=BLUE, linewidth=1.2)
+        upper.axhline(0, color=FAINT, linewidth=0.8)
+        upper.set_ylabel("coefficient")
+        upper.set_title(short(_words(target["target"])))
+        part = own[own["term"] == "importance"]
+        lower.plot(part["wavelength_nm"], part["value"], color=VERMILLION, linewidth=1.2)
+        lower.axhline(1, color=FAINT, linewidth=0.8)
+        lower.set_ylabel("importance")
+    axes[-1].set_xlabel("wavelength (nm)")
+    return figures.add(
+        figure,
+        "trait_wavelengths",
+        "Which wavelengths the estimates rest on",
+        f"Coefficients and importance of {counted(len(shown), 'trait model')} over wavelengths.",
+        "Coefficients of spectra after preprocessing, with twice their standard deviation over "
+        "models without some units (jackknife). Importance (VIP): its mean square over wavelengths "
+        f"is 1.{NOT_TESTED}",
+    )
+
+
+def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None:
+    """Return what the page says of trait models; ``None`` for a study that asks for none."""
+    if material.traits is None:
+        return None
+    targets = [{**one, "words": _words(str(one["target"]))} for one in material.traits["targets"]]
+    trained = [one for one in targets if one["trained"]]
+    tables = material.tables
+    outside = tables["trait_estimates"]
+    outside = outside[~outside["inside"].astype(bool)] if len(outside) else outside
+    found: dict[str, Any] = {
+        "targets": targets,
+        "rivals": [_rival_row(row) for row in _records(tables["trait_rivals"])],
+        "measures": [_measure_row(row) for row in _records(tables["trait_measures"])],
+        "n_outside": len(outside[["unit", "session", "leaf"]].drop_duplicates()),
+        "estimates_figure": None,
+        "path_figure": None,
+        "wavelengths_figure": None,
+    }
+    if trained:
+        held, estimates = tables["trait_predictions"], tables["trait_estimates"]
+        word = material.unit_word
+        found["estimates_figure"] = draw_trait_estimates(figures, trained, held, estimates, word)
+        found["path_figure"] = draw_trait_path(figures, trained, tables["trait_path"])
+        found["wavelengths_figure"] = draw_trait_wavelengths(
+            figures, trained, tables["trait_terms"]
+        )
+    return found
+
+
+def _measure_row(row: Row) -> dict[str, Any]:
+    """Return a measure as the page shows it."""
+    suffix = unit_suffix(str(row["unit_of_value"]))
+    known = is_number(row["estimate"])
+    return {
+        **row,
+        "words": _words(str(row["target"])),
+        "measure_words": _MEASURES.get(str(row["measure"]), _words(str(row["measure"]))),
+        "value_text": f"{format_number(row['estimate'])}{suffix}" if known else "",
+        "interval_text": _interval(row["ci_low"], row["ci_high"]),
+    }
+
+
+def _rival_row(row: Row) -> dict[str, Any]:
+    """Return a procedure as the page shows it."""
+    return {
+        **row,
+        "words": _words(str(row["target"])),
+        "procedure_words": _PROCEDURES.get(str(row["procedure"]), _words(str(row["procedure"]))),
+        "suffix": unit_suffix(str(row["unit_of_value"])),
+        "difference_text": format_number(row["difference"], 2)
+        if is_number(row["difference"])
+        else "",
+        "interval_text": _interval(row["difference_low"], row["difference_high"]),
+    }
+
+
+def _interval(low: Any, high: Any) -> str:
+    if not (is_number(low) and is_number(high)):
+        return ""
+    return f"{format_number(low, 3)} to {format_number(high, 3)}"

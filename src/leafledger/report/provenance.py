@@ -16,9 +16,9 @@ from leafledger.report.methods_text import (
     cite,
     methods_text,
 )
-from leafledger.study.recorded_settings import Setting, settings_of_record
 from leafledger.study.rules import RULES as REGISTRY
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
+from leafledger.study.settings import Setting, settings_of_record
 from leafledger.study.tables import RESULTS, result_at
 from leafledger.words import listed
 
@@ -63,7 +63,9 @@ PARTS: Final[dict[str, str]] = {
     "chance": "Against chance",
     "pigment-calibration": "Estimated contents",
     "pigment-contents": "Contents by assay",
+    "leaf-model": "Contents by a model of the leaf",
     "chromatograms": "Chromatograms",
+    "trait-models": "Estimated from the whole spectrum",
     "variation": "Where the variation lies",
     "detectable": "What a next study would find",
     "indices": "Indices and their sources",
@@ -85,6 +87,8 @@ PLATES: Final[dict[str, str]] = {
     "importance": "which-wavelengths",
     "index_courses": "index-courses",
     "chromatograms": "chromatograms",
+    "leaf_model_assays": "leaf-model",
+    "leaf_model_residuals": "leaf-model",
     "loadings": "which-wavelengths",
     "permutation": "chance",
     "pigment_calibration": "pigment-calibration",
@@ -98,6 +102,10 @@ PLATES: Final[dict[str, str]] = {
     "signal_to_noise": "range",
     "spectra_by_group": "spectra",
     "spectrum_difference": "whole-spectrum",
+    "strip_profiles": "chromatograms",
+    "trait_estimates": "trait-models",
+    "trait_path": "trait-models",
+    "trait_wavelengths": "trait-models",
     "variance_shares": "variation",
     "variants": "variants",
     "whites_over_time": "references",

@@ -26,7 +26,7 @@ from leafledger.report.conclusions_held import robustness_part
 from leafledger.report.figures import STYLE, FigureSet, InteractiveFigure
 from leafledger.report.gather import gather
 from leafledger.report.next_study import next_study_part
-from leafledger.report.pigments import pigments_part
+from leafledger.report.pigments import pigments_part, traits_part
 from leafledger.report.provenance import lineage, provenance_part
 from leafledger.report.tables_workbook import front_of, sheets_of, written
 from leafledger.report.time_course import time_course_part
@@ -71,6 +71,7 @@ def run(job: Job) -> Outcome:
             "unfinished": unfinished_part(material, figures),
             "field_notes": field_notes_part(material),
             "pigments": pigments_part(material, figures),
+            "traits": traits_part(material, figures),
         }
     saved = {
         "trust": parts["trust"], "days": parts["time_course"], "apart": parts["classification"],

@@ -1,4 +1,4 @@
-"""New raw files taken through the stages of a study and put into the classes of its model."""
+"""New raw files taken through the stages of a study and given to one of its models."""
 
 from __future__ import annotations
 
@@ -22,8 +22,7 @@ from leafledger.study.table_files import SpectraTable, read_json, read_spectra
 if TYPE_CHECKING:
     import pandas as pd
 
-    from leafledger.classes.identify import Transfer
-    from leafledger.classes.model import SavedModel
+    from leafledger.spectra.transfer import Transfer
 
 
 _SESSION = "new"
@@ -32,7 +31,7 @@ STANDARD_COLUMNS = ("standard", "home_file", "new_file")
 
 @dataclass(frozen=True)
 class NewScans:
-    """Scans to put into classes.
+    """Scans to give to a model.
 
     Attributes
     ----------
@@ -151,21 +150,70 @@ def identify_scans(
     from leafledger.classes.model import load_saved_model
 
     saved = load_saved_model(model)
-    with TemporaryDirectory(prefix="leafledger-") as place:
-        table, warnings = _measured(model, new, Path(place))
-    scans = [str(scan) for scan in table.rows["scan"]]
-    source = next(iter(new.files)) if len(new.files) == 1 else f"{len(new.files)} files"
-    values, axis = table.spectra["reflectance"], table.wavelength_nm
+    scans, values, axis, warnings = _reflectance_of(model, new)
+    source = _source(new)
     if standards is None:
         return identify(saved, scans, values, axis, source), warnings
-    transfer = _transfer(model, saved, standards, new.form)
+    transfer = _transfer(model, saved.wavelength_nm, standards, new.form)
     found, said = identify_transferred(saved, scans, values, axis, source, transfer, standards.name)
     return found, [*warnings, *said]
 
 
-def _transfer(model: Path, saved: SavedModel, sheet: Path, form: Form) -> Transfer:
+def estimate_scans(
+    model: Path, new: NewScans, standards: Path | None = None
+) -> tuple[pd.DataFrame, list[str]]:
+    """Return the estimated trait of every leaf scan, and what should be heeded.
+
+    Parameters
+    ----------
+    model
+        A model of ``results/traits/models`` of a study.
+    new, standards
+        As for :func:`identify_scans`.
+
+    Returns
+    -------
+    table, warnings
+        The table of :func:`leafledger.traits.model.estimate`.
+
+    Raises
+    ------
+    InputFault
+        With the problems of the model, the files, their references or their wavelengths.
+    """
+    from leafledger.spectra.transfer import on_axis, refuse_beyond_standards, transfer_sentence
+    from leafledger.traits.model import estimate, estimate_warnings, load_trait_model
+
+    saved = load_trait_model(model)
+    scans, values, axis, warnings = _reflectance_of(model, new)
+    source = _source(new)
+    if standards is not None:
+        transfer = _transfer(model, saved.wavelength_nm, standards, new.form)
+        plain = on_axis(saved.wavelength_nm, saved.name, scans, values, axis, source)
+        refuse_beyond_standards(transfer, scans, plain, standards.name)
+        values, axis = transfer.apply(plain), saved.wavelength_nm
+        warnings.append(transfer_sentence(transfer))
+    table = estimate(saved, scans, values, axis, source)
+    return table, [*warnings, *estimate_warnings(saved, table)]
+
+
+def _source(new: NewScans) -> str:
+    return next(iter(new.files)) if len(new.files) == 1 else f"{len(new.files)} files"
+
+
+def _reflectance_of(
+    model: Path, new: NewScans
+) -> tuple[list[str], NDArray[np.float64], NDArray[np.float64], list[str]]:
+    """Return names, reflectance and axis of the leaf scans, and the warnings of the stages."""
+    with TemporaryDirectory(prefix="leafledger-") as place:
+        table, warnings = _measured(model, new, Path(place))
+    scans = [str(scan) for scan in table.rows["scan"]]
+    return scans, table.spectra["reflectance"], table.wavelength_nm, warnings
+
+
+def _transfer(model: Path, model_nm: NDArray[np.float64], sheet: Path, form: Form) -> Transfer:
     """Return the correction that the standards of a sheet give."""
-    from leafledger.classes.identify import learn_transfer, on_model_axis
+    from leafledger.spectra.transfer import learn_transfer, on_axis
 
     written = form if form.quantity != "counts" else form.model_copy(
         update={"quantity": "reflectance"}
@@ -182,7 +230,9 @@ def _transfer(model: Path, saved: SavedModel, sheet: Path, form: Form) -> Transf
                 names = [str(scan) for scan in table.rows["scan"]]
                 values = table.spectra["reflectance"]
                 means.append(
-                    on_model_axis(saved, names, values, table.wavelength_nm, row[side]).mean(axis=0)
+                    on_axis(
+                        model_nm, model.name, names, values, table.wavelength_nm, row[side]
+                    ).mean(axis=0)
                 )
             except InputFault as fault:
                 problems += fault.problems
@@ -251,7 +301,9 @@ def _no_leaf(sheet: str) -> Problem:
 
 
 def _study_of(model: Path) -> Path:
-    return model.resolve().parent.parent.parent
+    """Return the study around ``results/classes/MODEL`` or ``results/traits/models/MODEL``."""
+    folder = model.resolve().parent
+    return folder.parent.parent.parent if folder.name == "models" else folder.parent.parent
 
 
 def _settings_of(model: Path) -> dict[str, Any]:
@@ -262,7 +314,7 @@ def _settings_of(model: Path) -> dict[str, Any]:
             Problem(
                 file=str(model),
                 found="a model that no longer stands in its study (no records/reflectance.*.json)",
-                expected="results/classes/model.skops of a study that has been run: its records "
+                expected="a model inside the results of a study that has been run: its records "
                 "say how counts become reflectance",
                 mend="Name the model inside its study, or give reflectance instead of counts.",
             )

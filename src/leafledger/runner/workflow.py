@@ -27,6 +27,7 @@ from leafledger.study.reading import read_study
 from leafledger.study.rules import (
     BY_NAME,
     EVERYTHING,
+    IF_THERE,
     LOGS,
     RECORDS,
     RESULTS,
@@ -187,6 +188,11 @@ class StudyWorkflow:
         """Return every file that a rule reads which reads all results and records."""
         return list(inputs(self.study, Task(rule)).values())
 
+    def if_there(self, rule: str, name: str) -> list[str]:
+        """Return the file of a result that a rule reads if the study has it; else nothing."""
+        path = inputs(self.study, Task(rule)).get(name)
+        return [] if path is None else [path]
+
     def targets(self) -> list[str]:
         """Return every file of the pipeline."""
         return [path.rstrip("/") for task in tasks(self.study) for path in outputs(task).values()]
@@ -339,6 +345,8 @@ def _given_words(rule: Rule) -> str:
     kinds = {
         "raw": "raw files", "panel": "table of the panel", "decisions": "decisions",
         "assays": "assays", "chromatograms": "chromatograms",
+        "strip_profiles": "profiles of strips",
+        "leaf_coefficients": "coefficients of the leaf model",
     }  # fmt: skip
     named = " and ".join(kinds[kind] for kind in rule.given)
     return f"# Digests of the {named} that it reads stand in key_json: their dates say nothing.\n"
@@ -357,6 +365,8 @@ def _read(rule: Rule, read: str) -> str:
     path = f"{RESULTS}/{WRITERS[name][1].path}"
     if not which:
         return f'{name}="{path}"'
+    if which == IF_THERE:
+        return f'{name}=workflow_of_study.if_there("{rule.name}", "{name}")'
     sessions = "SESSIONS" if which == "*" else f'workflow_of_study.sessions_read("{which}")'
     text = f'{name}=expand("{path}", session={sessions})'
     if len(text) + len("        ,") <= _LONGEST_LINE:

@@ -420,7 +420,13 @@ def of_definition(definition: Definition) -> list[Problem]:
 
 def of_study(study: Study) -> list[Problem]:
     """Return what does not fit between definition, units and scans."""
-    return [*of_scans(study), *of_panel(study), *of_units(study), *of_analysis(study)]
+    return [
+        *of_scans(study),
+        *of_panel(study),
+        *of_coefficients(study),
+        *of_units(study),
+        *of_analysis(study),
+    ]
 
 
 def of_scans(study: Study) -> list[Problem]:
@@ -452,6 +458,20 @@ def of_panel(study: Study) -> Iterator[Problem]:
             f"{why}: {quoted(name)}",
             "a number, or a CSV inside the study folder",
             "Put the table of the panel's certificate there, or correct its name.",
+        )
+
+
+def of_coefficients(study: Study) -> Iterator[Problem]:
+    """Return what is wrong with the path of the coefficients of the leaf model."""
+    name = study.coefficient_table
+    why = None if name is None else PathCheck(study.folder).why_refused(name)
+    if name is not None and why:
+        yield _yaml(
+            "traits.leaf_model.coefficients",
+            f"{why}: {quoted(name)}",
+            "a CSV inside the study folder: leafledger does not bring the coefficients along",
+            "Put the table there, or correct its name. The coefficients of PROSPECT-D are in the "
+            "supplement of Feret et al. (2017), Remote Sensing of Environment 193: 204-215.",
         )
 
 

@@ -725,6 +725,78 @@ class Pigments(Section):
     interval: Fraction = Field(0.95, description="Level of the intervals of estimated contents.")
 
 
+class LeafModel(Section):
+    """Contents of every leaf by inversion of a model of light in leaves, without an assay."""
+
+    coefficients: TableFile = Field(
+        description="CSV of the study folder with the coefficients of the leaf model, which "
+        "leafledger does not bring along: wavelength_nm, refractive_index, chlorophyll and further "
+        "constituents.",
+    )
+    brown_pigments: bool = Field(
+        False, description="Whether brown pigments are fitted, for leaves that die."
+    )
+    interval: Fraction = Field(0.95, description="Level of the intervals.")
+
+
+class TraitFolds(Section):
+    """Folds of the outer loop of trait models; units are held out whole."""
+
+    outer: Literal["auto"] | Annotated[int, Field(ge=3, le=100)] = Field(
+        "auto",
+        description="Parts that are held out in turn; `auto`: every unit by itself up to 30 units, "
+        "else 10 parts.",
+    )
+    repeats: Literal["auto"] | Annotated[int, Field(ge=1, le=50)] = Field(
+        "auto",
+        description="How often the parts are dealt out anew; `auto`: 3, and 1 where every unit is "
+        "held out by itself.",
+    )
+
+
+class Traits(Section):
+    """Models that estimate a trait from the whole spectrum, and contents by a leaf model."""
+
+    targets: Annotated[list[ColumnName], BeforeValidator(one_or_many)] = Field(
+        [],
+        max_length=20,
+        description="What is estimated: quantities of assays.csv such as `chlorophyll`, or columns "
+        "of numbers of units.csv (named in design.factors) or scans.csv.",
+    )
+    preprocessing: Annotated[
+        list[
+            Literal[
+                "auto",
+                "none",
+                "standard_normal_variate",
+                "multiplicative_scatter",
+                "derivative_1",
+                "derivative_2",
+                "detrend",
+                "autoscale",
+            ]
+        ],
+        BeforeValidator(one_or_many),
+        Field(min_length=1),
+    ] = Field(["auto"], description="What the inner loop chooses among; as classes.preprocessing.")
+    max_components: Literal["auto"] | Annotated[int, Field(ge=1, le=50)] = Field(
+        "auto",
+        description="Largest number of latent variables that is tried; `auto`: more while the "
+        "error still falls, up to 20 or a third of the units that train.",
+    )
+    folds: TraitFolds = TraitFolds()
+    interval: Fraction = Field(0.95, description="Level of the intervals of estimated traits.")
+    n_permutations: Annotated[int, Field(ge=0, le=99_999)] = Field(
+        199, description="Draws of the permutation test; 0 for none."
+    )
+    seed: Annotated[int, Field(ge=0, lt=2**32)] = Field(
+        1, description="Start of folds and permutations."
+    )
+    leaf_model: Annotated[LeafModel | None, BeforeValidator(nothing)] = Field(
+        None, description="Contents by inversion of a leaf model; `none` or left out: not done."
+    )
+
+
 class Report(Section):
     """The page and the figures."""
 
@@ -788,6 +860,7 @@ class Definition(Section):
     effects: Effects = Effects()
     classes: Annotated[Classes | None, BeforeValidator(nothing)] = None
     pigments: Pigments = Pigments()
+    traits: Annotated[Traits | None, BeforeValidator(nothing)] = None
     report: Report = Report()
     tracking: Tracking = Tracking()
     variants: dict[Id, Variant] = Field(

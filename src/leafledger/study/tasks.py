@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from leafledger.study.rules import (
     BY_NAME,
     EVERYTHING,
+    IF_THERE,
     LEVELS,
     OF_THE_BOOK,
     PLAN_HISTORY,
@@ -60,17 +61,25 @@ def levels(study: Study) -> list[list[Task]]:
     """Return the tasks of each level; those of one level do not read each other."""
     if not study.session_ids:
         return []  # nothing has been measured yet
-    with_classes = study.has_classes
     return [
         [
             task
             for rule in (BY_NAME[name] for name in names)
-            if (with_classes or not rule.only_with_classes)
-            and (study.has_assays or not rule.only_with_assays)
+            if is_there(study, rule)
             for task in _tasks_of(rule, study)
         ]
         for names in LEVELS
     ]
+
+
+def is_there(study: Study, rule: Rule) -> bool:
+    """Return whether a study has a rule: some are only for a classifier, assays or traits."""
+    return (
+        (study.has_classes or not rule.only_with_classes)
+        and (study.has_assays or not rule.only_with_assays)
+        and (study.has_traits or not rule.only_with_traits)
+        and (study.has_leaf_model or not rule.only_with_leaf_model)
+    )
 
 
 def _tasks_of(rule: Rule, study: Study) -> list[Task]:
@@ -116,6 +125,8 @@ def _results_read(study: Study, read: str, session: str | None) -> dict[str, str
     name, which = name_read(read)
     rule, output = WRITERS[name]
     path = f"{RESULTS}/{output.path}"
+    if which == IF_THERE:
+        return {name: path} if is_there(study, rule) else {}
     if not which:
         return {name: path.format(session=session) if rule.per_session else path}
     return {f"{name}/{one}": path.format(session=one) for one in sessions_read(study, which)}
@@ -128,6 +139,15 @@ def _raw_files(study: Study, session: str | None) -> dict[str, str]:
 
 def _panel(study: Study, _session: str | None) -> dict[str, str]:
     return {} if study.panel_table is None else {"panel": study.panel_table}
+
+
+def _strip_profiles(study: Study, _session: str | None) -> dict[str, str]:
+    return {f"strip_profiles/{path}": path for path in study.strip_profiles}
+
+
+def _leaf_coefficients(study: Study, _session: str | None) -> dict[str, str]:
+    table = study.coefficient_table
+    return {} if table is None else {"leaf_coefficients": table}
 
 
 def _decisions(study: Study, _session: str | None) -> dict[str, str]:
@@ -149,6 +169,8 @@ _GIVEN: Mapping[str, Callable[[Study, str | None], dict[str, str]]] = {
     "decisions": _decisions,
     "assays": _assays,
     "chromatograms": _chromatograms,
+    "strip_profiles": _strip_profiles,
+    "leaf_coefficients": _leaf_coefficients,
 }
 """What ``given`` of a rule names -> the function that finds these files."""
 

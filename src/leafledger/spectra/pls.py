@@ -1,7 +1,8 @@
 """Which path through partial least squares is used, and why there are three of them.
 
 All three give the same model (improved kernel algorithm, Dayal & MacGregor 1997) for every number
-of latent variables at once. They differ in what they share between fits:
+of latent variables at once, of class membership or of other responses. They differ in what they
+share between fits:
 
 - ``fit_path``: one labelling, one training set, by the library. It gives every term of the model,
   so the final model and all terms that are shown come from it.
@@ -296,7 +297,7 @@ class SplitProducts:
         n_classes: int,
         n_components: int,
     ) -> LatentPath:
-        """Fit one training set; see :func:`leafledger.classes.pls.fit_path`.
+        """Fit one training set; see :func:`leafledger.spectra.pls.fit_path`.
 
         Parameters
         ----------
@@ -441,7 +442,7 @@ def label_paths(
     *,
     balanced: bool = False,
 ) -> LabelPaths:
-    """Walk many labellings through all numbers of latent variables.
+    """Walk many labellings through all numbers of latent variables; see :func:`response_paths`.
 
     Parameters
     ----------
@@ -454,24 +455,49 @@ def label_paths(
     n_components
         Largest number of latent variables.
     balanced
-        Let every class count alike (see :func:`leafledger.classes.pls.class_weights`).
+        Let every class count alike (see :func:`leafledger.spectra.pls.class_weights`).
+    """
+    weights = class_weights(codes, n_classes) if balanced else None
+    return response_paths(inner, across, membership_of(codes, n_classes), n_components, weights)
+
+
+def response_paths(
+    inner: Array,
+    across: Array,
+    responses: Array,
+    n_components: int,
+    weights: Array | None = None,
+) -> LabelPaths:
+    """Walk many sets of responses through all numbers of latent variables.
+
+    Parameters
+    ----------
+    inner, across
+        From :func:`centred_products`, shapes ``(n, n)`` and ``(m, n)``.
+    responses
+        What is regressed on the training spectra in every set, shape ``(n_sets, n, n_responses)``.
+    n_components
+        Largest number of latent variables.
+    weights
+        How much every scan counts in every set, mean 1, shape ``(n_sets, n)``; all alike if left
+        out.
 
     Returns
     -------
     LabelPaths
-        Scores are unique up to a sign, memberships without it.
+        Scores are unique up to a sign, predicted responses without it.
 
     References
     ----------
     Dayal & MacGregor 1997, J. Chemom. 11:73-85, rewritten with weights as combinations of scans
     (Lindgren, Geladi & Wold 1993, J. Chemom. 7:45-59, for the idea of the kernel).
     """
-    view = _View(inner, across, class_weights(codes, n_classes) if balanced else None)
-    residual, mean = view.centred(membership_of(codes, n_classes))
+    view = _View(inner, across, weights)
+    residual, mean = view.centred(responses)
     seen = view.products(residual)
     walk = _Walk(view, residual, seen, n_components)
     predicted = np.repeat(mean, len(across), axis=1)
-    out = np.empty((n_components, len(codes), len(across), n_classes))
+    out = np.empty((n_components, len(responses), len(across), responses.shape[2]))
     for a in range(n_components):
         loading = walk.step(a)
         predicted = predicted + walk.others[a][..., None] * loading[:, None, :]

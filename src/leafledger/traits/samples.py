@@ -1,0 +1,339 @@
+"""Which leaves have a spectrum, and of which is the trait known?
+
+A sample is a leaf: the mean of its accepted scans. A trait is a quantity of the assays, or a column
+of numbers of the units or of the scans. What counts is the experimental unit: leaves of one unit
+share its chance differences, so every unit has the same weight in every error.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.errors import InputFault, Problem, first_words, quoted
+from leafledger.records.record import Job
+from leafledger.study.table_files import load_spectra, read_csv
+from leafledger.words import counted, plural
+
+Array = NDArray[np.float64]
+Codes = NDArray[np.int_]
+Leaf = tuple[str, str, str]
+"""Unit, session and leaf; the leaf is empty where the scan sheet names none."""
+FEWEST_UNITS: Final = 6
+"""Units that a model needs: one is held out, and the rest are parted again to choose."""
+_SAME: Final = 1e-9
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
+
+# Spectra of leaves.
+# ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class LeafSpectra:
+    """The mean spectrum of every leaf with accepted scans.
+
+    Attributes
+    ----------
+    spectra
+        Reflectance, shape ``(n_leaves, n_wavelengths)``, over the trusted range.
+    wavelength_nm
+        Shape ``(n_wavelengths,)``.
+    leaves
+        In the order of sessions, then unit and leaf.
+    sessions
+        Sessions in study order.
+    scans
+        Accepted scans of each leaf.
+    """
+
+    spectra: Array
+    wavelength_nm: Array
+    leaves: tuple[Leaf, ...]
+    sessions: tuple[str, ...]
+    scans: tuple[tuple[str, ...], ...]
+
+    @cached_property
+    def place(self) -> dict[Leaf, int]:
+        """Row of each leaf."""
+        return {leaf: row for row, leaf in enumerate(self.leaves)}
+
+
+def leaf_spectra(job: Job) -> LeafSpectra:
+    """Return the mean accepted spectrum of every leaf.
+
+    Raises
+    ------
+    InputFault
+        If no scan is accepted, or the trusted range holds no wavelength.
+    """
+    by_session = job.by_session("reflectance")
+    accepted = load_spectra(by_session, job.inputs["accepted"], job.inputs["range"], {})
+    if len(accepted.rows) == 0 or accepted.reflectance.shape[1] == 0:
+        raise InputFault(
+            Problem(
+                file="study.yaml",
+                column="traits",
+                found="no accepted scan" if len(accepted.rows) == 0 else "no trusted wavelength",
+                expected="accepted spectra to estimate traits from",
+                mend="See exclusions.csv for the reasons, or leave the section traits out.",
+            )
+        )
+    sessions = tuple(by_session)
+    order = {session: place for place, session in enumerate(sessions)}
+    members: dict[tuple[int, str, str], list[int]] = {}
+    columns = (accepted.rows[name].tolist() for name in ("unit", "session", "leaf"))
+    for row, (unit, session, leaf) in enumerate(zip(*columns, strict=True)):
+        members.setdefault((order[str(session)], _text(unit), _text(leaf)), []).append(row)
+    keys = sorted(members)
+    scans = [str(scan) for scan in accepted.rows["scan"]]
+    return LeafSpectra(
+        spectra=np.array([accepted.reflectance[members[key]].mean(axis=0) for key in keys]),
+        wavelength_nm=accepted.wavelength_nm,
+        leaves=tuple((unit, sessions[day], leaf) for day, unit, leaf in keys),
+        sessions=sessions,
+        scans=tuple(tuple(scans[row] for row in members[key]) for key in keys),
+    )
+
+
+def _text(value: object) -> str:
+    """Return a cell as text; a missing one is empty."""
+    return "" if value is None or value != value else str(value)
+
+
+# Known traits.
+# ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Known:
+    """The leaves whose trait is known.
+
+    Attributes
+    ----------
+    target, unit_of_value
+        The trait and the unit it is given in; ``1`` for a plain number.
+    rows
+        Row of each leaf in :class:`LeafSpectra`, shape ``(n,)``.
+    y, u
+        Value of the trait and its standard uncertainty (``NaN`` where not stated).
+    leaves
+        Unit, session and leaf.
+    source
+        ``assays``, ``units`` or ``scans``.
+    lost
+        Leaves with a known trait and no accepted spectrum.
+    remark
+        What should be known of the choice of the quantity's unit; empty if nothing.
+    """
+
+    target: str
+    unit_of_value: str
+    rows: NDArray[np.intp]
+    y: Array
+    u: Array
+    leaves: tuple[Leaf, ...]
+    source: str
+    lost: tuple[Leaf, ...] = ()
+    remark: str = ""
+
+    @cached_property
+    def units(self) -> tuple[str, ...]:
+        """The units, sorted."""
+        return tuple(sorted({leaf[0] for leaf in self.leaves}))
+
+    @cached_property
+    def unit_of(self) -> Codes:
+        """Number of the unit of each leaf."""
+        place = {unit: code for code, unit in enumerate(self.units)}
+        return np.array([place[leaf[0]] for leaf in self.leaves], dtype=np.int_)
+
+    @cached_property
+    def sessions(self) -> tuple[str, ...]:
+        """Sessions with known leaves, in study order (that of the leaves)."""
+        return tuple(dict.fromkeys(leaf[1] for leaf in self.leaves))
+
+    @cached_property
+    def day(self) -> Codes:
+        """Place of the session of each leaf among them."""
+        return np.array([self.sessions.index(leaf[1]) for leaf in self.leaves], dtype=np.int_)
+
+    @property
+    def n_leaves(self) -> int:
+        """Number of leaves."""
+        return len(self.leaves)
+
+
+def known_traits(job: Job, spectra: LeafSpectra) -> list[Known]:
+    """Return the leaves with a known value for every target of the settings.
+
+    Raises
+    ------
+    InputFault
+        Naming every target that is neither an assayed quantity nor a column, and every cell of a
+        column that is no number.
+    """
+    contents = _assayed(job)
+    columns: Mapping[str, Any] = job.settings["columns"]
+    problems: list[Problem] = []
+    found: list[Known] = []
+    for target in job.settings["traits"]["targets"]:
+        if target in contents:
+            found.append(_of_assays(target, contents[target], spectra))
+        elif target in columns["units"]:
+            numbers = _numbers(target, columns["units"][target], "unit", problems)
+            by_leaf = {leaf: numbers[leaf[0]] for leaf in spectra.leaves if leaf[0] in numbers}
+            found.append(_known(target, "1", {k: (v, math.nan) for k, v in by_leaf.items()},
+                                spectra, "units"))  # fmt: skip
+        elif target in columns["scans"]:
+            numbers = _numbers(target, columns["scans"][target], "scan", problems)
+            means = {}
+            for leaf, scans in zip(spectra.leaves, spectra.scans, strict=True):
+                values = [numbers[scan] for scan in scans if scan in numbers]
+                if values:
+                    means[leaf] = (math.fsum(values) / len(values), math.nan)
+            found.append(_known(target, "1", means, spectra, "scans"))
+        elif "pigment_contents" not in job.inputs:
+            found.append(_known(target, "1", {}, spectra, "assays"))  # assays may still come
+        else:
+            there = [*contents, *columns["units"], *columns["scans"]]
+            problems.append(
+                Problem(
+                    file="study.yaml",
+                    column="traits.targets",
+                    found=f"{quoted(target)}, which is neither assayed nor a column",
+                    expected="a quantity of assays.csv, or a column of numbers of units.csv (named "
+                    "in design.factors) or scans.csv",
+                    mend=f"There are {first_words(there, 8)}." if there else "Add assays.csv.",
+                )
+            )
+    if problems:
+        raise InputFault(problems)
+    return found
+
+
+def _numbers(
+    target: str, cells: Mapping[str, str], column: str, problems: list[Problem]
+) -> dict[str, float]:
+    """Return the cells that hold a number; a blank one is not known, others are problems."""
+    found: dict[str, float] = {}
+    for name, cell in cells.items():
+        text = cell.strip()
+        if not text:
+            continue
+        if not _NUMBER.fullmatch(text):
+            problems.append(
+                Problem(
+                    file="units.csv" if column == "unit" else "scans.csv",
+                    column=target,
+                    found=f"{quoted(text)} for {name}",
+                    expected="a number with a decimal point, or nothing where it is not known: "
+                    "traits.targets names this column",
+                    mend="Mend the cell, or take the column out of traits.targets.",
+                )
+            )
+            continue
+        found[name] = float(text)
+    return found
+
+
+def _assayed(job: Job) -> dict[str, dict[str, dict[Leaf, list[tuple[float, float]]]]]:
+    """Return quantity -> unit of value -> leaf -> contents in use and their uncertainties."""
+    if "pigment_contents" not in job.inputs:
+        return {}
+    table = read_csv(job.inputs["pigment_contents"])
+    found: dict[str, dict[str, dict[Leaf, list[tuple[float, float]]]]] = {}
+    for row in table[table["used"].astype(bool)].to_dict("records"):
+        leaf = (_text(row["unit"]), _text(row["session"]), _text(row["leaf"]))
+        of_unit = found.setdefault(str(row["quantity"]), {})
+        values = of_unit.setdefault(_text(row["unit_of_value"]) or "1", {}).setdefault(leaf, [])
+        values.append((float(row["value"]), float(row["u"])))
+    return found
+
+
+def _of_assays(
+    target: str,
+    by_unit: Mapping[str, Mapping[Leaf, Sequence[tuple[float, float]]]],
+    spectra: LeafSpectra,
+) -> Known:
+    """Return the mean content of each assayed leaf, in the unit in which most leaves have one."""
+    most = max(len(of) for of in by_unit.values())
+    unit = next(name for name, of in by_unit.items() if len(of) == most)
+    values = {
+        leaf: (
+            math.fsum(value for value, _ in of) / len(of),
+            math.sqrt(math.fsum(u**2 for _, u in of)) / len(of),
+        )
+        for leaf, of in by_unit[unit].items()
+    }
+    others = [name for name in by_unit if name != unit]
+    remark = f"{target} is estimated in {unit}, not in {first_words(others, 3)}" if others else ""
+    return _known(target, unit, values, spectra, "assays", remark)
+
+
+def _known(
+    target: str,
+    unit_of_value: str,
+    values: Mapping[Leaf, tuple[float, float]],
+    spectra: LeafSpectra,
+    source: str,
+    remark: str = "",
+) -> Known:
+    leaves = [leaf for leaf in spectra.leaves if leaf in values]
+    return Known(
+        target=target,
+        unit_of_value=unit_of_value,
+        rows=np.array([spectra.place[leaf] for leaf in leaves], dtype=np.intp),
+        y=np.array([values[leaf][0] for leaf in leaves], dtype=np.float64),
+        u=np.array([values[leaf][1] for leaf in leaves], dtype=np.float64),
+        leaves=tuple(leaves),
+        source=source,
+        lost=tuple(leaf for leaf in values if leaf not in spectra.place),
+        remark=remark,
+    )
+
+
+def untrained_reason(known: Known, word: str) -> str:
+    """Return why these leaves cannot train a model; ``""`` if they can.
+
+    Parameters
+    ----------
+    known
+        Leaves with a known trait.
+    word
+        What a unit is called.
+    """
+    n = len(known.units)
+    if n == 0:
+        return f"no leaf has both an accepted spectrum and a known {known.target}"
+    if n == 1 and known.n_leaves > 1:
+        return (
+            f"all {known.n_leaves} leaves with a known {known.target} are of one {word} "
+            f"({known.units[0]}): they say nothing of other {plural(word)}"
+        )
+    if n < FEWEST_UNITS:
+        return (
+            f"{counted(n, word)} with a known {known.target}; at least {FEWEST_UNITS} are needed "
+            "to hold some out and still choose a model"
+        )
+    if float(np.ptp(known.y)) <= _SAME * max(1.0, float(np.abs(known.y).max())):
+        return f"{known.target} is the same in all leaves"
+    return ""
+
+
+def lost_sentence(known: Known) -> str:
+    """Return a warning that names leaves with a known trait and no accepted spectrum."""
+    if not known.lost:
+        return ""
+    names = first_words([" ".join(part for part in leaf if part) for leaf in known.lost], 5)
+    have = "has" if len(known.lost) == 1 else "have"
+    return (
+        f"{counted(len(known.lost), 'leaf')} with a known {known.target} {have} no accepted "
+        f"spectrum and cannot train: {names}"
+    )

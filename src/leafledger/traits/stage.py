@@ -1,0 +1,224 @@
+"""Rule ``traits``: train, validate and save models that estimate traits from spectra."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.records.record import Job, Metric, Outcome
+from leafledger.resampling.permutation import generator
+from leafledger.spectra.preprocessing import steps_of
+from leafledger.study.table_files import read_json, write_bytes, write_csv, write_json
+from leafledger.study.table_files import write_parquet as write_table
+from leafledger.study.tables import names_of
+from leafledger.traits.measures import Measure, conformal, measures
+from leafledger.traits.model import archive_and_card, domain_of, trained_model
+from leafledger.traits.regression import (
+    Splits,
+    held_out_sessions,
+    permutation_test,
+    splits_of,
+    validate,
+)
+from leafledger.traits.rivals import compare, index_values, indices_of
+from leafledger.traits.samples import (
+    Known,
+    LeafSpectra,
+    known_traits,
+    leaf_spectra,
+    lost_sentence,
+    untrained_reason,
+)
+from leafledger.traits.trait_tables import (
+    Row,
+    TrainedTrait,
+    estimate_rows,
+    file_name,
+    jackknifed_coefficients,
+    measure_rows,
+    path_rows,
+    per_target,
+    permutation_rows,
+    prediction_rows,
+    rival_rows,
+    summary,
+    term_rows,
+    untrained_summary,
+    warnings_of,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+Array = NDArray[np.float64]
+
+
+def run(job: Job) -> Outcome:
+    """Train and validate a model for every target; write tables, sentences and models."""
+    settings, word = job.settings["traits"], str(job.settings["design"]["unit"] or "scan")
+    spectra = leaf_spectra(job)
+    indices = index_values(job, spectra)
+    warnings: list[str] = []
+    trained: list[TrainedTrait] = []
+    said: list[Row] = []
+    names: list[str] = []
+    level = float(settings["interval"])
+    for known in known_traits(job, spectra):
+        warnings += [text for text in (known.remark, lost_sentence(known)) if text]
+        reason = untrained_reason(known, word)
+        if reason:
+            warnings.append(f"no model of {known.target}: {reason}")
+            said.append(untrained_summary(known, reason))
+            continue
+        one = train(known, spectra, indices, settings, word, warnings)
+        warnings += warnings_of(one, word)
+        names.append(file_name(known.target, names))
+        said.append(summary(one, level, word, spectra.wavelength_nm, f"{names[-1]}.skops"))
+        trained.append(one)
+    _write_tables(job, trained, spectra, level, word)
+    write_json(job.outputs["traits_summary"], {"targets": said})
+    _write_models(job, trained, names, spectra, level)
+    return Outcome(
+        metrics=[metric for one in trained for metric in _metrics(one)],
+        warnings=warnings,
+        seeds={"traits": int(settings["seed"])},
+    )
+
+
+def train(
+    known: Known,
+    spectra: LeafSpectra,
+    indices: Mapping[str, Array],
+    settings: Mapping[str, Any],
+    word: str,
+    warnings: list[str],
+) -> TrainedTrait:
+    """Validate and fit the model of one target.
+
+    Parameters
+    ----------
+    known, spectra
+        Leaves with a known trait, and the spectra of all leaves.
+    indices
+        Index -> value of every leaf of ``spectra``.
+    settings
+        Section ``traits``.
+    word
+        What a unit is called.
+    warnings
+        What is not as asked is appended.
+    """
+    own, axis = spectra.spectra[known.rows], spectra.wavelength_nm
+    splits = splits_of(known, len(axis), settings, word, warnings)
+    steps = steps_of(settings["preprocessing"], axis, "traits.preprocessing")
+    validated = validate(known, own, axis, splits, steps)
+    scheme, first = splits.schemes[0], validated.predicted[0]
+    found = measures(known.y, validated.predicted, known.unit_of, known.u)
+    found.append(_sessions(known, own, axis, splits, steps))
+    intervals = conformal(
+        validated.fold_models,
+        scheme.fold,
+        known.y,
+        first,
+        known.unit_of,
+        generator(int(settings["seed"]), "trait intervals", known.target),
+    )
+    model = trained_model(validated.model, intervals, own, known.y, axis)
+    return TrainedTrait(
+        known=known,
+        spectra=own,
+        splits=splits,
+        validated=validated,
+        intervals=intervals,
+        test=permutation_test(
+            known, own, axis, splits, steps, int(settings["n_permutations"]),
+            generator(int(settings["seed"]), "trait permutation", known.target),
+        ),
+        measures=tuple(found),
+        rivals=tuple(
+            compare(known, own, indices_of(known, indices), scheme, first, warnings)
+        ),
+        model=model,
+        domain=domain_of(model, own, known.y, scheme.fold, scheme.n_folds),
+        coefficient_sd=jackknifed_coefficients(known, own, axis, splits, validated),
+    )  # fmt: skip
+
+
+def _sessions(known: Known, own: Array, axis: Array, splits: Splits, steps: list[str]) -> Measure:
+    """Return the error on leaves whose unit and session are both unseen."""
+    name, nothing = "rmsep_sessions", float("nan")
+    if splits.unseen_days is None:
+        return Measure(name, nothing, nothing, nothing, splits.no_unseen_days)
+    predicted = held_out_sessions(known, own, axis, splits.unseen_days, steps, splits.widths)
+    rmsep = measures(known.y, predicted[None], known.unit_of, known.u)[0]
+    return Measure(name, rmsep.value, rmsep.low, rmsep.high)
+
+
+def _write_tables(
+    job: Job, trained: list[TrainedTrait], spectra: LeafSpectra, level: float, word: str
+) -> None:
+    axis = spectra.wavelength_nm
+    tables: dict[str, Iterator[Row]] = {
+        "trait_predictions": (row for one in trained for row in prediction_rows(one)),
+        "trait_path": (row for one in trained for row in path_rows(one, axis)),
+        "trait_measures": (row for one in trained for row in measure_rows(one)),
+        "trait_rivals": (row for one in trained for row in rival_rows(one, word)),
+        "trait_permutation": (row for one in trained for row in permutation_rows(one)),
+        "trait_estimates": (row for one in trained for row in estimate_rows(one, spectra, level)),
+    }
+    for name, rows in tables.items():
+        write_csv(job.outputs[name], _frame(list(rows), name), names_of(name))
+    _write_terms(job, trained, axis)
+
+
+def _write_terms(job: Job, trained: list[TrainedTrait], axis: Array) -> None:
+    import pyarrow as pa
+
+    frame = _frame([row for one in trained for row in term_rows(one, axis)], "trait_terms")
+    kinds = {"target": pa.string(), "term": pa.string(), "component": pa.int64()}
+    schema = pa.schema([(name, kinds.get(str(name), pa.float64())) for name in frame.columns])
+    table = pa.Table.from_pandas(frame, schema=schema, preserve_index=False)
+    write_table(job.outputs["trait_terms"], table, {}, ("target", "term"))
+
+
+def _write_models(
+    job: Job, trained: list[TrainedTrait], names: list[str], spectra: LeafSpectra, level: float
+) -> None:
+    folder = job.outputs["trait_models"]
+    folder.mkdir(parents=True, exist_ok=True)
+    limits = read_json(job.inputs["range"])
+    for name, one in zip(names, trained, strict=True):
+        figures = {"rmsep": one.measure("rmsep").value, "interval": level}
+        archive, card = archive_and_card(
+            one.model, one.domain, one.known, one.spectra, spectra.wavelength_nm, limits, figures
+        )
+        write_bytes(folder / f"{name}.skops", archive)
+        write_json(folder / f"{name}.json", card)
+
+
+def _frame(rows: list[Row], name: str) -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(rows, columns=list(names_of(name)))
+
+
+def _metrics(one: TrainedTrait) -> list[Metric]:
+    """Return what is worth following from run to run, named with the target."""
+    target, unit = file_name(one.known.target), one.known.unit_of_value
+    of = {m.name: m.value for m in one.measures}
+    found = per_target(
+        {
+            "n_leaves": float(one.known.n_leaves),
+            "n_units": float(len(one.known.units)),
+            "n_components": float(one.model.n_components_),
+            "p_permutation": one.test.p,
+            **of,
+        }
+    )
+    return [
+        Metric(f"{name}_{target}", value, unit if name.startswith(("rmsep", "bias")) else "1")
+        for name, value in found.items()
+    ]
