@@ -137,7 +137,7 @@ def test_closing_words(ran_study: Path, monkeypatch: pytest.MonkeyPatch) -> None
     ran_study.rename(odd)
     done = leafledger("run", str(odd))
     assert done.returncode == 0
-    assert done.stdout.startswith("0 tasks ran.\nFound:\n")
+    assert done.stdout.startswith("Up to date: nothing ran.\nFound:\n")
     assert f"leafledger ui '{odd.parent}/a study'\"'\"'s'" in done.stdout
 
 

@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 import re
+import webbrowser
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -66,8 +67,12 @@ def runs(study: Path, as_json: bool) -> None:
 @click.command()
 @study_argument
 @click.option("--port", type=click.IntRange(1, 65535), default=5000, show_default=True)
-def ui(study: Path, port: int) -> None:
-    """Open the tracking store in a browser, on this machine only.
+@click.option("--no-browser", is_flag=True, help="Print the address only.")
+def ui(study: Path, port: int, no_browser: bool) -> None:
+    """Open the list of runs in MLflow, on this machine only.
+
+    Its columns are the primary contrast with its interval, the verdict, the accuracy, how many
+    scans are left out, and what changed since the run before.
 
     \b
     Example:
@@ -75,6 +80,7 @@ def ui(study: Path, port: int) -> None:
     """
     from leafledger.ledger.book import sync_runs
     from leafledger.ledger.tracking import serve, tracking_server
+    from leafledger.local_page.local_server import has_screen
     from leafledger.runner.study_folder import study_lock
     from leafledger.study.table_files import refuse_links
 
@@ -94,7 +100,8 @@ def ui(study: Path, port: int) -> None:
             say(
                 "The store is shown as it is: a run is at work, or the folder cannot be written to."
             )
-    raise SystemExit(serve(folder, port, say))
+    show = webbrowser.open if not no_browser and has_screen() else None
+    raise SystemExit(serve(folder, port, say, show))
 
 
 @click.group()
