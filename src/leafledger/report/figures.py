@@ -329,9 +329,9 @@ def new_figure(width: float, height: float) -> Any:
     """
     from matplotlib.figure import Figure
 
-    if (journal_mm := JOURNAL_WIDTH_MM.get()) is not None:
-        width = journal_mm / 25.4
-    return Figure(figsize=(min(width, FULL_WIDTH), height), dpi=_DPI, layout="constrained")
+    journal_mm = JOURNAL_WIDTH_MM.get()
+    inches = min(width, FULL_WIDTH) if journal_mm is None else journal_mm / 25.4
+    return Figure(figsize=(inches, height), dpi=_DPI, layout="constrained")
 
 
 def _lay_out_once(figure: Any) -> None:
