@@ -88,6 +88,15 @@ def test_the_document_holds_together(kit: Path) -> None:
 
 
 @pytest.mark.slow
+def test_no_figure_of_the_report_is_missing(kit: Path, small_study_run: Path) -> None:
+    of_report = {path.stem for path in (small_study_run / "results/figures").glob("*.svg")}
+    captions = (kit / "figures/captions.txt").read_text("utf-8")
+    assert {block.split("\n")[0] for block in captions.split("\n\n")} == of_report
+    for path in (kit / "figures").rglob("*.pdf"):
+        assert path.stem in of_report
+
+
+@pytest.mark.slow
 def test_results_have_n_interval_p_and_unit_as_computed(kit: Path) -> None:
     text = (kit / "results.txt").read_text("utf-8")
     table = read_csv(kit / "tables/effects.csv")

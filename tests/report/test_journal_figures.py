@@ -71,7 +71,7 @@ def test_panels_stand_below_each_other_in_a_column_and_the_page_is_as_before() -
         assert figure.get_figwidth() * 25.4 == pytest.approx(85)
     with j._drawn_at(180):
         assert columns_for(12) == 2
-    assert new_figure(9.0, 3.0).get_figwidth() == 9.0
+    assert new_figure(6.0, 3.0).get_figwidth() == 6.0
 
 
 def test_captions_name_the_widths_that_a_figure_does_not_fit() -> None:

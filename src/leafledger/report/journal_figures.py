@@ -117,7 +117,7 @@ def _draw_all(material: Material, figures: FigureSet) -> dict[str, Any]:
     from leafledger.report.classification import classification_part
     from leafledger.report.conclusions_held import robustness_part
     from leafledger.report.next_study import next_study_part
-    from leafledger.report.pigments import pigments_part
+    from leafledger.report.pigments import pigments_part, traits_part
     from leafledger.report.time_course import time_course_part
     from leafledger.report.trust import trust_part
     from leafledger.report.unfinished import unfinished_part
@@ -131,6 +131,7 @@ def _draw_all(material: Material, figures: FigureSet) -> dict[str, Any]:
         next_study_part,
         unfinished_part,
         pigments_part,
+        traits_part,
     ):
         part(material, figures)
     return findings
