@@ -18,7 +18,7 @@ from matplotlib import axis as mpl_axis
 from matplotlib.figure import Figure
 from PIL import Image
 
-from leafledger.records.code import code_of
+from leafledger.records.digests import code_of
 from leafledger.report import numbers
 from leafledger.report.answer import strip
 from leafledger.report.classification import rival_rows

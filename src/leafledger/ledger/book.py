@@ -16,8 +16,7 @@ from threading import Thread
 from leafledger.ledger.plans import entry_digests
 from leafledger.ledger.variants_table import intact_output
 from leafledger.records import events
-from leafledger.records.code import commit, version
-from leafledger.records.digests import sha256_of_bytes, sha256_of_file
+from leafledger.records.digests import commit, sha256_of_bytes, sha256_of_file, version
 from leafledger.records.record import read_record
 from leafledger.study.rules import RECORDS
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS

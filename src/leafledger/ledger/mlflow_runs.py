@@ -23,10 +23,14 @@ import numpy as np
 
 from leafledger.ledger.view import BookView
 from leafledger.records import events
-from leafledger.records.code import digest_of_modules
-from leafledger.records.digests import files_below, sha256_of_file, sha256_of_value
+from leafledger.records.digests import (
+    digest_of_modules,
+    files_below,
+    sha256_of_file,
+    sha256_of_value,
+)
 from leafledger.records.record import Record
-from leafledger.study.recorded_settings import name_of, parameters
+from leafledger.study.settings import name_of, parameters
 from leafledger.study.table_files import read_json, read_parquet, write_json
 
 if TYPE_CHECKING:

@@ -25,7 +25,7 @@ from leafledger.ledger.mlflow_runs import PARENT_TAG, RUN_TAG, RunLogger
 from leafledger.ledger.view import BookView
 from leafledger.records import events
 from leafledger.study.definition_file import read_definition
-from leafledger.study.recorded_settings import name_of
+from leafledger.study.settings import name_of
 from leafledger.study.table_files import refuse_links, remove_file, remove_folder
 
 if TYPE_CHECKING:

@@ -45,10 +45,9 @@ from leafledger.planning.planned_study import (
 from leafledger.planning.printed_sheets import randomisation_html
 from leafledger.planning.randomised_order import Effort
 from leafledger.planning.study_edits import units_with, with_block, with_rows_of_session
-from leafledger.records.code import version
-from leafledger.records.digests import FileDigests
+from leafledger.records.digests import FileDigests, version
 from leafledger.runner.outdated import outdated
-from leafledger.runner.plan_records import PlanRecord, record_plan
+from leafledger.runner.plan_statement import PlanRecord, record_plan
 from leafledger.runner.study_check import checked_study
 from leafledger.runner.study_folder import study_lock
 from leafledger.study.definition import Design

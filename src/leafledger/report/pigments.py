@@ -536,8 +536,8 @@ def draw_trait_path(figures: FigureSet, targets: Sequence[Row], path: pd.DataFra
         f"Error of units left out for {counted(len(shown), 'trait')}, by preprocessing.",
         "Root mean square error over units left out in the outer folds, mean over repeats; no "
         "error bars. The ring is the choice for the model of all leaves: the fewest latent "
-        "variables within one standard error of the best. The stated error comes from choices made "
-        f"anew inside every fold.{NOT_TESTED}",
+        "variables within one standard error of the best. The stated error comes from choices "
+        f"made anew inside every fold.{NOT_TESTED}",
     )
 
 

@@ -9,9 +9,9 @@ from typing import Any, Final
 
 from leafledger.records.digests import sha256_of_file
 from leafledger.report.gather import Material
-from leafledger.study.recorded_settings import Setting, settings_of_record
 from leafledger.study.rules import RULES as REGISTRY
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
+from leafledger.study.settings import Setting, settings_of_record
 from leafledger.study.tables import RESULTS, result_at
 
 # What each rule does, and which results stand behind each part of the page.

@@ -22,8 +22,7 @@ from typing import Any
 
 from leafledger.errors import InputFault, Problem, StageFailure
 from leafledger.records import events
-from leafledger.records.code import Code, code_of, version
-from leafledger.records.digests import files_below, sha256_of_file
+from leafledger.records.digests import Code, code_of, files_below, sha256_of_file, version
 from leafledger.records.record import (
     Job,
     Record,

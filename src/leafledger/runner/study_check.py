@@ -398,7 +398,7 @@ def _index_problems(
     definition: Definition, text: YamlText, unknown: frozenset[str], variant: str | None
 ) -> list[Problem]:
     """Return what is wrong with the indices, and with what names one."""
-    from leafledger.indices.check import check_indices
+    from leafledger.indices.catalogue import check_indices
 
     problems = check_indices(definition.indices.model_dump(mode="json"))
     problems = problems or _unknown_indices(definition)
@@ -644,7 +644,7 @@ def check_raw_files(study: Study, with_references: bool = True) -> RawFiles:
 
 def _unknown_indices(definition: Definition) -> list[Problem]:
     """The primary index, and those with a margin, must be among the indices computed."""
-    from leafledger.indices.check import chosen
+    from leafledger.indices.catalogue import chosen
 
     known = [entry.index for entry in chosen(definition.indices.model_dump(mode="json"))]
     effects = definition.effects

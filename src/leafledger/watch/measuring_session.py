@@ -26,7 +26,7 @@ import numpy as np
 from leafledger.errors import InputFault, Problem, input_fault, quoted
 from leafledger.indices.catalogue_stage import run as write_catalogue
 from leafledger.intake.stage import read_session, scans_in_file
-from leafledger.quality.index_shift import IndexInUse, read_indices
+from leafledger.quality.session import IndexInUse, read_indices
 from leafledger.records.record import Job
 from leafledger.study.settings import intake_row, settings_of
 from leafledger.study.table_files import not_through_a_link, refuse_links
