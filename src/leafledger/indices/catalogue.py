@@ -84,6 +84,8 @@ class Entry(Formula):
         Authors, year and journal, with the words "from memory": the sources of the catalogue were
         written down without the papers at hand, and column ``seen`` says where a formula was found
         since. For a user formula what the user wrote.
+    authors, year, journal
+        Parts of the source of a published index; empty for a user formula.
     """
 
     name: str
@@ -94,6 +96,9 @@ class Entry(Formula):
     responds_to: str
     confusions: str
     source: str
+    authors: str = ""
+    year: str = ""
+    journal: str = ""
 
     def as_dict(self) -> dict[str, object]:
         """Return what ``indices/catalogue.json`` says of the index.
@@ -144,6 +149,9 @@ def _entry(row: dict[str, str]) -> Entry:
         confusions=row["confusions"],
         source=f"{when}. {row['journal']} ({memory})",
         tree=parse(row["formula"]),
+        authors=row["authors"],
+        year=row["year"],
+        journal=row["journal"],
     )
 
 

@@ -127,7 +127,7 @@ def _said(row: Mapping[str, Any]) -> str:
     ('NDVI: -1 to 1', 'every scan')
     """
     name = str(row.get("name", ""))
-    expected = str(row["expected"])
+    expected = str(row["expected"]).replace("_", " ")
     return (
         f"{name.removeprefix(_OF_AN_INDEX)}: {expected}"
         if name.startswith(_OF_AN_INDEX)

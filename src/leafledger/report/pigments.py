@@ -110,13 +110,13 @@ def draw_strips(figures: FigureSet, spots: pd.DataFrame) -> Figure:
         axis.fill_betweenx([-0.04, 1.06], 0.08, 0.34, color="#f4f1e6", linewidth=0)
         for y, words in ((0.0, "start"), (1.0, "front")):
             axis.plot([0.08, 0.34], [y, y], color=FAINT, linewidth=0.8)
-            axis.text(0.06, y, words, ha="right", va="center", fontsize=6.5, color=FAINT)
+            axis.text(0.06, y, words, ha="right", va="center", fontsize=8, color=FAINT)
         for row, y in zip(rows, _spread([float(row["rf"]) for row in rows]), strict=True):
             rf = float(row["rf"])
             axis.add_patch(Ellipse((0.21, rf), 0.15, 0.032, facecolor=_ink(str(row["colour"])),
                                    edgecolor=INK, linewidth=0.4))  # fmt: skip
             axis.plot([0.34, 0.40], [rf, y], color=RULE, linewidth=0.6)
-            axis.text(0.41, y, spot_words(row), va="center", fontsize=6.5)
+            axis.text(0.41, y, spot_words(row), va="center", fontsize=8)
         axis.set_title(short(str(name), 18))
         axis.set_axis_off()
     more = spots["strip"].nunique() - len(names)
@@ -352,7 +352,9 @@ def pigments_part(material: Material, figures: FigureSet) -> dict[str, Any] | No
         points = _points(_of_series(contents, first), own)
         figure = draw_calibration(figures, first, points, own, material.unit_word)
     return {
-        "sentences": [str(one["sentence"]) for one in material.pigments["sentences"]],
+        "sentences": [
+            _without_keys(str(one["sentence"]), contents) for one in material.pigments["sentences"]
+        ],
         "strips": [str(text) for text in material.pigments["strips"]],
         "equations": material.pigments["equations"],
         "cautions": material.pigments["cautions"],
@@ -365,6 +367,13 @@ def pigments_part(material: Material, figures: FigureSet) -> dict[str, Any] | No
         "profiles_figure": draw_profiles(figures, profiles, spots) if len(profiles) else None,
         "leaf": leaf,
     }
+
+
+def _without_keys(sentence: str, contents: pd.DataFrame) -> str:
+    """Return a sentence with the names of its quantities as words."""
+    for quantity in sorted(set(map(str, contents["quantity"])), key=len, reverse=True):
+        sentence = sentence.replace(quantity, quantity.replace("_", " "))
+    return sentence
 
 
 def _records(frame: pd.DataFrame) -> Rows:
@@ -536,8 +545,8 @@ def draw_trait_path(figures: FigureSet, targets: Sequence[Row], path: pd.DataFra
         f"Error of units left out for {counted(len(shown), 'trait')}, by preprocessing.",
         "Root mean square error over units left out in the outer folds, mean over repeats; no "
         "error bars. The ring is the choice for the model of all leaves: the fewest latent "
-        "variables within one standard error of the best. The stated error comes from choices "
-        f"made anew inside every fold.{NOT_TESTED}",
+        "variables within one standard error of the best. The stated error comes from choices made "
+        f"anew inside every fold.{NOT_TESTED}",
     )
 
 

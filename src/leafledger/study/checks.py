@@ -478,8 +478,18 @@ def of_coefficients(study: Study) -> Iterator[Problem]:
 def _sessions(definition: Definition) -> Iterator[Problem]:
     sessions = definition.design.sessions
     counts = Counter(s.session for s in sessions)
+    first: dict[str, str] = {}
     for i, session in enumerate(sessions):
         key = f"design.sessions.{i}"
+        alike = first.setdefault(session.session.casefold(), session.session)
+        if alike != session.session:
+            yield _yaml(
+                key,
+                f"session {quoted(session.session)}, which differs from {quoted(alike)} in capital "
+                "letters only",
+                "names that differ in more: on many disks their files would have one name",
+                "Rename one.",
+            )
         if counts[session.session] > 1:
             yield _yaml(
                 key,

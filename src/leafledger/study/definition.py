@@ -15,7 +15,14 @@ from collections.abc import Collection
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    model_validator,
+)
 
 from leafledger.study.table_files import write_text
 
@@ -800,7 +807,14 @@ class Traits(Section):
 class Report(Section):
     """The page and the figures."""
 
-    language: Literal["en"] = Field("en", description="Language of the page.")
+    @model_validator(mode="before")
+    @classmethod
+    def _without_language(cls, stated: object) -> object:
+        """Pass over ``language: en`` of older studies: there is one language, and no choice."""
+        if isinstance(stated, dict) and stated.get("language") == "en":
+            return {key: value for key, value in stated.items() if key != "language"}
+        return stated
+
     figures: Annotated[list[Literal["svg", "png"]], BeforeValidator(one_or_many)] = Field(
         ["svg", "png"], description="In which forms figures are written."
     )

@@ -754,6 +754,7 @@ RESULTS: Final = (
     declare("report", "report.html", "report", "The page for a person"),
     declare("figures", "figures/", "report", "The figures of the page, each as a file"),
     declare("tables", "tables.xlsx", "report", "Every table in one workbook"),
+    declare("answer", "answer.json", "report", "The answer of the page, in words"),
 )  # fmt: skip
 """In the order of the data."""
 
