@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -289,9 +290,20 @@ def test_tables_are_written_as_they_are_declared(tmp_path: Path) -> None:
         "true or false": pd.api.types.is_bool_dtype,
     }
     job = study(tmp_path, GOOD, STRIP)
+    profile = tmp_path / "s1.csv"
+    profile.write_text(
+        "distance_mm,density,density_red,density_green,density_blue\n"
+        "-1,0,0,0,0\n41,0.2,0.3,0.2,0.1\n82,0,0,0,0\n"
+    )
+    unknown = tmp_path / "other.csv"  # of a strip that does not stand in the sheet
+    unknown.write_text(profile.read_text())
+    given = {f"strip_profiles/chromatograms/{p.name}": p for p in (profile, unknown)}
+    job = replace(job, inputs={**job.inputs, **given})
     run(job)
+    kept = table(job, "strip_profiles")
+    assert set(kept["strip"]) == {"s1"} and kept["rf"].tolist() == pytest.approx([-1 / 82, 0.5, 1])
     declared = [one for one in written_by("pigments") if one.is_table]
-    assert len(declared) == 4
+    assert len(declared) == 5
     for one in declared:
         frame = table(job, one.role)
         assert len(frame) and list(frame.columns) == list(one.names)

@@ -609,11 +609,6 @@ def autocorrelation_sum(residual: Array) -> Array:
     -----
     Geyer's initial positive sequence: pairs of neighbouring lags are added as long as their sum is
     positive. The variance of a weighted mean of n values is that of n divided by this sum.
-
-    Examples
-    --------
-    >>> autocorrelation_sum(np.tile([1.0, -1.0], 50)[None, :])
-    array([1.])
     """
     n = residual.shape[1]
     size = 2 ** math.ceil(math.log2(2 * n))
