@@ -54,6 +54,7 @@ PARTS: Final[dict[str, str]] = {
     "pigment-contents": "Contents by assay",
     "chromatograms": "Chromatograms",
     "trait-models": "Estimated from the whole spectrum",
+    "trait-effects": "Effects on estimated traits",
     "variation": "Where the variation lies",
     "detectable": "What a next study would find",
     "indices": "Indices and their sources",

@@ -59,6 +59,8 @@ class Rule:
         Whether it is left out of a study without a sheet of assays or chromatograms.
     only_with_traits
         Whether it is left out of a study without the section ``traits``.
+    only_with_responses
+        Whether it is left out of a study without traits in ``effects.responses``.
     seconds
         How long it took in a run of the demo study, to forecast the time left; only proportions
         count.
@@ -76,6 +78,7 @@ class Rule:
     only_with_classes: bool = False
     only_with_assays: bool = False
     only_with_traits: bool = False
+    only_with_responses: bool = False
     seconds: float = 4.0
 
 
@@ -234,6 +237,26 @@ RULES: tuple[Rule, ...] = (
         sees=("traits", "design: unit", "units.csv and scans.csv: targets of the traits"),
         writes=written_by("traits"),
         seconds=12.0,
+    ),
+    Rule(
+        "trait_effects",
+        title="Effects on traits",
+        does="Tests what the treatment changed of estimated traits.",
+        module="leafledger.effects.trait_responses",
+        only_with_traits=True,
+        only_with_responses=True,
+        reads=("trait_unit_means", "traits_summary"),
+        sees=(
+            "design",
+            "design: whole_plot",
+            "design: sessions to come or skipped",
+            "effects",
+            "effects: responses",
+            "units.csv",
+            "scans.csv: session, unit, instrument",
+        ),
+        writes=written_by("trait_effects"),
+        seconds=6.0,
     ),
     Rule(
         "rivals",
