@@ -565,8 +565,10 @@ RESULTS: Final = (
         TARGET, UNIT_OF_VALUE,
         text("measure", "rmsep, rmsep_without_assay, bias, slope, r2, rpd, rpiq, or rmsep_sessions "
                         "(session and unit left out)"),
-        number("estimate", "value of the measure"),
-        "ci_low ci_high ci_level n_units",
+        number("estimate", "value of the measure", OF_VALUE),
+        number("ci_low", "lower end of its interval over units", OF_VALUE),
+        number("ci_high", "upper end of its interval over units", OF_VALUE),
+        "ci_level n_units",
         whole("n_leaves", "leaves with a known trait"),
         "reason",
         key="target measure", shown="trait-models", sheet="trait measures", saved="trait-models",
