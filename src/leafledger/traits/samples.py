@@ -187,12 +187,12 @@ def known_traits(job: Job, spectra: LeafSpectra) -> list[Known]:
         if target in contents:
             found.append(_of_assays(target, contents[target], spectra))
         elif target in columns["units"]:
-            numbers = _numbers(target, columns["units"][target], "unit", problems)
+            numbers = numbers_of(target, columns["units"][target], "unit", problems)
             by_leaf = {leaf: numbers[leaf[0]] for leaf in spectra.leaves if leaf[0] in numbers}
             found.append(_known(target, "1", {k: (v, math.nan) for k, v in by_leaf.items()},
                                 spectra, "units"))  # fmt: skip
         elif target in columns["scans"]:
-            numbers = _numbers(target, columns["scans"][target], "scan", problems)
+            numbers = numbers_of(target, columns["scans"][target], "scan", problems)
             means = {}
             for leaf, scans in zip(spectra.leaves, spectra.scans, strict=True):
                 values = [numbers[scan] for scan in scans if scan in numbers]
@@ -218,7 +218,7 @@ def known_traits(job: Job, spectra: LeafSpectra) -> list[Known]:
     return found
 
 
-def _numbers(
+def numbers_of(
     target: str, cells: Mapping[str, str], column: str, problems: list[Problem]
 ) -> dict[str, float]:
     """Return the cells that hold a number; a blank one is not known, others are problems."""
