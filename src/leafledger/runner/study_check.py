@@ -174,35 +174,20 @@ def trait_problems(study: Study) -> list[Problem]:
 
     A quantity that is not assayed yet is no problem while there is no sheet of assays.
     """
-    from leafledger.traits.samples import numbers_of
+    from leafledger.traits.samples import target_problems
 
     traits, responses = study.definition.traits, study.definition.effects.responses
-    problems: list[Problem] = []
     targets = [] if traits is None else traits.targets
     of_units = {
         name: {unit: row.get(name, "") for unit, row in study.units.items()}
         for name in columns_of(study.definition.design)
     }
-    of_scans = dict.fromkeys(name for scan in study.samples() for name in scan.others)
-    quantities = _assayed_quantities(study)
-    for target in targets:
-        if target in of_units:
-            numbers_of(target, of_units[target], "unit", problems)
-        elif target in of_scans:
-            cells = {scan.scan: scan.others.get(target, "") for scan in study.samples()}
-            numbers_of(target, cells, "scan", problems)
-        elif study.assay_sheet is not None and target not in quantities:
-            there = [*quantities, *of_units, *of_scans]
-            problems.append(
-                Problem(
-                    file="study.yaml",
-                    column="traits.targets",
-                    found=quoted(target),
-                    expected="a quantity of the sheet of assays, or a column of numbers of "
-                    "units.csv (named in design.factors) or scans.csv",
-                    mend=nearest(target, there),
-                )
-            )
+    of_scans = {
+        name: {scan.scan: scan.others.get(name, "") for scan in study.samples()}
+        for name in dict.fromkeys(name for scan in study.samples() for name in scan.others)
+    }
+    assayed = None if study.assay_sheet is None else _assayed_quantities(study)
+    problems = target_problems(targets, assayed, of_units, of_scans)
     return problems + [
         Problem(
             file="study.yaml",
@@ -221,10 +206,9 @@ def _assayed_quantities(study: Study) -> list[str]:
     from leafledger.pigments.assay_sheets import read_assays
     from leafledger.pigments.stage import content_rows
 
-    if study.assay_sheet is None:
-        return []
     leaves = dict.fromkeys((study.unit_of(s), s.session, s.leaf) for s in study.samples())
-    assays = read_assays(study.folder / study.assay_sheet, study.assay_sheet, list(leaves))
+    sheet = str(study.assay_sheet)
+    assays = read_assays(study.folder / sheet, sheet, list(leaves))
     return list(dict.fromkeys(str(row["quantity"]) for row in content_rows(assays)))
 
 
