@@ -20,6 +20,8 @@ SHOWN = (
     "spectrum_difference",
     "sensitivity",
     "residuals",
+    "taken_for",
+    "class_weights",
     "accuracy_by_latent_variables",
     "confusion_matrices",
     "loadings",

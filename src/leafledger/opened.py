@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 from html import escape
 from pathlib import Path
 from textwrap import shorten
@@ -26,6 +27,42 @@ _LONGEST_FINDING = 200
 def _short(sentence: str) -> str:
     """Return the beginning of a finding, cut at a word."""
     return shorten(sentence, _LONGEST_FINDING, placeholder=" ...")
+
+
+@lru_cache
+def _table_class() -> type[pd.DataFrame]:
+    """Return the class of the tables of a study: pandas, with words on its headings.
+
+    It is made when a table is first read, because pandas is slow to import.
+    """
+    import pandas as pd
+
+    from leafledger.study.tables import meaning_of
+
+    class StudyTable(pd.DataFrame):
+        """A table of a study; a notebook shows unit and meaning of a column under the pointer."""
+
+        _metadata = ["source"]  # noqa: RUF012 - how pandas hands an attribute on to a selection
+
+        @property
+        def _constructor(self) -> type[StudyTable]:
+            return StudyTable
+
+        def _repr_html_(self) -> str | None:
+            shown = super()._repr_html_()  # type: ignore[misc]
+            source = getattr(self, "source", "")
+            for name in map(str, self.columns) if shown and source else ():
+                unit, meaning = meaning_of(source, name)
+                if meaning:
+                    words = meaning + (f" (unit: {unit})" if unit not in {"", "1"} else "")
+                    shown = shown.replace(
+                        f"<th>{escape(name)}</th>",
+                        f'<th title="{escape(words)}">{escape(name)}</th>',
+                        1,
+                    )
+            return str(shown) if shown else None
+
+    return StudyTable
 
 
 class Study(model.Study):
@@ -95,7 +132,7 @@ class Study(model.Study):
 
     def _results_in_short(self) -> list[tuple[str, str]]:
         from leafledger.cli.run_commands import findings, warnings
-        from leafledger.runner.plan_records import marked, said_of_results
+        from leafledger.runner.plan_statement import marked, said_of_results
 
         if "accepted.csv" not in self.tables() or "range.json" not in self.documents():
             return [("results", "none yet: study.run() makes them")]
@@ -112,6 +149,23 @@ class Study(model.Study):
             f"{len(warnings(self.folder))} things to heed (in the report)"
         )
         return [*(("found", text) for text in found[:_MOST_FINDINGS]), ("trust", trust)]
+
+    def table(self, path: str) -> pd.DataFrame:
+        """Return a table as pandas; a notebook shows unit and meaning of its columns on hover.
+
+        Parameters
+        ----------
+        path
+            As :meth:`tables` lists it, ``effects.csv``.
+
+        Raises
+        ------
+        FileNotFoundError
+            If the study has not been run, or has no such table.
+        """
+        table = _table_class()(super().table(path))
+        table.source = path  # type: ignore[attr-defined]
+        return table
 
     def would_run(self) -> pd.DataFrame:
         """Return the tasks that :meth:`run` would do now, in the order of the data.

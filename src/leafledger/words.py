@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import math
 
+_PLURALS = frozenset(
+    f"{word}s" for word in ("plant", "pot", "plot", "tray", "tree", "seedling", "unit", "shoot")
+) | {"leaves", "boxes"}  # fmt: skip
+"""Words that a person gives in the plural already."""
+
 
 def plural(word: str) -> str:
     """Return the plural of the word for the experimental unit.
@@ -12,9 +17,16 @@ def plural(word: str) -> str:
     --------
     >>> plural("plant"), plural("leaf"), plural("box"), plural("tray"), plural("patch")
     ('plants', 'leaves', 'boxes', 'trays', 'patches')
+    >>> plural("plants"), plural("half leaf"), plural("pot of plants"), plural("bus")
+    ('plants', 'half leaves', 'pots of plants', 'buses')
     """
+    head, preposition, rest = word.partition(" of ")
+    if preposition:
+        return f"{plural(head)}{preposition}{rest}"
     if word.endswith("leaf"):
         return f"{word[:-1]}ves"
+    if word.lower().rpartition(" ")[2] in _PLURALS:
+        return word
     if word.endswith(("s", "x", "z", "ch", "sh")):
         return f"{word}es"
     if word.endswith("y") and word[-2:-1] not in set("aeiou"):
@@ -43,6 +55,21 @@ def listed(names: list[str]) -> str:
     ('a', 'a, b and c')
     """
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def minutes_text(minutes: float) -> str:
+    """Return a span of time as a person says it: minutes, hours from two on, days from two on.
+
+    Examples
+    --------
+    >>> minutes_text(45), minutes_text(119.6), minutes_text(150), minutes_text(1440)
+    ('45 min', '120 min', '2.5 h', '24 h')
+    >>> minutes_text(11.25 * 1440), minutes_text(0.25)
+    ('11.2 days', '0.25 min')
+    """
+    if minutes < 120:
+        return f"{minutes:.3g} min"
+    return f"{minutes / 60:.3g} h" if minutes < 2880 else f"{minutes / 1440:.3g} days"
 
 
 def p_text(p: float, alpha: float = 0.05) -> str:

@@ -137,7 +137,7 @@ def test_closing_words(ran_study: Path, monkeypatch: pytest.MonkeyPatch) -> None
     ran_study.rename(odd)
     done = leafledger("run", str(odd))
     assert done.returncode == 0
-    assert done.stdout.startswith("0 tasks ran.\nFound:\n")
+    assert done.stdout.startswith("Up to date: nothing ran.\nFound:\n")
     assert f"leafledger ui '{odd.parent}/a study'\"'\"'s'" in done.stdout
 
 
@@ -187,7 +187,7 @@ def test_the_tab_key_completes_commands() -> None:
         env={**os.environ, **asked, "COMP_CWORD": "1"},
     )
     assert (done.returncode, done.stderr) == (0, "")
-    assert done.stdout.split() == ["plain,reproduce", "plain,review"]
+    assert done.stdout.split() == ["plain,report", "plain,reproduce", "plain,review"]
 
 
 def test_the_list_of_commands_follows_the_work(capsys: pytest.CaptureFixture[str]) -> None:

@@ -30,7 +30,7 @@ from leafledger.cli.main import cli
 from leafledger.errors import InputFault
 from leafledger.planning.allocation import csv_text
 from leafledger.planning.planned_study import write_study
-from leafledger.runner.plan_records import record_plan
+from leafledger.runner.plan_statement import record_plan
 from leafledger.runner.run import run_study
 from leafledger.runner.step import job_of
 from leafledger.runner.study_check import checked_study

@@ -8,7 +8,9 @@ import socket
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
+from urllib.request import urlopen
 
 import pytest
 
@@ -84,6 +86,12 @@ def answers(port: int) -> bool:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
+def is_mlflow(port: int) -> bool:
+    with suppress(OSError):
+        return bool(urlopen(f"http://127.0.0.1:{port}/health").read() == b"OK")
+    return False
+
+
 def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -103,6 +111,9 @@ def test_the_server_of_the_store_ends_with_its_command(
     port = free_port()
     child = begun("ui", str(small_study), "--port", str(port))
     wait_until(lambda: answers(port), child)
+    # MLflow begins with the first visitor, whose browser is prepared meanwhile.
+    assert b"MLflow is starting" in urlopen(f"http://127.0.0.1:{port}/").read()
+    wait_until(lambda: is_mlflow(port), child)
     began = time.monotonic()
     child.send_signal(number)
     child.wait(timeout=60)

@@ -102,3 +102,25 @@ def test_sentences_fold_between_words() -> None:
         "    next",
         "    " + "x" * 40,
     ]
+
+
+BAR = """
+from leafledger.cli.progress import RunProgress
+with RunProgress(quiet=False) as progress:
+    progress({"planned": ["effects", "report"]})
+    progress({"state": "started", "task": "effects"})
+    progress({"state": "done", "task": "effects", "seconds": 1.0})
+    progress._bar.refresh()
+"""
+COLOUR = re.compile(r"\x1b\[(?:[0-9]+;)*(?:3[0-8]|9[0-7])(?:;[0-9]+)*m")
+
+
+def test_colours_are_off_when_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As https://no-color.org has it: NO_COLOR of any value but the empty one."""
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    code, coloured = at_a_terminal("-c", BAR)
+    assert code == 0 and COLOUR.search(coloured)
+    monkeypatch.setenv("NO_COLOR", "1")
+    code, plain = at_a_terminal("-c", BAR)
+    assert code == 0 and "effects" in plain
+    assert not COLOUR.search(plain)

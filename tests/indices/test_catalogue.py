@@ -6,10 +6,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from leafledger.indices.catalogue import averaged, catalogue
-from leafledger.indices.document import document
-from leafledger.spectra.bands import band_weights
+from leafledger.indices.catalogue import averaged, catalogue, document
 from leafledger.spectra.formula import evaluate, parse, written
+from leafledger.spectra.grid import band_weights
 from leafledger.study.definition import DEFAULT_INDICES, ID_PATTERN
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "indices" / "prospect_d_values.csv"
@@ -140,7 +139,7 @@ def test_every_entry_is_described() -> None:
 def test_the_page_is_current() -> None:
     page = Path(__file__).parents[2] / "docs" / "indices.md"
     renew = (
-        'python -c "import pathlib, leafledger.indices.document as d; '
+        'python -c "import pathlib, leafledger.indices.catalogue as d; '
         "pathlib.Path('docs/indices.md').write_text(d.document(), encoding='utf-8')\""
     )
     assert page.read_text(encoding="utf-8") == document(), f"renew it with: {renew}"

@@ -3,8 +3,7 @@
 import pytest
 
 from leafledger.errors import InputFault
-from leafledger.indices.catalogue import catalogue
-from leafledger.indices.check import check_indices, chosen
+from leafledger.indices.catalogue import catalogue, check_indices, chosen
 from leafledger.spectra.formula import written
 from leafledger.study.definition import Indices
 

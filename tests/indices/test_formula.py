@@ -9,7 +9,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from leafledger.spectra import formula as language
-from leafledger.spectra.bands import Band
 from leafledger.spectra.formula import (
     FormulaError,
     Read,
@@ -20,6 +19,7 @@ from leafledger.spectra.formula import (
     walk,
     written,
 )
+from leafledger.spectra.grid import Band
 
 from .trees import BANDS, nodes, plain
 

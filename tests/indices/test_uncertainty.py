@@ -22,7 +22,6 @@ from leafledger.indices.values import (
     plan,
     shared_pairs,
 )
-from leafledger.spectra.bands import Band, band_weights
 from leafledger.spectra.formula import (
     Call,
     Negative,
@@ -35,6 +34,7 @@ from leafledger.spectra.formula import (
     evaluate,
     parse,
 )
+from leafledger.spectra.grid import Band, band_weights
 
 from .trees import BANDS, nodes, plain
 

@@ -4,8 +4,8 @@ import math
 
 from hypothesis import strategies as st
 
-from leafledger.spectra.bands import Band
 from leafledger.spectra.formula import Call, Negative, Node, Number, Power, Product, Read, Sum
+from leafledger.spectra.grid import Band
 
 BANDS = [Band(550, 550), Band(670, 670), Band(708.75, 708.75), Band(750, 800)]
 NUMBERS = st.sampled_from([0.0, 0.5, 1.0, 2.0, 3.25, 0.001, 120.0, 1e-7])

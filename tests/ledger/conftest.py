@@ -11,8 +11,7 @@ import pytest
 
 from leafledger.ledger import book
 from leafledger.records import events
-from leafledger.records.code import Code
-from leafledger.records.digests import sha256_of_bytes, sha256_of_file
+from leafledger.records.digests import Code, sha256_of_bytes, sha256_of_file
 from leafledger.records.record import Metric, Outcome, input_digests, make_record, write_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.step import code_of_task, job_of

@@ -6,8 +6,9 @@ from typing import Any, cast
 
 import pytest
 
-from leafledger.ledger import export, methods_text
+from leafledger.ledger import export
 from leafledger.ledger.crate import ExportedRun
+from leafledger.report import methods_text
 
 NOTES = {
     "sessions": {

@@ -14,8 +14,7 @@ from leafledger.errors import InputFault
 from leafledger.ledger import book
 from leafledger.ledger.trace import as_json, trace, treatment_groups
 from leafledger.ledger.trace_words import lines
-from leafledger.records.code import Code
-from leafledger.records.digests import sha256_of_file
+from leafledger.records.digests import Code, sha256_of_file
 from leafledger.study.reading import read_study
 from leafledger.study.study import Study
 from leafledger.study.tasks import tasks

@@ -82,7 +82,7 @@ def test_a_run_is_entered_whole(study: Study, whole_run: Entered) -> None:
 
 
 def test_datasets_and_the_commit_are_told(study: Study, whole_run: Entered) -> None:
-    from leafledger.records.code import commit
+    from leafledger.records.digests import commit
 
     whole_run("r1")
     sync_store(study.folder, "t")

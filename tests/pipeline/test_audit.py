@@ -16,7 +16,7 @@ from leafledger.ledger.compare import compare, run_history
 from leafledger.ledger.trace import trace
 from leafledger.ledger.verify import verify
 from leafledger.records import events
-from leafledger.records.code import Code
+from leafledger.records.digests import Code
 from leafledger.runner.reproduce import lines, reproduce
 from leafledger.runner.run import run_study
 from leafledger.runner.study_folder import study_lock

@@ -20,7 +20,7 @@ from leafledger.cli.main import cli
 from leafledger.records.digests import FileDigests
 from leafledger.review.review_session import ReviewSession
 from leafledger.runner.outdated import would_run
-from leafledger.runner.plan_records import record_plan
+from leafledger.runner.plan_statement import record_plan
 from leafledger.runner.run import run_study
 from leafledger.runner.study_check import checked_study
 from leafledger.runner.workflow import snakefile

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import hashlib
 import json
 import os
@@ -19,6 +20,7 @@ from click.testing import CliRunner
 
 from leafledger.cli.main import cli
 from leafledger.errors import InputFault
+from leafledger.planning import printed_sheets
 from leafledger.study.definition_file import read_definition
 from leafledger.study.reading import read_design
 
@@ -186,6 +188,37 @@ def test_the_code_of_a_label_is_that_of_segno_for_the_unit(study: Path) -> None:
         made = segno.make(unit, error="m", micro=False, boost_error=False)
         assert path in made.svg_inline(border=2, omitsize=True)
     assert drawn[0] != drawn[1]
+
+
+def test_the_code_on_the_printed_label_is_that_of_its_unit(study: Path, tmp_path: Path) -> None:
+    """Each module of the printed code is black or white as segno has it for the unit's id.
+
+    Read besides by zbar, once: all 40 labels of a study of 40 pots at 150 dpi.
+    """
+    import segno
+    from PIL import Image
+
+    if shutil.which("pdftoppm") is None:
+        pytest.skip("pdftoppm is not there: what a PDF shows cannot be seen")
+    dpi = 300
+    command = ["pdftoppm", "-r", str(dpi), "-gray", "-png", str(study / "plan/labels.pdf")]
+    subprocess.run([*command, str(tmp_path / "labels")], check=True)
+    pages = [Image.open(path).convert("L") for path in sorted(tmp_path.glob("labels*.png"))]
+    units = [row["unit"] for row in sheet(study / "units.csv")]
+    per_page = printed_sheets._LABEL_COLUMNS * printed_sheets._LABEL_ROWS
+    assert len(pages) == -(-len(units) // per_page)
+    for i, unit in enumerate(units):
+        matrix = segno.make(unit, error="m", micro=False, boost_error=False).matrix
+        row, column = divmod(i % per_page, printed_sheets._LABEL_COLUMNS)
+        left = printed_sheets._MARGIN + column * printed_sheets._LABEL_WIDTH + 3.0
+        top = printed_sheets._TOP + row * printed_sheets._LABEL_HEIGHT + 5.5
+        size = 27.0 / (len(matrix) + 4)
+        for r in range(-2, len(matrix) + 2):
+            for c in range(-2, len(matrix) + 2):
+                inside = 0 <= r < len(matrix) and 0 <= c < len(matrix)
+                x, y = left + (c + 2.5) * size, top + (r + 2.5) * size
+                grey = pages[i // per_page].getpixel((int(x * dpi / 25.4), int(y * dpi / 25.4)))
+                assert (grey < 128) == bool(inside and matrix[r][c]), (unit, r, c)
 
 
 def test_the_page_of_words_says_what_was_drawn(study: Path) -> None:
@@ -484,3 +517,45 @@ def test_a_folder_and_the_other_commands_live_together(
     assert not Path("records").exists()
     told = runner.invoke(cli, ["plan", "--help"]).output
     assert all(word in told for word in ("FOLDER", "record", "history", "allocate"))
+
+
+def test_a_full_disk_leaves_nothing_of_a_plan(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from leafledger.cli.main import main
+    from leafledger.planning import planned_study
+
+    write, written = planned_study.write_bytes, []
+
+    def filling(path: Path, data: bytes) -> None:
+        if len(written) == 4:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        written.append(path)
+        write(path, data)
+
+    monkeypatch.setattr(planned_study, "write_bytes", filling)
+    folder = tmp_path / "full"
+    words = ["plan", str(folder), "--treatments", "water,chelate", "--units", "12", "--blocks", "3",
+             "--sessions", "day0,day4", "--seed", "5"]  # fmt: skip
+    monkeypatch.setattr(sys, "argv", ["leafledger", *words])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 1
+    assert "No space left on device" in capsys.readouterr().err
+    assert not folder.exists()
+    assert len(written) == 4
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_sessions_that_differ_in_capitals_only_are_refused(tmp_path: Path) -> None:
+    assert 'session "Day0" stands there twice' in why(tmp_path / "alike", sessions="Day0,day0,day4")
+    # Written by hand, `check` refuses them: on many disks their files would have one name.
+    folder = tmp_path / "by hand"
+    assert planned(folder).exit_code == 0
+    text = (folder / "study.yaml").read_text(encoding="utf-8")
+    (folder / "study.yaml").write_text(text.replace("session: day4", "session: DAY0"), "utf-8")
+    done = CliRunner().invoke(cli, ["check", str(folder)])
+    assert isinstance(done.exception, InputFault)
+    assert 'session "DAY0", which differs from "day0" in capital letters only' in str(
+        done.exception
+    )

@@ -11,8 +11,7 @@ from types import ModuleType
 
 import pytest
 
-from leafledger.records import code
-from leafledger.records import code as installed
+from leafledger.records import digests as installed
 
 SOURCE = Path(installed.__file__).resolve().parents[1]
 Loader = Callable[[], ModuleType]
@@ -33,7 +32,7 @@ def package(copied: Path) -> Path:
 
 def digests(package: Path, *stages: str) -> list[str]:
     """Return the digests of stages as a fresh process would find them in ``package``."""
-    spec = importlib.util.spec_from_file_location("code_of_a_copy", package / "records/code.py")
+    spec = importlib.util.spec_from_file_location("code_of_a_copy", package / "records/digests.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
@@ -127,15 +126,15 @@ def test_what_another_reader_saw_in_a_module_is_not_believed(
     """A later version may leave out other parts of a module; what is installed stays the same."""
     source = tmp_path / "module.py"
     source.write_text("LIMIT = 4\n", encoding="utf-8")
-    monkeypatch.setattr(code, "_remembered_file", lambda: tmp_path / "modules.json")
-    first = code.Modules()
+    monkeypatch.setattr(installed, "_remembered_file", lambda: tmp_path / "modules.json")
+    first = installed.Modules()
     read = first.read(source)
     first.save()
-    odd = code.Module("0" * 64, ())
-    monkeypatch.setattr(code, "_parsed", lambda _source: odd)
-    assert code.Modules().read(source) == read, "it is remembered"
-    monkeypatch.setattr(code, "_READER", "a later version")
-    assert code.Modules().read(source) == odd
+    odd = installed.Module("0" * 64, ())
+    monkeypatch.setattr(installed, "_parsed", lambda _source: odd)
+    assert installed.Modules().read(source) == read, "it is remembered"
+    monkeypatch.setattr(installed, "_READER", "a later version")
+    assert installed.Modules().read(source) == odd
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", '{"reader": 1}', "{}"])
@@ -143,10 +142,10 @@ def test_a_damaged_memory_of_modules_is_made_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str
 ) -> None:
     (tmp_path / "modules.json").write_text(text, encoding="utf-8")
-    monkeypatch.setattr(code, "_remembered_file", lambda: tmp_path / "modules.json")
+    monkeypatch.setattr(installed, "_remembered_file", lambda: tmp_path / "modules.json")
     source = tmp_path / "module.py"
     source.write_text("import numpy\n", encoding="utf-8")
-    assert code.Modules().read(source).imports == ("numpy",)
+    assert installed.Modules().read(source).imports == ("numpy",)
 
 
 def test_libraries_are_named_with_their_versions() -> None:

@@ -10,8 +10,7 @@ import pytest
 
 from leafledger.errors import StageFailure
 from leafledger.records import digests as digests_module
-from leafledger.records.code import Code
-from leafledger.records.digests import FileDigests, sha256_of_bytes, sha256_of_file
+from leafledger.records.digests import Code, FileDigests, sha256_of_bytes, sha256_of_file
 from leafledger.records.record import (
     Job,
     Metric,

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from leafledger.records.settings_differ import settings_differ
+from leafledger.records.record import settings_differ
 from leafledger.study.reading import read_study
 from leafledger.study.settings import settings_of
 from leafledger.study.table_files import canonical_json

@@ -15,7 +15,7 @@ import pytest
 from simulated_sessions import Bench, job_of
 
 from leafledger.reflectance.stage import run
-from leafledger.spectra.bands import savitzky_golay
+from leafledger.spectra.grid import savitzky_golay
 from leafledger.study.table_files import SpectraTable, read_spectra
 from leafledger.study.tables import REFLECTANCE
 

@@ -18,8 +18,7 @@ import prosail
 import pytest
 from simulated_sessions import INSTRUMENT, REFLECTANCE, job_of
 
-from leafledger.indices.catalogue import averaged, catalogue, formulas_as_json
-from leafledger.indices.check import chosen
+from leafledger.indices.catalogue import averaged, catalogue, chosen, formulas_as_json
 from leafledger.indices.stage import run as run_indices
 from leafledger.indices.values import BandErrors, band_values, covariances, index_values, plan
 from leafledger.records.record import Job

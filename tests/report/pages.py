@@ -53,6 +53,62 @@ class Seen(HTMLParser):
         return " ".join(" ".join(self.texts).split())
 
 
+BLOCKS = {"p", "li", "td", "th", "dd", "dt", "figcaption", "caption", "summary", "h1", "h2", "h3",
+          "h4", "span", "div", "title", "option", "label"}  # fmt: skip
+SILENT = {"code", "pre", "script", "style", "svg"}
+
+
+@dataclass
+class Prose(HTMLParser):
+    """What a page says in words: section, whether it is folded away, and the text of a block.
+
+    Code, drawings and names of files that a link leads to are left out.
+    """
+
+    said: list[tuple[str, bool, str]] = field(default_factory=list)
+    stack: list[tuple[str, bool]] = field(default_factory=list)
+    section: str = ""
+    words: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        told = dict(attrs)
+        if tag in BLOCKS:
+            self.flush()
+        if tag == "section":
+            self.section = str(told.get("id", ""))
+        if tag not in VOID:
+            file = tag == "a" and not str(told.get("href", "#")).startswith("#")
+            self.stack.append((tag, tag in SILENT or file))
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in BLOCKS:
+            self.flush()
+        while self.stack and self.stack.pop()[0] != tag:
+            pass
+
+    def handle_data(self, data: str) -> None:
+        if not any(silent for _, silent in self.stack):
+            self.words.append(data)
+
+    def flush(self) -> None:
+        text = " ".join("".join(self.words).split())
+        folded = any(tag == "details" for tag, _ in self.stack)
+        if text:
+            self.said.append((self.section, folded, text))
+        self.words = []
+
+
+def prose(page: str) -> list[tuple[str, bool, str]]:
+    seen = Prose()
+    seen.feed(page)
+    seen.close()
+    seen.flush()
+    return seen.said
+
+
 def read(page: str) -> Seen:
     seen = Seen()
     seen.feed(page)

@@ -78,6 +78,7 @@ class Made:
                 "report": out / "report.html",
                 "figures": out / "figures",
                 "tables": out / "tables.xlsx",
+                "answer": out / "answer.json",
             },
             folder=self.folder,
         )
@@ -563,8 +564,14 @@ def _classes(made: Made, scans: pd.DataFrame, units: Any, wavelength: np.ndarray
                             ("maximum", 1.1 * behind))
         for w, v in zip(wavelength[28:553], curve, strict=True)
     ]  # fmt: skip
+    terms += [
+        ("coefficient", chosen, name, w, 0.1 * (i - 1) * np.exp(-(((w - 705) / 40) ** 2)))
+        for i, name in enumerate(names)
+        for w in wavelength[28:553]
+    ]
     frame = pd.DataFrame(terms, columns=["term", "component", "class", "wavelength_nm", "value"])
     frame["sd_resample"] = np.nan
+    frame.loc[frame["term"] == "coefficient", "sd_resample"] = 0.02
     write_parquet(
         made.place("classes_terms", "classes/spectra_terms.parquet"),
         pa.Table.from_pandas(frame.astype({"component": "int32"}), preserve_index=False),

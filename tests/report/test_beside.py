@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import json
 import re
 from pathlib import Path
 
@@ -15,10 +16,14 @@ import leafledger.quality
 from leafledger.report.classification import (
     comparison_rows,
     confused_pairs,
+    how_sure,
+    most_confused,
     noise_words,
     question_rows,
     rival_words,
     sureness_words,
+    taken_rows,
+    why_this_size,
 )
 from leafledger.report.conclusions_held import (
     MOST_UNITS,
@@ -29,7 +34,7 @@ from leafledger.report.conclusions_held import (
     why_none,
 )
 from leafledger.report.figures import STYLE, FigureSet
-from leafledger.report.gather import CHECK_WORDS, check_words, table_or_empty
+from leafledger.report.gather import CHECK_WORDS, check_words, gather, table_or_empty
 from leafledger.report.next_study import design_rows, remarks, share_rows
 from leafledger.report.stage import run
 from leafledger.report.time_course import (
@@ -61,6 +66,50 @@ def full(tmp_path_factory):
     made.page = made.job().outputs["report"].read_text(encoding="utf-8")
     made.seen = pages.read(made.page)
     return made
+
+
+MOST_WORDS = 36
+FILE = re.compile(r"[\w./-]+\.(csv|json|parquet|xlsx|yaml|svg|png|skops)")
+
+
+def machine_words(page: str, names: frozenset[str]) -> list[str]:
+    """Return the words with @ or an underscore outside code; names of the study and files pass."""
+    found = []
+    for section, _, text in pages.prose(page):
+        if section == "lineage":
+            continue
+        for name in sorted(names, key=len, reverse=True):
+            text = text.replace(name, "NAME")
+        found += [w for w in FILE.sub("FILE", text).split() if "_" in w or "@" in w]
+    return found
+
+
+def long_sentences(page: str) -> list[str]:
+    """Return the sentences of the main part, what is not folded, of too many words."""
+    return [
+        sentence
+        for section, folded, text in pages.prose(page)
+        if not folded and section not in {"lineage", "cautions"}
+        for sentence in re.split(r"[.?!;:]\s+", text)
+        if len(sentence.split()) > MOST_WORDS
+    ]
+
+
+def test_no_machine_word_stands_on_a_page_outside_code(full, whole):
+    for made in (full, whole):
+        assert machine_words(made.page, gather(made.job()).names) == []
+    assert machine_words("<p>the linear_model at day4@iron</p>", frozenset()) == [
+        "linear_model", "day4@iron",
+    ]  # fmt: skip
+    assert machine_words("<p>CI_x in a_b.csv, <code>c_d</code></p>", frozenset({"CI_x"})) == []
+
+
+def test_sentences_of_the_main_part_are_short(full, whole):
+    for made in (full, whole):
+        assert long_sentences(made.page) == []
+    assert len(long_sentences(f"<p>{'word ' * (MOST_WORDS + 1)}</p>")) == 1
+    folded = f"<details><p>{'word ' * (MOST_WORDS + 1)}</p></details>"
+    assert long_sentences(folded) == []
 
 
 def test_every_new_figure_is_drawn_described_and_balanced(full):
@@ -174,6 +223,66 @@ def test_classes_are_told_one_by_one(full):
     ):
         assert words in full.seen.text, words
     assert full.seen.text.count("the design has no two blocks") == 1
+
+
+MATRIX = {
+    "rows": [
+        {"true": "a", "total": 20.0, "cells": [{"share": s} for s in (0.75, 0.05, 0.2)]},
+        {"true": "b", "total": 10.0, "cells": [{"share": s} for s in (0.4, 0.6, 0.0)]},
+        {"true": "c", "total": 20.0, "cells": [{"share": s} for s in (0.15, 0.0, 0.85)]},
+    ]
+}
+
+
+def test_classes_stand_by_how_badly_they_fare_and_what_they_are_taken_for():
+    rows = taken_rows(MATRIX, ["a", "b", "c"])
+    assert [(r["true"], r["right"], r["wrong"]) for r in rows] == [
+        ("b", 0.6, [("a", 0.4)]),
+        ("a", 0.75, [("c", 0.2), ("b", 0.05)]),
+        ("c", 0.85, [("a", 0.15)]),
+    ]  # fmt: skip
+    # a and c: 0.2 of 20 and 0.15 of 20 scans; a and b: 0.05 of 20 and 0.4 of 10.
+    assert most_confused(rows) == ("a", "c", pytest.approx(7.0))
+    assert taken_rows(None, []) == [] and most_confused([]) is None
+    right = [{"true": "a", "total": 3, "right": 1.0, "wrong": []}]
+    assert most_confused(right) is None
+
+
+def test_how_sure_is_one_number_with_days_and_the_weakest_class():
+    said = how_sure(
+        {"accuracy": 0.498, "wilson": [0.31, 0.68], "ci_level": 0.95, "majority_accuracy": 0.27,
+         "majority_class": "Kite", "held_out_sessions": {"accuracy": 0.41, "interval": [0.2, 0.6]},
+         "weakest_class": {"class": "Dunlin", "sensitivity": 0.18, "interval": [0.03, 0.5]}}
+    )  # fmt: skip
+    assert [row["value"] for row in said] == ["49.8 %", "41.0 %", "18.0 %", "27.0 %"]
+    assert "not trained on" in said[1]["words"] and said[1]["more"].endswith("20.0 % to 60.0 %")
+    assert said[2]["words"] == "of Dunlin, the class that fares worst"
+    assert said[3]["more"] == "Kite"
+    assert how_sure({}) == []
+
+
+def test_why_this_size_names_a_higher_point_of_the_curve():
+    curve = pd.DataFrame(
+        {"split": ["outer", "outer", "training"], "n_components": [2, 7, 7],
+         "mean": [0.5, 0.55, 0.9]}
+    )  # fmt: skip
+    last = why_this_size({"n_components": 2}, curve, "plants")[-1]
+    assert (
+        last
+        == "With 2, 50.0 % of the held-out scans are right; the curve is highest at 7 (55.0 %)."
+    )
+
+
+def test_the_first_figures_of_the_classes_name_worst_class_and_weights(whole):
+    text = (whole.job().outputs["figures"] / "captions.txt").read_text(encoding="utf-8")
+    assert "All classes share one scale. Band: SD over resamples" in text
+    svg = (whole.job().outputs["figures"] / "class_weights.svg").read_text(encoding="utf-8")
+    for name in sorted(whole.plan.cultivars):
+        assert f">for {name}<" in svg
+    order = [a for t, a in whole.seen.tags if t == "figure"]
+    names = [a["id"].removeprefix("fig-") for a in order]
+    part = names[names.index("taken_for") :]
+    assert part[:3] == ["taken_for", "class_weights", "accuracy_by_latent_variables"]
 
 
 def test_words_where_nothing_was_recorded(tmp_path):
@@ -385,3 +494,20 @@ def test_tables_that_are_missing_or_older_say_nothing_false(tmp_path):
     no_primary = pd.DataFrame({"primary": [False]})
     assert "names no primary contrast" in why_none(no_primary)
     assert "No effect was tested" in why_none(no_primary.iloc[:0])
+
+
+def test_an_index_stands_with_its_name_what_it_follows_and_what_to_beware_of(tmp_path):
+    made = tables.make(tmp_path, small())
+    catalogue = json.loads(made.inputs["catalogue"].read_text(encoding="utf-8"))
+    for entry in catalogue["indices"]:
+        entry |= {"name": f"plain {entry['index']}", "responds_to": "chlorophyll <a>",
+                  "confusions": "It moves without any. More of it."}  # fmt: skip
+    made.inputs["catalogue"].write_text(json.dumps(catalogue), encoding="utf-8")
+    run(made.job())
+    page = made.job().outputs["report"].read_text(encoding="utf-8")
+    table = page.split('aria-label="Effects by index and contrast"')[1].split("</table>")[0]
+    row = table.split('<th scope="row" class="mid">CI_rededge')[1].split("</tr>")[0]
+    assert "plain CI_rededge; follows chlorophyll &lt;a&gt;" in row
+    assert "<b>Beware:</b> It moves without any.</span>" in row
+    card = page.split("<dt>Index and contrast</dt>")[1].split("</dd>")[0]
+    assert "<b>Beware:</b> It moves without any." in card

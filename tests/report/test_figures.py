@@ -18,7 +18,7 @@ from matplotlib import axis as mpl_axis
 from matplotlib.figure import Figure
 from PIL import Image
 
-from leafledger.records.code import code_of
+from leafledger.records.digests import code_of
 from leafledger.report import numbers
 from leafledger.report.answer import strip
 from leafledger.report.classification import rival_rows
@@ -339,5 +339,25 @@ def test_every_caption_tells_n_error_bars_and_adjustment(whole):
     assert len(captions) >= 16 and len(live) == 5
     for name, caption in [*captions.items(), *enumerate(live)]:
         assert re.search(r"\bn\s(=\s|of |: |runs )|\bn:|\bn, |[Nn]umber of white", caption), name
-        assert re.search(r"error bar|interval|deviation|spread", caption), name
-        assert "adjust" in caption, name
+        assert re.search(r"error bar|interval|deviation|spread|\bSD\b", caption), name
+        assert re.search(r"adjust|[Nn]othing is tested", caption), name
+
+
+def test_every_figure_fits_two_columns_of_a_journal_with_text_of_8_points(whole):
+    """180 mm are 510.2 points; DejaVu, the font of the figures, is larger than most at 8 points."""
+    drawn = list(whole.job().outputs["figures"].glob("*.svg"))
+    assert len(drawn) > 12
+    for path in drawn:
+        svg = path.read_text(encoding="utf-8")
+        width = re.search(r'width="([\d.]+)pt"', svg)
+        assert width is not None and float(width[1]) <= 510.3, path.name
+        sizes = [float(x) for x in re.findall(r"font(?:-size)?:[^;\"]*?([\d.]+)px", svg)]
+        assert sizes and min(sizes) >= 8, (path.name, min(sizes))
+
+
+def test_each_loading_has_a_scale_of_its_own(whole):
+    svg = (whole.job().outputs["figures"] / "loadings.svg").read_text(encoding="utf-8")
+    assert svg.count(">wavelength (nm)<") == 1
+    assert "(left scale, one for each;" in (
+        whole.job().outputs["figures"] / "captions.txt"
+    ).read_text(encoding="utf-8")

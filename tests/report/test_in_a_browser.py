@@ -65,8 +65,14 @@ def lines_of(page: Page, name: str) -> int:
     return int(page.locator(f"#drawn-{name} .scatterlayer .trace").count())
 
 
+def single_scans(page: Page) -> None:
+    """Switch single scans on; the means of the groups stand first."""
+    page.locator("[data-live=spectra]").get_by_label("single scans").check()
+
+
 def point_at_a_line(page: Page) -> str:
     """Move the pointer over the spectra until it is told of one, and return what is told."""
+    single_scans(page)
     area = page.locator("#drawn-spectra .nsewdrag")
     area.scroll_into_view_if_needed()
     box = area.bounding_box()
@@ -140,6 +146,7 @@ def whole_rows(made: tables.Made, session: str) -> list[dict[str, str]]:
 def test_a_scan_left_out_is_told_by_key_with_its_rule_and_drawn_dashed(whole, watched):
     page = opened(watched, report_of(whole))
     live = page.locator("[data-live=spectra]")
+    single_scans(page)
     for session in whole.plan.sessions:
         live.get_by_label(session, exact=True).check()
     live.get_by_label("accepted", exact=True).uncheck()
@@ -157,6 +164,7 @@ def test_a_scan_left_out_is_told_by_key_with_its_rule_and_drawn_dashed(whole, wa
 def test_groups_and_sessions_are_switched_off(whole, watched):
     page = opened(watched, report_of(whole))
     live = page.locator("[data-live=spectra]")
+    single_scans(page)
     before = lines_of(page, "spectra")
     live.get_by_label("water").uncheck()
     expect(live.locator(".said")).to_contain_text("Drawn: 36 scans")
@@ -164,6 +172,101 @@ def test_groups_and_sessions_are_switched_off(whole, watched):
     live.get_by_label("day12").uncheck()
     expect(live.locator(".said")).to_contain_text("Drawn: 0 scans")
     assert lines_of(page, "spectra") == 0
+
+
+def test_means_with_their_spread_stand_first_and_scans_behind_a_switch(whole, watched):
+    page = opened(watched, report_of(whole))
+    live = page.locator("[data-live=spectra]")
+    expect(live.locator(".said")).to_contain_text(
+        "Mean with SD: water day12, n = 12; chelate day12, n = 12."
+    )
+    # A line, its marks and two edges of its band for each group.
+    assert lines_of(page, "spectra") == 8
+    expect(live.get_by_label("accepted", exact=True)).to_be_hidden()
+    single_scans(page)
+    expect(live.get_by_label("accepted", exact=True)).to_be_visible()
+    expect(live.locator(".said")).to_contain_text("Drawn: ")
+
+
+def test_a_switch_does_not_move_the_axis_of_an_index(whole, watched):
+    page = opened(watched, report_of(whole))
+    live = page.locator("[data-live=courses]")
+
+    def axis():
+        return page.locator("#drawn-courses").evaluate("plot => plot.layout.yaxis.range")
+
+    before = axis()
+    live.get_by_label("chelate").uncheck()
+    expect(live.locator(".said")).to_have_text("CI_rededge: water, n = 12")
+    assert axis() == before
+    names = page.locator("#drawn-courses .annotation-text").all_text_contents()
+    assert names == ["water"]
+
+
+def test_lineage_opens_beside_the_number_and_closes_by_key(whole, watched):
+    page = watched.open_file(report_of(whole))
+    expect(page.locator("html[data-live=drawn]")).to_be_attached(timeout=90_000)
+    top = page.evaluate("scrollY")
+    link = page.locator("a.origin:has(svg)").filter(visible=True).first
+    link.focus()
+    page.keyboard.press("Enter")
+    panel = page.get_by_role("dialog")
+    expect(panel).to_be_visible()
+    expect(panel).to_contain_text("SHA-256")
+    expect(panel).to_contain_text("leafledger trace . ")
+    box, at = panel.bounding_box(), link.bounding_box()
+    assert box is not None and at is not None
+    assert abs(box["y"] - at["y"]) < 120 and page.evaluate("scrollY") - top < 800
+    assert watched.barriers() == []
+    page.keyboard.press("Escape")
+    expect(panel).to_have_count(0)
+    assert link.evaluate("a => a === document.activeElement")
+    # The rest of it is one more click away, in the appendix.
+    link.click()
+    page.get_by_role("link", name="All of it, in the appendix").click()
+    expect(panel).to_have_count(0)
+    expect(page.locator(":target")).to_be_visible()
+
+
+def test_text_of_every_figure_is_at_least_8_points_on_a_screen(whole, watched):
+    page = opened(watched, report_of(whole), (1280, 800))
+    small = page.evaluate(
+        """() => [...document.querySelectorAll('svg.plot')].flatMap((plot) => {
+          const scale = plot.getBoundingClientRect().width / plot.viewBox.baseVal.width;
+          return [...plot.querySelectorAll('text')].map((t) => [plot.closest('figure').id,
+            t.textContent, parseFloat(getComputedStyle(t).fontSize) * scale * 0.75]);
+        }).filter(([, , points]) => points > 0 && points < 8)"""
+    )
+    assert small == []
+
+
+def test_the_dark_page_has_dark_figures(whole, chromium):
+    context = chromium.new_context(color_scheme="dark")
+    page = context.new_page()
+    page.goto(report_of(whole).resolve().as_uri())
+    ground = page.locator("#fig-taken_for").evaluate("f => getComputedStyle(f).backgroundColor")
+    assert max(int(x) for x in re.findall(r"\d+", ground)[:3]) < 60
+    turned = page.locator("#fig-taken_for .plot").evaluate("p => getComputedStyle(p).filter")
+    assert turned.startswith("invert")
+    page.emulate_media(media="print")
+    printed = page.locator("#fig-taken_for .plot").evaluate("p => getComputedStyle(p).filter")
+    assert printed == "none"
+    context.close()
+
+
+def test_the_words_of_a_figure_open_by_a_button_and_stand_whole_in_print(whole, watched):
+    page = watched.open_file(report_of(whole))
+    caption = page.locator("#fig-taken_for figcaption")
+    short = caption.locator(".words").bounding_box()
+    caption.get_by_role("button", name="How to read it").click()
+    whole_words = caption.locator(".words").bounding_box()
+    assert short is not None and whole_words is not None
+    assert whole_words["height"] > short["height"]
+    caption.get_by_role("button", name="Less").click()
+    watched.as_print()
+    expect(caption.get_by_role("button")).to_be_hidden()
+    clamp = caption.locator(".words").evaluate("w => getComputedStyle(w).display")
+    assert clamp == "block"
 
 
 def test_the_slider_moves_accuracy_confusion_and_loading_together(whole, watched):
@@ -183,9 +286,28 @@ def test_the_slider_moves_accuracy_confusion_and_loading_together(whole, watched
     assert shown.get_attribute("data-n") == "5"
     new = (curve.get_attribute("d"), ring.get_attribute("transform"))
     assert old[0] != new[0] and old[1] != new[1]
-    page.get_by_role("button", name="Back to the chosen number").click()
+    expect(page.locator("#lv-annex")).to_have_value(page.locator("#lv").input_value())
+    page.get_by_role("button", name="Back to the chosen number").first.click()
     expect(terms).to_contain_text("Latent variable 4:")
     assert curve.get_attribute("d") == old[0]
+
+
+def test_a_size_picked_on_the_curve_opens_its_matrix_and_loadings(whole, watched):
+    watched.size(DESKTOP)
+    page = watched.open_file(report_of(whole))
+    expect(page.locator("[data-live=path][data-drawn]")).to_be_attached(timeout=90_000)
+    expect(page.locator("details.step:not([hidden])")).to_be_hidden()
+    page.locator("#drawn-path").scroll_into_view_if_needed()
+    # The library's own marks lie below its layer for the pointer: click where the mark is.
+    mark = page.locator("#drawn-path .scatterlayer .trace .point").nth(6).bounding_box()
+    assert mark is not None
+    page.mouse.move(mark["x"] + mark["width"] / 2, mark["y"] + mark["height"] / 2)
+    page.wait_for_timeout(300)
+    page.mouse.click(mark["x"] + mark["width"] / 2, mark["y"] + mark["height"] / 2)
+    shown = page.locator("details.step:not([hidden])")
+    expect(shown).to_be_visible()
+    assert shown.get_attribute("data-n") == "7"
+    expect(page.locator("[data-live=terms] .said")).to_contain_text("Latent variable 7:")
 
 
 def test_an_index_is_chosen_and_a_plant_named(whole, watched):
@@ -289,6 +411,7 @@ def test_hostile_labels_stay_text(hostile, watched, size):
     assert page.locator("#drawn-courses b, #drawn-spectra b").count() == 0
     live = page.locator("[data-live=spectra]")
     expect(live.locator("fieldset").first).to_contain_text(BAD)
+    single_scans(page)
     live.get_by_label("day0").check()
     expect(live.locator(".said")).to_contain_text("Drawn: ")
     told = point_at_a_line(page).replace("|", "")
@@ -328,6 +451,7 @@ def test_many_scans_are_thinned_in_the_drawing_and_said_so(watched, tmp_path):
     made = tables.make(tmp_path, plan)
     run(made.job())
     page = opened(watched, report_of(made))
+    single_scans(page)
     said = page.locator("[data-live=spectra] .said")
     expect(said).to_contain_text("of 360 switched on; the study has 720.")
     expect(page.locator("#fig-spectra_by_group figcaption")).to_contain_text(

@@ -190,8 +190,14 @@ def test_every_number_stands_under_a_link_to_its_lineage(whole):
     links = set().union(*seen.linked.values())
     assert {link[1:] for link in links} <= ids
     # All parts but those that this study has no numbers for.
-    of_assays = {"pigment-calibration", "pigment-contents", "chromatograms"}
-    of_assays |= {"trait-models", "trait-effects"}
+    of_assays = {
+        "pigment-calibration",
+        "pigment-contents",
+        "chromatograms",
+        "trait-models",
+        "trait-effects",
+        "leaf-model",
+    }
     assert len(set(PARTS) - {"plan", "variants", *of_assays}) - len(links) <= 4
     figures = re.findall(r'<figure id="fig-[a-z_]+".*?</figure>', page, flags=re.DOTALL)
     assert len(figures) > 12

@@ -328,7 +328,45 @@ def test_a_rerun_from_the_page_touches_what_it_should(
     assert not [task for task in ran if task.split(".")[0] in {"intake", "reflectance"}]
     result.click()
     expect(page.locator("#effects table")).to_be_visible()
-    for words in ("as analysed", "with every scan", "clip slipped"):
+    for words in ("as analysed", "with every scan", "clip slipped", "move the estimate by"):
         expect(page.locator("#effects")).to_contain_text(words)
     expect(page.locator(".notice")).to_have_count(0)
     assert watched.barriers() == []
+
+
+@SIZES
+def test_a_decision_is_taken_above_the_fold_and_the_next_undecided_comes_by_a_key(
+    opened: Opened, watched: Watched, size: tuple[int, int]
+) -> None:
+    watched.size((1440, 900) if size == DESKTOP else size)
+    page = opened()
+    expect(page.locator("#decide")).to_be_hidden()  # references are not decided
+    page.keyboard.press("d")
+    expect(page.locator("#group-title")).to_have_text("day12 · plant p2")
+    page.evaluate("scrollTo(0, 0)")
+    bar = page.locator("#decide")
+    expect(bar).to_contain_text(invented_study.OUTLIER)
+    expect(bar).to_contain_text("not decided")
+    for words in ("Exclude…", "Keep…"):
+        box = bar.get_by_role("button", name=re.compile(words[:-1], re.IGNORECASE)).bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= page.evaluate("innerHeight"), words
+    # The badge names the rule, in the words of the report where it has some.
+    expect(page.locator(".scan.chosen .badge").first).to_have_text("▲ replicates (outlier)")
+    decide(page, "e", "clip slipped")
+    expect(bar).to_contain_text("exclude, not saved yet")
+    page.keyboard.press("d")
+    expect(page.locator("#status")).to_have_text("Every flagged scan is decided.")
+
+
+def test_figures_keep_their_scale_from_group_to_group(opened: Opened) -> None:
+    page = opened()
+    page.locator("#groups button").first.click()
+    seen = set()
+    for _ in range(4):
+        before = title(page)
+        ticks = page.locator("#figures svg").first.locator("text[text-anchor=end]")
+        seen.add(tuple(ticks.all_text_contents()))
+        page.keyboard.press("n")
+        expect(page.locator("#group-title")).not_to_have_text(before)
+    assert len(seen) <= 2  # one scale for each session at most, as the next is brighter

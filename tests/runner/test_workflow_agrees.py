@@ -121,7 +121,7 @@ def test_levels_follow_from_what_rules_read_as_late_as_can_be() -> None:
         ("validation",),
         ("pigments",),
         ("unit_means", "traits"),
-        ("classes", "effects", "trait_effects", "rivals", "negative_controls"),
+        ("classes", "effects", "leaf_model", "trait_effects", "rivals", "negative_controls"),
         ("report",),
     )
     a = Rule("a", "", "", "", writes=(_written("x", "x"),))

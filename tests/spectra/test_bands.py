@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from leafledger.spectra.bands import (
+from leafledger.spectra.grid import (
     Band,
     band_weights,
     covers,

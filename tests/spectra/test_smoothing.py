@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from leafledger.errors import InputFault
-from leafledger.spectra.bands import savitzky_golay, smoothing_weights, window_points
+from leafledger.spectra.grid import savitzky_golay, smoothing_weights, window_points
 
 # Savitzky and Golay 1964, Anal. Chem. 36:1627-1639, Tables I-XI, with the corrections of Steinier,
 # Termonia and Deltour 1972, Anal. Chem. 44:1906: points, order, derivative, integers, norm.

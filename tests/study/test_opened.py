@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import re
 import subprocess
 import sys
 
@@ -47,6 +48,20 @@ def test_a_name_that_does_not_exist_is_answered_with_the_nearest(small_study_run
     assert unrun.tables() == [] and unrun.figures() == {}
     with pytest.raises(FileNotFoundError, match="Run the study first"):
         unrun.table("effects.csv")
+
+
+def test_a_table_tells_unit_and_meaning_of_its_columns_on_hover(small_study_run):
+    study = leafledger.Study.open(small_study_run)
+    table = study.table("unit_indices.csv")
+    shown = table.query("n_scans > 0")[["unit", "index", "mean"]].head(2)._repr_html_()
+    units = dict(zip(study.columns("unit_indices.csv")["column"],
+                     study.columns("unit_indices.csv")["unit"], strict=True))  # fmt: skip
+    assert units["mean"] == "unit of the index"
+    assert re.search(r'<th title="[^"]+ \(unit: unit of the index\)">mean</th>', shown)
+    assert re.search(r'<th title="[^"]+">index</th>', shown)
+    # Words for which the study has none are left as they are, and no cell is touched.
+    assert "<th>other</th>" in table.head(1).assign(other="<th>mean</th>")._repr_html_()
+    assert table.equals(read_study(small_study_run).table("unit_indices.csv"))
 
 
 def test_the_table_of_variants_is_named_if_it_is_there(small_study):

@@ -27,7 +27,7 @@ from leafledger.study.tables import (
     unit_in,
     written_by,
 )
-from leafledger.validation.expectations import indices_suite, reflectance_suite, scans_suite
+from leafledger.validation.checking import indices_suite, reflectance_suite, scans_suite
 
 HOLDS = {
     "text": lambda c: pd.api.types.is_string_dtype(c) or c.isna().all(),
@@ -178,5 +178,9 @@ def test_a_real_run_writes_what_is_declared(small_study_run: Path) -> None:
                 values = frame[column.name]
                 assert HOLDS[column.dtype](values), (path, column.name, values.dtype)
         checked.add(table.name)
-    others = {table.name for table in TABLES.values() if table.of_pigments or table.of_traits}
+    others = {
+        table.name
+        for table in TABLES.values()
+        if table.of_pigments or table.of_traits or table.of_leaf_model
+    }
     assert checked == set(TABLES) - {"variants"} - others  # tests/pigments, tests/traits have these

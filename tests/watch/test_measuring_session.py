@@ -8,6 +8,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from leafledger.cli.watch_command import line_of
 from leafledger.errors import InputFault
 from leafledger.watch import session_steps
 from leafledger.watch.page_state import page_state
+from leafledger.watch.watch_server import Watch
 
 from .conftest import Bench
 
@@ -333,7 +335,7 @@ def test_a_full_disk_loses_nothing(bench: Bench, monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr("leafledger.watch.measuring_session._PATIENCE_S", 0.05)
     instrument.save_next()
     bench.settle(watch, 0.4)
-    assert "scan00001.txt waits: no space left on device" in bench.words()
+    assert "scan00001.txt waits: the disk is full, and scans.csv stays as it was" in bench.words()
     monkeypatch.undo()
     bench.settle(watch)
     assert bench.rows()["day0-r1-d12"]["file"] == "raw/day0/scan00001.txt"
@@ -441,3 +443,130 @@ def test_the_command_is_killed_and_begun_again(bench: Bench) -> None:
     assert "3/" in out and "The watch has ended" in out
     following = next(row["scan"] for row in bench.rows().values() if not row["time"])
     assert f"{following} is next: leafledger watch {bench.study} day0 goes on there." in out
+
+
+def test_an_older_copy_saved_between_two_watches_is_noticed(bench: Bench) -> None:
+    watch = bench.watch()
+    instrument = bench.instrument()
+    bench.measure(watch, instrument, 5)
+    sheet = bench.study / "scans.csv"
+    older = sheet.read_bytes()
+    bench.measure(watch, instrument, 2)
+    watch.note("small leaf", list(bench.rows())[6])
+    whole = sheet.read_bytes()
+    watch.close()
+    sheet.write_bytes(older)
+    bench.said.clear()
+    again = bench.watch()
+    first = bench.said[0]
+    assert first.kind == "fault" and first.bell
+    assert "an older copy was saved over it. Put back by the watch." in first.text
+    assert first.text.startswith("Steps 6 and 7: ")
+    assert sheet.read_bytes() == whole
+    assert page_state(again)["tally"]["done"] == 7
+    # Said once: the next watch finds what it expects.
+    again.close()
+    bench.said.clear()
+    bench.watch()
+    assert "older copy" not in bench.words()
+
+
+def test_a_study_begun_anew_between_two_watches_is_no_older_copy(bench: Bench) -> None:
+    sheet = bench.study / "scans.csv"
+    planned = sheet.read_bytes()
+    watch = bench.watch()
+    bench.measure(watch, bench.instrument(numbered=False), 3)
+    watch.close()
+    # A person throws the session away, files and rows, and begins anew.
+    for path in (bench.study / "raw/day0").iterdir():
+        path.unlink()
+    sheet.write_bytes(planned)
+    bench.said.clear()
+    again = bench.watch()
+    assert "older copy" not in bench.words()
+    assert page_state(again)["tally"]["done"] == 0
+    assert sheet.read_bytes() == planned
+
+
+def test_a_copy_that_cannot_be_read_changes_nothing(bench: Bench) -> None:
+    watch = bench.watch()
+    bench.measure(watch, bench.instrument(), 3)
+    watch.close()
+    whole = (bench.study / "scans.csv").read_bytes()
+    (bench.study / "ledger/watch.day0.csv").write_bytes(b"no sheet")
+    again = bench.watch()
+    assert page_state(again)["tally"]["done"] == 3
+    assert (bench.study / "scans.csv").read_bytes() == whole
+    assert (bench.study / "ledger/watch.day0.csv").read_bytes() == whole
+
+
+def test_a_full_disk_is_said_at_once_and_nothing_is_lost(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    watch = bench.watch()
+    instrument = bench.instrument()
+    bench.measure(watch, instrument, 2)
+    sheet = bench.study / "scans.csv"
+    before = sheet.read_bytes()
+
+    def full(path: Path, _data: bytes) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device", str(path))
+
+    with monkeypatch.context() as patch:
+        patch.setattr("leafledger.watch.sheet_cells.write_bytes", full)
+        bench.said.clear()
+        assert instrument.save_next() is not None
+        bench.settle(watch, 0.5)
+        told = [message for message in bench.said if "the disk is full" in message.text]
+        assert len(told) == 1 and told[0].kind == "fault" and told[0].bell
+        assert sheet.read_bytes() == before
+    # Space is there again: the file that waited becomes its step.
+    bench.settle(watch)
+    assert page_state(watch)["tally"]["done"] == 3
+
+
+def test_polling_finds_files_where_the_file_system_is_silent(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def silent(*_: object, **__: object) -> object:
+        raise AssertionError("the file system was asked for notices")
+
+    monkeypatch.setattr("watchfiles.watch", silent)
+    watch, instrument = bench.watch(), bench.instrument()
+    at_work = Watch(watch, polling=True, say=lambda _words: None)
+    at_work.start()
+    try:
+        for n in range(1, 4):
+            assert instrument.save_next() is not None
+            until = time.monotonic() + 60
+            while page_state(watch)["tally"]["done"] < n:
+                assert time.monotonic() < until
+                time.sleep(0.05)
+    finally:
+        at_work.stop()
+    assert at_work.failure is None
+
+
+def test_a_share_without_notices_is_found_out_and_polled(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def deaf(*_: object, stop_event: threading.Event, **__: object) -> object:
+        stop_event.wait()
+        return iter(())
+
+    monkeypatch.setattr("watchfiles.watch", deaf)
+    monkeypatch.setattr("leafledger.watch.saved_files._NOTICE_S", 0.2)
+    monkeypatch.setattr("leafledger.watch.saved_files.IDLE_S", 0.2)
+    said: list[str] = []
+    watch = bench.watch()
+    at_work = Watch(watch, polling=False, say=said.append)
+    at_work.start()
+    try:
+        assert bench.instrument().save_next() is not None
+        until = time.monotonic() + 30
+        while not said or page_state(watch)["tally"]["done"] < 1:
+            assert time.monotonic() < until
+            time.sleep(0.05)
+    finally:
+        at_work.stop()
+    assert "Files appear here without notice, as on a network share" in said[0]

@@ -5,7 +5,7 @@
 
 
 # Computes pigment contents from assays, calibrates indices and reads chromatograms.
-# Digests of the assays and chromatograms that it reads stand in key_json: their dates say nothing.
+# Digests of the assays and chromatograms and profiles of strips that it reads stand in key_json: their dates say nothing.
 rule pigments:
     input:
         indices=expand("results/indices/{session}.parquet", session=SESSIONS),
@@ -17,6 +17,7 @@ rule pigments:
         pigment_calibrations="results/pigments/calibrations.csv",
         pigment_estimates="results/pigments/estimates.csv",
         chromatogram_spots="results/pigments/chromatograms.csv",
+        strip_profiles="results/pigments/strip_profiles.csv",
         pigments_summary="results/pigments/pigments.json",
         record="records/pigments.json",
     log:

@@ -13,6 +13,7 @@ rule report:
         report="results/report.html",
         figures=directory("results/figures"),
         tables="results/tables.xlsx",
+        answer="results/answer.json",
         record="records/report.json",
     log:
         "logs/report.log",

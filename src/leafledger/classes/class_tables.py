@@ -38,7 +38,7 @@ from leafledger.classes.validation import (
 )
 from leafledger.resampling.intervals import wilson_interval
 from leafledger.resampling.splits import unit_shares
-from leafledger.spectra.bands import component_words
+from leafledger.spectra.grid import component_words
 from leafledger.study.tables import (
     CONFUSED_PAIRS,
     CONFUSION,

@@ -558,7 +558,7 @@ def _refuse_missing_class(data: Labelled, schemes: tuple[Scheme, ...], kind: str
 def _refuse_axis(data: Labelled, settings: Mapping[str, Any]) -> None:
     """Refuse a derivative on an axis that it cannot be taken on, before anything is computed."""
     if any(step in DERIVATIVES for step in settings["preprocessing"]):
-        from leafledger.spectra.bands import window_points
+        from leafledger.spectra.grid import window_points
 
         window_points(data.wavelength_nm, WINDOW_NM, ORDER, SETTING)
 

@@ -1,4 +1,4 @@
-"""Which leaves should be extracted, and what do the extracts hold: the commands of assay?"""
+"""Which leaves should be extracted, and what do extracts and strips hold: the commands of assay?"""
 
 from __future__ import annotations
 
@@ -186,6 +186,152 @@ def contents(study: Path, as_json: bool) -> None:
         )
     for sentence in strip_lines:
         say(sentence)
+
+
+@assay.command(short_help="Read a strip from its photograph.")
+@study_argument
+@click.argument("photograph", type=click.Path(path_type=Path))
+@click.option("--strip", default="", help="Name of the strip, such as s1.")
+@click.option(
+    "--system", default="",
+    help="Support and solvent, such as `paper, petroleum ether-acetone 9:1`.",
+)  # fmt: skip
+@click.option(
+    "--front-mm", type=float, help="Distance from start line to front, measured with a ruler."
+)
+@click.option(
+    "--u-mm", type=float, default=0.5, show_default=True,
+    help="Standard uncertainty of each distance.",
+)  # fmt: skip
+@click.option("--unit", default="", help="Unit that the strip is of, if known.")
+@click.option("--session", default="", help="Its session, if known.")
+@click.option(
+    "--start", "start", multiple=True, metavar="X,Y",
+    help="An end of the start line, in pixels from the upper left; given twice.",
+)  # fmt: skip
+@click.option("--front", metavar="X,Y", help="A point of the solvent front.")
+@click.option(
+    "--spot", "spots", multiple=True, metavar="X,Y,COLOUR",
+    help="The middle of a spot and its colour in words; may be given several times.",
+)  # fmt: skip
+@click.option("--replace", is_flag=True, help="Replace rows of this strip that stand in the sheet.")
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=0,
+    help="Port of the page on this machine; a free one if left out.",
+)  # fmt: skip
+@click.option("--no-browser", is_flag=True, help="Print the address of the page only.")
+@json_option
+def strip(
+    study: Path, photograph: Path, strip: str, system: str, front_mm: float | None, u_mm: float,
+    unit: str, session: str, start: tuple[str, ...], front: str | None, spots: tuple[str, ...],
+    replace: bool, port: int, no_browser: bool, as_json: bool,
+) -> None:  # fmt: skip
+    """Read a strip of a chromatogram from its PHOTOGRAPH into the sheet of STUDY.
+
+    On a page of this machine you point at the start line, the front and the spots. Where --start,
+    --front and --spot give the points, no page is opened. Rows are added to chromatograms.csv; the
+    density along the lane is kept in the folder chromatograms.
+
+    \b
+    Examples:
+      leafledger assay strip my-study strip.jpg
+      leafledger assay strip my-study strip.jpg --strip s1 --front-mm 82 \\
+        --system "paper, petroleum ether-acetone 9:1" --start 120,900 --start 320,902 \\
+        --front 220,80 --spot 222,380,green --spot 218,160,yellow
+    """
+    from leafledger.strips.strip_page import open_photograph
+    from leafledger.study.reading import read_study
+
+    given = {"strip": strip, "system": system, "u_mm": f"{u_mm:g}", "unit": unit,
+             "session": session}  # fmt: skip
+    with_points = bool(start or front or spots)
+    with problems_as_json(as_json):
+        opened = open_photograph(read_study(study), photograph)
+        if with_points or as_json:
+            marked = _marked(given, front_mm, u_mm, start, front, spots)
+            written = opened.save(marked, replace=replace)
+            found = opened.preview(marked)
+    if as_json:
+        say_json({"written": written, **found})
+        return
+    if with_points:
+        say(found["sentence"])
+        for one in found["spots"]:
+            say(f"  {one['colour']}: {one['spot_mm']:g} mm, Rf {one['rf']:g} +- {one['u_rf']:g}")
+        say(f"Written: {', '.join(written)}")
+        return
+    if front_mm is not None:
+        given["front_mm"] = f"{front_mm:g}"
+    _serve_strip(opened, given, port, browser=not no_browser)
+
+
+def _marked(
+    given: dict[str, str], front_mm: float | None, u_mm: float, start: tuple[str, ...],
+    front: str | None, spots: tuple[str, ...],
+) -> Any:  # fmt: skip
+    """Return what the flags point at."""
+    from leafledger.strips.strip_page import point_of
+    from leafledger.strips.strip_photograph import MarkedSpot, MarkedStrip
+
+    problems: list[Problem] = []
+
+    def point(text: str, flag: str) -> tuple[float, float]:
+        found = point_of(text)
+        if found is None:
+            problems.append(
+                Problem(
+                    file=flag, found=quoted(text), expected="a point such as 120,455",
+                    mend="Give column and row in pixels, from the upper left corner.",
+                )
+            )  # fmt: skip
+        return found or (math.nan, math.nan)
+
+    if len(start) != 2:
+        problems.append(
+            Problem(
+                file="--start", found=f"{len(start)} points",
+                expected="the two ends of the start line", mend="Give --start twice.",
+            )
+        )  # fmt: skip
+    if front is None:
+        problems.append(
+            Problem(
+                file="--front", found="no point", expected="a point of the solvent front",
+                mend="Give it as --front X,Y.",
+            )
+        )  # fmt: skip
+    if front_mm is None:
+        problems.append(
+            Problem(
+                file="--front-mm", found="nothing", expected="the distance from start to front",
+                mend="Measure it on the strip with a ruler: it gives the photograph its scale.",
+            )
+        )  # fmt: skip
+    ends = [point(text, "--start") for text in start]
+    at_front = (math.nan, math.nan) if front is None else point(front, "--front")
+    marks = []
+    for text in spots:
+        place, _, colour = text.rpartition(",")
+        marks.append(MarkedSpot(point(place, "--spot"), colour.strip()))
+    if problems:
+        raise InputFault(problems)
+    return MarkedStrip(
+        given["strip"], given["system"], front_mm or math.nan, (ends[0], ends[1]), at_front,
+        tuple(marks), u_mm, given["unit"], given["session"],
+    )  # fmt: skip
+
+
+def _serve_strip(opened: Any, given: dict[str, str], port: int, *, browser: bool) -> None:
+    from leafledger.local_page.local_server import announce, open_port
+    from leafledger.strips.strip_page import make_app
+
+    server, guard = open_port(port, lambda guard: make_app(opened, given, guard))
+    announce(guard, browser, say)
+    try:
+        server.serve_forever()  # until Ctrl-C, which it takes itself
+    finally:
+        server.server_close()
+    say("The page has ended; what was written is in chromatograms.csv.")
 
 
 def _plain(row: dict[str, Any]) -> dict[str, Any]:

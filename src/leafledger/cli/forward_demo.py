@@ -36,7 +36,7 @@ from leafledger.planning.planned_study import (
     write_study,
 )
 from leafledger.planning.randomised_order import DARK, SAMPLE, Step
-from leafledger.runner.plan_records import marked, record_plan, said_of_results
+from leafledger.runner.plan_statement import marked, record_plan, said_of_results
 from leafledger.runner.workflow import demo_study
 from leafledger.study.reading import read_study
 from leafledger.study.table_files import write_bytes

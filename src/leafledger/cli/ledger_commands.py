@@ -1,11 +1,13 @@
 """How is a result accounted for: the commands on the book of runs?
 
-``runs``, ``ui``, ``ledger sync``; ``verify``, ``trace``, ``compare``, ``reproduce``, ``export``.
+``runs``, ``ui``, ``ledger sync``; ``verify``, ``trace``, ``compare``, ``reproduce``, ``export``,
+``report`` of several studies.
 """
 
 from __future__ import annotations
 
 import re
+import webbrowser
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -65,8 +67,12 @@ def runs(study: Path, as_json: bool) -> None:
 @click.command()
 @study_argument
 @click.option("--port", type=click.IntRange(1, 65535), default=5000, show_default=True)
-def ui(study: Path, port: int) -> None:
-    """Open the tracking store in a browser, on this machine only.
+@click.option("--no-browser", is_flag=True, help="Print the address only.")
+def ui(study: Path, port: int, no_browser: bool) -> None:
+    """Open the list of runs in MLflow, on this machine only.
+
+    Its columns are the primary contrast with its interval, the verdict, the accuracy, how many
+    scans are left out, and what changed since the run before.
 
     \b
     Example:
@@ -74,6 +80,7 @@ def ui(study: Path, port: int) -> None:
     """
     from leafledger.ledger.book import sync_runs
     from leafledger.ledger.tracking import serve, tracking_server
+    from leafledger.local_page.local_server import has_screen
     from leafledger.runner.study_folder import study_lock
     from leafledger.study.table_files import refuse_links
 
@@ -93,7 +100,8 @@ def ui(study: Path, port: int) -> None:
             say(
                 "The store is shown as it is: a run is at work, or the folder cannot be written to."
             )
-    raise SystemExit(serve(folder, port, say))
+    show = webbrowser.open if not no_browser and has_screen() else None
+    raise SystemExit(serve(folder, port, say, show))
 
 
 @click.group()
@@ -314,24 +322,52 @@ def reproduce(study: Path, run: str, keep: Path | None, cores: int, as_json: boo
         raise SystemExit(rebuilt.exit_code)
 
 
-@click.command(short_help="Write a run with its origin as an RO-Crate.")
+class _ExportGroup(click.Group):
+    """``export STUDY OUT`` writes a crate; another kind is named before the study."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Put the name of the crate before arguments that name no kind."""
+        if args and args[0] not in {*self.commands, *ctx.help_option_names}:
+            args = ["crate", *args]
+        return super().parse_args(ctx, args)
+
+
+@click.group(cls=_ExportGroup, short_help="Hand a run on: an RO-Crate, or a kit for a paper.")
+def export() -> None:
+    """Hand a run on: `export STUDY OUT` writes an RO-Crate, `export paper` a kit for a paper.
+
+    \b
+    Example:
+      leafledger export my-study my-crate --raw --author "A. Grower"
+      leafledger export paper my-study my-paper --author "A. Grower"
+    """
+
+
+_run_option = click.option("--run", default="latest", show_default=True, help="Which run.")
+_licence_option = click.option("--licence", help="Address or text of the licence of the data.")
+_author_option = click.option(
+    "--author", "authors", multiple=True, help="An author; may be given again."
+)
+
+
+@export.command(short_help="Write a run with its origin as an RO-Crate.")
 @click.argument("study", type=click.Path(path_type=Path))
 @click.argument("out", type=click.Path(path_type=Path))
-@click.option("--run", default="latest", show_default=True, help="Which run to hand on.")
+@_run_option
 @click.option("--raw", is_flag=True, help="Put the raw files in; else only their digests.")
-@click.option("--licence", help="Address or text of the licence of the data.")
-@click.option("--author", "authors", multiple=True, help="An author; may be given again.")
-def export(
+@_licence_option
+@_author_option
+def crate(
     study: Path, out: Path, run: str, raw: bool, licence: str | None, authors: tuple[str, ...]
 ) -> None:
     """Hand a run on: write it with its origin as an RO-Crate into the new folder OUT.
 
     The folder holds results, records, settings, the fields of the MIAPPE checklist (miappe.csv), a
-    methods paragraph (methods.txt) and a page to look at.
+    methods paragraph (methods.txt) and a page to look at. The word `crate` may be left out.
 
     \b
     Example:
-      leafledger export my-study my-crate --raw --author "A. Grower"
+      leafledger export crate my-study my-crate --raw --author "A. Grower"
     """
     from leafledger.ledger.export import export as hand_on
     from leafledger.runner.workflow import snakefile
@@ -340,6 +376,61 @@ def export(
     notes = hand_on(folder, out.resolve(), snakefile(), run, raw, licence, authors)
     say(f"Written: {out}/ro-crate-preview.html (to look at), ro-crate-metadata.json (for programs)")
     bullet_list("To fill in:", notes)
+
+
+@export.command(short_help="Write what a paper needs of a run.")
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("folder", type=click.Path(path_type=Path))
+@_run_option
+@_licence_option
+@_author_option
+def paper(
+    study: Path, folder: Path, run: str, licence: str | None, authors: tuple[str, ...]
+) -> None:
+    """Write what a paper needs of a run into the new FOLDER, all from the book of runs.
+
+    It holds methods and results as text and LaTeX, figures at 85 and 180 mm (PDF, SVG, PNG at 600
+    dpi) with captions, tables, references (BibTeX), a checklist of reporting guidelines, the
+    statements on data and code, CITATION.cff, and the archive for a data repository.
+
+    \b
+    Example:
+      leafledger export paper my-study my-paper --author "A. Grower"
+    """
+    from leafledger.ledger.paper_kit import write_paper_kit
+    from leafledger.runner.workflow import snakefile
+
+    opened = folder_with_book(study)
+    notes = write_paper_kit(opened, folder.resolve(), snakefile(), run, licence, authors)
+    say(f"Written: {folder}/README.txt says what is in it")
+    bullet_list("Left to you:", notes)
+
+
+@click.command(short_help="Compare studies of one treatment on one page.")
+@click.argument("studies", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    default=Path("studies.html"),
+    show_default=True,
+    help="The page; an earlier one of this command is replaced.",
+)
+def report(studies: tuple[Path, ...], out: Path) -> None:
+    """Compare two or more studies of one treatment, such as seasons, on one page.
+
+    The page shows each study's primary effect with its interval, their mean (random effects), how
+    far the studies differ, and where a further study is expected. Index, unit, model and
+    treatments must be the same in all. The report of a single study is its results/report.html.
+
+    \b
+    Example:
+      leafledger report season-2025 season-2026 --out seasons.html
+    """
+    from leafledger.ledger.studies_together import write_comparison
+
+    for sentence in write_comparison(studies, out):
+        say_indented(sentence, "")
+    say(f"Written: {out}")
 
 
 @contextmanager

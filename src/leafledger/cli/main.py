@@ -16,6 +16,7 @@ from leafledger.cli.ledger_commands import (
     compare,
     export,
     ledger,
+    report,
     reproduce,
     runs,
     trace,
@@ -46,7 +47,7 @@ _SECTIONS: dict[str, tuple[click.Command, ...]] = {
     "Work on a study": (
         *(demo, new, plan, watch, check, run, status, review, assay, identify, estimate),
     ),
-    "Answer for a result": (runs, trace, compare, verify, reproduce, export, ui),
+    "Answer for a result": (runs, trace, compare, verify, reproduce, report, export, ui),
     "Keep house": (clean, ledger),
 }
 

@@ -310,7 +310,7 @@ def record(study: Path, as_json: bool) -> None:
       leafledger plan record my-study
     """
     from leafledger.ledger.plans import text_file
-    from leafledger.runner.plan_records import record_plan
+    from leafledger.runner.plan_statement import record_plan
 
     with problems_as_json(as_json):
         recorded = record_plan(study)

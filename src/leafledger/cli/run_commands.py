@@ -21,7 +21,7 @@ from leafledger.cli.terminal_text import (
 )
 from leafledger.errors import input_fault
 from leafledger.ledger.compare import tasks_ran
-from leafledger.runner.plan_records import marked, said_of_results
+from leafledger.runner.plan_statement import marked, said_of_results
 from leafledger.runner.run import RunResult
 from leafledger.runner.study_check import NOTHING_YET
 from leafledger.runner.workflow import demo_study
@@ -32,11 +32,21 @@ from leafledger.study.table_files import read_json
 # ----------------------------------------------------------------------
 
 
+UP_TO_DATE = "Up to date: nothing {}."
+"""What ``status`` and ``run`` say of a study that needs no task."""
+
+
 def findings(folder: Path) -> list[dict[str, Any]]:
     """Return the findings of the newest results, the classifier's last."""
     entries: list[dict[str, Any]] = _json(folder / "results/effects.json").get("findings", [])
     classes = _json(folder / "results/classes/summary.json")
     return entries + ([{"id": "classes", "sentence": classes["sentence"]}] if classes else [])
+
+
+def answers(folder: Path) -> list[str]:
+    """Return the answers of the report, each with what supports it; none without effects."""
+    rows = _json(folder / "results/answer.json").get("answers", [])
+    return [f"{row['answer']} {row['support']}".rstrip() for row in rows]
 
 
 def onset_sentences(folder: Path) -> list[str]:
@@ -75,10 +85,12 @@ def say_closing(folder: Path, result: RunResult) -> None:
         bullet_list("Notes:", [note for note in result.notes if note != NOTHING_YET])
         say("`leafledger check` names the sessions to come; measure the first one, then run again.")
         return
+    stated = "As stated: " if result.variants else ""
     for variant in result.variants:
         words = "holds as it was run before" if variant.outcome == "idle" else _ran(variant)
         say(f"Variant {variant.variant}: {'failed' if variant.exit_code else words}.")
-    say(("As stated: " if result.variants else "") + f"{_ran(result)}.")
+    idle = result.outcome == "idle" and not result.tasks and not result.variants
+    say(UP_TO_DATE.format("ran") if idle else f"{stated}{_ran(result)}.")
     facts, of_plan = said_of_results(folder)
     sentences = [
         str(finding["sentence"])
@@ -86,7 +98,7 @@ def say_closing(folder: Path, result: RunResult) -> None:
         for finding in marked(findings(folder), facts)
     ]
     since = (f"Since when. {sentence}" for sentence in onset_sentences(folder))
-    bullet_list("Found:", [*of_plan, *sentences, *since])
+    bullet_list("Found:", [*answers(folder), *of_plan, *sentences, *since])
     not_yet = waiting(folder)
     bullet_list("Not yet:", not_yet[:6])
     if len(not_yet) > 6:
@@ -307,7 +319,7 @@ def status(study: Path, as_json: bool) -> None:
     if not opened.session_ids:
         say(f"{NOTHING_YET[0].upper()}{NOTHING_YET[1:]}.")
     elif not planned:
-        say("Up to date: nothing would run.")
+        say(UP_TO_DATE.format("would run"))
     for p in planned:
         say(f"{'runs' if p.certain else 'may run':<8} {p.task.name:<22} {p.why}")
     if table.made and not table.why:

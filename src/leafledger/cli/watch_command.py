@@ -6,8 +6,7 @@ import shlex
 import sys
 import threading
 import webbrowser
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +14,7 @@ import click
 
 from leafledger.cli.terminal_text import safe, say
 from leafledger.errors import InputFault
+from leafledger.platforms import Keys
 
 if TYPE_CHECKING:
     from leafledger.watch.measuring_session import MeasuringSession, Message
@@ -48,37 +48,6 @@ def _say_message(message: Message) -> None:
 
 # Single keys, at a terminal only
 # ----------------------------------------------------------------------
-
-
-@contextmanager
-def _single_keys() -> Iterator[None]:
-    """Let keys come one by one, without Enter; the terminal is put back in any case."""
-    import termios
-    import tty
-
-    handle = sys.stdin.fileno()
-    before = termios.tcgetattr(handle)
-    try:
-        tty.setcbreak(handle)
-        yield
-    finally:
-        termios.tcsetattr(handle, termios.TCSADRAIN, before)
-
-
-def _asked(words: str) -> str:
-    """Ask for a line; the terminal shows what is typed meanwhile."""
-    import termios
-
-    handle = sys.stdin.fileno()
-    keys = termios.tcgetattr(handle)
-    lines = termios.tcgetattr(handle)
-    lines[3] |= termios.ICANON | termios.ECHO
-    termios.tcsetattr(handle, termios.TCSADRAIN, lines)
-    try:
-        click.echo(f"{words}: ", nl=False)
-        return sys.stdin.readline().strip()
-    finally:
-        termios.tcsetattr(handle, termios.TCSADRAIN, keys)
 
 
 def press(key: str, session: MeasuringSession, asked: Callable[[str], str]) -> bool:
@@ -120,12 +89,15 @@ def press(key: str, session: MeasuringSession, asked: Callable[[str], str]) -> b
 
 
 def _listen(watch: Watch, session: MeasuringSession, ended: threading.Event) -> None:
-    import select
+    with Keys() as keys:
 
-    while watch.wait(0.0) and not ended.is_set():
-        ready, _, _ = select.select([sys.stdin], [], [], 0.3)
-        if ready and not press(sys.stdin.read(1).lower(), session, _asked):
-            ended.set()
+        def asked(words: str) -> str:
+            return keys.asked(lambda: click.echo(f"{words}: ", nl=False))
+
+        while watch.wait(0.0) and not ended.is_set():
+            key = keys.next_key(0.3)
+            if key is not None and not press(key.lower(), session, asked):
+                ended.set()
 
 
 # The command
@@ -192,8 +164,7 @@ def _until_ended(at_work: Watch, measuring: MeasuringSession) -> None:
     try:
         if sys.stdin.isatty():
             say(_KEYS)
-            with _single_keys():
-                _listen(at_work, measuring, ended)
+            _listen(at_work, measuring, ended)
         else:
             while at_work.wait(0.5):
                 pass

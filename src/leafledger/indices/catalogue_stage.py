@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from leafledger.indices.catalogue import formulas_as_json
-from leafledger.indices.check import chosen
+from leafledger.indices.catalogue import chosen, formulas_as_json
 from leafledger.records.record import Job, Metric, Outcome
-from leafledger.spectra.bands import Band
 from leafledger.spectra.formula import written
+from leafledger.spectra.grid import Band
 from leafledger.study.table_files import write_json
 
 _VISIBLE_NM = (385.0, 700.0)

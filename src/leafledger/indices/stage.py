@@ -25,7 +25,7 @@ from leafledger.indices.values import (
     plan,
 )
 from leafledger.records.record import Job, Metric, Outcome
-from leafledger.spectra.bands import Band
+from leafledger.spectra.grid import Band
 from leafledger.study.table_files import SHARED_SOURCES, read_json, read_spectra, write_parquet
 from leafledger.study.tables import INDICES
 

@@ -10,14 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.indices.catalogue import Formula
-from leafledger.spectra.bands import (
-    Band,
-    covers,
-    weighted_sums,
-    weights_matrix,
-    widest_gap_nm,
-)
 from leafledger.spectra.formula import evaluate
+from leafledger.spectra.grid import Band, covers, weighted_sums, weights_matrix, widest_gap_nm
 
 # From the uncertainty of reflectance to the uncertainty of an index.
 # ----------------------------------------------------------------------

@@ -22,7 +22,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import quoted
-from leafledger.intake.axis import Place, check_axis, check_one_axis
 from leafledger.intake.raw_scan import (
     MAX_LINE,
     MAX_LINES,
@@ -30,7 +29,10 @@ from leafledger.intake.raw_scan import (
     MAX_WAVELENGTHS,
     Faults,
     FileForm,
+    Place,
     RawScans,
+    check_axis,
+    check_one_axis,
     number,
 )
 from leafledger.intake.text_block import decode, split_lines

@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
-from leafledger.intake.axis import check_axis
 from leafledger.intake.raw_scan import (
     MAX_COLUMNS,
     MAX_VALUES,
@@ -23,6 +22,7 @@ from leafledger.intake.raw_scan import (
     Faults,
     FileForm,
     RawScans,
+    check_axis,
     count_problem,
 )
 from leafledger.study.table_sheet import (

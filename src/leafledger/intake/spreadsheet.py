@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, first_words, nearest, quoted
-from leafledger.intake.axis import check_axis, check_one_axis, unit_note
 from leafledger.intake.raw_scan import (
     MAX_COLUMNS,
     MAX_VALUES,
@@ -21,8 +20,11 @@ from leafledger.intake.raw_scan import (
     Faults,
     FileForm,
     RawScans,
+    check_axis,
+    check_one_axis,
     count_problem,
     mistyped,
+    unit_note,
 )
 from leafledger.intake.text_block import Line, find_block
 from leafledger.intake.wide_table import CellNumbers

@@ -14,10 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, first_words, nearest, quoted
-from leafledger.intake.axis import SAME_NM, check_form, counts_alone, in_wavelengths
 from leafledger.intake.jcamp_dx import read_jcamp
 from leafledger.intake.parquet import read_parquet
-from leafledger.intake.raw_scan import LARGEST_VALUE, MAX_VALUES, FileForm, RawScans, size_problem
+from leafledger.intake.raw_scan import (
+    LARGEST_VALUE,
+    MAX_VALUES,
+    SAME_NM,
+    FileForm,
+    RawScans,
+    check_form,
+    counts_alone,
+    in_wavelengths,
+    size_problem,
+)
 from leafledger.intake.spreadsheet import read_spreadsheet
 from leafledger.intake.text import Layout, read_counts_alone, read_text
 from leafledger.intake.wide_table import read_wide_table

@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, quoted
-from leafledger.intake.axis import check_axis, unit_note
 from leafledger.intake.raw_scan import (
     MAX_LINE,
     MAX_LINES,
@@ -23,8 +22,10 @@ from leafledger.intake.raw_scan import (
     Faults,
     FileForm,
     RawScans,
+    check_axis,
     mistyped,
     number,
+    unit_note,
 )
 from leafledger.intake.text_block import (
     CONTROLS,

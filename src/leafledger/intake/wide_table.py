@@ -10,15 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import nearest, quoted
-from leafledger.intake.axis import check_axis, split_pixel_headings
 from leafledger.intake.raw_scan import (
     MAX_COLUMNS,
     MIN_WAVELENGTHS,
     Faults,
     FileForm,
     RawScans,
+    check_axis,
     count_problem,
     number,
+    split_pixel_headings,
 )
 from leafledger.intake.text_block import MARKS, decode, fields_of
 from leafledger.study.table_sheet import (

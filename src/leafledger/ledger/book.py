@@ -16,8 +16,7 @@ from threading import Thread
 from leafledger.ledger.plans import entry_digests
 from leafledger.ledger.variants_table import intact_output
 from leafledger.records import events
-from leafledger.records.code import commit, version
-from leafledger.records.digests import sha256_of_bytes, sha256_of_file
+from leafledger.records.digests import commit, sha256_of_bytes, sha256_of_file, version
 from leafledger.records.record import read_record
 from leafledger.study.rules import RECORDS
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
@@ -88,7 +87,10 @@ def _own_files(study: Study) -> list[str]:
         names.append(study.definition.intake.sheet)
     if study.panel_table is not None:
         names.append(study.panel_table)
+    if study.coefficient_table is not None:
+        names.append(study.coefficient_table)
     names += [name for name in (study.assay_sheet, study.chromatogram_sheet) if name is not None]
+    names += study.strip_profiles
     return [name for name in names if (study.folder / name).is_file()]
 
 

@@ -15,9 +15,8 @@ from typing import TYPE_CHECKING, Any
 from leafledger.ledger.view import BookView, in_data_order
 from leafledger.records import events
 from leafledger.records.digests import sha256_of_file
-from leafledger.records.record import Record
-from leafledger.records.settings_differ import ABSENT as _ABSENT
-from leafledger.records.settings_differ import settings_differ
+from leafledger.records.record import ABSENT as _ABSENT
+from leafledger.records.record import Record, settings_differ
 from leafledger.study.rules import PLAN_HISTORY
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision, standing

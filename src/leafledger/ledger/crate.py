@@ -25,9 +25,9 @@ from leafledger.errors import input_fault
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.record import Record
-from leafledger.study.recorded_settings import settings_of_record
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision
+from leafledger.study.settings import settings_of_record
 from leafledger.study.table_files import read_json
 
 if TYPE_CHECKING:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import shutil
 from collections.abc import Iterable, Iterator, Mapping
 from html import escape
@@ -13,7 +14,7 @@ from urllib.parse import unquote
 
 from leafledger.errors import InputFault, input_fault
 from leafledger.ledger.crate import METADATA, PREVIEW, WORKFLOW, ExportedRun, crate_metadata
-from leafledger.ledger.methods_text import methods_paragraph
+from leafledger.ledger.methods_text import methods_of_run
 from leafledger.ledger.plans import plan_files
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
@@ -96,6 +97,11 @@ def miappe_csv(run: ExportedRun) -> str:
             [number, section, escape_formula_cell(entry), name, times, escape_formula_cell(value)]
         )
     return text.getvalue()
+
+
+def miappe_fields_filled(run: ExportedRun) -> set[str]:
+    """Return the numbers of the fields that have a value for this run."""
+    return {number for number, _, value in _rows(run) if value}
 
 
 def _rows(run: ExportedRun) -> Iterator[Row]:
@@ -279,7 +285,7 @@ def export(
             raise _fault(path, "a recorded plan that is gone", "Put it back.")
         write_bytes(out / path, (folder / path).read_bytes())
     write_bytes(out / WORKFLOW, workflow.read_bytes())
-    write_text(out / METHODS, methods_paragraph(exported))
+    write_text(out / METHODS, methods_of_run(exported).as_text())
     write_text(out / MIAPPE, miappe_csv(exported))
     files = {path.relative_to(out).as_posix(): path for path in files_below(out)}
     metadata = crate_metadata(exported, files, licence, authors)
@@ -390,3 +396,77 @@ def _task_row(task: Mapping[str, Any], graph: Mapping[str, Any]) -> tuple[str, .
         "; ".join(f"{s['name']} = {s['value']}" for s in settings) or "all as by default",
         ", ".join(read[:8]) + more,
     )
+
+
+# For who cites the software, and for the data repository.
+# ----------------------------------------------------------------------
+
+
+def citation_file(version: str) -> str:
+    """Return ``CITATION.cff`` of the software."""
+    return (
+        "cff-version: 1.2.0\n"
+        "message: If you use this software, please cite it as below.\n"
+        "type: software\n"
+        "title: leafledger\n"
+        "abstract: Carries a leaf reflectance study from raw spectrometer files to tested effects, "
+        "an honest classifier and a ledger of every run.\n"
+        "authors:\n"
+        "  - name: The leafledger developers\n"
+        f"version: {json.dumps(version)}\n"
+        "license: MIT\n"
+    )
+
+
+_UNKNOWN = ":unav"
+"""What the DataCite schema writes for a value that is not available."""
+
+
+def datacite(
+    run: ExportedRun, methods: str, licence: str | None, authors: Iterable[str]
+) -> dict[str, Any]:
+    """Return the metadata for a data repository; what nobody said is ``:unav``.
+
+    Parameters
+    ----------
+    run
+        The run that is handed on.
+    methods
+        The methods text.
+    licence, authors
+        What the study does not say.
+
+    References
+    ----------
+    DataCite Metadata Working Group, DataCite Metadata Schema 4 (schema.datacite.org).
+    """
+    settings = run.settings("effects")
+    dates = sorted(str(s["date"]) for s in settings["design"]["sessions"] if s["date"])
+    question = str(run.settings("report").get("question") or run.run["title"])
+    rights = (
+        {"rightsUri": licence}
+        if (licence or "").startswith(("http://", "https://"))
+        else {"rights": licence or "No licence was stated: ask the authors before any reuse"}
+    )
+    people = [{"name": name, "nameType": "Personal"} for name in authors]
+    about: dict[str, Any] = {
+        "schemaVersion": "http://datacite.org/schema/kernel-4",
+        "identifiers": [],
+        "creators": people or [{"name": _UNKNOWN}],
+        "titles": [{"title": str(run.run["title"])}],
+        "publisher": _UNKNOWN,
+        "publicationYear": str(run.run["ended"])[:4],
+        "types": {"resourceTypeGeneral": "Dataset", "resourceType": "leaf reflectance study"},
+        "subjects": [{"subject": s} for s in ("leaf reflectance", "plant phenotyping")],
+        "language": "en",
+        "version": str(run.run["run"]),
+        "rightsList": [rights],
+        "descriptions": [
+            {"descriptionType": "Abstract", "description": question},
+            {"descriptionType": "Methods", "description": methods},
+        ],
+    }
+    if dates:
+        span = dates[0] if dates[0] == dates[-1] else f"{dates[0]}/{dates[-1]}"
+        about["dates"] = [{"date": span, "dateType": "Collected"}]
+    return about

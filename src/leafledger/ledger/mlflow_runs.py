@@ -21,13 +21,28 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from leafledger.ledger.compare import differences_of
+from leafledger.ledger.run_summary import (
+    CHANGED_TAG,
+    LONGEST_TAG,
+    MetricValue,
+    answer_of,
+    changes_of,
+    run_name,
+    run_note,
+)
 from leafledger.ledger.view import BookView
 from leafledger.records import events
-from leafledger.records.code import digest_of_modules
-from leafledger.records.digests import files_below, sha256_of_file, sha256_of_value
-from leafledger.records.record import Record
-from leafledger.study.recorded_settings import name_of, parameters
+from leafledger.records.digests import (
+    digest_of_modules,
+    files_below,
+    sha256_of_file,
+    sha256_of_value,
+)
+from leafledger.records.record import Record, settings_differ
+from leafledger.study.settings import name_of, parameters
 from leafledger.study.table_files import read_json, read_parquet, write_json
+from leafledger.study.written_plan import mark_of
 
 if TYPE_CHECKING:
     from mlflow.tracking import MlflowClient
@@ -38,6 +53,8 @@ if TYPE_CHECKING:
 
 RUN_TAG = "leafledger.run"
 RUN_NAME = "mlflow.runName"
+NOTE_TAG = "mlflow.note.content"
+"""A run's description, as MLflow shows it at the head of the run."""
 PARENT_TAG = "mlflow.parentRunId"
 TASK_TAG = "leafledger.task"
 CODE_TAG = "leafledger.told_by"
@@ -54,10 +71,7 @@ _NOT_COPIED = ".parquet"
 # What MLflow takes at most.
 _LONGEST_DIGEST = 36
 _LONGEST_NAME = 500
-_LONGEST_TAG = 5000
 
-MetricValue = tuple[str, float, int]
-"""Name, value and step."""
 Fact = tuple[str, str]
 """Kind (``tag``, ``setting``, ``number`` ...) and name of one thing that is logged."""
 
@@ -141,13 +155,14 @@ class LoggedRun:
     def facts(self) -> dict[Fact, Any]:
         """Return kind and name -> value of all that stands in the store's database.
 
-        The name of a run is left out: a person may give it another in MLflow. Of a metric with
-        several steps MLflow shows the last one.
+        The name of a run and its description are left out: a person may write others in MLflow.
+        Of a metric with several steps MLflow shows the last one.
         """
         facts: dict[Fact, Any] = {("status", ""): self.status}
         if self.timed:
             facts |= {("start", "in ms"): self.started, ("end", "in ms"): self.ended}
-        facts |= {("tag", name): text for name, text in self.tags.items() if name != RUN_NAME}
+        of_person = {RUN_NAME, NOTE_TAG}
+        facts |= {("tag", name): text for name, text in self.tags.items() if name not in of_person}
         facts |= {("setting", name): text for name, text in self.params.items()}
         for name, value, step in sorted(self.metrics, key=lambda metric: metric[2]):
             facts["number", f"{name} at step {step}" if step else name] = value
@@ -158,7 +173,9 @@ class LoggedRun:
         return facts
 
 
-def logged_run(book: BookView, run: events.Run, with_accuracy: bool = True) -> LoggedRun:
+def logged_run(
+    book: BookView, run: events.Run, with_accuracy: bool = True, with_interval: bool = True
+) -> LoggedRun:
     """Return what is logged of a run.
 
     Parameters
@@ -168,24 +185,28 @@ def logged_run(book: BookView, run: events.Run, with_accuracy: bool = True) -> L
     with_accuracy
         Whether the classifier's accuracy by number of latent variables is logged, if its table is
         still kept.
+    with_interval
+        Whether interval and verdict of the primary contrast are logged, if the table of effects is
+        still kept.
     """
     records = book.records_of(run)
+    answer = answer_of(book, records, with_interval)
+    changed = changes_of(book, run)
     params: dict[str, str] = {}
     for record in records.values():
         params |= parameters(record)
     path = book.content_at(records.get("classes"), PATH) if with_accuracy else None
-    artifacts = {f"logs/{task}.log": Artifact(digest) for task, digest in run["logs"].items()}
-    artifacts |= {f"records/{task}.json": Artifact(run["records"][task]) for task in records}
-    artifacts |= {
-        output["path"].removeprefix("results/"): Artifact(output["sha256"], output["path"], record)
-        for record in records.values()
-        for output in record["outputs"]
-        if not output["path"].endswith(_NOT_COPIED)
-    }
     return LoggedRun(
-        tags=_run_tags(run),
+        tags={
+            **_run_tags(run),
+            **answer.tags,
+            CHANGED_TAG: "; ".join(changed)[:LONGEST_TAG],
+            RUN_NAME: run_name(run, changed),
+            NOTE_TAG: run_note(book, run, records, changed),
+        },
         params=params,
         metrics=[
+            *answer.metrics,
             *(
                 (name_of(f"{task}.{metric['name']}"), float(metric["value"]), 0)
                 for task, record in records.items()
@@ -198,8 +219,21 @@ def logged_run(book: BookView, run: events.Run, with_accuracy: bool = True) -> L
         ended=_milliseconds(run["ended"]),
         timed=_has_zone(run["started"]),
         datasets=_datasets(run, records),
-        artifacts=artifacts,
+        artifacts=artifacts_of(book, run),
     )
+
+
+def artifacts_of(book: BookView, run: events.Run) -> dict[str, Artifact]:
+    """Return path below a run's files -> what is copied there."""
+    records = book.records_of(run)
+    artifacts = {f"logs/{task}.log": Artifact(digest) for task, digest in run["logs"].items()}
+    artifacts |= {f"records/{task}.json": Artifact(run["records"][task]) for task in records}
+    return artifacts | {
+        output["path"].removeprefix("results/"): Artifact(output["sha256"], output["path"], record)
+        for record in records.values()
+        for output in record["outputs"]
+        if not output["path"].endswith(_NOT_COPIED)
+    }
 
 
 def logged_task(event: events.Event, record: Record | None) -> LoggedRun:
@@ -213,7 +247,7 @@ def logged_task(event: events.Event, record: Record | None) -> LoggedRun:
     if event.get("key"):
         tags["leafledger.key"] = event["key"]
     if event["message"]:
-        tags["leafledger.message"] = event["message"][:_LONGEST_TAG]
+        tags["leafledger.message"] = event["message"][:LONGEST_TAG]
     metrics = record["metrics"] if record else []
     return LoggedRun(
         tags=tags,
@@ -234,13 +268,12 @@ def _run_tags(run: events.Run) -> dict[str, str]:
     tags = {
         RUN_TAG: run["run"],
         CODE_TAG: logging_code_digest(),
-        RUN_NAME: run["run"] + (f" {run['variant']}" if run.get("variant") else ""),
         "leafledger.package": run["package"],
         "leafledger.outcome": run["outcome"],
         **{f"leafledger.sha256.{name_of(k)}": v for k, v in run["study"].items()},
     }
     if run["message"]:
-        tags["leafledger.message"] = run["message"][:_LONGEST_TAG]
+        tags["leafledger.message"] = run["message"][:LONGEST_TAG]
     if run.get("variant"):
         tags[VARIANT_TAG] = run["variant"]
     if run.get("commit"):
@@ -251,7 +284,8 @@ def _run_tags(run: events.Run) -> dict[str, str]:
 @cache
 def logging_code_digest() -> str:
     """Return a digest of the code that logs: another version may use other names."""
-    return digest_of_modules(__name__, parameters.__module__)[:16]
+    modules = (parameters, answer_of, differences_of, settings_differ, mark_of)
+    return digest_of_modules(__name__, *(function.__module__ for function in modules))[:16]
 
 
 def _datasets(run: events.Run, records: Mapping[str, Record]) -> list[LoggedDataset]:

@@ -17,8 +17,7 @@ from typing import Any
 
 from leafledger.ledger.view import BookView, Broken
 from leafledger.records import events
-from leafledger.records.code import version
-from leafledger.records.digests import sha256_of_bytes, sha256_of_file, sha256_of_value
+from leafledger.records.digests import sha256_of_bytes, sha256_of_file, sha256_of_value, version
 from leafledger.records.record import Record, read_record
 from leafledger.study.rules import RECORDS
 from leafledger.study.table_files import write_text

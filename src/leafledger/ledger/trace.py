@@ -16,13 +16,12 @@ from typing import TYPE_CHECKING, Any
 from leafledger.errors import InputFault, input_fault, nearest, quoted
 from leafledger.ledger.view import BookView, changed_settings, in_data_order, task_name
 from leafledger.records import events
-from leafledger.records.code import code_of
-from leafledger.records.digests import FileDigests
+from leafledger.records.digests import FileDigests, code_of
 from leafledger.records.record import Record
-from leafledger.study.recorded_settings import Setting, settings_of_record
 from leafledger.study.rules import BY_NAME, VARIANTS
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision
+from leafledger.study.settings import Setting, settings_of_record
 from leafledger.study.sheets import UNITS
 from leafledger.study.tables import STATED
 from leafledger.study.tasks import Task, outputs

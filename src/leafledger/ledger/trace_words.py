@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from leafledger.ledger.trace import Lineage, Node
-from leafledger.study.recorded_settings import Setting
+from leafledger.study.settings import Setting
 from leafledger.words import p_text
 
 _LONGEST = 40

@@ -2,30 +2,32 @@
 
 from __future__ import annotations
 
-import ctypes
 import gc
 import importlib
 import itertools
+import json
 import os
 import re
-import signal
 import socket
 import sqlite3
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
-from types import FrameType
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from leafledger.errors import InputFault, StageFailure, input_fault, quoted
 from leafledger.ledger.mlflow_runs import PARENT_TAG, RUN_TAG, RunLogger
+from leafledger.ledger.run_summary import ANSWER, CHANGED_TAG, PRIMARY_TAG, VERDICT_TAG
 from leafledger.ledger.view import BookView
+from leafledger.platforms import EndedBySignal, end_group, ended_by_signals, start_apart
 from leafledger.records import events
 from leafledger.study.definition_file import read_definition
-from leafledger.study.recorded_settings import name_of
+from leafledger.study.settings import name_of
 from leafledger.study.table_files import refuse_links, remove_file, remove_folder
 
 if TYPE_CHECKING:
@@ -111,6 +113,8 @@ EXPERIMENT = "leafledger"
 STUDY_TAG = "leafledger.study"
 _TITLE_TAG = "mlflow.note.content"
 _SECONDS = itertools.count(60)
+_EXPERIMENT_TAGS = {"mlflow.experimentKind": "custom_model_development"}
+"""Which of its two faces MLflow shows: the classic one, with runs, metrics and models."""
 
 for _variable, _value in {
     "MLFLOW_DISABLE_TELEMETRY": "true",
@@ -224,8 +228,9 @@ def _open(folder: Path, title: str, notes: list[str]) -> tuple[MlflowClient, str
     remove_folder(folder / ARTIFACTS)
     # MLflow makes its tables once for an address; a new file needs one not used before.
     client = MlflowClient(tracking_uri=f"{address}?timeout={next(_SECONDS)}")
-    created = client.create_experiment(EXPERIMENT, artifact_location=location)
-    client.set_experiment_tag(created, _TITLE_TAG, title)
+    created = client.create_experiment(
+        EXPERIMENT, artifact_location=location, tags={**_EXPERIMENT_TAGS, _TITLE_TAG: title}
+    )
     return client, str(created)
 
 
@@ -249,15 +254,16 @@ def _open_server(folder: Path, title: str, server: str) -> tuple[MlflowClient, s
     of_study = client.search_experiments(filter_string=f"tags.`{STUDY_TAG}` = '{first}'")
     if of_study:
         return client, _titled(client, of_study[0], title)
-    tags = {STUDY_TAG: first, _TITLE_TAG: title}
+    tags = {**_EXPERIMENT_TAGS, STUDY_TAG: first, _TITLE_TAG: title}
     created = client.create_experiment(f"{name_of(title)[:150]} ({first})", tags=tags)
     return client, str(created)
 
 
 def _titled(client: MlflowClient, experiment: Any, title: str) -> str:
-    """Give an experiment the study's title as it is now, and return its id."""
-    if experiment.tags.get(_TITLE_TAG) != title:
-        client.set_experiment_tag(experiment.experiment_id, _TITLE_TAG, title)
+    """Give an experiment the study's title as it is now, and its view; return its id."""
+    for name, text in {**_EXPERIMENT_TAGS, _TITLE_TAG: title}.items():
+        if experiment.tags.get(name) != text:
+            client.set_experiment_tag(experiment.experiment_id, name, text)
     return str(experiment.experiment_id)
 
 
@@ -321,12 +327,147 @@ def _all_runs(client: MlflowClient, experiment: str) -> Iterable[Any]:
 # ----------------------------------------------------------------------
 
 _HOST = "127.0.0.1"
-_PR_SET_PDEATHSIG = 1
 _PATIENCE_S = 2.0
+_MOMENT_S = 0.3
 
 
-def serve(folder: Path, port: int, say: Callable[[str], None]) -> int:
+# What a browser keeps of MLflow for an address: the face it shows, the panel of its assistant, and
+# the columns of an experiment's list of runs. None of it can be told in an address, so that the
+# first page that is served here keeps it, waits for MLflow and goes there. Where a version of
+# MLflow keeps it under other names, its own start is seen instead.
+_COLUMNS_KEY = 'MLflowLocalStorage-1.1-ExperimentPage-["{experiment}"]-ReactComponentState'
+_KEPT_ALWAYS = {"mlflow.workflowType_v1": "machine_learning"}
+_KEPT_AT_FIRST = {
+    "mlflow.assistant.fab.autoOpenedOnFirstLoad_v1": True,
+    "mlflow.assistant.panelOpen_v1": False,
+}
+_VIEW = {
+    "selectedColumns": [
+        f"tags.`{PRIMARY_TAG}`",
+        f"tags.`{VERDICT_TAG}`",
+        f"metrics.`{ANSWER}accuracy`",
+        f"metrics.`{ANSWER}n_scans_excluded`",
+        f"tags.`{CHANGED_TAG}`",
+    ],
+    "searchFilter": "",
+    "orderByKey": "attributes.start_time",
+    "orderByAsc": False,
+    "startTime": "ALL",
+    "lifecycleFilter": "Active",
+    "datasetsFilter": [],
+    "modelVersionFilter": "All Runs",
+    "columnOrder": [],
+    "runsExpanded": {},
+    "runsPinned": [],
+    "columnWidths": {},
+    "runsHidden": [],
+    "runsVisibilityMap": {},
+    "runsHiddenMode": "FIRST_10_RUNS",
+    "viewMaximized": False,
+    "runListHidden": False,
+    "isAccordionReordered": False,
+    "useGroupedValuesInCharts": True,
+    "hideEmptyCharts": True,
+    "groupBy": None,
+    "groupsExpanded": {},
+    "autoRefreshEnabled": True,
+    "globalLineChartConfig": {
+        "xAxisKey": "step",
+        "lineSmoothness": 0,
+        "selectedXAxisMetricKey": "",
+    },
+}
+_START_PAGE = """\
+<!doctype html>
+<html lang="en"><meta charset="utf-8"><title>MLflow is starting</title>
+<p>MLflow is starting: the list of runs opens in a moment.</p>
+<script>
+const always = %s, atFirst = %s, address = %s;
+for (const [name, value] of Object.entries(always))
+  localStorage.setItem(name, JSON.stringify(value));
+for (const [name, value] of Object.entries(atFirst))
+  if (localStorage.getItem(name) === null) localStorage.setItem(name, JSON.stringify(value));
+const go = async () => {
+  try {
+    const answer = await fetch("/health", {cache: "no-store"});
+    if (answer.ok && (await answer.text()) === "OK") {
+      if (location.href === address) location.reload(); else location.replace(address);
+      return;
+    }
+  } catch { /* not yet */ }
+  setTimeout(go, 700);
+};
+setTimeout(go, 700);
+</script>
+"""
+
+
+def start_page(address: str) -> bytes:
+    """Return the page that is served until MLflow is: it prepares the browser and goes there.
+
+    Parameters
+    ----------
+    address
+        Of the list of runs, as :func:`list_of_runs` returns it.
+    """
+    found = re.search(r"/experiments/(\d+)/", address)
+    view = {_COLUMNS_KEY.format(experiment=found[1]): _VIEW} if found else {}
+    told = (_KEPT_ALWAYS, {**_KEPT_AT_FIRST, **view}, address)
+    return (_START_PAGE % tuple(json.dumps(one).replace("<", "\\u003c") for one in told)).encode()
+
+
+def _greet_first_visitor(port: int, address: str) -> None:
+    """Serve the start page until a browser has asked for it once."""
+    greeted = threading.Event()
+
+    class Start(BaseHTTPRequestHandler):
+        timeout = 10  # a connection that a browser opens in advance says nothing
+
+        def do_GET(self) -> None:
+            page = start_page(address)
+            whole = self.path == "/"
+            self.send_response(200 if whole else 404)
+            self.send_header("Content-Type", "text/html; charset=utf-8")
+            self.send_header("Content-Length", str(len(page) if whole else 0))
+            self.send_header("Cache-Control", "no-store")
+            self.send_header("Connection", "close")
+            self.end_headers()
+            if whole:
+                self.wfile.write(page)
+                greeted.set()
+
+        def log_message(self, *_: object) -> None:
+            """Say nothing: the terminal is for the address."""
+
+    with ThreadingHTTPServer((_HOST, port), Start) as server:
+        server.daemon_threads, server.timeout = True, _MOMENT_S
+        while not greeted.is_set():
+            server.handle_request()
+
+
+def list_of_runs(folder: Path, port: int) -> str:
+    """Return the address of the list of runs, in MLflow's classic view."""
+    read_only = f"{(folder / DATABASE).resolve().as_uri()}?mode=ro"
+    with closing(sqlite3.connect(read_only, uri=True)) as store:
+        found = store.execute("SELECT experiment_id FROM experiments WHERE name = ?", [EXPERIMENT])
+        experiment = found.fetchone()
+    where = f"/experiments/{experiment[0]}/runs" if experiment else ""
+    return f"http://{_HOST}:{port}/#{where}?workflowType=machine_learning"
+
+
+def serve(
+    folder: Path, port: int, say: Callable[[str], None], show: Callable[[str], object] | None = None
+) -> int:
     """Serve the tracking store of a study until interrupted; return the server's exit code.
+
+    Parameters
+    ----------
+    folder, port
+        The study, and the port on this machine.
+    say
+        Called with what the user should know.
+    show
+        Called with the address of the list of runs once it can be opened.
 
     Raises
     ------
@@ -347,63 +488,32 @@ def serve(folder: Path, port: int, say: Callable[[str], None]) -> int:
             expected="a free port",
             mend=f"Try another: leafledger ui --port {port + 1 if port < 65535 else 5000}",
         )
-    say(f"Open http://{_HOST}:{port} in a browser; end with Ctrl-C.")
+    address = list_of_runs(folder, port)
+    say(f"The list of runs: {address}")
+    say("End with Ctrl-C.")
     environment = {**os.environ, "MLFLOW_SERVER_ENABLE_JOB_EXECUTION": "false"}
     command = [
         *(sys.executable, "-m", "mlflow", "server"),
         *("--backend-store-uri", store_address(folder)),
         *("--host", _HOST, "--port", str(port), "--workers", "1"),
     ]
-    with _ended_by_signals():
-        server = subprocess.Popen(
-            command, env=environment, start_new_session=True, preexec_fn=_end_with_parent
-        )
+    server: subprocess.Popen[bytes] | None = None
+    with ended_by_signals():
         try:
+            if show is not None:
+                threading.Timer(_MOMENT_S, show, [address]).start()
+            _greet_first_visitor(port, address)
+            server = subprocess.Popen(
+                command, env=environment, **start_apart(ends_with_parent=True)
+            )
             return server.wait()
         except KeyboardInterrupt:
             return 0
-        except _Ended as ended:
-            return 128 + ended.number
+        except EndedBySignal as ended:
+            return ended.exit_code
         finally:
-            _end(server)
-
-
-class _Ended(Exception):
-    """The command was asked to end by a signal other than Ctrl-C."""
-
-    def __init__(self, number: int) -> None:
-        super().__init__(number)
-        self.number = number
-
-
-@contextmanager
-def _ended_by_signals() -> Iterator[None]:
-    """Turn the signals that end a command into an exception, so that it ends its server too."""
-
-    def end(number: int, _frame: FrameType | None) -> None:
-        raise _Ended(number)
-
-    before = {number: signal.signal(number, end) for number in (signal.SIGTERM, signal.SIGHUP)}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
-def _end_with_parent() -> None:
-    """Let the kernel end the server where this command is killed and can end nothing itself."""
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
-
-
-def _end(server: subprocess.Popen[bytes]) -> None:
-    """End the server and its workers, which have a process group of their own."""
-    for number, seconds in ((signal.SIGTERM, _PATIENCE_S), (signal.SIGKILL, None)):
-        with suppress(ProcessLookupError):
-            os.killpg(server.pid, number)
-        with suppress(subprocess.TimeoutExpired):
-            server.wait(seconds)
+            if server is not None:
+                end_group(server, _PATIENCE_S)
 
 
 def _taken(port: int) -> bool:

@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from leafledger.effects.variant_rows import Origin, row_without_result, rows_of
 from leafledger.ledger.view import BookView
-from leafledger.records.code import code_of, version
-from leafledger.records.digests import inputs_digest, sha256_of_file
+from leafledger.records.digests import code_of, inputs_digest, sha256_of_file, version
 from leafledger.records.events import Run
 from leafledger.records.record import VERSION, Record, key_of, read_record, write_record
 from leafledger.study.definition_file import differences_in_words

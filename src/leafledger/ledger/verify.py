@@ -30,11 +30,13 @@ from leafledger.ledger.mlflow_runs import (
     TASK_TAG,
     Fact,
     LoggedRun,
+    artifacts_of,
     logged_run,
     logged_task,
     logging_code_digest,
 )
 from leafledger.ledger.plans import plan_faults, recorded_plans
+from leafledger.ledger.run_summary import INTERVAL
 from leafledger.ledger.tracking import ARTIFACTS, DATABASE, EXPERIMENT
 from leafledger.ledger.view import BookView, Broken, Verdict, changed_settings, in_data_order
 from leafledger.records import events
@@ -537,9 +539,10 @@ def _run_faults(
     book: BookView, run: events.Run, facts: Stored, tasks: Mapping[str, Stored]
 ) -> Iterator[str]:
     what = f"run {run['run']}"
-    # The table may have been cleared away when the run was logged, and be there again.
+    # The tables may have been cleared away when the run was logged, and be there again.
     with_accuracy = any(name.startswith(ACCURACY) for kind, name in facts if kind == "number")
-    yield from _differences(what, facts, logged_run(book, run, with_accuracy))
+    with_interval = any(name.startswith(INTERVAL) for kind, name in facts if kind == "number")
+    yield from _differences(what, facts, logged_run(book, run, with_accuracy, with_interval))
     sealed, digests = run.get("events", {}), events.event_digests(book.folder, run["run"])
     records = book.records_of(run)
     for event in book.events(run["run"]):
@@ -601,7 +604,7 @@ def copy_faults(book: BookView, sha256: Hash, stored: Mapping[str, Stored]) -> I
                 yield Broken(file, what, f"{sentence}; {_MEND}")
             else:
                 listed = copies
-        artifacts = logged_run(book, runs[name], False).artifacts if name in runs else {}
+        artifacts = artifacts_of(book, runs[name]) if name in runs else {}
         expected = {copy: artifact.sha256 for copy, artifact in artifacts.items()}
         for copy, digest in {**listed, **expected}.items():
             file = f"{place}/{copy}"

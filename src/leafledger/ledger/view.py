@@ -19,7 +19,7 @@ from leafledger.records.digests import sha256_of_bytes, sha256_of_file
 from leafledger.records.record import Record, is_record
 from leafledger.records.store import ContentStore
 from leafledger.study.reading import read_study
-from leafledger.study.rules import BY_NAME, OF_CLASSES, OF_PIGMENTS, OF_TRAITS
+from leafledger.study.rules import BY_NAME, OF_CLASSES, OF_LEAF_MODEL, OF_PIGMENTS, OF_TRAITS
 from leafledger.study.scan_sheet import COLUMNS, Decision, decisions_of
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.settings import settings_of
@@ -317,6 +317,8 @@ def changed_settings(
             return "no classifier is asked for any more"
         if rule in OF_PIGMENTS and not study.has_assays:
             return "the sheets of assays and chromatograms are gone"
+        if rule in OF_LEAF_MODEL and not study.has_leaf_model:
+            return "the leaf model is not asked for any more"
         if rule in OF_TRAITS and not study.has_traits:
             return "no trait is asked for any more"
         now = settings_of(study, rule, session)

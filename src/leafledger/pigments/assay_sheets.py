@@ -16,8 +16,7 @@ from typing import Final
 
 from leafledger.errors import InputFault, Problem, bounded, first_words, grouped, nearest, quoted
 from leafledger.pigments.extracts import (
-    CHLOROPHYLL_A,
-    CHLOROPHYLL_B,
+    MOLAR_MASS,
     PER_AREA,
     PER_MASS,
     QUANTITIES,
@@ -68,8 +67,6 @@ _MOST_MM = 2_000.0
 # Units of contents, and what they are turned into.
 # ----------------------------------------------------------------------
 
-MOLAR_MASS: Final = {CHLOROPHYLL_A: 893.5, CHLOROPHYLL_B: 907.5}
-"""g/mol; chlorophyll a is C55H72MgN4O5, b is C55H70MgN4O6."""
 _AREA_UNITS: Final = {"ug/cm2": 1.0, "mg/m2": 0.1, "g/m2": 100.0, "mg/dm2": 10.0, "mg/cm2": 1000.0}
 _MASS_UNITS: Final = {"mg/g": 1.0, "ug/g": 1e-3, "mg/kg": 1e-3, "g/kg": 1.0, "ug/mg": 1.0}
 _MOLES: Final = {"nmol/cm2": 1.0, "umol/m2": 0.1}

@@ -14,16 +14,23 @@ far it was verified.
 from __future__ import annotations
 
 import csv
+import io
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.errors import InputFault, Problem, bounded, quoted
 from leafledger.pigments.assay_sheets import Spot
 from leafledger.words import listed
+
+Array = NDArray[np.float64]
 
 # The handbook table.
 # ----------------------------------------------------------------------
@@ -318,3 +325,79 @@ def strip_sentence(found: Sequence[SpotFindings]) -> str:
 def sources_of(found: Sequence[SpotFindings]) -> Mapping[str, str]:
     """Return source -> how far its values were verified, for the candidates of some spots."""
     return {k.source: k.verification for one in found for k in one.candidates}
+
+
+# The density along a lane, as the page of strips keeps it: a CSV for each strip.
+# ----------------------------------------------------------------------
+
+CHANNELS: Final = ("red", "green", "blue")
+PROFILE_COLUMNS: Final = ("distance_mm", "density", *(f"density_{c}" for c in CHANNELS))
+_LONGEST_PROFILE: Final = 40_000
+
+
+def read_profile(path: Path, shown: str) -> dict[str, Array]:
+    """Read a kept profile.
+
+    Raises
+    ------
+    InputFault
+        If it has other columns, cells that are no numbers, or distances that do not rise.
+    """
+    try:
+        rows = list(csv.reader(io.StringIO(path.read_text(encoding="utf-8"))))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise _no_profile(shown, None, "a file that cannot be read as a CSV") from error
+    if not rows or tuple(rows[0]) != PROFILE_COLUMNS:
+        raise _no_profile(shown, 1, quoted(",".join(rows[0]) if rows else ""))
+    if not 2 <= len(rows) - 1 <= _LONGEST_PROFILE:
+        raise _no_profile(shown, None, f"{len(rows) - 1} rows")
+    values: list[list[float]] = []
+    problems: list[Problem] = []
+    for line, row in enumerate(rows[1:], start=2):
+        try:
+            values.append([float(cell) for cell in row])
+        except ValueError:
+            values.append([])
+        if len(values[-1]) != len(PROFILE_COLUMNS) or not np.isfinite(values[-1]).all():
+            problems += _no_profile(shown, line, quoted(",".join(row))).problems
+    if problems:
+        raise InputFault(bounded(problems))
+    table = np.array(values)
+    if (np.diff(table[:, 0]) <= 0).any():
+        raise _no_profile(shown, None, "distances that do not rise")
+    return dict(zip(PROFILE_COLUMNS, table.T, strict=True))
+
+
+def _no_profile(shown: str, row: int | None, found: str) -> InputFault:
+    return InputFault(
+        Problem(
+            file=shown, row=row, found=found,
+            expected=f"the profile of a strip: {', '.join(PROFILE_COLUMNS)}",
+            mend="Let `leafledger assay strip` write it anew, or take the file away.",
+        )
+    )  # fmt: skip
+
+
+def profile_rows(
+    profiles: Mapping[str, Mapping[str, Array]], fronts: Mapping[str, float]
+) -> list[dict[str, Any]]:
+    """Return rows of the table of profiles, for strips that stand in the sheet.
+
+    Parameters
+    ----------
+    profiles
+        Strip -> profile.
+    fronts
+        Strip of the sheet -> distance of its front, mm.
+    """
+    return [
+        {
+            "strip": strip,
+            "distance_mm": values[0],
+            "rf": values[0] / fronts[strip],
+            **dict(zip(PROFILE_COLUMNS[1:], values[1:], strict=True)),
+        }
+        for strip, profile in sorted(profiles.items())
+        if strip in fronts
+        for values in zip(*(profile[name].tolist() for name in PROFILE_COLUMNS), strict=True)
+    ]

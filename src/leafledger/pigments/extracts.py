@@ -40,11 +40,17 @@ EXACT_NM: Final = 0.051
 NEAR_NM: Final = 0.31
 """How far a wavelength that was read may lie from that of the equations: exact; with a remark."""
 TURBIDITY_NM: Final = 750.0
+CHLOROPHYLL_A: Final = "chlorophyll_a"
+CHLOROPHYLL_B: Final = "chlorophyll_b"
+MOLAR_MASS: Final = {CHLOROPHYLL_A: 893.5, CHLOROPHYLL_B: 907.5}
+"""g/mol; chlorophyll a is C55H72MgN4O5, b is C55H70MgN4O6."""
 
 
 @dataclass(frozen=True)
 class Equation:
     """A published set of equations for one solvent; contents in ug/ml for a path of 1 cm.
+
+    A set that is printed in nmol/ml is turned into ug/ml by the molar masses.
 
     Attributes
     ----------
@@ -92,14 +98,16 @@ def _equation(row: Mapping[str, str]) -> Equation:
     has_carotenoids = bool(row["carotenoid_nm"])
     names = ("carotenoid_factor", "carotenoid_a", "carotenoid_b", "carotenoid_divisor")
     factor, a, b, divisor = (float(row[n]) if has_carotenoids else math.nan for n in names)
+    in_ug = {"ug/ml": (1.0, 1.0), "nmol/ml": tuple(m / 1000 for m in MOLAR_MASS.values())}
+    to_a, to_b = in_ug[row["unit"]]
     return Equation(
         name=row["equation"],
         solvent=row["solvent"],
         red_nm=float(row["red_nm"]),
         short_nm=float(row["short_nm"]),
         carotenoid_nm=float(row["carotenoid_nm"]) if has_carotenoids else None,
-        a=(float(row["a_red"]), float(row["a_short"])),
-        b=(float(row["b_red"]), float(row["b_short"])),
+        a=(float(row["a_red"]) * to_a, float(row["a_short"]) * to_a),
+        b=(float(row["b_red"]) * to_b, float(row["b_short"]) * to_b),
         carotenoid=(factor, a, b, divisor) if has_carotenoids else None,
         band_nm=(float(row["band_from_nm"]), float(row["band_to_nm"])),
         comparison_only=row["use"] == "comparison",
@@ -253,8 +261,6 @@ def _band_fits(one: Equation, band_nm: float | None) -> bool:
 # From the absorbances of an extract to contents, with their uncertainty.
 # ----------------------------------------------------------------------
 
-CHLOROPHYLL_A: Final = "chlorophyll_a"
-CHLOROPHYLL_B: Final = "chlorophyll_b"
 CHLOROPHYLL: Final = "chlorophyll"
 CAROTENOIDS: Final = "carotenoids"
 RATIO: Final = "chlorophyll_a_to_b"

@@ -25,7 +25,14 @@ from leafledger.pigments.calibration import (
     uncalibrated_reason,
     york_of,
 )
-from leafledger.pigments.chromatograms import SpotFindings, sources_of, strip_sentence, strips
+from leafledger.pigments.chromatograms import (
+    SpotFindings,
+    profile_rows,
+    read_profile,
+    sources_of,
+    strip_sentence,
+    strips,
+)
 from leafledger.pigments.extracts import (
     CAROTENOIDS,
     CHLOROPHYLL,
@@ -58,7 +65,7 @@ _LEADING: Final[tuple[Series, ...]] = tuple(
 
 
 def run(job: Job) -> Outcome:
-    """Write the four tables of pigments and ``pigments.json``."""
+    """Write the tables of pigments and ``pigments.json``."""
     places = {
         str(scan): (str(of["unit"] or scan), str(of["session"] or "all"), str(of["leaf"] or ""))
         for scan, of in job.settings["scans"].items()
@@ -79,6 +86,7 @@ def run(job: Job) -> Outcome:
         "pigment_calibrations": [row for one in calibrated for row in one.rows],
         "pigment_estimates": estimates,
         "chromatogram_spots": [row for strip in spots for row in _spot_rows(strip)],
+        "strip_profiles": _profiles_of(job, spots),
     }
     for name, content in tables.items():
         write_csv(job.outputs[name], _frame(content, name), names_of(name))
@@ -454,6 +462,15 @@ def _spots_of(job: Job, leaves: Sequence[Leaf]) -> list[list[SpotFindings]]:
         return []
     path = job.inputs["chromatograms"]
     return list(strips(read_chromatograms(path, job.shown(path), leaves)))
+
+
+def _profiles_of(job: Job, spots: Sequence[Sequence[SpotFindings]]) -> list[dict[str, Any]]:
+    """Return the kept profiles of the strips that stand in the sheet."""
+    profiles = {
+        path.stem: read_profile(path, job.shown(path))
+        for path in job.by_session("strip_profiles").values()
+    }
+    return profile_rows(profiles, {one[0].spot.strip: one[0].spot.front_mm for one in spots})
 
 
 def _spot_rows(strip: Sequence[SpotFindings]) -> Iterator[dict[str, Any]]:

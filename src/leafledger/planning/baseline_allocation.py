@@ -11,7 +11,7 @@ from __future__ import annotations
 import secrets
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -45,10 +45,9 @@ from leafledger.planning.planned_study import (
 from leafledger.planning.printed_sheets import randomisation_html
 from leafledger.planning.randomised_order import Effort
 from leafledger.planning.study_edits import units_with, with_block, with_rows_of_session
-from leafledger.records.code import version
-from leafledger.records.digests import FileDigests
-from leafledger.runner.outdated import outdated
-from leafledger.runner.plan_records import PlanRecord, record_plan
+from leafledger.records.digests import FileDigests, version
+from leafledger.runner.outdated import Planned, outdated
+from leafledger.runner.plan_statement import PlanRecord, record_plan
 from leafledger.runner.study_check import checked_study
 from leafledger.runner.study_folder import study_lock
 from leafledger.study.definition import Design
@@ -224,8 +223,10 @@ def baseline_values(study: Study, wanted: Wanted) -> dict[str, list[float]]:
     InputFault
         If there are no results, they are not current, or a unit has no value.
     """
-    rests_on = _upstream(study, _RULE)
-    stale = [one for one in outdated(study, FileDigests(study.folder)) if one.task in rests_on]
+    stale = _stale(study)
+    if stale and wanted.again and _columns_of_earlier(study.folder):
+        # The results of the session before hold, whatever treatments were drawn since.
+        stale = _stale(_before_lots(study)) and stale
     if stale or not (study.folder / _RESULTS).is_file():
         first = f"{stale[0].task.name}: {stale[0].why}" if stale else "no results"
         raise input_fault(
@@ -236,6 +237,29 @@ def baseline_values(study: Study, wanted: Wanted) -> dict[str, list[float]]:
         )
     table, indices = read_csv(study.folder / _RESULTS), indices_of(study, wanted)
     return values_of_table(table, list(study.units), sessions_before(study), indices)
+
+
+def _stale(study: Study) -> list[Planned]:
+    """Return the tasks that the values before rest on and that are not up to date."""
+    rests_on = _upstream(study, _RULE)
+    return [one for one in outdated(study, FileDigests(study.folder)) if one.task in rests_on]
+
+
+def _before_lots(study: Study) -> Study:
+    """Return a study as it was before lots were drawn: no treatments, and no column of ours."""
+    ours, design = _columns_of_earlier(study.folder), study.definition.design
+    units = {
+        unit: {
+            name: "" if name == design.treatment else text
+            for name, text in labels.items()
+            if name not in ours
+        }
+        for unit, labels in study.units.items()
+    }
+    if design.block in ours:
+        design = design.model_copy(update={"block": None})
+    definition = study.definition.model_copy(update={"design": design})
+    return replace(study, units=units, definition=definition)
 
 
 def sessions_before(study: Study) -> list[str]:

@@ -105,7 +105,8 @@ def as_sessions(text: str, start: dt.date | None = None) -> tuple[PlannedSession
         PlannedSession(name, phase or AFTER, date or _dated(name, parsed[0][0], start))
         for name, phase, date in parsed
     )
-    twice = [name for name, n in Counter(s.session for s in sessions).items() if n > 1]
+    named = Counter(s.session.casefold() for s in sessions)
+    twice = [s.session for s in sessions if named[s.session.casefold()] > 1]
     if twice:
         raise click.BadParameter(f"session {quoted(twice[0])} stands there twice")
     phases = [s.phase for s in sessions]

@@ -44,7 +44,7 @@ from leafledger.planning.randomised_order import (
     steps,
     units_between_references,
 )
-from leafledger.records.code import version
+from leafledger.records.digests import version
 from leafledger.study.definition import DEFAULT_INDICES
 from leafledger.study.table_files import write_bytes
 from leafledger.words import counted, plural

@@ -36,7 +36,7 @@ def units_with(
     allocation
         Who gets what.
     ours
-        Columns that may be written over: those of an earlier allocation.
+        Columns of earlier allocations: this one is written over, others are taken out.
 
     Raises
     ------
@@ -49,6 +49,7 @@ def units_with(
     out = io.StringIO()
     write = csv.writer(out, lineterminator=end)
     heading: list[str] | None = None
+    dead: list[int] = []
     for row in csv.reader(io.StringIO(text, newline="")):
         passed_over = not any(cell.strip() for cell in row) or row[0].lstrip().startswith(EXAMPLE)
         if passed_over:
@@ -57,7 +58,8 @@ def units_with(
             heading = [cell.strip() for cell in row]
             if column not in heading:
                 row, heading = [*row, column], [*heading, column]
-            write.writerow(row)
+            dead = [k for k, name in enumerate(heading) if name in ours and name != column]
+            write.writerow([cell for k, cell in enumerate(row) if k not in dead])
         else:
             cells = [*row, *[""] * (len(heading) - len(row))]
             unit = cells[heading.index("unit")].strip()
@@ -73,7 +75,7 @@ def units_with(
                 )
             cells[heading.index(treatment)] = allocation.treatment[unit]
             cells[at] = allocation.block[unit]
-            write.writerow(cells)
+            write.writerow([cell for k, cell in enumerate(cells) if k not in dead])
     return mark + out.getvalue().encode("utf-8")
 
 

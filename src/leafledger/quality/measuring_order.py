@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.quality.flags import Flag, Severity
+from leafledger.words import minutes_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -126,8 +127,8 @@ def time_order(scans: Sequence[str], seconds: NDArray[np.float64]) -> tuple[list
                 float(gap),
                 0.0,
                 "min",
-                f"Its time is {abs(gap):.3g} min {'before' if gap < 0 else 'after'} that of scan "
-                f"{scans[other]}, its neighbour in the sheet: check the time and the label.",
+                f"Its time is {minutes_text(abs(gap))} {'before' if gap < 0 else 'after'} that of "
+                f"scan {scans[other]}, its neighbour in the sheet: check the time and the label.",
             )
         )
     return flags, len(odd)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from leafledger.quality.darks import bad_dark, dark_drift, dark_spikes, hot_pixels
 from leafledger.quality.flags import Flag, Severity
 from leafledger.quality.session import Session, usable_pixels
+from leafledger.words import minutes_text
 
 Floats = NDArray[np.float64]
 
@@ -704,11 +705,12 @@ def _distance_flag(scan: str, minute: float, block_min: Floats) -> list[Flag]:
     after = int(np.searchsorted(block_min, minute))
     if 0 < after < len(block_min):
         gap = float(block_min[after] - block_min[after - 1])
-        distance = f"The whites before and after it are {gap:.3g} min apart"
+        distance = f"The whites before and after it are {minutes_text(gap)} apart"
         limit = BRACKET_MIN
     else:
         gap = float(np.abs(block_min - minute).min())
-        distance = f"Its only whites are {gap:.3g} min {'before' if after else 'after'} it"
+        side = "before" if after else "after"
+        distance = f"Its only whites are {minutes_text(gap)} {side} it"
         limit = ONE_SIDED_MIN
     if gap <= limit:
         return []
@@ -746,8 +748,8 @@ def _missing_block(block_min: Floats, leaves: Floats) -> list[str]:
     usual, usual_leaves = float(np.median(gaps)), float(np.median(between))
     odd = np.flatnonzero((gaps > ODD_GAP * usual) & (between > ODD_GAP * usual_leaves))
     return [
-        f"No white for {gaps[k]:.3g} min and {between[k]} leaf scans from minute "
-        f"{block_min[k] - block_min[0]:.3g} of the whites on, where {usual:.3g} min and "
+        f"No white for {minutes_text(gaps[k])} and {between[k]} leaf scans from minute "
+        f"{block_min[k] - block_min[0]:.3g} of the whites on, where {minutes_text(usual)} and "
         f"{usual_leaves:g} leaf scans are usual: a block of whites seems to be missing."
         for k in odd
     ]

@@ -24,9 +24,15 @@ from leafledger.quality.fluorescent_lines import (
     leak_spectra,
     threshold,
 )
-from leafledger.quality.index_shift import IndexShifts, largest_shifts, tolerated_leak
 from leafledger.quality.robust_regression import Residuals, residuals
-from leafledger.quality.session import Session, combined_uncertainty, usable_pixels
+from leafledger.quality.session import (
+    IndexShifts,
+    Session,
+    combined_uncertainty,
+    largest_shifts,
+    tolerated_leak,
+    usable_pixels,
+)
 from leafledger.records.record import Metric
 from leafledger.resampling.intervals import robust_sd
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
 from leafledger.reflectance.detector import Darks, same_time
+from leafledger.words import minutes_text
 
 Floats = NDArray[np.float64]
 
@@ -218,15 +219,19 @@ def distances(rule: str, choice: Choice, scans: Sequence[str], block_s: Floats) 
     if far.any():
         said.append(
             f"{far.sum()} of {n} leaf scans lie between whites more than {BRACKET_S / 60:g} min "
-            f"apart (up to {choice.gap_s[far].max() / 60:.0f} min)."
+            f"apart (up to {_whole_minutes(choice.gap_s[far].max())})."
         )
     far = ~between & (choice.gap_s > ONE_SIDED_S)
     if far.any():
         said.append(
             f"{far.sum()} of {n} leaf scans are more than {ONE_SIDED_S / 60:g} min from their "
-            f"only white (up to {choice.gap_s[far].max() / 60:.0f} min)."
+            f"only white (up to {_whole_minutes(choice.gap_s[far].max())})."
         )
     return said + _in_odd_gaps(choice, scans, block_s)
+
+
+def _whole_minutes(seconds: float) -> str:
+    return minutes_text(round(seconds / 60))
 
 
 def _in_odd_gaps(choice: Choice, scans: Sequence[str], block_s: Floats) -> list[str]:
@@ -246,11 +251,11 @@ def _in_odd_gaps(choice: Choice, scans: Sequence[str], block_s: Floats) -> list[
     names = [scan for scan, far in zip(scans, odd, strict=True) if far]
     if not names:
         return []
-    widest = choice.gap_s[odd].max() / 60
+    widest = choice.gap_s[odd].max()
     return [
-        f"{len(names)} of {len(scans)} leaf scans lie between whites {widest:.0f} min apart, where "
-        f"{usual / 60:.0f} min is usual: a block of whites seems to be missing around "
-        f"{listed(names)}."
+        f"{len(names)} of {len(scans)} leaf scans lie between whites {_whole_minutes(widest)} "
+        f"apart, where {_whole_minutes(usual)} is usual: a block of whites seems to be missing "
+        f"around {listed(names)}."
     ]
 
 

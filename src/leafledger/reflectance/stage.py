@@ -28,8 +28,7 @@ from leafledger.reflectance.references import (
     without_hot_pixels,
 )
 from leafledger.reflectance.wavelength_correction import correct_axis, wavelengths_asked
-from leafledger.spectra.bands import smoothing_weights
-from leafledger.spectra.grid import resampling_weights, target_axis
+from leafledger.spectra.grid import resampling_weights, smoothing_weights, target_axis
 from leafledger.study.table_files import SHARED_SOURCES, SpectraTable, read_spectra, write_spectra
 from leafledger.study.tables import REFLECTANCE
 

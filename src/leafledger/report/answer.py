@@ -90,6 +90,31 @@ def findings_part(material: Material, figures: FigureSet) -> dict[str, Any]:
     }
 
 
+def answer_in_words(question: str, part: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what ``answer.json`` holds: the question, and each answer with what supports it.
+
+    Parameters
+    ----------
+    question
+        As the study states it.
+    part
+        From :func:`findings_part`.
+
+    Examples
+    --------
+    >>> row = {"answer": "It rose.", "support": "n = 3 + 3 plants.", "verdict": "significant"}
+    >>> answer_in_words("Does it rise?", {"answers": [row, {**row, "answer": ""}]})["answers"]
+    [{'answer': 'It rose.', 'support': 'n = 3 + 3 plants.', 'verdict': 'significant'}]
+    """
+    names = ("answer", "support", "verdict")
+    return {
+        "question": question,
+        "answers": [
+            {name: str(row[name]) for name in names} for row in part["answers"] if row["answer"]
+        ],
+    }
+
+
 def _finding_view(row: Mapping[str, Any]) -> dict[str, Any]:
     value, low, high = format_interval(row.get("estimate"), row.get("ci_low"), row.get("ci_high"))
     verdict = str(row.get("verdict") or "undefined")

@@ -1,7 +1,8 @@
 """What tells the groups apart, how well, and what may the classifier have learned?
 
-The fifth part of the page: accuracy against the number of latent variables, confusion, each class,
-probabilities, loadings, rival procedures, negative controls and the permutation test.
+The fifth part of the page answers as a reader asks: how sure, who is taken for whom, by which
+wavelengths, why this size. What stands behind it opens below: matrices and loadings of every size,
+each class, probabilities, rival procedures, negative controls and the permutation test.
 """
 
 from __future__ import annotations
@@ -9,12 +10,16 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from leafledger.report.classification_figures import (
     SPLIT_WORDS,
     Loading,
+    MostConfused,
     Training,
     accuracy_path,
     confusion_matrix,
+    draw_class_weights,
     draw_confusions,
     draw_importance,
     draw_loadings,
@@ -22,8 +27,15 @@ from leafledger.report.classification_figures import (
     draw_permutation,
     draw_reliability,
     draw_rivals,
+    draw_taken_for,
 )
-from leafledger.report.figures import Figure, FigureSet, InteractiveFigure
+from leafledger.report.figures import (
+    Figure,
+    FigureSet,
+    InteractiveFigure,
+    SpectrumSummary,
+    summarise_spectra,
+)
 from leafledger.report.gather import ClassTables, Material, texts
 from leafledger.report.interactive import interactive_path, interactive_terms
 from leafledger.report.numbers import (
@@ -31,6 +43,7 @@ from leafledger.report.numbers import (
     format_nm,
     format_number,
     format_p,
+    format_p_relation,
     format_percent,
     is_number,
     table_rows,
@@ -375,6 +388,8 @@ def classification_part(material: Material, figures: FigureSet) -> dict[str, Any
     path = accuracy_path(tables.path)
     rivals = rival_rows(tables.rivals)
     n = _n_words(tables.predictions, material)
+    as_chosen = _as_chosen(tables, classes)
+    taken = taken_rows(as_chosen, classes)
     accuracy, is_draw = tables.permutation["accuracy"], tables.permutation["draw"] != 0
     observed, drawn = accuracy[~is_draw].to_numpy(float), accuracy[is_draw].to_numpy(float)
     return {
@@ -382,12 +397,16 @@ def classification_part(material: Material, figures: FigureSet) -> dict[str, Any
         "classes": classes,
         "chosen": chosen,
         "sentence": str(tables.summary["sentence"]),
+        "how_sure": how_sure(tables.summary),
+        "taken_figure": draw_taken_for(figures, taken, n) if taken else None,
+        "weights_figure": _weights_figure(tables, material, figures, taken),
+        "why_size": why_this_size(tables.summary, path, material.unit_words),
         "summary": classifier_facts(tables.summary, material.unit_words),
         "path_figure": draw_path(figures, path, chosen, tables.summary["majority_accuracy"], n),
         "path_interactive": figures.add_interactive(interactive_path(tables, path)),
         "path": path.to_dict("records"),
         "split_words": SPLIT_WORDS,
-        "as_chosen": _as_chosen(tables, classes),
+        "as_chosen": as_chosen,
         "confusions": [
             {"n": n, "chosen": n == chosen, **_matrix(part, classes)}
             for n, part in tables.confusion.groupby("n_components", sort=True)
@@ -402,6 +421,202 @@ def classification_part(material: Material, figures: FigureSet) -> dict[str, Any
         "p": tables.summary["p_permutation"],
         **class_details(tables, figures),
     }
+
+
+def how_sure(summary: Mapping[str, Any]) -> list[dict[str, str]]:
+    """Return the numbers that tell how sure the classes are told apart, the accuracy first.
+
+    Each has a ``value``, ``words`` for what it is and ``more``, its interval or reason. What was
+    not recorded is left out.
+
+    Examples
+    --------
+    >>> how_sure({"accuracy": 0.7, "wilson": [0.5, 0.85], "ci_level": 0.95})[0]["more"]
+    '95 % interval 50.0 % to 85.0 %'
+    >>> how_sure({"accuracy": 0.7, "p_permutation": 0.005})[0]["more"]
+    'by chance alone p = 0.005'
+    >>> [row["words"] for row in how_sure({"accuracy": 0.7, "majority_accuracy": 0.4})]
+    ['of held-out scans named rightly', 'by always naming the largest class']
+    """
+    if not is_number(summary.get("accuracy")):
+        return []
+    level = _share(summary.get("ci_level"), 0)
+
+    def with_level(ends: Any) -> str:
+        return f"{level} interval {_interval(ends)}".strip() if _interval(ends) else ""
+
+    sure = [with_level(summary.get("wilson"))]
+    if is_number(summary.get("p_permutation")):
+        sure.append(f"by chance alone p {format_p_relation(float(summary['p_permutation']))}")
+    named = "of held-out scans named rightly"
+    rows = [(summary["accuracy"], named, "; ".join(filter(None, sure)))]
+    days = summary.get("held_out_sessions")
+    if isinstance(days, Mapping) and is_number(days.get("accuracy")):
+        rows.append(
+            (days["accuracy"], "on days that the model was not trained on",
+             with_level(days.get("interval")))
+        )  # fmt: skip
+    weak = summary.get("weakest_class")
+    if isinstance(weak, Mapping):
+        name = f"of {weak.get('class')}, the class that fares worst"
+        rows.append((weak.get("sensitivity"), name, with_level(weak.get("interval"))))
+    if is_number(summary.get("majority_accuracy")):
+        name = str(summary.get("majority_class") or "")
+        rows.append((summary["majority_accuracy"], "by always naming the largest class", name))
+    return [
+        {"value": format_percent(value), "raw": repr(float(value)), "words": words, "more": more}
+        for value, words, more in rows
+        if is_number(value)
+    ]
+
+
+def taken_rows(as_chosen: Mapping[str, Any] | None, classes: list[str]) -> list[dict[str, Any]]:
+    """Return what each class was taken for, the class that fares worst first.
+
+    Parameters
+    ----------
+    as_chosen
+        Confusion matrix of the whole procedure; ``None`` if no prediction was recorded.
+    classes
+        The classes in the order of its columns.
+
+    Returns
+    -------
+    list of dict
+        ``true``, ``total`` (scans, mean over repeats), ``right`` (share) and ``wrong``: other
+        class and share, the largest first, without those that never occurred.
+    """
+    rows = []
+    for row in (as_chosen or {"rows": []})["rows"]:
+        shares = {name: cell["share"] for name, cell in zip(classes, row["cells"], strict=True)}
+        wrong = [(name, share) for name, share in shares.items() if name != row["true"] and share]
+        rows.append(
+            {
+                "true": row["true"],
+                "total": row["total"],
+                "right": shares[row["true"]],
+                "wrong": sorted(wrong, key=lambda one: (-one[1], one[0])),
+            }
+        )
+    return sorted(rows, key=lambda row: (row["right"], row["true"]))
+
+
+def most_confused(taken: list[dict[str, Any]]) -> tuple[str, str, float] | None:
+    """Return the two classes most often taken for each other, and how many scans were.
+
+    Both ways are added. ``None`` if no scan was taken for another class.
+
+    Examples
+    --------
+    >>> most_confused([{"true": "b", "total": 10, "wrong": [("a", 0.2)]},
+    ...                {"true": "a", "total": 20, "wrong": [("c", 0.15), ("b", 0.1)]}])
+    ('a', 'b', 4.0)
+    """
+    scans: dict[tuple[str, str], float] = {}
+    for row in taken:
+        for name, share in row["wrong"]:
+            first, second = sorted([row["true"], name])
+            scans[first, second] = scans.get((first, second), 0.0) + share * row["total"]
+    if not scans:
+        return None
+    (first, second), n = min(scans.items(), key=lambda pair: (-pair[1], pair[0]))
+    return first, second, n
+
+
+def why_this_size(summary: Mapping[str, Any], path: pd.DataFrame, unit_words: str) -> list[str]:
+    """Say why the model has its number of latent variables.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> curve = pd.DataFrame({"split": "outer", "n_components": [1, 2], "mean": [0.4, 0.6]})
+    >>> why_this_size({"n_components": 2}, curve, "plants")[0][:47]
+    'The model has 2 latent variables: sums of wavel'
+    """
+    chosen = int(summary["n_components"])
+    outer = path[path["split"] == "outer"].set_index("n_components")["mean"]
+    words = [
+        f"The model has {counted(chosen, 'latent variable')}: sums of wavelengths, built one after "
+        "the other to follow the classes. Too few miss what tells the classes apart; too many "
+        f"learn the noise of single {unit_words}."
+    ]
+    words.append(
+        "The number was chosen inside the training part: the held-out scans had no say in it."
+    )
+    if chosen in outer.index and len(outer):
+        best = int(str(outer.idxmax()))
+        words.append(
+            f"With {chosen}, {format_percent(outer[chosen])} of the held-out scans are right"
+            + (
+                f"; the curve is highest at {best} ({format_percent(outer[best])})."
+                if best != chosen
+                else ", the highest of the curve."
+            )
+        )
+    return words
+
+
+def _weights_figure(
+    tables: ClassTables, material: Material, figures: FigureSet, taken: list[dict[str, Any]]
+) -> Figure | None:
+    """Draw the weights of each class; ``None`` where no coefficients were recorded."""
+    frame = tables.terms[tables.terms["term"] == "coefficient"].sort_values(
+        "wavelength_nm", kind="stable"
+    )
+    if not len(frame):
+        return None
+    parts = {str(name): part for name, part in frame.groupby("class", sort=True)}
+    order = [row["true"] for row in taken if row["true"] in parts]
+    order += [name for name in parts if name not in order]
+    weights = {
+        name: Loading(
+            parts[name]["value"].to_numpy(float), parts[name]["sd_resample"].to_numpy(float)
+        )
+        for name in order
+    }
+    return draw_class_weights(
+        figures,
+        parts[order[0]]["wavelength_nm"].to_numpy(float),
+        weights,
+        _confused_spectra(tables, material, taken),
+        material.all_spectra.wavelength_nm,
+        (_quantity(tables.summary), material.unit_words),
+    )
+
+
+def _confused_spectra(
+    tables: ClassTables, material: Material, taken: list[dict[str, Any]]
+) -> MostConfused | None:
+    """Return the spectra of the two classes most often taken for each other."""
+    found = most_confused(taken)
+    if found is None:
+        return None
+    first, second, n = found
+    class_of = dict(zip(tables.predictions["scan"], tables.predictions["true"], strict=True))
+    rows = material.all_spectra.rows
+    labels = np.array([class_of.get(scan, "") for scan in rows["scan"]], dtype=object)
+
+    def summary_of(name: str) -> SpectrumSummary:
+        chosen = np.flatnonzero(labels == name)
+        part = rows.iloc[chosen]
+        return summarise_spectra(
+            material.all_spectra.reflectance[chosen], list(part["unit"]), list(part["leaf"])
+        )
+
+    pairs = tables.confused_pairs
+    between = pairs[pairs["true"].isin([first, second]) & pairs["predicted"].isin([first, second])]
+    at = sorted({float(x) for x in between["wavelength_nm"] if is_number(x)})
+    return MostConfused(
+        (first, second), n, (summary_of(first), summary_of(second)), tuple(at[:_MOST_PLACES])
+    )
+
+
+_MOST_PLACES = 6
+
+
+def _quantity(summary: Mapping[str, Any]) -> str:
+    step = str(summary["preprocessing"]).replace("_", " ")
+    return "reflectance" if step == "none" else f"reflectance after {step}"
 
 
 def _n_words(predictions: pd.DataFrame, material: Material) -> str:
@@ -485,14 +700,13 @@ def _training(tables: ClassTables, terms: pd.DataFrame) -> Training:
     mean, sd, low, high = (
         terms.loc[terms["term"] == name, "value"].to_numpy(float) for name in _SPECTRA
     )
-    step = str(tables.summary["preprocessing"]).replace("_", " ")
     return Training(
         mean,
         sd,
         low,
         high,
         n=tables.predictions["scan"].nunique(),
-        quantity="reflectance" if step == "none" else f"reflectance after {step}",
+        quantity=_quantity(tables.summary),
     )
 
 

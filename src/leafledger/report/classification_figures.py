@@ -18,12 +18,15 @@ from leafledger.report.figures import (
     Figure,
     FigureSet,
     Floats,
+    SpectrumSummary,
+    and_more,
+    legend_label,
     looks,
     new_figure,
     thinning,
     thinning_words,
 )
-from leafledger.report.numbers import format_percent, short
+from leafledger.report.numbers import format_nm, format_percent, short
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,7 +68,7 @@ def draw_path(
     figures: FigureSet, table: pd.DataFrame, chosen: int | None, chance: float | None, n_words: str
 ) -> Figure:
     """Draw accuracy against the number of latent variables; ``n_words`` is a sentence on n."""
-    figure = new_figure(6.4, 3.3)
+    figure = new_figure(5.2, 2.3)
     axis = figure.subplots()
     splits = [s for s in SPLIT_WORDS if (table["split"] == s).any()]
     look = looks(splits)
@@ -83,7 +86,7 @@ def draw_path(
     if chance is not None:
         axis.axhline(chance, color=FAINT, linewidth=0.8)
         axis.annotate("largest class", (1, chance), xycoords=("axes fraction", "data"), ha="right",
-                      va="bottom", fontsize=7.5, color=FAINT)  # fmt: skip
+                      va="bottom", fontsize=8.5, color=FAINT)  # fmt: skip
     axis.set_ylim(0, 1.02)
     axis.set_xticks(sorted({int(n) for n in table["n_components"]}))
     axis.set_xlabel("number of latent variables")
@@ -109,9 +112,9 @@ def draw_confusions(
 ) -> Figure:
     """Draw a confusion matrix at every number of latent variables, small, side by side."""
     steps = sorted({int(n) for n in confusion["n_components"]})
-    columns = min(5, len(steps))
+    columns = min(4, len(steps))
     rows = -(-len(steps) // columns)
-    figure = new_figure(1.75 * columns + 0.9, 1.8 * rows + 0.7)
+    figure = new_figure(1.55 * columns + 0.9, 1.7 * rows + 0.7)
     axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
     for axis, step in zip(axes, steps, strict=False):
         part = confusion[confusion["n_components"] == step]
@@ -155,7 +158,7 @@ def _draw_matrix(axis: Any, shares: Floats) -> None:
     if n <= 8:
         for i in range(n):
             for j in range(n):
-                axis.text(j, i, f"{100 * shares[i, j]:.0f}", ha="center", va="center", fontsize=7,
+                axis.text(j, i, f"{100 * shares[i, j]:.0f}", ha="center", va="center", fontsize=8,
                           color="white" if shares[i, j] > 0.6 else INK)  # fmt: skip
     for side in ("left", "bottom"):
         axis.spines[side].set_visible(False)
@@ -223,7 +226,7 @@ def draw_reliability(figures: FigureSet, table: pd.DataFrame) -> Figure:
     axis.plot([0, 1], [0, 1], color=FAINT, linewidth=0.9, linestyle=(0, (4, 3)))
     axis.plot(given, right, color=BLUE, marker="o", markersize=5)
     for x, y, n in zip(given, right, table["n_units"], strict=True):
-        axis.annotate(f"{int(n)}", (x, y), xytext=(5, -9), textcoords="offset points", fontsize=7)
+        axis.annotate(f"{int(n)}", (x, y), xytext=(5, -9), textcoords="offset points", fontsize=8)
     axis.set_xlim(0, 1.02)
     axis.set_ylim(-0.04, 1.06)
     axis.set_xlabel("probability given to the class named")
@@ -237,6 +240,210 @@ def draw_reliability(figures: FigureSet, table: pd.DataFrame) -> Figure:
         "in steps of a tenth; beside them n, the number of units. Dashed: as sure as it is right. "
         "Below it the classifier is too sure. Points of few units are rough and have no error "
         f"bars.{NOT_TESTED}",
+    )
+
+
+# Who is taken for whom, and what the model weighs for each class.
+# ----------------------------------------------------------------------
+
+_MOST_ROWS = 12
+_WIDTH = 6.5
+"""Inches: room for the caption stays beside it."""
+_LEAST_NAMED = 0.07
+_WRONG_FILLS = (("#ffffff", "////"), ("#e3e7e3", ""), ("#ffffff", "...."), ("#cbd2cc", ""),
+                ("#ffffff", "xxxx"))  # fmt: skip
+
+
+def draw_taken_for(
+    figures: FigureSet,
+    rows: Sequence[Mapping[str, Any]],
+    n_words: str,
+) -> Figure:
+    """Draw what each class was taken for, the class that fares worst on top.
+
+    Parameters
+    ----------
+    rows
+        One for each class, worst first: ``true``, ``right`` (share of its scans named so) and
+        ``wrong``, the other classes with their shares, the largest first.
+    n_words
+        A sentence on n.
+    """
+    shown = rows[:_MOST_ROWS]
+    figure = new_figure(_WIDTH, 0.34 * len(shown) + 0.55)
+    axis = figure.subplots()
+    for y, row in enumerate(shown):
+        axis.barh(y, row["right"], height=0.62, color=BLUE, edgecolor=INK, linewidth=0.6)
+        _name_part(axis, y, 0.0, row["right"], "right", "white")
+        start = row["right"]
+        for i, (name, share) in enumerate(row["wrong"]):
+            fill, hatch = _WRONG_FILLS[i % len(_WRONG_FILLS)]
+            axis.barh(y, share, left=start, height=0.62, color=fill, hatch=hatch, edgecolor=INK,
+                      linewidth=0.6)  # fmt: skip
+            _name_part(axis, y, start, share, name, INK)
+            start += share
+    axis.set_yticks(range(len(shown)), [short(str(row["true"]), 22) for row in shown])
+    axis.set_ylim(len(shown) - 0.5, -0.5)
+    axis.set_xlim(0, 1.0)
+    axis.set_xticks(np.linspace(0, 1, 6), [f"{x:.0f}" for x in np.linspace(0, 100, 6)])
+    axis.set_xlabel("per cent of the held-out scans of the class")
+    axis.tick_params(axis="y", length=0)
+    worst = shown[0]
+    return figures.add(
+        figure,
+        "taken_for",
+        "What each class was taken for",
+        f"A bar for each of {len(shown)} classes, the one that fares worst first: {worst['true']}, "
+        f"{format_percent(worst['right'])} right.",
+        "A bar for each true class, the worst on top. Blue: named rightly. White, grey and "
+        f"hatched: taken for the class named there. {n_words} Means over the repeats of the "
+        f"splitting, without error bars; intervals stand in the table of classes.{NOT_TESTED}"
+        + and_more(len(rows) - len(shown), "the table of classes"),
+    )
+
+
+def _name_part(axis: Any, y: int, start: float, share: float, name: str, ink: str) -> None:
+    """Write name and per cent into a part of a bar that is wide enough."""
+    if share < _LEAST_NAMED:
+        return
+    letters = int(share * 84)
+    words = f"{short(name, max(2, letters - 4))} {100 * share:.0f}"
+    text = words if len(words) <= letters else f"{100 * share:.0f}"
+    box = None if ink == "white" else {"facecolor": "white", "edgecolor": "none", "pad": 1.2}
+    axis.text(start + share / 2, y, text, ha="center", va="center", fontsize=8, color=ink, bbox=box)
+
+
+@dataclass(frozen=True)
+class MostConfused:
+    """The two classes taken for each other most often.
+
+    Attributes
+    ----------
+    names
+        The two classes.
+    n_scans
+        Scans of either that were taken for the other, mean over repeats.
+    spectra
+        Reflectance of each class over its units.
+    at_nm
+        Wavelengths at which their units lie furthest apart.
+    """
+
+    names: tuple[str, str]
+    n_scans: float
+    spectra: tuple[SpectrumSummary, SpectrumSummary]
+    at_nm: tuple[float, ...]
+
+
+_MOST_CLASSES = 6
+
+
+def draw_class_weights(
+    figures: FigureSet,
+    wavelength_nm: Floats,
+    weights: Mapping[str, Loading],
+    confused: MostConfused | None,
+    reflectance_nm: Floats,
+    words: tuple[str, str],
+) -> Figure:
+    """Draw what the whole model weighs for each class beside the two most confused classes.
+
+    Parameters
+    ----------
+    wavelength_nm
+        Axis of the weights, shape ``(n_wavelengths,)``.
+    weights
+        Class -> coefficients of its membership, and their deviation over resamples; the classes
+        in the order of display.
+    confused
+        The two classes; ``None`` if no two were taken for each other.
+    reflectance_nm
+        Axis of their spectra.
+    words
+        What the weights multiply, and what the units are called in the plural.
+    """
+    shown = dict(list(weights.items())[:_MOST_CLASSES])
+    quantity, unit_words = words
+    figure = new_figure(_WIDTH, max(2.5, 0.56 * len(shown) + 0.5))
+    ratios = [1.1, 1.0] if confused else [1.0]
+    grid = figure.add_gridspec(len(shown), len(ratios), width_ratios=ratios)
+    reach = 1.15 * max(float(np.abs(w.value).max()) for w in shown.values()) or 1.0
+    cut = thinning(wavelength_nm, 300)
+    last: Any = None
+    for i, (name, weight) in enumerate(shown.items()):
+        axis = figure.add_subplot(grid[i, 0], sharex=last)
+        _draw_weight(axis, wavelength_nm[cut], weight.value[cut], weight.sd[cut])
+        axis.set_ylim(-reach, reach)
+        axis.set_title(f"for {short(name, 36)}")
+        axis.yaxis.get_major_locator().set_params(nbins=3)
+        axis.tick_params(labelbottom=i == len(shown) - 1)
+        last = axis
+    last.set_xlabel("wavelength (nm)")
+    figure.supylabel("weight", fontsize=8.5)
+    if confused:
+        _draw_confused(figure.add_subplot(grid[:, 1]), reflectance_nm, confused)
+    resampled = any(bool(np.isfinite(w.sd).any()) for w in shown.values())
+    steady = (
+        "Band: SD over resamples of the units. Thick: two SD from zero or more, so steady. Thin "
+        "and grey: not to be read. "
+        if resampled
+        else "Resamples were not made, so nothing is said about how steady they are. "
+    )
+    return figures.add(
+        figure,
+        "class_weights",
+        "What the whole model weighs for each class",
+        f"Weight of each wavelength for {', '.join(shown)}"
+        + (f"; mean spectra of {' and '.join(confused.names)}." if confused else "."),
+        f"Left: weight of each wavelength ({quantity}) in the score of a class. Above zero, more "
+        f"signal speaks for the class; below, against it. All classes share one scale. {steady}"
+        f"{_confused_words(confused, unit_words)}{NOT_TESTED}{thinning_words(cut.step)}"
+        + and_more(len(weights) - len(shown), "classes/spectra_terms.parquet"),
+    )
+
+
+def _draw_weight(axis: Any, x: Floats, value: Floats, sd: Floats) -> None:
+    axis.axhline(0, color=INK, linewidth=0.5)
+    if not np.isfinite(sd).all():
+        axis.plot(x, value, color=BLUE, linewidth=1.4)
+        return
+    axis.fill_between(x, value - sd, value + sd, color=BLUE, alpha=0.25, linewidth=0)
+    axis.plot(x, value, color=FAINT, linewidth=0.8)
+    axis.plot(x, np.where(np.abs(value) >= 2 * sd, value, np.nan), color=BLUE, linewidth=2.2)
+
+
+def _draw_confused(axis: Any, wavelength_nm: Floats, confused: MostConfused) -> None:
+    cut = thinning(wavelength_nm, 250)
+    x = wavelength_nm[cut]
+    for look, name, part in zip(looks(confused.names).values(), confused.names, confused.spectra,
+                                strict=True):  # fmt: skip
+        if part.sd is not None:
+            axis.fill_between(x, (part.mean - part.sd)[cut], (part.mean + part.sd)[cut],
+                              color=look.colour, alpha=0.2, linewidth=0)  # fmt: skip
+        axis.plot(x, part.mean[cut], color=look.colour, linestyle=look.dashes, marker=look.marker,
+                  markersize=3.5, markevery=max(1, len(x) // 9),
+                  label=legend_label(name, 22))  # fmt: skip
+    for at in confused.at_nm:
+        axis.axvline(at, color=FAINT, linewidth=0.8, linestyle=(0, (1, 2)))
+    axis.set_ylim(bottom=0)
+    axis.set_title("most confused: mean and SD")
+    axis.set_xlabel("wavelength (nm)")
+    axis.set_ylabel("reflectance")
+    axis.legend(loc="upper left")
+
+
+def _confused_words(confused: MostConfused | None, unit_words: str) -> str:
+    if confused is None:
+        return "No two classes were taken for each other."
+    n = ", ".join(
+        f"{name} {part.n_units} {unit_words} ({part.n_scans} scans)"
+        for name, part in zip(confused.names, confused.spectra, strict=True)
+    )
+    at = ", ".join(format_nm(x) for x in confused.at_nm)
+    apart = f" Dotted: furthest apart ({at} nm)." if at else ""
+    return (
+        f"Right: mean reflectance of the two classes, with bands of one SD between {unit_words}. "
+        f"n: {n}.{apart}"
     )
 
 
@@ -300,17 +507,17 @@ def draw_loadings(
         Latent variables before the point where loadings turn to noise; ``None`` if not known.
     """
     steps = sorted(loadings)
-    columns = min(3, len(steps))
+    columns = min(2, len(steps))
     rows = -(-len(steps) // columns)
-    figure = new_figure(3.2 * columns + 0.6, 1.85 * rows + 0.5)
-    axes = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False).ravel()
+    figure = new_figure(3.4 * columns + 0.4, 1.5 * rows + 0.5)
+    axes = figure.subplots(rows, columns, sharex=True, squeeze=False).ravel()
     cut = thinning(wavelength_nm, 100)
-    scale = _Scale(
-        min(0.0, 1.05 * float(training.low[cut].min())),
-        1.05 * float(training.high[cut].max()),
-        1.1 * max(float(np.abs(loading.value).max()) for loading in loadings.values()),
-    )
+    bottom = min(0.0, 1.05 * float(training.low[cut].min()))
+    top = 1.05 * float(training.high[cut].max())
     for i, (axis, step) in enumerate(zip(axes, steps, strict=False)):
+        # Each loading has a scale of its own: later ones are small beside the first.
+        reach = 1.1 * float(np.abs(loadings[step].value).max())
+        scale = _Scale(bottom, top, reach or 1.0)
         _draw_training(axis, wavelength_nm, training, cut, scale)
         if i % columns == columns - 1:
             _right_scale(axis, scale.bottom, scale.top)
@@ -365,7 +572,8 @@ def _draw_loading(axis: Any, wavelength_nm: Floats, loading: Loading, cut: slice
 def _loadings_caption(loadings: Mapping[int, Loading], training: Training, step: int) -> str:
     resampled = any(bool(np.isfinite(loading.sd).any()) for loading in loadings.values())
     return (
-        "Blue line: loading (left scale; sign chosen so that the largest weight is positive). "
+        "Blue line: loading (left scale, one for each; sign chosen so that the largest weight is "
+        "positive). "
         + ("Blue band: its standard deviation over resamples of the units. " if resampled else "")
         + f"Grey: the n = {training.n} training spectra (right scale, {training.quantity}): mean, "
         "one standard deviation between scans, lowest and highest." + thinning_words(step)

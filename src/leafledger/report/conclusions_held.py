@@ -162,7 +162,7 @@ def _draw_estimates(
         colour = BLUE if alike else VERMILLION
         if not is_number(value):
             look = missing or _NO_ESTIMATE
-            axis.text(0.02, y, va="center", fontsize=7, color=FAINT,
+            axis.text(0.02, y, va="center", fontsize=8, color=FAINT,
                       transform=axis.get_yaxis_transform(), **look)  # fmt: skip
             continue
         if is_number(low) and is_number(high):
@@ -171,7 +171,7 @@ def _draw_estimates(
         axis.plot([value], [y], marker="o" if alike else "s", color=colour,
                   markerfacecolor=colour if alike else "white", markersize=4.5)  # fmt: skip
         if missing is None and not alike:
-            axis.text(1.0, y, "changed", va="center", ha="left", fontsize=7, fontweight="bold",
+            axis.text(1.0, y, "changed", va="center", ha="left", fontsize=8, fontweight="bold",
                       transform=axis.get_yaxis_transform())  # fmt: skip
     index_axis(axis, labels)
     axis.grid(axis="y", color=RULE, linewidth=0.4)
@@ -211,7 +211,7 @@ def draw_residuals(
                             else ""))  # fmt: skip
         contrast = str(assumption.get("contrast", ""))
         axis.set_title(
-            wrap_text(f"{index}, {contrast_in_words(contrast, words)}", 46, 2), fontsize=8
+            wrap_text(f"{index}, {contrast_in_words(contrast, words)}", 40, 2), fontsize=8
         )
     for spare in axes[len(plotted) :]:
         spare.set_axis_off()
@@ -253,7 +253,7 @@ def _draw_arms(axis: Any, assumption: Mapping[str, Any], names: Sequence[str]) -
                 axis.plot([places[k]], [values[k]], marker="x", color=INK, markersize=8)
             if k in far or row["unit"] in decisive:
                 axis.annotate(short(str(row["unit"]), 10), (places[k], values[k]), xytext=(6, -3),
-                              textcoords="offset points", fontsize=7, color=INK)  # fmt: skip
+                              textcoords="offset points", fontsize=8, color=INK)  # fmt: skip
     axis.set_xticks(range(len(arms)), [short(a, 18) for a in arms])
     axis.set_xlim(-0.6, len(arms) - 0.4)
 
@@ -599,7 +599,10 @@ def robustness_part(material: Material, figures: FigureSet) -> dict[str, Any]:
         "n_others": len(others),
         "n_changed": sum(not r["same_conclusion"] for r in others) - len(untestable),
         "n_untestable": len(untestable),
-        "sentences": [_contrasts_in_words(s, words) for s in texts(summary.get("robustness"))],
+        "sentences": [
+            in_short_sentences(_contrasts_in_words(s, words))
+            for s in texts(summary.get("robustness"))
+        ],
         "rows": [r for r in rows if r["variant"] != UNIT or not r["same_conclusion"]],
         "single": [row for row in rows if row["variant"] == UNIT],
         "several": len({_comparison(r) for r in rows}) > 1,
@@ -609,6 +612,17 @@ def robustness_part(material: Material, figures: FigureSet) -> dict[str, Any]:
         "variants": under_other_settings(material, figures, words),
         "residuals_figure": draw_residuals(figures, assumptions, words, material),
     }
+
+
+def in_short_sentences(text: str) -> str:
+    """Return a chain of clauses as sentences.
+
+    Examples
+    --------
+    >>> in_short_sentences("NDVI: the conclusion is significant; it stays without day4.")
+    'NDVI: the conclusion is significant. It stays without day4.'
+    """
+    return re.sub(r"; (it|leaving) ", lambda found: f". {found[1].capitalize()} ", text)
 
 
 def _comparison(row: Mapping[str, Any]) -> tuple[str, str]:

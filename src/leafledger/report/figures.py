@@ -18,6 +18,7 @@ import math
 import re
 import textwrap
 from collections.abc import Mapping, Sequence
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -65,8 +66,8 @@ STYLE: dict[str, Any] = {
     "ytick.color": FAINT,
     "xtick.labelcolor": INK,
     "ytick.labelcolor": INK,
-    "xtick.labelsize": 7.5,
-    "ytick.labelsize": 7.5,
+    "xtick.labelsize": 8,
+    "ytick.labelsize": 8,
     "xtick.major.size": 3,
     "ytick.major.size": 3,
     "legend.frameon": False,
@@ -220,8 +221,8 @@ def _dash(dashes: Any) -> str:
 # From a matplotlib figure to files and to the page.
 # ----------------------------------------------------------------------
 
-NOT_TESTED = " Nothing is tested here, so nothing is adjusted."
-"""What a caption says of a figure without a test; every caption tells n, error bars, adjustment."""
+NOT_TESTED = " Nothing is tested here."
+"""What a caption says of a figure without a test; others tell what their p is adjusted for."""
 
 _RASTER_ABOVE_BYTES = 300_000
 _DPI = 200
@@ -313,11 +314,24 @@ class FigureSet:
         )
 
 
+FULL_WIDTH = 7.08
+"""Inches of the widest figure: 180 mm, two columns of a journal."""
+JOURNAL_WIDTH_MM: ContextVar[float | None] = ContextVar("JOURNAL_WIDTH_MM", default=None)
+"""Width that figures are drawn at for a journal; ``None`` for the page, each at its own width."""
+_NARROW_MM = 120.0
+
+
 def new_figure(width: float, height: float) -> Any:
-    """Return an empty figure in our style (inches); it belongs to no global state."""
+    """Return an empty figure in our style (inches); it belongs to no global state.
+
+    None is wider than two columns of a journal, so that text of 8 points stays so in print. For a
+    journal it has the width of the column instead, and keeps its height.
+    """
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(width, height), dpi=_DPI, layout="constrained")
+    if (journal_mm := JOURNAL_WIDTH_MM.get()) is not None:
+        width = journal_mm / 25.4
+    return Figure(figsize=(min(width, FULL_WIDTH), height), dpi=_DPI, layout="constrained")
 
 
 def _lay_out_once(figure: Any) -> None:
@@ -413,6 +427,8 @@ def columns_for(n: int) -> int:
     >>> columns_for(1), columns_for(4), columns_for(12)
     (1, 2, 3)
     """
+    if (journal_mm := JOURNAL_WIDTH_MM.get()) is not None:
+        return 1 if n == 1 or journal_mm < _NARROW_MM else 2
     return 1 if n == 1 else 2 if n <= 4 else 3
 
 
@@ -432,7 +448,7 @@ def panels(n: int, height: float, extra: float, *, same_y: bool = True) -> tuple
     """
     columns = columns_for(n)
     rows = -(-n // columns)
-    figure = new_figure(3.6 * columns + (1.6 if columns == 1 else 0), height * rows + extra)
+    figure = new_figure(5.2 if columns == 1 else FULL_WIDTH, height * rows + extra)
     axes = figure.subplots(rows, columns, sharex=same_y, sharey=same_y, squeeze=False).ravel()
     return figure, axes, columns
 

@@ -127,7 +127,7 @@ def _said(row: Mapping[str, Any]) -> str:
     ('NDVI: -1 to 1', 'every scan')
     """
     name = str(row.get("name", ""))
-    expected = str(row["expected"])
+    expected = str(row["expected"]).replace("_", " ")
     return (
         f"{name.removeprefix(_OF_AN_INDEX)}: {expected}"
         if name.startswith(_OF_AN_INDEX)
@@ -385,6 +385,8 @@ class Material:
     omitted: Sequence[Mapping[str, Any]] = ()
     no_classes: str = ""
     pigments: Mapping[str, Any] | None = None
+    leaf_model: Mapping[str, Any] | None = None
+    leaf_residuals: SpectraTable | None = None
     traits: Mapping[str, Any] | None = None
 
     quality = _TablesOf("quality")
@@ -511,6 +513,12 @@ def gather(job: Job) -> Material:
         omitted=settings.get("omitted") or (),
         no_classes=str(settings.get("no_classes") or ""),
         pigments=read_json(inputs["pigments_summary"]) if "pigments_summary" in inputs else None,
+        leaf_model=read_json(inputs["leaf_model_summary"])
+        if "leaf_model_summary" in inputs
+        else None,
+        leaf_residuals=read_spectra(inputs["leaf_model_residuals"], ("residual",))
+        if "leaf_model_residuals" in inputs
+        else None,
         traits=read_json(inputs["traits_summary"]) if "traits_summary" in inputs else None,
     )
 

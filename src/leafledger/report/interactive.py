@@ -19,6 +19,7 @@ from leafledger.report.figures import (
     round_all,
     round_significant,
     step_for,
+    summarise_spectra,
     thinning_words,
 )
 from leafledger.report.gather import ClassTables, Material, check_words, contrast_in_words
@@ -201,6 +202,7 @@ def interactive_spectra(material: Material) -> InteractiveFigure | None:
         "unit_word": material.unit_word,
         "units_known": bool(material.design.get("unit")),
         "lines_at_most": lines,
+        "means": _means(material, drawn),
         "scans": scans,
         "reflectance": [
             encode_spectrum(line)
@@ -209,8 +211,41 @@ def interactive_spectra(material: Material) -> InteractiveFigure | None:
         ],
     }
     return InteractiveFigure(
-        "spectra", "Every leaf scan", _spectra_caption(material, scans, step, lines), values
+        "spectra",
+        "Spectra of the groups, and every leaf scan",
+        _spectra_caption(material, scans, step, lines),
+        values,
     )
+
+
+def _means(material: Material, drawn: NDArray[np.intp]) -> list[dict[str, Any]]:
+    """Return mean and SD between units of the accepted scans of each group in each session."""
+    accepted = material.accepted.set_index("scan")
+    out = []
+    for number, session in enumerate(material.days.sessions):
+        table = material.reflectance[session]
+        rows = accepted.loc[list(table.rows["scan"])]
+        kept = rows["accepted"].to_numpy(dtype=bool)
+        of_unit = material.groups.of_unit
+        group = np.array([of_unit.get(str(unit), "all") for unit in rows["unit"]], dtype=object)
+        values = table.spectra["reflectance"][:, drawn]
+        for place, name in enumerate(material.groups.names):
+            chosen = np.flatnonzero(kept & (group == name))
+            if not len(chosen):
+                continue
+            part = rows.iloc[chosen]
+            found = summarise_spectra(values[chosen], list(part["unit"]), list(part["leaf"]))
+            out.append(
+                {
+                    "session": number,
+                    "group": place,
+                    "mean": encode_spectrum(found.mean),
+                    "sd": None if found.sd is None else encode_spectrum(found.sd),
+                    "n_units": found.n_units,
+                    "n_scans": found.n_scans,
+                }
+            )
+    return out
 
 
 def _scans(material: Material) -> dict[str, list[Any]]:
@@ -297,11 +332,14 @@ def _spectra_caption(
         else ""
     )
     return (
-        f"Every line is one leaf scan as measured, over all wavelengths of the instrument: n = "
-        f"{format_count(n)} scans, {format_count(n - out)} accepted and {format_count(out)} left "
-        "out (dashed, open symbols). Colour and symbol tell the groups. Shaded: the trusted range, "
-        f"{format_nm(start)} to {format_nm(stop)} nm. Single scans have no error bars, and nothing "
-        "is tested here, so nothing is adjusted. Rounded to four decimals."
+        f"Lines: mean of the accepted scans of a group in a session (scans within leaf, leaves "
+        f"within {material.unit_word}). Bands: one standard deviation between "
+        f"{material.unit_words}. With single scans switched on, every line is one leaf scan as "
+        f"measured: n = {format_count(n)} scans, {format_count(n - out)} accepted and "
+        f"{format_count(out)} left out (dashed, open symbols). Single scans have no error bars. "
+        "Colour, dashes and symbol tell the groups. Shaded: the trusted range, "
+        f"{format_nm(start)} to {format_nm(stop)} nm. Nothing is tested "
+        "here. Rounded to four decimals."
         f"{thinning_words(step)}{crowded}"
     )
 
@@ -338,7 +376,7 @@ def interactive_path(tables: ClassTables, path: pd.DataFrame) -> InteractiveFigu
         f"{tables.predictions['scan'].nunique()} scans; bands: lowest and highest repeat (a "
         "spread over repeats, not a confidence interval). The number was chosen by validation "
         "inside the training part; the curve only shows what that choice meant. Circled: the "
-        "number the slider stands at. Nothing is tested along the curve, so nothing is adjusted.",
+        "number the slider stands at. Nothing is tested along the curve.",
         values,
     )
 
@@ -416,5 +454,5 @@ def _steps_caption(training: Training, terms: list[str], step: int) -> str:
         "chosen so that the largest weight is positive); band: its standard deviation over "
         "resamples of the units, where it was looked at. Grey: mean, lowest and highest of the "
         f"n = {training.n} training spectra (right scale, {plain(training.quantity)}). Nothing is "
-        f"tested here, so nothing is adjusted.{thinning_words(step)}"
+        f"tested here.{thinning_words(step)}"
     )

@@ -53,7 +53,7 @@ def draw_shares(
             if share >= _LABEL_FROM:
                 box = {"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.9}
                 axis.text(100 * (start + share / 2), y, f"{100 * share:.0f}", ha="center",
-                          va="center", fontsize=7, bbox=box)  # fmt: skip
+                          va="center", fontsize=8, bbox=box)  # fmt: skip
             start += float(share)
     index_axis(axis, [short(str(r["index"]), 24) for r in plotted])
     axis.set_xlim(0, 100)
@@ -87,7 +87,7 @@ def draw_detectable(figures: FigureSet, designs: pd.DataFrame, unit_word: str) -
     """Draw the detectable difference of one index against units, a line per number of leaves."""
     few, leaves, units = _fewest_scans(designs)
     look = looks([str(n) for n in leaves])
-    figure = new_figure(6.4, 3.0)
+    figure = new_figure(5.6, 2.5)
     axis = figure.subplots()
     for n in leaves:
         part = few[few["n_leaves"] == n].sort_values("n_units")
@@ -98,7 +98,7 @@ def draw_detectable(figures: FigureSet, designs: pd.DataFrame, unit_word: str) -
     margin = few["margin"].iloc[0]
     if is_number(margin):
         axis.axhline(float(margin), color=INK, linewidth=0.9, linestyle=(0, (2, 2)))
-        axis.annotate("margin", (1.01, float(margin)), va="center", fontsize=7.5, color=FAINT,
+        axis.annotate("margin", (1.01, float(margin)), va="center", fontsize=8.5, color=FAINT,
                       xycoords=("axes fraction", "data"))  # fmt: skip
     index, unit = str(few["index"].iloc[0]), unit_suffix(str(few["unit"].iloc[0]))
     axis.set_ylim(bottom=0)

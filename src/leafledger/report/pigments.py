@@ -1,9 +1,12 @@
-"""What do the pigment assays say, which index follows them, and what does the spectrum estimate?"""
+"""What do the leaves hold, by assay, by calibrated index, by spectrum and by a leaf model?"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
 
 from leafledger.report.figures import (
     BLUE,
@@ -107,13 +110,13 @@ def draw_strips(figures: FigureSet, spots: pd.DataFrame) -> Figure:
         axis.fill_betweenx([-0.04, 1.06], 0.08, 0.34, color="#f4f1e6", linewidth=0)
         for y, words in ((0.0, "start"), (1.0, "front")):
             axis.plot([0.08, 0.34], [y, y], color=FAINT, linewidth=0.8)
-            axis.text(0.06, y, words, ha="right", va="center", fontsize=6.5, color=FAINT)
+            axis.text(0.06, y, words, ha="right", va="center", fontsize=8, color=FAINT)
         for row, y in zip(rows, _spread([float(row["rf"]) for row in rows]), strict=True):
             rf = float(row["rf"])
             axis.add_patch(Ellipse((0.21, rf), 0.15, 0.032, facecolor=_ink(str(row["colour"])),
                                    edgecolor=INK, linewidth=0.4))  # fmt: skip
             axis.plot([0.34, 0.40], [rf, y], color=RULE, linewidth=0.6)
-            axis.text(0.41, y, spot_words(row), va="center", fontsize=6.5)
+            axis.text(0.41, y, spot_words(row), va="center", fontsize=8)
         axis.set_title(short(str(name), 18))
         axis.set_axis_off()
     more = spots["strip"].nunique() - len(names)
@@ -126,6 +129,41 @@ def draw_strips(figures: FigureSet, spots: pd.DataFrame) -> Figure:
         "colour as stated in words and the pigments that colour and order in this system suggest. "
         f"n = {counted(len(spots), 'spot')}. No error bars: the table has the uncertainty of Rf."
         f"{NOT_TESTED}" + (f" {more} more strips stand in the table." if more > 0 else ""),
+    )
+
+
+def draw_profiles(figures: FigureSet, profiles: pd.DataFrame, spots: pd.DataFrame) -> Figure:
+    """Draw the density along each lane that was read from a photograph, with its spots."""
+    names = list(dict.fromkeys(profiles["strip"]))[:_MOST_STRIPS]
+    figure = new_figure(6.2, 0.9 + 1.5 * len(names))
+    axes = figure.subplots(len(names), 1, squeeze=False, sharex=True)[:, 0]
+    inks = {
+        "density": (INK, "mean"),
+        "density_red": (VERMILLION, "red light"),
+        "density_green": ("#4E9A4E", "green light"),
+        "density_blue": (BLUE, "blue light"),
+    }
+    for axis, name in zip(axes, names, strict=True):
+        own = profiles[profiles["strip"] == name]
+        for column, (ink, words) in inks.items():
+            axis.plot(own["rf"].to_numpy(float), own[column].to_numpy(float), color=ink,
+                      linewidth=1.4 if column == "density" else 0.7, label=words)  # fmt: skip
+        for rf in spots.loc[spots["strip"] == name, "rf"].to_numpy(float):
+            axis.axvline(rf, color=FAINT, linewidth=0.8, linestyle=(0, (2, 2)))
+        axis.set_ylabel(f"{short(str(name), 14)}\ndensity")
+        axis.grid(axis="y", color=RULE, linewidth=0.6)
+    axes[-1].set_xlabel("Rf: start line 0, solvent front 1")
+    figure.legend(*axes[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+    more = profiles["strip"].nunique() - len(names)
+    return figures.add(
+        figure,
+        "strip_profiles",
+        "Density along the lanes of photographed strips",
+        f"Optical density along {counted(len(names), 'lane')}, with the places of the spots.",
+        f"n = {counted(len(names), 'strip')}. Density against bare paper of the same lane; dotted: "
+        "the spots that were pointed at. A photograph is no densitometer: it says where the lane "
+        f"is dark and which light it takes away, not how much pigment there is.{NOT_TESTED}"
+        + (f" {more} more stand in the table." if more > 0 else ""),
     )
 
 
@@ -158,18 +196,154 @@ def spot_words(row: Mapping[str, Any]) -> str:
     return f"{float(row['rf']):.2f} {short(str(row['colour']), 16)}: {short(candidates, 34)}"
 
 
+# Contents by the leaf model.
+# ----------------------------------------------------------------------
+
+
+def draw_leaf_residuals(
+    figures: FigureSet, wavelength_nm: NDArray[np.float64], residual: NDArray[np.float64]
+) -> Figure:
+    """Draw what the leaf model leaves over, wavelength by wavelength."""
+    figure = new_figure(6.2, 2.8)
+    axis = figure.subplots()
+    ends = np.percentile(residual, [5, 25, 50, 75, 95], axis=0)
+    axis.fill_between(wavelength_nm, ends[0], ends[4], color=BLUE, alpha=0.14, linewidth=0,
+                      label="5 to 95 % of scans")  # fmt: skip
+    axis.fill_between(wavelength_nm, ends[1], ends[3], color=BLUE, alpha=0.28, linewidth=0,
+                      label="25 to 75 %")  # fmt: skip
+    axis.plot(wavelength_nm, ends[2], color=BLUE, linewidth=1.3, label="median")
+    axis.axhline(0.0, color=FAINT, linewidth=0.8)
+    axis.set_xlabel("wavelength (nm)")
+    axis.set_ylabel("measured less fitted\nreflectance")
+    axis.grid(axis="y", color=RULE, linewidth=0.6)
+    figure.legend(loc="outside upper left", ncols=3)
+    return figures.add(
+        figure,
+        "leaf_model_residuals",
+        "What the leaf model leaves over",
+        "Measured less fitted reflectance of all accepted scans, by wavelength.",
+        f"n = {counted(len(residual), 'accepted scan')}. Bands: shares of the scans, no error "
+        "bars. A smooth residual that all scans have is an error of the model or of the white; a "
+        f"narrow one is light of a lamp.{NOT_TESTED}",
+    )
+
+
+def beside_assays(contents: pd.DataFrame, scans: pd.DataFrame) -> Rows:
+    """Return leaves that were assayed beside the estimate of the leaf model for the same leaf.
+
+    Parameters
+    ----------
+    contents, scans
+        The tables of contents by assay and of estimates by scan.
+
+    Returns
+    -------
+    list
+        A row for each leaf and quantity that both have, in the same unit: the mean of the assays
+        in use, the mean of the scans that fit, and their standard uncertainties.
+    """
+    if not len(contents) or not len(scans):
+        return []
+    key = ["unit", "session", "leaf", "quantity", "unit_of_value"]
+    used = contents[contents["used"].astype(bool)]
+    assayed = used.groupby(key, as_index=False)[["value", "u"]].mean()
+    fits = scans[scans["fits"].astype(bool)]
+    modelled = fits.groupby(key, as_index=False)[["value", "u"]].mean()
+    both = assayed.merge(modelled, on=key, suffixes=("_assay", "_model"))
+    return _records(both.sort_values([*key[3:], *key[:3]], ignore_index=True))
+
+
+def beside_sentences(rows: Rows, unit_word: str) -> list[str]:
+    """Return how far estimate and assay lie apart, a sentence for each quantity."""
+    found = []
+    for quantity in dict.fromkeys(str(row["quantity"]) for row in rows):
+        own = [row for row in rows if row["quantity"] == quantity]
+        away = np.array([row["value_model"] - row["value_assay"] for row in own], dtype=np.float64)
+        unit = unit_suffix(str(own[0]["unit_of_value"]))
+        n_units = len({row["unit"] for row in own})
+        found.append(
+            f"{quantity.replace('_', ' ').capitalize()} by the leaf model less by assay, in "
+            f"{counted(len(own), 'leaf')} of {counted(n_units, unit_word)}: mean "
+            f"{format_number(float(away.mean()), 3)}{unit}, root mean square "
+            f"{format_number(float(np.sqrt((away**2).mean())), 3)}{unit}."
+        )
+    return found
+
+
+def draw_beside_assays(figures: FigureSet, rows: Rows) -> Figure:
+    """Draw the estimates of the leaf model against the assays of the same leaves."""
+    names = list(dict.fromkeys(str(row["quantity"]) for row in rows))
+    figure = new_figure(1.2 + 2.6 * len(names), 3.2)
+    for axis, name in zip(figure.subplots(1, len(names), squeeze=False)[0], names, strict=True):
+        own = [row for row in rows if row["quantity"] == name]
+        x, y, u_x, u_y = (
+            np.array([row[column] for row in own], dtype=np.float64)
+            for column in ("value_assay", "value_model", "u_assay", "u_model")
+        )
+        axis.errorbar(
+            x, y, xerr=u_x if np.isfinite(u_x).all() else None, yerr=u_y, fmt="o", color=INK,
+            ecolor=FAINT, markersize=3.5, elinewidth=0.7,
+        )  # fmt: skip
+        ends = [min(x.min(), y.min()), max(x.max(), y.max())]
+        axis.plot(ends, ends, color=BLUE, linewidth=1.0, linestyle=(0, (4, 2)))
+        unit = unit_suffix(str(own[0]["unit_of_value"])).strip()
+        axis.set_title(short(name.replace("_", " ")))
+        axis.set_xlabel(f"by assay ({unit})")
+        axis.set_ylabel(f"by the leaf model ({unit})")
+        axis.grid(color=RULE, linewidth=0.5)
+    return figures.add(
+        figure,
+        "leaf_model_assays",
+        "Contents by the leaf model and by assay",
+        "Estimates of the leaf model against assays of the same leaves.",
+        f"n = {counted(len({(r['unit'], r['session'], r['leaf']) for r in rows}), 'leaf')}. Bars: "
+        "standard uncertainty (k = 1), of the assay where it is stated. Dashed: where both are "
+        f"equal.{NOT_TESTED}",
+    )
+
+
+def leaf_model_part(material: Material, figures: FigureSet) -> dict[str, Any] | None:
+    """Return what the page says of the leaf model; ``None`` for a study without it."""
+    if material.leaf_model is None or material.leaf_residuals is None:
+        return None
+    scans = material.tables["leaf_model_scans"]
+    beside = beside_assays(material.tables["pigment_contents"], scans)
+    residuals = material.leaf_residuals
+    once = scans.drop_duplicates("scan")
+    units = [
+        {**row, "words": str(row["quantity"]).replace("_", " "),
+         "suffix": unit_suffix(str(row["unit_of_value"]))}
+        for row in _records(material.tables["leaf_model_units"])
+    ]  # fmt: skip
+    return {
+        "sentences": [*material.leaf_model["sentences"],
+                      *beside_sentences(beside, material.unit_word)],
+        "units": units,
+        "unfit": _records(once[~once["fits"].astype(bool)]),
+        "priors": material.leaf_model["priors"],
+        "beside": [{**row, "words": str(row["quantity"]).replace("_", " "),
+                    "suffix": unit_suffix(str(row["unit_of_value"]))} for row in beside],
+        "residuals": draw_leaf_residuals(
+            figures, residuals.wavelength_nm, residuals.spectra["residual"]
+        ),
+        "beside_figure": draw_beside_assays(figures, beside) if beside else None,
+    }  # fmt: skip
+
+
 # The part of the page.
 # ----------------------------------------------------------------------
 
 
 def pigments_part(material: Material, figures: FigureSet) -> dict[str, Any] | None:
-    """Return what the page says of assays and chromatograms; ``None`` for a study without any."""
+    """Return what the page says of assays, chromatograms and the leaf model, if there are any."""
+    leaf = leaf_model_part(material, figures)
     if material.pigments is None:
-        return None
+        return None if leaf is None else {"leaf": leaf}
     contents = material.tables["pigment_contents"]
     calibrations = material.tables["pigment_calibrations"]
     estimates = material.tables["pigment_estimates"]
     spots = material.tables["chromatogram_spots"]
+    profiles = material.tables["strip_profiles"]
     chosen = calibrations[calibrations["chosen"].astype(bool)]
     first: Row | None = next(iter(_records(chosen)), None)
     figure = None
@@ -178,7 +352,9 @@ def pigments_part(material: Material, figures: FigureSet) -> dict[str, Any] | No
         points = _points(_of_series(contents, first), own)
         figure = draw_calibration(figures, first, points, own, material.unit_word)
     return {
-        "sentences": [str(one["sentence"]) for one in material.pigments["sentences"]],
+        "sentences": [
+            _without_keys(str(one["sentence"]), contents) for one in material.pigments["sentences"]
+        ],
         "strips": [str(text) for text in material.pigments["strips"]],
         "equations": material.pigments["equations"],
         "cautions": material.pigments["cautions"],
@@ -188,7 +364,16 @@ def pigments_part(material: Material, figures: FigureSet) -> dict[str, Any] | No
         "n_outside": n_outside(estimates),
         "figure": figure,
         "strips_figure": draw_strips(figures, spots) if len(spots) else None,
+        "profiles_figure": draw_profiles(figures, profiles, spots) if len(profiles) else None,
+        "leaf": leaf,
     }
+
+
+def _without_keys(sentence: str, contents: pd.DataFrame) -> str:
+    """Return a sentence with the names of its quantities as words."""
+    for quantity in sorted(set(map(str, contents["quantity"])), key=len, reverse=True):
+        sentence = sentence.replace(quantity, quantity.replace("_", " "))
+    return sentence
 
 
 def _records(frame: pd.DataFrame) -> Rows:

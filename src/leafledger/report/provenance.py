@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence, Sized
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from leafledger.records.digests import sha256_of_file
 from leafledger.report.gather import Material
-from leafledger.study.recorded_settings import Setting, settings_of_record
+from leafledger.report.methods_text import (
+    OF_LIBRARY,
+    FromTheBook,
+    MethodsText,
+    cite,
+    methods_text,
+)
 from leafledger.study.rules import RULES as REGISTRY
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
+from leafledger.study.settings import Setting, settings_of_record
 from leafledger.study.tables import RESULTS, result_at
+from leafledger.words import listed
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 # What each rule does, and which results stand behind each part of the page.
 # ----------------------------------------------------------------------
@@ -42,16 +53,17 @@ PARTS: Final[dict[str, str]] = {
     "whole-spectrum": "The whole spectrum",
     "holds": "Does the conclusion hold?",
     "assumptions": "What the test leans on",
-    "accuracy": "Accuracy by latent variables",
-    "confusion": "What is taken for what",
+    "accuracy": "Why this size?",
+    "confusion": "Who is taken for whom?",
     "each-class": "How each class fares",
     "sureness": "Is it as sure as it says?",
-    "which-wavelengths": "By which wavelengths",
+    "which-wavelengths": "By which wavelengths?",
     "rivals": "Would something simpler do?",
     "day-or-treatment": "What else do the spectra tell?",
     "chance": "Against chance",
     "pigment-calibration": "Estimated contents",
     "pigment-contents": "Contents by assay",
+    "leaf-model": "Contents by a model of the leaf",
     "chromatograms": "Chromatograms",
     "trait-models": "Estimated from the whole spectrum",
     "trait-effects": "Effects on estimated traits",
@@ -70,12 +82,15 @@ PLATES: Final[dict[str, str]] = {
     "accuracy_by_latent_variables": "accuracy",
     "answer": "found",
     "balance": "found",
+    "class_weights": "which-wavelengths",
     "confusion_matrices": "confusion",
     "detectable_difference": "detectable",
     "effect_sizes": "effects",
     "importance": "which-wavelengths",
     "index_courses": "index-courses",
     "chromatograms": "chromatograms",
+    "leaf_model_assays": "leaf-model",
+    "leaf_model_residuals": "leaf-model",
     "loadings": "which-wavelengths",
     "permutation": "chance",
     "pigment_calibration": "pigment-calibration",
@@ -89,9 +104,11 @@ PLATES: Final[dict[str, str]] = {
     "signal_to_noise": "range",
     "spectra_by_group": "spectra",
     "spectrum_difference": "whole-spectrum",
+    "strip_profiles": "chromatograms",
     "trait_estimates": "trait-models",
     "trait_path": "trait-models",
     "trait_wavelengths": "trait-models",
+    "taken_for": "confusion",
     "variance_shares": "variation",
     "variants": "variants",
     "whites_over_time": "references",
@@ -388,10 +405,59 @@ def provenance_part(material: Material) -> dict[str, Any]:
         ),
         "seeds": _seeds(material.records),
         "catalogue": [{"index": name, **entry} for name, entry in material.catalogue.items()],
-        "decisions": [
-            row for row in material.exclusions.to_dict("records") if row["rule"] == "decision"
-        ],
+        "decisions": _decisions(material),
+        "methods": methods_of_page(material),
     }
+
+
+_BEHIND_METHODS = ("intake", "reflectance", "acceptance", "catalogue", "effects", "report")
+"""Rules whose settings the methods text needs."""
+
+
+@dataclass(frozen=True)
+class _MaterialFacts:
+    """The facts of a methods text, from what the report reads."""
+
+    material: Material
+
+    @property
+    def decisions(self) -> Sized:
+        return _decisions(self.material)
+
+    @property
+    def records(self) -> Mapping[str, Record]:
+        return self.material.records
+
+    def settings(self, rule: str) -> Mapping[str, Any]:
+        if rule == "report":
+            return {"field_notes": self.material.field_notes, "omitted": self.material.omitted}
+        return next((r["settings"] for r in self.records.values() if r["rule"] == rule), {})
+
+    def json(self, path: str) -> Any:
+        if path.endswith("catalogue.json"):
+            return {"indices": list(self.material.catalogue.values())}
+        return self.material.trusted
+
+    def table(self, path: str) -> pd.DataFrame:
+        return self.material.tables[Path(path).stem]
+
+
+def methods_of_page(material: Material) -> MethodsText | None:
+    """Return the methods of the study as text to copy; ``None`` where records are missing.
+
+    The page is a function of content: the run, the lots that were drawn and the versions stand in
+    the text that ``leafledger export paper`` writes, and here where they are folded away.
+    """
+    facts = _MaterialFacts(material)
+    if not all(facts.settings(rule) for rule in _BEHIND_METHODS):
+        return None
+    libraries = [
+        f"{name} {version}{cite(OF_LIBRARY[name]) if name in OF_LIBRARY else ''}"
+        for name, version in _versions(material.records)
+    ]
+    package = " and ".join(sorted({str(r["code"]["package"]) for r in material.records.values()}))
+    software = f"Computed with leafledger {package} ({listed(libraries)})."
+    return methods_text(facts, FromTheBook(plan=material.plan_sentences, software=[software]))
 
 
 def _versions(records: Mapping[str, Mapping[str, Any]]) -> list[tuple[str, str]]:

@@ -20,7 +20,7 @@ from markupsafe import Markup, escape
 
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.report import downloads, numbers
-from leafledger.report.answer import findings_part
+from leafledger.report.answer import answer_in_words, findings_part
 from leafledger.report.classification import classification_part
 from leafledger.report.conclusions_held import robustness_part
 from leafledger.report.figures import STYLE, FigureSet, InteractiveFigure
@@ -32,18 +32,24 @@ from leafledger.report.tables_workbook import front_of, sheets_of, written
 from leafledger.report.time_course import time_course_part
 from leafledger.report.trust import trust_part
 from leafledger.report.unfinished import field_notes_part, unfinished_part
-from leafledger.study.table_files import not_through_a_link, remove_file, write_bytes, write_text
+from leafledger.study.table_files import (
+    not_through_a_link,
+    remove_file,
+    write_bytes,
+    write_json,
+    write_text,
+)
 
 _HERE = Path(__file__).parent
 _STYLES = ("page.css", "live.css", "lineage.css")
-_SCRIPTS = ("page.js", "downloads.js", *(f"live/{name}.js" for name in (
+_SCRIPTS = ("page.js", "lineage.js", "downloads.js", *(f"live/{name}.js" for name in (
     "parts", "drawing", "frame", "spectra", "courses", "difference", "steps", "start",
 )))  # fmt: skip
 _COMPRESSION = 6
 
 
 def run(job: Job) -> Outcome:
-    """Write ``report.html``, ``figures/`` and ``tables.xlsx``.
+    """Write ``report.html``, ``figures/``, ``tables.xlsx`` and ``answer.json``.
 
     Parameters
     ----------
@@ -61,8 +67,9 @@ def run(job: Job) -> Outcome:
     material = gather(job)
     figures = FigureSet(job.settings["report"]["figures"])
     with mpl.rc_context(STYLE):
+        findings = findings_part(material, figures)
         parts = {
-            "findings": findings_part(material, figures),
+            "findings": findings,
             "trust": trust_part(material, figures),
             "time_course": time_course_part(material, figures),
             "robustness": robustness_part(material, figures),
@@ -93,6 +100,7 @@ def run(job: Job) -> Outcome:
     )
     _write_figures(job, figures)
     write_text(job.outputs["report"], page)
+    write_json(job.outputs["answer"], answer_in_words(material.question, findings))
     sheets = sheets_of(material)
     write_bytes(job.outputs["tables"], written(material.title, front_of(material, sheets), sheets))
     return Outcome(

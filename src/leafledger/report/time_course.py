@@ -427,6 +427,8 @@ def _courses(material: Material, figures: FigureSet) -> dict[str, Any]:
         return {"primary_figure": None, "courses_figure": None, "courses_interactive": None}
     first = next((i for i in _primary(material.effects)["index"] if i in measured), None)
     how = _how(material)
+    others = [i for i in indices if i != first]
+    heading = "The other indices" if first else "All indices"
     return {
         "primary_figure": draw_courses(
             figures, material, [first], "primary_index", f"{first} {how}"
@@ -434,8 +436,10 @@ def _courses(material: Material, figures: FigureSet) -> dict[str, Any]:
         if first
         else None,
         "courses_figure": draw_courses(
-            figures, material, indices, "index_courses", f"All indices {how}"
-        ),
+            figures, material, others, "index_courses", f"{heading} {how}"
+        )
+        if others
+        else None,
         "courses_interactive": figures.add_interactive(
             interactive_courses(material, indices, first, f"One index {how}")
         ),

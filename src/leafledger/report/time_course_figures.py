@@ -10,6 +10,7 @@ import numpy as np
 from leafledger.report.figures import (
     BLUE,
     FAINT,
+    FULL_WIDTH,
     INK,
     NOT_TESTED,
     Figure,
@@ -28,6 +29,7 @@ from leafledger.report.figures import (
     panels,
     summarise_spectra,
     thinning,
+    wrap_text,
 )
 from leafledger.report.gather import Groups, Material, contrast_in_words
 from leafledger.report.numbers import format_count, is_number, short, size_words, unit_suffix
@@ -174,7 +176,8 @@ def draw_difference(
     figure, axes, columns = panels(len(contrasts), 2.3, 0.2)
     for axis, contrast in zip(axes, contrasts, strict=False):
         _draw_band(axis, frame[frame["contrast"] == contrast])
-        axis.set_title(short(contrast_in_words(contrast, words), 52), fontsize=8)
+        title = wrap_text(contrast_in_words(contrast, words), 34 if columns == 3 else 50, 2)
+        axis.set_title(title, fontsize=8)
     finish_panels(axes, len(contrasts), columns, _AXIS, "reflectance difference")
     return figures.add(
         figure,
@@ -328,7 +331,7 @@ def draw_courses(
     columns = 1 if len(indices) == 1 else 3
     rows = -(-len(indices) // columns)
     lone = columns == 1
-    figure = new_figure(6.4 if lone else 9.0, 3.4 if lone else 2.05 * rows + 0.5)
+    figure = new_figure(6.0 if lone else FULL_WIDTH, 2.7 if lone else 2.05 * rows + 0.5)
     axes = figure.subplots(rows, columns, squeeze=False).ravel()
     by_index = dict(tuple(material.unit_indices.groupby("index", sort=False)))
     for axis, index in zip(axes, indices, strict=False):
@@ -432,7 +435,7 @@ def draw_effect_sizes(
     axes = figure.subplots(1, len(contrasts), sharex=True, sharey=True, squeeze=False).ravel()
     for axis, contrast, title in zip(axes, contrasts, titles, strict=True):
         _draw_sizes(axis, rows[rows["contrast"] == contrast], indices)
-        axis.set_title(short(title, 70), fontsize=8)
+        axis.set_title(wrap_text(title, 64 // len(contrasts), 3), fontsize=8)
     index_axis(axes[0], [short(i, 24) for i in indices])
     name = size_words(str(rows["effect_size_name"].iloc[0]))
     figure.supxlabel(f"effect size ({name})", fontsize=8.5)

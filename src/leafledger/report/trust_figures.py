@@ -200,7 +200,7 @@ def draw_references(figures: FigureSet, material: Material, role: str) -> Figure
     for axis, (session, course) in zip(axes, plotted.items(), strict=False):
         _draw_course(axis, course, scale, span)
         axis.set_title(short(session))
-        axis.set_xlabel(_below(course, scale, span), fontsize=7.5)
+        axis.set_xlabel(_below(course, scale, span), fontsize=8.5)
     for i, axis in enumerate(axes):
         if i >= len(plotted):
             axis.set_axis_off()
@@ -283,7 +283,7 @@ def _draw_course(axis: Any, course: ReferenceCourse, scale: float, span: float) 
                   markeredgecolor=INK, markeredgewidth=0.8, linestyle="none", zorder=4)  # fmt: skip
         if n <= _NAMED:
             axis.annotate(str(n), (course.time[k], y), xytext=(6, -3),
-                          textcoords="offset points", fontsize=7.5, fontweight="bold")  # fmt: skip
+                          textcoords="offset points", fontsize=8.5, fontweight="bold")  # fmt: skip
     axis.set_ylim(-span, span)
 
 
@@ -607,8 +607,8 @@ def _faults(
 def _titles(axis: Any, point: FlaggedScan, reason: str) -> None:
     done = "left out" if point.left_out else "kept"
     axis.set_title(
-        f"{short(point.scan, 24)} ({short(point.session, 14)}), {done}\n{wrap_text(reason, 62, 4)}",
-        fontsize=6.8,
+        f"{short(point.scan, 24)} ({short(point.session, 14)}), {done}\n{wrap_text(reason, 46, 4)}",
+        fontsize=8,
         fontweight="normal",
     )
 
@@ -712,12 +712,12 @@ def _draw_replicates(pair: Any, x: Floats, members: Sequence[Drawn]) -> None:
     right.axhline(1, color=INK, linewidth=0.6)
     left.set_ylabel("reflectance")
     right.set_ylabel("ratio to the others")
-    left.legend(fontsize=6.5, loc="upper left", handlelength=3.6)
+    left.legend(fontsize=8, loc="upper left", handlelength=3.6)
     first = members[0][0]
     done = ", ".join("left out" if p.left_out else "kept" for p, _ in members)
     left.set_title(f"{short(first.unit, 20)}, {short(first.session, 20)} ({done})")
     reason = " ".join(f"{p.scan}: {' '.join(p.reasons)}" for p, _ in members)
-    right.set_title(wrap_text(reason, 62, 4), fontsize=6.8, fontweight="normal")
+    right.set_title(wrap_text(reason, 46, 4), fontsize=8, fontweight="normal")
 
 
 def _ratio(spectrum: Floats, middle: Floats) -> Floats:

@@ -8,7 +8,6 @@ column for the digest of what was judged gets one at the right, empty in the row
 from __future__ import annotations
 
 import csv
-import fcntl
 import io
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -16,6 +15,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, input_fault, quoted
+from leafledger.platforms import lock_file
 from leafledger.study.scan_sheet import (
     ACTIONS,
     COLUMNS,
@@ -216,7 +216,7 @@ def _held(folder: Path) -> Iterator[Path]:
     place = not_through_a_link(folder.resolve() / LOCK)
     place.parent.mkdir(parents=True, exist_ok=True)
     with place.open("a+") as handle:
-        fcntl.flock(handle, fcntl.LOCK_EX)
+        lock_file(handle, wait=True)
         yield (folder / DECISIONS_FILE).resolve()
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from leafledger.errors import input_fault
 from leafledger.quality.measuring_order import raw_digest
+from leafledger.report.gather import check_words
 from leafledger.study.definition import Form
 from leafledger.study.scan_sheet import Decision, Scan, digest_changed
 from leafledger.study.sheets import read_sheet
@@ -493,7 +494,7 @@ def _about(scan: Scan, facts: ScanFacts) -> dict[str, Any]:
         "item": masked(scan.item, "item"),
         "note": masked(facts.notes.get(scan.scan, ""), "note"),
         "photo": bool(scan.photo),
-        "said": [asdict(note) for note in notes],
+        "said": [{**asdict(note), "rule": check_words(note.check)} for note in notes],
         "suggested": facts.flagged(scan.scan),
         "accepted": facts.accepted.get(scan.scan),
         "decision": asdict(decision) if decision else None,

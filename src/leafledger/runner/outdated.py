@@ -13,8 +13,7 @@ from typing import Any, Protocol
 
 from leafledger.ledger.variants_table import TableAtStart, table_at_start
 from leafledger.records.digests import FileDigests
-from leafledger.records.record import Record, read_record
-from leafledger.records.settings_differ import scans_of, settings_differ
+from leafledger.records.record import Record, read_record, scans_of, settings_differ
 from leafledger.records.store import ContentStore
 from leafledger.runner.plan_statement import makes_history, report_read_it, why_history_changes
 from leafledger.runner.step import code_of_task

@@ -14,8 +14,7 @@ from typing import Any
 from leafledger.errors import InputFault, Problem
 from leafledger.ledger.table_match import TableMatch, compare_files
 from leafledger.ledger.view import BookView, in_data_order
-from leafledger.records.code import code_of
-from leafledger.records.digests import files_below, sha256_of_file
+from leafledger.records.digests import code_of, files_below, sha256_of_file
 from leafledger.records.record import Record, read_record
 from leafledger.runner.run import Listener, run_study
 from leafledger.study.reading import examine_study

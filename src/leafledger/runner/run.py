@@ -5,12 +5,11 @@ from __future__ import annotations
 import errno
 import os
 import shutil
-import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
-from contextlib import nullcontext, suppress
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ from typing import Any
 from leafledger.errors import InputFault, Problem
 from leafledger.ledger import book
 from leafledger.ledger.variants_table import remove_table, restore_table
+from leafledger.platforms import end_group, start_apart
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.outdated import plan, would_run
@@ -63,10 +63,17 @@ def problems_of(study: Study, faults: list[dict[str, Any]]) -> list[Problem]:
 
 
 def _no_longer_holds(study: Study, level: list[str]) -> str:
-    """Say why a level that ended well is not up to date: its files or what it rests on changed."""
+    """Say why a level that ended well is not up to date: somebody changed the study meanwhile."""
     reasons = {p.task.name: p.why for p in plan(study, FileDigests(study.folder))}
-    stale = [f"{task} ended well, but then: {reasons[task]}" for task in level if task in reasons]
-    return stale[0] if stale else f"{level[0]} ended well, but not for Snakemake"
+    stale = [task for task in level if task in reasons]
+    if not stale:
+        return f"{level[0]} ended well, but not for Snakemake (log: {SNAKEMAKE_LOG})"
+    what = reasons[stale[0]].removeprefix("settings changed: ")
+    return (
+        f"the study was changed while the run was at work ({what}), after {stale[0]} had read it. "
+        "Run again once nothing writes to it: the change is taken in then, and what still holds "
+        "is not computed anew"
+    )
 
 
 def _no_space(study: Study, cut: Sequence[str]) -> bool:
@@ -100,7 +107,7 @@ def why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
     if waiting:
         what = f"{waiting[0]} did not begin, or was ended at once"
     elif level:
-        what = _no_longer_holds(study, level)
+        return _no_longer_holds(study, level)
     else:
         what = "it could not begin"
     return f"{what} (log: {SNAKEMAKE_LOG})"
@@ -295,29 +302,20 @@ def _execute(study: Study, planned: list[str], how: How, with_table: bool) -> Ru
             stdout=log,
             stderr=log,
             stdin=subprocess.DEVNULL,
-            # Ctrl-C at a terminal reaches this process alone: Snakemake would wait for its jobs.
-            start_new_session=True,
+            # Ctrl-C at a terminal reaches this process alone: Snakemake, asked to end, would wait
+            # until its jobs have ended. Killed at any moment, a run leaves nothing that the next
+            # one does not mend.
+            **start_apart(),
         )
         meanwhile = book.store_prepared_meanwhile(study) if how.into_tracking else nullcontext()
         try:
             with meanwhile:
                 _watch(child, folder, run, listen)
         except BaseException:
-            _end(child)
+            end_group(child)
             _close(study, run, "killed", "interrupted by the user")
             raise
     return _result(study, run, child.returncode)
-
-
-def _end(child: subprocess.Popen[bytes]) -> None:
-    """End a run's child and all that it started, at once.
-
-    Asked to terminate, Snakemake waits until its jobs have ended, a report or a classifier for
-    minutes. Killed at any moment, a run leaves nothing that the next one does not mend.
-    """
-    with suppress(ProcessLookupError):
-        os.killpg(child.pid, signal.SIGKILL)
-    child.wait()
 
 
 def _environment(study: Study, run: str, how: How, with_table: bool) -> dict[str, str]:

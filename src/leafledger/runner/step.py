@@ -7,12 +7,9 @@ the event.
 
 from __future__ import annotations
 
-import ctypes
 import faulthandler
 import importlib
 import os
-import resource
-import signal
 import sys
 import time
 import traceback
@@ -21,9 +18,9 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.errors import InputFault, Problem, StageFailure
+from leafledger.platforms import end_with_parent, peak_memory_bytes
 from leafledger.records import events
-from leafledger.records.code import Code, code_of, version
-from leafledger.records.digests import files_below, sha256_of_file
+from leafledger.records.digests import Code, code_of, files_below, sha256_of_file, version
 from leafledger.records.record import (
     Job,
     Record,
@@ -48,7 +45,6 @@ VARIANT_VARIABLE = "LEAFLEDGER_VARIANT"
 NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"
 FOLDER_DATE = ".snakemake_timestamp"
 """Snakemake's file by whose date it judges a folder; it makes it, we date it like the folder."""
-_PR_SET_PDEATHSIG = 1
 
 
 # --- what a task is ---------------------------------------------------------------------------
@@ -196,7 +192,7 @@ class TaskRun:
             "run": self._run,
             "started": self._started,
             "seconds": seconds,
-            "peak_bytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024,
+            "peak_bytes": peak_memory_bytes(),
             "outcome": ended.outcome,
             "message": ended.message,
             "key": ended.key,
@@ -334,8 +330,7 @@ def die_with_parent() -> None:
 
     A parent that died before the kernel was asked is noticed by its number.
     """
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+    end_with_parent(at_once=True)
     if os.environ.get(PARENT_VARIABLE, str(os.getppid())) != str(os.getppid()):
         sys.exit("the run that started this has ended")
     if events.RUN_VARIABLE in os.environ:

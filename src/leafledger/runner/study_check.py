@@ -125,6 +125,38 @@ def panel_problems(study: Study, axes: Iterable[NDArray[np.float64]]) -> list[Pr
     return problems
 
 
+def strip_problems(study: Study) -> list[Problem]:
+    """Return what is wrong with the kept profiles of strips."""
+    from leafledger.pigments.chromatograms import read_profile
+
+    problems: list[Problem] = []
+    for name in study.strip_profiles:
+        why = PathCheck(study.folder).why_refused(name)
+        if why:
+            mend = "Take it away; `leafledger assay strip` writes such files."
+            problems.append(Problem(name, why, "the profile of a strip inside the study", mend))
+            continue
+        try:
+            read_profile(study.folder / name, name)
+        except InputFault as fault:
+            problems += fault.problems
+    return problems
+
+
+def coefficient_problems(study: Study) -> list[Problem]:
+    """Return what is wrong with the table of coefficients of the leaf model, if there is one."""
+    from leafledger.traits.leaf_estimates import read_coefficients
+
+    name = study.coefficient_table
+    if name is None or not (study.folder / name).is_file():
+        return []  # no table, or one whose path is refused already
+    try:
+        read_coefficients(study.folder / name, name)
+    except InputFault as fault:
+        return list(fault.problems)
+    return []
+
+
 def assay_problems(examined: ExaminedStudy) -> list[Problem]:
     """Return what is wrong with the sheets of assays and chromatograms, if there are any.
 
@@ -380,8 +412,9 @@ def examine(folder: Path, variant: str | None = None) -> ExaminedStudy:
     indices = _index_problems(examined.study.definition, examined.text, examined.unknown, variant)
     problems = [*examined.problems, *indices, *link_problems(folder)]
     problems += blocked_places(examined.study)
-    assays = assay_problems(examined)
-    problems += assays
+    problems += assay_problems(examined)
+    problems += coefficient_problems(examined.study)
+    problems += strip_problems(examined.study)
     if not problems:
         problems += trait_problems(examined.study)
     if is_known(examined.unknown, "reflectance.grid", "instrument.panel"):
@@ -410,7 +443,7 @@ def _index_problems(
     definition: Definition, text: YamlText, unknown: frozenset[str], variant: str | None
 ) -> list[Problem]:
     """Return what is wrong with the indices, and with what names one."""
-    from leafledger.indices.check import check_indices
+    from leafledger.indices.catalogue import check_indices
 
     problems = check_indices(definition.indices.model_dump(mode="json"))
     problems = problems or _unknown_indices(definition)
@@ -491,7 +524,10 @@ def _not_listed(study: Study) -> list[str]:
     if study.definition.intake.pattern:
         return []
     listed = (*study.scans, *study.omitted)
-    named = {scan.file for scan in (*listed, *study.planned)} | {study.panel_table or ""}
+    named = {scan.file for scan in (*listed, *study.planned)} | {
+        study.panel_table or "",
+        study.coefficient_table or "",
+    }
     asked: set[str] = set()
     out: list[str] = []
     for session in study.sessions:
@@ -667,7 +703,7 @@ def check_raw_files(study: Study, with_references: bool = True) -> RawFiles:
 
 def _unknown_indices(definition: Definition) -> list[Problem]:
     """The primary index, and those with a margin, must be among the indices computed."""
-    from leafledger.indices.check import chosen
+    from leafledger.indices.catalogue import chosen
 
     known = [entry.index for entry in chosen(definition.indices.model_dump(mode="json"))]
     effects = definition.effects

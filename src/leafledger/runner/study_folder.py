@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,6 +10,7 @@ from typing import IO
 
 from leafledger.errors import InputFault, Problem
 from leafledger.ledger.view import BookView
+from leafledger.platforms import lock_file
 from leafledger.records.record import read_record
 from leafledger.records.store import ContentStore
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
@@ -46,7 +46,7 @@ def is_held(folder: Path) -> bool:
     """Tell whether a run is at work on the study now."""
     try:
         with (folder / _FILE).open() as handle:
-            fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+            lock_file(handle, wait=False, shared=True)
     except BlockingIOError:
         return True
     except OSError:
@@ -79,7 +79,7 @@ def hold_study(folder: Path) -> IO[str]:
             )
         ) from error
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        lock_file(handle, wait=False)
     except BlockingIOError as error:
         handle.close()
         raise InputFault(

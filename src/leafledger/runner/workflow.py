@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import shlex
-import signal
 import sys
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
@@ -17,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.errors import InputFault
+from leafledger.platforms import keeping_sigterm
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.outdated import outdated
@@ -228,9 +228,11 @@ def run_tasks(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
     targets = {next(iter(outputs(task).values())).rstrip("/") for task in tasks}
     # Quiet about what goes well only: ``ALL`` would hide why a job was given up, too.
     quiet = {Quietness.PROGRESS, Quietness.RULES, Quietness.HOST, Quietness.REASON}
-    handler = signal.getsignal(signal.SIGTERM)
     try:
-        with SnakemakeApi(OutputSettings(quiet=quiet, show_failed_logs=False)) as api:
+        with (
+            keeping_sigterm(),
+            SnakemakeApi(OutputSettings(quiet=quiet, show_failed_logs=False)) as api,
+        ):
             workflow = api.workflow(
                 resource_settings=ResourceSettings(cores=cores),
                 snakefile=snakefile(),
@@ -254,8 +256,6 @@ def run_tasks(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
             )
     except WorkflowError:
         return False
-    finally:
-        signal.signal(signal.SIGTERM, handler)
     return True
 
 
@@ -345,6 +345,8 @@ def _given_words(rule: Rule) -> str:
     kinds = {
         "raw": "raw files", "panel": "table of the panel", "decisions": "decisions",
         "assays": "assays", "chromatograms": "chromatograms",
+        "strip_profiles": "profiles of strips",
+        "leaf_coefficients": "coefficients of the leaf model",
     }  # fmt: skip
     named = " and ".join(kinds[kind] for kind in rule.given)
     return f"# Digests of the {named} that it reads stand in key_json: their dates say nothing.\n"

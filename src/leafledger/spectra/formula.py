@@ -31,7 +31,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import nearest
-from leafledger.spectra.bands import Band
+from leafledger.spectra.grid import Band
 
 # Formula text cut into words, numbers and signs, each with its place.
 # ----------------------------------------------------------------------

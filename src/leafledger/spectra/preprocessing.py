@@ -73,7 +73,7 @@ def steps_of(asked: Sequence[str], wavelength_nm: Array, setting: str = SETTING)
     InputFault
         If a derivative that is asked for by name cannot be taken on this axis.
     """
-    from leafledger.spectra.bands import window_points
+    from leafledger.spectra.grid import window_points
 
     out: list[str] = []
     for step in asked:
@@ -137,7 +137,7 @@ def preprocessed(spectra: Array, step: str, wavelength_nm: Array | None = None) 
         raise ValueError(f"{step} needs the wavelengths")
     if step == "detrend":
         return _without_trend(spectra, wavelength_nm)
-    from leafledger.spectra.bands import savitzky_golay
+    from leafledger.spectra.grid import savitzky_golay
 
     return savitzky_golay(spectra, wavelength_nm, WINDOW_NM, ORDER, DERIVATIVES[step], SETTING)
 

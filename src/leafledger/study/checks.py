@@ -420,7 +420,13 @@ def of_definition(definition: Definition) -> list[Problem]:
 
 def of_study(study: Study) -> list[Problem]:
     """Return what does not fit between definition, units and scans."""
-    return [*of_scans(study), *of_panel(study), *of_units(study), *of_analysis(study)]
+    return [
+        *of_scans(study),
+        *of_panel(study),
+        *of_coefficients(study),
+        *of_units(study),
+        *of_analysis(study),
+    ]
 
 
 def of_scans(study: Study) -> list[Problem]:
@@ -455,11 +461,35 @@ def of_panel(study: Study) -> Iterator[Problem]:
         )
 
 
+def of_coefficients(study: Study) -> Iterator[Problem]:
+    """Return what is wrong with the path of the coefficients of the leaf model."""
+    name = study.coefficient_table
+    why = None if name is None else PathCheck(study.folder).why_refused(name)
+    if name is not None and why:
+        yield _yaml(
+            "traits.leaf_model.coefficients",
+            f"{why}: {quoted(name)}",
+            "a CSV inside the study folder: leafledger does not bring the coefficients along",
+            "Put the table there, or correct its name. The coefficients of PROSPECT-D are in the "
+            "supplement of Feret et al. (2017), Remote Sensing of Environment 193: 204-215.",
+        )
+
+
 def _sessions(definition: Definition) -> Iterator[Problem]:
     sessions = definition.design.sessions
     counts = Counter(s.session for s in sessions)
+    first: dict[str, str] = {}
     for i, session in enumerate(sessions):
         key = f"design.sessions.{i}"
+        alike = first.setdefault(session.session.casefold(), session.session)
+        if alike != session.session:
+            yield _yaml(
+                key,
+                f"session {quoted(session.session)}, which differs from {quoted(alike)} in capital "
+                "letters only",
+                "names that differ in more: on many disks their files would have one name",
+                "Rename one.",
+            )
         if counts[session.session] > 1:
             yield _yaml(
                 key,

@@ -139,6 +139,11 @@ class Result:
         return self.path.startswith("pigments/")
 
     @property
+    def of_leaf_model(self) -> bool:
+        """Whether only a study that asks for the leaf model has it."""
+        return self.path.startswith("leaf_model/")
+
+    @property
     def of_traits(self) -> bool:
         """Whether only a study that asks for traits has it."""
         return self.path.startswith("traits/")
@@ -223,6 +228,17 @@ def _columns(*parts: str | Column) -> tuple[Column, ...]:
 
 UNIT_OF_INDEX = text("unit", "unit of the index")
 QUANTITY = text("quantity", "pigment, ratio or other content that was assayed")
+MODEL_QUANTITY = text(
+    "quantity",
+    "structure (plates N), chlorophyll, carotenoids, anthocyanins, brown_pigments, water, "
+    "dry_matter or gloss (reflectance added to all wavelengths)",
+)
+MODEL_UNIT = text("unit_of_value", "unit of the quantity; 1 for a plain number or a reflectance")
+MODEL_INTERVAL: Final = (
+    number("interval_low", "lower end of the interval, cut off at the bound", OF_VALUE),
+    number("interval_high", "upper end of the interval, cut off at the bound", OF_VALUE),
+    number("interval_level", "level of the interval"),
+)
 TARGET = text("target", "trait that is estimated: a quantity of the assays, or a column")
 UNIT_OF_VALUE = text(
     "unit_of_value",

@@ -15,7 +15,14 @@ from collections.abc import Collection
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    model_validator,
+)
 
 from leafledger.study.table_files import write_text
 
@@ -731,6 +738,20 @@ class Pigments(Section):
     interval: Fraction = Field(0.95, description="Level of the intervals of estimated contents.")
 
 
+class LeafModel(Section):
+    """Contents of every leaf by inversion of a model of light in leaves, without an assay."""
+
+    coefficients: TableFile = Field(
+        description="CSV of the study folder with the coefficients of the leaf model, which "
+        "leafledger does not bring along: wavelength_nm, refractive_index, chlorophyll and further "
+        "constituents.",
+    )
+    brown_pigments: bool = Field(
+        False, description="Whether brown pigments are fitted, for leaves that die."
+    )
+    interval: Fraction = Field(0.95, description="Level of the intervals.")
+
+
 class TraitFolds(Section):
     """Folds of the outer loop of trait models; units are held out whole."""
 
@@ -747,7 +768,7 @@ class TraitFolds(Section):
 
 
 class Traits(Section):
-    """Models that estimate a trait from the whole spectrum, and their honest validation."""
+    """Models that estimate a trait from the whole spectrum, and contents by a leaf model."""
 
     targets: Annotated[list[ColumnName], BeforeValidator(one_or_many)] = Field(
         [],
@@ -784,12 +805,22 @@ class Traits(Section):
     seed: Annotated[int, Field(ge=0, lt=2**32)] = Field(
         1, description="Start of folds and permutations."
     )
+    leaf_model: Annotated[LeafModel | None, BeforeValidator(nothing)] = Field(
+        None, description="Contents by inversion of a leaf model; `none` or left out: not done."
+    )
 
 
 class Report(Section):
     """The page and the figures."""
 
-    language: Literal["en"] = Field("en", description="Language of the page.")
+    @model_validator(mode="before")
+    @classmethod
+    def _without_language(cls, stated: object) -> object:
+        """Pass over ``language: en`` of older studies: there is one language, and no choice."""
+        if isinstance(stated, dict) and stated.get("language") == "en":
+            return {key: value for key, value in stated.items() if key != "language"}
+        return stated
+
     figures: Annotated[list[Literal["svg", "png"]], BeforeValidator(one_or_many)] = Field(
         ["svg", "png"], description="In which forms figures are written."
     )

@@ -209,7 +209,8 @@ def _cross_checks(
             analysis = of_analysis(study)
             found += [p for p in analysis if not flawed_labels or p.column != "design.doses"]
     rest_on = {*unknown, *(key for key in absent if key is not None)}
-    return [*without_consequences(found, rest_on, study.definition), *checks.of_panel(study)]
+    own = [*checks.of_panel(study), *checks.of_coefficients(study)]
+    return [*without_consequences(found, rest_on, study.definition), *own]
 
 
 def read_design(folder: Path) -> Study:

@@ -47,7 +47,8 @@ class Rule:
         its rule, and in no other.
     given
         What it reads of a person's files: ``raw`` files of the session, the table of the white
-        ``panel``, the ``decisions``, the sheets of ``assays`` and ``chromatograms``.
+        ``panel``, the ``decisions``, the sheets of ``assays`` and ``chromatograms``, the
+        ``strip_profiles``, the table of the ``leaf_coefficients``.
     sees
         The settings that it sees, each the name of a section in :mod:`leafledger.study.settings`.
         No other setting can make it run again.
@@ -57,6 +58,8 @@ class Rule:
         Whether it is left out of a study without the section ``classes``.
     only_with_assays
         Whether it is left out of a study without a sheet of assays or chromatograms.
+    only_with_leaf_model
+        Whether it is left out of a study without ``traits.leaf_model``.
     only_with_traits
         Whether it is left out of a study without the section ``traits``.
     only_with_responses
@@ -77,6 +80,7 @@ class Rule:
     per_session: bool = False
     only_with_classes: bool = False
     only_with_assays: bool = False
+    only_with_leaf_model: bool = False
     only_with_traits: bool = False
     only_with_responses: bool = False
     seconds: float = 4.0
@@ -215,10 +219,22 @@ RULES: tuple[Rule, ...] = (
         module="leafledger.pigments.stage",
         only_with_assays=True,
         reads=("indices/*", "accepted", "passed"),
-        given=("assays", "chromatograms"),
+        given=("assays", "chromatograms", "strip_profiles"),
         sees=("pigments", "design: unit", "scans.csv: session, unit, leaf"),
         writes=written_by("pigments"),
         seconds=6.0,
+    ),
+    Rule(
+        "leaf_model",
+        title="Leaf model",
+        does="Estimates the contents of leaves by inversion of a model of light in leaves.",
+        module="leafledger.traits.leaf_estimates",
+        only_with_leaf_model=True,
+        reads=("reflectance/*", "accepted", "range", "passed"),
+        given=("leaf_coefficients",),
+        sees=("traits.leaf_model",),
+        writes=written_by("leaf_model"),
+        seconds=8.0,
     ),
     Rule(
         "traits",
@@ -316,6 +332,9 @@ OF_CLASSES = frozenset(rule.name for rule in RULES if rule.only_with_classes)
 
 OF_PIGMENTS = frozenset(rule.name for rule in RULES if rule.only_with_assays)
 """Rules of assays and chromatograms; a study without either sheet has none of them."""
+
+OF_LEAF_MODEL = frozenset(rule.name for rule in RULES if rule.only_with_leaf_model)
+"""Rules of ``traits.leaf_model``; a study without it has none of them."""
 
 OF_TRAITS = frozenset(rule.name for rule in RULES if rule.only_with_traits)
 """Rules of the section ``traits``; a study without it has none of them."""

@@ -13,6 +13,7 @@ from leafledger.study.rules import PLAN_HISTORY_FILE as PLAN_HISTORY_FILE
 from leafledger.study.rules import VARIANTS_TABLE as VARIANTS_TABLE
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.scan_sheet import Decision, Scan, columns_of, is_unallocated
+from leafledger.study.sheets import is_id
 from leafledger.study.tables import RESULTS, meaning_of
 
 if TYPE_CHECKING:
@@ -95,6 +96,8 @@ def _captions(text: str, names: set[str]) -> dict[str, str]:
 ONLY_SESSION = "all"
 UNALLOCATED = "waits: treatments are not allocated yet"
 ASSAYS = ("assays.csv", "assays.xlsx")
+STRIPS = "chromatograms"
+"""Folder with the density profile of each strip that was read from a photograph."""
 CHROMATOGRAMS = ("chromatograms.csv", "chromatograms.xlsx")
 
 
@@ -212,6 +215,7 @@ class Study:
             if result.path.endswith(endings)
             and not (result.of_classes and not self.has_classes)
             and not (result.of_pigments and not self.has_assays)
+            and not (result.of_leaf_model and not self.has_leaf_model)
             and not (result.of_traits and not self.has_traits)
             and not (result.rule == "trait_effects" and not self.definition.effects.responses)
             for session in (self.session_ids if result.per_session else (None,))
@@ -295,8 +299,8 @@ class Study:
     def has_traits(self) -> bool:
         """Whether traits are asked for, and one of them is a column or can have been assayed."""
         traits = self.definition.traits
-        if traits is None:
-            return False
+        if traits is None or not traits.targets:
+            return False  # only the leaf model, or nothing
         columns = {*columns_of(self.definition.design)}.union(*(s.others for s in self.scans))
         return self.assay_sheet is not None or any(name in columns for name in traits.targets)
 
@@ -349,6 +353,14 @@ class Study:
         """Name of the sheet of chromatograms, if there is one."""
         return self._sheet_of(CHROMATOGRAMS)
 
+    @property
+    def strip_profiles(self) -> tuple[str, ...]:
+        """Paths of the kept density profiles of strips, sorted; none without the sheet of spots."""
+        if self.chromatogram_sheet is None:
+            return ()
+        found = (self.folder / STRIPS).glob("*.csv")
+        return tuple(sorted(f"{STRIPS}/{path.name}" for path in found if is_id(path.stem)))
+
     def _sheet_of(self, names: tuple[str, ...]) -> str | None:
         return next((name for name in names if (self.folder / name).is_file()), None)
 
@@ -356,6 +368,18 @@ class Study:
     def has_assays(self) -> bool:
         """Whether there is a sheet of assays or of chromatograms."""
         return self.assay_sheet is not None or self.chromatogram_sheet is not None
+
+    @property
+    def coefficient_table(self) -> str | None:
+        """Path of the coefficients of the leaf model, if the study asks for it."""
+        traits = self.definition.traits
+        model = None if traits is None else traits.leaf_model
+        return None if model is None else model.coefficients
+
+    @property
+    def has_leaf_model(self) -> bool:
+        """Whether contents are estimated by the leaf model."""
+        return self.coefficient_table is not None
 
     @property
     def panel_table(self) -> str | None:

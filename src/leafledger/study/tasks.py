@@ -79,6 +79,7 @@ def is_there(study: Study, rule: Rule) -> bool:
         and (study.has_assays or not rule.only_with_assays)
         and (study.has_traits or not rule.only_with_traits)
         and (bool(study.definition.effects.responses) or not rule.only_with_responses)
+        and (study.has_leaf_model or not rule.only_with_leaf_model)
     )
 
 
@@ -141,6 +142,15 @@ def _panel(study: Study, _session: str | None) -> dict[str, str]:
     return {} if study.panel_table is None else {"panel": study.panel_table}
 
 
+def _strip_profiles(study: Study, _session: str | None) -> dict[str, str]:
+    return {f"strip_profiles/{path}": path for path in study.strip_profiles}
+
+
+def _leaf_coefficients(study: Study, _session: str | None) -> dict[str, str]:
+    table = study.coefficient_table
+    return {} if table is None else {"leaf_coefficients": table}
+
+
 def _decisions(study: Study, _session: str | None) -> dict[str, str]:
     return {"decisions": DECISIONS} if study.has_decisions else {}
 
@@ -160,6 +170,8 @@ _GIVEN: Mapping[str, Callable[[Study, str | None], dict[str, str]]] = {
     "decisions": _decisions,
     "assays": _assays,
     "chromatograms": _chromatograms,
+    "strip_profiles": _strip_profiles,
+    "leaf_coefficients": _leaf_coefficients,
 }
 """What ``given`` of a rule names -> the function that finds these files."""
 

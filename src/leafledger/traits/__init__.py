@@ -1,1 +1,1 @@
-"""Traits of leaves estimated from whole spectra, with errors of units left out."""
+"""Traits of leaves: from whole spectra with errors of units left out, and by a leaf model."""

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.resampling.splits import unit_shares
-from leafledger.spectra.bands import component_words
+from leafledger.spectra.grid import component_words
 from leafledger.spectra.pls import importance
 from leafledger.spectra.preprocessing import preprocessed
 from leafledger.traits.measures import LEVEL, Conformal, Measure

@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING, Any
 from leafledger.errors import InputFault, Problem
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.study.table_files import read_json, write_json
-from leafledger.validation.checking import check_tables
-from leafledger.validation.expectations import (
+from leafledger.validation.checking import (
     Expected,
+    check_tables,
+    index_tables,
     indices_suite,
     reflectance_suite,
+    reflectance_summary,
+    scan_summary,
     scans_suite,
 )
-from leafledger.validation.summaries import index_tables, reflectance_summary, scan_summary
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -7,7 +7,7 @@ and the files, so that it may end at any moment.
 from __future__ import annotations
 
 import datetime as dt
-import fcntl
+import errno
 import hashlib
 import json
 import os
@@ -26,7 +26,8 @@ import numpy as np
 from leafledger.errors import InputFault, Problem, input_fault, quoted
 from leafledger.indices.catalogue_stage import run as write_catalogue
 from leafledger.intake.stage import read_session, scans_in_file
-from leafledger.quality.index_shift import IndexInUse, read_indices
+from leafledger.platforms import lock_file
+from leafledger.quality.session import IndexInUse, read_indices
 from leafledger.records.record import Job
 from leafledger.study.settings import intake_row, settings_of
 from leafledger.study.table_files import not_through_a_link, refuse_links
@@ -40,6 +41,7 @@ from leafledger.watch.session_steps import (
     study_to_measure,
     upcoming,
 )
+from leafledger.words import minutes_text
 
 # One watch at a time.
 # ----------------------------------------------------------------------
@@ -72,7 +74,7 @@ def hold_session(folder: Path, session: str) -> tuple[IO[str], str]:
             "Ask for the right to write, or copy the study to a folder of your own.",
         ) from error
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        lock_file(handle, wait=False)
     except BlockingIOError as error:
         owner = _owner_in(handle)
         handle.close()
@@ -157,6 +159,11 @@ class _Known:
 
 _PATIENCE_S = 10.0
 """Seconds after which a file that does not become whole is told."""
+_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
+_FULL_WORDS = (
+    "the disk is full, and scans.csv stays as it was. Free some space (and look whether the "
+    "instrument's program could save the file whole): then it becomes its step"
+)
 _NO_LINE_END_S = 1.0
 """Seconds of rest asked of a text file whose last line has no end."""
 _CLOCK_S = 2.0
@@ -195,9 +202,9 @@ class MeasuringSession:
         self.version = 0
         self.study = study_to_measure(folder, session)
         self.session = session
-        self.order = MeasuringOrder(self.study, session)
         self._held, took_over = hold_session(self.study.folder, session)
         try:
+            self.order = MeasuringOrder(self.study, session, remembering=True)
             self.folder = self.study.folder / folder_of(self.order.steps, session)
             not_through_a_link(self.folder).mkdir(parents=True, exist_ok=True)
             self.files = SavedFiles(self.study.folder, self.folder)
@@ -214,6 +221,7 @@ class MeasuringSession:
             self._here_at_start = {f"{self.folder_name}/{p.name}" for p in self.folder.iterdir()}
             if took_over:
                 self._tell(Message(took_over, "caution"))
+            self._say_of_sheet()
             self._take_up_measured()
         except BaseException:
             release_session(self._held)
@@ -325,13 +333,16 @@ class MeasuringSession:
         except InputFault as fault:
             self._unwhole(saved, _short(fault))
         except OSError as error:
+            if error.errno in _FULL:
+                self._unwhole(saved, _FULL_WORDS, at_once=True)
+                return
             self._unwhole(saved, f"{(error.strerror or 'an error of the disk').lower()}")
 
-    def _unwhole(self, saved: SavedFile, why: str) -> None:
+    def _unwhole(self, saved: SavedFile, why: str, *, at_once: bool = False) -> None:
         """Wait for a file, or for a sheet that can be written; say so once it takes long."""
         self.files.look_again(saved.file)
         since, said = self._unread.get(saved.file, (time.monotonic(), False))
-        if not said and time.monotonic() - since > _PATIENCE_S:
+        if not said and (at_once or time.monotonic() - since > _PATIENCE_S):
             said = True
             self._tell(Message(f"{saved.file} waits: {why}", "fault", True))
         self._unread[saved.file] = (since, said)
@@ -413,7 +424,6 @@ class MeasuringSession:
                 before, sha256=_sha(data), size=len(data), saved=saved
             )
             return
-        self._unread.pop(saved.file, None)
         now = self._known[saved.file]
         altered = [
             item
@@ -426,6 +436,7 @@ class MeasuringSession:
             if s.scan.file == saved.file and s.scan.item in altered
         ]
         self._date_anew(anew, saved, before)
+        self._unread.pop(saved.file, None)  # a file whose time cannot be written waits, as new ones
         for scan in owners:
             self.checks.forget(scan)
         if anew:
@@ -687,9 +698,13 @@ class MeasuringSession:
         try:
             self.order.refresh()
         finally:
-            for words in self.order.to_say:
-                self._tell(Message(words[0].upper() + words[1:], "fault", True))
-            self.order.to_say.clear()
+            self._say_of_sheet()
+
+    def _say_of_sheet(self) -> None:
+        """Say what another program did to the sheet."""
+        for words in self.order.to_say:
+            self._tell(Message(words[0].upper() + words[1:], "fault", True))
+        self.order.to_say.clear()
 
     def _tell(self, message: Message) -> None:
         self.version += 1
@@ -821,7 +836,7 @@ def _short(fault: InputFault) -> str:
 
 
 def minutes(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
+    return f"{seconds:.0f} s" if seconds < 90 else minutes_text(round(seconds / 60))
 
 
 def _spoken(head: str, verdict: Verdict) -> Message:

@@ -33,7 +33,7 @@ from leafledger.report.gather import check_words
 from leafledger.study.table_files import SpectraTable
 
 if TYPE_CHECKING:
-    from leafledger.quality.index_shift import IndexInUse
+    from leafledger.quality.session import IndexInUse
 
 Floats = NDArray[np.float64]
 

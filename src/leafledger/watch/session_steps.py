@@ -27,6 +27,7 @@ from leafledger.study.sheets import (
     with_scan_sheet,
 )
 from leafledger.study.study import Study, sessions_of
+from leafledger.study.table_files import not_through_a_link, write_bytes
 from leafledger.study.table_sheet import is_spectra_table, rows_of
 from leafledger.watch.sheet_cells import SheetCells, cell_text, change_sheet
 
@@ -80,8 +81,17 @@ def study_to_measure(folder: Path, session: str) -> Study:
     return Study(folder, definition, tuple(scan for scan, _ in scans), {}, ())
 
 
-def read_scans(folder: Path, definition: Definition) -> list[tuple[Scan, dict[str, str]]]:
+def read_scans(
+    folder: Path, definition: Definition, copy: Path | None = None
+) -> list[tuple[Scan, dict[str, str]]]:
     """Return the scans of the study, files or not, each with the cells of its row.
+
+    Parameters
+    ----------
+    folder, definition
+        The study folder, and what study.yaml says.
+    copy
+        A copy of the scan sheet that is read in its place.
 
     Raises
     ------
@@ -117,7 +127,8 @@ def read_scans(folder: Path, definition: Definition) -> list[tuple[Scan, dict[st
         _refuse_other_sheets(folder, definition)
         needed = [*REQUIRED, *(["session"] if len(sessions) > 1 else [])]
         known = [*OPTIONAL, OMITTED, "photo"]
-        sheet = read_sheet(folder / intake.sheet, intake.sheet, required=needed, known=known)
+        path = copy or folder / intake.sheet
+        sheet = read_sheet(path, intake.sheet, required=needed, known=known)
         reader.read(sheet)
         cells = [{name: row.get(name) for name in sheet.columns} for row in sheet.rows]
     found += reader.problems
@@ -192,6 +203,10 @@ class MeasuringOrder:
         From :func:`study_to_measure`.
     session
         The session that is measured.
+    remembering
+        Whether the sheet is kept as it was read or written last (`ledger/watch.SESSION.csv`), and
+        held against that copy at the beginning: an older one may have been saved over it while no
+        watch was at work. Only who holds the session may ask for it.
 
     Attributes
     ----------
@@ -201,7 +216,7 @@ class MeasuringOrder:
         (file, item) -> scan of all rows of other sessions.
     """
 
-    def __init__(self, study: Study, session: str) -> None:
+    def __init__(self, study: Study, session: str, *, remembering: bool = False) -> None:
         self.study, self.session = study, session
         self.by_pattern = bool(study.definition.intake.pattern)
         self._data, self._rows = b"", list[tuple[Scan, dict[str, str]]]()
@@ -211,6 +226,9 @@ class MeasuringOrder:
         self._lost, self._dated = "", (0, 0)
         self.to_say: list[str] = []
         """What another program did to the sheet, to be said once."""
+        self._copy = study.folder / f"ledger/watch.{session}.csv" if remembering else None
+        if self._copy is not None and not self.by_pattern:
+            self._recall()
         self.refresh()
 
     def refresh(self, *, by_watch: bool = False) -> None:
@@ -237,6 +255,29 @@ class MeasuringOrder:
                 rows = self._rows_of_sheet()
             self._lost = ""
             self._say_reopened(rows)
+        self._take(rows)
+        self._remember()
+
+    def _recall(self) -> None:
+        """Begin with the sheet as the last watch of this session left it."""
+        if self._copy is None or not self._copy.is_file():
+            return
+        not_through_a_link(self._copy)
+        try:
+            rows = read_scans(self.study.folder, self.study.definition, self._copy)
+        except InputFault:  # of another definition of the study, or cut short: nothing is known
+            return
+        self._take(rows)
+
+    def _remember(self) -> None:
+        """Keep the sheet as it is now, for the next watch of this session."""
+        if self._copy is None or self.by_pattern:
+            return
+        if not self._copy.is_file() or self._copy.read_bytes() != self._data:
+            write_bytes(not_through_a_link(self._copy), self._data)
+
+    def _take(self, rows: Sequence[tuple[Scan, dict[str, str]]]) -> None:
+        """Take the rows of a sheet as the steps, and look which files are there."""
         self._cells = {scan.scan: cells for scan, cells in rows if scan.session == self.session}
         own = [(scan, cells) for scan, cells in rows if scan.session == self.session]
         self.others = {
@@ -295,7 +336,9 @@ class MeasuringOrder:
             if row is None:
                 is_lost = step.source not in named and self._is_there(step.scan.file)
             elif step.source in named:
-                is_lost = source == step.source and row.time is None
+                is_lost = (
+                    source == step.source and row.time is None and self._is_there(step.scan.file)
+                )
             else:
                 is_lost = source in known or row.time is None or not self._is_there(row.file)
             if is_lost:

@@ -6,13 +6,13 @@ columns that nobody here knows stay as they are. Only cells that are set are wri
 
 from __future__ import annotations
 
-import fcntl
 import re
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem
+from leafledger.platforms import lock_file
 from leafledger.study.sheets import EXAMPLE, PathCheck
 from leafledger.study.table_files import FORMULA_SIGNS, not_through_a_link, write_bytes
 
@@ -270,7 +270,7 @@ def _held(folder: Path) -> Iterator[None]:
     place = not_through_a_link(folder.resolve() / LOCK)
     place.parent.mkdir(parents=True, exist_ok=True)
     with place.open("a+") as handle:
-        fcntl.flock(handle, fcntl.LOCK_EX)
+        lock_file(handle, wait=True)
         yield
 
 

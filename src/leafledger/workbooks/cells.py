@@ -17,8 +17,7 @@ from decimal import Decimal
 from typing import Final, Protocol
 
 from leafledger.errors import quoted
-from leafledger.workbooks.workbook import Book, SheetPart
-from leafledger.workbooks.workbook_package import MAX_TEXT, Package
+from leafledger.workbooks.workbook import MAX_TEXT, Book, Package, SheetPart
 
 # What a cell holds: a number to reckon with, or the text that a person sees in it.
 # ----------------------------------------------------------------------

@@ -82,7 +82,8 @@ const Draw = (() => {
     return inside;
   }
 
-  // spec: {lines: [{points, look, strong, label}], band, middle, range, scale, zero, places, words, y, height, width}
+  // `heights` holds the vertical scale; `least` is what it shows at least, up and down.
+  // spec: {lines: [{points, look, strong, label}], band, middle, range, scale, heights, least, zero, places, words, y, height, width}
   function plot(spec) {
     const width = Math.max(280, Math.round(spec.width));
     const narrow = width < 520;
@@ -94,7 +95,8 @@ const Draw = (() => {
     const all = spec.lines.map((line) => line.points);
     const shown = spec.band ? [...all, spec.band.low, spec.band.high] : all;
     const [x0, x1] = extent(shown, 0);
-    let [y0, y1] = heights(shown, spec.scale);
+    let [y0, y1] = spec.heights || heights(shown, spec.scale);
+    if (spec.least) { y0 = Math.min(y0, -spec.least); y1 = Math.max(y1, spec.least); }
     if (spec.zero) y0 = Math.min(y0, 0);
     const room = (y1 - y0) * 0.07;
     y0 -= room;

@@ -43,33 +43,70 @@
     requestAnimationFrame(() => { waiting = false; mark(); });
   }, { passive: true });
   mark();
+  // The words of a figure stand in two lines until more is asked for.
+  document.querySelectorAll("figcaption").forEach((caption) => {
+    const more = document.createElement("button");
+    more.type = "button";
+    more.className = "more";
+    const show = (whole) => {
+      caption.classList.toggle("short", !whole);
+      more.textContent = whole ? "Less" : "How to read it";
+      more.setAttribute("aria-expanded", String(whole));
+    };
+    more.addEventListener("click", () => show(caption.classList.contains("short")));
+    caption.querySelector(".foot").prepend(more);
+    show(false);
+  });
   document.querySelectorAll(".steps").forEach((box) => {
     const steps = [...box.querySelectorAll("details.step")];
-    const control = box.querySelector(".step-control");
-    if (!control || steps.length < 2) return;
-    const slider = control.querySelector("input");
-    const told = control.querySelector("output");
+    const controls = [...box.querySelectorAll(".step-control")];
+    if (!controls.length || steps.length < 2) return;
     const start = Math.max(0, steps.findIndex((s) => s.open));
+    let now = start;
     const show = (i) => {
-      const at = Math.min(steps.length - 1, Math.max(0, i));
-      steps.forEach((s, j) => { s.hidden = j !== at; s.open = true; });
-      slider.value = String(at);
-      const said = steps[at].dataset.n + (at === start ? " (chosen)" : "");
-      slider.setAttribute("aria-valuetext", said + " latent variables");
-      told.textContent = said;
-      box.dataset.n = steps[at].dataset.n;
+      now = Math.min(steps.length - 1, Math.max(0, i));
+      steps.forEach((s, j) => { s.hidden = j !== now; s.open = true; });
+      const said = steps[now].dataset.n + (now === start ? " (chosen)" : "");
+      controls.forEach((control) => {
+        const slider = control.querySelector("input");
+        slider.value = String(now);
+        slider.setAttribute("aria-valuetext", said + " latent variables");
+        control.querySelector("output").textContent = said;
+      });
+      box.dataset.n = steps[now].dataset.n;
       box.dispatchEvent(new CustomEvent("step", { detail: Number(box.dataset.n) }));
     };
-    slider.max = String(steps.length - 1);
-    slider.addEventListener("input", () => show(Number(slider.value)));
-    box.addEventListener("ask", ({ detail }) => show(steps.findIndex((s) => Number(s.dataset.n) === detail)));
-    control.querySelectorAll("button").forEach((b) => {
-      b.addEventListener("click", () => {
-        show(b.dataset.step === "chosen" ? start : Number(slider.value) + Number(b.dataset.step));
-      });
+    // A size picked on the curve opens the part that shows its matrix and loadings.
+    box.addEventListener("ask", ({ detail }) => {
+      show(steps.findIndex((s) => Number(s.dataset.n) === detail));
+      const folded = steps[now].closest("details.annex");
+      if (folded) folded.open = true;
     });
-    control.hidden = false;
+    controls.forEach((control) => {
+      const slider = control.querySelector("input");
+      slider.max = String(steps.length - 1);
+      slider.addEventListener("input", () => show(Number(slider.value)));
+      control.querySelectorAll("button").forEach((b) => {
+        b.addEventListener("click", () => show(b.dataset.step === "chosen" ? start : now + Number(b.dataset.step)));
+      });
+      control.hidden = false;
+    });
     box.classList.add("stepping");
     show(start);
+  });
+  // Text to paste: into the clipboard, or selected where the browser keeps that from pages.
+  document.querySelectorAll("button[data-copy]").forEach((button) => {
+    const text = document.getElementById(button.dataset.copy);
+    const status = document.querySelector(`[data-copied="${button.dataset.copy}"]`);
+    button.hidden = false;
+    button.addEventListener("click", async () => {
+      try {
+        await navigator.clipboard.writeText(text.innerText);
+        status.textContent = "Copied.";
+      } catch {
+        getSelection().selectAllChildren(text);
+        status.textContent = "Selected: copy it with the keys of your browser.";
+      }
+    });
   });
 })();

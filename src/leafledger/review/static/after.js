@@ -78,11 +78,25 @@ const After = (() => {
     const rows = told.contrasts.flatMap((c) => [row(c, c.with, "as analysed"), c.without ? row(c, c.without, "with every scan") : null]);
     const heads = ["Index, contrast", "Scans", "Estimate (interval)", "Units", "p", "Conclusion"];
     return [make("h3", {}, "The primary result with and without exclusions"),
+      ...told.contrasts.map((c) => make("p", {}, inWords(c))),
       make("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": "With and without exclusions" }, make("table", {},
         make("thead", {}, make("tr", {}, ...heads.map((text) => make("th", { scope: "col" }, text)))),
         make("tbody", {}, ...rows.filter(Boolean)))),
       make("p", { class: "soft" }, told.contrasts.every((c) => !c.without || c.without.verdict === c.with.verdict)
         ? "The conclusion is the same with every scan." : "The conclusion depends on the exclusions: say so when you report it.")];
+  }
+
+  // What the exclusions change, as one would say it.
+  function inWords({ with: kept, without: every }) {
+    const unit = kept.unit && kept.unit !== "1" ? ` ${kept.unit}` : "";
+    const said = (found) => `${number(found.estimate)}${unit}` +
+      (found.ci_level === null ? "" : ` (${number(found.ci_low)} to ${number(found.ci_high)})`) + `, ${found.verdict_words}`;
+    const about = `${kept.index}, ${kept.contrast_words}: as analysed ${said(kept)}`;
+    if (!every) return `${about}. It was not computed with every scan.`;
+    const moved = kept.estimate === null || every.estimate === null ? ""
+      : ` The exclusions move the estimate by ${number(Math.abs(kept.estimate - every.estimate))}${unit}.`;
+    const same = kept.verdict === every.verdict ? " The conclusion is the same." : " The conclusion depends on them.";
+    return `${about}. With every scan ${said(every)}.${moved}${same}`;
   }
 
   function tested(rows) {

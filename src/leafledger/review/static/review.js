@@ -4,7 +4,7 @@
 
 const Review = (() => {
   const at = (id) => document.getElementById(id);
-  const state = { study: null, view: null, key: null, chosen: 0, drafts: [], seen: new Set(), saves: [], saving: false, loading: false, ignoring: false };
+  const state = { study: null, view: null, key: null, chosen: 0, drafts: [], heights: null, seen: new Set(), saves: [], saving: false, loading: false, ignoring: false };
   let wanted = 0;
 
   function make(name, attributes = {}, ...inside) {
@@ -185,6 +185,24 @@ const Review = (() => {
     else say(by > 0 ? "This is the last group." : "This is the first group.");
   });
 
+  // What is flagged and neither decided nor drafted; a scan that changed since is to be decided anew.
+  function undecided({ kind, group }) {
+    if (kind !== "leaves") return [];
+    const drafted = new Set(state.drafts.map((d) => d.scan)), decided = new Set(group.decided);
+    const open = group.flagged.filter((scan) => !decided.has(scan));
+    return [...new Set([...open, ...group.changed])].filter((scan) => !drafted.has(scan));
+  }
+
+  const nextUndecided = attempt(async () => {
+    const all = everything();
+    const here = all.findIndex((e) => keyOf(e.kind, e.group) === state.key);
+    const next = [...all.slice(here + 1), ...all.slice(0, here + 1)].find((e) => undecided(e).length);
+    if (!next) { say("Every flagged scan is decided."); return; }
+    await go(next, false);
+    choose(Math.max(state.view.scans.findIndex((scan) => scan.scan === undecided(next)[0]), 0));
+    at("look").scrollIntoView({ block: "start" });
+  });
+
   // --- one group -------------------------------------------------------------------------------
 
   function show() {
@@ -200,8 +218,18 @@ const Review = (() => {
     scans();
   }
 
+  const LEAST_DEPARTURE = 0.05; // reflectance: what is less departs little, and is drawn so
   const lookOf = (k) => (state.view.kind === "leaves" || state.view.scans.length <= Draw.LOOKS ? k % Draw.LOOKS : null);
   const short = (scan, k) => (state.view.kind === "leaves" ? String(k + 1) : "");
+
+  // One scale for all groups, so that heights compare: what most leaves of a session reach, and
+  // more than half again above it. It grows with a brighter session, never with one odd scan.
+  const ABOVE = 1.6;
+  function reach(view) {
+    const inside = (points) => points.filter((p) => p[0] >= view.range[0] && p[0] <= view.range[1]).map((p) => p[1]);
+    const [low, high] = state.heights || [0, 0];
+    return [Math.min(low, ...inside(view.context.low)), Math.max(high, ABOVE * Math.max(0, ...inside(view.context.high)))];
+  }
 
   function figures() {
     const { view } = state;
@@ -215,23 +243,41 @@ const Review = (() => {
     }));
     const places = [...new Set(view.scans.flatMap((s) => s.said.map((said) => said.wavelength_nm)))].filter((v) => v !== null);
     const marked = view.scans.map((s, k) => (s.suggested ? k + 1 : 0)).filter(Boolean);
+    if (leaves) state.heights = reach(view);
     const words = `${at("group-title").textContent}: ${view.quantity} of ${view.scans.length} scans against wavelength; ${marked.length ? `flagged: scan ${marked.join(", ")}` : "none flagged"}.`;
-    const main = Draw.plot({ lines, places, width, words, height: width < 520 ? 260 : 340, y: leaves ? "reflectance" : "counts as recorded", range: view.range, scale: leaves ? view.range : null, zero: leaves, band: view.context });
+    const main = Draw.plot({ lines, places, width, words, height: width < 520 ? 260 : 340, y: leaves ? "reflectance" : "counts as recorded", range: view.range, scale: leaves ? view.range : null, heights: leaves ? state.heights : null, zero: leaves, band: view.context });
     const caption = leaves
-      ? `Numbers at the line ends are those of the list. Grey: the middle 90 % of all ${view.context.n_scans} leaf scans of the session, whatever their treatment, and their median. Tinted: outside the trusted range; what runs off the scale there is cut.`
+      ? `Numbers at the line ends are those of the list. Grey: the middle 90 % of all ${view.context.n_scans} leaf scans of the session, whatever their treatment, and their median. Tinted: outside the trusted range. One scale for all groups: what runs off it is cut.`
       : "As the instrument gave them. Flagged ones are thick and numbered as in the list.";
     const flagWords = places.length ? " Dotted upright: where a check points." : "";
     const parts = [make("figure", {}, main, make("figcaption", {}, caption + flagWords))];
     if (view.scans.some((s) => s.departure.length)) {
       const away = lines.map((l, k) => ({ ...l, points: view.scans[k].departure }));
-      const plot = Draw.plot({ lines: away, places, width, height: 180, y: leaves ? "less the median of the others" : "counts less the median of the sound ones of the same integration time", range: view.range, scale: leaves ? view.range : null, words: "The same scans, each less the median of the others: what departs stands out." });
+      const plot = Draw.plot({ lines: away, places, width, height: 180, y: leaves ? "less the median of the others" : "counts less the median of the sound ones of the same integration time", range: view.range, scale: leaves ? view.range : null, least: leaves ? LEAST_DEPARTURE : 0, words: "The same scans, each less the median of the others: what departs stands out." });
       parts.push(make("figure", {}, plot));
     }
     at("figures").replaceChildren(...parts);
   }
 
+  // The buttons of the chosen scan, above the figures: no scrolling before a decision.
+  function decideBar() {
+    const { view } = state;
+    at("decide").hidden = view.kind !== "leaves" || !view.scans.length;
+    if (at("decide").hidden) return;
+    const scan = view.scans[state.chosen];
+    const draft = state.drafts.find((d) => d.scan === scan.scan);
+    const stands = draft ? `${draft.action}, not saved yet` : scan.decision ? (scan.decision.action === "keep" ? "kept" : "excluded") : "not decided";
+    const rules = scan.said.filter((said) => said.severity !== "notice").map((said) => said.rule);
+    const held = document.activeElement?.dataset.bar;
+    at("decide").replaceChildren(
+      make("p", { class: "which" }, make("b", {}, `${state.chosen + 1}. ${scan.scan}`), ` · ${rules.length ? rules.join(", ") : "not flagged"} · ${stands}`),
+      ...["exclude", "keep"].map((action) => make("button", { type: "button", "data-bar": action, "aria-label": `${action} the chosen scan ${scan.scan}`, click: () => reason(action) }, action === "exclude" ? "Exclude…" : "Keep…")));
+    if (held) at("decide").querySelector(`[data-bar=${held}]`)?.focus();
+  }
+
   function scans() {
     const { view } = state;
+    decideBar();
     const entries = view.scans.map((scan, k) => ({ scan, k }));
     const shown = view.kind === "leaves" ? entries : entries.filter(({ scan }) => scan.said.length);
     const kept = openForm();
@@ -273,7 +319,7 @@ const Review = (() => {
     const top = make("div", { class: "top" },
       look === null ? "" : Draw.swatch(look, scan.suggested),
       make("h3", {}, `${k + 1}. ${scan.scan}`),
-      ...scan.said.map((said) => make("span", { class: `badge ${said.severity}` }, `${said.severity === "notice" ? "" : "▲ "}${said.severity}`)),
+      ...scan.said.map((said) => make("span", { class: `badge ${said.severity}` }, `${said.severity === "notice" ? "" : "▲ "}${said.rule} (${said.severity})`)),
       scan.accepted === false ? make("span", { class: "badge" }, "left out of the last run") : "");
     const facts = [scan.leaf && `leaf ${scan.leaf}`, scan.replicate && `replicate ${scan.replicate}`, scan.time?.replace("T", " "), scan.integration_ms && `${scan.integration_ms} ms`, scan.file, scan.item, scan.note && `note: ${scan.note}`];
     const parts = [top, make("p", { class: "where" }, facts.filter(Boolean).join(" · "))];
@@ -468,6 +514,7 @@ const Review = (() => {
   // --- keys ------------------------------------------------------------------------------------
 
   const keys = {
+    d: nextUndecided,
     n: () => step(1),
     p: () => step(-1),
     e: () => reason("exclude"),
@@ -507,6 +554,7 @@ const Review = (() => {
   });
   at("previous").addEventListener("click", () => step(-1));
   at("next").addEventListener("click", () => step(1));
+  at("undecided").addEventListener("click", nextUndecided);
   at("save").addEventListener("click", save);
   at("undo").addEventListener("click", undo);
   at("flagged-only").addEventListener("change", () => { list(); if (state.view) show(); });

@@ -12,7 +12,7 @@ const coursesFigure = (host, values) => {
   const told = el("p", { class: "told", "aria-live": "polite" });
   const title = () => `${indices[Number(index.list.value)].index}: ${host.dataset.title}`;
   const view = framed(host, {
-    controls: [el("div", { class: "controls" }, index.box, groupTicks.box, unit.box)], height: 400, title, zoom: false,
+    controls: [el("div", { class: "controls" }, index.box, groupTicks.box, unit.box)], height: narrow() ? 360 : 320, title, zoom: false,
   });
   view.said.after(told);
 
@@ -29,7 +29,7 @@ const coursesFigure = (host, values) => {
     return [{
       type: "scatter", mode: single ? "markers" : "lines+markers", name, showlegend: false, opacity: 0.45,
       ...joined(single ? x.map((p) => p + 0.03) : x, lines, lines.map(() => "")), text: texts,
-      line: { color: look.colour, width: 1 }, marker: { color: look.colour, size: 4 },
+      line: { color: look.colour, width: 1, dash: look.dash }, marker: { symbol: look.symbol, color: look.colour, size: 4 },
       hovertemplate: "%{text}<extra></extra>",
     }, {
       type: "scatter", mode: "lines+markers", name, x, y: mean, text: bars(one.groups[g], g, one.unit),
@@ -49,16 +49,39 @@ const coursesFigure = (host, values) => {
       line: { color: "#000", width: 2 }, marker: { color: "#000", size: 6 }, hoverinfo: "skip" }];
   };
 
+  // The whole index, whatever is switched on: a switch must not move the axis.
+  const reach = (one) => {
+    const all = one.groups.flatMap(({ units: lines, mean, half }) => [...lines.flat(),
+      ...mean.flatMap((m, s) => (m === null ? [] : [m - (half[s] ?? 0), m + (half[s] ?? 0)]))]).filter((v) => v !== null);
+    const low = Math.min(...all), high = Math.max(...all), pad = 0.06 * (high - low) || 0.05 * Math.abs(high) || 1;
+    return [low - pad, high + pad];
+  };
+
+  // Names at the ends of the lines, parted where the lines meet.
+  const namesOf = (one, shown, [low, high]) => {
+    if (narrow()) return [];
+    const ends = shown.map((g) => {
+      const s = one.groups[g].mean.findLastIndex((m) => m !== null);
+      return s < 0 ? null : { g, x: xOf(g)[s], at: one.groups[g].mean[s] };
+    }).filter(Boolean).sort((a, b) => a.at - b.at);
+    const least = 0.065 * (high - low);
+    ends.forEach((end, i) => { end.y = i ? Math.max(end.at, ends[i - 1].y + least) : end.at; });
+    return ends.map(({ g, x, y }) => ({ x, y, xanchor: "left", yanchor: "middle", xshift: 14, showarrow: false,
+      text: escaped(shortened(groups[g], 16)), font: { size: 12, color: INK } }));
+  };
+
   const redraw = () => {
     const one = indices[Number(index.list.value)];
     told.textContent = "";
     const shown = [...groups.keys()].filter((g) => groupTicks.chosen.has(g));
     view.said.textContent = `${one.index}: ` + shown.map((g) => `${groups[g]}, n = ${units[g].length}`).join("; ");
+    const range = reach(one);
     return view.draw([...shown.flatMap((g) => tracesOf(one, g)), ...followed(one)], {
+      annotations: namesOf(one, shown, range),
       xaxis: axis(escaped(values.dated ? values.axis : "session"), { tickvals: positions, fixedrange: touch,
         ticktext: values.dated ? positions.map(String) : sessions.map((s) => escaped(shortened(s, 14))),
-        range: [positions[0] - 0.3 * gap, positions.at(-1) + 0.3 * gap] }),
-      yaxis: axis(escaped(shortened(one.index, 30)) + (suffix(one.unit) && ` (${escaped(one.unit)})`), { autorange: true }),
+        range: [positions[0] - 0.3 * gap, positions.at(-1) + (narrow() ? 0.3 : 0.7) * gap] }),
+      yaxis: axis(escaped(shortened(one.index, 30)) + (suffix(one.unit) && ` (${escaped(one.unit)})`), { range }),
     });
   };
 

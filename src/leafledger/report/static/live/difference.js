@@ -39,6 +39,8 @@ const differenceFigure = (host, values) => {
         line: { color: colour, width: 2 }, hovertemplate: "%{text}<extra></extra>" },
     ], {
       uirevision: "kept", hovermode: "x", hoverdistance: -1,
+      annotations: [{ xref: "paper", yref: "paper", x: 0, y: 1, xanchor: "left", yanchor: "bottom", showarrow: false,
+        text: escaped(shortened(one.words, narrow() ? 44 : 90)), font: { size: 12, color: INK } }],
       xaxis: axis("wavelength (nm)", { range: rangeX }),
       yaxis: axis("reflectance difference", { range: rangeY }),
       shapes: [{ type: "line", xref: "paper", x0: 0, x1: 1, y0: 0, y1: 0, line: { color: INK, width: 1 } },

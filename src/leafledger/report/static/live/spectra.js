@@ -14,20 +14,22 @@ const spectraFigure = (host, values) => {
   const { scans, groups, sessions, wavelength, looks, trusted } = values;
   const n = scans.scan.length;
   const lines = values.reflectance.map(spectrumOf);
+  const means = values.means.map((one) => ({ ...one, mean: spectrumOf(one.mean), sd: one.sd && spectrumOf(one.sd) }));
   const all = [...Array(n).keys()];
   const unitOf = (i) => scans.unit[i];
   const change = () => redraw();
   const last = sessions.length - 1;
   const groupTicks = ticks("Groups", groups, groups.keys(), change, looks);
   const sessionTicks = ticks("Sessions", sessions, n <= 60 ? sessions.keys() : [last], change);
+  const single = ticks("Show", ["single scans"], [], change);
   const kinds = ticks("Scans", ["accepted", "left out (dashed, open symbols)"], [0, 1], change);
   const unit = picker(values.units_known ? values.unit_word : "unit", change);
   unit.fill([["", "all"], ...[...new Set(scans.unit)].map((u) => [`=${u}`, u])], "");
   const scan = picker("scan", change);
   const told = el("p", { class: "told", "aria-live": "polite" });
+  const ofScans = [kinds.box, ...(values.units_known ? [unit.box] : []), scan.box];
   const controls = [el("div", { class: "controls" }, groupTicks.box,
-    ...(sessions.length > 1 ? [sessionTicks.box] : []), kinds.box,
-    ...(values.units_known ? [unit.box] : []), scan.box)];
+    ...(sessions.length > 1 ? [sessionTicks.box] : []), single.box, ...ofScans)];
 
   const belongs = (i) => {
     const unitNamed = values.units_known ? `${values.unit_word} ${scans.unit[i]}, leaf ${scans.leaf[i]}` : "";
@@ -56,7 +58,7 @@ const spectraFigure = (host, values) => {
   const rangeX = [wavelength[0], wavelength.at(-1)], rangeY = heights();
   const view = framed(host, {
     controls, height: 470,
-    title: () => `Leaf scans of ${sessions.filter((_, s) => sessionTicks.chosen.has(s)).join(", ")}`,
+    title: () => `${single.chosen.size ? "Leaf scans" : "Mean spectra"} of ${sessions.filter((_, s) => sessionTicks.chosen.has(s)).join(", ")}`,
     home: () => ({ "xaxis.range": [...rangeX], "yaxis.range": [...rangeY] }),
   });
   view.said.after(told);
@@ -100,22 +102,52 @@ const spectraFigure = (host, values) => {
     }];
   }));
 
+  // Means with a band of one standard deviation; the session stands at the end of its line.
+  const meanTraces = () => means.filter((m) => groupTicks.chosen.has(m.group) && sessionTicks.chosen.has(m.session))
+    .flatMap((m) => {
+      const look = looks[m.group], name = escaped(`${shortened(groups[m.group], 30)}, ${sessions[m.session]}`);
+      const edge = (sign, more) => ({ type: "scatter", mode: "lines", x: wavelength, hoverinfo: "skip", showlegend: false,
+        y: m.mean.map((v, k) => (v === null || m.sd[k] === null ? null : v + sign * m.sd[k])), line: { width: 0, color: look.colour }, ...more });
+      const each = Math.max(1, Math.floor(wavelength.length / 10)), offset = Math.floor((m.session * each) / sessions.length);
+      const marked = wavelength.map((_, k) => (k % each === offset ? k : -1)).filter((k) => k >= 0);
+      return [...(m.sd ? [edge(-1), edge(1, { fill: "tonexty", fillcolor: `${look.colour}2e` })] : []),
+        { type: "scatter", mode: "lines", name, x: wavelength, y: m.mean, showlegend: false,
+          line: { color: look.colour, width: 2, dash: look.dash },
+          text: wavelength.map((_, k) => wrapped(`${groups[m.group]}, ${sessions[m.session]}: mean ${figures(m.mean[k])}` +
+            (m.sd ? ` ± ${figures(m.sd[k], 2)}` : "") + `, n = ${m.n_units} (${m.n_scans} scans)`)),
+          hovertemplate: "%{text}<br>%{x} nm<extra></extra>" },
+        { type: "scatter", mode: "markers", name, showlegend: true, hoverinfo: "skip", x: marked.map((k) => wavelength[k]),
+          y: marked.map((k) => m.mean[k]), marker: { symbol: look.symbol, color: look.colour, size: 7 } }];
+    });
+
   const highlighted = (i) => (i === null ? [] : [{
     type: "scatter", mode: "lines", name: escaped(scans.scan[i]), showlegend: true, x: wavelength, y: lines[i],
     text: wavelength.map(() => hover[i]), line: { color: "#000", width: 3 },
     hovertemplate: "%{text}<br>%{x} nm: %{y:.4f}<extra></extra>",
   }]);
 
+  const meansSaid = () => {
+    const on = means.filter((m) => groupTicks.chosen.has(m.group) && sessionTicks.chosen.has(m.session));
+    view.said.textContent = on.length
+      ? `Mean with SD: ${on.map((m) => `${groups[m.group]} ${sessions[m.session]}, n = ${m.n_units}`).join("; ")}.`
+      : "No group and session is switched on.";
+    told.textContent = "";
+  };
+
   const redraw = () => {
-    const on = switchedOn(), drawn = thinned(on);
+    const scansToo = single.chosen.size > 0;
+    ofScans.forEach((box) => { box.hidden = !scansToo; });
+    const on = scansToo ? switchedOn() : [], drawn = thinned(on);
+    if (!scansToo) scan.list.value = "";
     scan.fill([["", "none"], ...on.map((i) => [String(i), scans.scan[i]])]);
     const chosen = scan.list.value === "" ? null : Number(scan.list.value);
     const out = drawn.filter((i) => scans.left_out[i]).length;
     view.said.textContent = `Drawn: ${drawn.length} scans (${drawn.length - out} accepted, ${out} left out)` +
       (on.length > drawn.length ? ` of ${on.length} switched on` : "") + `; the study has ${n}.`;
-    told.textContent = chosen === null ? "Choose a scan, or click a line, to read where it comes from."
+    if (!scansToo) meansSaid();
+    else told.textContent = chosen === null ? "Choose a scan, or click a line, to read where it comes from."
       : facts(chosen).join("; ");
-    return view.draw([...tracesOf(drawn), ...highlighted(chosen)], {
+    return view.draw(scansToo ? [...tracesOf(drawn), ...highlighted(chosen)] : meanTraces(), {
       uirevision: "kept",
       xaxis: axis("wavelength (nm)", { range: [...rangeX] }),
       yaxis: axis("reflectance", { range: [...rangeY] }),

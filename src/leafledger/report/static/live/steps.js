@@ -6,7 +6,7 @@ const onStep = (host, act) => stepsOf(host)?.addEventListener("step", (event) =>
 const pathFigure = (host, values) => {
   const { splits, looks, chosen, largest_class: largest } = values;
   const legend = el("p", { class: "legend" }, ...splits.map((split, i) => el("span", {}, swatch(looks[i]), split.words)));
-  const view = framed(host, { controls: [legend], height: 380, zoom: false });
+  const view = framed(host, { controls: [legend], height: narrow() ? 320 : 270, zoom: false });
   const most = Math.max(...splits.flatMap((s) => s.n));
   const edge = (split, name, look, more) => ({ type: "scatter", mode: "lines", x: split.n, y: split[name],
     line: { width: 0, color: look.colour }, hoverinfo: "skip", showlegend: false, ...more });
@@ -54,7 +54,9 @@ const termsFigure = (host, values) => {
   const shown = () => terms[Number(term.list.value)];
   const first = Number(Object.keys(terms[0].steps)[0]);
   let now = stepNow(host, first);
-  const span = (one) => 1.1 * Math.max(...Object.values(one.steps).flatMap((s) => s.value.map((v) => Math.abs(v ?? 0))));
+  // One scale for each loading: later ones are small beside the first.
+  const span = (one) => 1.1 * Math.max(1e-9, ...(one.steps[now]?.value ?? [1]).map((v, k) =>
+    Math.abs(v ?? 0) + (one.steps[now].sd[k] ?? 0)));
   const home = () => ({ "xaxis.range": [wavelength[0], wavelength.at(-1)], "yaxis.autorange": true,
     "yaxis2.range": [-span(shown()), span(shown())] });
   const view = framed(host, { controls: [el("div", { class: "controls" }, term.box)], height: 380, home,
@@ -79,10 +81,12 @@ const termsFigure = (host, values) => {
       { type: "scatter", mode: "lines", x: wavelength, y: value, yaxis: "y2", name: one.words, text: texts,
         line: { color: "#0072B2", width: 2.2 }, hovertemplate: "%{text}<extra></extra>" },
     ], {
-      uirevision: one.words, hovermode: "x", hoverdistance: -1, margin: { l: 58, r: 58, t: 26, b: 46 },
+      uirevision: `${one.words} ${now}`, hovermode: "x", hoverdistance: -1, margin: { l: 58, r: 58, t: 26, b: 46 },
       xaxis: axis("wavelength (nm)", { range: [wavelength[0], wavelength.at(-1)] }),
       yaxis: axis(escaped(shortened(values.quantity, 34)), { side: "right", showgrid: false, rangemode: "tozero" }),
       yaxis2: axis(`${one.words} (blue line)`, { side: "left", overlaying: "y", tickmode: "auto", range: [-span(one), span(one)] }),
+      annotations: [{ xref: "paper", yref: "paper", x: 0, y: 1, xanchor: "left", yanchor: "bottom", showarrow: false,
+        text: `latent variable ${now}`, font: { size: 12, color: INK } }],
       shapes: [{ type: "line", xref: "paper", yref: "y2", x0: 0, x1: 1, y0: 0, y1: 0, line: { color: INK, width: 0.8 } }],
     });
   };

@@ -1,0 +1,666 @@
+"""What does a paper need of a run: texts, figures, tables, references, checklist and archive?
+
+The kit is a folder made of the book of runs alone. It is written whole or not at all. Text stands
+as plain text and as LaTeX, whose citation keys all stand in the BibTeX file beside it.
+
+References
+----------
+The reporting guidelines are named in :data:`GUIDELINES`; their items are paraphrased from memory,
+but for those of MIAPPE.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import shutil
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from leafledger.errors import input_fault
+from leafledger.ledger.compare import chain_head
+from leafledger.ledger.crate import ExportedRun
+from leafledger.ledger.export import (
+    FIELDS,
+    citation_file,
+    datacite,
+    export,
+    miappe_fields_filled,
+)
+from leafledger.ledger.methods_text import methods_of_run
+from leafledger.records.record import Job
+from leafledger.report.gather import Material, contrast_in_words, contrast_words, gather
+from leafledger.report.journal_figures import Drawn, journal_figures
+from leafledger.report.methods_text import (
+    WORKS,
+    MethodsText,
+    Work,
+    cite,
+    keys_in,
+    tex,
+    with_short_citations,
+    works_of_index,
+)
+from leafledger.report.numbers import (
+    format_df,
+    format_interval,
+    format_number,
+    format_p,
+    is_number,
+    method_words,
+    plain,
+    table_rows,
+    unit_suffix,
+)
+from leafledger.study.table_files import (
+    escape_formula_cell,
+    not_through_a_link,
+    remove_folder,
+    write_bytes,
+    write_json,
+    write_text,
+)
+from leafledger.words import listed
+
+# What the kit is made of: one run of the book, and all that its report was made of.
+# ----------------------------------------------------------------------
+
+ARCHIVE = "archive"
+FIGURES = "figures"
+TABLES = "tables"
+BIBLIOGRAPHY = "references.bib"
+_MAIN_FIGURES = ("answer", "primary_index", "spectra_by_group", "spectrum_difference")
+"""Figures of the body of a paper; the others stand in its appendix."""
+
+
+@dataclass(frozen=True)
+class Kit:
+    """All that the texts of the kit are made of.
+
+    Attributes
+    ----------
+    run, material
+        The run, and its results as the report reads them.
+    methods
+        The methods text.
+    findings
+        What the first part of the report says.
+    figures
+        Every figure at the widths of a journal.
+    licence, authors
+        As the command was given them.
+    head
+        Digest of the end of the chain of runs.
+    """
+
+    run: ExportedRun
+    material: Material
+    methods: MethodsText
+    findings: Mapping[str, Any]
+    figures: Sequence[Drawn]
+    licence: str | None
+    authors: Sequence[str]
+    head: str
+
+    @property
+    def to_come(self) -> list[str]:
+        """Sessions that the plan has and that are not measured yet."""
+        sessions = self.run.settings("effects")["design"]["sessions"]
+        return [str(s["session"]) for s in sessions if s.get("to_come")]
+
+
+def _report_job(run: ExportedRun) -> Job:
+    """Return the job of the report as it was run, every input with the content of then.
+
+    Raises
+    ------
+    InputFault
+        If the run made no report, or something it was made of is no longer kept.
+    """
+    record = run.records.get("report")
+    if record is None:
+        raise input_fault(
+            f"ledger/runs/{run.run['run']}.json",
+            "a run without a report",
+            "a run that ended with its report",
+            "Run the study, then export that run.",
+        )
+    inputs: dict[str, Path] = {}
+    for given in record["inputs"]:
+        place = run.results.get(given["path"])
+        if place is None or run.digests[given["path"]] != given["sha256"]:
+            place = run.book.kept_file(given["sha256"])
+        if place is None:
+            raise input_fault(
+                str(given["path"]),
+                "no longer kept as the report read it",
+                "what the report was made of",
+                "Run the study again, then export that run.",
+            )
+        inputs[given["role"]] = place
+    return Job("report", None, record["settings"], inputs, {}, run.folder)
+
+
+def write_paper_kit(
+    folder: Path,
+    out: Path,
+    workflow: Path,
+    run: str = "latest",
+    licence: str | None = None,
+    authors: Iterable[str] = (),
+) -> list[str]:
+    """Write the paper kit of a run into the new folder ``out``.
+
+    Parameters
+    ----------
+    folder, run
+        The study folder, and the run: its id, how it begins, or ``latest``.
+    out
+        Where the kit goes; it must not exist yet, or be empty, and lie outside the study.
+    workflow
+        The Snakefile that the run followed.
+    licence, authors
+        What the study does not say.
+
+    Returns
+    -------
+    list of str
+        What the user should still fill in.
+
+    Raises
+    ------
+    InputFault
+        If ``out`` is taken or lies in the study, or a part of the run is no longer kept. Nothing is
+        written then.
+    """
+    _refuse_place(folder, out)
+    kit = read_kit(folder, run, licence, list(authors))
+    place = not_through_a_link(out.parent) / f".{out.name}.part"
+    remove_folder(place)
+    try:
+        notes = export(folder, place / ARCHIVE, workflow, run, True, licence, kit.authors)
+        _write(kit, place, notes)
+        if out.exists():
+            out.rmdir()
+        place.replace(out)
+    finally:
+        shutil.rmtree(place, ignore_errors=True)
+    return [*notes, *_to_check(kit)]
+
+
+def read_kit(folder: Path, run: str, licence: str | None, authors: Sequence[str]) -> Kit:
+    """Return all that the kit of a run is made of, its figures drawn; nothing is written.
+
+    Raises
+    ------
+    InputFault
+        If the run did not end well, made no report, or is no longer kept whole.
+    """
+    exported = ExportedRun(folder, run)
+    material = gather(_report_job(exported))
+    figures, findings = journal_figures(material)
+    methods = methods_of_run(exported)
+    head = chain_head(folder) or ""
+    return Kit(exported, material, methods, findings, figures, licence, authors, head)
+
+
+def _refuse_place(folder: Path, out: Path) -> None:
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise input_fault(
+            out.name,
+            "a folder that is not empty" if out.is_dir() else "a file",
+            "a new or empty folder for the paper kit",
+            "Name a new one; nothing of yours is overwritten.",
+        )
+    if out.resolve().is_relative_to(folder.resolve()):
+        raise input_fault(
+            out.name,
+            "a folder inside the study",
+            "a place outside it: a study holds its own files only",
+            "Name a folder beside the study.",
+        )
+
+
+def _write(kit: Kit, place: Path, notes: Sequence[str]) -> None:
+    write_text(place / "methods.txt", kit.methods.as_text())
+    results = results_text(kit)
+    write_text(place / "results.txt", "\n\n".join(results) + "\n")
+    availability = availability_text(kit)
+    works = {**kit.methods.works, **WORKS}
+    write_text(
+        place / "availability.txt",
+        "\n\n".join(with_short_citations(text, works) for text in availability) + "\n",
+    )
+    for drawn in kit.figures:
+        for width, files in drawn.files.items():
+            for form, content in files.items():
+                write_bytes(place / FIGURES / f"{width}mm" / f"{drawn.name}.{form}", content)
+    write_text(place / FIGURES / "captions.txt", captions_text(kit.figures))
+    for name in ("group_means", "effects", "exclusions"):
+        source = kit.run.results[f"results/{name}.csv"]
+        write_bytes(place / TABLES / f"{name}.csv", source.read_bytes())
+    tables = {
+        "group_means": group_means_tex(kit.material),
+        "tests": tests_tex(kit.material),
+        "indices": indices_tex(kit.material),
+    }
+    for name, text in tables.items():
+        write_text(place / TABLES / f"{name}.tex", text)
+    body = paper_tex(kit, results, availability)
+    write_text(place / "paper.tex", body)
+    named = [*kit.methods.works.values(), *_works_beside(kit)]
+    write_text(place / BIBLIOGRAPHY, bibliography(named))
+    write_text(place / "checklist.csv", checklist_csv(kit))
+    write_text(place / "CITATION.cff", citation_file(str(kit.run.run["package"])))
+    about = datacite(kit.run, kit.methods.sentences, kit.licence, kit.authors)
+    write_json(place / ARCHIVE / "datacite.json", about)
+    write_text(place / "README.txt", readme(kit, notes))
+
+
+def _works_beside(kit: Kit) -> list[Work]:
+    """Return the works of the tables and of the availability text, which the methods lack."""
+    keys = keys_in(" ".join(availability_text(kit)))
+    of_indices = [
+        work
+        for index, entry in kit.material.catalogue.items()
+        for work in works_of_index({"index": index, **entry})
+    ]
+    return [*(WORKS[key] for key in keys), *of_indices]
+
+
+# The texts: results, availability, captions.
+# ----------------------------------------------------------------------
+
+
+def results_text(kit: Kit) -> list[str]:
+    """Return the results in paragraphs: what is still to come, the answer, the tests, the classes.
+
+    Every number stands as the report has it: estimate, interval, n, units and p.
+    """
+    findings = kit.findings
+    unfinished = [text for text in (findings["measured_so_far"], findings["left_out"]) if text]
+    if kit.to_come:
+        unfinished.append("The results below are of the sessions measured so far, and may change.")
+    answers = [
+        " ".join(part for part in (answer["answer"], answer["support"]) if part)
+        for answer in findings["answers"]
+    ]
+    tests = [str(row["sentence"]) for row in findings["findings"]]
+    tests += [*findings["sentences"], *findings["more_sentences"]]
+    paragraphs = [
+        " ".join(unfinished),
+        " ".join(answer for answer in answers if answer) or str(findings["nothing"]),
+        " ".join(findings["plan_in_short"]),
+        *tests,
+        str(findings["classes"]),
+    ]
+    return [plain(paragraph) for paragraph in paragraphs if paragraph]
+
+
+def availability_text(kit: Kit) -> list[str]:
+    """Return the statements on data and code, with marks of the works they name."""
+    run = kit.run.run
+    licence = (
+        f"They may be reused under {kit.licence}."
+        if kit.licence
+        else "[State the licence under which they may be reused.]"
+    )
+    return [
+        "Data availability. Raw spectra, settings, decisions, results and the record of every step "
+        f"of run {run['run']} are deposited as an RO-Crate{cite('soilandreyes2022')} with the "
+        f"fields of MIAPPE 1.1{cite('papoutsoglou2020')} at [name of the repository, DOI]. "
+        f"{licence} The chain of runs ends in SHA-256 {kit.head}; `leafledger verify` holds every "
+        "file against it.",
+        f"Code availability. The analysis was made with leafledger {run['package']} (MIT licence; "
+        "see CITATION.cff), a workflow of Snakemake"
+        f"{cite('molder2021')}. The digest of the code of every step stands in the records of the "
+        "archive; `leafledger reproduce` makes every result again and compares it.",
+    ]
+
+
+def captions_text(figures: Sequence[Drawn]) -> str:
+    """Return every figure's caption, and where a figure does not fit a width, why."""
+    parts = []
+    for drawn in figures:
+        mark = "" if drawn.title.endswith("?") else "."
+        lines = [drawn.name, f"{drawn.title}{mark} {drawn.caption}"]
+        lines += [f"Not at {width} mm: {why}." for width, why in drawn.unfit.items()]
+        parts.append("\n".join(lines) + "\n")
+    return "\n".join(parts)
+
+
+def readme(kit: Kit, notes: Sequence[str]) -> str:
+    """Return what the files of the kit are, and what is left to the authors."""
+    state = (
+        f"NOT FINISHED: still to be measured: {listed(kit.to_come)}. Export again when it is.\n\n"
+        if kit.to_come
+        else ""
+    )
+    left = "\n".join(f"- {note}" for note in [*notes, *_to_check(kit)])
+    return (
+        f"Paper kit of the study: {plain(kit.run.run['title'])}\n"
+        f"Run {kit.run.run['run']}, leafledger {kit.run.run['package']}\n\n{state}"
+        "methods.txt         methods, with their sources\n"
+        "results.txt         results in sentences: estimate, interval, n, p, units\n"
+        "paper.tex           methods, results, tables, figures, availability in one document\n"
+        "references.bib      every method, index and library that is named\n"
+        "figures/85mm        one column, figures/180mm the whole page: PDF, SVG, PNG at 600 dpi\n"
+        "figures/captions.txt  captions, and which figure does not fit which width\n"
+        "tables              CSV as computed, and LaTeX\n"
+        "checklist.csv       what reporting guidelines ask for, and where it stands\n"
+        "availability.txt    statements on data and code\n"
+        "CITATION.cff        how to cite the software\n"
+        "archive             for a data repository: RO-Crate with miappe.csv and datacite.json\n\n"
+        f"Left to you\n{left}\n"
+    )
+
+
+def _to_check(kit: Kit) -> list[str]:
+    notes = [
+        f"{BIBLIOGRAPHY}: entries were written down from memory, check each",
+        "checklist.csv: items of guidelines are paraphrased from memory, hold them to the text",
+        "availability.txt: name the repository and its DOI",
+    ]
+    unfit = [d.name for d in kit.figures if not d.files]
+    if unfit:
+        notes.append(f"figures: at no width of a journal: {listed(unfit)}; see results/figures")
+    if kit.to_come:
+        notes.append(f"the study is not finished: {listed(kit.to_come)} still to be measured")
+    return notes
+
+
+# Tables as LaTeX.
+# ----------------------------------------------------------------------
+
+
+def _table_tex(
+    caption: str, label: str, columns: str, heading: Sequence[str], rows: Iterable[Sequence[str]]
+) -> str:
+    """Return a table that may run over pages; cells are plain text with marks of works."""
+    lines = [
+        rf"\begin{{longtable}}{{{columns}}}",
+        rf"\caption{{{tex(caption)}}}\label{{{label}}}\\",
+        r"\toprule",
+        " & ".join(tex(name) for name in heading) + r" \\",
+        r"\midrule",
+        r"\endhead",
+        *(" & ".join(tex(cell) for cell in row) + r" \\" for row in rows),
+        r"\bottomrule",
+        r"\end{longtable}",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def group_means_tex(material: Material) -> str:
+    """Return number, mean and standard deviation of every index, treatment and session."""
+    rows = []
+    for row in table_rows(material.group_means):
+        index = f"{row['index']}{_in_parentheses(str(row['unit']))}"
+        n: Any = row["n_units"]
+        rows.append(
+            [
+                index,
+                str(row["treatment"]),
+                str(row["session"]),
+                f"{int(n)}" if is_number(n) else "",
+                format_number(row["mean"], 4),
+                format_number(row["sd"], 2),
+            ]
+        )
+    caption = (
+        f"Means of the {material.unit_words} by index, treatment and session. n: "
+        f"{material.unit_words} with a value; SD: standard deviation between them."
+    )
+    heading = ("Index", "Treatment", "Session", "n", "Mean", "SD")
+    return _table_tex(caption, "tab:means", "lllrrr", heading, rows)
+
+
+def _in_parentheses(unit: str) -> str:
+    words = unit_suffix(unit).strip()
+    return f" ({words})" if words else ""
+
+
+def tests_tex(material: Material) -> str:
+    """Return the tests that answer the question of the study, for every index.
+
+    These are the rows of ``effects.csv`` with the question and the method of the primary contrast;
+    without one, those of the first question and method between treatments.
+    """
+    frame = material.effects
+    whole = frame[frame["stratum"] == "all"]
+    tested = table_rows(whole)
+    first = next((row for row in tested if row["primary"]), tested[0] if tested else None)
+    if first is None:
+        return "% No effect was tested.\n"
+    asked = [
+        row
+        for row in tested
+        if (row["question"], row["method"]) == (first["question"], first["method"])
+        and is_number(row["estimate"])
+    ]
+    if not asked:
+        return "% The primary contrast is not tested yet.\n"
+    words = contrast_words(
+        material.stated_sessions, material.groups.names, ["before", "mean_before"]
+    )
+    rows = []
+    for row in asked:
+        estimate, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
+        n = [row["n_units"], row["n_units_reference"]]
+        rows.append(
+            [
+                f"{row['index']}{_in_parentheses(str(row['unit']))}",
+                contrast_in_words(str(row["contrast"]), words),
+                estimate,
+                f"{low} to {high}" if is_number(row["ci_low"]) else "none",
+                " + ".join(f"{int(value)}" for value in n if is_number(value)),
+                format_number(row["statistic"]),
+                format_df(row["df"]),
+                format_p(row["p"]),
+                format_p(row["p_holm"]),
+            ]
+        )
+    level: Any = first["ci_level"]
+    interval = f"{100 * float(level):.4g} % interval" if is_number(level) else "interval"
+    caption = (
+        f"{str(first['question']).replace('_', ' ').capitalize()} of every index by "
+        f"{method_words(str(first['method']))}. n counts {material.unit_words}. Intervals are for "
+        f"each test by itself; p adjusted by Holm{cite('holm1979')} within the family"
+        f"{', but for the primary contrast, which stands alone' if first['primary'] else ''}."
+    )
+    statistic = str(first["statistic_name"] or "statistic")
+    heading = ("Index", "Contrast", "Estimate", interval, "n", statistic, "df", "p", "p (Holm)")
+    return _table_tex(caption, "tab:tests", r"lp{42mm}rrrrrrr", heading, rows)
+
+
+def indices_tex(material: Material) -> str:
+    """Return the indices of the study: formula, what each follows, and its works."""
+    rows = [
+        [
+            index,
+            str(entry.get("formula") or ""),
+            str(entry.get("responds_to") or ""),
+            cite(*(work.key for work in works_of_index({"index": index, **entry}))),
+        ]
+        for index, entry in material.catalogue.items()
+    ]
+    caption = "Indices. R(705): reflectance at 705 nm; R(750, 800): its mean from 750 to 800 nm."
+    heading = ("Index", "Formula", "Follows", "Source")
+    return _table_tex(caption, "tab:indices", r"lp{62mm}p{52mm}p{22mm}", heading, rows)
+
+
+# The document and its references.
+# ----------------------------------------------------------------------
+
+_HEAD = r"""% Made by leafledger from the book of runs.
+% Compile: lualatex paper, bibtex paper, lualatex paper twice.
+\documentclass[10pt]{article}
+\usepackage[a4paper,textwidth=180mm,textheight=240mm]{geometry}
+\usepackage{iftex}
+\ifPDFTeX\usepackage[T1]{fontenc}\usepackage[utf8]{inputenc}\else\usepackage{fontspec}\fi
+\usepackage{graphicx,booktabs,longtable}
+"""
+
+
+def paper_tex(kit: Kit, results: Sequence[str], availability: Sequence[str]) -> str:
+    """Return the document: methods, results, tables, figures at their own size, availability."""
+    title = tex(plain(kit.run.run["title"]))
+    authors = r" \and ".join(tex(name) for name in kit.authors) or "[authors]"
+    given = [drawn for drawn in kit.figures if drawn.files]
+    main = [drawn for drawn in given if drawn.name in _MAIN_FIGURES]
+    beside = [drawn for drawn in given if drawn.name not in _MAIN_FIGURES]
+    parts = [
+        _HEAD,
+        rf"\title{{{title}}}",
+        rf"\author{{{authors}}}",
+        r"\date{}",
+        r"\begin{document}",
+        r"\maketitle",
+        r"\section*{Methods}",
+        tex(kit.methods.marked),
+        r"\section*{Results}",
+        *(f"{tex(paragraph)}\n" for paragraph in results),
+        *map(_figure_tex, main),
+        rf"\input{{{TABLES}/tests.tex}}",
+        *(
+            rf"\section*{{{name}}}" + f"\n{tex(text.partition('. ')[2])}"
+            for name, text in zip(
+                ("Data availability", "Code availability"), availability, strict=True
+            )
+        ),
+        r"\bibliographystyle{plain}",
+        rf"\bibliography{{{BIBLIOGRAPHY.removesuffix('.bib')}}}",
+        r"\appendix",
+        r"\section*{Appendix}",
+        rf"\input{{{TABLES}/group_means.tex}}",
+        rf"\input{{{TABLES}/indices.tex}}",
+        *map(_figure_tex, beside),
+        r"\end{document}",
+    ]
+    return "\n".join(parts) + "\n"
+
+
+def _figure_tex(drawn: Drawn) -> str:
+    width = min(drawn.files)
+    mark = "" if drawn.title.endswith("?") else "."
+    return "\n".join(
+        [
+            r"\begin{figure}[p]\centering",
+            rf"\includegraphics{{{FIGURES}/{width}mm/{drawn.name}.pdf}}",
+            rf"\caption{{\textbf{{{tex(drawn.title + mark)}}} {tex(drawn.caption)}}}",
+            rf"\label{{fig:{drawn.name}}}",
+            r"\end{figure}",
+        ]
+    )
+
+
+def bibliography(works: Iterable[Work]) -> str:
+    """Return the BibTeX file: every work once, by its key."""
+    by_key = {work.key: work for work in works}
+    return "\n".join(by_key[key].bibtex() for key in sorted(by_key))
+
+
+# What reporting guidelines ask for, and where it stands.
+# ----------------------------------------------------------------------
+
+GUIDELINES = {
+    "MIAPPE": "MIAPPE 1.1, Minimum Information About a Plant Phenotyping Experiment "
+    "(Papoutsoglou et al. 2020, New Phytologist 227: 260-273)",
+    "SAMPL": "SAMPL, Statistical Analyses and Methods in the Published Literature "
+    "(Lang and Altman 2013, in Science Editors' Handbook)",
+    "DOME": "DOME, recommendations for supervised machine learning validation in biology "
+    "(Walsh et al. 2021, Nature Methods 18: 1122-1127)",
+    "GUM": "GUM, Guide to the expression of uncertainty in measurement (JCGM 100:2008), clause 7",
+    "FAIR": "FAIR guiding principles (Wilkinson et al. 2016, Scientific Data 3: 160018)",
+}
+"""Short name -> the guideline; items are paraphrased from memory, but for those of MIAPPE."""
+GIVEN, TO_DO, NOT_HERE = "given", "to be filled in", "not in this study"
+_CHECKLIST = ("guideline", "item", "from_memory", "state", "where")
+Item = tuple[str, str, str, str]
+"""Guideline, item, state, where it stands or what is missing."""
+
+
+def checklist_csv(kit: Kit) -> str:
+    """Return the checklist as CSV: guideline, item, whether it is from memory, state, where."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(_CHECKLIST)
+    for short, item, state, where in checklist(kit):
+        memory = "no" if short == "MIAPPE" else "yes"
+        writer.writerow([GUIDELINES[short], item, memory, state, escape_formula_cell(where)])
+    return text.getvalue()
+
+
+def checklist(kit: Kit) -> Iterator[Item]:
+    """Yield what each guideline asks for, and whether and where this kit has it."""
+    yield from _of_miappe(kit)
+    yield from _of_statistics(kit)
+    yield from _of_the_classifier(kit)
+    yield from _of_uncertainty(kit)
+    yield from _of_data(kit)
+
+
+def _of_miappe(kit: Kit) -> Iterator[Item]:
+    filled = miappe_fields_filled(kit.run)
+    for number, (section, name, times) in FIELDS.items():
+        state = GIVEN if number in filled else TO_DO
+        yield "MIAPPE", f"{number} {section}: {name} ({times})", state, "archive/miappe.csv"
+
+
+def _of_statistics(kit: Kit) -> Iterator[Item]:
+    settings = kit.run.settings("effects")
+    tested = bool(len(kit.material.effects))
+    primary = bool(settings["effects"]["primary"])
+    plan = bool(kit.material.plan_sentences)
+    lots = (kit.run.folder / "plan" / "plan.json").is_file()
+    shown = GIVEN if tested else NOT_HERE
+    yield "SAMPL", "the primary outcome is named", GIVEN if primary else TO_DO, "methods.txt"
+    yield "SAMPL", "planned analyses are told from others", GIVEN if plan else TO_DO, "results.txt"
+    yield "SAMPL", "every method is named and referenced", shown, f"methods.txt, {BIBLIOGRAPHY}"
+    yield "SAMPL", "the unit of analysis, and n of every group", GIVEN, "methods.txt, tables"
+    yield (
+        "SAMPL",
+        "means with standard deviations, not standard errors",
+        GIVEN,
+        "tables/group_means",
+    )
+    yield "SAMPL", "estimates with intervals", shown, "results.txt, tables/tests.tex"
+    yield "SAMPL", "p as a number, and the level of the tests", shown, "results.txt, methods.txt"
+    yield "SAMPL", "adjustment for several tests", shown, "methods.txt, tables/tests.tex"
+    yield "SAMPL", "assumptions were looked at", shown, "figures: residuals"
+    yield "SAMPL", "what was left out, and why", GIVEN, "methods.txt, tables/exclusions.csv"
+    yield "SAMPL", "software with versions", GIVEN, "methods.txt"
+    where = "archive: plan" if lots else "say how many units were chosen, and why"
+    yield "SAMPL", "how the number of units was chosen", TO_DO, where
+
+
+def _of_the_classifier(kit: Kit) -> Iterator[Item]:
+    state = GIVEN if kit.material.classes is not None else NOT_HERE
+    for item, where in (
+        ("Data: origin, classes, and how training and test are kept apart", "methods.txt"),
+        ("Optimization: algorithm, preprocessing, how its size was chosen", "methods.txt"),
+        ("Model: whether it can be read, and where it is", "archive: results/classes"),
+        ("Evaluation: measure, interval, baselines, chance", "results.txt, figures: rivals"),
+    ):
+        yield "DOME", item, state, where if state == GIVEN else ""
+
+
+def _of_uncertainty(kit: Kit) -> Iterator[Item]:
+    yield "GUM", "standard uncertainty of the result, with its sources", GIVEN, "archive: results"
+    measured = bool(kit.material.effects["in_u"].notna().any())
+    state = GIVEN if measured else TO_DO
+    yield "GUM", "effects beside the uncertainty of measurement", state, "tables/effects.csv: in_u"
+    yield "GUM", "coverage factor (k = 1)", GIVEN, "archive: results, columns u_..."
+
+
+def _of_data(kit: Kit) -> Iterator[Item]:
+    licence = GIVEN if kit.licence else TO_DO
+    people = GIVEN if kit.authors else TO_DO
+    yield "FAIR", "F1: a persistent identifier", TO_DO, "the repository gives a DOI"
+    yield "FAIR", "F2: rich metadata, with creators", people, "archive/datacite.json (--author)"
+    yield "FAIR", "I1: a formal language for metadata", GIVEN, "archive/ro-crate-metadata.json"
+    yield "FAIR", "R1.1: a licence", licence, "archive/datacite.json (--licence)"
+    yield "FAIR", "R1.2: provenance", GIVEN, "archive/ro-crate-metadata.json, archive/records"
+    yield "FAIR", "R1.3: standards of the field", GIVEN, "archive/miappe.csv"
