@@ -107,6 +107,9 @@ variants:                         # leafledger run --variants: the same study un
 """
 
 
+_RESPONSES = "  responses: [chlorophyll]        # also as estimated from the whole spectrum\n"
+
+
 def study_yaml(sessions: tuple[Session, ...], n_units: int, n_assays: int = 0) -> str:
     """Return ``study.yaml``.
 
@@ -127,7 +130,7 @@ def study_yaml(sessions: tuple[Session, ...], n_units: int, n_assays: int = 0) -
     if sessions[-1].phase == "after":
         primary = "{index: CI_rededge, question: difference_in_change, session: "
         lines.append(f"  primary: {primary}{sessions[-1].session}}}\n")
-    lines.append(_EFFECTS)
+    lines.append(_EFFECTS + (_RESPONSES if n_assays else ""))
     has_after = sessions[-1].phase == "after"
     lines.append(_CLASSES if n_units >= _FEWEST_FOR_CLASSES and has_after else "classes: none\n")
     return "".join([*lines, _TRAITS if n_assays else "", _REPORT, _VARIANTS])

@@ -109,6 +109,37 @@ def test_planted_pigments_lie_inside_the_intervals(demo: Path) -> None:
     assert strip["candidates"].tolist() == planted(demo)["chromatogram"]
 
 
+def test_planted_chlorophyll_is_estimated_from_the_whole_spectrum(demo: Path) -> None:
+    """Every leaf by a model without its plant; 95 % intervals hold 93 % of the planted at least."""
+    generator()
+    scenario = import_module("seedlings.scenario")
+    options = planted(demo)["options"]
+    units = scenario.units_of(options["plants"])
+    sessions = scenario.chosen_sessions(options["sessions"])
+    leaves = scenario.leaf_parameters(options["seed"], 1.0, units, sessions, options["leaves"])
+    names, days = [u.unit for u in units], [s.session for s in sessions]
+    rows = Study.open(demo).table("traits/estimates.csv")
+    true = np.array(
+        [
+            leaves[names.index(unit), days.index(day), int(leaf) - 1, 1]
+            for unit, day, leaf in zip(rows["unit"], rows["session"], rows["leaf"], strict=True)
+        ]
+    )
+    held = (rows["estimate_low"] <= true) & (true <= rows["estimate_high"])
+    assert len(rows) > 280 and 0.93 <= held.mean() < 1.0
+    assert (rows["model"] == "without its unit").sum() > 230
+    measured = Study.open(demo).table("traits/measures.csv").set_index("measure")
+    assert measured.loc["r2", "estimate"] > 0.9
+    # The planted difference in change of the leaves that were measured lies inside the interval.
+    treated = np.array([u.treatment != "water" for u in units])
+    change = leaves[:, days.index("day12"), :, 1].mean(1) - leaves[:, 0, :, 1].mean(1)
+    planted_difference = change[treated].mean() - change[~treated].mean()
+    found = Study.open(demo).table("traits/effects.csv")
+    row = found[found["contrast"] == "(day12-day0)@chelate-water"].iloc[0]
+    assert row["ci_low"] < planted_difference < row["ci_high"]
+    assert row["ci_low"] < row["ci_low_test"] and "estimated chlorophyll" in row["sentence"]
+
+
 def test_every_planted_fault_is_found_and_no_clean_scan_is_called(demo: Path) -> None:
     faults = planted(demo)["faults"]
     exclusions = Study.open(demo).table("exclusions.csv")

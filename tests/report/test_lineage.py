@@ -195,6 +195,7 @@ def test_every_number_stands_under_a_link_to_its_lineage(whole):
         "pigment-contents",
         "chromatograms",
         "trait-models",
+        "trait-effects",
         "leaf-model",
     }
     assert len(set(PARTS) - {"plan", "variants", *of_assays}) - len(links) <= 4

@@ -119,8 +119,9 @@ def test_levels_follow_from_what_rules_read_as_late_as_can_be() -> None:
         ("acceptance",),
         ("indices",),
         ("validation",),
-        ("unit_means", "pigments"),
-        ("classes", "effects", "leaf_model", "traits", "rivals", "negative_controls"),
+        ("pigments",),
+        ("unit_means", "traits"),
+        ("classes", "effects", "leaf_model", "trait_effects", "rivals", "negative_controls"),
         ("report",),
     )
     a = Rule("a", "", "", "", writes=(_written("x", "x"),))

@@ -58,3 +58,30 @@ rule effects:
         key_json=workflow_of_study.key_json("effects"),
     shell:
         "step effects > {log:q} 2>&1"
+
+
+# Tests what the treatment changed of estimated traits.
+rule trait_effects:
+    input:
+        trait_unit_means="results/traits/unit_means.csv",
+        traits_summary="results/traits/traits.json",
+        mark="ledger/cache/marks/trait_effects",
+    output:
+        trait_effects="results/traits/effects.csv",
+        record="records/trait_effects.json",
+    log:
+        "logs/trait_effects.log",
+    threads: 1
+    params:
+        settings=[
+            "design",
+            "design: whole_plot",
+            "design: sessions to come or skipped",
+            "effects",
+            "effects: responses",
+            "units.csv",
+            "scans.csv: session, unit, instrument",
+        ],
+        key_json=workflow_of_study.key_json("trait_effects"),
+    shell:
+        "step trait_effects > {log:q} 2>&1"

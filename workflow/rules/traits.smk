@@ -47,6 +47,7 @@ rule traits:
         trait_permutation="results/traits/permutation.csv",
         trait_terms="results/traits/terms.parquet",
         trait_estimates="results/traits/estimates.csv",
+        trait_unit_means="results/traits/unit_means.csv",
         traits_summary="results/traits/traits.json",
         trait_models=directory("results/traits/models"),
         record="records/traits.json",

@@ -23,7 +23,7 @@ from leafledger.report.figures import (
     panels,
 )
 from leafledger.report.gather import Material
-from leafledger.report.numbers import format_number, is_number, short, unit_suffix
+from leafledger.report.numbers import format_number, format_p, is_number, short, unit_suffix
 from leafledger.words import counted
 
 if TYPE_CHECKING:
@@ -597,6 +597,7 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
         "rivals": [_rival_row(row) for row in _records(tables["trait_rivals"])],
         "measures": [_measure_row(row) for row in _records(tables["trait_measures"])],
         "n_outside": len(outside[["unit", "session", "leaf"]].drop_duplicates()),
+        "effects": [_effect_row(row) for row in _records(tables["trait_effects"])],
         "estimates_figure": None,
         "path_figure": None,
         "wavelengths_figure": None,
@@ -622,6 +623,20 @@ def _measure_row(row: Row) -> dict[str, Any]:
         "measure_words": _MEASURES.get(str(row["measure"]), _words(str(row["measure"]))),
         "value_text": f"{format_number(row['estimate'])}{suffix}" if known else "",
         "interval_text": _interval(row["ci_low"], row["ci_high"]),
+    }
+
+
+def _effect_row(row: Row) -> dict[str, Any]:
+    """Return an effect on an estimated trait as the page shows it."""
+    suffix = unit_suffix(str(row["unit_of_value"]))
+    known = is_number(row["estimate"])
+    return {
+        **row,
+        "words": f"estimated {_words(str(row['target']))}",
+        "value_text": f"{format_number(row['estimate'], 3)}{suffix}" if known else "",
+        "interval_text": _interval(row["ci_low"], row["ci_high"]),
+        "method_words": _words(str(row["method"])),
+        "p_text": format_p(row["p_holm"]) if is_number(row["p_holm"]) else "",
     }
 
 

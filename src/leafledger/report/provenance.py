@@ -66,6 +66,7 @@ PARTS: Final[dict[str, str]] = {
     "leaf-model": "Contents by a model of the leaf",
     "chromatograms": "Chromatograms",
     "trait-models": "Estimated from the whole spectrum",
+    "trait-effects": "Effects on estimated traits",
     "variation": "Where the variation lies",
     "detectable": "What a next study would find",
     "indices": "Indices and their sources",

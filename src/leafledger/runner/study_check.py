@@ -201,6 +201,49 @@ def assay_problems(examined: ExaminedStudy) -> list[Problem]:
     return problems
 
 
+def trait_problems(study: Study) -> list[Problem]:
+    """Return every target of traits that is nothing, every cell of one that is no number.
+
+    A quantity that is not assayed yet is no problem while there is no sheet of assays.
+    """
+    from leafledger.traits.samples import target_problems
+
+    traits, responses = study.definition.traits, study.definition.effects.responses
+    targets = [] if traits is None else traits.targets
+    of_units = {
+        name: {unit: row.get(name, "") for unit, row in study.units.items()}
+        for name in columns_of(study.definition.design)
+    }
+    of_scans = {
+        name: {scan.scan: scan.others.get(name, "") for scan in study.samples()}
+        for name in dict.fromkeys(name for scan in study.samples() for name in scan.others)
+    }
+    assayed = None if study.assay_sheet is None else _assayed_quantities(study)
+    problems = target_problems(targets, assayed, of_units, of_scans)
+    return problems + [
+        Problem(
+            file="study.yaml",
+            column="effects.responses",
+            found=quoted(name),
+            expected="a target of the section traits",
+            mend=nearest(name, targets) if targets else "Add it to traits.targets.",
+        )
+        for name in responses
+        if name not in targets
+    ]
+
+
+def _assayed_quantities(study: Study) -> list[str]:
+    """Return the quantities that the sheet of assays holds, or that its extracts give."""
+    from leafledger.pigments.assay_sheets import read_assays
+    from leafledger.pigments.stage import content_rows
+
+    leaves = dict.fromkeys((study.unit_of(s), s.session, s.leaf) for s in study.samples())
+    sheet = str(study.assay_sheet)
+    assays = read_assays(study.folder / sheet, sheet, list(leaves))
+    return list(dict.fromkeys(str(row["quantity"]) for row in content_rows(assays)))
+
+
 def dates_to_ask_about(study: Study) -> list[str]:
     """Return a question for each session whose date is not that of its scans.
 
@@ -372,6 +415,8 @@ def examine(folder: Path, variant: str | None = None) -> ExaminedStudy:
     problems += assay_problems(examined)
     problems += coefficient_problems(examined.study)
     problems += strip_problems(examined.study)
+    if not problems:
+        problems += trait_problems(examined.study)
     if is_known(examined.unknown, "reflectance.grid", "instrument.panel"):
         problems += panel_problems(examined.study, ())
     if variant is None and not problems:
@@ -418,7 +463,20 @@ def sheet_warnings(study: Study) -> list[str]:
         *_not_listed(study),
         *dates_to_ask_about(study),
         *misspelt_columns(study),
+        *_traits_waiting(study),
     ]
+
+
+def _traits_waiting(study: Study) -> list[str]:
+    """Return which targets of traits wait for a sheet of assays."""
+    traits = study.definition.traits
+    if traits is None or study.assay_sheet is not None:
+        return []
+    columns = {*columns_of(study.definition.design)}.union(*(s.others for s in study.samples()))
+    waits = [name for name in traits.targets if name not in columns]
+    if not waits:
+        return []
+    return [f"traits: {first_words(waits, 5)} cannot be estimated until there is an assays.csv"]
 
 
 NOTHING_YET = "nothing to run yet: no session of this study has been measured"
@@ -528,6 +586,7 @@ def misspelt_columns(study: Study) -> list[str]:
     missing = [n for n, of in empty.items() if all(getattr(s, n) == of for s in study.scans)]
     classes = study.definition.classes
     used = {*columns_of(study.definition.design), *([classes.target] if classes else [])}
+    used |= {*(study.definition.traits.targets if study.definition.traits else [])}
     headings = dict.fromkeys(name for scan in study.scans for name in scan.others)
     return [
         f'{study.scans[0].source}, column "{name}" has no meaning and is not used: {hint}'

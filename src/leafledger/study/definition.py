@@ -526,6 +526,12 @@ class Effects(Section):
         9999, description="Draws of a permutation that is too large to be enumerated."
     )
     seed: Annotated[int, Field(ge=0, lt=2**32)] = Field(1, description="Start of the draws.")
+    responses: Annotated[list[ColumnName], BeforeValidator(one_or_many)] = Field(
+        [],
+        max_length=20,
+        description="Targets of `traits` whose estimates are tested like an index, in a family of "
+        "their own, with the uncertainty of the calibration in the interval.",
+    )
 
 
 class Folds(Section):

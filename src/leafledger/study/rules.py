@@ -62,6 +62,8 @@ class Rule:
         Whether it is left out of a study without ``traits.leaf_model``.
     only_with_traits
         Whether it is left out of a study without the section ``traits``.
+    only_with_responses
+        Whether it is left out of a study without traits in ``effects.responses``.
     seconds
         How long it took in a run of the demo study, to forecast the time left; only proportions
         count.
@@ -80,6 +82,7 @@ class Rule:
     only_with_assays: bool = False
     only_with_leaf_model: bool = False
     only_with_traits: bool = False
+    only_with_responses: bool = False
     seconds: float = 4.0
 
 
@@ -250,6 +253,26 @@ RULES: tuple[Rule, ...] = (
         sees=("traits", "design: unit", "units.csv and scans.csv: targets of the traits"),
         writes=written_by("traits"),
         seconds=12.0,
+    ),
+    Rule(
+        "trait_effects",
+        title="Effects on traits",
+        does="Tests what the treatment changed of estimated traits.",
+        module="leafledger.effects.trait_responses",
+        only_with_traits=True,
+        only_with_responses=True,
+        reads=("trait_unit_means", "traits_summary"),
+        sees=(
+            "design",
+            "design: whole_plot",
+            "design: sessions to come or skipped",
+            "effects",
+            "effects: responses",
+            "units.csv",
+            "scans.csv: session, unit, instrument",
+        ),
+        writes=written_by("trait_effects"),
+        seconds=6.0,
     ),
     Rule(
         "rivals",

@@ -101,7 +101,12 @@ def _indices(study: Study, _session: str | None) -> Settings:
 
 
 def _effects(study: Study, _session: str | None) -> Settings:
-    return {"effects": _dump(study.definition.effects)}
+    section = _dump(study.definition.effects)
+    return {"effects": {key: value for key, value in section.items() if key != "responses"}}
+
+
+def _responses(study: Study, _session: str | None) -> Settings:
+    return {"responses": list(study.definition.effects.responses)}
 
 
 def _classes(study: Study, _session: str | None) -> Settings:
@@ -406,6 +411,7 @@ SECTIONS: Mapping[str, Callable[[Study, str | None], Settings]] = {
     "quality.severity": _severity,
     "indices": _indices,
     "effects": _effects,
+    "effects: responses": _responses,
     "classes": _classes,
     "classes, but for n_permutations": _classes_without("n_permutations"),
     "classes, but for margin": _classes_without("margin"),

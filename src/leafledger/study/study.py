@@ -217,6 +217,7 @@ class Study:
             and not (result.of_pigments and not self.has_assays)
             and not (result.of_leaf_model and not self.has_leaf_model)
             and not (result.of_traits and not self.has_traits)
+            and not (result.rule == "trait_effects" and not self.definition.effects.responses)
             for session in (self.session_ids if result.per_session else (None,))
         ]
         return [path for path in paths if (self.folder / "results" / path).is_file()]

@@ -78,6 +78,7 @@ def is_there(study: Study, rule: Rule) -> bool:
         (study.has_classes or not rule.only_with_classes)
         and (study.has_assays or not rule.only_with_assays)
         and (study.has_traits or not rule.only_with_traits)
+        and (bool(study.definition.effects.responses) or not rule.only_with_responses)
         and (study.has_leaf_model or not rule.only_with_leaf_model)
     )
 

@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.errors import InputFault, Problem, first_words, quoted
+from leafledger.errors import InputFault, Problem, first_words, nearest, quoted
 from leafledger.records.record import Job
 from leafledger.study.table_files import load_spectra, read_csv
 from leafledger.words import counted, plural
@@ -187,12 +187,12 @@ def known_traits(job: Job, spectra: LeafSpectra) -> list[Known]:
         if target in contents:
             found.append(_of_assays(target, contents[target], spectra))
         elif target in columns["units"]:
-            numbers = _numbers(target, columns["units"][target], "unit", problems)
+            numbers = numbers_of(target, columns["units"][target], "unit", problems)
             by_leaf = {leaf: numbers[leaf[0]] for leaf in spectra.leaves if leaf[0] in numbers}
             found.append(_known(target, "1", {k: (v, math.nan) for k, v in by_leaf.items()},
                                 spectra, "units"))  # fmt: skip
         elif target in columns["scans"]:
-            numbers = _numbers(target, columns["scans"][target], "scan", problems)
+            numbers = numbers_of(target, columns["scans"][target], "scan", problems)
             means = {}
             for leaf, scans in zip(spectra.leaves, spectra.scans, strict=True):
                 values = [numbers[scan] for scan in scans if scan in numbers]
@@ -218,7 +218,44 @@ def known_traits(job: Job, spectra: LeafSpectra) -> list[Known]:
     return found
 
 
-def _numbers(
+def target_problems(
+    targets: Sequence[str],
+    assayed: Sequence[str] | None,
+    of_units: Mapping[str, Mapping[str, str]],
+    of_scans: Mapping[str, Mapping[str, str]],
+) -> list[Problem]:
+    """Return every target that is nothing, and every cell of one that is no number.
+
+    Parameters
+    ----------
+    targets
+        As the study asks for them.
+    assayed
+        Quantities of the sheet of assays; ``None`` while there is no sheet, which may still come.
+    of_units, of_scans
+        Column -> what it holds of each unit, or of each leaf scan.
+    """
+    problems: list[Problem] = []
+    for target in targets:
+        if target in of_units:
+            numbers_of(target, of_units[target], "unit", problems)
+        elif target in of_scans:
+            numbers_of(target, of_scans[target], "scan", problems)
+        elif assayed is not None and target not in assayed:
+            problems.append(
+                Problem(
+                    file="study.yaml",
+                    column="traits.targets",
+                    found=quoted(target),
+                    expected="a quantity of the sheet of assays, or a column of numbers of "
+                    "units.csv (named in design.factors) or scans.csv",
+                    mend=nearest(target, [*assayed, *of_units, *of_scans]),
+                )
+            )
+    return problems
+
+
+def numbers_of(
     target: str, cells: Mapping[str, str], column: str, problems: list[Problem]
 ) -> dict[str, float]:
     """Return the cells that hold a number; a blank one is not known, others are problems."""

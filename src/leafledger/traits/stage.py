@@ -37,15 +37,16 @@ from leafledger.traits.trait_tables import (
     TrainedTrait,
     estimate_rows,
     file_name,
-    jackknifed_coefficients,
     measure_rows,
     path_rows,
     per_target,
     permutation_rows,
     prediction_rows,
+    refitted,
     rival_rows,
     summary,
     term_rows,
+    unit_mean_rows,
     untrained_summary,
     warnings_of,
 )
@@ -143,7 +144,7 @@ def train(
         ),
         model=model,
         domain=domain_of(model, own, known.y, scheme.fold, scheme.n_folds),
-        coefficient_sd=jackknifed_coefficients(known, own, axis, splits, validated),
+        refits=refitted(known, own, axis, splits, validated),
     )  # fmt: skip
 
 
@@ -167,6 +168,7 @@ def _write_tables(
         "trait_measures": (row for one in trained for row in measure_rows(one)),
         "trait_rivals": (row for one in trained for row in rival_rows(one, word)),
         "trait_permutation": (row for one in trained for row in permutation_rows(one)),
+        "trait_unit_means": (row for one in trained for row in unit_mean_rows(one, spectra, level)),
         "trait_estimates": (row for one in trained for row in estimate_rows(one, spectra, level)),
     }
     for name, rows in tables.items():

@@ -18,6 +18,7 @@ from leafledger.spectra.preprocessing import preprocessed
 from leafledger.traits.measures import LEVEL, Conformal, Measure
 from leafledger.traits.model import INSIDE, Domain, TraitRegression
 from leafledger.traits.regression import (
+    Fitted,
     PermutationTest,
     Splits,
     Validated,
@@ -46,8 +47,8 @@ class TrainedTrait:
         Errors of units left out, and other procedures on the same splits.
     model, domain
         The model of all known leaves, and the limits of its domain.
-    coefficient_sd
-        Standard deviation of its coefficients, shape ``(n_wavelengths,)``.
+    refits
+        The final procedure fitted without every outer fold.
     """
 
     known: Known
@@ -60,38 +61,46 @@ class TrainedTrait:
     rivals: tuple[Comparison, ...]
     model: TraitRegression
     domain: Domain
-    coefficient_sd: Array
+    refits: tuple[Fitted, ...]
+
+    @property
+    def coefficient_sd(self) -> Array:
+        """Standard deviation of the coefficients, shape ``(n_wavelengths,)``."""
+        return jackknifed_sd(np.array([one.coefficients for one in self.refits]))
 
     def measure(self, name: str) -> Measure:
         """Return a measure by its name."""
         return next(one for one in self.measures if one.name == name)
 
 
-def jackknifed_coefficients(
+def refitted(
     known: Known, spectra: Array, wavelength_nm: Array, splits: Splits, validated: Validated
-) -> Array:
-    """Return the standard deviation of the coefficients, shape ``(n_wavelengths,)``.
+) -> tuple[Fitted, ...]:
+    """Return the final procedure fitted without every outer fold of the first repeat."""
+    step, n = validated.chosen
+    scheme = splits.schemes[0]
+    parts = [scheme.training[outer] for outer in scheme.outer]
+    return tuple(
+        fit_regression(spectra[part], known.y[part], step, n, wavelength_nm) for part in parts
+    )
 
-    The final procedure is fitted without every outer fold of the first repeat: sqrt((g - 1) / g sum
-    (b_k - mean b)^2) over g folds, the jackknife over groups of units.
+
+def jackknifed_sd(values: Array) -> Array:
+    """Return the standard deviation of a figure from its values without each group of units.
+
+    ``sqrt((g - 1) / g sum (b_k - mean b)^2)`` over g groups, along the first axis.
 
     References
     ----------
     Martens & Martens 2000, Food Qual. Prefer. 11:5-16 (jackknifed coefficients in PLSR).
+
+    Examples
+    --------
+    >>> float(jackknifed_sd(np.array([1.0, 2.0, 3.0])).round(6))
+    1.154701
     """
-    step, n = validated.chosen
-    scheme = splits.schemes[0]
-    found = np.array(
-        [
-            fit_regression(
-                spectra[scheme.training[outer]], known.y[scheme.training[outer]], step, n,
-                wavelength_nm,
-            ).coefficients
-            for outer in scheme.outer
-        ]
-    )  # fmt: skip
-    g = len(found)
-    return np.asarray(np.sqrt((g - 1) / g * ((found - found.mean(axis=0)) ** 2).sum(axis=0)))
+    g = len(values)
+    return np.asarray(np.sqrt((g - 1) / g * ((values - values.mean(axis=0)) ** 2).sum(axis=0)))
 
 
 # Rows of the tables.
@@ -245,6 +254,29 @@ def estimate_rows(one: TrainedTrait, spectra: LeafSpectra, level: float) -> Iter
             "inside": words[row] == INSIDE,
             "reason": "" if words[row] == INSIDE else words[row],
         }
+
+
+def unit_mean_rows(one: TrainedTrait, spectra: LeafSpectra, level: float) -> Iterator[Row]:
+    """Yield unit means of the estimates that never saw the unit, then of every refit."""
+    cross_fitted = np.array([row["estimate"] for row in estimate_rows(one, spectra, level)])
+    places: dict[tuple[str, str], list[int]] = {}
+    for row, (unit, session, _) in enumerate(spectra.leaves):
+        places.setdefault((unit, session), []).append(row)
+    every = [
+        cross_fitted,
+        *(fit.predict(spectra.spectra, spectra.wavelength_nm) for fit in one.refits),
+    ]
+    for refit, values in enumerate(every):
+        for (unit, session), rows in places.items():
+            yield {
+                "target": one.known.target,
+                "refit": refit,
+                "unit": unit,
+                "session": session,
+                "mean": float(values[rows].mean()),
+                "n_leaves": len(rows),
+                "unit_of_value": one.known.unit_of_value,
+            }
 
 
 # What is said of a model.
