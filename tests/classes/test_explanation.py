@@ -12,7 +12,6 @@ from sklearn.metrics import roc_auc_score
 from leafledger.classes import explanation, stage
 from leafledger.classes.class_tables import roc_area
 from leafledger.classes.explanation import (
-    component_words,
     resampled_terms,
     selectivity_ratio,
     separating_wavelengths,
@@ -20,6 +19,7 @@ from leafledger.classes.explanation import (
 )
 from leafledger.classes.fold_fit import MEMBERSHIP, Procedure, fit_training
 from leafledger.resampling.splits import members_of
+from leafledger.spectra.grid import component_words
 from leafledger.study.table_files import read_json, read_parquet
 
 from .conftest import leaves

@@ -233,7 +233,7 @@ def strip(
     density along the lane is kept in the folder chromatograms.
 
     \b
-    Examples:
+    Example:
       leafledger assay strip my-study strip.jpg
       leafledger assay strip my-study strip.jpg --strip s1 --front-mm 82 \\
         --system "paper, petroleum ether-acetone 9:1" --start 120,900 --start 320,902 \\

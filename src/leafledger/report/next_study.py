@@ -87,7 +87,7 @@ def draw_detectable(figures: FigureSet, designs: pd.DataFrame, unit_word: str) -
     """Draw the detectable difference of one index against units, a line per number of leaves."""
     few, leaves, units = _fewest_scans(designs)
     look = looks([str(n) for n in leaves])
-    figure = new_figure(5.6, 2.5)
+    figure = new_figure(5.6, 2.9)
     axis = figure.subplots()
     for n in leaves:
         part = few[few["n_leaves"] == n].sort_values("n_units")

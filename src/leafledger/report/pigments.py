@@ -22,7 +22,7 @@ from leafledger.report.figures import (
     new_figure,
     panels,
 )
-from leafledger.report.gather import Material
+from leafledger.report.gather import Material, contrast_in_words, contrast_words
 from leafledger.report.numbers import format_number, format_p, is_number, short, unit_suffix
 from leafledger.words import counted
 
@@ -590,6 +590,9 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
     targets = [{**one, "words": _words(str(one["target"]))} for one in material.traits["targets"]]
     trained = [one for one in targets if one["trained"]]
     tables = material.tables
+    words = contrast_words(
+        material.stated_sessions, material.groups.names, ["before", "mean_before"]
+    )
     outside = tables["trait_estimates"]
     outside = outside[~outside["inside"].astype(bool)] if len(outside) else outside
     found: dict[str, Any] = {
@@ -597,7 +600,7 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
         "rivals": [_rival_row(row) for row in _records(tables["trait_rivals"])],
         "measures": [_measure_row(row) for row in _records(tables["trait_measures"])],
         "n_outside": len(outside[["unit", "session", "leaf"]].drop_duplicates()),
-        "effects": [_effect_row(row) for row in _records(tables["trait_effects"])],
+        "effects": [_effect_row(row, words) for row in _records(tables["trait_effects"])],
         "estimates_figure": None,
         "path_figure": None,
         "wavelengths_figure": None,
@@ -626,13 +629,14 @@ def _measure_row(row: Row) -> dict[str, Any]:
     }
 
 
-def _effect_row(row: Row) -> dict[str, Any]:
+def _effect_row(row: Row, words: Mapping[str, str]) -> dict[str, Any]:
     """Return an effect on an estimated trait as the page shows it."""
     suffix = unit_suffix(str(row["unit_of_value"]))
     known = is_number(row["estimate"])
     return {
         **row,
         "words": f"estimated {_words(str(row['target']))}",
+        "contrast_words": contrast_in_words(str(row["contrast"]), words),
         "value_text": f"{format_number(row['estimate'], 3)}{suffix}" if known else "",
         "interval_text": _interval(row["ci_low"], row["ci_high"]),
         "method_words": _words(str(row["method"])),

@@ -158,7 +158,7 @@ def interface_transmissivity(refractive_index: Array, alpha_deg: float) -> Array
     Examples
     --------
     >>> interface_transmissivity(np.array([1.5]), 90.0).round(6)
-    array([0.907798])
+    array([0.908222])
     """
     n = np.asarray(refractive_index, dtype=np.float64)[:, None]
     alpha = math.radians(alpha_deg)

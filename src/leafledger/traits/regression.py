@@ -420,8 +420,8 @@ def unit_rms(errors: Array, units: Codes) -> Array:
 
     Examples
     --------
-    >>> float(unit_rms(np.array([3.0, 3.0, 4.0]), np.array([0, 0, 1])) ** 2)
-    12.5
+    >>> float(unit_rms(np.array([5.0, 5.0, 5.0]), np.array([0, 0, 1])))
+    5.0
     """
     return np.asarray(np.sqrt(unit_shares(errors**2, units).mean(axis=-1)))
 
