@@ -26,7 +26,11 @@ def material(job: Job) -> Any:
     }
     tables["trait_effects"] = pd.DataFrame(columns=list(names_of("trait_effects")))
     return SimpleNamespace(
-        traits=read_json(job.outputs["traits_summary"]), tables=tables, unit_word="plant"
+        traits=read_json(job.outputs["traits_summary"]),
+        tables=tables,
+        unit_word="plant",
+        stated_sessions=("d1",),
+        groups=SimpleNamespace(names=("water", "iron")),
     )
 
 
