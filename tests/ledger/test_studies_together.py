@@ -166,6 +166,44 @@ def test_one_study_a_copy_and_a_study_never_run_are_refused(
     assert found[1].endswith("hold the same results, digit by digit")
 
 
+def test_a_copy_with_another_title_and_decision_is_one_study() -> None:
+    """What a copy changes since (title, decision, digits) leaves its raw files and its runs."""
+    from leafledger.ledger import studies_together
+
+    raw = frozenset("abcde")
+    one = replace(season("a", 0.14, 0.02), raw=raw, runs=frozenset({"r1", "r2"}))
+    other = replace(season("h", 0.11, 0.03), raw=frozenset("cdefghij"), runs=frozenset({"r3"}))
+
+    def found(second: StudyEffect) -> list[tuple[str, str]]:
+        problems = studies_together._same_study([[one], [second]])
+        return [(problem.file, problem.found) for problem in problems]
+
+    assert found(other) == [("raw", "a and h share 3 of 5 raw files (60 %), byte by byte")]
+    other = replace(other, raw=frozenset("fghij"))
+    assert found(other) == []
+    same_run = replace(other, runs=frozenset({"r2", "r4"}))
+    assert found(same_run) == [("ledger/runs", "a and h have 1 run of their books in common")]
+    equal = replace(other, estimate=one.estimate, low=one.low, high=one.high)
+    assert found(equal) == [
+        ("results/effects.csv", "a and h have the same primary results, digit by digit")
+    ]
+
+
+def test_what_a_run_read_is_held_against_that_of_a_copy(
+    small_study_run: Path, tmp_path: Path
+) -> None:
+    from leafledger.ledger.studies_together import _effects_of_one, _in_common
+
+    copy = Path(shutil.copytree(small_study_run, tmp_path / "copy"))
+    (one,), (other,) = (_effects_of_one(folder, folder.name) for folder in (small_study_run, copy))
+    assert one.raw and one.runs
+    assert len(one.raw) > 10 and one.runs == other.runs
+    changed = replace(other, estimate=0.5, effects_sha256="other")
+    common = _in_common([one], [changed])
+    assert common is not None
+    assert common[1] == f"share {len(one.raw)} of {len(one.raw)} raw files (100 %), byte by byte"
+
+
 def test_the_page_never_replaces_another_file_nor_lies_in_a_study(
     small_study_run: Path, tmp_path: Path
 ) -> None:

@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,8 @@ import numpy as np
 
 from leafledger.errors import InputFault, Problem, input_fault, quoted
 from leafledger.ledger.crate import ExportedRun
+from leafledger.records.digests import sha256_of_file
+from leafledger.records.events import RUNS
 from leafledger.report.answer import comparison_of, index_name
 from leafledger.report.figures import (
     BLUE,
@@ -78,6 +81,10 @@ class StudyEffect:
         When its plan was recorded, in words.
     effects_sha256
         Digest of its ``effects.csv``.
+    raw
+        Digests of the raw files that its scans were read from.
+    runs
+        Digests of the runs of its book.
     """
 
     study: str
@@ -95,6 +102,8 @@ class StudyEffect:
     sentence: str
     plan: str
     effects_sha256: str
+    raw: frozenset[str] = frozenset()
+    runs: frozenset[str] = frozenset()
 
     @property
     def groups(self) -> str:
@@ -199,6 +208,7 @@ def _effects_of_one(folder: Path, name: str) -> list[StudyEffect]:
     catalogue = {e["index"]: e for e in run.json("results/indices/catalogue.json")["indices"]}
     history = run.json(PLAN_HISTORY_FILE) if PLAN_HISTORY_FILE in run.results else None
     findings = run.json("results/effects.json").get("findings") or []
+    raw, runs = _raw_of(run), _runs_of(folder)
     effects = []
     for row in rows:
         compared = comparison_of(str(row["contrast"]), sessions, groups.names)
@@ -237,6 +247,8 @@ def _effects_of_one(folder: Path, name: str) -> list[StudyEffect]:
                 sentence=_sentence_of(row, findings),
                 plan=" ".join(sentences_of(history, primary=True)),
                 effects_sha256=run.digests["results/effects.csv"],
+                raw=raw,
+                runs=runs,
             )
         )
     return effects
@@ -295,23 +307,67 @@ def _sentence_of(row: Mapping[str, Any], findings: Sequence[Mapping[str, Any]]) 
     return ""
 
 
-def _same_study(studies: Sequence[Sequence[StudyEffect]]) -> list[Problem]:
-    """Return a problem where two studies hold the very same results: that is one study, copied."""
-    seen: dict[str, str] = {}
-    problems = []
-    for effects in studies:
-        digest, name = effects[0].effects_sha256, effects[0].study
-        if digest in seen:
-            problems.append(
-                Problem(
-                    "results/effects.csv",
-                    f"{seen[digest]} and {name} hold the same results, digit by digit",
-                    "independent studies",
-                    "Name each study once; a copy adds no knowledge.",
-                )
+def _raw_of(run: ExportedRun) -> frozenset[str]:
+    """Return the digests of the raw files that the scans of a run were read from."""
+    return frozenset(
+        given["sha256"]
+        for record in run.records.values()
+        if record["rule"] == "intake"
+        for given in record["inputs"]
+        if given["role"].startswith("raw/")
+    )
+
+
+def _runs_of(folder: Path) -> frozenset[str]:
+    """Return the digests of the runs of a book: two books with one in common have one origin."""
+    return frozenset(map(sha256_of_file, (folder / RUNS).glob("*.json")))
+
+
+def _same_study(studies: Sequence[Sequence[StudyEffect]]) -> Iterator[Problem]:
+    """Yield why two studies are one measurement: a copy, whatever was changed in it since.
+
+    A mean effect over both would count the same plants twice.
+    """
+    for first, second in combinations(studies, 2):
+        one, other = first[0], second[0]
+        if one.effects_sha256 == other.effects_sha256:
+            yield Problem(
+                "results/effects.csv",
+                f"{one.study} and {other.study} hold the same results, digit by digit",
+                "independent studies",
+                "Name each study once; a copy adds no knowledge.",
             )
-        seen.setdefault(digest, name)
-    return problems
+        elif found := _in_common(first, second):
+            yield Problem(
+                found[0],
+                f"{one.study} and {other.study} {found[1]}",
+                "independent studies, each with scans of its own",
+                "Name one of the two: a copy with another title, decision or setting measures the "
+                "same plants again. To see what other settings change, declare `variants` in one "
+                "study, or take `leafledger compare` for two runs of it.",
+            )
+
+
+def _in_common(
+    first: Sequence[StudyEffect], second: Sequence[StudyEffect]
+) -> tuple[str, str] | None:
+    """Return where two studies have something in common, and in words what it is."""
+    one, other = first[0], second[0]
+    shared = len(one.raw & other.raw)
+    if shared:
+        fewer = min(len(one.raw), len(other.raw))
+        share = f"{shared} of {counted(fewer, 'raw file')} ({math.floor(100 * shared / fewer)} %)"
+        return "raw", f"share {share}, byte by byte"
+    shared = len(one.runs & other.runs)
+    if shared:
+        return "ledger/runs", f"have {counted(shared, 'run')} of their books in common"
+    if {_digits_of(effect) for effect in first} == {_digits_of(effect) for effect in second}:
+        return "results/effects.csv", "have the same primary results, digit by digit"
+    return None
+
+
+def _digits_of(effect: StudyEffect) -> tuple[object, ...]:
+    return (effect.groups, effect.estimate, effect.low, effect.high, effect.df, effect.n)
 
 
 def _not_the_same(studies: Sequence[Sequence[StudyEffect]]) -> Iterator[Problem]:
