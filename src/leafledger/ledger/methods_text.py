@@ -10,7 +10,8 @@ from typing import Any
 from leafledger.ledger.crate import ExportedRun
 from leafledger.ledger.plans import on_record
 from leafledger.records.digests import sha256_of_file
-from leafledger.report.methods_text import OF_LIBRARY, FromTheBook, MethodsText, cite, methods_text
+from leafledger.report.methods_text import FromTheBook, MethodsText, methods_text
+from leafledger.report.works import OF_LIBRARY, cite
 from leafledger.study.study import PLAN_HISTORY_FILE, VARIANTS_TABLE
 from leafledger.study.table_files import read_json
 from leafledger.study.tables import STATED

@@ -33,16 +33,7 @@ from leafledger.ledger.methods_text import methods_of_run
 from leafledger.records.record import Job
 from leafledger.report.gather import Material, contrast_in_words, contrast_words, gather
 from leafledger.report.journal_figures import Drawn, journal_figures
-from leafledger.report.methods_text import (
-    WORKS,
-    MethodsText,
-    Work,
-    cite,
-    keys_in,
-    tex,
-    with_short_citations,
-    works_of_index,
-)
+from leafledger.report.methods_text import MethodsText
 from leafledger.report.numbers import (
     format_df,
     format_interval,
@@ -53,6 +44,16 @@ from leafledger.report.numbers import (
     plain,
     table_rows,
     unit_suffix,
+)
+from leafledger.report.works import (
+    WORKS,
+    Work,
+    cite,
+    keys_in,
+    tex,
+    with_short_citations,
+    without_code_marks,
+    works_of_index,
 )
 from leafledger.study.table_files import (
     escape_formula_cell,
@@ -226,13 +227,11 @@ def _refuse_place(folder: Path, out: Path) -> None:
 def _write(kit: Kit, place: Path, notes: Sequence[str]) -> None:
     write_text(place / "methods.txt", kit.methods.as_text())
     results = results_text(kit)
-    write_text(place / "results.txt", "\n\n".join(results) + "\n")
+    write_text(place / "results.txt", without_code_marks("\n\n".join(results)) + "\n")
     availability = availability_text(kit)
     works = {**kit.methods.works, **WORKS}
-    write_text(
-        place / "availability.txt",
-        "\n\n".join(with_short_citations(text, works) for text in availability) + "\n",
-    )
+    statements = "\n\n".join(with_short_citations(text, works) for text in availability)
+    write_text(place / "availability.txt", without_code_marks(statements) + "\n")
     for drawn in kit.figures:
         for width, files in drawn.files.items():
             for form, content in files.items():

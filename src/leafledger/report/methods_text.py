@@ -1,193 +1,38 @@
 """Which methods and sources stand behind the results: in words to paste, and as references?
 
 The methods text is made of the settings that a run really used. Each sentence carries marks of the
-works it rests on; plain text shows them as ``(Welch 1947)`` with a list of sources, LaTeX as
-``\\cite{welch1947}`` with the same keys in a BibTeX file. Every work stands once: those of methods
-and software in :data:`WORKS`, those of indices in the catalogue of indices.
-
-Works were written down without the papers at hand; each entry of the BibTeX file says so.
+works it rests on (:mod:`leafledger.report.works`).
 """
 
 from __future__ import annotations
 
-import functools
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence, Sized
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
-from leafledger.indices.catalogue import catalogue
+from leafledger.report.works import (
+    WORKS,
+    Work,
+    cite,
+    keys_in,
+    with_short_citations,
+    without_code_marks,
+    works_of_equation,
+    works_of_index,
+)
 from leafledger.words import counted, listed
 
 if TYPE_CHECKING:
     import pandas as pd
 
-# The works: one entry each, and how it is written in text, in a list and in BibTeX.
+PIGMENTS = "results/pigments/pigments.json"
+TRAITS = "results/traits/traits.json"
+LEAF_MODEL = "results/leaf_model/leaf_model.json"
+
+# The words of settings.
 # ----------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Work:
-    """A published work.
-
-    Attributes
-    ----------
-    key
-        Citation key: first author and year.
-    authors
-        ``Family, G. H.`` or the family name alone; ``others`` last where more are not recorded.
-    year, title
-        The title is empty where it is not recorded.
-    where
-        Journal, or publisher of a book, or proceedings or report.
-    volume, pages
-        Empty for a book.
-    kind
-        Entry type of BibTeX.
-    """
-
-    key: str
-    authors: tuple[str, ...]
-    year: str
-    title: str
-    where: str
-    volume: str = ""
-    pages: str = ""
-    kind: str = "article"
-
-    @property
-    def families(self) -> list[str]:
-        """Family names of the authors."""
-        return [author.partition(",")[0] for author in self.authors]
-
-    @property
-    def short(self) -> str:
-        """Authors and year as they stand in a sentence, ``Barker and Rayens 2003``."""
-        names = self.families
-        if len(names) > 2 or names[-1] == "others":
-            return f"{names[0]} et al. {self.year}"
-        return f"{' and '.join(names)} {self.year}"
-
-    @property
-    def listed(self) -> str:
-        """The work as it stands in a list of sources."""
-        names = self.families
-        who = listed(names) if len(names) < 4 else f"{names[0]} et al."
-        where = " ".join(part for part in (self.where, self.volume) if part)
-        title = f" {self.title.rstrip('.')}." if self.title else ""
-        return f"{who} ({self.year}).{title} {where}{f', {self.pages}' if self.pages else ''}"
-
-    @property
-    def _note(self) -> str:
-        if not self.year:
-            return "as the study states it"
-        return _FROM_MEMORY if self.title else f"{_FROM_MEMORY}; its title is not recorded"
-
-    def bibtex(self) -> str:
-        """Return the entry for BibTeX."""
-        place = {"article": "journal", "book": "publisher", "misc": "howpublished"}
-        fields = {
-            "author": " and ".join(
-                f"{{{name}}}" if " " in name and "," not in name else name for name in self.authors
-            ),
-            "year": self.year,
-            "title": f"{{{tex(self.title)}}}" if self.title else "",
-            place.get(self.kind, "booktitle"): tex(self.where),
-            "volume": self.volume,
-            "pages": self.pages.replace("-", "--"),
-            "note": self._note,
-        }
-        lines = [f"  {name} = {{{value}}}," for name, value in fields.items() if value]
-        return "\n".join([f"@{self.kind}{{{self.key},", *lines, "}\n"])
-
-
-_FROM_MEMORY = "written down from memory: check before you submit"
-
-
-def _works(*rows: tuple[str, ...]) -> dict[str, Work]:
-    works = [Work(key, tuple(who.split("; ")), *rest) for key, who, *rest in rows]
-    return {work.key: work for work in works}
-
-
-WORKS = _works(
-    ("student1908", "Student", "1908", "The probable error of a mean", "Biometrika", "6", "1-25"),
-    ("wilcoxon1945", "Wilcoxon, F.", "1945", "Individual comparisons by ranking methods",
-     "Biometrics Bulletin", "1", "80-83"),
-    ("fisher1935", "Fisher, R. A.", "1935", "The Design of Experiments, section 21",
-     "Oliver and Boyd, Edinburgh", "", "", "book"),
-    ("mackinnon1985", "MacKinnon, J. G.; White, H.", "1985",
-     "Some heteroskedasticity-consistent covariance matrix estimators with improved finite sample "
-     "properties", "Journal of Econometrics", "29", "305-325"),
-    ("bell2002", "Bell, R. M.; McCaffrey, D. F.", "2002",
-     "Bias reduction in standard errors for linear regression with multi-stage samples",
-     "Survey Methodology", "28", "169-181"),
-    ("welch1947", "Welch, B. L.", "1947",
-     "The generalization of Student's problem when several different population variances are "
-     "involved", "Biometrika", "34", "28-35"),
-    ("janssen1997", "Janssen, A.", "1997",
-     "Studentized permutation tests for non-i.i.d. hypotheses and the generalized Behrens-Fisher "
-     "problem", "Statistics & Probability Letters", "36", "9-21"),
-    ("senn2006", "Senn, S.", "2006", "Change from baseline and analysis of covariance revisited",
-     "Statistics in Medicine", "25", "4334-4344"),
-    ("matthews1990", "Matthews, J. N. S.; Altman, D. G.; Campbell, M. J.; Royston, P.", "1990",
-     "Analysis of serial measurements in medical research", "BMJ", "300", "230-235"),
-    ("kenward1997", "Kenward, M. G.; Roger, J. H.", "1997",
-     "Small sample inference for fixed effects from restricted maximum likelihood", "Biometrics",
-     "53", "983-997"),
-    ("holm1979", "Holm, S.", "1979", "A simple sequentially rejective multiple test procedure",
-     "Scandinavian Journal of Statistics", "6", "65-70"),
-    ("schuirmann1987", "Schuirmann, D. J.", "1987",
-     "A comparison of the two one-sided tests procedure and the power approach for assessing the "
-     "equivalence of average bioavailability",
-     "Journal of Pharmacokinetics and Biopharmaceutics", "15", "657-680"),
-    ("barker2003", "Barker, M.; Rayens, W.", "2003", "Partial least squares for discrimination",
-     "Journal of Chemometrics", "17", "166-173"),
-    ("dayal1997", "Dayal, B. S.; MacGregor, J. F.", "1997", "Improved PLS algorithms",
-     "Journal of Chemometrics", "11", "73-85"),
-    ("wilson1927", "Wilson, E. B.", "1927",
-     "Probable inference, the law of succession, and statistical inference",
-     "Journal of the American Statistical Association", "22", "209-212"),
-    ("savitzky1964", "Savitzky, A.; Golay, M. J. E.", "1964",
-     "Smoothing and differentiation of data by simplified least squares procedures",
-     "Analytical Chemistry", "36", "1627-1639"),
-    ("molder2021", "Mölder, F.; others", "2021", "Sustainable data analysis with Snakemake",
-     "F1000Research", "10", "33"),
-    ("harris2020", "Harris, C. R.; others", "2020", "Array programming with NumPy", "Nature",
-     "585", "357-362"),
-    ("virtanen2020", "Virtanen, P.; others", "2020",
-     "SciPy 1.0: fundamental algorithms for scientific computing in Python", "Nature Methods",
-     "17", "261-272"),
-    ("mckinney2010", "McKinney, W.", "2010",
-     "Data structures for statistical computing in Python",
-     "Proceedings of the 9th Python in Science Conference", "", "56-61", "inproceedings"),
-    ("pedregosa2011", "Pedregosa, F.; others", "2011",
-     "Scikit-learn: machine learning in Python", "Journal of Machine Learning Research", "12",
-     "2825-2830"),
-    ("seabold2010", "Seabold, S.; Perktold, J.", "2010",
-     "Statsmodels: econometric and statistical modeling with Python",
-     "Proceedings of the 9th Python in Science Conference", "", "92-96", "inproceedings"),
-    ("hunter2007", "Hunter, J. D.", "2007", "Matplotlib: a 2D graphics environment",
-     "Computing in Science & Engineering", "9", "90-95"),
-    ("papoutsoglou2020", "Papoutsoglou, E. A.; others", "2020",
-     "Enabling reusability of plant phenomic datasets with MIAPPE 1.1", "New Phytologist", "227",
-     "260-273"),
-    ("soilandreyes2022", "Soiland-Reyes, S.; others", "2022",
-     "Packaging research artefacts with RO-Crate", "Data Science", "5", "97-138"),
-)  # fmt: skip
-"""Key -> work, of every method and library that a methods text names."""
-
-OF_LIBRARY = {
-    "numpy": "harris2020",
-    "scipy": "virtanen2020",
-    "pandas": "mckinney2010",
-    "sklearn": "pedregosa2011",
-    "statsmodels": "seabold2010",
-    "matplotlib": "hunter2007",
-    "snakemake": "molder2021",
-}
-"""Library, as records name it -> key of the work that its authors ask to cite."""
 
 _METHODS = {
     "paired_t": ("paired t tests", "student1908"),
@@ -227,168 +72,6 @@ _QUESTIONS = {
     "difference": "difference after",
     "equivalence": "equivalence",
 }
-
-# The works of the indices, read from their catalogue.
-# ----------------------------------------------------------------------
-
-_YEAR = re.compile(r"(?P<who>[^();]*?) \((?P<year>\d{4})\)")
-_LEAD = re.compile(r"^.*(?:\bas in|\bform of|\bform in|\bin this form|\binverse in|\bused by) ")
-_PLACE = re.compile(r"(?:(?P<where>.+) )?(?P<volume>\d+):(?P<pages>[A-Z]?\d+(?:-\d+)?)$")
-_NEXT = re.compile(r"; (?![^()]*\))| and (?=\d+:)")
-
-
-def works_in(authors: str, year: str, journal: str) -> list[Work]:
-    """Return the works that a row of the catalogue of indices names; their keys have no suffix yet.
-
-    Parameters
-    ----------
-    authors, year, journal
-        As the catalogue has them: several works are named ``A and B (1992); as in C (1997)``,
-        their places in the same order; a place without a journal is in that of the one before.
-
-    Examples
-    --------
-    >>> [(w.short, w.where, w.pages) for w in works_in("A, B and C (1992); sign as in D (1997)",
-    ...  "1992", "Ecology 41:35-44 and 42:1-9")]
-    [('A et al. 1992', 'Ecology', '35-44'), ('D 1997', 'Ecology', '1-9')]
-    """
-    named = [(_LEAD.sub("", m["who"].lstrip(" ,;")), m["year"]) for m in _YEAR.finditer(authors)]
-    named = named or [(authors, year)]
-    places = _NEXT.split(journal)
-    if len(named) == 1:
-        named *= len(places)
-    works = []
-    where = ""
-    for (who, when), place in zip(named, places, strict=True):
-        found = _PLACE.fullmatch(place)
-        where = (found["where"] if found else place) or where
-        names = tuple(part for part in re.split(r", | and ", who) if part)
-        works.append(
-            Work(
-                _slug(names[0]) + when,
-                names,
-                when,
-                "",
-                where,
-                found["volume"] if found else "",
-                found["pages"] if found else "",
-                "article" if found else "misc",
-            )
-        )
-    return works
-
-
-def _slug(name: str) -> str:
-    """Return a family name in small Latin letters.
-
-    Examples
-    --------
-    >>> _slug("Peñuelas"), _slug("le Maire")
-    ('penuelas', 'lemaire')
-    """
-    folded = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
-    return re.sub("[^a-z]", "", folded.lower())
-
-
-@functools.cache
-def _works_of_catalogue() -> dict[str, tuple[Work, ...]]:
-    """Return index -> its works; two works of one key get the letters a, b and so on."""
-    rows = {
-        name: works_in(entry.authors, entry.year, entry.journal)
-        for name, entry in catalogue().items()
-    }
-    # One work may be named with all its authors in one row and with "others" in the next.
-    whole: dict[tuple[str, str, str], Work] = {}
-    for work in (work for works in rows.values() for work in works):
-        place = (work.where, work.volume, work.pages)
-        if place not in whole or len(work.authors) > len(whole[place].authors):
-            whole[place] = work
-    rows = {
-        name: [whole[work.where, work.volume, work.pages] for work in works]
-        for name, works in rows.items()
-    }
-    same: dict[str, list[Work]] = {}
-    for work in (work for works in rows.values() for work in works):
-        of_key = same.setdefault(work.key, [])
-        if work not in of_key:
-            of_key.append(work)
-
-    def named(work: Work) -> Work:
-        of_key = same[work.key]
-        taken = work.key in WORKS or len(of_key) > 1
-        letter = chr(ord("a") + of_key.index(work)) if taken else ""
-        return replace(work, key=f"{work.key}{letter}")
-
-    return {name: tuple(map(named, works)) for name, works in rows.items()}
-
-
-def works_of_index(entry: Mapping[str, Any]) -> tuple[Work, ...]:
-    """Return the works of an index of a study; of one of the user's own, the source it states.
-
-    Parameters
-    ----------
-    entry
-        The index in ``indices/catalogue.json``.
-    """
-    index, source = str(entry["index"]), str(entry.get("source") or "")
-    published = catalogue().get(index)
-    if published is not None and published.source == source:
-        return _works_of_catalogue()[index]
-    if not source:
-        return ()
-    letters = "".join(c if c.isascii() and c.isalnum() else f"{ord(c):x}" for c in index)
-    return (Work(f"index{letters}", (), "", "", source, kind="misc"),)
-
-
-# Marks of works in a text, and the text without them, with short citations, or as LaTeX.
-# ----------------------------------------------------------------------
-
-_OPEN, _CLOSE = "\ue000", "\ue001"
-_MARK = re.compile(f"{_OPEN}([^{_CLOSE}]*){_CLOSE}")
-
-
-def cite(*keys: str) -> str:
-    """Return the mark of some works, to stand behind the words that rest on them."""
-    return f"{_OPEN}{','.join(keys)}{_CLOSE}" if keys else ""
-
-
-def keys_in(text: str) -> list[str]:
-    """Return the keys of a marked text, in the order of their first mark."""
-    return list(dict.fromkeys(key for keys in _MARK.findall(text) for key in keys.split(",")))
-
-
-def with_short_citations(text: str, works: Mapping[str, Work]) -> str:
-    """Return a marked text with authors and years in parentheses."""
-
-    def shown(mark: re.Match[str]) -> str:
-        named = [works[key] for key in mark.group(1).split(",") if key in works]
-        words = [work.short for work in named if work.year]
-        return f" ({'; '.join(words)})" if words else ""
-
-    return _MARK.sub(shown, text)
-
-
-_TEX = {
-    "\\": r"\textbackslash{}", "&": r"\&", "%": r"\%", "$": r"\$", "#": r"\#", "_": r"\_",
-    "{": r"\{", "}": r"\}", "~": r"\textasciitilde{}", "^": r"\textasciicircum{}",
-    "\N{MINUS SIGN}": r"\ensuremath{-}", "\N{MULTIPLICATION SIGN}": r"\ensuremath{\times}",
-    "<": r"\textless{}", ">": r"\textgreater{}", "\N{NO-BREAK SPACE}": "~",
-    "\N{THIN SPACE}": r"\,", "\N{SUPERSCRIPT TWO}": r"\textsuperscript{2}",
-    "\N{EN DASH}": "--",
-}  # fmt: skip
-
-
-def tex(text: str) -> str:
-    """Return text for LaTeX: signs that mean something there are written out, marks are cited.
-
-    Examples
-    --------
-    >>> tex("CI_rededge fell by 5 %" + cite("a1990", "b1991"))
-    'CI\\\\_rededge fell by 5 \\\\%~\\\\cite{a1990,b1991}'
-    """
-    text = "".join(_TEX.get(sign, sign) for sign in text)
-    return _MARK.sub(lambda mark: rf"~\cite{{{mark.group(1)}}}".replace(r"\_", "_"), text)
-
 
 # The methods text of a run.
 # ----------------------------------------------------------------------
@@ -457,7 +140,7 @@ class MethodsText:
     @property
     def sentences(self) -> str:
         """The sentences alone, works in parentheses."""
-        return with_short_citations(self.marked, self.works)
+        return without_code_marks(with_short_citations(self.marked, self.works))
 
 
 def methods_text(run: RunFacts, book: FromTheBook) -> MethodsText:
@@ -470,6 +153,9 @@ def methods_text(run: RunFacts, book: FromTheBook) -> MethodsText:
         _indices(run),
         _effects(run, book.plan),
         _classes(run),
+        _pigments(run),
+        _traits(run),
+        _leaf_model(run),
         book.variants,
         book.software,
     ]
@@ -689,3 +375,116 @@ def _classes(run: RunFacts) -> Iterator[str]:
         f"(seed {settings['seed']}); intervals of accuracy"
         f"{cite('wilson1927')} count units."
     )
+
+
+# Contents of leaves: by assay, by an index held against assays, by the spectrum, by a leaf model.
+# ----------------------------------------------------------------------
+
+
+def _pigments(run: RunFacts) -> Iterator[str]:
+    """Say how contents were assayed and indices calibrated, and how chromatograms were read."""
+    settings = run.settings("pigments")
+    if not settings:
+        return
+    summary = run.json(PIGMENTS)
+    for equation in summary["equations"]:
+        read_at = listed(list(dict.fromkeys(re.findall(r"\bA([0-9.]+)", equation["formula"]))))
+        keys = [work.key for work in works_of_equation(equation["source"])]
+        only = ", for comparison only" if equation["comparison_only"] else ""
+        yield (
+            f"Pigments were extracted in {equation['solvent']}, and their contents computed from "
+            f"absorbances at {read_at} nm by published equations{cite(*keys)}{only}."
+        )
+    if summary["sentences"] and not summary["equations"]:
+        yield "Contents of leaves were taken from assays as they were handed in."
+    if summary["equations"]:
+        yield (
+            "The standard uncertainty of a content was propagated from those stated for "
+            "absorbance, volume, dilution and area or mass; that of the coefficients is not in it."
+        )
+    if any(one["index"] for one in summary["sentences"]):
+        named = settings["pigments"]["index"]
+        choice = (
+            f"The index {named} was calibrated, as the settings name it"
+            if named
+            else "Every index was fitted, and the one with the smallest error taken; that error "
+            "was estimated again with the whole choice made anew without each unit"
+        )
+        yield (
+            f"For each content, linear, quadratic and power forms were compared by the error of "
+            f"units left out. {choice}. Every unit weighed the same, and intervals of a leaf "
+            f"({100 * settings['pigments']['interval']:g} %) are by Student's t"
+            f"{cite('student1908')} on units less coefficients; outside the range of the assayed leaves nothing was "
+            "estimated."
+        )
+    if summary["strips"]:
+        yield (
+            "On chromatograms, the Rf of each spot is its distance from the start over that of the "
+            "front; pigments were named by colour, order and tables of this system, which "
+            "suggests and does not prove them."
+        )
+
+
+def _traits(run: RunFacts) -> Iterator[str]:
+    """Say how traits were estimated from the whole spectrum, and effects on them tested."""
+    settings = run.settings("traits").get("traits")
+    if not settings:
+        return
+    trained = [one for one in run.json(TRAITS)["targets"] if one["trained"]]
+    if not trained:
+        names = listed([_in_words(str(name)) for name in settings["targets"]])
+        yield f"A model of {names} from the spectrum was asked for; too few leaves were known."
+        return
+    for split in dict.fromkeys(str(one["split"]) for one in trained):
+        of_split = [_in_words(str(one["target"])) for one in trained if one["split"] == split]
+        yield (
+            f"From the whole spectrum {listed(of_split)} of leaves "
+            f"{'was' if len(of_split) == 1 else 'were'} estimated by partial least squares "
+            f"regression{cite('wold1983', 'burnett2021')}: {split}."
+        )
+    parts = any("CV+" in str(one["interval_sentence"]) for one in trained)
+    how = "CV+, its form for parts of the units" if parts else "the jackknife+"
+    yield (
+        f"Intervals of a leaf ({100 * settings['interval']:g} %) are by {how}"
+        f"{cite('barber2021')}, with one leaf drawn of every unit{cite('dunn2023')}; intervals of "
+        f"measures of error leave out each unit in turn{cite('efron1981')}."
+    )
+    if settings["n_permutations"]:
+        yield (
+            f"The error was compared with {settings['n_permutations']} exchanges of the known "
+            f"values between units (seed {settings['seed']})."
+        )
+    if run.settings("trait_effects"):
+        yield (
+            "Treatments were compared in the unit means of estimates, each by a model that had not "
+            f"seen the unit: between treatments by a linear model{cite('mackinnon1985')}, within "
+            f"them by paired t tests{cite('student1908')}, in families of their own"
+            f"{cite('holm1979')}; intervals hold the uncertainty of the model too."
+        )
+
+
+def _leaf_model(run: RunFacts) -> Iterator[str]:
+    """Say how contents were estimated without an assay."""
+    settings = run.settings("leaf_model").get("leaf_model")
+    if not settings:
+        return
+    summary = run.json(LEAF_MODEL)
+    low, high = summary["wavelength_nm"]
+    priors = [
+        f"{_in_words(str(one['quantity']))} {one['mean']:g} (SD {one['sd']:g}"
+        f"{'' if one['unit'] == '1' else ' ' + str(one['unit'])})"
+        for one in summary["priors"]
+    ]
+    yield (
+        f"Contents were also estimated without an assay, by inversion of the leaf model "
+        f"{summary['model']}{cite('feret2017')} over {low:g} to {high:g} nm, with the coefficients "
+        f"in {summary['coefficients']}. The estimate is the maximum of the posterior distribution "
+        f"under normal priors within bounds ({'; '.join(priors)}); its standard uncertainty is "
+        f"that of this distribution. Intervals are at {100 * float(settings['interval']):g} %. "
+        f"Scans with a misfit above {summary['largest_misfit']:g} or another sign that the "
+        "model does not describe them took no part in means."
+    )
+
+
+def _in_words(name: str) -> str:
+    return name.replace("_", " ")

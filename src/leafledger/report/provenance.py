@@ -10,12 +10,14 @@ from typing import TYPE_CHECKING, Any, Final
 from leafledger.records.digests import sha256_of_file
 from leafledger.report.gather import Material
 from leafledger.report.methods_text import (
-    OF_LIBRARY,
+    LEAF_MODEL,
+    PIGMENTS,
+    TRAITS,
     FromTheBook,
     MethodsText,
-    cite,
     methods_text,
 )
+from leafledger.report.works import OF_LIBRARY, cite
 from leafledger.study.rules import RULES as REGISTRY
 from leafledger.study.scan_sheet import DECISIONS_FILE as DECISIONS
 from leafledger.study.settings import Setting, settings_of_record
@@ -436,7 +438,12 @@ class _MaterialFacts:
     def json(self, path: str) -> Any:
         if path.endswith("catalogue.json"):
             return {"indices": list(self.material.catalogue.values())}
-        return self.material.trusted
+        of_contents = {
+            PIGMENTS: self.material.pigments,
+            TRAITS: self.material.traits,
+            LEAF_MODEL: self.material.leaf_model,
+        }
+        return of_contents.get(path, self.material.trusted)
 
     def table(self, path: str) -> pd.DataFrame:
         return self.material.tables[Path(path).stem]
