@@ -30,20 +30,20 @@ from leafledger.ledger.export import (
     miappe_fields_filled,
 )
 from leafledger.ledger.methods_text import methods_of_run
+from leafledger.ledger.paper_tables import (
+    CONTENT_TABLES,
+    content_sentences,
+    content_tables,
+    group_means_tex,
+    indices_tex,
+    tests_tex,
+)
 from leafledger.records.record import Job
-from leafledger.report.gather import Material, contrast_in_words, contrast_words, gather
+from leafledger.report.gather import Material, gather
 from leafledger.report.journal_figures import Drawn, journal_figures
 from leafledger.report.methods_text import MethodsText
 from leafledger.report.numbers import (
-    format_df,
-    format_interval,
-    format_number,
-    format_p,
-    is_number,
-    method_words,
     plain,
-    table_rows,
-    unit_suffix,
 )
 from leafledger.report.works import (
     WORKS,
@@ -237,20 +237,23 @@ def _write(kit: Kit, place: Path, notes: Sequence[str]) -> None:
             for form, content in files.items():
                 write_bytes(place / FIGURES / f"{width}mm" / f"{drawn.name}.{form}", content)
     write_text(place / FIGURES / "captions.txt", captions_text(kit.figures))
-    for name in ("group_means", "effects", "exclusions"):
-        source = kit.run.results[f"results/{name}.csv"]
-        write_bytes(place / TABLES / f"{name}.csv", source.read_bytes())
+    named = {name: name for name in ("group_means", "effects", "exclusions")} | CONTENT_TABLES
+    for path, name in named.items():
+        source = kit.run.results.get(f"results/{path}.csv")
+        if source is not None:
+            write_bytes(place / TABLES / f"{name}.csv", source.read_bytes())
     tables = {
         "group_means": group_means_tex(kit.material),
         "tests": tests_tex(kit.material),
         "indices": indices_tex(kit.material),
+        **content_tables(kit.material),
     }
     for name, text in tables.items():
         write_text(place / TABLES / f"{name}.tex", text)
     body = paper_tex(kit, results, availability)
     write_text(place / "paper.tex", body)
-    named = [*kit.methods.works.values(), *_works_beside(kit)]
-    write_text(place / BIBLIOGRAPHY, bibliography(named))
+    cited = [*kit.methods.works.values(), *_works_beside(kit)]
+    write_text(place / BIBLIOGRAPHY, bibliography(cited))
     write_text(place / "checklist.csv", checklist_csv(kit))
     write_text(place / "CITATION.cff", citation_file(str(kit.run.run["package"])))
     about = datacite(kit.run, kit.methods.sentences, kit.licence, kit.authors)
@@ -294,6 +297,7 @@ def results_text(kit: Kit) -> list[str]:
         " ".join(findings["plan_in_short"]),
         *tests,
         str(findings["classes"]),
+        *content_sentences(kit.material),
     ]
     return [plain(paragraph) for paragraph in paragraphs if paragraph]
 
@@ -370,126 +374,6 @@ def _to_check(kit: Kit) -> list[str]:
     return notes
 
 
-# Tables as LaTeX.
-# ----------------------------------------------------------------------
-
-
-def _table_tex(
-    caption: str, label: str, columns: str, heading: Sequence[str], rows: Iterable[Sequence[str]]
-) -> str:
-    """Return a table that may run over pages; cells are plain text with marks of works."""
-    lines = [
-        rf"\begin{{longtable}}{{{columns}}}",
-        rf"\caption{{{tex(caption)}}}\label{{{label}}}\\",
-        r"\toprule",
-        " & ".join(tex(name) for name in heading) + r" \\",
-        r"\midrule",
-        r"\endhead",
-        *(" & ".join(tex(cell) for cell in row) + r" \\" for row in rows),
-        r"\bottomrule",
-        r"\end{longtable}",
-    ]
-    return "\n".join(lines) + "\n"
-
-
-def group_means_tex(material: Material) -> str:
-    """Return number, mean and standard deviation of every index, treatment and session."""
-    rows = []
-    for row in table_rows(material.group_means):
-        index = f"{row['index']}{_in_parentheses(str(row['unit']))}"
-        n: Any = row["n_units"]
-        rows.append(
-            [
-                index,
-                str(row["treatment"]),
-                str(row["session"]),
-                f"{int(n)}" if is_number(n) else "",
-                format_number(row["mean"], 4),
-                format_number(row["sd"], 2),
-            ]
-        )
-    caption = (
-        f"Means of the {material.unit_words} by index, treatment and session. n: "
-        f"{material.unit_words} with a value; SD: standard deviation between them."
-    )
-    heading = ("Index", "Treatment", "Session", "n", "Mean", "SD")
-    return _table_tex(caption, "tab:means", "lllrrr", heading, rows)
-
-
-def _in_parentheses(unit: str) -> str:
-    words = unit_suffix(unit).strip()
-    return f" ({words})" if words else ""
-
-
-def tests_tex(material: Material) -> str:
-    """Return the tests that answer the question of the study, for every index.
-
-    These are the rows of ``effects.csv`` with the question and the method of the primary contrast;
-    without one, those of the first question and method between treatments.
-    """
-    frame = material.effects
-    whole = frame[frame["stratum"] == "all"]
-    tested = table_rows(whole)
-    first = next((row for row in tested if row["primary"]), tested[0] if tested else None)
-    if first is None:
-        return "% No effect was tested.\n"
-    asked = [
-        row
-        for row in tested
-        if (row["question"], row["method"]) == (first["question"], first["method"])
-        and is_number(row["estimate"])
-    ]
-    if not asked:
-        return "% The primary contrast is not tested yet.\n"
-    words = contrast_words(
-        material.stated_sessions, material.groups.names, ["before", "mean_before"]
-    )
-    rows = []
-    for row in asked:
-        estimate, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
-        n = [row["n_units"], row["n_units_reference"]]
-        rows.append(
-            [
-                f"{row['index']}{_in_parentheses(str(row['unit']))}",
-                contrast_in_words(str(row["contrast"]), words),
-                estimate,
-                f"{low} to {high}" if is_number(row["ci_low"]) else "none",
-                " + ".join(f"{int(value)}" for value in n if is_number(value)),
-                format_number(row["statistic"]),
-                format_df(row["df"]),
-                format_p(row["p"]),
-                format_p(row["p_holm"]),
-            ]
-        )
-    level: Any = first["ci_level"]
-    interval = f"{100 * float(level):.4g} % interval" if is_number(level) else "interval"
-    caption = (
-        f"{str(first['question']).replace('_', ' ').capitalize()} of every index by "
-        f"{method_words(str(first['method']))}. n counts {material.unit_words}. Intervals are for "
-        f"each test by itself; p adjusted by Holm{cite('holm1979')} within the family"
-        f"{', but for the primary contrast, which stands alone' if first['primary'] else ''}."
-    )
-    statistic = str(first["statistic_name"] or "statistic")
-    heading = ("Index", "Contrast", "Estimate", interval, "n", statistic, "df", "p", "p (Holm)")
-    return _table_tex(caption, "tab:tests", r"lp{42mm}rrrrrrr", heading, rows)
-
-
-def indices_tex(material: Material) -> str:
-    """Return the indices of the study: formula, what each follows, and its works."""
-    rows = [
-        [
-            index,
-            str(entry.get("formula") or ""),
-            str(entry.get("responds_to") or ""),
-            cite(*(work.key for work in works_of_index({"index": index, **entry}))),
-        ]
-        for index, entry in material.catalogue.items()
-    ]
-    caption = "Indices. R(705): reflectance at 705 nm; R(750, 800): its mean from 750 to 800 nm."
-    heading = ("Index", "Formula", "Follows", "Source")
-    return _table_tex(caption, "tab:indices", r"lp{62mm}p{52mm}p{22mm}", heading, rows)
-
-
 # The document and its references.
 # ----------------------------------------------------------------------
 
@@ -535,6 +419,7 @@ def paper_tex(kit: Kit, results: Sequence[str], availability: Sequence[str]) -> 
         r"\section*{Appendix}",
         rf"\input{{{TABLES}/group_means.tex}}",
         rf"\input{{{TABLES}/indices.tex}}",
+        *(rf"\input{{{TABLES}/{name}.tex}}" for name in content_tables(kit.material)),
         *map(_figure_tex, beside),
         r"\end{document}",
     ]

@@ -414,8 +414,8 @@ def _pigments(run: RunFacts) -> Iterator[str]:
             f"For each content, linear, quadratic and power forms were compared by the error of "
             f"units left out. {choice}. Every unit weighed the same, and intervals of a leaf "
             f"({100 * settings['pigments']['interval']:g} %) are by Student's t"
-            f"{cite('student1908')} on units less coefficients; outside the range of the assayed leaves nothing was "
-            "estimated."
+            f"{cite('student1908')} on units less coefficients; outside the range of the assayed "
+            "leaves nothing was estimated."
         )
     if summary["strips"]:
         yield (
