@@ -8,11 +8,19 @@ from __future__ import annotations
 import io
 import re
 
+import numpy as np
 import pytest
 from PIL import Image
 
+from leafledger.report import classification_figures as c
 from leafledger.report import journal_figures as j
-from leafledger.report.figures import FigureSet, columns_for, new_figure, panels
+from leafledger.report.figures import (
+    FigureSet,
+    SpectrumSummary,
+    columns_for,
+    new_figure,
+    panels,
+)
 
 
 def draw(figures: FigureSet, labels: int = 3, title: str = "one panel") -> None:
@@ -72,6 +80,31 @@ def test_panels_stand_below_each_other_in_a_column_and_the_page_is_as_before() -
     with j._drawn_at(180):
         assert columns_for(12) == 2
     assert new_figure(6.0, 3.0).get_figwidth() == 6.0
+
+
+@pytest.mark.parametrize("width", [85, 180])
+@pytest.mark.parametrize("n_classes", [2, 6])
+@pytest.mark.parametrize("are_confused", [True, False])
+def test_the_weights_of_classes_fit_both_widths(
+    monkeypatch: pytest.MonkeyPatch, width: int, n_classes: int, are_confused: bool
+) -> None:
+    monkeypatch.setattr(j, "_files_of", lambda figure: {"pdf": b""})  # at 600 dpi it takes seconds
+    nm = np.linspace(450.0, 950.0, 120)
+    weights = {
+        f"cultivar number {i}": c.Loading(0.013 * np.sin(nm / 40 + i), np.full(120, 0.002))
+        for i in range(n_classes)
+    }
+    mean = 0.3 + 0.2 * np.tanh((nm - 700) / 30)
+    spectra = SpectrumSummary(mean, 0.02 + 0 * nm, mean - 0.1, mean + 0.1, 12, 24)
+    names = ("cultivar number 0", "cultivar number 1")
+    confused = c.MostConfused(names, 2.5, (spectra, spectra), (705.0, 550.0))
+    with j._drawn_at(width) as figures:
+        c.draw_class_weights(
+            figures, nm, weights, confused if are_confused else None, nm, ("reflectance", "plants")
+        )
+    drawn, files, why = figures.results["class_weights"]
+    assert (why, set(files)) == ("", {"pdf"})
+    assert "Left" not in drawn.caption, "the place of a panel follows the width"
 
 
 def test_captions_name_the_widths_that_a_figure_does_not_fit() -> None:

@@ -20,6 +20,7 @@ from leafledger.report.figures import (
     Floats,
     SpectrumSummary,
     and_more,
+    is_narrow,
     legend_label,
     looks,
     new_figure,
@@ -337,6 +338,9 @@ class MostConfused:
 
 
 _MOST_CLASSES = 6
+_WEIGHT_HEIGHT = 1.0
+_CONFUSED_HEIGHT = 2.5
+"""Inches of the panel of one class, and of that of the two most confused ones."""
 
 
 def draw_class_weights(
@@ -347,7 +351,9 @@ def draw_class_weights(
     reflectance_nm: Floats,
     words: tuple[str, str],
 ) -> Figure:
-    """Draw what the whole model weighs for each class beside the two most confused classes.
+    """Draw what the whole model weighs for each class, and the two most confused classes.
+
+    The two classes stand beside the weights; in a single column of a journal, below them.
 
     Parameters
     ----------
@@ -365,9 +371,15 @@ def draw_class_weights(
     """
     shown = dict(list(weights.items())[:_MOST_CLASSES])
     quantity, unit_words = words
-    figure = new_figure(_WIDTH, max(2.5, 0.56 * len(shown) + 0.5))
-    ratios = [1.1, 1.0] if confused else [1.0]
-    grid = figure.add_gridspec(len(shown), len(ratios), width_ratios=ratios)
+    n = len(shown)
+    below = confused is not None and is_narrow()
+    beside = confused is not None and not below
+    height = _WEIGHT_HEIGHT * n + 0.5 + (_CONFUSED_HEIGHT if below else 0.0)
+    figure = new_figure(_WIDTH, max(_CONFUSED_HEIGHT, height))
+    ratios = [_WEIGHT_HEIGHT] * n + [_CONFUSED_HEIGHT] * below
+    grid = figure.add_gridspec(
+        len(ratios), 1 + beside, height_ratios=ratios, width_ratios=[1.1, 1.0] if beside else [1.0]
+    )
     reach = 1.15 * max(float(np.abs(w.value).max()) for w in shown.values()) or 1.0
     cut = thinning(wavelength_nm, 300)
     last: Any = None
@@ -376,13 +388,14 @@ def draw_class_weights(
         _draw_weight(axis, wavelength_nm[cut], weight.value[cut], weight.sd[cut])
         axis.set_ylim(-reach, reach)
         axis.set_title(f"for {short(name, 36)}")
+        axis.set_ylabel("weight")
         axis.yaxis.get_major_locator().set_params(nbins=3)
         axis.tick_params(labelbottom=i == len(shown) - 1)
         last = axis
     last.set_xlabel("wavelength (nm)")
-    figure.supylabel("weight", fontsize=8.5)
     if confused:
-        _draw_confused(figure.add_subplot(grid[:, 1]), reflectance_nm, confused)
+        place = grid[n, 0] if below else grid[:, 1]
+        _draw_confused(figure.add_subplot(place), reflectance_nm, confused)
     resampled = any(bool(np.isfinite(w.sd).any()) for w in shown.values())
     steady = (
         "Band: SD over resamples of the units. Thick: two SD from zero or more, so steady. Thin "
@@ -396,9 +409,9 @@ def draw_class_weights(
         "What the whole model weighs for each class",
         f"Weight of each wavelength for {', '.join(shown)}"
         + (f"; mean spectra of {' and '.join(confused.names)}." if confused else "."),
-        f"Left: weight of each wavelength ({quantity}) in the score of a class. Above zero, more "
-        f"signal speaks for the class; below, against it. All classes share one scale. {steady}"
-        f"{_confused_words(confused, unit_words)}{NOT_TESTED}{thinning_words(cut.step)}"
+        f"Panels of classes: weight of each wavelength ({quantity}) in the score of a class. "
+        "Above zero, more signal speaks for the class; below, against it. All classes share one "
+        f"scale. {steady}{_confused_words(confused, unit_words)}{NOT_TESTED}{thinning_words(cut.step)}"
         + and_more(len(weights) - len(shown), "classes/spectra_terms.parquet"),
         wide=True,
     )
@@ -444,7 +457,7 @@ def _confused_words(confused: MostConfused | None, unit_words: str) -> str:
     at = ", ".join(format_nm(x) for x in confused.at_nm)
     apart = f" Dotted: furthest apart ({at} nm)." if at else ""
     return (
-        f"Right: mean reflectance of the two classes, with bands of one SD between {unit_words}. "
+        f"Panel of two classes: their mean reflectance, with bands of one SD between {unit_words}. "
         f"n: {n}.{apart}"
     )
 

@@ -334,6 +334,12 @@ def new_figure(width: float, height: float) -> Any:
     return Figure(figsize=(width, height), dpi=_DPI, layout="constrained")
 
 
+def is_narrow() -> bool:
+    """Return whether figures are drawn for a single column of a journal."""
+    journal_mm = JOURNAL_WIDTH_MM.get()
+    return journal_mm is not None and journal_mm < _NARROW_MM
+
+
 def _lay_out_once(figure: Any) -> None:
     """Find the place of everything once, for both forms.
 
@@ -427,8 +433,8 @@ def columns_for(n: int) -> int:
     >>> columns_for(1), columns_for(4), columns_for(12)
     (1, 2, 3)
     """
-    if (journal_mm := JOURNAL_WIDTH_MM.get()) is not None:
-        return 1 if n == 1 or journal_mm < _NARROW_MM else 2
+    if JOURNAL_WIDTH_MM.get() is not None:
+        return 1 if n == 1 or is_narrow() else 2
     return 1 if n == 1 else 2 if n <= 4 else 3
 
 
