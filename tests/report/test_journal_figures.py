@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import re
+import warnings
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from leafledger.report.figures import (
     FigureSet,
     SpectrumSummary,
     columns_for,
+    lacking_signs,
     new_figure,
     panels,
 )
@@ -105,6 +107,29 @@ def test_the_weights_of_classes_fit_both_widths(
     drawn, files, why = figures.results["class_weights"]
     assert (why, set(files)) == ("", {"pdf"})
     assert "Left" not in drawn.caption, "the place of a panel follows the width"
+
+
+def test_signs_that_the_font_lacks_warn_of_nothing_and_stand_in_the_caption(
+    recwarn: pytest.WarningsRecorder,
+) -> None:
+    said = " The font of PDF and PNG files lacks \u6c34 \u9244: a box stands there."
+    with j._drawn_at(85) as narrow:
+        draw(narrow, 2, "\u6c34 and \u9244 and \u6c34")
+    drawn, files, why = narrow.results["drawn"]
+    assert (why, set(files)) == ("", {"pdf", "svg", "png"}), "no sign makes a figure unfit"
+    assert drawn.caption == f"A caption.{said}"
+    page = FigureSet(("png",))
+    draw(page, 2, "\u6c34 and \u9244")
+    assert page.figures[0].caption == f"A caption.{said}"
+    assert not recwarn.list
+    draw(page, 2, "water and iron")
+    assert page.figures[1].caption == "A caption."
+
+
+def test_other_warnings_of_a_drawing_are_given() -> None:
+    with pytest.warns(UserWarning, match="another"), lacking_signs() as lacking:
+        warnings.warn("another", UserWarning, stacklevel=1)
+    assert lacking == []
 
 
 def test_captions_name_the_widths_that_a_figure_does_not_fit() -> None:

@@ -411,7 +411,8 @@ def draw_class_weights(
         + (f"; mean spectra of {' and '.join(confused.names)}." if confused else "."),
         f"Panels of classes: weight of each wavelength ({quantity}) in the score of a class. "
         "Above zero, more signal speaks for the class; below, against it. All classes share one "
-        f"scale. {steady}{_confused_words(confused, unit_words)}{NOT_TESTED}{thinning_words(cut.step)}"
+        f"scale. {steady}{_confused_words(confused, unit_words)}{NOT_TESTED}"
+        + thinning_words(cut.step)
         + and_more(len(weights) - len(shown), "classes/spectra_terms.parquet"),
         wide=True,
     )

@@ -17,7 +17,9 @@ import io
 import math
 import re
 import textwrap
-from collections.abc import Mapping, Sequence
+import warnings
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
 from typing import Any
@@ -285,7 +287,7 @@ class FigureSet:
         """
         import matplotlib as mpl
 
-        with mpl.rc_context(STYLE):
+        with mpl.rc_context(STYLE), lacking_signs() as lacking:
             _lay_out_once(figure)
             svg = _bytes_of(figure, "svg")
             heavy = len(svg) > _RASTER_ABOVE_BYTES
@@ -296,7 +298,8 @@ class FigureSet:
         self.files.update({f"{name}.{form}": contents[form] for form in self.forms})
         alt = plain(alt)
         markup = _picture(png, alt) if heavy else inline_svg(svg.decode(), name, alt)
-        drawn = Figure(name, title, alt, plain(caption), markup, wide, names)
+        caption = plain(caption + words_of_lacking(lacking))
+        drawn = Figure(name, title, alt, caption, markup, wide, names)
         self.figures.append(drawn)
         return drawn
 
@@ -361,6 +364,42 @@ def _lay_out_once(figure: Any) -> None:
         if axis.get_label_text():
             position = axis.label.get_transform().transform(axis.label.get_position())
             axis.set_label_coords(*to_figure.transform(position), transform=figure.transFigure)
+
+
+_LACKING = re.compile(r"Glyph (\d+) ")
+LACKING_MESSAGE = "Glyph "
+"""How the warnings of matplotlib begin that a font lacks a sign."""
+
+
+@contextmanager
+def lacking_signs() -> Iterator[list[str]]:
+    """Collect the signs that the font lacks while a figure is drawn, in place of their warnings.
+
+    The list is filled when the block ends; other warnings are given then.
+    """
+    lacking: list[str] = []
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        yield lacking
+    for one in caught:
+        glyph = _LACKING.match(str(one.message))
+        if glyph is None:
+            warnings.warn_explicit(one.message, one.category, one.filename, one.lineno)
+        elif chr(int(glyph[1])) not in lacking:
+            lacking.append(chr(int(glyph[1])))
+
+
+def words_of_lacking(signs: Sequence[str]) -> str:
+    """Return what a caption says of signs that the font lacks; nothing if there are none.
+
+    Examples
+    --------
+    >>> words_of_lacking([]), words_of_lacking(["\u6c34"])
+    ('', ' The font of PDF and PNG files lacks \u6c34: a box stands there.')
+    """
+    if not signs:
+        return ""
+    return f" The font of PDF and PNG files lacks {' '.join(signs)}: a box stands there."
 
 
 def _bytes_of(figure: Any, form: str) -> bytes:

@@ -20,10 +20,13 @@ from markupsafe import Markup
 
 from leafledger.report.figures import (
     JOURNAL_WIDTH_MM,
+    LACKING_MESSAGE,
     STYLE,
     Figure,
     FigureSet,
     InteractiveFigure,
+    lacking_signs,
+    words_of_lacking,
 )
 from leafledger.report.gather import Material
 from leafledger.report.numbers import plain
@@ -169,9 +172,11 @@ class JournalFigures(FigureSet):
         _enlarge_text(figure)
         _wrap_titles(figure)
         _narrow_legends(figure)
-        why = _lay_out(figure)
-        files = {} if why else _files_of(figure)
-        kept = Figure(name, plain(title), plain(alt), plain(caption), Markup(""), wide, ())
+        with lacking_signs() as lacking:
+            why = _lay_out(figure)
+            files = {} if why else _files_of(figure)
+        caption = plain(caption + words_of_lacking(lacking))
+        kept = Figure(name, plain(title), plain(alt), caption, Markup(""), wide, ())
         self.figures.append(kept)
         self.results[name] = (kept, files, why)
         return kept
@@ -258,6 +263,7 @@ def _lay_out(figure: Any) -> str:
     canvas = FigureCanvasAgg(figure)
     with warnings.catch_warnings():
         warnings.simplefilter("error", UserWarning)
+        warnings.filterwarnings("always", message=LACKING_MESSAGE)
         try:
             canvas.draw()
         except UserWarning:
