@@ -8,6 +8,8 @@ import json
 import re
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 import yaml
@@ -20,12 +22,14 @@ from leafledger.ledger import paper_kit
 from leafledger.ledger.paper_kit import (
     GUIDELINES,
     Kit,
+    availability_text,
     checklist,
     read_kit,
     readme,
     results_text,
     write_paper_kit,
 )
+from leafledger.report.works import tex, without_code_marks
 from leafledger.runner.workflow import snakefile
 from leafledger.study.table_files import read_csv
 
@@ -85,6 +89,9 @@ def test_the_document_holds_together(kit: Path) -> None:
         assert "\ue000" not in bare and "B. & Co" not in bare
     for path in kit.glob("*.txt"):
         assert "\ue000" not in path.read_text("utf-8")
+    for name in ("methods.txt", "results.txt", "availability.txt", "paper.tex"):
+        assert "`" not in (kit / name).read_text("utf-8"), name
+    assert r"\texttt{leafledger verify}" in text
 
 
 @pytest.mark.slow
@@ -212,6 +219,15 @@ def test_the_page_shows_the_methods_and_copies_them(
     status = page.locator("[data-copied=methods-words]")
     expect(status).to_have_text(re.compile("^(Copied|Selected: copy it)"))
     assert watched.barriers() == []
+
+
+def test_words_to_type_are_code_in_latex_and_plain_in_text() -> None:
+    run = SimpleNamespace(run={"run": "20260504-1", "package": "0.1.0"})
+    data, code = availability_text(cast(Kit, SimpleNamespace(run=run, licence=None, head="ab12")))
+    assert r"\texttt{leafledger verify} holds every file" in tex(data)
+    assert r"\texttt{leafledger reproduce} makes every result" in tex(code)
+    assert "`" not in tex(data + code) + without_code_marks(data + code)
+    assert "; leafledger verify holds every file" in without_code_marks(data)
 
 
 def test_a_taken_place_and_one_in_the_study_are_refused(tmp_path: Path) -> None:
