@@ -42,6 +42,9 @@ def test_a_planted_trait_comes_back(make_job: MakeJob) -> None:
         np.sqrt(value**2 - 0.25), rel=1e-9
     )
     assert "All known leaves are of one session (d2)" in said["error_sentence"]
+    assert "is as small in 0 of 19 draws, p = 0.05 (permutation test)." in said["error_sentence"]
+    assert "remain (root of RMSEP^2 - u^2)" in said["error_sentence"]
+    assert said["unclear"] == "" and "not compared" not in said["sentence"]
     metrics = {one.name: one.value for one in outcome.metrics}
     assert metrics["rmsep_chlorophyll"] == value and outcome.seeds == {"traits": 3}
     rivals = table(job, "trait_rivals").set_index("procedure")
@@ -165,6 +168,24 @@ def test_wrong_targets_and_cells_are_refused_together(make_job: MakeJob) -> None
     for part in ("nitrogen", "chlorophyll", "12,5", "high", "units.csv"):
         assert part in text
     assert not job.outputs["trait_estimates"].exists()
+
+
+def test_a_trait_that_spectra_do_not_follow_is_not_tested(make_job: MakeJob) -> None:
+    rng = np.random.default_rng(5)
+    for n in (19, 3, 0):
+        job = make_job(
+            folder=f"of {n}", value=lambda _: rng.normal(30, 2), traits={"n_permutations": n}
+        )
+        outcome = run(job)
+        said = target(job)
+        rivals = table(job, "trait_rivals").set_index("procedure")["rmsep"]
+        assert rivals["plsr"] > 0.85 * rivals["mean"]
+        assert "not clearly better than the mean of the other plants" in said["unclear"]
+        assert f"not compared by it: {said['unclear']}" in said["sentence"]
+        # Fewer than 19 draws cannot reach 0.05: nothing is claimed of exchanged values.
+        warned = any("exchanged values" in text for text in outcome.warnings)
+        assert warned == (n == 19 and said["p_permutation"] > 0.05)
+        assert ("cannot reach p = 0.05" in said["error_sentence"]) == (n == 3)
 
 
 def test_sessions_are_held_out_where_several_have_assays(make_job: MakeJob) -> None:
