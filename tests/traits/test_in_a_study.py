@@ -79,6 +79,33 @@ def test_targets_that_are_nothing_are_refused_with_the_nearest(small_study: Path
         assert part in text
 
 
+def test_a_column_without_values_yet_is_a_column(small_study: Path) -> None:
+    lines = (small_study / "scans.csv").read_text().splitlines()
+    text = "\n".join([f"{lines[0]},SPAD", *(f"{line}," for line in lines[1:])]) + "\n"
+    (small_study / "scans.csv").write_text(text)
+    ask(small_study, "traits: {targets: [SPAD]}\n")
+    study = checked_study(small_study)
+    assert settings_of(study, "traits", None)["columns"]["scans"] == {"SPAD": {}}
+
+
+@pytest.mark.parametrize(
+    ("section", "responses", "words"),
+    [
+        ("{targets: [N, P, N]}", "", ("traits.targets", 'each name once, not "N" twice')),
+        ("{targets: [N]}", "[N, N]", ("effects.responses", 'each name once, not "N" twice')),
+        ("{targets: []}", "", ("traits", "targets to estimate or a leaf_model")),
+    ],
+)
+def test_doubles_and_a_section_without_a_wish_are_refused(
+    small_study: Path, section: str, responses: str, words: tuple[str, ...]
+) -> None:
+    ask(small_study, f"traits: {section}\n", responses)
+    with pytest.raises(InputFault) as caught:
+        checked_study(small_study)
+    for word in words:
+        assert word in str(caught.value)
+
+
 def test_a_target_without_any_sheet_waits_and_says_so(small_study: Path) -> None:
     ask(small_study, "traits: {targets: [chlorophyll]}\n")
     study = checked_study(small_study)

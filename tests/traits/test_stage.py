@@ -12,6 +12,7 @@ from leafledger.errors import InputFault
 from leafledger.records.record import Job
 from leafledger.study.table_files import read_csv, read_json, read_parquet
 from leafledger.study.tables import names_of, written_by
+from leafledger.traits.samples import target_problems
 from leafledger.traits.stage import run
 
 MakeJob = Callable[..., Job]
@@ -116,7 +117,7 @@ def test_tables_are_as_declared_and_the_same_again(make_job: MakeJob) -> None:
         ({"assayed": lambda unit, day, leaf: unit == "p03"}, "are of one plant (p03)"),
         ({"assayed": lambda unit, day, leaf: unit <= "p04" and leaf == "1"}, "4 plants with a"),
         ({"value": lambda true: 31.0}, "is the same in all leaves"),
-        ({"with_assays": False}, "no leaf has both"),
+        ({"with_assays": False}, "no leaf has a known chlorophyll"),
     ],
 )
 def test_what_cannot_train_is_said_and_nothing_is_made_up(
@@ -168,6 +169,25 @@ def test_wrong_targets_and_cells_are_refused_together(make_job: MakeJob) -> None
     for part in ("nitrogen", "chlorophyll", "12,5", "high", "units.csv"):
         assert part in text
     assert not job.outputs["trait_estimates"].exists()
+
+
+def test_many_wrong_cells_are_one_problem_and_text_is_not_offered() -> None:
+    stages = {f"s{i:02d}": "early" for i in range(24)}
+    columns = {"stage": stages, "SPAD": {"s00": "31.2", "s01": ""}}
+    (problem,) = target_problems(["stage"], None, {}, columns)
+    assert problem.found == '24 cells, such as "early" for s00'
+    (problem,) = target_problems(["stagge"], [], {}, columns)
+    assert "stage" not in problem.mend and "SPAD" in problem.mend
+
+
+def test_a_column_not_measured_yet_waits_and_the_others_are_made(make_job: MakeJob) -> None:
+    job = make_job(
+        traits={"targets": ["SPAD", "chlorophyll"], "n_permutations": 0},
+        columns={"scans": {"SPAD": {}}},
+    )
+    outcome = run(job)
+    assert "no model of SPAD: no leaf has a known SPAD" in outcome.warnings
+    assert not target(job)["trained"] and target(job, 1)["trained"]
 
 
 def test_a_trait_that_spectra_do_not_follow_is_not_tested(make_job: MakeJob) -> None:

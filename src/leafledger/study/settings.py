@@ -179,8 +179,10 @@ def _trait_columns(study: Study, _session: str | None) -> Settings:
     scans = {
         name: {s.scan: s.others[name] for s in study.samples() if s.others.get(name)}
         for name in of_scans
+        # A column without any value yet is a column all the same.
+        if any(name in s.others for s in study.samples())
     }
-    return {"columns": {"units": units, "scans": {name: of for name, of in scans.items() if of}}}
+    return {"columns": {"units": units, "scans": scans}}
 
 
 def _unit_word(study: Study, _session: str | None) -> Settings:
