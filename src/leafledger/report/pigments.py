@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -23,8 +24,15 @@ from leafledger.report.figures import (
     panels,
 )
 from leafledger.report.gather import Material, contrast_in_words, contrast_words
-from leafledger.report.numbers import format_number, format_p, is_number, short, unit_suffix
-from leafledger.words import counted
+from leafledger.report.numbers import (
+    format_fixed,
+    format_number,
+    format_p,
+    is_number,
+    short,
+    unit_suffix,
+)
+from leafledger.words import counted, plural
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -457,7 +465,7 @@ _MEASURES: Final = {
 }
 _PROCEDURES: Final = {
     "plsr": "partial least squares regression",
-    "mean": "mean of the other units",
+    "mean": "mean of the other {units}",
     "best_index": "best single index",
     "ridge": "ridge regression",
     "gaussian_process": "Gaussian process",
@@ -537,7 +545,7 @@ def draw_trait_path(figures: FigureSet, targets: Sequence[Row], path: pd.DataFra
         axis.set_xticks(sorted({int(n) for n in own["n_components"]}))
         axis.set_title(_titled(target))
     finish_panels(axes, len(shown), columns, "number of latent variables", "error left out")
-    figure.legend(*axes[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+    figure.legend(*axes[0].get_legend_handles_labels(), loc="outside upper left", ncols=2)
     return figures.add(
         figure,
         "trait_path",
@@ -597,10 +605,13 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
     outside = outside[~outside["inside"].astype(bool)] if len(outside) else outside
     found: dict[str, Any] = {
         "targets": targets,
-        "rivals": [_rival_row(row) for row in _records(tables["trait_rivals"])],
+        "rivals": [
+            _rival_row(row, plural(material.unit_word)) for row in _records(tables["trait_rivals"])
+        ],
         "measures": [_measure_row(row) for row in _records(tables["trait_measures"])],
         "n_outside": len(outside[["unit", "session", "leaf"]].drop_duplicates()),
         "effects": [_effect_row(row, words) for row in _records(tables["trait_effects"])],
+        "several_effects": tables["trait_effects"]["target"].nunique() > 1,
         "estimates_figure": None,
         "path_figure": None,
         "wavelengths_figure": None,
@@ -644,18 +655,33 @@ def _effect_row(row: Row, words: Mapping[str, str]) -> dict[str, Any]:
     }
 
 
-def _rival_row(row: Row) -> dict[str, Any]:
-    """Return a procedure as the page shows it."""
+def _rival_row(row: Row, units: str) -> dict[str, Any]:
+    """Return a procedure as the page shows it: all numbers of a row with the same decimals."""
+    procedure = str(row["procedure"])
+    numbers = [row[name] for name in ("rmsep", "difference", "difference_low", "difference_high")]
+    error, difference, low, high = _alike(numbers)
     return {
         **row,
         "words": _words(str(row["target"])),
-        "procedure_words": _PROCEDURES.get(str(row["procedure"]), _words(str(row["procedure"]))),
+        "procedure_words": _PROCEDURES.get(procedure, _words(procedure)).format(units=units),
+        "rmsep_text": error,
         "suffix": unit_suffix(str(row["unit_of_value"])),
-        "difference_text": format_number(row["difference"], 2)
-        if is_number(row["difference"])
-        else "",
-        "interval_text": _interval(row["difference_low"], row["difference_high"]),
+        "difference_text": difference,
+        "interval_text": f"{low} to {high}" if low and high else "",
     }
+
+
+def _alike(values: Sequence[Any]) -> list[str]:
+    """Write numbers with the decimals of three figures of the first; what is none stays empty.
+
+    Examples
+    --------
+    >>> _alike([2.1234, 0.05, None]), _alike([1512.3, 3.27])
+    (['2.12', '0.05', ''], ['1512', '3'])
+    """
+    first = float(values[0])
+    decimals = max(0, 2 - math.floor(math.log10(abs(first)))) if first else 2
+    return [format_fixed(float(v), decimals) if is_number(v) else "" for v in values]
 
 
 def _interval(low: Any, high: Any) -> str:

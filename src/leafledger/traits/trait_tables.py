@@ -404,9 +404,9 @@ def unclear_reason(one: TrainedTrait, word: str) -> str:
     suffix, others = unit_suffix(one.known.unit_of_value), f"the mean of the other {plural(word)}"
     if of[MODEL] > CLEARLY * of["mean"]:
         return (
-            f"the spectrum estimates {plural(word)} left out not clearly better than {others} does "
-            f"(error {of[MODEL]:.3g}{suffix}, of the mean {of['mean']:.3g}{suffix}; it should be "
-            f"below {CLEARLY:g} of that)"
+            f"the spectrum does not estimate {plural(word)} left out clearly better than {others} "
+            f"does (error {of[MODEL]:.3g}{suffix}, of the mean {of['mean']:.3g}{suffix}; it should "
+            f"be below {CLEARLY:g} of that)"
         )
     if exchanged_do_as_well(one.test):
         return f"values exchanged between {plural(word)} are estimated as well ({_draws(one.test)})"
