@@ -69,6 +69,30 @@ def test_a_column_needs_no_assays(small_study: Path) -> None:
         checked_study(small_study)
 
 
+def test_any_column_of_units_may_be_a_target_and_may_have_gaps(small_study: Path) -> None:
+    lines = (small_study / "units.csv").read_text().splitlines()
+    text = [
+        f"{lines[0]},biomass,note",
+        *(f"{line},{i or ''},x" for i, line in enumerate(lines[1:])),
+    ]
+    (small_study / "units.csv").write_text("\n".join(text) + "\n")
+    plain = settings_of(read_study(small_study), "effects", None)
+    ask(small_study, "traits: {targets: [biomass]}\n")
+    study = checked_study(small_study)
+    assert TRAITS in tasks(study) and not sheet_warnings(study)
+    units = list(study.units)
+    assert settings_of(study, "traits", None)["columns"]["units"] == {
+        "biomass": {unit: str(i or "") for i, unit in enumerate(units)}
+    }
+    assert settings_of(study, "effects", None) == plain, "no other step sees the column"
+    path = small_study / "study.yaml"
+    path.write_text(path.read_text().replace("[biomass]", "[biomas, note]"))
+    (small_study / "assays.csv").write_text(assays(small_study))
+    with pytest.raises(InputFault) as caught:
+        checked_study(small_study)
+    assert 'Did you mean "biomass"' in str(caught.value) and "8 cells, such as" in str(caught.value)
+
+
 def test_targets_that_are_nothing_are_refused_with_the_nearest(small_study: Path) -> None:
     (small_study / "assays.csv").write_text(assays(small_study))
     ask(small_study, "traits: {targets: [chlorophyl]}\n", "[carotenoids]")

@@ -789,7 +789,7 @@ class Traits(Section):
         [],
         max_length=20,
         description="What is estimated: quantities of assays.csv such as `chlorophyll`, or columns "
-        "of numbers of units.csv (named in design.factors) or scans.csv.",
+        "of numbers of units.csv or scans.csv.",
     )
     preprocessing: Annotated[
         list[

@@ -216,8 +216,8 @@ def known_traits(job: Job, spectra: LeafSpectra) -> list[Known]:
                     file="study.yaml",
                     column="traits.targets",
                     found=f"{quoted(target)}, which is neither assayed nor a column",
-                    expected="a quantity of assays.csv, or a column of numbers of units.csv (named "
-                    "in design.factors) or scans.csv",
+                    expected="a quantity of assays.csv, or a column of numbers of units.csv or "
+                    "scans.csv",
                     mend=f"There are {first_words(there, 8)}." if there else "Add assays.csv.",
                 )
             )
@@ -256,7 +256,7 @@ def target_problems(
                     column="traits.targets",
                     found=quoted(target),
                     expected="a quantity of the sheet of assays, or a column of numbers of "
-                    "units.csv (named in design.factors) or scans.csv",
+                    "units.csv or scans.csv",
                     mend=nearest(target, [*assayed, *numeric(of_units), *numeric(of_scans)]),
                 )
             )
