@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from leafledger.effects import trait_responses
 from leafledger.effects.trait_responses import run
 from leafledger.records.record import Job
 from leafledger.study.table_files import read_csv, write_csv, write_json
@@ -161,6 +162,22 @@ def test_holm_counts_the_tests_of_all_responses(make_job: MakeMeans) -> None:
     assert len(changes) == 4 and changes["p_holm"].min() == pytest.approx(
         4 * changes["p"].min(), rel=1e-9
     )
+
+
+@pytest.mark.parametrize("methods", [["linear_model", "paired_t"], ["welch_t", "paired_t"]])
+def test_without_an_uncertain_calibration_p_is_that_of_the_test(
+    make_job: MakeMeans, monkeypatch: pytest.MonkeyPatch, methods: list[str]
+) -> None:
+    job = make_job([0.7, 0.7, 0.7], effect=1.0)
+    job.settings["effects"] = {**EFFECTS, "methods": methods}
+    run(job)
+    ours = read_csv(job.outputs["trait_effects"])
+    monkeypatch.setattr(trait_responses, "widened", lambda effect, *_: effect)
+    run(job)
+    tests = read_csv(job.outputs["trait_effects"])
+    assert set(ours["method"]) == {*methods}
+    np.testing.assert_allclose(ours["p"], tests["p"], rtol=1e-7)
+    np.testing.assert_allclose(ours["ci_low"], tests["ci_low"], rtol=1e-9)
 
 
 def test_names_of_treatments_change_signs_and_no_digit_of_p(make_job: MakeMeans) -> None:
