@@ -112,6 +112,7 @@ def test_the_rule_from_spectra_to_tables(tmp_path: Path) -> None:
     assert "dry_matter" in summary["determined_by_prior"]
     said = " ".join(summary["sentences"])
     assert "22 accepted scans from 430 to 950 nm" in said and "It describes 21" in said
+    assert "1 scan is not described by the model and takes no part in means." in said
     assert "rests on the prior" in said and "interpolated linearly" in said
     assert {m.name: m.value for m in outcome.metrics}["leaf_model_unfit"] == 1
     assert any("does not fit 1 of 22" in text for text in outcome.warnings)
