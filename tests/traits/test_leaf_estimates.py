@@ -12,7 +12,7 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.records.record import Job
-from leafledger.report.pigments import beside_assays, beside_sentences
+from leafledger.report.pigments import beside_assays, beside_sentences, beside_warnings
 from leafledger.study.table_files import (
     read_csv,
     read_json,
@@ -186,3 +186,18 @@ def test_assays_stand_beside_the_same_leaf_in_the_same_unit() -> None:
     (said,) = beside_sentences([both], "plant")
     assert "in 1 leaf of 1 plant: mean 3.00 ug/cm2" in said or "mean 3 ug/cm2" in said
     assert beside_assays(contents.iloc[:0], scans) == []
+
+
+def test_an_estimate_far_from_its_assays_is_warned_of() -> None:
+    """Of differences 30 and 40 the root mean square is 35.4; u is 5 (3 and 4 together)."""
+    place = {"unit": "p1", "quantity": "chlorophyll", "unit_of_value": "ug/cm2", "u_assay": 3.0,
+             "u_model": 4.0, "value_assay": 20.0}  # fmt: skip
+    rows = [{**place, "value_model": 50.0}, {**place, "value_model": 60.0}]
+    (said,) = beside_warnings(rows, "plant")
+    assert "by the leaf model lies 35 ug/cm2 from the assays of the same 1 plant" in said
+    assert "7.1 times the standard uncertainty" in said
+    rows[1] = {**place, "value_model": 24.0}  # 21.4: 4.3 times
+    assert beside_warnings(rows, "plant") == []
+    rows = [{**place, "u_assay": math.nan, "value_model": 41.0}]
+    assert "5.2 times" in beside_warnings(rows, "plant")[0]
+    assert beside_warnings([], "plant") == []
