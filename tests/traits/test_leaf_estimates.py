@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,6 +14,7 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.records.record import Job
+from leafledger.report.answer import _sources
 from leafledger.report.pigments import beside_assays, beside_sentences, beside_warnings
 from leafledger.study.table_files import (
     read_csv,
@@ -201,3 +204,18 @@ def test_an_estimate_far_from_its_assays_is_warned_of() -> None:
     rows = [{**place, "u_assay": math.nan, "value_model": 41.0}]
     assert "5.2 times" in beside_warnings(rows, "plant")[0]
     assert beside_warnings([], "plant") == []
+
+
+def test_the_warning_is_among_those_to_keep_in_mind() -> None:
+    place = {"unit": "p1", "session": "day0", "leaf": "1", "quantity": "chlorophyll",
+             "unit_of_value": "ug/cm2", "u": 1.0}  # fmt: skip
+    tables = {
+        "pigment_contents": pd.DataFrame([{**place, "value": 20.0, "used": True}]),
+        "leaf_model_scans": pd.DataFrame([{**place, "value": 50.0, "fits": True}]),
+    }
+    material: Any = SimpleNamespace(
+        records={}, effects_summary={}, classes=None, leaf_model={}, tables=tables,
+        unit_word="plant",
+    )  # fmt: skip
+    (_, (rule, _, texts)) = _sources(material)
+    assert rule == "leaf_model" and "30 ug/cm2 from the assays" in texts[0]
