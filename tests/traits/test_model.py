@@ -21,6 +21,7 @@ from leafledger.traits.model import (
     TraitRegression,
     domain_of,
     estimate,
+    estimate_warnings,
     load_trait_model,
 )
 from leafledger.traits.regression import fit_regression
@@ -83,6 +84,10 @@ def test_strange_spectra_are_outside(job: Job) -> None:
     table = estimate(saved, ["wave", "far"], strange, axis, "here")
     assert not table["inside"].any()
     assert "(Q)" in table["domain"][0] and "(T2)" in table["domain"][1]
+    told = " ".join(estimate_warnings(saved, table))
+    assert "2 of 2 scans lie outside the model's domain: their intervals do not hold" in told
+    told = " ".join(estimate_warnings(saved, table[:1]))
+    assert "1 of 1 scan lies outside the model's domain: its interval does not hold" in told
 
 
 def test_a_shift_that_only_some_folds_see_is_outside() -> None:

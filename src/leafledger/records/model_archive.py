@@ -251,7 +251,7 @@ def _read(path: Path, folder: str) -> bytes:
     except (BadZipFile, NotImplementedError, ValueError) as odd:
         raise InputFault(
             _fault(path, f"no model archive ({odd})", "a model as a run wrote it, in one .skops",
-                   _archive_beside(path) or f"Name a file {folder}/....skops of a study.")
+                   _archive_beside(path) or f"Name an archive (.skops) in {folder} of a study.")
         ) from odd  # fmt: skip
     if unpacked > MOST_BYTES:
         raise InputFault(_too_large(path))

@@ -35,7 +35,7 @@ from leafledger.study.table_files import canonical_json
 from leafledger.traits.measures import Conformal, jackknife_plus, reached_level
 from leafledger.traits.regression import Fitted, fit_regression
 from leafledger.traits.samples import Known
-from leafledger.words import listed
+from leafledger.words import counted, listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -533,14 +533,16 @@ def estimate_warnings(saved: SavedTraitModel, table: pd.DataFrame) -> list[str]:
     beyond = int(table["extrapolated"].sum())
     if beyond:
         low, high = card["value_range"]
+        lie = "lies" if beyond == 1 else "lie"
         found.append(
-            f"{beyond} of {len(table)} estimates lie beyond the known values ({low:.3g} to "
-            f"{high:.3g}{unit})"
+            f"{beyond} of {counted(len(table), 'estimate')} {lie} beyond the known values "
+            f"({low:.3g} to {high:.3g}{unit})"
         )
     away = int((~table["inside"]).sum())
     if away:
+        lie, theirs = ("lies", "its interval does") if away == 1 else ("lie", "their intervals do")
         found.append(
-            f"{away} of {len(table)} scans lie outside the model's domain: their intervals do not "
-            "hold there"
+            f"{away} of {counted(len(table), 'scan')} {lie} outside the model's domain: {theirs} "
+            "not hold there"
         )
     return found
