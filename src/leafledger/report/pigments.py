@@ -278,6 +278,40 @@ def beside_sentences(rows: Rows, unit_word: str) -> list[str]:
     return found
 
 
+_MANY: Final = 5.0
+"""Root mean square difference to assays, in standard uncertainties, above which it is warned."""
+
+
+def beside_warnings(rows: Rows, unit_word: str) -> list[str]:
+    """Return a warning for each quantity that lies much further from its assays than both say.
+
+    The difference is held against the root mean square of the standard uncertainties of estimate
+    and assay together; an assay without a stated one counts with that of the estimate alone.
+    """
+    found = []
+    for quantity in dict.fromkeys(str(row["quantity"]) for row in rows):
+        own = [row for row in rows if row["quantity"] == quantity]
+        away, u_assay, u_model = (
+            np.array(values, dtype=np.float64)
+            for values in zip(
+                *((r["value_model"] - r["value_assay"], r["u_assay"], r["u_model"]) for r in own),
+                strict=True,
+            )
+        )
+        off = float(np.sqrt((away**2).mean()))
+        u = float(np.sqrt((np.nan_to_num(u_assay) ** 2 + u_model**2).mean()))
+        if off > _MANY * u:
+            unit = unit_suffix(str(own[0]["unit_of_value"]))
+            found.append(
+                f"{quantity.replace('_', ' ')} by the leaf model lies "
+                f"{format_number(off, 2)}{unit} from the assays of the same "
+                f"{counted(len({r['unit'] for r in own}), unit_word)} (root mean square), "
+                f"{format_number(off / u, 2)} times the standard uncertainty: do not read it as "
+                "measured; hold the table of coefficients against the published one"
+            )
+    return found
+
+
 def draw_beside_assays(figures: FigureSet, rows: Rows) -> Figure:
     """Draw the estimates of the leaf model against the assays of the same leaves."""
     names = list(dict.fromkeys(str(row["quantity"]) for row in rows))
