@@ -35,6 +35,7 @@ def material(job: Job) -> Any:
         traits=read_json(job.outputs["traits_summary"]),
         tables=tables,
         unit_word="plant",
+        unit_words="plants",
         stated_sessions=("d1",),
         groups=SimpleNamespace(names=("water", "iron")),
     )
@@ -59,6 +60,8 @@ def test_models_are_drawn_and_listed(make_job: MakeJob) -> None:
     rivals = [row for row in part["rivals"] if row["target"] == "chlorophyll"]
     assert [row["difference_text"] for row in rivals if row["procedure"] == "plsr"] == [""]
     assert all(row["interval_text"] for row in rivals if row["procedure"] != "plsr")
+    assert {len(text.split()[0].partition(".")[2]) for text in
+            (rmsep["value_text"], *rmsep["interval_text"].split(" to "))} == {2}  # fmt: skip
     assert "mean of the other plants" in [row["procedure_words"] for row in rivals]
     # The numbers of a row have the same decimals.
     row = next(row for row in rivals if row["procedure"] == "ridge")

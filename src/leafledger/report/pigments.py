@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -25,14 +24,16 @@ from leafledger.report.figures import (
 )
 from leafledger.report.gather import Material, contrast_in_words, contrast_words
 from leafledger.report.numbers import (
-    format_fixed,
+    format_alike,
+    format_interval,
     format_number,
     format_p,
     is_number,
     short,
     unit_suffix,
 )
-from leafledger.words import counted, plural
+from leafledger.traits.rivals import WORDS as PROCEDURES
+from leafledger.words import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -497,13 +498,6 @@ _MEASURES: Final = {
     "r2": "R2",
     "rpd": "spread over error (RPD)",
 }
-_PROCEDURES: Final = {
-    "plsr": "partial least squares regression",
-    "mean": "mean of the other {units}",
-    "best_index": "best single index",
-    "ridge": "ridge regression",
-    "gaussian_process": "Gaussian process",
-}
 
 
 def _words(target: str) -> str:
@@ -639,9 +633,7 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
     outside = outside[~outside["inside"].astype(bool)] if len(outside) else outside
     found: dict[str, Any] = {
         "targets": targets,
-        "rivals": [
-            _rival_row(row, plural(material.unit_word)) for row in _records(tables["trait_rivals"])
-        ],
+        "rivals": [_rival_row(r, material.unit_words) for r in _records(tables["trait_rivals"])],
         "measures": [_measure_row(row) for row in _records(tables["trait_measures"])],
         "n_outside": len(outside[["unit", "session", "leaf"]].drop_duplicates()),
         "effects": [_effect_row(row, words) for row in _records(tables["trait_effects"])],
@@ -664,26 +656,26 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
 def _measure_row(row: Row) -> dict[str, Any]:
     """Return a measure as the page shows it."""
     suffix = unit_suffix(str(row["unit_of_value"]))
-    known = is_number(row["estimate"])
+    value, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
     return {
         **row,
         "words": _words(str(row["target"])),
         "measure_words": _MEASURES.get(str(row["measure"]), _words(str(row["measure"]))),
-        "value_text": f"{format_number(row['estimate'])}{suffix}" if known else "",
-        "interval_text": _interval(row["ci_low"], row["ci_high"]),
+        "value_text": f"{value}{suffix}" if is_number(row["estimate"]) else "",
+        "interval_text": f"{low} to {high}" if is_number(row["ci_low"]) else "",
     }
 
 
 def _effect_row(row: Row, words: Mapping[str, str]) -> dict[str, Any]:
     """Return an effect on an estimated trait as the page shows it."""
     suffix = unit_suffix(str(row["unit_of_value"]))
-    known = is_number(row["estimate"])
+    value, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
     return {
         **row,
         "words": f"estimated {_words(str(row['target']))}",
         "contrast_words": contrast_in_words(str(row["contrast"]), words),
-        "value_text": f"{format_number(row['estimate'], 3)}{suffix}" if known else "",
-        "interval_text": _interval(row["ci_low"], row["ci_high"]),
+        "value_text": f"{value}{suffix}" if is_number(row["estimate"]) else "",
+        "interval_text": f"{low} to {high}" if is_number(row["ci_low"]) else "",
         "method_words": _words(str(row["method"])),
         "p_text": format_p(row["p_holm"]) if is_number(row["p_holm"]) else "",
     }
@@ -691,34 +683,15 @@ def _effect_row(row: Row, words: Mapping[str, str]) -> dict[str, Any]:
 
 def _rival_row(row: Row, units: str) -> dict[str, Any]:
     """Return a procedure as the page shows it: all numbers of a row with the same decimals."""
-    procedure = str(row["procedure"])
     numbers = [row[name] for name in ("rmsep", "difference", "difference_low", "difference_high")]
-    error, difference, low, high = _alike(numbers)
+    error, difference, low, high = format_alike(numbers)
+    name = PROCEDURES[row["procedure"]].removeprefix("the ").removeprefix("a ")
     return {
         **row,
         "words": _words(str(row["target"])),
-        "procedure_words": _PROCEDURES.get(procedure, _words(procedure)).format(units=units),
+        "procedure_words": name.replace("units", units),
         "rmsep_text": error,
         "suffix": unit_suffix(str(row["unit_of_value"])),
         "difference_text": difference,
         "interval_text": f"{low} to {high}" if low and high else "",
     }
-
-
-def _alike(values: Sequence[Any]) -> list[str]:
-    """Write numbers with the decimals of three figures of the first; what is none stays empty.
-
-    Examples
-    --------
-    >>> _alike([2.1234, 0.05, None]), _alike([1512.3, 3.27])
-    (['2.12', '0.05', ''], ['1512', '3'])
-    """
-    first = float(values[0])
-    decimals = max(0, 2 - math.floor(math.log10(abs(first)))) if first else 2
-    return [format_fixed(float(v), decimals) if is_number(v) else "" for v in values]
-
-
-def _interval(low: Any, high: Any) -> str:
-    if not (is_number(low) and is_number(high)):
-        return ""
-    return f"{format_number(low, 3)} to {format_number(high, 3)}"
