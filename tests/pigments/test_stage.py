@@ -252,10 +252,13 @@ def test_extracts_of_one_leaf_are_averaged(tmp_path: Path) -> None:
 
 def test_a_stated_index_is_the_one_used(tmp_path: Path) -> None:
     job = study(tmp_path, GOOD, settings={"index": "Z", "interval": 0.9})
-    run(job)
+    outcome = run(job)
     assert not table(job, "pigment_calibrations")["chosen"].any()
+    (warning,) = [text for text in outcome.warnings if "not calibrated" in text]
+    assert warning.startswith("Total chlorophyll in ug/cm2, chlorophyll a")
+    assert "of chlorophyll a to b are not calibrated: Z does not estimate plants" in warning
     said = read_json(job.outputs["pigments_summary"])["sentences"][0]["sentence"]
-    assert "Z estimates plants left out not clearly better than the mean" in said
+    assert "Z does not estimate plants left out clearly better than the mean of the others" in said
     good = study(tmp_path / "b", GOOD, settings={"index": "X", "interval": 0.9})
     run(good)
     own = table(good, "pigment_calibrations").query("chosen and quantity == 'chlorophyll'")

@@ -225,6 +225,15 @@ def test_classes_are_told_one_by_one(full):
     assert full.seen.text.count("the design has no two blocks") == 1
 
 
+def test_what_else_the_procedure_names_stands_after_its_accuracy(full):
+    """`The same procedure` can be said once the procedure was named: not in the first line."""
+    part = full.page.split('id="apart"', 1)[1].split("</section>", 1)[0]
+    places = [
+        part.index(text) for text in ('id="how-sure"', "the same procedure", 'id="confusion"')
+    ]
+    assert places == sorted(places)
+
+
 MATRIX = {
     "rows": [
         {"true": "a", "total": 20.0, "cells": [{"share": s} for s in (0.75, 0.05, 0.2)]},

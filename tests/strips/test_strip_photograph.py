@@ -20,6 +20,7 @@ from leafledger.strips.strip_photograph import (
     MarkedSpot,
     MarkedStrip,
     density_profile,
+    lane_light_problems,
     linear_light,
     marking_problems,
     profile_text,
@@ -129,6 +130,45 @@ def test_points_that_cannot_be_meant() -> None:
     assert len(marking_problems(both, SIZE, "strip.png")) == 2
 
 
+def test_a_spot_beside_the_lane_and_an_uncertainty_beyond_a_quarter_of_the_way() -> None:
+    """The lane is 120 pixels wide about column 200; 82 / 4 = 20.5 mm."""
+    good = marked(painted())
+    for x, said in ((261.0, "1 pixels beside the lane"), (40.0, "100 pixels beside the lane")):
+        assert said in _said(replace(good, spots=(MarkedSpot((x, 500.0), "green"),)))
+    assert _said(replace(good, spots=(MarkedSpot((259.0, 500.0), "green"),))) == ""
+    assert "at most 20.5 mm" in _said(replace(good, u_mm=500.0))
+    assert "u_mm" in _said(replace(good, u_mm=20.6)) and _said(replace(good, u_mm=20.5)) == ""
+    turned = marked(painted(12.0))
+    assert _said(turned) == ""
+
+
+@pytest.mark.parametrize(
+    ("kind", "said"),
+    [("black", "0.0 % of full light"), ("transparent", "one even tone"), ("grey", "one even tone")],
+)
+def test_a_lane_that_shows_nothing_is_not_written(
+    small_study: Path, tmp_path: Path, kind: str, said: str
+) -> None:
+    strip = painted()
+    colour = {"black": (0, 0, 0, 255), "transparent": (0, 0, 0, 0), "grey": (128, 128, 128, 255)}
+    path = tmp_path / "strip.png"
+    Image.new("RGBA", SIZE, colour[kind]).save(path)
+    done = _strip(small_study, path, strip)
+    assert isinstance(done.exception, InputFault) and said in str(done.exception)
+    assert not (small_study / "chromatograms.csv").exists()
+
+
+def test_a_pale_spot_is_enough_and_a_dim_lane_is_none() -> None:
+    strip = painted()
+    pale = np.full((SIZE[1], SIZE[0], 3), 220, dtype=np.uint8)
+    assert lane_light_problems(pale, marked(strip), "s.png")
+    pale[390:410, :, 2] = 214  # the blue of a faint yellow spot: density 0.027
+    assert lane_light_problems(pale, marked(strip), "s.png") == []
+    dim = pale // 8
+    (problem,) = lane_light_problems(dim, marked(strip), "s.png")
+    assert "of full light" in problem.found
+
+
 def test_a_kept_profile_is_read_again(tmp_path: Path) -> None:
     strip = painted()
     profile = density_profile(read_photograph(strip.save(tmp_path / "s.png")), marked(strip))
@@ -218,7 +258,12 @@ def test_what_the_sheet_refuses_is_not_written(small_study: Path, tmp_path: Path
         (("--strip", "../up"), "up"),
         (("--strip", "=1"), "=1"),
         (("--u-mm", "-1"), "u_mm"),
-        (("--spot", "1,green"), "a point such as"),
+        (("--spot", "1,green"), "no point and no colour"),
+        (("--spot", "222,300"), "without a colour"),
+        (("--spot", "222,300,"), "without a colour"),
+        (("--spot", "222,380,blue, green"), "more than three parts"),
+        (("--spot", "222,x,green"), "a point such as"),
+        (("--u-mm", "500"), "20.5 mm"),
         (("--start", "5,5"), "3 points"),
         (("--spot", "200,500,=cmd()"), "=cmd"),
     ):

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from leafledger.effects import trait_responses
 from leafledger.effects.trait_responses import run
 from leafledger.records.record import Job
 from leafledger.study.table_files import read_csv, write_csv, write_json
@@ -40,6 +41,9 @@ def make_job(tmp_path: Path) -> MakeMeans:
         effect: float = 5.0,
         swapped: bool = False,
         responses: tuple[str, ...] = ("chlorophyll",),
+        source: str = "assays",
+        unclear: str = "",
+        targets: tuple[str, ...] = ("chlorophyll",),
     ) -> Job:
         """Write means of 16 plants; refit k finds ``shift[k]`` more in treated plants at d9."""
         rng = np.random.default_rng(4)
@@ -49,7 +53,8 @@ def make_job(tmp_path: Path) -> MakeMeans:
         base = {(u, s): 20 + rng.normal() + effect * (treated[u] and s == "d9")
                 for u in units for s in ("d0", "d9")}  # fmt: skip
         rows = [
-            ("chlorophyll", refit, u, s, value + by * (treated[u] and s == "d9"), 3, "ug/cm2")
+            (target, refit, u, s, value + by * (treated[u] and s == "d9"), 3, "ug/cm2")
+            for target in targets
             for refit, by in enumerate([0.0, *shift])
             for (u, s), value in base.items()
         ]
@@ -57,8 +62,9 @@ def make_job(tmp_path: Path) -> MakeMeans:
         frame = pd.DataFrame(rows, columns=list(names_of("trait_unit_means")))
         write_csv(inputs["trait_unit_means"], frame, names_of("trait_unit_means"))
         write_json(inputs["traits_summary"], {"targets": [
-            {"target": "chlorophyll", "trained": True, "unit_of_value": "ug/cm2", "n_leaves": 9,
-             "n_units": 7, "source": "assays", "measures": {"rmsep": [1.5, 1.0, 2.0]}},
+            *({"target": target, "trained": True, "unit_of_value": "ug/cm2", "n_leaves": 9,
+               "n_units": 7, "source": source, "unclear": unclear,
+               "measures": {"rmsep": [1.5, 1.0, 2.0]}} for target in targets),
             {"target": "nitrogen", "trained": False, "reason": "too few plants"},
         ]})  # fmt: skip
         settings = {
@@ -89,12 +95,14 @@ def test_the_test_is_welch_and_the_calibration_widens_its_interval(make_job: Mak
     change = (wide["d9"] - wide["d0"]).to_numpy()
     by_scipy = stats.ttest_ind(change[:8], change[8:], equal_var=False)
     low, high = by_scipy.confidence_interval(0.95)
-    assert row["p"] == pytest.approx(by_scipy.pvalue, rel=1e-9)
     assert (row["ci_low_test"], row["ci_high_test"]) == pytest.approx((low, high), rel=1e-9)
     u = np.sqrt(4 / 5 * np.sum(np.square(shift)))  # the mean of the shifts is zero
     assert row["u_calibration"] == pytest.approx(u, rel=1e-9)
     se = (high - low) / 2 / stats.t.ppf(0.975, by_scipy.df)
-    half = stats.t.ppf(0.975, by_scipy.df) * np.sqrt(se**2 + u**2)
+    total = np.sqrt(se**2 + u**2)
+    p = 2 * stats.t.sf(abs(row["estimate"]) / total, by_scipy.df)
+    assert row["p"] == pytest.approx(p, rel=1e-7) and p > 2 * by_scipy.pvalue
+    half = stats.t.ppf(0.975, by_scipy.df) * total
     assert row["ci_high"] - row["estimate"] == pytest.approx(half, rel=1e-9)
     assert row["estimate"] - row["ci_low"] == pytest.approx(half, rel=1e-9)
     for part in ("estimated chlorophyll", "error of 1.5 ug/cm2 on plants left out",
@@ -110,6 +118,66 @@ def test_a_calibration_that_all_refits_share_widens_nothing(make_job: MakeMeans)
     row = difference(job)
     assert row["u_calibration"] == pytest.approx(0.0, abs=1e-12)
     assert row["ci_low"] == pytest.approx(row["ci_low_test"], rel=1e-12)
+
+
+@pytest.mark.parametrize("effect", [1.0, 2.0, 3.0, 4.0])
+def test_a_verdict_never_contradicts_the_interval(make_job: MakeMeans, effect: float) -> None:
+    job = make_job([1.5, -1.5, 0.5, -0.5], effect=effect)
+    run(job)
+    row = difference(job)
+    shown = row["ci_low"] > 0 or row["ci_high"] < 0
+    assert (row["verdict"] == "significant") == shown, "alone in its family"
+    assert (row["p"] < 0.05) == shown
+
+
+def test_a_worthless_model_is_not_tested(make_job: MakeMeans) -> None:
+    job = make_job([0.1, -0.1], unclear="exchanged values are estimated as well")
+    outcome = run(job)
+    assert len(read_csv(job.outputs["trait_effects"])) == 0
+    assert outcome.warnings == [
+        "no effect on estimated chlorophyll: exchanged values are estimated as well"
+    ]
+
+
+def test_a_constant_of_the_unit_has_no_change(make_job: MakeMeans) -> None:
+    for source, questions in (
+        ("units", {"difference_in_change"}),
+        ("scans", {"difference_in_change", "change"}),
+    ):
+        job = make_job([0.1, -0.1], source=source)
+        run(job)
+        assert set(read_csv(job.outputs["trait_effects"])["question"]) == questions
+
+
+def test_holm_counts_the_tests_of_all_responses(make_job: MakeMeans) -> None:
+    names = ("nitrogen_content", "chlorophyll")
+    job = make_job([1.0, -1.0], effect=1.5, responses=names, targets=names)
+    run(job)
+    table = read_csv(job.outputs["trait_effects"])
+    own = table[table["question"] == "difference_in_change"]
+    assert own["target"].tolist() == list(names), "in the order of effects.responses"
+    assert own["family"].nunique() == 1
+    np.testing.assert_allclose(own["p_holm"], np.minimum(1, 2 * own["p"]), rtol=1e-9)
+    changes = table[table["question"] == "change"]
+    assert len(changes) == 4 and changes["p_holm"].min() == pytest.approx(
+        4 * changes["p"].min(), rel=1e-9
+    )
+
+
+@pytest.mark.parametrize("methods", [["linear_model", "paired_t"], ["welch_t", "paired_t"]])
+def test_without_an_uncertain_calibration_p_is_that_of_the_test(
+    make_job: MakeMeans, monkeypatch: pytest.MonkeyPatch, methods: list[str]
+) -> None:
+    job = make_job([0.7, 0.7, 0.7], effect=1.0)
+    job.settings["effects"] = {**EFFECTS, "methods": methods}
+    run(job)
+    ours = read_csv(job.outputs["trait_effects"])
+    monkeypatch.setattr(trait_responses, "widened", lambda effect, *_: effect)
+    run(job)
+    tests = read_csv(job.outputs["trait_effects"])
+    assert set(ours["method"]) == {*methods}
+    np.testing.assert_allclose(ours["p"], tests["p"], rtol=1e-7)
+    np.testing.assert_allclose(ours["ci_low"], tests["ci_low"], rtol=1e-9)
 
 
 def test_names_of_treatments_change_signs_and_no_digit_of_p(make_job: MakeMeans) -> None:

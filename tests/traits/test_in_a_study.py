@@ -69,6 +69,30 @@ def test_a_column_needs_no_assays(small_study: Path) -> None:
         checked_study(small_study)
 
 
+def test_any_column_of_units_may_be_a_target_and_may_have_gaps(small_study: Path) -> None:
+    lines = (small_study / "units.csv").read_text().splitlines()
+    text = [
+        f"{lines[0]},biomass,note",
+        *(f"{line},{i or ''},x" for i, line in enumerate(lines[1:])),
+    ]
+    (small_study / "units.csv").write_text("\n".join(text) + "\n")
+    plain = settings_of(read_study(small_study), "effects", None)
+    ask(small_study, "traits: {targets: [biomass]}\n")
+    study = checked_study(small_study)
+    assert TRAITS in tasks(study) and not sheet_warnings(study)
+    units = list(study.units)
+    assert settings_of(study, "traits", None)["columns"]["units"] == {
+        "biomass": {unit: str(i or "") for i, unit in enumerate(units)}
+    }
+    assert settings_of(study, "effects", None) == plain, "no other step sees the column"
+    path = small_study / "study.yaml"
+    path.write_text(path.read_text().replace("[biomass]", "[biomas, note]"))
+    (small_study / "assays.csv").write_text(assays(small_study))
+    with pytest.raises(InputFault) as caught:
+        checked_study(small_study)
+    assert 'Did you mean "biomass"' in str(caught.value) and "8 cells, such as" in str(caught.value)
+
+
 def test_targets_that_are_nothing_are_refused_with_the_nearest(small_study: Path) -> None:
     (small_study / "assays.csv").write_text(assays(small_study))
     ask(small_study, "traits: {targets: [chlorophyl]}\n", "[carotenoids]")
@@ -77,6 +101,33 @@ def test_targets_that_are_nothing_are_refused_with_the_nearest(small_study: Path
     text = str(caught.value)
     for part in ("traits.targets", "chlorophyl", "chlorophyll", "effects.responses", "carotenoids"):
         assert part in text
+
+
+def test_a_column_without_values_yet_is_a_column(small_study: Path) -> None:
+    lines = (small_study / "scans.csv").read_text().splitlines()
+    text = "\n".join([f"{lines[0]},SPAD", *(f"{line}," for line in lines[1:])]) + "\n"
+    (small_study / "scans.csv").write_text(text)
+    ask(small_study, "traits: {targets: [SPAD]}\n")
+    study = checked_study(small_study)
+    assert settings_of(study, "traits", None)["columns"]["scans"] == {"SPAD": {}}
+
+
+@pytest.mark.parametrize(
+    ("section", "responses", "words"),
+    [
+        ("{targets: [N, P, N]}", "", ("traits.targets", 'each name once, not "N" twice')),
+        ("{targets: [N]}", "[N, N]", ("effects.responses", 'each name once, not "N" twice')),
+        ("{targets: []}", "", ("traits", "targets to estimate or a leaf_model")),
+    ],
+)
+def test_doubles_and_a_section_without_a_wish_are_refused(
+    small_study: Path, section: str, responses: str, words: tuple[str, ...]
+) -> None:
+    ask(small_study, f"traits: {section}\n", responses)
+    with pytest.raises(InputFault) as caught:
+        checked_study(small_study)
+    for word in words:
+        assert word in str(caught.value)
 
 
 def test_a_target_without_any_sheet_waits_and_says_so(small_study: Path) -> None:

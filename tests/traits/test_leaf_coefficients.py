@@ -86,6 +86,41 @@ def test_a_column_in_another_unit(tmp_path: Path, column: str, factor: float, sa
     assert said in problem.mend
 
 
+@pytest.mark.parametrize(
+    ("one", "other", "columns"),
+    [
+        ("chlorophyll", "carotenoids", ["chlorophyll", "carotenoids"]),
+        ("chlorophyll", "anthocyanins", ["chlorophyll", "anthocyanins"]),
+        ("carotenoids", "anthocyanins", ["carotenoids"]),
+    ],
+)
+def test_exchanged_headings(tmp_path: Path, one: str, other: str, columns: list[str]) -> None:
+    """PROSPECT-D: chlorophyll is zero from 781 nm, carotenoids from 561, anthocyanins from 690."""
+    path = write_table(tmp_path / NAME)
+    head, _, rows = path.read_text().partition("\n")
+    names = [{one: other, other: one}.get(name, name) for name in head.split(",")]
+    path.write_text(",".join(names) + "\n" + rows)
+    problems = _refused(path)
+    assert {*columns} <= {p.column for p in problems}
+    assert any("headings of two pigments exchanged" in p.mend for p in problems)
+
+
+@pytest.mark.parametrize(
+    ("name", "nm"), [("chlorophyll", 781), ("carotenoids", 561), ("anthocyanins", 690)]
+)
+def test_a_pigment_absorbs_nothing_beyond_its_end(tmp_path: Path, name: str, nm: int) -> None:
+    own = coefficients()
+    k = own.absorption[name].copy()
+    k[nm - 400] = 0.011 * k.max()
+    changed = Coefficients(own.wavelength_nm, own.refractive_index, {**own.absorption, name: k})
+    (problem,) = _refused(write_table(tmp_path / NAME, changed))
+    assert problem.column == name and f"at {nm} nm" in problem.found
+    k[nm - 400] = 0.0
+    k[nm - 401] = 0.011 * k.max()  # the last wavelength where it may absorb
+    changed = Coefficients(own.wavelength_nm, own.refractive_index, {**own.absorption, name: k})
+    read_coefficients(write_table(tmp_path / NAME, changed), NAME)
+
+
 def test_a_refractive_index_that_is_none(tmp_path: Path) -> None:
     (problem,) = _refused(_changed(tmp_path, refractive_index=0.5))
     assert problem.column == "refractive_index"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,7 +14,8 @@ import pytest
 
 from leafledger.errors import InputFault
 from leafledger.records.record import Job
-from leafledger.report.pigments import beside_assays, beside_sentences
+from leafledger.report.answer import _sources
+from leafledger.report.pigments import beside_assays, beside_sentences, beside_warnings
 from leafledger.study.table_files import (
     read_csv,
     read_json,
@@ -112,6 +115,7 @@ def test_the_rule_from_spectra_to_tables(tmp_path: Path) -> None:
     assert "dry_matter" in summary["determined_by_prior"]
     said = " ".join(summary["sentences"])
     assert "22 accepted scans from 430 to 950 nm" in said and "It describes 21" in said
+    assert "1 scan is not described by the model and takes no part in means." in said
     assert "rests on the prior" in said and "interpolated linearly" in said
     assert {m.name: m.value for m in outcome.metrics}["leaf_model_unfit"] == 1
     assert any("does not fit 1 of 22" in text for text in outcome.warnings)
@@ -185,3 +189,33 @@ def test_assays_stand_beside_the_same_leaf_in_the_same_unit() -> None:
     (said,) = beside_sentences([both], "plant")
     assert "in 1 leaf of 1 plant: mean 3.00 ug/cm2" in said or "mean 3 ug/cm2" in said
     assert beside_assays(contents.iloc[:0], scans) == []
+
+
+def test_an_estimate_far_from_its_assays_is_warned_of() -> None:
+    """Of differences 30 and 40 the root mean square is 35.4; u is 5 (3 and 4 together)."""
+    place = {"unit": "p1", "quantity": "chlorophyll", "unit_of_value": "ug/cm2", "u_assay": 3.0,
+             "u_model": 4.0, "value_assay": 20.0}  # fmt: skip
+    rows = [{**place, "value_model": 50.0}, {**place, "value_model": 60.0}]
+    (said,) = beside_warnings(rows, "plant")
+    assert "by the leaf model lies 35 ug/cm2 from the assays of the same 1 plant" in said
+    assert "7.1 times the standard uncertainty" in said
+    rows[1] = {**place, "value_model": 24.0}  # 21.4: 4.3 times
+    assert beside_warnings(rows, "plant") == []
+    rows = [{**place, "u_assay": math.nan, "value_model": 41.0}]
+    assert "5.2 times" in beside_warnings(rows, "plant")[0]
+    assert beside_warnings([], "plant") == []
+
+
+def test_the_warning_is_among_those_to_keep_in_mind() -> None:
+    place = {"unit": "p1", "session": "day0", "leaf": "1", "quantity": "chlorophyll",
+             "unit_of_value": "ug/cm2", "u": 1.0}  # fmt: skip
+    tables = {
+        "pigment_contents": pd.DataFrame([{**place, "value": 20.0, "used": True}]),
+        "leaf_model_scans": pd.DataFrame([{**place, "value": 50.0, "fits": True}]),
+    }
+    material: Any = SimpleNamespace(
+        records={}, effects_summary={}, classes=None, leaf_model={}, tables=tables,
+        unit_word="plant",
+    )  # fmt: skip
+    (_, (rule, _, texts)) = _sources(material)
+    assert rule == "leaf_model" and "30 ug/cm2 from the assays" in texts[0]

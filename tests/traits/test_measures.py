@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -14,7 +17,8 @@ from leafledger.traits.measures import (
     jackknife_plus,
     measures,
 )
-from leafledger.traits.regression import splits_of, validate
+from leafledger.traits.regression import PermutationTest, splits_of, validate
+from leafledger.traits.trait_tables import unclear_reason
 
 from .conftest import TRAITS, WAVELENGTH_NM, known_of, simulated
 
@@ -22,6 +26,26 @@ from .conftest import TRAITS, WAVELENGTH_NM, known_of, simulated
 def values(y, predicted, units, u=None):
     u = np.full(len(y), np.nan) if u is None else u
     return {one.name: one for one in measures(y, np.atleast_2d(predicted), units, u)}
+
+
+@pytest.mark.parametrize(
+    ("rmsep", "p", "n_draws", "reason"),
+    [
+        (1.7, 0.05, 19, ""),  # 0.85 of the mean's 2, and p at its level
+        (1.71, 0.05, 19, "clearly better than the mean of the other pots does (error 1.71 mg"),
+        (1.0, 0.10, 19, "exchanged between pots are estimated as well (in 1 of 19 draws, p = 0.1)"),
+        (1.0, 0.20, 9, ""),  # nine draws cannot reach 0.05
+        (1.0, math.nan, 0, ""),
+    ],
+)
+def test_a_model_is_clear_by_its_error_and_by_exchanged_values(
+    rmsep: float, p: float, n_draws: int, reason: str
+) -> None:
+    rivals = [SimpleNamespace(procedure=n, rmsep=e) for n, e in (("plsr", rmsep), ("mean", 2.0))]
+    test = PermutationTest(rmsep, np.ones(n_draws), p)
+    one = SimpleNamespace(rivals=rivals, test=test, known=SimpleNamespace(unit_of_value="mg"))
+    said = unclear_reason(one, "pot")
+    assert reason in said and bool(said) == bool(reason)
 
 
 def test_one_leaf_a_unit_is_what_libraries_say() -> None:

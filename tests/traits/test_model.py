@@ -15,7 +15,16 @@ from leafledger.cli.main import cli
 from leafledger.errors import InputFault
 from leafledger.records.record import Job
 from leafledger.study.table_files import read_csv, read_spectra
-from leafledger.traits.model import TraitRegression, estimate, load_trait_model
+from leafledger.traits.measures import Conformal
+from leafledger.traits.model import (
+    INSIDE,
+    TraitRegression,
+    domain_of,
+    estimate,
+    estimate_warnings,
+    load_trait_model,
+)
+from leafledger.traits.regression import fit_regression
 from leafledger.traits.stage import run
 
 MakeJob = Callable[..., Job]
@@ -75,6 +84,53 @@ def test_strange_spectra_are_outside(job: Job) -> None:
     table = estimate(saved, ["wave", "far"], strange, axis, "here")
     assert not table["inside"].any()
     assert "(Q)" in table["domain"][0] and "(T2)" in table["domain"][1]
+    told = " ".join(estimate_warnings(saved, table))
+    assert "2 of 2 scans lie outside the model's domain: their intervals do not hold" in told
+    told = " ".join(estimate_warnings(saved, table[:1]))
+    assert "1 of 1 scan lies outside the model's domain: its interval does not hold" in told
+
+
+def test_a_shift_that_only_some_folds_see_is_outside() -> None:
+    """A constant: nothing to the final model and one fold (derivative), much to the other fold."""
+    axis = np.arange(500.0, 540.0)
+    rng = np.random.default_rng(3)
+    y = rng.uniform(10, 30, 24)
+    spectra = 0.1 + 0.004 * y[:, None] * np.exp(-(((axis - 520) / 8) ** 2))
+    spectra += 1e-4 * rng.normal(size=spectra.shape)
+    fold = np.arange(24) % 2
+    folds = tuple(
+        fit_regression(spectra[fold != k], y[fold != k], step, 1, axis)
+        for k, step in enumerate(("derivative_1", "none"))
+    )
+    draws = np.arange(24)[None]
+    model = TraitRegression(1, "derivative_1").fit(spectra, y)
+    model.keep_folds(Conformal(folds, fold, np.full(24, 0.5), draws))
+    domain = domain_of(model, spectra, y, fold, 2)
+    by_fold = model.predict_by_fold(spectra[:1] + 0.3)
+    assert abs(by_fold[0] - y[0]) < 2 and abs(by_fold[1] - y[0]) > np.ptp(y)
+    assert domain.words(model, spectra).count(INSIDE) >= 23
+    (said,) = domain.words(model, spectra[:1] + 0.3)
+    assert said == (
+        "outside the model's domain: the models of the folds disagree about it by more than the "
+        "range of the known values"
+    )
+
+
+def test_a_model_of_the_other_kind_and_a_card_name_what_to_use(job: Job, tmp_path: Path) -> None:
+    axis, spectra, _ = leaf_means(job)
+    file = write(tmp_path / "leaf.txt", axis, spectra[0])
+    other = CliRunner().invoke(cli, ["identify", str(model_of(job)), file])
+    said = str(other.exception)
+    assert isinstance(other.exception, InputFault)
+    assert "the card of a model of a trait" in said and "`leafledger estimate`" in said
+    card = estimated(str(model_of(job).with_suffix(".json")), file)
+    assert isinstance(card.exception, InputFault)
+    assert "name chlorophyll.skops, beside it" in str(card.exception)
+    classes = tmp_path / "model.skops"
+    classes.write_bytes(model_of(job).read_bytes())
+    classes.with_suffix(".json").write_text('{"classes": ["a", "b"], "model_sha256": ""}')
+    said = str(estimated(str(classes), file).exception)
+    assert "the card of a model of classes" in said and "`leafledger identify`" in said
 
 
 def test_the_command_says_value_interval_and_domain(job: Job, tmp_path: Path) -> None:

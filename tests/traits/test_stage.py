@@ -12,6 +12,7 @@ from leafledger.errors import InputFault
 from leafledger.records.record import Job
 from leafledger.study.table_files import read_csv, read_json, read_parquet
 from leafledger.study.tables import names_of, written_by
+from leafledger.traits.samples import target_problems
 from leafledger.traits.stage import run
 
 MakeJob = Callable[..., Job]
@@ -42,6 +43,9 @@ def test_a_planted_trait_comes_back(make_job: MakeJob) -> None:
         np.sqrt(value**2 - 0.25), rel=1e-9
     )
     assert "All known leaves are of one session (d2)" in said["error_sentence"]
+    assert "is as small in 0 of 19 draws, p = 0.05 (permutation test)." in said["error_sentence"]
+    assert "remain (root of RMSEP^2 - u^2)" in said["error_sentence"]
+    assert said["unclear"] == "" and "not compared" not in said["sentence"]
     metrics = {one.name: one.value for one in outcome.metrics}
     assert metrics["rmsep_chlorophyll"] == value and outcome.seeds == {"traits": 3}
     rivals = table(job, "trait_rivals").set_index("procedure")
@@ -113,7 +117,7 @@ def test_tables_are_as_declared_and_the_same_again(make_job: MakeJob) -> None:
         ({"assayed": lambda unit, day, leaf: unit == "p03"}, "are of one plant (p03)"),
         ({"assayed": lambda unit, day, leaf: unit <= "p04" and leaf == "1"}, "4 plants with a"),
         ({"value": lambda true: 31.0}, "is the same in all leaves"),
-        ({"with_assays": False}, "no leaf has both"),
+        ({"with_assays": False}, "no leaf has a known chlorophyll"),
     ],
 )
 def test_what_cannot_train_is_said_and_nothing_is_made_up(
@@ -165,6 +169,43 @@ def test_wrong_targets_and_cells_are_refused_together(make_job: MakeJob) -> None
     for part in ("nitrogen", "chlorophyll", "12,5", "high", "units.csv"):
         assert part in text
     assert not job.outputs["trait_estimates"].exists()
+
+
+def test_many_wrong_cells_are_one_problem_and_text_is_not_offered() -> None:
+    stages = {f"s{i:02d}": "early" for i in range(24)}
+    columns = {"stage": stages, "SPAD": {"s00": "31.2", "s01": ""}}
+    (problem,) = target_problems(["stage"], None, {}, columns)
+    assert problem.found == '24 cells, such as "early" for s00'
+    (problem,) = target_problems(["stagge"], [], {}, columns)
+    assert "stage" not in problem.mend and "SPAD" in problem.mend
+
+
+def test_a_column_not_measured_yet_waits_and_the_others_are_made(make_job: MakeJob) -> None:
+    job = make_job(
+        traits={"targets": ["SPAD", "chlorophyll"], "n_permutations": 0},
+        columns={"scans": {"SPAD": {}}},
+    )
+    outcome = run(job)
+    assert "no model of SPAD: no leaf has a known SPAD" in outcome.warnings
+    assert not target(job)["trained"] and target(job, 1)["trained"]
+
+
+def test_a_trait_that_spectra_do_not_follow_is_not_tested(make_job: MakeJob) -> None:
+    rng = np.random.default_rng(5)
+    for n in (19, 3, 0):
+        job = make_job(
+            folder=f"of {n}", value=lambda _: rng.normal(30, 2), traits={"n_permutations": n}
+        )
+        outcome = run(job)
+        said = target(job)
+        rivals = table(job, "trait_rivals").set_index("procedure")["rmsep"]
+        assert rivals["plsr"] > 0.85 * rivals["mean"]
+        assert "clearly better than the mean of the other plants does (error" in said["unclear"]
+        assert f"not compared by it: {said['unclear']}" in said["sentence"]
+        # Fewer than 19 draws cannot reach 0.05: nothing is claimed of exchanged values.
+        warned = any("exchanged values" in text for text in outcome.warnings)
+        assert warned == (n == 19 and said["p_permutation"] > 0.05)
+        assert ("cannot reach p = 0.05" in said["error_sentence"]) == (n == 3)
 
 
 def test_sessions_are_held_out_where_several_have_assays(make_job: MakeJob) -> None:

@@ -311,8 +311,21 @@ def _marked(
     at_front = (math.nan, math.nan) if front is None else point(front, "--front")
     marks = []
     for text in spots:
-        place, _, colour = text.rpartition(",")
-        marks.append(MarkedSpot(point(place, "--spot"), colour.strip()))
+        parts = [part.strip() for part in text.split(",")]
+        colour = parts[2] if len(parts) == 3 else ""
+        if len(parts) == 3 and colour:
+            marks.append(MarkedSpot(point(",".join(parts[:2]), "--spot"), colour))
+            continue
+        found = "more than three parts" if len(parts) > 3 else (
+            "without a colour" if point_of(",".join(parts[:2])) else "no point and no colour"
+        )  # fmt: skip
+        problems.append(
+            Problem(
+                file="--spot", found=f"{quoted(text)}: {found}",
+                expected="column, row and one colour, such as 222,380,yellow-green",
+                mend="Give the three with commas between them, and none within the colour.",
+            )
+        )  # fmt: skip
     if problems:
         raise InputFault(problems)
     return MarkedStrip(

@@ -4,8 +4,10 @@ The unit means of the estimates are tested as those of an index are, by the test
 Every estimate is made by a model that did not see its unit, so that a value that was assayed cannot
 speak for itself. The estimates share the error of their calibration: the contrast is computed again
 with the models that leave out each group of assayed units, and the jackknife over these gives its
-standard uncertainty u_cal. The half width of an interval becomes t sqrt(se^2 + u_cal^2). The p
-stays that of the test: where spectra do not differ, no calibration makes their estimates differ.
+standard uncertainty u_cal. The half width of an interval becomes t sqrt(se^2 + u_cal^2), and p is
+that of the estimate over the same standard error: the verdict never contradicts the interval. A
+trait whose model is not clearly better than the mean of the other units is not tested: its
+estimates need not follow the trait.
 
 References
 ----------
@@ -24,12 +26,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.effects.analysis import Effect, session_tests
-from leafledger.effects.design import Layout, Plan, instruments_of, layout_from, plan_from
+from leafledger.effects.design import CHANGE, Layout, Plan, instruments_of, layout_from, plan_from
 from leafledger.effects.families import AdjustedTest, adjusted_tests
 from leafledger.effects.sentences import sentence
 from leafledger.effects.unit_means import StudyData, unit_table
 from leafledger.records.record import Job, Metric, Outcome
-from leafledger.resampling.intervals import t_quantile
+from leafledger.resampling.intervals import t_quantile, two_sided_t
 from leafledger.study.table_files import read_csv, read_json, write_csv
 from leafledger.study.tables import names_of
 from leafledger.words import counted, plural
@@ -51,15 +53,18 @@ class TraitEffect:
 
     Attributes
     ----------
-    row
-        The test, adjusted within its family, with the wider interval.
+    effect
+        The test, with the wider interval and the p that belongs to it.
+    of
+        What ``traits/traits.json`` holds of the trait.
     own
         The interval of the test by itself.
     u_calibration
         Standard uncertainty of the estimate that comes from the trait model.
     """
 
-    row: AdjustedTest
+    effect: Effect
+    of: Mapping[str, Any]
     own: tuple[float, float]
     u_calibration: float
 
@@ -76,7 +81,7 @@ def run(job: Job) -> Outcome:
     plan = _plan(stated)
     means = read_csv(job.inputs["trait_unit_means"])
     facts = {one["target"]: one for one in read_json(job.inputs["traits_summary"])["targets"]}
-    rows: list[dict[str, Any]] = []
+    found: list[TraitEffect] = []
     warnings: list[str] = []
     for target in job.settings["responses"]:
         of = facts.get(target)
@@ -84,9 +89,18 @@ def run(job: Job) -> Outcome:
             reason = of["reason"] if of else "it is no target of traits"
             warnings.append(f"no effect on estimated {target}: {reason}")
             continue
+        if of["unclear"]:
+            warnings.append(f"no effect on estimated {target}: {of['unclear']}")
+            continue
         own = means[means["target"] == target]
-        found = trait_effects(str(target), own, layout, plan) if layout.word else []
-        rows += [table_row(one, of, layout, stated) for one in found]
+        found += trait_effects(of, own, layout, plan) if layout.word else []
+    # Holm once over the tests of all responses: the name of a family is the same for each.
+    place = {id(one.effect): one for one in found}
+    adjusted = adjusted_tests([one.effect for one in found], plan)
+    both = [(place[id(row.effect)], row) for row in adjusted]
+    order = {name: i for i, name in enumerate(job.settings["responses"])}
+    both.sort(key=lambda pair: order[pair[0].of["target"]])
+    rows = [table_row(one, row, layout, stated) for one, row in both]
     write_csv(job.outputs["trait_effects"], _frame(rows), names_of("trait_effects"))
     return Outcome(metrics=_metrics(rows), warnings=warnings)
 
@@ -101,25 +115,28 @@ def _plan(plan: Plan) -> Plan:
 
 
 def trait_effects(
-    target: str, means: pd.DataFrame, layout: Layout, plan: Plan
+    of: Mapping[str, Any], means: pd.DataFrame, layout: Layout, plan: Plan
 ) -> list[TraitEffect]:
-    """Return the tests of one estimated trait, the calibration's uncertainty in their intervals.
+    """Return the tests of one estimated trait, the calibration's uncertainty in interval and p.
+
+    A trait that is one number per unit has no change between sessions, so none is tested.
 
     Parameters
     ----------
-    target
-        The trait.
+    of
+        What ``traits/traits.json`` holds of the trait.
     means
         Rows of ``traits/unit_means.csv`` of this target.
     layout, plan
         Design and plan.
     """
-    name = f"estimated {target.replace('_', ' ')}"
+    name = f"estimated {str(of['target']).replace('_', ' ')}"
 
     def tested(refit: int) -> list[Effect]:
         part = means.loc[means["refit"] == refit, ["unit", "session", "mean"]]
         part = part.assign(index=name, u=math.nan)
-        return session_tests(StudyData(layout, unit_table(layout, part, [name]), plan))
+        every = session_tests(StudyData(layout, unit_table(layout, part, [name]), plan))
+        return [e for e in every if of["source"] != "units" or e.contrast.question != CHANGE]
 
     # 1. The tests on estimates by models that did not see the unit.
     effects = tested(0)
@@ -127,18 +144,13 @@ def trait_effects(
     refits = sorted({int(n) for n in means["refit"]} - {0})
     again = [{_key(e): e.tested.estimate for e in tested(refit)} for refit in refits]
     # 3. Their jackknifed standard deviation joins the standard error.
-    out: list[Effect] = []
-    own: list[tuple[float, float]] = []
-    us: list[float] = []
+    out: list[TraitEffect] = []
     for effect in effects:
         values = np.array([found.get(_key(effect), math.nan) for found in again])
         u = jackknifed_sd(values)
-        own.append((effect.tested.ci_low, effect.tested.ci_high))
-        us.append(u)
-        out.append(widened(effect, u, plan.level))
-    rows = adjusted_tests(out, plan)
-    place = {id(effect): i for i, effect in enumerate(out)}
-    return [TraitEffect(row, own[place[id(row.effect)]], us[place[id(row.effect)]]) for row in rows]
+        own = (effect.tested.ci_low, effect.tested.ci_high)
+        out.append(TraitEffect(widened(effect, u, plan.level), of, own, u))
+    return out
 
 
 def _key(effect: Effect) -> Key:
@@ -160,7 +172,7 @@ def jackknifed_sd(values: Array) -> float:
 
 
 def widened(effect: Effect, u: float, level: float) -> Effect:
-    """Return an effect whose interval holds the calibration's uncertainty too.
+    """Return an effect whose interval and p hold the calibration's uncertainty too.
 
     Parameters
     ----------
@@ -175,17 +187,18 @@ def widened(effect: Effect, u: float, level: float) -> Effect:
     if not (math.isfinite(u) and math.isfinite(tested.ci_low) and math.isfinite(tested.ci_high)):
         return effect
     df = tested.df if math.isfinite(tested.df) and tested.df > 0 else _MANY
-    extra = (t_quantile(level, df) * u) ** 2
-    low = tested.estimate - math.sqrt((tested.estimate - tested.ci_low) ** 2 + extra)
-    high = tested.estimate + math.sqrt((tested.ci_high - tested.estimate) ** 2 + extra)
-    return replace(effect, tested=replace(tested, ci_low=low, ci_high=high))
+    t = t_quantile(level, df)
+    # The intervals of these tests are symmetric: estimate -+ t se.
+    half = (tested.ci_high - tested.ci_low) / 2
+    wide = math.hypot(half, t * u)
+    p = tested.p if wide == 0 else two_sided_t(tested.estimate * t / wide, df)
+    low, high = tested.estimate - wide, tested.estimate + wide
+    return replace(effect, tested=replace(tested, ci_low=low, ci_high=high, p=p))
 
 
-def table_row(
-    one: TraitEffect, of: Mapping[str, Any], layout: Layout, plan: Plan
-) -> dict[str, Any]:
+def table_row(one: TraitEffect, row: AdjustedTest, layout: Layout, plan: Plan) -> dict[str, Any]:
     """Return a row of ``traits/effects.csv``."""
-    row, effect = one.row, one.row.effect
+    effect, of = one.effect, one.of
     tested, unit = effect.tested, str(of["unit_of_value"])
     rmsep = float(of["measures"]["rmsep"][0])
     suffix = "" if unit == "1" else f" {unit}"
@@ -196,7 +209,7 @@ def table_row(
     assayed += f"{known} were assayed" if of["source"] == "assays" else f"it is known of {known}"
     if math.isfinite(one.u_calibration):
         assayed += (
-            f". The interval holds the calibration's own standard uncertainty, "
+            f". Interval and p hold the calibration's own standard uncertainty, "
             f"{one.u_calibration:.2g}{suffix}"
         )
     return {

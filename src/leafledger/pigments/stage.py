@@ -306,8 +306,8 @@ def calibrated_series(
         reason = uncalibrated_reason(about, word) or "no form can be fitted"
     elif not choice.is_useful:
         reason = (
-            f"{_of_several(choice)} estimates {plural(word)} left out not "
-            "clearly better than the mean of the others does"
+            f"{_of_several(choice)} does not estimate {plural(word)} left out clearly better than "
+            "the mean of the others does"
         )
         choice = None
     found = [
@@ -319,7 +319,8 @@ def calibrated_series(
 
 
 def _of_several(choice: Choice) -> str:
-    return f"{choice.index}, the best of {choice.n_tried}," if choice.n_tried > 1 else choice.index
+    of = f"the best of {choice.n_tried} indices ({choice.index})"
+    return of if choice.n_tried > 1 else choice.index
 
 
 def _choice(
@@ -611,7 +612,11 @@ def _warnings(
             words = quantity_words(one.series[0])
             name = words if one.series[1] == "1" else f"{words} in {one.series[1]}"
             without.setdefault(one.reason, []).append(name)
-    return [*found, *(f"not calibrated, {listed(of)}: {why}" for why, of in without.items())]
+    for why, of in without.items():
+        names = listed(of)
+        is_or_are = "is" if len(of) == 1 and CAROTENOIDS not in names else "are"
+        found[f"{names[0].upper()}{names[1:]} {is_or_are} not calibrated: {why}"] = None
+    return list(found)
 
 
 def _metrics(

@@ -13,7 +13,7 @@ import json
 from collections.abc import Mapping, Sequence
 from io import BytesIO
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 from zipfile import ZIP_STORED, BadZipFile, ZipFile, ZipInfo
 
 from leafledger.errors import InputFault, Problem, quoted
@@ -152,6 +152,13 @@ def load_archive(data: bytes, trusted: Sequence[str]) -> Any:
 # ----------------------------------------------------------------------
 
 MOST_BYTES = 512 * 1024 * 1024
+CLASSES: Final = "classes"
+TRAIT: Final = "trait"
+_READ_BY: Final = {
+    CLASSES: ("a model of classes", "leafledger identify"),
+    TRAIT: ("a model of a trait", "leafledger estimate"),
+}
+"""What a model of each kind is called, and the command that reads it."""
 
 
 def read_archive(
@@ -160,6 +167,7 @@ def read_archive(
     types: Sequence[str],
     needed: Sequence[str],
     folder: str,
+    kind: str = CLASSES,
 ) -> tuple[Any, dict[str, Any]]:
     """Return a model and its card, both as a run wrote them.
 
@@ -175,15 +183,17 @@ def read_archive(
         Keys that the card must have.
     folder
         Where runs leave such models, for messages.
+    kind
+        Of the model that is asked for: ``CLASSES`` or ``TRAIT``.
 
     Raises
     ------
     InputFault
         If a file is missing or damaged, the card was edited, the archive is not the one that the
-        card describes, or it asks for another type.
+        card describes, it asks for another type, or it is a model of the other kind.
     """
     card_path = card_path or path.with_suffix(".json")
-    data, card = _read(path, folder), _card(card_path, needed)
+    data, card = _read(path, folder), _card(card_path, needed, kind)
     digest = hashlib.sha256(data).hexdigest()
     if digest != card["model_sha256"]:
         raise InputFault(
@@ -240,16 +250,30 @@ def _read(path: Path, folder: str) -> bytes:
             unpacked = sum(entry.file_size for entry in archive.infolist())
     except (BadZipFile, NotImplementedError, ValueError) as odd:
         raise InputFault(
-            _fault(path, f"no model archive ({odd})", f"{path.name} as a run wrote it",
-
-                   f"Name {folder}/model.skops of a study.")
+            _fault(path, f"no model archive ({odd})", "a model as a run wrote it, in one .skops",
+                   _archive_beside(path) or f"Name an archive (.skops) in {folder} of a study.")
         ) from odd  # fmt: skip
     if unpacked > MOST_BYTES:
         raise InputFault(_too_large(path))
     return data
 
 
-def _card(path: Path, needed: Sequence[str]) -> dict[str, Any]:
+def _archive_beside(path: Path) -> str:
+    """Return that the archive of a card should be named, if a card was; else nothing."""
+    archive = path.with_suffix(".skops")
+    if path.suffix.lower() != ".json" or not archive.is_file():
+        return ""
+    return f"This is the card of a model: name {archive.name}, beside it."
+
+
+def _kind_of(card: Any) -> str:
+    """Return the kind of the model that a card describes; empty if it describes none."""
+    if not isinstance(card, dict):
+        return ""
+    return TRAIT if card.get("kind") == TRAIT else CLASSES if "classes" in card else ""
+
+
+def _card(path: Path, needed: Sequence[str], kind: str) -> dict[str, Any]:
     if not path.is_file():
         raise InputFault(
             _fault(path, "no such file", "the card of the model, beside it",
@@ -263,6 +287,13 @@ def _card(path: Path, needed: Sequence[str]) -> dict[str, Any]:
         raise InputFault(
             _fault(path, f"no JSON ({odd})", "the card as a run wrote it", "Copy it again.")
         ) from odd
+    other = _kind_of(card)
+    if other and other != kind:
+        (what, command), (asked, _) = _READ_BY[other], _READ_BY[kind]
+        raise InputFault(
+            _fault(path, f"the card of {what}", f"that of {asked}",
+                   f"Use `{command}` with {path.with_suffix('.skops').name}, or name {asked}.")
+        )  # fmt: skip
     missing = [name for name in needed if not isinstance(card, dict) or name not in card]
     if missing:
         raise InputFault(

@@ -39,6 +39,7 @@ from leafledger.report.numbers import (
     unit_suffix,
     verdict_words,
 )
+from leafledger.report.pigments import beside_assays, beside_warnings
 from leafledger.words import counted, listed
 
 _WARNINGS_SHOWN = 8
@@ -311,7 +312,7 @@ def _nothing_found(material: Material) -> str:
 
 
 def _sources(material: Material) -> list[Source]:
-    """Return the warnings of every record, of the effects and of the classes."""
+    """Return the warnings of every record, of effects, classes and the leaf model's assays."""
     sources: list[Source] = [
         (str(r.get("rule", name)), r.get("session"), texts(r.get("warnings")))
         for name, r in material.records.items()
@@ -319,6 +320,10 @@ def _sources(material: Material) -> list[Source]:
     sources.append(("effects", None, texts(material.effects_summary.get("warnings"))))
     if material.classes is not None:
         sources.append(("classes", None, texts(material.classes.summary.get("warnings"))))
+    if material.leaf_model is not None:
+        contents, scans = (material.tables[n] for n in ("pigment_contents", "leaf_model_scans"))
+        said = beside_warnings(beside_assays(contents, scans), material.unit_word)
+        sources.append(("leaf_model", None, said))
     return sources
 
 

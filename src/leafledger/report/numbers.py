@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from leafledger.words import p_text
@@ -175,6 +175,19 @@ def format_fixed(value: float, decimals: int) -> str:
     if text.startswith("-"):
         text = text[1:] if float(text) == 0 else MINUS + text[1:]
     return text
+
+
+def format_alike(values: Sequence[Any]) -> list[str]:
+    """Write numbers with the decimals of three figures of the first; what is none stays empty.
+
+    Examples
+    --------
+    >>> format_alike([2.1234, 0.05, None]), format_alike([1512.3, 3.27])
+    (['2.12', '0.05', ''], ['1512', '3'])
+    """
+    first = float(values[0])
+    decimals = max(0, 2 - math.floor(math.log10(abs(first)))) if first else 2
+    return [format_fixed(float(v), decimals) if is_number(v) else "" for v in values]
 
 
 def format_interval(value: Any, low: Any, high: Any) -> tuple[str, str, str]:

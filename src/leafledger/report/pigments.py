@@ -23,7 +23,16 @@ from leafledger.report.figures import (
     panels,
 )
 from leafledger.report.gather import Material, contrast_in_words, contrast_words
-from leafledger.report.numbers import format_number, format_p, is_number, short, unit_suffix
+from leafledger.report.numbers import (
+    format_alike,
+    format_interval,
+    format_number,
+    format_p,
+    is_number,
+    short,
+    unit_suffix,
+)
+from leafledger.traits.rivals import WORDS as PROCEDURES
 from leafledger.words import counted
 
 if TYPE_CHECKING:
@@ -270,6 +279,40 @@ def beside_sentences(rows: Rows, unit_word: str) -> list[str]:
     return found
 
 
+_MANY: Final = 5.0
+"""Root mean square difference to assays, in standard uncertainties, above which it is warned."""
+
+
+def beside_warnings(rows: Rows, unit_word: str) -> list[str]:
+    """Return a warning for each quantity that lies much further from its assays than both say.
+
+    The difference is held against the root mean square of the standard uncertainties of estimate
+    and assay together; an assay without a stated one counts with that of the estimate alone.
+    """
+    found = []
+    for quantity in dict.fromkeys(str(row["quantity"]) for row in rows):
+        own = [row for row in rows if row["quantity"] == quantity]
+        away, u_assay, u_model = (
+            np.array(values, dtype=np.float64)
+            for values in zip(
+                *((r["value_model"] - r["value_assay"], r["u_assay"], r["u_model"]) for r in own),
+                strict=True,
+            )
+        )
+        off = float(np.sqrt((away**2).mean()))
+        u = float(np.sqrt((np.nan_to_num(u_assay) ** 2 + u_model**2).mean()))
+        if off > _MANY * u:
+            unit = unit_suffix(str(own[0]["unit_of_value"]))
+            found.append(
+                f"{quantity.replace('_', ' ')} by the leaf model lies "
+                f"{format_number(off, 2)}{unit} from the assays of the same "
+                f"{counted(len({r['unit'] for r in own}), unit_word)} (root mean square), "
+                f"{format_number(off / u, 2)} times the standard uncertainty: do not read it as "
+                "measured; hold the table of coefficients against the published one"
+            )
+    return found
+
+
 def draw_beside_assays(figures: FigureSet, rows: Rows) -> Figure:
     """Draw the estimates of the leaf model against the assays of the same leaves."""
     names = list(dict.fromkeys(str(row["quantity"]) for row in rows))
@@ -455,13 +498,6 @@ _MEASURES: Final = {
     "r2": "R2",
     "rpd": "spread over error (RPD)",
 }
-_PROCEDURES: Final = {
-    "plsr": "partial least squares regression",
-    "mean": "mean of the other units",
-    "best_index": "best single index",
-    "ridge": "ridge regression",
-    "gaussian_process": "Gaussian process",
-}
 
 
 def _words(target: str) -> str:
@@ -537,7 +573,7 @@ def draw_trait_path(figures: FigureSet, targets: Sequence[Row], path: pd.DataFra
         axis.set_xticks(sorted({int(n) for n in own["n_components"]}))
         axis.set_title(_titled(target))
     finish_panels(axes, len(shown), columns, "number of latent variables", "error left out")
-    figure.legend(*axes[0].get_legend_handles_labels(), loc="outside upper left", ncols=4)
+    figure.legend(*axes[0].get_legend_handles_labels(), loc="outside upper left", ncols=2)
     return figures.add(
         figure,
         "trait_path",
@@ -597,10 +633,11 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
     outside = outside[~outside["inside"].astype(bool)] if len(outside) else outside
     found: dict[str, Any] = {
         "targets": targets,
-        "rivals": [_rival_row(row) for row in _records(tables["trait_rivals"])],
+        "rivals": [_rival_row(r, material.unit_words) for r in _records(tables["trait_rivals"])],
         "measures": [_measure_row(row) for row in _records(tables["trait_measures"])],
         "n_outside": len(outside[["unit", "session", "leaf"]].drop_duplicates()),
         "effects": [_effect_row(row, words) for row in _records(tables["trait_effects"])],
+        "several_effects": tables["trait_effects"]["target"].nunique() > 1,
         "estimates_figure": None,
         "path_figure": None,
         "wavelengths_figure": None,
@@ -619,46 +656,42 @@ def traits_part(material: Material, figures: FigureSet) -> dict[str, Any] | None
 def _measure_row(row: Row) -> dict[str, Any]:
     """Return a measure as the page shows it."""
     suffix = unit_suffix(str(row["unit_of_value"]))
-    known = is_number(row["estimate"])
+    value, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
     return {
         **row,
         "words": _words(str(row["target"])),
         "measure_words": _MEASURES.get(str(row["measure"]), _words(str(row["measure"]))),
-        "value_text": f"{format_number(row['estimate'])}{suffix}" if known else "",
-        "interval_text": _interval(row["ci_low"], row["ci_high"]),
+        "value_text": f"{value}{suffix}" if is_number(row["estimate"]) else "",
+        "interval_text": f"{low} to {high}" if is_number(row["ci_low"]) else "",
     }
 
 
 def _effect_row(row: Row, words: Mapping[str, str]) -> dict[str, Any]:
     """Return an effect on an estimated trait as the page shows it."""
     suffix = unit_suffix(str(row["unit_of_value"]))
-    known = is_number(row["estimate"])
+    value, low, high = format_interval(row["estimate"], row["ci_low"], row["ci_high"])
     return {
         **row,
         "words": f"estimated {_words(str(row['target']))}",
         "contrast_words": contrast_in_words(str(row["contrast"]), words),
-        "value_text": f"{format_number(row['estimate'], 3)}{suffix}" if known else "",
-        "interval_text": _interval(row["ci_low"], row["ci_high"]),
+        "value_text": f"{value}{suffix}" if is_number(row["estimate"]) else "",
+        "interval_text": f"{low} to {high}" if is_number(row["ci_low"]) else "",
         "method_words": _words(str(row["method"])),
         "p_text": format_p(row["p_holm"]) if is_number(row["p_holm"]) else "",
     }
 
 
-def _rival_row(row: Row) -> dict[str, Any]:
-    """Return a procedure as the page shows it."""
+def _rival_row(row: Row, units: str) -> dict[str, Any]:
+    """Return a procedure as the page shows it: all numbers of a row with the same decimals."""
+    numbers = [row[name] for name in ("rmsep", "difference", "difference_low", "difference_high")]
+    error, difference, low, high = format_alike(numbers)
+    name = PROCEDURES[row["procedure"]].removeprefix("the ").removeprefix("a ")
     return {
         **row,
         "words": _words(str(row["target"])),
-        "procedure_words": _PROCEDURES.get(str(row["procedure"]), _words(str(row["procedure"]))),
+        "procedure_words": name.replace("units", units),
+        "rmsep_text": error,
         "suffix": unit_suffix(str(row["unit_of_value"])),
-        "difference_text": format_number(row["difference"], 2)
-        if is_number(row["difference"])
-        else "",
-        "interval_text": _interval(row["difference_low"], row["difference_high"]),
+        "difference_text": difference,
+        "interval_text": f"{low} to {high}" if low and high else "",
     }
-
-
-def _interval(low: Any, high: Any) -> str:
-    if not (is_number(low) and is_number(high)):
-        return ""
-    return f"{format_number(low, 3)} to {format_number(high, 3)}"

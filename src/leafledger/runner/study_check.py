@@ -210,10 +210,7 @@ def trait_problems(study: Study) -> list[Problem]:
 
     traits, responses = study.definition.traits, study.definition.effects.responses
     targets = [] if traits is None else traits.targets
-    of_units = {
-        name: {unit: row.get(name, "") for unit, row in study.units.items()}
-        for name in columns_of(study.definition.design)
-    }
+    of_units = study.columns_of_units
     of_scans = {
         name: {scan.scan: scan.others.get(name, "") for scan in study.samples()}
         for name in dict.fromkeys(name for scan in study.samples() for name in scan.others)
@@ -472,7 +469,7 @@ def _traits_waiting(study: Study) -> list[str]:
     traits = study.definition.traits
     if traits is None or study.assay_sheet is not None:
         return []
-    columns = {*columns_of(study.definition.design)}.union(*(s.others for s in study.samples()))
+    columns = {*study.columns_of_units}.union(*(s.others for s in study.samples()))
     waits = [name for name in traits.targets if name not in columns]
     if not waits:
         return []

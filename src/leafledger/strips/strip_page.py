@@ -30,6 +30,7 @@ from leafledger.strips.strip_photograph import (
     MarkedSpot,
     MarkedStrip,
     density_profile,
+    lane_light_problems,
     lane_of,
     marking_problems,
     points_as_json,
@@ -186,9 +187,13 @@ class StripPhotograph:
         Raises
         ------
         InputFault
-            Points outside the photograph or in no order, a name or text that the sheet refuses.
+            Points outside the photograph or the lane or in no order, a lane without light or
+            contrast, an uncertainty that leaves no Rf, a name or text that the sheet refuses.
         """
-        problems = marking_problems(marked, self.size, self.path.name)
+        name = self.path.name
+        problems = marking_problems(marked, self.size, name) or lane_light_problems(
+            self.pixels, marked, name
+        )
         if not (is_id(marked.strip) and is_plain_name(marked.strip)):
             problems.append(
                 Problem(

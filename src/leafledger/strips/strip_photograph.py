@@ -45,6 +45,15 @@ U_MM: Final = 0.5
 """Standard uncertainty of a distance where none is stated: how well the middle of a spot and a
 front that is not quite even can be pointed at."""
 
+LARGEST_U_SHARE: Final = 0.25
+"""Share of the way of the solvent that the uncertainty of a distance may be at the most: beyond it
+the Rf of no spot says anything."""
+LEAST_PAPER: Final = 0.02
+"""Linear light of bare paper (pixel value 38 of 255) below which a lane is too dark to be read."""
+LEAST_CONTRAST: Final = 0.01
+"""Density between the palest and the darkest place of a lane, in the channel that shows most, below
+which no spot can be seen: about 3 in 255 of pale paper."""
+
 # The photograph as pixels.
 # ----------------------------------------------------------------------
 
@@ -179,6 +188,10 @@ class Lane:
     width: float
     length: float
 
+    def aside(self, point: Point) -> float:
+        """Return how far a point lies from the middle of the lane, in pixels, to either side."""
+        return abs(float((np.asarray(point) - self.middle) @ self.across))
+
     def distance(self, point: Point) -> float:
         """Return how far a point lies from the start line, in pixels; positive to the front."""
         return float((np.asarray(point) - self.middle) @ self.along)
@@ -276,7 +289,61 @@ def _lane_problems(marked: MarkedStrip, name: str) -> list[Problem]:
                     mend="Point at it again, or at the front.",
                 )
             )  # fmt: skip
+        elif (aside := lane.aside(spot.at)) > lane.width / 2:
+            problems.append(
+                Problem(
+                    file=name, column=f"spot {i}",
+                    found=f"a spot {aside - lane.width / 2:.0f} pixels beside the lane "
+                    f"({spot.colour})",
+                    expected="a spot between the two ends of the start line",
+                    mend="Point at it again, or at the ends of the start line of its own lane.",
+                )
+            )  # fmt: skip
+    largest = LARGEST_U_SHARE * marked.front_mm
+    if marked.u_mm > largest:
+        problems.append(
+            Problem(
+                file=name, column="u_mm", found=f"{marked.u_mm:g} mm",
+                expected=f"at most {largest:g} mm, a quarter of the way of the solvent",
+                mend=f"Leave it out for {U_MM:g} mm, or state how well a spot can be pointed at.",
+            )
+        )  # fmt: skip
     return problems
+
+
+def lane_light_problems(pixels: NDArray[np.uint8], marked: MarkedStrip, name: str) -> list[Problem]:
+    """Return why nothing can be read of a lane: no light, or nothing that differs from the paper.
+
+    Parameters
+    ----------
+    pixels
+        The photograph.
+    marked
+        The points; they must be sound (:func:`marking_problems`).
+    name
+        Of the photograph, for messages.
+    """
+    mean = straightened(pixels, lane_of(marked.start, marked.front))[1].mean(axis=1)
+    paper = float(np.percentile(mean, _PAPER_PERCENTILE, axis=0).max())
+    mend = "Photograph the strip from straight above, in even light, or point at the lane itself."
+    if paper < LEAST_PAPER:
+        return [
+            Problem(
+                file=name, column="lane", found=f"{100 * paper:.1f} % of full light at its palest",
+                expected="a lane with light, the paper bright", mend=mend,
+            )
+        ]  # fmt: skip
+    density = -np.log10(np.maximum(mean, _LEAST_LIGHT))
+    contrast = float(np.ptp(density, axis=0).max())
+    if contrast < LEAST_CONTRAST:
+        return [
+            Problem(
+                file=name, column="lane",
+                found=f"one even tone (density differs by {contrast:.4f})",
+                expected="a lane on which the spots that were pointed at can be seen", mend=mend,
+            )
+        ]  # fmt: skip
+    return []
 
 
 def spots_of(marked: MarkedStrip) -> list[Spot]:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -23,6 +24,7 @@ from pydantic import (
     StringConstraints,
     model_validator,
 )
+from pydantic_core import PydanticCustomError
 
 from leafledger.study.table_files import write_text
 
@@ -78,6 +80,15 @@ def one_line(value: Any) -> Any:
 def one_or_many(value: Any) -> Any:
     """Let a list of one be written without brackets."""
     return [value] if isinstance(value, str | dict) else value
+
+
+def each_once(names: list[str]) -> list[str]:
+    """Refuse a name that stands twice in a list."""
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        said = ", ".join(f'"{name}"' for name in twice)
+        raise PydanticCustomError("named_twice", "each name once, not {said} twice", {"said": said})
+    return names
 
 
 class Section(BaseModel):
@@ -526,7 +537,9 @@ class Effects(Section):
         9999, description="Draws of a permutation that is too large to be enumerated."
     )
     seed: Annotated[int, Field(ge=0, lt=2**32)] = Field(1, description="Start of the draws.")
-    responses: Annotated[list[ColumnName], BeforeValidator(one_or_many)] = Field(
+    responses: Annotated[
+        list[ColumnName], BeforeValidator(one_or_many), AfterValidator(each_once)
+    ] = Field(
         [],
         max_length=20,
         description="Targets of `traits` whose estimates are tested like an index, in a family of "
@@ -770,11 +783,13 @@ class TraitFolds(Section):
 class Traits(Section):
     """Models that estimate a trait from the whole spectrum, and contents by a leaf model."""
 
-    targets: Annotated[list[ColumnName], BeforeValidator(one_or_many)] = Field(
+    targets: Annotated[
+        list[ColumnName], BeforeValidator(one_or_many), AfterValidator(each_once)
+    ] = Field(
         [],
         max_length=20,
         description="What is estimated: quantities of assays.csv such as `chlorophyll`, or columns "
-        "of numbers of units.csv (named in design.factors) or scans.csv.",
+        "of numbers of units.csv or scans.csv.",
     )
     preprocessing: Annotated[
         list[
@@ -808,6 +823,15 @@ class Traits(Section):
     leaf_model: Annotated[LeafModel | None, BeforeValidator(nothing)] = Field(
         None, description="Contents by inversion of a leaf model; `none` or left out: not done."
     )
+
+    @model_validator(mode="after")
+    def _something_is_asked(self) -> Traits:
+        """Refuse a section that asks for nothing."""
+        if not self.targets and self.leaf_model is None:
+            raise PydanticCustomError(
+                "nothing_asked", "targets to estimate or a leaf_model; without both leave it out"
+            )
+        return self
 
 
 class Report(Section):

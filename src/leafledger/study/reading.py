@@ -127,11 +127,12 @@ def examine_study(folder: Path, variant: str | None = None) -> ExaminedStudy:
     stated, text, unknown = examined.definition, examined.text, set(examined.unknown)
     problems: list[Problem] = checks.of_definition(stated)
     units_sheet: dict[str, dict[str, str]] | None = None
+    further: dict[str, dict[str, str]] = {}
     columns = columns_of(stated.design)
     definition = with_scan_sheet(folder, stated, problems)
     name = find_units(folder, problems) if definition.design.unit is not None else None
     if name is not None:
-        units_sheet = _read_units(folder, name, definition, columns, problems)
+        units_sheet, further = _read_units(folder, name, definition, columns, problems)
     elif any(problem.file in UNITS for problem in problems):
         units_sheet = {}  # a folder or a broken link in its place: said already
     rows, others, flawed = SortedScans([], [], [], (), []), list[str](), set[_Place]()
@@ -157,6 +158,7 @@ def examine_study(folder: Path, variant: str | None = None) -> ExaminedStudy:
         to_come=rows.to_come,
         planned=tuple(rows.planned),
         omitted=tuple(rows.omitted),
+        further_of_units=further,
     )
     problems += _cross_checks(study, units_file(folder), problems, unknown, not readable)
     root_problems = without_consequences(problems, unknown, definition)
@@ -234,10 +236,11 @@ def read_design(folder: Path) -> Study:
     name = find_units(folder, problems)
     if name is None or definition.design.unit is None:
         return _design_from_scans(folder, definition, problems)
-    units = _read_units(folder, name, definition, columns, problems)
+    units, further = _read_units(folder, name, definition, columns, problems)
     levels = {labels.get(definition.design.treatment, "") for labels in units.values()}
     design = without_a_word_for_nothing(definition.design, levels)
-    study = Study(folder, definition.model_copy(update={"design": design}), (), units, ())
+    definition = definition.model_copy(update={"design": design})
+    study = Study(folder, definition, (), units, (), further_of_units=further)
     if not problems:
         problems += checks.of_design(study)
     if problems:
@@ -266,12 +269,13 @@ def _design_from_scans(folder: Path, definition: Definition, problems: list[Prob
 
 def _read_units(
     folder: Path, name: str, definition: Definition, columns: list[str], problems: list[Problem]
-) -> dict[str, dict[str, str]]:
+) -> tuple[dict[str, dict[str, str]], dict[str, dict[str, str]]]:
+    """Return unit -> its labels, and what the columns that the design does not name hold."""
     try:
         sheet = read_sheet(folder / name, name, required=("unit",), called="units")
     except InputFault as fault:
         problems += fault.problems
-        return {}
+        return {}, {}
     keys = _column_keys(definition)
     absent = [column for column in columns if column not in sheet.columns]
     problems += [missing_column(column, keys[column], sheet.columns, name) for column in absent]
@@ -287,7 +291,12 @@ def _read_units(
     }
     found += _level_problems(definition, cells)
     problems += bounded(grouped(sheet.with_own(found)))
-    return units
+    further = {
+        column: {unit: first[unit].get(column) for unit in units}
+        for column in sheet.columns
+        if column and column not in {"unit", *columns}
+    }
+    return units, further
 
 
 def _level_problems(definition: Definition, cells: Mapping[str, list[LabelCell]]) -> list[Problem]:

@@ -173,14 +173,16 @@ def _trait_columns(study: Study, _session: str | None) -> Settings:
     """Return what units and leaf scans hold in the columns that are targets of the traits."""
     traits = study.definition.traits
     targets = [] if traits is None else traits.targets
-    of_units = [name for name in targets if name in columns_of(study.definition.design)]
-    of_scans = [name for name in targets if name not in of_units]
-    units = {name: {u: row.get(name, "") for u, row in study.units.items()} for name in of_units}
+    every = study.columns_of_units
+    units = {name: every[name] for name in targets if name in every}
+    of_scans = [name for name in targets if name not in units]
     scans = {
         name: {s.scan: s.others[name] for s in study.samples() if s.others.get(name)}
         for name in of_scans
+        # A column without any value yet is a column all the same.
+        if any(name in s.others for s in study.samples())
     }
-    return {"columns": {"units": units, "scans": {name: of for name, of in scans.items() if of}}}
+    return {"columns": {"units": units, "scans": scans}}
 
 
 def _unit_word(study: Study, _session: str | None) -> Settings:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -127,6 +127,8 @@ class Study:
         Scans of sessions to come that the sheet lists already, in the order of measuring.
     omitted
         Scans that the sheet leaves out, each with its reason.
+    further_of_units
+        Column of the sheet of units that the design does not name -> what it holds of each unit.
     """
 
     folder: Path
@@ -138,6 +140,7 @@ class Study:
     to_come: tuple[str, ...] = ()
     planned: tuple[Scan, ...] = ()
     omitted: tuple[Scan, ...] = ()
+    further_of_units: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         """Return the study in a line; its scans alone would fill a book."""
@@ -296,12 +299,21 @@ class Study:
         return f"{session} was not measured: {reason}" if reason else ""
 
     @property
+    def columns_of_units(self) -> dict[str, dict[str, str]]:
+        """Column of the units -> what it holds of each: those of the design, then further ones."""
+        stated = {
+            name: {unit: row.get(name, "") for unit, row in self.units.items()}
+            for name in columns_of(self.definition.design)
+        }
+        return stated | {name: {**of} for name, of in self.further_of_units.items()}
+
+    @property
     def has_traits(self) -> bool:
         """Whether traits are asked for, and one of them is a column or can have been assayed."""
         traits = self.definition.traits
         if traits is None or not traits.targets:
             return False  # only the leaf model, or nothing
-        columns = {*columns_of(self.definition.design)}.union(*(s.others for s in self.scans))
+        columns = {*self.columns_of_units}.union(*(s.others for s in self.scans))
         return self.assay_sheet is not None or any(name in columns for name in traits.targets)
 
     @property

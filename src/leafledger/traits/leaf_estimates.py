@@ -96,6 +96,17 @@ _PLAUSIBLE: Final[Mapping[str, _Column]] = {
     "dry_matter": _Column("cm2/g", 0.3, 30.0, (750, 1000)),
 }
 """Wide limits about published figures: they find units that are wrong by a factor of ten."""
+_RED_NM: Final = (640.0, 690.0)
+_LEAST_RED: Final = 0.01
+"""Chlorophyll alone absorbs red light: its column reaches this, cm2/ug, in these wavelengths."""
+_ENDS_NM: Final[Mapping[str, float]] = {
+    "chlorophyll": 781.0,
+    "carotenoids": 561.0,
+    "anthocyanins": 690.0,
+}
+"""Wavelength from which the published absorption is zero: columns that are exchanged differ."""
+_NEAR_ZERO: Final = 0.01
+"""Share of its largest value that a column may hold beyond its end."""
 
 
 def read_coefficients(path: Path, shown: str) -> Coefficients:
@@ -115,8 +126,8 @@ def read_coefficients(path: Path, shown: str) -> Coefficients:
     ------
     InputFault
         With every problem: no such file, a missing or misspelt column, cells that are no numbers,
-        wavelengths that do not rise, are more than 5 nm apart or do not cover 500 to 750 nm, and
-        values that belong to another unit.
+        wavelengths that do not rise, are more than 5 nm apart or do not cover 500 to 750 nm,
+        values that belong to another unit, and pigments that absorb where they do not.
     """
     if not path.is_file():
         raise InputFault(
@@ -138,7 +149,10 @@ def read_coefficients(path: Path, shown: str) -> Coefficients:
     if problems:
         raise InputFault(bounded(problems))
     problems += _axis_problems(shown, sheet.rows, values[WAVELENGTH])
-    problems += _unit_problems(shown, values)
+    units = _unit_problems(shown, values)
+    odd = {problem.column for problem in units}
+    problems += units
+    problems += [one for one in _shape_problems(shown, values) if one.column not in odd]
     if problems:
         raise InputFault(bounded(problems))
     return Coefficients(
@@ -235,6 +249,38 @@ def _unit_problems(shown: str, values: Mapping[str, Array]) -> list[Problem]:
                     f"{column.low:g} to {column.high:g}: specific absorption in {column.unit}",
                     f"Convert the column to {column.unit}, or take it out: then "
                     f"{BY_NAME[name].words} is not fitted.",
+                )
+            )  # fmt: skip
+    return problems
+
+
+def _shape_problems(shown: str, values: Mapping[str, Array]) -> list[Problem]:
+    """Return pigments that absorb where they do not, or not where they do: headings exchanged."""
+    wavelength = values[WAVELENGTH]
+    mend = (
+        f"Are the headings of two pigments exchanged? {WHERE_PUBLISHED}: hold the table against "
+        "them."
+    )
+    problems = []
+    red = (wavelength >= _RED_NM[0]) & (wavelength <= _RED_NM[1])
+    if red.any() and (largest := float(values["chlorophyll"][red].max())) < _LEAST_RED:
+        problems.append(
+            _problem(
+                shown, "chlorophyll",
+                f"a largest value of {largest:g} between {_RED_NM[0]:g} and {_RED_NM[1]:g} nm",
+                f"{_LEAST_RED:g} cm2/ug or more there: chlorophyll absorbs red light", mend,
+            )
+        )  # fmt: skip
+    for name, end in _ENDS_NM.items():
+        beyond = wavelength >= end
+        if name not in values or not beyond.any():
+            continue
+        at = int(np.flatnonzero(beyond)[values[name][beyond].argmax()])
+        if values[name][at] > _NEAR_ZERO * values[name].max():
+            problems.append(
+                _problem(
+                    shown, name, f"{values[name][at]:g} at {wavelength[at]:g} nm",
+                    f"0 from {end:g} nm on, as published", mend,
                 )
             )  # fmt: skip
     return problems
@@ -536,8 +582,11 @@ def sentences(
         "wavelengths of the spectra; the band width of the instrument is not taken into account."
     )
     if n_fit < n:
-        word = "scan is" if n - n_fit == 1 else "scans are"
-        said.append(f"{n - n_fit} {word} not described by the model and take no part in means.")
+        are, take = ("is", "takes") if n - n_fit == 1 else ("are", "take")
+        said.append(
+            f"{counted(n - n_fit, 'scan')} {are} not described by the model and {take} no part in "
+            "means."
+        )
     if leaves.u is None:
         said.append(
             "The uncertainty of the reflectance is not stated. It was taken from the residuals."

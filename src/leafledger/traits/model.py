@@ -21,6 +21,7 @@ from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from leafledger.records.model_archive import (
+    TRAIT,
     canonical_archive,
     read_archive,
     sealed,
@@ -34,6 +35,7 @@ from leafledger.study.table_files import canonical_json
 from leafledger.traits.measures import Conformal, jackknife_plus, reached_level
 from leafledger.traits.regression import Fitted, fit_regression
 from leafledger.traits.samples import Known
+from leafledger.words import counted, listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,8 +52,8 @@ INSIDE: Final = "inside the model's domain"
 OUTSIDE: Final = "outside the model's domain"
 _NEEDED: Final = ("model_sha256", "wavelength_nm", "range", "target", "unit_of_value",
                   "n_components", "preprocessing", "domain", "quantity", "interval",
-                  "kind")  # fmt: skip
-KIND: Final = "trait"
+                  "value_range", "kind")  # fmt: skip
+KIND: Final = TRAIT
 
 # The estimator.
 # ----------------------------------------------------------------------
@@ -184,6 +186,11 @@ class TraitRegression(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         level
             Such as 0.95; see :meth:`reached`.
         """
+        by_fold = self.predict_by_fold(X)
+        return jackknife_plus(by_fold[self.known_folds_], self.known_errors_, self.draws_, level)
+
+    def predict_by_fold(self, X: ArrayLike) -> Array:
+        """Return the trait by the model of every outer fold, shape ``(n_folds, n)``."""
         check_is_fitted(self, "fold_coefficients_")
         spectra = validate_data(self, X, dtype=np.float64, reset=False)
         axis = self._axis(spectra.shape[1])
@@ -196,7 +203,7 @@ class TraitRegression(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             )
             centred = learned.apply(by_step[step]) - self.fold_means_[k]
             by_fold[k] = centred @ self.fold_coefficients_[k] + self.fold_trait_means_[k]
-        return jackknife_plus(by_fold[self.known_folds_], self.known_errors_, self.draws_, level)
+        return by_fold
 
 
 def _or(values: Array | None, instead: Array) -> Array:
@@ -209,7 +216,11 @@ def _or(values: Array | None, instead: Array) -> Array:
 
 @dataclass(frozen=True)
 class Domain:
-    """Limits of T2 and Q.
+    """Limits of T2, of Q and of how far the models of the folds may lie apart.
+
+    T2 and Q see a spectrum as the final model does. A fold may have chosen another preprocessing:
+    what one of them takes out, such as a constant, moves the estimate of another, and with it the
+    interval.
 
     Attributes
     ----------
@@ -217,10 +228,14 @@ class Domain:
         Variance of the training scores, shape ``(n_components,)``.
     limits
         Level -> limits of T2 (``None`` with too few leaves) and of Q.
+    value_range
+        Lowest and highest known value: no fold's estimate may lie further from the final one than
+        these from each other.
     """
 
     score_variance: Array
     limits: dict[float, tuple[float | None, float]]
+    value_range: tuple[float, float]
 
     def words(self, model: TraitRegression, spectra: Array) -> list[str]:
         """Return for each spectrum whether it is inside, and why not."""
@@ -228,16 +243,23 @@ class Domain:
         t2 = hotelling_t2(model.scores(spectra), self.score_variance)
         q = residual_q(model.residuals(spectra))
         far = np.zeros(len(spectra), dtype=bool) if plane is None else t2 > plane
-        return [domain_words(bool(a), bool(b)) for a, b in zip(far, q > away, strict=True)]
+        bottom, top = self.value_range
+        off = np.abs(model.predict_by_fold(spectra) - model.predict(spectra)).max(axis=0)
+        return [
+            domain_words(bool(a), bool(b), bool(c))
+            for a, b, c in zip(far, q > away, off > top - bottom, strict=True)
+        ]
 
 
-def domain_words(far_in: bool, far_off: bool) -> str:
-    """Return whether a spectrum lies inside both limits, in words."""
+def domain_words(far_in: bool, far_off: bool, apart: bool) -> str:
+    """Return whether a spectrum lies inside all limits, in words."""
     why = [
         *(["further from the training mean than its leaves (T2)"] if far_in else []),
         *(["a shape that the training leaves do not have (Q)"] if far_off else []),
-    ]
-    return f"{OUTSIDE}: {' and '.join(why)}" if why else INSIDE
+        *(["the models of the folds disagree about it by more than the range of the known values"]
+          if apart else []),
+    ]  # fmt: skip
+    return f"{OUTSIDE}: {listed(why)}" if why else INSIDE
 
 
 def domain_of(
@@ -272,7 +294,8 @@ def domain_of(
         if mean > 0 and variance > 0:
             away = variance / (2 * mean) * float(chi2.ppf(level, 2 * mean**2 / variance))
         limits[level] = (plane, away)
-    return Domain(model.scores(spectra).var(axis=0, ddof=1), limits)
+    variance_of_scores = model.scores(spectra).var(axis=0, ddof=1)
+    return Domain(variance_of_scores, limits, (float(y.min()), float(y.max())))
 
 
 # The model on disk.
@@ -382,7 +405,7 @@ def load_trait_model(path: Path, card_path: Path | None = None) -> SavedTraitMod
         If a file is missing or damaged, the card was edited, the archive is not the one that the
         card describes, or it asks for a type that is not in ``TRUSTED_TYPES``.
     """
-    model, card = read_archive(path, card_path, TRUSTED_TYPES, _NEEDED, FOLDER)
+    model, card = read_archive(path, card_path, TRUSTED_TYPES, _NEEDED, FOLDER, KIND)
     try:
         return _checked(model, card, path.name)
     except (KeyError, TypeError, ValueError, AttributeError) as odd:
@@ -432,7 +455,8 @@ def _checked(model: Any, card: dict[str, Any], name: str) -> SavedTraitModel:
     }
     if LEVEL not in limits or not 0 < float(card["interval"]) < 1:
         raise ValueError("limits or interval")
-    return SavedTraitModel(model, Domain(variance, limits), axis, card, name)
+    bottom, top = (float(value) for value in card["value_range"])
+    return SavedTraitModel(model, Domain(variance, limits, (bottom, top)), axis, card, name)
 
 
 def estimate(
@@ -509,14 +533,16 @@ def estimate_warnings(saved: SavedTraitModel, table: pd.DataFrame) -> list[str]:
     beyond = int(table["extrapolated"].sum())
     if beyond:
         low, high = card["value_range"]
+        lie = "lies" if beyond == 1 else "lie"
         found.append(
-            f"{beyond} of {len(table)} estimates lie beyond the known values ({low:.3g} to "
-            f"{high:.3g}{unit})"
+            f"{beyond} of {counted(len(table), 'estimate')} {lie} beyond the known values "
+            f"({low:.3g} to {high:.3g}{unit})"
         )
     away = int((~table["inside"]).sum())
     if away:
+        lie, theirs = ("lies", "its interval does") if away == 1 else ("lie", "their intervals do")
         found.append(
-            f"{away} of {len(table)} scans lie outside the model's domain: their intervals do not "
-            "hold there"
+            f"{away} of {counted(len(table), 'scan')} {lie} outside the model's domain: {theirs} "
+            "not hold there"
         )
     return found

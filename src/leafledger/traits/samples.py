@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Final
 
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from leafledger.errors import InputFault, Problem, first_words, nearest, quoted
 from leafledger.records.record import Job
 from leafledger.study.table_files import load_spectra, read_csv
-from leafledger.words import counted, plural
+from leafledger.words import counted, listed, plural
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int_]
@@ -28,6 +28,8 @@ Leaf = tuple[str, str, str]
 """Unit, session and leaf; the leaf is empty where the scan sheet names none."""
 FEWEST_UNITS: Final = 6
 """Units that a model needs: one is held out, and the rest are parted again to choose."""
+MOST_CELLS: Final = 3
+"""Cells that a problem quotes one by one."""
 _SAME: Final = 1e-9
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 
@@ -131,6 +133,8 @@ class Known:
         Leaves with a known trait and no accepted spectrum.
     remark
         What should be known of the choice of the quantity's unit; empty if nothing.
+    measured
+        Whether any value is known at all, be it of a leaf without a spectrum.
     """
 
     target: str
@@ -142,6 +146,7 @@ class Known:
     source: str
     lost: tuple[Leaf, ...] = ()
     remark: str = ""
+    measured: bool = True
 
     @cached_property
     def units(self) -> tuple[str, ...]:
@@ -189,27 +194,30 @@ def known_traits(job: Job, spectra: LeafSpectra) -> list[Known]:
         elif target in columns["units"]:
             numbers = numbers_of(target, columns["units"][target], "unit", problems)
             by_leaf = {leaf: numbers[leaf[0]] for leaf in spectra.leaves if leaf[0] in numbers}
-            found.append(_known(target, "1", {k: (v, math.nan) for k, v in by_leaf.items()},
-                                spectra, "units"))  # fmt: skip
+            values = {leaf: (number, math.nan) for leaf, number in by_leaf.items()}
+            known = _known(target, "1", values, spectra, "units")
+            found.append(replace(known, measured=bool(numbers)))
         elif target in columns["scans"]:
             numbers = numbers_of(target, columns["scans"][target], "scan", problems)
             means = {}
             for leaf, scans in zip(spectra.leaves, spectra.scans, strict=True):
-                values = [numbers[scan] for scan in scans if scan in numbers]
-                if values:
-                    means[leaf] = (math.fsum(values) / len(values), math.nan)
-            found.append(_known(target, "1", means, spectra, "scans"))
+                of_leaf = [numbers[scan] for scan in scans if scan in numbers]
+                if of_leaf:
+                    means[leaf] = (math.fsum(of_leaf) / len(of_leaf), math.nan)
+            known = _known(target, "1", means, spectra, "scans")
+            found.append(replace(known, measured=bool(numbers)))
         elif "pigment_contents" not in job.inputs:
-            found.append(_known(target, "1", {}, spectra, "assays"))  # assays may still come
+            # Assays may still come.
+            found.append(replace(_known(target, "1", {}, spectra, "assays"), measured=False))
         else:
-            there = [*contents, *columns["units"], *columns["scans"]]
+            there = [*contents, *numeric(columns["units"]), *numeric(columns["scans"])]
             problems.append(
                 Problem(
                     file="study.yaml",
                     column="traits.targets",
                     found=f"{quoted(target)}, which is neither assayed nor a column",
-                    expected="a quantity of assays.csv, or a column of numbers of units.csv (named "
-                    "in design.factors) or scans.csv",
+                    expected="a quantity of assays.csv, or a column of numbers of units.csv or "
+                    "scans.csv",
                     mend=f"There are {first_words(there, 8)}." if there else "Add assays.csv.",
                 )
             )
@@ -248,8 +256,8 @@ def target_problems(
                     column="traits.targets",
                     found=quoted(target),
                     expected="a quantity of the sheet of assays, or a column of numbers of "
-                    "units.csv (named in design.factors) or scans.csv",
-                    mend=nearest(target, [*assayed, *of_units, *of_scans]),
+                    "units.csv or scans.csv",
+                    mend=nearest(target, [*assayed, *numeric(of_units), *numeric(of_scans)]),
                 )
             )
     return problems
@@ -258,26 +266,45 @@ def target_problems(
 def numbers_of(
     target: str, cells: Mapping[str, str], column: str, problems: list[Problem]
 ) -> dict[str, float]:
-    """Return the cells that hold a number; a blank one is not known, others are problems."""
+    """Return the cells that hold a number; a blank one is not known, others are one problem."""
     found: dict[str, float] = {}
+    wrong: list[str] = []
     for name, cell in cells.items():
         text = cell.strip()
         if not text:
             continue
         if not _NUMBER.fullmatch(text):
-            problems.append(
-                Problem(
-                    file="units.csv" if column == "unit" else "scans.csv",
-                    column=target,
-                    found=f"{quoted(text)} for {name}",
-                    expected="a number with a decimal point, or nothing where it is not known: "
-                    "traits.targets names this column",
-                    mend="Mend the cell, or take the column out of traits.targets.",
-                )
-            )
+            wrong.append(f"{quoted(text)} for {name}")
             continue
         found[name] = float(text)
+    if wrong:
+        few = len(wrong) <= MOST_CELLS
+        problems.append(
+            Problem(
+                file="units.csv" if column == "unit" else "scans.csv",
+                column=target,
+                found=listed(wrong) if few else f"{len(wrong)} cells, such as {wrong[0]}",
+                expected="a number with a decimal point, or nothing where it is not known: "
+                "traits.targets names this column",
+                mend="Mend the cells, or take the column out of traits.targets.",
+            )
+        )
     return found
+
+
+def numeric(columns: Mapping[str, Mapping[str, str]]) -> list[str]:
+    """Return the columns that hold numbers, or nothing yet.
+
+    Examples
+    --------
+    >>> numeric({"SPAD": {"s1": "31.5", "s2": ""}, "stage": {"s1": "early"}, "N": {"s1": ""}})
+    ['SPAD', 'N']
+    """
+    return [
+        name
+        for name, cells in columns.items()
+        if all(not cell.strip() or _NUMBER.fullmatch(cell.strip()) for cell in cells.values())
+    ]
 
 
 def _assayed(job: Job) -> dict[str, dict[str, dict[Leaf, list[tuple[float, float]]]]]:
@@ -347,6 +374,8 @@ def untrained_reason(known: Known, word: str) -> str:
         What a unit is called.
     """
     n = len(known.units)
+    if not known.measured:
+        return f"no leaf has a known {known.target}"
     if n == 0:
         return f"no leaf has both an accepted spectrum and a known {known.target}"
     if n == 1 and known.n_leaves > 1:

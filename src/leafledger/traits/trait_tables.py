@@ -287,6 +287,10 @@ _WORDS: Final = {
     "chlorophyll_a_to_b": "the ratio of chlorophyll a to b",
 }
 _MOST_WAVELENGTHS: Final = 4
+ALPHA: Final = 0.05
+"""Level of the permutation test."""
+CLEARLY: Final = 0.85
+"""A model is clearly better if its error is at most this share of that of the mean of others."""
 _APART_NM: Final = 20.0
 
 
@@ -357,6 +361,7 @@ def summary(one: TrainedTrait, level: float, word: str, axis: Array, model_file:
         "p_permutation": _number(one.test.p),
         "n_permutations": len(one.test.drawn),
         "no_permutation": one.test.reason,
+        "unclear": unclear_reason(one, word),
         "no_sessions": one.splits.no_unseen_days,
         "components": component_sentences(one, axis),
         "wavelengths": important_wavelengths(one, axis),
@@ -379,13 +384,51 @@ def answer(one: TrainedTrait, word: str) -> str:
     known, rmsep, r2 = one.known, one.measure("rmsep"), one.measure("r2")
     suffix, words = unit_suffix(known.unit_of_value), target_words(known.target)
     step, n = one.validated.chosen
+    unclear = unclear_reason(one, word)
     return (
         f"{words[0].upper()}{words[1:]} is estimated from the whole spectrum with an error of "
         f"{rmsep.value:.3g}{suffix} on {plural(word)} left out (95 % interval {rmsep.low:.3g} to "
         f"{rmsep.high:.3g}; R2 {r2.value:.2f}), by {counted(n, 'latent variable')} "
         f"({step.replace('_', ' ')}) of {counted(known.n_leaves, 'leaf')} of "
         f"{counted(len(known.units), word)}."
-    )
+    ) + (f" Treatments are not compared by it: {unclear}." if unclear else "")
+
+
+def unclear_reason(one: TrainedTrait, word: str) -> str:
+    """Return why estimates are not clearly better than the mean of the others; ``""`` if they are.
+
+    The rule is that of calibrations: the error is at most 0.85 of that of the mean of the other
+    units; and exchanged values are not estimated as well, p <= 0.05, where there were draws enough.
+    """
+    of = {rival.procedure: rival.rmsep for rival in one.rivals}
+    suffix, others = unit_suffix(one.known.unit_of_value), f"the mean of the other {plural(word)}"
+    if of[MODEL] > CLEARLY * of["mean"]:
+        return (
+            f"the spectrum does not estimate {plural(word)} left out clearly better than {others} "
+            f"does (error {of[MODEL]:.3g}{suffix}, of the mean {of['mean']:.3g}{suffix}; it should "
+            f"be below {CLEARLY:g} of that)"
+        )
+    if exchanged_do_as_well(one.test):
+        return f"values exchanged between {plural(word)} are estimated as well ({_draws(one.test)})"
+    return ""
+
+
+def exchanged_do_as_well(test: PermutationTest) -> bool:
+    """Return whether p is above 0.05 in a test whose draws could reach it."""
+    return len(test.drawn) + 1 >= 1 / ALPHA and math.isfinite(test.p) and test.p > ALPHA
+
+
+def _draws(test: PermutationTest) -> str:
+    """Return how many draws have an error as small, with p.
+
+    Examples
+    --------
+    >>> _draws(PermutationTest(1.0, np.array([0.5, 2.0, 3.0]), 0.5))
+    'in 1 of 3 draws, p = 0.5'
+    """
+    n = len(test.drawn)
+    k = round(test.p * (n + 1)) - 1
+    return f"in {k} of {n} draws, p = {test.p:.2g}"
 
 
 def error_sentence(one: TrainedTrait, word: str) -> str:
@@ -401,16 +444,19 @@ def error_sentence(one: TrainedTrait, word: str) -> str:
     own = one.measure("rmsep_without_assay")
     if math.isfinite(own.value):
         text += (
-            f" The error of the assay itself is in it: without, root of RMSEP^2 - u^2, "
-            f"{own.value:.3g}{suffix} remain." + (f" Here {own.reason}." if own.reason else "")
+            f" The error holds that of the assay. Without the assay's own error, "
+            f"{own.value:.3g}{suffix} remain (root of RMSEP^2 - u^2)."
+            + (f" Here {own.reason}." if own.reason else "")
         )
     else:
         text += f" The error of the known values cannot be taken off: {own.reason}."
     if math.isfinite(one.test.p):
         text += (
-            f" With values exchanged between {plural(word)} the error is as small in a share of "
-            f"{one.test.p:.2g} of {len(one.test.drawn)} draws (permutation test)."
+            f" With values exchanged between {plural(word)} the error is as small "
+            f"{_draws(one.test)} (permutation test)."
         )
+        if len(one.test.drawn) + 1 < 1 / ALPHA:
+            text += f" So few draws cannot reach p = {ALPHA:g}."
     else:
         text += f" There is no permutation test: {one.test.reason}."
     sessions = one.measure("rmsep_sessions")
@@ -482,10 +528,10 @@ def warnings_of(one: TrainedTrait, word: str) -> list[str]:
             f"{one.known.target}: the spectrum estimates {plural(word)} left out no better than "
             "the mean of all does"
         )
-    if math.isfinite(one.test.p) and one.test.p > 0.05:
+    if exchanged_do_as_well(one.test):
         found.append(
-            f"{one.known.target}: exchanged values are estimated as well (permutation test, p = "
-            f"{one.test.p:.2g})"
+            f"{one.known.target}: exchanged values are estimated as well (permutation test: "
+            f"{_draws(one.test)})"
         )
     return found
 
