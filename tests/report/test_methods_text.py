@@ -199,6 +199,9 @@ def test_traits_and_leaf_model_name_their_works_and_no_key_of_a_table() -> None:
     assert "(90 %)" in text and "199 exchanges" in text and "(seed 7)" in text
     parts = {**one, "interval_sentence": "(CV+ over plants)"}
     assert "are by CV+" in said(Facts(traits={"targets": [parts]}))
+    assert "Treatments were compared" in text
+    unclear = said(Facts(traits={"targets": [{**one, "unclear": "no better than the mean"}]}))
+    assert "Treatments were compared" not in unclear
     few = said(Facts(traits={"targets": [{**one, "trained": False}]}))
     assert few == "A model of n mass from the spectrum was asked for; too few leaves were known."
     model = {

@@ -454,7 +454,7 @@ def _traits(run: RunFacts) -> Iterator[str]:
             f"The error was compared with {settings['n_permutations']} exchanges of the known "
             f"values between units (seed {settings['seed']})."
         )
-    if run.settings("trait_effects"):
+    if run.settings("trait_effects") and not all(one.get("unclear") for one in trained):
         yield (
             "Treatments were compared in the unit means of estimates, each by a model that had not "
             f"seen the unit: between treatments by a linear model{cite('mackinnon1985')}, within "
