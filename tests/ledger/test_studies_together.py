@@ -181,6 +181,11 @@ def test_a_copy_with_another_title_and_decision_is_one_study() -> None:
     assert found(other) == [("raw", "a and h share 3 of 5 raw files (60 %), byte by byte")]
     other = replace(other, raw=frozenset("fghij"))
     assert found(other) == []
+    leaves = replace(one, raw=frozenset("abcdefghij"))
+    lamp = replace(other, raw=frozenset("aklmnopqrstuv"))
+    two_lamps = replace(other, raw=frozenset("abklmnopqrstu"))
+    in_common = [bool(studies_together._in_common([leaves], [s])) for s in (lamp, two_lamps)]
+    assert in_common == [False, True], "a lamp's file may be used again, not more"
     same_run = replace(other, runs=frozenset({"r2", "r4"}))
     assert found(same_run) == [("ledger/runs", "a and h have 1 run of their books in common")]
     equal = replace(other, estimate=one.estimate, low=one.low, high=one.high)

@@ -348,14 +348,17 @@ def _same_study(studies: Sequence[Sequence[StudyEffect]]) -> Iterator[Problem]:
             )
 
 
+_REUSED = 0.1
+"""Share of raw files that two seasons may have in common: a lamp, a white (the project's own)."""
+
+
 def _in_common(
     first: Sequence[StudyEffect], second: Sequence[StudyEffect]
 ) -> tuple[str, str] | None:
     """Return where two studies have something in common, and in words what it is."""
     one, other = first[0], second[0]
-    shared = len(one.raw & other.raw)
-    if shared:
-        fewer = min(len(one.raw), len(other.raw))
+    shared, fewer = len(one.raw & other.raw), min(len(one.raw), len(other.raw))
+    if shared > _REUSED * fewer:
         share = f"{shared} of {counted(fewer, 'raw file')} ({math.floor(100 * shared / fewer)} %)"
         return "raw", f"share {share}, byte by byte"
     shared = len(one.runs & other.runs)
