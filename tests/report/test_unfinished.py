@@ -126,6 +126,7 @@ def first_screen(effects: list[Any], **summary: Any) -> dict[str, Any]:
         design={"unit": "plant"},
         groups=SimpleNamespace(names=["water", "salt"]),
         days=SimpleNamespace(sessions=["day0"]),
+        leaf_model=None,
     )
     return findings_part(held, FigureSet(["svg"]))
 
