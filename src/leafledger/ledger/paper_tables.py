@@ -322,8 +322,8 @@ def trait_tests_tex(material: Material) -> str:
     methods = " and ".join(dict.fromkeys(method_words(str(row["method"])) for row in asked))
     caption = (
         f"Treatments compared in traits estimated from spectra, by {methods}. n counts "
-        f"{material.unit_words}. Intervals hold the uncertainty of the model that estimates the "
-        f"trait; p is that of the test, adjusted by Holm{cite('holm1979')} within the family."
+        f"{material.unit_words}. Intervals and p hold the uncertainty of the model that estimates "
+        f"the trait; p (Holm) is adjusted by Holm{cite('holm1979')} over the tests of all traits."
     )
     heading = ("Trait", "Contrast", "Estimate", f"{level:.4g} % interval", "n", "df", "p",
                "p (Holm)")  # fmt: skip

@@ -459,7 +459,7 @@ def _traits(run: RunFacts) -> Iterator[str]:
             "Treatments were compared in the unit means of estimates, each by a model that had not "
             f"seen the unit: between treatments by a linear model{cite('mackinnon1985')}, within "
             f"them by paired t tests{cite('student1908')}, in families of their own"
-            f"{cite('holm1979')}; intervals hold the uncertainty of the model too."
+            f"{cite('holm1979')}; intervals and p hold the uncertainty of the model too."
         )
 
 
