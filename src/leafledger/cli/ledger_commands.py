@@ -305,7 +305,7 @@ def reproduce(study: Path, run: str, keep: Path | None, cores: int, as_json: boo
     Example:
       leafledger reproduce my-study 20260504-1712
     """
-    from leafledger.cli.progress import RunProgress
+    from leafledger.cli.terminal_text import RunProgress
     from leafledger.runner.reproduce import as_json as plain
     from leafledger.runner.reproduce import lines
     from leafledger.runner.reproduce import reproduce as rebuild

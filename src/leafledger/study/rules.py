@@ -146,7 +146,7 @@ RULES: tuple[Rule, ...] = (
         "catalogue",
         title="Catalogue",
         does="Lists the indices of the study with formula and source.",
-        module="leafledger.indices.catalogue_stage",
+        module="leafledger.indices.catalogue",
         sees=("indices",),
         writes=written_by("catalogue"),
     ),
@@ -343,7 +343,7 @@ VARIANTS = Rule(
     "variants",
     title="Variants",
     does="Lists the results of finished runs under other settings.",
-    module="leafledger.effects.variant_rows",
+    module="leafledger.effects.robustness",
     writes=written_by("variants"),
 )
 """The ledger makes this table of the book of runs, no Snakemake rule does."""
