@@ -126,6 +126,7 @@ def main() -> None:
             "effects": folder / "effects.csv",
             "effects_summary": folder / "effects.json",
             "group_means": folder / "group_means.csv",
+            "unit_changes": folder / "unit_changes.csv",
             "spectrum_effects": folder / "spectrum_effects.csv",
             "sensitivity": folder / "sensitivity.csv",
             "variance_components": folder / "variance_components.csv",

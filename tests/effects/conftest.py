@@ -140,6 +140,7 @@ class SmallStudy:
                     "effects": out / "effects.csv",
                     "effects_summary": out / "effects.json",
                     "group_means": out / "group_means.csv",
+                    "unit_changes": out / "unit_changes.csv",
                     "spectrum_effects": out / "spectrum_effects.csv",
                     "sensitivity": out / "sensitivity.csv",
                     "variance_components": out / "variance_components.csv",

@@ -38,6 +38,7 @@ rule effects:
         effects="results/effects.csv",
         effects_summary="results/effects.json",
         group_means="results/group_means.csv",
+        unit_changes="results/unit_changes.csv",
         spectrum_effects="results/spectrum_effects.csv",
         sensitivity="results/sensitivity.csv",
         variance_components="results/variance_components.csv",

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from leafledger.effects.design import Contrast, Layout, Plan
+from leafledger.effects.design import CHANGE, Contrast, Layout, Plan, contrasts
 from leafledger.effects.two_sample_tests import finite, mean, variance
 from leafledger.study.table_files import read_parquet
 from leafledger.words import counted, listed
@@ -619,6 +619,42 @@ def left_out(sample: Sample) -> str:
             "stands in"
         )
     return "; ".join(parts)
+
+
+def unit_changes(data: StudyData) -> list[dict[str, Any]]:
+    """List the change of every unit: the numbers that a test of the change within groups rests on.
+
+    Returns
+    -------
+    list of dict
+        Rows of ``unit_changes.csv``, by index, after session, treatment and unit. Empty where the
+        study has no session before, or no units. A unit that lacks a session before or the session
+        after has no row (see :func:`change_sample`).
+    """
+    layout, table = data.layout, data.table
+    possible = [c for c in contrasts(layout) if c.question == CHANGE and not c.untestable]
+    return [
+        {
+            "index": index,
+            "session": contrast.after,
+            "treatment": contrast.level,
+            "unit": unit,
+            "before": before,
+            "after": before + change,
+            "change": change,
+            "u": finite(u),
+        }
+        for index in table.indices
+        for contrast in (possible if layout.word else [])
+        for sample in [change_sample(layout, table, contrast, index)]
+        for unit, before, change, u in zip(
+            sample.units,
+            sample.before.tolist(),
+            sample.change.tolist(),
+            sample.u.tolist(),
+            strict=True,
+        )
+    ]
 
 
 # What hinders the test of a contrast once it is known which units have values.
