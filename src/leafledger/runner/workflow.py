@@ -6,6 +6,7 @@ and writes none of its files.
 
 from __future__ import annotations
 
+import atexit
 import os
 import shlex
 import sys
@@ -102,6 +103,7 @@ class StudyWorkflow:
                 # Plain Snakemake: the study is ours until this process ends. The runner, and
                 # Snakemake's own children, have it already and say so in the environment.
                 self._held = hold_study(folder)
+                atexit.register(self._held.let_go)
                 os.environ[events.RUN_VARIABLE] = events.new_run_id()
         except InputFault as fault:
             raise SystemExit(f"leafledger: the study cannot run.\n{fault}") from None
