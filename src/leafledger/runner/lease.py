@@ -29,7 +29,7 @@ import secrets
 import sys
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -295,6 +295,7 @@ def take_lease(
     alone_here: bool,
     beat_s: float = BEAT_S,
     stale_s: float = STALE_S,
+    queued: Callable[[], Problem | None] = lambda: None,
 ) -> Lease | None:
     """Take the lease of a study.
 
@@ -309,6 +310,8 @@ def take_lease(
         study: an owner of this machine is then dead.
     beat_s, stale_s
         Seconds between two heartbeats, and without one until an owner counts as dead.
+    queued
+        Asked after an owner that died: returns a problem if its jobs wait in a queue.
 
     Returns
     -------
@@ -326,18 +329,11 @@ def take_lease(
     owner = new_owner(machine)
     try:
         place.mkdir(parents=True, exist_ok=True)
-        while True:
-            number, before = _newest(place)
-            if before is None or (alone_here and before.machine == machine.identity):
-                break
-            silent = _silent([_path(place, number)], stale_s)
-            again, now_there = _newest(place)
-            if silent and again == number:
-                break  # dead
-            if not silent and now_there is not None:
-                raise InputFault(_held(now_there))
+        number, before = _wait_for_death(place, machine, alone_here, stale_s)
         if at_work := jobs_at_work(folder, machine, stale_s):
             raise InputFault(_jobs_go_on(before, at_work))
+        if before is not None and (problem := queued()) is not None:
+            raise InputFault(problem)
         if not _make(_path(place, number + 1), owner):
             raise InputFault(_held(_newest(place)[1]))
     except OSError as error:
@@ -349,6 +345,28 @@ def take_lease(
         raise InputFault(_held(_newest(place)[1]))
     _remove_older(place, number + 1)
     return Lease(place, number + 1, owner, beat_s)
+
+
+def _wait_for_death(
+    place: Path, machine: Machine, alone_here: bool, stale_s: float
+) -> tuple[int, Owner | None]:
+    """Return number and owner of a lease that nobody holds: given up, or of an owner that died.
+
+    Raises
+    ------
+    InputFault
+        If its owner gives a sign of life.
+    """
+    while True:
+        number, owner = _newest(place)
+        if owner is None or (alone_here and owner.machine == machine.identity):
+            return number, owner
+        silent = _silent([_path(place, number)], stale_s)
+        again, now_there = _newest(place)
+        if silent and again == number:
+            return number, owner
+        if not silent and now_there is not None:
+            raise InputFault(_held(now_there))
 
 
 def _make(path: Path, owner: Owner) -> bool:

@@ -14,6 +14,7 @@ from leafledger.platforms import lock_file
 from leafledger.records.record import read_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.lease import Lease, holder_elsewhere, take_lease, this_machine
+from leafledger.runner.scheduler import still_queued
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.study import Study
 from leafledger.study.table_files import (
@@ -115,7 +116,10 @@ def hold_study(folder: Path) -> HeldStudy:
         raise InputFault(_not_writable(error)) from error
     try:
         lock_file(handle, wait=False)
-        return HeldStudy(handle, take_lease(folder, this_machine(), alone_here=True))
+        lease = take_lease(
+            folder, this_machine(), alone_here=True, queued=lambda: still_queued(folder)
+        )
+        return HeldStudy(handle, lease)
     except InputFault:
         handle.close()
         raise

@@ -103,7 +103,7 @@ class StudyWorkflow:
 
     def __init__(self, folder: Path, config: Mapping[str, Any], workflow: Any = None) -> None:
         self._given = GivenRun.of_text(str(config.get(JOB_CONFIG, "")))
-        is_job = workflow is not None and not workflow.is_main_process
+        self._is_job = is_job = workflow is not None and not workflow.is_main_process
         ours = self._given is not None and os.environ.get(events.RUN_VARIABLE) == self._given.run
         refused = (
             config if self._given is None or not (is_job or ours) else {*config} - {JOB_CONFIG}
@@ -149,7 +149,7 @@ class StudyWorkflow:
         other content and its record the date before that of the mark: the task then has an input
         that is new. Our own runs name their tasks themselves.
         """
-        if self._given is not None:
+        if self._is_job:
             return  # the run has looked after them
         stale: set[Task] = set()
         if self._plain:
