@@ -405,7 +405,8 @@ class TakenOver(LeafledgerError):
 
 def _watch(child: subprocess.Popen[bytes], study: Study, run: str, how: How) -> None:
     listen = how.listen or (lambda _line: None)
-    place, waits, asked = 0, "", time.monotonic()
+    place: dict[str, int] = {}
+    waits, asked = "", time.monotonic()
     while True:
         over = child.poll() is not None
         lines, place = events.read_progress(study.folder, run, place)

@@ -247,15 +247,20 @@ class TaskRun:
         Id of the run.
     task
         The task.
+    elsewhere
+        Whether it works on another machine than the run.
     """
 
-    def __init__(self, folder: Path, run: str, task: Task) -> None:
+    def __init__(self, folder: Path, run: str, task: Task, elsewhere: bool = False) -> None:
         self._folder, self._run, self._task = folder, run, task
+        self._part = task.name if elsewhere else None
         self._started, self._clock = events.now(), time.perf_counter()
 
     def begin(self) -> None:
         """Note that the task has begun; what it found wrong before counts no longer."""
-        events.append_progress(self._folder, self._run, task=self._task.name, state="started")
+        events.append_progress(
+            self._folder, self._run, self._part, task=self._task.name, state="started"
+        )
         remove_file(problems_file(self._folder, self._task))
 
     def end(self, ended: Ended, threads: str | None = None, kernel: str | None = None) -> None:
@@ -290,7 +295,7 @@ class TaskRun:
             event[_FAILS_AGAIN] = True
         events.write_event(self._folder, self._run, name, event)
         events.append_progress(
-            self._folder, self._run, task=name, state=ended.outcome, seconds=seconds
+            self._folder, self._run, self._part, task=name, state=ended.outcome, seconds=seconds
         )
 
 
@@ -304,7 +309,7 @@ def main(arguments: list[str] | None = None) -> int:
     folder = Path.cwd()
     if given is None:
         die_with_parent()
-        return _do_and_tell(folder, task)
+        return _do_and_tell(folder, task, elsewhere=False)
     given.hold_for_children()
     die_with_parent()
     if why := given.why_not_here(folder):
@@ -316,7 +321,7 @@ def main(arguments: list[str] | None = None) -> int:
     warn_of_clock(folder, given.run, task)
     at_work: AbstractContextManager[object] = JobAtWork(folder, given.token, task.name)
     with at_work if given.token else nullcontext():
-        return _do_and_tell(folder, task)
+        return _do_and_tell(folder, task, elsewhere=True)
 
 
 def _asked(arguments: list[str]) -> tuple[Task, GivenRun | None]:
@@ -353,9 +358,9 @@ def warn_of_clock(folder: Path, run: str, task: Task) -> None:
 
     Nothing rests on it: results are judged by their content. Only times of the book look odd.
     """
-    seen = events.progress_file(folder, run)
+    seen = events.progress_file(folder, run, task.name)
     try:
-        events.append_progress(folder, run, task=task.name, on=platform.node())
+        events.append_progress(folder, run, task.name, task=task.name, on=platform.node())
         ahead = time.time() - seen.stat().st_mtime
     except OSError:
         return  # the disk is full; the task says so
@@ -364,14 +369,15 @@ def warn_of_clock(folder: Path, run: str, task: Task) -> None:
         events.append_progress(
             folder,
             run,
+            task.name,
             note=f"the clock of {platform.node()} is {abs(ahead):.0f} s {what} that of the study's "
             "disk: results are the same, times in the book of runs are not to be compared",
         )
 
 
-def _do_and_tell(folder: Path, task: Task) -> int:
+def _do_and_tell(folder: Path, task: Task, elsewhere: bool) -> int:
     run = os.environ.get(events.RUN_VARIABLE) or events.new_run_id()
-    task_run = TaskRun(folder, run, task)
+    task_run = TaskRun(folder, run, task, elsewhere)
     try:
         task_run.begin()
         ended = _attempted(folder, task)
