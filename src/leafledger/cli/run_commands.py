@@ -194,22 +194,39 @@ def demo(folder: Path | None, forward: bool, cores: int) -> None:
     is_flag=True,
     help="Run every variant of study.yaml first, then the study as stated.",
 )
-def run(study: Path, cores: int, as_json: bool, quiet: bool, variants: bool) -> None:
+@click.option(
+    "--profile",
+    metavar="NAME",
+    help="Run on a cluster: `slurm`, or the folder of a Snakemake profile of your own.",
+)
+def run(
+    study: Path, cores: int, as_json: bool, quiet: bool, variants: bool, profile: str | None
+) -> None:
     """Bring all results of a study up to date.
 
     With --variants the study also runs under each of its alternative settings; what they have in
     common is computed once, and the report shows how the primary effects move. A variant that fails
     does not stop the others; the exit code is 1 then.
 
+    With --profile the tasks are jobs of a cluster, such as SLURM; the results are the same.
+
     \b
     Example:
       leafledger run my-study --cores 4
       leafledger run my-study --variants
+      leafledger run my-study --profile slurm
     """
-    _run(study, cores, as_json, quiet, variants)
+    _run(study, cores, as_json, quiet, variants, profile)
 
 
-def _run(folder: Path, cores: int, as_json: bool, quiet: bool, variants: bool) -> None:
+def _run(
+    folder: Path,
+    cores: int,
+    as_json: bool,
+    quiet: bool,
+    variants: bool,
+    profile: str | None = None,
+) -> None:
     from leafledger.cli.terminal_text import RunProgress
     from leafledger.runner.run import run_study, run_variants
 
@@ -219,7 +236,7 @@ def _run(folder: Path, cores: int, as_json: bool, quiet: bool, variants: bool) -
         problems_as_json(as_json, outcome="input_fault", tasks=[]),
         RunProgress(quiet or as_json, folder) as progress,
     ):
-        result = work(folder, cores, progress)
+        result = work(folder, cores, progress, profile=profile)
     _report(folder, result, as_json, quiet)
     if result.exit_code:
         raise SystemExit(result.exit_code)

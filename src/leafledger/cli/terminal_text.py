@@ -307,6 +307,14 @@ class RunProgress:
             self._show(running_words(list(self._running)))
         elif "state" in line:
             self._end(line)
+        elif "waits" in line and not self.quiet:
+            self._say_beside_bar(str(line["waits"]))
+
+    def _say_beside_bar(self, words: str) -> None:
+        if self._bar is None:
+            say(words, error=True)
+        else:
+            self._bar.console.print(safe(words), markup=False, highlight=False)
 
     def _plan(self, tasks: list[str], variant: str | None) -> None:
         """Begin a run: the first, or that of one variant after another."""
