@@ -1,9 +1,10 @@
 """Which calls of the operating system differ between Linux, macOS and Windows?
 
 All of them stand here: locks of files, groups of processes and how they end, signals, memory, and
-single keys of a terminal. Every other module is the same everywhere. The calls of Windows are
-written after its documentation and tested with a stand-in for its library; nobody has run them on
-a real Windows yet (`docs/your_system.md` says what is known to work where).
+single keys of a terminal. Every other module is the same everywhere, but for `runner/workers`: it
+works on Linux alone and does nothing elsewhere. The calls of Windows are written after its
+documentation and tested with a stand-in for its library; nobody has run them on a real Windows yet
+(`docs/your_system.md` says what is known to work where).
 """
 
 from __future__ import annotations

@@ -32,6 +32,7 @@ from leafledger.runner.step import (
     put_record,
 )
 from leafledger.runner.variant_runs import TABLE_VARIABLE, make_table, variant_at_work
+from leafledger.runner.workers import Workers
 from leafledger.runner.workflow import drop_incomplete, run_tasks
 from leafledger.study.reading import read_study
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
@@ -49,13 +50,14 @@ def main() -> int:
     """
     die_with_parent()
     try:
-        return _run_levels(int(sys.argv[1]))
+        with Workers() as workers:
+            return _run_levels(int(sys.argv[1]), workers)
     except InputFault as fault:
         print(fault, file=sys.stderr)  # noqa: T201
         return 2
 
 
-def _run_levels(cores: int) -> int:
+def _run_levels(cores: int, workers: Workers) -> int:
     folder = Path.cwd()
     run = os.environ[events.RUN_VARIABLE]
     study = read_study(folder, variant_at_work())
@@ -82,6 +84,7 @@ def _run_levels(cores: int) -> int:
         if not stale:
             date_in_order(study, level)
             continue
+        workers.start()
         ended_well = run_tasks(folder, stale, cores)
         left = _stale(study, level, digests)
         if left and all(_said_done(folder, run, task) for task in left):
