@@ -79,6 +79,8 @@ def _lock_on_windows(handle: IO[Any], wait: bool) -> None:
 _NEW_GROUP = 0x00000200
 """``CREATE_NEW_PROCESS_GROUP`` of Windows."""
 _PR_SET_PDEATHSIG = 1
+_LAST_MOMENTS_S = 1.0
+"""Seconds to wait for the last processes of a group that was killed."""
 
 
 def start_apart(*, ends_with_parent: bool = False) -> dict[str, Any]:
@@ -126,6 +128,19 @@ def end_group(process: subprocess.Popen[bytes], patience_s: float = 0.0) -> None
             process.wait(patience_s)
     _signal_group(process.pid, signal.SIGKILL)
     process.wait()
+    until = time.monotonic() + _LAST_MOMENTS_S
+    while _is_there(process.pid) and time.monotonic() < until:
+        time.sleep(_RETRY_S / 10)  # what it had started is ended, not gone yet
+
+
+def _is_there(group: int) -> bool:
+    try:
+        os.killpg(group, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        pass  # there, and another user's by now
+    return True
 
 
 def _signal_group(group: int, number: int) -> None:
