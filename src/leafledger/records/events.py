@@ -196,6 +196,7 @@ def _is_run(run: Run) -> bool:
         and all(_all_texts(run.get(name)) for name in ("records", "study", "logs"))
         and all(isinstance(run.get(name), str | None) for name in ("variant", "plan"))
         and all(_all_texts(run.get(name, {})) for name in ("events", "tables", "plans"))
+        and all(_all_texts(run.get(name, {})) for name in ("branches", "about"))
         and not names_outside(run)
     )
 
@@ -211,7 +212,7 @@ def names_outside(run: Run) -> list[str]:
 
     paths = [name for name in names(("study", "tables")) if leaves_the_study(name)]
     return paths + [
-        n for n in names(("records", "logs", "events", "plans")) if not is_plain_name(n)
+        n for n in names(("records", "logs", "events", "plans", "branches")) if not is_plain_name(n)
     ]
 
 

@@ -114,6 +114,26 @@ class ContentStore:
         finally:
             remove_folder(building)
 
+    def copy_from(self, other: ContentStore, record: Record) -> bool:
+        """Keep what another store keeps of a record's outputs; return whether it is kept whole."""
+        key = record["key"]
+        if self.keeps(key):
+            return True
+        source, entry = other._entry(key), self._entry(key)
+        paths = [output["path"] for output in record["outputs"]]
+        if not source.is_dir() or _why_damaged(source, key, read_record(source / _RECORD), paths):
+            return False
+        building = entry.with_name(f".{entry.name}.{os.getpid()}.tmp")
+        not_through_a_link(building).mkdir(parents=True)
+        try:
+            for output in record["outputs"]:
+                shutil.copyfile(source / output["sha256"], building / output["sha256"])
+            shutil.copyfile(source / _RECORD, building / _RECORD)
+            building.rename(entry)
+        finally:
+            remove_folder(building)
+        return True
+
     def entries(self) -> list[tuple[Path, int, float]]:
         """Return folder, bytes and time of last use of every entry, the longest unused first."""
         found = []

@@ -235,6 +235,7 @@ def _ask_often() -> None:
 
     class Executor(as_installed):  # type: ignore[misc]
         asks_often = True
+        next_seconds_between_status_checks: float
 
         async def sleep(self) -> None:
             began = self.__dict__.setdefault("_began", time.monotonic())

@@ -35,6 +35,7 @@ from leafledger.runner.step import (
     put_record,
 )
 from leafledger.runner.variant_runs import TABLE_VARIABLE, make_table, variant_at_work
+from leafledger.runner.workers import Workers
 from leafledger.runner.workflow import drop_incomplete, run_tasks
 from leafledger.study.reading import read_study
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
@@ -53,7 +54,9 @@ def main() -> int:
     die_with_parent()
     try:
         cores, *cluster = sys.argv[1:]
-        return _run_levels(int(cores), _cluster(int(cores), *cluster) if cluster else None)
+        with Workers() as workers:
+            handed = _cluster(int(cores), *cluster) if cluster else None
+            return _run_levels(int(cores), handed, workers)
     except InputFault as fault:
         print(fault, file=sys.stderr)  # noqa: T201
         return 2
@@ -70,7 +73,7 @@ def _cluster(cores: int, profile: str, token: str) -> Cluster:
     return Cluster(open_profile(profile), cores, given)
 
 
-def _run_levels(cores: int, cluster: Cluster | None) -> int:
+def _run_levels(cores: int, cluster: Cluster | None, workers: Workers) -> int:
     folder = Path.cwd()
     run = os.environ[events.RUN_VARIABLE]
     study = read_study(folder, variant_at_work())
@@ -98,6 +101,7 @@ def _run_levels(cores: int, cluster: Cluster | None) -> int:
             date_all_in_order(study, stale)
             ended_well = cluster.run_tasks(study, stale, digests)
         else:
+            workers.start()
             ended_well = _done_here(study, run, level, stale, cores, digests)
         digests.save()
         if not ended_well:

@@ -29,6 +29,7 @@ from leafledger.runner.step import (
     may_use_store,
 )
 from leafledger.runner.study_folder import hold_study
+from leafledger.runner.workers import step_command
 from leafledger.study.definition import ID_WORDS
 from leafledger.study.reading import read_study
 from leafledger.study.rules import (
@@ -74,7 +75,6 @@ def _either(checkout: Path, installed: Path) -> Path:
 # --- the study as the Snakefile sees it -----------------------------------------------------------
 
 MARKS = "ledger/cache/marks"
-_THREADS = "OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 MKL_NUM_THREADS=1"
 _DAY_S = 86400
 _MARK_DATE, _OUTDATED = 2 * _DAY_S, _DAY_S
 """Dates of a mark and of a record out of date, in 1970: no result is older than a mark."""
@@ -184,14 +184,15 @@ class StudyWorkflow:
     def step(self) -> str:
         """The shell function that does one task; linear algebra gets one thread, set before Python.
 
+        In a run of ours it asks the server of the run, named in the environment, for a worker.
+
         Braces are doubled because Snakemake formats the text. ``exec`` makes the task the very
         process that Snakemake started, so that it ends when Snakemake is killed. A job on another
         machine is given its run by arguments.
         """
         given = [] if self._given is None else self._given.arguments()
-        call = shlex.join([sys.executable, "-m", "leafledger.runner.step", *given])
-        call = call.replace("{", "{{").replace("}", "}}")
-        return f'step() {{{{ exec env {_THREADS} {call} "$@"; }}}}; '
+        call = shlex.join([*step_command(), *given]).replace("{", "{{").replace("}", "}}")
+        return f'step() {{{{ exec {call} "$@"; }}}}; '
 
     @property
     def session_pattern(self) -> str:
