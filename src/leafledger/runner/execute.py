@@ -28,17 +28,19 @@ from leafledger.runner.step import (
     clear_folders,
     code_of_task,
     die_with_parent,
+    hand_jobs,
     may_use_store,
     put_record,
 )
 from leafledger.runner.variant_runs import TABLE_VARIABLE, make_table, variant_at_work
 from leafledger.runner.workflow import drop_incomplete, run_tasks
-from leafledger.study.reading import read_study
+from leafledger.study.reading import read_study_at_rest
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
 from leafledger.study.table_files import not_through_a_link, refuse_links, remove_file, write_text
 from leafledger.study.tasks import Task, inputs, levels, outputs
+from leafledger.study.unchanged import remove_jobs
 
 
 def main() -> int:
@@ -58,7 +60,7 @@ def main() -> int:
 def _run_levels(cores: int) -> int:
     folder = Path.cwd()
     run = os.environ[events.RUN_VARIABLE]
-    study = read_study(folder, variant_at_work())
+    study, rests = read_study_at_rest(folder, variant_at_work())
     digests = FileDigests(folder)
     moved = False
     for level in levels(study):
@@ -82,6 +84,7 @@ def _run_levels(cores: int) -> int:
         if not stale:
             date_in_order(study, level)
             continue
+        hand_jobs(study, run, stale, rests)
         ended_well = run_tasks(folder, stale, cores)
         left = _stale(study, level, digests)
         if left and all(_said_done(folder, run, task) for task in left):
@@ -94,6 +97,7 @@ def _run_levels(cores: int) -> int:
             return 1
         date_in_order(study, level)
     digests.save()
+    remove_jobs(folder)
     drop_incomplete(study)
     return 0
 
@@ -174,8 +178,8 @@ def _restored(
         )
         if record is None:
             return False
-        clear_folders(study, task, record)
-        told = put_record(study, task, record)
+        clear_folders(study.folder, task, record)
+        told = put_record(study.folder, task, record)
         write_text(study.folder / LOGS / f"{task.name}.log", "")
         task_run.begin()
         task_run.end(Ended("restored", key=key, record=told))

@@ -37,6 +37,7 @@ from leafledger.study.rules import LOGS
 from leafledger.study.study import Study
 from leafledger.study.table_files import link_problems, not_through_a_link, read_json
 from leafledger.study.tasks import PLAN_HISTORY_TASK, VARIANTS_TASK, Task
+from leafledger.study.unchanged import keep_rows
 
 # --- why a run ended as it did --------------------------------------------------------------------
 
@@ -227,6 +228,7 @@ def run_study(
     study = checked_study(folder, variant)
     how = How(cores, listen, use_store, into_tracking, rebuilt)
     with study_lock(study.folder):
+        keep_rows(study)
         interrupted, notes = begin(study)
         result = run_held(study, how)
         result.notes = notes + result.notes
@@ -410,6 +412,7 @@ def run_variants(folder: Path, cores: int, listen: Listener | None = None) -> Ru
     study = checked_study(folder)
     how = How(cores, listen)
     with study_lock(study.folder):
+        keep_rows(study)
         interrupted, notes = begin(study)
         digests = FileDigests(study.folder)
         ended = []
