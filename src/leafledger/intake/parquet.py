@@ -467,6 +467,8 @@ def _read(data: bytes, form: FileForm, faults: Faults) -> RawScans:
     is_list = len(columns) == 1
     table = source.read(columns=keys if is_list else [*keys, *columns], use_threads=False)
     table.validate(full=True)  # damaged files can hold offsets and indices beyond their values
+    if keys and table.num_rows != n_rows:
+        raise ValueError(f"{table.num_rows} names for {n_rows} rows")
     items = item_names(table, form.scan_column, faults) if keys else ("",) * n_rows
     if is_list:
         values = list_values(_chunks(source, columns[0]), n_rows, len(raw), faults)

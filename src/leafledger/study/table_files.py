@@ -524,16 +524,21 @@ def read_spectra(path: Path, spectra: Sequence[str] = SPECTRUM_COLUMNS) -> Spect
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    schema = pq.read_schema(path)
-    in_file = {
-        k.decode(): json.loads(v) for k, v in (schema.metadata or {}).items() if k != b"pandas"
-    }
-    wavelength_nm = np.asarray(in_file.pop("wavelength_nm"), dtype=np.float64)
-    wanted = [name for name in spectra if name in schema.names]
-    others = [field.name for field in schema if not pa.types.is_fixed_size_list(field.type)]
-    table = pq.read_table(path, columns=[*others, *wanted])
-    arrays = {name: _matrix(table.column(name), len(wavelength_nm)) for name in wanted}
-    rows = table.select(others).to_pandas(strings_to_categorical=False)
+    wavelength_nm, in_file = spectra_metadata(path)
+    with pq.ParquetFile(path) as source:
+        schema = source.schema_arrow
+        wanted = [name for name in spectra if name in schema.names]
+        others = [field.name for field in schema if not pa.types.is_fixed_size_list(field.type)]
+        rows = source.read(columns=others).to_pandas(strings_to_categorical=False)
+        shape = (source.metadata.num_rows, len(wavelength_nm))
+        arrays = {name: np.empty(shape, dtype=np.float64) for name in wanted}
+        start = 0
+        # A row group at a time: never a column twice, as stored and as an array.
+        for group in range(source.num_row_groups if wanted else 0):
+            table = source.read_row_group(group, columns=wanted, use_threads=False)
+            for name, values in arrays.items():
+                values[start : start + len(table)] = _matrix(table.column(name), shape[1])
+            start += len(table)
     return SpectraTable(rows, wavelength_nm, arrays, in_file)
 
 
@@ -551,11 +556,9 @@ def spectra_by_group(
     """
     import pyarrow.parquet as pq
 
+    wavelength_nm, in_file = spectra_metadata(path)
     with pq.ParquetFile(path) as source:
-        schema = source.schema_arrow
-        in_file = {k.decode(): json.loads(v) for k, v in (schema.metadata or {}).items()}
-        wavelength_nm = np.asarray(in_file.pop("wavelength_nm"), dtype=np.float64)
-        wanted = [name for name in spectra if name in schema.names]
+        wanted = [name for name in spectra if name in source.schema_arrow.names]
         for group in range(source.num_row_groups):
             table = source.read_row_group(group, columns=[*others, *wanted], use_threads=False)
             arrays = {name: _matrix(table.column(name), len(wavelength_nm)) for name in wanted}
