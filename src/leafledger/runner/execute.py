@@ -17,7 +17,7 @@ from pathlib import Path
 from leafledger.errors import InputFault
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.records.record import key_of
+from leafledger.records.record import key_of, read_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.outdated import outdated
 from leafledger.runner.plan_statement import keep_history
@@ -84,6 +84,7 @@ def _run_levels(cores: int) -> int:
         if not stale:
             date_in_order(study, level)
             continue
+        set_aside(study, stale)
         hand_jobs(study, run, stale, rests)
         ended_well = run_tasks(folder, stale, cores)
         left = _stale(study, level, digests)
@@ -100,6 +101,16 @@ def _run_levels(cores: int) -> int:
     remove_jobs(folder)
     drop_incomplete(study)
     return 0
+
+
+def set_aside(study: Study, among: Iterable[Task]) -> None:
+    """Move large results of tasks that are about to be made anew into the store, for going back."""
+    store = ContentStore(study.folder)
+    for task in among if may_use_store() else ():
+        record = read_record(study.folder / task.record)
+        if record is not None:
+            with suppress(OSError):  # then it is written over, and computed if it is wanted again
+                store.set_aside(record)
 
 
 def date_in_order(study: Study, level: list[Task]) -> None:
@@ -171,6 +182,7 @@ def _restored(
         return False
     task_run = TaskRun(study.folder, run, task)
     try:
+        set_aside(study, [task])
         record = store.restore(
             key,
             outputs(task).values(),

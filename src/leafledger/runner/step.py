@@ -29,6 +29,7 @@ from leafledger.records.record import (
     input_digests,
     key_of,
     make_record,
+    read_record,
     write_record,
 )
 from leafledger.records.store import ContentStore
@@ -328,6 +329,9 @@ def _done(task: Task, job: Job) -> Ended:
     digests = input_digests(job)
     key = key_of(job.rule, job.session, job.settings, digests, code_of_task(task))
     store = ContentStore(job.folder)
+    before = read_record(job.folder / task.record)
+    if before is not None and may_use_store():
+        store.set_aside(before)
     kept = store.restore(key, outputs(task).values(), _log) if may_use_store() else None
     if kept is not None:
         clear_folders(job.folder, task, kept)
