@@ -90,14 +90,43 @@ def unit_mean(leaves: Mapping[str, Iterable[IndexValue]]) -> UnitMean:
     2.5
     """
     groups = [sorted(leaves[leaf], key=lambda r: (r.value, r.scan)) for leaf in sorted(leaves)]
-    means = sorted(statistics.mean(r.value for r in group) for group in groups)
+    means = sorted(exact_mean([r.value for r in group]) for group in groups)
     return UnitMean(
-        statistics.mean(means),
+        exact_mean(means),
         statistics.stdev(means) if len(means) > 1 else math.nan,
         _uncertainty(groups),
         len(groups),
         sum(len(group) for group in groups),
     )
+
+
+def exact_mean(values: Sequence[float]) -> float:
+    """Return the mean of some numbers, taken exactly and rounded once.
+
+    The same float as `statistics.mean`, which computes in fractions and takes ten times as long.
+
+    Notes
+    -----
+    1. q = fsum(x) / n is within two roundings of the mean m.
+    2. d = fsum(x - q) = n (m - q), exact but for its own rounding, says how far.
+    3. If m lies nearer to q than half way to either neighbour, q is the mean rounded once; else
+       (near a tie) the fractions decide.
+
+    Examples
+    --------
+    >>> exact_mean([0.1, 0.2, 0.7]) == statistics.mean([0.1, 0.2, 0.7])
+    True
+    """
+    n = len(values)
+    if n == 1:
+        return values[0]
+    q = math.fsum(values) / n
+    if math.isfinite(q):
+        d = math.fsum((*values, *([-q] * n)))
+        gap = min(math.nextafter(q, math.inf) - q, q - math.nextafter(q, -math.inf))
+        if abs(d) < 0.499 * n * gap:
+            return q
+    return statistics.mean(values)
 
 
 def _uncertainty(groups: list[list[IndexValue]]) -> float:

@@ -18,7 +18,7 @@ from pathlib import Path
 from leafledger.errors import InputFault
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.records.record import key_of
+from leafledger.records.record import key_of, read_record
 from leafledger.records.store import ContentStore
 from leafledger.runner.cluster import Cluster, open_profile
 from leafledger.runner.outdated import outdated
@@ -31,18 +31,20 @@ from leafledger.runner.step import (
     clear_folders,
     code_of_task,
     die_with_parent,
+    hand_jobs,
     may_use_store,
     put_record,
 )
 from leafledger.runner.variant_runs import TABLE_VARIABLE, make_table, variant_at_work
 from leafledger.runner.workers import Workers
 from leafledger.runner.workflow import drop_incomplete, run_tasks
-from leafledger.study.reading import read_study
+from leafledger.study.reading import read_study_at_rest
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
 from leafledger.study.table_files import not_through_a_link, refuse_links, remove_file, write_text
 from leafledger.study.tasks import Task, inputs, levels, outputs
+from leafledger.study.unchanged import remove_jobs
 
 
 def main() -> int:
@@ -76,7 +78,7 @@ def _cluster(cores: int, profile: str, token: str) -> Cluster:
 def _run_levels(cores: int, cluster: Cluster | None, workers: Workers) -> int:
     folder = Path.cwd()
     run = os.environ[events.RUN_VARIABLE]
-    study = read_study(folder, variant_at_work())
+    study, rests = read_study_at_rest(folder, variant_at_work())
     digests = FileDigests(folder)
     moved = False
     for level in levels(study):
@@ -97,6 +99,8 @@ def _run_levels(cores: int, cluster: Cluster | None, workers: Workers) -> int:
         if not stale:
             date_in_order(study, level)
             continue
+        set_aside(study, stale)
+        hand_jobs(study, run, stale, rests)
         if cluster is not None:
             date_all_in_order(study, stale)
             ended_well = cluster.run_tasks(study, stale, digests)
@@ -108,6 +112,7 @@ def _run_levels(cores: int, cluster: Cluster | None, workers: Workers) -> int:
             return 1
         date_in_order(study, level)
     digests.save()
+    remove_jobs(folder)
     drop_incomplete(study)
     return 0
 
@@ -136,6 +141,16 @@ def _made_of_the_book(study: Study, run: str, digests: FileDigests) -> bool:
     if os.environ.get(TABLE_VARIABLE) and not make_table(study, run, digests):
         return False
     return keep_history(study, run)
+
+
+def set_aside(study: Study, among: Iterable[Task]) -> None:
+    """Move large results of tasks that are about to be made anew into the store, for going back."""
+    store = ContentStore(study.folder)
+    for task in among if may_use_store() else ():
+        record = read_record(study.folder / task.record)
+        if record is not None:
+            with suppress(OSError):  # then it is written over, and computed if it is wanted again
+                store.set_aside(record)
 
 
 def date_in_order(study: Study, level: list[Task]) -> None:
@@ -216,6 +231,7 @@ def _restored(
         return False
     task_run = TaskRun(study.folder, run, task)
     try:
+        set_aside(study, [task])
         record = store.restore(
             key,
             outputs(task).values(),
@@ -223,8 +239,8 @@ def _restored(
         )
         if record is None:
             return False
-        clear_folders(study, task, record)
-        told = put_record(study, task, record)
+        clear_folders(study.folder, task, record)
+        told = put_record(study.folder, task, record)
         write_text(study.folder / LOGS / f"{task.name}.log", "")
         task_run.begin()
         task_run.end(Ended("restored", key=key, record=told))

@@ -46,6 +46,7 @@ from leafledger.study.rules import LOGS
 from leafledger.study.study import Study
 from leafledger.study.table_files import link_problems, not_through_a_link, read_json
 from leafledger.study.tasks import PLAN_HISTORY_TASK, VARIANTS_TASK, Task
+from leafledger.study.unchanged import keep_rows
 
 # --- why a run ended as it did --------------------------------------------------------------------
 
@@ -279,6 +280,7 @@ def run_study(
     how = How(cores, listen, use_store, into_tracking, rebuilt, _profile(profile))
     with study_lock(study.folder) as held:
         how = replace(how, held=held)
+        keep_rows(study)
         interrupted, notes = begin(study)
         result = run_held(study, how)
         result.notes = notes + result.notes
@@ -495,6 +497,7 @@ def run_variants(
     how = How(cores, listen, profile=_profile(profile))
     with study_lock(study.folder) as held:
         how = replace(how, held=held)
+        keep_rows(study)
         interrupted, notes = begin(study)
         digests = FileDigests(study.folder)
         ended = []

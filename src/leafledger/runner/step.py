@@ -1,8 +1,9 @@
 """One task: its job and its key, and doing it in a process of its own.
 
 ``python -m leafledger.runner.step RULE [SESSION]`` is started by a Snakemake rule in the study
-folder. It restores the result from the content store or computes it, then writes the record and
-the event. A job on another machine is given its run by arguments, never by the environment.
+folder. The run has handed it its settings and inputs; started by hand, it reads the study. It
+restores the result from the content store or computes it, then writes the record and the event. A
+job on another machine is given its run by arguments, never by the environment.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import platform
 import sys
 import time
 import traceback
+from collections.abc import Iterable, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -33,17 +35,20 @@ from leafledger.records.record import (
     input_digests,
     key_of,
     make_record,
+    read_record,
     write_record,
 )
 from leafledger.records.store import ContentStore
 from leafledger.runner.lease import JobAtWork, is_current
+from leafledger.study.definition_file import definition_of
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME, LOGS
 from leafledger.study.settings import settings_of
-from leafledger.study.sheets import with_own_names
+from leafledger.study.sheets import with_own_names, with_scan_sheet
 from leafledger.study.study import Study
 from leafledger.study.table_files import refuse_links, remove_file, write_json
 from leafledger.study.tasks import Task, inputs, outputs
+from leafledger.study.unchanged import HandedJob, Rests, hand_job, handed_job
 
 PARENT_VARIABLE = "LEAFLEDGER_PARENT"
 VARIANT_VARIABLE = "LEAFLEDGER_VARIANT"
@@ -144,7 +149,7 @@ def job_of(study: Study, task: Task) -> Job:
     )
 
 
-def _absolute(folder: Path, files: dict[str, str]) -> dict[str, Path]:
+def _absolute(folder: Path, files: Mapping[str, str]) -> dict[str, Path]:
     return {role: folder / path for role, path in files.items()}
 
 
@@ -171,27 +176,60 @@ def may_use_store() -> bool:
     return not os.environ.get(NO_STORE_VARIABLE)
 
 
-def clear_folders(study: Study, task: Task, record: Record | None = None) -> None:
+def hand_jobs(study: Study, run: str, among: Iterable[Task], rests: Rests | None) -> None:
+    """Write the jobs of tasks, so that their steps need not read the study's sheets.
+
+    Parameters
+    ----------
+    study, run
+        The study and the run.
+    among
+        The tasks that are about to be started.
+    rests
+        On which bytes the study rests, from :func:`leafledger.study.reading.read_study_at_rest`;
+        nothing is written if that is not known.
+    """
+    for task in among if rests is not None else ():
+        job = HandedJob(settings_of(study, task.rule, task.session), inputs(study, task))
+        hand_job(study, run, task.name, rests or {}, job)
+
+
+def _own_job(folder: Path, run: str, task: Task, variant: str | None) -> Job:
+    """Return the job that the run handed to this task, or that of the study as it is now."""
+    handed = handed_job(folder, run, task.name, variant)
+    if handed is None:
+        return job_of(read_study(folder, variant), task)
+    return Job(
+        rule=task.rule,
+        session=task.session,
+        settings=handed.settings,
+        inputs=_absolute(folder, handed.inputs),
+        outputs=_absolute(folder, outputs(task)),
+        folder=folder,
+    )
+
+
+def clear_folders(folder: Path, task: Task, record: Record | None = None) -> None:
     """Remove from the folders that a task owns what another version of it has left there.
 
     Parameters
     ----------
-    study, task
-        The task of the study.
+    folder, task
+        The study folder and the task.
     record
         Names the files that stay; none do, if left out.
     """
-    named = {study.folder / output["path"] for output in record["outputs"]} if record else set()
+    named = {folder / output["path"] for output in record["outputs"]} if record else set()
     for path in outputs(task).values():
         if path.endswith("/"):
-            for other in {*files_below(study.folder / path)} - named:
+            for other in {*files_below(folder / path)} - named:
                 if other.name != FOLDER_DATE:
                     remove_file(other)
 
 
-def put_record(study: Study, task: Task, record: Record) -> str:
+def put_record(folder: Path, task: Task, record: Record) -> str:
     """Write the record of a task in its place and return the digest of its file."""
-    place = study.folder / task.record
+    place = folder / task.record
     write_record(place, record)
     return sha256_of_file(place)
 
@@ -380,7 +418,7 @@ def _do_and_tell(folder: Path, task: Task, elsewhere: bool) -> int:
     task_run = TaskRun(folder, run, task, elsewhere)
     try:
         task_run.begin()
-        ended = _attempted(folder, task)
+        ended = _attempted(folder, run, task)
     except InputFault as fault:
         # A link where the problem itself would be written.
         print(fault, file=sys.stderr)  # noqa: T201
@@ -394,9 +432,9 @@ def _do_and_tell(folder: Path, task: Task, elsewhere: bool) -> int:
     return ended.exit_code
 
 
-def _attempted(folder: Path, task: Task) -> Ended:
+def _attempted(folder: Path, run: str, task: Task) -> Ended:
     try:
-        return _do(folder, task)
+        return _do(folder, run, task)
     except InputFault as fault:
         problems = [problem.as_dict() for problem in fault.problems]
         write_json(problems_file(folder, task), problems)
@@ -422,14 +460,15 @@ def _plain(error: Exception) -> str:
     return str(error)
 
 
-def _do(folder: Path, task: Task) -> Ended:
+def _do(folder: Path, run: str, task: Task) -> Ended:
     refuse_links(folder)
-    study = read_study(folder, os.environ.get(VARIANT_VARIABLE) or None)
-    job = job_of(study, task)
+    variant = os.environ.get(VARIANT_VARIABLE) or None
+    job = _own_job(folder, run, task, variant)
     try:
-        ended = _done(study, task, job)
+        ended = _done(task, job)
     except InputFault as fault:
-        raise InputFault(with_own_names(fault.problems, folder, study.definition)) from fault
+        definition = with_scan_sheet(folder, definition_of(folder, variant)[0], [])
+        raise InputFault(with_own_names(fault.problems, folder, definition)) from fault
     date_no_later_than_now(job)
     return ended
 
@@ -449,17 +488,20 @@ def date_no_later_than_now(job: Job) -> None:
             os.utime(path, (now, now))
 
 
-def _done(study: Study, task: Task, job: Job) -> Ended:
+def _done(task: Task, job: Job) -> Ended:
     digests = input_digests(job)
     key = key_of(job.rule, job.session, job.settings, digests, code_of_task(task))
-    store = ContentStore(study.folder)
+    store = ContentStore(job.folder)
+    before = read_record(job.folder / task.record)
+    if before is not None and may_use_store():
+        store.set_aside(before)
     kept = store.restore(key, outputs(task).values(), _log) if may_use_store() else None
     if kept is not None:
-        clear_folders(study, task, kept)
-        return Ended("restored", key=key, record=put_record(study, task, kept))
-    clear_folders(study, task)
+        clear_folders(job.folder, task, kept)
+        return Ended("restored", key=key, record=put_record(job.folder, task, kept))
+    clear_folders(job.folder, task)
     record = _compute(job, task, digests)
-    told = put_record(study, task, record)
+    told = put_record(job.folder, task, record)
     if may_use_store():
         store.keep(record)
     return Ended("done", key=key, record=told)

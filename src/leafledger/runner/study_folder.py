@@ -199,6 +199,8 @@ def remove_orphans(study: Study) -> list[str]:
         if f"{RECORDS}/{path.name}" in wanted:
             continue
         record = read_record(path)
+        if record is not None:
+            ContentStore(folder).set_aside(record)
         for output in record["outputs"] if record else []:
             place = folder / output["path"]
             inside = place.resolve().is_relative_to((folder / RESULTS).resolve())
