@@ -16,7 +16,6 @@ from leafledger.classes.explanation import RULE as STABLE_RULE
 from leafledger.classes.explanation import (
     Explanation,
     separating_wavelengths,
-    unit_mean_spectra,
 )
 from leafledger.classes.fold_assignment import Plan, training_share
 from leafledger.classes.negative_controls import (
@@ -79,16 +78,20 @@ def path_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame
         zip(plan.schemes, validated.repeats, strict=True), start=1
     ):
         for i, choice in enumerate(nested.choices):
-            for split, part, codes in (
-                (plan.kind, scheme.fold == i, nested.held_out),
-                ("training", scheme.training[scheme.outer[i]], nested.training[i]),
+            held, trains = scheme.fold == i, scheme.training[scheme.outer[i]]
+            tested = [
+                confusion(data.codes[held], said[held], len(data.classes))
+                for said in nested.held_out
+            ]
+            for split, part, matrices in (
+                (plan.kind, held, tested),
+                ("training", trains, list(nested.training[i])),
             ):
-                true, n_units = data.codes[part], len(np.unique(data.unit_of[part]))
-                for a, predicted in enumerate(codes, start=1):
-                    matrix = confusion(true, predicted[part], len(data.classes))
+                n_scans, n_units = int(part.sum()), len(np.unique(data.unit_of[part]))
+                for a, matrix in enumerate(matrices, start=1):
                     measures = agreement(matrix)
                     rows.append(
-                        (split, repeat, i + 1, a, len(true), n_units, int(np.trace(matrix)),
+                        (split, repeat, i + 1, a, n_scans, n_units, int(np.trace(matrix)),
                          measures.accuracy, measures.balanced_accuracy,
                          a == int(choice.n_components[0]))
                     )  # fmt: skip
@@ -205,7 +208,7 @@ def terms_table(data: Labelled, final: Explanation) -> pa.Table:
     """
     import pyarrow as pa
 
-    terms, spread, ready = final.terms, final.spread, final.spectra
+    terms, spread, brief = final.terms, final.spread, final.brief
     chosen, n = final.n_components, len(data.wavelength_nm)
     blocks: list[tuple[str, int, str | None, Array, Array | None]] = [
         ("coefficient", chosen, name, terms.coefficients[:, i], spread.coefficients[:, i])
@@ -218,10 +221,10 @@ def terms_table(data: Labelled, final: Explanation) -> pa.Table:
         for i, name in enumerate(data.classes)
     ]
     blocks += [
-        ("spectrum_maximum", 0, None, ready.max(axis=0), None),
-        ("spectrum_mean", 0, None, ready.mean(axis=0), None),
-        ("spectrum_minimum", 0, None, ready.min(axis=0), None),
-        ("spectrum_sd", 0, None, ready.std(axis=0, ddof=1), None),
+        ("spectrum_maximum", 0, None, brief.maximum, None),
+        ("spectrum_mean", 0, None, brief.mean, None),
+        ("spectrum_minimum", 0, None, brief.minimum, None),
+        ("spectrum_sd", 0, None, brief.sd, None),
         ("vip", chosen, None, terms.importance, spread.importance),
     ]
     blocks += [("weight", a + 1, None, terms.weights[:, a], spread.weights[:, a]) for a in each]
@@ -333,8 +336,7 @@ def confused_pairs_table(
     import pandas as pd
 
     matrix = mean_confusion(data, plan, validated)
-    labelled, class_of = data.labelled_units()
-    means = unit_mean_spectra(final.spectra, labelled)
+    means, class_of = final.unit_means, final.class_of_means
     rows: list[tuple[object, ...]] = []
     for i, j in combinations(range(len(data.classes)), 2):
         sets = (means[class_of == i], means[class_of == j])

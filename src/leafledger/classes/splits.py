@@ -1,14 +1,18 @@
 """Which accepted spectra take part, under which label, and which train or are held out?
 
 The label is that of the unit, or that of the scan where the target is a column of the scan sheet:
-such labels may change from session to session, as the stage of a disease does. A scheme holds the
-training sets of one way of splitting, outer and inner.
+such labels may change from session to session, as the stage of a disease does.
+
+Up to ``MOST_IN_MEMORY`` scans the spectra are read at once. Beyond, they stay in their files: the
+classifier reads them in row groups (:mod:`leafledger.classes.streaming`), and what cannot be summed
+works on a stated sample of units (:func:`sampled`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +20,16 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.records.record import Job
-from leafledger.study.table_files import Spectra, load_spectra
+from leafledger.resampling.permutation import generator
+from leafledger.resampling.splits import members_of
+from leafledger.study.table_files import (
+    read_csv,
+    read_json,
+    read_spectra,
+    spectrum_matrix,
+    two_axes_problem,
+)
+from leafledger.words import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +45,103 @@ Codes = NDArray[np.int_]
 Scans = NDArray[np.bool_]
 
 
+MOST_IN_MEMORY = 4000
+"""Scans that are read at once at most."""
+SIZE_RULE = (
+    f"up to {MOST_IN_MEMORY} scans the spectra are held in memory; beyond, they are read in row "
+    "groups and every fit is made of products of wavelengths summed by parts"
+)
+ROWS_PER_BLOCK = 4096
+"""Scans of one block of a pass: 33 MB at 1,000 wavelengths."""
+
+
+@dataclass(frozen=True)
+class SpectrumFiles:
+    """Accepted spectra that stay in their files and are read block by block, every pass anew.
+
+    Attributes
+    ----------
+    paths
+        Files of the sessions.
+    places
+        For every file: row of each of its scans among the labelled scans, -1 for a scan that takes
+        no part.
+    inside
+        Wavelengths inside the trusted range (true).
+    rows_per_block
+        Scans that are held at once.
+    """
+
+    paths: tuple[Path, ...]
+    places: tuple[NDArray[np.intp], ...]
+    inside: NDArray[np.bool_]
+    rows_per_block: int = ROWS_PER_BLOCK
+
+    @property
+    def n_scans(self) -> int:
+        """Number of scans that take part."""
+        return sum(int((place >= 0).sum()) for place in self.places)
+
+    def kept(self, kept: Scans) -> SpectrumFiles:
+        """Return the same files for some of the scans, renumbered in order."""
+        new = np.where(kept, np.cumsum(kept) - 1, -1)
+        return replace(
+            self, places=tuple(np.where(p >= 0, new[np.maximum(p, 0)], -1) for p in self.places)
+        )
+
+    def blocks(self) -> Iterator[tuple[NDArray[np.intp], NDArray[np.float64]]]:
+        """Yield the rows of some scans and their spectra, until every scan was read once.
+
+        Row groups in which no scan takes part are not read.
+
+        Yields
+        ------
+        tuple
+            Row numbers, shape ``(m,)``, and reflectance, shape ``(m, n_wavelengths)``; ``m`` is at
+            most ``rows_per_block`` or the size of a row group, whichever is larger.
+        """
+        import pyarrow.parquet as pq
+
+        for path, place in zip(self.paths, self.places, strict=True):
+            with pq.ParquetFile(path) as file:
+                for groups, first, stop in self._group_runs(file, place):
+                    here = place[first:stop]
+                    column = file.read_row_groups(groups, columns=["reflectance"]).column(0)
+                    spectra = spectrum_matrix(column, len(self.inside))
+                    wanted = here >= 0
+                    whole = wanted.all() and self.inside.all()
+                    if not whole:
+                        spectra = spectra[np.ix_(wanted, self.inside)]
+                    yield here[wanted], spectra
+
+    def _group_runs(
+        self, file: Any, place: NDArray[np.intp]
+    ) -> Iterator[tuple[list[int], int, int]]:
+        """Yield runs of neighbouring row groups that fill a block, with their rows in the file."""
+        groups: list[int] = []
+        first = row = 0
+        for i in range(file.metadata.num_row_groups):
+            n_rows = file.metadata.row_group(i).num_rows
+            empty = not (place[row : row + n_rows] >= 0).any()
+            if groups and (empty or row + n_rows - first > self.rows_per_block):
+                yield groups, first, row
+                groups = []
+            if not empty:
+                first = first if groups else row
+                groups.append(i)
+            row += n_rows
+        if groups:
+            yield groups, first, row
+
+    def read(self) -> NDArray[np.float64]:
+        """Return all spectra that take part, shape ``(n_scans, n_wavelengths)``."""
+        # Wavelength by wavelength in memory: the order of summation, so the last digits, follow it.
+        out = np.empty((int(self.inside.sum()), self.n_scans)).T
+        for rows, spectra in self.blocks():
+            out[rows] = spectra
+        return out
+
+
 @dataclass(frozen=True)
 class Labelled:
     """Spectra to learn from.
@@ -39,7 +149,7 @@ class Labelled:
     Attributes
     ----------
     spectra
-        Reflectance, shape ``(n_scans, n_wavelengths)``.
+        Reflectance, shape ``(n_scans, n_wavelengths)``; no row where they stay in ``files``.
     wavelength_nm
         Shape ``(n_wavelengths,)``.
     rows
@@ -88,6 +198,7 @@ class Labelled:
     set_aside: tuple[str, ...] = ()
     labels_by: str = BY_UNIT
     sequences: Codes = field(default_factory=lambda: np.empty((0, 0), dtype=np.int_))
+    files: SpectrumFiles | None = None
 
     def units_per_class(self) -> Codes:
         """Return the number of units of every class; a unit whose label changes counts in each."""
@@ -166,13 +277,12 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
         aside and named.
     """
     design, settings = job.settings["design"], job.settings["classes"]
-    accepted = _accepted(job, settings["sessions"] if asked is None else asked)
-    rows, spectra = accepted.rows[["scan", "session", "unit"]], accepted.reflectance
+    rows, axis, files = _accepted(job, settings["sessions"] if asked is None else asked)
     labels = _labels(job, rows, str(settings["target"]))
     single = _classes_of_one_unit(labels, rows["unit"], settings["target"], design["unit"])
     if single:
         kept = ~np.isin(labels, list(single))
-        rows, spectra, labels = rows[kept].reset_index(drop=True), spectra[kept], labels[kept]
+        rows, files, labels = rows[kept].reset_index(drop=True), files.kept(kept), labels[kept]
     units, unit_of = _coded(rows["unit"])
     classes, codes = _coded(labels)
     blocks: tuple[str, ...] = ()
@@ -181,11 +291,13 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
         sheet = job.settings["units"]
         blocks, unit_blocks = _coded([sheet[unit].get(design["block"], "") for unit in units])
     sessions = tuple(dict.fromkeys(str(s) for s in rows["session"]))
-    day = np.array([sessions.index(s) for s in rows["session"]], dtype=np.int_)
+    number = {session: i for i, session in enumerate(sessions)}
+    day = np.array([number[s] for s in rows["session"]], dtype=np.int_)
+    in_memory = len(rows) <= MOST_IN_MEMORY
     labels_by, unit_codes, sequences = label_sequences(codes, unit_of, day)
     return Labelled(
-        spectra=spectra,
-        wavelength_nm=accepted.wavelength_nm,
+        spectra=files.read() if in_memory else np.empty((0, len(axis))),
+        wavelength_nm=axis,
         rows=rows,
         classes=classes,
         codes=codes,
@@ -203,6 +315,7 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
         ),
         labels_by=labels_by,
         sequences=sequences,
+        files=None if in_memory else files,
     )
 
 
@@ -306,13 +419,38 @@ def _classes_of_one_unit(
     return single
 
 
-def _accepted(job: Job, asked: str | Sequence[str]) -> Spectra:
+def _accepted(
+    job: Job, asked: str | Sequence[str]
+) -> tuple[pd.DataFrame, NDArray[np.float64], SpectrumFiles]:
+    """Return scan, session and unit of the accepted scans, their axis, and where to read them.
+
+    Rows are in session order, then by scan.
+    """
+    import pandas as pd
+
     reflectance = job.by_session("reflectance")
     sessions = wanted_sessions(asked, job.settings["design"]["sessions"], list(reflectance))
-    accepted = load_spectra(
-        reflectance, job.inputs["accepted"], job.inputs["range"], {}, sessions=sessions
-    )
-    if len(accepted.rows) == 0:
+    limits = read_json(job.inputs["range"])
+    keep = read_csv(job.inputs["accepted"])[["scan", "session", "unit", "accepted"]]
+    keep = keep.set_index("scan")
+    frames, places, n_before = [], [], 0
+    axis: NDArray[np.float64] | None = None
+    for session in sessions:
+        table = read_spectra(reflectance[session], ())
+        if axis is not None and not np.array_equal(axis, table.wavelength_nm):
+            raise InputFault(two_axes_problem(sessions[0], session))
+        axis = table.wavelength_nm
+        rows = keep.reindex(table.rows["scan"])
+        order = np.flatnonzero(np.asarray(rows["accepted"], dtype=bool))
+        order = order[np.argsort(rows.index.to_numpy(dtype=str)[order], kind="stable")]
+        place = np.full(len(rows), -1, dtype=np.intp)
+        place[order] = n_before + np.arange(len(order))
+        n_before += len(order)
+        frames.append(rows.iloc[order].reset_index()[["scan", "session", "unit"]])
+        places.append(place)
+    if axis is None:
+        raise ValueError("no session asked for")
+    if n_before == 0:
         raise InputFault(
             Problem(
                 file="results/accepted.csv",
@@ -322,7 +460,8 @@ def _accepted(job: Job, asked: str | Sequence[str]) -> Spectra:
                 mend="See exclusions.csv for the reasons; name other sessions in classes.sessions.",
             )
         )
-    if accepted.reflectance.shape[1] == 0:
+    inside = (axis >= limits["start_nm"]) & (axis <= limits["stop_nm"])
+    if not inside.any():
         raise InputFault(
             Problem(
                 file=STUDY,
@@ -332,7 +471,9 @@ def _accepted(job: Job, asked: str | Sequence[str]) -> Spectra:
                 mend="State a range that overlaps the spectra: {start_nm: 450, stop_nm: 950}.",
             )
         )
-    return accepted
+    paths = tuple(reflectance[session] for session in sessions)
+    files = SpectrumFiles(paths, tuple(places), inside)
+    return pd.concat(frames, ignore_index=True), axis[inside], files
 
 
 def wanted_sessions(
@@ -394,3 +535,178 @@ def wanted_sessions(
 def _coded(labels: Iterable[str]) -> tuple[tuple[str, ...], Codes]:
     names, codes = np.unique(np.array(list(labels), dtype=str), return_inverse=True)
     return tuple(str(name) for name in names), codes.astype(np.int_)
+
+
+# A stated sample of units, for what cannot be summed over scans.
+# ----------------------------------------------------------------------
+
+UNITS_OF_CLASS = (2, 20)
+"""Fewest units of a class in a sample, however few scans may be drawn; twenty where they fit."""
+
+
+@dataclass(frozen=True)
+class Sample:
+    """Which part of the scans something was computed on.
+
+    Attributes
+    ----------
+    n_scans, n_units
+        Of the sample.
+    n_scans_all, n_units_all
+        Of the study.
+    most_per_unit
+        Scans of one unit at most; nothing where every unit of the sample has all its scans.
+    seed
+        Seed of the settings.
+    """
+
+    n_scans: int
+    n_units: int
+    n_scans_all: int
+    n_units_all: int
+    most_per_unit: int | None
+    seed: int
+
+    def words(self, unit: str | None) -> str:
+        """Say which scans were used, n of the sample beside n of all.
+
+        Examples
+        --------
+        >>> Sample(1000, 50, 20000, 1000, None, 1).words("plant")
+        'a sample of 1,000 of 20,000 scans, 50 of 1,000 plants drawn within classes with all \
+their scans (seed 1)'
+        """
+        if not unit:
+            return (
+                f"a sample of {self.n_scans:,} of {self.n_scans_all:,} scans drawn within classes "
+                f"(seed {self.seed})"
+            )
+        scans = (
+            "all their scans"
+            if self.most_per_unit is None
+            else f"at most {counted(self.most_per_unit, 'scan')} each"
+        )
+        return (
+            f"a sample of {self.n_scans:,} of {self.n_scans_all:,} scans, {self.n_units:,} of "
+            f"{self.n_units_all:,} {unit}s drawn within classes with {scans} (seed {self.seed})"
+        )
+
+    def facts(self) -> dict[str, int | None]:
+        """Return what a result file records."""
+        return {
+            "n_scans": self.n_scans,
+            "n_scans_all": self.n_scans_all,
+            "n_units": self.n_units,
+            "n_units_all": self.n_units_all,
+            "most_per_unit": self.most_per_unit,
+            "seed": self.seed,
+        }
+
+
+def sampled(data: Labelled, most: int, seed: int) -> tuple[Labelled, Sample | None]:
+    """Return the scans in memory, or a sample of units if there are more than ``most`` scans.
+
+    Units are drawn within classes (where labels change, among units of the same labels), so that
+    every class keeps its share, and come with all their scans. Only where the fewest units of
+    every class, ``UNITS_OF_CLASS``, have more scans than ``most`` is the number of scans of a unit
+    limited, spread over its sessions: units are what a result generalises over.
+
+    Parameters
+    ----------
+    data
+        Labelled spectra, in memory or in files.
+    most
+        Scans of the sample at most.
+    seed
+        Seed of the settings.
+
+    Returns
+    -------
+    tuple
+        The sample and what it is; the data themselves and nothing if they are few enough.
+    """
+    if len(data.codes) <= most:
+        return data, None
+    rng = generator(seed, "sample of units", most)
+    members = members_of(data.unit_of)
+    scans = np.array([len(rows) for rows in members])
+    chosen = _drawn_units(data.unit_codes, scans, most, rng)
+    limit = _most_per_unit(scans[chosen], most)
+    rows = np.sort(
+        np.concatenate([_drawn_scans(members[u], data.day, limit, rng) for u in np.sort(chosen)])
+    )
+    drawn = _part_of(data, rows)
+    return drawn, Sample(
+        len(rows), len(drawn.units), len(data.codes), len(data.units), limit, seed
+    )
+
+
+def _drawn_units(
+    groups: Codes, scans: Codes, most: int, rng: np.random.Generator
+) -> NDArray[np.intp]:
+    """Return units of every group in turn, as many as have ``most`` scans together."""
+    fewest, enough = UNITS_OF_CLASS
+    n_groups = len(np.unique(groups))
+    at_least = int(np.clip(most // n_groups, fewest, enough))
+    # 1. Units in random order; rank within the group, over its size: the groups keep their shares.
+    order = rng.permutation(len(groups))
+    order = order[np.argsort(groups[order], kind="stable")]
+    sizes = np.bincount(groups)
+    rank = np.arange(len(order)) - (np.cumsum(sizes) - sizes)[groups[order]]
+    needed = rank < at_least
+    place = np.lexsort(((rank + 0.5) / sizes[groups[order]], ~needed))
+    order, needed = order[place], needed[place]
+    # 2. The fewest of every group, then further ones while their scans fit.
+    fits = np.cumsum(scans[order]) <= most
+    return np.asarray(order[needed | fits])
+
+
+def _most_per_unit(scans: Codes, most: int) -> int | None:
+    """Return how many scans a unit may keep so that all together have ``most``; none if all."""
+    if scans.sum() <= most:
+        return None
+    limits = np.arange(1, int(scans.max()) + 1)
+    totals = np.array([np.minimum(scans, limit).sum() for limit in limits])
+    return int(max(limits[totals <= most], default=1))
+
+
+def _drawn_scans(
+    rows: NDArray[np.intp], day: Codes, limit: int | None, rng: np.random.Generator
+) -> NDArray[np.intp]:
+    """Return at most so many scans of a unit, one of every session before a second of any."""
+    if limit is None or len(rows) <= limit:
+        return rows
+    mixed = rng.permutation(rows)
+    days = day[mixed]
+    turn = np.empty(len(mixed), dtype=np.int_)
+    for each in np.unique(days):
+        turn[days == each] = np.arange(int((days == each).sum()))
+    return np.asarray(mixed[np.argsort(turn, kind="stable")][:limit])
+
+
+def _part_of(data: Labelled, rows: NDArray[np.intp]) -> Labelled:
+    """Return some of the scans, in memory, with units, classes and sessions numbered anew."""
+    kept = np.zeros(len(data.codes), dtype=bool)
+    kept[rows] = True
+    spectra = data.spectra[kept] if data.files is None else data.files.kept(kept).read()
+    classes, codes = np.unique(data.codes[kept], return_inverse=True)
+    units, unit_of = np.unique(data.unit_of[kept], return_inverse=True)
+    days, day = np.unique(data.day[kept], return_inverse=True)
+    codes, unit_of, day = (each.astype(np.int_) for each in (codes, unit_of, day))
+    labels_by, unit_codes, sequences = label_sequences(codes, unit_of, day)
+    return replace(
+        data,
+        spectra=spectra,
+        rows=data.rows[kept].reset_index(drop=True),
+        classes=tuple(data.classes[i] for i in classes),
+        codes=codes,
+        units=tuple(data.units[i] for i in units),
+        unit_of=unit_of,
+        unit_codes=unit_codes,
+        unit_blocks=data.unit_blocks[units],
+        sessions=tuple(data.sessions[i] for i in days),
+        day=day,
+        labels_by=labels_by,
+        sequences=sequences,
+        files=None,
+    )

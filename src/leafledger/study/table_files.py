@@ -465,12 +465,13 @@ def read_spectra(path: Path, spectra: Sequence[str] = SPECTRUM_COLUMNS) -> Spect
     wanted = [name for name in spectra if name in schema.names]
     others = [field.name for field in schema if not pa.types.is_fixed_size_list(field.type)]
     table = pq.read_table(path, columns=[*others, *wanted])
-    arrays = {name: _matrix(table.column(name), len(wavelength_nm)) for name in wanted}
+    arrays = {name: spectrum_matrix(table.column(name), len(wavelength_nm)) for name in wanted}
     rows = table.select(others).to_pandas(strings_to_categorical=False)
     return SpectraTable(rows, wavelength_nm, arrays, in_file)
 
 
-def _matrix(column: pa.ChunkedArray, n_wavelengths: int) -> NDArray[np.float64]:
+def spectrum_matrix(column: pa.ChunkedArray, n_wavelengths: int) -> NDArray[np.float64]:
+    """Return a column of spectra, shape ``(n_rows, n_wavelengths)``."""
     out = np.empty((len(column), n_wavelengths), dtype=np.float64)
     start = 0
     for chunk in column.chunks:
@@ -583,7 +584,7 @@ def load_spectra(
     for session in wanted:
         table = read_spectra(reflectance[session], ("reflectance",))
         if axis is not None and not np.array_equal(axis, table.wavelength_nm):
-            raise InputFault(_two_axes(wanted[0], session))
+            raise InputFault(two_axes_problem(wanted[0], session))
         axis = table.wavelength_nm
         rows = keep.reindex(table.rows["scan"])
         chosen = np.asarray(rows["accepted"], dtype=bool)
@@ -603,7 +604,8 @@ def load_spectra(
     return Spectra(np.concatenate(blocks)[:, inside], axis[inside], rows)
 
 
-def _two_axes(first: str, other: str) -> Problem:
+def two_axes_problem(first: str, other: str) -> Problem:
+    """Return the problem of two sessions that do not share one wavelength axis."""
     return Problem(
         file="study.yaml",
         column="reflectance.grid",
