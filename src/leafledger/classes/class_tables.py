@@ -25,7 +25,7 @@ from leafledger.classes.negative_controls import (
     session_facts,
     session_warnings,
 )
-from leafledger.classes.splits import BY_SCAN, BY_UNIT, Labelled
+from leafledger.classes.splits import BY_SCAN, BY_UNIT, SIZE_RULE, Labelled, Sample
 from leafledger.classes.validation import (
     CHOICE_RULE,
     PROBABILITY_RULE,
@@ -367,6 +367,10 @@ def summary(
     sessions: HeldOutSessions | None,
     final: Explanation,
     job_settings: Mapping[str, Any],
+    *,
+    control_plan: Plan | None = None,
+    sample: Sample | None = None,
+    refused: str = "",
 ) -> dict[str, Any]:
     """Return ``summary.json``.
 
@@ -376,6 +380,9 @@ def summary(
         Results of the parts; ``test`` is missing if no permutation was asked for.
     job_settings
         All settings of the rule.
+    control_plan, sample, refused
+        Splits of the permutation test and the held-out sessions, the sample of units that they
+        are on (nothing if on all scans), and why this sample allows neither.
 
     Returns
     -------
@@ -384,8 +391,12 @@ def summary(
         intervals count units.
     """
     settings = job_settings["classes"]
+    control_plan = plan if control_plan is None else control_plan
     out: dict[str, Any] = {
         **_material(data, job_settings),
+        "spectra_read": "at once" if data.files is None else "in row groups",
+        "size_rule": SIZE_RULE,
+        "control_sample": None if sample is None else sample.facts(),
         "split": split if isinstance(split := settings["split"], str) else split["column"],
         "weights": settings["weights"],
         "split_rule": plan.rule,
@@ -395,7 +406,11 @@ def summary(
         "training_share": training_share(plan.schemes, data.unit_of),
         "set_aside": list(data.set_aside),
         "seeds": {"classes": settings["seed"]},
-        "warnings": [*plan.warnings, *_further_warnings(data, plan, test, job_settings)],
+        "warnings": [
+            *plan.warnings,
+            *_sample_warnings(sample, refused, job_settings["design"]["unit"]),
+            *_further_warnings(data, plan, test, job_settings),
+        ],
         "stable_components": final.spread.stable_components,
         "stable_rule": STABLE_RULE,
         "loading_cosine": [float(c) for c in final.spread.cosine],
@@ -405,11 +420,11 @@ def summary(
     out |= _choice(validated)
     out |= _accuracy(data, validated)
     out |= _certainty(data, plan, validated)
-    out |= _against_chance(test, plan)
+    out |= _against_chance(test, control_plan)
     out["weakest_class"] = _weakest_class(data, validated)
     out |= unit_calls(data, validated)
     out["held_out_sessions"] = session_facts(sessions)
-    out["held_out_sessions_reason"] = plan.no_unseen_days or None
+    out["held_out_sessions_reason"] = refused or control_plan.no_unseen_days or None
     out["warnings"] += session_warnings(sessions, out["accuracy"], out["target"])
     out["warnings"] += _weak_warnings(out)
     if out["best_n_components"] == plan.widths[-1] == settings["max_components"]:
@@ -569,6 +584,21 @@ def _further_warnings(
             f"below {test.p_smallest:.2g}, whatever the spectra"
         )
     return out
+
+
+def _sample_warnings(sample: Sample | None, refused: str, unit: str | None) -> list[str]:
+    """Say on which scans the permutation test and the held-out sessions are."""
+    if sample is None:
+        return []
+    if refused:
+        return [
+            f"no permutation test and no held-out sessions: {sample.words(unit)} does not allow "
+            f"them ({refused})"
+        ]
+    return [
+        f"permutation test and held-out sessions are on {sample.words(unit)}; the accuracy is that "
+        "of all scans"
+    ]
 
 
 def _mixed_example(data: Labelled) -> str:

@@ -626,6 +626,8 @@ def sampled(data: Labelled, most: int, seed: int) -> tuple[Labelled, Sample | No
         The sample and what it is; the data themselves and nothing if they are few enough.
     """
     if len(data.codes) <= most:
+        if data.files is not None:
+            data = replace(data, spectra=data.files.read(), files=None)
         return data, None
     rng = generator(seed, "sample of units", most)
     members = members_of(data.unit_of)
@@ -636,9 +638,7 @@ def sampled(data: Labelled, most: int, seed: int) -> tuple[Labelled, Sample | No
         np.concatenate([_drawn_scans(members[u], data.day, limit, rng) for u in np.sort(chosen)])
     )
     drawn = _part_of(data, rows)
-    return drawn, Sample(
-        len(rows), len(drawn.units), len(data.codes), len(data.units), limit, seed
-    )
+    return drawn, Sample(len(rows), len(drawn.units), len(data.codes), len(data.units), limit, seed)
 
 
 def _drawn_units(
