@@ -25,7 +25,8 @@ from leafledger.classes.negative_controls import (
     session_facts,
     session_warnings,
 )
-from leafledger.classes.splits import BY_SCAN, BY_UNIT, SIZE_RULE, Labelled, Sample
+from leafledger.classes.splits import BY_SCAN, BY_UNIT, Labelled
+from leafledger.classes.unit_sample import Sample, sample_warnings, size_facts
 from leafledger.classes.validation import (
     CHOICE_RULE,
     PROBABILITY_RULE,
@@ -83,10 +84,8 @@ def path_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame
                 confusion(data.codes[held], said[held], len(data.classes))
                 for said in nested.held_out
             ]
-            for split, part, matrices in (
-                (plan.kind, held, tested),
-                ("training", trains, list(nested.training[i])),
-            ):
+            halves = ((plan.kind, held, tested), ("training", trains, list(nested.training[i])))
+            for split, part, matrices in halves:
                 n_scans, n_units = int(part.sum()), len(np.unique(data.unit_of[part]))
                 for a, matrix in enumerate(matrices, start=1):
                     measures = agreement(matrix)
@@ -394,9 +393,7 @@ def summary(
     control_plan = plan if control_plan is None else control_plan
     out: dict[str, Any] = {
         **_material(data, job_settings),
-        "spectra_read": "at once" if data.files is None else "in row groups",
-        "size_rule": SIZE_RULE,
-        "control_sample": None if sample is None else sample.facts(),
+        **size_facts(data, sample),
         "split": split if isinstance(split := settings["split"], str) else split["column"],
         "weights": settings["weights"],
         "split_rule": plan.rule,
@@ -408,7 +405,7 @@ def summary(
         "seeds": {"classes": settings["seed"]},
         "warnings": [
             *plan.warnings,
-            *_sample_warnings(sample, refused, job_settings["design"]["unit"]),
+            *sample_warnings(sample, refused, job_settings["design"]["unit"]),
             *_further_warnings(data, plan, test, job_settings),
         ],
         "stable_components": final.spread.stable_components,
@@ -584,21 +581,6 @@ def _further_warnings(
             f"below {test.p_smallest:.2g}, whatever the spectra"
         )
     return out
-
-
-def _sample_warnings(sample: Sample | None, refused: str, unit: str | None) -> list[str]:
-    """Say on which scans the permutation test and the held-out sessions are."""
-    if sample is None:
-        return []
-    if refused:
-        return [
-            f"no permutation test and no held-out sessions: {sample.words(unit)} does not allow "
-            f"them ({refused})"
-        ]
-    return [
-        f"permutation test and held-out sessions are on {sample.words(unit)}; the accuracy is that "
-        "of all scans"
-    ]
 
 
 def _mixed_example(data: Labelled) -> str:

@@ -29,13 +29,15 @@ from leafledger.classes.fold_fit import (
 )
 from leafledger.classes.model import model_card
 from leafledger.classes.negative_controls import (
+    MOST_REDEALT,
     HeldOutSessions,
     PermutationTest,
     held_out_sessions,
     permutation_test,
 )
-from leafledger.classes.splits import BY_SCAN, Labelled, Sample, labelled_spectra, sampled
+from leafledger.classes.splits import BY_SCAN, Labelled, labelled_spectra
 from leafledger.classes.streaming import StreamedValidation, final_pass, streamed_validation
+from leafledger.classes.unit_sample import Sample, sampled
 from leafledger.classes.validation import Validated, validate
 from leafledger.errors import InputFault
 from leafledger.records.model_archive import canonical_archive, sealed, types_to_trust
@@ -62,8 +64,9 @@ if TYPE_CHECKING:
     from leafledger.classes.model import DiscriminantModel
 
 
-MOST_PERMUTED = 1000
-"""Scans of the permutation test and of held-out sessions at most; beyond, a sample of units."""
+MOST_PERMUTED = 800
+"""Scans of the permutation test and of held-out sessions at most; beyond, a sample of units. The
+products of so many scans with each other serve all labellings at once."""
 
 
 def run(job: Job) -> Outcome:
@@ -119,10 +122,12 @@ def _controls(
             return Controls(plan, sample=sample, refused=fault.problems[0].found)
     procedure = procedure_of(len(some.classes), plan.widths[-1], settings)
     test, sessions = None, None
-    if settings["n_permutations"] and some.labels_by != BY_SCAN:
+    n_draws = int(settings["n_permutations"])
+    n_draws = n_draws if sample is None else min(n_draws, MOST_REDEALT)
+    if n_draws and some.labels_by != BY_SCAN:
         test = permutation_test(
             nested_predictors(some, steps, procedure, plan.schemes[0]), some, plan,
-            settings["n_permutations"], generator(settings["seed"], "permutation"),
+            n_draws, generator(settings["seed"], "permutation"),
         )  # fmt: skip
     if plan.unseen_days is not None:
         predictors = nested_predictors(some, steps, procedure, plan.unseen_days[0])

@@ -585,9 +585,9 @@ class _Limits:
         # E = X (I - R P'), so E'E follows from the products.
         path = self.fit.path
         leave = np.eye(len(path.spectrum_mean)) - path.rotations @ path.loadings.T
-        values = np.linalg.eigvalsh(leave.T @ fitted.squares @ leave)[::-1] / (n - 1)
-        values = values[values > _LEAST_EIGENVALUE * max(float(np.diag(fitted.squares).sum()), 0)
-                        / (n - 1)]  # fmt: skip
+        about = leave.T @ fitted.squares @ leave / (n - 1)
+        values = np.asarray(np.linalg.eigvalsh(about)[::-1], dtype=np.float64)
+        values = values[values > _LEAST_EIGENVALUE * np.trace(fitted.squares) / (n - 1)]
         self.limits = [
             (
                 t2_limit(int(n), kept, 1 - level) if 1 <= kept < n else None,
@@ -643,13 +643,13 @@ def _last_pass(
         there = place[labelled[rows]]
         np.add.at(means, there[there >= 0], streamed.final.fit.learned.apply(ready)[there >= 0])
     means /= np.bincount(labelled)[units][:, None]
-    limits = []
+    rows_of_card = []
     for j, level in enumerate(LEVELS):
         plane, away = own.limits[j]
         held = [each.shares(j) for each in folds]
         planes = [share for share, _ in held if share is not None]
         inside = own.shares(j)
-        limits.append(
+        rows_of_card.append(
             {
                 "level": level,
                 "t2": plane,
@@ -661,5 +661,5 @@ def _last_pass(
                 "held_out_within_q": float(np.mean([share for _, share in held])),
             }
         )
-    domain = {"limits": limits, "score_variance": [float(v) for v in own.variance]}
+    domain = {"limits": rows_of_card, "score_variance": [float(v) for v in own.variance]}
     return domain, means, class_of[units], hashlib.sha256(digests.tobytes()).hexdigest()

@@ -272,7 +272,7 @@ def fit_sums(total: PartSums, times: Array, step: str, procedure: Procedure) -> 
 
 
 def _sum_of(squares: Array, used: NDArray[np.intp], weights: Array) -> Array:
-    out = np.zeros_like(squares[0])
+    out: Array = np.zeros(squares.shape[1:])
     for j in used:
         out += squares[j] if weights[j] == 1 else weights[j] * squares[j]
     return out
