@@ -537,7 +537,7 @@ def read_spectra(path: Path, spectra: Sequence[str] = SPECTRUM_COLUMNS) -> Spect
         for group in range(source.num_row_groups if wanted else 0):
             table = source.read_row_group(group, columns=wanted, use_threads=False)
             for name, values in arrays.items():
-                values[start : start + len(table)] = _matrix(table.column(name), shape[1])
+                values[start : start + len(table)] = spectrum_matrix(table.column(name), shape[1])
             start += len(table)
     return SpectraTable(rows, wavelength_nm, arrays, in_file)
 
@@ -561,7 +561,9 @@ def spectra_by_group(
         wanted = [name for name in spectra if name in source.schema_arrow.names]
         for group in range(source.num_row_groups):
             table = source.read_row_group(group, columns=[*others, *wanted], use_threads=False)
-            arrays = {name: _matrix(table.column(name), len(wavelength_nm)) for name in wanted}
+            arrays = {
+                name: spectrum_matrix(table.column(name), len(wavelength_nm)) for name in wanted
+            }
             rows = table.select(list(others)).to_pandas(strings_to_categorical=False)
             yield SpectraTable(rows, wavelength_nm, arrays, in_file)
 
@@ -575,7 +577,8 @@ def spectra_metadata(path: Path) -> tuple[NDArray[np.float64], dict[str, Any]]:
     return np.asarray(in_file.pop("wavelength_nm"), dtype=np.float64), in_file
 
 
-def _matrix(column: pa.ChunkedArray, n_wavelengths: int) -> NDArray[np.float64]:
+def spectrum_matrix(column: pa.ChunkedArray, n_wavelengths: int) -> NDArray[np.float64]:
+    """Return a column of spectra, shape ``(n_rows, n_wavelengths)``."""
     out = np.empty((len(column), n_wavelengths), dtype=np.float64)
     start = 0
     for chunk in column.chunks:
@@ -688,7 +691,7 @@ def load_spectra(
     for session in wanted:
         table = read_spectra(reflectance[session], ("reflectance",))
         if axis is not None and not np.array_equal(axis, table.wavelength_nm):
-            raise InputFault(_two_axes(wanted[0], session))
+            raise InputFault(two_axes_problem(wanted[0], session))
         axis = table.wavelength_nm
         rows = keep.reindex(table.rows["scan"])
         chosen = np.asarray(rows["accepted"], dtype=bool)
@@ -708,7 +711,8 @@ def load_spectra(
     return Spectra(np.concatenate(blocks)[:, inside], axis[inside], rows)
 
 
-def _two_axes(first: str, other: str) -> Problem:
+def two_axes_problem(first: str, other: str) -> Problem:
+    """Return the problem of two sessions that do not share one wavelength axis."""
     return Problem(
         file="study.yaml",
         column="reflectance.grid",
