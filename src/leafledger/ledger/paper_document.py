@@ -187,7 +187,7 @@ def _height_mm(drawn: Drawn, width_mm: int) -> float:
     """Return the height of a figure, read from the head of its PNG file."""
     png = drawn.files[width_mm]["png"]
     columns, rows = struct.unpack(">II", png[16:24])
-    return float(width_mm) * rows / columns
+    return width_mm * float(rows) / float(columns)
 
 
 # For a word processor.
