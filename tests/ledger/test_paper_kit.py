@@ -11,6 +11,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import cast
 
+import docx
 import pytest
 import yaml
 from playwright.sync_api import expect
@@ -77,7 +78,7 @@ def test_the_document_holds_together(kit: Path) -> None:
     text = (kit / "paper.tex").read_text("utf-8")
     for path in re.findall(r"\\input\{([^}]+)\}", text):
         assert (kit / path).is_file()
-    figures = re.findall(r"\\includegraphics\{([^}]+)\}", text)
+    figures = re.findall(r"\\includegraphics\[height=[\d.]+mm\]\{([^}]+)\}", text)
     assert "figures/85mm/answer.pdf" in figures
     assert len(figures) == len(set(figures)) > 8
     for path in figures:
@@ -92,6 +93,31 @@ def test_the_document_holds_together(kit: Path) -> None:
     for name in ("methods.txt", "results.txt", "availability.txt", "paper.tex"):
         assert "`" not in (kit / name).read_text("utf-8"), name
     assert r"\texttt{leafledger verify}" in text
+
+
+@pytest.mark.slow
+def test_the_document_for_a_word_processor_holds_all_that_the_kit_has(kit: Path) -> None:
+    document = docx.Document(str(kit / "paper.docx"))
+    texts = [p.text for p in document.paragraphs]
+    whole = "\n".join(texts)
+    for paragraph in (kit / "results.txt").read_text("utf-8").strip().split("\n\n"):
+        assert paragraph in texts
+    for block in (kit / "methods.txt").read_text("utf-8").partition("\n\nSources")[0].split("\n\n"):
+        heading, _, sentences = block.partition("\n")
+        assert texts[texts.index(heading) + 1] == sentences
+    drawn = {path.stem for path in (kit / "figures").rglob("*.png")}
+    named = {shape._inline.docPr.get("name") for shape in document.inline_shapes}
+    assert named == drawn
+    for block in (kit / "figures/captions.txt").read_text("utf-8").strip().split("\n\n"):
+        name, caption, *_ = block.split("\n")
+        assert name not in drawn or caption in whole
+    rows = list(csv.DictReader(io.StringIO((kit / "checklist.csv").read_text("utf-8"))))
+    last = document.tables[-1]
+    cells = [cell.text for cell in last._cells]
+    assert cells[4 + 1 :: 4] == [row["item"] for row in rows]
+    assert cells[4 + 2 :: 4] == [row["state"] for row in rows]
+    names = {path.stem for path in (kit / "tables").glob("*.tex")}
+    assert len(document.tables) == len(names) + 1
 
 
 @pytest.mark.slow
@@ -129,9 +155,9 @@ def test_group_means_name_every_index_treatment_and_session(
         for line in (kit / "tables/group_means.tex").read_text("utf-8").splitlines()
         if line.endswith(r"\\") and " & " in line
     ]
-    assert lines[0] == ["Index", "Treatment", "Session", "n", "Mean", "SD"]
-    assert len(lines) - 1 == len(rows) == 13 * 2 * 2
-    for row, cells in zip(rows, lines[1:], strict=True):
+    assert lines[0] == lines[1] == ["Index", "Treatment", "Session", "n", "Mean", "SD"]
+    assert len(lines) - 2 == len(rows) == 13 * 2 * 2
+    for row, cells in zip(rows, lines[2:], strict=True):
         assert cells[0].replace("\\_", "_").partition(" ")[0] == row["index"]
         assert cells[1:4] == [row["treatment"], row["session"], row["n_units"]]
         mean = float(cells[4].replace(r"\ensuremath{-}", "-"))
@@ -212,8 +238,10 @@ def test_the_page_shows_the_methods_and_copies_them(
     page.evaluate("document.querySelector('#methods-words').closest('details').open = true")
     shown = page.inner_text("#methods-words")
     # The text of the kit has the run, the allocation and the workflow besides.
-    common = facts.methods.sentences.partition(" Computed with ")[0]
-    assert shown.startswith(common)
+    named = [heading for heading, _ in facts.methods.paragraphs]
+    assert named[:2] == ["Design", "Reflectance"] and named[-1] == "Software"
+    for heading, text in facts.methods.paragraphs[:-1]:
+        assert f"{heading}. {text}" in shown
     assert "Welch (1947)" in shown.partition("Sources")[2]
     page.click("button[data-copy=methods-words]")
     status = page.locator("[data-copied=methods-words]")

@@ -7,7 +7,8 @@ from typing import Any
 
 import pandas as pd
 
-from leafledger.ledger.paper_tables import CONTENT_TABLES, content_sentences, content_tables
+from leafledger.ledger import paper_tables
+from leafledger.ledger.paper_tables import CONTENT_TABLES, content_sentences
 from leafledger.report.works import WORKS, keys_in
 from leafledger.study.tables import RESULTS
 
@@ -45,10 +46,16 @@ def study(**changes: Any) -> Any:
     return SimpleNamespace(**(parts | changes))
 
 
+def content_tables(whole: Any) -> dict[str, str]:
+    """Return name -> LaTeX of the tables of contents."""
+    return {table.name: table.as_tex() for table in paper_tables.content_tables(whole)}
+
+
 def cells(table: str) -> list[list[str]]:
-    """Return the rows of a LaTeX table below its heading."""
+    """Return the rows of a LaTeX table below its heading, which it has for every page."""
     lines = [line for line in table.splitlines() if line.endswith(r"\\") and " & " in line]
-    return [[cell.strip() for cell in line.removesuffix(r"\\").split(" & ")] for line in lines[1:]]
+    assert lines[0] == lines[1]
+    return [[cell.strip() for cell in line.removesuffix(r"\\").split(" & ")] for line in lines[2:]]
 
 
 def test_a_study_without_contents_has_no_sentence_and_no_table() -> None:

@@ -66,7 +66,7 @@ def test_sentences_give_mean_interval_spread_and_prediction() -> None:
     y = np.array([0.14, 0.05, 0.11])
     mean = w @ y / w.sum()
     assert w @ (y - mean) ** 2 == pytest.approx(2.0, abs=1e-9)
-    lead, spread, further, few = summary_sentences(effects, together)
+    lead, spread, further, few, small = summary_sentences(effects, together)
     half = 4.302652729911275 / np.sqrt(w.sum())
     assert lead.startswith(
         f"Over 3 studies the mean effect is {mean:.2f} (95 % interval "
@@ -75,8 +75,19 @@ def test_sentences_give_mean_interval_spread_and_prediction() -> None:
     assert lead.endswith("no mean effect is shown.")
     assert f"Q = {together.q:.2f}, df = 2" in spread
     assert "prediction interval" in further and "With 3 studies" in few
+    assert small.endswith("cannot be tested: it takes ten or more.")
     two = effects[:2]
     assert "allow no prediction interval" in summary_sentences(two, combined(two))[2]
+
+
+def test_ten_studies_say_whether_small_ones_differ() -> None:
+    errors = [0.02 + 0.01 * i for i in range(10)]
+    alike = [season(str(i), 0.1 + 0.3 * e * (-1) ** i, e) for i, e in enumerate(errors)]
+    last = summary_sentences(alike, combined(alike))[-1]
+    assert last.startswith("Small studies are not shown to have other effects than large ones")
+    other = [season(str(i), 0.1 + (3 + 0.3 * (-1) ** i) * e, e) for i, e in enumerate(errors)]
+    last = summary_sentences(other, combined(other))[-1]
+    assert last.startswith("Small studies show other effects than large ones") and "df = 8" in last
 
 
 def test_the_page_is_the_same_each_time_and_asks_for_nothing() -> None:

@@ -96,7 +96,7 @@ def test_a_run_says_what_it_found_and_what_changed(two_runs: Path) -> None:
     )
     note = run.tags["mlflow.note.content"]
     assert note.startswith("**Found**\n\n- The change of CI was \\*higher\\* under x.")
-    assert "- effects: Heed \\<this\\>." in note
+    assert "- effects: Heed &lt;this\\>." in note
     assert note.endswith("Run r2: its page is report.html under Artifacts.")
 
 

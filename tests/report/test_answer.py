@@ -15,12 +15,14 @@ from leafledger.report.answer import (
     answer_to,
     class_line,
     comparison_of,
+    draw_estimation,
     findings_part,
     spread_out,
     unit_values,
 )
 from leafledger.report.figures import FigureSet
 from leafledger.report.gather import gather
+from leafledger.report.numbers import MINUS
 
 CHANGE = Comparison("iron", "water", "d8", "d0")
 RISES, FALLS = {"iron": 0.14, "water": 0.02}, {"iron": -0.02, "water": -0.14}
@@ -214,18 +216,43 @@ def test_a_study_without_effects_is_answered_by_its_classes(material):
     assert view["nothing"] and view["classes"] and not view["answers"]
 
 
+def test_what_is_not_shown_is_not_said_to_be_absent(material):
+    row = {**primary_of(material), "verdict": "not_significant"}
+    text = "That there is none is not shown either."
+    assert text in answer_to(row, material)["support"]
+    assert text not in answer_to({**row, "verdict": "significant"}, material)["support"]
+
+
+def test_equivalence_stands_with_its_margin(material):
+    row = {**primary_of(material), "question": "equivalence", "verdict": "not_significant"}
+    settings = {"effects": {"margin": {str(row["index"]): 0.05}}}
+    records = {**material.records, "effects": {"settings": settings}}
+    whole = replace(material, records=records)
+    support = answer_to(row, whole)["support"]
+    assert f"margin {MINUS}0.05 to 0.05" in support and "not shown either" not in support
+    assert "margin" not in answer_to(primary_of(material), whole)["support"]
+    figures = FigureSet(["svg"])
+    drawn = draw_estimation(figures, whole, [row])
+    assert "Dotted: the margin." in drawn.caption
+    assert "Dotted" not in draw_estimation(figures, whole, [primary_of(material)]).caption
+
+
 # In a browser.
 # ----------------------------------------------------------------------
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("size", [(1280, 800), PHONE], ids=["laptop", "phone"])
-def test_question_answer_and_figure_stand_on_the_first_screen(
+def test_question_answer_trust_plan_and_figure_stand_on_the_first_screen(
     whole, watched: Watched, size
 ) -> None:
     watched.size(size)
     page = watched.open_file(whole.job().outputs["report"])
-    for what in (".question", ".answer .lead", ".answer .support", ".answer figure svg.plot"):
+    assert page.locator(".answer .checks li").first.inner_text().startswith("Data.")
+    for what in (
+        ".question", ".answer .lead", ".answer .support", ".answer .checks li",
+        ".answer figure svg.plot",
+    ):  # fmt: skip
         box = page.locator(what).first.bounding_box()
         assert box is not None and box["y"] >= 0, what
         assert box["y"] + box["height"] <= size[1], what

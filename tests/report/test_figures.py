@@ -6,6 +6,7 @@ import base64
 import gzip
 import hashlib
 import io
+import itertools
 import json
 import re
 from importlib.metadata import version
@@ -116,6 +117,24 @@ def test_looks_differ_by_more_than_colour():
     # Okabe and Ito (2008): blue 0, 114, 178 and vermillion 213, 94, 0.
     assert seven["a"].colour == "#0072B2" and seven["b"].colour == "#D55E00"
     assert bytes.fromhex(seven["a"].colour[1:]) == bytes([0, 114, 178])
+
+
+def luminance(colour: str) -> float:
+    """Return the relative luminance of a colour (W3C, WCAG 2.2)."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return float(np.dot(linear, [0.2126, 0.7152, 0.0722]))
+
+
+def test_groups_differ_in_a_grey_print():
+    """Symbols differ in every pair of seven groups; where lines are alike, their grey differs."""
+    assert luminance("#ffffff") == pytest.approx(1.0) and luminance("#000000") == 0.0
+    groups = list(looks([f"g{i}" for i in range(7)]).values())
+    for one, other in itertools.combinations(groups, 2):
+        assert one.marker != other.marker
+        light = sorted((luminance(one.colour) + 0.05, luminance(other.colour) + 0.05))
+        assert one.dashes != other.dashes or light[1] / light[0] >= 2.0
+        assert (one.hatch, one.colour) != (other.hatch, other.colour)
 
 
 def test_ids_with_hyphens_are_told_apart():

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from leafledger.resampling.intervals import random_effects
+from leafledger.resampling.intervals import egger_regression, random_effects
 
 TRIALS = np.array(
     [
@@ -103,3 +103,31 @@ def test_what_cannot_be_combined_is_refused() -> None:
     for effects, errors in (([1.0], [1.0]), ([1.0, 2.0], [1.0, 0.0]), ([1.0, np.nan], [1.0, 1.0])):
         with pytest.raises(ValueError, match="two studies"):
             random_effects(np.array(effects), np.array(errors))
+
+
+def test_the_regression_of_egger_on_the_vaccine_trials_is_that_of_metafor() -> None:
+    """From memory of metafor's documentation of regtest: t = -1.4013, df = 11, p = 0.1887."""
+    found = egger_regression(*trials())
+    assert found is not None
+    assert (round(found.t, 4), found.df, round(found.p, 4)) == (-1.4013, 11, 0.1887)
+    assert found.low < found.intercept < found.high
+    half = stats.t.ppf(0.95, 11) * found.intercept / found.t
+    ninety = egger_regression(*trials(), 0.9)
+    assert ninety is not None
+    assert ninety.high - ninety.low == pytest.approx(2 * half)
+
+
+def test_few_studies_or_equal_errors_say_nothing_of_small_ones() -> None:
+    effects, errors = trials()
+    assert egger_regression(effects[:9], errors[:9]) is None
+    assert egger_regression(effects[:10], errors[:10]) is not None
+    assert egger_regression(effects, np.full(13, 0.2)) is None
+
+
+def test_small_studies_with_larger_effects_are_found() -> None:
+    errors = np.linspace(0.05, 0.6, 12)
+    wiggle = 0.1 * errors * (-1.0) ** np.arange(12)
+    found = egger_regression(0.2 + 2.0 * errors + wiggle, errors)
+    assert found is not None
+    # By hand: the effect is 0.2 + 2 s, so that y / s = 2 + 0.2 / s.
+    assert found.intercept == pytest.approx(2.0, abs=0.1) and found.p < 1e-6

@@ -414,7 +414,7 @@ def reproduce(study: Path, run: str, keep: Path | None, cores: int, as_json: boo
     Example:
       leafledger reproduce my-study 20260504-1712
     """
-    from leafledger.cli.progress import RunProgress
+    from leafledger.cli.terminal_text import RunProgress
     from leafledger.runner.reproduce import as_json as plain
     from leafledger.runner.reproduce import lines
     from leafledger.runner.reproduce import reproduce as rebuild
@@ -498,9 +498,10 @@ def paper(
 ) -> None:
     """Write what a paper needs of a run into the new FOLDER, all from the book of runs.
 
-    It holds methods and results as text and LaTeX, figures at 85 and 180 mm (PDF, SVG, PNG at 600
-    dpi) with captions, tables, references (BibTeX), a checklist of reporting guidelines, the
-    statements on data and code, CITATION.cff, and the archive for a data repository.
+    It holds methods and results as text, as one document (.docx) and as LaTeX, figures at 85 and
+    180 mm (PDF, SVG, PNG at 600 dpi) with captions, tables, references (BibTeX), a checklist of
+    reporting guidelines, the statements on data and code, CITATION.cff, and the archive for a data
+    repository.
 
     \b
     Example:

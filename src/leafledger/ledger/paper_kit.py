@@ -1,7 +1,8 @@
 """What does a paper need of a run: texts, figures, tables, references, checklist and archive?
 
 The kit is a folder made of the book of runs alone. It is written whole or not at all. Text stands
-as plain text and as LaTeX, whose citation keys all stand in the BibTeX file beside it.
+as plain text, as a document for a word processor, and as LaTeX, whose citation keys all stand in
+the BibTeX file beside it.
 
 References
 ----------
@@ -30,27 +31,33 @@ from leafledger.ledger.export import (
     miappe_fields_filled,
 )
 from leafledger.ledger.methods_text import methods_of_run
+from leafledger.ledger.paper_document import (
+    BIBLIOGRAPHY,
+    FIGURES,
+    TABLES,
+    Paper,
+    paper_tex,
+    write_docx,
+)
 from leafledger.ledger.paper_tables import (
     CONTENT_TABLES,
+    PaperTable,
     content_sentences,
     content_tables,
-    group_means_tex,
-    indices_tex,
-    tests_tex,
+    effects_table,
+    group_means_table,
+    indices_table,
 )
 from leafledger.records.record import Job
 from leafledger.report.gather import Material, gather
 from leafledger.report.journal_figures import Drawn, journal_figures
 from leafledger.report.methods_text import MethodsText
-from leafledger.report.numbers import (
-    plain,
-)
+from leafledger.report.numbers import plain, with_true_minus
 from leafledger.report.works import (
     WORKS,
     Work,
     cite,
     keys_in,
-    tex,
     with_short_citations,
     without_code_marks,
     works_of_index,
@@ -69,9 +76,6 @@ from leafledger.words import listed
 # ----------------------------------------------------------------------
 
 ARCHIVE = "archive"
-FIGURES = "figures"
-TABLES = "tables"
-BIBLIOGRAPHY = "references.bib"
 _MAIN_FIGURES = ("answer", "primary_index", "spectra_by_group", "spectrum_difference")
 """Figures of the body of a paper; the others stand in its appendix."""
 
@@ -242,18 +246,12 @@ def _write(kit: Kit, place: Path, notes: Sequence[str]) -> None:
         source = kit.run.results.get(f"results/{path}.csv")
         if source is not None:
             write_bytes(place / TABLES / f"{name}.csv", source.read_bytes())
-    tables = {
-        "group_means": group_means_tex(kit.material),
-        "tests": tests_tex(kit.material),
-        "indices": indices_tex(kit.material),
-        **content_tables(kit.material),
-    }
-    for name, text in tables.items():
-        write_text(place / TABLES / f"{name}.tex", text)
-    body = paper_tex(kit, results, availability)
-    write_text(place / "paper.tex", body)
-    cited = [*kit.methods.works.values(), *_works_beside(kit)]
-    write_text(place / BIBLIOGRAPHY, bibliography(cited))
+    paper = paper_of(kit)
+    for table in [*paper.tables, *paper.more_tables]:
+        write_text(place / TABLES / f"{table.name}.tex", table.as_tex())
+    write_text(place / "paper.tex", paper_tex(paper))
+    write_docx(place / "paper.docx", paper)
+    write_text(place / BIBLIOGRAPHY, bibliography(paper.works.values()))
     write_text(place / "checklist.csv", checklist_csv(kit))
     write_text(place / "CITATION.cff", citation_file(str(kit.run.run["package"])))
     about = datacite(kit.run, kit.methods.sentences, kit.licence, kit.authors)
@@ -299,7 +297,8 @@ def results_text(kit: Kit) -> list[str]:
         str(findings["classes"]),
         *content_sentences(kit.material),
     ]
-    return [plain(paragraph) for paragraph in paragraphs if paragraph]
+    names = kit.material.names
+    return [with_true_minus(plain(text), names) for text in paragraphs if text]
 
 
 def availability_text(kit: Kit) -> list[str]:
@@ -347,7 +346,9 @@ def readme(kit: Kit, notes: Sequence[str]) -> str:
         f"Run {kit.run.run['run']}, leafledger {kit.run.run['package']}\n\n{state}"
         "methods.txt         methods, with their sources\n"
         "results.txt         results in sentences: estimate, interval, n, p, units\n"
-        "paper.tex           methods, results, tables, figures, availability in one document\n"
+        "paper.docx          methods, results, figures, tables, availability, references and\n"
+        "                    checklist in one document for a word processor\n"
+        "paper.tex           the same for LaTeX, without the checklist\n"
         "references.bib      every method, index and library that is named\n"
         "figures/85mm        one column, figures/180mm the whole page: PDF, SVG, PNG at 600 dpi\n"
         "figures/captions.txt  captions, and which figure does not fit which width\n"
@@ -374,69 +375,45 @@ def _to_check(kit: Kit) -> list[str]:
     return notes
 
 
-# The document and its references.
+# The document, its references and the checklist.
 # ----------------------------------------------------------------------
 
-_HEAD = r"""% Made by leafledger from the book of runs.
-% Compile: lualatex paper, bibtex paper, lualatex paper twice.
-\documentclass[10pt]{article}
-\usepackage[a4paper,textwidth=180mm,textheight=240mm]{geometry}
-\usepackage{iftex}
-\ifPDFTeX\usepackage[T1]{fontenc}\usepackage[utf8]{inputenc}\else\usepackage{fontspec}\fi
-\usepackage{graphicx,booktabs,longtable}
-"""
 
-
-def paper_tex(kit: Kit, results: Sequence[str], availability: Sequence[str]) -> str:
-    """Return the document: methods, results, tables, figures at their own size, availability."""
-    title = tex(plain(kit.run.run["title"]))
-    authors = r" \and ".join(tex(name) for name in kit.authors) or "[authors]"
+def paper_of(kit: Kit) -> Paper:
+    """Return the parts of the document: of figures, those that fit a width of a journal."""
     given = [drawn for drawn in kit.figures if drawn.files]
-    main = [drawn for drawn in given if drawn.name in _MAIN_FIGURES]
-    beside = [drawn for drawn in given if drawn.name not in _MAIN_FIGURES]
-    parts = [
-        _HEAD,
-        rf"\title{{{title}}}",
-        rf"\author{{{authors}}}",
-        r"\date{}",
-        r"\begin{document}",
-        r"\maketitle",
-        r"\section*{Methods}",
-        tex(kit.methods.marked),
-        r"\section*{Results}",
-        *(f"{tex(paragraph)}\n" for paragraph in results),
-        *map(_figure_tex, main),
-        rf"\input{{{TABLES}/tests.tex}}",
-        *(
-            rf"\section*{{{name}}}" + f"\n{tex(text.partition('. ')[2])}"
-            for name, text in zip(
-                ("Data availability", "Code availability"), availability, strict=True
-            )
-        ),
-        r"\bibliographystyle{plain}",
-        rf"\bibliography{{{BIBLIOGRAPHY.removesuffix('.bib')}}}",
-        r"\appendix",
-        r"\section*{Appendix}",
-        rf"\input{{{TABLES}/group_means.tex}}",
-        rf"\input{{{TABLES}/indices.tex}}",
-        *(rf"\input{{{TABLES}/{name}.tex}}" for name in content_tables(kit.material)),
-        *map(_figure_tex, beside),
-        r"\end{document}",
-    ]
-    return "\n".join(parts) + "\n"
+    tests = effects_table(kit.material)
+    availability = [text.partition(". ") for text in availability_text(kit)]
+    return Paper(
+        title=plain(kit.run.run["title"]),
+        authors=kit.authors,
+        state=f"Not finished: still to be measured: {listed(kit.to_come)}." if kit.to_come else "",
+        methods=kit.methods.sections,
+        results=results_text(kit),
+        statements=[(name, text) for name, _, text in availability],
+        figures=[drawn for drawn in given if drawn.name in _MAIN_FIGURES],
+        tables=[] if tests is None else [tests],
+        more_figures=[drawn for drawn in given if drawn.name not in _MAIN_FIGURES],
+        more_tables=[
+            group_means_table(kit.material),
+            indices_table(kit.material),
+            *content_tables(kit.material),
+        ],
+        works={work.key: work for work in [*kit.methods.works.values(), *_works_beside(kit)]},
+        checklist=_checklist_table(kit),
+        started=str(kit.run.run["started"]),
+    )
 
 
-def _figure_tex(drawn: Drawn) -> str:
-    width = min(drawn.files)
-    mark = "" if drawn.title.endswith("?") else "."
-    return "\n".join(
-        [
-            r"\begin{figure}[p]\centering",
-            rf"\includegraphics{{{FIGURES}/{width}mm/{drawn.name}.pdf}}",
-            rf"\caption{{\textbf{{{tex(drawn.title + mark)}}} {tex(drawn.caption)}}}",
-            rf"\label{{fig:{drawn.name}}}",
-            r"\end{figure}",
-        ]
+def _checklist_table(kit: Kit) -> PaperTable:
+    rows = [[short, item, state, where] for short, item, state, where in checklist(kit)]
+    names = "; ".join(GUIDELINES.values())
+    caption = (
+        f"What reporting guidelines ask for, and where it stands in the paper kit. {names}. Items "
+        "were written down from memory, but for those of MIAPPE."
+    )
+    return PaperTable(
+        "checklist", caption, "lp{70mm}lp{55mm}", ("Guideline", "Item", "State", "Where"), rows
     )
 
 

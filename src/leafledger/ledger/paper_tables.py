@@ -1,12 +1,15 @@
 """Which tables and sentences does a paper have: means, tests, indices, contents of leaves?
 
-Tables stand as LaTeX, made of the tables of the run and no others. Contents are those by assay, by
-a calibrated index, by the whole spectrum and by the leaf model, where the study has any.
+Tables are made of the tables of the run and no others; they stand as LaTeX and in the document.
+Contents are those by assay, by a calibrated index, by the whole spectrum and by the leaf model,
+where the study has any.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 from leafledger.report.gather import Material, contrast_in_words, contrast_words
@@ -27,25 +30,112 @@ from leafledger.words import plural
 # ----------------------------------------------------------------------
 
 
-def _table_tex(
-    caption: str, label: str, columns: str, heading: Sequence[str], rows: Iterable[Sequence[str]]
-) -> str:
-    """Return a table that may run over pages; cells are plain text with marks of works."""
-    lines = [
-        rf"\begin{{longtable}}{{{columns}}}",
-        rf"\caption{{{tex(caption)}}}\label{{{label}}}\\",
-        r"\toprule",
-        " & ".join(tex(name) for name in heading) + r" \\",
-        r"\midrule",
-        r"\endhead",
-        *(" & ".join(tex(cell) for cell in row) + r" \\" for row in rows),
-        r"\bottomrule",
-        r"\end{longtable}",
-    ]
-    return "\n".join(lines) + "\n"
+@dataclass(frozen=True)
+class PaperTable:
+    """A table of a paper; its texts may hold marks of works.
+
+    Attributes
+    ----------
+    name
+        Of its file, without ending.
+    caption
+        Above the table.
+    columns
+        A letter for each column as LaTeX has it: ``l`` and ``r``, or ``p{42mm}`` for text of
+        several lines.
+    heading, rows
+        Plain text, cell by cell.
+    """
+
+    name: str
+    caption: str
+    columns: str
+    heading: Sequence[str]
+    rows: Sequence[Sequence[str]]
+
+    def as_tex(self) -> str:
+        """Return the table as LaTeX; it may run over pages, its heading on each of them."""
+        columns = "".join(
+            rf">{{\{'raggedleft' if right else 'raggedright'}\arraybackslash}}p{{{width:.1f}mm}}"
+            for width, right in zip(self.widths_mm, self.to_the_right, strict=True)
+        )
+        heading = [r"\toprule", _row_tex(self.heading), r"\midrule"]
+        lines = [
+            r"{\footnotesize\setlength{\tabcolsep}{0.75mm}",
+            rf"\begin{{longtable}}{{{columns}}}",
+            rf"\caption{{{tex(self.caption)}}}\label{{tab:{self.name}}}\\",
+            *heading,
+            r"\endfirsthead",
+            *heading,
+            r"\endhead",
+            *map(_row_tex, self.rows),
+            r"\bottomrule",
+            r"\end{longtable}}",
+        ]
+        return "\n".join(lines) + "\n"
+
+    @property
+    def to_the_right(self) -> list[bool]:
+        """Whether the cells of a column end at its right edge, as numbers do."""
+        return [letter == "r" for letter, _ in _COLUMN.findall(self.columns)]
+
+    @property
+    def widths_mm(self) -> list[float]:
+        """Width of every column in millimetres, together no wider than the text.
+
+        A column is as wide as its longest cell, or as stated for text of several lines, if all
+        fit; else all give way in proportion, down to their longest word. Numbers are never broken.
+
+        Examples
+        --------
+        >>> heading, row = ["Index", "What", "n"], ["NDVI", "so many words " * 30, "12"]
+        >>> [round(w) for w in PaperTable("a", "", "lp{42mm}r", heading, [row]).widths_mm]
+        [9, 42, 7]
+        >>> round(sum(PaperTable("a", "", "llr", heading, [row]).widths_mm) + 3 * 1.5)
+        180
+        """
+        stated = [float(width) if width else None for _, width in _COLUMN.findall(self.columns)]
+        cells = list(zip(self.heading, *self.rows, strict=True))
+        least = [
+            _room(
+                max(_longest_part(head), *(len(c) if right else _longest_part(c) for c in column))
+            )
+            for (head, *column), right in zip(cells, self.to_the_right, strict=True)
+        ]
+        longest = [max(map(len, column)) for column in cells]
+        wished = [
+            max(small, _room(letters) if width is None else min(width, _room(letters)))
+            for letters, width, small in zip(longest, stated, least, strict=True)
+        ]
+        spare, asked = _TEXT_MM - BETWEEN_MM * len(cells) - sum(least), sum(wished) - sum(least)
+        if asked <= spare:
+            return wished
+        share = max(0.0, spare / asked)
+        return [small + share * (large - small) for small, large in zip(least, wished, strict=True)]
 
 
-def group_means_tex(material: Material) -> str:
+_COLUMN: Final = re.compile(r"([lrp])(?:\{([\d.]+)mm\})?")
+_TEXT_MM: Final = 180.0
+BETWEEN_MM: Final = 1.5
+"""Between two columns."""
+_LETTER_MM: Final = 1.55
+"""Width of a letter of a table: the mean of a text with numbers at 8 pt, and some to spare."""
+_LEAST_MM: Final = 7.0
+
+
+def _longest_part(cell: str) -> int:
+    return max(map(len, cell.split()), default=0)
+
+
+def _room(letters: int) -> float:
+    return max(_LEAST_MM, _LETTER_MM * letters + 1.0)
+
+
+def _row_tex(cells: Sequence[str]) -> str:
+    return " & ".join(tex(cell) for cell in cells) + r" \\"
+
+
+def group_means_table(material: Material) -> PaperTable:
     """Return number, mean and standard deviation of every index, treatment and session."""
     rows = []
     for row in table_rows(material.group_means):
@@ -66,7 +156,7 @@ def group_means_tex(material: Material) -> str:
         f"{material.unit_words} with a value; SD: standard deviation between them."
     )
     heading = ("Index", "Treatment", "Session", "n", "Mean", "SD")
-    return _table_tex(caption, "tab:means", "lllrrr", heading, rows)
+    return PaperTable("group_means", caption, "lllrrr", heading, rows)
 
 
 def _in_parentheses(unit: str) -> str:
@@ -74,18 +164,19 @@ def _in_parentheses(unit: str) -> str:
     return f" ({words})" if words else ""
 
 
-def tests_tex(material: Material) -> str:
+def effects_table(material: Material) -> PaperTable | None:
     """Return the tests that answer the question of the study, for every index.
 
     These are the rows of ``effects.csv`` with the question and the method of the primary contrast;
-    without one, those of the first question and method between treatments.
+    without one, those of the first question and method between treatments. ``None`` where nothing
+    is tested, or not yet.
     """
     frame = material.effects
     whole = frame[frame["stratum"] == "all"]
     tested = table_rows(whole)
     first = next((row for row in tested if row["primary"]), tested[0] if tested else None)
     if first is None:
-        return "% No effect was tested.\n"
+        return None
     asked = [
         row
         for row in tested
@@ -93,7 +184,7 @@ def tests_tex(material: Material) -> str:
         and is_number(row["estimate"])
     ]
     if not asked:
-        return "% The primary contrast is not tested yet.\n"
+        return None
     words = contrast_words(
         material.stated_sessions, material.groups.names, ["before", "mean_before"]
     )
@@ -124,10 +215,10 @@ def tests_tex(material: Material) -> str:
     )
     statistic = str(first["statistic_name"] or "statistic")
     heading = ("Index", "Contrast", "Estimate", interval, "n", statistic, "df", "p", "p (Holm)")
-    return _table_tex(caption, "tab:tests", r"lp{42mm}rrrrrrr", heading, rows)
+    return PaperTable("tests", caption, r"lp{42mm}rrrrrrr", heading, rows)
 
 
-def indices_tex(material: Material) -> str:
+def indices_table(material: Material) -> PaperTable:
     """Return the indices of the study: formula, what each follows, and its works."""
     rows = [
         [
@@ -140,7 +231,7 @@ def indices_tex(material: Material) -> str:
     ]
     caption = "Indices. R(705): reflectance at 705 nm; R(750, 800): its mean from 750 to 800 nm."
     heading = ("Index", "Formula", "Follows", "Source")
-    return _table_tex(caption, "tab:indices", r"lp{62mm}p{52mm}p{22mm}", heading, rows)
+    return PaperTable("indices", caption, r"lp{62mm}p{52mm}p{22mm}", heading, rows)
 
 
 # Contents of leaves: what is said of them, and their tables.
@@ -211,21 +302,21 @@ def _words(name: object) -> str:
     return str(name).replace("_", " ")
 
 
-def content_tables(material: Material) -> dict[str, str]:
-    """Return name -> LaTeX of every table of contents that the study has."""
-    made = {
-        "calibrations": calibrations_tex(material),
-        "traits": traits_tex(material),
-        "trait_tests": trait_tests_tex(material),
-        "leaf_model": leaf_model_tex(material),
-    }
-    return {name: text for name, text in made.items() if text}
+def content_tables(material: Material) -> list[PaperTable]:
+    """Return every table of contents that the study has."""
+    made = (
+        calibrations_table(material),
+        traits_table(material),
+        trait_tests_table(material),
+        leaf_model_table(material),
+    )
+    return [table for table in made if table is not None]
 
 
-def calibrations_tex(material: Material) -> str:
-    """Return the chosen calibration of every content; empty if there is none."""
+def calibrations_table(material: Material) -> PaperTable | None:
+    """Return the chosen calibration of every content; ``None`` if there is none."""
     if material.pigments is None:
-        return ""
+        return None
     table = material.tables["pigment_calibrations"]
     rows = [
         [
@@ -242,7 +333,7 @@ def calibrations_tex(material: Material) -> str:
         if row["chosen"]
     ]
     if not rows:
-        return ""
+        return None
     caption = (
         f"Indices calibrated to assayed contents. Coefficients: of a linear or quadratic form in "
         f"rising powers of the index; of a power, exp(first) times the index to the second. n: "
@@ -250,17 +341,17 @@ def calibrations_tex(material: Material) -> str:
         "left out; anew: with index and form chosen anew without each. Range: of the index."
     )
     heading = ("Content", "Index", "Form", "Coefficients", "n", "Error", "Anew", "Range")
-    return _table_tex(caption, "tab:calibrations", r"lllp{38mm}rrrr", heading, rows)
+    return PaperTable("calibrations", caption, r"lllp{38mm}rrrr", heading, rows)
 
 
 _MEASURES: Final = ("rmsep", "r2", "bias", "slope", "rpd")
 
 
-def traits_tex(material: Material) -> str:
-    """Return how well every trait is estimated from the whole spectrum; empty if none is."""
+def traits_table(material: Material) -> PaperTable | None:
+    """Return how well every trait is estimated from the whole spectrum; ``None`` if none is."""
     trained = [one for one in (material.traits or {"targets": []})["targets"] if one["trained"]]
     if not trained:
-        return ""
+        return None
     rows = []
     for one in trained:
         measures = []
@@ -289,14 +380,14 @@ def traits_tex(material: Material) -> str:
     )
     heading = ("Trait", "n", "Latent variables", "RMSEP", "R2", "Bias", "Slope", "RPD")
     columns = r"lrp{14mm}p{22mm}p{22mm}p{22mm}p{22mm}p{22mm}"
-    return _table_tex(caption, "tab:traits", columns, heading, rows)
+    return PaperTable("traits", caption, columns, heading, rows)
 
 
-def trait_tests_tex(material: Material) -> str:
-    """Return the tests of the treatments on estimated traits; empty if there are none."""
+def trait_tests_table(material: Material) -> PaperTable | None:
+    """Return the tests of the treatments on estimated traits; ``None`` if there are none."""
     asked = _asked(material)
     if not asked:
-        return ""
+        return None
     words = contrast_words(
         material.stated_sessions, material.groups.names, ["before", "mean_before"]
     )
@@ -327,13 +418,13 @@ def trait_tests_tex(material: Material) -> str:
     )
     heading = ("Trait", "Contrast", "Estimate", f"{level:.4g} % interval", "n", "df", "p",
                "p (Holm)")  # fmt: skip
-    return _table_tex(caption, "tab:traittests", r"lp{46mm}rrrrrr", heading, rows)
+    return PaperTable("trait_tests", caption, r"lp{46mm}rrrrrr", heading, rows)
 
 
-def leaf_model_tex(material: Material) -> str:
-    """Return the contents by the leaf model in every session; empty for a study without it."""
+def leaf_model_table(material: Material) -> PaperTable | None:
+    """Return the contents by the leaf model in every session; ``None`` for a study without it."""
     if material.leaf_model is None:
-        return ""
+        return None
     table = material.tables["leaf_model_units"]
     table = table[table["value"].notna()]
     weak = set(map(str, material.leaf_model["determined_by_prior"]))
@@ -354,11 +445,11 @@ def leaf_model_tex(material: Material) -> str:
             ]
         )
     if not rows:
-        return ""
+        return None
     caption = (
         f"Contents by inversion of the leaf model {material.leaf_model['model']}{cite('feret2017')}"
         f", without an assay. n: {material.unit_words}; SD: standard deviation between them; u: "
         f"median standard uncertainty of {plural(material.unit_word)} (k = 1)."
     )
     heading = ("Content", "Session", "n", "Mean", "SD", "u")
-    return _table_tex(caption, "tab:leafmodel", "llrrrr", heading, rows)
+    return PaperTable("leaf_model", caption, "llrrrr", heading, rows)

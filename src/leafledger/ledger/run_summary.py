@@ -262,5 +262,13 @@ def _bullets(title: str, sentences: Sequence[str]) -> list[str]:
 
 
 def _plain(text: str) -> str:
-    """Return words with the characters escaped that Markdown would take for its own."""
-    return re.sub(r"([\\`*_{}\[\]<>#|~!])", r"\\\1", " ".join(str(text).split()))
+    """Return words with the characters escaped that Markdown would take for its own.
+
+    Examples
+    --------
+    >>> _plain("CI_rededge: p < 0.0001")
+    'CI\\\\_rededge: p &lt; 0.0001'
+    """
+    escaped = re.sub(r"([\\`*_{}\[\]>#|~!])", r"\\\1", " ".join(str(text).split()))
+    # MLflow's reader of Markdown shows the backslash before this one sign.
+    return escaped.replace("<", "&lt;")

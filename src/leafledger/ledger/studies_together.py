@@ -44,9 +44,11 @@ from leafledger.report.numbers import (
     method_words,
     plain,
     table_rows,
+    unbroken,
     unit_suffix,
+    with_true_minus,
 )
-from leafledger.resampling.intervals import RandomEffects, random_effects
+from leafledger.resampling.intervals import RandomEffects, egger_regression, random_effects
 from leafledger.study.study import PLAN_HISTORY_FILE
 from leafledger.study.table_files import refuse_links, write_text
 from leafledger.study.tables import UNDEFINED
@@ -508,7 +510,21 @@ def summary_sentences(effects: Sequence[StudyEffect], together: RandomEffects) -
         f"With {len(effects)} studies the spread between them is poorly known: read its interval, "
         "not its estimate alone."
     )
-    return [lead, spread, further, *([few] if len(effects) < 5 else [])]
+    return [lead, spread, further, *([few] if len(effects) < 5 else []), _small_studies(effects)]
+
+
+def _small_studies(effects: Sequence[StudyEffect]) -> str:
+    """Return whether small studies show other effects than large ones."""
+    estimates, errors = np.array([[effect.estimate, effect.se] for effect in effects]).T
+    found = egger_regression(estimates, errors, effects[0].ci_level)
+    if found is None:
+        return "Whether small studies show other effects cannot be tested: it takes ten or more."
+    value, low, high = format_interval(found.intercept, found.low, found.high)
+    return (
+        f"Small studies {'show' if found.p < 0.1 else 'are not shown to have'} other effects than "
+        f"large ones (regression of Egger et al. 1997, judged at 0.1: intercept {value}, {low} to "
+        f"{high}; t = {format_fixed(found.t, 2)}, df = {found.df}, p {format_p_relation(found.p)})."
+    )
 
 
 def cautions_of(effects: Sequence[StudyEffect]) -> list[str]:
@@ -536,7 +552,10 @@ _STYLE = (
     "#d6dcd7;padding:.3rem .5rem;text-align:left;vertical-align:top}td.r,th.r{text-align:right;"
     "white-space:nowrap}figure{margin:1.2rem 0}svg.plot{width:100%;height:auto}figcaption,.soft{"
     "color:#4c5751;font-size:.92rem}.wide{overflow-x:auto}code{font-size:.8rem;overflow-wrap:anywhere}"
-    "@media(prefers-color-scheme:dark){svg.plot{background:#fff}}"
+    "h3{font-size:1.05rem}:root{color-scheme:light dark}svg.plot{min-width:34rem}"
+    "@media(prefers-color-scheme:dark){body{color:#e4e9e4;background:#161b18}figcaption,.soft{"
+    "color:#a7b2aa}svg.plot{filter:invert(1) hue-rotate(180deg)}}"
+    "@media print{svg.plot{min-width:0}}"
 )
 
 
@@ -573,7 +592,7 @@ _GENERATOR = "leafledger report"
 
 
 def _text(value: Any) -> str:
-    return escape(plain(str(value)), quote=True)
+    return escape(unbroken(plain(str(value))), quote=True)
 
 
 def _part(effects: Sequence[StudyEffect], figures: FigureSet, name: str) -> Iterator[str]:
@@ -583,14 +602,17 @@ def _part(effects: Sequence[StudyEffect], figures: FigureSet, name: str) -> Iter
     yield f"<h2>{_text(effects[0].groups)}</h2>"
     yield f'<p class="lead">{_text(sentences[0])}</p>'
     yield from (f"<p>{_text(sentence)}</p>" for sentence in sentences[1:])
-    yield f"<figure>{drawn.markup}<figcaption>{_text(drawn.caption)}</figcaption></figure>"
+    frame = f'<div class="wide" tabindex="0" role="group" aria-label="{_text(drawn.title)}">'
+    yield f"<figure>{frame}{drawn.markup}</div>"
+    yield f"<figcaption>{_text(drawn.caption)}</figcaption></figure>"
     yield _table(effects, together)
     notes = cautions_of(effects)
     if notes:
         yield "<h3>To heed</h3><ul>" + "".join(f"<li>{_text(n)}</li>" for n in notes) + "</ul>"
     yield "<h3>What each study says itself</h3>"
     for effect in effects:
-        yield f"<p><strong>{_text(effect.study)}.</strong> {_text(effect.sentence)}</p>"
+        sentence = with_true_minus(effect.sentence)
+        yield f"<p><strong>{_text(effect.study)}.</strong> {_text(sentence)}</p>"
         if effect.plan:
             yield f'<p class="soft">{_text(effect.plan)}</p>'
 
@@ -606,14 +628,10 @@ def _table(effects: Sequence[StudyEffect], together: RandomEffects) -> str:
             f'<td class="r">{format_df(effect.df)}</td><td class="r">{100 * weight:.0f} %</td></tr>'
         )
     level = f"{100 * together.level:.4g} %"
-    head = (
-        '<tr><th scope="col">Study</th><th scope="col">Sessions</th>'
-        '<th scope="col" class="r">n</th><th scope="col" class="r">Estimate</th>'
-        f'<th scope="col" class="r">{level} interval</th>'
-        '<th scope="col" class="r">Standard error</th><th scope="col" class="r">df</th>'
-        '<th scope="col" class="r">Weight</th></tr>'
-    )
-    return f'<div class="wide"><table>{head}{"".join(rows)}</table></div>'
+    left = "".join(f'<th scope="col">{name}</th>' for name in ("Study", "Sessions"))
+    names = ("n", "Estimate", f"{level} interval", "Standard error", "df", "Weight")
+    head = f"<tr>{left}" + "".join(f'<th scope="col" class="r">{name}</th>' for name in names)
+    return f'<div class="wide"><table>{head}</tr>{"".join(rows)}</table></div>'
 
 
 def _methods(studies: Sequence[Sequence[StudyEffect]]) -> Iterator[str]:
@@ -675,15 +693,11 @@ def _refuse_place(folders: Sequence[Path], out: Path) -> None:
             "a place outside them: a study holds its own files only",
             "Name another, such as --out seasons.html beside the studies.",
         )
-    if out.is_dir() or (out.exists() and not _is_ours(out)):
+    ours = f'content="{_GENERATOR}"'.encode()
+    if out.is_dir() or (out.exists() and ours not in out.read_bytes()[:2000]):
         raise input_fault(
             "--out",
             f"{out.name}, which is there and was not written by this command",
             "a new file, or an earlier page of this command",
             "Name another; nothing of yours is overwritten.",
         )
-
-
-def _is_ours(path: Path) -> bool:
-    with path.open("rb") as file:
-        return f'content="{_GENERATOR}"'.encode() in file.read(2000)

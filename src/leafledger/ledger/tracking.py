@@ -380,14 +380,17 @@ _KEPT_AT_FIRST = {
     "mlflow.assistant.fab.autoOpenedOnFirstLoad_v1": True,
     "mlflow.assistant.panelOpen_v1": False,
 }
+_CHOSEN = {
+    f"metrics.`{ANSWER}accuracy`": 115,
+    f"metrics.`{ANSWER}n_scans_excluded`": 172,
+    f"tags.`{PRIMARY_TAG}`": 225,
+    f"tags.`{VERDICT_TAG}`": 95,
+    f"tags.`{CHANGED_TAG}`": 130,
+}
+"""Columns of the list of runs and their widths in pixels, so that their words can be read."""
+_WIDTHS = {"attributes.`Run Name`": 170, "runDateAndNestInfo": 122, "duration": 80, **_CHOSEN}
 _VIEW = {
-    "selectedColumns": [
-        f"tags.`{PRIMARY_TAG}`",
-        f"tags.`{VERDICT_TAG}`",
-        f"metrics.`{ANSWER}accuracy`",
-        f"metrics.`{ANSWER}n_scans_excluded`",
-        f"tags.`{CHANGED_TAG}`",
-    ],
+    "selectedColumns": list(_CHOSEN),
     "searchFilter": "",
     "orderByKey": "attributes.start_time",
     "orderByAsc": False,
@@ -395,10 +398,11 @@ _VIEW = {
     "lifecycleFilter": "Active",
     "datasetsFilter": [],
     "modelVersionFilter": "All Runs",
-    "columnOrder": [],
+    # The first column, of boxes to tick, has no name but this.
+    "columnOrder": ["0", *_WIDTHS],
     "runsExpanded": {},
     "runsPinned": [],
-    "columnWidths": {},
+    "columnWidths": _WIDTHS,
     "runsHidden": [],
     "runsVisibilityMap": {},
     "runsHiddenMode": "FIRST_10_RUNS",

@@ -49,7 +49,7 @@ from leafledger.ledger.view import (
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.record import Record, key_in, read_record
-from leafledger.records.store import FOLDER
+from leafledger.records.store import FOLDER, stays_in_place
 from leafledger.study.rules import RECORDS, RESULTS
 
 Hash = Callable[[str], str | None]
@@ -436,7 +436,8 @@ class _Verification:
                 yield Broken(file, "orphan", "a file in the store that its record does not name")
             elif self.sha256(file) != path.name:
                 yield Broken(file, "changed", "a kept result was changed")
-        for name in sorted((names or set()) - {path.name for path in entry.iterdir()}):
+        here = {o["sha256"] for o in record["outputs"] if stays_in_place(o)} if record else set()
+        for name in sorted((names or set()) - here - {path.name for path in entry.iterdir()}):
             yield Broken(f"{place}/{name}", "missing", "a kept result is no longer there")
 
 

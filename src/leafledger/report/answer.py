@@ -573,6 +573,10 @@ def _support(
     parts = []
     if is_number(level) and is_number(row.get("ci_low")):
         parts.append(f"{100 * float(level):.4g} % interval {interval}")
+    margin = _margin_of(row, material)
+    if margin is not None:
+        unit = unit_suffix(str(row.get("unit") or "1"))
+        parts.append(f"margin {MINUS}{margin:g} to {margin:g}{unit}")
     tested = _tested_row(row, material)
     if tested is not None and is_number(tested["percent_change"]):
         of = "mean before" if compared.before else f"mean under {compared.reference}"
@@ -585,8 +589,19 @@ def _support(
         without = f", {int(missing)} without a value" if is_number(missing) and missing > 0 else ""
         parts.append(f"n = {n} {material.unit_words}{without}")
     text = f"{'; '.join(parts)}." if parts else ""
+    if row.get("verdict") == "not_significant" and row.get("question") != "equivalence" and parts:
+        text += " That there is none is not shown either."
     since = _since(row, compared, material)
     return f"{text} {since}".strip()
+
+
+def _margin_of(row: Mapping[str, Any], material: Material) -> float | None:
+    """Return the margin of a finding on equivalence, as the effects were tested with it."""
+    if row.get("question") != "equivalence":
+        return None
+    settings = material.records.get("effects", {}).get("settings", {})
+    margin = (settings.get("effects", {}).get("margin") or {}).get(str(row.get("index")))
+    return float(margin) if is_number(margin) else None
 
 
 def _tested_row(row: Mapping[str, Any], material: Material) -> dict[str, Any] | None:
@@ -692,7 +707,8 @@ def draw_estimation(
     left, right = figure.subplots(1, 2, width_ratios=[len(arms), 0.9 * len(pairs)])
     _draw_units(left, material, arms, values)
     start = float(np.mean(list(values[first.reference].values()))) if first.reference else 0.0
-    _draw_differences(right, pairs, start, left)
+    margin = _margin_of(pairs[0][0], material)
+    _draw_differences(right, pairs, start, left, margin)
     what = f"change of {index}" if first.before else index
     unit = unit_suffix(str(pairs[0][0].get("unit") or "1")).strip()
     left.set_ylabel(f"{what}{f' ({unit})' if unit else ''}")
@@ -723,9 +739,13 @@ def _draw_units(
 
 
 def _draw_differences(
-    axis: Any, pairs: Sequence[tuple[Mapping[str, Any], Comparison]], start: float, beside: Any
+    axis: Any,
+    pairs: Sequence[tuple[Mapping[str, Any], Comparison]],
+    start: float,
+    beside: Any,
+    margin: float | None,
 ) -> None:
-    """Draw estimates and intervals on the scale of the panel beside, moved by ``start``."""
+    """Draw estimates, intervals and the margin on the scale of the panel beside, moved by start."""
     low, high = beside.get_ylim()
     ends = [
         float(row[end])
@@ -733,6 +753,7 @@ def _draw_differences(
         for end in ("estimate", "ci_low", "ci_high")
         if is_number(row.get(end))
     ]
+    ends += [] if margin is None else [-margin, margin]
     room = 0.04 * (high - low)
     low = min(low, min(ends) + start - room)
     high = max(high, max(ends) + start + room)
@@ -743,6 +764,8 @@ def _draw_differences(
     axis.spines["left"].set_visible(False)
     axis.spines["right"].set_visible(True)
     axis.axhline(0, color=INK, linewidth=0.9, linestyle=(0, (4, 2)))
+    for edge in () if margin is None else (-margin, margin):
+        axis.axhline(edge, color=INK, linewidth=0.9, linestyle=(0, (1, 2)))
     for x, (row, _) in enumerate(pairs):
         estimate = float(row["estimate"])
         if is_number(row.get("ci_low")) and is_number(row.get("ci_high")):
@@ -783,6 +806,8 @@ def _figure_caption(
         )
     else:
         right = f"Right, on the same scale: the estimate with its {interval}."
+    if _margin_of(row, material) is not None:
+        right += " Dotted: the margin."
     n_family: Any = tested["n_family"] if tested is not None else None
     alone = not is_number(n_family) or int(n_family) <= 1
     return (

@@ -120,11 +120,14 @@ class MethodsText:
         Key -> every work that they mark.
     formulas
         A line for each index: name, formula, source.
+    sections
+        The same sentences in parts: heading and marked text.
     """
 
     marked: str
     works: Mapping[str, Work]
     formulas: Sequence[str] = field(default_factory=tuple)
+    sections: Sequence[tuple[str, str]] = ()
 
     @property
     def sources(self) -> list[str]:
@@ -133,39 +136,50 @@ class MethodsText:
         return [*self.formulas, *(work.listed for work in own)]
 
     def as_text(self) -> str:
-        """Return text to paste, with the list of sources."""
+        """Return text to paste, part by part, with the list of sources."""
+        parts = [f"{heading}\n{text}" for heading, text in self.paragraphs]
         lines = "\n".join(f"- {source}" for source in self.sources)
-        return f"{self.sentences}\n\nSources\n{lines}\n"
+        return "\n\n".join([*parts, f"Sources\n{lines}"]) + "\n"
+
+    @property
+    def paragraphs(self) -> list[tuple[str, str]]:
+        """Heading and sentences of every part, works in parentheses."""
+        return [(heading, self._shown(text)) for heading, text in self.sections]
 
     @property
     def sentences(self) -> str:
         """The sentences alone, works in parentheses."""
-        return without_code_marks(with_short_citations(self.marked, self.works))
+        return self._shown(self.marked)
+
+    def _shown(self, marked: str) -> str:
+        return without_code_marks(with_short_citations(marked, self.works))
 
 
 def methods_text(run: RunFacts, book: FromTheBook) -> MethodsText:
     """Return the methods of a run by the settings that it really used."""
-    parts: list[Iterable[str]] = [
-        _design(run),
-        book.randomised,
-        _reflectance(run),
-        _quality(run),
-        _indices(run),
-        _effects(run, book.plan),
-        _classes(run),
-        _pigments(run),
-        _traits(run),
-        _leaf_model(run),
-        book.variants,
-        book.software,
+    parts: list[tuple[str, Iterable[str]]] = [
+        ("Design", [*_design(run), *book.randomised]),
+        ("Reflectance", _reflectance(run)),
+        ("Checks of the scans", _quality(run)),
+        ("Indices", _indices(run)),
+        ("Statistics", _effects(run, book.plan)),
+        ("Classification", _classes(run)),
+        ("Contents of leaves", _pigments(run)),
+        ("Traits from whole spectra", _traits(run)),
+        ("Leaf model", _leaf_model(run)),
+        ("Other settings", book.variants),
+        ("Software", book.software),
     ]
-    marked = " ".join(sentence for part in parts for sentence in part)
+    sections = [(heading, " ".join(sentences)) for heading, sentences in parts]
+    sections = [(heading, text) for heading, text in sections if text]
+    marked = " ".join(text for _, text in sections)
     entries = run.json("results/indices/catalogue.json")["indices"]
     works = {work.key: work for entry in entries for work in works_of_index(entry)}
     return MethodsText(
         marked,
         {key: work for key, work in (WORKS | works).items() if key in keys_in(marked)},
         [f"{e['index']} = {e['formula']}: {e['source']}" for e in entries],
+        sections,
     )
 
 

@@ -359,3 +359,241 @@ def estimate_view(row: Mapping[str, Any]) -> dict[str, str]:
 def table_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Return the rows of a table, column name -> value."""
     return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]
+
+
+# Terms: each is explained where the page uses it first.
+# ----------------------------------------------------------------------
+
+TERMS = {
+    "reflectance": (
+        r"[Rr]eflectance",
+        "Share of the light that a leaf sends back, at each wavelength: 0 for none, 1 for all.",
+    ),
+    "index": (
+        r"[Ii]ndices|index",
+        "A number made of the reflectance at a few wavelengths. It follows a pigment or water, and "
+        "is not a content of it.",
+    ),
+    "interval": (
+        r"\d+\s%\s(?:prediction )?interval",
+        "Range that holds the true value in so many of 100 studies like this one. A narrow one is "
+        "more certain.",
+    ),
+    "significant": (
+        r"significant",
+        "Chance alone would rarely give so large a difference: p lies below the level that was set "
+        "beforehand. It does not say that the difference is large.",
+    ),
+    "equivalent": (
+        r"equivalent|equivalence",
+        "The difference is smaller than the margin: too small to matter, as stated beforehand.",
+    ),
+    "margin": (r"margin", "The smallest difference that matters, stated by the study."),
+    "p": (
+        r"p(?=\s[=<])",
+        "How often chance alone would give a difference at least so large, if there were none.",
+    ),
+    "primary": (
+        r"[Pp]rimary contrast",
+        "The one comparison that the study names as its question. All others are beside it.",
+    ),
+    "contrast": (
+        r"contrasts?",
+        "A comparison: one group minus another, or after minus before.",
+    ),
+    "df": (
+        r"df|degrees of freedom",
+        "Degrees of freedom: how many independent values stand behind an estimate of spread.",
+    ),
+    "holm": (
+        r"Holm",
+        "Holm's method raises p where several comparisons are tested together, so that chance "
+        "finds stay rare among all of them.",
+    ),
+    "welch": (r"Welch", "A t test in which each group may have its own spread."),
+    "linear_model": (
+        r"[Ll]inear model",
+        "The value after is explained by the treatment, the value before and the blocks together.",
+    ),
+    "covariance": (
+        r"analysis of covariance",
+        "Comparison of groups after taking off what the value before explains.",
+    ),
+    "mixed_model": (
+        r"[Mm]ixed model",
+        "A model of all sessions together, in which each plant or plot has a level of its own.",
+    ),
+    "permutation": (
+        r"[Pp]ermutation",
+        "The labels are shuffled many times; p is the share of shuffles that do at least as well.",
+    ),
+    "standard_deviation": (
+        r"standard deviations?|SD",
+        "SD, the spread of single values around their mean.",
+    ),
+    "standard_error": (r"standard error", "How far an estimate would vary from study to study."),
+    "uncertainty": (
+        r"standard uncertaint(?:y|ies)",
+        "What is not known of a measured value, given as a standard deviation.",
+    ),
+    "hedges_g": (r"Hedges g", "A difference in units of the standard deviation between units."),
+    "power": (r"[Pp]ower", "How often a study of this size would find a true difference."),
+    "white": (
+        r"white references?|whites?",
+        "A scan of a white panel of known reflectance, against which the leaf is measured.",
+    ),
+    "dark": (
+        r"dark references?|[Dd]arks?",
+        "A scan without light: what the detector counts by itself.",
+    ),
+    "signal_to_noise": (
+        r"[Ss]ignal-to-noise ratio",
+        "Signal over its random variation. Below the asked ratio a wavelength is left out.",
+    ),
+    "trusted_range": (
+        r"[Tt]rusted range",
+        "Wavelengths at which the signal is strong enough in every session.",
+    ),
+    "replicates": (r"[Rr]eplicates?", "Repeated scans of one plant or plot in one session."),
+    "held_out": (r"held-out", "Not used to train the model: kept back to test it."),
+    "balanced_accuracy": (
+        r"[Bb]alanced accuracy",
+        "Mean over the classes of the share named rightly, so that a large class does not hide a "
+        "small one.",
+    ),
+    "latent": (
+        r"[Ll]atent variables?",
+        "A weighted sum of all wavelengths, chosen because it tells the classes apart or follows "
+        "the known values.",
+    ),
+    "loading": (r"[Ll]oadings?", "What each wavelength weighs in a latent variable."),
+    "partial_least_squares": (
+        r"[Pp]artial least squares",
+        "A regression on a few latent variables instead of on all wavelengths.",
+    ),
+    "jackknife": (
+        r"jackknife\+?",
+        "Each unit is left out in turn; the errors of those left out give the interval.",
+    ),
+    "rmsep": (
+        r"RMSEP|[Rr]oot mean square error",
+        "Typical error of an estimate, in its own unit, on units that the model has not seen.",
+    ),
+    "r2": (r"R2", "Share of the variation that the estimate explains: 1 is all of it."),
+    "rpd": (r"RPD", "Spread of the known values over the error; near 1 it is no use."),
+    "cross_validation": (
+        r"[Cc]ross-validat\w+",
+        "Each part of the data is left out in turn and estimated from the rest.",
+    ),
+    "residual": (r"[Rr]esiduals?", "What a model leaves unexplained of a value."),
+    "digest": (
+        r"digests?|SHA-256",
+        "A fingerprint of a file: one changed letter gives another.",
+    ),
+}  # fmt: skip
+"""Name -> how the page writes a term, and what it means; in words that need no other term.
+
+A name of a file or key that holds the word is none: ``results/reflectance/day4.parquet``.
+"""
+
+_MARKUP = re.compile(r"(<svg\b.*?</svg>|<script\b.*?</script>|<!--.*?-->|<[^>]+>)", re.DOTALL)
+_TAG = re.compile(r"<(/?)([a-z][a-z0-9]*)")
+_UNMARKED = {
+    "a", "button", "summary", "label", "select", "option", "code", "pre", "h1", "h2", "h3", "h4",
+    "nav", "title", "style", "textarea",
+}  # fmt: skip
+"""Elements that are pressed or named themselves: a term in them is explained at its next use."""
+
+
+def explain_terms(page: str, names: Collection[str] = ()) -> str:
+    """Return a page in which each term is a button at its first use, and what it means besides.
+
+    The first use in open text is marked, and one in a folded part that stands before it. The
+    meanings stand at the place of the mark ``<!-- meanings -->``, in the order of first use: they
+    open beside the term, and stand as a list in print.
+
+    Parameters
+    ----------
+    page
+        HTML.
+    names
+        Names of the study: a treatment called *dark* is no term.
+
+    Examples
+    --------
+    >>> page = explain_terms("<main><p>A margin, a margin.</p></main><!-- meanings -->")
+    >>> page.count("<button"), page.partition("</p>")[0].endswith(">margin</button>, a margin.")
+    (1, True)
+    >>> page.partition("</main>")[2][:64]
+    '<p popover class="meaning" id="term-margin"><b>margin</b> The sm'
+    """
+    head, opening, rest = page.partition("<main")
+    body, closing, tail = rest.partition("</main>")
+    marked = _TermMarks(names)
+    parts = "".join(marked.token(part) for part in _MARKUP.split(opening + body))
+    meanings = "\n".join(
+        f'<p popover class="meaning" id="term-{name}"><b>{word}</b> {TERMS[name][1]}</p>'
+        for name, word in marked.words.items()
+    )
+    return head + parts + closing + tail.replace("<!-- meanings -->", meanings)
+
+
+class _TermMarks:
+    """Marks terms token by token, in the order of the page.
+
+    Attributes
+    ----------
+    words
+        Term -> the word of its first use.
+    """
+
+    def __init__(self, names: Collection[str]) -> None:
+        self.words: dict[str, str] = {}
+        self._names = {name.lower() for name in names}
+        self._unmarked = self._folded = 0
+        self._open = set(TERMS)
+        self._patterns: dict[frozenset[str], re.Pattern[str]] = {}
+
+    def token(self, token: str) -> str:
+        """Return a tag as it is, text with its terms marked."""
+        if not token.startswith("<"):
+            return self._text(token) if token.strip() and not self._unmarked else token
+        if found := _TAG.match(token):
+            step = -1 if found[1] else 1
+            if found[2] in _UNMARKED:
+                self._unmarked += step
+            elif found[2] == "details":
+                self._folded += step
+        return token
+
+    def _text(self, text: str) -> str:
+        # In a folded part a term is explained unless it was, there or in open text.
+        wanted = frozenset(self._open - set(self.words) if self._folded else self._open)
+        done, rest = "", text
+        while wanted and (found := self._pattern(wanted).search(rest)):
+            name, word = str(found.lastgroup), found[0]
+            done += rest[: found.start()]
+            if word.lower() in self._names:
+                done += word
+            else:
+                done += (
+                    f'<button type="button" class="term" popovertarget="term-{name}" '
+                    f'aria-describedby="term-{name}">{word}</button>'
+                )
+                self.words.setdefault(name, word)
+                if not self._folded:
+                    self._open.discard(name)
+                wanted -= {name}
+            rest = rest[found.end() :]
+        return done + rest
+
+    def _pattern(self, wanted: frozenset[str]) -> re.Pattern[str]:
+        if wanted not in self._patterns:
+            self._patterns[wanted] = re.compile(
+                "|".join(
+                    rf"(?<![\w./-])(?P<{name}>{TERMS[name][0]})(?![\w/-]|\.\w)"
+                    for name in TERMS
+                    if name in wanted
+                )
+            )
+        return self._patterns[wanted]

@@ -28,11 +28,12 @@ from leafledger.report.numbers import (
     format_interval,
     format_number,
     format_p,
+    format_p_relation,
     is_number,
     short,
     unit_suffix,
 )
-from leafledger.traits.rivals import WORDS as PROCEDURES
+from leafledger.traits.prediction_error import WORDS as PROCEDURES
 from leafledger.words import counted
 
 if TYPE_CHECKING:
@@ -678,6 +679,7 @@ def _effect_row(row: Row, words: Mapping[str, str]) -> dict[str, Any]:
         "interval_text": f"{low} to {high}" if is_number(row["ci_low"]) else "",
         "method_words": _words(str(row["method"])),
         "p_text": format_p(row["p_holm"]) if is_number(row["p_holm"]) else "",
+        "p_relation": format_p_relation(float(row["p_holm"])) if is_number(row["p_holm"]) else "",
     }
 
 

@@ -30,7 +30,7 @@ from leafledger.report.pigments import pigments_part, traits_part
 from leafledger.report.provenance import lineage, provenance_part
 from leafledger.report.tables_workbook import front_of, sheets_of, written
 from leafledger.report.time_course import time_course_part
-from leafledger.report.trust import trust_part
+from leafledger.report.trust import data_verdict, trust_part
 from leafledger.report.unfinished import field_notes_part, unfinished_part
 from leafledger.study.table_files import (
     not_through_a_link,
@@ -80,6 +80,8 @@ def run(job: Job) -> Outcome:
             "pigments": pigments_part(material, figures),
             "traits": traits_part(material, figures),
         }
+    warnings = [*findings["warnings"], *findings["more_warnings"]]
+    parts["data_verdict"] = data_verdict(warnings, parts["trust"]["exclusions"])
     saved = {
         "trust": parts["trust"], "days": parts["time_course"], "apart": parts["classification"],
         "unfinished": parts["unfinished"], "field_notes": parts["field_notes"],
@@ -166,7 +168,7 @@ def render(
         first_sentence=lambda text: _sentence_filter(names)(numbers.first_sentence(text)),
     )
     script = "\n".join(['"use strict";', "(() => {", *map(_static, _SCRIPTS), "})();", ""])
-    return environment.get_template("page.html").render(
+    page = environment.get_template("page.html").render(
         **parts,
         style=Markup("".join(map(_static, _STYLES))),  # noqa: S704 - our own file
         script=Markup(script),  # noqa: S704 - our own file
@@ -175,6 +177,7 @@ def render(
         drawing_values=pack_values(interactive),
         table_values=downloads.packed(parts["downloads"]),
     )
+    return numbers.explain_terms(page, names)
 
 
 def _static(name: str) -> str:

@@ -6,6 +6,7 @@ range, session and order effects, and the expectations that the tables meet.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +28,7 @@ from leafledger.report.figures import (
 from leafledger.report.gather import Material, check_words, suites
 from leafledger.report.numbers import (
     estimate_view,
+    format_count,
     format_interval,
     format_number,
     is_number,
@@ -114,6 +116,67 @@ def _clear_shifts(rows: Sequence[dict[str, Any]], name: str) -> str:
         f"{what}: {', '.join(dict.fromkeys(sessions))}" for what, sessions in clear.items()
     )
     return f"Clear after adjustment (p by Holm below the level): {words}."
+
+
+# The verdict on the data, for the first screen.
+# ----------------------------------------------------------------------
+
+_MEASURING = frozenset(
+    {"intake", "reflectance", "quality", "acceptance", "trusted range", "indices"}
+)
+"""Rules whose warnings are on the measurement, and not on what is concluded from it."""
+_MANY_OUT = 0.2
+"""Share of scans left out from which the verdict says so first (the project's own)."""
+
+
+def data_verdict(
+    warnings: Sequence[Mapping[str, str]], exclusions: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Return how far the data can be trusted: a word, how many scans took part, what to heed.
+
+    Parameters
+    ----------
+    warnings
+        From :func:`leafledger.report.gather.warnings_of`: rule, text, sessions.
+    exclusions
+        ``n`` and ``n_out``: leaf scans, and those left out.
+
+    Examples
+    --------
+    >>> dark = {"rule": "reflectance", "text": "Dark 5 is off. Look at it.", "sessions": "d1"}
+    >>> verdict = data_verdict([dark, {**dark, "rule": "effects"}], {"n": 10, "n_out": 1})
+    >>> verdict["word"], verdict["heed"], verdict["others"]
+    ('To heed', ['dark 5 is off (d1)'], 1)
+    >>> [data_verdict([], {"n": 9, "n_out": out})["word"] for out in (0, 1, 2)]
+    ['Good', 'Good', 'Doubtful']
+    """
+    n, n_out = int(exclusions["n"]), int(exclusions["n_out"])
+    measuring = [w for w in warnings if w["rule"] in _MEASURING]
+    # What concerns whole sessions stands before what concerns one reference or scan.
+    measuring.sort(key=lambda warning: warning["rule"] != "acceptance")
+    heed = [_in_short(measuring[0])] if measuring else []
+    taken = f"{format_count(n - n_out)} of {format_count(n)} leaf scans took part."
+    if n and n_out >= _MANY_OUT * n:
+        heed.insert(0, f"{round(100 * n_out / n)} % of the leaf scans had to be left out")
+        return {
+            "word": "Doubtful",
+            "heed": heed,
+            "scans": taken,
+            "others": len(warnings) - len(heed) + 1,
+        }
+    word = "To heed" if measuring else "Good"
+    return {"word": word, "heed": heed, "scans": taken, "others": len(warnings) - len(heed)}
+
+
+def _in_short(warning: Mapping[str, str]) -> str:
+    """Return the first words of a warning, up to a parenthesis or stop, and its sessions."""
+    text, sessions = warning["text"], warning["sessions"]
+    if of_session := re.match(r"Session (\S+): (.*)", text, re.DOTALL):
+        sessions, text = of_session.groups()
+    text = re.split(r" \(|; |\. ", text.rstrip("."))[0]
+    if text[1:2].islower():
+        text = text[0].lower() + text[1:]
+    return f"{text} ({sessions})" if sessions and sessions not in text else text
 
 
 # Sessions, units, exclusions, range and signal.

@@ -93,7 +93,7 @@ class Work:
             place.get(self.kind, "booktitle"): tex(self.where),
             "volume": self.volume,
             "pages": self.pages.replace("-", "--"),
-            "note": self._note,
+            "annote": self._note,
         }
         lines = [f"  {name} = {{{value}}}," for name, value in fields.items() if value]
         return "\n".join([f"@{self.kind}{{{self.key},", *lines, "}\n"])

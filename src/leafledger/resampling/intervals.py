@@ -369,3 +369,70 @@ def _tau_squared(y: Floats, s2: Floats, target: float) -> float:
         upper *= 4
     root = brentq(lambda tau2: _generalised_q(y, s2, tau2) - target, 0.0, upper, xtol=_PRECISION)
     return float(root)
+
+
+# Do small studies show other effects than large ones?
+# ----------------------------------------------------------------------
+
+# Egger M, Davey Smith G, Schneider M, Minder C (1997) Bias in meta-analysis detected by a simple,
+# graphical test. BMJ 315: 629-634.
+# Sterne JAC et al. (2011) Recommendations for examining and interpreting funnel plot asymmetry in
+# meta-analyses of randomised controlled trials. BMJ 343: d4002.
+
+FEWEST_FOR_SMALL_STUDIES = 10
+"""Studies below which the regression says nothing (Sterne et al. 2011)."""
+
+
+@dataclass(frozen=True)
+class EggerRegression:
+    """The regression of Egger et al.: intercept, its interval and test.
+
+    Attributes
+    ----------
+    intercept, low, high
+        Zero where estimates do not depend on their errors; in units of the standard error.
+    t, df, p
+        Test of an intercept of zero, with k - 2 degrees of freedom.
+    """
+
+    intercept: float
+    low: float
+    high: float
+    t: float
+    df: int
+    p: float
+
+
+def egger_regression(
+    effects: Floats, errors: Floats, level: float = 0.95
+) -> EggerRegression | None:
+    """Return whether studies with large errors show other effects; ``None`` for fewer than ten.
+
+    Parameters
+    ----------
+    effects, errors
+        Estimate and standard error of each study, shape ``(k,)``.
+    level
+        Level of the interval.
+
+    Notes
+    -----
+    Least squares of y_i / s_i on 1 / s_i: the slope is the effect, the intercept the asymmetry.
+    Errors that are all alike leave nothing to regress on: ``None`` too.
+    """
+    import statsmodels.api as sm
+
+    precision = 1.0 / errors
+    if len(effects) < FEWEST_FOR_SMALL_STUDIES or np.ptp(precision) < 1e-9 * precision.max():
+        return None
+    design = np.column_stack([np.ones_like(precision), precision])
+    fitted = sm.OLS(effects * precision, design).fit()
+    low, high = fitted.conf_int(1 - level)[0]
+    return EggerRegression(
+        float(fitted.params[0]),
+        float(low),
+        float(high),
+        float(fitted.tvalues[0]),
+        int(fitted.df_resid),
+        float(fitted.pvalues[0]),
+    )

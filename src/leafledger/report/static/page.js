@@ -43,6 +43,18 @@
     requestAnimationFrame(() => { waiting = false; mark(); });
   }, { passive: true });
   mark();
+  // What a term means opens below it; without this script, at the foot of the window.
+  document.documentElement.dataset.placed = "";
+  let term = null;
+  document.addEventListener("click", (event) => { term = event.target.closest("button.term") || term; });
+  document.addEventListener("toggle", (event) => {
+    const meaning = event.target;
+    if (event.newState !== "open" || !term || !meaning.matches(".meaning")) return;
+    const at = term.getBoundingClientRect(), wide = meaning.offsetWidth;
+    const left = Math.max(8, Math.min(at.left, document.documentElement.clientWidth - wide - 8));
+    meaning.style.left = `${left + scrollX}px`;
+    meaning.style.top = `${at.bottom + scrollY + 6}px`;
+  }, true);
   // The words of a figure stand in two lines until more is asked for.
   document.querySelectorAll("figcaption").forEach((caption) => {
     const more = document.createElement("button");
