@@ -7,7 +7,7 @@ from leafledger.runner.workflow import StudyWorkflow
 
 min_version("9.27")
 
-workflow_of_study = StudyWorkflow(Path.cwd(), config)
+workflow_of_study = StudyWorkflow(Path.cwd(), config, workflow)
 SESSIONS = workflow_of_study.sessions
 
 # What `leafledger status` names is made again, whatever Snakemake thinks of the dates of files.

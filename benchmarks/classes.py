@@ -44,7 +44,7 @@ from leafledger.resampling.splits import Scheme, assign_folds, scheme_of
 from leafledger.spectra.pls import SplitProducts, fit_path, membership_of
 from leafledger.spectra.preprocessing import preprocessed
 from leafledger.study.definition import Classes
-from leafledger.study.table_files import write_csv, write_json, write_spectra
+from leafledger.study.table_files import write_csv, write_json, write_parquet
 from leafledger.study.tables import ACCEPTED
 from leafledger.study.tasks import Task, outputs
 
@@ -227,21 +227,34 @@ def search() -> None:
     assert wall <= 60 or os.getloadavg()[0] > (os.cpu_count() or 1)
 
 
-def written_job(root: Path, n: int, p: int, k: int, draws: int) -> Job:
-    """Write accepted spectra of ``k`` classes, a leaf for each unit; return the job of the rule."""
-    labels = np.arange(n) % k
-    scans = [f"s{i:04d}" for i in range(n)]
+def written_job(
+    root: Path, n: int, p: int, k: int, draws: int, *, per: int = 1, rule: str = "classes"
+) -> Job:
+    """Write accepted spectra of ``k`` classes, ``per`` leaves of each unit; return a rule's job.
+
+    Spectra are made and written in blocks, so that the memory measured is that of the rule.
+    """
+    units = np.arange(n) // per
+    labels = units % k
+    scans = [f"s{i:07d}" for i in range(n)]
     inputs = {
         "reflectance/all": root / "all.parquet",
+        "indices/all": root / "indices.parquet",
         "accepted": root / "accepted.csv",
         "range": root / "range.json",
         "passed": root / "passed.json",
     }
-    axis, spectra = np.linspace(400.0, 1000.0, p), spectra_of(n, p, labels)
-    table = pa.table({"scan": scans})
-    write_spectra(inputs["reflectance/all"], table, axis, {"reflectance": spectra}, {})
-    rows = [(scan, "all", f"u{scan}", "1", "1", True) for scan in scans]
-    write_csv(inputs["accepted"], pd.DataFrame(rows, columns=list(ACCEPTED)), ACCEPTED)
+    axis = np.linspace(400.0, 1000.0, p)
+    write_blocks(inputs["reflectance/all"], scans, labels, units, axis)
+    some = [f"I{i}" for i in range(3)]
+    values = np.random.default_rng(2).normal(size=(len(some), n)) + labels / k
+    long = {"scan": scans * len(some), "index": np.repeat(some, n), "value": values.ravel()}
+    write_parquet(inputs["indices/all"], pa.table(long), {}, ("scan", "index"))
+    rows = pd.DataFrame(
+        {"scan": scans, "session": "all", "unit": [f"u{u:07d}" for u in units], "leaf": "1",
+         "replicate": "1", "accepted": True}
+    )  # fmt: skip
+    write_csv(inputs["accepted"], rows[list(ACCEPTED)], ACCEPTED)
     write_json(inputs["range"], {"start_nm": 400.0, "stop_nm": 1000.0, "rule": "stated"})
     write_json(inputs["passed"], {"passed": True})
     settings = {
@@ -250,13 +263,39 @@ def written_job(root: Path, n: int, p: int, k: int, draws: int) -> Job:
             "sessions": [{"session": "all", "phase": "after"}],
         },
         "classes": Classes(target="species", n_permutations=draws).model_dump(mode="json"),
-        "units": {
-            f"u{scan}": {"species": f"c{label:02d}"}
-            for scan, label in zip(scans, labels, strict=True)
-        },
+        "units": {f"u{u:07d}": {"species": f"c{u % k:02d}"} for u in range(int(units[-1]) + 1)},
     }  # fmt: skip
-    places = {role: root / path for role, path in outputs(Task("classes")).items()}
-    return Job("classes", None, settings, inputs, places, root)
+    places = {role: root / path for role, path in outputs(Task(rule)).items()}
+    return Job(rule, None, settings, inputs, places, root)
+
+
+def write_blocks(path: Path, scans: list[str], labels: Codes, units: Codes, axis: Array) -> None:
+    """Write spectra in the layout of the pipeline, row group after row group."""
+    import pyarrow.parquet as pq
+
+    kind = pa.list_(pa.field("element", pa.float32(), nullable=False), len(axis))
+    fields = [pa.field("scan", pa.string()), pa.field("reflectance", kind, nullable=False)]
+    schema = pa.schema(fields, {"wavelength_nm": json.dumps(axis.tolist())})
+    path.parent.mkdir(parents=True, exist_ok=True)
+    rng = np.random.default_rng(1)
+    shapes = np.stack([np.sin((i + 1) * np.pi * np.linspace(0, 1, len(axis))) for i in range(30)])
+    centres = rng.normal(size=(int(labels.max()) + 1, 30))
+    of_units = rng.normal(size=(int(units.max()) + 1, 30), scale=0.5)
+    with pq.ParquetWriter(
+        path, schema, compression="zstd", compression_level=3, use_dictionary=["scan"],
+        use_byte_stream_split=["reflectance.list.element"],
+    ) as writer:  # fmt: skip
+        for start in range(0, len(scans), 5000):
+            part = slice(start, start + 5000)
+            codes = labels[part]
+            scores = 0.5 * centres[codes] + of_units[units[part]]
+            scores = scores + 0.8 * rng.normal(size=(len(codes), 30))
+            spectra = 0.4 + 0.02 * scores @ shapes
+            spectra += 0.002 * rng.normal(size=spectra.shape)
+            flat = pa.array(spectra.astype(np.float32).ravel())
+            column = pa.FixedSizeListArray.from_arrays(flat, type=kind)
+            table = pa.Table.from_arrays([pa.array(scans[part]), column], schema=schema)
+            writer.write_table(table, row_group_size=500)
 
 
 def large() -> None:

@@ -20,7 +20,7 @@ from leafledger.effects import stage, unit_means_stage
 from leafledger.records.record import Job
 from leafledger.study.definition import Effects
 from leafledger.study.table_files import write_csv, write_json, write_parquet, write_spectra
-from leafledger.study.tables import ACCEPTED, EXCLUSIONS
+from leafledger.study.tables import ACCEPTED, EXCLUSIONS, written_by
 
 SESSIONS = {"day0": "before", "day4": "after", "day8": "after", "day12": "after"}
 N_INDICES, N_PLANTS, N_LEAVES = 50, 24, 3
@@ -122,15 +122,7 @@ def main() -> None:
             for r in scans().itertuples()
         }
         means = folder / "unit_indices.csv"
-        outputs = {
-            "effects": folder / "effects.csv",
-            "effects_summary": folder / "effects.json",
-            "group_means": folder / "group_means.csv",
-            "spectrum_effects": folder / "spectrum_effects.csv",
-            "sensitivity": folder / "sensitivity.csv",
-            "variance_components": folder / "variance_components.csv",
-            "power": folder / "power.csv",
-        }
+        outputs = {r.role: folder / r.path for r in written_by("effects")}
         unit_means_stage.run(
             Job("unit_means", None, {"scans": places}, found, {"unit_indices": means}, folder)
         )

@@ -1,9 +1,10 @@
 """Which calls of the operating system differ between Linux, macOS and Windows?
 
 All of them stand here: locks of files, groups of processes and how they end, signals, memory, and
-single keys of a terminal. Every other module is the same everywhere. The calls of Windows are
-written after its documentation and tested with a stand-in for its library; nobody has run them on
-a real Windows yet (`docs/your_system.md` says what is known to work where).
+single keys of a terminal. Every other module is the same everywhere, but for `runner/workers`: it
+works on Linux alone and does nothing elsewhere. The calls of Windows are written after its
+documentation and tested with a stand-in for its library; nobody has run them on a real Windows yet
+(`docs/your_system.md` says what is known to work where).
 """
 
 from __future__ import annotations
@@ -78,6 +79,8 @@ def _lock_on_windows(handle: IO[Any], wait: bool) -> None:
 _NEW_GROUP = 0x00000200
 """``CREATE_NEW_PROCESS_GROUP`` of Windows."""
 _PR_SET_PDEATHSIG = 1
+_LAST_MOMENTS_S = 1.0
+"""Seconds to wait for the last processes of a group that was killed."""
 
 
 def start_apart(*, ends_with_parent: bool = False) -> dict[str, Any]:
@@ -125,6 +128,19 @@ def end_group(process: subprocess.Popen[bytes], patience_s: float = 0.0) -> None
             process.wait(patience_s)
     _signal_group(process.pid, signal.SIGKILL)
     process.wait()
+    until = time.monotonic() + _LAST_MOMENTS_S
+    while _is_there(process.pid) and time.monotonic() < until:
+        time.sleep(_RETRY_S / 10)  # what it had started is ended, not gone yet
+
+
+def _is_there(group: int) -> bool:
+    try:
+        os.killpg(group, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        pass  # there, and another user's by now
+    return True
 
 
 def _signal_group(group: int, number: int) -> None:

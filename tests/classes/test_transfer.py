@@ -12,7 +12,7 @@ from leafledger.classes.identify import identify, identify_transferred
 from leafledger.classes.model import load_saved_model
 from leafledger.errors import InputFault
 from leafledger.runner.new_scans import NewScans, identify_scans
-from leafledger.spectra.transfer import DIRECT, PIECEWISE, learn_transfer
+from leafledger.spectra.applicability import DIRECT, PIECEWISE, learn_transfer
 from leafledger.study.definition import Form
 from leafledger.study.table_files import read_spectra
 

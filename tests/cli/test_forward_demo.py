@@ -28,8 +28,8 @@ from leafledger.cli.forward_demo import (
 )
 from leafledger.cli.main import cli
 from leafledger.errors import InputFault
-from leafledger.planning.allocation import csv_text
 from leafledger.planning.planned_study import write_study
+from leafledger.planning.randomisation import csv_text
 from leafledger.runner.plan_statement import record_plan
 from leafledger.runner.run import run_study
 from leafledger.runner.step import job_of

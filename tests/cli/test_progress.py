@@ -7,8 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from leafledger.cli.progress import Forecast, RunProgress, earlier_task_seconds, running_words
-from leafledger.cli.terminal_text import folded
+from leafledger.cli.terminal_text import (
+    Forecast,
+    RunProgress,
+    earlier_task_seconds,
+    folded,
+    running_words,
+)
 from leafledger.study.table_files import write_json
 from terminal import at_a_terminal
 
@@ -68,7 +73,7 @@ def test_elsewhere_it_writes_lines(capsys: pytest.CaptureFixture[str]) -> None:
 
 SCRIPT = """
 import time
-from leafledger.cli.progress import RunProgress
+from leafledger.cli.terminal_text import RunProgress
 with RunProgress(quiet=False) as progress:
     progress({"planned": ["intake.[/b]", "quality.day4", "effects", "report"]})
     for task in ("quality.day4", "intake.[/b]"):
@@ -105,7 +110,7 @@ def test_sentences_fold_between_words() -> None:
 
 
 BAR = """
-from leafledger.cli.progress import RunProgress
+from leafledger.cli.terminal_text import RunProgress
 with RunProgress(quiet=False) as progress:
     progress({"planned": ["effects", "report"]})
     progress({"state": "started", "task": "effects"})

@@ -21,7 +21,7 @@ from leafledger.study.table_files import (
     write_parquet,
     write_spectra,
 )
-from leafledger.study.tables import ACCEPTED, EXCLUSIONS
+from leafledger.study.tables import ACCEPTED, EXCLUSIONS, written_by
 
 Rows = list[dict[str, Any]]
 
@@ -136,15 +136,7 @@ class SmallStudy:
                     **self._instruments(),
                 },
                 {**inputs, "unit_indices": out / "unit_indices.csv"},
-                {
-                    "effects": out / "effects.csv",
-                    "effects_summary": out / "effects.json",
-                    "group_means": out / "group_means.csv",
-                    "spectrum_effects": out / "spectrum_effects.csv",
-                    "sensitivity": out / "sensitivity.csv",
-                    "variance_components": out / "variance_components.csv",
-                    "power": out / "power.csv",
-                },
+                {r.role: out / r.path for r in written_by("effects")},
                 self.folder,
             )
         )

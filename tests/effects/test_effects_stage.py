@@ -106,7 +106,7 @@ def test_row_order_changes_no_byte(small_study, new_study):
     other.units = dict(reversed(other.units.items()))
     other.run()
     tables = ("effects", "spectrum_effects", "sensitivity", "variance_components", "power")
-    tables = (*tables, "group_means")
+    tables = (*tables, "group_means", "unit_changes")
     for name in ("effects.json", *(f"{table}.csv" for table in tables)):
         a, b = ((s.folder / "results" / name).read_bytes() for s in (small_study, other))
         assert a == b, name

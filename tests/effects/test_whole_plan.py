@@ -10,7 +10,13 @@ from scipy import stats
 from statsmodels.regression.linear_model import OLS
 
 from leafledger.errors import InputFault
-from leafledger.study.tables import GROUP_MEANS, POWER, SENSITIVITY, VARIANCE_COMPONENTS
+from leafledger.study.tables import (
+    GROUP_MEANS,
+    POWER,
+    SENSITIVITY,
+    UNIT_CHANGES,
+    VARIANCE_COMPONENTS,
+)
 
 PRIMARY = "(day8-day0)@chelate-water"
 
@@ -411,6 +417,28 @@ def test_number_mean_and_spread_by_group_and_session(asked):
     assert (found["ci_low"], found["ci_high"]) == pytest.approx(outside, rel=1e-12)
     assert found["se"] == pytest.approx(stats.sem(own), rel=1e-9)
     assert len(summary["description"]) == len(table)
+
+
+def test_the_change_of_every_unit_gives_the_paired_t_of_the_effects(asked):
+    for r in asked.rows:
+        if r["unit"] == "p03" and r["session"] == "day8":
+            r["accepted"] = False
+    effects, _, _ = asked.run()
+    table = asked.table("unit_changes")
+    assert tuple(table.columns) == UNIT_CHANGES
+    values, _ = unit_values(asked, "REP")
+    changes = table[(table["index"] == "REP") & (table["session"] == "day8")].set_index("unit")
+    assert set(changes.index) == {*asked.units} - {"p03"}
+    expected = (values["day8"] - values["day0"]).loc[changes.index]
+    np.testing.assert_allclose(changes["change"], expected, rtol=1e-9)
+    np.testing.assert_allclose(changes["before"], values["day0"].loc[changes.index], rtol=1e-12)
+    for treatment in ("water", "chelate"):
+        arm = changes[changes["treatment"] == treatment]
+        outside = stats.ttest_rel(arm["after"], arm["before"])  # SciPy
+        tested = rows(effects, index="REP", question="change", method="paired_t")
+        tested = tested[tested["contrast"] == f"day8-day0@{treatment}"].iloc[0]
+        assert tested["p"] == pytest.approx(outside.pvalue, rel=1e-9)
+        assert tested["estimate"] == pytest.approx(arm["change"].mean(), rel=1e-9)
 
 
 def test_whole_plots_are_the_units_of_means_components_and_designs(asked):

@@ -9,8 +9,7 @@ import pytest
 from hypothesis import given
 
 from leafledger.errors import InputFault
-from leafledger.indices import catalogue_stage, stage
-from leafledger.indices.catalogue import catalogue
+from leafledger.indices import catalogue, stage
 from leafledger.records.record import Job
 from leafledger.spectra.formula import tree_as_json, tree_from_json
 from leafledger.study.definition import Indices
@@ -52,7 +51,7 @@ def job_for(folder, settings, *, scans=SCANS, reflectance=None, told=None, u=Tru
     limits = folder / "results" / "range.json"
     write_json(limits, {"start_nm": 420.0, "stop_nm": stop, "rule": "stated", "why": ""})
     formulas = folder / "results" / "indices" / "formulas.json"
-    catalogue_stage.run(catalogue_job(folder, settings))
+    catalogue.run(catalogue_job(folder, settings))
     return Job(
         rule="indices",
         session="day0",
@@ -229,7 +228,7 @@ def test_a_coarse_axis_is_told(tmp_path) -> None:
 def test_a_bad_formula_stops_the_catalogue(tmp_path) -> None:
     job = catalogue_job(tmp_path, {"formulas": [{"index": "mine", "formula": "R(750"}]})
     with pytest.raises(InputFault, match=r"indices\.formulas\.mine"):
-        catalogue_stage.run(job)
+        catalogue.run(job)
     assert not any(path.exists() for path in job.outputs.values())
 
 
@@ -239,7 +238,7 @@ def test_only_what_values_rest_on_stands_in_the_formulas(tmp_path) -> None:
 
     def written(**changed):
         job = catalogue_job(tmp_path, {"use": ["WI"], "formulas": [{**own, **changed}]})
-        catalogue_stage.run(job)
+        catalogue.run(job)
         return [job.outputs[role].read_bytes() for role in ("catalogue", "formulas")]
 
     catalogue_text, formulas = written()
@@ -266,7 +265,7 @@ def test_the_catalogue_of_a_study(tmp_path) -> None:
     }
     job = catalogue_job(tmp_path, settings)
     out = job.outputs["catalogue"]
-    outcome = catalogue_stage.run(job)
+    outcome = catalogue.run(job)
     visible = json.loads(out.with_name("visible.json").read_text(encoding="utf-8"))["indices"]
     # Light of a room has its lines below 700 nm: WI and OSAVI's infrared do not see them.
     assert visible == [
@@ -282,7 +281,7 @@ def test_the_catalogue_of_a_study(tmp_path) -> None:
     assert told[2]["bands_nm"] == [[520, 585], [750, 800]]
     assert told[3]["source"] == "ours"
     assert told[3]["unit"] == "x"
-    assert told[0]["source"] == catalogue()["WI"].source
+    assert told[0]["source"] == catalogue.catalogue()["WI"].source
     assert outcome.warnings == [
         "OSAVI: made for a canopy over soil; of doubtful meaning for a leaf in a clip."
     ]

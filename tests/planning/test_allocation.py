@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import chisquare
 
-from leafledger.planning.allocation import (
+from leafledger.planning.randomisation import (
     BLOCKS,
     FREE,
     PAIRS,

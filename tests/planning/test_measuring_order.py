@@ -11,12 +11,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import chisquare
 
-from leafledger.planning.allocation import BLOCKS, FREE, PAIRS, draw, stated_blocks, unit_names
-from leafledger.planning.randomised_order import (
+from leafledger.planning.randomisation import (
+    BLOCKS,
+    FREE,
+    PAIRS,
     Effort,
+    draw,
     latin_square,
     orders,
+    stated_blocks,
     steps,
+    unit_names,
     units_between_references,
 )
 

@@ -10,11 +10,13 @@ import pytest
 
 from leafledger.errors import StageFailure
 from leafledger.records import digests as digests_module
+from leafledger.records import store as store_module
 from leafledger.records.digests import Code, FileDigests, sha256_of_bytes, sha256_of_file
 from leafledger.records.record import (
     Job,
     Metric,
     Outcome,
+    key_in,
     key_of,
     make_record,
     read_record,
@@ -243,3 +245,101 @@ def test_what_variants_share_goes_last_however_long_unused(tmp_path: Path) -> No
     assert (left["removed"], left["removed_last"], left["entries"]) == (2, 0, 1)
     assert [store.restore(key) is not None for key in keys] == [True, False, False]
     assert store.trim(0, last=keys[:1])["removed_last"] == 1, "the bound stands all the same"
+
+
+# --- large tables of spectra ----------------------------------------------------------------------
+
+
+@pytest.fixture
+def large(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[ContentStore, dict, Path]:
+    """Return a store, the record of a result with one large table, and the table."""
+    monkeypatch.setattr(store_module, "_LARGE_BYTES", 4)
+    place = tmp_path / "results" / "reflectance" / "day0.parquet"
+    place.parent.mkdir(parents=True)
+    place.write_bytes(b"spectra")
+    small = tmp_path / "results" / "out.csv"
+    small.write_bytes(b"b\n")
+    outputs = [
+        {"role": role, "path": path.relative_to(tmp_path).as_posix(), "bytes": len(data)}
+        | {"sha256": sha256_of_bytes(data)}
+        for role, path, data in (("spectra", place, b"spectra"), ("out", small, b"b\n"))
+    ]
+    record = {**done(tmp_path), "outputs": outputs}
+    record["key"] = key_in(record)
+    return ContentStore(tmp_path), record, place
+
+
+def held(store: ContentStore) -> list[bytes]:
+    files = [path for path in store.root.rglob("*") if path.is_file()]
+    return sorted(path.read_bytes() for path in files if path.name != "record.json")
+
+
+def test_a_large_table_is_never_there_twice(large: tuple[ContentStore, dict, Path]) -> None:
+    store, record, place = large
+    store.keep(record)
+    assert held(store) == [b"b\n"]
+    store.set_aside(record)
+    assert not place.exists()
+    assert held(store) == [b"b\n", b"spectra"]
+    place.write_bytes(b"another version")
+    assert store.restore(record["key"]) == record
+    assert place.read_bytes() == b"spectra"
+    assert held(store) == [b"b\n"]
+    assert store.restore(record["key"]) == record, "in place it is as good as kept"
+    store.set_aside(record)
+    place.write_bytes(b"spectra")
+    store.keep(record)
+    assert held(store) == [b"b\n"], "made again meanwhile"
+
+
+def test_a_large_table_that_was_edited_is_neither_moved_nor_taken_for_kept(
+    large: tuple[ContentStore, dict, Path],
+) -> None:
+    store, record, place = large
+    store.keep(record)
+    place.write_bytes(b"Spectra")
+    store.set_aside(record)
+    assert place.read_bytes() == b"Spectra"
+    said: list[str] = []
+    assert store.restore(record["key"], say=said.append) is None
+    assert place.read_bytes() == b"Spectra"
+    assert said == [], "nothing in the store is damaged"
+    assert store.entries() == []
+
+
+def test_a_large_table_that_was_changed_in_the_store_is_not_put_back(
+    large: tuple[ContentStore, dict, Path],
+) -> None:
+    store, record, place = large
+    store.keep(record)
+    store.set_aside(record)
+    digest = sha256_of_bytes(b"spectra")
+    next(store.root.rglob(digest)).write_bytes(b"Spectra")
+    said: list[str] = []
+    assert store.restore(record["key"], say=said.append) is None
+    assert not place.exists()
+    assert "gone or was changed" in said[0]
+
+
+def test_a_kill_between_two_moves_loses_nothing(
+    large: tuple[ContentStore, dict, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def killed(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    store, record, place = large
+    store.keep(record)
+    store.set_aside(record)
+    monkeypatch.setattr(store_module.shutil, "copyfile", killed)
+    with pytest.raises(KeyboardInterrupt):
+        store.restore(record["key"])
+    monkeypatch.undo()
+    monkeypatch.setattr(store_module, "_LARGE_BYTES", 4)
+    assert store.restore(record["key"]) == record
+    assert place.read_bytes() == b"spectra"
+
+
+def test_without_an_entry_a_large_table_stays(large: tuple[ContentStore, dict, Path]) -> None:
+    store, record, place = large
+    store.set_aside(record)
+    assert place.read_bytes() == b"spectra"

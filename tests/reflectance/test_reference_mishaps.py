@@ -20,7 +20,7 @@ import pytest
 
 from generated import generator, shrink
 from leafledger.errors import InputFault
-from leafledger.indices import catalogue_stage
+from leafledger.indices import catalogue
 from leafledger.intake import stage as intake
 from leafledger.quality import stage as quality
 from leafledger.records.record import Job
@@ -124,7 +124,7 @@ def session(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFac
     shrink(folder)
     study = read_study(folder)
     intake.run(job_of(study, Task("intake", DAY)))
-    catalogue_stage.run(job_of(study, Task("catalogue")))
+    catalogue.run(job_of(study, Task("catalogue")))
     path = folder / f"results/scans/{DAY}.parquet"
     rows = pq.read_table(path).drop(["counts"]).replace_schema_metadata(None)
     jobs = (job_of(study, Task("reflectance", DAY)), job_of(study, Task("quality", DAY)))

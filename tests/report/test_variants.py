@@ -9,7 +9,7 @@ import matplotlib as mpl
 import pandas as pd
 import pytest
 
-from leafledger.effects.variant_rows import Origin, row_without_result, rows_of
+from leafledger.effects.robustness import Origin, row_without_result, rows_of
 from leafledger.records.digests import inputs_digest
 from leafledger.report.conclusions_held import (
     NO_CHOICE,

@@ -16,8 +16,7 @@ from playwright.sync_api import Page, expect
 
 from browser import Watched
 from leafledger.errors import InputFault
-from leafledger.review.photos import LARGEST_SIDE, small_picture
-from leafledger.review.review_session import ReviewSession
+from leafledger.review.review_session import LARGEST_SIDE, ReviewSession, small_picture
 from leafledger.review.server import Guard, make_app
 
 from .conftest import PORT, Browser

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -38,7 +39,7 @@ def test_rules_read_and_write_what_the_layout_says(small_study: Path) -> None:
     done = snakemake(small_study, "--dry-run", "--nocolor")
     assert done.returncode == 0, done.stderr
     found: dict[str, tuple[set[str], set[str]]] = {}
-    for block in (done.stdout + done.stderr).split("\nrule ")[1:]:
+    for block in re.split(r"\n *rule ", done.stdout + done.stderr)[1:]:
         named = {
             line.strip().split(":", 1)[0]: {w.strip() for w in line.split(":", 1)[1].split(",")}
             for line in block.splitlines()

@@ -104,7 +104,7 @@ def test_a_stage_names_the_sheets_that_the_study_has(small_study, monkeypatch):
 
     monkeypatch.setattr(step, "_done", fails)
     monkeypatch.chdir(small_study)
-    assert step._attempted(small_study, Task("classes")).exit_code == 2
+    assert step._attempted(small_study, "run", Task("classes")).exit_code == 2
     told = json.loads((small_study / "logs/classes.problems.json").read_text("utf-8"))
     assert [one["file"] for one in told] == ["units.xlsx", "scans.xlsx", "raw/day0.txt"]
 

@@ -11,7 +11,7 @@ from scipy import stats
 from sklearn.linear_model import LinearRegression
 from sklearn.metrics import mean_squared_error, r2_score
 
-from leafledger.traits.measures import (
+from leafledger.traits.prediction_error import (
     conformal,
     difference_of_errors,
     jackknife_plus,

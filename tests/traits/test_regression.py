@@ -73,7 +73,7 @@ R2_OF_R = [0.196887270384033, 0.961624909229167, 0.972212086180618, 0.9732653974
     "columns (R package pls) in LEAFLEDGER_GASOLINE",
 )
 def test_gasoline_errors_are_the_published_ones() -> None:
-    from leafledger.traits.measures import measures
+    from leafledger.traits.prediction_error import measures
 
     table = np.loadtxt(os.environ["LEAFLEDGER_GASOLINE"], delimiter=",", skiprows=1)
     octane, spectra = table[:, 0], table[:, 1:]

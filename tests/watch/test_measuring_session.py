@@ -15,11 +15,10 @@ from pathlib import Path
 import pytest
 
 from interruptible import heed_interrupts
-from leafledger.cli.watch_command import line_of
+from leafledger.cli.plan_commands import line_of
 from leafledger.errors import InputFault
 from leafledger.watch import session_steps
-from leafledger.watch.page_state import page_state
-from leafledger.watch.watch_server import Watch
+from leafledger.watch.watch_page import Watch, page_state
 
 from .conftest import Bench
 

@@ -10,7 +10,7 @@ from playwright.sync_api import Page, expect
 
 from browser import SIZES, Watched
 from leafledger.watch.measuring_session import MeasuringSession
-from leafledger.watch.watch_server import Watch
+from leafledger.watch.watch_page import Watch
 
 from .conftest import Bench
 
@@ -91,7 +91,7 @@ def test_it_fits_and_keeps_nobody_out(
 
 def test_only_who_knows_the_address_is_answered(bench: Bench) -> None:
     from leafledger.local_page.local_server import Guard
-    from leafledger.watch.watch_server import make_app
+    from leafledger.watch.watch_page import make_app
 
     guard = Guard(8123)
     client = make_app(bench.watch(), guard).test_client()

@@ -30,7 +30,12 @@ rule classes:
         record="records/classes.json",
     log:
         "logs/classes.log",
+    group:
+        workflow_of_study.group("classes")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("classes"),
+        runtime=workflow_of_study.runtime("classes"),
     params:
         settings=[
             "design: unit, treatment, block, sessions of the classifier",
@@ -64,7 +69,12 @@ rule rivals:
         record="records/rivals.json",
     log:
         "logs/rivals.log",
+    group:
+        workflow_of_study.group("rivals")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("rivals"),
+        runtime=workflow_of_study.runtime("rivals"),
     params:
         settings=[
             "design: unit, treatment, block, sessions of the classifier",
@@ -93,7 +103,12 @@ rule negative_controls:
         record="records/negative_controls.json",
     log:
         "logs/negative_controls.log",
+    group:
+        workflow_of_study.group("negative_controls")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("negative_controls"),
+        runtime=workflow_of_study.runtime("negative_controls"),
     params:
         settings=[
             "design: unit, treatment, block, these sessions and those before",

@@ -16,7 +16,12 @@ rule unit_means:
         record="records/unit_means.json",
     log:
         "logs/unit_means.log",
+    group:
+        workflow_of_study.group("unit_means")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("unit_means"),
+        runtime=workflow_of_study.runtime("unit_means"),
     params:
         settings=["scans.csv: session, unit, leaf"],
         key_json=workflow_of_study.key_json("unit_means"),
@@ -38,6 +43,7 @@ rule effects:
         effects="results/effects.csv",
         effects_summary="results/effects.json",
         group_means="results/group_means.csv",
+        unit_changes="results/unit_changes.csv",
         spectrum_effects="results/spectrum_effects.csv",
         sensitivity="results/sensitivity.csv",
         variance_components="results/variance_components.csv",
@@ -45,7 +51,12 @@ rule effects:
         record="records/effects.json",
     log:
         "logs/effects.log",
+    group:
+        workflow_of_study.group("effects")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("effects"),
+        runtime=workflow_of_study.runtime("effects"),
     params:
         settings=[
             "design",
@@ -71,7 +82,12 @@ rule trait_effects:
         record="records/trait_effects.json",
     log:
         "logs/trait_effects.log",
+    group:
+        workflow_of_study.group("trait_effects")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("trait_effects"),
+        runtime=workflow_of_study.runtime("trait_effects"),
     params:
         settings=[
             "design",

@@ -15,7 +15,12 @@ rule catalogue:
         record="records/catalogue.json",
     log:
         "logs/catalogue.log",
+    group:
+        workflow_of_study.group("catalogue")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("catalogue"),
+        runtime=workflow_of_study.runtime("catalogue"),
     params:
         settings=["indices"],
         key_json=workflow_of_study.key_json("catalogue"),
@@ -35,7 +40,12 @@ rule indices:
         record="records/indices.{session}.json",
     log:
         "logs/indices.{session}.log",
+    group:
+        workflow_of_study.group("indices")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("indices"),
+        runtime=workflow_of_study.runtime("indices"),
     params:
         key_json=workflow_of_study.key_json("indices"),
     shell:

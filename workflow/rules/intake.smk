@@ -14,7 +14,12 @@ rule intake:
         record="records/intake.{session}.json",
     log:
         "logs/intake.{session}.log",
+    group:
+        workflow_of_study.group("intake")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("intake"),
+        runtime=workflow_of_study.runtime("intake"),
     params:
         settings=[
             "intake.forms",

@@ -22,7 +22,12 @@ rule pigments:
         record="records/pigments.json",
     log:
         "logs/pigments.log",
+    group:
+        workflow_of_study.group("pigments")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("pigments"),
+        runtime=workflow_of_study.runtime("pigments"),
     params:
         settings=["pigments", "design: unit", "scans.csv: session, unit, leaf"],
         key_json=workflow_of_study.key_json("pigments"),

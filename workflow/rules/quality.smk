@@ -18,7 +18,12 @@ rule quality:
         record="records/quality.{session}.json",
     log:
         "logs/quality.{session}.log",
+    group:
+        workflow_of_study.group("quality")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("quality"),
+        runtime=workflow_of_study.runtime("quality"),
     params:
         settings=["quality.checks", "scans.csv: unit, leaf, replicate"],
         key_json=workflow_of_study.key_json("quality"),
@@ -44,7 +49,12 @@ rule acceptance:
         record="records/acceptance.json",
     log:
         "logs/acceptance.log",
+    group:
+        workflow_of_study.group("acceptance")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("acceptance"),
+        runtime=workflow_of_study.runtime("acceptance"),
     params:
         settings=[
             "quality.apply",

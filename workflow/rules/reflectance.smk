@@ -15,7 +15,12 @@ rule reflectance:
         record="records/reflectance.{session}.json",
     log:
         "logs/reflectance.{session}.log",
+    group:
+        workflow_of_study.group("reflectance")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("reflectance"),
+        runtime=workflow_of_study.runtime("reflectance"),
     params:
         settings=["instrument", "reflectance"],
         key_json=workflow_of_study.key_json("reflectance"),

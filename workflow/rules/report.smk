@@ -17,7 +17,12 @@ rule report:
         record="records/report.json",
     log:
         "logs/report.log",
+    group:
+        workflow_of_study.group("report")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("report"),
+        runtime=workflow_of_study.runtime("report"),
     params:
         settings=[
             "title",

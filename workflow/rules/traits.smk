@@ -21,7 +21,12 @@ rule leaf_model:
         record="records/leaf_model.json",
     log:
         "logs/leaf_model.log",
+    group:
+        workflow_of_study.group("leaf_model")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("leaf_model"),
+        runtime=workflow_of_study.runtime("leaf_model"),
     params:
         settings=["traits.leaf_model"],
         key_json=workflow_of_study.key_json("leaf_model"),
@@ -53,7 +58,12 @@ rule traits:
         record="records/traits.json",
     log:
         "logs/traits.log",
+    group:
+        workflow_of_study.group("traits")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("traits"),
+        runtime=workflow_of_study.runtime("traits"),
     params:
         settings=[
             "traits",

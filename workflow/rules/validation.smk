@@ -21,7 +21,12 @@ rule validation:
         record="records/validation.json",
     log:
         "logs/validation.log",
+    group:
+        workflow_of_study.group("validation")
     threads: 1
+    resources:
+        mem_mb=workflow_of_study.memory_mb("validation"),
+        runtime=workflow_of_study.runtime("validation"),
     params:
         settings=["quality.severity", "scans.csv: session, role"],
         key_json=workflow_of_study.key_json("validation"),

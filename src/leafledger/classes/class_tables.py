@@ -16,7 +16,6 @@ from leafledger.classes.explanation import RULE as STABLE_RULE
 from leafledger.classes.explanation import (
     Explanation,
     separating_wavelengths,
-    unit_mean_spectra,
 )
 from leafledger.classes.fold_assignment import Plan, training_share
 from leafledger.classes.negative_controls import (
@@ -27,6 +26,7 @@ from leafledger.classes.negative_controls import (
     session_warnings,
 )
 from leafledger.classes.splits import BY_SCAN, BY_UNIT, Labelled
+from leafledger.classes.unit_sample import Sample, sample_warnings, size_facts
 from leafledger.classes.validation import (
     CHOICE_RULE,
     PROBABILITY_RULE,
@@ -79,16 +79,18 @@ def path_table(data: Labelled, plan: Plan, validated: Validated) -> pd.DataFrame
         zip(plan.schemes, validated.repeats, strict=True), start=1
     ):
         for i, choice in enumerate(nested.choices):
-            for split, part, codes in (
-                (plan.kind, scheme.fold == i, nested.held_out),
-                ("training", scheme.training[scheme.outer[i]], nested.training[i]),
-            ):
-                true, n_units = data.codes[part], len(np.unique(data.unit_of[part]))
-                for a, predicted in enumerate(codes, start=1):
-                    matrix = confusion(true, predicted[part], len(data.classes))
+            held, trains = scheme.fold == i, scheme.training[scheme.outer[i]]
+            tested = [
+                confusion(data.codes[held], said[held], len(data.classes))
+                for said in nested.held_out
+            ]
+            halves = ((plan.kind, held, tested), ("training", trains, list(nested.training[i])))
+            for split, part, matrices in halves:
+                n_scans, n_units = int(part.sum()), len(np.unique(data.unit_of[part]))
+                for a, matrix in enumerate(matrices, start=1):
                     measures = agreement(matrix)
                     rows.append(
-                        (split, repeat, i + 1, a, len(true), n_units, int(np.trace(matrix)),
+                        (split, repeat, i + 1, a, n_scans, n_units, int(np.trace(matrix)),
                          measures.accuracy, measures.balanced_accuracy,
                          a == int(choice.n_components[0]))
                     )  # fmt: skip
@@ -205,7 +207,7 @@ def terms_table(data: Labelled, final: Explanation) -> pa.Table:
     """
     import pyarrow as pa
 
-    terms, spread, ready = final.terms, final.spread, final.spectra
+    terms, spread, brief = final.terms, final.spread, final.brief
     chosen, n = final.n_components, len(data.wavelength_nm)
     blocks: list[tuple[str, int, str | None, Array, Array | None]] = [
         ("coefficient", chosen, name, terms.coefficients[:, i], spread.coefficients[:, i])
@@ -218,10 +220,10 @@ def terms_table(data: Labelled, final: Explanation) -> pa.Table:
         for i, name in enumerate(data.classes)
     ]
     blocks += [
-        ("spectrum_maximum", 0, None, ready.max(axis=0), None),
-        ("spectrum_mean", 0, None, ready.mean(axis=0), None),
-        ("spectrum_minimum", 0, None, ready.min(axis=0), None),
-        ("spectrum_sd", 0, None, ready.std(axis=0, ddof=1), None),
+        ("spectrum_maximum", 0, None, brief.maximum, None),
+        ("spectrum_mean", 0, None, brief.mean, None),
+        ("spectrum_minimum", 0, None, brief.minimum, None),
+        ("spectrum_sd", 0, None, brief.sd, None),
         ("vip", chosen, None, terms.importance, spread.importance),
     ]
     blocks += [("weight", a + 1, None, terms.weights[:, a], spread.weights[:, a]) for a in each]
@@ -333,8 +335,7 @@ def confused_pairs_table(
     import pandas as pd
 
     matrix = mean_confusion(data, plan, validated)
-    labelled, class_of = data.labelled_units()
-    means = unit_mean_spectra(final.spectra, labelled)
+    means, class_of = final.unit_means, final.class_of_means
     rows: list[tuple[object, ...]] = []
     for i, j in combinations(range(len(data.classes)), 2):
         sets = (means[class_of == i], means[class_of == j])
@@ -365,6 +366,10 @@ def summary(
     sessions: HeldOutSessions | None,
     final: Explanation,
     job_settings: Mapping[str, Any],
+    *,
+    control_plan: Plan | None = None,
+    sample: Sample | None = None,
+    refused: str = "",
 ) -> dict[str, Any]:
     """Return ``summary.json``.
 
@@ -374,6 +379,9 @@ def summary(
         Results of the parts; ``test`` is missing if no permutation was asked for.
     job_settings
         All settings of the rule.
+    control_plan, sample, refused
+        Splits of the permutation test and the held-out sessions, the sample of units that they
+        are on (nothing if on all scans), and why this sample allows neither.
 
     Returns
     -------
@@ -382,8 +390,10 @@ def summary(
         intervals count units.
     """
     settings = job_settings["classes"]
+    control_plan = plan if control_plan is None else control_plan
     out: dict[str, Any] = {
         **_material(data, job_settings),
+        **size_facts(data, sample),
         "split": split if isinstance(split := settings["split"], str) else split["column"],
         "weights": settings["weights"],
         "split_rule": plan.rule,
@@ -393,7 +403,11 @@ def summary(
         "training_share": training_share(plan.schemes, data.unit_of),
         "set_aside": list(data.set_aside),
         "seeds": {"classes": settings["seed"]},
-        "warnings": [*plan.warnings, *_further_warnings(data, plan, test, job_settings)],
+        "warnings": [
+            *plan.warnings,
+            *sample_warnings(sample, refused, job_settings["design"]["unit"]),
+            *_further_warnings(data, plan, test, job_settings),
+        ],
         "stable_components": final.spread.stable_components,
         "stable_rule": STABLE_RULE,
         "loading_cosine": [float(c) for c in final.spread.cosine],
@@ -403,11 +417,11 @@ def summary(
     out |= _choice(validated)
     out |= _accuracy(data, validated)
     out |= _certainty(data, plan, validated)
-    out |= _against_chance(test, plan)
+    out |= _against_chance(test, control_plan)
     out["weakest_class"] = _weakest_class(data, validated)
     out |= unit_calls(data, validated)
     out["held_out_sessions"] = session_facts(sessions)
-    out["held_out_sessions_reason"] = plan.no_unseen_days or None
+    out["held_out_sessions_reason"] = refused or control_plan.no_unseen_days or None
     out["warnings"] += session_warnings(sessions, out["accuracy"], out["target"])
     out["warnings"] += _weak_warnings(out)
     if out["best_n_components"] == plan.widths[-1] == settings["max_components"]:

@@ -67,6 +67,16 @@ class Terms:
 
 
 @dataclass(frozen=True)
+class Brief:
+    """Mean, standard deviation, minimum and maximum of spectra, shape ``(n_wavelengths,)``."""
+
+    mean: Array
+    sd: Array
+    minimum: Array
+    maximum: Array
+
+
+@dataclass(frozen=True)
 class Explanation:
     """The chosen procedure fitted to all scans, and how steady its terms are.
 
@@ -76,8 +86,14 @@ class Explanation:
         With as many latent variables as were searched.
     n_components
         Latent variables that were chosen: coefficients, selectivity and importance are for these.
-    spectra
-        All spectra as the latent variables see them, shape ``(n_scans, n_wavelengths)``.
+    terms
+        Terms of the fit.
+    brief
+        The spectra in short, as the latent variables see them.
+    unit_means, class_of_means
+        Mean spectra of labelled units (a unit under one label), as the latent variables see them,
+        shape ``(n_units, n_wavelengths)``, and the class of each; of a sample of units where there
+        are very many.
     spread
         Standard deviations over resamples of units.
     spectra_explained, membership_explained
@@ -86,15 +102,13 @@ class Explanation:
 
     fit: FoldFit
     n_components: int
-    spectra: Array
+    terms: Terms
+    brief: Brief
+    unit_means: Array
+    class_of_means: NDArray[np.int_]
     spread: Spread
     spectra_explained: Array
     membership_explained: Array
-
-    @property
-    def terms(self) -> Terms:
-        """Terms of the fit."""
-        return terms_of(self.fit, self.spectra, self.n_components)
 
 
 def explain(data: Labelled, validated: Validated, seed: int) -> Explanation:
@@ -116,10 +130,14 @@ def explain(data: Labelled, validated: Validated, seed: int) -> Explanation:
     ready = fit.learned.apply(spectra)
     weights = class_weights(codes, procedure.n_classes) if procedure.balanced else None
     member = membership_of(codes, procedure.n_classes)
+    labelled, class_of = data.labelled_units()
     return Explanation(
         fit,
         n_components,
-        ready,
+        terms_of(fit, ready, n_components),
+        Brief(ready.mean(axis=0), ready.std(axis=0, ddof=1), ready.min(axis=0), ready.max(axis=0)),
+        unit_mean_spectra(ready, labelled),
+        class_of,
         resampled_terms(data, validated, fit, generator(seed, "resampled terms")),
         *explained_shares(fit.path, ready, member, weights),
     )
@@ -174,16 +192,25 @@ def resampled_terms(
     procedure, path = validated.procedure, fit.path
     spectra = preprocessed(data.spectra, step, data.wavelength_nm)
     members = members_of(data.unit_of)
-    has_class = np.zeros((len(members), procedure.n_classes), dtype=bool)
-    has_class[data.unit_of, data.codes] = True
-    # Rows of one class in the order of the classes.
-    unit_codes = np.unique(~has_class, axis=0, return_inverse=True)[1].reshape(-1)
+    unit_codes = classes_of_units(data)
     resampled: list[Terms] = []
     for _ in range(N_RESAMPLES):
-        rows = np.concatenate([members[unit] for unit in _redrawn(unit_codes, rng)])
+        rows = np.concatenate([members[unit] for unit in redrawn(unit_codes, rng)])
         again = fit_training(spectra[rows], data.codes[rows], step, procedure)
         terms = terms_of(again, again.learned.apply(spectra[rows]), n_components)
-        resampled.append(_turned(terms, path))
+        resampled.append(turned(terms, path))
+    return spread_of(resampled, path)
+
+
+def classes_of_units(data: Labelled) -> NDArray[np.int_]:
+    """Return the number of the set of classes that every unit shows, in the order of classes."""
+    has_class = np.zeros((len(data.units), len(data.classes)), dtype=bool)
+    has_class[data.unit_of, data.codes] = True
+    return np.unique(~has_class, axis=0, return_inverse=True)[1].reshape(-1).astype(np.int_)
+
+
+def spread_of(resampled: list[Terms], path: LatentPath) -> Spread:
+    """Return how far the terms of resampled fits move; ``path`` is the fit of all scans."""
 
     def spread(name: str) -> Array:
         return np.asarray(np.std([getattr(terms, name) for terms in resampled], axis=0, ddof=1))
@@ -198,13 +225,14 @@ def resampled_terms(
     )
 
 
-def _turned(terms: Terms, path: LatentPath) -> Terms:
+def turned(terms: Terms, path: LatentPath) -> Terms:
     """Return the terms with the signs of weights and loadings that agree with ``path``."""
     signs = np.where((terms.weights * path.weights).sum(axis=0) < 0, -1.0, 1.0)
     return replace(terms, weights=terms.weights * signs, loadings=terms.loadings * signs)
 
 
-def _redrawn(unit_codes: NDArray[np.int_], rng: np.random.Generator) -> NDArray[np.int_]:
+def redrawn(unit_codes: NDArray[np.int_], rng: np.random.Generator) -> NDArray[np.int_]:
+    """Draw units with replacement within the classes that they show."""
     parts = []
     for code in np.unique(unit_codes):
         units = np.flatnonzero(unit_codes == code)
@@ -254,9 +282,24 @@ def selectivity_ratio(spectra: Array, coefficients: Array) -> Array:
     centred = spectra - spectra.mean(axis=0)
     placed = centred @ coefficients
     sizes = (placed**2).sum(axis=0)
-    loadings = centred.T @ placed / np.where(sizes > 0, sizes, 1.0)
+    return selectivity_of_sums(centred.T @ placed, sizes, (centred**2).sum(axis=0))
+
+
+def selectivity_of_sums(products: Array, sizes: Array, totals: Array) -> Array:
+    """Return :func:`selectivity_ratio` from sums over centred spectra.
+
+    Parameters
+    ----------
+    products
+        Of spectra and target scores, shape ``(n_wavelengths, n_classes)``.
+    sizes
+        Squares of the target scores, shape ``(n_classes,)``.
+    totals
+        Squares of the spectra, shape ``(n_wavelengths,)``.
+    """
+    loadings = products / np.where(sizes > 0, sizes, 1.0)
     explained = loadings**2 * sizes
-    total = (centred**2).sum(axis=0)[:, None]
+    total = totals[:, None]
     left = np.maximum(total - explained, _LEAST * np.maximum(total, 1e-300))
     return np.asarray(np.where(total > 0, explained / left, 0.0))
 

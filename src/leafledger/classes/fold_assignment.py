@@ -27,7 +27,8 @@ from leafledger.resampling.splits import (
 from leafledger.spectra.preprocessing import DERIVATIVES, ORDER, SETTING, WINDOW_NM
 
 REPEATS, UNITS_TIMES_REPEATS = (3, 10), 600
-"""Fewest and most repeats; between them so many that units times repeats reach the last."""
+"""Fewest and most repeats; between them so many that units times repeats reach the last. Where
+scans are read in row groups, one repeat is enough for so many units, in at most five folds."""
 TEST_FOLDS = 5
 """Outer folds of the permutation test at most: it needs every fold for every labelling."""
 MOST_BLOCKS = 10
@@ -196,7 +197,8 @@ class FoldAssignment:
         asked = self.settings["folds"]["outer"]
         counts = self.data.units_per_class()
         if asked == "auto":
-            return int(np.clip(np.median(counts), *FOLDS_OF_MEDIAN))
+            most = TEST_FOLDS if self._many_units_in_files() else FOLDS_OF_MEDIAN[1]
+            return int(np.clip(np.median(counts), FOLDS_OF_MEDIAN[0], most))
         n_folds = min(int(asked), int(counts.max()))
         if n_folds < int(asked):
             largest = self.data.classes[int(counts.argmax())]
@@ -249,7 +251,16 @@ class FoldAssignment:
     def _repeats_of_units(self) -> int:
         """Return repeats enough that what the folds leave to chance is small: 10, of many 3."""
         low, high = REPEATS
+        low = 1 if self._many_units_in_files() else low
         return int(np.clip(-(-UNITS_TIMES_REPEATS // len(self.data.units)), low, high))
+
+    def _many_units_in_files(self) -> bool:
+        """Return whether one deal into five folds leaves nothing to chance, and more costs passes.
+
+        Every repeat reads all spectra again, and 600 units have the chance that the repeats of
+        fewer units average out.
+        """
+        return self.data.files is not None and len(self.data.units) >= UNITS_TIMES_REPEATS
 
     def _worth_repeating(self, asked: int, *, warn: bool) -> int:
         same = {

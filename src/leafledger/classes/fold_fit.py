@@ -26,6 +26,7 @@ from leafledger.spectra.pls import (
     label_paths,
     membership_of,
     scan_products,
+    summed_membership,
 )
 from leafledger.spectra.preprocessing import AUTO, LEARNED, Learned, learned_from, preprocessed
 
@@ -59,6 +60,11 @@ class Discriminants:
     means: Array
     whitening: Array
     log_prior: Array
+
+    def first(self, n_components: int) -> Discriminants:
+        """Return the discriminants on the first so many scores."""
+        used = slice(0, n_components)
+        return Discriminants(self.means[..., used], self.whitening[:, used, used], self.log_prior)
 
     def log_posterior_path(self, scores: Array) -> Array:
         """Return log density plus log prior of every class, up to a constant per scan.
@@ -117,20 +123,45 @@ def fit_discriminants(
     1989, J. Am. Stat. Assoc. 84:165-175 (regularised covariance); Schaefer & Strimmer 2005, Stat.
     Appl. Genet. Mol. Biol. 4:32 (target D: unequal variances, no covariance).
     """
-    _, n, n_components = scores.shape
+    n = scores.shape[1]
     member = membership_of(codes, n_classes)
     counts = member.sum(axis=1)
-    there = counts > 0
-    means = member.transpose(0, 2, 1) @ scores / np.where(there, counts, 1.0)[..., None]
+    means = member.transpose(0, 2, 1) @ scores / np.where(counts > 0, counts, 1.0)[..., None]
     apart = scores - np.take_along_axis(means, codes[..., None], axis=1)
+    total = ((scores - scores.mean(axis=1, keepdims=True)) ** 2).sum(axis=1) / max(n - 1, 1)
+    return discriminants_of(
+        means, counts, apart.transpose(0, 2, 1) @ apart, total, balanced=balanced
+    )
+
+
+def discriminants_of(
+    means: Array, counts: Array, squares: Array, total: Array, *, balanced: bool = False
+) -> Discriminants:
+    """Return the discriminants of scores that are known by their sums.
+
+    Parameters
+    ----------
+    means
+        Mean scores of every class, shape ``(n_labellings, n_classes, n_components)``.
+    counts
+        Scans of every class, shape ``(n_labellings, n_classes)``.
+    squares
+        Products of scores less their class mean, summed over the scans, shape ``(n_labellings,
+        n_components, n_components)``.
+    total
+        Variance of the scores, classes pooled, shape ``(n_labellings, n_components)``.
+    balanced
+        See :func:`fit_discriminants`.
+    """
+    n, n_components = counts.sum(axis=1, keepdims=True), means.shape[2]
+    there = counts > 0
     # 1. S, the covariance pooled within classes, with nu degrees of freedom.
-    freedom = np.maximum(n - there.sum(axis=1), 1)[:, None, None]
-    within = apart.transpose(0, 2, 1) @ apart / freedom
+    freedom = np.maximum(n[:, 0] - there.sum(axis=1), 1)[:, None, None]
+    within = squares / freedom
     spread = np.einsum("daa->da", within).copy()
     # 2. S* = (nu S + nu0 diag S) / (nu + nu0): the fewer scans, the less their covariances count.
     #    The weight is the same for every number of scores, so one Cholesky factor serves them all.
     within *= freedom / (freedom + PRIOR_SCANS)
-    total = ((scores - scores.mean(axis=1, keepdims=True)) ** 2).sum(axis=1) / max(n - 1, 1)
     # Scores past the rank of the data are zero everywhere: any positive variance will do there.
     least = np.where(total > 0, _RIDGE * total, 1.0)
     place = np.arange(n_components)
@@ -211,10 +242,27 @@ class FoldFit:
         numpy.ndarray
             Predicted membership or log posterior, shape ``(n_components, n_scans, n_classes)``.
         """
-        ready = self.learned.apply(spectra)
+        return self.decided(self.path.place(self.learned.apply(spectra)), decision)
+
+    def decided(self, scores: Array, decision: str | None = None) -> Array:
+        """Return :meth:`decision_path` of scans whose scores ``(n_scans, n_components)`` are known.
+
+        Fewer scores than the fit has give the decisions with so many latent variables.
+        """
+        used = slice(0, scores.shape[1])
         if self.discriminant is None or decision == MEMBERSHIP:
-            return self.path.membership(ready)
-        return self.discriminant.log_posterior_path(self.path.place(ready)[None])[:, 0]
+            loadings = self.path.membership_loadings[:, used]
+            return summed_membership(scores, loadings, self.path.membership_mean)
+        return self.discriminant.first(scores.shape[1]).log_posterior_path(scores[None])[:, 0]
+
+    def first(self, n_components: int) -> FoldFit:
+        """Return the fit with the first so many latent variables."""
+        discriminant = self.discriminant
+        return FoldFit(
+            self.learned,
+            self.path.first(n_components),
+            None if discriminant is None else discriminant.first(n_components),
+        )
 
     def terms(self) -> bytes:
         """Return everything that was learned, byte by byte."""

@@ -12,11 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.classes.model import SavedModel
-from leafledger.spectra.applicability import hotelling_t2, residual_q
-from leafledger.spectra.transfer import (
+from leafledger.spectra.applicability import (
     Transfer,
+    hotelling_t2,
     on_axis,
     refuse_beyond_standards,
+    residual_q,
     transfer_sentence,
 )
 
@@ -129,7 +130,7 @@ def identify_transferred(
     saved, scans, reflectance, wavelength_nm, source
         See :func:`identify`.
     transfer
-        From :func:`leafledger.spectra.transfer.learn_transfer`.
+        From :func:`leafledger.spectra.applicability.learn_transfer`.
     standards
         File that lists the standards, for messages.
 

@@ -26,6 +26,7 @@ from leafledger.classes.fold_fit import (
     DISCRIMINANT,
     MEMBERSHIP,
     Discriminants,
+    FoldFit,
     Procedure,
     fit_training,
 )
@@ -135,6 +136,10 @@ class DiscriminantModel(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         most = max(1, min(self.n_components, len(spectra) - 1, spectra.shape[1]))
         procedure = Procedure(len(self.classes_), most, (self.decision,), self.balanced)
         found = fit_training(self._row_wise(spectra), codes, self.preprocessing, procedure)
+        return self.take(found)
+
+    def take(self, found: FoldFit) -> Self:
+        """Take what was learned elsewhere; ``classes_`` and ``n_features_in_`` must be there."""
         path, many = found.path, found.path.n_stable
         kept = slice(0, many)
         self.n_components_ = many
@@ -256,6 +261,8 @@ def model_card(
     settings: Mapping[str, Any],
     trusted_range: Mapping[str, Any],
     types: Sequence[str],
+    domain: Mapping[str, Any] | None = None,
+    spectra_sha256: str | None = None,
 ) -> dict[str, Any]:
     """Return ``model.json`` but for ``model_sha256``, which :func:`sealed` adds.
 
@@ -272,6 +279,8 @@ def model_card(
         Content of ``range.json``.
     types
         Types that must be trusted to load it.
+    domain, spectra_sha256
+        Of spectra that were read in row groups; computed from those in memory if left out.
 
     Returns
     -------
@@ -281,7 +290,7 @@ def model_card(
     """
     return {
         "classes": list(data.classes),
-        "domain": _domain(model, data, plan),
+        "domain": _domain(model, data, plan) if domain is None else domain,
         "libraries": {name: importlib.metadata.version(name) for name in LIBRARIES},
         "n_components": model.n_components_,
         "n_scans": len(data.codes),
@@ -296,7 +305,8 @@ def model_card(
         "training": {
             "labels_sha256": _text_digest([data.classes[code] for code in data.codes]),
             "scans_sha256": _text_digest([str(scan) for scan in data.rows["scan"]]),
-            "spectra_sha256": hashlib.sha256(
+            "spectra_sha256": spectra_sha256
+            or hashlib.sha256(
                 np.ascontiguousarray(data.spectra, dtype="<f8").tobytes()
             ).hexdigest(),
         },

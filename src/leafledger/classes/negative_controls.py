@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from leafledger.classes.fold_assignment import Plan, planned, untrained
 from leafledger.classes.fold_fit import Codes, Predict, nested_predictors, procedure_of
 from leafledger.classes.splits import BY_SCAN, Labelled, labelled_spectra
+from leafledger.classes.unit_sample import sampled
 from leafledger.classes.validation import nested_predictions
 from leafledger.errors import InputFault, first_words
 from leafledger.records.record import Job, Outcome
@@ -42,7 +43,8 @@ Array = NDArray[np.float64]
 FEW_ARRANGEMENTS = 200
 """Arrangements within folds up to which labels move beyond the folds instead."""
 MOST_REDEALT = 199
-"""Draws at most where every labelling gets folds of its own and not all can be listed."""
+"""Draws at most where every labelling gets folds of its own and not all can be listed, and on a
+sample of units."""
 _LABELLINGS_AT_ONCE = 100
 _SCANS_AT_ONCE = 100_000
 """Labellings times scans walked through together, so that memory stays below 1 GB."""
@@ -456,15 +458,23 @@ ALPHA = 0.05
 """Level at which the session is said to be told apart."""
 MOST_DRAWS = 99
 """Labellings drawn at most: enough to see whether chance explains it."""
+MOST_SCANS = 800
+"""Scans at most; beyond, a sample of units, stated in the sentence."""
 
 
 def run(job: Job) -> Outcome:
     """Predict session, block and the treatment before it was given by the same procedure."""
     settings = job.settings["classes"]
-    data = labelled_spectra(job)
+    data, sample = sampled(labelled_spectra(job), MOST_SCANS, int(settings["seed"]))
     plan = planned(data, job.settings)
     steps = steps_of(settings["preprocessing"], data.wavelength_nm)
     controls = negative_control_table(job, data, plan, steps)
+    if sample is not None:
+        words = sample.words(job.settings["design"]["unit"])
+        asked = controls["n_draws"].notna() & controls["accuracy"].notna()
+        # The treatment before has scans, and a sample, of its own.
+        asked &= controls["asked"] != BEFORE
+        controls.loc[asked, "sentence"] += f" On {words}."
     write_csv(job.outputs["questions"], controls, QUESTIONS)
     return Outcome(warnings=_session_recognised(controls), seeds={"classes": int(settings["seed"])})
 
@@ -584,12 +594,17 @@ def treatment_before_row(job: Job, data: Labelled, steps: Sequence[str]) -> Row 
         classes["split"] = "unit"
     settings = {**job.settings, "classes": classes}
     try:
-        earlier = labelled_spectra(job, others)
+        seed = int(job.settings["classes"]["seed"])
+        earlier, sample = sampled(labelled_spectra(job, others), MOST_SCANS, seed)
         plan = planned(earlier, settings)
     except InputFault as fault:
         return _not_asked(BEFORE, fault.problems[0].found)
     control = Control(BEFORE, earlier.classes, earlier.codes, plan.within)
-    return _control_row(earlier, plan, steps, settings, control)
+    row = list(_control_row(earlier, plan, steps, settings, control))
+    if sample is not None:
+        place = QUESTIONS.index("sentence")
+        row[place] = f"{row[place]} On {sample.words(design['unit'])}."
+    return tuple(row)
 
 
 def _not_asked(name: str, why: str) -> Row:

@@ -1,14 +1,18 @@
 """Which accepted spectra take part, under which label, and which train or are held out?
 
 The label is that of the unit, or that of the scan where the target is a column of the scan sheet:
-such labels may change from session to session, as the stage of a disease does. A scheme holds the
-training sets of one way of splitting, outer and inner.
+such labels may change from session to session, as the stage of a disease does.
+
+Up to ``MOST_IN_MEMORY`` scans the spectra are read at once. Beyond, they stay in their files: the
+classifier reads them in row groups (:mod:`leafledger.classes.streaming`), and what cannot be summed
+works on a stated sample of units (:mod:`leafledger.classes.unit_sample`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,7 +20,13 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.records.record import Job
-from leafledger.study.table_files import Spectra, load_spectra
+from leafledger.study.table_files import (
+    read_csv,
+    read_json,
+    read_spectra,
+    spectrum_matrix,
+    two_axes_problem,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +42,103 @@ Codes = NDArray[np.int_]
 Scans = NDArray[np.bool_]
 
 
+MOST_IN_MEMORY = 4000
+"""Scans that are read at once at most."""
+SIZE_RULE = (
+    f"up to {MOST_IN_MEMORY} scans the spectra are held in memory; beyond, they are read in row "
+    "groups and every fit is made of products of wavelengths summed by parts"
+)
+ROWS_PER_BLOCK = 4096
+"""Scans of one block of a pass: 33 MB at 1,000 wavelengths."""
+
+
+@dataclass(frozen=True)
+class SpectrumFiles:
+    """Accepted spectra that stay in their files and are read block by block, every pass anew.
+
+    Attributes
+    ----------
+    paths
+        Files of the sessions.
+    places
+        For every file: row of each of its scans among the labelled scans, -1 for a scan that takes
+        no part.
+    inside
+        Wavelengths inside the trusted range (true).
+    rows_per_block
+        Scans that are held at once.
+    """
+
+    paths: tuple[Path, ...]
+    places: tuple[NDArray[np.intp], ...]
+    inside: NDArray[np.bool_]
+    rows_per_block: int = ROWS_PER_BLOCK
+
+    @property
+    def n_scans(self) -> int:
+        """Number of scans that take part."""
+        return sum(int((place >= 0).sum()) for place in self.places)
+
+    def kept(self, kept: Scans) -> SpectrumFiles:
+        """Return the same files for some of the scans, renumbered in order."""
+        new = np.where(kept, np.cumsum(kept) - 1, -1)
+        return replace(
+            self, places=tuple(np.where(p >= 0, new[np.maximum(p, 0)], -1) for p in self.places)
+        )
+
+    def blocks(self) -> Iterator[tuple[NDArray[np.intp], NDArray[np.float64]]]:
+        """Yield the rows of some scans and their spectra, until every scan was read once.
+
+        Row groups in which no scan takes part are not read.
+
+        Yields
+        ------
+        tuple
+            Row numbers, shape ``(m,)``, and reflectance, shape ``(m, n_wavelengths)``; ``m`` is at
+            most ``rows_per_block`` or the size of a row group, whichever is larger.
+        """
+        import pyarrow.parquet as pq
+
+        for path, place in zip(self.paths, self.places, strict=True):
+            with pq.ParquetFile(path) as file:
+                for groups, first, stop in self._group_runs(file, place):
+                    here = place[first:stop]
+                    column = file.read_row_groups(groups, columns=["reflectance"]).column(0)
+                    spectra = spectrum_matrix(column, len(self.inside))
+                    wanted = here >= 0
+                    whole = wanted.all() and self.inside.all()
+                    if not whole:
+                        spectra = spectra[np.ix_(wanted, self.inside)]
+                    yield here[wanted], spectra
+
+    def _group_runs(
+        self, file: Any, place: NDArray[np.intp]
+    ) -> Iterator[tuple[list[int], int, int]]:
+        """Yield runs of neighbouring row groups that fill a block, with their rows in the file."""
+        groups: list[int] = []
+        first = row = 0
+        for i in range(file.metadata.num_row_groups):
+            n_rows = file.metadata.row_group(i).num_rows
+            empty = not (place[row : row + n_rows] >= 0).any()
+            if groups and (empty or row + n_rows - first > self.rows_per_block):
+                yield groups, first, row
+                groups = []
+            if not empty:
+                first = first if groups else row
+                groups.append(i)
+            row += n_rows
+        if groups:
+            yield groups, first, row
+
+    def read(self) -> NDArray[np.float64]:
+        """Return all spectra that take part, shape ``(n_scans, n_wavelengths)``."""
+        # Wavelength by wavelength in memory: the order of summation, so the last digits, follow it.
+        out = np.empty((int(self.inside.sum()), self.n_scans)).T
+        for rows, spectra in self.blocks():
+            out[rows] = spectra
+        return out
+
+
 @dataclass(frozen=True)
 class Labelled:
     """Spectra to learn from.
@@ -39,7 +146,7 @@ class Labelled:
     Attributes
     ----------
     spectra
-        Reflectance, shape ``(n_scans, n_wavelengths)``.
+        Reflectance, shape ``(n_scans, n_wavelengths)``; no row where they stay in ``files``.
     wavelength_nm
         Shape ``(n_wavelengths,)``.
     rows
@@ -88,6 +195,7 @@ class Labelled:
     set_aside: tuple[str, ...] = ()
     labels_by: str = BY_UNIT
     sequences: Codes = field(default_factory=lambda: np.empty((0, 0), dtype=np.int_))
+    files: SpectrumFiles | None = None
 
     def units_per_class(self) -> Codes:
         """Return the number of units of every class; a unit whose label changes counts in each."""
@@ -166,13 +274,12 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
         aside and named.
     """
     design, settings = job.settings["design"], job.settings["classes"]
-    accepted = _accepted(job, settings["sessions"] if asked is None else asked)
-    rows, spectra = accepted.rows[["scan", "session", "unit"]], accepted.reflectance
+    rows, axis, files = _accepted(job, settings["sessions"] if asked is None else asked)
     labels = _labels(job, rows, str(settings["target"]))
     single = _classes_of_one_unit(labels, rows["unit"], settings["target"], design["unit"])
     if single:
         kept = ~np.isin(labels, list(single))
-        rows, spectra, labels = rows[kept].reset_index(drop=True), spectra[kept], labels[kept]
+        rows, files, labels = rows[kept].reset_index(drop=True), files.kept(kept), labels[kept]
     units, unit_of = _coded(rows["unit"])
     classes, codes = _coded(labels)
     blocks: tuple[str, ...] = ()
@@ -181,11 +288,13 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
         sheet = job.settings["units"]
         blocks, unit_blocks = _coded([sheet[unit].get(design["block"], "") for unit in units])
     sessions = tuple(dict.fromkeys(str(s) for s in rows["session"]))
-    day = np.array([sessions.index(s) for s in rows["session"]], dtype=np.int_)
+    number = {session: i for i, session in enumerate(sessions)}
+    day = np.array([number[s] for s in rows["session"]], dtype=np.int_)
+    in_memory = len(rows) <= MOST_IN_MEMORY
     labels_by, unit_codes, sequences = label_sequences(codes, unit_of, day)
     return Labelled(
-        spectra=spectra,
-        wavelength_nm=accepted.wavelength_nm,
+        spectra=files.read() if in_memory else np.empty((0, len(axis))),
+        wavelength_nm=axis,
         rows=rows,
         classes=classes,
         codes=codes,
@@ -203,6 +312,7 @@ def labelled_spectra(job: Job, asked: str | Sequence[str] | None = None) -> Labe
         ),
         labels_by=labels_by,
         sequences=sequences,
+        files=None if in_memory else files,
     )
 
 
@@ -306,13 +416,38 @@ def _classes_of_one_unit(
     return single
 
 
-def _accepted(job: Job, asked: str | Sequence[str]) -> Spectra:
+def _accepted(
+    job: Job, asked: str | Sequence[str]
+) -> tuple[pd.DataFrame, NDArray[np.float64], SpectrumFiles]:
+    """Return scan, session and unit of the accepted scans, their axis, and where to read them.
+
+    Rows are in session order, then by scan.
+    """
+    import pandas as pd
+
     reflectance = job.by_session("reflectance")
     sessions = wanted_sessions(asked, job.settings["design"]["sessions"], list(reflectance))
-    accepted = load_spectra(
-        reflectance, job.inputs["accepted"], job.inputs["range"], {}, sessions=sessions
-    )
-    if len(accepted.rows) == 0:
+    limits = read_json(job.inputs["range"])
+    keep = read_csv(job.inputs["accepted"])[["scan", "session", "unit", "accepted"]]
+    keep = keep.set_index("scan")
+    frames, places, n_before = [], [], 0
+    axis: NDArray[np.float64] | None = None
+    for session in sessions:
+        table = read_spectra(reflectance[session], ())
+        if axis is not None and not np.array_equal(axis, table.wavelength_nm):
+            raise InputFault(two_axes_problem(sessions[0], session))
+        axis = table.wavelength_nm
+        rows = keep.reindex(table.rows["scan"])
+        order = np.flatnonzero(np.asarray(rows["accepted"], dtype=bool))
+        order = order[np.argsort(rows.index.to_numpy(dtype=str)[order], kind="stable")]
+        place = np.full(len(rows), -1, dtype=np.intp)
+        place[order] = n_before + np.arange(len(order))
+        n_before += len(order)
+        frames.append(rows.iloc[order].reset_index()[["scan", "session", "unit"]])
+        places.append(place)
+    if axis is None:
+        raise ValueError("no session asked for")
+    if n_before == 0:
         raise InputFault(
             Problem(
                 file="results/accepted.csv",
@@ -322,7 +457,8 @@ def _accepted(job: Job, asked: str | Sequence[str]) -> Spectra:
                 mend="See exclusions.csv for the reasons; name other sessions in classes.sessions.",
             )
         )
-    if accepted.reflectance.shape[1] == 0:
+    inside = (axis >= limits["start_nm"]) & (axis <= limits["stop_nm"])
+    if not inside.any():
         raise InputFault(
             Problem(
                 file=STUDY,
@@ -332,7 +468,9 @@ def _accepted(job: Job, asked: str | Sequence[str]) -> Spectra:
                 mend="State a range that overlaps the spectra: {start_nm: 450, stop_nm: 950}.",
             )
         )
-    return accepted
+    paths = tuple(reflectance[session] for session in sessions)
+    files = SpectrumFiles(paths, tuple(places), inside)
+    return pd.concat(frames, ignore_index=True), axis[inside], files
 
 
 def wanted_sessions(

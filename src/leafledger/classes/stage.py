@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,16 +21,25 @@ from leafledger.classes.class_tables import (
 )
 from leafledger.classes.explanation import explain
 from leafledger.classes.fold_assignment import Plan, planned
-from leafledger.classes.fold_fit import nested_predictors, procedure_of
+from leafledger.classes.fold_fit import (
+    DISCRIMINANT,
+    FoldFit,
+    nested_predictors,
+    procedure_of,
+)
 from leafledger.classes.model import model_card
 from leafledger.classes.negative_controls import (
+    MOST_REDEALT,
     HeldOutSessions,
     PermutationTest,
     held_out_sessions,
     permutation_test,
 )
 from leafledger.classes.splits import BY_SCAN, Labelled, labelled_spectra
+from leafledger.classes.streaming import StreamedValidation, final_pass, streamed_validation
+from leafledger.classes.unit_sample import Sample, sampled
 from leafledger.classes.validation import Validated, validate
+from leafledger.errors import InputFault
 from leafledger.records.model_archive import canonical_archive, sealed, types_to_trust
 from leafledger.records.record import Job, Metric, Outcome
 from leafledger.resampling.permutation import generator
@@ -53,6 +64,11 @@ if TYPE_CHECKING:
     from leafledger.classes.model import DiscriminantModel
 
 
+MOST_PERMUTED = 800
+"""Scans of the permutation test and of held-out sessions at most; beyond, a sample of units. The
+products of so many scans with each other serve all labellings at once."""
+
+
 def run(job: Job) -> Outcome:
     """Read accepted spectra, validate the classifier, write its tables and the final model."""
     settings = job.settings["classes"]
@@ -60,12 +76,16 @@ def run(job: Job) -> Outcome:
     plan = planned(data, job.settings)
     steps = steps_of(settings["preprocessing"], data.wavelength_nm)
     procedure = procedure_of(len(data.classes), plan.widths[-1], settings)
-    validated = validate(data, plan, steps, procedure)
-    test = _permuted(data, plan, validated, settings["n_permutations"], settings["seed"])
-    sessions = _sessions(data, plan, validated, float(settings["margin"]))
+    streamed = None
+    if data.files is None:
+        validated = validate(data, plan, steps, procedure)
+    else:
+        streamed = streamed_validation(data, plan, steps, procedure)
+        validated = streamed.validated
+    controls = _controls(data, plan, steps, job.settings)
     _write_tables(job, data, plan, validated)
-    _write_permutation(job, test)
-    facts = _write_model(job, data, plan, validated, test, sessions)
+    _write_permutation(job, controls.test)
+    facts = _write_model(job, data, plan, validated, streamed, controls)
     return Outcome(
         metrics=_metrics(facts),
         warnings=list(facts["warnings"]),
@@ -73,28 +93,46 @@ def run(job: Job) -> Outcome:
     )
 
 
-def _permuted(
-    data: Labelled, plan: Plan, validated: Validated, n_draws: int, seed: int
-) -> PermutationTest | None:
-    if n_draws == 0 or data.labels_by == BY_SCAN:
-        return None
-    return permutation_test(
-        nested_predictors(data, validated.steps, validated.procedure, plan.schemes[0]),
-        data,
-        plan,
-        n_draws,
-        generator(seed, "permutation"),
-    )
+@dataclass(frozen=True)
+class Controls:
+    """What stands beside the accuracy: chance, and sessions that were not trained on.
+
+    ``sample`` says on which scans, if not on all; ``refused`` why these allow neither.
+    """
+
+    plan: Plan
+    test: PermutationTest | None = None
+    sessions: HeldOutSessions | None = None
+    sample: Sample | None = None
+    refused: str = ""
 
 
-def _sessions(
-    data: Labelled, plan: Plan, validated: Validated, margin: float
-) -> HeldOutSessions | None:
-    if plan.unseen_days is None:
-        return None
-    first, _ = plan.unseen_days
-    predictors = nested_predictors(data, validated.steps, validated.procedure, first)
-    return held_out_sessions(data, plan, predictors, margin)
+def _controls(
+    data: Labelled, plan: Plan, steps: Sequence[str], job_settings: Mapping[str, Any]
+) -> Controls:
+    """Test against permuted labels and held-out sessions, on a sample where scans are many."""
+    settings = job_settings["classes"]
+    some, sample = sampled(data, MOST_PERMUTED, int(settings["seed"]))
+    if sample is not None:
+        if not settings["n_permutations"] and plan.unseen_days is None:
+            return Controls(plan)
+        try:
+            plan = planned(some, job_settings)
+        except InputFault as fault:
+            return Controls(plan, sample=sample, refused=fault.problems[0].found)
+    procedure = procedure_of(len(some.classes), plan.widths[-1], settings)
+    test, sessions = None, None
+    n_draws = int(settings["n_permutations"])
+    n_draws = n_draws if sample is None else min(n_draws, MOST_REDEALT)
+    if n_draws and some.labels_by != BY_SCAN:
+        test = permutation_test(
+            nested_predictors(some, steps, procedure, plan.schemes[0]), some, plan,
+            n_draws, generator(settings["seed"], "permutation"),
+        )  # fmt: skip
+    if plan.unseen_days is not None:
+        predictors = nested_predictors(some, steps, procedure, plan.unseen_days[0])
+        sessions = held_out_sessions(some, plan, predictors, float(settings["margin"]))
+    return Controls(plan, test, sessions, sample)
 
 
 def _write_tables(job: Job, data: Labelled, plan: Plan, validated: Validated) -> None:
@@ -119,29 +157,44 @@ def _write_model(
     data: Labelled,
     plan: Plan,
     validated: Validated,
-    test: PermutationTest | None,
-    sessions: HeldOutSessions | None,
+    streamed: StreamedValidation | None,
+    controls: Controls,
 ) -> dict[str, Any]:
-    """Fit all scans, write terms, summary, model and card; return the summary."""
+    """Write terms, summary, final model and card; return the summary."""
     settings = job.settings["classes"]
-    final = explain(data, validated, settings["seed"])
+    described = None if streamed is None else final_pass(data, plan, streamed, settings["seed"])
+    final = (
+        explain(data, validated, settings["seed"]) if described is None else described.explanation
+    )
     write_parquet(job.outputs["terms"], terms_table(data, final), {}, ("term", "class"))
     pairs = confused_pairs_table(data, plan, validated, final)
     write_csv(job.outputs["confused_pairs"], pairs, CONFUSED_PAIRS)
-    facts = summary(data, plan, validated, test, sessions, final, job.settings)
+    facts = summary(
+        data, plan, validated, controls.test, controls.sessions, final, job.settings,
+        control_plan=controls.plan, sample=controls.sample, refused=controls.refused,
+    )  # fmt: skip
     write_json(job.outputs["summary"], facts)
-    model = final_model(data, validated)
+    model = final_model(data, validated, None if described is None else final.fit)
     plain = canonical_archive(model)
     limits = read_json(job.inputs["range"])
-    card = model_card(model, data, plan, settings, limits, types_to_trust(plain))
+    card = model_card(
+        model, data, plan, settings, limits, types_to_trust(plain),
+        None if described is None else described.domain,
+        None if described is None else described.spectra_sha256,
+    )  # fmt: skip
     archive, card = sealed(plain, card)
     write_bytes(job.outputs["model"], archive)
     write_json(job.outputs["model_card"], card)
     return facts
 
 
-def final_model(data: Labelled, validated: Validated) -> DiscriminantModel:
-    """Fit the chosen model to all scans; its probabilities are those of scans held out."""
+def final_model(
+    data: Labelled, validated: Validated, fit: FoldFit | None = None
+) -> DiscriminantModel:
+    """Fit the chosen model to all scans; its probabilities are those of scans held out.
+
+    ``fit`` is that of all scans where it is known from their sums.
+    """
     from leafledger.classes.model import DiscriminantModel
 
     step, decision, chosen = validated.chosen
@@ -154,7 +207,12 @@ def final_model(data: Labelled, validated: Validated) -> DiscriminantModel:
         sharpness=validated.sharpness,
         step_nm=span / max(len(data.wavelength_nm) - 1, 1) or 1.0,
     )
-    return model.fit(data.spectra, np.array(data.classes)[data.codes])
+    if fit is None:
+        return model.fit(data.spectra, np.array(data.classes)[data.codes])
+    model.classes_ = np.array(data.classes)
+    model.n_features_in_ = len(data.wavelength_nm)
+    one_rule = fit if decision == DISCRIMINANT else replace(fit, discriminant=None)
+    return model.take(one_rule.first(chosen))
 
 
 def _metrics(facts: dict[str, Any]) -> list[Metric]:

@@ -244,10 +244,13 @@ class Nested:
     predicted
         What the chosen model of every outer fold says of the scans held out, shape
         ``(n_labellings, n_scans)``; -1 for scans that are never held out, here and below.
-    held_out, training
+    held_out
         Class numbers at every number of latent variables with the candidate chosen in the fold,
-        if asked for. ``held_out`` has shape ``(n_components, n_scans)``; ``training`` holds one
-        such array per fold, -1 where a scan was held out.
+        shape ``(n_components, n_scans)``.
+    training
+        For every fold the confusion matrix of its training scans (rows true, columns predicted) at
+        every number of latent variables with that candidate, shape ``(n_components, n_classes,
+        n_classes)``.
     every_candidate
         ``held_out`` with each candidate, shape ``(n_candidates, n_components, n_scans)``.
     choices
@@ -256,7 +259,7 @@ class Nested:
 
     predicted: Codes
     held_out: Said
-    training: tuple[Said, ...]
+    training: tuple[Codes, ...]
     every_candidate: Said
     choices: tuple[Choice, ...]
 
@@ -306,14 +309,18 @@ def nested_validation(
     predicted = np.full_like(labels, -1)
     held_out = np.full((n_components, n_scans), -1, dtype=np.int16)
     every = np.full((n_candidates, n_components, n_scans), -1, dtype=np.int16)
-    training: list[Said] = []
+    n_classes = int(labels.max()) + 1
+    training: list[Codes] = []
     for i, (outer, choice) in enumerate(zip(scheme.outer, choices, strict=True)):
         whole = np.full((n_candidates, n_components, n_scans), -1, dtype=np.int16)
         whole[..., asked[outer]] = predictions[outer][:, 0]
         test, of_choice = scheme.fold == i, whole[choice.candidate[0]]
         every[..., test], held_out[:, test] = whole[..., test], of_choice[:, test]
         predicted[0, test] = of_choice[choice.n_components[0] - 1, test]
-        training.append(np.where(scheme.training[outer], of_choice, np.int16(-1)))
+        part = scheme.training[outer]
+        training.append(
+            np.array([confusion(labels[0, part], said[part], n_classes) for said in of_choice])
+        )
     return Nested(predicted, held_out, tuple(training), every, tuple(choices))
 
 

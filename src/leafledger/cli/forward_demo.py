@@ -24,7 +24,6 @@ from leafledger.cli.run_commands import findings, report_failure, waiting, warni
 from leafledger.cli.terminal_text import say, say_indented
 from leafledger.errors import StageFailure, input_fault
 from leafledger.ledger.compare import tasks_ran
-from leafledger.planning.allocation import Allocation, csv_text
 from leafledger.planning.design_questions import Source, ask
 from leafledger.planning.planned_study import (
     SCAN_COLUMNS,
@@ -35,7 +34,7 @@ from leafledger.planning.planned_study import (
     scan_rows,
     write_study,
 )
-from leafledger.planning.randomised_order import DARK, SAMPLE, Step
+from leafledger.planning.randomisation import DARK, SAMPLE, Allocation, Step, csv_text
 from leafledger.runner.plan_statement import marked, record_plan, said_of_results
 from leafledger.runner.workflow import demo_study
 from leafledger.study.reading import read_study
@@ -364,7 +363,7 @@ class _Bench:
 
     def __init__(self, folder: Path, demo: ForwardDemo, rhythm_s: float) -> None:
         from leafledger.watch.measuring_session import MeasuringSession
-        from leafledger.watch.watch_server import Watch
+        from leafledger.watch.watch_page import Watch
 
         self.measuring: MeasuringSession = MeasuringSession(folder, FIRST, self._hear)
         self.watch = Watch(self.measuring, polling=False, say=lambda _: None)
@@ -485,7 +484,7 @@ def _watch(folder: Path, demo: ForwardDemo, rhythm_s: float) -> None:
 
 
 def _run_evening(folder: Path, cores: int, day: str, *, done: bool) -> None:
-    from leafledger.cli.progress import RunProgress
+    from leafledger.cli.terminal_text import RunProgress
     from leafledger.runner.run import run_study
 
     _heading(f"{day}: the evening's run", "leafledger run", _typed(folder))

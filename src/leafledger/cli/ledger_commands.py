@@ -35,22 +35,31 @@ from leafledger.words import counted
 
 @click.command(short_help="List the runs and what changed between them.")
 @study_argument
+@click.option("--all", "below", is_flag=True, help="List every study below the folder instead.")
 @json_option
-def runs(study: Path, as_json: bool) -> None:
+def runs(study: Path, below: bool, as_json: bool) -> None:
     """List the runs in time: what changed from one to the next, and what they found.
 
-    Plans that were recorded by themselves stand between the runs; `plan history` tells of all.
+    Plans that were recorded by themselves stand between the runs; `plan history` tells of all. Runs
+    of another copy that were joined come last. With --all: the studies below a folder, each with
+    its title, state, last run and primary finding.
 
     \b
     Example:
       leafledger runs my-study
+      leafledger runs --all studies
     """
     from leafledger.ledger.compare import chain_head, history_lines, run_history
+    from leafledger.ledger.lab import branch_histories, branch_lines
     from leafledger.ledger.plans import plan_lines
 
+    if below:
+        _say_studies_below(study, as_json)
+        return
     history = run_history(study.resolve())
     if as_json:
-        say_json(history)
+        side = [entry for _, entries in branch_histories(study.resolve()) for entry in entries]
+        say_json([*({**entry, "branch": None} for entry in history), *side])
         return
     plans = plan_lines(study.resolve())
     if not history:
@@ -60,8 +69,50 @@ def runs(study: Path, as_json: bool) -> None:
             say_line(line)
     for line in plans.pop(None, []):
         say_line(line)
+    for line in branch_lines(study.resolve()):
+        say_line(line)
     if history:
         say(f"Head of the chain: {chain_head(study.resolve())}")
+
+
+def _say_studies_below(folder: Path, as_json: bool) -> None:
+    """List the studies below a folder."""
+    from leafledger.ledger.lab import lab_lines, list_studies
+
+    if not folder.is_dir():
+        raise input_fault(
+            file=str(folder),
+            found="no folder" if not folder.exists() else "a file",
+            expected="a folder that holds studies, at any depth",
+            mend="Name the folder; it is searched without following links.",
+        )
+    listed = list_studies(folder.resolve(), _state_of)
+    if as_json:
+        say_json(listed.as_dict())
+        return
+    for line in lab_lines(listed):
+        say_line(line)
+
+
+def _state_of(folder: Path) -> tuple[str, str]:
+    """Return the state of a study whose book is whole, and the reason if it is unfinished."""
+    from leafledger.ledger.lab import AT_WORK, NOT_RUN, UNFINISHED, UP_TO_DATE
+    from leafledger.records.digests import FileDigests
+    from leafledger.runner.outdated import would_run
+    from leafledger.runner.study_folder import is_held
+    from leafledger.study.reading import read_study
+
+    if is_held(folder):
+        return AT_WORK, ""
+    opened = read_study(folder)
+    planned = would_run(opened, FileDigests(folder))
+    if not planned and opened.session_ids:
+        return UP_TO_DATE, ""
+    if not any((folder / "ledger/runs").glob("*.json")):
+        return NOT_RUN, ""
+    if not planned:
+        return UNFINISHED, "no session is measured"
+    return UNFINISHED, f"{planned[0].task.name} would run ({planned[0].why})"
 
 
 @click.command()
@@ -106,11 +157,13 @@ def ui(study: Path, port: int, no_browser: bool) -> None:
 
 @click.group()
 def ledger() -> None:
-    """Keep the tracking store in step with the book of runs.
+    """Keep the tracking store in step with the book, and bring two copies of a study together.
 
     \b
     Example:
       leafledger ledger sync my-study
+      leafledger ledger compare my-study copy-of-ben
+      leafledger ledger join my-study copy-of-ben
     """
 
 
@@ -132,6 +185,61 @@ def sync(study: Path) -> None:
         for note in import_snakemake_runs(opened):
             say(note)
     say("The tracking store holds every run of the book.")
+
+
+@ledger.command("compare", short_help="Say where the books of two copies part.")
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("other", type=click.Path(path_type=Path))
+@json_option
+def compare_books_of(study: Path, other: Path, as_json: bool) -> None:
+    """Say where the books of two copies of a study part, and what each did after.
+
+    \b
+    Example:
+      leafledger ledger compare my-study copy-of-ben
+    """
+    from leafledger.ledger.lab import compare_books, compared_lines
+
+    compared = compare_books(folder_with_book(study), other.resolve())
+    if as_json:
+        say_json(compared.as_dict())
+        return
+    for line in compared_lines(compared, str(other)):
+        say_line(line)
+
+
+@ledger.command(short_help="Take the runs of another copy into the book, as a branch.")
+@click.argument("study", type=click.Path(path_type=Path))
+@click.argument("other", type=click.Path(path_type=Path))
+def join(study: Path, other: Path) -> None:
+    """Take the later runs of another copy of a study into its book, as a branch.
+
+    Nothing is rewritten: the study's own chain goes on as it was, its results stay, and the chain
+    of the other copy stands beside it. The other copy is only read. `runs`, `compare`, `trace` and
+    `verify` know the branch. Joined again, only what is new is taken.
+
+    \b
+    Example:
+      leafledger ledger join my-study copy-of-ben
+    """
+    from leafledger.ledger.book import sync_runs
+    from leafledger.ledger.lab import join as join_books
+    from leafledger.runner.study_folder import study_lock
+
+    folder = folder_with_book(study)
+    with study_lock(folder):
+        joined = join_books(folder, other.resolve())
+        notes = sync_runs(folder) if joined.runs else []
+    if not joined.runs:
+        say("Nothing to join: this study holds every run of the other copy.")
+    else:
+        parted = ", ".join(dict.fromkeys(joined.after))
+        say(f"Joined {counted(len(joined.runs), 'run')}, as a branch after {parted}.")
+    if joined.lost:
+        notes.append(
+            f"{counted(joined.lost, 'content')} that its runs name had been lost in the other copy"
+        )
+    bullet_list("Notes:", notes)
 
 
 # What answers for a result
@@ -222,6 +330,7 @@ def _say_verdict(verdict: Any) -> None:
     bullet_list("Notes:", verdict.notes)
     runs = "1 run" if verdict.n_runs == 1 else f"{verdict.n_runs} runs"
     runs += f" and {counted(verdict.n_plans, 'recorded plan')}" if verdict.n_plans else ""
+    runs += f" and {counted(verdict.n_side_runs, 'run')} of branches" if verdict.n_side_runs else ""
     amount = f"{verdict.n_files} files ({verdict.n_bytes / 1e6:.1f} MB) of {runs}"
     if verdict.holds:
         say(f"All holds: {amount}.")
@@ -305,7 +414,7 @@ def reproduce(study: Path, run: str, keep: Path | None, cores: int, as_json: boo
     Example:
       leafledger reproduce my-study 20260504-1712
     """
-    from leafledger.cli.progress import RunProgress
+    from leafledger.cli.terminal_text import RunProgress
     from leafledger.runner.reproduce import as_json as plain
     from leafledger.runner.reproduce import lines
     from leafledger.runner.reproduce import reproduce as rebuild

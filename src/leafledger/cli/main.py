@@ -11,7 +11,6 @@ from typing import Any
 import click
 
 from leafledger.cli.assay_commands import assay
-from leafledger.cli.identify_command import estimate, identify
 from leafledger.cli.ledger_commands import (
     compare,
     export,
@@ -23,11 +22,10 @@ from leafledger.cli.ledger_commands import (
     ui,
     verify,
 )
-from leafledger.cli.plan_commands import plan
-from leafledger.cli.run_commands import clean, demo, run, status
+from leafledger.cli.plan_commands import plan, watch
+from leafledger.cli.run_commands import clean, demo, estimate, identify, run, status
 from leafledger.cli.study_commands import check, new, review
 from leafledger.cli.terminal_text import say, say_problems
-from leafledger.cli.watch_command import watch
 from leafledger.errors import InputFault, LeafledgerError
 
 _INTERRUPTED = 130

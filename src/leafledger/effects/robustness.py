@@ -1,11 +1,11 @@
-"""Does the conclusion hold under other choices, and do the assumptions behind it?"""
+"""Does the conclusion hold under other choices and settings, and do the assumptions behind it?"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,8 +15,11 @@ from leafledger.effects.families import SIGNIFICANT, AdjustedTest, adjusted_test
 from leafledger.effects.linear_model import Array, columns_of, independent_columns, terms_of
 from leafledger.effects.two_sample_tests import finite, mean
 from leafledger.effects.unit_means import Sample, StudyData, UnitTable, change_sample
-from leafledger.study.tables import NOT_PART, PLANNED, UNDEFINED
+from leafledger.study.tables import EFFECTS, NOT_PART, PLANNED, UNDEFINED, VARIANTS
 from leafledger.words import listed, plural, shown_p
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 # Does the primary result hold without the exclusions?
 # ----------------------------------------------------------------------
@@ -454,3 +457,84 @@ def _standardised(left: float, h: float, total: float, df: int, sample: Sample) 
         return math.nan
     spread = (total - left**2 / share) / (df - 1)
     return left / math.sqrt(spread * share) if spread > sample.resolution**2 else math.nan
+
+
+# The primary effects and the accuracy under each variant of the settings.
+# ----------------------------------------------------------------------
+
+_OF_THE_EFFECT = tuple(name for name in VARIANTS if name in EFFECTS)
+
+
+@dataclass(frozen=True)
+class Origin:
+    """What a set of settings is called, and the content that its rows come from.
+
+    Attributes
+    ----------
+    variant
+        Its name.
+    settings
+        What differs from the settings as stated, in words.
+    effects, classes
+        SHA-256 of ``effects.csv`` and ``classes/summary.json``; empty where there is none.
+    inputs
+        Digest of all that the effects and the classifier read: it differs when the data do, even
+        where the results happen to be equal.
+    """
+
+    variant: str
+    settings: str
+    effects: str = ""
+    classes: str = ""
+    inputs: str = ""
+
+
+def rows_of(
+    origin: Origin, effects: pd.DataFrame, summary: Mapping[str, Any] | None
+) -> list[dict[str, Any]]:
+    """Return a row for each primary effect, or one without an effect if the study names none.
+
+    Parameters
+    ----------
+    origin
+        Where the rows come from.
+    effects
+        ``effects.csv``.
+    summary
+        ``classes/summary.json``; ``None`` without a classifier.
+
+    Returns
+    -------
+    list of dict
+        Rows with the columns of ``variants.csv``. The accuracy is that of scans left out of
+        training, with the interval that counts units.
+    """
+    primary = effects.loc[effects["primary"].astype(bool)] if len(effects) else effects
+    effects_of_primary = [
+        {name: row[name] for name in _OF_THE_EFFECT} for row in primary.to_dict("records")
+    ]
+    accuracy = _accuracy(summary)
+    return [_variant_row(origin, row | accuracy) for row in effects_of_primary or [{}]]
+
+
+def row_without_result(origin: Origin, reason: str) -> dict[str, Any]:
+    """Return the row of settings under which the study did not run to its end."""
+    return _variant_row(origin, {"verdict": "undefined", "reason": reason})
+
+
+def _variant_row(origin: Origin, values: Mapping[str, Any]) -> dict[str, Any]:
+    named = {
+        "variant": origin.variant,
+        "settings": origin.settings,
+        "effects_sha256": origin.effects,
+        "classes_sha256": origin.classes,
+        "inputs_sha256": origin.inputs,
+    }
+    return {name: named.get(name, values.get(name)) for name in VARIANTS}
+
+
+def _accuracy(summary: Mapping[str, Any] | None) -> dict[str, Any]:
+    if not summary or summary.get("accuracy") is None:
+        return {}
+    low, high = summary.get("wilson") or (None, None)
+    return {"accuracy": summary["accuracy"], "accuracy_low": low, "accuracy_high": high}

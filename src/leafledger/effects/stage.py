@@ -64,7 +64,13 @@ from leafledger.effects.sentences import (
     plan_sentences,
     sentences,
 )
-from leafledger.effects.unit_means import StudyData, group_means, same_numbers, unit_table
+from leafledger.effects.unit_means import (
+    StudyData,
+    group_means,
+    same_numbers,
+    unit_changes,
+    unit_table,
+)
 from leafledger.effects.variance_components import (
     Component,
     accepted_cells,
@@ -87,6 +93,7 @@ from leafledger.study.tables import (
     SPECTRUM_EFFECTS,
     TEXT,
     UNDEFINED,
+    UNIT_CHANGES,
     VARIANCE_COMPONENTS,
 )
 
@@ -130,6 +137,8 @@ def run(job: Job) -> Outcome:
     summary = _summary(rows, layout, plan, units, reach)
     described = group_means(data, means, units)
     write_csv(job.outputs["group_means"], _frame(described, GROUP_MEANS), GROUP_MEANS)
+    changes = _frame(unit_changes(data), UNIT_CHANGES)
+    write_csv(job.outputs["unit_changes"], changes, UNIT_CHANGES)
     summary["description"] = described
     summary["onset"] = onsets(rows, layout, plan)
     summary |= _conclusion_checks(job, data, rows, units)

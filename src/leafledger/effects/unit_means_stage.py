@@ -21,7 +21,11 @@ def run(job: Job) -> Outcome:
     places = _places(job.settings["scans"])
     accepted = read_csv(job.inputs["accepted"])
     chosen = set(accepted.loc[accepted["accepted"], "scan"])
-    means = unit_means(index_values(job.by_session("indices"), places, chosen))
+    # Session by session, so that the values of one are held at a time.
+    found: dict[Key, UnitMean] = {}
+    for session, path in job.by_session("indices").items():
+        found |= unit_means(index_values({session: path}, places, chosen))
+    means = {key: found[key] for key in sorted(found)}
     excluded = Counter(
         (unit, session) for scan, (unit, session, _) in places.items() if scan not in chosen
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import struct
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -302,29 +303,49 @@ def item_names(table: pa.Table, name: str | None, faults: Faults) -> tuple[str, 
     return tuple(item.strip() for item in items)
 
 
-def list_values(column: pa.ChunkedArray, n_wavelengths: int, faults: Faults) -> NDArray[np.float64]:
+def list_values(
+    chunks: Iterable[pa.Array], n_scans: int, n_wavelengths: int, faults: Faults
+) -> NDArray[np.float64]:
     """Return the spectra of a list column, shape ``(n_scans, n_wavelengths)``.
+
+    Parameters
+    ----------
+    chunks
+        The column, some rows at a time, so that it is never held beside the result.
+    n_scans, n_wavelengths
+        Rows of the file, and length of its axis.
+    faults
+        Gets every value that is no number.
 
     Raises
     ------
     InputFault
         If a list has another length than the axis.
+    ValueError
+        If there are fewer rows than the file says.
     """
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    for row, length in enumerate(pc.list_value_length(column).to_pylist(), start=1):
-        if length != n_wavelengths:
-            faults.add(
-                f"{length or 0} values",
-                f"{n_wavelengths}, one for each wavelength",
-                "Write the file again.",
-                row=row,
-            )
+    values = np.empty((n_scans, n_wavelengths), dtype=np.float64)
+    start = 0
+    for chunk in chunks:
+        lengths = pc.list_value_length(chunk).to_pylist()
+        for row, length in enumerate(lengths, start=start + 1):
+            if length != n_wavelengths:
+                faults.add(
+                    f"{length or 0} values",
+                    f"{n_wavelengths}, one for each wavelength",
+                    "Write the file again.",
+                    row=row,
+                )
+        if all(length == n_wavelengths for length in lengths):
+            flat = chunk.flatten().cast(pa.float64()).to_numpy(zero_copy_only=False)
+            values[start : start + len(chunk)] = flat.reshape(len(chunk), n_wavelengths)
+        start += len(chunk)
     faults.stop()
-    parts = [chunk.flatten().cast(pa.float64()) for chunk in column.chunks]
-    flat = [part.to_numpy(zero_copy_only=False) for part in parts]
-    values = np.concatenate(flat).reshape(len(column), n_wavelengths)
+    if start != n_scans:
+        raise ValueError(f"{start} rows of spectra instead of {n_scans}")
     _check_finite(values, None, faults)
     return values
 
@@ -341,6 +362,8 @@ def wide_values(table: pa.Table, columns: list[str], faults: Faults) -> NDArray[
 
 
 def _check_finite(values: NDArray[np.float64], columns: list[str] | None, faults: Faults) -> None:
+    if np.isfinite(np.sum(values)):  # else one value, or the sum of finite ones
+        return
     for row, i in np.argwhere(~np.isfinite(values))[:_MOST_LISTED]:
         faults.add(
             "no value" if np.isnan(values[row, i]) else "an infinite value",
@@ -357,6 +380,7 @@ def _check_finite(values: NDArray[np.float64], columns: list[str] | None, faults
 _LARGEST_FOOTER = 32_000_000
 _MOST_IN_FOOTER = 1_000_000
 _MAX_ROWS = 200_000
+_ROWS_AT_ONCE = 1_000
 _MARK = b"PAR1"
 
 
@@ -440,17 +464,27 @@ def _read(data: bytes, form: FileForm, faults: Faults) -> RawScans:
     # As a dictionary, a name repeated in every row is held once.
     keys = [form.scan_column] if form.scan_column else []
     source = pq.ParquetFile(pa.BufferReader(data), metadata=source.metadata, read_dictionary=keys)
-    table = source.read(columns=[*keys, *columns], use_threads=False)
+    is_list = len(columns) == 1
+    table = source.read(columns=keys if is_list else [*keys, *columns], use_threads=False)
     table.validate(full=True)  # damaged files can hold offsets and indices beyond their values
-    items = item_names(table, form.scan_column, faults)
-    if len(columns) == 1:
-        values = list_values(table.column(columns[0]), len(raw), faults)
+    if keys and table.num_rows != n_rows:
+        raise ValueError(f"{table.num_rows} names for {n_rows} rows")
+    items = item_names(table, form.scan_column, faults) if keys else ("",) * n_rows
+    if is_list:
+        values = list_values(_chunks(source, columns[0]), n_rows, len(raw), faults)
     else:
         values = wide_values(table, columns, faults)
     faults.stop()
     if falls:
         raw, values = raw[::-1].copy(), np.ascontiguousarray(values[:, ::-1])
     return RawScans(raw, values, items)
+
+
+def _chunks(source: pq.ParquetFile, name: str) -> Iterator[pa.Array]:
+    """Yield a column of a file, some rows at a time."""
+    for batch in source.iter_batches(_ROWS_AT_ONCE, columns=[name], use_threads=False):
+        batch.validate(full=True)
+        yield batch.column(0)
 
 
 def _check_size(source: pq.ParquetFile, faults: Faults) -> None:

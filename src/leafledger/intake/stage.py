@@ -174,7 +174,7 @@ def in_unit(
     Parameters
     ----------
     values
-        Shape ``(n_scans, n_wavelengths)``, as in the files.
+        Shape ``(n_scans, n_wavelengths)``, as in the files; percent is divided in place.
     quantity
         ``counts``, ``reflectance`` or ``percent``.
     names
@@ -185,7 +185,8 @@ def in_unit(
     InputFault
         If a value is beyond any instrument (1e30), or fractions are percent.
     """
-    tops = np.abs(values).max(axis=1)
+    # Each scan by itself: no array as large as the session is made beside it.
+    tops = np.maximum(values.max(axis=1), -values.min(axis=1))
     problems = [
         Problem(
             names[i][0], f"a value of {tops[i]:g}", f"at most {LARGEST_VALUE:g}", "Mend the scan."
@@ -193,7 +194,7 @@ def in_unit(
         for i in map(int, np.flatnonzero(tops > LARGEST_VALUE))
     ]
     if quantity == "reflectance":
-        medians = np.median(values, axis=1)
+        medians = np.array([np.median(scan) for scan in values])
         problems += [
             Problem(
                 names[i][0],
@@ -213,7 +214,7 @@ def in_unit(
             f"stated as percent, but no value reaches {_FRACTION_TOP:g} % (the largest is "
             f"{values.max():.3g}): if these are fractions, state `quantity: reflectance`"
         )
-    return values / 100.0, warnings
+    return np.divide(values, 100.0, out=values), warnings
 
 
 # Intake: the raw files of one session, of any form, into one table of scans.
@@ -296,16 +297,30 @@ def read_session(job: Job) -> SessionScans:
     rows: Rows = job.settings["scans"]
     files = _read_all(job, form, _by_file(rows))
     axis = shared_axis([read for read, _ in files.values()])
-    values = np.empty((len(rows), len(axis)), dtype=np.float64)
-    hashes: list[str] = []
-    for i, row in enumerate(rows):
-        read, places = files[row["file"]]
-        values[i] = read.scans.values[places[row["scan"]]]
-        hashes.append(read.sha256)
+    values = _in_sheet_order(rows, files)
+    hashes = [files[row["file"]][0].sha256 for row in rows]
     values, warnings = in_unit(values, form.quantity, [(r["file"], r["scan"]) for r in rows])
     notes = _notes(files.values(), form, job.settings.get("elsewhere", {}))
     session_warnings = [*notes, *(f"session {job.session}: {w}" for w in warnings)]
     return SessionScans(axis, values, hashes, len(files), session_warnings)
+
+
+def _in_sheet_order(
+    rows: Rows, files: Mapping[str, tuple[FileScans, dict[str, int]]]
+) -> NDArray[np.float64]:
+    """Return the values of the scans in the order of the sheet, shape ``(n_scans, n_wavelengths)``.
+
+    A file that holds just these scans in this order gives its own array: a copy would double what
+    the largest session takes.
+    """
+    read, places = files[rows[0]["file"]]
+    if len(files) == 1 and [places[row["scan"]] for row in rows] == [*range(len(read.scans.items))]:
+        return read.scans.values
+    values = np.empty((len(rows), read.scans.values.shape[1]), dtype=np.float64)
+    for i, row in enumerate(rows):
+        read, places = files[row["file"]]
+        values[i] = read.scans.values[places[row["scan"]]]
+    return values
 
 
 def table_of(job: Job, read: SessionScans) -> SpectraTable:

@@ -15,6 +15,7 @@ from threading import Thread
 
 from leafledger.ledger.plans import entry_digests
 from leafledger.ledger.variants_table import intact_output
+from leafledger.ledger.view import branch_places
 from leafledger.records import events
 from leafledger.records.digests import commit, sha256_of_bytes, sha256_of_file, version
 from leafledger.records.record import read_record
@@ -37,6 +38,8 @@ def open_run(study: Study, run: str) -> None:
     if study.variant is None:  # the settings of a variant are not the study's plan
         text = text_of(plan_of_study(study))
         entry["plan"] = keep_bytes(study.folder, text.encode("utf-8"))
+    if about := _about(study):
+        entry["about"] = about
     without = [s.session for s in study.sessions if s.session not in study.session_ids]
     if without:
         entry["not_measured"] = without
@@ -45,7 +48,11 @@ def open_run(study: Study, run: str) -> None:
 
 def _new_entry(study: Study, run: str, started: str, plans: dict[str, str]) -> events.Run:
     previous = _chain_end([r for r in events.runs(study.folder) if r["run"] != run])
-    return {
+    branches = {
+        place.name: sha256_of_file(place / events.RUNS / f"{place.name}.json")
+        for place in branch_places(study.folder)
+    }
+    return ({"branches": branches} if branches else {}) | {
         "run": run,
         "started": started,
         "ended": None,
@@ -63,6 +70,27 @@ def _new_entry(study: Study, run: str, started: str, plans: dict[str, str]) -> e
         "plans": plans,
         "previous": None if previous is None else link_to(study.folder, previous["run"]),
     }
+
+
+PERSON = "LEAFLEDGER_PERSON"
+"""Says who runs a study. A person sets it; nobody is named by the name of an account."""
+_LONGEST_NAME = 200
+
+
+def _about(study: Study) -> dict[str, str]:
+    """Return by whom, with which instruments and on which treatments a run is, as far as stated.
+
+    It stands in the book and in the tags of MLflow, never in a result or record.
+    """
+    treatment = study.definition.design.treatment
+    levels = {str(row.get(treatment) or "") for row in study.units.values()} if treatment else set()
+    named = {
+        "person": {" ".join(os.environ.get(PERSON, "").split())},
+        "instrument": {scan.instrument or "" for scan in study.samples()},
+        "treatment": levels,
+    }
+    joined = {kind: ", ".join(sorted(names - {""})) for kind, names in named.items()}
+    return {kind: names[:_LONGEST_NAME] for kind, names in joined.items() if names}
 
 
 def head_run(folder: Path) -> events.Run | None:

@@ -643,14 +643,14 @@ HEADLINE = (
 _MOST_CHANGES = 3
 
 
-def run_history(folder: Path) -> list[dict[str, Any]]:
+def run_history(folder: Path, book: BookView | None = None) -> list[dict[str, Any]]:
     """Return the runs in the order of the chain, each with what changed since the one before.
 
     A run that was interrupted is compared with none, and none with it: it may hold a part only.
     The run of a variant is compared with the run before it of the study as stated, and none with
     it.
     """
-    book = BookView(folder)
+    book = book or BookView(folder)
     history: list[dict[str, Any]] = []
     before: Run | None = None
     for run in book.runs:
@@ -660,6 +660,7 @@ def run_history(folder: Path) -> list[dict[str, Any]]:
             {
                 **{name: run[name] for name in ("run", "started", "ended", "outcome", "message")},
                 "variant": run.get("variant"),
+                "person": run.get("about", {}).get("person"),
                 "tasks": [
                     {name: event[name] for name in ("task", "outcome", "seconds")}
                     for event in book.events(run["run"])
@@ -702,6 +703,7 @@ def tasks_ran(outcomes: Iterable[str]) -> str:
 def history_lines(entry: Mapping[str, Any]) -> list[str]:
     """Return one run as lines for a person to read."""
     words = [f"variant {entry['variant']}"] if entry["variant"] else []
+    words += [f"by {entry['person']}"] if entry["person"] else []
     words += [entry["message"]] if entry["message"] else []
     ran = tasks_ran(task["outcome"] for task in entry["tasks"])
     first = f"{entry['run']}  {entry['outcome']:<11} {ran}  {', '.join(words)}".rstrip()

@@ -59,6 +59,10 @@ PARENT_TAG = "mlflow.parentRunId"
 TASK_TAG = "leafledger.task"
 CODE_TAG = "leafledger.told_by"
 VARIANT_TAG = "leafledger.variant"
+ABOUT_TAGS = ("person", "instrument", "treatment")
+"""Who ran it, with which instruments, on which treatments: to filter the runs of a lab by."""
+BRANCH_TAG = "leafledger.branch"
+"""Names the end of the branch by which a run of another copy of the study was joined."""
 FILES_TAG = "leafledger.files"
 """Digest of the list of a run's copies in the store, `FILES_LIST`."""
 FILES_LIST = "files.json"
@@ -271,6 +275,7 @@ def _run_tags(run: events.Run) -> dict[str, str]:
         "leafledger.package": run["package"],
         "leafledger.outcome": run["outcome"],
         **{f"leafledger.sha256.{name_of(k)}": v for k, v in run["study"].items()},
+        **{name: run.get("about", {})[name] for name in ABOUT_TAGS if name in run.get("about", {})},
     }
     if run["message"]:
         tags["leafledger.message"] = run["message"][:LONGEST_TAG]
@@ -420,7 +425,9 @@ class RunLogger:
         self.experiment = experiment
         self.book = book
 
-    def log_run(self, run: events.Run, store_ids: Mapping[str, str]) -> str:
+    def log_run(
+        self, run: events.Run, store_ids: Mapping[str, str], branch: str | None = None
+    ) -> str:
         """Log a run with a child for each task that executed; return the store's id of it.
 
         Parameters
@@ -429,6 +436,8 @@ class RunLogger:
             The run, from the book.
         store_ids
             Run -> the store's id, of the runs that are logged already.
+        branch
+            The branch that the run came by; ``None`` for a run of the study's own chain.
         """
         records, done = self.book.records_of(run), self.book.events(run["run"])
         executed = {event["task"] for event in done if event["outcome"] == "done"}
@@ -438,7 +447,7 @@ class RunLogger:
             if task not in executed and maker in store_ids:
                 reused[f"leafledger.reused.{name_of(task)}"] = store_ids[maker]
         logged = logged_run(self.book, run)
-        run_id = self._open(logged, reused)
+        run_id = self._open(logged, reused | ({BRANCH_TAG: branch} if branch else {}))
         self._log_files(run_id, logged, records)
         self._log_datasets(run_id, run["title"], logged.datasets)
         for event in done:

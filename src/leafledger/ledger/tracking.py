@@ -175,6 +175,11 @@ def sync_store(folder: Path, title: str) -> list[str]:
     for run in book.runs:
         if run["run"] not in store_ids and run["outcome"] != "running":
             store_ids[run["run"]] = logger.log_run(run, store_ids)
+    for branch in book.branches:
+        logger = RunLogger(client, experiment, branch)
+        for run in branch.runs:
+            if run["run"] not in store_ids:
+                store_ids[run["run"]] = logger.log_run(run, store_ids, branch.place.name)
     return notes
 
 

@@ -12,7 +12,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from leafledger.effects.variant_rows import Origin, row_without_result, rows_of
+from leafledger.effects.robustness import Origin, row_without_result, rows_of
 from leafledger.ledger.view import BookView
 from leafledger.records.digests import code_of, inputs_digest, sha256_of_file, version
 from leafledger.records.events import Run

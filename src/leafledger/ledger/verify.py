@@ -38,11 +38,18 @@ from leafledger.ledger.mlflow_runs import (
 from leafledger.ledger.plans import plan_faults, recorded_plans
 from leafledger.ledger.run_summary import INTERVAL
 from leafledger.ledger.tracking import ARTIFACTS, DATABASE, EXPERIMENT
-from leafledger.ledger.view import BookView, Broken, Verdict, changed_settings, in_data_order
+from leafledger.ledger.view import (
+    BRANCHES,
+    BookView,
+    Broken,
+    Verdict,
+    changed_settings,
+    in_data_order,
+)
 from leafledger.records import events
 from leafledger.records.digests import files_below, sha256_of_file
 from leafledger.records.record import Record, key_in, read_record
-from leafledger.records.store import FOLDER
+from leafledger.records.store import FOLDER, stays_in_place
 from leafledger.study.rules import RECORDS, RESULTS
 
 Hash = Callable[[str], str | None]
@@ -75,6 +82,23 @@ def verify(folder: Path, head: str | None = None) -> Verdict:
     return check.verdict
 
 
+def chain_faults(folder: Path, whole: bool = True) -> list[Broken]:
+    """Return what does not hold of the runs of a book, looking at no result.
+
+    Parameters
+    ----------
+    folder
+        The study folder, or the place of a branch.
+    whole
+        Whether events and plans are looked at too, not the entries of the runs alone.
+    """
+    check = _Verification(folder)
+    faults = list(check.chain(None))
+    if whole:
+        faults += [*plan_faults(check.book, check.sha256), *check.events()]
+    return faults
+
+
 def as_json(verdict: Verdict) -> dict[str, Any]:
     """Return a verdict as plain JSON values."""
     plain: dict[str, Any] = json.loads(json.dumps(asdict(verdict)))
@@ -93,6 +117,7 @@ class _Verification:
     def all_faults(self, head: str | None) -> Iterator[Broken]:
         yield from self.chain(head)
         yield from plan_faults(self.book, self.sha256)
+        yield from self.branches()
         if self.damaged:
             self.book = BookView(self.folder, leave_out=self.damaged)
             self.note("what only a damaged run's entry tells of cannot be judged")
@@ -183,6 +208,39 @@ class _Verification:
                 what = f"runs {followers[before]} and {name} both follow one run"
                 yield Broken(_entry_file(name), "chain", what)
             followers[before] = name
+
+    def branches(self) -> Iterator[Broken]:
+        """Judge the books of other copies that were joined: each is a chain of its own."""
+        present: dict[str, set[str]] = defaultdict(set)
+        for branch in self.book.branches:
+            place = branch.place.relative_to(self.folder).as_posix()
+            check = _Verification(branch.place)
+            faults = [*check.chain(None), *plan_faults(check.book, check.sha256), *check.events()]
+            yield from (Broken(f"{place}/{f.file}", f.what, f.sentence) for f in faults)
+            self.verdict.n_files += check.verdict.n_files
+            self.verdict.n_bytes += check.verdict.n_bytes
+            self.verdict.n_side_runs += len({r["run"] for r in check.book.runs} - self._own)
+            said = events.readable(branch.place / "branch.json") or {}
+            if branch.place.name not in {run["run"] for run in branch.runs}:
+                yield Broken(f"{place}", "changed", "the branch does not end with the run it names")
+            for run in branch.runs:
+                file = f"{place}/{_entry_file(run['run'])}"
+                digest = sha256_of_file(self.folder / file)
+                present[run["run"]].add(digest)
+                own = self.folder / _entry_file(run["run"])
+                if run["run"] in self._own and sha256_of_file(own) != digest:
+                    yield Broken(file, "changed", "is not the run of this name in the study's book")
+                if run["run"] == branch.place.name and said.get("sha256") != digest:
+                    yield Broken(file, "changed", "is not the end of the branch as it was joined")
+        for run in self.book.runs:
+            for name, digest in run.get("branches", {}).items():
+                if digest not in present[name]:
+                    what = f"stood as a branch when run {run['run']} began; it is gone or changed"
+                    yield Broken(f"{BRANCHES}/{name}", "missing", what)
+
+    @cached_property
+    def _own(self) -> set[str]:
+        return {run["run"] for run in self.book.runs}
 
     # Events, records and results
 
@@ -319,7 +377,7 @@ class _Verification:
 
     def history(self) -> Iterator[Broken]:
         named: dict[str, str] = {}
-        for run in self.book.runs:
+        for run in [*self.book.side_runs, *self.book.runs]:
             for kind in ("records", "study", "logs", "tables"):
                 kept = run.get(kind, {})
                 named |= {digest: f"{name} of run {run['run']}" for name, digest in kept.items()}
@@ -352,7 +410,7 @@ class _Verification:
                 yield Broken(file, "orphan", "belongs to no kept result")
         of_events = {
             event.get("key"): event.get("record")
-            for run in self.book.runs
+            for run in [*self.book.side_runs, *self.book.runs]
             for event in self.book.events(run["run"])
         }
         for entry in entries:
@@ -378,7 +436,8 @@ class _Verification:
                 yield Broken(file, "orphan", "a file in the store that its record does not name")
             elif self.sha256(file) != path.name:
                 yield Broken(file, "changed", "a kept result was changed")
-        for name in sorted((names or set()) - {path.name for path in entry.iterdir()}):
+        here = {o["sha256"] for o in record["outputs"] if stays_in_place(o)} if record else set()
+        for name in sorted((names or set()) - here - {path.name for path in entry.iterdir()}):
             yield Broken(f"{place}/{name}", "missing", "a kept result is no longer there")
 
 

@@ -72,6 +72,8 @@ class Verdict:
         Runs in the chain.
     n_plans
         Plans that were recorded by themselves.
+    n_side_runs
+        Runs of branches that were joined.
     """
 
     head: str | None = None
@@ -81,6 +83,7 @@ class Verdict:
     n_bytes: int = 0
     n_runs: int = 0
     n_plans: int = 0
+    n_side_runs: int = 0
 
     @property
     def holds(self) -> bool:
@@ -112,6 +115,8 @@ class BookView:
 
     def __init__(self, folder: Path, leave_out: Collection[str] = ()) -> None:
         self.folder = folder
+        self.place = folder
+        """Where runs and events lie: the study, or the place of a branch in it."""
         self.leave_out = frozenset(leave_out)
         self.kept = ContentStore(folder)
         self._records: dict[str, Record | None] = {}
@@ -119,11 +124,25 @@ class BookView:
     @cached_property
     def runs(self) -> list[run_events.Run]:
         """The runs in the order of the chain."""
-        return [run for run in run_events.runs(self.folder) if run["run"] not in self.leave_out]
+        return [run for run in run_events.runs(self.place) if run["run"] not in self.leave_out]
+
+    @cached_property
+    def branches(self) -> list[BookView]:
+        """Books of other copies of the study that were joined, each with its whole chain."""
+        return [Branch(self.folder, place) for place in branch_places(self.folder)]
+
+    @cached_property
+    def side_runs(self) -> list[run_events.Run]:
+        """The runs of branches that are not in this book's own chain, each once."""
+        own = {run["run"] for run in self.runs}
+        side = {run["run"]: run for branch in self.branches for run in branch.runs}
+        return [run for name, run in side.items() if name not in own]
 
     @cached_property
     def _events(self) -> dict[str, list[run_events.Event]]:
-        return {run["run"]: run_events.events_of(self.folder, run["run"]) for run in self.runs}
+        of_branches = {name: found for b in self.branches for name, found in b._events.items()}
+        own = {run["run"]: run_events.events_of(self.place, run["run"]) for run in self.runs}
+        return of_branches | own
 
     def events(self, run: str) -> list[run_events.Event]:
         """Return the events of a run's tasks."""
@@ -139,12 +158,13 @@ class BookView:
         """
         if name == LATEST and self.runs:
             return self.runs[-1]
-        matching = [run for run in self.runs if run["run"] == name]
-        matching = matching or [run for run in self.runs if run["run"].startswith(name)]
+        runs = [*self.runs, *self.side_runs]
+        matching = [run for run in runs if run["run"] == name]
+        matching = matching or [run for run in runs if run["run"].startswith(name)]
         if len(matching) == 1:
             return matching[0]
         self._refuse_damaged(name)
-        ids = [run["run"] for run in self.runs]
+        ids = [run["run"] for run in runs]
         raise input_fault(
             file=run_events.RUNS,
             found=f"{len(matching) or 'no'} runs that begin with {quoted(name)}",
@@ -161,7 +181,7 @@ class BookView:
             With what is wrong with the file.
         """
         known = {run["run"] for run in self.runs}
-        for path in sorted((self.folder / run_events.RUNS).glob("*.json")):
+        for path in sorted((self.place / run_events.RUNS).glob("*.json")):
             if path.stem in known or not (name == LATEST or path.stem.startswith(name)):
                 continue
             outside = run_events.names_outside(run_events.readable(path) or {})
@@ -228,12 +248,13 @@ class BookView:
     @cached_property
     def versions(self) -> dict[str, str]:
         """Digest of every record that ever stood -> the last run in which it did."""
-        return {digest: run["run"] for run in self.runs for digest in run["records"].values()}
+        runs = [*self.side_runs, *self.runs]
+        return {digest: run["run"] for run in runs for digest in run["records"].values()}
 
     @cached_property
     def _first(self) -> dict[str, str]:
         first: dict[str, str] = {}
-        for run in self.runs:
+        for run in [*self.runs, *self.side_runs]:
             for digest in run["records"].values():
                 first.setdefault(digest, run["run"])
         return first
@@ -246,7 +267,7 @@ class BookView:
     def made(self) -> dict[str, run_events.Event]:
         """Key of a task -> the event of its computing, the first one."""
         events: dict[str, run_events.Event] = {}
-        for run in self.runs:
+        for run in [*self.runs, *self.side_runs]:
             for event in self.events(run["run"]):
                 if event["outcome"] == "done" and event.get("key"):
                     events.setdefault(event["key"], event)
@@ -283,6 +304,50 @@ class BookView:
         outputs = record["outputs"] if record else []
         output = next((o for o in outputs if o["path"] == path), None)
         return self.content(record, output) if record and output else None
+
+
+BRANCHES = "ledger/branches"
+"""A folder for each branch, named by the run at its end; in it lies a book, chained from the first
+run of all. Contents by digest are kept in the study's own history and store."""
+
+
+class Branch(BookView):
+    """The book of another copy of a study that was joined.
+
+    Parameters
+    ----------
+    folder
+        The study folder, whose history and store keep what the branch names.
+    place
+        The folder of the branch.
+    """
+
+    def __init__(self, folder: Path, place: Path) -> None:
+        super().__init__(folder)
+        self.place = place
+
+    @cached_property
+    def branches(self) -> list[BookView]:
+        """None: what the other copy had joined are branches of this study."""
+        return []
+
+
+def branch_places(folder: Path) -> list[Path]:
+    """Return the folders of the branches of a study, the oldest first.
+
+    One whose end lies within another is left out: the other copy went on and was joined again.
+    """
+    found = [p for p in sorted((folder / BRANCHES).glob("*")) if (p / run_events.RUNS).is_dir()]
+    found = [place for place in found if not place.name.startswith(".")]
+    return [
+        place
+        for place in found
+        if not any(
+            (other / run_events.RUNS / f"{place.name}.json").is_file()
+            for other in found
+            if other != place
+        )
+    ]
 
 
 def changed_settings(

@@ -16,19 +16,6 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.errors import InputFault, Problem, first_words, input_fault, nearest, quoted
-from leafledger.planning.allocation import (
-    BLOCK_COLUMN,
-    BLOCKS,
-    FREE,
-    LAYOUTS,
-    PAIRS,
-    Allocation,
-    alike_blocks,
-    balance,
-    block_names,
-    draw,
-    in_words,
-)
 from leafledger.planning.design_checks import PlannedSession, layout_problems
 from leafledger.planning.planned_study import (
     ALLOCATION_TABLE,
@@ -43,7 +30,20 @@ from leafledger.planning.planned_study import (
     sheet_files,
 )
 from leafledger.planning.printed_sheets import randomisation_html
-from leafledger.planning.randomised_order import Effort
+from leafledger.planning.randomisation import (
+    BLOCK_COLUMN,
+    BLOCKS,
+    FREE,
+    LAYOUTS,
+    PAIRS,
+    Allocation,
+    Effort,
+    alike_blocks,
+    balance,
+    block_names,
+    draw,
+    in_words,
+)
 from leafledger.planning.study_edits import units_with, with_block, with_rows_of_session
 from leafledger.records.digests import FileDigests, version
 from leafledger.runner.outdated import Planned, outdated

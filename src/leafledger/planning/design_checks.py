@@ -13,8 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from leafledger.errors import Problem
-from leafledger.planning.allocation import BLOCKS, PAIRS
-from leafledger.planning.randomised_order import MOST_STEPS, Effort, minutes, steps
+from leafledger.planning.randomisation import BLOCKS, MOST_STEPS, PAIRS, Effort, minutes, steps
 from leafledger.planning.study_size import (
     CHANGE,
     Question,

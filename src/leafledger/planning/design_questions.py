@@ -22,7 +22,6 @@ import click
 
 from leafledger.errors import InputFault, Problem, nearest, quoted
 from leafledger.indices.catalogue import catalogue
-from leafledger.planning.allocation import BLOCKS, FREE, PAIRS
 from leafledger.planning.design_checks import (
     AFTER,
     BEFORE,
@@ -31,7 +30,7 @@ from leafledger.planning.design_checks import (
     layout_problems,
     needed_units,
 )
-from leafledger.planning.randomised_order import Effort
+from leafledger.planning.randomisation import BLOCKS, FREE, PAIRS, Effort
 from leafledger.planning.study_size import Scatter, StatedScatter, scatter_of_study, standing_of
 from leafledger.study.definition import LABEL_WORDS
 from leafledger.study.sheets import is_id, is_label

@@ -16,16 +16,6 @@ from pathlib import Path
 from typing import Any
 
 from leafledger.errors import Problem, input_fault
-from leafledger.planning.allocation import (
-    BLOCK_COLUMN,
-    BLOCKS,
-    Allocation,
-    csv_text,
-    draw,
-    in_words,
-    stated_blocks,
-    unit_names,
-)
 from leafledger.planning.design_checks import AFTER, Answers, PlannedSession, size_sentences
 from leafledger.planning.printed_sheets import (
     Sheet,
@@ -37,11 +27,19 @@ from leafledger.planning.printed_sheets import (
     sheet_html,
     sheet_pdf,
 )
-from leafledger.planning.randomised_order import (
+from leafledger.planning.randomisation import (
+    BLOCK_COLUMN,
+    BLOCKS,
+    Allocation,
     Effort,
     Step,
+    csv_text,
+    draw,
+    in_words,
     orders,
+    stated_blocks,
     steps,
+    unit_names,
     units_between_references,
 )
 from leafledger.records.digests import version

@@ -14,7 +14,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from leafledger.planning.randomised_order import SAMPLE, Step
+from leafledger.planning.randomisation import SAMPLE, Step
 
 if TYPE_CHECKING:
     from fpdf import FPDF

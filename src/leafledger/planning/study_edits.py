@@ -14,8 +14,8 @@ from typing import Any
 import yaml
 
 from leafledger.errors import input_fault, quoted
-from leafledger.planning.allocation import Allocation
 from leafledger.planning.planned_study import SCAN_COLUMNS
+from leafledger.planning.randomisation import Allocation
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.study.sheets import EXAMPLE, UNITS
 

@@ -50,6 +50,7 @@ from leafledger.study.table_files import (
     SpectraTable,
     read_parquet,
     read_spectra,
+    spectra_by_group,
     write_csv,
     write_json,
 )
@@ -82,16 +83,15 @@ def run(job: Job) -> Outcome:
     table = exclusions(flags, samples, decisions, str(job.settings["apply"]))
     excluded = excluded_scans(table, samples)
     findings.warnings += _refuse_or_warn_of_empty(rows, excluded)
-    spectra = {
-        s: read_spectra(p, ("reflectance",)) for s, p in job.by_session("reflectance").items()
-    }
+    # Of the spectra only axis and metadata; values at a few wavelengths are read where needed.
+    spectra = {s: read_spectra(p, ()) for s, p in job.by_session("reflectance").items()}
     axes = {s: t.metadata.get("wavelengths") or {} for s, t in spectra.items()}
     signals = {s: read_parquet(path) for s, path in job.by_session("signal").items()}
     findings += compare_axes(axes, signals)
     trusted, warnings = _range(job, spectra, signals)
     findings.warnings += warnings
     accepted = _accepted(rows, excluded, job.settings["design"]["sessions"])
-    findings.warnings += _write_systematic(job, accepted, spectra, trusted, sound)
+    findings.warnings += _write_systematic(job, accepted, trusted, sound)
     write_csv(job.outputs["accepted"], accepted, ACCEPTED)
     write_csv(
         job.outputs["exclusions"], _frame([asdict(row) for row in table], EXCLUSIONS), EXCLUSIONS
@@ -216,7 +216,6 @@ def _frame(rows: Sequence[Mapping[str, Any]], columns: Sequence[str]) -> pd.Data
 def _write_systematic(
     job: Job,
     accepted: pd.DataFrame,
-    spectra: Mapping[str, SpectraTable],
     trusted: TrustedRange,
     levels: Mapping[str, pd.DataFrame],
 ) -> list[str]:
@@ -224,7 +223,7 @@ def _write_systematic(
     design = job.settings["design"]
     inside_nm = [w for w in WAVELENGTHS_NM if trusted.start_nm <= w <= trusted.stop_nm]
     effects = [
-        *_effects(design, accepted, spectra, inside_nm),
+        *_effects(design, accepted, job.by_session("reflectance"), inside_nm),
         *reference_effects(sessions_of(design), levels, inside_nm),
     ]
     orders = orders_of(design, accepted, levels, inside_nm)
@@ -238,7 +237,7 @@ def _write_systematic(
 def _effects(
     design: Mapping[str, Any],
     accepted: pd.DataFrame,
-    spectra: Mapping[str, SpectraTable],
+    reflectance: Mapping[str, Path],
     wavelength_nm: Sequence[float],
 ) -> list[SessionEffect]:
     """Return the shifts of the control units; none without a control group or known units."""
@@ -247,18 +246,19 @@ def _effects(
     control = {unit for unit, label in design["treatments"].items() if label == design["control"]}
     values: dict[str, dict[str, Floats]] = {}
     taking_part = accepted[accepted["accepted"] & accepted["unit"].isin(control)].set_index("scan")
-    for session, table in spectra.items():
-        ids = [str(scan) for scan in table.rows["scan"]]
-        keep = [k for k, scan in enumerate(ids) if scan in taking_part.index]
-        rows = taking_part.loc[[ids[k] for k in keep]]
-        read = [
-            np.interp(wavelength_nm, table.wavelength_nm, table.spectra["reflectance"][k])
-            for k in keep
-        ]
+    for session, path in reflectance.items():
+        ids: list[str] = []
+        read: list[Floats] = []
+        for table in spectra_by_group(path, ("reflectance",)):
+            for scan, curve in zip(table.rows["scan"], table.spectra["reflectance"], strict=True):
+                if scan in taking_part.index:
+                    ids.append(str(scan))
+                    read.append(np.interp(wavelength_nm, table.wavelength_nm, curve))
+        rows = taking_part.loc[ids]
         values[session] = unit_values(
             [str(u) for u in rows["unit"]],
             [str(leaf) for leaf in rows["leaf"]],
-            np.array(read).reshape(len(keep), len(wavelength_nm)),
+            np.array(read).reshape(len(ids), len(wavelength_nm)),
         )
     sessions = sessions_of(design)
     return session_effects(sessions, values, wavelength_nm) if wavelength_nm and sessions else []

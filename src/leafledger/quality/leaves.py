@@ -43,7 +43,7 @@ def check_leaves(session: Session, checks: Mapping[str, Any], signal: Floats | N
         return Findings()
     ids, axis = session.leaf_ids, session.leaves.wavelength_nm
     values = session.leaves.spectra["reflectance"]
-    known = combined_uncertainty(session.leaves)
+    known = combined_uncertainty(session.leaves, session.reflectance_file)
     u_scan, u = known if known is not None else (None, None)
     usable = usable_pixels(signal, len(axis))
     flags = no_leaf(ids, axis, values)
@@ -160,7 +160,9 @@ def low_signal(
         inside = np.zeros(len(wavelength_nm), dtype=bool)
         inside[quarter : len(wavelength_nm) - quarter] = True
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.median(reflectance[:, inside] / u_scan[:, inside], axis=1)
+        ratio = np.array(
+            [np.median(v[inside] / u[inside]) for v, u in zip(reflectance, u_scan, strict=True)]
+        )
     first, last = wavelength_nm[inside][[0, -1]]
     return [
         Flag(
@@ -236,26 +238,25 @@ def impossible_reflectance(
         Wavelengths at which the white had signal, shape ``(n_wavelengths,)``.
     """
     if u is None:
-        low, high = PLAIN_LOWEST - reflectance, reflectance - PLAIN_HIGHEST
         limit, words = 0.0, f"outside {PLAIN_LOWEST} to {PLAIN_HIGHEST}"
     else:
-        floor = np.maximum(u, 1e-9)
-        low, high = -reflectance / floor, (reflectance - 1) / floor
         limit, words = BEYOND_U, f"outside 0 to 1 by more than {BEYOND_U:g} standard uncertainties"
     flags = []
-    for beyond, word in ((low, "below 0"), (high, "above 1")):
-        bad = (beyond > limit) & usable
-        for i in np.flatnonzero(bad.any(axis=1)).tolist():
-            run = _longest_run(bad[i], wavelength_nm)
+    for word in ("below 0", "above 1"):
+        # Each scan by itself: a table of all ratios would be as large as the session.
+        for i, values in enumerate(reflectance):
+            beyond = _beyond(values, None if u is None else u[i], word == "below 0")
+            bad = (beyond > limit) & usable
+            run = _longest_run(bad, wavelength_nm) if bad.any() else None
             if run is None:
                 continue
-            worst = run[int(np.argmax(beyond[i, run]))]
+            worst = run[int(np.argmax(beyond[run]))]
             flags.append(
                 Flag(
                     scans[i],
                     "impossible_reflectance",
                     "fault",
-                    float(beyond[i, worst]),
+                    float(beyond[worst]),
                     limit,
                     "1",
                     f"Reflectance is {words} ({word}) over {wavelength_nm[run[0]]:.0f}-"
@@ -275,6 +276,14 @@ def _longest_run(bad: NDArray[np.bool_], wavelength_nm: Floats) -> NDArray[np.in
     width = [wavelength_nm[run[-1]] - wavelength_nm[run[0]] + spacing for run in runs]
     widest = int(np.argmax(width))
     return runs[widest] if width[widest] >= CONTIGUOUS_NM else None
+
+
+def _beyond(values: Floats, u: Floats | None, below: bool) -> Floats:
+    """Return how far reflectance lies beyond its limit, in uncertainties where they are known."""
+    if u is None:
+        return PLAIN_LOWEST - values if below else values - PLAIN_HIGHEST
+    floor = np.maximum(u, 1e-9)
+    return np.asarray(-values / floor if below else (values - 1) / floor, dtype=np.float64)
 
 
 def no_leaf(scans: Sequence[str], wavelength_nm: Floats, reflectance: Floats) -> list[Flag]:

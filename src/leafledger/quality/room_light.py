@@ -281,7 +281,7 @@ def _fitted(
     every = np.arange(len(session.leaf_ids))
     light = np.outer(amounts.left, np.where(on_axis, template, 0.0))
     moved = _shifts(session, every, light, slice(None))
-    u = combined_uncertainty(session.leaves)
+    u = combined_uncertainty(session.leaves, session.reflectance_file)
     pixel = int(np.argmin(np.abs(axis - strongest.at_nm)))
     return leaks_like(
         session.leaf_ids,

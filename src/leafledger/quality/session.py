@@ -7,7 +7,7 @@ moves the indices in use.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -20,7 +20,13 @@ from leafledger.quality.darks import dark_for, dark_noise
 from leafledger.quality.measuring_order import raw_digest
 from leafledger.spectra.formula import Node, bands_of, evaluate, parse
 from leafledger.spectra.grid import covers, weights_matrix
-from leafledger.study.table_files import SHARED_SOURCES, read_json, read_spectra
+from leafledger.study.table_files import (
+    ROWS_PER_GROUP,
+    SHARED_SOURCES,
+    read_json,
+    read_spectra,
+    spectra_by_group,
+)
 
 if TYPE_CHECKING:
     from leafledger.study.table_files import SpectraTable
@@ -325,13 +331,17 @@ class Session:
         return white_signal_to_noise(self.white_minus_dark[chosen]), int(chosen.sum())
 
 
-def combined_uncertainty(leaves: SpectraTable) -> tuple[Floats, Floats] | None:
+def combined_uncertainty(
+    leaves: SpectraTable, file: Path | None = None
+) -> tuple[Floats, Floats] | None:
     """Return the uncertainty of reflectance by the scan alone, and all of it.
 
     Parameters
     ----------
     leaves
         Reflectance of a session.
+    file
+        Its file, from which ``u_reference`` is read where ``leaves`` were loaded without it.
 
     Returns
     -------
@@ -343,9 +353,28 @@ def combined_uncertainty(leaves: SpectraTable) -> tuple[Floats, Floats] | None:
         return None
     u_scan = leaves.spectra["u_scan"]
     panel = np.asarray(leaves.metadata.get("panel_u_relative") or 0.0, dtype=np.float64)
-    reference = leaves.spectra.get("u_reference", np.zeros_like(u_scan))
-    of_panel = np.abs(leaves.spectra["reflectance"]) * panel
-    return u_scan, np.sqrt(u_scan**2 + reference**2 + of_panel**2)
+    total = np.empty_like(u_scan)
+    start = 0
+    # Some scans at a time: the squares of a whole session would take as much again as its values.
+    for reference in _reference_parts(leaves, file):
+        scans = slice(start, start + len(reference))
+        of_panel = np.abs(leaves.spectra["reflectance"][scans]) * panel
+        total[scans] = np.sqrt(u_scan[scans] ** 2 + reference**2 + of_panel**2)
+        start += len(reference)
+    return u_scan, total
+
+
+def _reference_parts(leaves: SpectraTable, file: Path | None) -> Iterator[Floats]:
+    """Yield ``u_reference`` of successive scans; zeros where the table has none."""
+    shape = leaves.spectra["u_scan"].shape
+    loaded = leaves.spectra.get("u_reference")
+    if loaded is None and file is not None:
+        for table in spectra_by_group(file, ("u_reference",)):
+            yield table.spectra.get("u_reference", np.zeros((len(table.rows), shape[1])))
+        return
+    for start in range(0, shape[0], ROWS_PER_GROUP):
+        n = min(ROWS_PER_GROUP, shape[0] - start)
+        yield np.zeros((n, shape[1])) if loaded is None else loaded[start : start + n]
 
 
 # Signal-to-noise of the white

@@ -35,7 +35,7 @@ def run(job: Job) -> Outcome:
     checks: Mapping[str, Any] = job.settings["checks"]
     session = Session(
         read_spectra(job.inputs["scans"]),
-        read_spectra(job.inputs["reflectance"]),
+        read_spectra(job.inputs["reflectance"], ("reflectance", "u_scan")),
         read_indices(job.inputs["visible_indices"]),
         job.inputs["reflectance"],
     )

@@ -10,7 +10,7 @@ import datetime as dt
 import json
 import os
 import secrets
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -63,14 +63,27 @@ def new_run_id() -> str:
     return f"{dt.datetime.now(dt.UTC):%Y%m%d-%H%M%S}-{secrets.token_hex(2)}"
 
 
-def progress_file(folder: Path, run: str) -> Path:
-    """Return the path of the lines that tell a watcher how far a run has come."""
-    return folder / EVENTS / run / "progress.jsonl"
+def progress_file(folder: Path, run: str, part: str | None = None) -> Path:
+    """Return the path of the lines that tell a watcher how far a run has come.
+
+    Parameters
+    ----------
+    folder, run
+        The study folder and the run.
+    part
+        Name of a task on another machine, which has a file of its own: of several machines that
+        append to one file of a network file system, one may write over the other.
+    """
+    name = "progress.jsonl" if part is None else f"progress.{part}.jsonl"
+    return folder / EVENTS / run / name
 
 
-def append_progress(folder: Path, run: str, **what: Any) -> None:
-    """Append one line to the progress of a run; a single write, so lines never mix."""
-    path = not_through_a_link(progress_file(folder, run))
+def append_progress(folder: Path, run: str, part: str | None = None, **what: Any) -> None:
+    """Append one line to the progress of a run; a single write, so lines never mix.
+
+    The parameters are those of `progress_file`, and what the line says.
+    """
+    path = not_through_a_link(progress_file(folder, run, part))
     path.parent.mkdir(parents=True, exist_ok=True)
     line = json.dumps(what, ensure_ascii=False, sort_keys=True) + "\n"
     handle = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o644)
@@ -80,20 +93,39 @@ def append_progress(folder: Path, run: str, **what: Any) -> None:
         os.close(handle)
 
 
-def read_progress(folder: Path, run: str, start: int = 0) -> tuple[list[Event], int]:
-    """Return the progress lines from byte ``start`` on, and where to go on reading.
+def read_progress(
+    folder: Path, run: str, start: Mapping[str, int] | None = None
+) -> tuple[list[Event], dict[str, int]]:
+    """Return the progress lines from a place on, and where to go on reading.
 
-    A line that a full disk cut off is left out: what it told is told by the events as well.
+    Those of this machine come first, then those of each task on another. A line that a full disk
+    cut off is left out: what it told is told by the events as well.
+
+    Parameters
+    ----------
+    folder, run
+        The study folder and the run.
+    start
+        What this returned before: bytes read of each file.
     """
-    try:
-        with progress_file(folder, run).open("rb") as file:
-            file.seek(start)
-            data = file.read()
-    except OSError:
-        return [], start
-    whole = data[: data.rfind(b"\n") + 1]
-    lines = (_line(line) for line in whole.splitlines())
-    return [line for line in lines if line is not None], start + len(whole)
+    place = dict(start or {})
+    lines: list[Event] = []
+    for path in sorted((folder / EVENTS / run).glob("progress*.jsonl"), key=_main_first):
+        try:
+            with path.open("rb") as file:
+                file.seek(place.get(path.name, 0))
+                data = file.read()
+        except OSError:
+            continue
+        whole = data[: data.rfind(b"\n") + 1]
+        found = (_line(line) for line in whole.splitlines())
+        lines += [line for line in found if line is not None]
+        place[path.name] = place.get(path.name, 0) + len(whole)
+    return lines, place
+
+
+def _main_first(path: Path) -> tuple[bool, str]:
+    return path.name != "progress.jsonl", path.name
 
 
 def _line(text: bytes) -> Event | None:
@@ -164,6 +196,7 @@ def _is_run(run: Run) -> bool:
         and all(_all_texts(run.get(name)) for name in ("records", "study", "logs"))
         and all(isinstance(run.get(name), str | None) for name in ("variant", "plan"))
         and all(_all_texts(run.get(name, {})) for name in ("events", "tables", "plans"))
+        and all(_all_texts(run.get(name, {})) for name in ("branches", "about"))
         and not names_outside(run)
     )
 
@@ -179,7 +212,7 @@ def names_outside(run: Run) -> list[str]:
 
     paths = [name for name in names(("study", "tables")) if leaves_the_study(name)]
     return paths + [
-        n for n in names(("records", "logs", "events", "plans")) if not is_plain_name(n)
+        n for n in names(("records", "logs", "events", "plans", "branches")) if not is_plain_name(n)
     ]
 
 

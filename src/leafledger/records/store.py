@@ -2,24 +2,41 @@
 
 An entry is a folder named by the key; it is written under another name and renamed, so that it
 is whole or absent. Every file is checked against its record before it is handed out.
+
+Large tables of spectra are most of a study's results. They are not copied: the file in place is the
+only one, and it moves into its entry when another version is to take its place, and back when it is
+asked for again. A file that is no longer what its record says is not moved; it is computed anew.
 """
 
 from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from pathlib import Path
 from typing import Any
 
 from leafledger.errors import quoted
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.record import Record, read_record, write_record
-from leafledger.study.table_files import not_through_a_link, remove_folder, whole_file
+from leafledger.study.table_files import (
+    not_through_a_link,
+    remove_file,
+    remove_folder,
+    whole_file,
+)
 
 FOLDER = "ledger/store"
 _RECORD = "record.json"
 _ANYWHERE = ("results/",)
+_SPECTRA = ("results/scans/", "results/reflectance/")
+_LARGE_BYTES = 1_000_000
+
+
+def stays_in_place(output: Mapping[str, Any]) -> bool:
+    """Tell whether an output of a record is not copied into the store: a large table of spectra."""
+    large = isinstance(output.get("bytes"), int) and output["bytes"] >= _LARGE_BYTES
+    return large and str(output["path"]).startswith(_SPECTRA)
 
 
 def _say_nothing(_words: str) -> None:
@@ -81,11 +98,44 @@ class ContentStore:
             say(f"{FOLDER}/{entry.parent.name}/{entry.name}: {why}; ignored and made again")
             remove_folder(entry)
             return None
+        moved = [output for output in record["outputs"] if stays_in_place(output)]
+        if not all(self._is_whole(entry, output) for output in moved):
+            remove_folder(entry)  # no fault: what was in place was removed or written over
+            return None
         for output in record["outputs"]:
-            with whole_file(self.study / output["path"]) as temporary:
-                shutil.copyfile(entry / output["sha256"], temporary)
+            kept, place = entry / output["sha256"], self.study / output["path"]
+            if output not in moved:
+                with whole_file(place) as temporary:
+                    shutil.copyfile(kept, temporary)
+            elif kept.is_file():
+                not_through_a_link(place.parent).mkdir(parents=True, exist_ok=True)
+                kept.replace(not_through_a_link(place))
         os.utime(not_through_a_link(entry))
         return record
+
+    def _is_whole(self, entry: Path, output: Mapping[str, Any]) -> bool:
+        """Tell whether a file that is not copied is in the entry or in place, as recorded."""
+        return any(
+            place.is_file() and sha256_of_file(place) == output["sha256"]
+            for place in (entry / output["sha256"], self.study / output["path"])
+        )
+
+    def set_aside(self, record: Record) -> None:
+        """Move what was not copied of a result into its entry, before another takes its place.
+
+        Parameters
+        ----------
+        record
+            The record of the result in place. Without an entry, or where a file is not what the
+            record says, nothing is moved.
+        """
+        entry = self._entry(record["key"])
+        for output in record["outputs"] if entry.is_dir() else ():
+            kept, place = entry / output["sha256"], self.study / output["path"]
+            if not stays_in_place(output) or kept.exists() or not place.is_file():
+                continue
+            if sha256_of_file(not_through_a_link(place)) == output["sha256"]:
+                place.replace(not_through_a_link(kept))
 
     def differs_from(self, key: str, record: Path) -> bool:
         """Tell whether the record kept under ``key`` is another text than the file ``record``."""
@@ -103,16 +153,40 @@ class ContentStore:
         """Keep the outputs that a record names."""
         entry = self._entry(record["key"])
         if entry.is_dir():
+            for output in record["outputs"]:
+                if stays_in_place(output):  # it was made again meanwhile
+                    remove_file(entry / output["sha256"])
             return
         building = entry.with_name(f".{entry.name}.{os.getpid()}.tmp")
         not_through_a_link(building).mkdir(parents=True)
         try:
             for output in record["outputs"]:
-                shutil.copyfile(self.study / output["path"], building / output["sha256"])
+                if not stays_in_place(output):
+                    shutil.copyfile(self.study / output["path"], building / output["sha256"])
             write_record(building / _RECORD, record)
             building.rename(entry)
         finally:
             remove_folder(building)
+
+    def copy_from(self, other: ContentStore, record: Record) -> bool:
+        """Keep what another store keeps of a record's outputs; return whether it is kept whole."""
+        key = record["key"]
+        if self.keeps(key):
+            return True
+        source, entry = other._entry(key), self._entry(key)
+        paths = [output["path"] for output in record["outputs"]]
+        if not source.is_dir() or _why_damaged(source, key, read_record(source / _RECORD), paths):
+            return False
+        building = entry.with_name(f".{entry.name}.{os.getpid()}.tmp")
+        not_through_a_link(building).mkdir(parents=True)
+        try:
+            for output in record["outputs"]:
+                shutil.copyfile(source / output["sha256"], building / output["sha256"])
+            shutil.copyfile(source / _RECORD, building / _RECORD)
+            building.rename(entry)
+        finally:
+            remove_folder(building)
+        return True
 
     def entries(self) -> list[tuple[Path, int, float]]:
         """Return folder, bytes and time of last use of every entry, the longest unused first."""
@@ -171,6 +245,8 @@ def _why_damaged(entry: Path, key: str, record: Record | None, owed: Collection[
         return f"a damaged entry, without {lacking[0]}"
     for output in record["outputs"]:
         kept = entry / output["sha256"]
+        if stays_in_place(output) and not kept.exists():
+            continue
         if not kept.is_file() or sha256_of_file(kept) != output["sha256"]:
             return f"a damaged entry, whose copy of {output['path']} is gone or was changed"
     return None

@@ -91,28 +91,134 @@ def to_reflectance(
         Native axis to grid, ``(n_wavelengths, n_pixels)``.
     """
     sample = scans.where("sample")
-    lit = references.blocks.lit
-    unlit = np.asarray(abs(weights) @ (~lit).astype(np.float64) > 0, dtype=bool)
+    out = _blank((len(sample), weights.shape[0]), unlit_on_grid(references, weights))
+    for rows, part in _on_grid(scans, references, panel, weights):
+        _put(out, rows, part, slice(None))
+    return _finished(out, references.noise.known)
+
+
+class MoreSourcesError(Exception):
+    """A leaf scan has a shared source that was not named; ``names`` holds all known by now."""
+
+    def __init__(self, names: frozenset[str]) -> None:
+        super().__init__(", ".join(sorted(names)))
+        self.names = names
+
+
+def reflected_parts(
+    scans: Scans,
+    references: References,
+    panel: float | Floats,
+    weights: scipy.sparse.csr_array,
+    n_rows: int,
+    sources: frozenset[str],
+) -> Iterator[Reflected]:
+    """Yield the reflectance of successive leaf scans, ``n_rows`` at a time, in sheet order.
+
+    The same numbers as :func:`to_reflectance`. Memory does not grow with the session as long as
+    leaf scans that share their references stand near each other in the sheet.
+
+    Parameters
+    ----------
+    scans, references, panel, weights
+        As of :func:`to_reflectance`.
+    n_rows
+        Scans of a part; the last may hold fewer.
+    sources
+        Names of the shared sources. Each part has all of them, zero where a scan has none.
+
+    Raises
+    ------
+    MoreSourcesError
+        If a scan has a source that is not among them.
+    """
+    n_samples, unlit = len(scans.where("sample")), unlit_on_grid(references, weights)
+    waiting: dict[int, Reflected] = {}
+    left: dict[int, int] = {}
+    first = 0
+    for rows, part in _on_grid(scans, references, panel, weights):
+        if not sources >= part.shared.keys():
+            raise MoreSourcesError(sources | part.shared.keys())
+        for number in np.unique(rows // n_rows).tolist():
+            if number not in waiting:
+                left[number] = min(n_rows, n_samples - number * n_rows)
+                waiting[number] = _blank((left[number], weights.shape[0]), unlit)
+                for name in sources:
+                    waiting[number].shared[name] = np.zeros(
+                        waiting[number].reflectance.shape, dtype=np.float32
+                    )
+            here = rows // n_rows == number
+            _put(waiting[number], rows[here] - number * n_rows, part, here)
+            left[number] -= int(here.sum())
+        while first in waiting and not left[first]:
+            yield _finished(waiting.pop(first), references.noise.known)
+            first += 1
+
+
+def unlit_on_grid(references: References, weights: scipy.sparse.csr_array) -> NDArray[np.bool_]:
+    """Return the wavelengths of the grid that no light reached, shape ``(n_wavelengths,)``."""
+    dark = (~references.blocks.lit).astype(np.float64)
+    return np.asarray(abs(weights) @ dark > 0, dtype=bool)
+
+
+def _blank(shape: tuple[int, int], unlit: NDArray[np.bool_]) -> Reflected:
+    return Reflected(np.empty(shape), np.zeros(shape), np.zeros(shape), unlit)
+
+
+def _on_grid(
+    scans: Scans,
+    references: References,
+    panel: float | Floats,
+    weights: scipy.sparse.csr_array,
+) -> Iterator[tuple[NDArray[np.intp], Reflected]]:
+    """Yield places of leaf scans that share blocks and time, and what they are on the grid.
+
+    In the order of the first of each; where the noise is not known, reflectance alone.
+    """
+    sample = scans.where("sample")
+    lit, unlit = references.blocks.lit, unlit_on_grid(references, weights)
     squared = weights.multiply(weights).tocsr()
-    shape = (len(sample), weights.shape[0])
-    out = Reflected(np.empty(shape), np.zeros(shape), np.zeros(shape), unlit)
-    # A huge rate where there is no light: finite numbers, overwritten below.
+    # A huge rate where there is no light: finite numbers, overwritten at the end.
     shaded = replace(references.blocks, rate=np.where(lit, references.blocks.rate, _NO_LIGHT))
-    for rows in _groups(references, scans.integration_ms[sample]):
+    groups = _groups(references, scans.integration_ms[sample])
+    for rows in sorted(groups, key=lambda members: int(members[0])):
         part = _reflect(scans, references, shaded, rows, panel)
-        out.reflectance[rows] = (weights @ part.reflectance.T).T
-        if references.noise.known:
-            out.u_scan[rows] = np.sqrt(squared @ part.scan.T).T
-            out.u_noise[rows] = np.sqrt(squared @ part.reference.T).T
-            for name, change in part.shared.items():
-                column = out.shared.setdefault(name, np.zeros(shape, dtype=np.float32))
-                column[rows] = (weights @ change.T).T
-    out.reflectance[:, unlit] = 0.0
-    if references.noise.known:
-        out.u_scan[:, unlit] = UNLIT_U
-        out.u_noise[:, unlit] = 0.0
+        value = (weights @ part.reflectance.T).T
+        if not references.noise.known:
+            yield rows, Reflected(value, np.zeros((len(rows), 1)), np.zeros((len(rows), 1)), unlit)
+            continue
+        u_scan = np.sqrt(squared @ part.scan.T).T
+        u_noise = np.sqrt(squared @ part.reference.T).T
+        shared = {
+            name: np.asarray((weights @ change.T).T, dtype=np.float32)
+            for name, change in part.shared.items()
+        }
+        yield rows, Reflected(value, u_scan, u_noise, unlit, shared)
+
+
+def _put(
+    out: Reflected,
+    places: NDArray[np.intp],
+    part: Reflected,
+    which: slice | NDArray[np.bool_],
+) -> None:
+    """Put some scans of a part at their places."""
+    out.reflectance[places] = part.reflectance[which]
+    out.u_scan[places] = part.u_scan[which]
+    out.u_noise[places] = part.u_noise[which]
+    for name, change in part.shared.items():
+        column = out.shared.setdefault(name, np.zeros(out.reflectance.shape, dtype=np.float32))
+        column[places] = change[which]
+
+
+def _finished(out: Reflected, known: bool) -> Reflected:
+    """Write over the wavelengths that no light reached."""
+    out.reflectance[:, out.unlit] = 0.0
+    if known:
+        out.u_scan[:, out.unlit] = UNLIT_U
+        out.u_noise[:, out.unlit] = 0.0
         for column in out.shared.values():
-            column[:, unlit] = 0.0
+            column[:, out.unlit] = 0.0
     return out
 
 

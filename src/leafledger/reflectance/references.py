@@ -253,7 +253,8 @@ def _refuse(scans: Scans, darks: Darks) -> None:
     dark, white = scans.where("dark"), scans.where("white")
     bright = scans.counts[white][:, middle]
     dim = np.median(scans.counts[dark][:, middle], axis=1)
-    leaves = np.median(scans.counts[scans.where("sample")][:, middle], axis=1)
+    # Each leaf by itself: a copy of all of them would be as large as the session.
+    leaves = np.array([np.median(scans.counts[leaf, middle]) for leaf in scans.where("sample")])
     problems = reference_choice.swapped_roles(scans.session, np.median(bright, axis=1), dim, leaves)
     if problems:
         raise InputFault(problems)

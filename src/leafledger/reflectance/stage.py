@@ -6,7 +6,7 @@ the same grid and through the same smoothing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +16,15 @@ from numpy.typing import NDArray
 
 from leafledger.errors import InputFault, Problem
 from leafledger.records.record import Job, Metric, Outcome
-from leafledger.reflectance.conversion import UNLIT_U, Reflected, to_reflectance, with_axis_doubt
+from leafledger.reflectance.conversion import (
+    UNLIT_U,
+    MoreSourcesError,
+    Reflected,
+    reflected_parts,
+    to_reflectance,
+    unlit_on_grid,
+    with_axis_doubt,
+)
 from leafledger.reflectance.panel import panel_of
 from leafledger.reflectance.references import (
     References,
@@ -29,7 +37,13 @@ from leafledger.reflectance.references import (
 )
 from leafledger.reflectance.wavelength_correction import correct_axis, wavelengths_asked
 from leafledger.spectra.grid import resampling_weights, smoothing_weights, target_axis
-from leafledger.study.table_files import SHARED_SOURCES, SpectraTable, read_spectra, write_spectra
+from leafledger.study.table_files import (
+    ROWS_PER_GROUP,
+    SHARED_SOURCES,
+    SpectraTable,
+    read_spectra,
+    write_spectra_in_parts,
+)
 from leafledger.study.tables import REFLECTANCE
 
 if TYPE_CHECKING:
@@ -46,17 +60,25 @@ def run(job: Job) -> Outcome:
     InputFault
         If references are missing or unusable, or the grid does not fit the session's range.
     """
-    table = read_spectra(job.inputs["scans"], ("counts", "reflectance"))
     table_file = job.inputs.get("panel")
     shown = "" if table_file is None else job.shown(table_file)
-    converted = convert_session(table, job.settings, job.session or "", table_file, shown)
-    _write(job, converted)
-    return converted.outcome
+    # No name holds the table, so that counts can go once their hot pixels are interpolated.
+    prepared = _prepared(
+        read_spectra(job.inputs["scans"], ("counts", "reflectance")),
+        job.settings,
+        job.session or "",
+        table_file,
+        shown,
+    )
+    sources: frozenset[str] | None = frozenset()
+    while sources is not None:
+        sources = _written(job, prepared, sources)
+    return prepared.outcome
 
 
 @dataclass(frozen=True)
-class ConvertedSession:
-    """Reflectance of the leaf scans of a session, with all that its file says of them.
+class PreparedSession:
+    """A session whose references are ready, with all that its file says of the leaf scans.
 
     Attributes
     ----------
@@ -64,13 +86,28 @@ class ConvertedSession:
         Columns of the table that are no spectra, a value for each leaf scan.
     grid_nm
         Wavelengths, shape ``(n_wavelengths,)``, nm.
-    reflected
-        Reflectance and its uncertainties.
     metadata
         What the checks need of panel, instrument and references.
     outcome
         Metrics and warnings.
+    parts
+        Given a number of rows and the names of the shared sources, yields the reflectance of so
+        many successive leaf scans.
+    whole
+        Returns the reflectance of all of them.
     """
+
+    columns: Mapping[str, list[Any]]
+    grid_nm: Floats
+    metadata: Mapping[str, Any]
+    outcome: Outcome
+    parts: Callable[[int, frozenset[str]], Iterator[Reflected]]
+    whole: Callable[[], Reflected]
+
+
+@dataclass(frozen=True)
+class ConvertedSession:
+    """Reflectance of the leaf scans of a session; the attributes are those of `PreparedSession`."""
 
     columns: Mapping[str, list[Any]]
     grid_nm: Floats
@@ -104,6 +141,18 @@ def convert_session(
     InputFault
         If references are missing or unusable, or the grid does not fit the session's range.
     """
+    made = _prepared(table, settings, session, panel_file, shown_panel)
+    return ConvertedSession(made.columns, made.grid_nm, made.whole(), made.metadata, made.outcome)
+
+
+def _prepared(
+    table: SpectraTable,
+    settings: Mapping[str, Any],
+    session: str,
+    panel_file: Path | None,
+    shown_panel: str,
+) -> PreparedSession:
+    """Prepare the references of a session; the leaf scans are converted afterwards."""
     instrument, reflectance = settings["instrument"], settings["reflectance"]
     full_scale = instrument["full_scale_counts"]
     if full_scale is None:
@@ -122,18 +171,27 @@ def convert_session(
     if table.metadata["quantity"] == "reflectance":
         return _pass_through(table, grid_nm, weights, metadata)
     scans = scans_of(table, session, full_scale)
+    del table
     if not len(scans.where("sample")):
         return _empty(scans, grid_nm, metadata)
     scans, said = fill_defaults(scans)
     scans, hot_at, hot = without_hot_pixels(scans)
     references, more = build_references(scans, instrument, reflectance)
-    reflected = to_reflectance(scans, references, panel.reflectance, weights)
+    modes: Floats | None = None
     if axis.modes_nm is not None and references.noise.known:
-        modes = [np.interp(grid_nm, axis.wavelength_nm, mode) for mode in axis.modes_nm]
-        reflected = with_axis_doubt(reflected, grid_nm, np.stack(modes))
+        modes = np.stack([np.interp(grid_nm, axis.wavelength_nm, m) for m in axis.modes_nm])
+
+    def parts(n_rows: int, sources: frozenset[str]) -> Iterator[Reflected]:
+        for part in reflected_parts(scans, references, panel.reflectance, weights, n_rows, sources):
+            yield part if modes is None else with_axis_doubt(part, grid_nm, modes)
+
+    def whole() -> Reflected:
+        reflected = to_reflectance(scans, references, panel.reflectance, weights)
+        return reflected if modes is None else with_axis_doubt(reflected, grid_nm, modes)
+
     columns = reference_columns(scans, references)
     drift, outliers = drift_and_outliers(scans, references)
-    unlit_nm = [float(w) for w in grid_nm[reflected.unlit]]
+    unlit_nm = [float(w) for w in grid_nm[unlit_on_grid(references, weights)]]
     known = references.noise.known
     metadata |= {"has_references": True, "u": "known" if known else "unknown", "unlit_nm": unlit_nm}
     metadata |= {"hot_pixels": hot_at.tolist()}
@@ -144,7 +202,7 @@ def convert_session(
     unlit = _unlit_sentence(unlit_nm, known)
     outcome = Outcome(warnings=[*axis.warnings, *said, *hot, *more, *outliers, *unlit])
     outcome.metrics = [*_metrics(scans, references, columns, drift), *axis.metrics]
-    return ConvertedSession(columns, grid_nm, reflected, metadata, outcome)
+    return PreparedSession(columns, grid_nm, metadata, outcome, parts, whole)
 
 
 def reference_problems(
@@ -221,52 +279,81 @@ def _pass_through(
     grid_nm: Floats,
     weights: scipy.sparse.csr_array,
     metadata: dict[str, Any],
-) -> ConvertedSession:
+) -> PreparedSession:
     """Bring reflectance as it arrived to the grid; its uncertainty is unknown."""
     rows = table.rows
     order = np.argsort(rows["order"].to_numpy(), kind="stable")
     order = order[rows["role"].to_numpy(dtype=str)[order] == "sample"]
-    value = np.ascontiguousarray((weights @ table.spectra["reflectance"][order].T).T)
-    zeros = np.zeros_like(value)
+    unlit = np.zeros(len(grid_nm), dtype=bool)
+
+    def parts(n_rows: int, _sources: frozenset[str]) -> Iterator[Reflected]:
+        for start in range(0, max(len(order), 1), max(n_rows, 1)):
+            scans = order[start : start + n_rows]
+            value = np.ascontiguousarray((weights @ table.spectra["reflectance"][scans].T).T)
+            yield Reflected(value, np.zeros_like(value), np.zeros_like(value), unlit)
+
     columns: dict[str, list[Any]] = {name: [""] * len(order) for name in REFLECTANCE}
     columns["scan"] = [str(s) for s in rows["scan"].to_numpy(dtype=str)[order]]
     columns["white_after_weight"] = [None] * len(order)
     metadata |= {"has_references": False, "u": "unknown", "unlit_nm": []}
-    reflected = Reflected(value, zeros, zeros, np.zeros(len(grid_nm), dtype=bool))
     outcome = Outcome(metrics=[Metric("n_samples", float(len(order)))])
-    return ConvertedSession(columns, grid_nm, reflected, metadata, outcome)
+    return PreparedSession(
+        columns, grid_nm, metadata, outcome, parts, lambda: next(parts(len(order), frozenset()))
+    )
 
 
-def _empty(scans: Scans, grid_nm: Floats, metadata: dict[str, Any]) -> ConvertedSession:
+def _empty(scans: Scans, grid_nm: Floats, metadata: dict[str, Any]) -> PreparedSession:
     """Return a table without rows for a session that holds no leaf scan."""
     nothing = np.zeros((0, len(grid_nm)))
     metadata |= {"has_references": bool(len(scans.where("white"))), "u": "unknown", "unlit_nm": []}
     blank = Reflected(nothing, nothing, nothing, np.zeros(len(grid_nm), dtype=bool))
     said = f"Session {scans.session} holds no leaf scan (role sample)."
     outcome = Outcome(metrics=[Metric("n_samples", 0.0)], warnings=[said])
-    return ConvertedSession({name: [] for name in REFLECTANCE}, grid_nm, blank, metadata, outcome)
+    columns: dict[str, list[Any]] = {name: [] for name in REFLECTANCE}
+    return PreparedSession(
+        columns, grid_nm, metadata, outcome, lambda _n, _sources: iter([blank]), lambda: blank
+    )
 
 
-def _write(job: Job, converted: ConvertedSession) -> None:
+def _written(job: Job, made: PreparedSession, sources: frozenset[str]) -> frozenset[str] | None:
+    """Write the table, a row group at a time.
+
+    Returns
+    -------
+    frozenset or None
+        The names of the shared sources by which to begin anew, if a scan has one that is not
+        among ``sources``: a table has the same columns from its first row.
+    """
+    try:
+        first = next(iter(made.parts(ROWS_PER_GROUP, sources)))
+        _write(job, made, sorted(first.shared), made.parts(ROWS_PER_GROUP, sources))
+    except MoreSourcesError as more:
+        return more.names
+    return None
+
+
+def _write(job: Job, made: PreparedSession, shared: list[str], parts: Iterator[Reflected]) -> None:
     import pyarrow as pa
 
-    columns, reflected = converted.columns, converted.reflected
+    columns = made.columns
     kinds = {"white_after_weight": pa.float64()}
     rows = pa.table(
         {name: pa.array(columns[name], type=kinds.get(name, pa.string())) for name in REFLECTANCE}
     )
-    shared = {name: reflected.shared[name] for name in sorted(reflected.shared)}
-    spectra: dict[str, NDArray[np.floating[Any]]] = {
-        "reflectance": reflected.reflectance,
-        "u_scan": reflected.u_scan,
-        "u_reference": reflected.u_reference,
-        "u_noise": reflected.u_noise,
-        **shared,
-    }
-    metadata = {**converted.metadata, SHARED_SOURCES: list(shared)}
+    spectra: Iterator[Mapping[str, NDArray[np.floating[Any]]]] = (
+        {
+            "reflectance": part.reflectance,
+            "u_scan": part.u_scan,
+            "u_reference": part.u_reference,
+            "u_noise": part.u_noise,
+            **{name: part.shared[name] for name in shared},
+        }
+        for part in parts
+    )
+    metadata = {**made.metadata, SHARED_SOURCES: shared}
     in_full = () if metadata["has_references"] else ("reflectance",)
     place = job.outputs["reflectance"]
-    write_spectra(place, rows, converted.grid_nm, spectra, metadata, in_full=in_full)
+    write_spectra_in_parts(place, rows, made.grid_nm, spectra, metadata, in_full=in_full)
 
 
 def _metrics(

@@ -33,7 +33,7 @@ from leafledger.report.numbers import (
     short,
     unit_suffix,
 )
-from leafledger.traits.rivals import WORDS as PROCEDURES
+from leafledger.traits.prediction_error import WORDS as PROCEDURES
 from leafledger.words import counted
 
 if TYPE_CHECKING:

@@ -235,7 +235,7 @@ _PARTS_OF_AN_INDEX = {
 }
 _ORDER = (
     "effects_summary", "effects", "sensitivity", "variants", "unit_indices", "group_means",
-    "spectrum_effects", "variance_components", "power",
+    "unit_changes", "spectrum_effects", "variance_components", "power",
     "indices",
     "accepted", "exclusions", "quality", "session_effects", "order_effects", "signal",
     "mean spectra", "levels", "scans", "reflectance", "catalogue",

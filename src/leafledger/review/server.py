@@ -17,8 +17,7 @@ from leafledger.local_page.local_server import (
     problem_answer,
 )
 from leafledger.review.decision_file import DecisionRequest
-from leafledger.review.photos import MEDIA_TYPE
-from leafledger.review.review_session import ReviewSession
+from leafledger.review.review_session import MEDIA_TYPE, ReviewSession
 from leafledger.study.scan_sheet import DECISIONS_FILE
 
 if TYPE_CHECKING:

@@ -1,44 +1,50 @@
 """The child process of a run: level after level, only what our records call out of date.
 
-``python -m leafledger.runner.execute CORES`` in the study folder, with the run's id in the
-environment. A level is judged after the one before it has ended, so that a result that came out
-byte for byte as before forces nothing after it. What the content store keeps of a level is put
-back without Snakemake; Snakemake does the rest.
+``python -m leafledger.runner.execute CORES [PROFILE TOKEN]`` in the study folder, with the run's id
+in the environment, and for a cluster its profile and the token of the run's lease. A level is
+judged after the one before it has ended, so that a result that came out byte for byte as before
+forces nothing after it. What the content store keeps of a level is put back without Snakemake;
+Snakemake does the rest. A cluster is given all levels before the report at once.
 """
 
 from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from contextlib import suppress
 from pathlib import Path
 
 from leafledger.errors import InputFault
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
-from leafledger.records.record import key_of
+from leafledger.records.record import key_of, read_record
 from leafledger.records.store import ContentStore
+from leafledger.runner.cluster import Cluster, open_profile
 from leafledger.runner.outdated import outdated
 from leafledger.runner.plan_statement import keep_history
 from leafledger.runner.step import (
     FOLDER_DATE,
     Ended,
+    GivenRun,
     TaskRun,
     clear_folders,
     code_of_task,
     die_with_parent,
+    hand_jobs,
     may_use_store,
     put_record,
 )
 from leafledger.runner.variant_runs import TABLE_VARIABLE, make_table, variant_at_work
+from leafledger.runner.workers import Workers
 from leafledger.runner.workflow import drop_incomplete, run_tasks
-from leafledger.study.reading import read_study
+from leafledger.study.reading import read_study_at_rest
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.settings import settings_of
 from leafledger.study.study import Study
 from leafledger.study.table_files import not_through_a_link, refuse_links, remove_file, write_text
 from leafledger.study.tasks import Task, inputs, levels, outputs
+from leafledger.study.unchanged import remove_jobs
 
 
 def main() -> int:
@@ -49,23 +55,34 @@ def main() -> int:
     """
     die_with_parent()
     try:
-        return _run_levels(int(sys.argv[1]))
+        cores, *cluster = sys.argv[1:]
+        with Workers() as workers:
+            handed = _cluster(int(cores), *cluster) if cluster else None
+            return _run_levels(int(cores), handed, workers)
     except InputFault as fault:
         print(fault, file=sys.stderr)  # noqa: T201
         return 2
 
 
-def _run_levels(cores: int) -> int:
+def _cluster(cores: int, profile: str, token: str) -> Cluster:
+    given = GivenRun(
+        run=os.environ[events.RUN_VARIABLE],
+        token=token,
+        folder=str(Path.cwd()),
+        variant=variant_at_work(),
+        use_store=may_use_store(),
+    )
+    return Cluster(open_profile(profile), cores, given)
+
+
+def _run_levels(cores: int, cluster: Cluster | None, workers: Workers) -> int:
     folder = Path.cwd()
     run = os.environ[events.RUN_VARIABLE]
-    study = read_study(folder, variant_at_work())
+    study, rests = read_study_at_rest(folder, variant_at_work())
     digests = FileDigests(folder)
     moved = False
     for level in levels(study):
-        wanted = os.environ.get(TABLE_VARIABLE) and Task("report") in level
-        if wanted and not make_table(study, run, digests):
-            return 1
-        if Task("report") in level and not keep_history(study, run):
+        if Task("report") in level and not _made_of_the_book(study, run, digests):
             return 1
         stale = _stale(study, level, digests)
         if not stale:
@@ -82,20 +99,58 @@ def _run_levels(cores: int) -> int:
         if not stale:
             date_in_order(study, level)
             continue
-        ended_well = run_tasks(folder, stale, cores)
-        left = _stale(study, level, digests)
-        if left and all(_said_done(folder, run, task) for task in left):
-            # Snakemake takes back what a task wrote if the clock was set back at that moment: once
-            # more, from the store.
-            ended_well = run_tasks(folder, left, cores)
-            left = _stale(study, level, digests)
+        set_aside(study, stale)
+        hand_jobs(study, run, stale, rests)
+        if cluster is not None:
+            date_all_in_order(study, stale)
+            ended_well = cluster.run_tasks(study, stale, digests)
+        else:
+            workers.start()
+            ended_well = _done_here(study, run, level, stale, cores, digests)
         digests.save()
-        if not ended_well or left:
+        if not ended_well:
             return 1
         date_in_order(study, level)
     digests.save()
+    remove_jobs(folder)
     drop_incomplete(study)
     return 0
+
+
+def _done_here(
+    study: Study,
+    run: str,
+    level: list[Task],
+    stale: Collection[Task],
+    cores: int,
+    digests: FileDigests,
+) -> bool:
+    """Do the tasks of a level that must run on this machine; return whether all are up to date."""
+    ended_well = run_tasks(study.folder, stale, cores)
+    left = _stale(study, level, digests)
+    if left and all(_said_done(study.folder, run, task) for task in left):
+        # Snakemake takes back what a task wrote if the clock was set back at that moment: once
+        # more, from the store.
+        ended_well = run_tasks(study.folder, left, cores)
+        left = _stale(study, level, digests)
+    return ended_well and not left
+
+
+def _made_of_the_book(study: Study, run: str, digests: FileDigests) -> bool:
+    """Make what the report reads and no rule makes; return whether it stands."""
+    if os.environ.get(TABLE_VARIABLE) and not make_table(study, run, digests):
+        return False
+    return keep_history(study, run)
+
+
+def set_aside(study: Study, among: Iterable[Task]) -> None:
+    """Move large results of tasks that are about to be made anew into the store, for going back."""
+    store = ContentStore(study.folder)
+    for task in among if may_use_store() else ():
+        record = read_record(study.folder / task.record)
+        if record is not None:
+            with suppress(OSError):  # then it is written over, and computed if it is wanted again
+                store.set_aside(record)
 
 
 def date_in_order(study: Study, level: list[Task]) -> None:
@@ -113,6 +168,15 @@ def date_in_order(study: Study, level: list[Task]) -> None:
             stamp = path / FOLDER_DATE if name.endswith("/") else path
             if stamp.is_file() and stamp.stat().st_mtime_ns < newest:
                 os.utime(not_through_a_link(stamp), ns=(newest, newest))
+
+
+def date_all_in_order(study: Study, stale: Collection[Task]) -> None:
+    """Date every result in order, but those of tasks that must run: Snakemake on a node sees all.
+
+    A level that waits is dated as well: what rests on a task that must run is made again anyway.
+    """
+    for level in levels(study):
+        date_in_order(study, [task for task in level if task not in stale])
 
 
 def _is_result(study: Study, path: Path) -> bool:
@@ -167,6 +231,7 @@ def _restored(
         return False
     task_run = TaskRun(study.folder, run, task)
     try:
+        set_aside(study, [task])
         record = store.restore(
             key,
             outputs(task).values(),
@@ -174,8 +239,8 @@ def _restored(
         )
         if record is None:
             return False
-        clear_folders(study, task, record)
-        told = put_record(study, task, record)
+        clear_folders(study.folder, task, record)
+        told = put_record(study.folder, task, record)
         write_text(study.folder / LOGS / f"{task.name}.log", "")
         task_run.begin()
         task_run.end(Ended("restored", key=key, record=told))

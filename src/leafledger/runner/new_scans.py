@@ -22,7 +22,7 @@ from leafledger.study.table_files import SpectraTable, read_json, read_spectra
 if TYPE_CHECKING:
     import pandas as pd
 
-    from leafledger.spectra.transfer import Transfer
+    from leafledger.spectra.applicability import Transfer
 
 
 _SESSION = "new"
@@ -181,7 +181,7 @@ def estimate_scans(
     InputFault
         With the problems of the model, the files, their references or their wavelengths.
     """
-    from leafledger.spectra.transfer import on_axis, refuse_beyond_standards, transfer_sentence
+    from leafledger.spectra.applicability import on_axis, refuse_beyond_standards, transfer_sentence
     from leafledger.traits.model import estimate, estimate_warnings, load_trait_model
 
     saved = load_trait_model(model)
@@ -213,7 +213,7 @@ def _reflectance_of(
 
 def _transfer(model: Path, model_nm: NDArray[np.float64], sheet: Path, form: Form) -> Transfer:
     """Return the correction that the standards of a sheet give."""
-    from leafledger.spectra.transfer import learn_transfer, on_axis
+    from leafledger.spectra.applicability import learn_transfer, on_axis
 
     written = form if form.quantity != "counts" else form.model_copy(
         update={"quantity": "reflectance"}

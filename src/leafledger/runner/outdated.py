@@ -253,7 +253,7 @@ def _record_changed(folder: Path, record: Record, task: Task) -> str | None:
 
 def _settings_changed(study: Study, task: Task, record: Record) -> str | None:
     now = settings_of(study, task.rule, task.session)
-    if canonical_json(record["settings"]) == canonical_json(now):
+    if _same_settings(record["settings"], now):
         return None
     treatment = study.definition.design.treatment or "treatment"
     found = [d.name for d in settings_differ(record, {**record, "settings": now}, treatment)]
@@ -265,6 +265,26 @@ def _settings_changed(study: Study, task: Task, record: Record) -> str | None:
         more = f" and {len(different) - 3} more" if len(different) > 3 else ""
         said.append("settings changed: " + (", ".join(different[:3]) or "their form") + more)
     return "; ".join(said)
+
+
+_ROWS = frozenset({"scans", "units", "elsewhere", "labels"})
+"""Settings that hold rows of the sheets: one of each scan or unit, texts and numbers."""
+
+
+def _same_settings(before: Mapping[str, Any], now: Mapping[str, Any]) -> bool:
+    """Tell whether two settings are the same, 1 and 1.0 being two.
+
+    Rows of sheets are compared as they are: a column always holds one type, and writing a large
+    study's rows as text takes most of the time of ``status``.
+    """
+    rows_same = before.keys() == now.keys() and all(
+        before[name] == now[name] for name in now if name in _ROWS
+    )
+    others = [
+        {name: value for name, value in settings.items() if name not in _ROWS}
+        for settings in (before, now)
+    ]
+    return rows_same and canonical_json(others[0]) == canonical_json(others[1])
 
 
 def _measured_since(

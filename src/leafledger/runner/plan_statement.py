@@ -159,7 +159,7 @@ def _made(study: Study, facts: Facts) -> Ended:
         record = _record(study, facts)
         if may_use_store():
             store.keep(record)
-    return Ended(outcome, key=key, record=put_record(study, PLAN_HISTORY_TASK, record))
+    return Ended(outcome, key=key, record=put_record(study.folder, PLAN_HISTORY_TASK, record))
 
 
 def _settings(facts: Facts) -> dict[str, Any]:

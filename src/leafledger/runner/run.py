@@ -10,26 +10,35 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from leafledger.errors import InputFault, Problem
+from leafledger.errors import InputFault, LeafledgerError, Problem
 from leafledger.ledger import book
 from leafledger.ledger.variants_table import remove_table, restore_table
 from leafledger.platforms import end_group, start_apart
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
+from leafledger.runner.cluster import Cluster, Profile, begin_logs, end_jobs, open_profile
 from leafledger.runner.outdated import plan, would_run
 from leafledger.runner.plan_statement import REBUILT_VARIABLE
+from leafledger.runner.scheduler import why_all_wait
 from leafledger.runner.step import (
     NO_STORE_VARIABLE,
     PARENT_VARIABLE,
     VARIANT_VARIABLE,
+    GivenRun,
     problems_file,
 )
 from leafledger.runner.study_check import NOTHING_YET, checked_study, sheet_warnings
-from leafledger.runner.study_folder import remove_orphans, study_lock, sweep_temporaries, trim_store
+from leafledger.runner.study_folder import (
+    HeldStudy,
+    remove_orphans,
+    study_lock,
+    sweep_temporaries,
+    trim_store,
+)
 from leafledger.runner.variant_runs import TABLE_VARIABLE, needs_run, table_is_current, variants_of
 from leafledger.study.definition_file import FILE as STUDY_FILE
 from leafledger.study.definition_file import of_variant, read_definition, with_rows
@@ -37,6 +46,7 @@ from leafledger.study.rules import LOGS
 from leafledger.study.study import Study
 from leafledger.study.table_files import link_problems, not_through_a_link, read_json
 from leafledger.study.tasks import PLAN_HISTORY_TASK, VARIANTS_TASK, Task
+from leafledger.study.unchanged import keep_rows
 
 # --- why a run ended as it did --------------------------------------------------------------------
 
@@ -92,6 +102,8 @@ def why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
         event = others[0]
         return f"{event['task']} failed: {event['message']} (log: {event['log']})"
     lines, _ = events.read_progress(study.folder, run)
+    if cut_off := [line["cut_off"] for line in lines if "cut_off" in line]:
+        return str(cut_off[-1])
     started = [line["task"] for line in lines if line.get("state") == "started"]
     ended = {line["task"] for line in lines if line.get("state") not in {None, "started"}}
     cut = [task for task in started if task not in ended]
@@ -116,6 +128,8 @@ def why_failed(study: Study, run: str, failed: list[dict[str, Any]]) -> str:
 # --- one run --------------------------------------------------------------------------------------
 
 _WATCH_SECONDS = 0.1
+_ASK_SECONDS = 30.0
+"""Seconds between two questions to the scheduler whether it has begun anything."""
 
 Listener = Callable[[dict[str, Any]], None]
 
@@ -182,6 +196,10 @@ class How:
     rebuilt
         Whether a recorded run is being rebuilt: what was made of the book is taken as it was
         recorded then.
+    profile
+        Where tasks are done; ``None`` for this machine.
+    held
+        The study as it is held.
     """
 
     cores: int
@@ -189,6 +207,37 @@ class How:
     use_store: bool = True
     into_tracking: bool = True
     rebuilt: bool = False
+    profile: Profile | None = None
+    held: HeldStudy | None = None
+
+    def cluster(self, study: Study, run: str) -> Cluster | None:
+        """Return where the tasks of a run are done, if not on this machine.
+
+        Raises
+        ------
+        InputFault
+            If the disk has no room for the lease that jobs look for.
+        """
+        if self.profile is None or self.held is None:
+            return None
+        if self.held.token is None:
+            raise InputFault(
+                Problem(
+                    file=".",
+                    found="a disk without room for the few bytes by which jobs find their run",
+                    expected="room on the disk that holds the study",
+                    mend="Free some space (`leafledger clean --store` may), then run again.",
+                )
+            )
+        folder = str(study.folder)
+        given = GivenRun(run, self.held.token, folder, study.variant, self.use_store)
+        return Cluster(self.profile, self.cores, given)
+
+
+def _profile(name: str | None) -> Profile | None:
+    """Return a profile that hands tasks to a cluster, ``None`` for this machine."""
+    profile = None if name is None else open_profile(name)
+    return None if profile is None or profile.is_local else profile
 
 
 def run_study(
@@ -199,6 +248,7 @@ def run_study(
     into_tracking: bool = True,
     variant: str | None = None,
     rebuilt: bool = False,
+    profile: str | None = None,
 ) -> RunResult:
     """Bring all results of a study up to date.
 
@@ -218,6 +268,8 @@ def run_study(
         Name of the variant whose settings hold; ``None``: the study as stated.
     rebuilt
         Whether a recorded run is being rebuilt.
+    profile
+        Name or folder of a Snakemake profile, by which a cluster does the tasks.
 
     Raises
     ------
@@ -225,8 +277,10 @@ def run_study(
         If the study cannot run at all; nothing has been touched then.
     """
     study = checked_study(folder, variant)
-    how = How(cores, listen, use_store, into_tracking, rebuilt)
-    with study_lock(study.folder):
+    how = How(cores, listen, use_store, into_tracking, rebuilt, _profile(profile))
+    with study_lock(study.folder) as held:
+        how = replace(how, held=held)
+        keep_rows(study)
         interrupted, notes = begin(study)
         result = run_held(study, how)
         result.notes = notes + result.notes
@@ -291,9 +345,15 @@ def _execute(study: Study, planned: list[str], how: How, with_table: bool) -> Ru
     folder = study.folder
     listen = how.listen or (lambda _line: None)
     listen({"planned": planned, "run": run, "variant": study.variant})
+    cluster = how.cluster(study, run)
     book.open_run(study, run)
+    if how.held is not None:
+        how.held.name_run(run)
     not_through_a_link(folder / LOGS).mkdir(exist_ok=True)
+    begin_logs(folder)
     command = [sys.executable, "-m", "leafledger.runner.execute", str(how.cores)]
+    if cluster is not None:
+        command += [str(cluster.profile.file), cluster.given.token]
     with not_through_a_link(folder / SNAKEMAKE_LOG).open("wb") as log:
         child = subprocess.Popen(
             command,
@@ -310,9 +370,12 @@ def _execute(study: Study, planned: list[str], how: How, with_table: bool) -> Ru
         meanwhile = book.store_prepared_meanwhile(study) if how.into_tracking else nullcontext()
         try:
             with meanwhile:
-                _watch(child, folder, run, listen)
-        except BaseException:
+                _watch(child, study, run, how)
+        except TakenOver:
             end_group(child)
+            raise
+        except BaseException:
+            end_group(child) if cluster is None else end_jobs(cluster, child)
             _close(study, run, "killed", "interrupted by the user")
             raise
     return _result(study, run, child.returncode)
@@ -332,15 +395,35 @@ def _environment(study: Study, run: str, how: How, with_table: bool) -> dict[str
     return {**os.environ, **ours}
 
 
-def _watch(child: subprocess.Popen[bytes], folder: Path, run: str, listen: Listener) -> None:
-    place = 0
+class TakenOver(LeafledgerError):
+    """Another machine has taken the study, as after this one stood still for long."""
+
+    def __init__(self, run: str) -> None:
+        super().__init__(
+            f"another machine has taken this study while run {run} stood still; this run has "
+            "ended, and what it had finished is kept. `leafledger status` says how it stands."
+        )
+
+
+def _watch(child: subprocess.Popen[bytes], study: Study, run: str, how: How) -> None:
+    listen = how.listen or (lambda _line: None)
+    place: dict[str, int] = {}
+    waits, asked = "", time.monotonic()
     while True:
         over = child.poll() is not None
-        lines, place = events.read_progress(folder, run, place)
+        lines, place = events.read_progress(study.folder, run, place)
         for line in lines:
             listen(line)
         if over:
             return
+        if how.held is not None and how.held.lost:
+            raise TakenOver(run)
+        if how.profile is not None and time.monotonic() - asked > _ASK_SECONDS:
+            asked = time.monotonic()
+            words = why_all_wait(study.folder) if how.profile.is_slurm else None
+            if words and words != waits:
+                listen({"waits": words})
+            waits = words or ""
         time.sleep(_WATCH_SECONDS)
 
 
@@ -356,9 +439,8 @@ def _result(study: Study, run: str, code: int) -> RunResult:
         outcome, message = "input_fault", problems[0].sentence()
     else:
         outcome, message = "failed", why_failed(study, run, failed)
-    notes = [
-        str(line["note"]) for line in events.read_progress(study.folder, run)[0] if "note" in line
-    ]
+    lines, _ = events.read_progress(study.folder, run)
+    notes = list(dict.fromkeys(str(line["note"]) for line in lines if "note" in line))
     try:
         _close(study, run, outcome, message)
     except OSError as error:
@@ -382,7 +464,9 @@ def _close(study: Study, run: str, outcome: str, message: str) -> None:
 # --- all variants, then the study as stated -------------------------------------------------------
 
 
-def run_variants(folder: Path, cores: int, listen: Listener | None = None) -> RunResult:
+def run_variants(
+    folder: Path, cores: int, listen: Listener | None = None, profile: str | None = None
+) -> RunResult:
     """Run every variant of a study that has no finished run that holds, then the study as stated.
 
     What variants have in common is computed once: each later one restores it. A variant that fails
@@ -396,6 +480,8 @@ def run_variants(folder: Path, cores: int, listen: Listener | None = None) -> Ru
         How many tasks may run side by side.
     listen
         Called with every line of progress.
+    profile
+        Name or folder of a Snakemake profile, by which a cluster does the tasks.
 
     Returns
     -------
@@ -408,8 +494,10 @@ def run_variants(folder: Path, cores: int, listen: Listener | None = None) -> Ru
         If the study, or a variant, cannot run at all; nothing has been touched then.
     """
     study = checked_study(folder)
-    how = How(cores, listen)
-    with study_lock(study.folder):
+    how = How(cores, listen, profile=_profile(profile))
+    with study_lock(study.folder) as held:
+        how = replace(how, held=held)
+        keep_rows(study)
         interrupted, notes = begin(study)
         digests = FileDigests(study.folder)
         ended = []

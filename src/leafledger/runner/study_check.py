@@ -281,7 +281,7 @@ def references_refused(study: Study, session: str, table: SpectraTable) -> list[
     """
     from leafledger.reflectance.stage import reference_problems
 
-    roles = {scan.role for scan in study.scans if scan.session == session}
+    roles = {scan.role for scan in study.scans_of(session)}
     if "counts" in table.spectra and not roles >= {"white", "dark"}:
         return []  # said of the scan sheet
     task = Task("reflectance", session)
@@ -683,7 +683,7 @@ def check_raw_files(study: Study, with_references: bool = True) -> RawFiles:
             problems += fault.problems
             continue
         warnings += read.warnings
-        files |= {scan.file for scan in study.scans if scan.session == session}
+        files |= {scan.file for scan in study.scans_of(session)}
         if with_references:
             problems += references_refused(study, session, table_of(job, read))
         if study.form(session).quantity == "counts":

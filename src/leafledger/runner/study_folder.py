@@ -13,6 +13,8 @@ from leafledger.ledger.view import BookView
 from leafledger.platforms import lock_file
 from leafledger.records.record import read_record
 from leafledger.records.store import ContentStore
+from leafledger.runner.lease import Lease, holder_elsewhere, take_lease, this_machine
+from leafledger.runner.scheduler import still_queued
 from leafledger.study.rules import LOGS, RECORDS, RESULTS
 from leafledger.study.study import Study
 from leafledger.study.table_files import (
@@ -29,38 +31,79 @@ from leafledger.study.tasks import FROM_THE_BOOK, outputs, tasks
 _FILE = "ledger/lock"
 
 
+class HeldStudy:
+    """A study that this process holds, until it is let go or the process ends.
+
+    Parameters
+    ----------
+    handle
+        The locked file: the kernel lets it go with the process, however that ends.
+    lease
+        What other machines see; ``None`` on a full disk.
+    """
+
+    def __init__(self, handle: IO[str], lease: Lease | None) -> None:
+        self._handle, self.lease = handle, lease
+
+    @property
+    def token(self) -> str | None:
+        """What jobs on other machines carry; ``None`` without a lease."""
+        return None if self.lease is None else self.lease.token
+
+    @property
+    def lost(self) -> bool:
+        """Whether another machine has taken the study, as after this one stood still for long."""
+        return self.lease is not None and self.lease.lost
+
+    def name_run(self, run: str) -> None:
+        """Name the run that is at work, for others."""
+        if self.lease is not None:
+            self.lease.name_run(run)
+
+    def let_go(self) -> None:
+        """Let the study go."""
+        if self.lease is not None:
+            self.lease.release()
+        self._handle.close()
+
+
 @contextmanager
-def study_lock(folder: Path) -> Iterator[None]:
+def study_lock(folder: Path) -> Iterator[HeldStudy]:
     """Hold the study for the block.
 
     Raises
     ------
     InputFault
-        If another run holds it, a folder of it cannot be written to, or a link leads out of it.
+        If another run holds it, jobs of a run that has died are at work on it, a folder of it
+        cannot be written to, or a link leads out of it.
     """
-    with hold_study(folder):
-        yield
+    held = hold_study(folder)
+    try:
+        yield held
+    finally:
+        held.let_go()
 
 
 def is_held(folder: Path) -> bool:
-    """Tell whether a run is at work on the study now."""
+    """Tell whether a run is at work on the study now, on this machine or on another."""
     try:
         with (folder / _FILE).open() as handle:
             lock_file(handle, wait=False, shared=True)
     except BlockingIOError:
         return True
     except OSError:
-        return False
-    return False
+        pass  # never held on this machine
+    return holder_elsewhere(folder) is not None
 
 
-def hold_study(folder: Path) -> IO[str]:
-    """Hold the study until the file returned is closed; the kernel closes it with the process.
+def hold_study(folder: Path) -> HeldStudy:
+    """Hold the study: lock a file for this machine, and take the lease for all others.
 
     Raises
     ------
     InputFault
-        If another run holds it, a folder of it cannot be written to, or a link leads out of it.
+        If another run holds it, jobs of a run that has died are at work on it, a folder of it
+        cannot be written to, or a link leads out of it.
     """
     folder = folder.resolve()
     if found := [*link_problems(folder), *_closed_folders(folder)]:
@@ -70,16 +113,16 @@ def hold_study(folder: Path) -> IO[str]:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle = path.open("a+")
     except OSError as error:
-        raise InputFault(
-            Problem(
-                file=".",
-                found=f"a study folder that cannot be written to ({error.strerror})",
-                expected="a folder in which results/ and ledger/ can be made",
-                mend="Copy the study to a folder of your own, or ask for the right to write.",
-            )
-        ) from error
+        raise InputFault(_not_writable(error)) from error
     try:
         lock_file(handle, wait=False)
+        lease = take_lease(
+            folder, this_machine(), alone_here=True, queued=lambda: still_queued(folder)
+        )
+        return HeldStudy(handle, lease)
+    except InputFault:
+        handle.close()
+        raise
     except BlockingIOError as error:
         handle.close()
         raise InputFault(
@@ -90,7 +133,18 @@ def hold_study(folder: Path) -> IO[str]:
                 mend="Wait until it has ended; `leafledger status` says whether it has.",
             )
         ) from error
-    return handle
+    except OSError as error:
+        handle.close()
+        raise InputFault(_not_writable(error)) from error
+
+
+def _not_writable(error: OSError) -> Problem:
+    return Problem(
+        file=".",
+        found=f"a study folder that cannot be written to ({error.strerror})",
+        expected="a folder in which results/ and ledger/ can be made",
+        mend="Copy the study to a folder of your own, or ask for the right to write.",
+    )
 
 
 def _closed_folders(folder: Path) -> list[Problem]:
@@ -145,6 +199,8 @@ def remove_orphans(study: Study) -> list[str]:
         if f"{RECORDS}/{path.name}" in wanted:
             continue
         record = read_record(path)
+        if record is not None:
+            ContentStore(folder).set_aside(record)
         for output in record["outputs"] if record else []:
             place = folder / output["path"]
             inside = place.resolve().is_relative_to((folder / RESULTS).resolve())

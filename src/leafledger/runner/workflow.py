@@ -1,11 +1,12 @@
 """Snakemake: what the Snakefile asks of the package, its rules written out, and running some.
 
-This is the one module that knows Snakemake. It uses its programming interface and its settings,
-and writes none of its files.
+This module and `cluster` know Snakemake, no other. They use its programming interface and its
+settings, and write none of its files.
 """
 
 from __future__ import annotations
 
+import atexit
 import os
 import shlex
 import sys
@@ -20,8 +21,15 @@ from leafledger.platforms import keeping_sigterm
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.runner.outdated import outdated
-from leafledger.runner.step import VARIANT_VARIABLE, key_value
+from leafledger.runner.step import (
+    JOB_CONFIG,
+    VARIANT_VARIABLE,
+    GivenRun,
+    key_value,
+    may_use_store,
+)
 from leafledger.runner.study_folder import hold_study
+from leafledger.runner.workers import step_command
 from leafledger.study.definition import ID_WORDS
 from leafledger.study.reading import read_study
 from leafledger.study.rules import (
@@ -67,10 +75,14 @@ def _either(checkout: Path, installed: Path) -> Path:
 # --- the study as the Snakefile sees it -----------------------------------------------------------
 
 MARKS = "ledger/cache/marks"
-_THREADS = "OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1 MKL_NUM_THREADS=1"
 _DAY_S = 86400
 _MARK_DATE, _OUTDATED = 2 * _DAY_S, _DAY_S
 """Dates of a mark and of a record out of date, in 1970: no result is older than a mark."""
+SMALL = "small"
+"""Name of the group that holds all tasks of a small study."""
+_SMALL_STUDY_S = 1200.0
+_SHORT_S = 120.0
+_BYTES_OF_A_VALUE = 5
 _ANY_SIZE = 1 << 60
 """Bytes up to which Snakemake compares the content of a file whose date is new: any."""
 
@@ -83,15 +95,28 @@ class StudyWorkflow:
     folder
         The study folder.
     config
-        Snakemake's own configuration, which must be empty: settings live in ``study.yaml``.
+        Snakemake's own configuration, which must be empty: settings live in ``study.yaml``. To
+        its jobs on other machines a run hands on what they must know of it.
+    workflow
+        Snakemake's own object, which hands that on.
     """
 
-    def __init__(self, folder: Path, config: Mapping[str, Any]) -> None:
-        if config:
+    def __init__(self, folder: Path, config: Mapping[str, Any], workflow: Any = None) -> None:
+        self._given = GivenRun.of_text(str(config.get(JOB_CONFIG, "")))
+        self._is_job = is_job = workflow is not None and not workflow.is_main_process
+        ours = self._given is not None and os.environ.get(events.RUN_VARIABLE) == self._given.run
+        refused = (
+            config if self._given is None or not (is_job or ours) else {*config} - {JOB_CONFIG}
+        )
+        if refused:
             raise SystemExit(
-                f"leafledger: --config {next(iter(config))}: settings are read from study.yaml "
+                f"leafledger: --config {next(iter(refused))}: settings are read from study.yaml "
                 "only, so that a run can be traced. Change study.yaml instead."
             )
+        if is_job and self._given is not None:
+            if why := self._given.why_not_here(folder):
+                raise SystemExit(f"leafledger: {why}")
+            self._given.hold_for_children()
         try:
             self._plain = events.RUN_VARIABLE not in os.environ
             if self._plain:
@@ -102,7 +127,16 @@ class StudyWorkflow:
                 # Plain Snakemake: the study is ours until this process ends. The runner, and
                 # Snakemake's own children, have it already and say so in the environment.
                 self._held = hold_study(folder)
-                os.environ[events.RUN_VARIABLE] = events.new_run_id()
+                atexit.register(self._held.let_go)
+                run = os.environ[events.RUN_VARIABLE] = events.new_run_id()
+                self._held.name_run(run)
+                if workflow is not None:
+                    token = self._held.token or ""
+                    given = GivenRun(run, token, str(folder), use_store=may_use_store())
+                    workflow.config_settings.config_args = [
+                        *(workflow.config_settings.config_args or ()),
+                        f"{JOB_CONFIG}={given.text()}",
+                    ]
         except InputFault as fault:
             raise SystemExit(f"leafledger: the study cannot run.\n{fault}") from None
 
@@ -115,6 +149,8 @@ class StudyWorkflow:
         other content and its record the date before that of the mark: the task then has an input
         that is new. Our own runs name their tasks themselves.
         """
+        if self._is_job:
+            return  # the run has looked after them
         stale: set[Task] = set()
         if self._plain:
             digests = FileDigests(self.study.folder)
@@ -148,11 +184,15 @@ class StudyWorkflow:
     def step(self) -> str:
         """The shell function that does one task; linear algebra gets one thread, set before Python.
 
+        In a run of ours it asks the server of the run, named in the environment, for a worker.
+
         Braces are doubled because Snakemake formats the text. ``exec`` makes the task the very
-        process that Snakemake started, so that it ends when Snakemake is killed.
+        process that Snakemake started, so that it ends when Snakemake is killed. A job on another
+        machine is given its run by arguments.
         """
-        python = shlex.quote(sys.executable).replace("{", "{{").replace("}", "}}")
-        return f'step() {{{{ exec env {_THREADS} {python} -m leafledger.runner.step "$@"; }}}}; '
+        given = [] if self._given is None else self._given.arguments()
+        call = shlex.join([*step_command(), *given]).replace("{", "{{").replace("}", "}}")
+        return f'step() {{{{ exec {call} "$@"; }}}}; '
 
     @property
     def session_pattern(self) -> str:
@@ -184,6 +224,67 @@ class StudyWorkflow:
 
         return of
 
+    @cached_property
+    def _values(self) -> dict[str, int]:
+        """Session -> about how many values its scans hold: the bytes of its raw files tell.
+
+        A value takes five bytes or more as text, and no fewer as numbers.
+        """
+        files = {(scan.session, scan.file) for scan in self.study.scans}
+        found = dict.fromkeys(self.sessions, 0)
+        for session, file in files:
+            found[session] += size_of(self.study.folder / file) // _BYTES_OF_A_VALUE
+        return found
+
+    def _values_read(self, rule: str, session: str | None) -> int:
+        if BY_NAME[rule].per_session and session is not None:
+            return self._values[session]
+        return sum(self._values.values())
+
+    def memory_mb(self, rule: str) -> Callable[[Any, int], int]:
+        """Return the function that says how much memory a job of a rule asks for, megabytes."""
+
+        def of(wildcards: Any, attempt: int) -> int:
+            values = self._values_read(rule, getattr(wildcards, "session", None))
+            return BY_NAME[rule].needs.memory_mb(values, attempt)
+
+        return of
+
+    def runtime(self, rule: str) -> Callable[[Any, int], int]:
+        """Return the function that says how long a job of a rule may take, minutes."""
+
+        def of(wildcards: Any, attempt: int) -> int:
+            values = self._values_read(rule, getattr(wildcards, "session", None))
+            return BY_NAME[rule].needs.runtime_minutes(values, attempt)
+
+        return of
+
+    @cached_property
+    def _is_small(self) -> bool:
+        """Whether the whole study takes so little that one job of a cluster does all of it."""
+        seconds = [
+            BY_NAME[task.rule].needs.expected_seconds(self._values_read(task.rule, task.session))
+            for task in tasks(self.study)
+        ]
+        return sum(seconds) < _SMALL_STUDY_S
+
+    def group(self, rule: str) -> Callable[[Any], str | None]:
+        """Return the function that says with what else a job of a rule is sent to a cluster.
+
+        A small study is one job. In others the rules of one chain are a job for each session, as
+        long as each is short; the profile says for how many sessions (``group-components``).
+        """
+
+        def of(wildcards: Any) -> str | None:
+            if self._is_small:
+                return SMALL
+            chain = BY_NAME[rule].chain
+            values = self._values_read(rule, getattr(wildcards, "session", None))
+            short = BY_NAME[rule].needs.expected_seconds(values) < _SHORT_S
+            return chain if chain and short else None
+
+        return of
+
     def results_before(self, rule: str) -> list[str]:
         """Return every file that a rule reads which reads all results and records."""
         return list(inputs(self.study, Task(rule)).values())
@@ -196,6 +297,14 @@ class StudyWorkflow:
     def targets(self) -> list[str]:
         """Return every file of the pipeline."""
         return [path.rstrip("/") for task in tasks(self.study) for path in outputs(task).values()]
+
+
+def size_of(path: Path) -> int:
+    """Return the bytes of a file, 0 if it is missing: the task that reads it says so."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
 
 
 def run_tasks(folder: Path, tasks: Iterable[Task], cores: int) -> bool:
@@ -331,8 +440,19 @@ def _rule_text(rule: Rule) -> str:
             comma = "" if section == "shell" else ","
             text += f"    {section}:\n" + "".join(f"        {line}{comma}\n" for line in lines)
         if section == "log":
-            text += "    threads: 1\n"
+            text += _job_of_a_cluster(rule)
     return text
+
+
+def _job_of_a_cluster(rule: Rule) -> str:
+    of = "workflow_of_study"
+    return (
+        f'    group:\n        {of}.group("{rule.name}")\n'
+        "    threads: 1\n"
+        "    resources:\n"
+        f'        mem_mb={of}.memory_mb("{rule.name}"),\n'
+        f'        runtime={of}.runtime("{rule.name}"),\n'
+    )
 
 
 def _task_name(rule: Rule) -> str:

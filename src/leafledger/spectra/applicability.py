@@ -1,15 +1,30 @@
-"""Is a spectrum like those that a latent-variable model was trained on?
+"""Is a spectrum like those that a model was trained on, and what takes a new instrument's there?
 
-Two distances: Hotelling's T2 inside the model plane, and Q (the squared residual) away from it.
+Two distances say how far a spectrum lies from those of the training: Hotelling's T2 inside the
+model plane, and Q (the squared residual) away from it.
+
+The same standards (leaves, tiles, panels) are scanned on the instrument that a model was trained
+on, the home instrument, and on the new one. From the pairs a correction is learned. Two are
+compared by leaving out one standard at a time: direct standardisation, which uses all wavelengths
+for each, and piecewise direct standardisation, which uses the neighbours of each. A correction that
+does not bring left-out standards nearer than no correction is refused, and so is one whose
+standards do not span the new spectra. Nothing is interpolated: spectra must hold every wavelength
+of the model.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
+
+from leafledger.errors import InputFault, Problem
+
+# The distances of a spectrum from those of the training.
+# ----------------------------------------------------------------------
 
 
 def t2_limit(n: int, n_components: int, alpha: float) -> float:
@@ -130,3 +145,297 @@ def residual_eigenvalues(residuals: NDArray[np.float64]) -> NDArray[np.float64]:
     values = np.linalg.svd(residuals, compute_uv=False)
     kept = values[values > values.max(initial=0.0) * 1e-10]
     return np.asarray(kept**2 / (len(residuals) - 1), dtype=np.float64)
+
+
+# The correction, learned from standards.
+# ----------------------------------------------------------------------
+
+Array = NDArray[np.float64]
+FEWEST = 4
+"""Standards needed: with fewer, leaving one out leaves nothing to learn a slope and offset from."""
+HALF_WIDTHS = (0, 1, 2, 4)
+"""Neighbours to either side that piecewise direct standardisation tries."""
+DIRECT, PIECEWISE = "direct standardisation", "piecewise direct standardisation"
+REACH = 0.25
+"""Share of the standards' range that a spectrum may lie outside it at a wavelength."""
+SPANNED = 0.9
+"""Share of wavelengths at which a spectrum has to lie within reach of the standards."""
+_RESOLVED = 1e-3
+"""Directions of the standards smaller than this share of the largest are noise and not used."""
+
+
+@dataclass(frozen=True)
+class Transfer:
+    """A correction of spectra of the new instrument.
+
+    Attributes
+    ----------
+    method
+        ``direct standardisation`` or ``piecewise direct standardisation``.
+    half_width
+        Neighbours to either side that the piecewise one uses; 0 for the direct one.
+    new_mean, home_mean
+        Mean spectra of the standards, shape ``(n_wavelengths,)``.
+    matrix
+        What centred new spectra are multiplied by, shape ``(n_wavelengths, n_wavelengths)``.
+    error, error_uncorrected
+        Root mean square difference between left-out standards on both instruments, with and
+        without correction.
+    low, high
+        Range of the standards on the new instrument, shape ``(n_wavelengths,)``.
+    """
+
+    method: str
+    half_width: int
+    new_mean: Array
+    home_mean: Array
+    matrix: Array
+    error: float
+    error_uncorrected: float
+    low: Array
+    high: Array
+
+    def apply(self, spectra: Array) -> Array:
+        """Return spectra as the home instrument would have shown them, same shape."""
+        return np.asarray((spectra - self.new_mean) @ self.matrix + self.home_mean)
+
+    def spanned(self, spectra: Array) -> Array:
+        """Return the share of wavelengths at which each spectrum is within reach of standards."""
+        reach = REACH * (self.high - self.low)
+        inside = (spectra >= self.low - reach) & (spectra <= self.high + reach)
+        return np.asarray(inside.mean(axis=1))
+
+
+def learn_transfer(new: Array, home: Array, source: str) -> Transfer:
+    """Learn a correction from the same standards on two instruments.
+
+    Parameters
+    ----------
+    new, home
+        Reflectance of each standard on the new and on the home instrument, on the wavelengths of
+        the model, shape ``(n_standards, n_wavelengths)``.
+    source
+        File that lists the standards, for messages.
+
+    Returns
+    -------
+    Transfer
+        The correction with the smallest error on left-out standards.
+
+    Raises
+    ------
+    InputFault
+        If there are fewer than four standards, they do not differ, or no correction brings
+        left-out standards nearer.
+
+    References
+    ----------
+    Wang, Veltkamp & Kowalski 1991, Anal. Chem. 63:2750-2756 (direct and piecewise direct
+    standardisation); Wang, Dean & Kowalski 1995, Anal. Chem. 67:2379-2385 (means taken off first).
+    """
+    n = len(new)
+    if n < FEWEST:
+        raise InputFault(
+            Problem(
+                file=source,
+                found=f"{n} standard{'s' if n != 1 else ''}",
+                expected=f"at least {FEWEST}, scanned on both instruments",
+                mend="Scan more standards: leaves from pale to dark, and a white and a grey tile.",
+            )
+        )
+    spread = np.ptp(new, axis=0)
+    if float(np.median(spread)) < 1e-4:
+        raise InputFault(
+            Problem(
+                file=source,
+                found="standards that do not differ from each other",
+                expected="standards over the range of the leaves",
+                mend="Scan leaves from pale to dark, and a white and a grey tile.",
+            )
+        )
+    # 1. Error of each correction on standards that it was not learned from.
+    plain = _size(new - home)
+    candidates = [(DIRECT, 0), *((PIECEWISE, w) for w in HALF_WIDTHS if 2 * w + 1 < n)]
+    errors = [_left_out_error(new, home, method, w) for method, w in candidates]
+    best = int(np.argmin(errors))
+    if errors[best] >= plain:
+        raise InputFault(
+            Problem(
+                file=source,
+                found=f"no correction that helps: standards left out differ by {errors[best]:.2g} "
+                f"with and {plain:.2g} without it (root mean square of reflectance)",
+                expected="left-out standards nearer to their home spectra after correction",
+                mend="Leave --standards out if the instruments agree; else scan more standards "
+                "that span the leaves.",
+            )
+        )
+    # 2. The best, learned from all standards.
+    method, half_width = candidates[best]
+    mean_new, mean_home = new.mean(axis=0), home.mean(axis=0)
+    return Transfer(
+        method=method,
+        half_width=half_width,
+        new_mean=mean_new,
+        home_mean=mean_home,
+        matrix=_matrix(new - mean_new, home - mean_home, method, half_width),
+        error=errors[best],
+        error_uncorrected=plain,
+        low=new.min(axis=0),
+        high=new.max(axis=0),
+    )
+
+
+def refuse_beyond_standards(
+    transfer: Transfer, scans: list[str], spectra: Array, source: str
+) -> None:
+    """Refuse spectra that the standards do not span: the correction would be made up there.
+
+    Raises
+    ------
+    InputFault
+        Naming every scan that is within reach at fewer than nine tenths of the wavelengths.
+    """
+    share = transfer.spanned(spectra)
+    beyond = np.flatnonzero(share < SPANNED)
+    if len(beyond):
+        raise InputFault(
+            Problem(
+                file=source,
+                found=f"standards that span {scans[int(i)]} at {100 * share[i]:.0f} % of the "
+                "wavelengths",
+                expected=f"at least {100 * SPANNED:.0f} %: its reflectance within the range of "
+                f"the standards, or {100 * REACH:.0f} % of that range beyond",
+                mend="Scan standards as bright and as dark as this leaf on both instruments.",
+            )
+            for i in beyond
+        )
+
+
+def transfer_sentence(transfer: Transfer) -> str:
+    """Return by which correction spectra were changed, and how well it does."""
+    width = f" ({2 * transfer.half_width + 1} wavelengths)" if transfer.method == PIECEWISE else ""
+    return (
+        f"corrected by {transfer.method}{width}: left-out standards differ from their home spectra "
+        f"by {transfer.error:.2g} instead of {transfer.error_uncorrected:.2g} (root mean square of "
+        f"reflectance)"
+    )
+
+
+def _left_out_error(new: Array, home: Array, method: str, half_width: int) -> float:
+    """Return the root mean square error of standards left out one by one."""
+    off = np.empty_like(new)
+    for i in range(len(new)):
+        kept = np.arange(len(new)) != i
+        mean_new, mean_home = new[kept].mean(axis=0), home[kept].mean(axis=0)
+        matrix = _matrix(new[kept] - mean_new, home[kept] - mean_home, method, half_width)
+        off[i] = (new[i] - mean_new) @ matrix + mean_home - home[i]
+    return _size(off)
+
+
+def _matrix(new: Array, home: Array, method: str, half_width: int) -> Array:
+    """Return the transformation of centred spectra by the formulas of Wang and others (1991)."""
+    if method == DIRECT:
+        # F = pinv(R_new) R_home, eq. 7.
+        return np.asarray(np.linalg.pinv(new, rcond=_RESOLVED) @ home)
+    # b_j = pinv(R_new[:, j - w .. j + w]) r_home[:, j], eq. 9: a band around the diagonal.
+    p = new.shape[1]
+    out = np.zeros((p, p))
+    for j in range(p):
+        window = slice(max(0, j - half_width), min(p, j + half_width + 1))
+        out[window, j] = np.linalg.pinv(new[:, window], rcond=_RESOLVED) @ home[:, j]
+    return out
+
+
+def _size(values: Array) -> float:
+    return float(np.sqrt((values**2).mean()))
+
+
+# Spectra on the wavelengths of a model.
+# ----------------------------------------------------------------------
+
+SAME_NM = 1e-6
+"""Wavelengths closer than this are the same, nm."""
+
+
+def on_axis(
+    model_nm: Array,
+    name: str,
+    scans: Sequence[str],
+    reflectance: Array,
+    wavelength_nm: Array,
+    source: str,
+) -> Array:
+    """Return spectra at the wavelengths of a model.
+
+    Parameters
+    ----------
+    model_nm
+        Wavelengths of the model, nm.
+    name
+        File name of the model, for messages.
+    scans
+        Name of every spectrum.
+    reflectance
+        Shape ``(n_scans, n_wavelengths)``.
+    wavelength_nm
+        Their axis, nm; it may reach further than the model's.
+    source
+        File the spectra are from, for messages.
+
+    Raises
+    ------
+    InputFault
+        If the axis does not hold the model's wavelengths, or a value is not a finite number.
+    """
+    places = _places(model_nm, name, wavelength_nm, source)
+    spectra = np.asarray(reflectance, dtype=np.float64)[:, places]
+    _refuse_not_finite(spectra, scans, source)
+    return spectra
+
+
+def _places(model_nm: Array, name: str, wavelength_nm: Array, source: str) -> NDArray[np.intp]:
+    """Return where the model's wavelengths stand on the axis of the new spectra."""
+    axis, wanted = np.asarray(wavelength_nm, dtype=np.float64), model_nm
+    have = f"{axis[0]:g} to {axis[-1]:g} nm" if len(axis) else "no wavelength"
+    need = f"{wanted[0]:g} to {wanted[-1]:g} nm"
+    if len(axis) == 0 or axis[0] > wanted[0] + SAME_NM or axis[-1] < wanted[-1] - SAME_NM:
+        raise InputFault(
+            Problem(
+                file=source,
+                found=f"spectra over {have}",
+                expected=f"the whole range of {name}: {need}",
+                mend="Measure over the whole range, or train a model on the narrower one "
+                "(quality.range in study.yaml).",
+            )
+        )
+    after = np.clip(np.searchsorted(axis, wanted), 0, len(axis) - 1)
+    before = np.maximum(after - 1, 0)
+    nearer = np.abs(axis[before] - wanted) < np.abs(axis[after] - wanted)
+    places = np.where(nearer, before, after)
+    off = np.abs(axis[places] - wanted)
+    if off.max() > SAME_NM:
+        first = int(off.argmax())
+        raise InputFault(
+            Problem(
+                file=source,
+                found=f"another grid: no value at {wanted[first]:g} nm (nearest: "
+                f"{axis[places[first]]:g} nm)",
+                expected=f"the grid of {name}: {len(wanted)} wavelengths over {need}",
+                mend="Bring the spectra to that grid (reflectance.grid in study.yaml).",
+            )
+        )
+    return places
+
+
+def _refuse_not_finite(spectra: Array, scans: Sequence[str], source: str) -> None:
+    bad = np.flatnonzero(~np.isfinite(spectra).all(axis=1))
+    if len(bad):
+        raise InputFault(
+            Problem(
+                file=source,
+                found=f"a value that is not a number in {scans[int(i)]}",
+                expected="reflectance at every wavelength of the model",
+                mend="Leave the scan out, or measure it again.",
+            )
+            for i in bad
+        )

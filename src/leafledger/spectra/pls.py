@@ -1,6 +1,6 @@
-"""Which path through partial least squares is used, and why there are three of them.
+"""Which path through partial least squares is used, and why there are several.
 
-All three give the same model (improved kernel algorithm, Dayal & MacGregor 1997) for every number
+All give the same model (improved kernel algorithm, Dayal & MacGregor 1997) for every number
 of latent variables at once, of class membership or of other responses. They differ in what they
 share between fits:
 
@@ -12,7 +12,8 @@ share between fits:
   cross-validation.
 - ``SplitProducts``: many training sets of many scans. The products of wavelengths are formed once
   for every part that always stays together. Used where scans far outnumber wavelengths; measured
-  4.7 times as fast as the library.
+  4.7 times as fast as the library. ``path_of_products`` is its last step alone: where spectra are
+  read in row groups (:mod:`leafledger.classes.streaming`) the products come from there.
 
 ``tests/classes/test_pls_paths.py`` holds their predictions to each other.
 """
@@ -60,6 +61,21 @@ class LatentPath:
     scores: Array
     score_sizes: Array
     n_stable: int
+
+    def first(self, n_components: int) -> LatentPath:
+        """Return the first so many latent variables."""
+        used = slice(0, n_components)
+        return LatentPath(
+            spectrum_mean=self.spectrum_mean,
+            membership_mean=self.membership_mean,
+            weights=self.weights[:, used],
+            loadings=self.loadings[:, used],
+            rotations=self.rotations[:, used],
+            membership_loadings=self.membership_loadings[:, used],
+            scores=self.scores[:, used],
+            score_sizes=self.score_sizes[used],
+            n_stable=min(self.n_stable, n_components),
+        )
 
     def coefficients(self, n_components: int) -> Array:
         """Return coefficients of centred spectra, shape ``(n_wavelengths, n_classes)``."""
@@ -321,7 +337,7 @@ class SplitProducts:
         n = float(counts.sum())
         mean, share = sums.sum(axis=1) / n, counts / n
         squares -= n * np.outer(mean, mean)
-        return _path(squares, sums - np.outer(mean, counts), mean, share, n_components)
+        return path_of_products(squares, sums - np.outer(mean, counts), mean, share, n_components)
 
     def _class_sums(
         self, training: NDArray[np.bool_], codes: NDArray[np.int_], n_classes: int
@@ -334,10 +350,21 @@ class SplitProducts:
         return sums, np.bincount(codes[rows], minlength=n_classes).astype(np.float64)
 
 
-def _path(
+def path_of_products(
     squares: Array, products: Array, mean: Array, share: Array, n_components: int
 ) -> LatentPath:
     """Walk through the latent variables on centred products.
+
+    Parameters
+    ----------
+    squares
+        Products of wavelengths, shape ``(n_wavelengths, n_wavelengths)``.
+    products
+        Products of wavelengths and membership, shape ``(n_wavelengths, n_classes)``.
+    mean, share
+        Training mean and share of every class, kept with the path.
+    n_components
+        Largest number of latent variables.
 
     References
     ----------

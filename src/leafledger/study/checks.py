@@ -25,7 +25,7 @@ from leafledger.study.tasks import sessions_read
 def of_instruments(study: Study) -> Iterator[Problem]:
     """Return what is wrong with the column ``instrument`` of the scan sheet, session by session."""
     for session in study.session_ids:
-        scans = [scan for scan in study.scans if scan.session == session]
+        scans = study.scans_of(session)
         if study.form(session).quantity == "counts":
             yield from _several(session, scans)
         yield from _some(session, [scan for scan in scans if scan.role == "sample"])
@@ -606,7 +606,7 @@ def _references(study: Study) -> Iterator[Problem]:
     for session in study.session_ids:
         if study.form(session).quantity != "counts":
             continue
-        roles = {s.role for s in study.scans if s.session == session}
+        roles = {s.role for s in study.scans_of(session)}
         for role in ("white", "dark"):
             if role not in roles and "sample" in roles:
                 yield Problem(

@@ -28,11 +28,6 @@ from pydantic_core import PydanticCustomError
 
 from leafledger.study.table_files import write_text
 
-# The study definition: what ``study.yaml`` may say, section by section.
-# ----------------------------------------------------------------------
-# Every value arrives as the text that was typed and gets its type here. The JSON schema published
-# as ``config/study.schema.json`` is made from these models.
-
 # Types of the values in ``study.yaml``, and what all its sections share.
 # ----------------------------------------------------------------------
 
@@ -547,6 +542,25 @@ class Effects(Section):
     )
 
 
+Preprocessings = Annotated[
+    list[
+        Literal[
+            "auto",
+            "none",
+            "standard_normal_variate",
+            "multiplicative_scatter",
+            "derivative_1",
+            "derivative_2",
+            "detrend",
+            "autoscale",
+        ]
+    ],
+    BeforeValidator(one_or_many),
+    Field(min_length=1),
+]
+"""What the inner loop of a latent-variable model chooses among."""
+
+
 class Folds(Section):
     """Folds of the outer loop; from five on, the inner loop uses the remaining outer folds."""
 
@@ -588,22 +602,7 @@ class Classes(Section):
         description="Largest number of latent variables that is tried; `auto`: more while the "
         "error still falls, up to 40 or what the smallest training part carries.",
     )
-    preprocessing: Annotated[
-        list[
-            Literal[
-                "auto",
-                "none",
-                "standard_normal_variate",
-                "multiplicative_scatter",
-                "derivative_1",
-                "derivative_2",
-                "detrend",
-                "autoscale",
-            ]
-        ],
-        BeforeValidator(one_or_many),
-        Field(min_length=1),
-    ] = Field(
+    preprocessing: Preprocessings = Field(
         ["auto"],
         description="What the inner loop chooses among; `auto`: none, standard_normal_variate and, "
         "where the wavelengths allow it, derivative_1.",
@@ -631,10 +630,8 @@ class Classes(Section):
     )
 
 
-# The study definition: what ``study.yaml`` may say, section by section.
+# What ``study.yaml`` may say of design, pigments, traits, report, tracking and variants.
 # ----------------------------------------------------------------------
-# Every value arrives as the text that was typed and gets its type here. The JSON schema published
-# as ``config/study.schema.json`` is made from these models.
 
 TRACKING_PATTERN = (
     r"^https?://(localhost|127\.0\.0\.1|\[::1\])(:[0-9]{1,5})?(/[A-Za-z0-9._~/-]{0,200})?$"
@@ -791,22 +788,9 @@ class Traits(Section):
         description="What is estimated: quantities of assays.csv such as `chlorophyll`, or columns "
         "of numbers of units.csv or scans.csv.",
     )
-    preprocessing: Annotated[
-        list[
-            Literal[
-                "auto",
-                "none",
-                "standard_normal_variate",
-                "multiplicative_scatter",
-                "derivative_1",
-                "derivative_2",
-                "detrend",
-                "autoscale",
-            ]
-        ],
-        BeforeValidator(one_or_many),
-        Field(min_length=1),
-    ] = Field(["auto"], description="What the inner loop chooses among; as classes.preprocessing.")
+    preprocessing: Preprocessings = Field(
+        ["auto"], description="What the inner loop chooses among; as classes.preprocessing."
+    )
     max_components: Literal["auto"] | Annotated[int, Field(ge=1, le=50)] = Field(
         "auto",
         description="Largest number of latent variables that is tried; `auto`: more while the "

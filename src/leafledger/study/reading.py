@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from leafledger.errors import InputFault, Problem, bounded, grouped, grouped_by_file
@@ -58,10 +59,34 @@ from leafledger.study.table_sheet import (
     spectra_in_workbook,
     without_headings,
 )
+from leafledger.study.unchanged import Rests, SheetRows, kept_rows, rests_on, rows_key
 from leafledger.study.yaml_text import YamlText
 
 # Read a study folder: definition, units, scans and decisions, with all their problems together.
 # ----------------------------------------------------------------------
+
+
+def read_study_at_rest(folder: Path, variant: str | None = None) -> tuple[Study, Rests | None]:
+    """Read and check a study folder, and say on which bytes of its files the study rests.
+
+    Returns
+    -------
+    study
+        As :func:`read_study` returns it.
+    rests
+        As :func:`leafledger.study.unchanged.rests_on` returns it; ``None`` if a file changed
+        meanwhile.
+
+    Raises
+    ------
+    InputFault
+        With the problems of all its files together.
+    """
+    folder = folder.resolve()
+    definition, _ = definition_of(folder, variant)
+    before = rests_on(folder, definition)
+    study = read_study(folder, variant)
+    return study, before if rests_on(folder, definition) == before else None
 
 
 def read_study(folder: Path, variant: str | None = None) -> Study:
@@ -136,9 +161,10 @@ def examine_study(folder: Path, variant: str | None = None) -> ExaminedStudy:
     elif any(problem.file in UNITS for problem in problems):
         units_sheet = {}  # a folder or a broken link in its place: said already
     rows, others, flawed = SortedScans([], [], [], (), []), list[str](), set[_Place]()
+    rows_read: SheetRows | None = None
     readable = _scans_can_be_read(definition, unknown)
     if readable:
-        rows, others, flawed = _read_scans(folder, definition, units_sheet, problems)
+        rows, others, flawed, rows_read = _read_scans(folder, definition, units_sheet, problems)
     if units_sheet is not None:
         units = units_sheet
     else:
@@ -159,6 +185,7 @@ def examine_study(folder: Path, variant: str | None = None) -> ExaminedStudy:
         planned=tuple(rows.planned),
         omitted=tuple(rows.omitted),
         further_of_units=further,
+        rows_read=rows_read,
     )
     problems += _cross_checks(study, units_file(folder), problems, unknown, not readable)
     root_problems = without_consequences(problems, unknown, definition)
@@ -324,11 +351,15 @@ def _read_scans(
     definition: Definition,
     units: dict[str, dict[str, str]] | None,
     problems: list[Problem],
-) -> tuple[SortedScans, list[str], set[_Place]]:
-    """Return the scans, the columns that have no meaning of their own, and the rows at fault."""
+) -> tuple[SortedScans, list[str], set[_Place], SheetRows | None]:
+    """Return the scans, the columns that have no meaning of their own, and the rows at fault.
+
+    Last come the rows as they stand in the sheet, if they were read from it and are without fault.
+    """
     intake = definition.intake
     sessions = [s.session for s in sessions_of(definition)]
-    reader = ScanReader(
+    new_reader = partial(
+        ScanReader,
         shown=STUDY_FILE if intake.pattern else intake.sheet,
         sessions=sessions,
         units_known=list(units) if units else None,
@@ -336,7 +367,13 @@ def _read_scans(
         paths=PathCheck(folder),
         units_file=units_file(folder),
     )
-    others: list[str] = []
+    reader, others = new_reader(), list[str]()
+    asked = {name: form.model_dump(mode="json") for name, form in intake.forms.items()}
+    key = None if intake.pattern else rows_key(folder / intake.sheet, reader, asked)
+    kept = None if key is None else kept_rows(folder, key)
+    n_before = len(problems)
+    if kept is not None and not reader.take_again(kept.scans):
+        reader, kept = new_reader(), None
     try:
         if intake.pattern:
             needed = ["session"] if len(sessions) > 1 else []
@@ -348,6 +385,8 @@ def _read_scans(
                 extra = [name for name in fields if name not in HAVE_A_MEANING]
                 others += [name for name in extra if name not in others]
                 reader.add(row, {name: row.get(name) for name in extra})
+        elif kept is not None:
+            others = [*kept.others]
         else:
             others = _read_sheet(folder, definition, sessions, reader, problems)
     except InputFault as fault:
@@ -362,7 +401,12 @@ def _read_scans(
     # Rows made of file names have no row: the same fault of many files is said of the first five.
     together = grouped_by_file if intake.pattern else grouped
     problems += bounded(together(sorted(faults, key=lambda p: p.row or 0)))
-    return found_rows, others, flawed
+    rows_read: SheetRows | None = None
+    sound = not reader.problems and len(problems) == n_before
+    if key is not None and kept is None and sound:
+        still = rows_key(folder / intake.sheet, reader, asked)  # not edited while it was read
+        rows_read = SheetRows(key, reader.scans, others) if still == key else None
+    return found_rows, others, flawed, rows_read
 
 
 def _read_sheet(

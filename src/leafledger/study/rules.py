@@ -8,6 +8,7 @@ writes them), the words for a step in the report and its typical duration.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from graphlib import TopologicalSorter
@@ -23,6 +24,65 @@ EVERYTHING = "*"
 """Stands in ``reads`` for every file that another rule writes, and every record."""
 IF_THERE = "if there"
 """Stands after the name of a result in ``reads``: read only in a study whose rules write it."""
+
+
+MEMORY_MARGIN = 2.0
+"""What a job asks for stands so many times over what was measured."""
+TIME_MARGIN = 6.0
+"""The same for its time: nodes are slower than the machine measured on, and files are far away."""
+_PYTHON_MB = 600
+"""Megabytes that every job asks for besides: the Snakemake that starts it, twice, and Python."""
+_START_S = 300.0
+"""Seconds that every job asks for besides: to begin, and to wait for a file system."""
+
+
+@dataclass(frozen=True)
+class Needs:
+    """What a task needs, as measured: a part that is always there and one that grows.
+
+    It grows with the values that the task reads, scans times wavelengths: those of its session, or
+    of the whole study for a rule of the whole study. Measured on studies of 420, 2,000 and 20,000
+    scans of 500 values.
+
+    Attributes
+    ----------
+    mb, mb_per_million
+        Peak memory in megabytes beyond that of an idle Python: always, and for a million values.
+    seconds, seconds_per_million
+        Time, in the same way.
+    """
+
+    mb: float = 100.0
+    mb_per_million: float = 150.0
+    seconds: float = 2.0
+    seconds_per_million: float = 4.0
+
+    def memory_mb(self, values: int, attempt: int = 1) -> int:
+        """Return the megabytes that a job asks for; at each further attempt so many times as much.
+
+        Examples
+        --------
+        >>> [Needs(100, 150).memory_mb(1_000_000, attempt) for attempt in (1, 2)]
+        [1100, 2200]
+        """
+        measured = self.mb + self.mb_per_million * values / 1e6
+        return math.ceil((_PYTHON_MB + MEMORY_MARGIN * measured) * attempt)
+
+    def runtime_minutes(self, values: int, attempt: int = 1) -> int:
+        """Return the minutes that a job asks for; at each further attempt so many times as much.
+
+        Examples
+        --------
+        >>> needs = Needs(seconds=30, seconds_per_million=10)
+        >>> [needs.runtime_minutes(9_000_000, attempt) for attempt in (1, 2)]
+        [17, 34]
+        """
+        asked = _START_S + TIME_MARGIN * self.expected_seconds(values)
+        return math.ceil(asked / 60) * attempt
+
+    def expected_seconds(self, values: int) -> float:
+        """Return how long a task takes, without a margin."""
+        return self.seconds + self.seconds_per_million * values / 1e6
 
 
 @dataclass(frozen=True)
@@ -67,6 +127,11 @@ class Rule:
     seconds
         How long it took in a run of the demo study, to forecast the time left; only proportions
         count.
+    needs
+        Memory and time that it needs, by which a job on a cluster asks for them.
+    chain
+        Rules of one chain follow each other within a session: where they are short, a job of a
+        cluster does all of them. Empty for a rule that is a job by itself.
     """
 
     name: str
@@ -84,6 +149,8 @@ class Rule:
     only_with_traits: bool = False
     only_with_responses: bool = False
     seconds: float = 4.0
+    needs: Needs = Needs()
+    chain: str = ""
 
 
 RULES: tuple[Rule, ...] = (
@@ -99,6 +166,8 @@ RULES: tuple[Rule, ...] = (
             "scans.csv: file, item, role, time, integration_ms, averages",
         ),
         writes=written_by("intake"),
+        needs=Needs(mb=30, mb_per_million=75, seconds=1.5, seconds_per_million=3),
+        chain="measuring",
     ),
     Rule(
         "reflectance",
@@ -110,6 +179,8 @@ RULES: tuple[Rule, ...] = (
         given=("panel",),
         sees=("instrument", "reflectance"),
         writes=written_by("reflectance"),
+        needs=Needs(mb=60, mb_per_million=90, seconds=1.0, seconds_per_million=3),
+        chain="measuring",
     ),
     Rule(
         "quality",
@@ -121,6 +192,8 @@ RULES: tuple[Rule, ...] = (
         sees=("quality.checks", "scans.csv: unit, leaf, replicate"),
         writes=written_by("quality"),
         seconds=6.0,
+        needs=Needs(mb=90, mb_per_million=90, seconds=1.5, seconds_per_million=4),
+        chain="measuring",
     ),
     Rule(
         "acceptance",
@@ -141,14 +214,16 @@ RULES: tuple[Rule, ...] = (
             "scans.csv: omitted or planned, with a decision",
         ),
         writes=written_by("acceptance"),
+        needs=Needs(mb=60, mb_per_million=15, seconds=2.0, seconds_per_million=0.3),
     ),
     Rule(
         "catalogue",
         title="Catalogue",
         does="Lists the indices of the study with formula and source.",
-        module="leafledger.indices.catalogue_stage",
+        module="leafledger.indices.catalogue",
         sees=("indices",),
         writes=written_by("catalogue"),
+        needs=Needs(mb=50, mb_per_million=0, seconds=1.0, seconds_per_million=0),
     ),
     Rule(
         "indices",
@@ -158,6 +233,8 @@ RULES: tuple[Rule, ...] = (
         per_session=True,
         reads=("reflectance", "range", "formulas"),
         writes=written_by("indices"),
+        needs=Needs(mb=50, mb_per_million=150, seconds=1.5, seconds_per_million=2),
+        chain="indices",
     ),
     Rule(
         "validation",
@@ -168,6 +245,7 @@ RULES: tuple[Rule, ...] = (
         sees=("quality.severity", "scans.csv: session, role"),
         writes=written_by("validation"),
         seconds=13.0,
+        needs=Needs(mb=220, mb_per_million=15, seconds=8.0, seconds_per_million=1.5),
     ),
     Rule(
         "unit_means",
@@ -178,6 +256,7 @@ RULES: tuple[Rule, ...] = (
         sees=("scans.csv: session, unit, leaf",),
         writes=written_by("unit_means"),
         seconds=3.0,
+        needs=Needs(mb=60, mb_per_million=15, seconds=1.5, seconds_per_million=1.5),
     ),
     Rule(
         "classes",
@@ -194,6 +273,7 @@ RULES: tuple[Rule, ...] = (
         ),
         writes=written_by("classes"),
         seconds=40.0,
+        needs=Needs(mb=200, mb_per_million=80, seconds=45.0, seconds_per_million=40),
     ),
     Rule(
         "effects",
@@ -211,6 +291,7 @@ RULES: tuple[Rule, ...] = (
         ),
         writes=written_by("effects"),
         seconds=20.0,
+        needs=Needs(mb=130, mb_per_million=30, seconds=12.0, seconds_per_million=4),
     ),
     Rule(
         "pigments",
@@ -223,6 +304,7 @@ RULES: tuple[Rule, ...] = (
         sees=("pigments", "design: unit", "scans.csv: session, unit, leaf"),
         writes=written_by("pigments"),
         seconds=6.0,
+        needs=Needs(mb=60, mb_per_million=15, seconds=4.0, seconds_per_million=1),
     ),
     Rule(
         "leaf_model",
@@ -235,6 +317,7 @@ RULES: tuple[Rule, ...] = (
         sees=("traits.leaf_model",),
         writes=written_by("leaf_model"),
         seconds=8.0,
+        needs=Needs(mb=150, mb_per_million=60, seconds=10.0, seconds_per_million=30),
     ),
     Rule(
         "traits",
@@ -253,6 +336,7 @@ RULES: tuple[Rule, ...] = (
         sees=("traits", "design: unit", "units.csv and scans.csv: targets of the traits"),
         writes=written_by("traits"),
         seconds=12.0,
+        needs=Needs(mb=170, mb_per_million=60, seconds=10.0, seconds_per_million=15),
     ),
     Rule(
         "trait_effects",
@@ -273,6 +357,7 @@ RULES: tuple[Rule, ...] = (
         ),
         writes=written_by("trait_effects"),
         seconds=6.0,
+        needs=Needs(mb=100, mb_per_million=10, seconds=6.0, seconds_per_million=1),
     ),
     Rule(
         "rivals",
@@ -289,6 +374,7 @@ RULES: tuple[Rule, ...] = (
         ),
         writes=written_by("rivals"),
         seconds=45.0,
+        needs=Needs(mb=160, mb_per_million=80, seconds=45.0, seconds_per_million=60),
     ),
     Rule(
         "negative_controls",
@@ -305,6 +391,7 @@ RULES: tuple[Rule, ...] = (
         ),
         writes=written_by("negative_controls"),
         seconds=25.0,
+        needs=Needs(mb=160, mb_per_million=80, seconds=25.0, seconds_per_million=40),
     ),
     Rule(
         "report",
@@ -323,6 +410,7 @@ RULES: tuple[Rule, ...] = (
         ),
         writes=written_by("report"),
         seconds=60.0,
+        needs=Needs(mb=250, mb_per_million=45, seconds=30.0, seconds_per_million=7),
     ),
 )
 """In the order of the data."""
@@ -343,7 +431,7 @@ VARIANTS = Rule(
     "variants",
     title="Variants",
     does="Lists the results of finished runs under other settings.",
-    module="leafledger.effects.variant_rows",
+    module="leafledger.effects.robustness",
     writes=written_by("variants"),
 )
 """The ledger makes this table of the book of runs, no Snakemake rule does."""

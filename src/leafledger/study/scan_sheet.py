@@ -381,6 +381,31 @@ class ScanReader:
         self._unique(row, scan)
         self.scans.append(scan)
 
+    def take_again(self, scans: Sequence[Scan]) -> bool:
+        """Take rows that were read without a problem before, of the same sheet by the same rules.
+
+        Only where their files lie is checked again.
+
+        Returns
+        -------
+        bool
+            Whether they were taken. Where a file is at fault they are not, and must be read.
+        """
+        for scan in scans:
+            if scan.photo and self.paths.why_no_picture(scan.photo):
+                return False
+            if scan.file not in self._refused:
+                self._refused[scan.file] = self.paths.why_refused(scan.file) if scan.file else None
+            why = self._refused[scan.file]
+            if why is None or (why == NO_SUCH_FILE and scan.omitted):
+                continue
+            if why != NO_SUCH_FILE:
+                return False
+            problem = _file_problem(scan.source, scan.row, why, scan.file)
+            self.missing.setdefault(scan.scan, problem)
+        self.scans = [*scans]
+        return True
+
     def _problem(self, row: Row, column: str, found: str, expected: str, mend: str) -> None:
         self.problems.append(
             Problem(
@@ -482,15 +507,11 @@ class ScanReader:
         if why == NO_SUCH_FILE and omitted:
             why = None
         if why:
-            self._problem(
-                row,
-                "file",
-                f"{why}: {quoted(text)}",
-                "a file inside the study folder",
-                "Correct the path (relative to the study folder, with /), or copy the file there.",
-            )
-        if why == NO_SUCH_FILE and scan:
-            self.missing.setdefault(scan, self.problems.pop())
+            problem = _file_problem(row.source or self.shown, row.line, why, text)
+            if why == NO_SUCH_FILE and scan:
+                self.missing.setdefault(scan, problem)
+            else:
+                self.problems.append(problem)
         # One spelling of each path, or `raw/a.txt` and `raw//a.txt` would be two scans.
         return PurePosixPath(text).as_posix()
 
@@ -575,6 +596,17 @@ class ScanReader:
             )
             return None
         return value
+
+
+def _file_problem(source: str, line: int, why: str, text: str) -> Problem:
+    return Problem(
+        file=source,
+        row=line or None,
+        column="file",
+        found=f"{why}: {quoted(text)}",
+        expected="a file inside the study folder",
+        mend="Correct the path (relative to the study folder, with /), or copy the file there.",
+    )
 
 
 def _hidden(text: str) -> str | None:

@@ -305,7 +305,7 @@ def intake_row(scan: Scan) -> Settings:
 
 
 def _scans_in_files(study: Study, session: str | None) -> Settings:
-    rows = [intake_row(s) for s in study.scans if s.session == session]
+    rows = [intake_row(s) for s in study.scans_of(session)]
     elsewhere = _named_elsewhere(study, str(session))
     return {"scans": rows, "elsewhere": elsewhere} if elsewhere else {"scans": rows}
 
@@ -319,12 +319,12 @@ def _named_elsewhere(study: Study, session: str) -> dict[str, list[str]]:
     form = study.form(session)
     if form.form == "wide_table" and form.scan_column is None:
         return {}
-    own = {scan.file for scan in study.scans if scan.session == session}
-    named: dict[str, set[str]] = {}
-    for scan in study.scans:
-        if scan.session != session and scan.file in own:
-            named.setdefault(scan.file, set()).add(scan.item)
-    return {file: sorted(items) for file, items in sorted(named.items())}
+    found: dict[str, list[str]] = {}
+    for file in sorted({scan.file for scan in study.scans_of(session)}):
+        others = [items for of, items in study.items_by_file[file].items() if of != session]
+        if others:
+            found[file] = sorted(set().union(*others))
+    return found
 
 
 def _leaves_of_session(study: Study, session: str | None) -> Settings:
@@ -354,7 +354,7 @@ def _leaves_of_study(study: Study, _session: str | None) -> Settings:
 def _roles(study: Study, _session: str | None) -> Settings:
     return {
         "scans": {
-            session: [{"scan": s.scan, "role": s.role} for s in study.scans if s.session == session]
+            session: [{"scan": s.scan, "role": s.role} for s in study.scans_of(session)]
             for session in study.session_ids
         }
     }

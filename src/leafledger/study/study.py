@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from leafledger.study.table_files import Spectra
+    from leafledger.study.unchanged import SheetRows
 
 
 # The figures that a report leaves behind, as files and as a notebook shows them.
@@ -129,6 +131,9 @@ class Study:
         Scans that the sheet leaves out, each with its reason.
     further_of_units
         Column of the sheet of units that the design does not name -> what it holds of each unit.
+    rows_read
+        All rows of the scan sheet with their key, if they were read from it just now and hold no
+        problem; a run keeps them for later.
     """
 
     folder: Path
@@ -141,6 +146,7 @@ class Study:
     planned: tuple[Scan, ...] = ()
     omitted: tuple[Scan, ...] = ()
     further_of_units: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    rows_read: SheetRows | None = field(default=None, compare=False)
 
     def __repr__(self) -> str:
         """Return the study in a line; its scans alone would fill a book."""
@@ -407,12 +413,27 @@ class Study:
     def samples(self, session: str | None = None) -> list[Scan]:
         """Return the leaf scans, of one session or of all, in study order."""
         wanted = self.session_ids if session is None else (session,)
-        return [
-            scan
-            for one in wanted
-            for scan in self.scans
-            if scan.session == one and scan.role == "sample"
-        ]
+        return [scan for one in wanted for scan in self.scans_of(one) if scan.role == "sample"]
+
+    def scans_of(self, session: str | None) -> Sequence[Scan]:
+        """Return the scans of a session that take part, in sheet order."""
+        return self._by_session.get(session or "", ())
+
+    @cached_property
+    def _by_session(self) -> dict[str, list[Scan]]:
+        """Session -> its scans; without it every question about a session reads all scans."""
+        found: dict[str, list[Scan]] = {}
+        for scan in self.scans:
+            found.setdefault(scan.session, []).append(scan)
+        return found
+
+    @cached_property
+    def items_by_file(self) -> Mapping[str, Mapping[str, set[str]]]:
+        """Raw file -> session -> the items of the file that the session names."""
+        found: dict[str, dict[str, set[str]]] = {}
+        for scan in self.scans:
+            found.setdefault(scan.file, {}).setdefault(scan.session, set()).add(scan.item)
+        return found
 
     def unit_of(self, scan: Scan) -> str:
         """Return the experimental unit of a leaf scan; its own id where units are not known."""

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePath
@@ -172,7 +172,8 @@ def _link_problem(file: str, found: str) -> Problem:
 SPECTRUM_COLUMNS = ("counts", "reflectance", "u_scan", "u_reference")
 SHARED_SOURCES = "shared_sources"
 """Metadata of reflectance: names of the columns that hold a source shared by wavelengths."""
-_ROWS_PER_GROUP = 500
+ROWS_PER_GROUP = 500
+"""Rows of a row group of a table of spectra."""
 _MANTISSA_BITS = 10
 _SIGNED_BITS = 16
 FORMULA_SIGNS = tuple("=+-@\uff1d\uff0b\uff0d\uff20")
@@ -406,26 +407,86 @@ def write_spectra(
     StageFailure
         If a spectrum holds a value that is not finite or the axis does not rise.
     """
-    import pyarrow as pa
+    n_rows = rows.num_rows
+    starts = range(0, n_rows, ROWS_PER_GROUP) if n_rows else range(1)
+    parts = (
+        {name: values[start : start + ROWS_PER_GROUP] for name, values in spectra.items()}
+        for start in starts
+    )
+    write_spectra_in_parts(path, rows, wavelength_nm, parts, metadata, keys, in_full)
+
+
+def write_spectra_in_parts(
+    path: Path,
+    rows: pa.Table,
+    wavelength_nm: NDArray[np.float64],
+    parts: Iterable[Mapping[str, NDArray[np.floating[Any]]]],
+    metadata: Mapping[str, Any],
+    keys: Sequence[str] = ("scan",),
+    in_full: Sequence[str] = (),
+) -> None:
+    """Write a table of spectra a row group at a time, so that memory does not grow with its rows.
+
+    Parameters
+    ----------
+    path, rows, wavelength_nm, metadata, keys, in_full
+        As of :func:`write_spectra`, which writes the same bytes.
+    parts
+        For each successive :data:`ROWS_PER_GROUP` rows (the last may be fewer; one without rows
+        where there are none) the spectra by column name. Every part has the same names.
+
+    Raises
+    ------
+    StageFailure
+        If a spectrum holds a value that is not finite or the axis does not rise.
+    """
+    import pyarrow.parquet as pq
 
     if np.any(np.diff(wavelength_nm) <= 0):
         raise StageFailure(f"{path.name}: wavelengths do not rise strictly")
-    table = rows
-    for name, values in spectra.items():
-        if not np.isfinite(values).all():
-            raise StageFailure(f"{path.name}: {name} holds a value that is not finite")
-        bits = _SIGNED_BITS if name in metadata.get(SHARED_SOURCES, ()) else _MANTISSA_BITS
-        stored = round_mantissa(values, bits) if name.startswith("u_") else values
-        width = np.float64 if name in in_full else np.float32
-        flat = pa.array(np.ascontiguousarray(stored, dtype=width).ravel())
-        field = pa.field("element", flat.type, nullable=False)
-        kind = pa.list_(field, len(wavelength_nm))
-        table = table.append_column(
-            pa.field(name, kind, nullable=False),
-            pa.FixedSizeListArray.from_arrays(flat, type=kind),
-        )
     in_file = {"wavelength_nm": [float(w) for w in wavelength_nm], **metadata}
-    write_parquet(path, table, in_file, keys, list(spectra))
+    encoded = {name: canonical_json(value) for name, value in in_file.items()}
+    shared = metadata.get(SHARED_SOURCES, ())
+    with whole_file(path) as temporary:
+        writer: pq.ParquetWriter | None = None
+        start = 0
+        try:
+            for spectra in parts:
+                table = rows.slice(start, ROWS_PER_GROUP)
+                start += table.num_rows
+                for name, values in spectra.items():
+                    if len(values) != table.num_rows:
+                        raise StageFailure(f"{path.name}: {name} has {len(values)} rows in a group")
+                    if not np.isfinite(values).all():
+                        raise StageFailure(f"{path.name}: {name} holds a value that is not finite")
+                    table = _with_spectra(table, name, values, name in shared, name in in_full)
+                table = table.replace_schema_metadata(encoded)
+                if writer is None:
+                    how = _how_written(keys, list(spectra))
+                    writer = pq.ParquetWriter(temporary, table.schema, **how)
+                if table.num_rows or not rows.num_rows:
+                    writer.write_table(table, row_group_size=ROWS_PER_GROUP)
+        finally:
+            if writer is not None:
+                writer.close()
+        if start != rows.num_rows:
+            raise StageFailure(f"{path.name}: spectra of {start} of {rows.num_rows} rows")
+
+
+def _with_spectra(
+    table: pa.Table, name: str, values: NDArray[np.floating[Any]], is_shared: bool, in_full: bool
+) -> pa.Table:
+    import pyarrow as pa
+
+    bits = _SIGNED_BITS if is_shared else _MANTISSA_BITS
+    stored = round_mantissa(values, bits) if name.startswith("u_") else values
+    flat = pa.array(
+        np.ascontiguousarray(stored, dtype=np.float64 if in_full else np.float32).ravel()
+    )
+    kind = pa.list_(pa.field("element", flat.type, nullable=False), values.shape[1])
+    return table.append_column(
+        pa.field(name, kind, nullable=False), pa.FixedSizeListArray.from_arrays(flat, type=kind)
+    )
 
 
 def write_parquet(
@@ -433,9 +494,8 @@ def write_parquet(
     table: pa.Table,
     metadata: Mapping[str, Any],
     keys: Sequence[str],
-    spectrum_columns: Sequence[str] = (),
 ) -> None:
-    """Write any Parquet table: zstd, byte-stream split for spectra, statistics for keys only."""
+    """Write any Parquet table without spectra: zstd, statistics for keys only."""
     import pyarrow.parquet as pq
 
     encoded = {name: canonical_json(value) for name, value in metadata.items()}
@@ -443,13 +503,20 @@ def write_parquet(
         pq.write_table(
             table.replace_schema_metadata(encoded),
             temporary,
-            compression="zstd",
-            compression_level=3,
-            row_group_size=_ROWS_PER_GROUP if spectrum_columns else 100_000,
-            use_dictionary=list(keys),
-            write_statistics=list(keys),
-            use_byte_stream_split=[f"{name}.list.element" for name in spectrum_columns],
+            row_group_size=100_000,
+            **_how_written(keys),
         )
+
+
+def _how_written(keys: Sequence[str], spectrum_columns: Sequence[str] = ()) -> dict[str, Any]:
+    """Return how a Parquet file is compressed; spectra by byte-stream split."""
+    return {
+        "compression": "zstd",
+        "compression_level": 3,
+        "use_dictionary": list(keys),
+        "write_statistics": list(keys),
+        "use_byte_stream_split": [f"{name}.list.element" for name in spectrum_columns],
+    }
 
 
 def read_spectra(path: Path, spectra: Sequence[str] = SPECTRUM_COLUMNS) -> SpectraTable:
@@ -457,20 +524,61 @@ def read_spectra(path: Path, spectra: Sequence[str] = SPECTRUM_COLUMNS) -> Spect
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    schema = pq.read_schema(path)
-    in_file = {
-        k.decode(): json.loads(v) for k, v in (schema.metadata or {}).items() if k != b"pandas"
-    }
-    wavelength_nm = np.asarray(in_file.pop("wavelength_nm"), dtype=np.float64)
-    wanted = [name for name in spectra if name in schema.names]
-    others = [field.name for field in schema if not pa.types.is_fixed_size_list(field.type)]
-    table = pq.read_table(path, columns=[*others, *wanted])
-    arrays = {name: _matrix(table.column(name), len(wavelength_nm)) for name in wanted}
-    rows = table.select(others).to_pandas(strings_to_categorical=False)
+    wavelength_nm, in_file = spectra_metadata(path)
+    with pq.ParquetFile(path) as source:
+        schema = source.schema_arrow
+        wanted = [name for name in spectra if name in schema.names]
+        others = [field.name for field in schema if not pa.types.is_fixed_size_list(field.type)]
+        rows = source.read(columns=others).to_pandas(strings_to_categorical=False)
+        shape = (source.metadata.num_rows, len(wavelength_nm))
+        arrays = {name: np.empty(shape, dtype=np.float64) for name in wanted}
+        start = 0
+        # A row group at a time: never a column twice, as stored and as an array.
+        for group in range(source.num_row_groups if wanted else 0):
+            table = source.read_row_group(group, columns=wanted, use_threads=False)
+            for name, values in arrays.items():
+                values[start : start + len(table)] = spectrum_matrix(table.column(name), shape[1])
+            start += len(table)
     return SpectraTable(rows, wavelength_nm, arrays, in_file)
 
 
-def _matrix(column: pa.ChunkedArray, n_wavelengths: int) -> NDArray[np.float64]:
+def spectra_by_group(
+    path: Path, spectra: Sequence[str], others: Sequence[str] = ("scan",)
+) -> Iterator[SpectraTable]:
+    """Yield a table of spectra a row group at a time; only the named columns are loaded.
+
+    Parameters
+    ----------
+    path
+        The table.
+    spectra, others
+        Names of spectrum columns (those that exist are read) and of further columns.
+    """
+    import pyarrow.parquet as pq
+
+    wavelength_nm, in_file = spectra_metadata(path)
+    with pq.ParquetFile(path) as source:
+        wanted = [name for name in spectra if name in source.schema_arrow.names]
+        for group in range(source.num_row_groups):
+            table = source.read_row_group(group, columns=[*others, *wanted], use_threads=False)
+            arrays = {
+                name: spectrum_matrix(table.column(name), len(wavelength_nm)) for name in wanted
+            }
+            rows = table.select(list(others)).to_pandas(strings_to_categorical=False)
+            yield SpectraTable(rows, wavelength_nm, arrays, in_file)
+
+
+def spectra_metadata(path: Path) -> tuple[NDArray[np.float64], dict[str, Any]]:
+    """Return the wavelengths and the further metadata of a table of spectra; no row is read."""
+    import pyarrow.parquet as pq
+
+    metadata = pq.read_schema(path).metadata or {}
+    in_file = {k.decode(): json.loads(v) for k, v in metadata.items() if k != b"pandas"}
+    return np.asarray(in_file.pop("wavelength_nm"), dtype=np.float64), in_file
+
+
+def spectrum_matrix(column: pa.ChunkedArray, n_wavelengths: int) -> NDArray[np.float64]:
+    """Return a column of spectra, shape ``(n_rows, n_wavelengths)``."""
     out = np.empty((len(column), n_wavelengths), dtype=np.float64)
     start = 0
     for chunk in column.chunks:
@@ -583,7 +691,7 @@ def load_spectra(
     for session in wanted:
         table = read_spectra(reflectance[session], ("reflectance",))
         if axis is not None and not np.array_equal(axis, table.wavelength_nm):
-            raise InputFault(_two_axes(wanted[0], session))
+            raise InputFault(two_axes_problem(wanted[0], session))
         axis = table.wavelength_nm
         rows = keep.reindex(table.rows["scan"])
         chosen = np.asarray(rows["accepted"], dtype=bool)
@@ -603,7 +711,8 @@ def load_spectra(
     return Spectra(np.concatenate(blocks)[:, inside], axis[inside], rows)
 
 
-def _two_axes(first: str, other: str) -> Problem:
+def two_axes_problem(first: str, other: str) -> Problem:
+    """Return the problem of two sessions that do not share one wavelength axis."""
     return Problem(
         file="study.yaml",
         column="reflectance.grid",

@@ -378,6 +378,18 @@ RESULTS: Final = (
         shown="index-courses", sheet="group means", saved="index-courses",
     ),
     declare(
+        "unit_changes", "unit_changes.csv", "effects",
+        "Change of every unit, as a test of the change within its group takes it",
+        "index session",
+        text("treatment", "treatment of the unit"),
+        "unit",
+        number("before", "mean of the unit means in the sessions before", OF_INDEX),
+        number("after", "unit mean in the session", OF_INDEX),
+        number("change", "after minus before", OF_INDEX),
+        number("u", "standard measurement uncertainty (k = 1) of the change", OF_INDEX),
+        key="index session unit", shown="index-courses", sheet="unit changes",
+    ),
+    declare(
         "spectrum_effects", "spectrum_effects.csv", "effects",
         "Difference in change of reflectance at every wavelength",
         "contrast wavelength_nm",
@@ -751,6 +763,9 @@ RESULTS: Final = (
         number("margin", "accuracy that may lie behind and still count as good"),
         flag("better", "whether the whole interval lies above zero"),
         flag("as_good", "whether the whole interval lies above minus the margin"),
+        "n_scans",
+        whole("n_units_all", "units of the study, of which these may be a sample"),
+        whole("n_scans_all", "scans of the study"),
         "sentence",
         key="procedure", shown="rivals", sheet="classes comparison", saved="rivals",
     ),
@@ -839,6 +854,7 @@ SENSITIVITY: Final = names_of("sensitivity")
 VARIANTS: Final = names_of("variants")
 VARIANCE_COMPONENTS: Final = names_of("variance_components")
 GROUP_MEANS: Final = names_of("group_means")
+UNIT_CHANGES: Final = names_of("unit_changes")
 POWER: Final = names_of("power")
 PATH: Final = names_of("path")
 PREDICTIONS: Final = names_of("predictions")

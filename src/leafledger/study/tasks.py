@@ -134,7 +134,7 @@ def _results_read(study: Study, read: str, session: str | None) -> dict[str, str
 
 
 def _raw_files(study: Study, session: str | None) -> dict[str, str]:
-    files = [scan.file for scan in study.scans if scan.session == session]
+    files = [scan.file for scan in study.scans_of(session)]
     return {f"raw/{file}": file for file in dict.fromkeys(files)}
 
 

@@ -28,11 +28,10 @@ from leafledger.records.model_archive import (
     types_to_trust,
     unlike_its_card,
 )
-from leafledger.spectra.applicability import hotelling_t2, residual_q, t2_limit
+from leafledger.spectra.applicability import hotelling_t2, on_axis, residual_q, t2_limit
 from leafledger.spectra.preprocessing import Learned, preprocessed
-from leafledger.spectra.transfer import on_axis
 from leafledger.study.table_files import canonical_json
-from leafledger.traits.measures import Conformal, jackknife_plus, reached_level
+from leafledger.traits.prediction_error import Conformal, jackknife_plus, reached_level
 from leafledger.traits.regression import Fitted, fit_regression
 from leafledger.traits.samples import Known
 from leafledger.words import counted, listed

@@ -14,8 +14,15 @@ from leafledger.spectra.preprocessing import steps_of
 from leafledger.study.table_files import read_json, write_bytes, write_csv, write_json
 from leafledger.study.table_files import write_parquet as write_table
 from leafledger.study.tables import names_of
-from leafledger.traits.measures import Measure, conformal, measures
 from leafledger.traits.model import archive_and_card, domain_of, trained_model
+from leafledger.traits.prediction_error import (
+    Measure,
+    compare,
+    conformal,
+    index_values,
+    indices_of,
+    measures,
+)
 from leafledger.traits.regression import (
     Splits,
     held_out_sessions,
@@ -23,7 +30,6 @@ from leafledger.traits.regression import (
     splits_of,
     validate,
 )
-from leafledger.traits.rivals import compare, index_values, indices_of
 from leafledger.traits.samples import (
     Known,
     LeafSpectra,

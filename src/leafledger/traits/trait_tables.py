@@ -15,8 +15,8 @@ from leafledger.resampling.splits import unit_shares
 from leafledger.spectra.grid import component_words
 from leafledger.spectra.pls import importance
 from leafledger.spectra.preprocessing import preprocessed
-from leafledger.traits.measures import LEVEL, Conformal, Measure
 from leafledger.traits.model import INSIDE, Domain, TraitRegression
+from leafledger.traits.prediction_error import LEVEL, MODEL, Comparison, Conformal, Measure
 from leafledger.traits.regression import (
     Fitted,
     PermutationTest,
@@ -25,7 +25,6 @@ from leafledger.traits.regression import (
     fit_regression,
     unit_rms,
 )
-from leafledger.traits.rivals import MODEL, Comparison
 from leafledger.traits.samples import Known, LeafSpectra
 from leafledger.words import counted, listed, plural
 

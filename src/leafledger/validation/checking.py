@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from leafledger.errors import StageFailure
-from leafledger.study.table_files import SpectraTable, read_parquet, read_spectra
+from leafledger.study.table_files import read_parquet, spectra_by_group, spectra_metadata
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -358,18 +358,18 @@ def scan_summary(paths: Mapping[str, Path]) -> pd.DataFrame:
     import pandas as pd
 
     frames = []
+    kept = ("scan", "role", "integration_ms")
     for session, path in paths.items():
-        table = read_spectra(path, ("counts", "reflectance"))
-        counts = "counts" in table.spectra
-        values = table.spectra["counts" if counts else "reflectance"]
-        summary = _of_spectra(values)
-        frame = table.rows[["scan", "role", "integration_ms"]].copy()
-        frame["role"] = frame["role"].astype(str)
-        frame.insert(1, "session", session)
-        for name, column in summary.items():
-            frame[name] = column
-        frame["above_lowest"] = frame["minimum"] - (0.0 if counts else -1.0)
-        frames.append(frame)
+        for table in spectra_by_group(path, ("counts", "reflectance"), kept):
+            counts = "counts" in table.spectra
+            values = table.spectra["counts" if counts else "reflectance"]
+            frame = table.rows.copy()
+            frame["role"] = frame["role"].astype(str)
+            frame.insert(1, "session", session)
+            for name, column in _of_spectra(values).items():
+                frame[name] = column
+            frame["above_lowest"] = frame["minimum"] - (0.0 if counts else -1.0)
+            frames.append(frame)
     return pd.concat(frames, ignore_index=True)
 
 
@@ -381,27 +381,30 @@ def reflectance_summary(
 
     frames, axes = [], []
     for session, path in paths.items():
-        table = read_spectra(path, ("reflectance",))
-        axis = table.wavelength_nm
+        axis, _ = spectra_metadata(path)
         inside = (axis >= limits["start_nm"]) & (axis <= limits["stop_nm"])
-        values = table.spectra["reflectance"]
-        frame = pd.DataFrame({"scan": table.rows["scan"].astype(str), "session": session})
-        for name, column in _of_spectra(values[:, inside]).items():
-            frame[name] = column
-        frame["n_not_finite"] = (~np.isfinite(values)).sum(axis=1)
-        frames.append(frame)
-        axes.append(_axis_row(session, table, limits))
+        for table in spectra_by_group(path, ("reflectance",)):
+            values = table.spectra["reflectance"]
+            frame = pd.DataFrame({"scan": table.rows["scan"].astype(str), "session": session})
+            for name, column in _of_spectra(values[:, inside]).items():
+                frame[name] = column
+            frame["n_not_finite"] = (~np.isfinite(values)).sum(axis=1)
+            frames.append(frame)
+        axes.append(_axis_row(session, axis, limits))
     return pd.concat(frames, ignore_index=True), pd.DataFrame(axes)
 
 
-def _axis_row(session: str, table: SpectraTable, limits: Mapping[str, Any]) -> dict[str, Any]:
-    axis = table.wavelength_nm
+def _axis_row(session: str, axis: Floats, limits: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "session": session,
         "axis": hashlib.sha256(axis.tobytes()).hexdigest()[:16],
         "range_above_first_nm": float(limits["start_nm"]) - float(axis[0]),
         "range_below_last_nm": float(axis[-1]) - float(limits["stop_nm"]),
     }
+
+
+_UNUSED = ("u", "u_scan", "u_reference", "u_panel")
+"""Columns of the index tables of which nothing is expected."""
 
 
 def index_tables(
@@ -411,7 +414,10 @@ def index_tables(
     import pandas as pd
 
     long = pd.concat(
-        [read_parquet(path).assign(session=session) for session, path in paths.items()],
+        [
+            read_parquet(path, leave_out=_UNUSED).assign(session=session)
+            for session, path in paths.items()
+        ],
         ignore_index=True,
     )
     return long, per_scan(long, names)

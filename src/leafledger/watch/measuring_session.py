@@ -24,7 +24,7 @@ from typing import IO
 import numpy as np
 
 from leafledger.errors import InputFault, Problem, input_fault, quoted
-from leafledger.indices.catalogue_stage import run as write_catalogue
+from leafledger.indices.catalogue import run as write_catalogue
 from leafledger.intake.stage import read_session, scans_in_file
 from leafledger.platforms import lock_file
 from leafledger.quality.session import IndexInUse, read_indices

@@ -1,0 +1,665 @@
+"""How is the classifier trained and validated on more scans than memory should hold?
+
+The spectra stay in their Parquet files and are read in passes of row groups. Taken beyond
+``splits.MOST_IN_MEMORY`` scans (``splits.SIZE_RULE``, which ``summary.json`` records):
+
+1. one pass sums products for every part of the scans that always stays together, for all
+   preprocessing steps (:mod:`leafledger.classes.summed_fits`);
+2. the models of all training sets of the nested validation follow from these sums;
+3. one pass predicts: scans held out, scans of the inner folds (kept as wrong predictions of each
+   unit, from which the inner loop chooses), and training scans (kept as confusion matrices);
+4. one pass gives the decisions that the sharpness of each fold is fitted to;
+5. the final model is the sum of all parts; a last pass over the chosen step gives its resampled
+   terms (units in groups), the distances T2 and Q, and the unit means.
+
+Nothing is approximated in the model, its validation or its predictions: ``tests/classes/
+test_streaming.py`` holds them to the path in memory. Three numbers rest on fewer scans or groups,
+and say so: the sharpness (``SHARPNESS_SCANS``), the resampled terms (``GROUPS``) and the
+separating wavelengths of confused pairs (``UNITS_OF_PAIRS``). Multiplicative scatter correction
+has another reference in every training set, so no sum serves two sets: it is refused here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from leafledger.classes.explanation import (
+    N_RESAMPLES,
+    Explanation,
+    classes_of_units,
+    redrawn,
+    spread_of,
+    turned,
+)
+from leafledger.classes.fold_assignment import Plan
+from leafledger.classes.fold_fit import FoldFit, Procedure
+from leafledger.classes.model import LEVELS, MOST_FOLDS
+from leafledger.classes.splits import STUDY, Labelled
+from leafledger.classes.summed_fits import (
+    SummedFit,
+    fit_sums,
+    parts_of,
+    ready_blocks,
+    steps_at_once,
+    summed,
+    terms_of_sums,
+)
+from leafledger.classes.validation import (
+    Nested,
+    Validated,
+    agreement,
+    confusion,
+    fit_sharpness,
+    softmax,
+)
+from leafledger.errors import InputFault, Problem
+from leafledger.resampling.permutation import generator
+from leafledger.resampling.splits import Choice, Scheme, assign_folds, choose, unit_shares
+from leafledger.spectra.applicability import hotelling_t2, q_limit, residual_q, t2_limit
+from leafledger.spectra.preprocessing import preprocessed
+
+Array = NDArray[np.float64]
+Codes = NDArray[np.int_]
+Scans = NDArray[np.bool_]
+
+SHARPNESS_SCANS = 100_000
+"""Scans that one sharpness is fitted to, at most: every so many-th scan of each unit."""
+GROUPS = 30
+"""Groups of units that are resampled, where there are more units."""
+UNITS_OF_PAIRS = 2000
+"""Labelled units whose mean spectra say which wavelengths separate two classes, at most."""
+_SCATTER = "multiplicative_scatter"
+_LEAST_EIGENVALUE = 1e-13
+
+
+def refuse_scatter(data: Labelled, steps: Sequence[str]) -> None:
+    """Refuse the one preprocessing step that cannot be summed by parts.
+
+    Raises
+    ------
+    InputFault
+        If the spectra stay in their files and multiplicative scatter is among the steps.
+    """
+    if data.files is not None and _SCATTER in steps:
+        raise InputFault(
+            Problem(
+                file=STUDY,
+                column="classes.preprocessing",
+                found=f"{_SCATTER}, with {len(data.codes):,} scans",
+                expected="steps whose products can be summed over scans read in row groups",
+                mend="Use standard_normal_variate, which takes off the same scatter scan by scan, "
+                "or fewer sessions.",
+            )
+        )
+
+
+# Predictions of every training set, in one pass.
+# ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Cell:
+    """Scans that the same training sets have to predict.
+
+    Attributes
+    ----------
+    held
+        Outer fold in which they are held out; -1 for none.
+    trains
+        Outer folds whose training part they are in.
+    validated
+        Pairs of a training set and the outer fold that it chooses for.
+    """
+
+    held: int
+    trains: tuple[int, ...]
+    validated: tuple[tuple[int, int], ...]
+
+
+def cells_of(scheme: Scheme) -> tuple[Codes, list[Cell]]:
+    """Return the cell of every scan, and the cells."""
+    pairs = [(s, i, scans) for i, inner in enumerate(scheme.inner) for s, scans in inner]
+    trains = [scheme.training[outer] for outer in scheme.outer]
+    cell_of, first = parts_of([scheme.fold + 1, *trains, *(scans for _, _, scans in pairs)])
+    cells = [
+        Cell(
+            int(scheme.fold[row]),
+            tuple(i for i, part in enumerate(trains) if part[row]),
+            tuple((s, i) for s, i, scans in pairs if scans[row]),
+        )
+        for row in first
+    ]
+    return cell_of, cells
+
+
+class _Predictions:
+    """What one pass over the spectra says of every training set of a scheme."""
+
+    def __init__(
+        self, data: Labelled, scheme: Scheme, n_candidates: int, n_components: int
+    ) -> None:
+        k, n_units, n_folds = len(data.classes), len(data.units), scheme.n_folds
+        scans = int(np.bincount(data.unit_of).max())
+        width = np.uint8 if scans < 2**8 else np.uint16 if scans < 2**16 else np.uint32
+        self.data, self.scheme = data, scheme
+        # Class numbers of scans held out; wrong predictions of every unit in the inner folds.
+        self.held = np.full(
+            (n_candidates, n_components, len(data.codes)), -1, np.int8 if k < 128 else np.int16
+        )
+        self.wrong = np.zeros((n_folds, n_candidates, n_components, n_units), width)
+        self.training = np.zeros((n_folds, n_candidates, n_components, k, k), np.int_)
+
+    def add(
+        self, candidate: int, cell: Cell, training_set: int, rows: NDArray[np.intp], said: Codes
+    ) -> None:
+        """Take class numbers ``(n_components, m)`` that one set's model gives to rows of a cell."""
+        if cell.held >= 0 and self.scheme.outer[cell.held] == training_set:
+            self.held[candidate][:, rows] = said
+        codes = self.data.codes[rows]
+        for i in cell.trains:
+            if self.scheme.outer[i] == training_set:
+                self.training[i, candidate] += _confusions(codes, said, len(self.data.classes))
+        folds = [i for s, i in cell.validated if s == training_set]
+        if folds:
+            order = np.argsort(self.data.unit_of[rows], kind="stable")
+            units, starts = np.unique(self.data.unit_of[rows][order], return_index=True)
+            wrong = np.add.reduceat((said != codes)[:, order], starts, axis=1, dtype=np.int_)
+            for i in folds:
+                self.wrong[i, candidate][:, units] += wrong.astype(self.wrong.dtype)
+
+    def choices(self, widths: Sequence[int]) -> list[Choice]:
+        """Choose in every outer fold by the losses of the units of its inner folds."""
+        out = []
+        for i, inner in enumerate(self.scheme.inner):
+            scans = np.zeros(len(self.data.units), dtype=np.int_)
+            for _, validated in inner:
+                scans += np.bincount(self.data.unit_of[validated], minlength=len(scans))
+            there = scans > 0
+            losses = self.wrong[i][..., there] / scans[there]
+            out.append(choose(losses[:, None], widths))
+        return out
+
+
+def _confusions(codes: Codes, said: Codes, n_classes: int) -> Codes:
+    """Return the confusion matrix at every number of latent variables."""
+    n_components, k = len(said), n_classes
+    cells = (np.arange(n_components)[:, None] * k + codes) * k + said
+    return np.bincount(cells.ravel(), minlength=n_components * k * k).reshape(n_components, k, k)
+
+
+Fits = dict[str, list[FoldFit]]
+"""Fits of every training set of a scheme, by preprocessing step."""
+
+
+def _projection(fit: FoldFit, n_components: int, offset: Array) -> tuple[Array, Array]:
+    """Return what turns spectra less an offset into scores: rotations and the scores of its mean.
+
+    A spread that was learned divides the rotations instead of the spectra.
+    """
+    path = fit.path
+    rotations = path.rotations[:, :n_components]
+    over = path.spectrum_mean
+    if fit.learned.spread is not None:
+        rotations = rotations / fit.learned.spread[:, None]
+        over = over * fit.learned.spread
+    return rotations, (over - offset) @ rotations
+
+
+def _predicted(
+    data: Labelled, scheme: Scheme, fits: Fits, procedure: Procedure, n_components: int
+) -> _Predictions:
+    """Predict every scan by every training set that is asked for it."""
+    cell_of, cells = cells_of(scheme)
+    n_rules, a = len(procedure.decisions), n_components
+    out = _Predictions(data, scheme, n_rules * len(fits), a)
+    sets = [
+        list(
+            dict.fromkeys(
+                [
+                    *([scheme.outer[cell.held]] if cell.held >= 0 else []),
+                    *(scheme.outer[i] for i in cell.trains),
+                    *(s for s, _ in cell.validated),
+                ]
+            )
+        )
+        for cell in cells
+    ]
+    offset = {step: some[0].path.spectrum_mean for step, some in fits.items()}
+    for step, some in fits.items():
+        if some[0].learned.spread is not None:
+            offset[step] = offset[step] * some[0].learned.spread
+    turned_by = {
+        step: [_projection(fit, a, offset[step]) for fit in some] for step, some in fits.items()
+    }
+    for rows, ready in ready_blocks(data, list(fits)):
+        for place, (step, some) in enumerate(fits.items()):
+            centred = ready[step] - offset[step]
+            for j in np.unique(cell_of[rows]):
+                here = np.flatnonzero(cell_of[rows] == j)
+                if not sets[j]:
+                    continue
+                # Scores of all sets that are asked for these scans, in one product.
+                rotations = np.hstack([turned_by[step][s][0] for s in sets[j]])
+                scores = centred[here] @ rotations
+                for m, s in enumerate(sets[j]):
+                    own = scores[:, m * a : (m + 1) * a] - turned_by[step][s][1]
+                    for d, decision in enumerate(procedure.decisions):
+                        said = some[s].decided(own, decision).argmax(axis=-1)
+                        out.add(place * n_rules + d, cells[j], s, rows[here], said)
+    return out
+
+
+def _fits(
+    data: Labelled, scheme: Scheme, steps: Sequence[str], procedure: Procedure, *, keep: bool
+) -> tuple[Fits, dict[str, tuple[SummedFit, ...]]]:
+    """Fit every training set of a scheme from one pass of sums, or a few where memory asks.
+
+    Also return, if ``keep``, the sums behind the fit of all scans and of each outer fold.
+    """
+    columns = [*scheme.training, *([data.codes] if procedure.balanced else [])]
+    part_of, first = parts_of(columns)
+    times = scheme.training[:, first].astype(np.float64)
+    fits: Fits = {}
+    kept: dict[str, tuple[SummedFit, ...]] = {}
+    for some in steps_at_once(steps, len(first), len(data.wavelength_nm)):
+        for step, total in summed(data, some, part_of, len(first)).items():
+            fits[step] = [fit_sums(total, each, step, procedure).fit for each in times]
+            if keep:
+                which = [np.ones(len(first)), *(times[o] for o in scheme.outer[:MOST_FOLDS])]
+                kept[step] = tuple(fit_sums(total, each, step, procedure) for each in which)
+    return fits, kept
+
+
+# Nested validation.
+# ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class StreamedValidation:
+    """Outcome of the nested validation of spectra that stay in their files.
+
+    Attributes
+    ----------
+    validated
+        As in memory; ``every_candidate`` of its repeats is empty.
+    final
+        Fit of all scans by the chosen step, with all latent variables.
+    fold_fits
+        Fits of the outer folds of the first repeat by the chosen step.
+    """
+
+    validated: Validated
+    final: SummedFit
+    fold_fits: tuple[SummedFit, ...]
+
+
+def streamed_validation(
+    data: Labelled, plan: Plan, steps: Sequence[str], procedure: Procedure
+) -> StreamedValidation:
+    """Run every repeat and choose the final model, as :func:`validation.validate` in memory.
+
+    Parameters
+    ----------
+    data
+        Labelled spectra in files.
+    plan
+        Splits.
+    steps
+        Preprocessing steps to choose among; multiplicative scatter is refused.
+    procedure
+        How every model is fitted.
+    """
+    refuse_scatter(data, steps)
+    most = replace(procedure, n_components=plan.widths[-1])
+    tested, decisions = plan.tested, procedure.decisions
+    searched, done = plan.widths[0], 0
+    repeats: list[Nested] = []
+    losses: list[Array] = []
+    probability: list[Array] = []
+    digests: list[tuple[str, ...]] = []
+    outer_fits: list[Fits] = []
+    kept: dict[str, tuple[SummedFit, ...]] = {}
+    while done < len(plan.schemes):
+        scheme = plan.schemes[done]
+        fits, sums = _fits(data, scheme, steps, most, keep=not kept)
+        kept = kept or sums
+        predicted, choices, wide = _widened(data, scheme, fits, procedure, plan.widths, searched)
+        if wide > searched and done:
+            searched, done = wide, 0
+            repeats, losses, probability, digests, outer_fits = [], [], [], [], []
+            continue
+        searched = wide
+        wrong = (predicted.held != data.codes)[..., tested]
+        losses.append(
+            np.stack([unit_shares(each.astype(np.float64), data.unit_of[tested]) for each in wrong])
+        )
+        repeats.append(_nested(predicted, choices, data))
+        del predicted, wrong
+        probability.append(_probabilities(data, scheme, choices, fits, procedure))
+        chosen = [choice.chosen(len(decisions)) for choice in choices]
+        digests.append(
+            tuple(
+                hashlib.sha256(
+                    f"{steps[step]} {decisions[rule]} {n} ".encode()
+                    + fits[steps[step]][scheme.outer[i]].first(searched).terms()
+                ).hexdigest()
+                for i, (step, rule, n) in enumerate(chosen)
+            )
+        )
+        outer_fits.append({step: [of[o] for o in scheme.outer] for step, of in fits.items()})
+        done += 1
+    final = choose(np.mean(losses, axis=0)[:, None], plan.widths)
+    step, rule, n_components = final.chosen(len(decisions))
+    sharpness = _final_sharpness(data, plan, outer_fits, steps[step], decisions[rule], n_components)
+    right = np.mean([(nested.predicted[0] == data.codes)[tested] for nested in repeats], axis=0)
+    units = data.unit_of[tested]
+    scans = np.unique(units, return_counts=True)[1].astype(np.float64)
+    validated = Validated(
+        steps=tuple(steps),
+        procedure=replace(procedure, n_components=searched),
+        repeats=tuple(repeats),
+        measures=tuple(
+            agreement(confusion(data.codes[tested], nested.predicted[0][tested], len(data.classes)))
+            for nested in repeats
+        ),
+        tested=tested,
+        unit_right=unit_shares(right, units) * scans,
+        unit_scans=scans,
+        final=final,
+        probability=tuple(probability),
+        sharpness=sharpness,
+        digests=tuple(digests),
+    )
+    whole, *folds = kept[steps[step]]
+    return StreamedValidation(validated, whole.first(searched), tuple(folds))
+
+
+def _widened(
+    data: Labelled,
+    scheme: Scheme,
+    fits: Fits,
+    procedure: Procedure,
+    widths: Sequence[int],
+    searched: int,
+) -> tuple[_Predictions, list[Choice], int]:
+    """Predict and choose, with more latent variables while the losses still fall."""
+    for wide in [w for w in widths if w >= searched] or [searched]:
+        predicted = _predicted(data, scheme, fits, procedure, wide)
+        choices = predicted.choices(widths)
+        if not any(choice.rising[0] for choice in choices):
+            break
+    return predicted, choices, wide
+
+
+def _nested(predicted: _Predictions, choices: Sequence[Choice], data: Labelled) -> Nested:
+    n_components = predicted.held.shape[1]
+    held_out = np.full((n_components, len(data.codes)), -1, dtype=np.int16)
+    said = np.full((1, len(data.codes)), -1, dtype=np.int_)
+    training = []
+    for i, choice in enumerate(choices):
+        test = predicted.scheme.fold == i
+        of_choice = predicted.held[choice.candidate[0]]
+        held_out[:, test] = of_choice[:, test]
+        said[0, test] = of_choice[choice.n_components[0] - 1, test]
+        training.append(predicted.training[i, choice.candidate[0]])
+    nothing = np.empty((0, n_components, len(data.codes)), dtype=np.int16)
+    return Nested(said, held_out, tuple(training), nothing, tuple(choices))
+
+
+def sharpness_rows(units: Codes, most: int = SHARPNESS_SCANS) -> Scans:
+    """Return the scans that a sharpness is fitted to: every so many-th of each unit.
+
+    Examples
+    --------
+    >>> sharpness_rows(np.array([0, 0, 0, 1, 1]), 3).tolist()
+    [True, False, True, True, False]
+    """
+    every = -(-len(units) // most)
+    order = np.argsort(units, kind="stable")
+    starts = np.searchsorted(units[order], units[order])
+    out = np.zeros(len(units), dtype=bool)
+    out[order] = (np.arange(len(units)) - starts) % every == 0
+    return out
+
+
+def _decisions(
+    data: Labelled, wanted: Sequence[tuple[str, str, int, FoldFit, Scans]]
+) -> list[tuple[NDArray[np.intp], Array]]:
+    """Return, in one pass, rows and decisions for models and the scans each is asked for.
+
+    Each model is a step, a decision rule, a number of latent variables and a fit.
+    """
+    out: list[list[tuple[NDArray[np.intp], Array]]] = [[] for _ in wanted]
+    for rows, ready in ready_blocks(data, list(dict.fromkeys(step for step, *_ in wanted))):
+        for found, (step, decision, n, fit, scans) in zip(out, wanted, strict=True):
+            here = scans[rows]
+            if here.any():
+                spectra = fit.learned.apply(ready[step][here])
+                placed = (spectra - fit.path.spectrum_mean) @ fit.path.rotations[:, :n]
+                found.append((rows[here], fit.decided(placed, decision)[n - 1]))
+    return [
+        (np.concatenate([r for r, _ in found]), np.concatenate([d for _, d in found]))
+        for found in out
+    ]
+
+
+def _probabilities(
+    data: Labelled, scheme: Scheme, choices: Sequence[Choice], fits: Fits, procedure: Procedure
+) -> Array:
+    """Return probabilities of the scans held out; each fold's sharpness is from its inner loop."""
+    steps, decisions = list(fits), procedure.decisions
+    sharp = sharpness_rows(data.unit_of)
+    wanted, fold_of = [], []
+    for i, choice in enumerate(choices):
+        step, rule, n = choice.chosen(len(decisions))
+        of = fits[steps[step]]
+        asked = [(s, scans & sharp) for s, scans in scheme.inner[i]]
+        asked = [(s, scans) for s, scans in asked if scans.any()]
+        for s, scans in [*asked, (scheme.outer[i], scheme.fold == i)]:
+            wanted.append((steps[step], decisions[rule], n, of[s], scans))
+            fold_of.append(i)
+    found = _decisions(data, wanted)
+    out = np.full((len(data.codes), len(data.classes)), np.nan)
+    for i in range(len(choices)):
+        *inner, (held, decision) = [f for f, fold in zip(found, fold_of, strict=True) if fold == i]
+        rows = np.concatenate([r for r, _ in inner])
+        n_units = len(np.unique(data.unit_of[rows]))
+        decided = np.concatenate([d for _, d in inner])
+        out[held] = softmax(decision, fit_sharpness(decided, data.codes[rows], n_units))
+    return out
+
+
+def _final_sharpness(
+    data: Labelled, plan: Plan, fits: Sequence[Fits], step: str, decision: str, n: int
+) -> float:
+    """Fit the final model's sharpness to scans while they were held out."""
+    sharp = sharpness_rows(data.unit_of)
+    wanted = [
+        (step, decision, n, fit, (scheme.fold == i) & sharp)
+        for scheme, of in zip(plan.schemes, fits, strict=True)
+        for i, fit in enumerate(of[step])
+        if ((scheme.fold == i) & sharp).any()
+    ]
+    found = _decisions(data, wanted)
+    n_units = len(np.unique(data.unit_of[plan.tested]))
+    codes = np.concatenate([data.codes[rows] for rows, _ in found])
+    return fit_sharpness(np.concatenate([d for _, d in found]), codes, n_units)
+
+
+# The final model: resampled terms, distances and unit means, in one more pass.
+# ----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class FinalPass:
+    """What the last pass over the chosen step gives.
+
+    Attributes
+    ----------
+    explanation
+        As :func:`explanation.explain` gives it in memory.
+    domain
+        Score variances and limits of T2 and Q with the share of scans inside, for the card.
+    spectra_sha256
+        Digest of the digests of the spectra, scan by scan in row order.
+    """
+
+    explanation: Explanation
+    domain: dict[str, Any]
+    spectra_sha256: str
+
+
+def final_pass(data: Labelled, plan: Plan, streamed: StreamedValidation, seed: int) -> FinalPass:
+    """Describe the final model: see :class:`FinalPass`.
+
+    Parameters
+    ----------
+    data, plan
+        Labelled spectra in files, and their splits.
+    streamed
+        From :func:`streamed_validation`.
+    seed
+        Seed of the settings, for groups and resamples.
+    """
+    validated, final = streamed.validated, streamed.final
+    step, _, n = validated.chosen
+    procedure = validated.procedure
+    group_of, group_codes = _groups(data, seed)
+    columns = [group_of, *([data.codes] if procedure.balanced else [])]
+    part_of, first = parts_of(columns)
+    total = summed(data, [step], part_of, len(first))[step]
+    rng = generator(seed, "resampled terms")
+    resampled = []
+    for _ in range(N_RESAMPLES):
+        drawn = np.bincount(redrawn(group_codes, rng), minlength=len(group_codes))
+        again = fit_sums(total, drawn[group_of[first]].astype(float), step, procedure)
+        resampled.append(turned(terms_of_sums(again, n), final.fit.path))
+    del total
+    distances, means, class_of, digest = _last_pass(data, plan, streamed, step, n, seed)
+    path = final.fit.path
+    squares = (path.loadings**2).sum(axis=0) * path.score_sizes
+    member = (path.membership_loadings**2).sum(axis=0) * path.score_sizes
+    explanation = Explanation(
+        final.fit,
+        n,
+        terms_of_sums(final, n),
+        final.brief,
+        means,
+        class_of,
+        spread_of(resampled, path),
+        squares / final.trace if final.trace > 0 else 0 * squares,
+        member / final.membership_squares if final.membership_squares > 0 else 0 * member,
+    )
+    return FinalPass(explanation, distances, digest)
+
+
+def _groups(data: Labelled, seed: int) -> tuple[Codes, Codes]:
+    """Return the group of every scan and the number of classes' set of every group.
+
+    A unit is a group by itself while there are no more units than ``GROUPS``. Else units are dealt
+    into groups so that each holds all classes, and groups are resampled as a whole.
+    """
+    codes = classes_of_units(data)
+    if len(data.units) <= GROUPS:
+        return data.unit_of, codes
+    nothing = np.zeros(len(codes), dtype=np.int_)
+    group = assign_folds(codes, nothing, GROUPS, generator(seed, "groups of units"))
+    return group[data.unit_of], np.zeros(GROUPS, dtype=np.int_)
+
+
+class _Limits:
+    """T2 and Q of a model, their limits, and how many scans lie inside."""
+
+    def __init__(self, fitted: SummedFit, n_components: int) -> None:
+        self.fit = fitted.fit.first(n_components)
+        kept = self.fit.path.n_stable
+        self.fit = self.fit.first(kept)
+        n = float(fitted.counts.sum())
+        self.variance = fitted.first(kept).score_squares() / (n - 1)
+        # E = X (I - R P'), so E'E follows from the products.
+        path = self.fit.path
+        leave = np.eye(len(path.spectrum_mean)) - path.rotations @ path.loadings.T
+        about = leave.T @ fitted.squares @ leave / (n - 1)
+        values = np.asarray(np.linalg.eigvalsh(about)[::-1], dtype=np.float64)
+        values = values[values > _LEAST_EIGENVALUE * np.trace(fitted.squares) / (n - 1)]
+        self.limits = [
+            (
+                t2_limit(int(n), kept, 1 - level) if 1 <= kept < n else None,
+                q_limit(values, 1 - level),
+            )
+            for level in LEVELS
+        ]
+        self.inside = np.zeros((len(LEVELS), 2))
+        self.seen = 0
+
+    def add(self, ready: Array) -> None:
+        """Count the scans inside each limit."""
+        path = self.fit.path
+        centred = self.fit.learned.apply(ready) - path.spectrum_mean
+        scores = centred @ path.rotations
+        t2 = hotelling_t2(scores, self.variance)
+        q = residual_q(centred - scores @ path.loadings.T)
+        for row, (plane, away) in zip(self.inside, self.limits, strict=True):
+            row += [0 if plane is None else (t2 <= plane).sum(), (q <= away.value).sum()]
+        self.seen += len(ready)
+
+    def shares(self, level: int) -> tuple[float | None, float]:
+        """Return the share of scans inside T2 (nothing without a limit) and inside Q."""
+        plane, away = (self.inside[level] / max(self.seen, 1)).tolist()
+        return (None if self.limits[level][0] is None else plane), away
+
+
+def _last_pass(
+    data: Labelled, plan: Plan, streamed: StreamedValidation, step: str, n: int, seed: int
+) -> tuple[dict[str, Any], Array, Codes, str]:
+    """Return domain, unit means with their classes, and the digest of the spectra."""
+    if data.files is None:
+        raise ValueError("the spectra are in memory")
+    own, fold = _Limits(streamed.final, n), plan.schemes[0].fold
+    folds = [_Limits(fitted, n) for fitted in streamed.fold_fits]
+    labelled, class_of = data.labelled_units()
+    rng = generator(seed, "units of confused pairs")
+    units = np.arange(len(class_of))
+    if len(units) > UNITS_OF_PAIRS:
+        units = np.sort(rng.permutation(units)[:UNITS_OF_PAIRS])
+    place = np.full(len(class_of), -1)
+    place[units] = np.arange(len(units))
+    means = np.zeros((len(units), len(data.wavelength_nm)))
+    digests = np.empty((len(data.codes), 32), dtype=np.uint8)
+    for rows, spectra in data.files.blocks():
+        for row, spectrum in zip(rows, np.ascontiguousarray(spectra, dtype="<f8"), strict=True):
+            digests[row] = np.frombuffer(hashlib.sha256(spectrum).digest(), dtype=np.uint8)
+        ready = preprocessed(spectra, step, data.wavelength_nm)
+        own.add(ready)
+        for i, limits in enumerate(folds):
+            if (here := fold[rows] == i).any():
+                limits.add(ready[here])
+        there = place[labelled[rows]]
+        np.add.at(means, there[there >= 0], streamed.final.fit.learned.apply(ready)[there >= 0])
+    means /= np.bincount(labelled)[units][:, None]
+    rows_of_card = []
+    for j, level in enumerate(LEVELS):
+        plane, away = own.limits[j]
+        held = [each.shares(j) for each in folds]
+        planes = [share for share, _ in held if share is not None]
+        inside = own.shares(j)
+        rows_of_card.append(
+            {
+                "level": level,
+                "t2": plane,
+                "q": away.value,
+                "q_method": away.method,
+                "training_within_t2": inside[0],
+                "training_within_q": inside[1],
+                "held_out_within_t2": float(np.mean(planes)) if planes else None,
+                "held_out_within_q": float(np.mean([share for _, share in held])),
+            }
+        )
+    domain = {"limits": rows_of_card, "score_variance": [float(v) for v in own.variance]}
+    return domain, means, class_of[units], hashlib.sha256(digests.tobytes()).hexdigest()
