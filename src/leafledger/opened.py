@@ -131,16 +131,20 @@ class Study(model.Study):
             return [*card, ("results", f"cannot be read: {error or type(error).__name__}")]
 
     def _results_in_short(self) -> list[tuple[str, str]]:
-        from leafledger.cli.run_commands import findings, warnings
+        from leafledger.cli.run_commands import answers, findings, warnings
         from leafledger.runner.plan_statement import marked, said_of_results
 
         if "accepted.csv" not in self.tables() or "range.json" not in self.documents():
             return [("results", "none yet: study.run() makes them")]
         facts, _ = said_of_results(self.folder)
-        found = [
-            _short(str(finding["sentence"]))
-            + (f" ({finding['mark']})" if finding.get("mark") else "")
-            for finding in marked(findings(self.folder), facts)
+        stated, rows = answers(self.folder), marked(findings(self.folder), facts)
+        marks = {row["mark"] for row in rows if row.get("id") == "primary" and row.get("mark")}
+        found = [f"{text} ({', '.join(sorted(marks))})" if marks else text for text in stated]
+        # The answer stands for the primary contrast, whose sentence has its statistics besides.
+        found += [
+            _short(str(row["sentence"])) + (f" ({row['mark']})" if row.get("mark") else "")
+            for row in rows
+            if not (stated and row.get("id") == "primary")
         ]
         accepted, trusted = self.table("accepted.csv")["accepted"], self.document("range.json")
         trust = (

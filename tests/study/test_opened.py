@@ -162,12 +162,14 @@ def test_a_study_shows_itself_as_a_short_card(small_study_run, small_study_made)
             "Iron chelate on chlorotic soybean seedlings",
             "day0 (before), day12 (after)",
             "8 plants; water: 4 (control), chelate: 4",
-            "Primary contrast.",
+            "From day0 to day12 the red-edge chlorophyll index (CI_rededge) rose",
+            "95 % interval",
             "of 36 leaf scans left out; trusted from",
             "things to heed",
         ):
             assert words in card
     assert len(repr(study).splitlines()) <= 9
+    assert repr(study).count("CI_rededge") == 1, "the primary contrast is said once"
     unrun = leafledger.Study.open(small_study_made)
     assert "none yet" in repr(unrun) and "none yet" in unrun._repr_html_()
 

@@ -22,7 +22,7 @@ from leafledger.errors import InputFault, Problem, input_fault, quoted
 from leafledger.ledger.crate import ExportedRun
 from leafledger.records.digests import sha256_of_file
 from leafledger.records.events import RUNS
-from leafledger.report.answer import comparison_of, index_name
+from leafledger.report.answer import comparison_of
 from leafledger.report.figures import (
     BLUE,
     FAINT,
@@ -552,10 +552,9 @@ _STYLE = (
     "#d6dcd7;padding:.3rem .5rem;text-align:left;vertical-align:top}td.r,th.r{text-align:right;"
     "white-space:nowrap}figure{margin:1.2rem 0}svg.plot{width:100%;height:auto}figcaption,.soft{"
     "color:#4c5751;font-size:.92rem}.wide{overflow-x:auto}code{font-size:.8rem;overflow-wrap:anywhere}"
-    "h3{font-size:1.05rem}:root{color-scheme:light dark}svg.plot{min-width:34rem}"
+    "h3{font-size:1.05rem}:root{color-scheme:light dark}@media screen{svg.plot{min-width:34rem}}"
     "@media(prefers-color-scheme:dark){body{color:#e4e9e4;background:#161b18}figcaption,.soft{"
     "color:#a7b2aa}svg.plot{filter:invert(1) hue-rotate(180deg)}}"
-    "@media print{svg.plot{min-width:0}}"
 )
 
 
@@ -564,8 +563,7 @@ def page_of(studies: Sequence[Sequence[StudyEffect]]) -> str:
     import matplotlib as mpl
 
     figures = FigureSet(())
-    first = studies[0][0]
-    heading = f"{len(studies)} studies together: {first.model['index']}"
+    heading = f"{len(studies)} studies together: {studies[0][0].model['index']}"
     parts = [f"<h1>{_text(heading)}</h1>"]
     if len(studies[0]) > 1:
         parts.append(
@@ -627,20 +625,20 @@ def _table(effects: Sequence[StudyEffect], together: RandomEffects) -> str:
             f'<td class="r">{low} to {high}</td><td class="r">{format_number(effect.se)}</td>'
             f'<td class="r">{format_df(effect.df)}</td><td class="r">{100 * weight:.0f} %</td></tr>'
         )
-    level = f"{100 * together.level:.4g} %"
-    left = "".join(f'<th scope="col">{name}</th>' for name in ("Study", "Sessions"))
-    names = ("n", "Estimate", f"{level} interval", "Standard error", "df", "Weight")
-    head = f"<tr>{left}" + "".join(f'<th scope="col" class="r">{name}</th>' for name in names)
+    names = f"n|Estimate|{100 * together.level:.4g} % interval|Standard error|df|Weight".split("|")
+    head = '<tr><th scope="col">Study</th><th scope="col">Sessions</th>' + "".join(
+        f'<th scope="col" class="r">{name}</th>' for name in names
+    )
     return f'<div class="wide"><table>{head}</tr>{"".join(rows)}</table></div>'
 
 
 def _methods(studies: Sequence[Sequence[StudyEffect]]) -> Iterator[str]:
     model = studies[0][0].model
-    what = index_name(model["index"], "")
     yield "<h2>How the studies were combined</h2>"
     yield (
         f"<p>Every study has the same primary contrast: the {_text(model['question'])} of "
-        f"{_text(what)} = <code>{_text(model['formula'])}</code> by {_text(model['method'])}, "
+        f"index {_text(model['index'])} = <code>{_text(model['formula'])}</code> by "
+        f"{_text(model['method'])}, "
         f"adjusted for {_text(model['covariates'])}; n counts {_text(plural(model['word']))}. "
         "The studies are taken as independent. Their estimates were combined with random effects. "
         "The variance between studies is that of Paule and Mandel (1982). The interval of the mean "
@@ -685,8 +683,7 @@ def write_comparison(folders: Sequence[Path], out: Path) -> list[str]:
 
 def _refuse_place(folders: Sequence[Path], out: Path) -> None:
     """Refuse a place for the page where it would overwrite something or lie in a study."""
-    place = out.resolve()
-    if any(place.is_relative_to(folder) for folder in folders):
+    if any(out.resolve().is_relative_to(folder) for folder in folders):
         raise input_fault(
             "--out",
             f"{out.name}, inside one of the studies",

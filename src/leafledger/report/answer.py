@@ -600,7 +600,7 @@ def _margin_of(row: Mapping[str, Any], material: Material) -> float | None:
     if row.get("question") != "equivalence":
         return None
     settings = material.records.get("effects", {}).get("settings", {})
-    margin = (settings.get("effects", {}).get("margin") or {}).get(str(row.get("index")))
+    margin: Any = (settings.get("effects", {}).get("margin") or {}).get(str(row.get("index")))
     return float(margin) if is_number(margin) else None
 
 

@@ -67,10 +67,12 @@ def run(job: Job) -> Outcome:
     material = gather(job)
     figures = FigureSet(job.settings["report"]["figures"])
     with mpl.rc_context(STYLE):
-        findings = findings_part(material, figures)
+        findings, trust = findings_part(material, figures), trust_part(material, figures)
+        warnings = [*findings["warnings"], *findings["more_warnings"]]
         parts = {
             "findings": findings,
-            "trust": trust_part(material, figures),
+            "trust": trust,
+            "data_verdict": data_verdict(warnings, trust["exclusions"]),
             "time_course": time_course_part(material, figures),
             "robustness": robustness_part(material, figures),
             "classification": classification_part(material, figures),
@@ -80,8 +82,6 @@ def run(job: Job) -> Outcome:
             "pigments": pigments_part(material, figures),
             "traits": traits_part(material, figures),
         }
-    warnings = [*findings["warnings"], *findings["more_warnings"]]
-    parts["data_verdict"] = data_verdict(warnings, parts["trust"]["exclusions"])
     saved = {
         "trust": parts["trust"], "days": parts["time_course"], "apart": parts["classification"],
         "unfinished": parts["unfinished"], "field_notes": parts["field_notes"],
