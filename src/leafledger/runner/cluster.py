@@ -239,9 +239,8 @@ def _ask_often() -> None:
         async def sleep(self) -> None:
             began = self.__dict__.setdefault("_began", time.monotonic())
             longest = max(_SHORTEST_S, (time.monotonic() - began) / 10)
-            self.next_seconds_between_status_checks = min(
-                self.next_seconds_between_status_checks, longest
-            )
+            own: float = super().next_seconds_between_status_checks
+            self.next_seconds_between_status_checks = min(own, longest)
             await super().sleep()
 
     plugin.executor = Executor
