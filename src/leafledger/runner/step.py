@@ -62,6 +62,8 @@ FOLDER_DATE = ".snakemake_timestamp"
 
 JOB_CONFIG = "leafledger_job"
 """Key of Snakemake's ``--config``, which it hands on to its jobs, under which `GivenRun` stands."""
+_SEEN_LATE_S = 70.0
+"""Seconds after which every machine sees a new file: network file systems remember for a minute."""
 _FAILS_AGAIN = "fails_again"
 """Key of an event: the task failed by its data, not by the machine."""
 
@@ -126,7 +128,7 @@ class GivenRun:
                 "jobs cannot reach. Copy the study to a file system that all nodes share, then run "
                 "it there."
             )
-        if not is_current(folder, self.token):
+        if not is_current(folder, self.token, _SEEN_LATE_S):
             return (
                 f"the run that started this job ({self.run}) no longer holds the study; "
                 f"{here} does nothing"
