@@ -8,7 +8,7 @@ import hashlib
 import io
 import json
 import re
-from importlib.metadata import version
+from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
@@ -18,16 +18,17 @@ from matplotlib import axis as mpl_axis
 from matplotlib.figure import Figure
 from PIL import Image
 
-from leafledger.records.digests import code_of
+from leafledger import report
+from leafledger.records.digests import _data_files, code_of
 from leafledger.report import numbers
 from leafledger.report.answer import strip
 from leafledger.report.classification import rival_rows
 from leafledger.report.classification_figures import accuracy_path
+from leafledger.report.drawing import inline_svg
 from leafledger.report.figures import (
     STYLE,
     FigureSet,
     InteractiveFigure,
-    inline_svg,
     interactive_looks,
     looks,
     mean_interval,
@@ -41,6 +42,8 @@ from leafledger.report.interactive import encode_spectrum
 from leafledger.report.stage import drawing_library, pack_values
 from leafledger.study.table_files import read_spectra
 from leafledger.words import shown_p
+
+STATIC = Path(report.__file__).parent / "static"
 
 
 def test_mean_interval_of_a_published_example():
@@ -195,7 +198,9 @@ def test_labels_are_not_sought_anew_in_each_drawing(monkeypatch: pytest.MonkeyPa
     with mpl.rc_context(STYLE):
         figure = new_figure(6, 4)
         drawn(figure)
-        FigureSet(["svg", "png"]).add(figure, "panels", "Panels", "Four panels", "n = 1.")
+        book = FigureSet(["svg", "png"])
+        book.add(figure, "panels", "Panels", "Four panels", "n = 1.")
+    assert set(book.files) == {"panels.svg", "panels.png"}
     # Two passes of the layout over the four labels there are, and none in the two drawings.
     assert len(sought) == 8
 
@@ -224,7 +229,7 @@ def values(whole):
 def test_the_library_stands_in_the_page_once_and_the_policy_names_it(whole):
     assert whole.page.count('id="drawing-library"') == 1
     library = inside(whole.page, "drawing-library")
-    assert b"plotly.js v" in library[:60]
+    assert b"plotly.js (basic - minified) v" in library[:60]
     digest = base64.b64encode(hashlib.sha256(library).digest()).decode()
     policy = re.search(r"script-src ([^;]+);", whole.page).group(1).split()
     assert policy[1:] == [f"'sha256-{digest}'"] and len(policy) == 2
@@ -232,7 +237,28 @@ def test_the_library_stands_in_the_page_once_and_the_policy_names_it(whole):
 
 
 def test_the_library_is_part_of_what_makes_the_report_run_again():
-    assert code_of("leafledger.report.stage").libraries["plotly"] == version("plotly")
+    folder = STATIC / "plotly"
+    assert folder / "plotly-basic.min.js" in _data_files(STATIC.parent)
+    assert "plotly" not in code_of("leafledger.report.stage").libraries
+
+
+def test_the_library_is_the_file_that_its_version_and_licence_stand_for():
+    """The digest was taken from the package of that name and version when it was put there."""
+    said = json.loads((STATIC / "plotly" / "version.json").read_text(encoding="utf-8"))
+    content = (STATIC / "plotly" / said["file"]).read_bytes()
+    assert hashlib.sha256(content).hexdigest() == said["sha256"]
+    assert f"plotly.js (basic - minified) v{said['version']}\n".encode() in content[:60]
+    licence = (STATIC / "plotly" / "LICENSE").read_text(encoding="utf-8")
+    assert said["license"] == "MIT" and licence.startswith("MIT License\n")
+
+
+def test_the_scripts_ask_for_no_trace_that_the_library_lacks(whole):
+    """The basic part draws scatter, bar and pie; any other type would leave a figure empty."""
+    library = inside(whole.page, "drawing-library").decode()
+    live = "\n".join(path.read_text(encoding="utf-8") for path in (STATIC / "live").glob("*.js"))
+    asked = set(re.findall(r'type: "(scatter\w*|bar|heatmap\w*|box|contour|surface|mesh3d)"', live))
+    assert asked == {"scatter"}
+    assert 'moduleType:"trace",name:"scatter"' in library
 
 
 def test_every_scan_is_there_with_its_file_digest_and_rule(whole, values):

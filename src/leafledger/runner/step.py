@@ -30,7 +30,9 @@ from leafledger.records.record import (
     make_record,
     write_record,
 )
+from leafledger.records.store import NO_STORE_VARIABLE as NO_STORE_VARIABLE
 from leafledger.records.store import ContentStore
+from leafledger.records.store import may_use_store as may_use_store
 from leafledger.study.reading import read_study
 from leafledger.study.rules import BY_NAME, LOGS
 from leafledger.study.settings import settings_of
@@ -42,7 +44,6 @@ from leafledger.study.tasks import Task, inputs, outputs
 PARENT_VARIABLE = "LEAFLEDGER_PARENT"
 VARIANT_VARIABLE = "LEAFLEDGER_VARIANT"
 """Names the variant whose settings hold, for the children of a run of ours; empty for none."""
-NO_STORE_VARIABLE = "LEAFLEDGER_NO_STORE"
 FOLDER_DATE = ".snakemake_timestamp"
 """Snakemake's file by whose date it judges a folder; it makes it, we date it like the folder."""
 
@@ -82,11 +83,6 @@ def key_value(study: Study, task: Task, own_digests: dict[str, str | None]) -> d
     if own_digests:
         seen["own_files"] = sorted(own_digests.items())
     return seen
-
-
-def may_use_store() -> bool:
-    """Tell whether results of earlier settings may be restored in this process."""
-    return not os.environ.get(NO_STORE_VARIABLE)
 
 
 def clear_folders(study: Study, task: Task, record: Record | None = None) -> None:

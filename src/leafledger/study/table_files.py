@@ -583,7 +583,7 @@ def load_spectra(
     for session in wanted:
         table = read_spectra(reflectance[session], ("reflectance",))
         if axis is not None and not np.array_equal(axis, table.wavelength_nm):
-            raise InputFault(_two_axes(wanted[0], session))
+            raise InputFault(two_axes(wanted[0], session))
         axis = table.wavelength_nm
         rows = keep.reindex(table.rows["scan"])
         chosen = np.asarray(rows["accepted"], dtype=bool)
@@ -603,7 +603,8 @@ def load_spectra(
     return Spectra(np.concatenate(blocks)[:, inside], axis[inside], rows)
 
 
-def _two_axes(first: str, other: str) -> Problem:
+def two_axes(first: str, other: str) -> Problem:
+    """Return the problem of a study whose sessions have different wavelengths."""
     return Problem(
         file="study.yaml",
         column="reflectance.grid",
