@@ -20,7 +20,7 @@ from PIL import Image
 
 from leafledger import report
 from leafledger.records.digests import _data_files, code_of
-from leafledger.report import numbers
+from leafledger.report import interactive, numbers
 from leafledger.report.answer import strip
 from leafledger.report.classification import rival_rows
 from leafledger.report.classification_figures import accuracy_path
@@ -37,10 +37,10 @@ from leafledger.report.figures import (
     step_for,
     summarise_spectra,
 )
-from leafledger.report.gather import contrast_words, groups_of
-from leafledger.report.interactive import encode_spectrum
+from leafledger.report.gather import contrast_words, gather, groups_of
+from leafledger.report.interactive import encode_spectrum, interactive_spectra
 from leafledger.report.stage import drawing_library, pack_values
-from leafledger.study.table_files import read_spectra
+from leafledger.study.table_files import load_spectra, read_spectra
 from leafledger.words import shown_p
 
 STATIC = Path(report.__file__).parent / "static"
@@ -283,6 +283,52 @@ def test_the_drawn_spectra_are_the_measured_ones(whole, values):
     drawn = np.array([unpacked_line(line) for line in spectra["reflectance"]])
     assert spectra["wavelength"] == list(tables_read[0].wavelength_nm)
     assert np.abs(drawn - measured).max() <= 0.5e-4 + 1e-12
+
+
+def test_of_many_scans_the_page_holds_some_evenly_and_says_so(whole, monkeypatch):
+    material = gather(whole.job())
+    sizes = [len(table.rows) for table in material.reflectance.values()]
+    all_of = interactive_spectra(material)
+    assert len(all_of.values["reflectance"]) == sum(sizes) == all_of.values["n_scans"]
+    assert "The page holds" not in all_of.caption
+    monkeypatch.setattr(interactive, "_SCANS_IN_PAGE", 40)
+    some = interactive_spectra(material)
+    scans = some.values["scans"]
+    assert len(scans["scan"]) == len(some.values["reflectance"]) == 40
+    assert some.values["n_scans"] == sum(sizes)
+    assert f"The page holds 40 of the {sum(sizes)} scans" in some.caption
+    assert f"n = {sum(sizes)} scans" in some.caption
+    assert sum(map(bool, scans["left_out"])) == (~material.accepted["accepted"]).sum()
+    counts = [scans["session"].count(k) for k in range(len(sizes))]
+    assert max(counts) - min(counts) <= 2 + max(
+        sum(bool(w) and s == k for w, s in zip(scans["left_out"], scans["session"], strict=True))
+        for k in range(len(sizes))
+    )
+    assert some.values["means"] == all_of.values["means"], "means are those of all scans"
+    whole_of = dict(zip(all_of.values["scans"]["scan"], all_of.values["reflectance"], strict=True))
+    for scan, line in zip(scans["scan"], some.values["reflectance"], strict=True):
+        assert line == whole_of[scan]
+
+
+def test_spectra_left_in_their_files_are_those_that_are_loaded(whole):
+    job = whole.job()
+    loaded = load_spectra(
+        job.by_session("reflectance"), job.inputs["accepted"], job.inputs["range"],
+        job.settings["units"], only_accepted=False,
+    )  # fmt: skip
+    material = gather(job)
+    stored = material.all_spectra
+    assert stored.reflectance.shape == loaded.reflectance.shape
+    assert np.array_equal(stored.wavelength_nm, loaded.wavelength_nm)
+    pd.testing.assert_frame_equal(stored.rows, loaded.rows)
+    order = np.random.default_rng(1).permutation(len(loaded.rows))
+    kept = loaded.rows["accepted"].to_numpy(dtype=bool)
+    assert 0 < kept.sum() < len(kept)
+    for rows in (order, order[:7], kept, slice(3, 90, 5), order[:0], 11, np.intp(40)):
+        assert np.array_equal(stored.reflectance[rows], loaded.reflectance[rows])
+    assert np.array_equal(
+        material.spectra.reflectance[np.arange(kept.sum())], loaded.reflectance[kept]
+    )
 
 
 @pytest.mark.parametrize(

@@ -289,11 +289,9 @@ def _inline_text(text: str) -> tuple[bool, str]:
     """Return whether a text could pass for a formula, and the text as an element of the format."""
     clean = _cut(plain(text))
     # Excel reads _x0041_ as a sign of its own (ECMA-376, part 1, 22.9.2.19): the first is escaped.
-    escaped = escape(_ESCAPED.sub(r"_x005F\1", clean)).replace("\ufffe", "_xFFFE_")
+    escaped = escape(_ESCAPED.sub(r"_x005F\1", clean))
     kept = ' xml:space="preserve"' if clean != clean.strip() else ""
-    return clean.startswith(
-        FORMULA_SIGNS
-    ), f"<t{kept}>{escaped.replace(chr(0xFFFF), '_xFFFF_')}</t>"
+    return clean.startswith(FORMULA_SIGNS), f"<t{kept}>{escaped}</t>"
 
 
 def _cut(text: str) -> str:
@@ -420,7 +418,7 @@ def _index_sheets(material: Material) -> Iterator[Sheet]:
         columns += [Column(i, _unit_of(material, i), _about_index(material, i)) for i in names]
         meaning = meaning_of("indices", part)[1]
         about = f"Every index on every leaf scan, accepted or not: {meaning}"
-        rows = frame.itertuples(index=False, name=None)
+        rows = _rows_of(frame)
         yield Sheet(name, about, columns, rows, len(frame), files)
     gaps = whole[whole["status"] != "ok"].loc[:, [c for c in INDICES if c in whole.columns]]
     yield _sheet_of("indices", gaps, material, "Index values that could not be taken", files)
@@ -506,7 +504,7 @@ def _sheet_of(
     """Return a table of the registry as a sheet."""
     table = TABLES[name]
     columns = [_column(name, str(column), frame, material) for column in frame.columns]
-    rows = frame.itertuples(index=False, name=None)
+    rows = _rows_of(frame)
     return Sheet(
         table.sheet,
         about or table.about,
@@ -515,6 +513,12 @@ def _sheet_of(
         len(frame),
         [table.path] if files is None else files,
     )
+
+
+def _rows_of(frame: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
+    """Yield the rows of a table; its texts are taken column by column, which is far faster."""
+    columns = [frame.iloc[:, i] for i in range(frame.shape[1])]
+    return zip(*(c.to_numpy(object) if c.dtype == "str" else c for c in columns), strict=True)
 
 
 def _document(

@@ -15,6 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from leafledger.errors import InputFault
+from leafledger.platforms import CORES_VARIABLE
 from leafledger.records import events
 from leafledger.records.digests import FileDigests
 from leafledger.records.record import key_of
@@ -58,6 +59,7 @@ def main() -> int:
 def _run_levels(cores: int) -> int:
     folder = Path.cwd()
     run = os.environ[events.RUN_VARIABLE]
+    os.environ[CORES_VARIABLE] = str(cores)
     study = read_study(folder, variant_at_work())
     digests = FileDigests(folder)
     moved = False
