@@ -518,7 +518,7 @@ def _sheet_of(
 def _rows_of(frame: pd.DataFrame) -> Iterator[tuple[Any, ...]]:
     """Yield the rows of a table; its texts are taken column by column, which is far faster."""
     columns = [frame.iloc[:, i] for i in range(frame.shape[1])]
-    return zip(*(c.to_numpy(object) if c.dtype == "str" else c for c in columns), strict=True)
+    yield from zip(*(c.to_numpy(object) if c.dtype == "str" else c for c in columns), strict=True)
 
 
 def _document(
