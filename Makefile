@@ -87,7 +87,7 @@ lint: $(DEV_STAMP)
 	@$(BIN)/ruff check .
 	@$(BIN)/ruff format --check .
 	@$(BIN)/snakefmt --check Snakefile workflow
-	@$(BIN)/codespell --skip docs/_build src tests docs workflow README.md DEVELOPERS.md CHANGELOG.md
+	@$(BIN)/codespell --skip "docs/_build,*.min.js" src tests docs workflow README.md DEVELOPERS.md CHANGELOG.md
 
 types: $(DEV_STAMP)
 	@$(BIN)/mypy
