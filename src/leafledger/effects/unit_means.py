@@ -452,7 +452,7 @@ def change_sample(
 
     Between treatments, a unit that lacks some of several before sessions takes the mean of those it
     has, each less what its session differs from the mean of all (estimated from the units that have
-    them all). What that estimate is wrong by is alike in both arms. In a change within one
+    them all). Its error is the same in both arms. In a change within one
     treatment it would not cancel, so such a unit is left out there.
 
     Parameters

@@ -470,7 +470,7 @@ class Sheet:
     def with_own(self, problems: Iterable[Problem]) -> list[Problem]:
         """Return these problems and the sheet's own; in a workbook with the letters of columns.
 
-        A cell that is not readable and therefore counts as empty is told once.
+        A cell that cannot be read counts as empty; it has one problem and no second one.
         """
         if not is_workbook(self.name):
             return [*self.problems, *problems]

@@ -526,7 +526,7 @@ def without_pattern(folder: Path, patterns: Sequence[Pattern]) -> str | None:
     folder
         The study folder.
     patterns
-        Of the study; only the folders before their first field are looked at.
+        Of the study; only files below the folders before their first field are listed.
 
     Returns
     -------

@@ -454,7 +454,7 @@ class Recorded:
     allocation: Mapping[str, Any] | None = None
 
     def facts(self) -> Facts:
-        """Return what is told of this record."""
+        """Return the fields of this record that results name."""
         own_facts = {"by": self.by, "id": self.id, "date": self.date, "plan_sha256": self.sha256}
         return (
             own_facts
@@ -558,8 +558,8 @@ def facts_of_plan(records: Sequence[Recorded], plan: Plan) -> Facts | None:
         "recorded": None if statement == NOT_PROVABLE else records[start].facts(),
         "against": None if against is None else records[against].facts(),
         "session_left_open": left_open,
-        "changed": [_as_facts(record) for record in changed],
-        "changed_beside": [_as_facts(record) for record in beside],
+        "changed": [_as_facts(difference) for difference in changed],
+        "changed_beside": [_as_facts(difference) for difference in beside],
         "changed_beside_in": None if beside_in is None else records[beside_in].facts(),
     }
 

@@ -16,7 +16,7 @@ from leafledger.errors import InputFault, Problem, bounded, quoted
 
 @dataclass(frozen=True)
 class _Words:
-    """How a complaint of the YAML library is told.
+    """The words for one kind of error of the YAML library.
 
     ``at_context``: the library noticed it later than where it began; the beginning is shown.
     """

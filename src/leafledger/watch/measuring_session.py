@@ -158,7 +158,7 @@ class _Known:
 
 
 _PATIENCE_S = 10.0
-"""Seconds after which a file that does not become whole is told."""
+"""Seconds after which a file that is still not whole is reported."""
 _FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
 _FULL_WORDS = (
     "the disk is full, and scans.csv stays as it was. Free some space (and look whether the "
@@ -327,7 +327,7 @@ class MeasuringSession:
                 self.version += 1
 
     def _guarded(self, saved: SavedFile) -> None:
-        """Take one file in; whatever fails is said, and the file is looked at again."""
+        """Take one file in; a failure is reported, and the file is read again later."""
         try:
             self._take_in(saved)
         except InputFault as fault:

@@ -120,7 +120,7 @@ _OF_THEIR_KIND = ("bad_dark", "dark_noise", "reference_drift", "ambient_light")
 _NEIGHBOURS = 8
 """Leaves that a new one is converted with: enough for what is usual, few enough for 100 ms."""
 _NEAREST = 6
-"""References whose raw counts are looked at again with a new leaf."""
+"""References whose raw counts are checked again with a new leaf."""
 _REFUSED = "refused_reference"
 
 _REASONS = {
@@ -519,7 +519,7 @@ class ScanChecks:
         return self._grid_nm
 
     def verdict(self, scan: str, *, complete: bool, unit_complete: bool = True) -> Verdict:
-        """Return what is said of a scan now.
+        """Return the verdict on a scan as far as the session is measured.
 
         Parameters
         ----------
