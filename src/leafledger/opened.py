@@ -49,18 +49,18 @@ def _table_class() -> type[pd.DataFrame]:
             return StudyTable
 
         def _repr_html_(self) -> str | None:
-            shown = super()._repr_html_()  # type: ignore[misc]
+            table_html = super()._repr_html_()  # type: ignore[misc]
             source = getattr(self, "source", "")
-            for name in map(str, self.columns) if shown and source else ():
+            for name in map(str, self.columns) if table_html and source else ():
                 unit, meaning = meaning_of(source, name)
                 if meaning:
                     words = meaning + (f" (unit: {unit})" if unit not in {"", "1"} else "")
-                    shown = shown.replace(
+                    table_html = table_html.replace(
                         f"<th>{escape(name)}</th>",
                         f'<th title="{escape(words)}">{escape(name)}</th>',
                         1,
                     )
-            return str(shown) if shown else None
+            return str(table_html) if table_html else None
 
     return StudyTable
 
@@ -137,7 +137,7 @@ class Study(model.Study):
         if "accepted.csv" not in self.tables() or "range.json" not in self.documents():
             return [("results", "none yet: study.run() makes them")]
         facts, _ = said_of_results(self.folder)
-        found = [
+        sentences = [
             _short(str(finding["sentence"]))
             + (f" ({finding['mark']})" if finding.get("mark") else "")
             for finding in marked(findings(self.folder), facts)
@@ -148,7 +148,7 @@ class Study(model.Study):
             f"{trusted['start_nm']:g} to {trusted['stop_nm']:g} nm; "
             f"{len(warnings(self.folder))} things to heed (in the report)"
         )
-        return [*(("found", text) for text in found[:_MOST_FINDINGS]), ("trust", trust)]
+        return [*(("found", text) for text in sentences[:_MOST_FINDINGS]), ("trust", trust)]
 
     def table(self, path: str) -> pd.DataFrame:
         """Return a table as pandas; a notebook shows unit and meaning of its columns on hover.
