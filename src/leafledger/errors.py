@@ -158,8 +158,8 @@ def _examples(same: Sequence[Problem]) -> list[Problem]:
     if rest:
         rows = [str(p.row) for p in rest if p.row is not None]
         where = f" (rows {first_words(rows, MOST_EXAMPLES)})" if len(rows) > 1 else ""
-        found = f"{len(rest):,} more like the {MOST_EXAMPLES} above{where}"
-        examples.append(replace(rest[0], found=found, mend=_MEND_FIRST))
+        count_words = f"{len(rest):,} more like the {MOST_EXAMPLES} above{where}"
+        examples.append(replace(rest[0], found=count_words, mend=_MEND_FIRST))
     return examples
 
 
@@ -181,10 +181,10 @@ def grouped_by_file(problems: Sequence[Problem]) -> list[Problem]:
         if rest:
             more = next(problem for problem in same if problem.file == rest[0])
             names = first_words(rest, MOST_EXAMPLES)
-            found = (
+            files_words = (
                 f"the same as in the {MOST_EXAMPLES} files above, in {len(rest):,} more: {names}"
             )
-            examples.append(replace(more, found=found, row=None))
+            examples.append(replace(more, found=files_words, row=None))
     return examples
 
 

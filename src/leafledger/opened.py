@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import fields
 from functools import lru_cache
 from html import escape
 from pathlib import Path
@@ -49,18 +50,18 @@ def _table_class() -> type[pd.DataFrame]:
             return StudyTable
 
         def _repr_html_(self) -> str | None:
-            shown = super()._repr_html_()  # type: ignore[misc]
+            table_html = super()._repr_html_()  # type: ignore[misc]
             source = getattr(self, "source", "")
-            for name in map(str, self.columns) if shown and source else ():
+            for name in map(str, self.columns) if table_html and source else ():
                 unit, meaning = meaning_of(source, name)
                 if meaning:
                     words = meaning + (f" (unit: {unit})" if unit not in {"", "1"} else "")
-                    shown = shown.replace(
+                    table_html = table_html.replace(
                         f"<th>{escape(name)}</th>",
                         f'<th title="{escape(words)}">{escape(name)}</th>',
                         1,
                     )
-            return str(shown) if shown else None
+            return str(table_html) if table_html else None
 
     return StudyTable
 
@@ -96,7 +97,8 @@ class Study(model.Study):
         InputFault
             With every problem of its files.
         """
-        return cls(**vars(read_study(Path(folder))))
+        study = read_study(Path(folder))
+        return cls(**{field.name: getattr(study, field.name) for field in fields(study)})
 
     def __repr__(self) -> str:
         """Return the study as a short card: what it is, what was found, what to heed."""
@@ -139,9 +141,9 @@ class Study(model.Study):
         facts, _ = said_of_results(self.folder)
         stated, rows = answers(self.folder), marked(findings(self.folder), facts)
         marks = {row["mark"] for row in rows if row.get("id") == "primary" and row.get("mark")}
-        found = [f"{text} ({', '.join(sorted(marks))})" if marks else text for text in stated]
+        sentences = [f"{text} ({', '.join(sorted(marks))})" if marks else text for text in stated]
         # The answer stands for the primary contrast, whose sentence has its statistics besides.
-        found += [
+        sentences += [
             _short(str(row["sentence"])) + (f" ({row['mark']})" if row.get("mark") else "")
             for row in rows
             if not (stated and row.get("id") == "primary")
@@ -152,7 +154,7 @@ class Study(model.Study):
             f"{trusted['start_nm']:g} to {trusted['stop_nm']:g} nm; "
             f"{len(warnings(self.folder))} things to heed (in the report)"
         )
-        return [*(("found", text) for text in found[:_MOST_FINDINGS]), ("trust", trust)]
+        return [*(("found", text) for text in sentences[:_MOST_FINDINGS]), ("trust", trust)]
 
     def table(self, path: str) -> pd.DataFrame:
         """Return a table as pandas; a notebook shows unit and meaning of its columns on hover.

@@ -15,7 +15,7 @@ import pytest
 from leafledger.records.record import Job
 from leafledger.study.table_files import write_csv, write_json, write_parquet, write_spectra
 from leafledger.study.tables import ACCEPTED, names_of, written_by
-from leafledger.traits.samples import Known
+from leafledger.traits.samples import TraitValues
 
 WAVELENGTH_NM = np.linspace(450.0, 900.0, 91)
 TRAITS: dict[str, Any] = {
@@ -69,14 +69,14 @@ def simulated(
     return Leaves(spectra, true, true + u * rng.normal(size=len(unit)), unit)
 
 
-def known_of(leaves: Leaves, u: float = 0.5, day: np.ndarray | None = None) -> Known:
+def known_of(leaves: Leaves, u: float = 0.5, day: np.ndarray | None = None) -> TraitValues:
     """Return simulated leaves as leaves with a known trait."""
     days = np.zeros(len(leaves.unit), dtype=int) if day is None else day
     names = [
         (f"p{unit:03d}", f"d{when}", str(row))
         for row, (unit, when) in enumerate(zip(leaves.unit, days, strict=True))
     ]
-    return Known(
+    return TraitValues(
         "chlorophyll", "ug/cm2", np.arange(len(names)), leaves.known,
         np.full(len(names), u), tuple(names), "assays",
     )  # fmt: skip

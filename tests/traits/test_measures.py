@@ -43,7 +43,7 @@ def test_a_model_is_clear_by_its_error_and_by_exchanged_values(
 ) -> None:
     rivals = [SimpleNamespace(procedure=n, rmsep=e) for n, e in (("plsr", rmsep), ("mean", 2.0))]
     test = PermutationTest(rmsep, np.ones(n_draws), p)
-    one = SimpleNamespace(rivals=rivals, test=test, known=SimpleNamespace(unit_of_value="mg"))
+    one = SimpleNamespace(rivals=rivals, test=test, trait=SimpleNamespace(unit_of_value="mg"))
     said = unclear_reason(one, "pot")
     assert reason in said and bool(said) == bool(reason)
 

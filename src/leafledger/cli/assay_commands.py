@@ -67,22 +67,22 @@ def advise(
                     mend="Choose another name, or take the old list away.",
                 )
             )  # fmt: skip
-        found = advise(spectra, leaves)
+        chosen = advise(spectra, leaves)
         rows = [
-            {"rank": one.place, "unit": one.unit, "session": one.session, "leaf": one.leaf,
-             "distance": one.distance}
-            for one in found
+            {"rank": leaf.place, "unit": leaf.unit, "session": leaf.session, "leaf": leaf.leaf,
+             "distance": leaf.distance}
+            for leaf in chosen
         ]  # fmt: skip
         if table is not None:
             write_text(table.resolve(), _csv(rows))
     if as_json:
         say_json({"leaves": rows, "destroys": DESTROYS, "cautions": list(CAUTIONS)})
         return
-    units = len({one.unit for one in found})
-    say(f"{len(found)} leaves of {units} units, those that span most first:")
+    units = len({leaf.unit for leaf in chosen})
+    say(f"{len(chosen)} leaves of {units} units, those that span most first:")
     for row in rows:
         say(f"  {row['rank']:>3}  {row['unit']}  {row['session']}  leaf {row['leaf']}")
-    if len(found) < leaves:
+    if len(chosen) < leaves:
         say(f"There are no more: {leaves} were asked for.")
     if table is not None:
         say(f"Written to {table}")
@@ -171,18 +171,18 @@ def contents(study: Path, as_json: bool) -> None:
         rows = content_rows(read_assays(checked.folder / name, name, leaves)) if name else []
         name = checked.chromatogram_sheet
         spots = read_chromatograms(checked.folder / name, name, leaves) if name else []
-        strip_lines = [strip_sentence(found) for found in strips(spots)]
+        strip_lines = [strip_sentence(findings) for findings in strips(spots)]
     if as_json:
         say_json({"contents": [_plain(row) for row in rows], "strips": strip_lines})
         return
     for row in rows:
         u = f" +- {row['u']:.2g}" if math.isfinite(row["u"]) else ""
         unit = "" if row["unit_of_value"] == "1" else f" {row['unit_of_value']}"
-        place = f"{row['unit']} {row['session']} {row['leaf']} {row['extract']}".rstrip()
-        said = "; ".join(text for text in (row["reason"], row["remark"]) if text)
+        leaf_words = f"{row['unit']} {row['session']} {row['leaf']} {row['extract']}".rstrip()
+        remarks = "; ".join(text for text in (row["reason"], row["remark"]) if text)
         say(
-            f"{place}: {row['quantity']} {row['value']:.4g}{u}{unit}"
-            + (f" ({'not used: ' if row['reason'] else ''}{said})" if said else "")
+            f"{leaf_words}: {row['quantity']} {row['value']:.4g}{u}{unit}"
+            + (f" ({'not used: ' if row['reason'] else ''}{remarks})" if remarks else "")
         )
     for sentence in strip_lines:
         say(sentence)
@@ -250,14 +250,16 @@ def strip(
         if with_points or as_json:
             marked = _marked(given, front_mm, u_mm, start, front, spots)
             written = opened.save(marked, replace=replace)
-            found = opened.preview(marked)
+            preview = opened.preview(marked)
     if as_json:
-        say_json({"written": written, **found})
+        say_json({"written": written, **preview})
         return
     if with_points:
-        say(found["sentence"])
-        for one in found["spots"]:
-            say(f"  {one['colour']}: {one['spot_mm']:g} mm, Rf {one['rf']:g} +- {one['u_rf']:g}")
+        say(preview["sentence"])
+        for spot in preview["spots"]:
+            say(
+                f"  {spot['colour']}: {spot['spot_mm']:g} mm, Rf {spot['rf']:g} +- {spot['u_rf']:g}"
+            )
         say(f"Written: {', '.join(written)}")
         return
     if front_mm is not None:
@@ -276,15 +278,15 @@ def _marked(
     problems: list[Problem] = []
 
     def point(text: str, flag: str) -> tuple[float, float]:
-        found = point_of(text)
-        if found is None:
+        coordinates = point_of(text)
+        if coordinates is None:
             problems.append(
                 Problem(
                     file=flag, found=quoted(text), expected="a point such as 120,455",
                     mend="Give column and row in pixels, from the upper left corner.",
                 )
             )  # fmt: skip
-        return found or (math.nan, math.nan)
+        return coordinates or (math.nan, math.nan)
 
     if len(start) != 2:
         problems.append(
@@ -316,12 +318,12 @@ def _marked(
         if len(parts) == 3 and colour:
             marks.append(MarkedSpot(point(",".join(parts[:2]), "--spot"), colour))
             continue
-        found = "more than three parts" if len(parts) > 3 else (
+        fault = "more than three parts" if len(parts) > 3 else (
             "without a colour" if point_of(",".join(parts[:2])) else "no point and no colour"
         )  # fmt: skip
         problems.append(
             Problem(
-                file="--spot", found=f"{quoted(text)}: {found}",
+                file="--spot", found=f"{quoted(text)}: {fault}",
                 expected="column, row and one colour, such as 222,380,yellow-green",
                 mend="Give the three with commas between them, and none within the colour.",
             )

@@ -144,8 +144,8 @@ def plants_of_demo(allocation: Allocation, demo: Study) -> dict[str, str]:
     if sizes[0] != sizes[1]:
         raise StageFailure(f"plan and demo differ: {sizes[0]} and {sizes[1]}")
     pairs = [zip(planned[cell], measured[cell], strict=True) for cell in planned]
-    found = dict(pair for cell in pairs for pair in cell)
-    return {unit: found[unit] for unit in allocation.treatment}
+    demo_unit_of = dict(pair for cell in pairs for pair in cell)
+    return {unit: demo_unit_of[unit] for unit in allocation.treatment}
 
 
 def scans_of_demo(steps: Sequence[Step], plants: Mapping[str, str], demo: Study) -> dict[str, str]:
@@ -303,12 +303,12 @@ def _typed(folder: Path) -> str:
     return shlex.quote(str(folder))
 
 
-def _look(*places: str) -> None:
-    for place in places:
-        say(f"   Look: {place}")
+def _say_where_to_look(*places: str) -> None:
+    for where in places:
+        say(f"   Look: {where}")
 
 
-def _came(*lines: str) -> None:
+def _say_result(*lines: str) -> None:
     for line in lines:
         say_indented(line, "   ")
 
@@ -319,21 +319,21 @@ def _plan(folder: Path, demo: ForwardDemo, begun: bool) -> None:
         say("   Done before.")
         return
     write_study(folder, demo.files())
-    _came(
+    _say_result(
         plan_facts(demo.planned)["size"][0],
         "Lots decided who gets what; each planned plant is played by one of the demo of the same "
         f"treatment and block ({PLANTS_FILE}).",
         f"Added by hand for this instrument: darks at {WHITE_MS} and {LEAF_MS} ms (column "
         f"{_MS_COLUMN} of scans.csv), and instrument: in study.yaml.",
     )
-    _look(f"{folder}/plan/sheets/{FIRST}.pdf", f"{folder}/plan/randomisation.html")
+    _say_where_to_look(f"{folder}/plan/sheets/{FIRST}.pdf", f"{folder}/plan/randomisation.html")
 
 
 def _record(folder: Path) -> None:
     _heading("Put the plan on record", "leafledger plan record", _typed(folder))
     recorded = record_plan(folder)
     entry = recorded.lodged.entry
-    _came(
+    _say_result(
         f"Plan {entry['plan']}: the primary contrast and who gets what, before any scan."
         if recorded.lodged.is_new
         else f"Plan {entry['plan']} stands already.",
@@ -383,7 +383,7 @@ class _Bench:
 
     def _hear(self, message: Message) -> None:
         if message.kind == "fault":
-            _came(f"x {message.text}")
+            _say_result(f"x {message.text}")
 
     def _clock(self, step: MeasuredStep) -> dt.datetime:
         """Return the time of a step: one scan after the other, from nine o'clock."""
@@ -460,21 +460,21 @@ def _watch(folder: Path, demo: ForwardDemo, rhythm_s: float) -> None:
     bench = _Bench(folder, demo, rhythm_s)
     try:
         guard = bench.watch.serve(0)
-        _look(f"{guard.address} while it is measured")
+        _say_where_to_look(f"{guard.address} while it is measured")
         bench.watch.start()
         bench.measure()
         grades = [verdict.grade for verdict in bench.measuring.verdicts.values()]
     finally:
         bench.watch.stop()
-    left = sorted(
+    faults_left = sorted(
         step.scan.scan
         for step in bench.measuring.order.measured
         if bench.measuring.verdicts[step.scan.scan].grade == "fault"
     )
-    _came(
+    _say_result(
         f"{counted(len(grades), 'scan')} take part. Measured again at once: "
         f"{', '.join(bench.repeated) or 'none'}. Faults left as they are: "
-        f"{', '.join(left) or 'none'}.",
+        f"{', '.join(faults_left) or 'none'}.",
         "Both files of a repeated scan are kept; scans.csv says which one takes part, and why.",
     )
 
@@ -500,18 +500,18 @@ def _run_evening(folder: Path, cores: int, day: str, *, done: bool) -> None:
     facts, _ = said_of_results(here)
     primary = [f for f in marked(findings(here), facts) if f.get("id") == "primary"]
     heeded = warnings(here)
-    _came(
+    _say_result(
         f"{tasks_ran(task['outcome'] for task in result.tasks)}.",
         *(str(finding["sentence"]) for finding in primary),
         *(waiting(here)[:3] if day == FIRST else ()),
         f"To heed: {counted(len(heeded), 'warning')}, in the report.",
     )
-    _look(f"{folder}/results/report.html")
+    _say_where_to_look(f"{folder}/results/report.html")
 
 
 def _is_there(folder: Path, day: str) -> bool:
-    place = folder / "raw" / day
-    return place.is_dir() and any(place.iterdir())
+    session_folder = folder / "raw" / day
+    return session_folder.is_dir() and any(session_folder.iterdir())
 
 
 def _copy_day(folder: Path, demo: ForwardDemo, day: str) -> None:
@@ -532,7 +532,7 @@ def _copy_day(folder: Path, demo: ForwardDemo, day: str) -> None:
         for scan, source in demo.scans[day].items():
             write_bytes(hidden / f"{scan}.txt", finished.sound(source))
         hidden.replace(here / planned)
-        _came(
+        _say_result(
             f"{counted(len(demo.scans[day]), 'file')}, and the time of each from the instrument's "
             "log in scans.csv."
         )
@@ -548,6 +548,6 @@ def _copy_day(folder: Path, demo: ForwardDemo, day: str) -> None:
 def _end(folder: Path) -> None:
     _heading("Was it planned before?", "leafledger plan history", _typed(folder))
     facts, of_plan = said_of_results(folder.resolve())
-    _came(*of_plan, *(str(f["sentence"]) for f in marked(findings(folder), facts)[:3]))
-    _look(f"{folder}/results/report.html", f"{folder}/{PLANTS_FILE}")
+    _say_result(*of_plan, *(str(f["sentence"]) for f in marked(findings(folder), facts)[:3]))
+    _say_where_to_look(f"{folder}/results/report.html", f"{folder}/{PLANTS_FILE}")
     say(f"   To throw it away, delete the folder {folder}.")

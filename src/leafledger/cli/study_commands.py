@@ -77,7 +77,7 @@ def refuse_existing_study(folder: Path) -> None:
         )
 
 
-def write_study(folder: Path, wanted: StudyOptions) -> list[str]:
+def write_study(folder: Path, options: StudyOptions) -> list[str]:
     """Write the files of a new study.
 
     Returns
@@ -94,29 +94,29 @@ def write_study(folder: Path, wanted: StudyOptions) -> list[str]:
     folder = folder.resolve()
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "raw").mkdir(exist_ok=True)
-    if wanted.table is not None:
-        with whole_file(folder / "raw" / wanted.table.name) as temporary:
-            shutil.copyfile(wanted.table, temporary)
-        write_text(folder / "study.yaml", _table_study(wanted, wanted.table.name))
-        return ["study.yaml", f"raw/{wanted.table.name}"]
-    write_text(folder / "study.yaml", _sheet_study(wanted))
+    if options.table is not None:
+        with whole_file(folder / "raw" / options.table.name) as temporary:
+            shutil.copyfile(options.table, temporary)
+        write_text(folder / "study.yaml", _table_study(options, options.table.name))
+        return ["study.yaml", f"raw/{options.table.name}"]
+    write_text(folder / "study.yaml", _sheet_study(options))
     names = ["study.yaml"]
-    if wanted.units_known:
-        example = f"{EXAMPLE}p01,{_cell(wanted.control or 'control')},A\n"
-        write_text(folder / "units.csv", f"unit,{_cell(wanted.treatment)},block\n{example}")
+    if options.units_known:
+        example = f"{EXAMPLE}p01,{_cell(options.control or 'control')},A\n"
+        write_text(folder / "units.csv", f"unit,{_cell(options.treatment)},block\n{example}")
         names.append("units.csv")
-    if not wanted.pattern:
-        write_text(folder / "scans.csv", _scan_sheet(wanted))
+    if not options.pattern:
+        write_text(folder / "scans.csv", _scan_sheet(options))
         names.append("scans.csv")
     example = f"{EXAMPLE}day0-p01-1,exclude,the clip slipped,A. Grower,2026-05-05T10:00:00\n"
     write_text(folder / "decisions.csv", f"scan,action,reason,by,when\n{example}")
     return [*names, "decisions.csv", "raw/"]
 
 
-def _scan_sheet(wanted: StudyOptions) -> str:
+def _scan_sheet(options: StudyOptions) -> str:
     """Return the headings of the scan sheet and an example row for each role that is needed."""
-    session = wanted.sessions[0][0]
-    counts = wanted.quantity == "counts"
+    session = options.sessions[0][0]
+    counts = options.quantity == "counts"
     examples = [("p01_1", "sample", "p01,1,1", "09:12:30", "18,10" if counts else ",")]
     if counts:
         examples += [
@@ -144,20 +144,20 @@ def _text(value: str) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def _table_study(wanted: StudyOptions, name: str) -> str:
-    label = _text(wanted.treatment)
-    control = f"  control: {_text(wanted.control)}\n" if wanted.control is not None else ""
+def _table_study(options: StudyOptions, name: str) -> str:
+    label = _text(options.treatment)
+    control = f"  control: {_text(options.control)}\n" if options.control is not None else ""
     return f"""\
 # One table of labelled spectra: a row for each leaf, a column for each wavelength.
 version: 1
-title: {_text(wanted.title)}
+title: {_text(options.title)}
 design:
   unit: none            # which plant each leaf came from is not known; name it if it is
   treatment: {label}
-{control}{_sessions(wanted)}intake:
+{control}{_sessions(options)}intake:
   sheet: {_text("raw/" + name)}
   forms:
-    default: {{form: wide_table, quantity: {wanted.quantity}}}
+    default: {{form: wide_table, quantity: {options.quantity}}}
 reflectance: {{grid: native}}
 classes:
   target: {label}
@@ -178,36 +178,36 @@ _PATTERN = """\
     # - {{pattern: "raw/{folder}white_{{replicate}}.txt", role: white}}"""
 
 
-def _where(wanted: StudyOptions) -> str:
+def _where(options: StudyOptions) -> str:
     """Return the lines that say where the raw scans are listed."""
-    folder = "{session}/" if wanted.sessions else ""
-    if wanted.pattern:
-        return _PATTERN.format(pattern=_text(wanted.pattern), folder=folder)
+    folder = "{session}/" if options.sessions else ""
+    if options.pattern:
+        return _PATTERN.format(pattern=_text(options.pattern), folder=folder)
     return _SHEET
 
 
-def _sessions(wanted: StudyOptions) -> str:
-    if not wanted.sessions:
+def _sessions(options: StudyOptions) -> str:
+    if not options.sessions:
         return ""
     lines = "\n".join(
         f"    - {{session: {name}, phase: {phase}}}    # date: {date.isoformat()}"
-        for (name, phase), date in zip(wanted.sessions, _dates(wanted), strict=True)
+        for (name, phase), date in zip(options.sessions, _dates(options), strict=True)
     )
     return f"  sessions:                        # in the order of measuring\n{lines}\n"
 
 
-def _dates(wanted: StudyOptions) -> list[dt.date]:
+def _dates(options: StudyOptions) -> list[dt.date]:
     """Return an example date for each session: as its name counts days, else a week apart."""
-    days = [re.search(r"[0-9]{1,4}$", name) for name, _ in wanted.sessions]
+    days = [re.search(r"[0-9]{1,4}$", name) for name, _ in options.sessions]
     counted = [int(day.group()) for day in days if day is not None]
     if len(counted) < len(days) or counted != sorted(set(counted)):
         counted = [7 * i for i in range(len(days))]
     return [_FIRST_DAY + dt.timedelta(days=day - counted[0]) for day in counted]
 
 
-def _units(wanted: StudyOptions) -> str:
-    treatment, control = _text(wanted.treatment), _text(wanted.control or "control")
-    if not wanted.units_known:
+def _units(options: StudyOptions) -> str:
+    treatment, control = _text(options.treatment), _text(options.control or "control")
+    if not options.units_known:
         return (
             "  unit: none                       # which plant each leaf came from is not known\n"
             f"  treatment: {treatment}           # a field of the file name pattern\n"
@@ -222,19 +222,19 @@ def _units(wanted: StudyOptions) -> str:
     )
 
 
-def _sheet_study(wanted: StudyOptions) -> str:
+def _sheet_study(options: StudyOptions) -> str:
     columns = "wavelength_column: 1, value_column: 2"
-    form = f"{{form: text, quantity: {wanted.quantity}, {columns}}}"
-    session = f", session: {wanted.sessions[-1][0]}" if wanted.sessions else ""
+    form = f"{{form: text, quantity: {options.quantity}, {columns}}}"
+    session = f", session: {options.sessions[-1][0]}" if options.sessions else ""
     return f"""\
 # The study definition. Every key is explained in config/study.example.yaml; a word that is not
 # known is an error with a suggestion. `leafledger check` says what is still missing.
 version: 1
-title: {_text(wanted.title)}
+title: {_text(options.title)}
 question: "What is asked of the data?"
 design:
-{_units(wanted)}{_sessions(wanted)}intake:
-{_where(wanted)}
+{_units(options)}{_sessions(options)}intake:
+{_where(options)}
   forms:
     default: {form}
 # effects:                         # the one effect that you plan; then `leafledger plan record`

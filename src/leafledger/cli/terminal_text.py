@@ -150,8 +150,12 @@ _OTHER_SECONDS = 4.0
 
 def earlier_task_seconds(folder: Path) -> dict[str, float]:
     """Return task -> seconds that it took when it was last computed in a study."""
-    place = folder / EVENTS
-    runs = sorted((p.name for p in place.iterdir()), reverse=True) if place.is_dir() else []
+    folder_of_events = folder / EVENTS
+    runs = (
+        sorted((p.name for p in folder_of_events.iterdir()), reverse=True)
+        if folder_of_events.is_dir()
+        else []
+    )
     seconds: dict[str, float] = {}
     for run in runs[:_MOST_RUNS]:
         for event in events_of(folder, run):

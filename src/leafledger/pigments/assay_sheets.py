@@ -83,10 +83,10 @@ def plain_unit(text: str) -> str:
     """
     text = text.strip().replace("µ", "u").replace("μ", "u").replace("⁻", "-")
     text = text.replace("²", "2").replace("¹", "1").replace("·", " ").replace("**", "^")
-    found = re.fullmatch(r"([a-zA-Z]+)[\s.*]+([a-zA-Z]+)\^?-([12])", text)
-    if found:
-        power = "" if found[3] == "1" else found[3]
-        return f"{found[1]}/{found[2]}{power}"
+    match = re.fullmatch(r"([a-zA-Z]+)[\s.*]+([a-zA-Z]+)\^?-([12])", text)
+    if match:
+        power = "" if match[3] == "1" else match[3]
+        return f"{match[1]}/{match[2]}{power}"
     return re.sub(r"\s+", "", text).replace("^", "")
 
 
@@ -229,7 +229,7 @@ class _Reader:
 # ----------------------------------------------------------------------
 
 
-def read_assays(path: Path, shown: str, leaves: Collection[Leaf]) -> list[Assay]:
+def read_assays(path: Path, file: str, leaves: Collection[Leaf]) -> list[Assay]:
     """Read the sheet of assays.
 
     Parameters
@@ -246,32 +246,32 @@ def read_assays(path: Path, shown: str, leaves: Collection[Leaf]) -> list[Assay]
         belong to the equations; two readings that are swapped; doubled rows; units; numbers.
     """
     sheet = read_sheet(
-        path, shown, required=("unit",), known=ASSAY_COLUMNS, called="assays"
+        path, file, required=("unit",), known=ASSAY_COLUMNS, called="assays"
     )  # fmt: skip
     reader = _Reader(sheet)
     columns = _absorbance_columns(reader)
     places = Places(leaves)
-    found: list[Assay] = []
+    assays: list[Assay] = []
     for row in sheet.rows:
         assay = _assay(reader, row, columns, places)
         if assay is not None:
-            found.append(assay)
+            assays.append(assay)
     if not sheet.rows:
         reader.problems.append(
             Problem(
-                file=shown,
+                file=file,
                 found="no row",
                 expected="a row for each assay",
                 mend="Fill the sheet in, or take it out of the study.",
             )
         )
-    _doubled(reader, found)
-    _mixed_units(reader, found)
-    _raise(sheet, reader.problems)
-    return found
+    _note_repeated_rows(reader, assays)
+    _note_mixed_units(reader, assays)
+    _raise_problems(sheet, reader.problems)
+    return assays
 
 
-def _raise(sheet: Sheet, problems: Sequence[Problem]) -> None:
+def _raise_problems(sheet: Sheet, problems: Sequence[Problem]) -> None:
     every = sheet.with_own(problems)
     if every:
         raise InputFault(bounded(grouped(every)))
@@ -279,35 +279,35 @@ def _raise(sheet: Sheet, problems: Sequence[Problem]) -> None:
 
 def _absorbance_columns(reader: _Reader) -> dict[str, float]:
     """Return heading -> wavelength of the columns of absorbances."""
-    found: dict[str, float] = {}
+    wavelength_of: dict[str, float] = {}
     for name in reader.sheet.columns:
         if _ABSORBANCE.fullmatch(name):
-            found[name] = float(name[1:])
+            wavelength_of[name] = float(name[1:])
         elif odd := _LOOKS_LIKE_ABSORBANCE.fullmatch(name):
-            nm = odd[1].replace(",", ".")
+            wavelength = odd[1].replace(",", ".")
             reader.problems.append(
                 Problem(
                     file=reader.sheet.name,
                     column=name,
                     found=f"the heading {quoted(name)}",
-                    expected=f"A and the wavelength in nm for an absorbance: A{nm}",
-                    mend=f"Rename the column A{nm}, if it holds absorbances.",
+                    expected=f"A and the wavelength in nm for an absorbance: A{wavelength}",
+                    mend=f"Rename the column A{wavelength}, if it holds absorbances.",
                 )
             )
     by_nm: dict[float, str] = {}
-    for name, nm in found.items():
-        if nm in by_nm:
+    for name, wavelength in wavelength_of.items():
+        if wavelength in by_nm:
             reader.problems.append(
                 Problem(
                     file=reader.sheet.name,
                     column=name,
-                    found=f"the wavelength of column {quoted(by_nm[nm])} once more",
+                    found=f"the wavelength of column {quoted(by_nm[wavelength])} once more",
                     expected="each wavelength once",
                     mend="Take one of the columns out.",
                 )
             )
-        by_nm.setdefault(nm, name)
-    return found
+        by_nm.setdefault(wavelength, name)
+    return wavelength_of
 
 
 class Places:
@@ -339,16 +339,20 @@ class Places:
         valid = [self.known(reader, row, "unit", unit), self.known(reader, row, "session", session)]
         if not all(valid):
             return None
-        there = sorted(one for of, on, one in self.leaves if of == unit and on == session)
-        if not there:
+        leaves_there = sorted(
+            leaf_name
+            for unit_of_leaf, session_of_leaf, leaf_name in self.leaves
+            if unit_of_leaf == unit and session_of_leaf == session
+        )
+        if not leaves_there:
             reader.fault(row, "session", f"{quoted(unit)} in session {quoted(session)}",
                          "a session in which the unit was measured",
                          "Correct unit or session.")  # fmt: skip
             return None
-        if not leaf and len(there) == 1:
-            leaf = there[0]
-        if leaf not in there:
-            named = first_words([name or "(without a name)" for name in there])
+        if not leaf and len(leaves_there) == 1:
+            leaf = leaves_there[0]
+        if leaf not in leaves_there:
+            named = first_words([name or "(without a name)" for name in leaves_there])
             reader.fault(row, "leaf", quoted(leaf) if leaf else "nothing",
                          f"a leaf of {unit} in {session}: {named}",
                          "Name the leaf that was measured and then extracted.")  # fmt: skip
@@ -451,13 +455,15 @@ def _extract(reader: _Reader, row: Row, columns: Mapping[str, float]) -> Extract
         plain if exact or dilution is None else dilution, area, mass, band,
     )  # fmt: skip
     if swapped_readings(extract):
-        one = extract.equation
-        red, short = ((extract.reading(nm) or (nm,))[0] for nm in (one.red_nm, one.short_nm))
+        equation = extract.equation
+        red, short = (
+            (extract.reading(nm) or (nm,))[0] for nm in (equation.red_nm, equation.short_nm)
+        )
         reader.fault(
             row,
             f"A{red:g}",
-            f"less at {red:g} nm ({extract.corrected(one.red_nm):.3g} above A750) than at "
-            f"{short:g} nm ({extract.corrected(one.short_nm):.3g})",
+            f"less at {red:g} nm ({extract.corrected(equation.red_nm):.3g} above A750) than at "
+            f"{short:g} nm ({extract.corrected(equation.short_nm):.3g})",
             "more at the red peak of chlorophyll a, in any extract of green leaves",
             "The two readings are swapped, or a and b are: put each in its own column.",
         )
@@ -480,17 +486,17 @@ def _solvent(reader: _Reader, row: Row) -> str | None:
     return solvent
 
 
-def _doubled(reader: _Reader, assays: Iterable[Assay]) -> None:
+def _note_repeated_rows(reader: _Reader, assays: Iterable[Assay]) -> None:
     """Note rows that say the same of the same extract."""
     first: dict[tuple[object, ...], Assay] = {}
-    for one in assays:
-        key = (one.leaf, one.extract_id, one.quantity, one.unit)
+    for assay in assays:
+        key = (assay.leaf, assay.extract_id, assay.quantity, assay.unit)
         if key in first:
-            unit, session, leaf = one.leaf
-            what = one.quantity or "extract"
+            unit, session, leaf = assay.leaf
+            what = assay.quantity or "extract"
             reader.problems.append(
                 Problem(
-                    file=reader.sheet.name, row=one.row, column="extract",
+                    file=reader.sheet.name, row=assay.row, column="extract",
                     found=f"{what} of {unit}, {session}, leaf {leaf or '(without a name)'} once "
                     f"more, as in row {first[key].row}",
                     expected="each extract once",
@@ -498,22 +504,22 @@ def _doubled(reader: _Reader, assays: Iterable[Assay]) -> None:
                     "apart in a column extract.",
                 )
             )  # fmt: skip
-        first.setdefault(key, one)
+        first.setdefault(key, assay)
 
 
-def _mixed_units(reader: _Reader, assays: Iterable[Assay]) -> None:
+def _note_mixed_units(reader: _Reader, assays: Iterable[Assay]) -> None:
     """Note a quantity unknown to the package that stands in two units: nothing converts them."""
     units: dict[str, Assay] = {}
-    for one in assays:
-        if not one.quantity or one.quantity in QUANTITIES:
+    for assay in assays:
+        if not assay.quantity or assay.quantity in QUANTITIES:
             continue
-        first = units.setdefault(one.quantity, one)
-        if first.unit != one.unit:
+        first = units.setdefault(assay.quantity, assay)
+        if first.unit != assay.unit:
             reader.problems.append(
                 Problem(
-                    file=reader.sheet.name, row=one.row, column="unit_of_value",
-                    found=f"{one.quantity} in {quoted(one.unit)}, and in {quoted(first.unit)} in "
-                    f"row {first.row}",
+                    file=reader.sheet.name, row=assay.row, column="unit_of_value",
+                    found=f"{assay.quantity} in {quoted(assay.unit)}, and in {quoted(first.unit)} "
+                    f"in row {first.row}",
                     expected="one unit for a quantity",
                     mend="Convert the values to one unit.",
                 )
@@ -524,7 +530,7 @@ def _mixed_units(reader: _Reader, assays: Iterable[Assay]) -> None:
 # ----------------------------------------------------------------------
 
 
-def read_chromatograms(path: Path, shown: str, leaves: Collection[Leaf]) -> list[Spot]:
+def read_chromatograms(path: Path, file: str, leaves: Collection[Leaf]) -> list[Spot]:
     """Read the sheet of chromatograms.
 
     Parameters
@@ -541,22 +547,22 @@ def read_chromatograms(path: Path, shown: str, leaves: Collection[Leaf]) -> list
         rows, an unknown unit or session, numbers.
     """
     sheet = read_sheet(
-        path, shown, required=_STRIP_NEEDS, known=CHROMATOGRAM_COLUMNS, called="chromatograms"
+        path, file, required=_STRIP_NEEDS, known=CHROMATOGRAM_COLUMNS, called="chromatograms"
     )  # fmt: skip
     reader, places = _Reader(sheet), Places(leaves)
-    found = [spot for row in sheet.rows if (spot := _spot(reader, row, places)) is not None]
+    spots = [spot for row in sheet.rows if (spot := _spot(reader, row, places)) is not None]
     if not sheet.rows:
         reader.problems.append(
             Problem(
-                file=shown,
+                file=file,
                 found="no row",
                 expected="a row for each spot",
                 mend="Fill the sheet in, or take it out of the study.",
             )
         )
-    _strips(reader, found)
-    _raise(sheet, reader.problems)
-    return found
+    _note_strip_contradictions(reader, spots)
+    _raise_problems(sheet, reader.problems)
+    return spots
 
 
 def _spot(reader: _Reader, row: Row, places: Places) -> Spot | None:
@@ -590,25 +596,25 @@ def _spot(reader: _Reader, row: Row, places: Places) -> Spot | None:
                 math.nan if u is None else u, unit, session)  # fmt: skip
 
 
-def _strips(reader: _Reader, spots: Iterable[Spot]) -> None:
+def _note_strip_contradictions(reader: _Reader, spots: Iterable[Spot]) -> None:
     """Note strips with two fronts, systems or places, and spots that are there twice."""
     first: dict[str, Spot] = {}
     seen: dict[tuple[str, float, str], Spot] = {}
     for spot in spots:
-        one = first.setdefault(spot.strip, spot)
+        first_spot = first.setdefault(spot.strip, spot)
         pairs = {
-            "system": (spot.system, one.system),
-            "front_mm": (f"{spot.front_mm:g}", f"{one.front_mm:g}"),
-            "unit": (spot.unit, one.unit),
-            "session": (spot.session, one.session),
+            "system": (spot.system, first_spot.system),
+            "front_mm": (f"{spot.front_mm:g}", f"{first_spot.front_mm:g}"),
+            "unit": (spot.unit, first_spot.unit),
+            "session": (spot.session, first_spot.session),
         }
-        for column, (here, there) in pairs.items():
-            if here != there:
+        for column, (value, first_value) in pairs.items():
+            if value != first_value:
                 reader.problems.append(
                     Problem(
                         file=reader.sheet.name, row=spot.row, column=column,
-                        found=f"{quoted(here)}, and {quoted(there)} in row {one.row} of the same "
-                        "strip",
+                        found=f"{quoted(value)}, and {quoted(first_value)} in row "
+                        f"{first_spot.row} of the same strip",
                         expected="one for a strip",
                         mend="Correct it, or give the other strip a name of its own.",
                     )

@@ -80,8 +80,8 @@ class Pairs:
 
     def without(self, unit: str) -> Pairs:
         """Return the leaves of all other units."""
-        kept = np.array([one != unit for one in self.unit])
-        names = tuple(one for one in self.unit if one != unit)
+        kept = np.array([unit_of_leaf != unit for unit_of_leaf in self.unit])
+        names = tuple(unit_of_leaf for unit_of_leaf in self.unit if unit_of_leaf != unit)
         return Pairs(self.x[kept], self.y[kept], names, self.u_x[kept], self.u_y[kept])
 
 
@@ -153,8 +153,8 @@ class Fit:
 
     def _design(self, x: Array) -> Array:
         with np.errstate(invalid="ignore", divide="ignore"):
-            at = np.log(np.where(x > 0, x, np.nan)) if self.form == "power" else x
-        return _powers((at - self.centre) / self.scale, self.n_coefficients)
+            transformed = np.log(np.where(x > 0, x, np.nan)) if self.form == "power" else x
+        return _powers((transformed - self.centre) / self.scale, self.n_coefficients)
 
 
 def _powers(z: Array, n: int) -> Array:
@@ -356,8 +356,14 @@ def _errors_of_mean(pairs: Pairs) -> Array:
 
 def best_form(pairs: Pairs) -> Calibration | None:
     """Return the form with the smallest error of units left out; the simpler one of equals."""
-    found = [one for form in FORMS if (one := calibrate(form, pairs)) is not None]
-    return min(found, key=lambda one: round(one.rmse_cv / (_SAME + _size(pairs)), 9), default=None)
+    calibrations = [
+        candidate for form in FORMS if (candidate := calibrate(form, pairs)) is not None
+    ]
+    return min(
+        calibrations,
+        key=lambda candidate: round(candidate.rmse_cv / (_SAME + _size(pairs)), 9),
+        default=None,
+    )
 
 
 def _size(pairs: Pairs) -> float:
@@ -408,38 +414,47 @@ def choose(by_index: Mapping[str, Pairs]) -> Choice | None:
     by_index
         Index -> its pairs; the same leaves in each, in the same order.
     """
-    best = _best_of(by_index)
+    best = _best_index_and_form(by_index)
     if best is None:
         return None
     index, calibration = best
     pairs = by_index[index]
     errors = np.full(pairs.n_leaves, np.nan)
     inside = np.zeros(pairs.n_leaves, dtype=bool)
-    for place, unit in enumerate(pairs.units):
-        inner = _best_of({name: one.without(unit) for name, one in by_index.items()})
+    for unit_code, unit in enumerate(pairs.units):
+        inner = _best_index_and_form(
+            {name: index_pairs.without(unit) for name, index_pairs in by_index.items()}
+        )
         if inner is None:
             continue
-        name, found = inner
-        own = pairs.code == place
-        x = by_index[name].x[own]
-        errors[own], inside[own] = found.fit.predict(x) - pairs.y[own], found.within(x)
+        name, inner_calibration = inner
+        left_out = pairs.code == unit_code
+        x = by_index[name].x[left_out]
+        errors[left_out], inside[left_out] = (
+            inner_calibration.fit.predict(x) - pairs.y[left_out],
+            inner_calibration.within(x),
+        )
     inside &= np.isfinite(errors)
     w, n_outside = pairs.weights[inside], int(np.count_nonzero(~inside))
     if not len(w):
         return Choice(index, calibration, math.nan, math.nan, n_outside, len(by_index))
     nested, of_mean = (
-        float(np.sqrt(np.average(np.square(one[inside]), weights=w)))
-        for one in (errors, _errors_of_mean(pairs))
+        float(np.sqrt(np.average(np.square(leaf_errors[inside]), weights=w)))
+        for leaf_errors in (errors, _errors_of_mean(pairs))
     )
     return Choice(index, calibration, nested, of_mean, n_outside, len(by_index))
 
 
-def _best_of(by_index: Mapping[str, Pairs]) -> tuple[str, Calibration] | None:
-    found = [(name, one) for name, p in by_index.items() if (one := best_form(p)) is not None]
-    if not found:
+def _best_index_and_form(by_index: Mapping[str, Pairs]) -> tuple[str, Calibration] | None:
+    calibrations = [
+        (name, candidate)
+        for name, pairs in by_index.items()
+        if (candidate := best_form(pairs)) is not None
+    ]
+    if not calibrations:
         return None
-    size = max(_size(one.pairs) for _, one in found) + _SAME
-    return min(found, key=lambda pair: round(pair[1].rmse_cv / size, 9))
+    size = max(_size(candidate.pairs) for _, candidate in calibrations) + _SAME
+    return min(calibrations, key=lambda pair: round(pair[1].rmse_cv / size, 9))
 
 
 # A straight line with errors in both variables (York; Deming is its special case).
@@ -531,13 +546,13 @@ def york_line(x: Array, y: Array, u_x: Array, u_y: Array) -> YorkLine | None:
 
 def york_of(pairs: Pairs) -> YorkLine | None:
     """Return the line through the leaves if both variables have a known uncertainty in each."""
-    known = (
+    all_known = (
         np.all(np.isfinite(pairs.u_x))
         and np.all(np.isfinite(pairs.u_y))
         and np.all(pairs.u_x > 0)
         and np.all(pairs.u_y > 0)
     )
-    if not known or pairs.n_leaves < 3:
+    if not all_known or pairs.n_leaves < 3:
         return None
     return york_line(pairs.x, pairs.y, pairs.u_x, pairs.u_y)
 

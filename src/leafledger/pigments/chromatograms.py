@@ -39,7 +39,7 @@ _TABLE = Path(__file__).with_name("handbook_rf.csv")
 
 
 @dataclass(frozen=True)
-class Known:
+class HandbookPigment:
     """A pigment of the handbook table, in one system."""
 
     system: str
@@ -52,11 +52,11 @@ class Known:
 
 
 @cache
-def handbook() -> tuple[Known, ...]:
+def handbook() -> tuple[HandbookPigment, ...]:
     """Return the handbook table, in the order of ``handbook_rf.csv``."""
     with _TABLE.open(encoding="utf-8", newline="") as lines:
         return tuple(
-            Known(
+            HandbookPigment(
                 row["system"],
                 row["pigment"],
                 float(row["rf"]),
@@ -71,7 +71,7 @@ def handbook() -> tuple[Known, ...]:
 
 def systems() -> list[str]:
     """Return the systems of the table: support and solvent."""
-    return list(dict.fromkeys(one.system for one in handbook()))
+    return list(dict.fromkeys(pigment.system for pigment in handbook()))
 
 
 _LIKE: Final = {"paper": "cellulose paper", "cellulose": "cellulose paper",
@@ -91,8 +91,8 @@ def system_named(text: str) -> str | None:
     'cellulose paper, petroleum ether-acetone 9:1'
     >>> system_named("paper, petroleum ether-acetone 8:2")
     """
-    wanted = _plain_system(text)
-    return next((name for name in systems() if _plain_system(name) == wanted), None)
+    plain_name = _plain_system(text)
+    return next((name for name in systems() if _plain_system(name) == plain_name), None)
 
 
 def _plain_system(text: str) -> str:
@@ -148,10 +148,10 @@ def colour_fits(seen: str, stated: str) -> bool:
     >>> colour_fits("green", "blue-green"), colour_fits("yellow", "blue-green")
     (True, False)
     """
-    found, wanted = hue(seen), hue(stated)
-    if found is None or wanted is None:
+    seen_hue, stated_hue = hue(seen), hue(stated)
+    if seen_hue is None or stated_hue is None:
         return False
-    return wanted in _MAY_BE.get(found, (found,))
+    return stated_hue in _MAY_BE.get(seen_hue, (seen_hue,))
 
 
 # Rf, and the candidates of every spot of a strip.
@@ -202,7 +202,7 @@ class SpotFindings:
     rf: float
     u_rf: float
     system: str | None
-    candidates: tuple[Known, ...]
+    candidates: tuple[HandbookPigment, ...]
     reason: str
 
     @property
@@ -224,7 +224,8 @@ def identify_strip(spots: Sequence[Spot]) -> list[SpotFindings]:
     ordered = sorted(spots, key=lambda s: (-s.spot_mm / s.front_mm, s.colour, s.row))
     system = system_named(ordered[0].system) if ordered else None
     table = sorted(
-        (one for one in handbook() if one.system == system), key=lambda one: one.order_from_front
+        (pigment for pigment in handbook() if pigment.system == system),
+        key=lambda pigment: pigment.order_from_front,
     )
     ratios = [rf_of(spot.spot_mm, spot.front_mm, spot.u_mm) for spot in ordered]
     by_colour = [[k for k in table if colour_fits(spot.colour, k.colour)] for spot in ordered]
@@ -232,17 +233,17 @@ def identify_strip(spots: Sequence[Spot]) -> list[SpotFindings]:
         [k.order_from_front for k in fitting if abs(k.rf - rf) <= RF_TOLERANCE]
         for fitting, (rf, _) in zip(by_colour, ratios, strict=True)
     ]
-    possible = possible_orders([one for one in near if one])
-    of_order = {one.order_from_front: one for one in table}
-    found, at = [], 0
-    for place, (spot, (rf, u_rf)) in enumerate(zip(ordered, ratios, strict=True)):
+    possible = possible_orders([orders for orders in near if orders])
+    of_order = {pigment.order_from_front: pigment for pigment in table}
+    findings, n_placed = [], 0
+    for position, (spot, (rf, u_rf)) in enumerate(zip(ordered, ratios, strict=True)):
         orders: Sequence[int] = ()
-        if near[place]:
-            orders, at = possible[at], at + 1
+        if near[position]:
+            orders, n_placed = possible[n_placed], n_placed + 1
         candidates = tuple(of_order[order] for order in orders)
-        reason = _reason(spot, system, by_colour[place], near[place], candidates)
-        found.append(SpotFindings(spot, place + 1, rf, u_rf, system, candidates, reason))
-    return found
+        reason = _reason(spot, system, by_colour[position], near[position], candidates)
+        findings.append(SpotFindings(spot, position + 1, rf, u_rf, system, candidates, reason))
+    return findings
 
 
 def possible_orders(choices: Sequence[Sequence[int]]) -> list[list[int]]:
@@ -265,7 +266,7 @@ def possible_orders(choices: Sequence[Sequence[int]]) -> list[list[int]]:
     for i in range(len(choices) - 1, -1, -1):
         high = max((p for p in choices[i] if p < high), default=-1)
         highest[i] = high
-    if any(one >= 10**9 for one in lowest) or any(one < 0 for one in highest):
+    if any(bound >= 10**9 for bound in lowest) or any(bound < 0 for bound in highest):
         return [[] for _ in choices]
     return [
         [p for p in sorted(set(places)) if lowest[i] <= p <= highest[i]]
@@ -276,9 +277,9 @@ def possible_orders(choices: Sequence[Sequence[int]]) -> list[list[int]]:
 def _reason(
     spot: Spot,
     system: str | None,
-    by_colour: Sequence[Known],
+    by_colour: Sequence[HandbookPigment],
     near: Sequence[int],
-    candidates: Sequence[Known],
+    candidates: Sequence[HandbookPigment],
 ) -> str:
     if system is None:
         return "no handbook table for this system: Rf alone names no pigment"
@@ -287,7 +288,7 @@ def _reason(
     if not by_colour:
         return "no pigment of this colour in the table of this system"
     if not near:
-        names = listed([f"{one.pigment} ({one.rf:g})" for one in by_colour])
+        names = listed([f"{pigment.pigment} ({pigment.rf:g})" for pigment in by_colour])
         return f"of this colour the table has {names}, which lies more than {RF_TOLERANCE:g} off"
     if not candidates:
         return "the colours of this strip do not stand in the order of the table"
@@ -305,26 +306,30 @@ def strips(spots: Sequence[Spot]) -> Iterator[list[SpotFindings]]:
         yield identify_strip(by_strip[name])
 
 
-def strip_sentence(found: Sequence[SpotFindings]) -> str:
+def strip_sentence(findings: Sequence[SpotFindings]) -> str:
     """Return what a strip shows, in one sentence."""
-    strip = found[0].spot.strip
-    named = [one.candidates[0].pigment for one in found if len(one.candidates) == 1]
-    several = sum(one.is_ambiguous for one in found)
-    none = sum(not one.candidates for one in found)
+    strip = findings[0].spot.strip
+    named = [finding.candidates[0].pigment for finding in findings if len(finding.candidates) == 1]
+    several = sum(finding.is_ambiguous for finding in findings)
+    none = sum(not finding.candidates for finding in findings)
     parts = [f"consistent with {listed(named)}"] if named else []
     parts += [f"{several} ambiguous"] if several else []
     parts += [f"{none} without a candidate"] if none else []
-    n = len(found)
-    system = found[0].spot.system if found[0].system is None else found[0].system
+    n = len(findings)
+    system = findings[0].spot.system if findings[0].system is None else findings[0].system
     return (
         f"Strip {strip} ({system}) shows {n} {'spot' if n == 1 else 'spots'}: {'; '.join(parts)}. "
         "Colour and order in this system suggest a pigment; they do not prove it."
     )
 
 
-def sources_of(found: Sequence[SpotFindings]) -> Mapping[str, str]:
+def sources_of(findings: Sequence[SpotFindings]) -> Mapping[str, str]:
     """Return source -> how far its values were verified, for the candidates of some spots."""
-    return {k.source: k.verification for one in found for k in one.candidates}
+    return {
+        pigment.source: pigment.verification
+        for finding in findings
+        for pigment in finding.candidates
+    }
 
 
 # The density along a lane, as the page of strips keeps it: a CSV for each strip.
@@ -335,7 +340,7 @@ PROFILE_COLUMNS: Final = ("distance_mm", "density", *(f"density_{c}" for c in CH
 _LONGEST_PROFILE: Final = 40_000
 
 
-def read_profile(path: Path, shown: str) -> dict[str, Array]:
+def read_profile(path: Path, file: str) -> dict[str, Array]:
     """Read a kept profile.
 
     Raises
@@ -346,11 +351,11 @@ def read_profile(path: Path, shown: str) -> dict[str, Array]:
     try:
         rows = list(csv.reader(io.StringIO(path.read_text(encoding="utf-8"))))
     except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise _no_profile(shown, None, "a file that cannot be read as a CSV") from error
+        raise _profile_fault(file, None, "a file that cannot be read as a CSV") from error
     if not rows or tuple(rows[0]) != PROFILE_COLUMNS:
-        raise _no_profile(shown, 1, quoted(",".join(rows[0]) if rows else ""))
+        raise _profile_fault(file, 1, quoted(",".join(rows[0]) if rows else ""))
     if not 2 <= len(rows) - 1 <= _LONGEST_PROFILE:
-        raise _no_profile(shown, None, f"{len(rows) - 1} rows")
+        raise _profile_fault(file, None, f"{len(rows) - 1} rows")
     values: list[list[float]] = []
     problems: list[Problem] = []
     for line, row in enumerate(rows[1:], start=2):
@@ -359,19 +364,19 @@ def read_profile(path: Path, shown: str) -> dict[str, Array]:
         except ValueError:
             values.append([])
         if len(values[-1]) != len(PROFILE_COLUMNS) or not np.isfinite(values[-1]).all():
-            problems += _no_profile(shown, line, quoted(",".join(row))).problems
+            problems += _profile_fault(file, line, quoted(",".join(row))).problems
     if problems:
         raise InputFault(bounded(problems))
     table = np.array(values)
     if (np.diff(table[:, 0]) <= 0).any():
-        raise _no_profile(shown, None, "distances that do not rise")
+        raise _profile_fault(file, None, "distances that do not rise")
     return dict(zip(PROFILE_COLUMNS, table.T, strict=True))
 
 
-def _no_profile(shown: str, row: int | None, found: str) -> InputFault:
+def _profile_fault(file: str, row: int | None, found: str) -> InputFault:
     return InputFault(
         Problem(
-            file=shown, row=row, found=found,
+            file=file, row=row, found=found,
             expected=f"the profile of a strip: {', '.join(PROFILE_COLUMNS)}",
             mend="Let `leafledger assay strip` write it anew, or take the file away.",
         )

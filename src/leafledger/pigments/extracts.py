@@ -155,12 +155,12 @@ def solvent_named(text: str) -> str | None:
         return None
     share = float(shares[0]) if shares else 100.0
     name = f"{substance} {share:g} %"
-    return name if name in {one.solvent for one in equations()} else None
+    return name if name in {equation.solvent for equation in equations()} else None
 
 
 def solvents() -> list[str]:
     """Return the solvents for which the package has equations."""
-    return list(dict.fromkeys(one.solvent for one in equations()))
+    return list(dict.fromkeys(equation.solvent for equation in equations()))
 
 
 class NoEquation(Exception):
@@ -204,49 +204,54 @@ def equation_of(
     NoEquation
         If none fits.
     """
-    of_solvent = [one for one in equations() if one.solvent == solvent]
+    of_solvent = [equation for equation in equations() if equation.solvent == solvent]
     if named:
-        known = {one.name: one for one in equations()}
-        if named not in known:
-            names = listed([one.name for one in of_solvent])
+        by_name = {equation.name: equation for equation in equations()}
+        if named not in by_name:
+            names = listed([equation.name for equation in of_solvent])
             raise NoEquation(
                 f'the equations "{named}"', f"for {solvent}: {names}", "Correct the name, or leave "
                 "the cell empty: solvent and wavelengths then say which are meant.", "equation",
             )  # fmt: skip
-        if known[named].solvent != solvent:
+        if by_name[named].solvent != solvent:
             raise NoEquation(
-                f'the equations "{named}", which are for {known[named].solvent}, with an extract '
+                f'the equations "{named}", which are for {by_name[named].solvent}, with an extract '
                 f"in {solvent}", f"equations for {solvent}: "
-                + listed([one.name for one in of_solvent]),
+                + listed([equation.name for equation in of_solvent]),
                 "Correct equation or solvent.", "equation",
             )  # fmt: skip
-        of_solvent = [known[named]]
+        of_solvent = [by_name[named]]
     fitting = sorted(
-        (one for one in of_solvent if _distance(one, read_nm) is not None),
-        key=lambda one: (
-            one.comparison_only,
-            not _band_fits(one, band_nm),
-            _distance(one, read_nm),
+        (
+            equation
+            for equation in of_solvent
+            if _wavelength_distance(equation, read_nm) is not None
+        ),
+        key=lambda equation: (
+            equation.comparison_only,
+            not _band_fits(equation, band_nm),
+            _wavelength_distance(equation, read_nm),
         ),
     )
     if fitting:
         return fitting[0]
-    shown = [nm_text(nm) for nm in sorted(read_nm, reverse=True) if nm != TURBIDITY_NM]
-    read = listed(shown) if shown else "no absorbance"
-    wanted = "; ".join(
-        f"{nm_text(one.red_nm)} and {nm_text(one.short_nm)} ({one.name})" for one in of_solvent
+    readings = [nm_text(nm) for nm in sorted(read_nm, reverse=True) if nm != TURBIDITY_NM]
+    read = listed(readings) if readings else "no absorbance"
+    needed_readings = "; ".join(
+        f"{nm_text(equation.red_nm)} and {nm_text(equation.short_nm)} ({equation.name})"
+        for equation in of_solvent
     )
     raise NoEquation(
         f"{read} of an extract in {solvent}", f"readings at the wavelengths of its equations: "
-        f"{wanted}", "Equation and wavelength belong together: read the extract at these "
+        f"{needed_readings}", "Equation and wavelength belong together: read the extract at these "
         "wavelengths, or correct solvent or heading.", "solvent",
     )  # fmt: skip
 
 
-def _distance(one: Equation, read_nm: Sequence[float]) -> float | None:
+def _wavelength_distance(equation: Equation, read_nm: Sequence[float]) -> float | None:
     """Return how far the two chlorophyll readings lie off in all; ``None`` if one is missing."""
     total = 0.0
-    for nm in (one.red_nm, one.short_nm):
+    for nm in (equation.red_nm, equation.short_nm):
         off = min((abs(nm - read) for read in read_nm), default=math.inf)
         if off > NEAR_NM:
             return None
@@ -254,8 +259,8 @@ def _distance(one: Equation, read_nm: Sequence[float]) -> float | None:
     return total
 
 
-def _band_fits(one: Equation, band_nm: float | None) -> bool:
-    return band_nm is None or one.band_nm[0] <= band_nm <= one.band_nm[1]
+def _band_fits(equation: Equation, band_nm: float | None) -> bool:
+    return band_nm is None or equation.band_nm[0] <= band_nm <= equation.band_nm[1]
 
 
 # From the absorbances of an extract to contents, with their uncertainty.
@@ -320,8 +325,8 @@ class Extract:
 
     def corrected(self, nm: float) -> float:
         """Return the absorbance at a wavelength less the turbidity; ``NaN`` if it was not read."""
-        found = self.reading(nm)
-        return math.nan if found is None else found[1] - self.turbidity
+        reading = self.reading(nm)
+        return math.nan if reading is None else reading[1] - self.turbidity
 
 
 @dataclass(frozen=True)
@@ -346,21 +351,21 @@ def concentrations(extract: Extract) -> tuple[Array, Array]:
         Shape ``(4, 4)``: change of each with the absorbance at the red, the short and the
         carotenoid wavelength and at 750 nm, ug/ml.
     """
-    one = extract.equation
+    equation = extract.equation
     # 1. Absorbances less the turbidity: A_i = A_i(read) - A750.
-    red, short = extract.corrected(one.red_nm), extract.corrected(one.short_nm)
+    red, short = extract.corrected(equation.red_nm), extract.corrected(equation.short_nm)
     # 2. Chlorophylls: C_a = k1 A_red + k2 A_short, C_b = k3 A_red + k4 A_short.
-    a = one.a[0] * red + one.a[1] * short
-    b = one.b[0] * red + one.b[1] * short
+    a = equation.a[0] * red + equation.a[1] * short
+    b = equation.b[0] * red + equation.b[1] * short
     rows = np.zeros((4, 4))
-    rows[0, :2], rows[1, :2] = one.a, one.b
+    rows[0, :2], rows[1, :2] = equation.a, equation.b
     rows[2] = rows[0] + rows[1]
     carotenoids = math.nan
-    if one.carotenoid is not None and one.carotenoid_nm is not None:
+    if equation.carotenoid is not None and equation.carotenoid_nm is not None:
         # 3. Carotenoids, of the contents C_a and C_b and not of the absorbances:
         #    C_x+c = (1000 A_470 - k5 C_a - k6 C_b) / k7.
-        factor, of_a, of_b, divisor = one.carotenoid
-        blue = extract.corrected(one.carotenoid_nm)
+        factor, of_a, of_b, divisor = equation.carotenoid
+        blue = extract.corrected(equation.carotenoid_nm)
         carotenoids = (factor * blue - of_a * a - of_b * b) / divisor
         rows[3] = -(of_a * rows[0] + of_b * rows[1]) / divisor
         rows[3, 2] = factor / divisor
@@ -386,7 +391,7 @@ def contents(extract: Extract) -> list[Content]:
     volume, dilution, u = extract.volume_ml, extract.dilution, extract.u_absorbance
     u_c = u * np.sqrt(np.square(gradient).sum(axis=1))
     names = (CHLOROPHYLL_A, CHLOROPHYLL_B, CHLOROPHYLL, CAROTENOIDS)
-    found: list[Content] = []
+    quantities: list[Content] = []
     bases = ((PER_AREA, extract.area_cm2, 1.0), (PER_MASS, extract.mass_g, 1e-3))
     for unit, base, scale in bases:
         if base is None:
@@ -397,13 +402,13 @@ def contents(extract: Extract) -> list[Content]:
         for name, value, u_value in zip(names, c.tolist(), u_c.tolist(), strict=True):
             if math.isfinite(value):
                 whole = math.hypot(factor * u_value, factor * value * relative)
-                found.append(Content(name, unit, factor * value, whole))
+                quantities.append(Content(name, unit, factor * value, whole))
     a, b = float(c[0]), float(c[1])
     if b != 0.0:
         # Volume, dilution, area and path cancel in the ratio; the readings do not.
         slope = gradient[0] / b - gradient[1] * a / b**2
-        found.append(Content(RATIO, "1", a / b, u * float(np.sqrt(np.square(slope).sum()))))
-    return found
+        quantities.append(Content(RATIO, "1", a / b, u * float(np.sqrt(np.square(slope).sum()))))
+    return quantities
 
 
 # What of an extract cannot be right, or should be known.
@@ -433,71 +438,71 @@ def swapped_readings(extract: Extract) -> bool:
     In an extract of green leaves the red peak of chlorophyll a is the higher one: a short reading
     that is larger than the red one means less chlorophyll a than b.
     """
-    one = extract.equation
-    return extract.corrected(one.short_nm) > extract.corrected(one.red_nm)
+    equation = extract.equation
+    return extract.corrected(equation.short_nm) > extract.corrected(equation.red_nm)
 
 
 def examine(extract: Extract) -> Findings:
     """Return what is wrong with an extract, and what should be known of it."""
-    one, found = extract.equation, Findings()
-    red = extract.corrected(one.red_nm)
-    _examine_red(red, one, found)
+    equation, findings = extract.equation, Findings()
+    red = extract.corrected(equation.red_nm)
+    _examine_red(red, equation, findings)
     if TURBIDITY_NM not in extract.absorbance:
-        found.remarks.append("A750 was not read, so that turbidity could not be subtracted")
+        findings.remarks.append("A750 was not read, so that turbidity could not be subtracted")
     elif abs(extract.turbidity) > MOST_TURBID[1]:
-        found.faults.append(
+        findings.faults.append(
             f"A750 is {extract.turbidity:.3g}: the extract is turbid; spin it down and read again"
         )
     elif abs(extract.turbidity) > MOST_TURBID[0]:
-        found.remarks.append(f"A750 is {extract.turbidity:.3g}: near 0 was expected (turbid?)")
-    for nm in one.wavelengths_nm:
+        findings.remarks.append(f"A750 is {extract.turbidity:.3g}: near 0 was expected (turbid?)")
+    for nm in equation.wavelengths_nm:
         reading = extract.reading(nm)
         if reading is not None and abs(reading[0] - nm) > EXACT_NM:
-            found.remarks.append(f"read at {reading[0]:g} nm, the equations are for {nm:g} nm")
-    if one.carotenoid_nm is not None and extract.reading(one.carotenoid_nm) is None:
-        found.remarks.append(f"no {nm_text(one.carotenoid_nm)}: no carotenoids")
-    if not _band_fits(one, extract.band_nm):
-        found.remarks.append(
-            f"band width {extract.band_nm:g} nm, the equations are for {one.band_nm[0]:g} to "
-            f"{one.band_nm[1]:g} nm: above all chlorophyll b may be off"
+            findings.remarks.append(f"read at {reading[0]:g} nm, the equations are for {nm:g} nm")
+    if equation.carotenoid_nm is not None and extract.reading(equation.carotenoid_nm) is None:
+        findings.remarks.append(f"no {nm_text(equation.carotenoid_nm)}: no carotenoids")
+    if not _band_fits(equation, extract.band_nm):
+        findings.remarks.append(
+            f"band width {extract.band_nm:g} nm, the equations are for {equation.band_nm[0]:g} to "
+            f"{equation.band_nm[1]:g} nm: above all chlorophyll b may be off"
         )
-    if one.comparison_only:
-        found.faults.append("these equations are for comparison with older work only")
-    _examine_contents(concentrations(extract)[0], found)
-    return found
+    if equation.comparison_only:
+        findings.faults.append("these equations are for comparison with older work only")
+    _examine_contents(concentrations(extract)[0], findings)
+    return findings
 
 
-def _examine_red(red: float, one: Equation, found: Findings) -> None:
-    at = nm_text(one.red_nm)
+def _examine_red(red: float, equation: Equation, findings: Findings) -> None:
+    reading = nm_text(equation.red_nm)
     if red > LINEAR_RED[1]:
-        found.faults.append(
-            f"{at} is {red:.3g}, outside the linear range (at most {LINEAR_RED[1]:g}): dilute the "
-            "extract and read again"
+        findings.faults.append(
+            f"{reading} is {red:.3g}, outside the linear range (at most {LINEAR_RED[1]:g}): "
+            "dilute the extract and read again"
         )
     elif red < LINEAR_RED[0]:
-        found.faults.append(
-            f"{at} is {red:.3g}, too faint to be read (at least {LINEAR_RED[0]:g}): use more leaf "
-            "or less solvent"
+        findings.faults.append(
+            f"{reading} is {red:.3g}, too faint to be read (at least {LINEAR_RED[0]:g}): use more "
+            "leaf or less solvent"
         )
     elif not BEST_RED[0] <= red <= BEST_RED[1]:
-        found.remarks.append(
-            f"{at} is {red:.3g}; {BEST_RED[0]:g} to {BEST_RED[1]:g} is read most reliably"
+        findings.remarks.append(
+            f"{reading} is {red:.3g}; {BEST_RED[0]:g} to {BEST_RED[1]:g} is read most reliably"
         )
 
 
-def _examine_contents(c: Array, found: Findings) -> None:
+def _examine_contents(c: Array, findings: Findings) -> None:
     a, b, _, carotenoids = c.tolist()
     names = {"chlorophyll a": a, "chlorophyll b": b, "carotenoids": carotenoids}
     negative = [name for name, value in names.items() if value < 0]
     if negative:
-        found.faults.append(
+        findings.faults.append(
             f"a negative content of {listed(negative)}: wavelengths, blank or turbidity are wrong"
         )
         return
-    found.faults += _ratio_faults(a, b)
+    findings.faults += _ratio_faults(a, b)
     ratio = a / b if b > 0 else math.inf
-    if not found.faults and not USUAL_RATIO[0] <= ratio <= USUAL_RATIO[1]:
-        found.remarks.append(
+    if not findings.faults and not USUAL_RATIO[0] <= ratio <= USUAL_RATIO[1]:
+        findings.remarks.append(
             f"the ratio of chlorophyll a to b is {ratio:.3g}; {USUAL_RATIO[0]:g} to "
             f"{USUAL_RATIO[1]:g} is usual in green leaves"
         )

@@ -139,22 +139,22 @@ def kennard_stone(
     first, second = _farthest_pair(scores, units, sessions)
     nearest = _distances(scores, first)
     chosen = [(first, float(nearest[second])), (second, float(nearest[second]))]
-    for place, _ in chosen:
-        quota.take(place)
+    for leaf, _ in chosen:
+        quota.take(leaf)
     # 2. Again and again the leaf whose nearest chosen leaf is farthest away.
     nearest = np.minimum(nearest, _distances(scores, second))
     while len(chosen) < n:
-        allowed = quota.allowed({place for place, _ in chosen})
-        best = max(allowed, key=lambda place: (nearest[place], -place))
+        allowed = quota.allowed({leaf for leaf, _ in chosen})
+        best = max(allowed, key=lambda leaf: (nearest[leaf], -leaf))
         chosen.append((best, float(nearest[best])))
         quota.take(best)
         nearest = np.minimum(nearest, _distances(scores, best))
     return chosen
 
 
-def _distances(scores: Array, place: int) -> Array:
+def _distances(scores: Array, leaf: int) -> Array:
     """Return the distance of every leaf to one, rounded so that ties are ties."""
-    squares = np.square(scores - scores[place]).sum(axis=1)
+    squares = np.square(scores - scores[leaf]).sum(axis=1)
     return np.asarray(np.round(np.sqrt(squares), _DIGITS))
 
 
@@ -166,13 +166,13 @@ def _farthest_pair(scores: Array, units: Sequence[str], sessions: Sequence[str])
         if len(set(names)) > 1
     ]
     best, pair = -1.0, (0, 1)
-    for place in range(len(scores) - 1):
-        distances = _distances(scores[place:], 0)
+    for leaf in range(len(scores) - 1):
+        distances = _distances(scores[leaf:], 0)
         for codes in parted:
-            distances[codes[place:] == codes[place]] = -1.0
+            distances[codes[leaf:] == codes[leaf]] = -1.0
         other = int(np.argmax(distances[1:])) + 1
         if distances[other] > best:
-            best, pair = float(distances[other]), (place, place + other)
+            best, pair = float(distances[other]), (leaf, leaf + other)
     return pair
 
 
@@ -186,16 +186,22 @@ class _Quota:
         self.of_unit: Counter[str] = Counter()
         self.of_session: Counter[str] = Counter()
 
-    def take(self, place: int) -> None:
+    def take(self, leaf: int) -> None:
         """Count a leaf that was chosen."""
-        self.of_unit[self.units[place]] += 1
-        self.of_session[self.sessions[place]] += 1
+        self.of_unit[self.units[leaf]] += 1
+        self.of_session[self.sessions[leaf]] += 1
 
     def allowed(self, taken: set[int]) -> list[int]:
         """Return the places that may be chosen next, with a share given up where none is left."""
-        free = [place for place in range(len(self.units)) if place not in taken]
-        in_unit = [p for p in free if self.of_unit[self.units[p]] < self.per_unit]
-        in_both = [p for p in in_unit if self.of_session[self.sessions[p]] < self.per_session]
+        free = [leaf for leaf in range(len(self.units)) if leaf not in taken]
+        in_unit = [
+            candidate for candidate in free if self.of_unit[self.units[candidate]] < self.per_unit
+        ]
+        in_both = [
+            candidate
+            for candidate in in_unit
+            if self.of_session[self.sessions[candidate]] < self.per_session
+        ]
         return in_both or in_unit or free
 
 
@@ -227,7 +233,7 @@ def advise(spectra: Spectra, n: int) -> list[Chosen]:
         )
     ]
     names = sorted(set(keys))
-    place_of = {name: place for place, name in enumerate(names)}
+    place_of = {name: position for position, name in enumerate(names)}
     code = np.array([place_of[key] for key in keys], dtype=np.intp)
     sums = np.zeros((len(names), spectra.reflectance.shape[1]))
     np.add.at(sums, code, np.asarray(spectra.reflectance, dtype=np.float64))
@@ -236,6 +242,12 @@ def advise(spectra: Spectra, n: int) -> list[Chosen]:
         leaf_scores(means), n, [key[0] for key in names], [key[1] for key in names]
     )
     return [
-        Chosen(rank, names[place][0], names[place][1], names[place][2] or names[place][3], distance)
-        for rank, (place, distance) in enumerate(chosen, start=1)
+        Chosen(
+            rank,
+            names[position][0],
+            names[position][1],
+            names[position][2] or names[position][3],
+            distance,
+        )
+        for rank, (position, distance) in enumerate(chosen, start=1)
     ]

@@ -67,8 +67,12 @@ _LEADING: Final[tuple[Series, ...]] = tuple(
 def run(job: Job) -> Outcome:
     """Write the tables of pigments and ``pigments.json``."""
     places = {
-        str(scan): (str(of["unit"] or scan), str(of["session"] or "all"), str(of["leaf"] or ""))
-        for scan, of in job.settings["scans"].items()
+        str(scan): (
+            str(labels["unit"] or scan),
+            str(labels["session"] or "all"),
+            str(labels["leaf"] or ""),
+        )
+        for scan, labels in job.settings["scans"].items()
     }
     leaves = sorted(set(places.values()))
     word = str(job.settings["design"]["unit"] or "scan")
@@ -80,10 +84,10 @@ def run(job: Job) -> Outcome:
         for series in _in_order({(row["quantity"], row["unit_of_value"]) for row in rows})
     ]
     level = float(job.settings["pigments"]["interval"])
-    estimates = [row for one in calibrated for row in _estimates(one, values, level)]
+    estimates = [row for series in calibrated for row in _estimate_rows(series, values, level)]
     tables = {
         "pigment_contents": rows,
-        "pigment_calibrations": [row for one in calibrated for row in one.rows],
+        "pigment_calibrations": [row for series in calibrated for row in series.rows],
         "pigment_estimates": estimates,
         "chromatogram_spots": [row for strip in spots for row in _spot_rows(strip)],
         "strip_profiles": _profiles_of(job, spots),
@@ -101,10 +105,10 @@ def _frame(rows: Sequence[Mapping[str, Any]], name: str) -> pd.DataFrame:
     return pd.DataFrame(list(rows), columns=list(names_of(name)))
 
 
-def _in_order(found: Iterable[Series]) -> list[Series]:
+def _in_order(all_series: Iterable[Series]) -> list[Series]:
     """Return the series: those of chlorophyll per area first, unknown quantities last."""
     ranks = {series: rank for rank, series in enumerate(_LEADING)}
-    return sorted(found, key=lambda one: (ranks.get(one, len(ranks)), one))
+    return sorted(all_series, key=lambda series: (ranks.get(series, len(ranks)), series))
 
 
 # Contents: one row for each quantity of each extract.
@@ -124,43 +128,43 @@ def content_rows(assays: Sequence[Assay]) -> list[dict[str, Any]]:
     A row that is not ``used`` says why: an extract at fault, or equations for comparison only.
     """
     rows: list[dict[str, Any]] = []
-    for one in assays:
-        unit, session, leaf = one.leaf
-        place = {"unit": unit, "session": session, "leaf": leaf, "extract": one.extract_id}
-        if one.extract is None:
-            assert one.content is not None  # an assay is an extract or a content
+    for assay in assays:
+        unit, session, leaf = assay.leaf
+        labels = {"unit": unit, "session": session, "leaf": leaf, "extract": assay.extract_id}
+        if assay.extract is None:
+            assert assay.content is not None  # an assay is an extract or a content
             rows.append(
                 {
-                    **place,
-                    "quantity": one.quantity,
-                    "value": one.content.value,
-                    "u": one.content.u,
-                    "unit_of_value": one.unit,
+                    **labels,
+                    "quantity": assay.quantity,
+                    "value": assay.content.value,
+                    "u": assay.content.u,
+                    "unit_of_value": assay.unit,
                     "equation": "",
-                    "method": one.method,
+                    "method": assay.method,
                     "used": True,
                     "reason": "",
                     "remark": "",
-                    "row": one.row,
+                    "row": assay.row,
                 }
             )
             continue
-        found = examine(one.extract)
+        findings = examine(assay.extract)
         rows += [
             {
-                **place,
+                **labels,
                 "quantity": content.quantity,
                 "value": content.value,
                 "u": content.u,
                 "unit_of_value": content.unit,
-                "equation": one.extract.equation.name,
-                "method": one.method,
-                "used": not found.faults,
-                "reason": "; ".join(found.faults),
-                "remark": "; ".join(found.remarks),
-                "row": one.row,
+                "equation": assay.extract.equation.name,
+                "method": assay.method,
+                "used": not findings.faults,
+                "reason": "; ".join(findings.faults),
+                "remark": "; ".join(findings.remarks),
+                "row": assay.row,
             }
-            for content in contents(one.extract)
+            for content in contents(assay.extract)
         ]
     return _without_contradictions(rows)
 
@@ -172,27 +176,27 @@ def _without_contradictions(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
         if not row["equation"]:
             key = (row["unit"], row["session"], row["leaf"], row["extract"], row["unit_of_value"])
             handed_in[key][row["quantity"]] = row
-    for of in handed_in.values():
-        a, b, total = (of.get(name) for name in (CHLOROPHYLL_A, CHLOROPHYLL_B, CHLOROPHYLL))
+    for quantities in handed_in.values():
+        a, b, total = (quantities.get(name) for name in (CHLOROPHYLL_A, CHLOROPHYLL_B, CHLOROPHYLL))
         if a is None or b is None:
             continue
         why = ""
         if a["value"] < b["value"]:
             why = "less chlorophyll a than b, impossible in green leaves: are the two swapped?"
         elif total is not None and abs(total["value"] - a["value"] - b["value"]) > max(
-            _SUM_TOLERANCE * total["value"], 3.0 * _known(total["u"])
+            _SUM_TOLERANCE * total["value"], 3.0 * _uncertainty_or_zero(total["u"])
         ):
             why = "the total is not the sum of chlorophyll a and b"
-        for one in (a, b, total):
-            if why and one is not None:
-                one["used"], one["reason"] = False, why
+        for row_at_fault in (a, b, total):
+            if why and row_at_fault is not None:
+                row_at_fault["used"], row_at_fault["reason"] = False, why
     return rows
 
 
 _SUM_TOLERANCE: Final = 0.05
 
 
-def _known(u: float) -> float:
+def _uncertainty_or_zero(u: float) -> float:
     return u if math.isfinite(u) else 0.0
 
 
@@ -222,10 +226,10 @@ def leaf_values(job: Job, places: Mapping[str, Leaf]) -> dict[str, dict[Leaf, Le
         table = read_parquet(path)
         table = table[(table["status"] == "ok") & table["scan"].isin(chosen)]
         columns = ("scan", "index", *numbers)
-        for scan, index, *found in zip(*(table[c].tolist() for c in columns), strict=True):
+        for scan, index, *measured in zip(*(table[c].tolist() for c in columns), strict=True):
             if scan in places:
                 of_index = grouped.setdefault(index, {})
-                of_index.setdefault(places[scan], []).append(tuple(found))
+                of_index.setdefault(places[scan], []).append(tuple(measured))
     return {
         index: {leaf: _mean_of(scans) for leaf, scans in sorted(of_index.items())}
         for index, of_index in sorted(grouped.items())
@@ -289,78 +293,82 @@ def calibrated_series(
     word
         What a unit is called.
     """
-    known = leaf_contents(series, rows)
-    pairs = {index: _pairs(known, of) for index, of in values.items()}
-    n_most = max((one.n_leaves for one in pairs.values()), default=0)
+    assayed = leaf_contents(series, rows)
+    pairs = {index: _pairs(assayed, index_values) for index, index_values in values.items()}
+    n_most = max((index_pairs.n_leaves for index_pairs in pairs.values()), default=0)
     whole = {
-        index: one
-        for index, one in pairs.items()
-        if one.n_leaves == n_most and not uncalibrated_reason(one, word)
+        index: index_pairs
+        for index, index_pairs in pairs.items()
+        if index_pairs.n_leaves == n_most and not uncalibrated_reason(index_pairs, word)
     }
-    wanted = settings.get("index")
-    choice = _choice(whole, pairs, wanted)
+    stated_index = settings.get("index")
+    choice = _choice(whole, pairs, stated_index)
     reason = ""
     if choice is None:
-        most = max(pairs.values(), key=lambda one: one.n_leaves, default=_pairs(known, {}))
-        about = pairs.get(str(wanted), _pairs(known, {})) if wanted else most
+        most = max(
+            pairs.values(),
+            key=lambda index_pairs: index_pairs.n_leaves,
+            default=_pairs(assayed, {}),
+        )
+        about = pairs.get(str(stated_index), _pairs(assayed, {})) if stated_index else most
         reason = uncalibrated_reason(about, word) or "no form can be fitted"
     elif not choice.is_useful:
         reason = (
-            f"{_of_several(choice)} does not estimate {plural(word)} left out clearly better than "
+            f"{_index_words(choice)} does not estimate {plural(word)} left out clearly better than "
             "the mean of the others does"
         )
         choice = None
-    found = [
+    calibration_rows = [
         row
-        for index, one in pairs.items()
-        for row in _calibration_rows(series, index, one, choice, word)
+        for index, index_pairs in pairs.items()
+        for row in _calibration_rows(series, index, index_pairs, choice, word)
     ]
-    return CalibratedSeries(series, found, choice, frozenset(known), reason)
+    return CalibratedSeries(series, calibration_rows, choice, frozenset(assayed), reason)
 
 
-def _of_several(choice: Choice) -> str:
+def _index_words(choice: Choice) -> str:
     of = f"the best of {choice.n_tried} indices ({choice.index})"
     return of if choice.n_tried > 1 else choice.index
 
 
 def _choice(
-    whole: Mapping[str, Pairs], pairs: Mapping[str, Pairs], wanted: str | None
+    whole: Mapping[str, Pairs], pairs: Mapping[str, Pairs], stated_index: str | None
 ) -> Choice | None:
     """Return the stated index, or the best of those with a value on every assayed leaf."""
-    if wanted is None:
+    if stated_index is None:
         return choose(whole)
-    stated = pairs.get(wanted)
+    stated = pairs.get(stated_index)
     if stated is None or uncalibrated_reason(stated):
         return None
-    return choose({wanted: stated})
+    return choose({stated_index: stated})
 
 
 def leaf_contents(
     series: Series, rows: Sequence[Mapping[str, Any]]
 ) -> dict[Leaf, tuple[float, float]]:
     """Return leaf -> mean content of its extracts that are used, and its uncertainty."""
-    found: dict[Leaf, list[tuple[float, float]]] = {}
+    extracts_of: dict[Leaf, list[tuple[float, float]]] = {}
     for row in rows:
         if row["used"] and (row["quantity"], row["unit_of_value"]) == series:
             leaf = (row["unit"], row["session"], row["leaf"])
-            found.setdefault(leaf, []).append((row["value"], row["u"]))
+            extracts_of.setdefault(leaf, []).append((row["value"], row["u"]))
     return {
         leaf: (
-            math.fsum(value for value, _ in of) / len(of),
-            math.sqrt(math.fsum(u**2 for _, u in of)) / len(of),
+            math.fsum(value for value, _ in extracts) / len(extracts),
+            math.sqrt(math.fsum(u**2 for _, u in extracts)) / len(extracts),
         )
-        for leaf, of in sorted(found.items())
+        for leaf, extracts in sorted(extracts_of.items())
     }
 
 
-def _pairs(known: Mapping[Leaf, tuple[float, float]], values: Mapping[Leaf, LeafValue]) -> Pairs:
-    leaves = [leaf for leaf in known if leaf in values]
+def _pairs(assayed: Mapping[Leaf, tuple[float, float]], values: Mapping[Leaf, LeafValue]) -> Pairs:
+    leaves = [leaf for leaf in assayed if leaf in values]
     return Pairs(
         np.array([values[leaf].value for leaf in leaves], dtype=np.float64),
-        np.array([known[leaf][0] for leaf in leaves], dtype=np.float64),
+        np.array([assayed[leaf][0] for leaf in leaves], dtype=np.float64),
         tuple(leaf[0] for leaf in leaves),
         np.array([values[leaf].u for leaf in leaves], dtype=np.float64),
-        np.array([known[leaf][1] for leaf in leaves], dtype=np.float64),
+        np.array([assayed[leaf][1] for leaf in leaves], dtype=np.float64),
     )
 
 
@@ -370,7 +378,7 @@ def _calibration_rows(
     reason = uncalibrated_reason(pairs, word)
     best = None if reason else best_form(pairs)
     for form in FORMS:
-        found = None if reason else calibrate(form, pairs)
+        calibration = None if reason else calibrate(form, pairs)
         row: dict[str, Any] = {
             "quantity": series[0],
             "unit_of_value": series[1],
@@ -382,31 +390,31 @@ def _calibration_rows(
             "chosen": False,
             "reason": reason or form_problem(form, pairs),
         }
-        if found is None:
+        if calibration is None:
             row["reason"] = row["reason"] or "the curve turns back within the range"
         else:
-            row |= _numbers_of(found)
+            row |= _calibration_numbers(calibration)
             if choice is not None and (choice.index, choice.calibration.form) == (index, form):
                 row["chosen"], row["n_tried"] = True, choice.n_tried
                 row["rmse_nested"] = choice.rmse_nested
         yield row
 
 
-def _numbers_of(found: Calibration) -> dict[str, Any]:
-    b = [*found.fit.coefficients.tolist(), math.nan][:3]
+def _calibration_numbers(calibration: Calibration) -> dict[str, Any]:
+    b = [*calibration.fit.coefficients.tolist(), math.nan][:3]
     numbers: dict[str, Any] = {
         "b0": b[0],
         "b1": b[1],
         "b2": b[2],
-        "rmse_cv": found.rmse_cv,
-        "bias_cv": found.bias_cv,
-        "r2_cv": found.r2_cv,
-        "sd_leaf": found.scale_of_interval,
-        "df": found.df,
-        "range_low": found.low,
-        "range_high": found.high,
+        "rmse_cv": calibration.rmse_cv,
+        "bias_cv": calibration.bias_cv,
+        "r2_cv": calibration.r2_cv,
+        "sd_leaf": calibration.scale_of_interval,
+        "df": calibration.df,
+        "range_low": calibration.low,
+        "range_high": calibration.high,
     }
-    line = york_of(found.pairs) if found.form == "linear" else None
+    line = york_of(calibration.pairs) if calibration.form == "linear" else None
     if line is not None:
         numbers |= {
             "york_intercept": line.intercept,
@@ -423,31 +431,34 @@ def _numbers_of(found: Calibration) -> dict[str, Any]:
 # ----------------------------------------------------------------------
 
 
-def _estimates(
-    found: CalibratedSeries, values: Mapping[str, Mapping[Leaf, LeafValue]], level: float
+def _estimate_rows(
+    calibrated: CalibratedSeries, values: Mapping[str, Mapping[Leaf, LeafValue]], level: float
 ) -> Iterator[dict[str, Any]]:
     """Yield an estimate for every leaf with the index; empty outside the range, and said so."""
-    if found.choice is None:
+    if calibrated.choice is None:
         return
-    calibration, of = found.choice.calibration, values[found.choice.index]
-    x = np.array([value.value for value in of.values()])
+    calibration, leaf_values_of_index = (
+        calibrated.choice.calibration,
+        values[calibrated.choice.index],
+    )
+    x = np.array([value.value for value in leaf_values_of_index.values()])
     middle, low, high = calibration.interval(x, level)
     inside = calibration.within(x)
-    for i, (leaf, value) in enumerate(of.items()):
+    for i, (leaf, value) in enumerate(leaf_values_of_index.items()):
         yield {
             "unit": leaf[0],
             "session": leaf[1],
             "leaf": leaf[2],
-            "quantity": found.series[0],
-            "unit_of_value": found.series[1],
-            "index": found.choice.index,
+            "quantity": calibrated.series[0],
+            "unit_of_value": calibrated.series[1],
+            "index": calibrated.choice.index,
             "index_value": value.value,
             "estimate": middle[i],
             "estimate_low": low[i],
             "estimate_high": high[i],
             "interval_level": level,
             "in_range": bool(inside[i]),
-            "assayed": leaf in found.assayed,
+            "assayed": leaf in calibrated.assayed,
             "reason": ""
             if inside[i]
             else "outside the range of the assayed leaves: no estimate is made there",
@@ -471,29 +482,31 @@ def _profiles_of(job: Job, spots: Sequence[Sequence[SpotFindings]]) -> list[dict
         path.stem: read_profile(path, job.shown(path))
         for path in job.by_session("strip_profiles").values()
     }
-    return profile_rows(profiles, {one[0].spot.strip: one[0].spot.front_mm for one in spots})
+    return profile_rows(
+        profiles, {strip_spots[0].spot.strip: strip_spots[0].spot.front_mm for strip_spots in spots}
+    )
 
 
 def _spot_rows(strip: Sequence[SpotFindings]) -> Iterator[dict[str, Any]]:
-    for one in strip:
+    for finding in strip:
         yield {
-            "strip": one.spot.strip,
-            "order_from_front": one.order_from_front,
-            "unit": one.spot.unit,
-            "session": one.spot.session,
-            "system": one.spot.system,
-            "colour": one.spot.colour,
-            "spot_mm": one.spot.spot_mm,
-            "front_mm": one.spot.front_mm,
-            "rf": one.rf,
-            "u_rf": one.u_rf,
-            "candidates": ", ".join(known.pigment for known in one.candidates),
-            "table_rf": ", ".join(f"{known.rf:g}" for known in one.candidates),
-            "ambiguous": one.is_ambiguous,
+            "strip": finding.spot.strip,
+            "order_from_front": finding.order_from_front,
+            "unit": finding.spot.unit,
+            "session": finding.spot.session,
+            "system": finding.spot.system,
+            "colour": finding.spot.colour,
+            "spot_mm": finding.spot.spot_mm,
+            "front_mm": finding.spot.front_mm,
+            "rf": finding.rf,
+            "u_rf": finding.u_rf,
+            "candidates": ", ".join(pigment.pigment for pigment in finding.candidates),
+            "table_rf": ", ".join(f"{pigment.rf:g}" for pigment in finding.candidates),
+            "ambiguous": finding.is_ambiguous,
             "source": "; ".join(
-                f"{source} ({how})" for source, how in sources_of([one]).items()
+                f"{source} ({how})" for source, how in sources_of([finding]).items()
             ),
-            "reason": one.reason,
+            "reason": finding.reason,
         }  # fmt: skip
 
 
@@ -512,31 +525,33 @@ def _summary(
     from leafledger.pigments.extracts import equations
 
     named = {row["equation"] for row in rows}
-    used = [one for one in equations() if one.name in named]
+    used = [equation for equation in equations() if equation.name in named]
     return {
-        "sentences": [calibration_sentence(one, estimates, word, level) for one in calibrated],
+        "sentences": [
+            calibration_sentence(equation, estimates, word, level) for equation in calibrated
+        ],
         "strips": [strip_sentence(strip) for strip in spots],
-        "equations": [_equation_row(one) for one in used],
+        "equations": [_equation_row(equation) for equation in used],
         "cautions": list(CAUTIONS),
     }
 
 
-def _equation_row(one: Equation) -> dict[str, Any]:
-    a, b = one.a, one.b
-    red, short = f"A{one.red_nm:g}", f"A{one.short_nm:g}"
+def _equation_row(equation: Equation) -> dict[str, Any]:
+    a, b = equation.a, equation.b
+    red, short = f"A{equation.red_nm:g}", f"A{equation.short_nm:g}"
     text = f"Ca = {a[0]:g} {red} - {-a[1]:g} {short}; Cb = {b[1]:g} {short} - {-b[0]:g} {red}"
-    if one.carotenoid is not None:
-        factor, of_a, of_b, divisor = one.carotenoid
-        text += f"; Cx+c = ({factor:g} A{one.carotenoid_nm:g} - {of_a:g} Ca - {of_b:g} Cb)"
+    if equation.carotenoid is not None:
+        factor, of_a, of_b, divisor = equation.carotenoid
+        text += f"; Cx+c = ({factor:g} A{equation.carotenoid_nm:g} - {of_a:g} Ca - {of_b:g} Cb)"
         text += f" / {divisor:g}"
     return {
-        "equation": one.name,
-        "solvent": one.solvent,
+        "equation": equation.name,
+        "solvent": equation.solvent,
         "formula": text,
-        "band_nm": list(one.band_nm),
-        "comparison_only": one.comparison_only,
-        "source": one.source,
-        "verification": one.verification,
+        "band_nm": list(equation.band_nm),
+        "comparison_only": equation.comparison_only,
+        "source": equation.source,
+        "verification": equation.verification,
     }
 
 
@@ -558,23 +573,25 @@ def quantity_words(quantity: str) -> str:
 
 
 def calibration_sentence(
-    one: CalibratedSeries, estimates: Sequence[Mapping[str, Any]], word: str, level: float
+    calibrated: CalibratedSeries, estimates: Sequence[Mapping[str, Any]], word: str, level: float
 ) -> dict[str, Any]:
-    """Return what is said of one quantity, with the names of quantity, unit and index."""
-    quantity, unit = one.series
+    """Return the sentence on one quantity, with the names of quantity, unit and index."""
+    quantity, unit = calibrated.series
     suffix = "" if unit == "1" else f" {unit}"
     words = quantity_words(quantity)
     is_or_are = "are" if quantity == CAROTENOIDS else "is"
     first = f"{words[0].upper()}{words[1:]}"
     head: dict[str, Any] = {"quantity": quantity, "unit_of_value": unit, "index": ""}
-    if one.choice is None:
-        of = f" in {unit}" if suffix else ""
-        whole = f"{first}{of} {is_or_are} not calibrated: "
-        return {**head, "sentence": f"{whole}{one.reason}."}
-    choice, calibration = one.choice, one.choice.calibration
+    if calibrated.choice is None:
+        unit_words = f" in {unit}" if suffix else ""
+        whole = f"{first}{unit_words} {is_or_are} not calibrated: "
+        return {**head, "sentence": f"{whole}{calibrated.reason}."}
+    choice, calibration = calibrated.choice, calibrated.choice.calibration
     pairs = calibration.pairs
-    own = [row for row in estimates if (row["quantity"], row["unit_of_value"]) == one.series]
-    outside = sum(not row["in_range"] for row in own)
+    series_estimates = [
+        row for row in estimates if (row["quantity"], row["unit_of_value"]) == calibrated.series
+    ]
+    outside = sum(not row["in_range"] for row in series_estimates)
     text = (
         f"{first} {is_or_are} estimated from {choice.index}, a {calibration.form} form: "
         f"{formula_text(calibration.fit, quantity, choice.index)}{suffix}, from "
@@ -589,7 +606,8 @@ def calibration_sentence(
             text += f" ({choice.n_outside} {lay} outside the range of the others)"
     text += (
         f". It holds for {choice.index} from {calibration.low:.3g} to {calibration.high:.3g}; "
-        f"{outside} of {counted(len(own), 'leaf')} with the index lie outside and get no estimate."
+        f"{outside} of {counted(len(series_estimates), 'leaf')} with the index lie outside and "
+        "get no estimate."
         f" Intervals hold {100 * level:g} % of new leaves of new {plural(word)}, as the assay "
         "would find them."
     )
@@ -599,24 +617,24 @@ def calibration_sentence(
 def _warnings(
     rows: Sequence[Mapping[str, Any]], calibrated: Sequence[CalibratedSeries]
 ) -> list[str]:
-    found: dict[str, None] = {}
+    warnings: dict[str, None] = {}
     for row in rows:
-        place = f"assay in row {row['row']} ({row['unit']}, {row['session']}, {row['leaf']})"
+        assay_words = f"assay in row {row['row']} ({row['unit']}, {row['session']}, {row['leaf']})"
         if row["reason"]:
-            found[f"{place} is not used: {row['reason']}"] = None
+            warnings[f"{assay_words} is not used: {row['reason']}"] = None
         if row["remark"]:
-            found[f"{place}: {row['remark']}"] = None
+            warnings[f"{assay_words}: {row['remark']}"] = None
     without: dict[str, list[str]] = {}
-    for one in calibrated:
-        if one.choice is None:
-            words = quantity_words(one.series[0])
-            name = words if one.series[1] == "1" else f"{words} in {one.series[1]}"
-            without.setdefault(one.reason, []).append(name)
-    for why, of in without.items():
-        names = listed(of)
-        is_or_are = "is" if len(of) == 1 and CAROTENOIDS not in names else "are"
-        found[f"{names[0].upper()}{names[1:]} {is_or_are} not calibrated: {why}"] = None
-    return list(found)
+    for series in calibrated:
+        if series.choice is None:
+            words = quantity_words(series.series[0])
+            name = words if series.series[1] == "1" else f"{words} in {series.series[1]}"
+            without.setdefault(series.reason, []).append(name)
+    for why, quantities in without.items():
+        names = listed(quantities)
+        is_or_are = "is" if len(quantities) == 1 and CAROTENOIDS not in names else "are"
+        warnings[f"{names[0].upper()}{names[1:]} {is_or_are} not calibrated: {why}"] = None
+    return list(warnings)
 
 
 def _metrics(
@@ -630,10 +648,10 @@ def _metrics(
         Metric("n_leaves_assayed", len(used)),
         Metric("n_units_assayed", len({leaf[0] for leaf in used})),
         Metric("n_assays_not_used", len(faulty)),
-        Metric("n_calibrated", sum(one.choice is not None for one in calibrated)),
+        Metric("n_calibrated", sum(series.choice is not None for series in calibrated)),
         Metric("n_strips", len(spots)),
     ]
-    first = next((one for one in calibrated if one.choice is not None), None)
+    first = next((series for series in calibrated if series.choice is not None), None)
     if first is not None and first.choice is not None:
         quantity, unit = first.series
         metrics.append(Metric(f"rmse_cv_{quantity}", first.choice.calibration.rmse_cv, unit))

@@ -395,10 +395,10 @@ def on_axis(
 
 def _places(model_nm: Array, name: str, wavelength_nm: Array, source: str) -> NDArray[np.intp]:
     """Return where the model's wavelengths stand on the axis of the new spectra."""
-    axis, wanted = np.asarray(wavelength_nm, dtype=np.float64), model_nm
+    axis = np.asarray(wavelength_nm, dtype=np.float64)
     have = f"{axis[0]:g} to {axis[-1]:g} nm" if len(axis) else "no wavelength"
-    need = f"{wanted[0]:g} to {wanted[-1]:g} nm"
-    if len(axis) == 0 or axis[0] > wanted[0] + SAME_NM or axis[-1] < wanted[-1] - SAME_NM:
+    need = f"{model_nm[0]:g} to {model_nm[-1]:g} nm"
+    if len(axis) == 0 or axis[0] > model_nm[0] + SAME_NM or axis[-1] < model_nm[-1] - SAME_NM:
         raise InputFault(
             Problem(
                 file=source,
@@ -408,19 +408,19 @@ def _places(model_nm: Array, name: str, wavelength_nm: Array, source: str) -> ND
                 "(quality.range in study.yaml).",
             )
         )
-    after = np.clip(np.searchsorted(axis, wanted), 0, len(axis) - 1)
+    after = np.clip(np.searchsorted(axis, model_nm), 0, len(axis) - 1)
     before = np.maximum(after - 1, 0)
-    nearer = np.abs(axis[before] - wanted) < np.abs(axis[after] - wanted)
+    nearer = np.abs(axis[before] - model_nm) < np.abs(axis[after] - model_nm)
     places = np.where(nearer, before, after)
-    off = np.abs(axis[places] - wanted)
+    off = np.abs(axis[places] - model_nm)
     if off.max() > SAME_NM:
         first = int(off.argmax())
         raise InputFault(
             Problem(
                 file=source,
-                found=f"another grid: no value at {wanted[first]:g} nm (nearest: "
+                found=f"another grid: no value at {model_nm[first]:g} nm (nearest: "
                 f"{axis[places[first]]:g} nm)",
-                expected=f"the grid of {name}: {len(wanted)} wavelengths over {need}",
+                expected=f"the grid of {name}: {len(model_nm)} wavelengths over {need}",
                 mend="Bring the spectra to that grid (reflectance.grid in study.yaml).",
             )
         )

@@ -101,52 +101,56 @@ def tokens(text: str) -> Iterator[Token]:
     FormulaError
         At a character that no formula has, or a number that cannot be read.
     """
-    at = 0
-    while at < len(text):
-        first = text[at]
+    position = 0
+    while position < len(text):
+        first = text[position]
         if first in BLANKS:
-            at += 1
+            position += 1
             continue
         if first in SIGNS:
-            token = Token("sign", first, at)
+            token = Token("sign", first, position)
         elif first in DIGITS or first == ".":
-            token = _number_token(text, at)
+            token = _number_token(text, position)
         elif first in LETTERS:
-            token = Token("word", text[at : _past(text, at, LETTERS | DIGITS)], at)
+            token = Token(
+                "word", text[position : _end_of_run(text, position, LETTERS | DIGITS)], position
+            )
         else:
-            raise FormulaError(at, "a number, a name or one of + - * / ^ ( ) ,", _unknown(first))
-        at += len(token.text)
+            raise FormulaError(
+                position, "a number, a name or one of + - * / ^ ( ) ,", _unknown(first)
+            )
+        position += len(token.text)
         yield token
     yield Token("end", "", len(text))
 
 
-def _past(text: str, at: int, allowed: frozenset[str]) -> int:
-    while at < len(text) and text[at] in allowed:
-        at += 1
-    return at
+def _end_of_run(text: str, position: int, allowed: frozenset[str]) -> int:
+    while position < len(text) and text[position] in allowed:
+        position += 1
+    return position
 
 
-def _number_token(text: str, at: int) -> Token:
-    stop = _past(text, at, DIGITS)
-    digits = stop - at
+def _number_token(text: str, start: int) -> Token:
+    stop = _end_of_run(text, start, DIGITS)
+    digits = stop - start
     if stop < len(text) and text[stop] == ".":
-        after = _past(text, stop + 1, DIGITS)
+        after = _end_of_run(text, stop + 1, DIGITS)
         digits += after - stop - 1
         stop = after
     if not digits:
-        raise FormulaError(at, "a digit beside the decimal point", "Write 0.5 or .5.")
+        raise FormulaError(start, "a digit beside the decimal point", "Write 0.5 or .5.")
     if stop < len(text) and text[stop] in "eE":
         sign = stop + 1 + (text[stop + 1 : stop + 2] in {"+", "-"})
-        after = _past(text, sign, DIGITS)
+        after = _end_of_run(text, sign, DIGITS)
         if after == sign:
             raise FormulaError(stop, "digits after the e of a number", "Write 1e-3, or leave it.")
         stop = after
     if stop < len(text) and text[stop] in LETTERS | {"."}:
         raise FormulaError(stop, "an operator after a number", "Write * for a product.")
-    value = float(text[at:stop])
+    value = float(text[start:stop])
     if value > _LARGEST:
-        raise FormulaError(at, f"a number up to {_LARGEST:g}", "Write a smaller number.")
-    return Token("number", text[at:stop], at, value)
+        raise FormulaError(start, f"a number up to {_LARGEST:g}", "Write a smaller number.")
+    return Token("number", text[start:stop], start, value)
 
 
 _LARGEST = 1e12
@@ -274,10 +278,10 @@ def written(node: Node) -> str:
     >>> written(Product((("*", Number(2.0)), ("/", Read(Band(705, 705))))))
     '2 / R(705)'
     """
-    return _written(node, 0)
+    return _node_text(node, 0)
 
 
-def _written(node: Node, outer: int) -> str:
+def _node_text(node: Node, outer: int) -> str:
     """Return the text, in parentheses where it binds less strongly than ``outer``."""
     if isinstance(node, Number):
         return _number_text(node.value)
@@ -286,25 +290,25 @@ def _written(node: Node, outer: int) -> str:
         ends = [band.start_nm] if band.is_single else [band.start_nm, band.stop_nm]
         return f"R({', '.join(map(_number_text, ends))})"
     if isinstance(node, Call):
-        return f"{node.name}({', '.join(_written(value, 0) for value in node.values)})"
+        return f"{node.name}({', '.join(_node_text(value, 0) for value in node.values)})"
     if isinstance(node, Sum):
         text, binds = _joined(node.parts, 2), 1
     elif isinstance(node, Product):
         text, binds = _joined(node.parts, 3), 2
     elif isinstance(node, Negative):
-        text, binds = f"-{_written(node.inner, 3)}", 3
+        text, binds = f"-{_node_text(node.inner, 3)}", 3
     else:
         exponent = (
             f"-{_number_text(-node.exponent)}" if node.exponent < 0 else _number_text(node.exponent)
         )
-        text, binds = f"{_written(node.base, 5)}^{exponent}", 4
+        text, binds = f"{_node_text(node.base, 5)}^{exponent}", 4
     return f"({text})" if binds < outer else text
 
 
 def _joined(parts: tuple[tuple[str, Node], ...], strength: int) -> str:
-    text = _written(parts[0][1], strength)
+    text = _node_text(parts[0][1], strength)
     for sign, part in parts[1:]:
-        text += f" {sign} {_written(part, strength)}"
+        text += f" {sign} {_node_text(part, strength)}"
     return text
 
 
@@ -403,8 +407,10 @@ def parse(text: str) -> Node:
         )
     reader = _Reader(list(tokens(text)))
     node = reader.sum()
-    if reader.here.kind != "end":
-        raise FormulaError(reader.here.place, "an operator or the end", _after_value(reader.here))
+    if reader.next_token.kind != "end":
+        raise FormulaError(
+            reader.next_token.place, "an operator or the end", _after_value(reader.next_token)
+        )
     bands = bands_of(node)
     if not bands:
         raise FormulaError(0, "at least one reflectance", "Name a wavelength, such as R(705).")
@@ -416,32 +422,32 @@ def parse(text: str) -> Node:
 class _Reader:
     """Recursive descent over the tokens; ``depth`` bounds the recursion."""
 
-    def __init__(self, found: list[Token]) -> None:
-        self.found = found
-        self.at = 0
+    def __init__(self, token_list: list[Token]) -> None:
+        self.token_list = token_list
+        self.position = 0
         self.depth = 0
 
     @property
-    def here(self) -> Token:
-        return self.found[self.at]
+    def next_token(self) -> Token:
+        return self.token_list[self.position]
 
     def take(self, *signs: str) -> Token | None:
         """Step over the next token and return it, if it is one of these signs."""
-        token = self.here
+        token = self.next_token
         if token.kind != "sign" or token.text not in signs:
             return None
-        self.at += 1
+        self.position += 1
         return token
 
     def need(self, sign: str, mend: str) -> None:
         if self.take(sign) is None:
-            raise FormulaError(self.here.place, f'"{sign}"', mend)
+            raise FormulaError(self.next_token.place, f'"{sign}"', mend)
 
     def deeper(self) -> None:
         self.depth += 1
         if self.depth > MOST_DEPTH:
             raise FormulaError(
-                self.here.place, f"at most {MOST_DEPTH} levels", "Write a simpler formula."
+                self.next_token.place, f"at most {MOST_DEPTH} levels", "Write a simpler formula."
             )
 
     def sum(self) -> Node:
@@ -468,25 +474,25 @@ class _Reader:
         base = self.value()
         if not self.take("^"):
             return base
-        place = self.here.place
+        position = self.next_token.place
         self.deeper()
         exponent = _constant(self.signed())
         self.depth -= 1
         if exponent is None or abs(exponent) > LARGEST_EXPONENT:
             raise FormulaError(
-                place,
+                position,
                 f"an exponent without bands from -{LARGEST_EXPONENT:g} to {LARGEST_EXPONENT:g}",
                 "Write a plain number, such as ^2.",
             )
         return Power(base, exponent)
 
     def value(self) -> Node:
-        token = self.here
+        token = self.next_token
         if token.kind == "number":
-            self.at += 1
+            self.position += 1
             return Number(token.value)
         if token.kind == "word":
-            self.at += 1
+            self.position += 1
             return self.band() if token.text == "R" else self.call(token)
         if not self.take("("):
             raise FormulaError(
@@ -500,13 +506,13 @@ class _Reader:
 
     def band(self) -> Node:
         self.need("(", "Write the wavelength in parentheses, such as R(705).")
-        place = self.here.place
+        position = self.next_token.place
         start = stop = self.wavelength()
         if self.take(","):
             stop = self.wavelength()
             if not start < stop:
                 raise FormulaError(
-                    place,
+                    position,
                     "a range from a shorter to a longer wavelength",
                     "Write R(start, stop); decimals take a point.",
                 )
@@ -514,14 +520,14 @@ class _Reader:
         return Read(Band(start, stop))
 
     def wavelength(self) -> float:
-        token = self.here
+        token = self.next_token
         if token.kind != "number" or not SHORTEST_NM <= token.value <= LONGEST_NM:
             raise FormulaError(
                 token.place,
                 f"a wavelength in nm from {SHORTEST_NM:g} to {LONGEST_NM:g}",
                 "Write nanometres as a plain number; decimals take a point.",
             )
-        self.at += 1
+        self.position += 1
         return token.value
 
     def call(self, name: Token) -> Node:
@@ -551,17 +557,17 @@ def _constant(node: Node) -> float | None:
         inner = _constant(node.inner)
         return None if inner is None else -inner
     values = [_constant(child) for child in children(node)]
-    known = [value for value in values if value is not None]
-    if not known or len(known) < len(values):
+    child_values = [value for value in values if value is not None]
+    if not child_values or len(child_values) < len(values):
         return None
     try:
-        total = _folded(node, known)
+        total = _folded_value(node, child_values)
     except (ZeroDivisionError, OverflowError):
         return None
     return total if isinstance(total, float) and math.isfinite(total) else None
 
 
-def _folded(node: Node, values: list[float]) -> float | complex | None:
+def _folded_value(node: Node, values: list[float]) -> float | complex | None:
     if isinstance(node, Sum):
         signs = [sign for sign, _ in node.parts]
         return sum(v if s == "+" else -v for s, v in zip(signs, values, strict=True))
@@ -646,7 +652,7 @@ def evaluate(node: Node, reflectance: Mapping[Band, Array]) -> Rated:
     """
     n_scans = len(next(iter(reflectance.values())))
     with np.errstate(all="ignore"):
-        rated = _rated(node, reflectance)
+        rated = _slopes_of(node, reflectance)
         slopes = {
             band: np.broadcast_to(_defined(slope), (n_scans,))
             for band, slope in rated.slopes.items()
@@ -654,21 +660,21 @@ def evaluate(node: Node, reflectance: Mapping[Band, Array]) -> Rated:
     return Rated(np.broadcast_to(rated.value, (n_scans,)), slopes)
 
 
-def _rated(node: Node, reflectance: Mapping[Band, Array]) -> Rated:
+def _slopes_of(node: Node, reflectance: Mapping[Band, Array]) -> Rated:
     if isinstance(node, Number):
         return Rated(np.array(node.value), {})
     if isinstance(node, Read):
         values = reflectance[node.band]
         return Rated(_defined(values), {node.band: np.ones_like(values)})
     if isinstance(node, Negative):
-        inner = _rated(node.inner, reflectance)
+        inner = _slopes_of(node.inner, reflectance)
         return Rated(-inner.value, _scaled(inner.slopes, np.array(-1.0)))
     if isinstance(node, Power):
-        return _power(_rated(node.base, reflectance), node.exponent)
+        return _power(_slopes_of(node.base, reflectance), node.exponent)
     if isinstance(node, Call):
-        values_of = [_rated(value, reflectance) for value in node.values]
+        values_of = [_slopes_of(value, reflectance) for value in node.values]
         return _CALLS[node.name](values_of)
-    steps = [(sign, _rated(part, reflectance)) for sign, part in node.parts]
+    steps = [(sign, _slopes_of(part, reflectance)) for sign, part in node.parts]
     joined = steps[0][1]
     for sign, part in steps[1:]:
         joined = _STEPS[sign](joined, part)

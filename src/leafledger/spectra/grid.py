@@ -82,13 +82,13 @@ def target_axis(
         whole = np.arange(np.ceil(native_nm[0]), np.floor(native_nm[-1]) + 0.5)
         return whole if len(whole) else native_nm
     start, stop, step = (float(grid[name]) for name in ("start_nm", "stop_nm", "step_nm"))
-    found = f"{start:g} to {stop:g} nm in steps of {step:g} nm"
+    grid_words = f"{start:g} to {stop:g} nm in steps of {step:g} nm"
     if stop <= start or (stop - start) / step > _MOST_POINTS:
         raise InputFault(
             Problem(
                 file="study.yaml",
                 column=_SETTING,
-                found=found,
+                found=grid_words,
                 expected=f"stop_nm above start_nm and at most {_MOST_POINTS} points",
                 mend="Correct start_nm, stop_nm or step_nm.",
             )
@@ -97,18 +97,18 @@ def target_axis(
         start + step * np.arange(np.floor((stop - start) / step + _TOLERANCE_NM) + 1), 9
     )
     if start < native_nm[0] - _TOLERANCE_NM or axis[-1] > native_nm[-1] + _TOLERANCE_NM:
-        raise InputFault(_outside(native_nm, found, session))
+        raise InputFault(_outside_problem(native_nm, grid_words, session))
     return axis
 
 
-def _outside(native_nm: NDArray[np.float64], found: str, session: str) -> Problem:
-    of = f" of session {session}" if session else ""
+def _outside_problem(native_nm: NDArray[np.float64], found: str, session: str) -> Problem:
+    of_session = f" of session {session}" if session else ""
     low, high = float(np.ceil(native_nm[0])), float(np.floor(native_nm[-1]))
     return Problem(
         file="study.yaml",
         column=_SETTING,
         found=found,
-        expected=f"a grid inside {native_nm[0]:g} to {native_nm[-1]:g} nm, the range{of}",
+        expected=f"a grid inside {native_nm[0]:g} to {native_nm[-1]:g} nm, the range{of_session}",
         mend=f"Use a range inside it, such as {low:g} to {high:g} nm, or grid: auto.",
     )
 
@@ -153,9 +153,9 @@ def resampling_weights(
         raise ValueError("the target axis reaches outside the native range")
     target = np.clip(target_nm, low, high)
     half = np.minimum(_half_steps(target_nm), np.minimum(target - low, high - target))
-    at = np.clip(np.searchsorted(native_nm, target, side="right") - 1, 0, len(native_nm) - 2)
-    average = 2 * half > np.diff(native_nm)[at] * (1 + _TOLERANCE_NM)
-    rows, columns, values = _entries(native_nm, target, half, average)
+    segment = np.clip(np.searchsorted(native_nm, target, side="right") - 1, 0, len(native_nm) - 2)
+    average = 2 * half > np.diff(native_nm)[segment] * (1 + _TOLERANCE_NM)
+    rows, columns, values = _weight_entries(native_nm, target, half, average)
     weights = sparse.csr_array(
         sparse.coo_array((values, (rows, columns)), shape=(len(target_nm), len(native_nm)))
     )
@@ -172,7 +172,7 @@ def _half_steps(target_nm: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(around / 2, dtype=np.float64)
 
 
-def _entries(
+def _weight_entries(
     native_nm: NDArray[np.float64],
     target: NDArray[np.float64],
     half: NDArray[np.float64],

@@ -198,9 +198,9 @@ def saturated_lamp(share: float) -> LampRefusal:
 
 def no_lines(width: float | None) -> LampRefusal:
     """Refuse a spectrum without peaks, or with broad ones only."""
-    found = "no peak above the noise" if width is None else f"peaks {width:.0f} nm broad"
+    width_words = "no peak above the noise" if width is None else f"peaks {width:.0f} nm broad"
     return LampRefusal(
-        found,
+        width_words,
         f"narrow lines of a mercury-argon lamp (below {BROADEST_NM:g} nm)",
         "Measure a mercury-argon lamp, or take the scan out of role lamp.",
     )
@@ -258,24 +258,24 @@ class Placement:
         )
 
 
-def identify(peaks: Peaks, wanted: Sequence[Feature], near_nm: float) -> Placement:
+def identify(peaks: Peaks, lines: Sequence[Feature], near_nm: float) -> Placement:
     """Return the shift and stretch under which most peaks meet most published lines.
 
     A peak met counts by the root of its share of the highest, a line met by the root of its
     strength; of equals the nearest wins, and then the smallest shift and stretch.
     """
-    at = peaks.at_nm
-    weight = np.sqrt(peaks.height / peaks.height.max()) if len(at) else np.zeros(0)
-    centres = np.array([f.centre_nm for f in wanted])
-    strength = np.sqrt([f.strength for f in wanted])
+    peak_nm = peaks.at_nm
+    weight = np.sqrt(peaks.height / peaks.height.max()) if len(peak_nm) else np.zeros(0)
+    centres = np.array([f.centre_nm for f in lines])
+    strength = np.sqrt([f.strength for f in lines])
     best, most = Placement(0.0, 0.0), -np.inf
-    if not len(at) or not len(centres):
+    if not len(peak_nm) or not len(centres):
         return best
     shifts = np.arange(-LARGEST_SHIFT_NM, LARGEST_SHIFT_NM + 1e-9, near_nm / 3)
     for stretch in np.linspace(-_LARGEST_STRETCH, _LARGEST_STRETCH, _STRETCH_STEPS):
         for shift in shifts:
             fit = Placement(float(shift), float(stretch))
-            away = np.abs(at[:, None] - fit.place(centres)) / near_nm
+            away = np.abs(peak_nm[:, None] - fit.place(centres)) / near_nm
             met = 1 - 0.5 * np.minimum(away, 1.0) ** 2
             met[away > 1] = 0.0
             score = float(weight @ met.max(axis=1) + strength @ met.max(axis=0))
@@ -286,10 +286,10 @@ def identify(peaks: Peaks, wanted: Sequence[Feature], near_nm: float) -> Placeme
 
 
 def refined_placement(
-    fit: Placement, peaks: Peaks, wanted: Sequence[Feature], width: float
+    fit: Placement, peaks: Peaks, lines: Sequence[Feature], width: float
 ) -> Placement:
     """Return the shift and stretch by least squares over the strong peaks that meet a line."""
-    centres = np.array([f.centre_nm for f in wanted if f.strength >= 0.05])
+    centres = np.array([f.centre_nm for f in lines if f.strength >= 0.05])
     if not len(centres):
         return fit
     away = np.abs(peaks.at_nm[:, None] - fit.place(centres))
@@ -450,65 +450,67 @@ def read_lamp(
     if width is None or width > BROADEST_NM:
         return no_lines(width)
     step = float(np.median(np.diff(wavelength_nm)))
-    wanted = features(
+    published = features(
         MERCURY_ARGON, max(_ONE_PEAK_IN_WIDTHS * width, 1e-9), wavelength_nm[0], wavelength_nm[-1]
     )
-    fit = identify(peaks, wanted, max(_NEAR_IN_WIDTHS * width, step))
+    fit = identify(peaks, published, max(_NEAR_IN_WIDTHS * width, step))
     refusal = not_this_lamp(peaks, fit, width, step, wavelength_nm)
     if refusal is not None:
         return refusal
     if width < FEWEST_PIXELS * step:
         return too_narrow(width, step)
-    lines, n_saturated = _located(wavelength_nm, signal, saturated, wanted, fit, width, peaks)
+    lines, n_saturated = _located_lines(
+        wavelength_nm, signal, saturated, published, fit, width, peaks
+    )
     if len(lines) < fewest:
         return too_few(len(lines), fewest, n_saturated)
     widths = [line.fwhm_nm for line in lines if line.single] or [line.fwhm_nm for line in lines]
     return LampReading(tuple(lines), float(np.median(widths)), n_saturated)
 
 
-def _located(
+def _located_lines(
     wavelength_nm: Floats,
     signal: Floats,
     saturated: Flags,
-    wanted: Sequence[Feature],
+    published: Sequence[Feature],
     fit: Placement,
     width: float,
     peaks: Peaks,
 ) -> tuple[list[FoundLine], int]:
-    fit = refined_placement(fit, peaks, wanted, width)
+    fit = refined_placement(fit, peaks, published, width)
     lines: list[FoundLine] = []
     n_saturated = 0
-    for group in _groups(wanted, width):
+    for group in _groups_of_lines(published, width):
         centres = np.array([f.centre_nm for f in group])
         expected = fit.place(centres)
         near = (wavelength_nm > expected[0] - width) & (wavelength_nm < expected[-1] + width)
         if saturated[near].any():
             n_saturated += sum(len(f.lines) for f in group)
             continue
-        at = locate(wavelength_nm, signal, ~saturated, list(expected), width, peaks.noise)
-        if at is None:
+        located = locate(wavelength_nm, signal, ~saturated, list(expected), width, peaks.noise)
+        if located is None:
             continue
-        share = at.area / at.area.sum()
+        share = located.area / located.area.sum()
         blend = float(np.sqrt(np.sum((share * [f.u_nm for f in group]) ** 2)))
-        u = float(np.hypot(at.u_nm, blend))
+        u = float(np.hypot(located.u_nm, blend))
         if u > _WORST_IN_WIDTHS * width:
             continue
-        seen = int(np.count_nonzero(at.area))
+        seen = int(np.count_nonzero(located.area))
         lines.append(
             FoundLine(
                 float(share @ centres),
-                float(share @ expected) + at.shift_nm,
+                float(share @ expected) + located.shift_nm,
                 u,
-                at.fwhm_nm,
+                located.fwhm_nm,
                 seen == 1 and all(len(f.lines) == 1 for f in group),
             )
         )
     return lines, n_saturated
 
 
-def _groups(wanted: Sequence[Feature], width: float) -> list[list[Feature]]:
+def _groups_of_lines(features_in_order: Sequence[Feature], width: float) -> list[list[Feature]]:
     groups: list[list[Feature]] = []
-    for feature in wanted:
+    for feature in features_in_order:
         if groups and feature.centre_nm - groups[-1][-1].centre_nm < _APART_IN_WIDTHS * width:
             groups[-1].append(feature)
         else:
@@ -635,18 +637,20 @@ def fit_correction(lines: Sequence[FoundLine], axis_nm: Floats) -> Correction | 
 
 
 def _agreeing(lines: Sequence[FoundLine]) -> list[FoundLine]:
-    """Return the lines without those that stand far from where most of them would have it.
+    """Return the lines without those that lie far from the trend of most lines.
 
-    Most are heard through the median of all slopes between two lines (Theil 1950, Sen 1968, J.
-    Am. Stat. Assoc. 63:1379-1389), which less than three in ten false lines do not move.
+    The trend is the median of all slopes between two lines (Theil 1950, Sen 1968, J. Am. Stat.
+    Assoc. 63:1379-1389). It stays where it is while less than three in ten lines are false.
     """
     if len(lines) <= FEWEST_LINES + 1:
         return list(lines)
     x = np.array([line.found_nm for line in lines])
     off = x - np.array([line.published_nm for line in lines])
     i, j = np.triu_indices(len(x), 1)
-    apart = np.abs(x[j] - x[i]) > _SAME_NM
-    slope = np.median((off[j] - off[i])[apart] / (x[j] - x[i])[apart]) if apart.any() else 0.0
+    distinct = np.abs(x[j] - x[i]) > _SAME_NM
+    slope = (
+        np.median((off[j] - off[i])[distinct] / (x[j] - x[i])[distinct]) if distinct.any() else 0.0
+    )
     rest = off - slope * x
     rest = np.abs(rest - np.median(rest))
     usual = _MAD_TO_SD * float(np.median(rest))
@@ -688,14 +692,14 @@ def _order(t: Floats, y: Floats, u: Floats, highest: int) -> tuple[int, float]:
     """Return the order, and the scatter between lines that their uncertainties do not explain."""
     chosen, least, scatter = 0, np.inf, 0.0
     for order in range(highest + 1):
-        between = _between(t, y, u, order)
-        error = _left_out(t, y, np.hypot(u, between), order)
+        between = _between_line_scatter(t, y, u, order)
+        error = _left_out_error(t, y, np.hypot(u, between), order)
         if error < _GAIN * least:
             chosen, least, scatter = order, error, between
     return chosen, scatter
 
 
-def _left_out(t: Floats, y: Floats, u: Floats, order: int) -> float:
+def _left_out_error(t: Floats, y: Floats, u: Floats, order: int) -> float:
     """Root mean square error at a line that was left out of the fit (by the hat matrix)."""
     design = t[:, None] ** np.arange(order + 1) / u[:, None]
     hat = design @ np.linalg.pinv(design)
@@ -704,7 +708,7 @@ def _left_out(t: Floats, y: Floats, u: Floats, order: int) -> float:
     return float(np.sqrt(np.average((off / free * u) ** 2, weights=u**-2)))
 
 
-def _between(t: Floats, y: Floats, u: Floats, order: int) -> float:
+def _between_line_scatter(t: Floats, y: Floats, u: Floats, order: int) -> float:
     """Return the scatter that brings chi squared down to its degrees of freedom."""
     design = t[:, None] ** np.arange(order + 1)
     spare = len(y) - order - 1

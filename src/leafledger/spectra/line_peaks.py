@@ -91,16 +91,16 @@ def find_peaks(wavelength_nm: Floats, signal: Floats, saturated: Flags) -> Peaks
     noise = noise_of(signal)
     # Noise of a bright peak is above that of the surroundings: a second look at its own height.
     least = max(_NOISE_FACTOR * noise, _LEAST_SHARE * float(signal.max()), 1e-12)
-    at, found = local_maxima(signal, prominence=least)
-    widths = peak_widths(signal, at, rel_height=0.5)[0]
+    indices, properties = local_maxima(signal, prominence=least)
+    widths = peak_widths(signal, indices, rel_height=0.5)[0]
     step = np.gradient(wavelength_nm)
-    place = np.array([_parabola(signal, int(i)) for i in at], dtype=np.float64)
+    positions = np.array([_parabola(signal, int(i)) for i in indices], dtype=np.float64)
     pixel = np.arange(len(signal), dtype=np.float64)
-    full = np.array([saturated[max(i - 1, 0) : i + 2].any() for i in at], dtype=bool)
+    full = np.array([saturated[max(i - 1, 0) : i + 2].any() for i in indices], dtype=bool)
     return Peaks(
-        np.interp(place, pixel, wavelength_nm),
-        np.asarray(found["prominences"], dtype=np.float64),
-        np.asarray(widths * step[at], dtype=np.float64),
+        np.interp(positions, pixel, wavelength_nm),
+        np.asarray(properties["prominences"], dtype=np.float64),
+        np.asarray(widths * step[indices], dtype=np.float64),
         full,
         noise,
     )
@@ -184,7 +184,7 @@ def locate(
     left, right = edges[:-1][inside], edges[1:][inside]
     kept = np.ones(len(lines), dtype=bool)
     while kept.any() and inside.sum() >= kept.sum() + 4 + _FEWEST_SPARE:
-        fit = _fit(left, right, signal[inside], lines[kept], width_nm, noise)
+        fit = _fitted_lines(left, right, signal[inside], lines[kept], width_nm, noise)
         if fit is None:
             return None
         shift, sigma, area, u, u_area = fit
@@ -206,7 +206,7 @@ def _edges(wavelength_nm: Floats) -> Floats:
     return np.concatenate([[first], middle, [last]])
 
 
-def _columns(left: Floats, right: Floats, centres: Floats, sigma: float) -> Floats:
+def _line_columns(left: Floats, right: Floats, centres: Floats, sigma: float) -> Floats:
     """Mean height over each pixel of lines of area 1, and a straight baseline."""
     from scipy.special import ndtr
 
@@ -218,7 +218,7 @@ def _columns(left: Floats, right: Floats, centres: Floats, sigma: float) -> Floa
     return np.column_stack([shape, np.ones(len(left)), slope])
 
 
-def _fit(
+def _fitted_lines(
     left: Floats, right: Floats, y: Floats, lines: Floats, width_nm: float, noise: float
 ) -> tuple[float, float, Floats, float, Floats] | None:
     """Return shift, sigma, areas, standard uncertainty of the shift and of the areas."""
@@ -228,27 +228,27 @@ def _fit(
     scale = max(float(np.ptp(y)), 1e-12)
 
     def residual(p: Floats) -> Floats:
-        columns = _columns(left, right, lines + p[0] * expected, expected * float(p[1]))
+        columns = _line_columns(left, right, lines + p[0] * expected, expected * float(p[1]))
         solved = np.linalg.lstsq(columns, y, rcond=None)[0]
         return np.asarray((columns @ solved - y) / scale, dtype=np.float64)
 
     most = width_nm / expected
     low, high = [-most, _WIDTH_BOUNDS[0]], [most, _WIDTH_BOUNDS[1]]
-    found = least_squares(residual, [0.0, 1.0], bounds=(low, high), xtol=1e-12, ftol=1e-12)
-    at = float(found.x[0]) * expected
-    sigma = float(found.x[1]) * expected
-    if not found.success or abs(at) >= 0.95 * width_nm:
+    solution = least_squares(residual, [0.0, 1.0], bounds=(low, high), xtol=1e-12, ftol=1e-12)
+    shift = float(solution.x[0]) * expected
+    sigma = float(solution.x[1]) * expected
+    if not solution.success or abs(shift) >= 0.95 * width_nm:
         return None
-    columns = _columns(left, right, lines + at, sigma)
+    columns = _line_columns(left, right, lines + shift, sigma)
     solved = np.linalg.lstsq(columns, y, rcond=None)[0]
     area = solved[: len(lines)]
     step = 1e-4 * sigma
-    moved = _columns(left, right, lines + at + step, sigma) @ solved
-    wider = _columns(left, right, lines + at, sigma + step) @ solved
+    moved = _line_columns(left, right, lines + shift + step, sigma) @ solved
+    wider = _line_columns(left, right, lines + shift, sigma + step) @ solved
     here = columns @ solved
     jacobian = np.column_stack([(moved - here) / step, (wider - here) / step, columns])
     spare = len(y) - jacobian.shape[1]
     variance = float(np.sum((here - y) ** 2)) / (spare - 2)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * max(variance, noise**2)
     u = np.sqrt(np.clip(np.diag(covariance), 0.0, None))
-    return at, sigma, np.asarray(area), float(u[0]), np.asarray(u[2 : 2 + len(lines)])
+    return shift, sigma, np.asarray(area), float(u[0]), np.asarray(u[2 : 2 + len(lines)])

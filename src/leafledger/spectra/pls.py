@@ -141,9 +141,9 @@ def class_weights(codes: NDArray[np.int_], n_classes: int) -> Array:
     [0.667, 0.667, 0.667, 2.0]
     """
     counts = membership_of(codes, n_classes).sum(axis=-2)
-    there = (counts > 0).sum(axis=-1, keepdims=True)
-    own = np.take_along_axis(counts, codes, axis=-1)
-    return np.asarray(codes.shape[-1] / (there * own))
+    n_present = (counts > 0).sum(axis=-1, keepdims=True)
+    scans_in_class = np.take_along_axis(counts, codes, axis=-1)
+    return np.asarray(codes.shape[-1] / (n_present * scans_in_class))
 
 
 def fit_path(
@@ -255,12 +255,13 @@ def explained_shares(
         float((each[:, None] * (values - mean) ** 2).sum())
         for values, mean in ((spectra, path.spectrum_mean), (membership, path.membership_mean))
     ]
-    found = [
+    variances = [
         (loadings**2).sum(axis=0) * path.score_sizes
         for loadings in (path.loadings, path.membership_loadings)
     ]
     shares = [
-        part / total if total > 0 else 0 * part for part, total in zip(found, totals, strict=True)
+        part / total if total > 0 else 0 * part
+        for part, total in zip(variances, totals, strict=True)
     ]
     return shares[0], shares[1]
 
@@ -373,15 +374,15 @@ def path_of_products(
     p, k = products.shape
     weights, loadings, rotations = (np.zeros((p, n_components)) for _ in range(3))
     membership, sizes = np.zeros((k, n_components)), np.zeros(n_components)
-    left = products.copy()
+    residual = products.copy()
     stable, largest = 0, 0.0
     first = float(np.sqrt((products**2).sum()))
     for a in range(n_components):
-        values, vectors = np.linalg.eigh(left.T @ left)
+        values, vectors = np.linalg.eigh(residual.T @ residual)
         norm = float(np.sqrt(max(values[-1], 0.0)))
         if norm <= 1e-14 * first:
             break
-        weight = left @ vectors[:, -1] / norm
+        weight = residual @ vectors[:, -1] / norm
         weight /= np.sqrt(weight @ weight)
         rotation = weight - rotations[:, :a] @ (loadings[:, :a].T @ weight)
         seen = squares @ rotation
@@ -390,8 +391,8 @@ def path_of_products(
         if size <= _RESOLVED * largest:
             break
         weights[:, a], rotations[:, a], loadings[:, a] = weight, rotation, seen / size
-        membership[:, a], sizes[a] = left.T @ rotation / size, size
-        left -= np.outer(loadings[:, a], membership[:, a]) * size
+        membership[:, a], sizes[a] = residual.T @ rotation / size, size
+        residual -= np.outer(loadings[:, a], membership[:, a]) * size
         stable = a + 1
     signs = weight_signs(weights)
     return LatentPath(

@@ -55,12 +55,12 @@ class Learned:
         return spectra if self.spread is None else spectra / self.spread
 
 
-def steps_of(asked: Sequence[str], wavelength_nm: Array, setting: str = SETTING) -> list[str]:
+def steps_of(stated: Sequence[str], wavelength_nm: Array, setting: str = SETTING) -> list[str]:
     """Return the steps that the inner loop chooses among.
 
     Parameters
     ----------
-    asked
+    stated
         Of the settings; ``auto`` stands for ``SEARCHED``, less a derivative on an axis that does
         not allow one (uneven, or fewer than three points in 15 nm).
     wavelength_nm
@@ -76,16 +76,16 @@ def steps_of(asked: Sequence[str], wavelength_nm: Array, setting: str = SETTING)
     from leafledger.spectra.grid import window_points
 
     out: list[str] = []
-    for step in asked:
-        for one in SEARCHED if step == AUTO else (step,):
-            if one in DERIVATIVES:
+    for step in stated:
+        for candidate in SEARCHED if step == AUTO else (step,):
+            if candidate in DERIVATIVES:
                 try:
                     window_points(wavelength_nm, WINDOW_NM, ORDER, setting)
                 except InputFault:
                     if step != AUTO:
                         raise
                     continue
-            out.append(one)
+            out.append(candidate)
     return list(dict.fromkeys(out))
 
 

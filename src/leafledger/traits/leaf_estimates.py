@@ -109,7 +109,7 @@ _NEAR_ZERO: Final = 0.01
 """Share of its largest value that a column may hold beyond its end."""
 
 
-def read_coefficients(path: Path, shown: str) -> Coefficients:
+def read_coefficients(path: Path, file: str) -> Coefficients:
     """Read and check the table of coefficients.
 
     Parameters
@@ -132,7 +132,7 @@ def read_coefficients(path: Path, shown: str) -> Coefficients:
     if not path.is_file():
         raise InputFault(
             Problem(
-                file=shown,
+                file=file,
                 found="no such file",
                 expected="the table of coefficients of the leaf model, which leafledger does not "
                 "bring along",
@@ -140,19 +140,19 @@ def read_coefficients(path: Path, shown: str) -> Coefficients:
                 f"{', '.join(COLUMNS)}.",
             )
         )
-    sheet = read_sheet(path, shown, required=_NEEDED, known=COLUMNS, called="coefficients")
+    sheet = read_sheet(path, file, required=_NEEDED, known=COLUMNS, called="coefficients")
     problems: list[Problem] = []
     present = [name for name in COLUMNS if name in sheet.columns]
     values = {name: _numbers(sheet, name, problems) for name in present}
     if len(sheet.rows) < 2:
-        problems.append(_problem(shown, WAVELENGTH, f"{len(sheet.rows)} rows", "a row for each nm"))
+        problems.append(_problem(file, WAVELENGTH, f"{len(sheet.rows)} rows", "a row for each nm"))
     if problems:
         raise InputFault(bounded(problems))
-    problems += _axis_problems(shown, sheet.rows, values[WAVELENGTH])
-    units = _unit_problems(shown, values)
+    problems += _axis_problems(file, sheet.rows, values[WAVELENGTH])
+    units = _unit_problems(file, values)
     odd = {problem.column for problem in units}
     problems += units
-    problems += [one for one in _shape_problems(shown, values) if one.column not in odd]
+    problems += [problem for problem in _shape_problems(file, values) if problem.column not in odd]
     if problems:
         raise InputFault(bounded(problems))
     return Coefficients(
@@ -162,14 +162,14 @@ def read_coefficients(path: Path, shown: str) -> Coefficients:
     )
 
 
-def _problem(shown: str, column: str, found: str, expected: str, mend: str = "") -> Problem:
+def _problem(file: str, column: str, found: str, expected: str, mend: str = "") -> Problem:
     mend = mend or f"{WHERE_PUBLISHED}: hold the table against them."
-    return Problem(file=shown, column=column, found=found, expected=expected, mend=mend)
+    return Problem(file=file, column=column, found=found, expected=expected, mend=mend)
 
 
 def _numbers(sheet: Sheet, name: str, problems: list[Problem]) -> Array:
     """Return a column as numbers; a cell that is none becomes a problem."""
-    found = []
+    numbers = []
     for row in sheet.rows:
         text = row.get(name)
         try:
@@ -184,55 +184,55 @@ def _numbers(sheet: Sheet, name: str, problems: list[Problem]) -> Array:
                     mend="Correct the cell; a constituent without values is left out as a column.",
                 )
             )  # fmt: skip
-        found.append(value)
-    return np.array(found, dtype=np.float64)
+        numbers.append(value)
+    return np.array(numbers, dtype=np.float64)
 
 
-def _axis_problems(shown: str, rows: Sequence[Row], wavelength: Array) -> list[Problem]:
+def _axis_problems(file: str, rows: Sequence[Row], wavelength: Array) -> list[Problem]:
     if wavelength.max() < 30:
         return [
             _problem(
-                shown, WAVELENGTH, f"{wavelength.min():g} to {wavelength.max():g}",
+                file, WAVELENGTH, f"{wavelength.min():g} to {wavelength.max():g}",
                 "wavelengths in nm", "These look like micrometres: multiply them by 1000.",
             )
         ]  # fmt: skip
     steps = np.diff(wavelength)
     if (steps <= 0).any():
-        at = int(np.argmax(steps <= 0)) + 1
+        row = int(np.argmax(steps <= 0)) + 1
         return [
             Problem(
-                file=shown, row=rows[at].line, column=WAVELENGTH,
-                found=f"{wavelength[at]:g} after {wavelength[at - 1]:g}",
+                file=file, row=rows[row].line, column=WAVELENGTH,
+                found=f"{wavelength[row]:g} after {wavelength[row - 1]:g}",
                 expected="wavelengths that rise from row to row",
                 mend="Sort the rows by wavelength, each wavelength once.",
             )
         ]  # fmt: skip
     problems = []
     if steps.max() > _COARSEST_NM:
-        at = int(steps.argmax())
+        row = int(steps.argmax())
         problems.append(
             _problem(
-                shown, WAVELENGTH, f"{wavelength[at]:g} and then {wavelength[at + 1]:g}",
+                file, WAVELENGTH, f"{wavelength[row]:g} and then {wavelength[row + 1]:g}",
                 f"steps of at most {_COARSEST_NM:g} nm; published are steps of 1 nm",
             )
         )  # fmt: skip
     if wavelength[0] > _COVERED_NM[0] or wavelength[-1] < _COVERED_NM[1]:
         problems.append(
             _problem(
-                shown, WAVELENGTH, f"{wavelength[0]:g} to {wavelength[-1]:g} nm",
+                file, WAVELENGTH, f"{wavelength[0]:g} to {wavelength[-1]:g} nm",
                 f"at least {_COVERED_NM[0]:g} to {_COVERED_NM[1]:g} nm",
             )
         )  # fmt: skip
     return problems
 
 
-def _unit_problems(shown: str, values: Mapping[str, Array]) -> list[Problem]:
+def _unit_problems(file: str, values: Mapping[str, Array]) -> list[Problem]:
     wavelength, index = values[WAVELENGTH], values[REFRACTIVE_INDEX]
     problems = []
     if index.min() < 1.1 or index.max() > 1.8:
         problems.append(
             _problem(
-                shown, REFRACTIVE_INDEX, f"{index.min():g} to {index.max():g}",
+                file, REFRACTIVE_INDEX, f"{index.min():g} to {index.max():g}",
                 "the refractive index of leaf material, between 1.1 and 1.8",
             )
         )  # fmt: skip
@@ -245,7 +245,7 @@ def _unit_problems(shown: str, values: Mapping[str, Array]) -> list[Problem]:
             low, high = column.window
             problems.append(
                 _problem(
-                    shown, name, f"a largest value of {largest:g} between {low:g} and {high:g} nm",
+                    file, name, f"a largest value of {largest:g} between {low:g} and {high:g} nm",
                     f"{column.low:g} to {column.high:g}: specific absorption in {column.unit}",
                     f"Convert the column to {column.unit}, or take it out: then "
                     f"{BY_NAME[name].words} is not fitted.",
@@ -254,7 +254,7 @@ def _unit_problems(shown: str, values: Mapping[str, Array]) -> list[Problem]:
     return problems
 
 
-def _shape_problems(shown: str, values: Mapping[str, Array]) -> list[Problem]:
+def _shape_problems(file: str, values: Mapping[str, Array]) -> list[Problem]:
     """Return pigments that absorb where they do not, or not where they do: headings exchanged."""
     wavelength = values[WAVELENGTH]
     mend = (
@@ -266,7 +266,7 @@ def _shape_problems(shown: str, values: Mapping[str, Array]) -> list[Problem]:
     if red.any() and (largest := float(values["chlorophyll"][red].max())) < _LEAST_RED:
         problems.append(
             _problem(
-                shown, "chlorophyll",
+                file, "chlorophyll",
                 f"a largest value of {largest:g} between {_RED_NM[0]:g} and {_RED_NM[1]:g} nm",
                 f"{_LEAST_RED:g} cm2/ug or more there: chlorophyll absorbs red light", mend,
             )
@@ -275,11 +275,11 @@ def _shape_problems(shown: str, values: Mapping[str, Array]) -> list[Problem]:
         beyond = wavelength >= end
         if name not in values or not beyond.any():
             continue
-        at = int(np.flatnonzero(beyond)[values[name][beyond].argmax()])
-        if values[name][at] > _NEAR_ZERO * values[name].max():
+        row = int(np.flatnonzero(beyond)[values[name][beyond].argmax()])
+        if values[name][row] > _NEAR_ZERO * values[name].max():
             problems.append(
                 _problem(
-                    shown, name, f"{values[name][at]:g} at {wavelength[at]:g} nm",
+                    file, name, f"{values[name][row]:g} at {wavelength[row]:g} nm",
                     f"0 from {end:g} nm on, as published", mend,
                 )
             )  # fmt: skip
@@ -316,7 +316,7 @@ class MeasuredLeaves:
     shared: Array
 
 
-def measured_leaves(job: Job, coefficients: Coefficients, shown: str) -> MeasuredLeaves:
+def measured_leaves(job: Job, coefficients: Coefficients, file: str) -> MeasuredLeaves:
     """Read the accepted scans of all sessions, where the trusted range and the table overlap.
 
     Raises
@@ -364,7 +364,7 @@ def measured_leaves(job: Job, coefficients: Coefficients, shown: str) -> Measure
     if not len(used) or used[0] > _COVERED_NM[0] or used[-1] < _COVERED_NM[1]:
         raise InputFault(
             Problem(
-                file=shown, column=WAVELENGTH,
+                file=file, column=WAVELENGTH,
                 found=f"{low:g} to {high:g} nm in common with the trusted range of the spectra",
                 expected=f"at least {_COVERED_NM[0]:g} to {_COVERED_NM[1]:g} nm: without them "
                 "chlorophyll and structure cannot be told apart",
@@ -373,14 +373,14 @@ def measured_leaves(job: Job, coefficients: Coefficients, shown: str) -> Measure
             )
         )  # fmt: skip
     rows = pd.concat(frames, ignore_index=True)
-    known = all(u is not None for _, u, _ in parts)
+    u_known = all(u is not None for _, u, _ in parts)
     n_sources = max(len(sources) for _, _, sources in parts)
     shared = [_padded(sources, n_sources) for _, _, sources in parts]
     return MeasuredLeaves(
         rows,
         used,
-        np.concatenate([one for one, _, _ in parts]),
-        np.concatenate([u for _, u, _ in parts if u is not None]) if known else None,
+        np.concatenate([reflectance for reflectance, _, _ in parts]),
+        np.concatenate([u for _, u, _ in parts if u is not None]) if u_known else None,
         np.concatenate(shared, axis=1),
     )
 
@@ -424,13 +424,13 @@ def scan_rows(
     """Return one row for each scan and parameter."""
     low, high = inversion.interval(level)
     u, share = inversion.u, inversion.prior_share
-    found = []
-    places = zip(
+    records = []
+    scan_labels = zip(
         *(rows[name].tolist() for name in ("scan", "unit", "session", "leaf")), strict=True
     )
-    for i, (scan, unit, session, leaf) in enumerate(places):
+    for i, (scan, unit, session, leaf) in enumerate(scan_labels):
         for j, name in enumerate(inversion.names):
-            found.append(
+            records.append(
                 {
                     "scan": scan,
                     "unit": unit,
@@ -449,7 +449,7 @@ def scan_rows(
                     "reason": "; ".join(reasons[i]),
                 }
             )
-    return found
+    return records
 
 
 def unit_rows(
@@ -473,44 +473,44 @@ def unit_rows(
         sessions.setdefault(row["session"])
         grouped[row["unit"], row["session"], row["quantity"]][row["leaf"]].append(row)
     z = float(norm.ppf(0.5 + level / 2))
-    order = {name: at for at, name in enumerate(names)}
-    days = {name: at for at, name in enumerate(sessions)}
-    found = []
+    order = {name: position for position, name in enumerate(names)}
+    days = {name: position for position, name in enumerate(sessions)}
+    records = []
     for (unit, session, quantity), leaves in sorted(
         grouped.items(), key=lambda item: (days[item[0][1]], item[0][0], order[item[0][2]])
     ):
         fitting = {
             leaf: good
-            for leaf, of in sorted(leaves.items())
-            if (good := [r for r in of if r["fits"]])
+            for leaf, scans in sorted(leaves.items())
+            if (good := [r for r in scans if r["fits"]])
         }
-        n_scans = sum(len(of) for of in leaves.values())
+        n_scans = sum(len(scans) for scans in leaves.values())
         row = {
             "unit": unit, "session": session, "quantity": quantity,
             "unit_of_value": BY_NAME[quantity].unit, "value": math.nan, "u": math.nan,
             "interval_low": math.nan, "interval_high": math.nan, "interval_level": level,
             "sd_leaves": math.nan, "prior_share": math.nan, "n_leaves": len(fitting),
-            "n_scans": sum(len(of) for of in fitting.values()),
-            "n_unfit": n_scans - sum(len(of) for of in fitting.values()),
+            "n_scans": sum(len(scans) for scans in fitting.values()),
+            "n_unfit": n_scans - sum(len(scans) for scans in fitting.values()),
             "reason": "" if fitting else "the model fits none of its scans",
         }  # fmt: skip
         if fitting:
-            means = [_mean(of, "value") for of in fitting.values()]
+            means = [_mean(scans, "value") for scans in fitting.values()]
             value = math.fsum(means) / len(means)
-            u = math.fsum(_mean(of, "u") for of in fitting.values()) / len(means)
-            one = BY_NAME[quantity]
+            u = math.fsum(_mean(scans, "u") for scans in fitting.values()) / len(means)
+            parameter = BY_NAME[quantity]
             row |= {
                 "value": value,
                 "u": u,
-                "interval_low": max(value - z * u, one.low),
-                "interval_high": min(value + z * u, one.high),
-                "prior_share": math.fsum(_mean(of, "prior_share") for of in fitting.values())
+                "interval_low": max(value - z * u, parameter.low),
+                "interval_high": min(value + z * u, parameter.high),
+                "prior_share": math.fsum(_mean(scans, "prior_share") for scans in fitting.values())
                 / len(means),
             }
             if len(means) > 1:
                 row["sd_leaves"] = float(np.std(means, ddof=1))
-        found.append(row)
-    return found
+        records.append(row)
+    return records
 
 
 def _mean(rows: Sequence[Mapping[str, Any]], name: str) -> float:
@@ -524,10 +524,10 @@ def _mean(rows: Sequence[Mapping[str, Any]], name: str) -> float:
 def prior_rows(names: Sequence[str]) -> list[dict[str, Any]]:
     """Return the priors and bounds of what was fitted."""
     return [
-        {"quantity": one.name, "unit": one.unit, "mean": one.mean, "sd": one.sd, "low": one.low,
-         "high": one.high}
-        for one in PARAMETERS
-        if one.name in names
+        {"quantity": parameter.name, "unit": parameter.unit, "mean": parameter.mean,
+         "sd": parameter.sd, "low": parameter.low, "high": parameter.high}
+        for parameter in PARAMETERS
+        if parameter.name in names
     ]  # fmt: skip
 
 
@@ -549,57 +549,57 @@ def sentences(
 ) -> list[str]:
     """Return what the inversion found, for the report."""
     n, axis = len(reasons), leaves.wavelength_nm
-    fits = np.array([not one for one in reasons])
+    fits = np.array([not scan_reasons for scan_reasons in reasons])
     n_fit = int(fits.sum())
-    said = [
+    texts = [
         f"The leaf model PROSPECT-D (Feret et al. 2017) was fitted to {counted(n, 'accepted scan')}"
         f" from {axis[0]:g} to {axis[-1]:g} nm, without any assay. It describes {n_fit} of them; "
         f"the median misfit is {np.median(inversion.misfit):.4f} (reflectance)."
     ]
     if n_fit:
-        said += [_spread_sentence(name, inversion, fits) for name in inversion.names
+        texts += [_spread_sentence(name, inversion, fits) for name in inversion.names
                  if name in CONSTITUENTS and name not in by_prior(inversion)]  # fmt: skip
         gloss = inversion.estimate[fits, inversion.names.index(GLOSS)]
-        said.append(
+        texts.append(
             f"A constant reflectance was fitted with the contents, for the gloss that the clip "
             f"lets in: median {np.median(gloss):+.4f}, {gloss.min():+.4f} to {gloss.max():+.4f}."
         )
     weak = [BY_NAME[name].words for name in by_prior(inversion)]
     if weak:
-        said.append(
+        texts.append(
             f"From {axis[0]:g} to {axis[-1]:g} nm these spectra hardly determine {listed(weak)}: "
             f"the estimate rests on the prior. Do not read it as measured."
         )
     absent = [BY_NAME[name].words for name in CONSTITUENTS if name not in inversion.names]
     if absent:
-        said.append(
+        texts.append(
             f"Not fitted, and taken as absent: {listed(absent)}. Leaves that have them are "
             "described by the other contents, wrongly."
         )
     step = float(np.median(np.diff(table.wavelength_nm)))
-    said.append(
+    texts.append(
         f"The coefficients, a table in steps of {step:g} nm, were interpolated linearly to the "
         "wavelengths of the spectra; the band width of the instrument is not taken into account."
     )
     if n_fit < n:
         are, take = ("is", "takes") if n - n_fit == 1 else ("are", "take")
-        said.append(
+        texts.append(
             f"{counted(n - n_fit, 'scan')} {are} not described by the model and {take} no part in "
             "means."
         )
     if leaves.u is None:
-        said.append(
+        texts.append(
             "The uncertainty of the reflectance is not stated. It was taken from the residuals."
         )
-    return said
+    return texts
 
 
 def _spread_sentence(name: str, inversion: Inversion, fits: NDArray[np.bool_]) -> str:
-    one, at = BY_NAME[name], inversion.names.index(name)
-    value, u = inversion.estimate[fits, at], inversion.u[fits, at]
-    unit = "" if one.unit == "1" else f" {one.unit}"
+    parameter, column = BY_NAME[name], inversion.names.index(name)
+    value, u = inversion.estimate[fits, column], inversion.u[fits, column]
+    unit = "" if parameter.unit == "1" else f" {parameter.unit}"
     return (
-        f"Estimated {one.words}: {value.min():.3g} to {value.max():.3g}{unit}, median "
+        f"Estimated {parameter.words}: {value.min():.3g} to {value.max():.3g}{unit}, median "
         f"{np.median(value):.3g}; median standard uncertainty {np.median(u):.2g}{unit}."
     )
 
@@ -628,16 +628,16 @@ def run(job: Job) -> Outcome:
     reasons = misfit_reasons(leaves.wavelength_nm, inversion)
     of_scans = scan_rows(rows, inversion, reasons, level)
     of_units = unit_rows(of_scans, level, inversion.names)
-    for name, found in (("leaf_model_scans", of_scans), ("leaf_model_units", of_units)):
+    for name, records in (("leaf_model_scans", of_scans), ("leaf_model_units", of_units)):
         columns = names_of(name)
-        write_csv(job.outputs[name], pd.DataFrame(found, columns=list(columns)), columns)
+        write_csv(job.outputs[name], pd.DataFrame(records, columns=list(columns)), columns)
     _write_residuals(job.outputs["leaf_model_residuals"], rows, leaves, inversion)
-    said = sentences(leaves, inversion, reasons, table)
+    texts = sentences(leaves, inversion, reasons, table)
     weak = by_prior(inversion)
     write_json(
         job.outputs["leaf_model_summary"],
         {
-            "sentences": said,
+            "sentences": texts,
             "model": "PROSPECT-D",
             "reference": "Feret et al. 2017, Remote Sensing of Environment 193: 204-215",
             "coefficients": job.shown(path),
@@ -646,7 +646,7 @@ def run(job: Job) -> Outcome:
             "determined_by_prior": weak,
             "largest_misfit": LARGEST_MISFIT,
             "n_scans": len(reasons),
-            "n_unfit": sum(bool(one) for one in reasons),
+            "n_unfit": sum(bool(scan_reasons) for scan_reasons in reasons),
         },
     )
     return Outcome(metrics=_metrics(inversion, reasons), warnings=_warnings(reasons, weak))
@@ -666,8 +666,8 @@ def _write_residuals(
 
 
 def _metrics(inversion: Inversion, reasons: Sequence[Sequence[str]]) -> list[Metric]:
-    fits = np.array([not one for one in reasons])
-    found = [
+    fits = np.array([not scan_reasons for scan_reasons in reasons])
+    metrics = [
         Metric("leaf_model_scans", len(reasons)),
         Metric("leaf_model_unfit", int((~fits).sum())),
         Metric("leaf_model_misfit", float(np.median(inversion.misfit))),
@@ -675,22 +675,22 @@ def _metrics(inversion: Inversion, reasons: Sequence[Sequence[str]]) -> list[Met
     if fits.any():
         for name in inversion.names:
             median = float(np.median(inversion.estimate[fits, inversion.names.index(name)]))
-            found.append(Metric(f"leaf_model_{name}", median, BY_NAME[name].unit))
-    return found
+            metrics.append(Metric(f"leaf_model_{name}", median, BY_NAME[name].unit))
+    return metrics
 
 
 def _warnings(reasons: Sequence[Sequence[str]], weak: Sequence[str]) -> list[str]:
-    n = sum(bool(one) for one in reasons)
-    found = []
+    n = sum(bool(scan_reasons) for scan_reasons in reasons)
+    warnings = []
     if n:
-        of = counted(len(reasons), "accepted scan")
-        found.append(
-            f"the leaf model does not fit {n} of {of}: results/leaf_model/scans.csv says why"
+        all_scans = counted(len(reasons), "accepted scan")
+        warnings.append(
+            f"the leaf model does not fit {n} of {all_scans}: results/leaf_model/scans.csv says why"
         )
     if weak:
         words = [BY_NAME[name].words for name in weak]
-        found.append(
+        warnings.append(
             f"these spectra hardly determine {listed(words)}: the {plural('estimate')} by the leaf "
             "model rest on the priors"
         )
-    return found
+    return warnings

@@ -115,20 +115,20 @@ class Coefficients:
 
         The band width of the instrument is not taken into account.
         """
-        own = self.wavelength_nm
+        axis = self.wavelength_nm
         return Coefficients(
             wavelength_nm,
-            np.interp(wavelength_nm, own, self.refractive_index),
-            {name: np.interp(wavelength_nm, own, k) for name, k in self.absorption.items()},
+            np.interp(wavelength_nm, axis, self.refractive_index),
+            {name: np.interp(wavelength_nm, axis, k) for name, k in self.absorption.items()},
         )
 
     def fitted(self, *, brown: bool = False) -> tuple[str, ...]:
         """Return the parameters that can be fitted, in the order of the tables."""
         return tuple(
-            one.name
-            for one in PARAMETERS
-            if one.name in {STRUCTURE, GLOSS}
-            or (one.name in self.absorption and (brown or one.name != BROWN))
+            parameter.name
+            for parameter in PARAMETERS
+            if parameter.name in {STRUCTURE, GLOSS}
+            or (parameter.name in self.absorption and (brown or parameter.name != BROWN))
         )
 
 
@@ -345,12 +345,12 @@ class ForwardModel:
         n_plates = theta[:, self.structure, None]
         # k is the absorption of the leaf over N: d k / d content = K / N, and d k / d N = -k / N.
         slope = by_k / n_plates
-        found = np.empty((len(theta), len(self.names), self.n_wavelengths))
-        found[:, self.structure] = by_n - slope * k
-        found[:, self.gloss] = 1.0
+        derivatives = np.empty((len(theta), len(self.names), self.n_wavelengths))
+        derivatives[:, self.structure] = by_n - slope * k
+        derivatives[:, self.gloss] = 1.0
         for row, specific in zip(self.at, self.specific, strict=True):
-            np.multiply(slope, specific, out=found[:, row])
-        return reflectance, found
+            np.multiply(slope, specific, out=derivatives[:, row])
+        return reflectance, derivatives
 
 
 # The inversion: the parameters of highest posterior density.
@@ -489,8 +489,8 @@ def invert(
             )
         )
     joined = [
-        np.concatenate(one, axis=1 if i == 2 else 0)
-        for i, one in enumerate(zip(*parts, strict=True))
+        np.concatenate(blocks, axis=1 if i == 2 else 0)
+        for i, blocks in enumerate(zip(*parts, strict=True))
     ]
     return Inversion(names, *joined)
 
@@ -516,8 +516,8 @@ def _start_table(model: ForwardModel) -> tuple[Array, Array]:
 def _nearest_start(spectra: Array, reflectance: Array) -> NDArray[np.intp]:
     """Return for each leaf the start with the smallest distance, a constant offset left free."""
     centred = spectra - spectra.mean(axis=1, keepdims=True)
-    own = reflectance - reflectance.mean(axis=1, keepdims=True)
-    distance = (centred**2).sum(axis=1) - 2 * own @ centred.T
+    centred_leaves = reflectance - reflectance.mean(axis=1, keepdims=True)
+    distance = (centred**2).sum(axis=1) - 2 * centred_leaves @ centred.T
     return np.asarray(distance.argmin(axis=1))
 
 
@@ -527,14 +527,14 @@ def _invert_block(
     n = measured.shape[1]
     stated = np.full_like(measured, _GUESSED_U) if u is None else u
     weight = 1 / stated**2
-    theta, _ = _search(model, measured, weight, start, _FIRST_STEP)
+    theta, _ = _least_squares_with_prior(model, measured, weight, start, _FIRST_STEP)
     residual = measured - model.reflectance(theta)
     spare = max(n - len(model.names), 1)
     excess = (weight * residual**2).sum(axis=1) / spare
     correlation = autocorrelation_sum(residual * np.sqrt(weight))
     inflation = np.maximum(excess * correlation, 1e-12 if u is None else 1.0)
     weight = weight / inflation[:, None]
-    theta, converged = _search(model, measured, weight, theta, _SMALL_STEP)
+    theta, converged = _least_squares_with_prior(model, measured, weight, theta, _SMALL_STEP)
     fitted, jacobian = model.jacobian(theta)
     # In units of the prior standard deviations, so that parameters of all sizes are alike.
     scale = np.array([BY_NAME[name].sd for name in model.names])
@@ -551,25 +551,31 @@ def _invert_block(
     return theta, covariance, moved, residual, misfit, inflation, n / correlation, converged
 
 
-def _search(
+def _least_squares_with_prior(
     model: ForwardModel, measured: Array, weight: Array, start: Array, small_step: float
 ) -> tuple[Array, Flags]:
     """Minimise the weighted squares plus those of the prior, by Levenberg and Marquardt."""
-    of = [BY_NAME[name] for name in model.names]
-    low, high = np.array([one.low for one in of]), np.array([one.high for one in of])
-    mean, scale = np.array([one.mean for one in of]), np.array([one.sd for one in of])
+    parameters = [BY_NAME[name] for name in model.names]
+    low, high = (
+        np.array([parameter.low for parameter in parameters]),
+        np.array([parameter.high for parameter in parameters]),
+    )
+    mean, scale = (
+        np.array([parameter.mean for parameter in parameters]),
+        np.array([parameter.sd for parameter in parameters]),
+    )
     theta = np.clip(start, low, high).astype(np.float64)
     converged = np.zeros(len(theta), dtype=bool)
     damping = np.full(len(theta), 1e-3)
     rows = np.arange(len(theta))
-    eye = np.eye(len(of))
+    eye = np.eye(len(parameters))
     fitted, jacobian = model.jacobian(theta)
     for _ in range(_MOST_STEPS):
-        now, away, own = theta[rows], measured[rows] - fitted, weight[rows]
-        cost = (own * away**2).sum(axis=1) + (((now - mean) / scale) ** 2).sum(axis=1)
+        now, away, row_weight = theta[rows], measured[rows] - fitted, weight[rows]
+        cost = (row_weight * away**2).sum(axis=1) + (((now - mean) / scale) ** 2).sum(axis=1)
         # 1. Gradient and Gauss-Newton matrix, in units of the prior standard deviations.
         scaled = jacobian * scale[:, None]
-        weighted = scaled * own[:, None, :]
+        weighted = scaled * row_weight[:, None, :]
         matrix = weighted @ scaled.transpose(0, 2, 1) + eye
         gradient = (weighted @ away[:, :, None])[:, :, 0] - (now - mean) / scale
         # 2. A parameter at a bound, which the gradient pushes outwards, is held there.
@@ -582,7 +588,7 @@ def _search(
         then = np.clip(now + step * scale, low, high)
         # 3. A step that does not raise the cost is taken and the damping lessened.
         fitted_then, jacobian_then = model.jacobian(then)
-        cost_then = (own * (measured[rows] - fitted_then) ** 2).sum(axis=1)
+        cost_then = (row_weight * (measured[rows] - fitted_then) ** 2).sum(axis=1)
         cost_then += (((then - mean) / scale) ** 2).sum(axis=1)
         better = cost_then <= cost
         theta[rows[better]] = then[better]
@@ -629,7 +635,7 @@ LINE_HEIGHT: Final = 0.01
 LINE_WIDTH_NM: Final = 25.0
 _LINE_SIGMA: Final = 6.0
 FAR: Final = 3.5
-"""Distance from the mean of a prior, in its standard deviations, that is told as unusual."""
+"""Distance from the mean of a prior, in its standard deviations, beyond which a value is odd."""
 BY_PRIOR: Final = 0.25
 """Share of the prior variance from which on a parameter is called determined by its prior."""
 
@@ -658,9 +664,9 @@ def narrow_residual(wavelength_nm: Array, residual: Array) -> tuple[Array, Array
     step = float(np.median(np.diff(wavelength_nm)))
     width = max(3, 2 * round(LINE_WIDTH_NM / step / 2) + 1)
     away = np.abs(residual - median_filter(residual, size=(1, width), mode="nearest"))
-    at = away.argmax(axis=1)
-    height = away[np.arange(len(away)), at]
-    return height, wavelength_nm[at], np.asarray(1.4826 * np.median(away, axis=1))
+    peak = away.argmax(axis=1)
+    height = away[np.arange(len(away)), peak]
+    return height, wavelength_nm[peak], np.asarray(1.4826 * np.median(away, axis=1))
 
 
 def misfit_reasons(wavelength_nm: Array, inversion: Inversion) -> list[list[str]]:
@@ -668,29 +674,31 @@ def misfit_reasons(wavelength_nm: Array, inversion: Inversion) -> list[list[str]
     height, at_nm, noise = narrow_residual(wavelength_nm, inversion.residual)
     reasons: list[list[str]] = []
     for i, misfit in enumerate(inversion.misfit):
-        found = [] if inversion.converged[i] else ["the search did not end"]
+        leaf_reasons = [] if inversion.converged[i] else ["the search did not end"]
         if not misfit <= LARGEST_MISFIT:
-            found.append(f"misfit {misfit:.3f}, above {LARGEST_MISFIT:g}")
+            leaf_reasons.append(f"misfit {misfit:.3f}, above {LARGEST_MISFIT:g}")
         if height[i] > max(LINE_HEIGHT, _LINE_SIGMA * noise[i]):
-            found.append(
+            leaf_reasons.append(
                 f"narrow residual of {height[i]:.3f} at {at_nm[i]:.0f} nm: no leaf has one, light "
                 "of a lamp does"
             )
-        found += _unusual(inversion.names, inversion.estimate[i])
-        reasons.append(found)
+        leaf_reasons += _unusual_contents(inversion.names, inversion.estimate[i])
+        reasons.append(leaf_reasons)
     return reasons
 
 
-def _unusual(names: Sequence[str], estimate: Array) -> list[str]:
-    found = []
+def _unusual_contents(names: Sequence[str], estimate: Array) -> list[str]:
+    reasons = []
     for name, value in zip(names, estimate.tolist(), strict=True):
-        one = BY_NAME[name]
-        at_top = value >= one.high or (value <= one.low and one.low != 0.0)
-        if name == STRUCTURE and value <= one.low:
-            found.append("leaf structure N at its lower bound 1: a single plate")
+        parameter = BY_NAME[name]
+        at_top = value >= parameter.high or (value <= parameter.low and parameter.low != 0.0)
+        if name == STRUCTURE and value <= parameter.low:
+            reasons.append("leaf structure N at its lower bound 1: a single plate")
         elif at_top:
-            found.append(f"{one.words} at its bound {value:g}")
-        elif abs(value - one.mean) > FAR * one.sd:
-            unit = "" if one.unit == "1" else f" {one.unit}"
-            found.append(f"{one.words} {value:.3g}{unit}: not a leaf as the priors know them")
-    return found
+            reasons.append(f"{parameter.words} at its bound {value:g}")
+        elif abs(value - parameter.mean) > FAR * parameter.sd:
+            unit = "" if parameter.unit == "1" else f" {parameter.unit}"
+            reasons.append(
+                f"{parameter.words} {value:.3g}{unit}: not a leaf as the priors know them"
+            )
+    return reasons

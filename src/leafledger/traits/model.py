@@ -33,7 +33,7 @@ from leafledger.spectra.preprocessing import Learned, preprocessed
 from leafledger.study.table_files import canonical_json
 from leafledger.traits.prediction_error import Conformal, jackknife_plus, reached_level
 from leafledger.traits.regression import Fitted, fit_regression
-from leafledger.traits.samples import Known
+from leafledger.traits.samples import TraitValues
 from leafledger.words import counted, listed
 
 if TYPE_CHECKING:
@@ -112,18 +112,18 @@ class TraitRegression(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         if self.n_components < 1:
             raise ValueError(f"n_components is {self.n_components}; it must be at least 1")
         axis = self._axis(spectra.shape[1])
-        own = np.asarray(trait, dtype=np.float64)
-        found = fit_regression(spectra, own, self.preprocessing, self.n_components, axis)
-        kept = slice(0, found.n_components)
+        values = np.asarray(trait, dtype=np.float64)
+        fitted = fit_regression(spectra, values, self.preprocessing, self.n_components, axis)
+        kept = slice(0, fitted.n_components)
         nothing = np.zeros(0)
-        self.n_components_ = found.n_components
-        self.spectrum_mean_ = np.ascontiguousarray(found.spectrum_mean)
-        self.coefficients_ = np.ascontiguousarray(found.coefficients)
-        self.trait_mean_ = np.array([found.y_mean])
+        self.n_components_ = fitted.n_components
+        self.spectrum_mean_ = np.ascontiguousarray(fitted.spectrum_mean)
+        self.coefficients_ = np.ascontiguousarray(fitted.coefficients)
+        self.trait_mean_ = np.array([fitted.y_mean])
         # Copies in one memory order: equal fits must be saved as equal bytes.
-        self.rotations_ = np.ascontiguousarray(found.path.rotations[:, kept])
-        self.loadings_ = np.ascontiguousarray(found.path.loadings[:, kept])
-        learned = found.learned
+        self.rotations_ = np.ascontiguousarray(fitted.path.rotations[:, kept])
+        self.loadings_ = np.ascontiguousarray(fitted.path.loadings[:, kept])
+        learned = fitted.learned
         self.reference_ = nothing if learned.reference is None else learned.reference
         self.spread_ = nothing if learned.spread is None else learned.spread
         return self
@@ -136,9 +136,11 @@ class TraitRegression(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         self.fold_coefficients_ = np.array([model.coefficients for model in models])
         self.fold_trait_means_ = np.array([model.y_mean for model in models])
         self.fold_references_ = np.array(
-            [_or(model.learned.reference, np.zeros(p)) for model in models]
+            [_or_default(model.learned.reference, np.zeros(p)) for model in models]
         )
-        self.fold_spreads_ = np.array([_or(model.learned.spread, np.ones(p)) for model in models])
+        self.fold_spreads_ = np.array(
+            [_or_default(model.learned.spread, np.ones(p)) for model in models]
+        )
         self.known_folds_ = np.asarray(intervals.fold, dtype=np.int64)
         self.known_errors_ = np.asarray(intervals.size, dtype=np.float64)
         self.draws_ = np.ascontiguousarray(intervals.draws)
@@ -155,8 +157,8 @@ class TraitRegression(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             self.reference_ if self.reference_.size else None,
             self.spread_ if self.spread_.size else None,
         )
-        own = preprocessed(spectra, self.preprocessing, self._axis(spectra.shape[1]))
-        return np.asarray(learned.apply(own) - self.spectrum_mean_)
+        prepared = preprocessed(spectra, self.preprocessing, self._axis(spectra.shape[1]))
+        return np.asarray(learned.apply(prepared) - self.spectrum_mean_)
 
     def predict(self, X: ArrayLike) -> Array:
         """Return the estimated trait, shape ``(n,)``."""
@@ -205,7 +207,7 @@ class TraitRegression(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         return by_fold
 
 
-def _or(values: Array | None, instead: Array) -> Array:
+def _or_default(values: Array | None, instead: Array) -> Array:
     return instead if values is None else values
 
 
@@ -250,13 +252,13 @@ class Domain:
         ]
 
 
-def domain_words(far_in: bool, far_off: bool, apart: bool) -> str:
+def domain_words(far_in: bool, far_off: bool, folds_disagree: bool) -> str:
     """Return whether a spectrum lies inside all limits, in words."""
     why = [
         *(["further from the training mean than its leaves (T2)"] if far_in else []),
         *(["a shape that the training leaves do not have (Q)"] if far_off else []),
         *(["the models of the folds disagree about it by more than the range of the known values"]
-          if apart else []),
+          if folds_disagree else []),
     ]  # fmt: skip
     return f"{OUTSIDE}: {listed(why)}" if why else INSIDE
 
@@ -317,7 +319,7 @@ def trained_model(
 def archive_and_card(
     model: TraitRegression,
     domain: Domain,
-    known: Known,
+    trait: TraitValues,
     spectra: Array,
     wavelength_nm: Array,
     trusted_range: Mapping[str, Any],
@@ -329,7 +331,7 @@ def archive_and_card(
     ----------
     model, domain
         The fitted model and its limits.
-    known, spectra, wavelength_nm
+    trait, spectra, wavelength_nm
         What it was fitted to.
     trusted_range
         Content of ``range.json``.
@@ -343,12 +345,12 @@ def archive_and_card(
     card = {
         **figures,
         "kind": KIND,
-        "target": known.target,
-        "unit_of_value": known.unit_of_value,
-        "source": known.source,
-        "value_range": [float(known.y.min()), float(known.y.max())],
-        "n_leaves": known.n_leaves,
-        "n_units": len(known.units),
+        "target": trait.target,
+        "unit_of_value": trait.unit_of_value,
+        "source": trait.source,
+        "value_range": [float(trait.y.min()), float(trait.y.max())],
+        "n_leaves": trait.n_leaves,
+        "n_units": len(trait.units),
         "n_components": model.n_components_,
         "preprocessing": model.preprocessing,
         "quantity": "reflectance",
@@ -356,10 +358,10 @@ def archive_and_card(
         "domain": {"limits": limits, "score_variance": domain.score_variance.tolist()},
         "libraries": {name: importlib.metadata.version(name) for name in LIBRARIES},
         "training": {
-            "values_sha256": _digest(known.y),
+            "values_sha256": _digest(trait.y),
             "spectra_sha256": _digest(spectra),
             "leaves_sha256": hashlib.sha256(
-                canonical_json([list(leaf) for leaf in known.leaves]).encode()
+                canonical_json([list(leaf) for leaf in trait.leaves]).encode()
             ).hexdigest(),
         },
         "trusted_types": types_to_trust(plain),
@@ -406,18 +408,18 @@ def load_trait_model(path: Path, card_path: Path | None = None) -> SavedTraitMod
     """
     model, card = read_archive(path, card_path, TRUSTED_TYPES, _NEEDED, FOLDER, KIND)
     try:
-        return _checked(model, card, path.name)
+        return _checked_model(model, card, path.name)
     except (KeyError, TypeError, ValueError, AttributeError) as odd:
         raise unlike_its_card(path, odd) from odd
 
 
-def _checked(model: Any, card: dict[str, Any], name: str) -> SavedTraitModel:
+def _checked_model(model: Any, card: dict[str, Any], name: str) -> SavedTraitModel:
     """Return model and card after comparing every shape; any odd one is a ``ValueError``."""
     axis = np.asarray(card["wavelength_nm"], dtype=np.float64)
     p, a = len(axis), int(card["n_components"])
     if card["kind"] != KIND or model.n_features_in_ != p or model.n_components_ != a:
         raise ValueError("kind, n_components or number of wavelengths")
-    folds, known = len(model.fold_steps_), len(model.known_errors_)
+    folds, n_leaves = len(model.fold_steps_), len(model.known_errors_)
     shapes: dict[str, tuple[int, ...]] = {
         "spectrum_mean_": (p,),
         "coefficients_": (p,),
@@ -431,7 +433,7 @@ def _checked(model: Any, card: dict[str, Any], name: str) -> SavedTraitModel:
         "fold_references_": (folds, p),
         "fold_spreads_": (folds, p),
         "fold_trait_means_": (folds,),
-        "known_errors_": (known,),
+        "known_errors_": (n_leaves,),
     }
     for attribute, shape in shapes.items():
         value = getattr(model, attribute)
@@ -439,18 +441,26 @@ def _checked(model: Any, card: dict[str, Any], name: str) -> SavedTraitModel:
             raise ValueError(attribute)
         if not np.isfinite(value).all():
             raise ValueError(attribute)
-    of = np.asarray(model.known_folds_)
-    if of.shape != (known,) or of.dtype != np.int64 or of.min() < 0 or of.max() >= folds:
+    fold_of = np.asarray(model.known_folds_)
+    if (
+        fold_of.shape != (n_leaves,)
+        or fold_of.dtype != np.int64
+        or fold_of.min() < 0
+        or fold_of.max() >= folds
+    ):
         raise ValueError("known_folds_")
     draws = np.asarray(model.draws_)
-    if draws.ndim != 2 or draws.dtype != np.int64 or draws.min() < 0 or draws.max() >= known:
+    if draws.ndim != 2 or draws.dtype != np.int64 or draws.min() < 0 or draws.max() >= n_leaves:
         raise ValueError("draws_")
     variance = np.asarray(card["domain"]["score_variance"], dtype=np.float64)
     if variance.shape != (a,) or np.any(np.diff(axis) <= 0):
         raise ValueError("score_variance or wavelength_nm")
     limits = {
-        float(one["level"]): (None if one["t2"] is None else float(one["t2"]), float(one["q"]))
-        for one in card["domain"]["limits"]
+        float(limit["level"]): (
+            None if limit["t2"] is None else float(limit["t2"]),
+            float(limit["q"]),
+        )
+        for limit in card["domain"]["limits"]
     }
     if LEVEL not in limits or not 0 < float(card["interval"]) < 1:
         raise ValueError("limits or interval")
@@ -514,7 +524,7 @@ def estimate(
             "t2_limit": np.nan if plane is None else plane,
             "q": residual_q(model.residuals(spectra)),
             "q_limit": away,
-            "inside": [one == INSIDE for one in words],
+            "inside": [text == INSIDE for text in words],
             "domain": words,
         }
     )
@@ -524,7 +534,7 @@ def estimate_warnings(saved: SavedTraitModel, table: pd.DataFrame) -> list[str]:
     """Return what should be heeded of estimates: how wrong they are, and which are extrapolated."""
     card = saved.card
     unit = "" if card["unit_of_value"] == "1" else f" {card['unit_of_value']}"
-    found = [
+    warnings = [
         f"the model has an error of {card['rmsep']:.3g}{unit} on units left out; it was trained on "
         f"{card['n_leaves']} leaves of {card['n_units']} units of one study and holds for leaves "
         "like those, with that instrument"
@@ -533,15 +543,15 @@ def estimate_warnings(saved: SavedTraitModel, table: pd.DataFrame) -> list[str]:
     if beyond:
         low, high = card["value_range"]
         lie = "lies" if beyond == 1 else "lie"
-        found.append(
+        warnings.append(
             f"{beyond} of {counted(len(table), 'estimate')} {lie} beyond the known values "
             f"({low:.3g} to {high:.3g}{unit})"
         )
     away = int((~table["inside"]).sum())
     if away:
         lie, theirs = ("lies", "its interval does") if away == 1 else ("lie", "their intervals do")
-        found.append(
+        warnings.append(
             f"{away} of {counted(len(table), 'scan')} {lie} outside the model's domain: {theirs} "
             "not hold there"
         )
-    return found
+    return warnings

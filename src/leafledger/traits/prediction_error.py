@@ -31,7 +31,7 @@ from leafledger.resampling.intervals import t_quantile
 from leafledger.resampling.splits import Scheme, members_of, unit_shares
 from leafledger.study.table_files import read_csv, read_parquet
 from leafledger.traits.regression import Fitted, unit_rms
-from leafledger.traits.samples import Known, LeafSpectra
+from leafledger.traits.samples import LeafSpectra, TraitValues
 from leafledger.words import plural
 
 Array = NDArray[np.float64]
@@ -95,16 +95,18 @@ def measures(y: Array, predicted: Array, units: Codes, u: Array) -> list[Measure
     se = np.sqrt((n - 1) / n * ((left_out - left_out.mean(axis=0)) ** 2).sum(axis=0))
     half = t_quantile(LEVEL, n - 1) * se
     low, high = whole - half, whole + half
-    log_mse, bias, slope, log_left, log_rpd = range(5)
-    mse, mse_low, mse_high = (float(np.exp(one[log_mse])) for one in (whole, low, high))
-    left, left_low, left_high = (float(np.exp(one[log_left])) for one in (whole, low, high))
-    rpd, rpd_low, rpd_high = (float(np.exp(one[log_rpd])) for one in (whole, low, high))
+    log_mse, bias, slope, log_unexplained, log_rpd = range(5)
+    mse, mse_low, mse_high = (float(np.exp(bound[log_mse])) for bound in (whole, low, high))
+    unexplained, unexplained_low, unexplained_high = (
+        float(np.exp(bound[log_unexplained])) for bound in (whole, low, high)
+    )
+    rpd, rpd_low, rpd_high = (float(np.exp(bound[log_rpd])) for bound in (whole, low, high))
     return [
         Measure("rmsep", math.sqrt(mse), math.sqrt(mse_low), math.sqrt(mse_high)),
         _without_assay(mse, mse_low, mse_high, units, u),
         Measure("bias", float(whole[bias]), float(low[bias]), float(high[bias])),
         Measure("slope", float(whole[slope]), float(low[slope]), float(high[slope])),
-        Measure("r2", 1.0 - left, 1.0 - left_high, 1.0 - left_low),
+        Measure("r2", 1.0 - unexplained, 1.0 - unexplained_high, 1.0 - unexplained_low),
         Measure("rpd", rpd, rpd_low, rpd_high),
     ]
 
@@ -144,9 +146,9 @@ def _without_assay(mse: float, low: float, high: float, units: Codes, u: Array) 
     name = "rmsep_without_assay"
     if not np.isfinite(u).all():
         return Measure(name, nothing, nothing, nothing, "the known values have no stated error")
-    own = float(unit_shares(u**2, units).mean())
-    reason = "" if mse > own else "the error is no larger than that of the assay itself"
-    value, bottom, top = (float(np.sqrt(max(0.0, one - own))) for one in (mse, low, high))
+    assay_mse = float(unit_shares(u**2, units).mean())
+    reason = "" if mse > assay_mse else "the error is no larger than that of the assay itself"
+    value, bottom, top = (float(np.sqrt(max(0.0, bound - assay_mse))) for bound in (mse, low, high))
     return Measure(name, value, bottom, top, reason)
 
 
@@ -264,10 +266,10 @@ def jackknife_plus(
 def _upper_bound(values: Array, draws: NDArray[np.int64], level: float) -> Array:
     """Return the ceil(level (n + 1))-th smallest of n values, averaged over the draws."""
     n = draws.shape[1]
-    place = min(math.ceil(reached_level(n, level) * (n + 1) - 1e-9), n) - 1
+    rank = min(math.ceil(reached_level(n, level) * (n + 1) - 1e-9), n) - 1
     total = np.zeros(values.shape[1])
     for rows in draws:
-        total += np.partition(values[rows], place, axis=0)[place]
+        total += np.partition(values[rows], rank, axis=0)[rank]
     return np.asarray(total / len(draws))
 
 
@@ -440,28 +442,28 @@ class Comparison:
         )
 
 
-def held_out_estimates(rival: Rival, table: Array, known: Known, scheme: Scheme) -> Array:
+def held_out_estimates(rival: Rival, table: Array, trait: TraitValues, scheme: Scheme) -> Array:
     """Return what a rival estimates of every leaf while its unit is held out."""
-    found = np.full(known.n_leaves, np.nan)
+    estimates = np.full(trait.n_leaves, np.nan)
     for i, outer in enumerate(scheme.outer):
         part, test = scheme.training[outer], scheme.fold == i
-        found[test] = rival(table[part], known.y[part], known.unit_of[part], table[test])
-    return found
+        estimates[test] = rival(table[part], trait.y[part], trait.unit_of[part], table[test])
+    return estimates
 
 
 def compare(
-    known: Known,
+    trait: TraitValues,
     spectra: Array,
     indices: Array | None,
     scheme: Scheme,
     predicted: Array,
-    told: list[str],
+    warning_texts: list[str],
 ) -> list[Comparison]:
     """Compare the trait model with every rival on the splits of its first repeat.
 
     Parameters
     ----------
-    known, spectra
+    trait, spectra
         Leaves with a known trait, and their reflectance.
     indices
         Indices of these leaves, shape ``(n, n_indices)``; none if no index has a value on all.
@@ -469,27 +471,31 @@ def compare(
         The splits.
     predicted
         Held-out estimates of the trait model on them, shape ``(n,)``.
-    told
+    warning_texts
         Rivals that are left out are named here.
     """
     rivals: dict[str, tuple[Rival, Array]] = {"mean": (mean_of_others, spectra)}
     if indices is not None:
         rivals["best_index"] = (best_index, indices)
     else:
-        told.append(f"{known.target}: no best index, because none has a value on all known leaves")
+        warning_texts.append(
+            f"{trait.target}: no best index, because none has a value on all known leaves"
+        )
     rivals["ridge"] = (ridge, spectra)
-    if known.n_leaves <= MOST_LEAVES_OF_PROCESS:
+    if trait.n_leaves <= MOST_LEAVES_OF_PROCESS:
         rivals["gaussian_process"] = (gaussian_process, spectra)
     else:
-        told.append(f"{known.target}: no Gaussian process on {known.n_leaves} leaves")
-    own = (predicted - known.y)[None]
+        warning_texts.append(f"{trait.target}: no Gaussian process on {trait.n_leaves} leaves")
+    model_error = (predicted - trait.y)[None]
     nothing = float("nan")
-    found = [Comparison(MODEL, float(unit_rms(own[0], known.unit_of)), nothing, nothing, nothing)]
+    comparisons = [
+        Comparison(MODEL, float(unit_rms(model_error[0], trait.unit_of)), nothing, nothing, nothing)
+    ]
     for name, (rival, table) in rivals.items():
-        error = (held_out_estimates(rival, table, known, scheme) - known.y)[None]
-        difference = difference_of_errors(error, own, known.unit_of)
-        found.append(Comparison(name, float(unit_rms(error[0], known.unit_of)), *difference))
-    return found
+        error = (held_out_estimates(rival, table, trait, scheme) - trait.y)[None]
+        difference = difference_of_errors(error, model_error, trait.unit_of)
+        comparisons.append(Comparison(name, float(unit_rms(error[0], trait.unit_of)), *difference))
+    return comparisons
 
 
 def index_values(job: Job, spectra: LeafSpectra) -> dict[str, Array]:
@@ -514,7 +520,9 @@ def _leaf_means(of: Mapping[str, float], scans: Sequence[Sequence[str]]) -> Arra
     return np.array(means, dtype=np.float64)
 
 
-def indices_of(known: Known, values: Mapping[str, Array]) -> Array | None:
+def indices_of(trait: TraitValues, values: Mapping[str, Array]) -> Array | None:
     """Return the indices with a value on every known leaf, shape ``(n, n_indices)``, or none."""
-    whole = [of[known.rows] for of in values.values() if np.isfinite(of[known.rows]).all()]
+    whole = [
+        column[trait.rows] for column in values.values() if np.isfinite(column[trait.rows]).all()
+    ]
     return np.stack(whole, axis=1) if whole else None

@@ -40,7 +40,7 @@ from leafledger.spectra.pls import (
     scan_products,
 )
 from leafledger.spectra.preprocessing import LEARNED, Learned, learned_from, preprocessed
-from leafledger.traits.samples import Known
+from leafledger.traits.samples import TraitValues
 from leafledger.words import counted, plural
 
 Array = NDArray[np.float64]
@@ -92,13 +92,17 @@ class Splits:
 
 
 def splits_of(
-    known: Known, n_wavelengths: int, settings: Mapping[str, Any], word: str, warnings: list[str]
+    trait: TraitValues,
+    n_wavelengths: int,
+    settings: Mapping[str, Any],
+    word: str,
+    warnings: list[str],
 ) -> Splits:
     """Lay out the splits that section ``traits`` of the settings asks for.
 
     Parameters
     ----------
-    known
+    trait
         Leaves with a known trait.
     n_wavelengths
         Length of a spectrum.
@@ -109,32 +113,32 @@ def splits_of(
     warnings
         What is not as asked is appended.
     """
-    n_units, seed = len(known.units), int(settings["seed"])
-    asked = settings["folds"]["outer"]
-    if asked == "auto":
+    n_units, seed = len(trait.units), int(settings["seed"])
+    stated_folds = settings["folds"]["outer"]
+    if stated_folds == "auto":
         n_folds = n_units if n_units <= ONE_BY_ONE_UP_TO else FOLDS
     else:
-        n_folds = min(int(asked), n_units)
-        if n_folds < int(asked):
+        n_folds = min(int(stated_folds), n_units)
+        if n_folds < int(stated_folds):
             warnings.append(
-                f"{known.target}: {n_folds} outer folds instead of {asked}, because there are "
-                f"{counted(n_units, word)}"
+                f"{trait.target}: {n_folds} outer folds instead of {stated_folds}, because there "
+                f"are {counted(n_units, word)}"
             )
     one_by_one = n_folds == n_units
     given = settings["folds"]["repeats"]
     n_repeats = (1 if one_by_one else REPEATS) if given == "auto" else int(given)
     if one_by_one and n_repeats > 1:
-        warnings.append(f"{known.target}: every {word} is a fold of its own, so one repeat is done")
+        warnings.append(f"{trait.target}: every {word} is a fold of its own, so one repeat is done")
         n_repeats = 1
     schemes = tuple(
-        _scheme(known, n_folds, generator(seed, "trait folds", known.target, repeat))
+        _folds_of_units(trait, n_folds, generator(seed, "trait folds", trait.target, repeat))
         for repeat in range(1, n_repeats + 1)
     )
     test = schemes[0]
     if n_folds > TEST_FOLDS:
-        rng = generator(seed, "trait folds of the permutation test", known.target)
-        test = _scheme(known, min(TEST_FOLDS, n_units), rng)
-    days, why = _unseen_days(known, seed, word)
+        rng = generator(seed, "trait folds of the permutation test", trait.target)
+        test = _folds_of_units(trait, min(TEST_FOLDS, n_units), rng)
+    days, why = _scheme_of_unseen_days(trait, seed, word)
     every = [*schemes, test, *([days] if days else [])]
     held = f"every {word} held out by itself" if one_by_one else (
         f"whole {plural(word)} held out in {n_folds} outer folds, {counted(n_repeats, 'time')}"
@@ -144,58 +148,60 @@ def splits_of(
         test_scheme=test,
         unseen_days=days,
         no_unseen_days=why,
-        widths=_widths(known, schemes, every, n_wavelengths, settings["max_components"], warnings),
+        widths=_searched_widths(
+            trait, schemes, every, n_wavelengths, settings["max_components"], warnings
+        ),
         rule=f"{held}; preprocessing and number of latent variables chosen anew each time by the "
         f"error of other {plural(word)} left out inside",
     )
 
 
-def _scheme(known: Known, n_folds: int, rng: np.random.Generator) -> Scheme:
-    n_units = len(known.units)
+def _folds_of_units(trait: TraitValues, n_folds: int, rng: np.random.Generator) -> Scheme:
+    n_units = len(trait.units)
     if n_folds == n_units:
-        return one_by_one_scheme(known.unit_of, rng)
+        return one_by_one_scheme(trait.unit_of, rng)
     nothing = np.zeros(n_units, dtype=np.int_)
     fold = assign_folds(nothing, nothing, n_folds, rng)
-    return scheme_of(fold[known.unit_of], known.unit_of, rng)
+    return scheme_of(fold[trait.unit_of], trait.unit_of, rng)
 
 
-def _unseen_days(known: Known, seed: int, word: str) -> tuple[Scheme | None, str]:
+def _scheme_of_unseen_days(trait: TraitValues, seed: int, word: str) -> tuple[Scheme | None, str]:
     """Return the scheme that holds out sessions, or none and why."""
-    if len(known.sessions) < 2:
+    if len(trait.sessions) < 2:
         return None, "the known leaves are of one session"
-    rng = generator(seed, "trait folds of held-out sessions", known.target)
-    n_units = len(known.units)
+    rng = generator(seed, "trait folds of held-out sessions", trait.target)
+    n_units = len(trait.units)
     nothing = np.zeros(n_units, dtype=np.int_)
     fold = assign_folds(nothing, nothing, min(TEST_FOLDS, n_units), rng)
-    scheme = unseen_days_scheme(fold[known.unit_of], known.day)
-    fewest = min(len(np.unique(known.unit_of[part])) for part in scheme.training)
+    scheme = unseen_days_scheme(fold[trait.unit_of], trait.day)
+    fewest = min(len(np.unique(trait.unit_of[part])) for part in scheme.training)
     if fewest < 3 or any(not held.any() for pairs in scheme.inner for _, held in pairs):
         return None, f"too few {plural(word)} are known in the other sessions"
     return scheme, ""
 
 
-def _widths(
-    known: Known,
+def _searched_widths(
+    trait: TraitValues,
     schemes: Sequence[Scheme],
     every: Sequence[Scheme],
     n_wavelengths: int,
-    asked: str | int,
+    max_components: str | int,
     warnings: list[str],
 ) -> tuple[int, ...]:
     leaves = min(int(scheme.training.sum(axis=1).min()) for scheme in every)
     most = max(1, min(leaves - 2, n_wavelengths))
-    if asked == "auto":
+    if max_components == "auto":
         units = min(
-            len(np.unique(known.unit_of[part])) for scheme in schemes for part in scheme.training
+            len(np.unique(trait.unit_of[part])) for scheme in schemes for part in scheme.training
         )
         most = min(most, MOST_COMPONENTS, max(1, units // UNITS_PER_COMPONENT))
         return widths_of_search(FIRST_WIDTH, most)
-    if most < int(asked):
+    if most < int(max_components):
         warnings.append(
-            f"{known.target}: at most {most} latent variables instead of {asked}, because the "
-            f"smallest training part has {counted(leaves, 'leaf')}"
+            f"{trait.target}: at most {most} latent variables instead of {max_components}, "
+            f"because the smallest training part has {counted(leaves, 'leaf')}"
         )
-    return (min(int(asked), most),)
+    return (min(int(max_components), most),)
 
 
 # One fit.
@@ -252,10 +258,10 @@ def fit_regression(
     wavelength_nm
         Shape ``(n_wavelengths,)``.
     """
-    own = preprocessed(spectra, step, wavelength_nm)
-    learned = learned_from(own, step)
+    prepared = preprocessed(spectra, step, wavelength_nm)
+    learned = learned_from(prepared, step)
     n = max(1, min(n_components, len(y) - 1, spectra.shape[1]))
-    path = fit_path(learned.apply(own), y[:, None], n)
+    path = fit_path(learned.apply(prepared), y[:, None], n)
     used = max(0, min(n, path.n_stable))
     return Fitted(
         step=step,
@@ -290,28 +296,28 @@ class Engine:
 
     def __init__(self, spectra: Array, step: str, wavelength_nm: Array) -> None:
         self.step = step
-        self.own = preprocessed(spectra, step, wavelength_nm)
+        self.prepared = preprocessed(spectra, step, wavelength_nm)
         self.small = len(spectra) <= MOST_IN_ONE_PRODUCT
-        self.shared = scan_products(self.own) if self.small and step not in LEARNED else None
+        self.shared = scan_products(self.prepared) if self.small and step not in LEARNED else None
 
-    def predict(self, training: Scans, asked: Scans, y: Array, n_components: int) -> Array:
-        """Return predictions, shape ``(n_sets, n_components, n_asked)``.
+    def predict(self, training: Scans, held_out: Scans, y: Array, n_components: int) -> Array:
+        """Return predictions, shape ``(n_sets, n_components, n_held_out)``.
 
         Parameters
         ----------
-        training, asked
+        training, held_out
             Leaves (true), shape ``(n,)``.
         y
             Responses of every set, shape ``(n_sets, n)``.
         n_components
             Largest number of latent variables.
         """
-        rows, others = np.flatnonzero(training), np.flatnonzero(asked)
+        rows, others = np.flatnonzero(training), np.flatnonzero(held_out)
         if not self.small:
             return self._one_by_one(rows, others, y, n_components)
         products = self.shared
         if products is None:
-            ready = learned_from(self.own[rows], self.step).apply(self.own)
+            ready = learned_from(self.prepared[rows], self.step).apply(self.prepared)
             products = scan_products(ready)
         inner, across = centred_products(products, rows, others)
         paths = response_paths(inner, across, y[:, rows, None], n_components)
@@ -320,8 +326,8 @@ class Engine:
     def _one_by_one(
         self, rows: NDArray[np.intp], others: NDArray[np.intp], y: Array, n_components: int
     ) -> Array:
-        learned = learned_from(self.own[rows], self.step)
-        ready, new = learned.apply(self.own[rows]), learned.apply(self.own[others])
+        learned = learned_from(self.prepared[rows], self.step)
+        ready, new = learned.apply(self.prepared[rows]), learned.apply(self.prepared[others])
         out = np.empty((len(y), n_components, len(others)))
         for i, of_set in enumerate(y):
             path = fit_path(ready, of_set[rows, None], n_components)
@@ -462,13 +468,13 @@ class Validated:
 
 
 def validate(
-    known: Known, spectra: Array, wavelength_nm: Array, splits: Splits, steps: Sequence[str]
+    trait: TraitValues, spectra: Array, wavelength_nm: Array, splits: Splits, steps: Sequence[str]
 ) -> Validated:
     """Run every repeat, choose the final model and fit it.
 
     Parameters
     ----------
-    known
+    trait
         Leaves with a known trait.
     spectra
         Their reflectance, shape ``(n, n_wavelengths)``.
@@ -480,14 +486,14 @@ def validate(
         Preprocessings to choose among.
     """
     engines = [Engine(spectra, step, wavelength_nm) for step in steps]
-    y = known.y[None, :]
+    y = trait.y[None, :]
     repeats = [
-        nested_validation(engines, scheme, y, known.unit_of, splits.widths)
+        nested_validation(engines, scheme, y, trait.unit_of, splits.widths)
         for scheme in splits.schemes
     ]
-    scale = float(known.y.std()) or 1.0
+    scale = float(trait.y.std()) or 1.0
     losses = np.mean(
-        [unit_shares(((r.every - known.y) / scale) ** 2, known.unit_of) for r in repeats], axis=0
+        [unit_shares(((r.every - trait.y) / scale) ** 2, trait.unit_of) for r in repeats], axis=0
     )
     final = choose(losses, splits.widths)
     step, n_components = steps[int(final.candidate[0])], int(final.n_components[0])
@@ -495,13 +501,15 @@ def validate(
     fold_models = []
     for outer, choice in zip(scheme.outer, repeats[0].choices, strict=True):
         part = scheme.training[outer]
-        own, n = steps[int(choice.candidate[0])], int(choice.n_components[0])
-        fold_models.append(fit_regression(spectra[part], known.y[part], own, n, wavelength_nm))
+        fold_step, n = steps[int(choice.candidate[0])], int(choice.n_components[0])
+        fold_models.append(
+            fit_regression(spectra[part], trait.y[part], fold_step, n, wavelength_nm)
+        )
     return Validated(
         steps=tuple(steps),
         repeats=tuple(repeats),
         final=final,
-        model=fit_regression(spectra, known.y, step, n_components, wavelength_nm),
+        model=fit_regression(spectra, trait.y, step, n_components, wavelength_nm),
         fold_models=tuple(fold_models),
     )
 
@@ -533,7 +541,7 @@ class PermutationTest:
 
 
 def permutation_test(
-    known: Known,
+    trait: TraitValues,
     spectra: Array,
     wavelength_nm: Array,
     splits: Splits,
@@ -549,7 +557,7 @@ def permutation_test(
     ----------
     Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol. 9:39 (p of drawn permutations).
     """
-    order, groups = exchangeable(known)
+    order, groups = exchangeable(trait)
     n_arrangements = prod(min(factorial(len(group)), 10**9) for group in groups)
     nothing = np.zeros(0)
     if n_draws == 0:
@@ -559,39 +567,39 @@ def permutation_test(
             np.nan, nothing, np.nan,
             f"only {n_arrangements} exchanges are possible: units differ in their known leaves",
         )  # fmt: skip
-    sets = [known.y]
+    sets = [trait.y]
     for _ in range(n_draws):
-        y = known.y.copy()
+        y = trait.y.copy()
         for group in groups:
             dealt = rng.permutation(len(group))
-            for to, of in enumerate(dealt):
-                y[order[group[to]]] = known.y[order[group[of]]]
+            for receiver, donor in enumerate(dealt):
+                y[order[group[receiver]]] = trait.y[order[group[donor]]]
         sets.append(y)
     engines = [Engine(spectra, step, wavelength_nm) for step in steps]
     y = np.array(sets)
-    nested = nested_validation(engines, splits.test_scheme, y, known.unit_of, splits.widths)
-    errors = unit_rms(nested.predicted - y, known.unit_of)
+    nested = nested_validation(engines, splits.test_scheme, y, trait.unit_of, splits.widths)
+    errors = unit_rms(nested.predicted - y, trait.unit_of)
     as_small = int(np.count_nonzero(errors[1:] <= errors[0] * (1 + 1e-12)))
     return PermutationTest(float(errors[0]), errors[1:], (as_small + 1) / (n_draws + 1))
 
 
-def exchangeable(known: Known) -> tuple[dict[int, NDArray[np.intp]], list[list[int]]]:
+def exchangeable(trait: TraitValues) -> tuple[dict[int, NDArray[np.intp]], list[list[int]]]:
     """Return the leaves of every unit, by session, and groups of units that may exchange values."""
     leaves: dict[int, NDArray[np.intp]] = {}
     groups: dict[tuple[int, ...], list[int]] = {}
-    for unit in range(len(known.units)):
-        rows = np.flatnonzero(known.unit_of == unit)
-        rows = rows[np.argsort(known.day[rows], kind="stable")]
+    for unit in range(len(trait.units)):
+        rows = np.flatnonzero(trait.unit_of == unit)
+        rows = rows[np.argsort(trait.day[rows], kind="stable")]
         leaves[unit] = rows
-        groups.setdefault(tuple(known.day[rows].tolist()), []).append(unit)
+        groups.setdefault(tuple(trait.day[rows].tolist()), []).append(unit)
     return leaves, list(groups.values())
 
 
 def held_out_sessions(
-    known: Known, spectra: Array, wavelength_nm: Array, scheme: Scheme, steps: Sequence[str],
+    trait: TraitValues, spectra: Array, wavelength_nm: Array, scheme: Scheme, steps: Sequence[str],
     widths: Sequence[int],
 ) -> Array:  # fmt: skip
     """Return estimates of every leaf by models that saw neither its unit nor its session."""
     engines = [Engine(spectra, step, wavelength_nm) for step in steps]
-    nested = nested_validation(engines, scheme, known.y[None, :], known.unit_of, widths)
+    nested = nested_validation(engines, scheme, trait.y[None, :], trait.unit_of, widths)
     return np.asarray(nested.predicted[0])

@@ -88,7 +88,7 @@ def leaf_spectra(job: Job) -> LeafSpectra:
             )
         )
     sessions = tuple(by_session)
-    order = {session: place for place, session in enumerate(sessions)}
+    order = {session: position for position, session in enumerate(sessions)}
     members: dict[tuple[int, str, str], list[int]] = {}
     columns = (accepted.rows[name].tolist() for name in ("unit", "session", "leaf"))
     for row, (unit, session, leaf) in enumerate(zip(*columns, strict=True)):
@@ -114,7 +114,7 @@ def _text(value: object) -> str:
 
 
 @dataclass(frozen=True)
-class Known:
+class TraitValues:
     """The leaves whose trait is known.
 
     Attributes
@@ -156,8 +156,8 @@ class Known:
     @cached_property
     def unit_of(self) -> Codes:
         """Number of the unit of each leaf."""
-        place = {unit: code for code, unit in enumerate(self.units)}
-        return np.array([place[leaf[0]] for leaf in self.leaves], dtype=np.int_)
+        code_of = {unit: code for code, unit in enumerate(self.units)}
+        return np.array([code_of[leaf[0]] for leaf in self.leaves], dtype=np.int_)
 
     @cached_property
     def sessions(self) -> tuple[str, ...]:
@@ -175,7 +175,7 @@ class Known:
         return len(self.leaves)
 
 
-def known_traits(job: Job, spectra: LeafSpectra) -> list[Known]:
+def known_traits(job: Job, spectra: LeafSpectra) -> list[TraitValues]:
     """Return the leaves with a known value for every target of the settings.
 
     Raises
@@ -184,19 +184,19 @@ def known_traits(job: Job, spectra: LeafSpectra) -> list[Known]:
         Naming every target that is neither an assayed quantity nor a column, and every cell of a
         column that is no number.
     """
-    contents = _assayed(job)
+    contents = _assayed_contents(job)
     columns: Mapping[str, Any] = job.settings["columns"]
     problems: list[Problem] = []
-    found: list[Known] = []
+    traits: list[TraitValues] = []
     for target in job.settings["traits"]["targets"]:
         if target in contents:
-            found.append(_of_assays(target, contents[target], spectra))
+            traits.append(_of_assays(target, contents[target], spectra))
         elif target in columns["units"]:
             numbers = numbers_of(target, columns["units"][target], "unit", problems)
             by_leaf = {leaf: numbers[leaf[0]] for leaf in spectra.leaves if leaf[0] in numbers}
             values = {leaf: (number, math.nan) for leaf, number in by_leaf.items()}
-            known = _known(target, "1", values, spectra, "units")
-            found.append(replace(known, measured=bool(numbers)))
+            trait = _trait_values(target, "1", values, spectra, "units")
+            traits.append(replace(trait, measured=bool(numbers)))
         elif target in columns["scans"]:
             numbers = numbers_of(target, columns["scans"][target], "scan", problems)
             means = {}
@@ -204,13 +204,15 @@ def known_traits(job: Job, spectra: LeafSpectra) -> list[Known]:
                 of_leaf = [numbers[scan] for scan in scans if scan in numbers]
                 if of_leaf:
                     means[leaf] = (math.fsum(of_leaf) / len(of_leaf), math.nan)
-            known = _known(target, "1", means, spectra, "scans")
-            found.append(replace(known, measured=bool(numbers)))
+            trait = _trait_values(target, "1", means, spectra, "scans")
+            traits.append(replace(trait, measured=bool(numbers)))
         elif "pigment_contents" not in job.inputs:
             # Assays may still come.
-            found.append(replace(_known(target, "1", {}, spectra, "assays"), measured=False))
+            traits.append(
+                replace(_trait_values(target, "1", {}, spectra, "assays"), measured=False)
+            )
         else:
-            there = [*contents, *numeric(columns["units"]), *numeric(columns["scans"])]
+            available = [*contents, *numeric(columns["units"]), *numeric(columns["scans"])]
             problems.append(
                 Problem(
                     file="study.yaml",
@@ -218,12 +220,14 @@ def known_traits(job: Job, spectra: LeafSpectra) -> list[Known]:
                     found=f"{quoted(target)}, which is neither assayed nor a column",
                     expected="a quantity of assays.csv, or a column of numbers of units.csv or "
                     "scans.csv",
-                    mend=f"There are {first_words(there, 8)}." if there else "Add assays.csv.",
+                    mend=f"There are {first_words(available, 8)}."
+                    if available
+                    else "Add assays.csv.",
                 )
             )
     if problems:
         raise InputFault(problems)
-    return found
+    return traits
 
 
 def target_problems(
@@ -267,7 +271,7 @@ def numbers_of(
     target: str, cells: Mapping[str, str], column: str, problems: list[Problem]
 ) -> dict[str, float]:
     """Return the cells that hold a number; a blank one is not known, others are one problem."""
-    found: dict[str, float] = {}
+    numbers: dict[str, float] = {}
     wrong: list[str] = []
     for name, cell in cells.items():
         text = cell.strip()
@@ -276,7 +280,7 @@ def numbers_of(
         if not _NUMBER.fullmatch(text):
             wrong.append(f"{quoted(text)} for {name}")
             continue
-        found[name] = float(text)
+        numbers[name] = float(text)
     if wrong:
         few = len(wrong) <= MOST_CELLS
         problems.append(
@@ -289,7 +293,7 @@ def numbers_of(
                 mend="Mend the cells, or take the column out of traits.targets.",
             )
         )
-    return found
+    return numbers
 
 
 def numeric(columns: Mapping[str, Mapping[str, str]]) -> list[str]:
@@ -307,25 +311,25 @@ def numeric(columns: Mapping[str, Mapping[str, str]]) -> list[str]:
     ]
 
 
-def _assayed(job: Job) -> dict[str, dict[str, dict[Leaf, list[tuple[float, float]]]]]:
+def _assayed_contents(job: Job) -> dict[str, dict[str, dict[Leaf, list[tuple[float, float]]]]]:
     """Return quantity -> unit of value -> leaf -> contents in use and their uncertainties."""
     if "pigment_contents" not in job.inputs:
         return {}
     table = read_csv(job.inputs["pigment_contents"])
-    found: dict[str, dict[str, dict[Leaf, list[tuple[float, float]]]]] = {}
+    contents: dict[str, dict[str, dict[Leaf, list[tuple[float, float]]]]] = {}
     for row in table[table["used"].astype(bool)].to_dict("records"):
         leaf = (_text(row["unit"]), _text(row["session"]), _text(row["leaf"]))
-        of_unit = found.setdefault(str(row["quantity"]), {})
+        of_unit = contents.setdefault(str(row["quantity"]), {})
         values = of_unit.setdefault(_text(row["unit_of_value"]) or "1", {}).setdefault(leaf, [])
         values.append((float(row["value"]), float(row["u"])))
-    return found
+    return contents
 
 
 def _of_assays(
     target: str,
     by_unit: Mapping[str, Mapping[Leaf, Sequence[tuple[float, float]]]],
     spectra: LeafSpectra,
-) -> Known:
+) -> TraitValues:
     """Return the mean content of each assayed leaf, in the unit in which most leaves have one."""
     most = max(len(of) for of in by_unit.values())
     unit = next(name for name, of in by_unit.items() if len(of) == most)
@@ -338,19 +342,19 @@ def _of_assays(
     }
     others = [name for name in by_unit if name != unit]
     remark = f"{target} is estimated in {unit}, not in {first_words(others, 3)}" if others else ""
-    return _known(target, unit, values, spectra, "assays", remark)
+    return _trait_values(target, unit, values, spectra, "assays", remark)
 
 
-def _known(
+def _trait_values(
     target: str,
     unit_of_value: str,
     values: Mapping[Leaf, tuple[float, float]],
     spectra: LeafSpectra,
     source: str,
     remark: str = "",
-) -> Known:
+) -> TraitValues:
     leaves = [leaf for leaf in spectra.leaves if leaf in values]
-    return Known(
+    return TraitValues(
         target=target,
         unit_of_value=unit_of_value,
         rows=np.array([spectra.place[leaf] for leaf in leaves], dtype=np.intp),
@@ -363,43 +367,43 @@ def _known(
     )
 
 
-def untrained_reason(known: Known, word: str) -> str:
+def untrained_reason(trait: TraitValues, word: str) -> str:
     """Return why these leaves cannot train a model; ``""`` if they can.
 
     Parameters
     ----------
-    known
+    trait
         Leaves with a known trait.
     word
         What a unit is called.
     """
-    n = len(known.units)
-    if not known.measured:
-        return f"no leaf has a known {known.target}"
+    n = len(trait.units)
+    if not trait.measured:
+        return f"no leaf has a known {trait.target}"
     if n == 0:
-        return f"no leaf has both an accepted spectrum and a known {known.target}"
-    if n == 1 and known.n_leaves > 1:
+        return f"no leaf has both an accepted spectrum and a known {trait.target}"
+    if n == 1 and trait.n_leaves > 1:
         return (
-            f"all {known.n_leaves} leaves with a known {known.target} are of one {word} "
-            f"({known.units[0]}): they say nothing of other {plural(word)}"
+            f"all {trait.n_leaves} leaves with a known {trait.target} are of one {word} "
+            f"({trait.units[0]}): they say nothing of other {plural(word)}"
         )
     if n < FEWEST_UNITS:
         return (
-            f"{counted(n, word)} with a known {known.target}; at least {FEWEST_UNITS} are needed "
+            f"{counted(n, word)} with a known {trait.target}; at least {FEWEST_UNITS} are needed "
             "to hold some out and still choose a model"
         )
-    if float(np.ptp(known.y)) <= _SAME * max(1.0, float(np.abs(known.y).max())):
-        return f"{known.target} is the same in all leaves"
+    if float(np.ptp(trait.y)) <= _SAME * max(1.0, float(np.abs(trait.y).max())):
+        return f"{trait.target} is the same in all leaves"
     return ""
 
 
-def lost_sentence(known: Known) -> str:
+def lost_sentence(trait: TraitValues) -> str:
     """Return a warning that names leaves with a known trait and no accepted spectrum."""
-    if not known.lost:
+    if not trait.lost:
         return ""
-    names = first_words([" ".join(part for part in leaf if part) for leaf in known.lost], 5)
-    have = "has" if len(known.lost) == 1 else "have"
+    names = first_words([" ".join(part for part in leaf if part) for leaf in trait.lost], 5)
+    have = "has" if len(trait.lost) == 1 else "have"
     return (
-        f"{counted(len(known.lost), 'leaf')} with a known {known.target} {have} no accepted "
+        f"{counted(len(trait.lost), 'leaf')} with a known {trait.target} {have} no accepted "
         f"spectrum and cannot train: {names}"
     )

@@ -31,8 +31,8 @@ from leafledger.traits.regression import (
     validate,
 )
 from leafledger.traits.samples import (
-    Known,
     LeafSpectra,
+    TraitValues,
     known_traits,
     leaf_spectra,
     lost_sentence,
@@ -70,33 +70,33 @@ def run(job: Job) -> Outcome:
     indices = index_values(job, spectra)
     warnings: list[str] = []
     trained: list[TrainedTrait] = []
-    said: list[Row] = []
+    summaries: list[Row] = []
     names: list[str] = []
     level = float(settings["interval"])
-    for known in known_traits(job, spectra):
-        warnings += [text for text in (known.remark, lost_sentence(known)) if text]
-        reason = untrained_reason(known, word)
+    for trait in known_traits(job, spectra):
+        warnings += [text for text in (trait.remark, lost_sentence(trait)) if text]
+        reason = untrained_reason(trait, word)
         if reason:
-            warnings.append(f"no model of {known.target}: {reason}")
-            said.append(untrained_summary(known, reason))
+            warnings.append(f"no model of {trait.target}: {reason}")
+            summaries.append(untrained_summary(trait, reason))
             continue
-        one = train(known, spectra, indices, settings, word, warnings)
-        warnings += warnings_of(one, word)
-        names.append(file_name(known.target, names))
-        said.append(summary(one, level, word, spectra.wavelength_nm, f"{names[-1]}.skops"))
-        trained.append(one)
+        target = train(trait, spectra, indices, settings, word, warnings)
+        warnings += warnings_of(target, word)
+        names.append(file_name(trait.target, names))
+        summaries.append(summary(target, level, word, spectra.wavelength_nm, f"{names[-1]}.skops"))
+        trained.append(target)
     _write_tables(job, trained, spectra, level, word)
-    write_json(job.outputs["traits_summary"], {"targets": said})
+    write_json(job.outputs["traits_summary"], {"targets": summaries})
     _write_models(job, trained, names, spectra, level)
     return Outcome(
-        metrics=[metric for one in trained for metric in _metrics(one)],
+        metrics=[metric for target in trained for metric in _metrics(target)],
         warnings=warnings,
         seeds={"traits": int(settings["seed"])},
     )
 
 
 def train(
-    known: Known,
+    trait: TraitValues,
     spectra: LeafSpectra,
     indices: Mapping[str, Array],
     settings: Mapping[str, Any],
@@ -107,7 +107,7 @@ def train(
 
     Parameters
     ----------
-    known, spectra
+    trait, spectra
         Leaves with a known trait, and the spectra of all leaves.
     indices
         Index -> value of every leaf of ``spectra``.
@@ -118,49 +118,53 @@ def train(
     warnings
         What is not as asked is appended.
     """
-    own, axis = spectra.spectra[known.rows], spectra.wavelength_nm
-    splits = splits_of(known, len(axis), settings, word, warnings)
+    trait_spectra, axis = spectra.spectra[trait.rows], spectra.wavelength_nm
+    splits = splits_of(trait, len(axis), settings, word, warnings)
     steps = steps_of(settings["preprocessing"], axis, "traits.preprocessing")
-    validated = validate(known, own, axis, splits, steps)
+    validated = validate(trait, trait_spectra, axis, splits, steps)
     scheme, first = splits.schemes[0], validated.predicted[0]
-    found = measures(known.y, validated.predicted, known.unit_of, known.u)
-    found.append(_sessions(known, own, axis, splits, steps))
+    all_measures = measures(trait.y, validated.predicted, trait.unit_of, trait.u)
+    all_measures.append(_error_on_unseen_sessions(trait, trait_spectra, axis, splits, steps))
     intervals = conformal(
         validated.fold_models,
         scheme.fold,
-        known.y,
+        trait.y,
         first,
-        known.unit_of,
-        generator(int(settings["seed"]), "trait intervals", known.target),
+        trait.unit_of,
+        generator(int(settings["seed"]), "trait intervals", trait.target),
     )
-    model = trained_model(validated.model, intervals, own, known.y, axis)
+    model = trained_model(validated.model, intervals, trait_spectra, trait.y, axis)
     return TrainedTrait(
-        known=known,
-        spectra=own,
+        trait=trait,
+        spectra=trait_spectra,
         splits=splits,
         validated=validated,
         intervals=intervals,
         test=permutation_test(
-            known, own, axis, splits, steps, int(settings["n_permutations"]),
-            generator(int(settings["seed"]), "trait permutation", known.target),
+            trait, trait_spectra, axis, splits, steps, int(settings["n_permutations"]),
+            generator(int(settings["seed"]), "trait permutation", trait.target),
         ),
-        measures=tuple(found),
+        measures=tuple(all_measures),
         rivals=tuple(
-            compare(known, own, indices_of(known, indices), scheme, first, warnings)
+            compare(trait, trait_spectra, indices_of(trait, indices), scheme, first, warnings)
         ),
         model=model,
-        domain=domain_of(model, own, known.y, scheme.fold, scheme.n_folds),
-        refits=refitted(known, own, axis, splits, validated),
+        domain=domain_of(model, trait_spectra, trait.y, scheme.fold, scheme.n_folds),
+        refits=refitted(trait, trait_spectra, axis, splits, validated),
     )  # fmt: skip
 
 
-def _sessions(known: Known, own: Array, axis: Array, splits: Splits, steps: list[str]) -> Measure:
+def _error_on_unseen_sessions(
+    trait: TraitValues, trait_spectra: Array, axis: Array, splits: Splits, steps: list[str]
+) -> Measure:
     """Return the error on leaves whose unit and session are both unseen."""
     name, nothing = "rmsep_sessions", float("nan")
     if splits.unseen_days is None:
         return Measure(name, nothing, nothing, nothing, splits.no_unseen_days)
-    predicted = held_out_sessions(known, own, axis, splits.unseen_days, steps, splits.widths)
-    rmsep = measures(known.y, predicted[None], known.unit_of, known.u)[0]
+    predicted = held_out_sessions(
+        trait, trait_spectra, axis, splits.unseen_days, steps, splits.widths
+    )
+    rmsep = measures(trait.y, predicted[None], trait.unit_of, trait.u)[0]
     return Measure(name, rmsep.value, rmsep.low, rmsep.high)
 
 
@@ -169,13 +173,17 @@ def _write_tables(
 ) -> None:
     axis = spectra.wavelength_nm
     tables: dict[str, Iterator[Row]] = {
-        "trait_predictions": (row for one in trained for row in prediction_rows(one)),
-        "trait_path": (row for one in trained for row in path_rows(one, axis)),
-        "trait_measures": (row for one in trained for row in measure_rows(one)),
-        "trait_rivals": (row for one in trained for row in rival_rows(one, word)),
-        "trait_permutation": (row for one in trained for row in permutation_rows(one)),
-        "trait_unit_means": (row for one in trained for row in unit_mean_rows(one, spectra, level)),
-        "trait_estimates": (row for one in trained for row in estimate_rows(one, spectra, level)),
+        "trait_predictions": (row for target in trained for row in prediction_rows(target)),
+        "trait_path": (row for target in trained for row in path_rows(target, axis)),
+        "trait_measures": (row for target in trained for row in measure_rows(target)),
+        "trait_rivals": (row for target in trained for row in rival_rows(target, word)),
+        "trait_permutation": (row for target in trained for row in permutation_rows(target)),
+        "trait_unit_means": (
+            row for target in trained for row in unit_mean_rows(target, spectra, level)
+        ),
+        "trait_estimates": (
+            row for target in trained for row in estimate_rows(target, spectra, level)
+        ),
     }
     for name, rows in tables.items():
         write_csv(job.outputs[name], _frame(list(rows), name), names_of(name))
@@ -185,7 +193,7 @@ def _write_tables(
 def _write_terms(job: Job, trained: list[TrainedTrait], axis: Array) -> None:
     import pyarrow as pa
 
-    frame = _frame([row for one in trained for row in term_rows(one, axis)], "trait_terms")
+    frame = _frame([row for target in trained for row in term_rows(target, axis)], "trait_terms")
     kinds = {"target": pa.string(), "term": pa.string(), "component": pa.int64()}
     schema = pa.schema([(name, kinds.get(str(name), pa.float64())) for name in frame.columns])
     table = pa.Table.from_pandas(frame, schema=schema, preserve_index=False)
@@ -198,10 +206,16 @@ def _write_models(
     folder = job.outputs["trait_models"]
     folder.mkdir(parents=True, exist_ok=True)
     limits = read_json(job.inputs["range"])
-    for name, one in zip(names, trained, strict=True):
-        figures = {"rmsep": one.measure("rmsep").value, "interval": level}
+    for name, target in zip(names, trained, strict=True):
+        figures = {"rmsep": target.measure("rmsep").value, "interval": level}
         archive, card = archive_and_card(
-            one.model, one.domain, one.known, one.spectra, spectra.wavelength_nm, limits, figures
+            target.model,
+            target.domain,
+            target.trait,
+            target.spectra,
+            spectra.wavelength_nm,
+            limits,
+            figures,
         )
         write_bytes(folder / f"{name}.skops", archive)
         write_json(folder / f"{name}.json", card)
@@ -213,20 +227,20 @@ def _frame(rows: list[Row], name: str) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=list(names_of(name)))
 
 
-def _metrics(one: TrainedTrait) -> list[Metric]:
+def _metrics(trained: TrainedTrait) -> list[Metric]:
     """Return what is worth following from run to run, named with the target."""
-    target, unit = file_name(one.known.target), one.known.unit_of_value
-    of = {m.name: m.value for m in one.measures}
-    found = per_target(
+    target, unit = file_name(trained.trait.target), trained.trait.unit_of_value
+    measure_values = {m.name: m.value for m in trained.measures}
+    values = per_target(
         {
-            "n_leaves": float(one.known.n_leaves),
-            "n_units": float(len(one.known.units)),
-            "n_components": float(one.model.n_components_),
-            "p_permutation": one.test.p,
-            **of,
+            "n_leaves": float(trained.trait.n_leaves),
+            "n_units": float(len(trained.trait.units)),
+            "n_components": float(trained.model.n_components_),
+            "p_permutation": trained.test.p,
+            **measure_values,
         }
     )
     return [
         Metric(f"{name}_{target}", value, unit if name.startswith(("rmsep", "bias")) else "1")
-        for name, value in found.items()
+        for name, value in values.items()
     ]
